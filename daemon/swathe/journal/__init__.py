@@ -1,0 +1,18 @@
+"""The journal: every byte that arrived and every mark, before anything else happens to them."""
+
+from swathe.journal.entries import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.journal.reader import read_journal, read_segment
+from swathe.journal.writer import JournalWriter, segment_paths
+
+__all__ = [
+    "Chunk",
+    "Entry",
+    "JournalWriter",
+    "Mark",
+    "MarkKind",
+    "PortChange",
+    "Tick",
+    "read_journal",
+    "read_segment",
+    "segment_paths",
+]

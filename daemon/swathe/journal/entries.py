@@ -1,0 +1,75 @@
+"""What a journal holds: the only thing that ever enters the pipeline.
+
+An entry has a time (ns of the host's monotonic clock) and is one of
+
+- ``Chunk``: bytes as they arrived at a port;
+- ``PortChange``: a port opened, was lost, or closed;
+- ``Tick``: time went by; time-outs act on ticks, never on a clock;
+- ``Mark``: something was said: a run opened, a line started, a note, a run ended.
+
+The ``opened`` mark is a run's first entry. It holds the station file, the versions in force and
+the wall-clock time of its own monotonic time, so that the journal needs nothing beside itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+__all__ = ["Chunk", "Entry", "Mark", "MarkKind", "PortChange", "Tick"]
+
+
+
+class MarkKind(StrEnum):
+    """What a mark says; its ``detail`` keys are given in brackets."""
+
+    OPENED = "opened"
+    """A run began [survey, station, versions, utc_ns]."""
+
+    LINE = "line"
+    """The probe is on another line of a stepped index axis [line, by]."""
+
+    NOTE = "note"
+    """The operator wrote something down [text, by]."""
+
+    ENDED = "ended"
+    """A run ended in good order [status, reason]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Bytes of the port `port`; `time` is when their last byte was read."""
+
+    time: int
+    port: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class PortChange:
+    """The port `port` is now in `state`; `detail` says why in words."""
+
+    time: int
+    port: str
+    state: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """The time is `time`."""
+
+    time: int
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something was said at `time`."""
+
+    time: int
+    kind: MarkKind
+    detail: dict[str, Any]
+
+
+Entry = Chunk | PortChange | Tick | Mark

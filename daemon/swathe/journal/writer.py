@@ -1,0 +1,176 @@
+"""Appending to the journal: MCAP files that a crash cannot spoil.
+
+Each run writes a file of its own, ``journal/0001.mcap``, ``0002.mcap`` and so on: a file that a
+crash tore is left as it is and read up to its last whole chunk. `JournalWriter.flush` closes a
+chunk (compressed, with its CRC) and hands it to the operating system, which a kill of this process
+cannot undo; `JournalWriter.sync` sees it through to the disk, which a power cut cannot undo.
+
+Channels: ``port/NAME`` (raw bytes), ``port-state``, ``mark`` (JSON) and ``tick`` (empty). An
+entry's log time is the host's monotonic time, its publish time the wall clock.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
+
+from mcap.writer import CompressionType, IndexType, Writer
+
+from swathe.errors import JournalError, UsageError
+from swathe.journal.entries import Chunk, Entry, Mark, PortChange, Tick
+
+__all__ = ["JournalWriter", "segment_paths"]
+
+_CHUNK_BYTES = 1 << 20
+
+
+def segment_paths(folder: Path) -> list[Path]:
+    """Return the journal files in `folder`, oldest first."""
+    return sorted(folder.glob("[0-9][0-9][0-9][0-9].mcap"))
+
+
+class JournalWriter:
+    """One run's journal file; a context manager, closed once and for all by its exit.
+
+    Not thread-safe but for `sync`, which may run in another thread: it touches the file's
+    descriptor only.
+
+    Args:
+        folder: the survey's ``journal`` folder; made when missing.
+        wall_clock: ns since 1970, for the publish times.
+    """
+
+    def __init__(self, folder: Path, *, wall_clock: Callable[[], int] = time.time_ns) -> None:
+        self._folder = folder
+        self._wall_clock = wall_clock
+        self._stream: BinaryIO | None = None
+        self._writer: Writer | None = None
+        self._channels: dict[str, int] = {}
+        self.entries = 0
+        self.bytes = 0
+        self.path = folder
+
+    def __enter__(self) -> Self:
+        if self._stream is not None:
+            msg = "a journal writer is entered once"
+            raise UsageError(msg)
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            last = segment_paths(self._folder)
+            number = int(last[-1].stem) + 1 if last else 1
+            self.path = self._folder / f"{number:04d}.mcap"
+            # 'x': two daemons on one survey must not write into each other.
+            self._stream = self.path.open("xb")
+        except OSError as error:
+            raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
+        self._writer = Writer(
+            self._stream,
+            chunk_size=_CHUNK_BYTES,
+            compression=CompressionType.ZSTD,
+            # An index would grow in memory for as long as a night's run; readers go through.
+            index_types=IndexType.NONE,
+            repeat_channels=False,
+        )
+        self._writer.start(profile="", library="swathe")
+        self._writer.flush()
+        _sync_folder(self._folder)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def write(self, entry: Entry) -> None:
+        """Append `entry`; it is safe from a kill after the next `flush`.
+
+        Raises:
+            UsageError: the writer is not open.
+        """
+        if self._writer is None:
+            msg = "write to a journal that is not open"
+            raise UsageError(msg)
+        topic, data = _encoded(entry)
+        channel = self._channels.get(topic)
+        if channel is None:
+            encoding = "json" if topic in ("mark", "port-state") else "application/octet-stream"
+            channel = self._writer.register_channel(topic, encoding, schema_id=0)
+            self._channels[topic] = channel
+        self._writer.add_message(
+            channel, log_time=entry.time, publish_time=self._wall_clock(), data=data
+        )
+        self.entries += 1
+        self.bytes += len(data)
+
+    def flush(self) -> None:
+        """Close the chunk and hand it to the operating system.
+
+        Raises:
+            JournalError: the disk is full or gone; stop and make room, nothing before is lost.
+        """
+        if self._writer is None:
+            return
+        try:
+            self._writer.flush()
+        except OSError as error:
+            raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
+
+    def sync(self) -> None:
+        """See what was flushed through to the disk; safe to call from another thread.
+
+        Raises:
+            JournalError: as `flush`.
+        """
+        stream = self._stream
+        if stream is None or stream.closed:
+            return
+        try:
+            os.fdatasync(stream.fileno())
+        except OSError as error:
+            raise JournalError(self.path, f"cannot be synced: {error.strerror}") from error
+
+    def close(self) -> None:
+        """Write the file's end and close it; does nothing when it is closed already."""
+        if self._writer is None or self._stream is None:
+            return
+        try:
+            self._writer.finish()
+            self._stream.flush()
+            os.fsync(self._stream.fileno())
+        except OSError as error:
+            raise JournalError(self.path, f"cannot be closed: {error.strerror}") from error
+        finally:
+            self._stream.close()
+            self._writer = None
+
+
+def _encoded(entry: Entry) -> tuple[str, bytes]:
+    match entry:
+        case Chunk():
+            return f"port/{entry.port}", entry.data
+        case Tick():
+            return "tick", b""
+        case PortChange():
+            detail = {"port": entry.port, "state": entry.state, "detail": entry.detail}
+            return "port-state", json.dumps(detail).encode()
+        case Mark():
+            return "mark", json.dumps({"kind": entry.kind, "detail": entry.detail}).encode()
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a new file's name survive a power cut, where the system lets us (Windows does not)."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,32 @@
+"""What is said over MQTT: versioned models, their topics and their JSON Schemas."""
+
+from swathe.messages.models import (
+    CommandMessage,
+    Extent,
+    GapMessage,
+    LineMessage,
+    Message,
+    PortMessage,
+    ProgressMessage,
+    ReplyMessage,
+    StateMessage,
+    moment,
+)
+from swathe.messages.schemas import describe_messages
+from swathe.messages.topics import ROOT, Topics
+
+__all__ = [
+    "ROOT",
+    "CommandMessage",
+    "Extent",
+    "GapMessage",
+    "LineMessage",
+    "Message",
+    "PortMessage",
+    "ProgressMessage",
+    "ReplyMessage",
+    "StateMessage",
+    "Topics",
+    "describe_messages",
+    "moment",
+]

@@ -1,0 +1,273 @@
+"""What Swathe says over MQTT: one model a topic, each with its name and version.
+
+Lengths are mm, areas mm², times UTC. Every message names the station and the survey it belongs to,
+so that a retained message of an older survey can be told from a new one. A field may be added
+within a version; what is renamed, removed or given another meaning makes a new version.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+from swathe.pipeline import DeviceTally, GapCause, GapEnd, GapNote, LineNote, Progress
+
+__all__ = [
+    "CommandMessage",
+    "Extent",
+    "FaultExcerpt",
+    "GapMessage",
+    "LineMessage",
+    "Message",
+    "PortMessage",
+    "ProgressMessage",
+    "ReplyMessage",
+    "StateMessage",
+    "moment",
+]
+
+
+def moment(time_ns: int) -> datetime:
+    """Return ns since 1970 as a UTC time, to the microsecond."""
+    seconds, nanoseconds = divmod(time_ns, 1_000_000_000)
+    return datetime.fromtimestamp(seconds, UTC).replace(microsecond=nanoseconds // 1000)
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class Extent(_Model):
+    """From a lower to a higher border, mm; on a wrapped axis the higher may lie past the seam."""
+
+    low: float = Field(alias="from")
+    high: float = Field(alias="to")
+
+    @classmethod
+    def of(cls, borders: tuple[float, float]) -> Extent:
+        """Return the extent between two borders, rounded to the micrometre."""
+        return cls(low=round(borders[0], 3), high=round(borders[1], 3))
+
+
+class Message(_Model):
+    """What every message tells."""
+
+    version: Literal[1] = 1
+    station: str
+    survey: str = Field(description="identity of the survey, new for each new survey")
+    time: AwareDatetime
+
+
+class StateMessage(Message):
+    """Whether the station is there and what it does; also the last will."""
+
+    message: Literal["state"] = "state"
+    state: Literal["scanning", "complete", "incomplete", "gone"]
+    reason: str = ""
+    part: str = ""
+
+
+class ProgressMessage(Message):
+    """How far the survey is and where the probe stands."""
+
+    message: Literal["progress"] = "progress"
+    percent: float = Field(description="measured share of the required cells")
+    measured: int
+    required: int
+    open_gaps: int
+    line: int | None
+    scan: float | None = Field(description="newest position, mm")
+    index: float | None = Field(description="newest position, mm")
+    speed: float = Field(description="mm/s along the scan axis")
+    rate: float = Field(description="readings per second")
+    seconds_left: float | None
+    readings: int
+    unplaced: int
+    outside: int
+    minimum: float | None = Field(description="least thickness so far, mm")
+    minimum_scan: float | None
+    minimum_index: float | None
+
+    @classmethod
+    def of(cls, progress: Progress, *, station: str, survey: str) -> ProgressMessage:
+        """Return the message of a picture of the progress."""
+        at = progress.minimum_at or (None, None)
+        return cls(
+            station=station,
+            survey=survey,
+            time=moment(progress.time),
+            # Rounded down: what is shown as 100 % is 100 %.
+            percent=int(progress.percent * 100) / 100,
+            measured=progress.measured,
+            required=progress.required,
+            open_gaps=progress.open_gaps,
+            line=progress.line,
+            scan=_rounded(progress.scan, 2),
+            index=_rounded(progress.index, 2),
+            speed=round(progress.speed, 1),
+            rate=round(progress.rate, 1),
+            seconds_left=_rounded(progress.seconds_left, 0),
+            readings=progress.readings,
+            unplaced=progress.unplaced,
+            outside=progress.outside,
+            minimum=_rounded(progress.minimum, 3),
+            minimum_scan=_rounded(at[0], 2),
+            minimum_index=_rounded(at[1], 2),
+        )
+
+
+class LineMessage(Message):
+    """A line that the probe has left, or that changed after."""
+
+    message: Literal["line"] = "line"
+    line: int
+    index: float = Field(description="position of the line, mm")
+    measured: int
+    required: int
+    minimum: float | None = Field(description="least thickness on the line, mm")
+    minimum_at: float | None = Field(description="its scan position, mm")
+    missing: tuple[Extent, ...] = Field(description="stretches not measured")
+
+    @classmethod
+    def of(cls, note: LineNote, *, station: str, survey: str, time: datetime) -> LineMessage:
+        """Return the message of a line's summary."""
+        return cls(
+            station=station,
+            survey=survey,
+            time=time,
+            line=note.line,
+            index=round(note.index, 3),
+            measured=note.measured,
+            required=note.required,
+            minimum=_rounded(note.minimum, 3),
+            minimum_at=_rounded(note.minimum_at, 2),
+            missing=tuple(Extent.of(borders) for borders in note.missing),
+        )
+
+
+class GapMessage(Message):
+    """A connected region left behind unmeasured: opened, changed or closed."""
+
+    message: Literal["gap"] = "gap"
+    id: int = Field(description="number of the gap, for its life")
+    status: Literal["open", "closed"]
+    cause: GapCause = Field(description="the commonest cause among its cells")
+    causes: dict[GapCause, int] = Field(description="cells by cause")
+    cells: int
+    area: float = Field(description="area of its cells, mm²; their length on a line profile, mm")
+    scan: Extent
+    index: Extent
+    opened: AwareDatetime
+    closed: AwareDatetime | None = None
+    end: GapEnd | None = None
+    merged_into: int | None = None
+
+    @classmethod
+    def of(cls, note: GapNote, *, station: str, survey: str, time: datetime) -> GapMessage:
+        """Return the message of a gap."""
+        return cls(
+            station=station,
+            survey=survey,
+            time=time,
+            id=note.number,
+            status="open" if note.is_open else "closed",
+            cause=note.cause,
+            causes=note.causes,
+            cells=note.cells,
+            area=round(note.area, 3),
+            scan=Extent.of(note.scan),
+            index=Extent.of(note.index),
+            opened=moment(note.opened),
+            closed=None if note.closed is None else moment(note.closed),
+            end=note.end,
+            merged_into=note.merged_into,
+        )
+
+
+class FaultExcerpt(_Model):
+    """Bytes that did not become a record."""
+
+    offset: int = Field(description="byte offset in the port's stream, counted over all runs")
+    length: int
+    reason: str
+    detail: str
+    excerpt: str = Field(description="the first bytes, as text with escapes")
+
+
+class PortMessage(Message):
+    """Health of one device's port."""
+
+    message: Literal["port"] = "port"
+    device: str
+    state: str
+    detail: str
+    bytes: int
+    readings: int
+    positions: int
+    missing: int = Field(description="records that the running number says were lost on the way")
+    faults: dict[str, int] = Field(description="faults by reason")
+    last_fault: FaultExcerpt | None
+    stalls: int = Field(description="times that reading waited because the daemon was behind")
+
+    @classmethod
+    def of(
+        cls,
+        device: str,
+        tally: DeviceTally,
+        *,
+        stalls: int,
+        station: str,
+        survey: str,
+        time: datetime,
+    ) -> PortMessage:
+        """Return the message of a device's tally."""
+        last = tally.recent[-1] if tally.recent else None
+        return cls(
+            station=station,
+            survey=survey,
+            time=time,
+            device=device,
+            state=tally.state,
+            detail=tally.detail,
+            bytes=tally.bytes,
+            readings=tally.readings,
+            positions=tally.positions,
+            missing=tally.missing,
+            faults=dict(sorted(tally.faults.items())),
+            stalls=stalls,
+            last_fault=None
+            if last is None
+            else FaultExcerpt(
+                offset=last.offset,
+                length=last.length,
+                reason=str(last.reason),
+                detail=last.detail,
+                excerpt=last.excerpt.decode("ascii", "backslashreplace"),
+            ),
+        )
+
+
+class CommandMessage(_Model):
+    """What a station may be told. A retained command is never obeyed."""
+
+    version: Literal[1] = 1
+    command: Literal["next line", "line", "note", "stop"]
+    id: str = Field(pattern=r"^[A-Za-z0-9_-]{1,64}$", description="chosen by the sender")
+    by: str = Field(min_length=1, max_length=80, description="who says so")
+    line: int | None = Field(None, ge=0, description="for 'line': the line to go on with")
+    text: str = Field("", max_length=1000, description="for 'note'")
+
+
+class ReplyMessage(Message):
+    """The answer to a command."""
+
+    message: Literal["reply"] = "reply"
+    id: str
+    accepted: bool
+    detail: str
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)

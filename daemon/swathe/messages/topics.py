@@ -1,0 +1,73 @@
+"""Where each message is found.
+
+::
+
+    swathe/STATION/state            retained; also the last will
+    swathe/STATION/progress         retained
+    swathe/STATION/line/NUMBER      retained
+    swathe/STATION/gap/NUMBER       retained, closed gaps too
+    swathe/STATION/port/DEVICE      retained
+    swathe/STATION/command          what the station may be told
+    swathe/STATION/reply/ID         the answer to the command with that id
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["ROOT", "Topics"]
+
+ROOT = "swathe"
+
+
+@dataclass(frozen=True, slots=True)
+class Topics:
+    """Topics of one station."""
+
+    station: str
+
+    @property
+    def state(self) -> str:
+        """Topic of the state."""
+        return f"{ROOT}/{self.station}/state"
+
+    @property
+    def progress(self) -> str:
+        """Topic of the progress."""
+        return f"{ROOT}/{self.station}/progress"
+
+    @property
+    def command(self) -> str:
+        """Topic on which commands are taken."""
+        return f"{ROOT}/{self.station}/command"
+
+    @property
+    def lines(self) -> str:
+        """Filter of all line summaries."""
+        return f"{ROOT}/{self.station}/line/+"
+
+    @property
+    def gaps(self) -> str:
+        """Filter of all gaps."""
+        return f"{ROOT}/{self.station}/gap/+"
+
+    @property
+    def ports(self) -> str:
+        """Filter of all ports' health."""
+        return f"{ROOT}/{self.station}/port/+"
+
+    def line(self, number: int) -> str:
+        """Topic of one line's summary."""
+        return f"{ROOT}/{self.station}/line/{number}"
+
+    def gap(self, number: int) -> str:
+        """Topic of one gap."""
+        return f"{ROOT}/{self.station}/gap/{number}"
+
+    def port(self, device: str) -> str:
+        """Topic of one port's health."""
+        return f"{ROOT}/{self.station}/port/{device}"
+
+    def reply(self, command_id: str) -> str:
+        """Topic of the answer to one command."""
+        return f"{ROOT}/{self.station}/reply/{command_id}"

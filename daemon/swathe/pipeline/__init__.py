@@ -1,0 +1,19 @@
+"""Right of the port: one synchronous, deterministic function of the journal."""
+
+from swathe.pipeline.changes import GapNote, LineNote, Progress
+from swathe.pipeline.device import DeviceTally
+from swathe.pipeline.gaps import GapCause, GapEnd
+from swathe.pipeline.grid import CellState, Grid
+from swathe.pipeline.pipeline import Pipeline
+
+__all__ = [
+    "CellState",
+    "DeviceTally",
+    "GapCause",
+    "GapEnd",
+    "GapNote",
+    "Grid",
+    "LineNote",
+    "Pipeline",
+    "Progress",
+]

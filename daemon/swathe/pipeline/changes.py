@@ -1,0 +1,106 @@
+"""What a tick brought about, for those who publish it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from swathe.pipeline.gaps import GapCause, GapEnd
+
+__all__ = ["GapNote", "LineNote", "Progress"]
+
+
+@dataclass(frozen=True, slots=True)
+class GapNote:
+    """A gap as it was at a moment; lengths in mm, times in ns UTC.
+
+    Attributes:
+        number: its number for life.
+        is_open: whether it is still missing.
+        cause: why, for most of its cells.
+        causes: cells by cause.
+        cells: cells missing now.
+        area: mm².
+        scan: outer borders on the scan axis.
+        index: outer borders on the index axis.
+        opened: when it opened.
+        closed: when it ended; None while open.
+        end: how it ended; None while open.
+        merged_into: the gap it became part of.
+    """
+
+    number: int
+    is_open: bool
+    cause: GapCause
+    causes: dict[GapCause, int]
+    cells: int
+    area: float
+    scan: tuple[float, float]
+    index: tuple[float, float]
+    opened: int
+    closed: int | None
+    end: GapEnd | None
+    merged_into: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class LineNote:
+    """A line that was left, or that changed after it was.
+
+    Attributes:
+        line: its number, the row of the grid.
+        index: its position, mm.
+        measured: cells measured.
+        required: cells that the plan asks for.
+        minimum: least thickness on it, mm; None when nothing was measured.
+        minimum_at: scan position of that, mm.
+        missing: runs of missing cells, (from, to) in mm.
+    """
+
+    line: int
+    index: float
+    measured: int
+    required: int
+    minimum: float | None
+    minimum_at: float | None
+    missing: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How the survey stands; lengths in mm, times in ns UTC.
+
+    Attributes:
+        time: of this picture.
+        required: cells that the plan asks for.
+        measured: of these.
+        percent: measured share.
+        open_gaps: gaps open now.
+        line: line that the probe scans; None before the first.
+        scan: position; None while unknown.
+        index: position; None while unknown.
+        speed: mm/s along the scan axis.
+        rate: readings/s.
+        seconds_left: at the present rate of newly measured cells; None while that is zero.
+        readings: placed on the grid or outside it so far.
+        unplaced: readings that no encoder samples bracketed.
+        outside: readings beside the grid.
+        minimum: least thickness so far, mm.
+        minimum_at: its (scan, index) position, mm.
+    """
+
+    time: int
+    required: int
+    measured: int
+    percent: float
+    open_gaps: int
+    line: int | None
+    scan: float | None
+    index: float | None
+    speed: float
+    rate: float
+    seconds_left: float | None
+    readings: int
+    unplaced: int
+    outside: int
+    minimum: float | None
+    minimum_at: tuple[float, float] | None

@@ -1,0 +1,114 @@
+"""One device's bytes: decoded, counted, and put on the host's clock."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.clock import DeviceClock
+from swathe_drivers import Batch, Decoder, Fault
+
+__all__ = ["DeviceLink", "DeviceTally"]
+
+_KEPT_FAULTS = 64
+
+
+@dataclass(slots=True)
+class DeviceTally:
+    """What came through a device's port so far.
+
+    Attributes:
+        state: ``open``, ``lost``, ... as last told by the port.
+        detail: why, in words.
+        bytes: bytes received.
+        readings: readings decoded.
+        positions: positions decoded.
+        missing: records that the running number says were lost on the way.
+        faults: faults by reason.
+        recent: the last faults, with byte offsets in the port's stream.
+        last_data: host time of the last bytes, ns; None before any.
+    """
+
+    state: str = "waiting"
+    detail: str = ""
+    bytes: int = 0
+    readings: int = 0
+    positions: int = 0
+    missing: int = 0
+    faults: Counter[str] = field(default_factory=Counter)
+    recent: list[Fault] = field(default_factory=list)
+    last_data: int | None = None
+
+
+class DeviceLink:
+    """Decoder, clock and tally of one device through one run.
+
+    Args:
+        decoder: a fresh decoder.
+        delay_ns: from the event to its first byte.
+        tally: counts on through the runs of a survey.
+    """
+
+    def __init__(self, *, decoder: Decoder, delay_ns: int, tally: DeviceTally) -> None:
+        self.decoder = decoder
+        self.tally = tally
+        self._delay = delay_ns
+        self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
+        self._sequence = -1
+        # The stream's offsets go on over the runs of a survey, as the journal's bytes do.
+        decoder.reset(tally.bytes)
+
+    @property
+    def clock(self) -> DeviceClock | None:
+        """The fit of the device's clock; None for a device without one."""
+        return self._clock
+
+    def feed(self, data: bytes, time: int) -> Batch:
+        """Return what `data` gave, all times on the host's clock, in place."""
+        batch = self.decoder.feed(data, time)
+        self.tally.bytes += len(data)
+        self.tally.last_data = time
+        self._count(batch)
+        for records in (batch.readings,) if batch.combined else (batch.readings, batch.positions):
+            if records.size:
+                records["time"] = self._host_times(records["device_time"], records["time"])
+        if batch.combined:
+            batch.positions["time"] = batch.readings["time"]
+        return batch
+
+    def lose(self, state: str, detail: str) -> None:
+        """Take note of a change of the port; a half record does not survive it."""
+        self.tally.state, self.tally.detail = state, detail
+        self._count(self.decoder.reset(self.tally.bytes))
+
+    def _host_times(
+        self, device: NDArray[np.int64], arrival: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        host = self._clock.to_host(device, arrival) if self._clock else arrival
+        return host - self._delay
+
+    def _count(self, batch: Batch) -> None:
+        tally = self.tally
+        tally.readings += int(batch.readings.size)
+        tally.positions += int(batch.positions.size)
+        for reason, count in batch.n_faults.items():
+            tally.faults[str(reason)] += count
+        tally.recent = [*tally.recent, *batch.faults][-_KEPT_FAULTS:]
+        records = batch.readings if batch.readings.size else batch.positions
+        if records.size:
+            self._count_sequence(records["sequence"])
+
+    def _count_sequence(self, sequence: NDArray[np.int64]) -> None:
+        sequence = sequence[sequence >= 0]
+        if not sequence.size:
+            return
+        if self._sequence >= 0:
+            sequence = np.concatenate(([self._sequence], sequence))
+        steps = np.diff(sequence)
+        if self.decoder.sequence_wrap:
+            steps = steps % self.decoder.sequence_wrap
+        self.tally.missing += int(np.sum(steps[steps > 1] - 1))
+        self._sequence = int(sequence[-1])

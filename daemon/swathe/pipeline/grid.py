@@ -1,0 +1,171 @@
+"""The grid: what each cell holds, and how readings get into it.
+
+All layers are flat arrays of one value per cell in row order (index × scan). A cell that no
+reading has reached holds zeros, so that memory of untouched rows is never paged in; readers take
+``hits == 0`` for "no number here".
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.station import Axis, CellRule
+
+__all__ = ["CellState", "Grid"]
+
+Cells = NDArray[np.int64]
+
+
+class CellState(IntEnum):
+    """State of a cell; a higher one is never replaced by a lower one of the first four."""
+
+    UNVISITED = 0
+    SKIPPED = 1
+    """The probe passed between two readings."""
+    NO_SIGNAL = 2
+    """The probe was there, the echo was not."""
+    MEASURED = 3
+    SUSPECT = 4
+    """Measured, but a later calibration check failed."""
+    EXCLUDED = 5
+    """An obstruction that the plan names."""
+
+
+class Grid:
+    """Cells of scan × index.
+
+    Args:
+        scan: the scan axis.
+        index: the index axis.
+        rule: which reading of a cell stands for it.
+    """
+
+    def __init__(self, *, scan: Axis, index: Axis, rule: CellRule) -> None:
+        self.scan = scan
+        self.index = index
+        self.rule = rule
+        self.shape = (index.cells, scan.cells)
+        cells = index.cells * scan.cells
+        self.state = np.zeros(cells, np.uint8)
+        self.hits = np.zeros(cells, np.uint32)
+        self.passes = np.zeros(cells, np.uint16)
+        self.thickness = np.zeros(cells, np.float64)
+        self.thickness_sum = np.zeros(cells, np.float64)
+        self.time_of_flight = np.zeros(cells, np.float64)
+        self.amplitude = np.zeros(cells, np.float32)
+        self.last_time = np.zeros(cells, np.int64)
+        self.outside = 0
+
+    def cells_at(self, scan: NDArray[np.float64], index: NDArray[np.float64]) -> Cells:
+        """Return the flat cell of each position in mm, -1 outside the grid, shape (n,)."""
+        column = self.scan.cell(scan)
+        row = self.index.cell(index)
+        return np.where((column >= 0) & (row >= 0), row * self.scan.cells + column, -1)
+
+    def exclude(self, rows: slice, columns: slice) -> None:
+        """Take a rectangle of cells out of the plan."""
+        self.state.reshape(self.shape)[rows, columns] = CellState.EXCLUDED
+
+    def add(self, readings: NDArray[Any], cells: Cells, utc_offset: int) -> None:
+        """Put readings into their cells.
+
+        Args:
+            readings: shape (n,), dtype `READING` with thickness in mm filled in.
+            cells: flat cell of each reading, -1 outside the grid, shape (n,).
+            utc_offset: ns from the host's monotonic clock to UTC.
+        """
+        inside = cells >= 0
+        self.outside += int(np.count_nonzero(~inside))
+        readings, cells = readings[inside], cells[inside]
+        valid = readings["valid"] & np.isfinite(readings["thickness"])
+        self._raise_state(cells[~valid], CellState.NO_SIGNAL)
+        good, at = readings[valid], cells[valid]
+        if at.size:
+            self._add_valid(good, at, utc_offset)
+
+    def _add_valid(self, good: NDArray[Any], at: Cells, utc_offset: int) -> None:
+        best, where = self._winners(good, at)
+        fresh = self.hits[where] == 0
+        replace = fresh | self._beats(best, where)
+        best, where = best[replace], where[replace]
+        self.thickness[where] = best["thickness"]
+        self.time_of_flight[where] = best["time_of_flight"]
+        self.amplitude[where] = best["amplitude"]
+        np.add.at(self.hits, at, 1)
+        np.add.at(self.thickness_sum, at, good["thickness"])
+        if self.rule is CellRule.MEAN:
+            cells = np.unique(at)
+            self.thickness[cells] = self.thickness_sum[cells] / self.hits[cells]
+        np.maximum.at(self.last_time, at, good["time"] + utc_offset)
+        self._raise_state(at, CellState.MEASURED)
+
+    def _winners(self, good: NDArray[Any], at: Cells) -> tuple[NDArray[Any], Cells]:
+        """Return, for each cell met, the reading that stands for it among these, and the cell."""
+        match self.rule:
+            case CellRule.MINIMUM:
+                rank = good["thickness"]
+            case CellRule.STRONGEST:
+                rank = -np.nan_to_num(good["amplitude"], nan=-np.inf)
+            case CellRule.FIRST:
+                rank = np.arange(at.size)
+            case CellRule.LAST | CellRule.MEAN:
+                rank = -np.arange(at.size)
+        # lexsort is stable: of equal readings the earlier one wins.
+        order = np.lexsort((rank, at))
+        cells = at[order]
+        first = np.flatnonzero(np.diff(cells, prepend=-1))
+        return good[order[first]], cells[first]
+
+    def _beats(self, best: NDArray[Any], where: Cells) -> NDArray[np.bool_]:
+        """Return whether each reading replaces what its cell holds."""
+        match self.rule:
+            case CellRule.MINIMUM:
+                return np.asarray(best["thickness"] < self.thickness[where])
+            case CellRule.STRONGEST:
+                held = self.amplitude[where]
+                return np.asarray((best["amplitude"] > held) | np.isnan(held))
+            case CellRule.FIRST:
+                return np.zeros(where.shape, bool)
+            case CellRule.LAST | CellRule.MEAN:
+                return np.ones(where.shape, bool)
+
+    def pass_over(self, cells: Cells, silent: NDArray[np.bool_]) -> None:
+        """Note that the probe went through `cells`, in this order, shape (n,).
+
+        Args:
+            cells: cells entered, no two alike in a row.
+            silent: whether the gauge said nothing there, rather than too little.
+        """
+        np.add.at(self.passes, cells, 1)
+        self._raise_state(cells[silent], CellState.NO_SIGNAL)
+        self._raise_state(cells[~silent], CellState.SKIPPED)
+
+    def _raise_state(self, cells: Cells, state: CellState) -> None:
+        np.maximum.at(self.state, cells, np.uint8(state))
+
+    def layer(self, name: str, rows: slice, columns: slice) -> NDArray[Any]:
+        """Return a block of a layer as a survey shows it; numbers are NaN where there is none.
+
+        Args:
+            name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time
+                or state.
+            rows: index cells.
+            columns: scan cells.
+        """
+
+        def block(values: NDArray[Any]) -> NDArray[Any]:
+            return values.reshape(self.shape)[rows, columns]
+
+        if name in ("state", "passes", "hits", "last_time"):
+            return block(getattr(self, name)).copy()
+        hits = block(self.hits)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            if name == "thickness_mean":
+                values = block(self.thickness_sum) / hits
+            else:
+                values = block(getattr(self, name))
+        return np.where(hits > 0, values, np.nan).astype(np.float32)

@@ -1,0 +1,310 @@
+"""The whole way from journal entries to grid, coverage and notes.
+
+`Pipeline.feed` is a deterministic function of the entries fed so far: it reads no clock, draws no
+random number and does no input or output. The live run and a rebuild feed the same entries, so
+they have the same arrays, bit for bit.
+
+Bytes are decoded as they come; everything behind that happens on a tick, in whole columns.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.errors import UsageError
+from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.pipeline.changes import GapNote, LineNote, Progress
+from swathe.pipeline.coverage import Coverage
+from swathe.pipeline.device import DeviceTally
+from swathe.pipeline.gaps import Gap
+from swathe.pipeline.grid import CellState, Grid
+from swathe.pipeline.measure import fill_thickness
+from swathe.pipeline.pace import Pace
+from swathe.pipeline.place import Placed
+from swathe.pipeline.regions import runs_of
+from swathe.pipeline.sweep import cross
+from swathe.pipeline.wiring import Wiring
+from swathe.station import AxisMode, Station, excluded_cells, parse_station
+
+__all__ = ["Pipeline", "Status"]
+
+Status = Literal["scanning", "complete", "incomplete"]
+
+_SPEED_WINDOW_NS = 1_000_000_000
+_RATE_WINDOW_NS = 20_000_000_000
+
+
+class Pipeline:
+    """Turns journal entries into a grid, its coverage and notes of what changed.
+
+    Args:
+        station: the station file with which the survey began; it fixes the grid for good.
+
+    Attributes:
+        grid: the cells.
+        coverage: what is measured and what is missing.
+        tallies: counts by device.
+        survey: identity of the survey, from its first run.
+        status: ``scanning``, ``complete`` or ``incomplete``.
+        runs: runs so far.
+        notes: operator's notes as (ns UTC, text).
+    """
+
+    def __init__(self, station: Station) -> None:
+        self.station = station
+        scan, index = station.scan_axis, station.index_axis
+        self.grid = Grid(scan=scan, index=index, rule=station.survey.cell_rule)
+        for zone in station.exclude:
+            self.grid.exclude(*excluded_cells(zone, scan, index))
+        stepped = station.index is None or station.index.mode is AxisMode.STEPPED
+        self.coverage = Coverage(self.grid, stepped=stepped)
+        self.tallies: dict[str, DeviceTally] = {}
+        self.survey = ""
+        self.status: Status = "incomplete"
+        self.runs = 0
+        self.notes: list[tuple[int, str]] = []
+        self.readings = 0
+        self.unplaced = 0
+        self._wiring: Wiring | None = None
+        self._line = 0
+        self._placed: list[Placed] = []
+        self._last_cell = -1
+        self._utc_offset = 0
+        self._now = 0
+        self._minimum: tuple[float, int] | None = None
+        self._changed_gaps: dict[int, GapNote] = {}
+        self._changed_rows: set[int] = set()
+        self._start_paces()
+
+    def _start_paces(self) -> None:
+        self._travelled = 0.0
+        self._speed = Pace(_SPEED_WINDOW_NS)
+        self._rate = Pace(_SPEED_WINDOW_NS)
+        self._cell_rate = Pace(_RATE_WINDOW_NS)
+
+    @property
+    def line(self) -> int:
+        """The line in force on a stepped index axis."""
+        return self._wiring.stepped.line if self._wiring and self._wiring.stepped else self._line
+
+    @property
+    def utc_offset(self) -> int:
+        """ns to add to this run's host times for UTC."""
+        return self._utc_offset
+
+    @property
+    def target_reached(self) -> bool:
+        """Whether the measured share is what the plan asks for."""
+        # A share is compared as a count of cells: 99.99999 % shown as 100 % is not 100 %.
+        coverage = self.coverage
+        needed = self.station.survey.target_coverage / 100 * coverage.required
+        return coverage.measured >= needed - 1e-9
+
+    def feed(self, entry: Entry) -> None:
+        """Take the next entry of the journal.
+
+        Raises:
+            UsageError: an entry stands before the mark that opens the run.
+        """
+        if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
+            self._open(entry)
+            return
+        if self._wiring is None:
+            msg = "the journal's first entry must be the mark that opens the run"
+            raise UsageError(msg)
+        match entry:
+            case Chunk():
+                self._take_bytes(self._wiring, entry)
+            case Tick():
+                self._tick(self._wiring, entry.time)
+            case PortChange():
+                link = self._wiring.links.get(entry.port)
+                if link is not None:
+                    link.lose(entry.state, entry.detail)
+            case Mark():
+                self._take_mark(self._wiring, entry)
+
+    def _open(self, mark: Mark) -> None:
+        # Each run may wire other ports and drivers; the grid stays what it is.
+        station = parse_station(mark.detail["station"], "station file in the journal")
+        if self._wiring is not None:
+            self._line = self.line
+            self.unplaced += self._wiring.placer.unplaced + self._wiring.placer.pending
+        self.station = station
+        self.survey = self.survey or str(mark.detail["survey"])
+        self._wiring = Wiring(station, self.tallies, line=self._line)
+        self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
+        self._last_cell = -1
+        self.runs += 1
+        self.status = "scanning"
+        self._now = mark.time
+        self._start_paces()
+        self.coverage.reopen(mark.time + self._utc_offset)
+        self._collect()
+
+    def _take_bytes(self, wiring: Wiring, chunk: Chunk) -> None:
+        link = wiring.links.get(chunk.port)
+        if link is None:
+            return
+        batch = link.feed(chunk.data, chunk.time)
+        if batch.readings.size:
+            fill_thickness(batch.readings, self.station.calibration)
+        placed = wiring.take(chunk.port, batch)
+        if placed is not None:
+            self._placed.append(placed)
+
+    def _take_mark(self, wiring: Wiring, mark: Mark) -> None:
+        match mark.kind:
+            case MarkKind.LINE:
+                wiring.set_line(int(mark.detail["line"]), mark.time)
+            case MarkKind.NOTE:
+                self.notes.append((mark.time + self._utc_offset, str(mark.detail["text"])))
+            case MarkKind.ENDED:
+                self._tick(wiring, mark.time)
+                self.status = "complete" if mark.detail["status"] == "complete" else "incomplete"
+                self.coverage.close_out(mark.time + self._utc_offset)
+                self._collect()
+
+    def _tick(self, wiring: Wiring, now: int) -> None:
+        self._now = now
+        wiring.tick(now)
+        self._placed.append(wiring.placer.place())
+        for placed in self._placed:
+            self._bin(placed)
+        self._placed.clear()
+        self._follow(wiring)
+        self.coverage.evaluate(now + self._utc_offset)
+        self._speed.note(now, self._travelled)
+        self._rate.note(now, self.readings)
+        self._cell_rate.note(now, self.coverage.measured)
+        self._collect()
+
+    def _bin(self, placed: Placed) -> None:
+        if not placed.readings.size:
+            return
+        self.readings += int(placed.readings.size)
+        grid = self.grid
+        cells = grid.cells_at(placed.scan, placed.index)
+        touched = np.unique(cells[cells >= 0])
+        before = grid.state[touched].copy()
+        grid.add(placed.readings, cells, self._utc_offset)
+        self.coverage.note_readings(touched, before)
+        self._note_minimum(touched[grid.hits[touched] > 0])
+        self._changed_rows.update((touched // grid.shape[1]).tolist())
+
+    def _note_minimum(self, cells: NDArray[np.int64]) -> None:
+        value = self.grid.thickness
+        if self._minimum is not None and value[self._minimum[1]] > self._minimum[0]:
+            # By a rule other than the minimum the thinnest cell may have been read thicker since.
+            cells = np.flatnonzero(self.grid.hits)
+            self._minimum = None
+        if cells.size:
+            least = int(cells[np.argmin(value[cells])])
+            if self._minimum is None or value[least] < self._minimum[0]:
+                self._minimum = (float(value[least]), least)
+
+    def _follow(self, wiring: Wiring) -> None:
+        way = wiring.placer.take_way()
+        if way is not None:
+            crossing = cross(way, self.grid, self._last_cell)
+            known = crossing.known
+            self.grid.pass_over(crossing.cells[known], crossing.silent[known])
+            self.coverage.note_way(way, crossing)
+            self._last_cell = self.coverage.probe_cell
+            self._travelled += float(np.abs(np.diff(way.scan)).sum())
+            self._changed_rows.update(np.unique(crossing.cells // self.grid.shape[1]).tolist())
+
+    def _collect(self) -> None:
+        for gap in self.coverage.gaps.settle():
+            self._changed_gaps[gap.number] = self._gap_note(gap)
+
+    def take_changed_rows(self) -> list[int]:
+        """Return the rows of the grid that changed since the last call."""
+        rows = sorted(self._changed_rows)
+        self._changed_rows.clear()
+        return rows
+
+    def take_gap_notes(self) -> list[GapNote]:
+        """Return the gaps that changed since the last call, newest picture of each."""
+        notes = [self._changed_gaps[number] for number in sorted(self._changed_gaps)]
+        self._changed_gaps.clear()
+        return notes
+
+    def take_line_notes(self) -> list[LineNote]:
+        """Return the lines that were left, and changed, since the last call."""
+        return [self.line_note(row) for row in self.coverage.take_dirty_lines()]
+
+    def gap_notes(self) -> list[GapNote]:
+        """Return every gap of the survey, open and ended, by number."""
+        return [self._gap_note(gap) for gap in self.coverage.gaps]
+
+    def _gap_note(self, gap: Gap) -> GapNote:
+        return GapNote(
+            number=gap.number,
+            is_open=gap.closed is None,
+            cause=gap.cause,
+            causes=dict(gap.causes),
+            cells=int(gap.cells.size),
+            area=gap.area,
+            scan=gap.scan,
+            index=gap.index,
+            opened=gap.opened,
+            closed=gap.closed,
+            end=gap.end,
+            merged_into=gap.merged_into,
+        )
+
+    def line_note(self, row: int) -> LineNote:
+        """Return a summary of one line of the grid."""
+        grid, coverage = self.grid, self.coverage
+        whole = slice(row * grid.shape[1], (row + 1) * grid.shape[1])
+        state, hits = grid.state[whole], grid.hits[whole]
+        found = np.flatnonzero(hits)
+        least = int(found[np.argmin(grid.thickness[whole][found])]) if found.size else None
+        missing = runs_of(np.flatnonzero(state < CellState.MEASURED))
+        return LineNote(
+            line=row,
+            index=float(grid.index.start + row * grid.index.resolution),
+            measured=coverage.measured_in_row(row),
+            required=int(coverage.required_in_row[row]),
+            minimum=None if least is None else float(grid.thickness[whole][least]),
+            minimum_at=None if least is None else float(grid.scan.centres[least]),
+            missing=tuple(grid.scan.edges(first, last) for first, last in missing),
+        )
+
+    def progress(self) -> Progress:
+        """Return how the survey stands at the last tick."""
+        coverage, grid, wiring = self.coverage, self.grid, self._wiring
+        scan, index = wiring.position if wiring else (None, None)
+        left = coverage.required - coverage.measured
+        pace = self._cell_rate.per_second
+        unplaced = self.unplaced
+        if wiring is not None:
+            unplaced += wiring.placer.unplaced
+            if self.status != "scanning":  # what still waited for its bracket when the run ended
+                unplaced += wiring.placer.pending
+        minimum_at = None
+        if self._minimum is not None:
+            row, column = divmod(self._minimum[1], grid.shape[1])
+            minimum_at = (float(grid.scan.centres[column]), float(grid.index.centres[row]))
+        return Progress(
+            time=self._now + self._utc_offset,
+            required=coverage.required,
+            measured=coverage.measured,
+            percent=coverage.percent,
+            open_gaps=len(coverage.gaps.open),
+            line=coverage.row if coverage.row >= 0 else None,
+            scan=scan,
+            index=index,
+            speed=self._speed.per_second,
+            rate=self._rate.per_second,
+            seconds_left=left / pace if pace > 0 else None,
+            readings=self.readings,
+            unplaced=unplaced,
+            outside=grid.outside,
+            minimum=self._minimum[0] if self._minimum else None,
+            minimum_at=minimum_at,
+        )

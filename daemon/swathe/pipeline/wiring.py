@@ -1,0 +1,141 @@
+"""What a run's station file makes of its devices: links, tracks and scales."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.device import DeviceLink, DeviceTally
+from swathe.pipeline.encoder import CountsToPosition
+from swathe.pipeline.lines import ReturnWatch
+from swathe.pipeline.place import Placed, Placer
+from swathe.pipeline.track import EncodedTrack, SteppedTrack
+from swathe.station import (
+    AxisMode,
+    AxisSettings,
+    LineAdvance,
+    Station,
+    axis_source,
+    decoder_of,
+)
+from swathe_drivers import Batch
+
+__all__ = ["Wiring"]
+
+
+class _EncodedAxis:
+    """One encoded axis: which column of which device, its scale and its track."""
+
+    def __init__(
+        self, name: str, settings: AxisSettings, links: dict[str, DeviceLink], bracket_ns: int
+    ) -> None:
+        self.device, counts = axis_source(name, settings)
+        decoder = links[self.device].decoder
+        self.column = decoder.axes.index(counts)
+        self.scale = CountsToPosition(
+            settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
+        )
+        self.track = EncodedTrack(bracket_ns=bracket_ns)
+
+
+class Wiring:
+    """The devices of one run, wired to the placer.
+
+    Args:
+        station: the station file in force.
+        tallies: counts by device, which go on through the runs of a survey.
+        line: the line in force on a stepped index axis.
+    """
+
+    def __init__(
+        self, station: Station, tallies: dict[str, DeviceTally], *, line: int = 0
+    ) -> None:
+        self.links = {
+            name: DeviceLink(
+                decoder=decoder_of(device),
+                delay_ns=device.delay,
+                tally=tallies.setdefault(name, DeviceTally()),
+            )
+            for name, device in station.device.items()
+        }
+        bracket = station.placing.bracket
+        self._lateness = station.placing.lateness
+        self._on_change = {name for name, d in station.device.items() if d.on_change}
+        self._scan = _EncodedAxis("scan", station.scan, self.links, bracket)
+        self._index: _EncodedAxis | None = None
+        self.stepped: SteppedTrack | None = None
+        if station.index is not None and station.index.mode is not AxisMode.STEPPED:
+            self._index = _EncodedAxis("index", station.index, self.links, bracket)
+        else:
+            axis = station.index_axis
+            self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
+            self.stepped.step_to(line, 0)
+        self.placer = Placer(
+            scan=self._scan.track,
+            index=self._index.track if self._index else self._required_steps(),
+            bracket_ns=bracket,
+            lateness_ns=self._lateness,
+        )
+        self._returns: ReturnWatch | None = None
+        if station.index is not None and self.stepped is not None:
+            if station.index.advance is LineAdvance.RETURN:
+                self._returns = ReturnWatch(station.scan_axis)
+
+    def _required_steps(self) -> SteppedTrack:
+        assert self.stepped is not None  # noqa: S101  set just before when no index axis is encoded
+        return self.stepped
+
+    def take(self, device: str, batch: Batch) -> Placed | None:
+        """Hand a batch to the placer; return readings that carried their own place, if any."""
+        own: dict[str, NDArray[np.float64]] = {}
+        for axis, name in ((self._scan, "scan"), (self._index, "index")):
+            if axis is None or axis.device != device or not batch.positions.size:
+                continue
+            positions = axis.scale.positions(batch.positions["counts"][:, axis.column])
+            axis.track.append(batch.positions["time"], positions)
+            own[name] = positions
+            if axis is self._scan and self._returns is not None:
+                for time in self._returns.returns(batch.positions["time"], positions):
+                    self._next_line(time)
+        if not batch.readings.size:
+            return None
+        if batch.combined and "scan" in own and (self._index is None or "index" in own):
+            return self.placer.place_combined(batch.readings, own["scan"], own.get("index"))
+        self.placer.add_readings(batch.readings)
+        return None
+
+    def _next_line(self, time: int) -> None:
+        """Step a stepped index axis on by a line at `time`; the last line stays."""
+        if self.stepped is not None and self.stepped.line + 1 < self.stepped.lines:
+            self.stepped.step_to(self.stepped.line + 1, time)
+
+    def set_line(self, line: int, time: int) -> None:
+        """Put another line in force, as a mark says."""
+        if self.stepped is not None:
+            self.stepped.step_to(line, time)
+            if self._returns is not None:
+                self._returns.disarm()
+
+    def tick(self, now: int) -> None:
+        """Let time go by: an encoder that is silent while it stands still stands still."""
+        self.placer.now = now
+        for axis in (self._scan, self._index):
+            if axis is None or axis.device not in self._on_change:
+                continue
+            last, held = axis.track.last_time, now - self._lateness
+            if last is not None and held > last and axis.track.last_position is not None:
+                axis.track.append(
+                    np.array([held], np.int64), np.array([axis.track.last_position])
+                )
+
+    @property
+    def position(self) -> tuple[float | None, float | None]:
+        """The newest (scan, index) position, mm; None where unknown."""
+        scan = self._scan.track.last_position
+        if self._index is not None:
+            return scan, self._index.track.last_position
+        steps = self._required_steps()
+        newest: NDArray[Any] = np.array([np.iinfo(np.int64).max])
+        return scan, float(steps.locate(newest).position[0])

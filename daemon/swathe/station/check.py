@@ -1,0 +1,154 @@
+"""What must hold between the tables of a station file."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from swathe.errors import Problem
+from swathe.station.axis import Axis
+from swathe.station.model import AxisMode, AxisSettings, DeviceSettings, ExclusionSettings
+from swathe_drivers import Decoder, DriverError, load_driver
+
+__all__ = ["MOST_CELLS", "axis_source", "cross_check", "decoder_of", "excluded_cells"]
+
+# 100 million cells take about 6 GB of memory while a scan runs; a typing slip asks for more.
+MOST_CELLS = 100_000_000
+
+
+def axis_source(axis: str, settings: AxisSettings) -> tuple[str, str]:
+    """Return the device and the counts column that tell the position on `axis`.
+
+    The checks of the station file have made sure that an encoded axis names its device.
+    """
+    return settings.device or "", settings.counts or axis
+
+
+def decoder_of(device: DeviceSettings) -> Decoder:
+    """Return a new decoder for `device`.
+
+    Raises:
+        DriverError: the driver is unknown or refuses its settings; `load_station` reports this
+            with the key, so call this only with a loaded station.
+    """
+    driver = load_driver(device.driver)
+    return driver(driver.Settings.model_validate(device.protocol)).decoder(
+        ns_per_byte=device.port_settings().ns_per_byte
+    )
+
+
+def cross_check(parts: dict[str, Any]) -> list[Problem]:
+    """Return what is wrong between the tables in `parts`; a missing table is skipped.
+
+    Args:
+        parts: validated tables of the station file by name.
+    """
+    devices: dict[str, DeviceSettings] = parts.get("device", {})
+    decoders: dict[str, Decoder] = {}
+    for name, device in devices.items():
+        try:
+            decoders[name] = decoder_of(device)
+        except (DriverError, ValueError):
+            continue  # told by the driver's own check, with its key
+    problems: list[Problem] = []
+    axes = {name: parts[name] for name in ("scan", "index") if parts.get(name) is not None}
+    for name, settings in axes.items():
+        problems += _check_axis(name, settings, devices, decoders)
+    problems += _check_size(axes)
+    if decoders.keys() == devices.keys() and devices:
+        problems += _check_readings(decoders, calibrated=parts.get("calibration") is not None)
+    problems += _check_exclusions(parts.get("exclude", ()), axes)
+    return problems
+
+
+def _check_axis(
+    name: str,
+    settings: AxisSettings,
+    devices: dict[str, DeviceSettings],
+    decoders: dict[str, Decoder],
+) -> list[Problem]:
+    if settings.mode is AxisMode.STEPPED:
+        if name == "scan":
+            mend = "step the index axis instead, or name the device that encodes the scan axis"
+            return [Problem("scan.mode", "must be encoded or wrapped", "stepped", mend)]
+        return []
+    problems: list[Problem] = []
+    known = ", ".join(sorted(devices)) or "none"
+    key = f"{name}.device"
+    if settings.device is None:
+        mend = f"devices of this file: {known}"
+        problems.append(Problem(key, "is required on an encoded axis", None, mend))
+    elif devices and settings.device not in devices:
+        problems.append(Problem(key, f"must be one of the devices {known}", settings.device))
+    elif settings.device in decoders:
+        column = settings.counts or name
+        columns = decoders[settings.device].axes
+        if column not in columns:
+            gives = ", ".join(columns) or "no counts"
+            mend = f"'{settings.device}' gives {gives}"
+            requirement = "must be a counts column of the device"
+            problems.append(Problem(f"{name}.counts", requirement, column, mend))
+    if settings.length < settings.resolution:
+        requirement = "must be at least one resolution"
+        problems.append(Problem(f"{name}.length", requirement, f"{settings.length:g} mm"))
+    return problems
+
+
+def _check_size(axes: dict[str, AxisSettings]) -> list[Problem]:
+    cells = 1.0
+    for settings in axes.values():
+        cells *= settings.length / settings.resolution + 1
+    if cells <= MOST_CELLS:
+        return []
+    mend = "raise a resolution or split the area into several surveys"
+    return [Problem("scan × index", f"must be at most {MOST_CELLS:,} cells", f"{cells:,.0f}", mend)]
+
+
+def _check_readings(decoders: dict[str, Decoder], *, calibrated: bool) -> list[Problem]:
+    gauges = [name for name, decoder in decoders.items() if decoder.gives_readings]
+    if len(gauges) != 1:
+        found = ", ".join(gauges) or "none"
+        mend = "give one device a time_of_flight or thickness column, and only one"
+        return [Problem("device", "must hold exactly one device that gives readings", found, mend)]
+    decoder = decoders[gauges[0]]
+    if "thickness" not in decoder.gives and not calibrated:
+        mend = f"'{gauges[0]}' gives time of flight only: add velocity and zero_offset"
+        return [Problem("calibration", "is required", None, mend)]
+    return []
+
+
+def _check_exclusions(
+    zones: tuple[ExclusionSettings, ...], axes: dict[str, AxisSettings]
+) -> list[Problem]:
+    problems: list[Problem] = []
+    for number, zone in enumerate(zones):
+        for name, extent in (("scan", zone.scan), ("index", zone.index)):
+            key = f"exclude[{number}].{name}"
+            if extent is None:
+                continue
+            got = f"{extent[0]:g} mm to {extent[1]:g} mm"
+            if extent[0] >= extent[1]:
+                problems.append(Problem(key, "must run from the lower to the higher border", got))
+            elif name not in axes:
+                mend = "remove it: a plan without an index axis is a line profile"
+                problems.append(Problem(key, "needs an index axis", got, mend))
+            else:
+                settings = axes[name]
+                low, high = settings.start, settings.start + settings.length
+                if extent[1] < low or extent[0] > high:
+                    requirement = f"must touch the plan, {low:g} mm to {high:g} mm"
+                    problems.append(Problem(key, requirement, got))
+    return problems
+
+
+def excluded_cells(zone: ExclusionSettings, scan: Axis, index: Axis) -> tuple[slice, slice]:
+    """Return the cells (index, scan) whose centre lies in `zone`, its borders included."""
+    return _covered(zone.index, index), _covered(zone.scan, scan)
+
+
+def _covered(extent: tuple[float, float] | None, axis: Axis) -> slice:
+    if extent is None:
+        return slice(0, axis.cells)
+    inside = (axis.centres >= extent[0] - 1e-9) & (axis.centres <= extent[1] + 1e-9)
+    if not inside.any():
+        return slice(0, 0)
+    return slice(int(inside.argmax()), axis.cells - int(inside[::-1].argmax()))

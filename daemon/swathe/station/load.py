@@ -1,0 +1,113 @@
+"""Reading a station file: every problem is found before anything is opened."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from swathe.errors import Problem, StationError
+from swathe.station.check import cross_check
+from swathe.station.model import DeviceSettings, Station
+from swathe.station.problems import problems_of, unknown_key
+from swathe_drivers import DriverError, SettingsError, load_driver, read_settings, settings_error
+
+__all__ = ["load_station", "parse_station", "survey_folder"]
+
+
+def load_station(path: Path) -> tuple[Station, str]:
+    """Return the station that the file at `path` describes, and the file's text.
+
+    Raises:
+        StationError: the file is missing, no TOML, or wrong; carries every problem at once. Mend
+            the keys it names and try again.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        problem = Problem("station file", "must exist", str(path), "check the path")
+        raise StationError(path, [problem]) from None
+    except (OSError, UnicodeDecodeError) as error:
+        problem = Problem("station file", "must be a readable UTF-8 text", str(error))
+        raise StationError(path, [problem]) from error
+    return parse_station(text, path), text
+
+
+def parse_station(text: str, path: Path | str) -> Station:
+    """Return the station that `text` describes; `path` names it in errors.
+
+    Raises:
+        StationError: as `load_station`.
+    """
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        # The parser's message ends with the line and column.
+        raise StationError(path, [Problem("station file", "must be TOML", str(error))]) from error
+    parts, problems = _validate_tables(tables)
+    problems += _check_drivers(parts.get("device", {}))
+    problems += cross_check(parts)
+    if problems:
+        raise StationError(path, problems)
+    return Station.model_construct(**{**_defaults(), **parts})
+
+
+def survey_folder(station: Station, station_path: Path) -> Path:
+    """Return the survey folder, taken from the station file's own place when relative."""
+    return (station_path.resolve().parent / station.survey.folder).resolve()
+
+
+def _defaults() -> dict[str, Any]:
+    return {
+        name: field.default
+        for name, field in Station.model_fields.items()
+        if not field.is_required()
+    }
+
+
+def _validate_tables(tables: dict[str, Any]) -> tuple[dict[str, Any], list[Problem]]:
+    """Validate each top-level table by itself, so that one bad table hides no other's problems."""
+    parts: dict[str, Any] = {}
+    problems: list[Problem] = []
+    for name, field in Station.model_fields.items():
+        if name not in tables:
+            if field.is_required():
+                problems.append(Problem(name, "is required", None, f"add {name} to the file"))
+            continue
+        adapter: TypeAdapter[Any] = TypeAdapter(field.rebuild_annotation())
+        try:
+            parts[name] = adapter.validate_python(tables[name])
+        except ValidationError as error:
+            found = settings_error(error, tables[name], key=name)
+            problems += problems_of(found, field.annotation)
+    known = list(Station.model_fields)
+    problems += [
+        unknown_key(name, tables[name], known) for name in tables if name not in known
+    ]
+    return parts, problems
+
+
+def _check_drivers(devices: dict[str, DeviceSettings]) -> list[Problem]:
+    problems: list[Problem] = []
+    for name, device in devices.items():
+        key = f"device.{name}"
+        try:
+            device.port_settings()
+        except ValidationError as error:
+            found = settings_error(error, {}, key=key)
+            for problem in problems_of(found):
+                place = problem.key.replace(f"{key}.url", f"{key}.port")
+                problems.append(replace(problem, key=place))
+        try:
+            driver = load_driver(device.driver)
+        except DriverError as error:
+            problems.append(Problem(f"{key}.driver", str(error), device.driver))
+            continue
+        try:
+            read_settings(driver.Settings, device.protocol, key=f"{key}.protocol")
+        except SettingsError as error:
+            problems += problems_of(error, driver.Settings)
+    return problems

@@ -1,0 +1,218 @@
+"""The station file as typed settings: plan, devices, broker, storage.
+
+Every field says its unit in its description; a length, time or velocity in the file is a string
+with any unit. Checks across several tables stand in ``check.py``, so that all problems of a file
+can be told at once.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+from swathe.station.axis import Axis
+from swathe.units import Duration, Length, Percent, TimeOfFlight, Velocity
+from swathe_drivers import PortSettings
+
+__all__ = [
+    "AxisMode",
+    "AxisSettings",
+    "BrokerSettings",
+    "CalibrationSettings",
+    "CellRule",
+    "DeviceSettings",
+    "ExclusionSettings",
+    "IndexSettings",
+    "LineAdvance",
+    "PlacingSettings",
+    "Station",
+    "StoreSettings",
+    "SurveySettings",
+]
+
+Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+"""A name that is safe as an MQTT topic level and as a file name."""
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=False)
+
+
+class AxisMode(StrEnum):
+    """How the daemon learns the position on an axis."""
+
+    ENCODED = "encoded"
+    STEPPED = "stepped"
+    WRAPPED = "wrapped"
+
+
+class CellRule(StrEnum):
+    """Which reading of a cell stands for it."""
+
+    MINIMUM = "minimum"
+    MEAN = "mean"
+    FIRST = "first"
+    LAST = "last"
+    STRONGEST = "strongest"
+
+
+class LineAdvance(StrEnum):
+    """What tells the next line of a stepped index axis."""
+
+    COMMAND = "command"
+    RETURN = "return"
+
+
+class AxisSettings(_Table):
+    """A scan or index axis: where its cells are and which counts tell the position.
+
+    ``position = zero_at + (counts - zero_count) / counts_per_mm``, negated when ``reversed``.
+    """
+
+    start: Length = Field(0.0, description="centre of the first cell, mm")
+    length: Length = Field(gt=0, description="from the first cell's centre to the last's, mm")
+    resolution: Length = Field(gt=0, description="width of a cell, mm")
+    mode: AxisMode = AxisMode.ENCODED
+    device: str | None = Field(None, description="device whose counts tell the position")
+    counts: str | None = Field(None, description="name of the counts column; the axis's own name")
+    counts_per_mm: float = Field(1.0, gt=0, allow_inf_nan=False)
+    reversed: bool = Field(False, description="counts fall while the position rises")
+    zero_count: float = Field(0.0, allow_inf_nan=False, description="counts at zero_at")
+    zero_at: Length = Field(0.0, description="position at zero_count, mm")
+
+
+class IndexSettings(AxisSettings):
+    """The index axis; on a stepped one, what tells the next line."""
+
+    advance: LineAdvance = LineAdvance.COMMAND
+
+
+class ExclusionSettings(_Table):
+    """A rectangle that the plan does not ask for, such as an obstruction; borders in mm."""
+
+    name: str = Field(min_length=1, max_length=80)
+    scan: tuple[Length, Length]
+    index: tuple[Length, Length] | None = None
+
+
+class DeviceSettings(_Table):
+    """A device on a port: which driver reads it, and how long it takes to tell."""
+
+    driver: Name = "delimited"
+    port: str = Field(min_length=1, description="device path, COM port, socket:// or rfc2217://")
+    baud: int = 115_200
+    bytesize: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    stopbits: Literal[1, 2] = 1
+    xonxoff: bool = False
+    rtscts: bool = False
+    delay: Duration = Field(0, ge=0, description="from the event to its first byte, ns")
+    on_change: bool = Field(False, description="an encoder that is silent while it stands still")
+    protocol: dict[str, Any] = Field(default_factory=dict, description="the driver's own settings")
+
+    def port_settings(self) -> PortSettings:
+        """Return what the port reader needs.
+
+        Raises:
+            pydantic.ValidationError: the port or its baud rate cannot be; told by `load_station`.
+        """
+        return PortSettings(
+            url=self.port,
+            baud=self.baud,
+            bytesize=self.bytesize,
+            parity=self.parity,
+            stopbits=self.stopbits,
+            xonxoff=self.xonxoff,
+            rtscts=self.rtscts,
+        )
+
+
+class CalibrationSettings(_Table):
+    """Velocity and zero offset: ``thickness = velocity * (time_of_flight - zero_offset) / 2``."""
+
+    velocity: Velocity = Field(gt=0, description="mm/µs")
+    zero_offset: TimeOfFlight = Field(0.0, description="µs")
+
+
+class SurveySettings(_Table):
+    """What is surveyed, where it is kept, and when it is done."""
+
+    folder: str = Field(min_length=1, description="survey folder; relative to the station file")
+    part: str = ""
+    operator: str = ""
+    nominal_thickness: Length | None = Field(None, gt=0)
+    alert_below: Length | None = Field(None, gt=0)
+    cell_rule: CellRule = CellRule.MINIMUM
+    target_coverage: Percent = Field(100.0, gt=0, le=100)
+
+
+class PlacingSettings(_Table):
+    """Limits of placing a reading between two encoder samples."""
+
+    bracket: Duration = Field(250_000_000, gt=0, description="widest pair of samples, ns")
+    lateness: Duration = Field(100_000_000, gt=0, description="how long a reading may be on its way")
+
+
+class BrokerSettings(_Table):
+    """The MQTT broker; ``embedded`` starts one on this machine's loopback interface."""
+
+    embedded: bool = False
+    host: str = "127.0.0.1"
+    port: int = Field(1883, ge=0, le=65_535)
+    protocol: Literal["auto", "3.1.1", "5"] = "auto"
+    username: str | None = None
+    password_variable: str | None = Field(None, description="environment variable, never the word")
+    commands: bool = Field(True, description="whether commands over MQTT are obeyed")
+    progress_interval: Duration = Field(250_000_000, ge=50_000_000)
+
+
+class StoreSettings(_Table):
+    """Chunks of the zarr arrays and how often they are brought up to date."""
+
+    chunk_scan: int = Field(256, ge=1, le=65_536)
+    chunk_index: int = Field(64, ge=1, le=65_536)
+    checkpoint: Duration = Field(2_000_000_000, ge=100_000_000)
+
+
+class Station(_Table):
+    """A whole station file."""
+
+    name: Name
+    survey: SurveySettings
+    scan: AxisSettings
+    index: IndexSettings | None = None
+    exclude: tuple[ExclusionSettings, ...] = ()
+    device: dict[Name, DeviceSettings] = Field(min_length=1)
+    calibration: CalibrationSettings | None = None
+    placing: PlacingSettings = PlacingSettings()
+    broker: BrokerSettings | None = None
+    store: StoreSettings = StoreSettings()
+
+    @property
+    def scan_axis(self) -> Axis:
+        """The scan axis of the grid."""
+        return _axis("scan", self.scan)
+
+    @property
+    def index_axis(self) -> Axis:
+        """The index axis of the grid; a line profile has one cell at 0 mm."""
+        if self.index is None:
+            return Axis(name="index", start=0.0, resolution=1.0, cells=1)
+        return _axis("index", self.index)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Grid shape (index cells, scan cells)."""
+        return self.index_axis.cells, self.scan_axis.cells
+
+
+def _axis(name: str, settings: AxisSettings) -> Axis:
+    return Axis.over(
+        name=name,
+        start=settings.start,
+        length=settings.length,
+        resolution=settings.resolution,
+        wrapped=settings.mode is AxisMode.WRAPPED,
+    )

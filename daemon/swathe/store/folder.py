@@ -1,0 +1,149 @@
+"""The survey folder: its parts, who may write to it, and how a new one takes its place.
+
+::
+
+    penstock-3/
+        journal/0001.mcap ...   the truth
+        survey.zarr/            derived: the grid, for any reader of zarr or xarray
+        survey.json             derived: status, coverage, gaps, tallies
+        thickness.png           derived: the picture
+"""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
+
+from swathe.errors import SurveyError
+from swathe.journal import Mark, MarkKind, read_segment, segment_paths
+from swathe.station import Station, parse_station
+
+__all__ = ["SurveyFolder", "check_same_plan"]
+
+
+class SurveyFolder:
+    """Paths of a survey.
+
+    Args:
+        path: the folder; need not exist yet.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.journal = path / "journal"
+        self.zarr = path / "survey.zarr"
+        self.record = path / "survey.json"
+        self.picture = path / "thickness.png"
+        self._lock: BinaryIO | None = None
+
+    @property
+    def begun(self) -> bool:
+        """Whether a run has written here before."""
+        return bool(segment_paths(self.journal))
+
+    def require(self) -> None:
+        """Make sure that this is a survey.
+
+        Raises:
+            SurveyError: it is not; check the path.
+        """
+        if not self.begun:
+            message = "is no survey: it has no journal"
+            if not self.path.is_dir():
+                message = "there is no such survey folder"
+            raise SurveyError(self.path, message)
+
+    def first_station(self) -> Station:
+        """Return the station file with which the survey began, from its journal.
+
+        Raises:
+            SurveyError: no journal of the survey holds one.
+        """
+        self.require()
+        for path in segment_paths(self.journal):
+            for entry in read_segment(path):
+                if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
+                    return parse_station(entry.detail["station"], path)
+                break
+        raise SurveyError(self.path, "its journal was cut off before it held a station file")
+
+    def set_aside(self) -> Path | None:
+        """Give way to a new survey: rename the old one, and return its new path."""
+        if not self.path.exists():
+            return None
+        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+        aside = self.path.with_name(f"{self.path.name}-until-{stamp}")
+        number = 1
+        while aside.exists():
+            number += 1
+            aside = self.path.with_name(f"{self.path.name}-until-{stamp}-{number}")
+        self.path.rename(aside)
+        return aside
+
+    def __enter__(self) -> Self:
+        """Take the survey for writing.
+
+        Raises:
+            SurveyError: another process has it; stop that one first.
+        """
+        try:
+            self.path.mkdir(parents=True, exist_ok=True)
+            lock = (self.path / ".lock").open("ab")
+        except OSError as error:
+            raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
+        if not _try_lock(lock):
+            lock.close()
+            message = "another swathe writes to this survey: stop it first"
+            raise SurveyError(self.path, message)
+        self._lock = lock
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._lock is not None:
+            self._lock.close()
+            self._lock = None
+
+
+def _try_lock(stream: BinaryIO) -> bool:
+    """Lock a file for this process's life; the system lets go of it even after a kill."""
+    if os.name == "posix":
+        import fcntl
+
+        try:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            return False
+    return True
+
+
+def check_same_plan(folder: SurveyFolder, station: Station) -> None:
+    """Make sure that a survey goes on with the plan with which it began.
+
+    Raises:
+        SurveyError: the grid, the cell rule or the excluded zones differ; go back to the first
+            plan or begin a new survey with ``--new``.
+    """
+    first = folder.first_station()
+    parts = {
+        "scan axis": (first.scan_axis, station.scan_axis),
+        "index axis": (first.index_axis, station.index_axis),
+        "mode of the index axis": (
+            first.index and first.index.mode,
+            station.index and station.index.mode,
+        ),
+        "cell rule": (first.survey.cell_rule, station.survey.cell_rule),
+        "excluded zones": (first.exclude, station.exclude),
+    }
+    changed = [name for name, (before, now) in parts.items() if before != now]
+    if changed:
+        names = ", ".join(changed)
+        message = f"was begun with another plan ({names}): go back to it, or use --new"
+        raise SurveyError(folder.path, message)

@@ -1,0 +1,57 @@
+"""Running the pipeline over a journal, for a resumed run or to make all that is derived anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from swathe.journal import Mark, MarkKind, read_journal
+from swathe.pipeline import Pipeline
+from swathe.store.folder import SurveyFolder
+from swathe.store.record import SurveyRecord, record_of, write_record
+from swathe.store.zarr_store import SurveyArrays
+
+__all__ = ["replay", "write_derived"]
+
+
+def replay(
+    folder: SurveyFolder,
+    *,
+    on_torn: Callable[[Path, str], None] | None = None,
+    on_entries: Callable[[int], None] | None = None,
+) -> Pipeline:
+    """Return the pipeline after every entry of the survey's journal.
+
+    Args:
+        folder: the survey.
+        on_torn: told of journal files that a crash cut off.
+        on_entries: told now and then how many entries were fed.
+
+    Raises:
+        SurveyError: no such survey.
+        JournalError: the journal cannot be read.
+    """
+    pipeline = Pipeline(folder.first_station())
+    opened = False
+    for number, entry in enumerate(read_journal(folder.journal, on_torn=on_torn)):
+        opened = opened or (isinstance(entry, Mark) and entry.kind is MarkKind.OPENED)
+        if opened:
+            pipeline.feed(entry)
+        if on_entries is not None and number % 1000 == 0:
+            on_entries(number)
+    return pipeline
+
+
+def write_derived(folder: SurveyFolder, pipeline: Pipeline) -> SurveyRecord:
+    """Write arrays and record of a pipeline's present state, whole; return the record.
+
+    Raises:
+        SurveyError: the disk is full or gone.
+    """
+    arrays = SurveyArrays(folder.zarr, pipeline.station)
+    arrays.open()
+    for band in arrays.bands(range(pipeline.grid.shape[0])):
+        arrays.write(arrays.snapshot(pipeline.grid, [band]))
+    record = record_of(pipeline)
+    write_record(folder.record, record)
+    return record

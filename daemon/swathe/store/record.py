@@ -1,0 +1,120 @@
+"""The survey record: status, coverage, gaps and ports as one JSON file, replaced at one stroke."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
+
+from swathe.errors import SurveyError
+from swathe.messages import (
+    GapMessage,
+    LineMessage,
+    PortMessage,
+    ProgressMessage,
+    moment,
+)
+from swathe.pipeline import Pipeline
+
+__all__ = ["NoteRecord", "SurveyRecord", "read_record", "record_of", "write_record"]
+
+
+class NoteRecord(BaseModel):
+    """An operator's note."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    time: AwareDatetime
+    text: str
+
+
+class SurveyRecord(BaseModel):
+    """How a survey stands."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    version: Literal[1] = 1
+    station: str
+    survey: str
+    part: str
+    operator: str
+    status: Literal["scanning", "complete", "incomplete"]
+    runs: int
+    target_coverage: float
+    target_reached: bool
+    progress: ProgressMessage
+    gaps: tuple[GapMessage, ...]
+    lines: tuple[LineMessage, ...]
+    ports: tuple[PortMessage, ...]
+    notes: tuple[NoteRecord, ...]
+
+    @property
+    def open_gaps(self) -> list[GapMessage]:
+        """Gaps that are open."""
+        return [gap for gap in self.gaps if gap.status == "open"]
+
+
+def record_of(pipeline: Pipeline) -> SurveyRecord:
+    """Return the record of a survey as the pipeline has it."""
+    name, survey = pipeline.station.name, pipeline.survey
+    progress = pipeline.progress()
+    time = moment(progress.time)
+    settings = pipeline.station.survey
+    return SurveyRecord(
+        station=name,
+        survey=survey,
+        part=settings.part,
+        operator=settings.operator,
+        status=pipeline.status,
+        runs=pipeline.runs,
+        target_coverage=settings.target_coverage,
+        target_reached=pipeline.target_reached,
+        progress=ProgressMessage.of(progress, station=name, survey=survey),
+        gaps=tuple(
+            GapMessage.of(note, station=name, survey=survey, time=time)
+            for note in pipeline.gap_notes()
+        ),
+        lines=tuple(
+            LineMessage.of(pipeline.line_note(row), station=name, survey=survey, time=time)
+            for row in range(pipeline.grid.shape[0])
+        ),
+        ports=tuple(
+            PortMessage.of(device, tally, stalls=0, station=name, survey=survey, time=time)
+            for device, tally in sorted(pipeline.tallies.items())
+        ),
+        notes=tuple(NoteRecord(time=moment(at), text=text) for at, text in pipeline.notes),
+    )
+
+
+def write_record(path: Path, record: SurveyRecord) -> None:
+    """Replace the record at `path`; a reader sees the old or the new one, never a part.
+
+    Raises:
+        SurveyError: the disk is full or gone; make room and ``swathe rebuild``.
+    """
+    temporary = path.with_suffix(".json.partial")
+    try:
+        with temporary.open("w", encoding="utf-8") as stream:
+            stream.write(record.model_dump_json(indent=1, by_alias=True))
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.replace(path)
+    except OSError as error:
+        raise SurveyError(path, f"cannot be written: {error.strerror}") from error
+
+
+def read_record(path: Path) -> SurveyRecord:
+    """Return the record at `path`.
+
+    Raises:
+        SurveyError: it is missing or damaged; ``swathe rebuild`` makes it anew from the journal.
+    """
+    try:
+        return SurveyRecord.model_validate_json(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise SurveyError(path, "is missing: run `swathe rebuild` on the survey") from None
+    except (OSError, UnicodeDecodeError, ValidationError) as error:
+        message = f"cannot be read: run `swathe rebuild` on the survey ({error})"
+        raise SurveyError(path, message) from error

@@ -1,0 +1,190 @@
+"""The grid as chunked zarr arrays that any reader opens: ``xarray.open_zarr(path)``.
+
+Dimensions are named, coordinates are in mm, attributes follow the CF conventions (flag_values and
+flag_meanings for the state). Only whole chunks are written, each replaced at one stroke by the
+store; what a kill leaves half-written is swept away at the next start.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import zarr
+from numpy.typing import NDArray
+
+from swathe.errors import SurveyError
+from swathe.pipeline import CellState, Grid
+from swathe.station import CellRule, Station
+
+__all__ = ["LAYERS", "GridBlock", "SurveyArrays"]
+
+_RULE_WORDS = {
+    CellRule.MINIMUM: "least of the cell's readings",
+    CellRule.MEAN: "mean of the cell's readings",
+    CellRule.FIRST: "first of the cell's readings",
+    CellRule.LAST: "last of the cell's readings",
+    CellRule.STRONGEST: "reading of the cell with the highest amplitude",
+}
+
+LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
+    "thickness": ("float32", {"long_name": "wall thickness", "units": "mm"}),
+    "thickness_mean": ("float32", {"long_name": "mean wall thickness of the hits", "units": "mm"}),
+    "time_of_flight": ("float32", {"long_name": "time of flight of that reading", "units": "us"}),
+    "amplitude": (
+        "float32",
+        {"long_name": "echo amplitude of that reading, of full screen height", "units": "percent"},
+    ),
+    "hits": ("uint32", {"long_name": "valid readings in the cell", "units": "1"}),
+    "passes": ("uint16", {"long_name": "times the probe entered the cell", "units": "1"}),
+    "last_time": (
+        "int64",
+        {
+            "long_name": "time of the last valid reading",
+            "units": "nanoseconds since 1970-01-01T00:00:00",
+            "calendar": "proleptic_gregorian",
+        },
+    ),
+    "state": (
+        "uint8",
+        {
+            "long_name": "state of the cell",
+            "flag_values": [int(state) for state in CellState],
+            "flag_meanings": " ".join(state.name.lower() for state in CellState),
+        },
+    ),
+}
+
+GridBlock = tuple[slice, dict[str, NDArray[Any]]]
+"""Whole rows of the grid and the layers' values there."""
+
+
+class SurveyArrays:
+    """The zarr group of one survey; one writer at a time.
+
+    Args:
+        path: the group's folder.
+        station: fixes shape, chunks and attributes.
+    """
+
+    def __init__(self, path: Path, station: Station) -> None:
+        self.path = path
+        self._station = station
+        rows, columns = station.shape
+        self._chunks = (
+            min(station.store.chunk_index, rows),
+            min(station.store.chunk_scan, columns),
+        )
+        self._group: zarr.Group | None = None
+
+    def open(self) -> None:
+        """Open the group for writing, and make what it lacks.
+
+        Raises:
+            SurveyError: the folder holds arrays of another shape, or cannot be written.
+        """
+        self._sweep()
+        try:
+            group = zarr.open_group(self.path, mode="a", zarr_format=3)
+            for name, (dtype, attributes) in LAYERS.items():
+                if name not in group:
+                    self._create(group, name, dtype, attributes)
+            self._write_coordinates(group)
+            group.attrs.update(self._attributes())
+        except OSError as error:
+            raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
+        shape = group["state"].shape  # type: ignore[union-attr]
+        if shape != self._station.shape:
+            message = f"holds a grid of {shape}, the plan asks for {self._station.shape}"
+            raise SurveyError(self.path, message)
+        self._group = group
+
+    def _create(
+        self, group: zarr.Group, name: str, dtype: str, attributes: dict[str, Any]
+    ) -> None:
+        if name == "thickness":
+            rule = _RULE_WORDS[self._station.survey.cell_rule]
+            attributes = {**attributes, "comment": rule}
+        floating = np.issubdtype(np.dtype(dtype), np.floating)
+        group.create_array(
+            name,
+            shape=self._station.shape,
+            chunks=self._chunks,
+            dtype=dtype,
+            fill_value=np.nan if floating else 0,
+            dimension_names=("index", "scan"),
+            attributes=attributes,
+        )
+
+    def _write_coordinates(self, group: zarr.Group) -> None:
+        for axis in (self._station.scan_axis, self._station.index_axis):
+            if axis.name in group:
+                continue
+            group.create_array(
+                axis.name,
+                data=axis.centres,
+                dimension_names=(axis.name,),
+                attributes={
+                    "units": "mm",
+                    "long_name": f"{axis.name} position of the cell's centre",
+                    "axis": "X" if axis.name == "scan" else "Y",
+                    "resolution": axis.resolution,
+                    "wrapped": axis.wrapped,
+                },
+            )
+
+    def _attributes(self) -> dict[str, Any]:
+        survey, calibration = self._station.survey, self._station.calibration
+        attributes: dict[str, Any] = {
+            "Conventions": "CF-1.11",
+            "title": survey.part or f"Ultrasonic thickness survey {self._station.name}",
+            "source": "encoded ultrasonic thickness scan, recorded by swathe",
+            "station": self._station.name,
+            "operator": survey.operator,
+            "cell_rule": str(survey.cell_rule),
+            "comment": "Measured values only; no statement of fitness for service.",
+        }
+        if survey.nominal_thickness is not None:
+            attributes["nominal_thickness_mm"] = survey.nominal_thickness
+        if calibration is not None:
+            attributes["velocity_mm_per_us"] = calibration.velocity
+            attributes["zero_offset_us"] = calibration.zero_offset
+        return attributes
+
+    def bands(self, changed_rows: Iterable[int]) -> list[slice]:
+        """Return the bands of whole chunk rows that hold `changed_rows`."""
+        rows, height = self._station.shape[0], self._chunks[0]
+        bands = sorted({row // height for row in changed_rows})
+        return [slice(band * height, min((band + 1) * height, rows)) for band in bands]
+
+    @staticmethod
+    def snapshot(grid: Grid, bands: Iterable[slice]) -> list[GridBlock]:
+        """Copy the bands of the grid, so that they can be written while the scan goes on."""
+        every = slice(0, grid.shape[1])
+        return [(band, {name: grid.layer(name, band, every) for name in LAYERS}) for band in bands]
+
+    def write(self, blocks: Iterable[GridBlock]) -> None:
+        """Write blocks of whole chunks; may run in another thread, but only one at a time.
+
+        Raises:
+            SurveyError: the disk is full or gone. The journal has everything; make room and
+                ``swathe rebuild``.
+        """
+        if self._group is None:
+            self.open()
+        group = self._group
+        assert group is not None  # noqa: S101  opened just before
+        try:
+            for rows, layers in blocks:
+                for name, values in layers.items():
+                    group[name][rows, :] = values  # type: ignore[index]
+        except OSError as error:
+            raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
+
+    def _sweep(self) -> None:
+        """Remove what a kill in mid-write left: the store's temporary files."""
+        if self.path.is_dir():
+            for leftover in self.path.rglob("*.partial"):
+                leftover.unlink(missing_ok=True)

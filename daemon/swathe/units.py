@@ -1,0 +1,139 @@
+"""Quantities with units at the edges; plain SI-scaled floats inside.
+
+Inside Swathe lengths are mm, times of flight µs, durations ns (int), velocities mm/µs (which is
+km/s), amplitudes and shares percent. A station file gives any unit that pint knows::
+
+    length("7 in")          -> 177.8
+    velocity("5920 m/s")    -> 5.92
+    duration_ns("50 ms")    -> 50_000_000
+
+Pint's ``mil`` is an angle (1/6400 of a turn); a thickness in "mil" is refused with the hint to
+write ``thou``, since a silent reading of it would be wrong by any measure.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from tokenize import TokenError
+from typing import TYPE_CHECKING, Annotated
+
+from pydantic import BeforeValidator
+
+if TYPE_CHECKING:
+    from pint import UnitRegistry
+
+__all__ = [
+    "Duration",
+    "Length",
+    "Percent",
+    "TimeOfFlight",
+    "Velocity",
+    "duration_ns",
+    "length",
+    "percent",
+    "time_of_flight",
+    "velocity",
+]
+
+_QUANTITY = re.compile(
+    r"\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[A-Za-zµμ°][A-Za-zµμ°0-9/*^ ]{0,30}?)\s*"
+)
+_MIL = re.compile(r"(?<![A-Za-z])mils?(?![A-Za-z])")
+
+
+@functools.cache
+def _registry() -> UnitRegistry[float]:
+    # Pint takes a moment to import and to read its definitions: paid once, and only when needed.
+    import pint
+
+    return pint.UnitRegistry(cache_folder=None)
+
+
+def _convert(text: object, unit: str, what: str, example: str) -> float:
+    """Convert `text` to `unit`, or raise a ValueError whose text is the requirement."""
+    if isinstance(text, (int, float)) and not isinstance(text, bool) and text == 0:
+        return 0.0  # zero is zero in every unit of a ratio scale
+    requirement = f"must be a {what} with its unit, such as {example!r}"
+    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        raise ValueError(requirement)
+    if _MIL.search(match["unit"]):
+        msg = f"must be a {what}: 'mil' is an angle to the units library, write 'thou' for 0.001 in"
+        raise ValueError(msg)
+    import pint
+
+    try:
+        # Only the unit goes to the parser: a number is a number here, never an expression.
+        factor = float(_registry().Quantity(1.0, match["unit"]).m_as(unit))
+    except (pint.PintError, ValueError, TypeError, AttributeError, TokenError) as error:
+        raise ValueError(requirement) from error
+    value = float(match["number"]) * factor
+    if not math.isfinite(value):
+        msg = f"must be a finite {what}, such as {example!r}"
+        raise ValueError(msg)
+    # 7 in is 177.79999999999998 after the conversion; 1e-12 relative is far below any encoder.
+    return float(f"{value:.12g}")
+
+
+def length(text: object) -> float:
+    """Return a length in mm.
+
+    Raises:
+        ValueError: not a length; the text says what is required.
+    """
+    return _convert(text, "mm", "length", "178 mm")
+
+
+def time_of_flight(text: object) -> float:
+    """Return a time of flight in µs.
+
+    Raises:
+        ValueError: not a time; the text says what is required.
+    """
+    return _convert(text, "us", "time", "0.42 us")
+
+
+def velocity(text: object) -> float:
+    """Return a sound velocity in mm/µs (equal to km/s).
+
+    Raises:
+        ValueError: not a velocity; the text says what is required.
+    """
+    return _convert(text, "mm/us", "velocity", "5920 m/s")
+
+
+def duration_ns(text: object) -> int:
+    """Return a duration in whole ns.
+
+    Raises:
+        ValueError: not a time; the text says what is required.
+    """
+    return round(_convert(text, "ns", "duration", "50 ms"))
+
+
+def percent(text: object) -> float:
+    """Return a share in percent; a bare number is taken as percent.
+
+    Raises:
+        ValueError: not a share; the text says what is required.
+    """
+    if isinstance(text, (int, float)) and not isinstance(text, bool) and math.isfinite(text):
+        return float(text)
+    if isinstance(text, str):
+        match = re.fullmatch(r"\s*([0-9.]+)\s*%\s*", text)
+        if match:
+            try:
+                return float(match[1])
+            except ValueError:
+                pass
+    msg = "must be a share such as '95 %'"
+    raise ValueError(msg)
+
+
+Length = Annotated[float, BeforeValidator(length)]
+TimeOfFlight = Annotated[float, BeforeValidator(time_of_flight)]
+Velocity = Annotated[float, BeforeValidator(velocity)]
+Duration = Annotated[int, BeforeValidator(duration_ns)]
+Percent = Annotated[float, BeforeValidator(percent)]

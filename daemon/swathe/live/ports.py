@@ -1,0 +1,87 @@
+"""The station's ports: one reading thread each, all into one bounded queue."""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Callable
+from contextlib import ExitStack
+from types import TracebackType
+from typing import Self
+
+from swathe.journal import Chunk, PortChange
+from swathe.station import Station
+from swathe_drivers import PortReader, PortState
+
+__all__ = ["PortHub"]
+
+# About ten seconds of a busy port. When it is full the reading thread waits and the operating
+# system's buffer takes over; nothing is dropped here.
+_QUEUE_LENGTH = 20_000
+
+
+class PortHub:
+    """Opens every port of a station; a context manager.
+
+    Args:
+        station: names the ports.
+    """
+
+    def __init__(self, station: Station) -> None:
+        self._queue: queue.Queue[Chunk | PortChange] = queue.Queue(_QUEUE_LENGTH)
+        self._readers = {
+            name: PortReader(
+                name,
+                device.port_settings(),
+                on_chunk=self._take_chunk,
+                on_state=self._take_state,
+            )
+            for name, device in station.device.items()
+        }
+        self._stack = ExitStack()
+        self._closing = False
+
+    def __enter__(self) -> Self:
+        for reader in self._readers.values():
+            self._stack.enter_context(reader)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._closing = True  # a thread that waits for room in the queue must not wait for ever
+        self._stack.close()
+
+    @property
+    def stalls(self) -> dict[str, int]:
+        """How often each port's reading had to wait for the daemon."""
+        return {name: reader.stalls for name, reader in self._readers.items()}
+
+    @property
+    def waiting(self) -> int:
+        """Entries in the queue."""
+        return self._queue.qsize()
+
+    def drain(self, take: Callable[[Chunk | PortChange], None]) -> None:
+        """Hand over everything that has arrived by now, in order."""
+        for _ in range(self._queue.qsize()):
+            try:
+                take(self._queue.get_nowait())
+            except queue.Empty:
+                return
+
+    def _take_chunk(self, name: str, time: int, data: bytes) -> None:
+        self._put(Chunk(time, name, data))
+
+    def _take_state(self, name: str, time: int, state: PortState, detail: str) -> None:
+        self._put(PortChange(time, name, str(state), detail))
+
+    def _put(self, entry: Chunk | PortChange) -> None:
+        while not self._closing:
+            try:
+                self._queue.put(entry, timeout=0.1)
+            except queue.Full:
+                continue
+            return

@@ -1,0 +1,181 @@
+"""One run of a survey: journal first, then the pipeline, then what is derived."""
+
+from __future__ import annotations
+
+import asyncio
+import platform
+import time
+import uuid
+from collections.abc import Callable
+from contextlib import ExitStack
+from importlib.metadata import version
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Self
+
+from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
+from swathe.pipeline import Pipeline
+from swathe.station import Station
+from swathe.store import (
+    SurveyArrays,
+    SurveyFolder,
+    check_same_plan,
+    record_of,
+    replay,
+    write_record,
+)
+
+__all__ = ["Session", "versions"]
+
+
+def versions() -> dict[str, str]:
+    """Return the versions in force, for the journal."""
+    packages = ("swathe", "numpy", "zarr", "mcap", "pyserial")
+    return {"python": platform.python_version(), **{name: version(name) for name in packages}}
+
+
+class Session:
+    """Holds a survey for writing; a context manager.
+
+    On entering, what earlier runs left is read back through the same pipeline, and the survey goes
+    on where it was.
+
+    Args:
+        folder: the survey.
+        station: the station file, and
+        text: its text, which goes into the journal.
+        clock: host's monotonic clock, ns.
+        wall_clock: ns since 1970.
+        on_torn: told of journal files that a crash cut off.
+    """
+
+    def __init__(
+        self,
+        folder: SurveyFolder,
+        station: Station,
+        text: str,
+        *,
+        clock: Callable[[], int] = time.monotonic_ns,
+        wall_clock: Callable[[], int] = time.time_ns,
+        on_torn: Callable[[Path, str], None] | None = None,
+    ) -> None:
+        self.folder = folder
+        self._station = station
+        self._text = text
+        self._clock = clock
+        self._wall_clock = wall_clock
+        self._on_torn = on_torn
+        self._stack = ExitStack()
+        self._journal = JournalWriter(folder.journal, wall_clock=wall_clock)
+        self._arrays = SurveyArrays(folder.zarr, station)
+        self._sync: asyncio.Future[None] | None = None
+        self._saving: asyncio.Future[None] | None = None
+        self._flushed_at = 0
+        self._written = 0
+        self.pipeline = Pipeline(station)
+
+    def __enter__(self) -> Self:
+        """Take the survey up.
+
+        Raises:
+            SurveyError: another process writes to it, or it was begun with another plan.
+            JournalError: its journal cannot be read or written.
+        """
+        with ExitStack() as stack:
+            stack.enter_context(self.folder)
+            survey = uuid.uuid4().hex[:12]
+            if self.folder.begun:
+                check_same_plan(self.folder, self._station)
+                self.pipeline = replay(self.folder, on_torn=self._on_torn)
+                survey = self.pipeline.survey or survey
+            self._arrays.open()
+            stack.enter_context(self._journal)
+            detail = {
+                "survey": survey,
+                "station": self._text,
+                "versions": versions(),
+                "utc_ns": self._wall_clock(),
+            }
+            self.enter(Mark(self._clock(), MarkKind.OPENED, detail))
+            self._journal.flush()
+            self._journal.sync()
+            # Whatever a crash left undone on disk is brought up to the journal's state first.
+            if self.pipeline.runs > 1:
+                rows = range(self.pipeline.grid.shape[0])
+                self._arrays.write(
+                    self._arrays.snapshot(self.pipeline.grid, self._arrays.bands(rows))
+                )
+            write_record(self.folder.record, record_of(self.pipeline))
+            self._stack = stack.pop_all()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._stack.__exit__(kind, error, trace)
+
+    def enter(self, entry: Entry) -> None:
+        """Journal an entry and let it act.
+
+        Raises:
+            JournalError: the journal cannot be written; the entry did not act.
+        """
+        self._journal.write(entry)
+        self._written += 1
+        self.pipeline.feed(entry)
+
+    def mark(self, kind: MarkKind, **detail: Any) -> None:  # noqa: ANN401  JSON values
+        """Journal that something was said now."""
+        self.enter(Mark(self._clock(), kind, detail))
+
+    def tick(self) -> None:
+        """Journal that time went by."""
+        self.enter(Tick(self._clock()))
+
+    def flush(self) -> None:
+        """Hand the journal to the operating system and see it to the disk in the background.
+
+        Raises:
+            JournalError: the disk is full or gone.
+        """
+        if self._written:
+            self._journal.flush()
+            self._written = 0
+        if self._sync is not None:
+            if not self._sync.done():
+                return
+            self._sync.result()
+        self._sync = asyncio.ensure_future(asyncio.to_thread(self._journal.sync))
+
+    async def checkpoint(self) -> None:
+        """Bring arrays and record up to date, writing in the background.
+
+        Raises:
+            SurveyError: the disk is full or gone.
+        """
+        bands = self._arrays.bands(self.pipeline.take_changed_rows())
+        # Copied here and now: the scan goes on while the copy is written.
+        blocks = self._arrays.snapshot(self.pipeline.grid, bands)
+        record = record_of(self.pipeline)
+
+        def save() -> None:
+            self._arrays.write(blocks)
+            write_record(self.folder.record, record)
+
+        await asyncio.to_thread(save)
+
+    async def end(self, status: Literal["complete", "incomplete"], reason: str) -> None:
+        """End the run in good order: mark, journal, arrays and record.
+
+        Raises:
+            JournalError: the disk is full or gone.
+            SurveyError: likewise.
+        """
+        self.mark(MarkKind.ENDED, status=status, reason=reason)
+        if self._sync is not None:
+            await self._sync
+        self._journal.flush()
+        await self.checkpoint()

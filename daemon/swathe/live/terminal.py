@@ -1,0 +1,245 @@
+"""The run as its own terminal shows it: a live board, or plain lines where there is no terminal."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.panel import Panel
+from rich.progress_bar import ProgressBar
+from rich.table import Table
+from rich.text import Text
+
+from swathe.live.service import Daemon
+from swathe.pipeline import GapEnd, GapNote, Progress
+from swathe.report.blockmap import block_map
+
+__all__ = ["CAUTION", "Board", "PlainLines", "terminal_observer"]
+
+CAUTION = (
+    "Swathe measures; it does not judge fitness for service. Site rules, local codes and a "
+    "licensed practitioner decide. It is no emergency stop."
+)
+
+_REFRESH_SECONDS = 0.25
+_LISTED_GAPS = 8
+_PLAIN_SECONDS = 5.0
+
+
+def terminal_observer(console: Console) -> Board | PlainLines:
+    """Return the observer that fits the console."""
+    return Board(console) if console.is_terminal else PlainLines(console)
+
+
+class PlainLines:
+    """Tells gaps and, now and then, the progress, a line each."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._due = 0.0
+        self._known: set[int] = set()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        return None
+
+    def show(self, daemon: Daemon, gaps: list[GapNote]) -> None:
+        """Print what is new."""
+        for gap in gaps:
+            if line := self._gap_line(gap):
+                self._console.print(line, highlight=False, soft_wrap=True)
+        if time.monotonic() >= self._due:
+            self._due = time.monotonic() + _PLAIN_SECONDS
+            line = progress_line(daemon.pipeline.progress())
+            self._console.print(line, highlight=False, soft_wrap=True)
+
+    def _gap_line(self, gap: GapNote) -> str:
+        if gap.is_open and gap.number not in self._known:
+            self._known.add(gap.number)
+            return f"gap {gap.number} opened: {describe_gap(gap)}"
+        if gap.end is GapEnd.MEASURED:
+            return f"gap {gap.number} closed: measured"
+        if gap.end is GapEnd.MERGED:
+            return f"gap {gap.number} is part of gap {gap.merged_into} now"
+        return ""
+
+
+class Board:
+    """A live board: coverage, position, map, gaps by distance, ports; and keys to steer by."""
+
+    def __init__(self, console: Console) -> None:
+        self._live = Live(console=console, auto_refresh=False, transient=False)
+        self._due = 0.0
+        self._keys: contextlib.ExitStack = contextlib.ExitStack()
+        self._daemon: Daemon | None = None
+        self._said = ""
+
+    def __enter__(self) -> Self:
+        self._live.__enter__()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._keys.close()
+        if self._daemon is not None:
+            self._live.update(self._render(self._daemon), refresh=True)
+        self._live.__exit__(kind, error, trace)
+
+    def show(self, daemon: Daemon, gaps: list[GapNote]) -> None:  # noqa: ARG002  lists them itself
+        """Draw the board anew, four times a second at most."""
+        if self._daemon is None:
+            self._daemon = daemon
+            self._keys.enter_context(_keys(self._press))
+        if time.monotonic() >= self._due:
+            self._due = time.monotonic() + _REFRESH_SECONDS
+            self._live.update(self._render(daemon), refresh=True)
+
+    def _press(self, key: str) -> None:
+        daemon = self._daemon
+        if daemon is None:
+            return
+        if key == "n":
+            self._said = daemon.set_line(daemon.pipeline.line + 1, "terminal")
+        elif key == "p":
+            self._said = daemon.set_line(daemon.pipeline.line - 1, "terminal")
+        elif key == "q":
+            daemon.stop("stopped by the user")
+
+    def _render(self, daemon: Daemon) -> RenderableType:
+        pipeline = daemon.pipeline
+        progress = pipeline.progress()
+        width = max(20, min(self._live.console.width - 6, 120))
+        rows = max(4, min(self._live.console.height - 20, 24))
+        at = None
+        if pipeline.coverage.probe_cell >= 0:
+            at = divmod(pipeline.coverage.probe_cell, pipeline.grid.shape[1])
+        part = daemon.station.survey.part or daemon.station.name
+        keys = "q stop"
+        if daemon.station.index is not None and daemon.station.index.mode == "stepped":
+            keys = "n next line · p previous line · q stop"
+        return Panel(
+            Group(
+                ProgressBar(total=100, completed=progress.percent, width=width),
+                Text(progress_line(progress)),
+                Text(""),
+                block_map(pipeline.grid, width=width, height=rows, probe=at),
+                Text(""),
+                _gap_table(pipeline.gap_notes(), progress),
+                _port_table(daemon),
+                Text(self._said, style="bold"),
+                Text(CAUTION, style="dim"),
+            ),
+            title=f"{daemon.station.name}: {part}",
+            subtitle=keys,
+        )
+
+
+def progress_line(progress: Progress) -> str:
+    """Return the progress in one line."""
+    scan = "–" if progress.scan is None else f"{progress.scan:.1f}"
+    index = "–" if progress.index is None else f"{progress.index:.1f}"
+    left = "" if progress.seconds_left is None else f", {_clock(progress.seconds_left)} left"
+    least = "" if progress.minimum is None else f", least {progress.minimum:.2f} mm"
+    return (
+        f"{int(progress.percent * 100) / 100:.2f} % of {progress.required:,} cells, "
+        f"at {scan} / {index} mm, {progress.speed:.0f} mm/s, {progress.rate:.0f} readings/s, "
+        f"{progress.open_gaps} gaps{least}{left}"
+    )
+
+
+def describe_gap(gap: GapNote) -> str:
+    """Return a gap's place and cause in one line."""
+    return (
+        f"{gap.cause}, scan {gap.scan[0]:.1f} to {gap.scan[1]:.1f} mm, "
+        f"index {gap.index[0]:.1f} to {gap.index[1]:.1f} mm, {gap.cells} cells"
+    )
+
+
+def _clock(seconds: float) -> str:
+    minutes, seconds = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
+def _distance(gap: GapNote, progress: Progress) -> float:
+    """Return how far the probe is from a gap, mm."""
+    total = 0.0
+    for at, (low, high) in ((progress.scan, gap.scan), (progress.index, gap.index)):
+        if at is not None:
+            total += max(low - at, at - high, 0.0) ** 2
+    return total**0.5
+
+
+def _gap_table(notes: list[GapNote], progress: Progress) -> Table:
+    """Return the open gaps, nearest first."""
+    table = Table(box=None, pad_edge=False)
+    for heading in ("gap", "away mm", "scan mm", "index mm", "cells", "cause"):
+        table.add_column(heading, justify="left" if heading == "cause" else "right")
+    gaps = sorted((g for g in notes if g.is_open), key=lambda gap: _distance(gap, progress))
+    for gap in gaps[:_LISTED_GAPS]:
+        table.add_row(
+            str(gap.number),
+            f"{_distance(gap, progress):.0f}",
+            f"{gap.scan[0]:.0f}…{gap.scan[1]:.0f}",
+            f"{gap.index[0]:.0f}…{gap.index[1]:.0f}",
+            str(gap.cells),
+            str(gap.cause),
+        )
+    if len(gaps) > _LISTED_GAPS:
+        table.add_row("…", "", "", "", "", f"and {len(gaps) - _LISTED_GAPS} more")
+    return table
+
+
+def _port_table(daemon: Daemon) -> Table:
+    table = Table(box=None, pad_edge=False)
+    for heading in ("port", "state", "bytes", "faults", ""):
+        table.add_column(heading, justify="right" if heading in ("bytes", "faults") else "left")
+    for name, tally in daemon.pipeline.tallies.items():
+        faults = sum(tally.faults.values())
+        detail = tally.detail if tally.state != "open" else ""
+        if not detail and tally.recent:
+            detail = str(tally.recent[-1])
+        table.add_row(name, tally.state, f"{tally.bytes:,}", f"{faults:,}", Text(detail))
+    if daemon.link is not None:
+        table.add_row("broker", daemon.link.state, "", "", Text(daemon.link.detail))
+    return table
+
+
+@contextlib.contextmanager
+def _keys(press: Callable[[str], None]) -> Iterator[None]:
+    """Hand single keys to `press` while inside, where the terminal and the loop allow it."""
+    if os.name != "posix" or not sys.stdin.isatty():
+        yield
+        return
+    import termios
+    import tty
+
+    descriptor = sys.stdin.fileno()
+    before = termios.tcgetattr(descriptor)
+    loop = asyncio.get_running_loop()
+    tty.setcbreak(descriptor)
+    loop.add_reader(descriptor, lambda: press(os.read(descriptor, 1).decode(errors="ignore")))
+    try:
+        yield
+    finally:
+        loop.remove_reader(descriptor)
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)

@@ -1,0 +1,182 @@
+"""A device: samples on its own clock, in batches of lines with their times of arrival."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from swathe_simulators import encoder, gauge, protocol, timing
+from swathe_simulators.device_models import (
+    CombinedModel,
+    CountsModel,
+    EchoModel,
+    EncoderModel,
+    GaugeModel,
+)
+from swathe_simulators.faults import Coupling, Slip
+from swathe_simulators.part import Part
+from swathe_simulators.trajectory import Trajectory
+from swathe_simulators.truth import ROW, Rows
+
+Floats = npt.NDArray[np.float64]
+DeviceModels = EncoderModel | GaugeModel | CombinedModel
+
+
+@dataclass(slots=True)
+class Batch:
+    """Lines on their way: rows[i] is the truth of lines[i]; those before `done` are out."""
+
+    rows: Rows
+    lines: list[bytes]
+    done: int = 0
+
+
+class _Chance:
+    """One stream per quantity: how samples fall into batches then changes no draw."""
+
+    def __init__(self, seed: np.random.SeedSequence) -> None:
+        streams = [np.random.default_rng(child) for child in seed.spawn(5)]
+        self.value, self.amplitude, self.floor, self.arrival, self.sampling = streams
+
+
+class Device:
+    """An encoder, a gauge or a combined instrument.
+
+    The n-th sample after `restart` draws the same chance whenever that was. Before it
+    the device speaks, too, but draws from a stream of its own.
+    """
+
+    def __init__(
+        self,
+        model: DeviceModels,
+        *,
+        seed: np.random.SeedSequence,
+        speed: float,
+        part: Part,
+        coupling: Coupling,
+        slip: Slip,
+    ) -> None:
+        self.model = model
+        self._speed = speed
+        self._part, self._coupling, self._slip = part, coupling, slip
+        live, idle, self._example_seed = seed.spawn(3)
+        self._live, self._chance = _Chance(live), _Chance(idle)
+        self._base_s, self._next, self._sequence = 0.0, 0, 0
+        self._line_free_s = 0.0
+        self._form = protocol.line_format(
+            model.kind,
+            clock=model.clock is not False,
+            axes=len(model.axes) if isinstance(model, CountsModel) else 0,
+            value=model.value if isinstance(model, EchoModel) else None,
+        )
+
+    def restart(self, at_s: float) -> None:
+        """Begin the samples that belong to the motion, the first at `at_s` world seconds."""
+        self._base_s, self._next, self._chance = at_s, 0, self._live
+
+    def columns(self) -> list[str]:
+        """Return the names and units of a line's columns, in order."""
+        names = ["letter"]
+        if self.model.clock is not False:
+            names.append("clock (us)")
+        if isinstance(self.model, CountsModel):
+            names += [f"{axis.axis} (counts)" for axis in self.model.axes]
+        if isinstance(self.model, EchoModel):
+            tof = self.model.value == "time_of_flight"
+            names.append("time of flight (us)" if tof else "thickness (mm)")
+            names += ["amplitude (%)", "echo (E or N)"]
+        return names
+
+    def example(self, trajectory: Trajectory) -> str:
+        """Return a line as the device would send it where the motion starts."""
+        seed = self._example_seed
+        # A copy, as spawning changes a seed: the example is always the same.
+        chance = _Chance(np.random.SeedSequence(seed.entropy, spawn_key=seed.spawn_key))
+        _, lines = self._sampled(np.zeros(1), np.zeros(1), trajectory, chance)
+        return lines[0].decode("ascii").rstrip()
+
+    def produce(self, until_s: float, trajectory: Trajectory, start_s: float | None) -> Batch:
+        """Make all samples before `until_s` (world seconds) that were not made yet.
+
+        Args:
+            until_s: end of the batch.
+            trajectory: where the probe is, in seconds since the start.
+            start_s: when the motion started; None while it has not.
+        """
+        rate = self.model.rate_hz
+        end = max(self._next, int(np.ceil((until_s - self._base_s) * rate - 1e-9)))
+        numbers = np.arange(self._next, end)
+        self._next = end
+        if not len(numbers):
+            return Batch(np.zeros(0, dtype=ROW), [])
+        wobble = self._chance.sampling.standard_normal(len(numbers))
+        wobble = wobble * (self.model.sampling_jitter_us / 1e6)
+        # Less than half a period, so that samples keep their order.
+        wobble = np.clip(wobble, -0.4 / rate, 0.4 / rate)
+        time = np.maximum(self._base_s + numbers / rate + wobble, self._base_s)
+        moved = time - start_s if start_s is not None else np.zeros(len(time))
+        rows, lines = self._sampled(time, moved, trajectory, self._chance)
+        rows["sequence"] = self._sequence + np.arange(len(rows))
+        self._sequence += len(rows)
+        rows["due_s"] = self._arrivals(time, rows["length"])
+        return Batch(rows, lines)
+
+    def _arrivals(self, time: Floats, length: npt.NDArray[np.int64]) -> Floats:
+        model = self.model
+        jitter = timing.draw_jitter(model.latency, len(time), self._chance.arrival)
+        baud = model.port.baud
+        per_byte = timing.BITS_PER_BYTE / baud if baud else 0.0
+        on_wire = length.astype(np.float64) * per_byte
+        due = timing.deliveries(
+            time + model.latency.delay_ms / 1e3 + jitter, on_wire, self._line_free_s
+        )
+        self._line_free_s = float(due[-1])
+        return due
+
+    def _sampled(
+        self, time: Floats, moved: Floats, trajectory: Trajectory, chance: _Chance
+    ) -> tuple[Rows, list[bytes]]:
+        model = self.model
+        table = trajectory.table
+        states = trajectory.at(moved)
+        rows = np.zeros(len(time), dtype=ROW)
+        rows["world_time_s"] = time
+        rows["scan_mm"], rows["index_mm"] = states.scan, states.index
+        rows["pass_number"], rows["line"] = states.pass_number, states.line
+        rows["thickness_mm"] = self._part.thickness(states.scan, states.index)
+        rows["valid"] = self._coupling.echo(states)
+        sent: list[npt.NDArray[np.generic]] = []
+        if model.clock is not False:
+            # A fast world has honest clocks: they tick in real microseconds.
+            rows["clock_us"] = timing.stamps(model.clock, time / self._speed)
+            sent.append(rows["clock_us"])
+        if isinstance(model, CountsModel):
+            rolled = states.scan - self._slip.lost(table, states)
+            whole, as_sent = encoder.axis_columns(model.axes, model.bits, rolled, states.index)
+            for axis, column in zip(model.axes, whole, strict=True):
+                rows[f"{axis.axis}_counts"] = column
+            sent += as_sent
+        if isinstance(model, EchoModel):
+            sent += self._echoes(model, rows, chance)
+        lines = protocol.encode(self._form, sent)
+        rows["length"] = [len(line) for line in lines]
+        return rows, lines
+
+    def _echoes(
+        self, model: EchoModel, rows: Rows, chance: _Chance
+    ) -> list[npt.NDArray[np.generic]]:
+        size = len(rows)
+        value, amplitude = gauge.readings(
+            model,
+            thickness=rows["thickness_mm"],
+            echo=rows["valid"],
+            velocity=self._part.model.velocity_mm_per_us,
+            noise=gauge.EchoNoise(
+                value=chance.value.standard_normal(size),
+                amplitude=chance.amplitude.standard_normal(size),
+                floor=chance.floor.standard_exponential(size),
+            ),
+        )
+        return [value, amplitude, np.where(rows["valid"], "E", "N")]

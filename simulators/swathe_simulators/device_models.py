@@ -1,0 +1,114 @@
+"""What a scenario file may say about a device, as pydantic models."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Discriminator, Field, Tag, model_validator
+
+from swathe_simulators.scenario_base import Model, Name, NotNegative, Positive
+
+
+class PortModel(Model):
+    """Where a device is plugged in."""
+
+    kind: Literal["pty", "tcp"] = "pty"
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 0
+    baud: Annotated[int, Field(gt=0)] | None = None
+
+    @model_validator(mode="after")
+    def _baud_of_a_pty(self) -> Self:
+        if self.kind == "pty" and self.baud is None:
+            raise ValueError("must give baud when kind is pty")
+        return self
+
+
+class ClockModel(Model):
+    """A device's own clock: unsigned microseconds."""
+
+    offset_us: Annotated[int, Field(ge=0)] = 0
+    skew_ppm: Annotated[float, Field(gt=-1e5, lt=1e5, allow_inf_nan=False)] = 0.0
+    wrap_bits: Annotated[int, Field(ge=16, le=64)] | None = None
+
+
+def _clock_tag(value: object) -> str:
+    return "absent" if value is False else "ticking"
+
+
+MaybeClock = Annotated[
+    Annotated[ClockModel, Tag("ticking")] | Annotated[Literal[False], Tag("absent")],
+    Discriminator(_clock_tag),
+]
+"""A clock, or false: then lines have no clock column."""
+
+
+class LatencyModel(Model):
+    """How long a line takes to reach the host, apart from its transmission."""
+
+    delay_ms: NotNegative = 0.0
+    jitter_ms: NotNegative = 0.0
+    shape: Literal["exponential", "gamma"] = "gamma"
+
+
+class DeviceModel(Model):
+    """What every device has."""
+
+    name: Name
+    rate_hz: Positive
+    sampling_jitter_us: NotNegative = 0.0
+    clock: MaybeClock = ClockModel()
+    latency: LatencyModel = LatencyModel()
+    port: PortModel
+
+
+class AxisModel(Model):
+    """One encoded axis, in counts after quadrature."""
+
+    axis: Literal["scan", "index"]
+    counts_per_mm: Positive
+    sign: Literal[-1, 1] = 1
+    preset: int = 0
+
+
+class CountsModel(Model):
+    """What a counter of positions has."""
+
+    axes: Annotated[list[AxisModel], Field(min_length=1, max_length=2)]
+    bits: Literal[16, 24, 32] | None = None
+
+    @model_validator(mode="after")
+    def _axes_in_order(self) -> Self:
+        if [axis.axis for axis in self.axes] not in (["scan"], ["scan", "index"]):
+            raise ValueError("must have the axes scan, or scan and index in this order")
+        return self
+
+
+class EchoModel(Model):
+    """What a thickness instrument has."""
+
+    value: Literal["time_of_flight", "thickness"] = "time_of_flight"
+    zero_offset_us: NotNegative = 0.0
+    noise_us: NotNegative = 0.0
+    noise_mm: NotNegative = 0.0
+    amplitude_percent: Annotated[float, Field(gt=0, le=200)] = 82.0
+    amplitude_noise_percent: NotNegative = 3.0
+    floor_percent: NotNegative = 4.0
+
+
+class EncoderModel(DeviceModel, CountsModel):
+    """An encoder counter that sends positions."""
+
+    kind: Literal["encoder"]
+
+
+class GaugeModel(DeviceModel, EchoModel):
+    """A thickness instrument that sends readings."""
+
+    kind: Literal["gauge"]
+
+
+class CombinedModel(DeviceModel, CountsModel, EchoModel):
+    """An instrument with encoder inputs: position and reading in one line."""
+
+    kind: Literal["combined"]

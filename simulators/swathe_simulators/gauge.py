@@ -1,0 +1,60 @@
+"""Readings of a thickness instrument, from the wall under the probe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from swathe_simulators.device_models import EchoModel
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class EchoNoise:
+    """What chance adds to n readings, shape (n,) each; drawn whether or not it is used.
+
+    Attributes:
+        value: standard normal, for the value.
+        amplitude: standard normal, for the amplitude of an echo.
+        floor: standard exponential, for the amplitude where there is none.
+    """
+
+    value: Floats
+    amplitude: Floats
+    floor: Floats
+
+
+def time_of_flight(thickness: Floats, *, velocity: float, zero_offset: float) -> Floats:
+    """Return zero_offset + 2·thickness/velocity in µs.
+
+    The pulse-echo relation of contact thickness measurement (given in ISO 16809; from
+    memory). Thickness in mm, velocity in mm/µs, offset in µs.
+    """
+    return zero_offset + 2.0 * thickness / velocity
+
+
+def readings(
+    model: EchoModel, *, thickness: Floats, echo: Bools, velocity: float, noise: EchoNoise
+) -> tuple[Floats, Floats]:
+    """Return value (µs or mm by the model) and amplitude (% of full screen height).
+
+    Args:
+        model: the instrument's.
+        thickness: true wall in mm, shape (n,).
+        echo: whether there is an echo, shape (n,).
+        velocity: of the material, mm/µs.
+        noise: chance, shape (n,).
+    """
+    if model.value == "thickness":
+        true, sigma = thickness, model.noise_mm
+    else:
+        true = time_of_flight(thickness, velocity=velocity, zero_offset=model.zero_offset_us)
+        sigma = model.noise_us
+    value = np.where(echo, np.maximum(true + sigma * noise.value, 0.0), 0.0)
+    strong = model.amplitude_percent + model.amplitude_noise_percent * noise.amplitude
+    amplitude = np.where(echo, strong, model.floor_percent * noise.floor)
+    return value, np.clip(amplitude, 0.0, 200.0)

@@ -1,0 +1,250 @@
+"""What the scanner does: a raster, a hand, and going back over what was missed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from swathe_simulators.scenario_models import FastStretchModel, HandModel, RasterModel
+from swathe_simulators.trajectory import Piece, Trajectory, travel
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What the scanner can do, and the index lines it knows (mm, mm/s, mm/s²)."""
+
+    speed: float
+    acceleration: float
+    index_speed: float
+    index_acceleration: float
+    pause_s: float
+    lines: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Traverse:
+    """One stretch to drive over again: on the line at `index`, from..to along scan, mm."""
+
+    index: float
+    scan_from: float
+    scan_to: float
+
+
+def limits_of(model: RasterModel | HandModel) -> Limits:
+    """Return what the scanner of a scenario can do."""
+    if isinstance(model, RasterModel):
+        return Limits(
+            speed=model.speed_mm_per_s,
+            acceleration=model.acceleration_mm_per_s2,
+            index_speed=model.index_speed_mm_per_s,
+            index_acceleration=model.index_acceleration_mm_per_s2,
+            pause_s=model.pause_s,
+            lines=np.array(
+                [model.index_start_mm + model.index_step_mm * n for n in range(model.index_count)]
+            ),
+        )
+    return Limits(
+        speed=model.max_speed_mm_per_s,
+        acceleration=model.acceleration_mm_per_s2,
+        index_speed=model.min_speed_mm_per_s,
+        index_acceleration=model.acceleration_mm_per_s2,
+        pause_s=0.2,
+        lines=np.array([model.index_mm]),
+    )
+
+
+def program(model: RasterModel | HandModel, random: np.random.Generator) -> Trajectory:
+    """Return the whole planned motion of a scenario, from its wait to its end.
+
+    Raises:
+        ValueError: a fast stretch is too short to change speed in; lengthen it or raise
+            its acceleration.
+    """
+    if isinstance(model, RasterModel):
+        start = model.scan_start_mm - model.run_out_mm
+        pieces = [Piece(model.wait_s), *_raster(model)]
+        return Trajectory(scan=start, index=model.index_start_mm, pieces=pieces)
+    pieces = [Piece(model.wait_s), *_hand(model, random)]
+    return Trajectory(scan=model.scan_start_mm, index=model.index_mm, pieces=pieces)
+
+
+def _raster(model: RasterModel) -> list[Piece]:
+    pieces: list[Piece] = []
+    low = model.scan_start_mm - model.run_out_mm
+    high = model.scan_end_mm + model.run_out_mm
+    forward = True
+    for line in range(model.index_count):
+        fast = [stretch for stretch in model.fast if stretch.line == line]
+        pieces += _line(model, Piece(0.0, line=line), low, high, forward=forward, fast=fast)
+        last = line == model.index_count - 1
+        if model.pattern == "one_way":
+            pieces += travel(
+                low - high,
+                Piece(0.0, lifted=True),
+                limit=model.return_speed_mm_per_s or model.speed_mm_per_s,
+                acceleration=model.acceleration_mm_per_s2,
+            )
+        else:
+            forward = not forward
+        if not last:
+            pieces += travel(
+                model.index_step_mm,
+                Piece(0.0, axis="index"),
+                limit=model.index_speed_mm_per_s,
+                acceleration=model.index_acceleration_mm_per_s2,
+            )
+        pieces.append(Piece(model.pause_s))
+    return pieces
+
+
+def _line(
+    model: RasterModel,
+    template: Piece,
+    low: float,
+    high: float,
+    *,
+    forward: bool,
+    fast: Sequence[FastStretchModel],
+) -> list[Piece]:
+    """Drive one line from run-out to run-out, with its fast stretches."""
+    limit, rate = model.speed_mm_per_s, model.acceleration_mm_per_s2
+    length = high - low
+
+    def ahead(place: float) -> float:
+        return place - low if forward else high - place
+
+    # (from, to, limit, acceleration) along the way, ordinary and fast in turn.
+    stretches: list[tuple[float, float, float, float]] = []
+    done = 0.0
+    for stretch in sorted(fast, key=lambda f: ahead(f.from_mm)):
+        near, far = sorted((ahead(stretch.from_mm), ahead(stretch.to_mm)))
+        stretches.append((done, near, limit, rate))
+        stretches.append((near, far, stretch.speed_mm_per_s, stretch.acceleration_mm_per_s2))
+        done = far
+    stretches.append((done, length, limit, rate))
+
+    pieces: list[Piece] = []
+    speed = 0.0
+    for begin, end, top, acceleration in stretches:
+        # At a joint the ordinary speed rules, unless the line's end is too near for it.
+        joint = min(limit, math.sqrt(2 * rate * begin), math.sqrt(2 * rate * (length - begin)))
+        speed = min(speed, joint)
+        after = min(limit, math.sqrt(2 * rate * end), math.sqrt(2 * rate * max(0.0, length - end)))
+        sign = 1.0 if forward else -1.0
+        pieces += travel(
+            sign * (end - begin),
+            template,
+            limit=top,
+            acceleration=acceleration,
+            speed_in=speed,
+            speed_out=after,
+        )
+        speed = after
+    return pieces
+
+
+def _hand(model: HandModel, random: np.random.Generator) -> list[Piece]:
+    limit, rate = model.max_speed_mm_per_s, model.acceleration_mm_per_s2
+    template = Piece(0.0, line=0)
+    events: list[tuple[float, float, float]] = [(s.at_mm, s.for_s, 0.0) for s in model.stops]
+    events += [(r.at_mm, 0.0, r.back_mm) for r in model.reversals]
+    pieces: list[Piece] = []
+    place = model.scan_start_mm
+    for at, rest, back in [*sorted(events), (model.scan_end_mm, 0.0, 0.0)]:
+        pieces += _hand_leg(model, at - place, random)
+        place = at
+        if rest:
+            pieces.append(replace(template, duration_s=rest))
+        if back:
+            pieces += travel(-back, template, limit=limit / 2, acceleration=rate)
+            place -= back
+    return pieces
+
+
+def _hand_leg(model: HandModel, distance: float, random: np.random.Generator) -> list[Piece]:
+    """Go forward from rest to rest at an irregular speed, in pieces of 0.15 to 0.5 s."""
+    low, high, rate = (
+        model.min_speed_mm_per_s,
+        model.max_speed_mm_per_s,
+        model.acceleration_mm_per_s2,
+    )
+    template = Piece(0.0, line=0)
+    pieces: list[Piece] = []
+    left, speed, drift = distance, 0.0, 0.0
+    while True:
+        # An autoregressive drift makes neighbouring speeds alike, as a hand's are.
+        drift = 0.8 * drift + 0.6 * random.standard_normal()
+        wish = low + (high - low) / (1.0 + math.exp(-1.2 * drift))
+        time = random.uniform(0.15, 0.5)
+        wish = min(max(wish, speed - rate * time), speed + rate * time)
+        way = (speed + wish) / 2 * time
+        if left - way < wish**2 / (2 * rate):
+            pieces += travel(
+                left, template, limit=max(speed, low), acceleration=rate, speed_in=speed
+            )
+            return pieces
+        pieces.append(
+            replace(template, duration_s=time, speed=speed, acceleration=(wish - speed) / time)
+        )
+        left, speed = left - way, wish
+
+
+def go_back(trajectory: Trajectory, limits: Limits, traverses: Sequence[Traverse]) -> list[Piece]:
+    """Make the moves that drive over some stretches again, the nearest first.
+
+    The probe starts each stretch one acceleration way before it and stops one after it,
+    so that the stretch itself is driven at the ordinary speed.
+
+    Args:
+        trajectory: the motion so far; the moves start where it ends.
+        limits: the scanner's.
+        traverses: stretches to drive over.
+
+    Returns:
+        Pieces of the next pass, to be appended to the trajectory.
+    """
+    here = trajectory.at([trajectory.end_s])
+    scan, index = float(here.scan[0]), float(here.index[0])
+    number = trajectory.last_pass + 1
+    run = limits.speed**2 / (2 * limits.acceleration)
+    move = Piece(0.0, pass_number=number)
+    todo = list(traverses)
+    pieces: list[Piece] = []
+
+    def drive(target: float, template: Piece) -> None:
+        nonlocal scan
+        pieces.extend(
+            travel(target - scan, template, limit=limits.speed, acceleration=limits.acceleration)
+        )
+        scan = target
+
+    def cost(traverse: Traverse) -> float:
+        ends = (traverse.scan_from - run, traverse.scan_to + run)
+        return abs(traverse.index - index) / limits.index_speed + (
+            min(abs(end - scan) for end in ends) / limits.speed
+        )
+
+    while todo:
+        traverse = min(todo, key=cost)
+        todo.remove(traverse)
+        ends = (traverse.scan_from - run, traverse.scan_to + run)
+        first, last = sorted(ends, key=lambda end: abs(end - scan))
+        drive(first, move)
+        pieces += travel(
+            traverse.index - index,
+            replace(move, axis="index"),
+            limit=limits.index_speed,
+            acceleration=limits.index_acceleration,
+        )
+        index = traverse.index
+        pieces.append(replace(move, duration_s=limits.pause_s))
+        line = int(np.argmin(np.abs(limits.lines - index)))
+        drive(last, replace(move, line=line))
+        pieces.append(replace(move, duration_s=limits.pause_s))
+    return pieces

@@ -40,6 +40,17 @@ __all__ = [
 _QUANTITY = re.compile(
     r"\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[A-Za-zµμ°][A-Za-zµμ°0-9/*^ ]{0,30}?)\s*"
 )
+# What the units library's parser and arithmetic make of a unit that is none ("m/", "mm/0").
+_STUMBLES = (
+    ValueError,
+    TypeError,
+    AttributeError,
+    TokenError,
+    SyntaxError,
+    AssertionError,
+    ArithmeticError,
+    LookupError,
+)
 _MIL = re.compile(r"(?<![A-Za-z])mils?(?![A-Za-z])")
 
 
@@ -67,7 +78,7 @@ def _convert(text: object, unit: str, what: str, example: str) -> float:
     try:
         # Only the unit goes to the parser: a number is a number here, never an expression.
         factor = float(_registry().Quantity(1.0, match["unit"]).m_as(unit))
-    except (pint.PintError, ValueError, TypeError, AttributeError, TokenError) as error:
+    except (pint.PintError, *_STUMBLES) as error:
         raise ValueError(requirement) from error
     value = float(match["number"]) * factor
     if not math.isfinite(value):
@@ -125,9 +136,11 @@ def percent(text: object) -> float:
         match = re.fullmatch(r"\s*([0-9.]+)\s*%\s*", text)
         if match:
             try:
-                return float(match[1])
+                value = float(match[1])
             except ValueError:
-                pass
+                value = math.inf
+            if math.isfinite(value):
+                return value
     msg = "must be a share such as '95 %'"
     raise ValueError(msg)
 

@@ -20,7 +20,6 @@ from typing import Any
 __all__ = ["Chunk", "Entry", "Mark", "MarkKind", "PortChange", "Tick"]
 
 
-
 class MarkKind(StrEnum):
     """What a mark says; its ``detail`` keys are given in brackets."""
 

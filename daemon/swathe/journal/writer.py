@@ -11,6 +11,7 @@ entry's log time is the host's monotonic time, its publish time the wall clock.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import time
@@ -19,6 +20,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Self
 
+from mcap.data_stream import RecordBuilder
+from mcap.records import Channel
 from mcap.writer import CompressionType, IndexType, Writer
 
 from swathe.errors import JournalError, UsageError
@@ -68,8 +71,16 @@ class JournalWriter:
             self._stream = self.path.open("xb")
         except OSError as error:
             raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
+        try:
+            self._begin(self._stream)
+        except OSError as error:
+            self._abandon()
+            raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
+        return self
+
+    def _begin(self, stream: BinaryIO) -> None:
         self._writer = Writer(
-            self._stream,
+            stream,
             chunk_size=_CHUNK_BYTES,
             compression=CompressionType.ZSTD,
             # An index would grow in memory for as long as a night's run; readers go through.
@@ -79,7 +90,6 @@ class JournalWriter:
         self._writer.start(profile="", library="swathe")
         self._writer.flush()
         _sync_folder(self._folder)
-        return self
 
     def __exit__(
         self,
@@ -94,21 +104,34 @@ class JournalWriter:
 
         Raises:
             UsageError: the writer is not open.
+            JournalError: as `flush`; an entry that fills a chunk closes it.
         """
         if self._writer is None:
             msg = "write to a journal that is not open"
             raise UsageError(msg)
         topic, data = _encoded(entry)
-        channel = self._channels.get(topic)
-        if channel is None:
-            encoding = "json" if topic in ("mark", "port-state") else "application/octet-stream"
-            channel = self._writer.register_channel(topic, encoding, schema_id=0)
-            self._channels[topic] = channel
-        self._writer.add_message(
-            channel, log_time=entry.time, publish_time=self._wall_clock(), data=data
-        )
+        try:
+            channel = self._channels.get(topic) or self._new_channel(self._writer, topic)
+            self._writer.add_message(
+                channel, log_time=entry.time, publish_time=self._wall_clock(), data=data
+            )
+        except OSError as error:
+            raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
         self.entries += 1
         self.bytes += len(data)
+
+    def _new_channel(self, writer: Writer, topic: str) -> int:
+        encoding = "json" if topic in ("mark", "port-state") else "application/octet-stream"
+        number = writer.register_channel(topic, encoding, schema_id=0)
+        self._channels[topic] = number
+        # Once more beside the chunks: the one that names the channel may be the one that rots.
+        record = RecordBuilder()
+        Channel(id=number, topic=topic, message_encoding=encoding, schema_id=0, metadata={}).write(
+            record
+        )
+        if self._stream is not None:
+            self._stream.write(record.end())
+        return number
 
     def flush(self) -> None:
         """Close the chunk and hand it to the operating system.
@@ -148,8 +171,15 @@ class JournalWriter:
         except OSError as error:
             raise JournalError(self.path, f"cannot be closed: {error.strerror}") from error
         finally:
-            self._stream.close()
-            self._writer = None
+            self._abandon()
+
+    def _abandon(self) -> None:
+        """Let go of the file, whatever its buffer still holds."""
+        self._writer = None
+        if self._stream is not None:
+            # A full disk was told already; closing tries once more to write, and fails once more.
+            with contextlib.suppress(OSError):
+                self._stream.close()
 
 
 def _encoded(entry: Entry) -> tuple[str, bytes]:

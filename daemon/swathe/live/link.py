@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
 import logging
 import os
@@ -70,6 +69,7 @@ class BrokerLink:
         self.detail = ""
         self.losses = 0
         self._busy = False
+        self._published = asyncio.Event()
 
     async def run(self) -> None:
         """Connect, publish, take commands; and again, for ever. Cancel it to end.
@@ -98,14 +98,11 @@ class BrokerLink:
         """Host and port of the broker."""
         return f"{self._settings.host}:{self._settings.port}"
 
-    async def drained(self, timeout: float) -> bool:
-        """Wait until the broker has everything, `timeout` seconds at most; tell whether it has."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(timeout):
-                while self._mirror.unseen or self._busy:
-                    await asyncio.sleep(0.01)
-                return True
-        return False
+    async def drained(self) -> None:
+        """Wait until the broker has everything; put a bound on it, a broker may be slow."""
+        while self._mirror.unseen or self._busy:
+            self._published.clear()
+            await self._published.wait()
 
     async def _serve(self) -> None:
         version = self._versions[0]
@@ -151,14 +148,13 @@ class BrokerLink:
                 topic, payload = item
                 self._busy = True
                 try:
-                    await client.publish(
-                        topic, payload, qos=1, retain=True, properties=properties
-                    )
+                    await client.publish(topic, payload, qos=1, retain=True, properties=properties)
                 except BaseException:
                     self._mirror.put_back(topic)
                     raise
                 finally:
                     self._busy = False
+                    self._published.set()
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:
@@ -169,7 +165,7 @@ class BrokerLink:
                     await self._answer(client, data)
             elif message.retain and data and self._is_stale(topic, data):
                 await client.publish(topic, b"", qos=1, retain=True)
-        raise aiomqtt.MqttError("the broker ended the link")  # noqa: EM101, TRY003
+        raise aiomqtt.MqttError("the broker ended the link")
 
     def _is_stale(self, topic: str, data: bytes) -> bool:
         """Return whether a retained message belongs to another survey, or to nothing we know."""

@@ -171,8 +171,12 @@ class Daemon:
         publisher.put_state(status, self._reason)
         if link_task is None or self.link is None:
             return
-        if self.link.state == "connected" and not await self.link.drained(_FAREWELL_SECONDS):
-            _log.warning("broker %s did not take the last messages in time", self.link.address)
+        if self.link.state == "connected":
+            try:
+                async with asyncio.timeout(_FAREWELL_SECONDS):
+                    await self.link.drained()
+            except TimeoutError:
+                _log.warning("broker %s did not take the last messages", self.link.address)
         link_task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await link_task

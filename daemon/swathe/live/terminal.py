@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import os
 import sys
 import time
@@ -128,7 +129,7 @@ class Board:
         pipeline = daemon.pipeline
         progress = pipeline.progress()
         width = max(20, min(self._live.console.width - 6, 120))
-        rows = max(4, min(self._live.console.height - 20, 24))
+        rows = max(4, min(self._live.console.height - 27, 24))
         at = None
         if pipeline.coverage.probe_cell >= 0:
             at = divmod(pipeline.coverage.probe_cell, pipeline.grid.shape[1])
@@ -139,10 +140,8 @@ class Board:
         return Panel(
             Group(
                 ProgressBar(total=100, completed=progress.percent, width=width),
-                Text(progress_line(progress)),
-                Text(""),
+                Text("\n" + progress_line(progress) + "\n"),
                 block_map(pipeline.grid, width=width, height=rows, probe=at),
-                Text(""),
                 _gap_table(pipeline.gap_notes(), progress),
                 _port_table(daemon),
                 Text(self._said, style="bold"),
@@ -186,7 +185,7 @@ def _distance(gap: GapNote, progress: Progress) -> float:
     for at, (low, high) in ((progress.scan, gap.scan), (progress.index, gap.index)):
         if at is not None:
             total += max(low - at, at - high, 0.0) ** 2
-    return total**0.5
+    return math.sqrt(total)
 
 
 def _gap_table(notes: list[GapNote], progress: Progress) -> Table:

@@ -148,14 +148,17 @@ class LineMessage(Message):
 
 
 class GapMessage(Message):
-    """A connected region left behind unmeasured: opened, changed or closed."""
+    """A connected region left behind unmeasured: opened, changed or closed.
+
+    Of a closed gap, cells, causes, area and extents are those that it had at its largest.
+    """
 
     message: Literal["gap"] = "gap"
     id: int = Field(description="number of the gap, for its life")
     status: Literal["open", "closed"]
     cause: GapCause = Field(description="the commonest cause among its cells")
     causes: dict[GapCause, int] = Field(description="cells by cause")
-    cells: int
+    cells: int = Field(description="cells missing")
     area: float = Field(description="area of its cells, mm²; their length on a line profile, mm")
     scan: Extent
     index: Extent

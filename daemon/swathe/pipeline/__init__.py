@@ -5,6 +5,7 @@ from swathe.pipeline.device import DeviceTally
 from swathe.pipeline.gaps import GapCause, GapEnd
 from swathe.pipeline.grid import CellState, Grid
 from swathe.pipeline.pipeline import Pipeline
+from swathe.pipeline.regions import runs_of
 
 __all__ = [
     "CellState",
@@ -16,4 +17,5 @@ __all__ = [
     "LineNote",
     "Pipeline",
     "Progress",
+    "runs_of",
 ]

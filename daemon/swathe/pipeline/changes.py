@@ -13,12 +13,14 @@ __all__ = ["GapNote", "LineNote", "Progress"]
 class GapNote:
     """A gap as it was at a moment; lengths in mm, times in ns UTC.
 
+    Of an ended gap, cells, causes, area and borders are those that it had at its largest.
+
     Attributes:
         number: its number for life.
         is_open: whether it is still missing.
         cause: why, for most of its cells.
         causes: cells by cause.
-        cells: cells missing now.
+        cells: cells missing.
         area: mm².
         scan: outer borders on the scan axis.
         index: outer borders on the index axis.

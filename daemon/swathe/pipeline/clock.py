@@ -13,6 +13,7 @@ kept: memory is bounded and no record is handled by itself.
 
 from __future__ import annotations
 
+import itertools
 from collections import deque
 from dataclasses import dataclass
 
@@ -75,9 +76,7 @@ class DeviceClock:
         self.fit: ClockFit | None = None
         self.restarts = 0
 
-    def to_host(
-        self, device: NDArray[np.int64], arrival: NDArray[np.int64]
-    ) -> NDArray[np.int64]:
+    def to_host(self, device: NDArray[np.int64], arrival: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the host time of each record, in ns, shape as `device`.
 
         Args:
@@ -154,7 +153,7 @@ class DeviceClock:
         hull = lower_hull(points)
         mean = sum(x for x, _ in points) / len(points)
         skew = 0.0
-        for (x0, y0), (x1, y1) in zip(hull, hull[1:], strict=False):
+        for (x0, y0), (x1, y1) in itertools.pairwise(hull):
             if x0 <= mean <= x1:
                 skew = (y1 - y0) / (x1 - x0) - 1.0
                 break

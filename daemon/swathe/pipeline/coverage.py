@@ -152,7 +152,7 @@ class Coverage:
         if not self._stepped:
             away = self._travel_total - self._seen_at >= self._threshold
             done = self._passed & ~self._done & away
-            if 0 <= self._row:
+            if self._row >= 0:
                 done[self._row] = False
             for row in np.flatnonzero(done).tolist():
                 self._leave_line(row)

@@ -58,6 +58,7 @@ class DeviceLink:
         self._delay = delay_ns
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._sequence = -1
+        self._chunks: list[tuple[int, bytes]] = []
         # The stream's offsets go on over the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 
@@ -66,11 +67,18 @@ class DeviceLink:
         """The fit of the device's clock; None for a device without one."""
         return self._clock
 
-    def feed(self, data: bytes, time: int) -> Batch:
-        """Return what `data` gave, all times on the host's clock, in place."""
-        batch = self.decoder.feed(data, time)
+    def take(self, data: bytes, time: int) -> None:
+        """Keep bytes that arrived at `time`, ns, until the next `decode`."""
+        self._chunks.append((time, data))
         self.tally.bytes += len(data)
         self.tally.last_data = time
+
+    def decode(self) -> Batch | None:
+        """Return what the bytes since the last call gave, all times on the host's clock."""
+        if not self._chunks:
+            return None
+        batch = self.decoder.feed_chunks(self._chunks)
+        self._chunks = []
         self._count(batch)
         for records in (batch.readings,) if batch.combined else (batch.readings, batch.positions):
             if records.size:
@@ -80,7 +88,10 @@ class DeviceLink:
         return batch
 
     def lose(self, state: str, detail: str) -> None:
-        """Take note of a change of the port; a half record does not survive it."""
+        """Take note of a change of the port; a half record does not survive it.
+
+        What came before it has to be decoded first.
+        """
         self.tally.state, self.tally.detail = state, detail
         self._count(self.decoder.reset(self.tally.bytes))
 

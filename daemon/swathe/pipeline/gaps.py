@@ -52,6 +52,8 @@ class Gap:
     Attributes:
         number: its number for life, from 1.
         cells: flat cells still missing, shape (n,); empty once it ended.
+        size: number of cells missing; of an ended gap, as of scan, index, area and causes, what
+            it was at its largest.
         opened: host time, ns.
         closed: host time, ns; None while open.
         end: how it ended; None while open.
@@ -73,11 +75,16 @@ class Gap:
     scan: tuple[float, float] = (0.0, 0.0)
     index: tuple[float, float] = (0.0, 0.0)
     area: float = 0.0
+    size: int = 0
 
     @property
     def cause(self) -> GapCause:
         """The commonest cause among its cells."""
         return max(self.causes, key=self.causes.__getitem__, default=GapCause.NOT_VISITED)
+
+
+_Size = tuple[int, tuple[float, float], tuple[float, float], float, dict[GapCause, int]]
+"""A gap's size, scan, index, area and causes."""
 
 
 class GapBook:
@@ -94,6 +101,7 @@ class GapBook:
         self._gaps: dict[int, Gap] = {}
         self._open: dict[int, Gap] = {}
         self._changed: set[int] = set()
+        self._largest: dict[int, _Size] = {}
 
     def __iter__(self) -> Iterator[Gap]:
         return iter(self._gaps.values())
@@ -179,6 +187,8 @@ class GapBook:
     def _end(self, gap: Gap, time: int, end: GapEnd) -> None:
         gap.cells = gap.cells[:0]
         gap.closed, gap.end = time, end
+        if (largest := self._largest.pop(gap.number, None)) is not None:
+            gap.size, gap.scan, gap.index, gap.area, gap.causes = largest
         del self._open[gap.number]
         self._changed.add(gap.number)
 
@@ -192,6 +202,10 @@ class GapBook:
         gap.causes = {
             cause: int(counts[state]) for state, cause in _CAUSE_OF_STATE.items() if counts[state]
         }
+        gap.size = int(gap.cells.size)
+        largest = self._largest.get(gap.number)
+        if largest is None or gap.size >= largest[0]:
+            self._largest[gap.number] = (gap.size, gap.scan, gap.index, gap.area, gap.causes)
 
 
 def _extent(cells: Cells, count: int, *, wrapped: bool) -> tuple[int, int]:

@@ -4,7 +4,8 @@
 random number and does no input or output. The live run and a rebuild feed the same entries, so
 they have the same arrays, bit for bit.
 
-Bytes are decoded as they come; everything behind that happens on a tick, in whole columns.
+Bytes are kept until the next tick, a twentieth of a second; then everything happens in whole
+columns.
 """
 
 from __future__ import annotations
@@ -92,7 +93,7 @@ class Pipeline:
 
     @property
     def utc_offset(self) -> int:
-        """ns to add to this run's host times for UTC."""
+        """Ns to add to this run's host times for UTC."""
         return self._utc_offset
 
     @property
@@ -117,12 +118,13 @@ class Pipeline:
             raise UsageError(msg)
         match entry:
             case Chunk():
-                self._take_bytes(self._wiring, entry)
+                if (link := self._wiring.links.get(entry.port)) is not None:
+                    link.take(entry.data, entry.time)
             case Tick():
                 self._tick(self._wiring, entry.time)
             case PortChange():
-                link = self._wiring.links.get(entry.port)
-                if link is not None:
+                if (link := self._wiring.links.get(entry.port)) is not None:
+                    self._decode(self._wiring, entry.port)
                     link.lose(entry.state, entry.detail)
             case Mark():
                 self._take_mark(self._wiring, entry)
@@ -145,20 +147,22 @@ class Pipeline:
         self.coverage.reopen(mark.time + self._utc_offset)
         self._collect()
 
-    def _take_bytes(self, wiring: Wiring, chunk: Chunk) -> None:
-        link = wiring.links.get(chunk.port)
-        if link is None:
+    def _decode(self, wiring: Wiring, device: str) -> None:
+        batch = wiring.links[device].decode()
+        if batch is None:
             return
-        batch = link.feed(chunk.data, chunk.time)
         if batch.readings.size:
             fill_thickness(batch.readings, self.station.calibration)
-        placed = wiring.take(chunk.port, batch)
+        placed = wiring.take(device, batch)
         if placed is not None:
             self._placed.append(placed)
 
     def _take_mark(self, wiring: Wiring, mark: Mark) -> None:
         match mark.kind:
             case MarkKind.LINE:
+                # What came before the mark belongs to the line before, back to the start or not.
+                for device in wiring.links:
+                    self._decode(wiring, device)
                 wiring.set_line(int(mark.detail["line"]), mark.time)
             case MarkKind.NOTE:
                 self.notes.append((mark.time + self._utc_offset, str(mark.detail["text"])))
@@ -170,6 +174,8 @@ class Pipeline:
 
     def _tick(self, wiring: Wiring, now: int) -> None:
         self._now = now
+        for device in wiring.links:
+            self._decode(wiring, device)
         wiring.tick(now)
         self._placed.append(wiring.placer.place())
         for placed in self._placed:
@@ -247,7 +253,7 @@ class Pipeline:
             is_open=gap.closed is None,
             cause=gap.cause,
             causes=dict(gap.causes),
-            cells=int(gap.cells.size),
+            cells=gap.size,
             area=gap.area,
             scan=gap.scan,
             index=gap.index,

@@ -191,7 +191,9 @@ class Placer:
             usual = float(np.median(steps))
             most = 4 * (self._usual or usual)
             share = min(1.0, 0.02 * steps.size) if self._usual else 1.0
-            self._usual += share * (min(float(np.mean(np.minimum(steps, most))), most) - self._usual)
+            self._usual += share * (
+                min(float(np.mean(np.minimum(steps, most))), most) - self._usual
+            )
         self._reading_times = np.concatenate((self._reading_times, ordered))
 
     def _silence(self, times: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -49,9 +49,7 @@ class Wiring:
         line: the line in force on a stepped index axis.
     """
 
-    def __init__(
-        self, station: Station, tallies: dict[str, DeviceTally], *, line: int = 0
-    ) -> None:
+    def __init__(self, station: Station, tallies: dict[str, DeviceTally], *, line: int = 0) -> None:
         self.links = {
             name: DeviceLink(
                 decoder=decoder_of(device),
@@ -79,9 +77,9 @@ class Wiring:
             lateness_ns=self._lateness,
         )
         self._returns: ReturnWatch | None = None
-        if station.index is not None and self.stepped is not None:
-            if station.index.advance is LineAdvance.RETURN:
-                self._returns = ReturnWatch(station.scan_axis)
+        advance = station.index.advance if station.index and self.stepped else None
+        if advance is LineAdvance.RETURN:
+            self._returns = ReturnWatch(station.scan_axis)
 
     def _required_steps(self) -> SteppedTrack:
         assert self.stepped is not None  # noqa: S101  set just before when no index axis is encoded
@@ -126,9 +124,7 @@ class Wiring:
                 continue
             last, held = axis.track.last_time, now - self._lateness
             if last is not None and held > last and axis.track.last_position is not None:
-                axis.track.append(
-                    np.array([held], np.int64), np.array([axis.track.last_position])
-                )
+                axis.track.append(np.array([held], np.int64), np.array([axis.track.last_position]))
 
     @property
     def position(self) -> tuple[float | None, float | None]:

@@ -22,9 +22,7 @@ SHAPES = {
 _PROBE = ("◆", "bold cyan")
 
 
-def block_map(
-    grid: Grid, *, width: int, height: int, probe: tuple[int, int] | None = None
-) -> Text:
+def block_map(grid: Grid, *, width: int, height: int, probe: tuple[int, int] | None = None) -> Text:
     """Return the grid in at most `width` × `height` characters.
 
     A character stands for a block of cells and shows the most urgent state among them, so that no
@@ -54,6 +52,8 @@ def block_map(
             )
             text.append(*(_PROBE if here else shapes[rank]))
         text.append("\n")
-    legend = " · ".join(f"{shape} {s.name.lower()}" for s, (shape, _) in SHAPES.items() if shape != " ")
-    text.append(legend.replace("_", " ") + f" · {_PROBE[0]} probe", style="dim")
+    legend = [
+        f"{shape} {state.name.lower()}" for state, (shape, _) in SHAPES.items() if shape != " "
+    ]
+    text.append("   ".join([*legend, f"{_PROBE[0]} probe"]).replace("_", " ") + "\n", style="dim")
     return text

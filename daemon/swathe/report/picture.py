@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import zarr
@@ -15,7 +15,7 @@ from matplotlib.patches import Patch, Rectangle
 from numpy.typing import NDArray
 
 from swathe.messages import GapMessage
-from swathe.pipeline import CellState
+from swathe.pipeline import CellState, GapEnd, runs_of
 from swathe.store import SurveyFolder, SurveyRecord, read_record
 
 __all__ = ["draw_survey"]
@@ -33,6 +33,8 @@ _LOOK: dict[CellState, tuple[str, str]] = {
 
 # A picture is looked at on a page: more points than this on an axis are not seen.
 _MOST_POINTS = 2000
+# From this ratio of length to height on, the maps stand one above the other.
+_WIDE = 1.6
 
 
 def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
@@ -54,15 +56,16 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     state = _worst(np.asarray(group["state"]), step)
     extent = (*_borders(group["scan"], scan), *_borders(group["index"], index)[::-1])
 
-    figure = Figure(figsize=(15, 6.6), layout="constrained")
+    wide = abs(extent[1] - extent[0]) > _WIDE * abs(extent[3] - extent[2])
+    figure = Figure(figsize=(12, 8) if wide else (15, 7.5), layout="constrained")
     FigureCanvasAgg(figure)
-    left, right = figure.subplots(1, 2, sharex=True, sharey=True)
     if index.size == 1:
-        _draw_profile(left, scan, np.asarray(group["thickness"])[0])
-        right.set_axis_off()
+        _draw_profile(figure.subplots(), scan, np.asarray(group["thickness"])[0], record)
     else:
-        _draw_thickness(figure, left, thickness, extent, record)
-        _draw_coverage(right, state, extent, record.open_gaps)
+        shape = (2, 1) if wide else (1, 2)
+        first, second = figure.subplots(*shape, sharex=True, sharey=True)
+        _draw_thickness(figure, first, thickness, extent, record, beside=wide)
+        _draw_coverage(second, state, extent, record)
     figure.suptitle(_title(record))
     figure.text(
         0.5,
@@ -75,3 +78,183 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     path = path or folder.picture
     figure.savefig(path, dpi=110, bbox_inches="tight")
     return path
+
+
+def _least(values: NDArray[Any], step: tuple[int, int]) -> NDArray[Any]:
+    """Thin out by the least value of each block, so that no pit is lost by drawing small."""
+    if step == (1, 1):
+        return values
+    filled = np.where(np.isnan(values), np.inf, values)
+    for axis in (0, 1):
+        edges = np.arange(0, filled.shape[axis], step[axis])
+        filled = np.minimum.reduceat(filled, edges, axis=axis)
+    return np.where(np.isinf(filled), np.nan, filled)
+
+
+def _worst(state: NDArray[np.uint8], step: tuple[int, int]) -> NDArray[np.uint8]:
+    """Thin out by the most urgent state of each block: an excluded cell or a gap stays visible."""
+    rank = np.zeros(len(CellState), np.uint8)
+    order = (
+        CellState.MEASURED,
+        CellState.EXCLUDED,
+        CellState.UNVISITED,
+        CellState.SUSPECT,
+        CellState.SKIPPED,
+        CellState.NO_SIGNAL,
+    )
+    for place, value in enumerate(order):
+        rank[value] = place
+    ranks = rank[state]
+    for axis in (0, 1):
+        edges = np.arange(0, ranks.shape[axis], step[axis])
+        ranks = np.maximum.reduceat(ranks, edges, axis=axis)
+    return np.array(order, np.uint8)[ranks]
+
+
+def _borders(array: Any, centres: NDArray[Any]) -> tuple[float, float]:  # noqa: ANN401  zarr array
+    half = float(array.attrs["resolution"]) / 2
+    return float(centres[0]) - half, float(centres[-1]) + half
+
+
+def _draw_thickness(
+    figure: Figure,
+    axes: Axes,
+    thickness: NDArray[Any],
+    extent: tuple[float, ...],
+    record: SurveyRecord,
+    *,
+    beside: bool,
+) -> None:
+    image = axes.imshow(
+        np.ma.masked_invalid(thickness),
+        extent=extent,  # type: ignore[arg-type]
+        cmap="viridis",
+        interpolation="nearest",
+        aspect="equal",
+    )
+    axes.set_facecolor("#ffffff")
+    figure.colorbar(image, ax=axes, label="thickness, mm", location="right" if beside else "bottom")
+    progress = record.progress
+    if progress.minimum is not None and progress.minimum_scan is not None:
+        at = (progress.minimum_scan, progress.minimum_index or 0.0)
+        axes.plot(*at, marker="v", color="black", markerfacecolor="white", markersize=9)
+        axes.annotate(
+            f"least {progress.minimum:.2f} mm",
+            at,
+            xytext=(8, 10),
+            textcoords="offset points",
+            bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "alpha": 0.85},
+        )
+    axes.set(title="Thickness", xlabel="scan, mm", ylabel="index, mm")
+
+
+def _draw_coverage(
+    axes: Axes, state: NDArray[np.uint8], extent: tuple[float, ...], record: SurveyRecord
+) -> None:
+    colours = ListedColormap([_LOOK[value][0] for value in CellState])
+    norm = BoundaryNorm(np.arange(len(CellState) + 1) - 0.5, len(CellState))
+    axes.imshow(
+        state,
+        extent=extent,  # type: ignore[arg-type]
+        cmap=colours,
+        norm=norm,
+        interpolation="nearest",
+        aspect="equal",
+    )
+    rows, columns = state.shape
+    x = np.linspace(extent[0], extent[1], columns + 1)
+    y = np.linspace(extent[3], extent[2], rows + 1)
+    handles = []
+    for value in CellState:
+        tint, hatch = _LOOK[value]
+        present = state == value
+        if not present.any():
+            continue
+        handles.append(Patch(facecolor=tint, hatch=hatch, edgecolor="#333333", label=_words(value)))
+        if hatch:
+            for row in np.flatnonzero(present.any(axis=1)).tolist():
+                for first, last in runs_of(np.flatnonzero(present[row])):
+                    axes.add_patch(
+                        Rectangle(
+                            (x[first], y[row]),
+                            x[last + 1] - x[first],
+                            y[row + 1] - y[row],
+                            fill=False,
+                            hatch=hatch,
+                            edgecolor="#333333",
+                            linewidth=0,
+                        )
+                    )
+    handles += _outline(axes, record)
+    axes.set(title="Coverage", xlabel="scan, mm", ylabel="index, mm")
+    axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=4)
+
+
+def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
+    """Draw a frame around each gap, and return what the legend shows of it."""
+    looks: tuple[tuple[str, str, Literal["solid", "dotted"]], ...] = (
+        ("open", "#c1121f", "solid"),
+        ("closed", "#555555", "dotted"),
+    )
+    handles = []
+    for status, colour, style in looks:
+        gaps = [gap for gap in record.gaps if gap.status == status and _was_a_place(gap)]
+        for gap in gaps:
+            frame = Rectangle(
+                (gap.scan.low, gap.index.low),
+                gap.scan.high - gap.scan.low,
+                gap.index.high - gap.index.low,
+                fill=False,
+                edgecolor=colour,
+                linestyle=style,
+                linewidth=1.6,
+            )
+            axes.add_patch(frame)
+            axes.annotate(
+                str(gap.id),
+                (gap.scan.low, gap.index.low),
+                xytext=(1, 2),
+                textcoords="offset points",
+                color=colour,
+                fontsize=7,
+            )
+        if gaps:
+            label = "gap, open" if status == "open" else "gap, gone back to and measured"
+            handles.append(Patch(fill=False, edgecolor=colour, linestyle=style, label=label))
+    return handles
+
+
+def _was_a_place(gap: GapMessage) -> bool:
+    """Return whether a gap is open or ended by being measured, rather than in another one."""
+    return gap.end in (None, GapEnd.MEASURED)
+
+
+def _draw_profile(
+    axes: Axes, scan: NDArray[Any], thickness: NDArray[Any], record: SurveyRecord
+) -> None:
+    axes.plot(scan, thickness, linewidth=1, color="#30638e", label="thickness")
+    for number, gap in enumerate(record.open_gaps):
+        axes.axvspan(
+            gap.scan.low,
+            gap.scan.high,
+            hatch="oo",
+            facecolor="none",
+            edgecolor="#c1121f",
+            label=None if number else "gap, open",
+        )
+        axes.annotate(str(gap.id), (gap.scan.low, 1.0), xycoords=("data", "axes fraction"))
+    axes.invert_yaxis()  # the back wall as it lies below the scanned surface
+    axes.legend(loc="lower right")
+    axes.set(title="Line profile", xlabel="scan, mm", ylabel="thickness, mm")
+
+
+def _words(state: CellState) -> str:
+    return state.name.lower().replace("_", " ")
+
+
+def _title(record: SurveyRecord) -> str:
+    progress = record.progress
+    return (
+        f"{record.part or record.station}: {progress.percent:.2f} % of {progress.required:,} "
+        f"cells measured, {len(record.open_gaps)} gaps open, {record.status}"
+    )

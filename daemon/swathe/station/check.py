@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 from swathe.errors import Problem
@@ -36,11 +37,13 @@ def decoder_of(device: DeviceSettings) -> Decoder:
     )
 
 
-def cross_check(parts: dict[str, Any]) -> list[Problem]:
+def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[Problem]:
     """Return what is wrong between the tables in `parts`; a missing table is skipped.
 
     Args:
         parts: validated tables of the station file by name.
+        faulty: tables that the file has but that are wrong in themselves, which is told already;
+            nobody is told to add or to remove something on their account.
     """
     devices: dict[str, DeviceSettings] = parts.get("device", {})
     decoders: dict[str, Decoder] = {}
@@ -55,8 +58,9 @@ def cross_check(parts: dict[str, Any]) -> list[Problem]:
         problems += _check_axis(name, settings, devices, decoders)
     problems += _check_size(axes)
     if decoders.keys() == devices.keys() and devices:
-        problems += _check_readings(decoders, calibrated=parts.get("calibration") is not None)
-    problems += _check_exclusions(parts.get("exclude", ()), axes)
+        calibrated = "calibration" in faulty or parts.get("calibration") is not None
+        problems += _check_readings(decoders, calibrated=calibrated)
+    problems += _check_exclusions(parts.get("exclude", ()), axes, faulty)
     return problems
 
 
@@ -117,7 +121,7 @@ def _check_readings(decoders: dict[str, Decoder], *, calibrated: bool) -> list[P
 
 
 def _check_exclusions(
-    zones: tuple[ExclusionSettings, ...], axes: dict[str, AxisSettings]
+    zones: tuple[ExclusionSettings, ...], axes: dict[str, AxisSettings], faulty: Collection[str]
 ) -> list[Problem]:
     problems: list[Problem] = []
     for number, zone in enumerate(zones):
@@ -128,6 +132,8 @@ def _check_exclusions(
             got = f"{extent[0]:g} mm to {extent[1]:g} mm"
             if extent[0] >= extent[1]:
                 problems.append(Problem(key, "must run from the lower to the higher border", got))
+            elif name not in axes and name in faulty:
+                continue
             elif name not in axes:
                 mend = "remove it: a plan without an index axis is a line profile"
                 problems.append(Problem(key, "needs an index axis", got, mend))

@@ -12,7 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 from swathe.errors import Problem, StationError
 from swathe.station.check import cross_check
 from swathe.station.model import DeviceSettings, Station
-from swathe.station.problems import problems_of, unknown_key
+from swathe.station.problems import as_written, problems_of, unknown_key
 from swathe_drivers import DriverError, SettingsError, load_driver, read_settings, settings_error
 
 __all__ = ["load_station", "parse_station", "survey_folder"]
@@ -49,7 +49,8 @@ def parse_station(text: str, path: Path | str) -> Station:
         raise StationError(path, [Problem("station file", "must be TOML", str(error))]) from error
     parts, problems = _validate_tables(tables)
     problems += _check_drivers(parts.get("device", {}))
-    problems += cross_check(parts)
+    faulty = [name for name in tables if name not in parts]
+    problems += cross_check(parts, faulty=faulty)
     if problems:
         raise StationError(path, problems)
     return Station.model_construct(**{**_defaults(), **parts})
@@ -82,11 +83,9 @@ def _validate_tables(tables: dict[str, Any]) -> tuple[dict[str, Any], list[Probl
             parts[name] = adapter.validate_python(tables[name])
         except ValidationError as error:
             found = settings_error(error, tables[name], key=name)
-            problems += problems_of(found, field.annotation)
+            problems += as_written(problems_of(found, field.annotation), tables)
     known = list(Station.model_fields)
-    problems += [
-        unknown_key(name, tables[name], known) for name in tables if name not in known
-    ]
+    problems += [unknown_key(name, tables[name], known) for name in tables if name not in known]
     return parts, problems
 
 
@@ -97,7 +96,7 @@ def _check_drivers(devices: dict[str, DeviceSettings]) -> list[Problem]:
         try:
             device.port_settings()
         except ValidationError as error:
-            found = settings_error(error, {}, key=key)
+            found = settings_error(error, {"url": device.port, "baud": device.baud}, key=key)
             for problem in problems_of(found):
                 place = problem.key.replace(f"{key}.url", f"{key}.port")
                 problems.append(replace(problem, key=place))

@@ -152,7 +152,9 @@ class PlacingSettings(_Table):
     """Limits of placing a reading between two encoder samples."""
 
     bracket: Duration = Field(250_000_000, gt=0, description="widest pair of samples, ns")
-    lateness: Duration = Field(100_000_000, gt=0, description="how long a reading may be on its way")
+    lateness: Duration = Field(
+        100_000_000, gt=0, description="how long a reading may be on its way"
+    )
 
 
 class BrokerSettings(_Table):

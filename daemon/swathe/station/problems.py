@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import difflib
+import re
 import typing
 from collections.abc import Iterable, Sequence
-from typing import Any
+from dataclasses import replace
 
 from pydantic import BaseModel
 
 from swathe.errors import Problem
 from swathe_drivers import SettingsError
 
-__all__ = ["problems_of", "unknown_key"]
+__all__ = ["as_written", "problems_of", "unknown_key"]
 
 
-def problems_of(error: SettingsError, annotation: Any = None) -> list[Problem]:
+def problems_of(error: SettingsError, annotation: object = None) -> list[Problem]:
     """Return every problem that `error` holds.
 
     Args:
@@ -30,6 +31,24 @@ def problems_of(error: SettingsError, annotation: Any = None) -> list[Problem]:
     ]
 
 
+def as_written(problems: Iterable[Problem], tables: dict[str, Any]) -> list[Problem]:
+    """Return the problems with each value as it stands in `tables`, not as it was converted."""
+    return [
+        replace(problem, got=_value_at(tables, problem.key, problem.got)) for problem in problems
+    ]
+
+
+def _value_at(tables: dict[str, Any], key: str, otherwise: object) -> object:
+    """Return what stands at a dotted `key` with ``[numbers]``, or else `otherwise`."""
+    here: Any = tables
+    for name, number in re.findall(r"([^.\[\]]+)|\[(\d+)\]", key):
+        try:
+            here = here[int(number)] if number else here[name]
+        except (KeyError, IndexError, TypeError):
+            return otherwise
+    return here
+
+
 def unknown_key(key: str, got: object, known: Sequence[str]) -> Problem:
     """Return the problem of a key that nobody knows, with the nearest one that is known."""
     near = difflib.get_close_matches(key.rpartition(".")[2], known, n=1)
@@ -40,7 +59,7 @@ def unknown_key(key: str, got: object, known: Sequence[str]) -> Problem:
     return Problem(key, "is not a known key", got, mend)
 
 
-def _fields_at(annotation: Any, path: Iterable[str]) -> list[str]:
+def _fields_at(annotation: object, path: Iterable[str]) -> list[str]:
     """Return the known keys of the table at `path` below `annotation`, if it can be told."""
     *tables, _ = path
     for part in tables:
@@ -52,7 +71,7 @@ def _fields_at(annotation: Any, path: Iterable[str]) -> list[str]:
     return list(model.model_fields) if model else []
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
+def _model_in(annotation: object) -> type[BaseModel] | None:
     """Return the first model within a type such as ``X | None`` or ``dict[str, X]``."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation

@@ -7,6 +7,7 @@ store; what a kill leaves half-written is swept away at the next start.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -93,6 +94,10 @@ class SurveyArrays:
                     self._create(group, name, dtype, attributes)
             self._write_coordinates(group)
             group.attrs.update(self._attributes())
+            with warnings.catch_warnings():
+                # Readers open it faster so; that other libraries may pass it over does no harm.
+                warnings.filterwarnings("ignore", message="Consolidated metadata")
+                zarr.consolidate_metadata(self.path)
         except OSError as error:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
         shape = group["state"].shape  # type: ignore[union-attr]
@@ -101,9 +106,7 @@ class SurveyArrays:
             raise SurveyError(self.path, message)
         self._group = group
 
-    def _create(
-        self, group: zarr.Group, name: str, dtype: str, attributes: dict[str, Any]
-    ) -> None:
+    def _create(self, group: zarr.Group, name: str, dtype: str, attributes: dict[str, Any]) -> None:
         if name == "thickness":
             rule = _RULE_WORDS[self._station.survey.cell_rule]
             attributes = {**attributes, "comment": rule}

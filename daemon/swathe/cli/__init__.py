@@ -1,0 +1,5 @@
+"""The ``swathe`` command."""
+
+from swathe.cli.app import app, main
+
+__all__ = ["app", "main"]

@@ -1,0 +1,79 @@
+"""The ``swathe`` command: each subcommand in a module of its own, errors told in one place."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.logging import RichHandler
+
+from swathe import __version__
+from swathe.errors import SwatheError, UsageError
+from swathe_drivers import DriverError
+
+__all__ = ["Exit", "app", "console", "errors", "main"]
+
+app = typer.Typer(
+    name="swathe",
+    help="Acquire encoded ultrasonic thickness scans, and prove that every position was measured.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+# Where output goes into a file or a pipe there is no window whose width to keep to.
+console = Console(width=None if sys.stdout.isatty() else 120)
+errors = Console(stderr=True)
+
+
+class Exit:
+    """Exit codes of every subcommand."""
+
+    OK = 0
+    ERROR = 1
+    USAGE = 2
+    NOT_COVERED = 3
+
+
+def _tell_version(value: bool) -> None:
+    if value:
+        typer.echo(__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[  # noqa: ARG001  handled by its callback
+        bool,
+        typer.Option("--version", callback=_tell_version, is_eager=True, help="Tell the version."),
+    ] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", help="Tell more on standard error.")
+    ] = False,
+) -> None:
+    """Set up logging for every subcommand."""
+    logging.basicConfig(
+        level=logging.INFO if verbose else logging.WARNING,
+        format="%(message)s",
+        handlers=[RichHandler(console=errors, show_path=False, markup=False)],
+    )
+    for name in ("amqtt", "transitions", "matplotlib", "mqtt"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+
+
+def main() -> None:
+    """Run the command; what users can mend is told without a trace."""
+    # Each module registers its subcommand as it is imported, in the order of `--help`.
+    from swathe.cli import check, demo, gaps, rebuild, run, simulate  # noqa: F401
+
+    try:
+        app()
+    except UsageError:
+        raise
+    except (SwatheError, DriverError) as error:
+        errors.print(f"swathe: {error}", style="red", highlight=False, markup=False, soft_wrap=True)
+        sys.exit(Exit.ERROR)

@@ -1,0 +1,43 @@
+"""``swathe check STATION.toml``: everything that is wrong, then what each port receives."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swathe.cli.app import Exit, app, console
+
+__all__ = ["check"]
+
+
+@app.command()
+def check(
+    station: Annotated[Path, typer.Argument(help="The station file.")],
+    seconds: Annotated[
+        float, typer.Option(min=0, help="How long to listen at the ports; 0 opens none.")
+    ] = 3.0,
+) -> None:
+    """Tell everything that is wrong with a station file, then what its ports receive."""
+    from swathe.live.listening import listen_all
+    from swathe.station import load_station, survey_folder
+    from swathe.station.describe import describe_plan
+
+    settings, _ = load_station(station)
+    console.print(f"{station}: the file is good", soft_wrap=True, highlight=False)
+    for line in describe_plan(settings):
+        console.print(f"  {line}", soft_wrap=True, highlight=False)
+    folder = survey_folder(settings, station)
+    console.print(f"  survey folder {folder}", soft_wrap=True, highlight=False)
+    if not seconds:
+        return
+    bad = 0
+    console.print(f"listening for {seconds:g} s", highlight=False)
+    for report in listen_all(settings, seconds):
+        bad += not report.good
+        mark = "good" if report.good else "BAD"
+        console.print(f"{report.device}: {mark}, {report.summary}", soft_wrap=True, highlight=False)
+        for line in report.lines:
+            console.print(f"    {line}", soft_wrap=True, highlight=False, markup=False)
+    raise typer.Exit(Exit.ERROR if bad else Exit.OK)

@@ -1,0 +1,39 @@
+"""``swathe gaps SURVEY``: what is missing, where and why."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swathe.cli.app import Exit, app, console
+
+__all__ = ["gaps"]
+
+
+@app.command()
+def gaps(
+    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print JSON: every gap, open and closed.")
+    ] = False,
+    closed: Annotated[
+        bool, typer.Option("--closed", help="List the gaps that were closed as well.")
+    ] = False,
+) -> None:
+    """List the gaps of a survey. Exit code 0: coverage meets the target; 3: it does not."""
+    from swathe.report import gaps_json, gaps_table, summary_line
+    from swathe.store import SurveyFolder, read_record
+
+    folder = SurveyFolder(survey)
+    folder.require()
+    record = read_record(folder.record)
+    if as_json:
+        typer.echo(gaps_json(record))
+    else:
+        listed = record.gaps if closed else record.open_gaps
+        if listed:
+            console.print(gaps_table(record, closed=closed))
+        console.print(summary_line(record), soft_wrap=True)
+    raise typer.Exit(Exit.OK if record.target_reached else Exit.NOT_COVERED)

@@ -1,0 +1,65 @@
+"""``swathe simulate SCENARIO.toml``: serve a simulated part, probe and scanner as real ports."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swathe.cli.app import app, console
+from swathe.errors import SwatheError
+
+__all__ = ["simulate"]
+
+
+@app.command()
+def simulate(
+    scenario: Annotated[
+        str, typer.Argument(help="A scenario file, or the name of one that comes along.")
+    ],
+    ports: Annotated[
+        Path, typer.Option(help="Folder for the links to the pseudo-terminals.")
+    ] = Path("ports"),
+    speed: Annotated[float, typer.Option(min=0.01, help="Time scale.")] = 1.0,
+    seed: Annotated[int | None, typer.Option(help="Decides everything that is random.")] = None,
+    truth: Annotated[
+        Path | None, typer.Option(help="Write what was true to this .npz file at the end.")
+    ] = None,
+) -> None:
+    """Serve a simulated world until Ctrl-C; run the daemon against it in a second terminal."""
+    from swathe_simulators import (
+        ScenarioError,
+        World,
+        builtin_scenario,
+        builtin_scenarios,
+        load_scenario,
+    )
+
+    path = builtin_scenario(scenario) if scenario in builtin_scenarios() else Path(scenario)
+    ports.mkdir(parents=True, exist_ok=True)
+    try:
+        world = World(load_scenario(path), ports_dir=ports, speed=speed, seed=seed)
+    except ScenarioError as error:
+        raise SwatheError(str(error)) from error
+    with world:
+        for device in world.describe():
+            console.print(
+                f"{device.name}: {device.port} at {device.baud} baud, e.g. {device.example!r}",
+                soft_wrap=True,
+                highlight=False,
+            )
+        console.print("motion begins when every port is listened to; Ctrl-C ends", soft_wrap=True)
+        told = False
+        try:
+            while True:
+                time.sleep(0.2)
+                if world.finished and not told:
+                    told = True
+                    console.print("the planned motion is done; the devices go on speaking")
+        except KeyboardInterrupt:
+            console.print("ended")
+        if truth is not None:
+            world.truth.save(truth)
+            console.print(f"truth: {truth}", soft_wrap=True, highlight=False)

@@ -1,0 +1,104 @@
+"""The demo: simulated penstock, crawler and broker, with the daemon between them.
+
+The simulated crawler's own controller listens to the gap messages on the broker, as a site's
+controller would, and drives back over what was missed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from string import Template
+from tempfile import TemporaryDirectory
+
+from swathe.live import Daemon, Observer, Outcome, embedded_broker
+from swathe.station import load_station, survey_folder
+from swathe.store import SurveyFolder
+from swathe_simulators import GoBack, World, builtin_scenario, load_scenario
+
+__all__ = ["DemoResult", "play", "write_station"]
+
+# The simulated devices' own figures at speed 1, as their makers' sheets would give them.
+_BAUD = {"encoder": 115_200, "gauge": 57_600}
+_DELAY_US = {"encoder": 2000, "gauge": 9000}
+
+# The crawler gives up before this; a demo that hangs helps nobody.
+_LONGEST_SECONDS = 1200
+
+
+@dataclass(frozen=True, slots=True)
+class DemoResult:
+    """How the demo went.
+
+    Attributes:
+        outcome: how the daemon's run ended.
+        seconds: wall time from the first byte to the end.
+        passes: how often the crawler went back.
+        truth: file with what was true, which the daemon never reads.
+    """
+
+    outcome: Outcome
+    seconds: float
+    passes: int
+    truth: Path
+
+
+def write_station(path: Path, *, ports: Path, speed: float, broker_port: int) -> None:
+    """Write the demo's station file, its serial lines as fast as the demo's world."""
+    template = Template(files("swathe.demo").joinpath("penstock.toml").read_text("utf-8"))
+    figures: dict[str, str | int] = {"ports": str(ports), "broker_port": broker_port}
+    for device, baud in _BAUD.items():
+        figures[f"{device}_baud"] = round(baud * speed)
+        figures[f"{device}_delay"] = f"{_DELAY_US[device] / speed:g} us"
+    path.write_text(template.substitute(figures), "utf-8")
+
+
+async def play(
+    out: Path, *, speed: float, seed: int | None, observer: Observer | None
+) -> DemoResult:
+    """Play the demo into the folder `out`.
+
+    Args:
+        out: an existing folder.
+        speed: time scale of the simulated world.
+        seed: decides everything random in it; the scenario's own when None.
+        observer: is shown each tick.
+
+    Raises:
+        SwatheError: the survey in `out` belongs to another plan, or cannot be written.
+    """
+    station_path = out / "penstock.toml"
+    # Pseudo-terminals' links live for as long as the world; paths of sockets and links are short.
+    with TemporaryDirectory(prefix="swathe-") as ports:
+        async with contextlib.AsyncExitStack() as stack:
+            port = await stack.enter_async_context(embedded_broker(0))
+            write_station(station_path, ports=Path(ports), speed=speed, broker_port=port)
+            station, text = load_station(station_path)
+            # The broker runs already, so that the crawler's controller can wait on it.
+            broker = station.broker
+            assert broker is not None  # noqa: S101  the template has one
+            station = station.model_copy(
+                update={"broker": broker.model_copy(update={"embedded": False})}
+            )
+            folder = SurveyFolder(survey_folder(station, station_path))
+            scenario = load_scenario(builtin_scenario("penstock"))
+            world = stack.enter_context(
+                World(scenario, ports_dir=Path(ports), speed=speed, seed=seed)
+            )
+            daemon = Daemon(station, text, folder, observer=observer)
+            begun = time.monotonic()
+            controller = GoBack(world, host="127.0.0.1", port=port)
+            async with asyncio.timeout(_LONGEST_SECONDS), asyncio.TaskGroup() as tasks:
+                crawler = tasks.create_task(controller.run(), name="crawler.controller")
+                run = tasks.create_task(daemon.run(), name="daemon.run")
+                crawler.add_done_callback(
+                    lambda _: daemon.stop("the crawler has done what it could")
+                )
+            seconds = time.monotonic() - begun
+            truth = out / "truth.npz"
+            world.truth.save(truth)
+    return DemoResult(run.result(), seconds, controller.passes, truth)

@@ -1,0 +1,119 @@
+"""Opening each port of a station for a moment, to see what it receives."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from swathe.journal import Chunk, PortChange
+from swathe.live.ports import PortHub
+from swathe.pipeline import DeviceTally
+from swathe.pipeline.device import DeviceLink
+from swathe.station import Station, decoder_of
+
+__all__ = ["PortReport", "listen_all"]
+
+_SHOWN_FAULTS = 3
+_SHOWN_BYTES = 60
+
+
+@dataclass(slots=True)
+class PortReport:
+    """What a port received.
+
+    Attributes:
+        device: its name.
+        good: bytes came and most of what came made sense.
+        summary: in one line.
+        lines: the newest bytes, the newest record, and the first faults.
+    """
+
+    device: str
+    good: bool
+    summary: str
+    lines: list[str] = field(default_factory=list)
+
+
+class _Ear:
+    """Collects what one device says."""
+
+    def __init__(self, link: DeviceLink) -> None:
+        self.link = link
+        self.newest = b""
+        self.record = ""
+        self.faults: list[str] = []
+
+    def take(self, chunk: Chunk) -> None:
+        self.link.take(chunk.data, chunk.time)
+        batch = self.link.decode()
+        if batch is None:
+            return
+        self.newest = (self.newest + chunk.data)[-_SHOWN_BYTES:]
+        self.faults += [str(fault) for fault in batch.faults]
+        if batch.readings.size:
+            self.record = _reading_text(batch.readings[-1])
+        if batch.positions.size:
+            counts = batch.positions["counts"][-1]
+            pairs = zip(self.link.decoder.axes, counts.tolist(), strict=True)
+            place = ", ".join(f"{axis} {count:g}" for axis, count in pairs)
+            self.record = f"{self.record}, {place}" if batch.combined else place
+
+
+def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
+    """Listen at every port for `seconds`, all at once; yield a report for each.
+
+    Writes nothing to disk.
+    """
+    ears = {
+        name: _Ear(
+            DeviceLink(decoder=decoder_of(device), delay_ns=device.delay, tally=DeviceTally())
+        )
+        for name, device in station.device.items()
+    }
+
+    def take(entry: Chunk | PortChange) -> None:
+        if isinstance(entry, Chunk):
+            ears[entry.port].take(entry)
+        elif entry.state != "closed":
+            ears[entry.port].link.tally.state = entry.state
+            ears[entry.port].link.tally.detail = entry.detail
+
+    with PortHub(station) as hub:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            time.sleep(0.02)
+            hub.drain(take)
+    for name, ear in ears.items():
+        yield _report(name, ear, seconds)
+
+
+def _report(name: str, ear: _Ear, seconds: float) -> PortReport:
+    tally = ear.link.tally
+    # The first line is as a rule caught in its middle: that one fault is nobody's.
+    faults = Counter(tally.faults)
+    records = max(tally.readings, tally.positions)
+    if not tally.bytes:
+        hint = tally.detail if tally.state != "open" else "is the device on, and the cable right?"
+        return PortReport(name, False, f"no bytes in {seconds:g} s ({tally.state}): {hint}")
+    count = sum(faults.values())
+    reasons = ", ".join(f"{n} {reason}" for reason, n in sorted(faults.items())) or "no faults"
+    summary = f"{tally.bytes:,} bytes, {records:,} records ({records / seconds:.1f}/s), {reasons}"
+    good = records > 0 and count <= 1 + records // 100
+    lines = [f"newest bytes  {ear.newest!r}"]
+    if ear.record:
+        lines.append(f"newest record {ear.record}")
+    lines += [f"fault at {fault}" for fault in ear.faults[:_SHOWN_FAULTS]]
+    return PortReport(name, good, summary, lines)
+
+
+def _reading_text(reading: np.void) -> str:
+    parts = ["echo" if reading["valid"] else "no echo"]
+    for column, unit in (("time_of_flight", "µs"), ("thickness", "mm"), ("amplitude", "%")):
+        value = float(reading[column])
+        if not np.isnan(value):
+            parts.append(f"{column.replace('_', ' ')} {value:g} {unit}")
+    return ", ".join(parts)

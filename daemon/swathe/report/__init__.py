@@ -1,0 +1,7 @@
+"""Pictures and tables of a survey."""
+
+from swathe.report.blockmap import block_map
+from swathe.report.gap_table import gaps_json, gaps_table, summary_line
+from swathe.report.picture import draw_survey
+
+__all__ = ["block_map", "draw_survey", "gaps_json", "gaps_table", "summary_line"]

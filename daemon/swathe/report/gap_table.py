@@ -1,0 +1,77 @@
+"""The gaps of a survey as a table and as JSON."""
+
+from __future__ import annotations
+
+import json
+
+from rich.table import Table
+
+from swathe.messages import Extent, GapMessage
+from swathe.store import SurveyRecord
+
+__all__ = ["gaps_json", "gaps_table", "summary_line"]
+
+
+def summary_line(record: SurveyRecord) -> str:
+    """Return coverage, target and open gaps in one line."""
+    progress = record.progress
+    verdict = "reached" if record.target_reached else "not reached"
+    return (
+        f"{progress.percent:.2f} % of {progress.required:,} cells measured, "
+        f"target {record.target_coverage:g} % {verdict}; {len(record.open_gaps)} gaps open, "
+        f"{len(record.gaps) - len(record.open_gaps)} closed; {record.status}"
+    )
+
+
+def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
+    """Return the open gaps, and the closed ones if asked, as a table; times are UTC.
+
+    Args:
+        record: the survey's record.
+        closed: whether to list gaps that ended as well.
+    """
+    table = Table(title=None, box=None, pad_edge=False, header_style="bold")
+    table.add_column("gap", justify="right")
+    for heading in ("scan mm", "index mm", "cells", "area mm²"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for heading in ("cause", "opened", *(("closed",) if closed else ())):
+        table.add_column(heading, no_wrap=True)
+    for gap in record.gaps if closed else record.open_gaps:
+        table.add_row(
+            str(gap.id),
+            _extent(gap.scan),
+            _extent(gap.index),
+            f"{gap.cells:,}",
+            f"{gap.area:,.0f}",
+            str(gap.cause),
+            f"{gap.opened:%H:%M:%S}",
+            *((_end(gap),) if closed else ()),
+        )
+    return table
+
+
+def gaps_json(record: SurveyRecord) -> str:
+    """Return coverage and every gap, open and closed, as JSON."""
+    return json.dumps(
+        {
+            "survey": record.survey,
+            "station": record.station,
+            "status": record.status,
+            "percent": record.progress.percent,
+            "target": record.target_coverage,
+            "target_reached": record.target_reached,
+            "gaps": [gap.model_dump(mode="json", by_alias=True) for gap in record.gaps],
+        },
+        indent=2,
+    )
+
+
+def _extent(extent: Extent) -> str:
+    return f"{extent.low:.1f} … {extent.high:.1f}"
+
+
+def _end(gap: GapMessage) -> str:
+    if gap.closed is None:
+        return ""
+    how = f"{gap.end} into {gap.merged_into}" if gap.merged_into else str(gap.end)
+    return f"{gap.closed:%H:%M:%S} {how}"

@@ -7,7 +7,7 @@ km/s), amplitudes and shares percent. A station file gives any unit that pint kn
     velocity("5920 m/s")    -> 5.92
     duration_ns("50 ms")    -> 50_000_000
 
-Pint's ``mil`` is an angle (1/6400 of a turn); a thickness in "mil" is refused with the hint to
+Pint's ``mil`` is an angle; a thickness in "mil" is refused with the hint to
 write ``thou``, since a silent reading of it would be wrong by any measure.
 """
 

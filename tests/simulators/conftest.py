@@ -13,10 +13,8 @@ from typing import Any
 
 import pytest
 
+from support.broker import Broker
 from swathe_simulators import Scenario
-
-BROKER = Path("/usr/sbin/mosquitto")
-
 
 @pytest.fixture(autouse=True)
 def _nothing_left_behind() -> Iterator[None]:
@@ -136,52 +134,9 @@ def listen() -> Iterator[Callable[[Path], Listener]]:
         listener.close()
 
 
-class Broker:
-    """A real broker on a port of its own, which may be stopped and started again."""
-
-    def __init__(self, folder: Path) -> None:
-        with socket.create_server(("127.0.0.1", 0)) as probe:
-            self.port = int(probe.getsockname()[1])
-        self._settings = folder / "broker.conf"
-        self._settings.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
-        )
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        """Start it and wait until it answers."""
-        self._process = subprocess.Popen(
-            [str(BROKER), "-c", str(self._settings)],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        limit = time.monotonic() + 20
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", self.port), timeout=1).close()
-                return
-            except OSError:
-                if time.monotonic() > limit:
-                    self.stop()
-                    raise
-                time.sleep(0.05)
-
-    def stop(self) -> None:
-        """End it; idempotent."""
-        if self._process is not None:
-            self._process.terminate()
-            self._process.wait(20)
-            self._process = None
-
-
 @pytest.fixture
 def mosquitto(tmp_path: Path) -> Iterator[Broker]:
     """Return a running broker."""
-    if not BROKER.exists():
-        message = f"no {BROKER}; install Debian's package `mosquitto`"
-        if os.environ.get("SWATHE_REQUIRE_ALL") == "1":
-            pytest.fail(message)
-        pytest.skip(message)
     broker = Broker(tmp_path)
     broker.start()
     yield broker

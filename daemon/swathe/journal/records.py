@@ -30,17 +30,7 @@ _HEAD = struct.Struct("<BQ")
 _COMPRESSION = struct.pack("<I", 4) + b"zstd"
 _COMPRESSION_AT = 28
 _BODY_HEAD = _COMPRESSION_AT + len(_COMPRESSION) + 8
-_KNOWN = frozenset(
-    (
-        Opcode.HEADER,
-        Opcode.FOOTER,
-        Opcode.CHANNEL,
-        Opcode.CHUNK,
-        Opcode.STATISTICS,
-        Opcode.SUMMARY_OFFSET,
-        Opcode.DATA_END,
-    )
-)
+_KNOWN = frozenset(Opcode)
 _FOOTER_BYTES = 20
 _SEARCH_BYTES = 1 << 20
 

@@ -7,6 +7,7 @@ import re
 import typing
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import Any
 
 from pydantic import BaseModel
 
@@ -26,9 +27,17 @@ def problems_of(error: SettingsError, annotation: object = None) -> list[Problem
     return [
         unknown_key(problem.key, problem.value, _fields_at(annotation, problem.key.split(".")[1:]))
         if problem.is_unknown_key
-        else Problem(problem.key, problem.requirement, problem.value)
+        else Problem(problem.key, _plain(problem.requirement), problem.value)
         for problem in (error, *error.others)
     ]
+
+
+def _plain(requirement: str) -> str:
+    """Return a validator's requirement in the words of a settings file."""
+    if requirement.startswith("must be a valid dictionary"):
+        return "must be a table"
+    inner = requirement.removeprefix("must be valid: ")  # our own checks say all of it themselves
+    return inner if inner.startswith("must be ") else requirement
 
 
 def as_written(problems: Iterable[Problem], tables: dict[str, Any]) -> list[Problem]:

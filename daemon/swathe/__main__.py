@@ -1,0 +1,5 @@
+"""``python -m swathe`` is the ``swathe`` command."""
+
+from swathe.cli import main
+
+main()

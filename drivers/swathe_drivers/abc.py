@@ -1,0 +1,117 @@
+"""What a driver and its decoder must offer; no logic lives here.
+
+A driver is made of settings and gives decoders. A decoder turns the bytes of one port into
+batches; it does no input or output, knows no clock and draws no random number, so that the
+same bytes with the same times always give the same batches.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, ClassVar, Protocol, runtime_checkable
+
+from pydantic import BaseModel
+
+from swathe_drivers.records import Batch
+
+
+@runtime_checkable
+class Decoder(Protocol):
+    """Turns the bytes of one port into batches; abilities are read-only attributes."""
+
+    @property
+    def axes(self) -> tuple[str, ...]:
+        """Names of the axes in the order of the `counts` column; empty without positions."""
+        ...
+
+    @property
+    def count_bits(self) -> Mapping[str, int | None]:
+        """For each axis, the width at which its count rolls over; None if it never does."""
+        ...
+
+    @property
+    def length_axes(self) -> frozenset[str]:
+        """Axes whose `counts` are already lengths in mm."""
+        ...
+
+    @property
+    def gives_readings(self) -> bool:
+        """Batches carry readings."""
+        ...
+
+    @property
+    def gives_positions(self) -> bool:
+        """Batches carry positions."""
+        ...
+
+    @property
+    def combined(self) -> bool:
+        """Readings and positions come in the same line, row by row."""
+        ...
+
+    @property
+    def has_clock(self) -> bool:
+        """Records carry the device's own time."""
+        ...
+
+    @property
+    def clock_wrap_ns(self) -> int | None:
+        """The device's clock starts again at 0 after this many ns; None if it never does."""
+        ...
+
+    @property
+    def sequence_wrap(self) -> int | None:
+        """The running number starts again at 0 after this many; None if absent or endless."""
+        ...
+
+    @property
+    def gives(self) -> frozenset[str]:
+        """Names of the value columns that are sent: time_of_flight, thickness, amplitude."""
+        ...
+
+    def feed(self, data: bytes, time_ns: int) -> Batch:
+        """Decode the next bytes of the stream.
+
+        Args:
+            data: any number of bytes, cut anywhere.
+            time_ns: host's monotonic time at which the last of them arrived, ns.
+
+        Raises nothing, whatever the bytes are: what can't be decoded is a counted fault.
+        """
+        ...
+
+    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
+        """Decode the next chunks of the stream in one go, which costs less than one by one.
+
+        Args:
+            chunks: at least one pair of the host's monotonic time of arrival, ns, and bytes.
+
+        Raises nothing, as `feed`; gives the same records as feeding them one after the other.
+        """
+        ...
+
+    def reset(self, offset: int) -> Batch:
+        """Forget the line that has only begun; the stream goes on at byte `offset`.
+
+        To be called after a port was lost and opened again. The bytes that are dropped are
+        reported as one `partial` fault.
+        """
+        ...
+
+
+@runtime_checkable
+class Driver(Protocol):
+    """A kind of device; registered under a name in the entry-point group `swathe.drivers`."""
+
+    Settings: ClassVar[type[BaseModel]]
+    """The model of the driver's own table in a station file."""
+
+    def __init__(self, settings: Any) -> None:  # noqa: ANN401  each driver takes its own model
+        """Take settings that are an instance of `Settings`."""
+        ...
+
+    def decoder(self, *, ns_per_byte: int) -> Decoder:
+        """A new decoder for one port.
+
+        Args:
+            ns_per_byte: time that one byte takes on the line, ns; 0 when unknown or not serial.
+        """
+        ...

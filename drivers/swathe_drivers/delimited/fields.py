@@ -1,0 +1,110 @@
+"""Where the columns of many lines lie."""
+
+from dataclasses import dataclass
+from typing import Final, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+_SPACES: Final = b" \t"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fields:
+    """Bounds of the columns of n lines, without the spaces around them.
+
+    Attributes:
+        data: the bytes that the lines lie in; `block` is the same as uint8.
+        starts: index of the first byte of each column, shape (columns, n).
+        ends: index behind its last byte, shape (columns, n).
+    """
+
+    data: bytearray
+    block: NDArray[np.uint8]
+    starts: NDArray[np.int64]
+    ends: NDArray[np.int64]
+
+    @property
+    def rows(self) -> int:
+        """Number of lines."""
+        return int(self.starts.shape[1])
+
+    def text(self, column: int, row: int) -> bytes:
+        """One column of one line."""
+        return bytes(self.data[self.starts[column, row] : self.ends[column, row]])
+
+    def equal(self, column: int, text: bytes) -> NDArray[np.bool_]:
+        """Lines whose column is `text`, shape (n,)."""
+        starts = self.starts[column]
+        same: NDArray[np.bool_] = self.ends[column] - starts == len(text)
+        for index, byte in enumerate(text):
+            same &= self.block.take(starts + index, mode="clip") == byte
+        return same
+
+    def only(self, keep: NDArray[np.bool_]) -> Self:
+        """The lines where `keep`, shape (n,), is true."""
+        return type(self)(self.data, self.block, self.starts[:, keep], self.ends[:, keep])
+
+
+class Splitter:
+    """Finds the columns of lines that all have the same number of them."""
+
+    def __init__(self, *, separator: bytes, columns: int) -> None:
+        self._separator = separator[0]
+        self._columns = columns
+        self._spaces = _SPACES.replace(separator, b"")
+        self._is_text = np.ones(256, np.bool_)
+        self._is_text[list(self._spaces)] = False
+
+    def strip(self, text: bytes) -> bytes:
+        """`text` without the spaces around it."""
+        return text.strip(self._spaces)
+
+    def find(self, block: NDArray[np.uint8]) -> NDArray[np.int64]:
+        """Indices of all separators of the block."""
+        return np.flatnonzero(block == self._separator)
+
+    def count(
+        self,
+        separators: NDArray[np.int64],
+        starts: NDArray[np.int64],
+        ends: NDArray[np.int64],
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """For each line, the index of its first separator in `separators`, and its columns."""
+        first = np.searchsorted(separators, starts)
+        return first, np.searchsorted(separators, ends) - first + 1
+
+    def split(
+        self,
+        data: bytearray,
+        block: NDArray[np.uint8],
+        separators: NDArray[np.int64],
+        first: NDArray[np.int64],
+        starts: NDArray[np.int64],
+        ends: NDArray[np.int64],
+    ) -> Fields:
+        """Bounds of the columns; every line must have the right number of them."""
+        n = self._columns
+        left = np.empty((n, starts.size), np.int64)
+        right = np.empty((n, starts.size), np.int64)
+        left[0] = starts
+        right[n - 1] = ends
+        if n > 1:
+            right[: n - 1] = separators[first + np.arange(n - 1)[:, np.newaxis]]
+            np.add(right[: n - 1], 1, out=left[1:])
+        if any(space in data for space in self._spaces):
+            left, right = self._trim(block, left, right)
+        return Fields(data, block, left, right)
+
+    def _trim(
+        self, block: NDArray[np.uint8], left: NDArray[np.int64], right: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        # The bytes that are no spaces, in order: the next one from the left end and the last
+        # one before the right end bound the text. Linear, however many spaces there are.
+        solid = np.flatnonzero(self._is_text[block])
+        if solid.size == 0:
+            return left, left.copy()
+        after = solid.take(np.searchsorted(solid, left), mode="clip")
+        before = solid.take(np.searchsorted(solid, right) - 1, mode="clip")
+        empty = (after >= right) | (after < left)
+        return np.where(empty, left, after), np.where(empty, left, before + 1)

@@ -1,0 +1,262 @@
+r"""Settings of delimited lines: what stands in each column.
+
+All texts stand for bytes one to one (Latin-1), so that a control character can be written as
+`"\u0003"`.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Annotated, Final, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic_core import InitErrorDetails
+
+from swathe_drivers.framing import MAX_TERMINATOR
+from swathe_drivers.settings import problem
+
+_MAX_COUNT_BITS: Final = 52
+_MAX_BYTE: Final = "\xff"
+
+TimeUnit = Literal["ns", "us", "ms", "s"]
+LengthUnit = Literal["mm", "in", "thou"]
+Text = Annotated[str, Field(max_length=64)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Constant(_Table):
+    """A text that never changes; a line in which it differs is of another kind."""
+
+    kind: Literal["constant"] = Field(alias="is")
+    text: Text
+
+
+class DeviceTime(_Table):
+    """The device's own clock. With `bits` it counts units and starts again at 2**bits."""
+
+    kind: Literal["device_time"] = Field(alias="is")
+    unit: TimeUnit
+    bits: int | None = Field(default=None, ge=8, le=62)
+
+
+class _Value(_Table):
+    min: float | None = None
+    max: float | None = None
+    no_echo: tuple[float | Text, ...] = ()
+    """Numbers or texts that the device sends when it has no echo."""
+    empty: Literal["fault", "no_echo"] = "fault"
+    """What an empty column means."""
+
+
+class TimeOfFlight(_Value):
+    """Time of flight; `min`, `max` and `no_echo` are in `unit`."""
+
+    kind: Literal["time_of_flight"] = Field(alias="is")
+    unit: TimeUnit
+
+
+class Thickness(_Value):
+    """Thickness; `min`, `max` and `no_echo` are in `unit`."""
+
+    kind: Literal["thickness"] = Field(alias="is")
+    unit: LengthUnit
+
+
+class Amplitude(_Table):
+    """Amplitude of the echo, in percent of full screen height or as a fraction of it."""
+
+    kind: Literal["amplitude"] = Field(alias="is")
+    unit: Literal["%", "fraction"] = "%"
+    min: float | None = None
+    max: float | None = None
+    empty: Literal["fault", "absent"] = "fault"
+    """What an empty column means."""
+
+
+class Status(_Table):
+    """A text that says whether the reading is valid."""
+
+    kind: Literal["status"] = Field(alias="is")
+    valid: tuple[Text, ...] = Field(min_length=1)
+    invalid: tuple[Text, ...] = ()
+
+
+class Counts(_Table):
+    """Raw count of an encoder. With `bits` it rolls over; that is undone by the daemon."""
+
+    kind: Literal["counts"] = Field(alias="is")
+    axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
+    bits: int | None = Field(default=None, ge=4, le=_MAX_COUNT_BITS)
+    signed: bool = False
+
+
+class Position(_Table):
+    """Position of an axis that the device sends as a length."""
+
+    kind: Literal["position"] = Field(alias="is")
+    axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
+    unit: LengthUnit
+    min: float | None = None
+    max: float | None = None
+
+
+class RunningNumber(_Table):
+    """Running number of the line; with `wrap` it starts again at 0 after `wrap` lines."""
+
+    kind: Literal["sequence"] = Field(alias="is")
+    wrap: int | None = Field(default=None, ge=2, le=2**62)
+
+
+class Ignore(_Table):
+    """A column that means nothing here; it may hold anything."""
+
+    kind: Literal["ignore"] = Field(alias="is")
+
+
+Column = Annotated[
+    Constant
+    | DeviceTime
+    | TimeOfFlight
+    | Thickness
+    | Amplitude
+    | Status
+    | Counts
+    | Position
+    | RunningNumber
+    | Ignore,
+    Field(discriminator="kind"),
+]
+
+_ONCE: Final = ("device_time", "time_of_flight", "thickness", "amplitude", "status", "sequence")
+
+
+class Checksum(_Table):
+    """A checksum at the end of the line: two hexadecimal digits after a marker."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True)
+
+    kind: Literal["xor", "sum8"]
+    """Exclusive or of the bytes, or their sum modulo 256."""
+    after: Annotated[str, Field(min_length=1, max_length=4)]
+    """The marker; it is not itself summed up."""
+    first: int = Field(default=0, alias="from", ge=0, le=64)
+    """First byte of the line that is summed up, counted from 0."""
+
+
+class DelimitedSettings(_Table):
+    """A line of text with columns between separators."""
+
+    terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
+    separator: str = Field(default=",", min_length=1, max_length=1)
+    max_length: int = Field(default=256, ge=4, le=65536)
+    """The most bytes of a line, without its terminator."""
+    checksum: Checksum | None = None
+    columns: tuple[Column, ...] = Field(min_length=1, max_length=64)
+    other_lines: Literal["fault", "ignore"] = "fault"
+    """What to make of a line whose constant columns differ."""
+
+    @field_validator("terminator", "separator")
+    @classmethod
+    def _check_bytes(cls, text: str) -> str:
+        if any(char > _MAX_BYTE for char in text):
+            raise problem("must consist of characters up to U+00FF, one byte each")
+        return text
+
+    @field_validator("separator")
+    @classmethod
+    def _check_separator(cls, text: str) -> str:
+        if text.isalnum() or text in "+-.":
+            raise problem("must be a character that is not part of a number or word")
+        return text
+
+    @model_validator(mode="after")
+    def _check_together(self) -> Self:
+        found = [
+            *self._structure_problems(),
+            *(
+                (("columns", index, *path), requirement, value)
+                for index, column in enumerate(self.columns)
+                for path, requirement, value in self._column_problems(column)
+            ),
+        ]
+        if found:
+            raise ValidationError.from_exception_data(
+                type(self).__name__,
+                [
+                    InitErrorDetails(type=problem(requirement), loc=path, input=value)
+                    for path, requirement, value in found
+                ],
+            )
+        return self
+
+    def _structure_problems(self) -> list[tuple[tuple[str | int, ...], str, object]]:
+        found: list[tuple[tuple[str | int, ...], str, object]] = []
+        kinds = Counter(column.kind for column in self.columns)
+        if not kinds.keys() & {"time_of_flight", "thickness", "counts", "position"}:
+            requirement = "must have at least one of time_of_flight, thickness, counts and position"
+            found.append((("columns",), requirement, sorted(kinds)))
+        elif not kinds.keys() & {"time_of_flight", "thickness"}:
+            found.extend(
+                (("columns",), f"must have a time_of_flight or thickness beside {kind}", kind)
+                for kind in ("amplitude", "status")
+                if kinds[kind]
+            )
+        found.extend(
+            (("columns",), f"must have one {kind} at most", kinds[kind])
+            for kind in _ONCE
+            if kinds[kind] > 1
+        )
+        axes = Counter(
+            column.axis for column in self.columns if isinstance(column, Counts | Position)
+        )
+        found.extend(
+            (("columns",), f"must have one column for the axis {axis!r}", number)
+            for axis, number in axes.items()
+            if number > 1
+        )
+        if self.separator in self.terminator:
+            found.append((("separator",), "must not be part of the terminator", self.separator))
+        if self.checksum is not None and self.terminator in self.checksum.after:
+            requirement = "must not hold the terminator"
+            found.append((("checksum", "after"), requirement, self.checksum.after))
+        return found
+
+    def _column_problems(self, column: Column) -> list[tuple[tuple[str | int, ...], str, object]]:
+        found: list[tuple[tuple[str | int, ...], str, object]] = []
+        if isinstance(column, Constant):
+            if not column.text:
+                found.append((("text",), "must not be empty; use 'ignore'", column.text))
+            found.extend(self._text_problems(("text",), column.text))
+        elif isinstance(column, Status):
+            for field, texts in (("valid", column.valid), ("invalid", column.invalid)):
+                for index, text in enumerate(texts):
+                    found.extend(self._text_problems((field, index), text))
+            both = sorted(set(column.valid) & set(column.invalid))
+            if both:
+                found.append((("invalid",), "must not repeat a text of 'valid'", both))
+        elif isinstance(column, _Value | Amplitude | Position):
+            if column.min is not None and column.max is not None and column.min >= column.max:
+                found.append((("max",), f"must be > 'min', which is {column.min!r}", column.max))
+            sentinels: Sequence[float | str] = column.no_echo if isinstance(column, _Value) else ()
+            for index, sentinel in enumerate(sentinels):
+                if isinstance(sentinel, str):
+                    found.extend(self._text_problems(("no_echo", index), sentinel))
+                    if not sentinel:
+                        requirement = "must not be empty; use empty = 'no_echo'"
+                        found.append((("no_echo", index), requirement, sentinel))
+        return found
+
+    def _text_problems(
+        self, path: tuple[str | int, ...], text: str
+    ) -> list[tuple[tuple[str | int, ...], str, object]]:
+        found: list[tuple[tuple[str | int, ...], str, object]] = []
+        if any(char > _MAX_BYTE for char in text):
+            requirement = "must consist of characters up to U+00FF, one byte each"
+            found.append((path, requirement, text))
+        if self.separator in text or self.terminator in text:
+            found.append((path, "must hold neither the separator nor the terminator", text))
+        if text != text.strip(" \t"):
+            found.append((path, "must not begin or end with a space", text))
+        return found

@@ -1,0 +1,75 @@
+"""Errors that this package raises.
+
+    DriverError                 root: catch this to catch all of them
+    ├── PortError               a port cannot be opened, read or written (unplugged, busy, refused)
+    ├── SettingsError           a setting is missing or contradicts another, before any port opens
+    └── UsageError              our own code misused an object (a second start, a write when closed)
+
+The bytes of a peer are never an exception, however bad they are: a decoder counts
+them as faults (see `swathe_drivers.records.Fault`) and goes on with the next line.
+"""
+
+from collections.abc import Iterable
+from typing import Final
+
+UNKNOWN_KEY: Final = "must be left out: there is no such setting"
+"""Requirement of a key that the settings do not know."""
+
+
+class DriverError(Exception):
+    """Root of all errors of this package."""
+
+
+class PortError(DriverError):
+    """A port cannot be opened, read or written.
+
+    Attributes:
+        port: the address of the port as the settings have it.
+        reason: what went wrong and what to do about it, one sentence without the port.
+    """
+
+    def __init__(self, port: str, reason: str) -> None:
+        super().__init__(port, reason)
+        self.port = port
+        self.reason = reason
+
+    def __str__(self) -> str:
+        return f"port {self.port}: {self.reason}"
+
+
+class SettingsError(DriverError):
+    """A setting does not meet its requirement; nothing has been opened yet.
+
+    Attributes:
+        key: dotted path of the setting, e.g. `device.gauge.line.columns`.
+        requirement: what must hold, a phrase that follows the key (`must be > 0`).
+        value: what was found there.
+        others: further problems of the same settings, found in the same go.
+    """
+
+    def __init__(
+        self,
+        key: str,
+        requirement: str,
+        value: object,
+        *,
+        others: Iterable["SettingsError"] = (),
+    ) -> None:
+        super().__init__(key, requirement, value)
+        self.key = key
+        self.requirement = requirement
+        self.value = value
+        self.others = tuple(others)
+
+    @property
+    def is_unknown_key(self) -> bool:
+        """The key is not known; the others say what is wrong with a known one."""
+        return self.requirement == UNKNOWN_KEY
+
+    def __str__(self) -> str:
+        first = f"{self.key!r} {self.requirement} (got {self.value!r})"
+        return "\n".join([first, *(str(other) for other in self.others)])
+
+
+class UsageError(DriverError):
+    """Code called an object in a way it does not allow; a mistake in the caller, not in the peer."""

@@ -1,0 +1,265 @@
+"""Lines out of a stream of bytes that is cut anywhere; no input or output.
+
+A line's time is that of its first byte's beginning, which is nearest to what it tells of. It is
+worked out from the time its chunk arrived: bytes that came after the end of the line, in the
+same chunk, took `ns_per_byte` each, so the line had ended that much earlier; and so did its own.
+(Consequence of constant-rate asynchronous serial framing; start, data, parity and stop bits
+make up one byte. A chunk that a USB adapter held back is older than its bytes say; what
+remains of that is the clock's business, not the framer's.) It can't have ended before the
+chunk before was read, or it would have come with that one: where a stated baud rate is not
+the line's, as with most USB devices, that keeps the times honest. Nothing is known of how
+long the first chunk had been waiting, so its lines have the chunk's own time.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.records import MAX_EXCERPT
+
+MAX_TERMINATOR: Final = 4
+"""The most bytes that an end of line may have."""
+
+_NO_INTS: Final = np.empty(0, np.int64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Overlong:
+    """A line that passed the longest allowed length: where it began and its first bytes."""
+
+    offset: int
+    excerpt: bytes
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Lines:
+    """The complete, non-empty lines that a chunk brought.
+
+    Attributes:
+        data: the bytes that the lines lie in; `block` is the same as uint8.
+        starts: index in `data` of each line's first byte, shape (n,).
+        lengths: bytes of each line without its terminator, shape (n,), all >= 1.
+        offsets: offset of each line in the port's stream, shape (n,).
+        times: time at which each line's first byte began, ns, never falling, shape (n,).
+        overlong: lines found to be too long in this chunk.
+        dropped_bytes: bytes of too long lines dropped in this chunk, terminators included.
+        empty_bytes: terminators of empty lines.
+    """
+
+    data: bytearray
+    block: NDArray[np.uint8]
+    starts: NDArray[np.int64]
+    lengths: NDArray[np.int64]
+    offsets: NDArray[np.int64]
+    times: NDArray[np.int64]
+    overlong: tuple[Overlong, ...] = ()
+    dropped_bytes: int = 0
+    empty_bytes: int = 0
+
+
+def _no_lines(overlong: tuple[Overlong, ...], dropped_bytes: int) -> Lines:
+    return Lines(
+        data=bytearray(),
+        block=np.empty(0, np.uint8),
+        starts=_NO_INTS,
+        lengths=_NO_INTS,
+        offsets=_NO_INTS,
+        times=_NO_INTS,
+        overlong=overlong,
+        dropped_bytes=dropped_bytes,
+    )
+
+
+NO_LINES: Final = _no_lines((), 0)
+"""What a chunk without an end of line gives."""
+
+
+class LineFramer:
+    """Cuts one port's stream into lines.
+
+    Holds at most `max_length` plus a terminator between two calls. A line with more than
+    `max_length` bytes before its terminator is reported once and dropped up to and with the
+    next terminator. The result does not depend on how the stream is cut into chunks, times
+    apart.
+    """
+
+    def __init__(
+        self,
+        *,
+        terminator: bytes = b"\r\n",
+        max_length: int = 4096,
+        ns_per_byte: int = 0,
+        offset: int = 0,
+    ) -> None:
+        """Begin at byte `offset` of the stream.
+
+        Raises:
+            ValueError: the terminator has not 1 to 4 bytes, or a number is out of range;
+                check the settings before they get here.
+        """
+        if not 1 <= len(terminator) <= MAX_TERMINATOR:
+            message = f"'terminator' must have 1 to {MAX_TERMINATOR} bytes (got {terminator!r})"
+            raise ValueError(message)
+        if max_length < 1:
+            message = f"'max_length' must be >= 1 (got {max_length!r})"
+            raise ValueError(message)
+        if ns_per_byte < 0:
+            message = f"'ns_per_byte' must be >= 0 (got {ns_per_byte!r})"
+            raise ValueError(message)
+        self._terminator = terminator
+        self._max_length = max_length
+        self._max_excerpt = min(MAX_EXCERPT, max_length)  # never bytes of the line behind
+        self._ns_per_byte = ns_per_byte
+        self._buffer = bytearray()
+        self._searched = 0  # no terminator begins before this index of the buffer
+        self._offset = offset  # of the buffer's first byte
+        self._skipping = False  # the buffer is the tail of a line already reported as too long
+        self._last_time: int | None = None
+        self._previous: int | None = None  # time of the chunk before
+
+    @property
+    def pending(self) -> int:
+        """Bytes held that are not yet a line nor dropped."""
+        return len(self._buffer)
+
+    @property
+    def offset(self) -> int:
+        """Offset in the stream of the next byte to come."""
+        return self._offset + len(self._buffer)
+
+    def feed(self, data: bytes, time_ns: int) -> Lines:
+        """Take one chunk, which arrived at `time_ns`; see `feed_chunks`."""
+        return self.feed_chunks([(time_ns, data)])
+
+    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Lines:
+        """Take the next chunks, each with the time of its arrival, and give complete lines.
+
+        Takes time proportional to the bytes given (plus at most `max_length`). Raises nothing.
+        """
+        buffer = self._buffer
+        ends_in_buffer = np.cumsum([len(data) for _, data in chunks]) + len(buffer)
+        arrivals = np.array([time for time, _ in chunks], np.int64)
+        for _, data in chunks:
+            buffer += data
+        previous, self._previous = self._previous, int(arrivals[-1])
+        width = len(self._terminator)
+        if buffer.find(self._terminator, self._searched) < 0:
+            self._searched = max(0, len(buffer) - width + 1)
+            newly, dropped = self._drop_overlong()
+            return _no_lines(newly, dropped) if newly or dropped else NO_LINES
+
+        block = np.frombuffer(buffer, np.uint8)
+        ends = self._find_ends(block)
+        starts = np.empty_like(ends)
+        starts[0] = 0
+        np.add(ends[:-1], width, out=starts[1:])
+        rest = int(ends[-1]) + width
+        times = self._times(ends + width, ends_in_buffer, arrivals, previous)
+        times -= self._ns_per_byte * (ends + width - starts)  # from its end to its first byte
+        if self._last_time is not None:
+            np.maximum(times, self._last_time, out=times)
+        np.maximum.accumulate(times, out=times)
+        self._last_time = int(times[-1])
+        base = self._offset
+
+        overlong: tuple[Overlong, ...] = ()
+        dropped_bytes = empty_bytes = 0
+        lengths = ends - starts
+        drop_first = self._skipping
+        if drop_first or lengths.max() > self._max_length or not lengths.all():
+            keep = (lengths > 0) & (lengths <= self._max_length)
+            too_long = lengths > self._max_length
+            if drop_first:
+                dropped_bytes += int(ends[0]) + width
+                keep[0] = too_long[0] = False
+            overlong = tuple(
+                Overlong(base + int(start), bytes(buffer[start : start + self._max_excerpt]))
+                for start in starts[too_long]
+            )
+            dropped_bytes += int((lengths[too_long] + width).sum())
+            empty_bytes = width * int(np.count_nonzero(lengths[int(drop_first) :] == 0))
+            starts, lengths, times = starts[keep], lengths[keep], times[keep]
+
+        # The old buffer now belongs to the lines; a new one takes the rest.
+        self._buffer = buffer[rest:]
+        self._offset += rest
+        self._searched = max(0, len(self._buffer) - width + 1)
+        self._skipping = False
+        last_overlong, last_dropped = self._drop_overlong()
+        return Lines(
+            data=buffer,
+            block=block,
+            starts=starts,
+            lengths=lengths,
+            offsets=starts + base,
+            times=times,
+            overlong=overlong + last_overlong,
+            dropped_bytes=dropped_bytes + last_dropped,
+            empty_bytes=empty_bytes,
+        )
+
+    def reset(self, offset: int) -> tuple[int, bytes, bool]:
+        """Drop what is pending; the stream goes on at byte `offset`.
+
+        Returns:
+            Offset of the dropped bytes, the bytes, and whether they are the tail of a line
+            that was already reported as too long.
+        """
+        dropped = (self._offset, bytes(self._buffer), self._skipping)
+        self._buffer = bytearray()
+        self._offset = offset
+        self._searched = 0
+        self._skipping = False
+        self._previous = None
+        return dropped
+
+    def _times(
+        self,
+        ends: NDArray[np.int64],
+        chunk_ends: NDArray[np.int64],
+        arrivals: NDArray[np.int64],
+        previous: int | None,
+    ) -> NDArray[np.int64]:
+        """Times at which lines that end at `ends` in the buffer were complete."""
+        chunk = np.searchsorted(chunk_ends, ends, side="left")
+        arrived = arrivals[chunk]
+        times = arrived - self._ns_per_byte * (chunk_ends[chunk] - ends)
+        floor = np.concatenate(([arrivals[0] if previous is None else previous], arrivals[:-1]))
+        return np.asarray(np.maximum(times, np.minimum(floor[chunk], arrived)), np.int64)
+
+    def _find_ends(self, block: NDArray[np.uint8]) -> NDArray[np.int64]:
+        """Indices at which a terminator begins, leftmost first, not overlapping."""
+        terminator, width = self._terminator, len(self._terminator)
+        # A terminator is looked for by its last byte, then the others are compared there only.
+        first = self._searched + width - 1
+        ends = np.flatnonzero(block[first:] == terminator[-1]) + self._searched
+        for index in range(width - 1):
+            ends = ends[block[ends + index] == terminator[index]]
+        if width > 1 and ends.size > 1 and int(np.diff(ends).min()) < width:
+            kept = []
+            free = -1
+            for end in ends.tolist():
+                if end >= free:
+                    kept.append(end)
+                    free = end + width
+            ends = np.array(kept, np.int64)
+        return ends.astype(np.int64, copy=False)
+
+    def _drop_overlong(self) -> tuple[tuple[Overlong, ...], int]:
+        """Bound the buffer when it holds no terminator."""
+        buffer, keep = self._buffer, len(self._terminator) - 1
+        # With `keep` more bytes than the limit the terminator may still be half here.
+        if not self._skipping and len(buffer) <= self._max_length + keep:
+            return (), 0
+        overlong: tuple[Overlong, ...] = ()
+        if not self._skipping:
+            overlong = (Overlong(self._offset, bytes(buffer[: self._max_excerpt])),)
+            self._skipping = True
+        dropped = max(0, len(buffer) - keep)
+        del buffer[:dropped]
+        self._offset += dropped
+        self._searched = 0
+        return overlong, dropped

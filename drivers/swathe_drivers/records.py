@@ -1,0 +1,160 @@
+"""What a decoder gives: columns of readings and positions, and counted faults.
+
+Times are int64 nanoseconds. `time` is the host's monotonic clock; `device_time` is the
+device's own clock exactly as it was sent (not unwrapped, not related to the host's).
+Lengths are in mm, times of flight in µs, amplitudes in percent of full screen height.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from functools import cache
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+ABSENT_TIME: Final = -(2**63)
+"""`device_time` of a record whose device sends no time (the least int64)."""
+
+ABSENT_SEQUENCE: Final = -1
+"""`sequence` of a record whose device sends no running number."""
+
+MAX_FAULTS: Final = 16
+"""The most faults that one batch describes; all of them are counted."""
+
+MAX_EXCERPT: Final = 40
+"""The most bytes of a faulty line that a fault quotes."""
+
+READING: Final[np.dtype[np.void]] = np.dtype(
+    [
+        ("time", "<i8"),
+        ("device_time", "<i8"),
+        ("time_of_flight", "<f8"),
+        ("thickness", "<f8"),
+        ("amplitude", "<f4"),
+        ("valid", "?"),
+        ("sequence", "<i8"),
+        ("offset", "<i8"),
+    ]
+)
+"""Columns of a reading.
+
+`time_of_flight` (µs) and `thickness` (mm) are NaN when the device does not send them and
+whenever `valid` is False, so that the number a device repeats while it has no echo can't be
+taken for a measurement. `amplitude` (% FSH) is NaN when absent and otherwise as sent.
+`offset` is the byte offset of the line in its port's stream.
+"""
+
+
+@cache
+def position_dtype(n_axes: int) -> np.dtype[np.void]:
+    """Columns of a position with `n_axes` axes.
+
+    `counts` has shape (n_axes,): raw encoder counts as sent (roll-over not undone), or mm
+    for an axis that the device already sends as a length.
+
+    Raises:
+        ValueError: `n_axes` is negative.
+    """
+    if n_axes < 0:
+        message = f"'n_axes' must be >= 0 (got {n_axes!r})"
+        raise ValueError(message)
+    return np.dtype(
+        [
+            ("time", "<i8"),
+            ("device_time", "<i8"),
+            ("sequence", "<i8"),
+            ("offset", "<i8"),
+            ("counts", "<f8", (n_axes,)),
+        ]
+    )
+
+
+class FaultReason(StrEnum):
+    """Why bytes of a port did not become a record."""
+
+    CHECKSUM = "checksum"
+    """The checksum is missing or differs from that of the line."""
+    COLUMNS = "columns"
+    """The line has another number of columns than the settings."""
+    NUMBER = "number"
+    """A column is not a number in decimal notation."""
+    NOT_FINITE = "not_finite"
+    """A number is infinite or not a number at all (`inf`, `nan`, `1e999`)."""
+    OUT_OF_RANGE = "out_of_range"
+    """A number lies outside what its column may hold."""
+    STATUS = "status"
+    """A status column holds a text that the settings do not name."""
+    TOO_LONG = "too_long"
+    """No end of line within the longest allowed length; all up to the next one was dropped."""
+    PARTIAL = "partial"
+    """A line had only begun when the port was lost or reopened."""
+    UNKNOWN_LINE = "unknown_line"
+    """The line is of another kind: its constant columns differ."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Bytes of a port that did not become a record.
+
+    Attributes:
+        offset: offset of the first of them in the port's stream.
+        length: number of bytes, without the terminator. For `too_long` it is the limit that was
+            passed; the rest of that line is only in the batch's `fault_bytes`.
+        reason: the kind of fault.
+        excerpt: the first bytes, at most `MAX_EXCERPT`.
+        detail: one sentence that names the column and the text found.
+    """
+
+    offset: int
+    length: int
+    reason: FaultReason
+    excerpt: bytes
+    detail: str
+
+    def __str__(self) -> str:
+        return (
+            f"byte {self.offset}, {self.length} bytes: {self.reason}: {self.detail}"
+            f" ({self.excerpt!r})"
+        )
+
+
+def no_readings() -> NDArray[Any]:
+    """An array of no readings."""
+    return np.empty(0, READING)
+
+
+def no_positions(n_axes: int = 0) -> NDArray[Any]:
+    """An array of no positions."""
+    return np.empty(0, position_dtype(n_axes))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Batch:
+    """What one chunk of bytes gave.
+
+    Every byte fed is in exactly one of `record_bytes`, `fault_bytes`, `ignored_bytes` (of this
+    or an earlier or later batch) or still waits in the decoder for the end of its line.
+
+    Attributes:
+        readings: array of `READING`, perhaps empty.
+        positions: array of `position_dtype(n)`, perhaps empty.
+        combined: row i of `positions` belongs to row i of `readings`.
+        faults: the first `MAX_FAULTS` faults, in the order of the stream.
+        n_faults: how many faults of each reason, including those not in `faults`.
+        n_ignored: lines of another kind that the settings say to ignore.
+        record_bytes: bytes of lines that became records, terminators included.
+        fault_bytes: bytes of faults, terminators included.
+        ignored_bytes: bytes of empty lines and of ignored lines, terminators included.
+    """
+
+    readings: NDArray[Any] = field(default_factory=no_readings)
+    positions: NDArray[Any] = field(default_factory=no_positions)
+    combined: bool = False
+    faults: tuple[Fault, ...] = ()
+    n_faults: Mapping[FaultReason, int] = field(default_factory=dict)
+    n_ignored: int = 0
+    record_bytes: int = 0
+    fault_bytes: int = 0
+    ignored_bytes: int = 0

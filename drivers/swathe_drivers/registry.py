@@ -1,0 +1,80 @@
+"""Drivers by name.
+
+A package offers a driver by an entry point in the group `swathe.drivers`; the built-in ones
+do the same. A driver's module is imported only when it is asked for.
+"""
+
+from collections import defaultdict
+from importlib.metadata import EntryPoint, entry_points
+from typing import Final, cast
+
+from pydantic import BaseModel
+
+from swathe_drivers.abc import Driver
+from swathe_drivers.errors import DriverError
+
+GROUP: Final = "swathe.drivers"
+"""The entry-point group of drivers."""
+
+
+def _distribution(point: EntryPoint) -> str:
+    return point.dist.name if point.dist is not None else "an unknown distribution"
+
+
+def _points() -> dict[str, EntryPoint]:
+    found: defaultdict[str, dict[tuple[str, str], EntryPoint]] = defaultdict(dict)
+    for point in entry_points(group=GROUP):
+        # One distribution may be seen twice, by its source tree and by its installation.
+        found[point.name].setdefault((_distribution(point), point.value), point)
+    for name, points in sorted(found.items()):
+        if len(points) > 1:
+            owners = " and ".join(sorted(f"{owner} ({value})" for owner, value in points))
+            message = (
+                f"driver {name!r} is offered more than once: by {owners};"
+                " uninstall all but one of them"
+            )
+            raise DriverError(message)
+    return {name: next(iter(points.values())) for name, points in found.items()}
+
+
+def driver_names() -> tuple[str, ...]:
+    """Names of all installed drivers, sorted; imports none of them.
+
+    Raises:
+        DriverError: two distributions offer the same name; uninstall one.
+    """
+    return tuple(sorted(_points()))
+
+
+def load_driver(name: str) -> type[Driver]:
+    """The driver class of that name, imported now.
+
+    Raises:
+        DriverError: no driver has that name (the message lists the known ones), two have it,
+            or it can't be imported (the message names the distribution to mend).
+    """
+    points = _points()
+    if name not in points:
+        known = ", ".join(sorted(points)) or "none"
+        message = f"there is no driver {name!r}; known are: {known}"
+        raise DriverError(message)
+    point = points[name]
+    origin = f"driver {name!r} of {_distribution(point)} ({point.value})"
+    try:
+        driver = point.load()
+    except Exception as error:  # whatever an outside module raises while it is imported
+        message = f"{origin} can't be imported: {type(error).__name__}: {error}"
+        raise DriverError(message) from error
+    settings = getattr(driver, "Settings", None)
+    if not (
+        isinstance(driver, type)
+        and callable(getattr(driver, "decoder", None))
+        and isinstance(settings, type)
+        and issubclass(settings, BaseModel)
+    ):
+        message = (
+            f"{origin} is no driver: it must be a class with a pydantic model `Settings` and a"
+            " method `decoder`; see swathe_drivers.abc.Driver"
+        )
+        raise DriverError(message)
+    return cast("type[Driver]", driver)

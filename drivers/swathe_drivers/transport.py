@@ -1,0 +1,203 @@
+"""One open port: a serial device, a TCP stream or a serial port behind RFC 2217."""
+
+import errno
+import select
+import socket
+import sys
+from typing import Final, Literal, Protocol
+
+import serial
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from swathe_drivers.failures import PORT_ERRORS
+from swathe_drivers.settings import problem
+
+READ_TIMEOUT: Final = 0.02
+"""Seconds after which a read without bytes returns, so that closing is prompt."""
+
+WRITE_TIMEOUT: Final = 1.0
+"""Seconds within which the port must take what is written."""
+
+CONNECT_TIMEOUT: Final = 5.0
+"""Seconds within which a TCP server must answer; closing may have to wait as long."""
+
+_KEEP_ALIVE: Final = {"TCP_KEEPIDLE": 5, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3}
+"""A silent connection is asked after 5 s and given up 6 s later."""
+
+_READ_SIZE: Final = 65536
+
+_SCHEMES: Final = ("socket://", "rfc2217://", "loop://")
+
+
+def _host_and_number(url: str) -> tuple[str, str, str]:
+    return url.split("://", 1)[1].split("?", maxsplit=1)[0].rstrip("/").rpartition(":")
+
+
+class PortSettings(BaseModel):
+    """How to open a port.
+
+    `url` is a device (`/dev/ttyUSB0`, `COM3`), `socket://host:port` or `rfc2217://host:port`.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    url: str = Field(min_length=1)
+    baud: int = Field(default=115200, ge=50, le=12_000_000)
+    bytesize: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    stopbits: Literal[1, 2] = 1
+    xonxoff: bool = False
+    """Software flow control; swallows the bytes 0x11 and 0x13."""
+    rtscts: bool = False
+    """Hardware flow control."""
+
+    @field_validator("url")
+    @classmethod
+    def _check_url(cls, url: str) -> str:
+        if "://" in url and not url.startswith(_SCHEMES):
+            raise problem("must be a device or begin with socket:// or rfc2217://")
+        if url.startswith(("socket://", "rfc2217://")):
+            host, _, number = (
+                url.split("://", 1)[1].split("?", maxsplit=1)[0].rstrip("/").rpartition(":")
+            )
+            if not host or not number.isdecimal() or not 0 < int(number) < 2**16:
+                raise problem("must name a host and a port number from 1 to 65535")
+        return url
+
+    @property
+    def host_and_port(self) -> tuple[str, int]:
+        """Host and port number of a network port."""
+        host, _, number = _host_and_number(self.url)
+        return host.strip("[]"), int(number)
+
+    @property
+    def is_local(self) -> bool:
+        """The port is a device of this computer."""
+        return "://" not in self.url
+
+    @property
+    def ns_per_byte(self) -> int:
+        """Time that a byte takes on the line, ns: start bit, data, parity, stop bits.
+
+        0 for a TCP stream, where the rate of the line behind it is unknown.
+        """
+        if self.url.startswith(("socket://", "loop://")):
+            return 0
+        bits = 1 + self.bytesize + (self.parity != "none") + self.stopbits
+        return round(bits * 1e9 / self.baud)
+
+
+class Transport(Protocol):
+    """An open port.
+
+    Opening, reading and writing may raise anything in `failures.PORT_ERRORS`.
+    """
+
+    def read(self) -> bytes:
+        """Bytes as soon as there are any; none after `READ_TIMEOUT` without."""
+        ...
+
+    def write(self, data: bytes) -> None:
+        """Send all bytes within `WRITE_TIMEOUT`."""
+        ...
+
+    def close(self) -> None:
+        """Close the port, whatever state it is in; raises nothing."""
+        ...
+
+
+class SerialTransport:
+    """A serial port of this computer or behind RFC 2217."""
+
+    def __init__(self, settings: PortSettings) -> None:
+        # Where there is a descriptor to wait on, one read takes all there is.
+        self._can_select = settings.is_local and sys.platform != "win32"
+        self._port = serial.serial_for_url(
+            settings.url,
+            baudrate=settings.baud,
+            bytesize=settings.bytesize,
+            parity=settings.parity[0].upper(),
+            stopbits=settings.stopbits,
+            xonxoff=settings.xonxoff,
+            rtscts=settings.rtscts,
+            timeout=0 if self._can_select else READ_TIMEOUT,
+            write_timeout=WRITE_TIMEOUT,
+            exclusive=True if settings.is_local else None,
+        )
+
+    def read(self) -> bytes:
+        """Bytes as soon as there are any."""
+        if self._can_select:
+            ready, _, _ = select.select([self._port.fileno()], [], [], READ_TIMEOUT)
+            return self._port.read(_READ_SIZE) if ready else b""
+        data = self._port.read(1)
+        if data:
+            waiting = self._port.in_waiting
+            if waiting:
+                data += self._port.read(waiting)
+        return data
+
+    def write(self, data: bytes) -> None:
+        """Send all bytes."""
+        self._port.write(data)
+
+    def close(self) -> None:
+        """Close the port."""
+        try:
+            self._port.close()
+        except PORT_ERRORS:
+            # It is gone already; there is nothing left to close.
+            return
+
+
+class TcpTransport:
+    """A TCP stream.
+
+    Not pyserial's `socket://`, though it has the same address: that one throws away what the
+    other end sends at once after the connection, and reads byte by byte.
+    """
+
+    def __init__(self, settings: PortSettings) -> None:
+        host, port = settings.host_and_port
+        self._socket = socket.create_connection((host, port), timeout=CONNECT_TIMEOUT)
+        try:
+            self._socket.settimeout(WRITE_TIMEOUT)
+            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            # A cable pulled at the other end is silent; only keep-alive notices.
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            for option, value in _KEEP_ALIVE.items():
+                if hasattr(socket, option):
+                    self._socket.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
+        except OSError:
+            self._socket.close()
+            raise
+
+    def read(self) -> bytes:
+        """Bytes as soon as there are any."""
+        ready, _, _ = select.select([self._socket], [], [], READ_TIMEOUT)
+        if not ready:
+            return b""
+        data = self._socket.recv(_READ_SIZE)
+        if not data:
+            raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")
+        return data
+
+    def write(self, data: bytes) -> None:
+        """Send all bytes."""
+        self._socket.sendall(data)
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._socket.close()
+
+
+def open_transport(settings: PortSettings) -> Transport:
+    """Open the port that the settings name.
+
+    Raises:
+        OSError, ValueError: and whatever else is in `failures.PORT_ERRORS`; `failures.explain`
+            puts it into words.
+    """
+    if settings.url.startswith("socket://"):
+        return TcpTransport(settings)
+    return SerialTransport(settings)

@@ -1,0 +1,275 @@
+"""Messages over MQTT: they read back the same, fit their schemas, and every field says what it is."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
+from pydantic import BaseModel, ValidationError
+
+from swathe.messages import (
+    ROOT,
+    CommandMessage,
+    GapMessage,
+    LineMessage,
+    PortMessage,
+    ProgressMessage,
+    ReplyMessage,
+    StateMessage,
+    Topics,
+    describe_messages,
+    moment,
+)
+from swathe.pipeline import DeviceTally, GapCause, GapEnd, GapNote, LineNote, Progress
+from swathe_drivers import Fault
+from swathe_drivers.records import FaultReason
+
+AT = 1_800_000_000_123_456_789
+NOW = moment(AT)
+OF: dict[str, Any] = {"station": "bench", "survey": "s-1"}
+
+
+def gap_note(**other: Any) -> GapNote:
+    """Return an open gap, or one that differs as given."""
+    parts: dict[str, Any] = {
+        "number": 7,
+        "is_open": True,
+        "cause": GapCause.TOO_FAST,
+        "causes": {GapCause.TOO_FAST: 5, GapCause.NO_SIGNAL: 1},
+        "cells": 6,
+        "area": 6.00049,
+        "scan": (9.5, 15.50049),
+        "index": (-0.5, 0.5),
+        "opened": AT,
+        "closed": None,
+        "end": None,
+        "merged_into": None,
+    }
+    return GapNote(**{**parts, **other})
+
+
+def progress(**other: Any) -> Progress:
+    """Return the picture of a survey under way, or one that differs as given."""
+    parts: dict[str, Any] = {
+        "time": AT,
+        "required": 400,
+        "measured": 100,
+        "percent": 25.0,
+        "open_gaps": 2,
+        "line": 3,
+        "scan": 12.3456,
+        "index": 3.0,
+        "speed": 123.456,
+        "rate": 999.96,
+        "seconds_left": 61.7,
+        "readings": 12_345,
+        "unplaced": 1,
+        "outside": 2,
+        "minimum": 9.87654,
+        "minimum_at": (3.0, 4.0),
+    }
+    return Progress(**{**parts, **other})
+
+
+def tally() -> DeviceTally:
+    """Return the tally of a device that had its troubles."""
+    return DeviceTally(
+        state="open",
+        detail="115200 baud",
+        bytes=1234,
+        readings=50,
+        missing=3,
+        faults=Counter({"number": 2, "checksum": 1}),
+        recent=[
+            Fault(10, 5, FaultReason.CHECKSUM, b"ab*00", "the line says 00 but sums up to 03"),
+            Fault(99, 4, FaultReason.NUMBER, b"\xff\x00a\n", "column 2"),
+        ],
+    )
+
+
+EXAMPLES: list[tuple[str, BaseModel]] = [
+    ("state", StateMessage(**OF, time=NOW, state="scanning", part="penstock 3")),
+    ("progress", ProgressMessage.of(progress(), **OF)),
+    (
+        "progress",
+        ProgressMessage.of(
+            progress(
+                line=None,
+                scan=None,
+                index=None,
+                seconds_left=None,
+                minimum=None,
+                minimum_at=None,
+            ),
+            **OF,
+        ),
+    ),
+    (
+        "line/{number}",
+        LineMessage.of(
+            LineNote(3, 3.0, 19, 21, 9.8765, 4.0, ((9.5, 10.5), (11.5, 12.5))), **OF, time=NOW
+        ),
+    ),
+    ("line/{number}", LineMessage.of(LineNote(0, 0.0, 0, 21, None, None, ()), **OF, time=NOW)),
+    ("gap/{number}", GapMessage.of(gap_note(), **OF, time=NOW)),
+    (
+        "gap/{number}",
+        GapMessage.of(
+            gap_note(is_open=False, closed=AT + 1, end=GapEnd.MERGED, merged_into=2),
+            **OF,
+            time=NOW,
+        ),
+    ),
+    ("port/{device}", PortMessage.of("gauge", tally(), stalls=4, **OF, time=NOW)),
+    ("port/{device}", PortMessage.of("gauge", DeviceTally(), stalls=0, **OF, time=NOW)),
+    ("command", CommandMessage(command="line", id="a-1", by="operator", line=3)),
+    ("reply/{id}", ReplyMessage(**OF, time=NOW, id="a-1", accepted=False, detail="no")),
+]
+
+
+@pytest.mark.parametrize(("topic", "message"), EXAMPLES)
+def test_message_round_trip_and_schema(topic: str, message: BaseModel) -> None:
+    """A message reads back equal, and fits the published JSON Schema of its topic."""
+    payload = message.model_dump_json(by_alias=True)
+    assert type(message).model_validate_json(payload) == message
+    schema = describe_messages()[f"{ROOT}/{{station}}/{topic}"]["schema"]
+    Draft202012Validator.check_schema(schema)
+    validator = Draft202012Validator(schema, format_checker=Draft202012Validator.FORMAT_CHECKER)
+    validator.validate(json.loads(payload))
+
+
+@pytest.mark.parametrize(("topic", "message"), EXAMPLES)
+def test_schema_refuses_what_the_model_refuses(topic: str, message: BaseModel) -> None:
+    """An unknown field and a wrong type are against the schema, not only against the model."""
+    schema = describe_messages()[f"{ROOT}/{{station}}/{topic}"]["schema"]
+    validator = Draft202012Validator(schema)
+    payload = json.loads(message.model_dump_json(by_alias=True))
+    assert not validator.is_valid({**payload, "colour": "red"})
+    assert not validator.is_valid({**payload, "version": 2})
+    with pytest.raises(ValidationError):
+        type(message).model_validate({**payload, "colour": "red"})
+
+
+OBVIOUS = frozenset(
+    "version station survey time message state reason part measured required open_gaps line "
+    "readings positions unplaced outside cells bytes device detail command id accepted status "
+    "opened closed end merged_into from to causes cause offset length excerpt faults scan index "
+    "seconds_left minimum_scan minimum_index last_fault text by".split()
+)
+"""Names that say what they are by themselves; anything else needs a description."""
+
+
+def test_schema_every_field_is_described_or_obvious() -> None:
+    """A reader without Python can tell what each field means."""
+    for topic, entry in describe_messages().items():
+        schema = entry["schema"]
+        assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+        assert schema.get("description"), topic
+        models = [schema, *schema.get("$defs", {}).values()]
+        for model in models:
+            for name, field in model.get("properties", {}).items():
+                assert field.get("description") or name in OBVIOUS, f"{topic}: {name}"
+
+
+def test_schema_every_topic_once_and_retained_but_talk() -> None:
+    """What is so is retained; what is said once (commands, replies) is not."""
+    retained = {topic: entry["retained"] for topic, entry in describe_messages().items()}
+    assert retained == {
+        "swathe/{station}/state": True,
+        "swathe/{station}/progress": True,
+        "swathe/{station}/line/{number}": True,
+        "swathe/{station}/gap/{number}": True,
+        "swathe/{station}/port/{device}": True,
+        "swathe/{station}/command": False,
+        "swathe/{station}/reply/{id}": False,
+    }
+
+
+def test_topics_of_a_station() -> None:
+    """Every topic lies below the station's own."""
+    topics = Topics("bench")
+    assert topics.state == "swathe/bench/state"
+    assert topics.progress == "swathe/bench/progress"
+    assert topics.command == "swathe/bench/command"
+    assert (topics.line(3), topics.lines) == ("swathe/bench/line/3", "swathe/bench/line/+")
+    assert (topics.gap(7), topics.gaps) == ("swathe/bench/gap/7", "swathe/bench/gap/+")
+    assert (topics.port("gauge"), topics.ports) == ("swathe/bench/port/gauge", "swathe/bench/port/+")
+    assert topics.reply("a-1") == "swathe/bench/reply/a-1"
+
+
+def test_moment_is_exact_to_the_microsecond() -> None:
+    """ns since 1970 become UTC without a float between."""
+    assert moment(AT) == datetime(2027, 1, 15, 8, 0, 0, 123456, tzinfo=UTC)
+    assert moment(1_999) == datetime(1970, 1, 1, 0, 0, 0, 1, tzinfo=UTC)
+
+
+@given(st.integers(1, 10**9), st.data())
+def test_progress_percent_rounds_down(required: int, data: st.DataObject) -> None:
+    """The share shown is the true one cut to hundredths: 100 % is shown only when all is done."""
+    measured = data.draw(st.one_of(st.integers(0, required), st.just(required - 1)))
+    shown = ProgressMessage.of(
+        progress(required=required, measured=measured, percent=100.0 * measured / required), **OF
+    ).percent
+    assert round(shown * 100) == measured * 10_000 // required
+    assert (shown == 100.0) is (measured == required)
+
+
+def test_progress_nothing_required_is_all_done() -> None:
+    """A plan that excludes everything is complete from the start."""
+    shown = ProgressMessage.of(progress(required=0, measured=0, percent=100.0), **OF)
+    assert shown.percent == 100.0
+
+
+def test_progress_and_gap_are_rounded_for_reading() -> None:
+    """Positions are told to 0.01 mm, thickness and borders to a micrometre."""
+    message = ProgressMessage.of(progress(), **OF)
+    assert (message.scan, message.speed, message.rate, message.minimum) == (
+        12.35,
+        123.5,
+        1000.0,
+        9.877,
+    )
+    assert (message.minimum_scan, message.minimum_index, message.seconds_left) == (3.0, 4.0, 62.0)
+    gap = json.loads(GapMessage.of(gap_note(), **OF, time=NOW).model_dump_json(by_alias=True))
+    assert gap["scan"] == {"from": 9.5, "to": 15.5}
+    assert gap["area"] == 6.0
+    assert gap["causes"] == {"passed too fast": 5, "no signal": 1}
+    assert gap["status"] == "open"
+
+
+def test_port_message_tells_the_last_fault_with_its_offset() -> None:
+    """The newest fault is shown with its byte offset, its bytes as readable text."""
+    message = PortMessage.of("gauge", tally(), stalls=4, **OF, time=NOW)
+    assert message.faults == {"checksum": 1, "number": 2}
+    assert message.last_fault is not None
+    assert (message.last_fault.offset, message.last_fault.length) == (99, 4)
+    assert message.last_fault.reason == "number"
+    assert message.last_fault.excerpt == "\\xff\x00a\n"
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"id": ""},
+        {"id": "a/b"},
+        {"id": "a" * 65},
+        {"by": ""},
+        {"by": "x" * 81},
+        {"line": -1},
+        {"command": "explode"},
+        {"text": "x" * 1001},
+        {"version": 2},
+    ],
+)
+def test_command_out_of_bounds_is_refused(other: dict[str, Any]) -> None:
+    """A command has bounds for everything that a stranger may send."""
+    good = {"command": "note", "id": "a-1", "by": "operator", "text": "wet"}
+    assert CommandMessage.model_validate(good).text == "wet"
+    with pytest.raises(ValidationError):
+        CommandMessage.model_validate({**good, **other})

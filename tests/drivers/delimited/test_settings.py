@@ -1,0 +1,159 @@
+"""Every mistake in the settings of lines is told, at once, and in one shape."""
+
+from typing import Any
+
+import pytest
+
+from drivers.strategies import VARIANTS
+from swathe_drivers.delimited import DelimitedSettings
+from swathe_drivers.errors import SettingsError
+from swathe_drivers.settings import read_settings
+
+KEY = "device.gauge.line"
+COUNT = {"is": "counts", "axis": "scan"}
+TIME = {"is": "time_of_flight", "unit": "us"}
+
+
+@pytest.mark.parametrize("table", VARIANTS)
+def test_settings_survive_being_written_and_read(table: dict[str, Any]) -> None:
+    """Settings dumped by alias, as the journal keeps them, read back the same."""
+    settings = read_settings(DelimitedSettings, table, key=KEY)
+    dumped = settings.model_dump(mode="json", by_alias=True)
+    assert read_settings(DelimitedSettings, dumped, key=KEY) == settings
+
+
+def test_settings_have_the_usual_defaults() -> None:
+    """Only the columns must be given."""
+    settings = DelimitedSettings.model_validate({"columns": [COUNT]})
+    assert (settings.terminator, settings.separator, settings.max_length) == ("\r\n", ",", 256)
+    assert settings.checksum is None
+    assert settings.other_lines == "fault"
+
+
+@pytest.mark.parametrize(
+    ("table", "message"),
+    [
+        ({}, f"'{KEY}.columns' must be given (got None)"),
+        ({"columns": []}, f"'{KEY}.columns' must have at least 1 item(s) (got [])"),
+        (
+            {"columns": [{"is": "ignore"}]},
+            (f"'{KEY}.columns' must have at least one of time_of_flight, thickness, counts and"
+            " position (got ['ignore'])"),
+        ),
+        (
+            {"columns": [COUNT, {"is": "amplitude"}]},
+            (f"'{KEY}.columns' must have a time_of_flight or thickness beside amplitude"
+            " (got 'amplitude')"),
+        ),
+        ({"columns": [TIME, TIME]}, f"'{KEY}.columns' must have one time_of_flight at most (got 2)"),
+        (
+            {"columns": [COUNT, {"is": "position", "axis": "scan", "unit": "mm"}]},
+            f"'{KEY}.columns' must have one column for the axis 'scan' (got 2)",
+        ),
+        (
+            {"columns": [COUNT], "separator": "\n"},
+            f"'{KEY}.separator' must not be part of the terminator (got '\\n')",
+        ),
+        (
+            {"columns": [COUNT], "separator": "."},
+            f"'{KEY}.separator' must be a character that is not part of a number or word (got '.')",
+        ),
+        (
+            {"columns": [COUNT], "separator": "→"},
+            f"'{KEY}.separator' must consist of characters up to U+00FF, one byte each (got '→')",
+        ),
+        (
+            {"columns": [COUNT], "terminator": "12345"},
+            f"'{KEY}.terminator' must have at most 4 character(s) (got '12345')",
+        ),
+        ({"columns": [COUNT], "max_length": 3}, f"'{KEY}.max_length' must be >= 4 (got 3)"),
+        (
+            {"columns": [COUNT], "checksum": {"kind": "xor", "after": "\r\n"}},
+            f"'{KEY}.checksum.after' must not hold the terminator (got '\\r\\n')",
+        ),
+        (
+            {"columns": [COUNT], "checksum": {"kind": "crc", "after": "*"}},
+            f"'{KEY}.checksum.kind' must be 'xor' or 'sum8' (got 'crc')",
+        ),
+        (
+            {"columns": [COUNT | {"bits": 53}]},
+            f"'{KEY}.columns[0].bits' must be <= 52 (got 53)",
+        ),
+        (
+            {"columns": [COUNT | {"unit": "mm"}]},
+            f"'{KEY}.columns[0].unit' must be left out: there is no such setting (got 'mm')",
+        ),
+        ({"columns": [{"axis": "scan"}]}, f"'{KEY}.columns[0].is' must be given (got None)"),
+        ({"columns": [{"is": "device_time"}]}, f"'{KEY}.columns[0].unit' must be given (got None)"),
+        (
+            {"columns": [TIME | {"min": 5, "max": 4}]},
+            f"'{KEY}.columns[0].max' must be > 'min', which is 5.0 (got 4.0)",
+        ),
+        (
+            {"columns": [TIME | {"no_echo": [1.0, ""]}]},
+            f"'{KEY}.columns[0].no_echo[1]' must not be empty; use empty = 'no_echo' (got '')",
+        ),
+        (
+            {"columns": [TIME, {"is": "constant", "text": ""}]},
+            f"'{KEY}.columns[1].text' must not be empty; use 'ignore' (got '')",
+        ),
+        (
+            {"columns": [TIME, {"is": "constant", "text": " R"}]},
+            f"'{KEY}.columns[1].text' must not begin or end with a space (got ' R')",
+        ),
+        (
+            {"columns": [TIME, {"is": "status", "valid": ["a,b"]}]},
+            (f"'{KEY}.columns[1].valid[0]' must hold neither the separator nor the terminator"
+            " (got 'a,b')"),
+        ),
+        (
+            {"columns": [TIME, {"is": "status", "valid": ["€"]}]},
+            (f"'{KEY}.columns[1].valid[0]' must consist of characters up to U+00FF, one byte each"
+            " (got '€')"),
+        ),
+        (
+            {"columns": [TIME, {"is": "status", "valid": ["a"], "invalid": ["a"]}]},
+            f"'{KEY}.columns[1].invalid' must not repeat a text of 'valid' (got ['a'])",
+        ),
+    ],
+)  # fmt: skip
+def test_settings_with_mistake_say_key_requirement_and_value(
+    table: dict[str, Any], message: str
+) -> None:
+    """One mistake gives one message, with the path as it stands in the file."""
+    with pytest.raises(SettingsError) as caught:
+        read_settings(DelimitedSettings, table, key=KEY)
+    assert str(caught.value) == message
+
+
+def test_settings_with_unknown_column_list_the_known_ones() -> None:
+    """A misspelt kind of column is answered with the list."""
+    with pytest.raises(SettingsError) as caught:
+        read_settings(DelimitedSettings, {"columns": [{"is": "count"}]}, key=KEY)
+    assert caught.value.key == f"{KEY}.columns[0].is"
+    assert caught.value.value == "count"
+    assert "'time_of_flight'" in caught.value.requirement
+
+
+def test_settings_with_many_mistakes_tell_all_at_once() -> None:
+    """Nobody has to start the program once per mistake."""
+    table = {
+        "separator": "\n",
+        "columns": [
+            {"is": "status", "valid": ["b"], "invalid": ["b"]},
+            {"is": "status", "valid": ["c"]},
+            {"is": "counts", "axis": "scan"},
+            {"is": "position", "axis": "scan", "unit": "mm", "min": 2, "max": 1},
+        ],
+    }
+    with pytest.raises(SettingsError) as caught:
+        read_settings(DelimitedSettings, table, key=KEY)
+    problems = [caught.value, *caught.value.others]
+    assert [problem.key for problem in problems] == [
+        f"{KEY}.columns",
+        f"{KEY}.columns",
+        f"{KEY}.columns",
+        f"{KEY}.separator",
+        f"{KEY}.columns[0].invalid",
+        f"{KEY}.columns[3].max",
+    ]

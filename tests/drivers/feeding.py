@@ -1,0 +1,109 @@
+"""Feeds the same bytes in several ways and demands the same records."""
+
+import random
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.delimited import DelimitedDecoder
+from swathe_drivers.records import Batch, FaultReason
+
+
+@dataclass
+class Total:
+    """All batches of a stream put together."""
+
+    readings: NDArray[Any]
+    positions: NDArray[Any]
+    n_faults: Counter[FaultReason]
+    n_ignored: int
+    record_bytes: int
+    fault_bytes: int
+    ignored_bytes: int
+    batches: list[Batch]
+
+    @property
+    def bytes(self) -> int:
+        """Bytes accounted for."""
+        return self.record_bytes + self.fault_bytes + self.ignored_bytes
+
+
+def total(batches: Iterable[Batch]) -> Total:
+    """Put batches together."""
+    found = list(batches)
+    n_faults: Counter[FaultReason] = Counter()
+    for batch in found:
+        n_faults.update(batch.n_faults)
+    return Total(
+        readings=np.concatenate([batch.readings for batch in found]),
+        positions=np.concatenate([batch.positions for batch in found]),
+        n_faults=n_faults,
+        n_ignored=sum(batch.n_ignored for batch in found),
+        record_bytes=sum(batch.record_bytes for batch in found),
+        fault_bytes=sum(batch.fault_bytes for batch in found),
+        ignored_bytes=sum(batch.ignored_bytes for batch in found),
+        batches=found,
+    )
+
+
+def random_pieces(data: bytes, source: random.Random) -> list[bytes]:
+    """Cut bytes at random places."""
+    cuts = sorted(source.randrange(len(data) + 1) for _ in range(source.randrange(12)))
+    return [data[start:end] for start, end in zip([0, *cuts], [*cuts, len(data)], strict=True)]
+
+
+def same(one: NDArray[Any], other: NDArray[Any], *, but: tuple[str, ...] = ("time",)) -> None:
+    """Assert equal columns besides `but`; NaN equals NaN."""
+    assert one.dtype == other.dtype
+    assert len(one) == len(other)
+    for name in one.dtype.names or ():
+        if name not in but:
+            np.testing.assert_array_equal(one[name], other[name], err_msg=name)
+
+
+def assert_parses(
+    make: Callable[[], DelimitedDecoder],
+    data: bytes,
+    *,
+    terminator: bytes = b"\r\n",
+    seed: int = 1,
+) -> Total:
+    """Feed whole lines in four ways, demand the same of each, and give what it is.
+
+    All at once, byte by byte, cut at random with a begun line behind them, and after garbage.
+    """
+    source = random.Random(seed)
+    whole = total([make().feed(data, 0)])
+    assert whole.bytes == len(data)
+
+    decoder = make()
+    bytewise = total(decoder.feed(data[at : at + 1], at) for at in range(len(data)))
+    decoder = make()
+    trailing = b"R,12"
+    cut = total(decoder.feed(piece, 0) for piece in random_pieces(data + trailing, source))
+    assert decoder.pending == len(trailing)
+    for other in (bytewise, cut):
+        same(whole.readings, other.readings)
+        same(whole.positions, other.positions)
+        assert other.n_faults == whole.n_faults
+        assert other.n_ignored == whole.n_ignored
+        assert (other.record_bytes, other.fault_bytes, other.ignored_bytes) == (
+            whole.record_bytes,
+            whole.fault_bytes,
+            whole.ignored_bytes,
+        )
+
+    decoder = make()
+    garbage = bytes(source.randrange(128, 256) for _ in range(source.randrange(1, 900)))
+    after = total([decoder.feed(garbage + terminator, 0), decoder.feed(data, 1)])
+    same(whole.readings, after.readings, but=("time", "offset"))
+    same(whole.positions, after.positions, but=("time", "offset"))
+    assert after.bytes == len(garbage) + len(terminator) + len(data)
+    assert after.n_faults.total() + after.n_ignored == (
+        whole.n_faults.total() + whole.n_ignored + 1
+    )
+    return whole

@@ -1,0 +1,58 @@
+"""Fixtures of tests that run the whole daemon on real ports."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from support.broker import Broker
+from support.daemon import DaemonProcess
+from swathe_simulators import Scenario, World, builtin_scenario, load_scenario
+
+
+@pytest.fixture
+def ports() -> Iterator[Path]:
+    """Return a folder with a short path for the links to pseudo-terminals."""
+    with tempfile.TemporaryDirectory(prefix="swathe-") as folder:
+        yield Path(folder)
+
+
+@pytest.fixture
+def serve(ports: Path) -> Iterator[Callable[..., World]]:
+    """Return a function that serves a scenario, built-in by name or given whole."""
+    with ExitStack() as stack:
+
+        def start(scenario: str | Scenario, *, speed: float, **options: Any) -> World:  # noqa: ANN401
+            if isinstance(scenario, str):
+                scenario = load_scenario(builtin_scenario(scenario))
+            world = World(scenario, ports_dir=ports, speed=speed, **options)
+            return stack.enter_context(world)
+
+        yield start
+
+
+@pytest.fixture
+def daemon() -> Iterator[Callable[..., DaemonProcess]]:
+    """Return a function that starts ``swathe run`` on a station file."""
+    with ExitStack() as stack:
+
+        def start(station: Path, *arguments: str) -> DaemonProcess:
+            process = DaemonProcess(station, *arguments)
+            stack.callback(process.close)
+            return process
+
+        yield start
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Broker]:
+    """Return a running broker."""
+    broker = Broker(tmp_path)
+    broker.start()
+    yield broker
+    broker.stop()

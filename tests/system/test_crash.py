@@ -1,0 +1,158 @@
+"""What a kill, a stop and a restart leave behind."""
+
+from __future__ import annotations
+
+import signal
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from support.daemon import DaemonProcess, station_text, swathe, wait_for
+from swathe.journal import Chunk, read_journal, segment_paths
+from swathe.store import read_record
+from swathe_simulators import World
+
+pytestmark = pytest.mark.slow
+
+Serve = Callable[..., World]
+Start = Callable[..., DaemonProcess]
+
+
+def journalled(survey: Path, port: str) -> bytes:
+    """Return every byte of a port that the journal holds."""
+    entries = read_journal(survey / "journal")
+    return b"".join(e.data for e in entries if isinstance(e, Chunk) and e.port == port)
+
+
+def test_kill_loses_nothing_older_than_50_ms(
+    serve: Serve, daemon: Start, ports: Path, tmp_path: Path
+) -> None:
+    """SIGKILL in mid-scan loses no reading older than 50 ms, and the next run goes on."""
+    station = tmp_path / "station.toml"
+    station.write_text(station_text("penstock", ports, speed=5))
+    survey = tmp_path / "survey"
+    world = serve("penstock", speed=5)
+    losses: list[float] = []
+    sent_lines = 0
+    for run in range(3):
+        process = daemon(station)
+        opened = time.monotonic_ns()
+        before = len(segment_paths(survey / "journal")) if run else 0
+        wait_for(lambda: len(segment_paths(survey / "journal")) > before, 20, "the journal")  # noqa: B023
+        time.sleep(2.0 + 0.013 * run)
+        process.signal(signal.SIGKILL)
+        killed = time.monotonic_ns()
+        code, output = process.finish()
+        assert code == -signal.SIGKILL, output
+        held = journalled(survey, "gauge")
+        rows = world.truth.rows("gauge")
+        # Lines are unique by their clock: which of those sent in this run's time are held?
+        mine = (rows["host_time_ns"] > opened + 1_500_000_000) & (rows["host_time_ns"] < killed)
+        sent = rows[mine & ~rows["dropped"]]
+        found = np.array([f"R,{clock},".encode() in held for clock in sent["clock_us"]])
+        assert found.any()
+        missing = sent["host_time_ns"][~found]
+        losses += [(killed - at) / 1e6 for at in missing]
+        sent_lines += sent.size
+    assert sent_lines > 500
+    assert max(losses, default=0.0) <= 50.0, f"lost readings up to {max(losses):.1f} ms old"
+    # Nothing is invented either, and what is derived can be made anew from three torn journals.
+    result = swathe("rebuild", survey, "--no-picture")
+    assert result.returncode == 0, result.stderr
+    record = read_record(survey / "survey.json")
+    assert record.runs == 3
+    assert record.progress.readings > 500
+    gauge = next(port for port in record.ports if port.device == "gauge")
+    assert set(gauge.faults) <= {"partial", "columns", "checksum", "unknown_line"}
+    assert sum(gauge.faults.values()) <= 2 * record.runs  # a half line where a run began or ended
+
+
+def test_resume_goes_on_and_new_begins_anew(
+    serve: Serve, daemon: Start, ports: Path, tmp_path: Path
+) -> None:
+    """Ctrl-C ends in good order; a second run resumes; --new keeps the old survey under a name."""
+    station = tmp_path / "station.toml"
+    station.write_text(station_text("penstock", ports, speed=10))
+    survey = tmp_path / "survey"
+    serve("penstock", speed=10)
+    first = daemon(station)
+    wait_for(lambda: (survey / "survey.json").exists(), 20, "the record")
+    time.sleep(4)
+    first.signal(signal.SIGINT)
+    code, output = first.finish()
+    assert code == 3, output
+    assert "incomplete: stopped by the user" in output
+    after_first = read_record(survey / "survey.json")
+    assert after_first.status == "incomplete"
+    assert 0 < after_first.progress.measured < after_first.progress.required
+    assert swathe("gaps", survey).returncode == 3
+
+    second = daemon(station)
+    time.sleep(4)
+    second.signal(signal.SIGTERM)
+    code, output = second.finish()
+    assert code == 3, output
+    assert f"resuming {survey}" in output
+    after_second = read_record(survey / "survey.json")
+    assert after_second.survey == after_first.survey
+    assert after_second.runs == 2
+    assert after_second.progress.measured > after_first.progress.measured
+
+    third = daemon(station, "--new")
+    wait_for(lambda: len(list(tmp_path.glob("survey-until-*"))) == 1, 20, "the old survey")
+    time.sleep(1.5)
+    third.signal(signal.SIGTERM)
+    code, output = third.finish()
+    assert code == 3, output
+    (kept,) = tmp_path.glob("survey-until-*")
+    assert read_record(kept / "survey.json").survey == after_first.survey
+    assert read_record(survey / "survey.json").survey != after_first.survey
+
+
+def test_other_plan_is_refused(serve: Serve, daemon: Start, ports: Path, tmp_path: Path) -> None:
+    """A survey that was begun with another grid is not touched; the error names what changed."""
+    station = tmp_path / "station.toml"
+    text = station_text("penstock", ports, speed=10)
+    station.write_text(text)
+    serve("penstock", speed=10)
+    first = daemon(station)
+    wait_for(lambda: (tmp_path / "survey" / "survey.json").exists(), 20, "the record")
+    second = daemon(station)
+    code, output = second.finish()
+    assert code == 1
+    assert "another swathe writes to this survey: stop it first" in output
+    first.signal(signal.SIGTERM)
+    assert first.finish()[0] == 3
+    station.write_text(text.replace('resolution = "4 mm"', 'resolution = "2 mm"'))
+    code, output = daemon(station).finish()
+    assert code == 1
+    assert "was begun with another plan (scan axis): go back to it, or use --new" in output
+
+
+def test_rebuild_is_bit_identical(serve: Serve, daemon: Start, ports: Path, tmp_path: Path) -> None:
+    """Everything derived comes out of the journal byte for byte as the live run wrote it."""
+    station = tmp_path / "station.toml"
+    station.write_text(station_text("penstock", ports, speed=20))
+    survey = tmp_path / "survey"
+    world = serve("penstock", speed=20)
+    process = daemon(station)
+    wait_for(lambda: world.now_s > 60, 30, "a minute of the crawler's time")
+    process.signal(signal.SIGTERM)
+    assert process.finish()[0] == 3
+    process = daemon(station)  # a second run, so that there are two journals
+    time.sleep(3)
+    process.signal(signal.SIGTERM)
+    assert process.finish()[0] == 3
+
+    derived = [*sorted((survey / "survey.zarr").rglob("*")), survey / "survey.json"]
+    live = {path: path.read_bytes() for path in derived if path.is_file()}
+    assert len(live) > 10
+    for path in live:
+        path.unlink()
+    result = swathe("rebuild", survey, "--no-picture")
+    assert result.returncode == 0, result.stderr
+    rebuilt = {path: path.read_bytes() for path in derived if path.is_file()}
+    assert rebuilt == live

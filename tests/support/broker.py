@@ -88,7 +88,9 @@ class Witness:
         self._process = subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
 
     def close(self) -> list[tuple[bool, str, bytes]]:
-        """End it; return (came as retained, topic, payload) of each message."""
+        """End it; return (came as retained, topic, payload) of each message; idempotent."""
+        if self._process.returncode is not None:
+            return []
         self._process.terminate()
         output, errors = self._process.communicate(timeout=20)
         assert not errors.strip(), errors

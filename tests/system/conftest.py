@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from support.broker import Broker
+from support.broker import Broker, Witness
 from support.daemon import DaemonProcess
 from swathe_simulators import Scenario, World, builtin_scenario, load_scenario
 
@@ -27,7 +27,7 @@ def serve(ports: Path) -> Iterator[Callable[..., World]]:
     """Return a function that serves a scenario, built-in by name or given whole."""
     with ExitStack() as stack:
 
-        def start(scenario: str | Scenario, *, speed: float, **options: Any) -> World:  # noqa: ANN401
+        def start(scenario: str | Scenario, *, speed: float, **options: Any) -> World:
             if isinstance(scenario, str):
                 scenario = load_scenario(builtin_scenario(scenario))
             world = World(scenario, ports_dir=ports, speed=speed, **options)
@@ -45,6 +45,19 @@ def daemon() -> Iterator[Callable[..., DaemonProcess]]:
             process = DaemonProcess(station, *arguments)
             stack.callback(process.close)
             return process
+
+        yield start
+
+
+@pytest.fixture
+def witness(mosquitto: Broker) -> Iterator[Callable[..., Witness]]:
+    """Return a function that starts a plain subscriber to the broker."""
+    with ExitStack() as stack:
+
+        def start(*topics: str) -> Witness:
+            heard = Witness(mosquitto.port, *topics)
+            stack.callback(heard.close)
+            return heard
 
         yield start
 

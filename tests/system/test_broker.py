@@ -22,6 +22,7 @@ from swathe_simulators import World
 pytestmark = pytest.mark.slow
 
 Serve = Callable[..., World]
+Listen = Callable[..., Witness]
 Start = Callable[..., DaemonProcess]
 
 
@@ -52,17 +53,17 @@ def check(heard: list[tuple[bool, str, bytes]]) -> dict[str, list[dict[str, Any]
 
 
 def test_run_over_mosquitto(
-    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker
+    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker, witness: Listen
 ) -> None:
     """A plain subscriber hears state, progress, lines, gaps and ports, each by its schema."""
     station = tmp_path / "station.toml"
     station.write_text(station_text("penstock", ports, speed=20, broker_port=mosquitto.port))
-    early = Witness(mosquitto.port, "swathe/#")
+    early = witness("swathe/#")
     world = serve("penstock", speed=20)
     process = daemon(station)
     assert world.wait_raster_done(60)
     time.sleep(0.5)
-    late = Witness(mosquitto.port, "swathe/#")
+    late = witness("swathe/#")
     time.sleep(1.0)
     process.signal(signal.SIGTERM)
     code, output = process.finish()
@@ -90,7 +91,7 @@ def test_run_over_mosquitto(
 
 
 def test_broker_absent_and_back_empty(
-    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker
+    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker, witness: Listen
 ) -> None:
     """The broker's absence stops nothing; when it returns empty, it is given the true state."""
     mosquitto.stop()
@@ -98,7 +99,8 @@ def test_broker_absent_and_back_empty(
     station.write_text(station_text("penstock", ports, speed=20, broker_port=mosquitto.port))
     world = serve("penstock", speed=20)
     process = daemon(station)
-    wait_for(lambda: world.now_s > 40, 30, "forty seconds of the crawler's time")
+    world.wait_started(30)
+    time.sleep(2)
     mosquitto.start()
     time.sleep(3.0)
     mosquitto.stop()
@@ -106,9 +108,9 @@ def test_broker_absent_and_back_empty(
     mosquitto.start()  # without persistence: it has forgotten everything
     assert world.wait_raster_done(60)
     time.sleep(2.5)
-    witness = Witness(mosquitto.port, "swathe/#")
+    heard = witness("swathe/#")
     time.sleep(1.0)
-    kinds = check(witness.close())
+    kinds = check(heard.close())
     assert kinds["state"][0]["state"] == "scanning"
     process.signal(signal.SIGTERM)
     code, output = process.finish()
@@ -121,26 +123,26 @@ def test_broker_absent_and_back_empty(
 
 
 def test_will_tells_that_the_station_went(
-    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker
+    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker, witness: Listen
 ) -> None:
     """When the daemon is killed, the broker itself says that the station is gone."""
     station = tmp_path / "station.toml"
     station.write_text(station_text("penstock", ports, speed=10, broker_port=mosquitto.port))
-    witness = Witness(mosquitto.port, "swathe/penstock-3/state")
+    heard = witness("swathe/penstock-3/state")
     serve("penstock", speed=10)
     process = daemon(station)
-    wait_for(lambda: (tmp_path / "survey" / "survey.json").exists(), 20, "the record")
+    wait_for((tmp_path / "survey" / "survey.json").exists, 20, "the record")
     time.sleep(3)
     process.signal(signal.SIGKILL)
     process.finish()
     time.sleep(1)
-    states = [message["state"] for message in check(witness.close())["state"]]
+    states = [message["state"] for message in check(heard.close())["state"]]
     assert states[0] == "scanning"
     assert states[-1] == "gone"
 
 
 def test_stale_messages_of_an_older_survey_are_cleared(
-    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker
+    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker, witness: Listen
 ) -> None:
     """Retained gaps of another survey vanish from the broker; those of other stations stay."""
 
@@ -154,11 +156,11 @@ def test_stale_messages_of_an_older_survey_are_cleared(
     station.write_text(station_text("penstock", ports, speed=10, broker_port=mosquitto.port))
     serve("penstock", speed=10)
     process = daemon(station)
-    wait_for(lambda: (tmp_path / "survey" / "survey.json").exists(), 20, "the record")
+    wait_for((tmp_path / "survey" / "survey.json").exists, 20, "the record")
     time.sleep(3)
-    witness = Witness(mosquitto.port, "swathe/+/gap/+")
+    heard = witness("swathe/+/gap/+")
     time.sleep(1)
-    topics = {topic for _, topic, _ in witness.close()}
+    topics = {topic for _, topic, _ in heard.close()}
     assert "swathe/penstock-3/gap/999" not in topics
     assert "swathe/penstock-9/gap/1" in topics
     process.signal(signal.SIGTERM)
@@ -209,7 +211,7 @@ def test_commands_over_mqtt(
 
     asyncio.run(retain_stop())
     process = daemon(station)
-    wait_for(lambda: (tmp_path / "survey" / "survey.json").exists(), 20, "the record")
+    wait_for((tmp_path / "survey" / "survey.json").exists, 20, "the record")
     time.sleep(2)
     assert process.running
     replies = asyncio.run(talk())

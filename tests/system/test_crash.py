@@ -79,7 +79,7 @@ def test_resume_goes_on_and_new_begins_anew(
     survey = tmp_path / "survey"
     serve("penstock", speed=10)
     first = daemon(station)
-    wait_for(lambda: (survey / "survey.json").exists(), 20, "the record")
+    wait_for((survey / "survey.json").exists, 20, "the record")
     time.sleep(4)
     first.signal(signal.SIGINT)
     code, output = first.finish()
@@ -119,7 +119,7 @@ def test_other_plan_is_refused(serve: Serve, daemon: Start, ports: Path, tmp_pat
     station.write_text(text)
     serve("penstock", speed=10)
     first = daemon(station)
-    wait_for(lambda: (tmp_path / "survey" / "survey.json").exists(), 20, "the record")
+    wait_for((tmp_path / "survey" / "survey.json").exists, 20, "the record")
     second = daemon(station)
     code, output = second.finish()
     assert code == 1
@@ -139,7 +139,8 @@ def test_rebuild_is_bit_identical(serve: Serve, daemon: Start, ports: Path, tmp_
     survey = tmp_path / "survey"
     world = serve("penstock", speed=20)
     process = daemon(station)
-    wait_for(lambda: world.now_s > 60, 30, "a minute of the crawler's time")
+    world.wait_started(30)
+    time.sleep(3)
     process.signal(signal.SIGTERM)
     assert process.finish()[0] == 3
     process = daemon(station)  # a second run, so that there are two journals

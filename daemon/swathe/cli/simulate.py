@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import time
+import signal
+import threading
 from pathlib import Path
 from typing import Annotated
 
@@ -43,6 +44,9 @@ def simulate(
         world = World(load_scenario(path), ports_dir=ports, speed=speed, seed=seed)
     except ScenarioError as error:
         raise SwatheError(str(error)) from error
+    ended = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: ended.set())
     with world:
         for device in world.describe():
             console.print(
@@ -52,14 +56,11 @@ def simulate(
             )
         console.print("motion begins when every port is listened to; Ctrl-C ends", soft_wrap=True)
         told = False
-        try:
-            while True:
-                time.sleep(0.2)
-                if world.finished and not told:
-                    told = True
-                    console.print("the planned motion is done; the devices go on speaking")
-        except KeyboardInterrupt:
-            console.print("ended")
+        while not ended.wait(0.2):
+            if world.finished and not told:
+                told = True
+                console.print("the planned motion is done; the devices go on speaking")
+        console.print("ended")
         if truth is not None:
             world.truth.save(truth)
             console.print(f"truth: {truth}", soft_wrap=True, highlight=False)

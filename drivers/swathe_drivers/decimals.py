@@ -154,6 +154,8 @@ def read_scaled(text: bytes, power: int) -> int:
     Raises:
         NumberError: it is none, or too large for an int64; count it as a fault.
     """
+    if len(text) < _MAX_DIGITS - power and text.isdigit():  # the usual case, far from any limit
+        return int(text) * int(10**power)
     read_float(text)
     with localcontext(prec=2 * _MAX_TEXT) as context:
         # The exponent may be huge: look at the size before the digits are written out.

@@ -18,11 +18,17 @@ else:
 
     _SYSTEM_ERRORS: tuple[type[Exception], ...] = (termios.error,)
 
-PORT_ERRORS: Final[tuple[type[Exception], ...]] = (OSError, ValueError, *_SYSTEM_ERRORS)
+PORT_ERRORS: Final[tuple[type[Exception], ...]] = (
+    OSError,
+    ValueError,
+    NotImplementedError,
+    *_SYSTEM_ERRORS,
+)
 """All that opening, reading and writing a port may raise.
 
 A pseudo-terminal without its other end raises `termios.error`, which is no OSError; an address
-that can't be understood, ValueError.
+that can't be understood, ValueError; a setting that this kind of port lacks,
+NotImplementedError.
 """
 
 

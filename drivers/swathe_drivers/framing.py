@@ -8,7 +8,7 @@ make up one byte. A chunk that a USB adapter held back is older than its bytes s
 remains of that is the clock's business, not the framer's.) It can't have ended before the
 chunk before was read, or it would have come with that one: where a stated baud rate is not
 the line's, as with most USB devices, that keeps the times honest. Nothing is known of how
-long the first chunk had been waiting, so its lines have the chunk's own time.
+long the first chunk had been waiting, so its lines are taken to end when it was read.
 """
 
 from collections.abc import Sequence
@@ -140,17 +140,18 @@ class LineFramer:
         Takes time proportional to the bytes given (plus at most `max_length`). Raises nothing.
         """
         buffer = self._buffer
-        ends_in_buffer = np.cumsum([len(data) for _, data in chunks]) + len(buffer)
-        arrivals = np.array([time for time, _ in chunks], np.int64)
+        held = len(buffer)
         for _, data in chunks:
             buffer += data
-        previous, self._previous = self._previous, int(arrivals[-1])
+        previous, self._previous = self._previous, chunks[-1][0]
         width = len(self._terminator)
         if buffer.find(self._terminator, self._searched) < 0:
             self._searched = max(0, len(buffer) - width + 1)
             newly, dropped = self._drop_overlong()
             return _no_lines(newly, dropped) if newly or dropped else NO_LINES
 
+        ends_in_buffer = np.cumsum([len(data) for _, data in chunks]) + held
+        arrivals = np.array([time for time, _ in chunks], np.int64)
         block = np.frombuffer(buffer, np.uint8)
         ends = self._find_ends(block)
         starts = np.empty_like(ends)
@@ -224,6 +225,10 @@ class LineFramer:
         previous: int | None,
     ) -> NDArray[np.int64]:
         """Times at which lines that end at `ends` in the buffer were complete."""
+        if arrivals.size == 1:  # the usual case of a live port, without the searching
+            only = int(arrivals[0])
+            bound = only if previous is None else min(previous, only)
+            return np.maximum(only - self._ns_per_byte * (int(chunk_ends[0]) - ends), bound)
         chunk = np.searchsorted(chunk_ends, ends, side="left")
         arrived = arrivals[chunk]
         times = arrived - self._ns_per_byte * (chunk_ends[chunk] - ends)

@@ -1,7 +1,8 @@
 """What a decoder gives: columns of readings and positions, and counted faults.
 
-Times are int64 nanoseconds. `time` is the host's monotonic clock; `device_time` is the
-device's own clock exactly as it was sent (not unwrapped, not related to the host's).
+Times are int64 nanoseconds. `time` is the host's monotonic clock when the first byte of the
+record began, as far as the bytes tell; `device_time` is the device's own clock exactly as it
+was sent (not unwrapped, not related to the host's).
 Lengths are in mm, times of flight in µs, amplitudes in percent of full screen height.
 """
 

@@ -121,7 +121,8 @@ class SerialTransport:
             xonxoff=settings.xonxoff,
             rtscts=settings.rtscts,
             timeout=0 if self._can_select else READ_TIMEOUT,
-            write_timeout=WRITE_TIMEOUT,
+            # pyserial knows no write timeout over RFC 2217 and refuses one.
+            write_timeout=None if settings.url.startswith("rfc2217://") else WRITE_TIMEOUT,
             exclusive=True if settings.is_local else None,
         )
 

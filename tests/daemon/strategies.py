@@ -44,7 +44,7 @@ def cell_sets(draw: st.DrawFn, most: int = 9) -> tuple[Shape, NDArray[np.int64]]
 def entries() -> st.SearchStrategy[Entry]:
     """Journal entries of every kind."""
     times = st.integers(0, 2**62)
-    words = st.text(st.characters(exclude_categories=("Cs",)), max_size=20)
+    words = st.text(st.characters(codec="utf-8"), max_size=20)
     details = st.dictionaries(words, st.one_of(words, st.integers(-(2**53), 2**53), st.none()))
     return st.one_of(
         st.builds(Chunk, times, st.sampled_from(("gauge", "encoder", "a.b-c_1")), st.binary()),

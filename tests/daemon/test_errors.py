@@ -19,7 +19,9 @@ def test_every_error_has_one_root(kind: type[Exception]) -> None:
 
 def test_problem_reads_key_requirement_value_mend() -> None:
     """A problem is one sentence; the mend follows when there is one."""
-    assert str(Problem("scan.length", "must be > 0", -0.5)) == "'scan.length' must be > 0 (got -0.5)"
+    assert (
+        str(Problem("scan.length", "must be > 0", -0.5)) == "'scan.length' must be > 0 (got -0.5)"
+    )
     with_mend = Problem("a", "is required", None, "add a to the file")
     assert str(with_mend) == "'a' is required (got None): add a to the file"
 
@@ -34,7 +36,7 @@ def test_station_error_counts_and_lists() -> None:
 
 
 @pytest.mark.parametrize("kind", [JournalError, SurveyError])
-def test_path_errors_carry_their_path(kind: type[JournalError] | type[SurveyError]) -> None:
+def test_path_errors_carry_their_path(kind: type[JournalError | SurveyError]) -> None:
     """The path stands first in the text and as an attribute."""
     error = kind(Path("survey/journal"), "cannot be written")
     assert error.path == Path("survey/journal")

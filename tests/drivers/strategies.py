@@ -95,6 +95,4 @@ def lines(draw: st.DrawFn, settings: dict[str, Any]) -> bytes:
         style = draw(st.sampled_from(["%02X", "%02x"]))
         line += checksum["after"].encode() + (style % total).encode()
     terminator = settings.get("terminator", "\r\n").encode("latin-1")
-    for byte in terminator:
-        line = line.replace(bytes([byte]), b"")
-    return line
+    return bytes(byte for byte in line if byte not in terminator)

@@ -89,28 +89,29 @@ def test_feed_endless_line_is_told_once_in_bounded_memory() -> None:
     assert dropped + framer.pending == 1_000_000
 
 
-def test_feed_times_of_lines_go_back_by_the_bytes_behind_them() -> None:
-    """At 1000 ns a byte, a line with 6 bytes behind it ended 6 µs before the chunk was read."""
+def test_feed_times_go_back_by_the_bytes_of_and_behind_the_line() -> None:
+    """At 1000 ns a byte, a line of 3 bytes with 6 behind it began 9 µs before the read."""
     framer = LineFramer(terminator=b"\n", ns_per_byte=1000)
     framer.feed(b"first\n", 50_000)
     lines = framer.feed(b"ab\ncd\nefg", 100_000)
-    assert lines.times.tolist() == [94_000, 97_000]
-    assert framer.feed(b"\n", 100_500).times.tolist() == [100_500]
+    assert lines.times.tolist() == [91_000, 94_000]
+    assert framer.feed(b"\n", 100_500).times.tolist() == [96_500]
 
 
-def test_feed_times_never_precede_the_chunk_before() -> None:
-    """Where the stated rate is too low the chunk before bounds the correction."""
+def test_feed_ends_of_lines_never_precede_the_chunk_before() -> None:
+    """Where the stated rate is too low, a line ended after the chunk before was read."""
     framer = LineFramer(terminator=b"\n", ns_per_byte=10_000)
     framer.feed(b"first\n", 50_000)
-    assert framer.feed(b"ab\ncd\nefghij", 100_000).times.tolist() == [50_000, 50_000]
+    end = 50_000
+    assert framer.feed(b"ab\ncd\nefghij", 100_000).times.tolist() == [end - 30_000] * 2
 
 
-def test_feed_first_chunk_has_its_own_time() -> None:
+def test_feed_first_chunk_is_taken_to_end_when_it_was_read() -> None:
     """How long the first chunk had waited is unknown, also after a reset."""
     framer = LineFramer(terminator=b"\n", ns_per_byte=10)
-    assert framer.feed(b"ab\ncd\n", 1000).times.tolist() == [1000, 1000]
+    assert framer.feed(b"ab\ncd\n", 1000).times.tolist() == [970, 970]
     framer.reset(6)
-    assert framer.feed(b"ab\ncd\n", 5000).times.tolist() == [5000, 5000]
+    assert framer.feed(b"ab\ncd\n", 5000).times.tolist() == [4970, 4970]
 
 
 @given(

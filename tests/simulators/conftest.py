@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import os
-import socket
-import subprocess
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -15,6 +12,7 @@ import pytest
 
 from support.broker import Broker
 from swathe_simulators import Scenario
+
 
 @pytest.fixture(autouse=True)
 def _nothing_left_behind() -> Iterator[None]:

@@ -98,8 +98,10 @@ class ProgressMessage(Message):
             station=station,
             survey=survey,
             time=moment(progress.time),
-            # Rounded down: what is shown as 100 % is 100 %.
-            percent=int(progress.percent * 100) / 100,
+            # Rounded down, in whole numbers: what is shown as 100 % is 100 %, and 0.29 % is 0.29 %.
+            percent=progress.measured * 10_000 // progress.required / 100
+            if progress.required
+            else 100.0,
             measured=progress.measured,
             required=progress.required,
             open_gaps=progress.open_gaps,

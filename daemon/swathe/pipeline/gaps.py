@@ -168,6 +168,10 @@ class GapBook:
                 self._grow([self._open[n] for n in touched.tolist()], piece, time)
             else:
                 self._open_gap(piece, time)
+        for gap in (self._gaps[number] for number in self._changed):
+            while gap.merged_into is not None and self._gaps[gap.merged_into].merged_into:
+                # It was swallowed and its swallower too: name the one that is left.
+                gap.merged_into = self._gaps[gap.merged_into].merged_into
 
     def _open_gap(self, cells: Cells, time: int) -> None:
         gap = Gap(number=len(self._gaps) + 1, cells=cells, opened=time)
@@ -181,6 +185,8 @@ class GapBook:
         self._gap_of[first.cells] = first.number
         self._changed.add(first.number)
         for gap in others:
+            if not gap.size:  # opened since the last description: say where and why it was
+                self._describe(gap)
             gap.merged_into = first.number
             self._end(gap, time, GapEnd.MERGED)
 

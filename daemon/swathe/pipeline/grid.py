@@ -54,7 +54,7 @@ class Grid:
         self.hits = np.zeros(cells, np.uint32)
         self.passes = np.zeros(cells, np.uint16)
         self.thickness = np.zeros(cells, np.float64)
-        self.thickness_sum = np.zeros(cells, np.float64)
+        self.thickness_mean = np.zeros(cells, np.float64)
         self.time_of_flight = np.zeros(cells, np.float64)
         self.amplitude = np.zeros(cells, np.float32)
         self.last_time = np.zeros(cells, np.int64)
@@ -90,18 +90,34 @@ class Grid:
     def _add_valid(self, good: NDArray[Any], at: Cells, utc_offset: int) -> None:
         best, where = self._winners(good, at)
         fresh = self.hits[where] == 0
+        self._add_to_means(good["thickness"], at, where, np.where(fresh, best["thickness"], np.nan))
         replace = fresh | self._beats(best, where)
         best, where = best[replace], where[replace]
         self.thickness[where] = best["thickness"]
         self.time_of_flight[where] = best["time_of_flight"]
         self.amplitude[where] = best["amplitude"]
-        np.add.at(self.hits, at, 1)
-        np.add.at(self.thickness_sum, at, good["thickness"])
         if self.rule is CellRule.MEAN:
-            cells = np.unique(at)
-            self.thickness[cells] = self.thickness_sum[cells] / self.hits[cells]
+            self.thickness[at] = self.thickness_mean[at]
         np.maximum.at(self.last_time, at, good["time"] + utc_offset)
         self._raise_state(at, CellState.MEASURED)
+
+    def _add_to_means(
+        self,
+        thickness: NDArray[np.float64],
+        at: Cells,
+        cells: Cells,
+        first: NDArray[np.float64],
+    ) -> None:
+        """Count the hits and move the mean of each of `cells` (rising) by its readings.
+
+        The mean is moved by the deviations from it, as a sum of many readings would lose digits;
+        `first` is what a cell without readings begins from, NaN for the others.
+        """
+        np.add.at(self.hits, at, 1)
+        mean = np.where(np.isnan(first), self.thickness_mean[cells], first)
+        place = np.searchsorted(cells, at)
+        deviation = np.bincount(place, weights=thickness - mean[place], minlength=cells.size)
+        self.thickness_mean[cells] = mean + deviation / self.hits[cells]
 
     def _winners(self, good: NDArray[Any], at: Cells) -> tuple[NDArray[Any], Cells]:
         """Return, for each cell met, the reading that stands for it among these, and the cell."""
@@ -127,7 +143,8 @@ class Grid:
                 return np.asarray(best["thickness"] < self.thickness[where])
             case CellRule.STRONGEST:
                 held = self.amplitude[where]
-                return np.asarray((best["amplitude"] > held) | np.isnan(held))
+                told = ~np.isnan(best["amplitude"])
+                return np.asarray((best["amplitude"] > held) | (np.isnan(held) & told))
             case CellRule.FIRST:
                 return np.zeros(where.shape, bool)
             case CellRule.LAST | CellRule.MEAN:
@@ -163,9 +180,4 @@ class Grid:
         if name in ("state", "passes", "hits", "last_time"):
             return block(getattr(self, name)).copy()
         hits = block(self.hits)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            if name == "thickness_mean":
-                values = block(self.thickness_sum) / hits
-            else:
-                values = block(getattr(self, name))
-        return np.where(hits > 0, values, np.nan).astype(np.float32)
+        return np.where(hits > 0, block(getattr(self, name)), np.nan).astype(np.float32)

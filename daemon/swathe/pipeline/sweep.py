@@ -40,8 +40,9 @@ def cross(way: Way, grid: Grid, last_cell: int) -> Crossing:
     columns = np.abs(way.scan - scan_from) / grid.scan.resolution
     rows = np.abs(way.index - index_from) / grid.index.resolution
     steps = np.maximum(np.ceil(np.maximum(columns, rows) * _POINTS_PER_CELL), 1)
-    # No more than once around or along: a jump (a glitch, a counter that was reset) is no way.
-    jump = (~way.known & (rows >= 1)) | (columns > grid.scan.cells) | (rows > grid.index.cells)
+    # Twice the grid's length between two samples (a glitch, a counter that was reset) is no way.
+    far = (columns > 2 * grid.scan.cells) | (rows > 2 * grid.index.cells)
+    jump = (~way.known & (rows >= 1)) | far
     steps = np.where(jump, 1, steps).astype(np.int64)
 
     segment = np.repeat(np.arange(steps.size), steps)
@@ -52,5 +53,11 @@ def cross(way: Way, grid: Grid, last_cell: int) -> Crossing:
     index = index_from[segment] + (way.index - index_from)[segment] * share
     cells = grid.cells_at(scan, index)
     known = way.known[segment] | (place == steps[segment])
-    entered = (cells != np.concatenate(([last_cell], cells[:-1]))) & (cells >= 0)
-    return Crossing(cells[entered], way.silent[segment][entered], known[entered])
+    begins = np.flatnonzero(cells[1:] != cells[:-1]) + 1
+    stays = np.concatenate(([0], begins))  # each stay in a cell begins at one of these points
+    # A stay is known if any of its points is: the probe was seen in that cell.
+    known = np.logical_or.reduceat(known, stays)
+    cells, silent = cells[stays], way.silent[segment][stays]
+    entered = cells >= 0
+    entered[0] &= cells[0] != last_cell
+    return Crossing(cells[entered], silent[entered], known[entered])

@@ -24,7 +24,7 @@ from swathe_drivers.delimited.settings import (
 )
 from swathe_drivers.records import FaultReason
 
-FEW: Final = 16
+FEW: Final = 64
 """Up to so many lines are read text by text."""
 
 TIME_POWERS: Final = {"ns": 0, "us": 3, "ms": 6, "s": 9}

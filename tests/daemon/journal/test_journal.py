@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import textwrap
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -122,6 +123,11 @@ def test_flush_makes_entries_readable_by_others(tmp_path: Path) -> None:
         assert list(read_segment(writer.path)) == SAMPLE[:2]
 
 
+def note(told: list[str]) -> Callable[[Path, str], None]:
+    """Return what writes down what reading tells."""
+    return lambda _, message: told.append(message)
+
+
 def test_read_torn_at_every_byte_gives_a_prefix(tmp_path: Path) -> None:
     """A file cut off at any byte gives the entries of its whole chunks, and never an error."""
     path = write(tmp_path / "j", [SAMPLE[:2], SAMPLE[2:5], SAMPLE[5:]])
@@ -132,7 +138,7 @@ def test_read_torn_at_every_byte_gives_a_prefix(tmp_path: Path) -> None:
     for cut in range(len(data)):
         torn_path.write_bytes(data[:cut])
         told: list[str] = []
-        found = list(read_segment(torn_path, on_torn=lambda _, m, told=told: told.append(m)))
+        found = list(read_segment(torn_path, on_torn=note(told)))
         whole = sum(cut >= end for end in ends)
         assert found == SAMPLE[: ([0, *counts])[whole]], f"cut at byte {cut}"
         assert bool(told) is (cut >= 8), f"cut at byte {cut}"
@@ -160,7 +166,7 @@ def test_read_flipped_byte_loses_that_chunk_only(tmp_path: Path) -> None:
         for flip in (0x01, 0x08, 0xFF):
             rotten.write_bytes(data[:at] + bytes([data[at] ^ flip]) + data[at + 1 :])
             told: list[str] = []
-            found = list(read_segment(rotten, on_torn=lambda _, m, told=told: told.append(m)))
+            found = list(read_segment(rotten, on_torn=note(told)))
             if found != everything:
                 assert found == around, f"byte {at - first} of the chunk, flip {flip:#x}"
                 assert len(told) == 1
@@ -172,7 +178,11 @@ def test_read_flipped_byte_loses_that_chunk_only(tmp_path: Path) -> None:
 def test_read_any_rot_never_raises(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
 ) -> None:
-    """Whatever bytes stand behind the magic ones, reading ends without an error."""
+    """Whatever bytes stand behind the magic ones, reading ends without an error.
+
+    No entry is invented; only a port's name may be rotten, where the chunk is lost that holds it
+    under a checksum and the copy beside the chunks is all there is.
+    """
     folder = tmp_path_factory.mktemp("rot")
     good = bytearray(write(folder, [SAMPLE[:4], SAMPLE[4:]]).read_bytes())
     for _ in range(data.draw(st.integers(1, 4))):
@@ -180,7 +190,9 @@ def test_read_any_rot_never_raises(
         good[at : at + data.draw(st.integers(0, 9))] = data.draw(st.binary(max_size=9))
     path = folder / "0001.mcap"
     path.write_bytes(good)
-    assert all(entry in SAMPLE for entry in read_segment(path))
+    payloads = {entry.data for entry in SAMPLE if isinstance(entry, Chunk)}
+    for entry in read_segment(path):
+        assert entry in SAMPLE or (isinstance(entry, Chunk) and entry.data in payloads)
 
 
 def test_read_channel_of_a_later_version_is_skipped(tmp_path: Path) -> None:

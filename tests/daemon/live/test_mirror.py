@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 from swathe.live.mirror import Mirror
@@ -89,11 +90,12 @@ async def test_wait_until_something_is_unseen() -> None:
     mirror.put("a", message("1"))
     await asyncio.wait_for(mirror.wait(), 5)
     drain(mirror)
-    for wake in (
+    wakes: tuple[Callable[[], None], ...] = (
         lambda: mirror.put("a", message("2")),
         lambda: mirror.put_back("a"),
         mirror.forget_seen,
-    ):
+    )
+    for wake in wakes:
         waiting = asyncio.create_task(mirror.wait(), name="waits for news")
         await asyncio.sleep(0)
         await asyncio.sleep(0)

@@ -157,10 +157,52 @@ def test_schema_refuses_what_the_model_refuses(topic: str, message: BaseModel) -
 
 
 OBVIOUS = frozenset(
-    "version station survey time message state reason part measured required open_gaps line "
-    "readings positions unplaced outside cells bytes device detail command id accepted status "
-    "opened closed end merged_into from to causes cause offset length excerpt faults scan index "
-    "seconds_left minimum_scan minimum_index last_fault text by".split()
+    [
+        "version",
+        "station",
+        "survey",
+        "time",
+        "message",
+        "state",
+        "reason",
+        "part",
+        "measured",
+        "required",
+        "open_gaps",
+        "line",
+        "readings",
+        "positions",
+        "unplaced",
+        "outside",
+        "cells",
+        "bytes",
+        "device",
+        "detail",
+        "command",
+        "id",
+        "accepted",
+        "status",
+        "opened",
+        "closed",
+        "end",
+        "merged_into",
+        "from",
+        "to",
+        "causes",
+        "cause",
+        "offset",
+        "length",
+        "excerpt",
+        "faults",
+        "scan",
+        "index",
+        "seconds_left",
+        "minimum_scan",
+        "minimum_index",
+        "last_fault",
+        "text",
+        "by",
+    ]
 )
 """Names that say what they are by themselves; anything else needs a description."""
 
@@ -199,14 +241,25 @@ def test_topics_of_a_station() -> None:
     assert topics.command == "swathe/bench/command"
     assert (topics.line(3), topics.lines) == ("swathe/bench/line/3", "swathe/bench/line/+")
     assert (topics.gap(7), topics.gaps) == ("swathe/bench/gap/7", "swathe/bench/gap/+")
-    assert (topics.port("gauge"), topics.ports) == ("swathe/bench/port/gauge", "swathe/bench/port/+")
+    assert (topics.port("gauge"), topics.ports) == (
+        "swathe/bench/port/gauge",
+        "swathe/bench/port/+",
+    )
     assert topics.reply("a-1") == "swathe/bench/reply/a-1"
 
 
 def test_moment_is_exact_to_the_microsecond() -> None:
-    """ns since 1970 become UTC without a float between."""
+    """Ns since 1970 become UTC without a float between."""
     assert moment(AT) == datetime(2027, 1, 15, 8, 0, 0, 123456, tzinfo=UTC)
     assert moment(1_999) == datetime(1970, 1, 1, 0, 0, 0, 1, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("measured", [1, 29, 57, 58, 113, 9_999, 10_000])
+def test_progress_percent_hundredths_are_exact(measured: int) -> None:
+    """A share that is a whole number of hundredths is shown as it is: 0.29 % is not 0.28 %."""
+    share = 100.0 * measured / 10_000
+    message = ProgressMessage.of(progress(required=10_000, measured=measured, percent=share), **OF)
+    assert message.percent == measured / 100
 
 
 @given(st.integers(1, 10**9), st.data())

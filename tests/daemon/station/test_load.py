@@ -86,7 +86,10 @@ def test_parse_many_mistakes_all_told_at_once() -> None:
         ('name = "bench"', 'name = "be nch"'),
         ('folder = "bench"', 'folder = ""\ncell_rule = "median"\ntarget_coverge = "95 %"'),
         ('length = "900 mm"', "length = 900"),
-        ('resolution = "1 mm"\ndevice = "encoder"\ncounts_per_mm = 10\n', 'resolution = "10 mil"\n'),
+        (
+            'resolution = "1 mm"\ndevice = "encoder"\ncounts_per_mm = 10\n',
+            'resolution = "10 mil"\n',
+        ),
         ('length = "240 mm"', 'length = "-240 mm"'),
         ('velocity = "5920 m/s"', 'velocity = "5920 m"'),
         ('port = "ports/gauge"', 'port = "ports/gauge"\ndelay = "-1 ms"\nstopbits = 3'),
@@ -238,8 +241,7 @@ def without(text: str, start: str, lines: int) -> str:
         ),
         (
             station_text(exclude='[[exclude]]\nname = "weld"\nscan = ["9 mm", "3 mm"]'),
-            "'exclude[0].scan' must run from the lower to the higher border"
-            " (got '9 mm to 3 mm')",
+            "'exclude[0].scan' must run from the lower to the higher border (got '9 mm to 3 mm')",
         ),
         (
             station_text(exclude='[[exclude]]\nname = "weld"\nscan = ["30 mm", "40 mm"]'),
@@ -302,9 +304,7 @@ def test_load_missing_or_unreadable_file(tmp_path: Path) -> None:
     with pytest.raises(StationError) as caught:
         load_station(tmp_path / "none.toml")
     path = str(tmp_path / "none.toml")
-    assert caught.value.problems == [
-        Problem("station file", "must exist", path, "check the path")
-    ]
+    assert caught.value.problems == [Problem("station file", "must exist", path, "check the path")]
     with pytest.raises(StationError, match="must be a readable UTF-8 text"):
         load_station(tmp_path)
     binary = tmp_path / "binary.toml"

@@ -68,7 +68,7 @@ def _options(
 def main() -> None:
     """Run the command; what users can mend is told without a trace."""
     # Each module registers its subcommand as it is imported, in the order of `--help`.
-    from swathe.cli import check, demo, gaps, rebuild, run, simulate  # noqa: F401
+    from swathe.cli import calibrate, check, demo, gaps, rebuild, run, simulate  # noqa: F401
 
     try:
         app()

@@ -4,7 +4,8 @@ from swathe.pipeline.changes import GapNote, LineNote, Progress
 from swathe.pipeline.device import DeviceTally
 from swathe.pipeline.gaps import GapCause, GapEnd
 from swathe.pipeline.grid import CellState, Grid
-from swathe.pipeline.pipeline import Pipeline
+from swathe.pipeline.pipeline import Pipeline, Watcher
+from swathe.pipeline.place import Placed, Way
 from swathe.pipeline.regions import runs_of
 
 __all__ = [
@@ -16,6 +17,9 @@ __all__ = [
     "Grid",
     "LineNote",
     "Pipeline",
+    "Placed",
     "Progress",
+    "Watcher",
+    "Way",
     "runs_of",
 ]

@@ -10,7 +10,8 @@ columns.
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Callable
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +25,13 @@ from swathe.pipeline.gaps import Gap
 from swathe.pipeline.grid import CellState, Grid
 from swathe.pipeline.measure import fill_thickness
 from swathe.pipeline.pace import Pace
-from swathe.pipeline.place import Placed
+from swathe.pipeline.place import Placed, Way
 from swathe.pipeline.regions import runs_of
 from swathe.pipeline.sweep import cross
 from swathe.pipeline.wiring import Wiring
 from swathe.station import AxisMode, Station, excluded_cells, parse_station
 
-__all__ = ["Pipeline", "Status"]
+__all__ = ["Pipeline", "Status", "Watcher"]
 
 Status = Literal["scanning", "complete", "incomplete"]
 
@@ -38,11 +39,26 @@ _SPEED_WINDOW_NS = 1_000_000_000
 _RATE_WINDOW_NS = 20_000_000_000
 
 
+class Watcher(Protocol):
+    """Is shown what the pipeline works with, for what is measured on a scan beside its cells."""
+
+    def placed(self, placed: Placed) -> None:
+        """Take note of readings with their place."""
+        ...
+
+    def went(self, way: Way) -> None:
+        """Take note of a piece of the probe's way."""
+        ...
+
+
 class Pipeline:
     """Turns journal entries into a grid, its coverage and notes of what changed.
 
     Args:
         station: the station file with which the survey began; it fixes the grid for good.
+        amend: changes each run's station file before it acts, as a rebuild with another delay
+            does; the grid must stay what it is.
+        watcher: is shown readings and way.
 
     Attributes:
         grid: the cells.
@@ -54,8 +70,16 @@ class Pipeline:
         notes: operator's notes as (ns UTC, text).
     """
 
-    def __init__(self, station: Station) -> None:
+    def __init__(
+        self,
+        station: Station,
+        *,
+        amend: Callable[[Station], Station] | None = None,
+        watcher: Watcher | None = None,
+    ) -> None:
         self.station = station
+        self._amend = amend
+        self._watcher = watcher
         scan, index = station.scan_axis, station.index_axis
         self.grid = Grid(scan=scan, index=index, rule=station.survey.cell_rule)
         for zone in station.exclude:
@@ -132,6 +156,8 @@ class Pipeline:
     def _open(self, mark: Mark) -> None:
         # Each run may wire other ports and drivers; the grid stays what it is.
         station = parse_station(mark.detail["station"], "station file in the journal")
+        if self._amend is not None:
+            station = self._amend(station)
         if self._wiring is not None:
             self._line = self.line
             self.unplaced += self._wiring.placer.unplaced + self._wiring.placer.pending
@@ -191,6 +217,8 @@ class Pipeline:
     def _bin(self, placed: Placed) -> None:
         if not placed.readings.size:
             return
+        if self._watcher is not None:
+            self._watcher.placed(placed)
         self.readings += int(placed.readings.size)
         grid = self.grid
         cells = grid.cells_at(placed.scan, placed.index)
@@ -215,6 +243,8 @@ class Pipeline:
     def _follow(self, wiring: Wiring) -> None:
         way = wiring.placer.take_way()
         if way is not None:
+            if self._watcher is not None:
+                self._watcher.went(way)
             crossing = cross(way, self.grid, self._last_cell)
             known = crossing.known
             self.grid.pass_over(crossing.cells[known], crossing.silent[known])

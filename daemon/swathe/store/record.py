@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from swathe.errors import SurveyError
 from swathe.messages import (
@@ -49,6 +49,9 @@ class SurveyRecord(BaseModel):
     lines: tuple[LineMessage, ...]
     ports: tuple[PortMessage, ...]
     notes: tuple[NoteRecord, ...]
+    delays_ms: dict[str, float] = Field(
+        default_factory=dict, description="delay in force by device, as taken off its times"
+    )
 
     @property
     def open_gaps(self) -> list[GapMessage]:
@@ -84,6 +87,7 @@ def record_of(pipeline: Pipeline) -> SurveyRecord:
             PortMessage.of(device, tally, stalls=0, station=name, survey=survey, time=time)
             for device, tally in sorted(pipeline.tallies.items())
         ),
+        delays_ms={name: d.delay / 1e6 for name, d in pipeline.station.device.items()},
         notes=tuple(NoteRecord(time=moment(at), text=text) for at, text in pipeline.notes),
     )
 

@@ -1,0 +1,90 @@
+"""``swathe calibrate``: measure what placing stands on, rather than guess it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swathe.cli.app import Exit, app, console, errors
+from swathe.errors import SwatheError
+
+__all__ = ["delay"]
+
+calibrate = typer.Typer(
+    help="Measure the delay between devices on a scan that was recorded.", no_args_is_help=True
+)
+app.add_typer(calibrate, name="calibrate")
+
+
+@calibrate.callback()
+def _group() -> None:
+    """Measure what placing stands on."""
+
+
+@calibrate.command()
+def delay(
+    survey: Annotated[Path, typer.Argument(help="A survey scanned back and forth.")],
+    longest: Annotated[
+        str, typer.Option(help="Longest delay to look for, to either side.")
+    ] = "200 ms",
+) -> None:
+    """Measure the delay between encoder and gauge on a scan run back and forth.
+
+    A serpentine raster tells it, and so does going to and fro over an edge or a step on one line.
+    Exit code 0: it is sure; 3: the scan does not tell, and says why.
+    """
+    from swathe.pipeline.delay_watch import DelayWatch
+    from swathe.station import decoder_of
+    from swathe.store import SurveyFolder, replay
+    from swathe.units import duration_ns
+
+    try:
+        longest_ns = duration_ns(longest)
+    except ValueError as error:
+        message = f"'--longest' {error} (got {longest!r})"
+        raise SwatheError(message) from error
+    folder = SurveyFolder(survey)
+    station = folder.first_station()
+    watch = DelayWatch(scan=station.scan_axis, index=station.index_axis)
+
+    def tell_torn(path: Path, message: str) -> None:
+        errors.print(f"{path}: {message}", soft_wrap=True)
+
+    pipeline = replay(folder, on_torn=tell_torn, watcher=watch)
+    station = pipeline.station
+    (gauge,) = (
+        name for name, device in station.device.items() if decoder_of(device).gives_readings
+    )
+    if gauge == station.scan.device:
+        console.print(
+            f"{gauge} sends position and reading in one line: there is no delay to take off"
+        )
+        raise typer.Exit(Exit.OK)
+    found = watch.estimate(longest_ns=longest_ns)
+    in_force = station.device[gauge].delay / 1e6
+    if not found.sure:
+        console.print(f"not sure: {found.reason}", soft_wrap=True, highlight=False)
+        raise typer.Exit(Exit.NOT_COVERED)
+    total = in_force + found.delay / 1e6
+    console.print(
+        f"{gauge} comes {found.delay / 1e6:+.2f} ms ± {found.error / 1e6:.2f} ms beside the "
+        f"{in_force:g} ms in force ({found.pairs} pairs of lines)",
+        soft_wrap=True,
+        highlight=False,
+    )
+    if total < 0:
+        device = station.scan.device
+        console.print(
+            f"so it is {device} that comes late: raise device.{device}.delay by {-total:.2f} ms",
+            soft_wrap=True,
+            highlight=False,
+        )
+        return
+    console.print(f'in the station file: device.{gauge}.delay = "{total:.2f} ms"', highlight=False)
+    console.print(
+        f'for this survey: swathe rebuild {survey} --delay "{gauge}={total:.2f} ms"',
+        soft_wrap=True,
+        highlight=False,
+    )

@@ -1,0 +1,216 @@
+"""The delay between encoder and gauge, measured on a serpentine raster itself.
+
+A gauge whose readings come late by an unknown delay shows the wall shifted along the scan axis, one
+way on lines run forth, the other way on lines run back. The delay is the one that, taken off, makes
+neighbouring lines run in opposite directions agree best. Neighbouring lines see nearly the same
+wall, but not quite, and a flat wall shows nothing: so the pairs of lines are dealt into groups, each
+of which is asked by itself, and an answer counts only if they agree.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["DelayEstimate", "Pass", "estimate_delay", "find_passes"]
+
+# Shifts between a coarse and a fine search, in steps of the profile's grid.
+_COARSE_PER_CELL = 4
+_FINE_STEPS = 10
+# Groups of pairs that must agree, and pairs that make a group worth asking.
+_GROUPS = 4
+_PAIRS_PER_GROUP = 2
+# Agreement that counts: standard error of the groups' mean, and the farthest group, ns.
+_SURE_ERROR_NS = 750_000.0
+_SURE_SPREAD_NS = 3_000_000.0
+# The best delay must make lines agree this much better than a wrong one does.
+_SURE_GAIN = 0.6
+# A pass shorter than this many cells, or readings fewer than these, tell nothing.
+_SHORTEST_CELLS = 20
+_FEWEST_READINGS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """One run along one line: its readings, and the way of the probe around them.
+
+    Attributes:
+        row: line of the grid.
+        times: of the readings, ns on the host's clock, rising, shape (n,).
+        thickness: mm, shape (n,).
+        way_times: of the encoder's samples, ns, rising, shape (m,).
+        way: scan position, mm, shape (m,).
+    """
+
+    row: int
+    times: NDArray[np.int64]
+    thickness: NDArray[np.float64]
+    way_times: NDArray[np.int64]
+    way: NDArray[np.float64]
+
+    @property
+    def speed(self) -> float:
+        """Mean velocity along the scan axis, mm/ns, signed."""
+        return float((self.way[-1] - self.way[0]) / (self.way_times[-1] - self.way_times[0]))
+
+
+@dataclass(frozen=True, slots=True)
+class DelayEstimate:
+    """What the raster tells of the delay that is not yet taken off.
+
+    Attributes:
+        delay: ns to take off the readings' times beside what is taken off already.
+        error: standard error of it from the groups' spread, ns.
+        pairs: pairs of neighbouring lines run in opposite directions.
+        sure: whether the groups agree and the wall shows enough.
+        reason: why it is not sure; empty when it is.
+    """
+
+    delay: float
+    error: float
+    pairs: int
+    sure: bool
+    reason: str
+
+
+def find_passes(
+    rows: NDArray[np.int64],
+    times: NDArray[np.int64],
+    thickness: NDArray[np.float64],
+    way_times: NDArray[np.int64],
+    way: NDArray[np.float64],
+    way_rows: NDArray[np.int64],
+    resolution: float,
+) -> list[Pass]:
+    """Return the passes of a scan: stretches of the way along one line in one direction.
+
+    Args:
+        rows: line of each reading, shape (n,).
+        times: of the readings, ns, rising, shape (n,).
+        thickness: of the readings, mm; NaN where there was no echo, shape (n,).
+        way_times: of the encoder's samples, ns, rising, shape (m,).
+        way: scan position of the samples, mm, shape (m,).
+        way_rows: line of the samples, -1 off the grid, shape (m,).
+        resolution: of the scan axis, mm.
+    """
+    step = np.diff(way)
+    # Direction of each step; a standstill belongs to the direction before it.
+    direction = np.sign(step).astype(np.int64)
+    moving = np.flatnonzero(direction)
+    if not moving.size:
+        return []
+    last = moving[np.maximum(np.searchsorted(moving, np.arange(step.size), side="right") - 1, 0)]
+    direction = direction[last]
+    changes = (np.diff(direction) != 0) | (np.diff(way_rows[1:]) != 0)
+    borders = np.concatenate(([0], np.flatnonzero(changes) + 1, [step.size]))
+    found = []
+    for first, end in zip(borders[:-1].tolist(), borders[1:].tolist(), strict=True):
+        stretch = slice(first, end + 1)
+        row = int(way_rows[end - 1])
+        if row < 0 or abs(way[end] - way[first]) < _SHORTEST_CELLS * resolution:
+            continue
+        low, high = np.searchsorted(times, way_times[[first, end]])
+        mine = np.flatnonzero((rows[low:high] == row) & np.isfinite(thickness[low:high])) + low
+        if mine.size >= _FEWEST_READINGS:
+            found.append(Pass(row, times[mine], thickness[mine], way_times[stretch], way[stretch]))
+    return found
+
+
+def estimate_delay(
+    passes: Sequence[Pass], *, resolution: float, longest_ns: float = 200e6
+) -> DelayEstimate:
+    """Return the delay that makes neighbouring lines agree best.
+
+    Args:
+        passes: of the scan, in order of time.
+        resolution: of the scan axis, mm.
+        longest_ns: delays to either side of zero that are looked at.
+    """
+    pairs = [
+        (a, b)
+        for a, b in itertools.pairwise(passes)
+        if abs(a.row - b.row) <= 1 and a.speed * b.speed < 0
+    ]
+    if len(pairs) < _GROUPS * _PAIRS_PER_GROUP:
+        reason = (
+            f"{len(pairs)} pairs of neighbouring lines run in opposite directions, "
+            f"{_GROUPS * _PAIRS_PER_GROUP} are needed"
+        )
+        return DelayEstimate(0.0, float("inf"), len(pairs), sure=False, reason=reason)
+    speed = float(np.median([abs(one.speed) for pair in pairs for one in pair]))
+    step = resolution / _COARSE_PER_CELL / speed
+    most = int(np.ceil(longest_ns / step))
+    coarse = np.arange(-most, most + 1, dtype=np.float64) * step
+    costs = np.stack([_disagreement(a, b, coarse, resolution) for a, b in pairs])
+    total = np.nanmean(costs, axis=0)
+    best = float(coarse[np.nanargmin(total)])
+    spread = np.arange(-2 * _FINE_STEPS, 2 * _FINE_STEPS + 1, dtype=np.float64)
+    fine = np.asarray(best + spread * (step / _FINE_STEPS), np.float64)
+    fine_costs = np.stack([_disagreement(a, b, fine, resolution) for a, b in pairs])
+    delay = _lowest(fine, np.nanmean(fine_costs, axis=0))
+    groups = []
+    for group in range(_GROUPS):
+        mine = np.nanmean(costs[group::_GROUPS], axis=0)
+        near = abs(float(coarse[np.nanargmin(mine)]) - best) <= 2 * step
+        mean = np.nanmean(fine_costs[group::_GROUPS], axis=0)
+        groups.append(_lowest(fine, mean) if near else float(coarse[np.nanargmin(mine)]))
+    error = float(np.std(groups, ddof=1) / np.sqrt(_GROUPS))
+    reason = _doubt(np.array(groups) - delay, error, total)
+    return DelayEstimate(delay, error, len(pairs), sure=not reason, reason=reason)
+
+
+def _doubt(apart: NDArray[np.float64], error: float, total: NDArray[np.float64]) -> str:
+    """Return why an estimate is not sure; empty when it is."""
+    gain = float(np.nanmin(total) / np.nanmedian(total))
+    if gain > _SURE_GAIN:
+        return "the wall is too even to tell: no delay makes the lines agree much better"
+    if np.max(np.abs(apart)) > _SURE_SPREAD_NS or error > _SURE_ERROR_NS:
+        return (
+            f"the lines do not agree on a delay: groups of them differ by up to "
+            f"{np.max(np.abs(apart)) / 1e6:.1f} ms"
+        )
+    return ""
+
+
+def _lowest(delays: NDArray[np.float64], cost: NDArray[np.float64]) -> float:
+    """Return where a parabola through the lowest point and its surroundings is lowest."""
+    k = int(np.clip(np.nanargmin(cost), 0, delays.size - 1))
+    window = slice(max(k - _FINE_STEPS, 0), min(k + _FINE_STEPS + 1, delays.size))
+    x, y = delays[window] - delays[k], cost[window]
+    curve, slope, _ = np.polyfit(x, y, 2)
+    if curve <= 0:
+        return float(delays[k])
+    return float(delays[k] + np.clip(-slope / (2 * curve), x[0], x[-1]))
+
+
+def _disagreement(
+    a: Pass, b: Pass, delays: NDArray[np.float64], resolution: float
+) -> NDArray[np.float64]:
+    """Return how much two lines differ for each delay, mm², shape as `delays`."""
+    low = max(a.way.min(), b.way.min())
+    high = min(a.way.max(), b.way.max())
+    grid = np.arange(low, high, resolution / 2)
+    found = np.full(delays.size, np.nan)
+    if grid.size < _SHORTEST_CELLS:
+        return found
+    for k, delay in enumerate(delays.tolist()):
+        apart = _profile(a, delay, grid) - _profile(b, delay, grid)
+        apart = apart[np.isfinite(apart)]
+        if apart.size >= _SHORTEST_CELLS:
+            # Neighbouring lines may differ as a whole; a pit on one only must not rule.
+            apart = np.abs(apart - np.median(apart))
+            found[k] = float(np.mean(np.minimum(apart, 4 * np.median(apart) + 1e-9) ** 2))
+    return found
+
+
+def _profile(one: Pass, delay: float, grid: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the wall along a line as it would be with `delay` taken off, NaN off its ends."""
+    place = np.interp(one.times - delay, one.way_times, one.way)
+    order = np.argsort(place, kind="stable")
+    return np.asarray(
+        np.interp(grid, place[order], one.thickness[order], left=np.nan, right=np.nan)
+    )

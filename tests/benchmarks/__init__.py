@@ -1,0 +1,1 @@
+"""Programs that measure; run them by hand: ``python tests/benchmarks/NAME.py``."""

@@ -1,7 +1,7 @@
 """Appending to the journal: MCAP files that a crash cannot spoil.
 
-Each run writes a file of its own, ``journal/0001.mcap``, ``0002.mcap`` and so on: a file that a
-crash tore is left as it is and read up to its last whole chunk. `JournalWriter.flush` closes a
+Each run begins a file of its own, ``journal/0001.mcap``, ``0002.mcap`` and so on, and a long run
+goes on in the next: a file that a crash tore is left as it is and read up to its last whole chunk. `JournalWriter.flush` closes a
 chunk (compressed, with its CRC) and hands it to the operating system, which a kill of this process
 cannot undo; `JournalWriter.sync` sees it through to the disk, which a power cut cannot undo.
 
@@ -29,7 +29,11 @@ from swathe.journal.entries import Chunk, Entry, Mark, PortChange, Tick
 
 __all__ = ["JournalWriter", "segment_paths"]
 
+_FULL = "cannot be written: {}; make room and run again, what is in the journal is resumed"
 _CHUNK_BYTES = 1 << 20
+# The container's writer remembers each chunk until its file ends. So many of them are half an hour
+# of a run and some tens of MB of memory; then the run goes on in a next file.
+_MOST_CHUNKS = 60_000
 
 
 def segment_paths(folder: Path) -> list[Path]:
@@ -46,14 +50,23 @@ class JournalWriter:
     Args:
         folder: the survey's ``journal`` folder; made when missing.
         wall_clock: ns since 1970, for the publish times.
+        most_chunks: chunks after which a run goes on in a next file.
     """
 
-    def __init__(self, folder: Path, *, wall_clock: Callable[[], int] = time.time_ns) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        wall_clock: Callable[[], int] = time.time_ns,
+        most_chunks: int = _MOST_CHUNKS,
+    ) -> None:
         self._folder = folder
         self._wall_clock = wall_clock
         self._stream: BinaryIO | None = None
         self._writer: Writer | None = None
         self._channels: dict[str, int] = {}
+        self._chunks = 0
+        self._most_chunks = most_chunks
         self.entries = 0
         self.bytes = 0
         self.path = folder
@@ -62,6 +75,11 @@ class JournalWriter:
         if self._stream is not None:
             msg = "a journal writer is entered once"
             raise UsageError(msg)
+        self._begin()
+        return self
+
+    def _begin(self) -> None:
+        """Begin the next file."""
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
             last = segment_paths(self._folder)
@@ -70,26 +88,23 @@ class JournalWriter:
             # 'x': two daemons on one survey must not write into each other.
             self._stream = self.path.open("xb")
         except OSError as error:
-            raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
-        try:
-            self._begin(self._stream)
-        except OSError as error:
-            self._abandon()
-            raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
-        return self
-
-    def _begin(self, stream: BinaryIO) -> None:
+            raise JournalError(self.path, _FULL.format(error.strerror)) from error
         self._writer = Writer(
-            stream,
+            self._stream,
             chunk_size=_CHUNK_BYTES,
             compression=CompressionType.ZSTD,
-            # An index would grow in memory for as long as a night's run; readers go through.
+            # Readers go through from the start; nobody looks a message up.
             index_types=IndexType.NONE,
             repeat_channels=False,
         )
-        self._writer.start(profile="", library="swathe")
-        self._writer.flush()
-        _sync_folder(self._folder)
+        self._channels = {}
+        self._chunks = 0
+        try:
+            self._writer.start(profile="", library="swathe")
+            self._writer.flush()
+            _sync_folder(self._folder)
+        except OSError as error:
+            raise JournalError(self.path, _FULL.format(error.strerror)) from error
 
     def __exit__(
         self,
@@ -116,7 +131,7 @@ class JournalWriter:
                 channel, log_time=entry.time, publish_time=self._wall_clock(), data=data
             )
         except OSError as error:
-            raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
+            raise JournalError(self.path, _FULL.format(error.strerror)) from error
         self.entries += 1
         self.bytes += len(data)
 
@@ -144,7 +159,11 @@ class JournalWriter:
         try:
             self._writer.flush()
         except OSError as error:
-            raise JournalError(self.path, f"cannot be written: {error.strerror}") from error
+            raise JournalError(self.path, _FULL.format(error.strerror)) from error
+        self._chunks += 1
+        if self._chunks >= self._most_chunks:
+            self.close()
+            self._begin()
 
     def sync(self) -> None:
         """See what was flushed through to the disk; safe to call from another thread.
@@ -157,8 +176,10 @@ class JournalWriter:
             return
         try:
             os.fdatasync(stream.fileno())
+        except ValueError:
+            return  # the run went on in the next file, and this one was synced as it was closed
         except OSError as error:
-            raise JournalError(self.path, f"cannot be synced: {error.strerror}") from error
+            raise JournalError(self.path, _FULL.format(error.strerror)) from error
 
     def close(self) -> None:
         """Write the file's end and close it; does nothing when it is closed already."""
@@ -169,7 +190,7 @@ class JournalWriter:
             self._stream.flush()
             os.fsync(self._stream.fileno())
         except OSError as error:
-            raise JournalError(self.path, f"cannot be closed: {error.strerror}") from error
+            raise JournalError(self.path, _FULL.format(error.strerror)) from error
         finally:
             self._abandon()
 

@@ -105,7 +105,7 @@ class Session:
                 self._arrays.write(
                     self._arrays.snapshot(self.pipeline.grid, self._arrays.bands(rows))
                 )
-            write_record(self.folder.record, record_of(self.pipeline))
+            write_record(self.folder.record, record_of(self.pipeline, with_lines=False))
             self._stack = stack.pop_all()
         return self
 
@@ -150,8 +150,11 @@ class Session:
             self._sync.result()
         self._sync = asyncio.ensure_future(asyncio.to_thread(self._journal.sync))
 
-    async def checkpoint(self) -> None:
+    async def checkpoint(self, *, whole: bool = False) -> None:
         """Bring arrays and record up to date, writing in the background.
+
+        Args:
+            whole: whether the record sums up every line as well, as at the end of a run.
 
         Raises:
             SurveyError: the disk is full or gone.
@@ -159,7 +162,7 @@ class Session:
         bands = self._arrays.bands(self.pipeline.take_changed_rows())
         # Copied here and now: the scan goes on while the copy is written.
         blocks = self._arrays.snapshot(self.pipeline.grid, bands)
-        record = record_of(self.pipeline)
+        record = record_of(self.pipeline, with_lines=whole)
 
         def save() -> None:
             self._arrays.write(blocks)
@@ -178,4 +181,4 @@ class Session:
         if self._sync is not None:
             await self._sync
         self._journal.flush()
-        await self.checkpoint()
+        await self.checkpoint(whole=True)

@@ -142,7 +142,7 @@ class Board:
                 ProgressBar(total=100, completed=progress.percent, width=width),
                 Text("\n" + progress_line(progress) + "\n"),
                 block_map(pipeline.grid, width=width, height=rows, probe=at),
-                _gap_table(pipeline.gap_notes(), progress),
+                _gap_table(pipeline.open_gap_notes(), progress),
                 _port_table(daemon),
                 Text(self._said, style="bold"),
                 Text(CAUTION, style="dim"),
@@ -193,7 +193,7 @@ def _gap_table(notes: list[GapNote], progress: Progress) -> Table:
     table = Table(box=None, pad_edge=False)
     for heading in ("gap", "away mm", "scan mm", "index mm", "cells", "cause"):
         table.add_column(heading, justify="left" if heading == "cause" else "right")
-    gaps = sorted((g for g in notes if g.is_open), key=lambda gap: _distance(gap, progress))
+    gaps = sorted(notes, key=lambda gap: _distance(gap, progress))
     for gap in gaps[:_LISTED_GAPS]:
         table.add_row(
             str(gap.number),

@@ -273,6 +273,10 @@ class Pipeline:
         """Return the lines that were left, and changed, since the last call."""
         return [self.line_note(row) for row in self.coverage.take_dirty_lines()]
 
+    def open_gap_notes(self) -> list[GapNote]:
+        """Return the open gaps, by number."""
+        return [self._gap_note(gap) for gap in self.coverage.gaps.open]
+
     def gap_notes(self) -> list[GapNote]:
         """Return every gap of the survey, open and ended, by number."""
         return [self._gap_note(gap) for gap in self.coverage.gaps]

@@ -59,8 +59,14 @@ class SurveyRecord(BaseModel):
         return [gap for gap in self.gaps if gap.status == "open"]
 
 
-def record_of(pipeline: Pipeline) -> SurveyRecord:
-    """Return the record of a survey as the pipeline has it."""
+def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
+    """Return the record of a survey as the pipeline has it.
+
+    Args:
+        pipeline: has the survey.
+        with_lines: whether to sum up every line of the grid, which takes a moment on a large one;
+            a checkpoint in mid-scan goes without.
+    """
     name, survey = pipeline.station.name, pipeline.survey
     progress = pipeline.progress()
     time = moment(progress.time)
@@ -81,7 +87,7 @@ def record_of(pipeline: Pipeline) -> SurveyRecord:
         ),
         lines=tuple(
             LineMessage.of(pipeline.line_note(row), station=name, survey=survey, time=time)
-            for row in range(pipeline.grid.shape[0])
+            for row in range(pipeline.grid.shape[0] if with_lines else 0)
         ),
         ports=tuple(
             PortMessage.of(device, tally, stalls=0, station=name, survey=survey, time=time)

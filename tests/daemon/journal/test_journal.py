@@ -352,3 +352,22 @@ def test_write_full_disk_names_the_path(tmp_path: Path, limit: int, size: int, w
     if limit == 20_000 and way == "flush":
         kept, written = (int(word) for word in told[-1].split() if word.isdigit())
         assert kept == written
+
+
+def test_writer_goes_on_in_a_next_file(tmp_path: Path) -> None:
+    """A long run goes on in a next file before its list of chunks grows too long."""
+    with JournalWriter(tmp_path / "j", most_chunks=3) as writer:
+        for number in range(10):
+            writer.write(Chunk(number, "gauge", b"line %d\n" % number))
+            writer.flush()
+            writer.sync()
+    assert [path.name for path in segment_paths(tmp_path / "j")] == [
+        "0001.mcap",
+        "0002.mcap",
+        "0003.mcap",
+        "0004.mcap",
+    ]
+    told: list[str] = []
+    found = list(read_journal(tmp_path / "j", on_torn=note(told)))
+    assert found == [Chunk(n, "gauge", b"line %d\n" % n) for n in range(10)]
+    assert told == []

@@ -137,7 +137,7 @@ def test_clock_memory_is_bounded() -> None:
     device, _, arrival = deliveries(8, seconds=600, skew=10e-6, offset=0)
     clock = DeviceClock()
     through(clock, device, arrival, batch=500)
-    assert len(clock._kept) <= 1200
+    assert len(clock._deliveries) <= 1200
 
 
 @given(
@@ -156,3 +156,60 @@ def test_lower_hull_lies_below_all_points(xs: list[int], data: st.DataObject) ->
     assert (np.array([y for _, y in points]) >= height - 1e-9).all()
     slopes = np.diff([y for _, y in hull]) / np.diff(at)
     assert (np.diff(slopes) > 0).all()
+
+
+def steady(
+    clock: DeviceClock, device: NDArray[np.int64], arrival: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Feed deliveries in batches of ten; return the host time of each, ns."""
+    mapped = [
+        clock.to_host(device[k : k + 10], arrival[k : k + 10]) for k in range(0, device.size, 10)
+    ]
+    return np.concatenate(mapped)
+
+
+def test_clock_drifting_for_a_night_is_no_restart() -> None:
+    """A poor clock, 400 ppm off for ten hours, is followed and never taken for a restarted one."""
+    true = np.arange(0, 36_000 * 10, dtype=np.int64) * 100_000_000
+    late = np.random.default_rng(4).integers(0, 5_000_000, true.size)
+    device = np.rint(true * (1 + 400e-6)).astype(np.int64)
+    clock = DeviceClock()
+    error = steady(clock, device, true + late) - true
+    assert clock.restarts == 0
+    assert np.max(np.abs(error[1000:])) < 1_000_000
+
+
+def test_clock_set_ahead_is_fitted_anew_at_once() -> None:
+    """A device whose clock jumps ahead by half a second costs no reading its place."""
+    true = np.arange(0, 6000, dtype=np.int64) * 10_000_000
+    late = np.random.default_rng(5).integers(0, 5_000_000, true.size)
+    device = true + np.where(true > 30_000_000_000, 500_000_000, 0)
+    clock = DeviceClock()
+    error = steady(clock, device, true + late) - true
+    assert clock.restarts == 1
+    assert np.max(np.abs(error[100:])) <= 5_000_000
+
+
+def test_clock_set_back_is_fitted_anew_within_seconds() -> None:
+    """A device whose clock jumps back by a second is found out when nothing comes in time."""
+    true = np.arange(0, 6000, dtype=np.int64) * 10_000_000
+    late = np.random.default_rng(6).integers(0, 5_000_000, true.size)
+    jump = 30_000_000_000
+    device = true - np.where(true > jump, 1_000_000_000, 0)
+    clock = DeviceClock()
+    error = steady(clock, device, true + late) - true
+    assert clock.restarts == 1
+    settled = (true < jump) | (true > jump + 3_500_000_000)
+    assert np.max(np.abs(error[settled][100:])) <= 5_000_000
+
+
+def test_clock_late_for_a_moment_is_no_restart() -> None:
+    """A link that holds everything back for two seconds changes nothing of the fit."""
+    true = np.arange(0, 6000, dtype=np.int64) * 10_000_000
+    late = np.random.default_rng(7).integers(0, 5_000_000, true.size)
+    held = (true > 30_000_000_000) & (true < 32_000_000_000)
+    arrival = np.where(held, 32_000_000_000, true + late)
+    clock = DeviceClock()
+    error = steady(clock, true, arrival) - true
+    assert clock.restarts == 0
+    assert np.max(np.abs(error[100:])) <= 5_000_000

@@ -167,7 +167,7 @@ def _doubt(apart: NDArray[np.float64], error: float, total: NDArray[np.float64])
     """Return why an estimate is not sure; empty when it is."""
     gain = float(np.nanmin(total) / np.nanmedian(total))
     if gain > _SURE_GAIN:
-        return "the wall is too even to tell: no delay makes the lines agree much better"
+        return "the wall is too even, or was scanned too slowly, to tell: no delay makes lines agree better"
     if np.max(np.abs(apart)) > _SURE_SPREAD_NS or error > _SURE_ERROR_NS:
         return (
             f"the lines do not agree on a delay: groups of them differ by up to "
@@ -190,7 +190,7 @@ def _lowest(delays: NDArray[np.float64], cost: NDArray[np.float64]) -> float:
 def _disagreement(
     a: Pass, b: Pass, delays: NDArray[np.float64], resolution: float
 ) -> NDArray[np.float64]:
-    """Return how much two lines differ for each delay, mm², shape as `delays`."""
+    """Return how much two lines differ for each delay, mm, shape as `delays`."""
     low = max(a.way.min(), b.way.min())
     high = min(a.way.max(), b.way.max())
     grid = np.arange(low, high, resolution / 2)
@@ -201,9 +201,9 @@ def _disagreement(
         apart = _profile(a, delay, grid) - _profile(b, delay, grid)
         apart = apart[np.isfinite(apart)]
         if apart.size >= _SHORTEST_CELLS:
-            # Neighbouring lines may differ as a whole; a pit on one only must not rule.
-            apart = np.abs(apart - np.median(apart))
-            found[k] = float(np.mean(np.minimum(apart, 4 * np.median(apart) + 1e-9) ** 2))
+            # Neighbouring lines may differ as a whole; by the mean deviation, rather than its
+            # square, a pit on one of them only does not rule.
+            found[k] = float(np.mean(np.abs(apart - np.median(apart))))
     return found
 
 

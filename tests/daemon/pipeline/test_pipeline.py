@@ -1,0 +1,415 @@
+"""The whole way from journal entries to cells and gaps, on motions that are known exactly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swathe.errors import UsageError
+from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.pipeline import CellState, GapCause, GapEnd, GapNote, Pipeline
+from swathe.station import parse_station
+
+MS = 1_000_000
+S = 1_000_000_000
+
+HEAD = """
+name = "test"
+[survey]
+folder = "survey"
+[calibration]
+velocity = "6 mm/us"
+zero_offset = "0.5 us"
+"""
+SCAN = """
+[scan]
+length = "100 mm"
+resolution = "1 mm"
+device = "encoder"
+counts_per_mm = 10
+"""
+ENCODER = """
+[device.encoder]
+port = "socket://encoder:1"
+protocol.columns = [{ is = "counts", axis = "scan" }]
+"""
+ENCODER_XY = """
+[device.encoder]
+port = "socket://encoder:1"
+protocol.columns = [{ is = "counts", axis = "scan" }, { is = "counts", axis = "index" }]
+"""
+GAUGE = """
+[device.gauge]
+port = "socket://gauge:1"
+protocol.columns = [
+  { is = "time_of_flight", unit = "us", min = 0, max = 50 },
+  { is = "status", valid = ["E"], invalid = ["N"] },
+]
+"""
+INDEX = """
+[index]
+length = "20 mm"
+resolution = "5 mm"
+device = "encoder"
+counts_per_mm = 10
+"""
+
+Place = Callable[[float], tuple[float, float]]
+Echo = Callable[[float, float, float], str | None]
+
+
+def opened(text: str, time: int = 0) -> Mark:
+    """Return a run's first mark."""
+    detail = {"survey": "s", "station": text, "versions": {}, "utc_ns": time + 10**18}
+    return Mark(time, MarkKind.OPENED, detail)
+
+
+def echo(_seconds: float, _scan: float, _index: float) -> str | None:
+    """Return the gauge's line for 12 mm of wall, wherever it is."""
+    return "4.5000,E"
+
+
+def scan(
+    place: Place,
+    seconds: float,
+    *,
+    start: float = 0.0,
+    gauge: Echo = echo,
+    gauge_ms: int = 10,
+    encoder_ms: int = 5,
+    two_axes: bool = False,
+) -> Iterator[Entry]:
+    """Yield what two devices without delay send while the probe is at `place`, tick by tick."""
+    for ms in range(round(start * 1000), round((start + seconds) * 1000)):
+        now = ms / 1000
+        at, index = place(now)
+        if ms % encoder_ms == 0:
+            counts = f"{round(at * 10)},{round(index * 10)}" if two_axes else f"{round(at * 10)}"
+            yield Chunk(ms * MS, "encoder", f"{counts}\r\n".encode())
+        if ms % gauge_ms == 0:
+            line = gauge(now, at, index)
+            if line is not None:
+                yield Chunk(ms * MS, "gauge", f"{line}\r\n".encode())
+        if ms % 50 == 0:
+            yield Tick(ms * MS)
+
+
+def run(text: str, *entries: Iterator[Entry]) -> tuple[Pipeline, list[tuple[int, GapNote]]]:
+    """Feed a run; return the pipeline and each change of a gap with the journal's time."""
+    pipeline = Pipeline(parse_station(text, "test"))
+    pipeline.feed(opened(text))
+    changes: list[tuple[int, GapNote]] = []
+    for part in entries:
+        for entry in part:
+            pipeline.feed(entry)
+            if isinstance(entry, Tick | Mark):
+                changes += [(entry.time, note) for note in pipeline.take_gap_notes()]
+    return pipeline, changes
+
+
+def steady(speed: float, *, start: float = 0.0, begin: float = 0.0, index: float = 0.0) -> Place:
+    """Return a motion at one speed."""
+    return lambda now: (begin + speed * (now - start), index)
+
+
+def states(pipeline: Pipeline) -> np.ndarray[Any, Any]:
+    """Return the grid's states by row."""
+    return pipeline.grid.state.reshape(pipeline.grid.shape)
+
+
+def test_feed_before_the_opening_mark_is_refused() -> None:
+    """A journal that does not begin with the mark that opens the run is a bug of ours."""
+    pipeline = Pipeline(parse_station(HEAD + SCAN + ENCODER + GAUGE, "test"))
+    with pytest.raises(UsageError, match="must be the mark that opens the run"):
+        pipeline.feed(Tick(0))
+
+
+def test_profile_is_measured_by_the_calibration() -> None:
+    """A line profile at a steady speed: every cell measured, velocity × (time − zero) / 2."""
+    pipeline, changes = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4))
+    assert np.all(states(pipeline) == CellState.MEASURED)
+    assert pipeline.grid.thickness == pytest.approx(6 * (4.5 - 0.5) / 2)
+    assert pipeline.target_reached
+    assert not [note for _, note in changes if note.is_open]
+    assert pipeline.progress().unplaced == 0
+
+
+def test_lost_echo_is_a_gap_in_time_and_closes_on_revisit() -> None:
+    """No echo from 40 to 50 mm: told within 250 ms after the probe left it, closed when redone."""
+
+    def lost(now: float, at: float, _index: float) -> str | None:
+        return "0.0000,N" if 40 <= at < 50 and now < 3 else "4.5000,E"
+
+    def there_and_back(now: float) -> tuple[float, float]:
+        return (50 * now - 5, 0.0) if now < 2.2 else (105 - 50 * (now - 2.2), 0.0)
+
+    pipeline, changes = run(HEAD + SCAN + ENCODER + GAUGE, scan(there_and_back, 4.4, gauge=lost))
+    first_time, first = changes[0]
+    assert first.is_open
+    assert first.cause is GapCause.NO_SIGNAL
+    # Cell 41 is the first that is lost as a whole; the probe is two cells on at (41 + 2 + 5) / 50 s.
+    assert first_time / S - (first.scan[0] + 2.5 + 5) / 50 < 0.25
+    last = changes[-1][1]
+    assert (last.is_open, last.end) == (False, GapEnd.MEASURED)
+    assert last.scan == pytest.approx((40.5, 49.5), abs=1.01)
+    assert pipeline.target_reached
+
+
+def test_measured_cell_is_never_downgraded() -> None:
+    """A later pass without echo leaves what was measured as it was."""
+
+    def fades(now: float, _at: float, _index: float) -> str | None:
+        return "4.5000,E" if now < 2.2 else "0.0000,N"
+
+    def there_and_back(now: float) -> tuple[float, float]:
+        return (50 * now - 5, 0.0) if now < 2.2 else (105 - 50 * (now - 2.2), 0.0)
+
+    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, scan(there_and_back, 4.4, gauge=fades))
+    assert np.all(states(pipeline) == CellState.MEASURED)
+    assert np.all(pipeline.grid.passes >= 2)
+
+
+def test_too_fast_is_skipped_and_silence_is_no_signal() -> None:
+    """Between two ordinary readings a cell is skipped; where the gauge said nothing, no signal."""
+    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(300, begin=-20), 0.5))
+    kinds = set(np.unique(states(pipeline)[0, 3:98]))
+    assert kinds == {CellState.SKIPPED, CellState.MEASURED}
+
+    def silent(_now: float, at: float, _index: float) -> str | None:
+        return None if 40 <= at < 60 else "4.5000,E"
+
+    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4, gauge=silent))
+    assert np.all(states(pipeline)[0, 41:59] == CellState.NO_SIGNAL)
+    assert [gap.cause for gap in pipeline.coverage.gaps.open] == [GapCause.NO_SIGNAL]
+
+
+def test_silent_gauge_opens_its_gap_within_250_ms() -> None:
+    """A gauge that says nothing at all any more is told about while the probe goes on."""
+
+    def dies(_now: float, at: float, _index: float) -> str | None:
+        return None if at > 40 else "4.5000,E"
+
+    _, changes = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.0, gauge=dies))
+    first_time, first = changes[0]
+    assert first.is_open
+    assert first_time / S - (first.scan[0] + 2.5 + 5) / 50 < 0.25
+
+
+def test_serpentine_with_a_line_left_out() -> None:
+    """On an encoded index axis a line that was jumped is a gap once the next one is scanned."""
+
+    def rows(now: float) -> tuple[float, float]:
+        line = int(now // 3)
+        along = min(max((now - 3 * line - 0.4) * 60 - 6, -6.0), 106.0)
+        return (along if line % 2 == 0 else 100 - along, (0, 5, 15, 20)[min(line, 3)] * 1.0)
+
+    text = HEAD + SCAN + INDEX + ENCODER_XY + GAUGE
+    pipeline, changes = run(text, scan(rows, 12.0, two_axes=True))
+    (gap,) = pipeline.coverage.gaps.open
+    assert gap.cause is GapCause.NOT_VISITED
+    assert gap.index == (7.5, 12.5)
+    assert gap.scan == (-0.5, 100.5)
+    opened_at = next(time for time, note in changes if note.is_open)
+    assert 6.4 * S < opened_at < 8.2 * S  # while line 15 mm is run, not before
+    assert np.all(states(pipeline)[[0, 1, 3, 4]] == CellState.MEASURED)
+
+
+def test_way_to_the_start_opens_no_gap() -> None:
+    """Crossing lines on the way to the first one leaves nothing behind."""
+
+    def to_start(now: float) -> tuple[float, float]:
+        return (50.0, max(20 - 20 * now, 0.0))
+
+    text = HEAD + SCAN + INDEX + ENCODER_XY + GAUGE
+    _, changes = run(text, scan(to_start, 2.0, two_axes=True))
+    crossed = [note for _, note in changes if note.is_open and note.cells > 1]
+    assert crossed == []
+
+
+def test_excluded_zone_is_not_required() -> None:
+    """An obstruction that the plan names is no gap, and the plan is covered without it."""
+    zone = '[[exclude]]\nname = "lug"\nscan = ["30 mm", "40 mm"]\n'
+
+    def lug(_now: float, at: float, _index: float) -> str | None:
+        return "0.0000,N" if 29.6 <= at < 40.4 else "4.5000,E"
+
+    pipeline, changes = run(
+        HEAD + SCAN + zone + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4, gauge=lug)
+    )
+    assert pipeline.target_reached
+    assert pipeline.coverage.required == 101 - 11
+    assert changes == []
+
+
+def test_stepped_lines_by_mark_and_by_return() -> None:
+    """The next line is told by a mark, or by the probe's return to the start."""
+    stepped = '[index]\nlength = "10 mm"\nresolution = "5 mm"\nmode = "stepped"\n'
+
+    def again(now: float) -> tuple[float, float]:
+        phase = now % 4
+        return (min(50 * phase - 5, 105) if phase < 2.5 else max(105 - 100 * (phase - 2.5), -5), 0)
+
+    text = HEAD + SCAN + stepped + ENCODER + GAUGE
+    entries = list(scan(again, 12.0))
+    marks = [
+        Mark(3_900 * MS, MarkKind.LINE, {"line": 1}),
+        Mark(7_900 * MS, MarkKind.LINE, {"line": 2}),
+    ]
+    merged = sorted([*entries, *marks], key=lambda entry: entry.time)
+    by_mark, _ = run(text, iter(merged))
+    assert np.all(states(by_mark) == CellState.MEASURED)
+    by_return, _ = run(text.replace('stepped"', 'stepped"\nadvance = "return"'), iter(entries))
+    assert np.all(states(by_return)[:, 3:] == CellState.MEASURED)
+    assert by_return.line == 2
+
+
+def test_ended_run_lists_the_rest_and_the_next_withdraws_it() -> None:
+    """When a run ends, what is still to come is listed; when one goes on, it no longer is."""
+    text = HEAD + SCAN + ENCODER + GAUGE
+    pipeline, _ = run(text, scan(steady(50, begin=-5), 1.2))
+    pipeline.feed(Mark(1200 * MS, MarkKind.ENDED, {"status": "incomplete", "reason": ""}))
+    (rest,) = pipeline.take_gap_notes()
+    assert (rest.is_open, rest.cause, rest.scan[1]) == (True, GapCause.NOT_VISITED, 100.5)
+    pipeline.feed(opened(text, 5 * S))
+    (gone,) = pipeline.take_gap_notes()
+    assert gone.end is GapEnd.WITHDRAWN
+    assert pipeline.runs == 2
+    for entry in scan(steady(50, start=5.0, begin=50.0), 1.3, start=5.0):
+        pipeline.feed(entry)
+    assert pipeline.target_reached
+
+
+def test_encoder_lost_readings_are_unplaced() -> None:
+    """Readings that no encoder samples bracket within the limit are counted, not guessed."""
+
+    def entries() -> Iterator[Entry]:
+        for entry in scan(steady(50, begin=-5), 2.4):
+            if isinstance(entry, Chunk) and entry.port == "encoder" and S <= entry.time < 1.5 * S:
+                continue
+            yield entry
+
+    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, entries())
+    progress = pipeline.progress()
+    assert progress.unplaced == pytest.approx(50, abs=2)
+    lost = states(pipeline)[0, 47:68]
+    assert np.all(lost == CellState.UNVISITED)
+    (gap,) = pipeline.coverage.gaps.open
+    assert gap.cause is GapCause.NOT_VISITED
+
+
+def test_standing_still_encoder_that_sends_on_change() -> None:
+    """An encoder that is silent while it stands places the readings taken there."""
+
+    def stops(now: float) -> tuple[float, float]:
+        if now < 1:
+            return 50 * now - 5, 0.0
+        return (45.0, 0.0) if now < 3 else (45 + 50 * (now - 3), 0.0)
+
+    def entries() -> Iterator[Entry]:
+        last = b""
+        for entry in scan(stops, 4.4):
+            if isinstance(entry, Chunk) and entry.port == "encoder":
+                if entry.data == last:
+                    continue
+                last = entry.data
+            yield entry
+
+    text = HEAD + SCAN + ENCODER.replace("port =", "on_change = true\nport =") + GAUGE
+    pipeline, _ = run(text, entries())
+    assert pipeline.target_reached
+    assert pipeline.progress().unplaced == 0
+    assert pipeline.grid.hits[45] > 150
+
+
+def test_gap_across_the_seam_of_a_pipe_is_one() -> None:
+    """A circumference: positions are modulo it, and a gap across the seam is one gap."""
+    around = """
+[scan]
+length = "200 mm"
+resolution = "2 mm"
+mode = "wrapped"
+device = "encoder"
+counts_per_mm = 10
+"""
+
+    def lost(_now: float, at: float, _index: float) -> str | None:
+        return "0.0000,N" if at % 200 > 190 or at % 200 < 10 else "4.5000,E"
+
+    pipeline, _ = run(
+        HEAD + around + ENCODER + GAUGE, scan(steady(100, begin=50.0), 2.6, gauge=lost)
+    )
+    assert pipeline.grid.shape == (1, 100)
+    (gap,) = pipeline.coverage.gaps.open
+    assert gap.scan[0] == pytest.approx(191, abs=2.1)
+    assert gap.scan[1] == pytest.approx(209, abs=2.1)
+
+
+def test_combined_device_carries_its_own_place() -> None:
+    """Records with position and reading in one line need no bracket, whenever they arrive."""
+    both = """
+[device.encoder]
+port = "socket://both:1"
+protocol.columns = [
+  { is = "counts", axis = "scan" },
+  { is = "thickness", unit = "mm" },
+]
+"""
+
+    def entries() -> Iterator[Entry]:
+        for k in range(-5, 106):
+            # Ten lines arrive at once, as a network port hands them over.
+            yield Chunk(
+                (k // 10) * 100 * MS + 10**9, "encoder", f"{k * 10},{10 + k / 100}\r\n".encode()
+            )
+            if k % 10 == 9:
+                yield Tick((k // 10) * 100 * MS + 10**9 + 1)
+        yield Tick(20 * 10**9)
+
+    pipeline, _ = run(HEAD + SCAN + both, entries())
+    assert pipeline.grid.thickness == pytest.approx(10 + np.arange(101) / 100)
+    assert pipeline.target_reached
+
+
+def test_garbage_is_counted_where_it_stands() -> None:
+    """Bad bytes in mid-stream are faults with their offset; every other line has its reading."""
+
+    def entries() -> Iterator[Entry]:
+        for entry in scan(steady(50, begin=-5), 2.4):
+            yield entry
+            if isinstance(entry, Chunk) and entry.port == "gauge" and entry.time == S:
+                yield Chunk(entry.time + 1, "gauge", b"\xff\x00junk\r\nnan,E\r\n99.0,E\r\n4.5")
+                yield PortChange(entry.time + 2, "gauge", "lost", "pulled")
+                yield PortChange(entry.time + 3, "gauge", "open", "")
+
+    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, entries())
+    tally = pipeline.tallies["gauge"]
+    offset = 101 * len("4.5000,E\r\n")
+    assert {fault.reason.value: fault.offset for fault in tally.recent} == {
+        "columns": offset,
+        "not_finite": offset + 8,
+        "out_of_range": offset + 15,
+        "partial": offset + 23,
+    }
+    assert tally.readings == 236  # the last 40 ms wait for their tick
+    assert pipeline.target_reached
+
+
+def test_same_entries_give_the_same_arrays() -> None:
+    """Two pipelines fed the same entries agree bit for bit, gaps and all."""
+
+    def patchy(now: float, at: float, _index: float) -> str | None:
+        if 20 < at < 30:
+            return None
+        return "0.0000,N" if 60 < at < 63 else f"{4.5 + 0.1 * np.sin(now * 7):.4f},E"
+
+    text = HEAD + SCAN + ENCODER + GAUGE
+    entries = list(scan(steady(70, begin=-5), 1.8, gauge=patchy))
+    first, first_changes = run(text, iter(entries))
+    second, second_changes = run(text, iter(entries))
+    assert first_changes == second_changes
+    assert first.progress() == second.progress()
+    for layer in ("thickness", "thickness_mean", "hits", "passes", "last_time", "state"):
+        assert getattr(first.grid, layer).tobytes() == getattr(second.grid, layer).tobytes()

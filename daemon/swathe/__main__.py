@@ -1,5 +1,5 @@
 """``python -m swathe`` is the ``swathe`` command."""
 
-from swathe.cli import main
+from swathe.cli.main import main
 
 main()

@@ -28,11 +28,13 @@ __all__ = [
     "Duration",
     "Length",
     "Percent",
+    "Speed",
     "TimeOfFlight",
     "Velocity",
     "duration_ns",
     "length",
     "percent",
+    "speed",
     "time_of_flight",
     "velocity",
 ]
@@ -115,6 +117,15 @@ def velocity(text: object) -> float:
     return _convert(text, "mm/us", "velocity", "5920 m/s")
 
 
+def speed(text: object) -> float:
+    """Return a speed in mm/s.
+
+    Raises:
+        ValueError: not a speed; the text says what is required.
+    """
+    return _convert(text, "mm/s", "speed", "250 mm/s")
+
+
 def duration_ns(text: object) -> int:
     """Return a duration in whole ns.
 
@@ -148,5 +159,6 @@ def percent(text: object) -> float:
 Length = Annotated[float, BeforeValidator(length)]
 TimeOfFlight = Annotated[float, BeforeValidator(time_of_flight)]
 Velocity = Annotated[float, BeforeValidator(velocity)]
+Speed = Annotated[float, BeforeValidator(speed)]
 Duration = Annotated[int, BeforeValidator(duration_ns)]
 Percent = Annotated[float, BeforeValidator(percent)]

@@ -1,5 +1,1 @@
-"""The ``swathe`` command."""
-
-from swathe.cli.app import app, main
-
-__all__ = ["app", "main"]
+"""The ``swathe`` command; it begins in ``main.py``."""

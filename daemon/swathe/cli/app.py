@@ -1,4 +1,4 @@
-"""The ``swathe`` command: each subcommand in a module of its own, errors told in one place."""
+"""What every subcommand of ``swathe`` shares: the application, the consoles, the exit codes."""
 
 from __future__ import annotations
 
@@ -11,10 +11,8 @@ from rich.console import Console
 from rich.logging import RichHandler
 
 from swathe import __version__
-from swathe.errors import SwatheError, UsageError
-from swathe_drivers import DriverError
 
-__all__ = ["Exit", "app", "console", "errors", "main"]
+__all__ = ["Exit", "app", "console", "errors"]
 
 app = typer.Typer(
     name="swathe",
@@ -63,17 +61,3 @@ def _options(
     )
     for name in ("amqtt", "transitions", "matplotlib", "mqtt"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
-
-
-def main() -> None:
-    """Run the command; what users can mend is told without a trace."""
-    # Each module registers its subcommand as it is imported, in the order of `--help`.
-    from swathe.cli import calibrate, check, demo, gaps, rebuild, run, simulate  # noqa: F401
-
-    try:
-        app()
-    except UsageError:
-        raise
-    except (SwatheError, DriverError) as error:
-        errors.print(f"swathe: {error}", style="red", highlight=False, markup=False, soft_wrap=True)
-        sys.exit(Exit.ERROR)

@@ -156,11 +156,13 @@ def progress_line(progress: Progress) -> str:
     """Return the progress in one line."""
     scan = "–" if progress.scan is None else f"{progress.scan:.1f}"
     index = "–" if progress.index is None else f"{progress.index:.1f}"
+    limit = "" if progress.speed_limit is None else f" of at most {progress.speed_limit:.0f}"
+    fast = " TOO FAST" if progress.too_fast else ""
     left = "" if progress.seconds_left is None else f", {_clock(progress.seconds_left)} left"
     least = "" if progress.minimum is None else f", least {progress.minimum:.2f} mm"
     return (
         f"{int(progress.percent * 100) / 100:.2f} % of {progress.required:,} cells, "
-        f"at {scan} / {index} mm, {progress.speed:.0f} mm/s, {progress.rate:.0f} readings/s, "
+        f"at {scan} / {index} mm, {progress.speed:.0f}{limit} mm/s{fast}, {progress.rate:.0f} readings/s, "
         f"{progress.open_gaps} gaps{least}{left}"
     )
 

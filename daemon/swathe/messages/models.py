@@ -81,6 +81,10 @@ class ProgressMessage(Message):
     scan: float | None = Field(description="newest position, mm")
     index: float | None = Field(description="newest position, mm")
     speed: float = Field(description="mm/s along the scan axis")
+    speed_limit: float | None = Field(
+        description="mm/s at which the reading rate still gives each cell its wanted hits"
+    )
+    too_fast: bool = Field(description="whether cells are about to be skipped")
     rate: float = Field(description="readings per second")
     seconds_left: float | None
     readings: int
@@ -109,6 +113,8 @@ class ProgressMessage(Message):
             scan=_rounded(progress.scan, 2),
             index=_rounded(progress.index, 2),
             speed=round(progress.speed, 1),
+            speed_limit=_rounded(progress.speed_limit, 1),
+            too_fast=progress.too_fast,
             rate=round(progress.rate, 1),
             seconds_left=_rounded(progress.seconds_left, 0),
             readings=progress.readings,
@@ -211,6 +217,7 @@ class PortMessage(Message):
     bytes: int
     readings: int
     positions: int
+    glitches: int = Field(description="positions that no probe can have reached, kept out")
     missing: int = Field(description="records that the running number says were lost on the way")
     faults: dict[str, int] = Field(description="faults by reason")
     last_fault: FaultExcerpt | None
@@ -239,6 +246,7 @@ class PortMessage(Message):
             bytes=tally.bytes,
             readings=tally.readings,
             positions=tally.positions,
+            glitches=tally.glitches,
             missing=tally.missing,
             faults=dict(sorted(tally.faults.items())),
             stalls=stalls,

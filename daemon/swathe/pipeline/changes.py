@@ -81,6 +81,8 @@ class Progress:
         scan: position; None while unknown.
         index: position; None while unknown.
         speed: mm/s along the scan axis.
+        speed_limit: mm/s at which each cell still gets its wanted hits; None while unknown.
+        too_fast: the probe is near that limit or over it.
         rate: readings/s.
         seconds_left: at the present rate of newly measured cells; None while that is zero.
         readings: placed on the grid or outside it so far.
@@ -99,6 +101,8 @@ class Progress:
     scan: float | None
     index: float | None
     speed: float
+    speed_limit: float | None
+    too_fast: bool
     rate: float
     seconds_left: float | None
     readings: int

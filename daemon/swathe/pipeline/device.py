@@ -26,6 +26,7 @@ class DeviceTally:
         bytes: bytes received.
         readings: readings decoded.
         positions: positions decoded.
+        glitches: positions that no probe can have reached, kept out.
         missing: records that the running number says were lost on the way.
         faults: faults by reason.
         recent: the last faults, with byte offsets in the port's stream.
@@ -37,6 +38,7 @@ class DeviceTally:
     bytes: int = 0
     readings: int = 0
     positions: int = 0
+    glitches: int = 0
     missing: int = 0
     faults: Counter[str] = field(default_factory=Counter)
     recent: list[Fault] = field(default_factory=list)

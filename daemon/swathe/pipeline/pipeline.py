@@ -35,7 +35,9 @@ __all__ = ["Pipeline", "Status", "Watcher"]
 
 Status = Literal["scanning", "complete", "incomplete"]
 
-_SPEED_WINDOW_NS = 1_000_000_000
+_SPEED_WINDOW_NS = 500_000_000
+# The warning comes before cells are skipped: readings are never quite evenly spaced.
+_NEAR_LIMIT = 0.8
 _RATE_WINDOW_NS = 20_000_000_000
 
 
@@ -315,6 +317,13 @@ class Pipeline:
             missing=tuple(grid.scan.edges(first, last) for first, last in missing),
         )
 
+    def _speed_limit(self, wiring: Wiring) -> float | None:
+        """Return resolution × reading rate / wanted hits per cell, mm/s."""
+        interval = wiring.placer.interval_ns
+        if not interval:
+            return None
+        return self.grid.scan.resolution / self.station.survey.hits_per_cell / interval * 1e9
+
     def progress(self) -> Progress:
         """Return how the survey stands at the last tick."""
         coverage, grid, wiring = self.coverage, self.grid, self._wiring
@@ -326,6 +335,8 @@ class Pipeline:
             unplaced += wiring.placer.unplaced
             if self.status != "scanning":  # what still waited for its bracket when the run ended
                 unplaced += wiring.placer.pending
+        limit = self._speed_limit(wiring) if wiring else None
+        speed = self._speed.per_second
         minimum_at = None
         if self._minimum is not None:
             row, column = divmod(self._minimum[1], grid.shape[1])
@@ -339,7 +350,9 @@ class Pipeline:
             line=coverage.row if coverage.row >= 0 else None,
             scan=scan,
             index=index,
-            speed=self._speed.per_second,
+            speed=speed,
+            speed_limit=limit,
+            too_fast=limit is not None and speed > _NEAR_LIMIT * limit,
             rate=self._rate.per_second,
             seconds_left=left / pace if pace > 0 else None,
             readings=self.readings,

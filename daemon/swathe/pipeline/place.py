@@ -121,12 +121,15 @@ class Placer:
     ) -> Placed:
         """Return combined readings placed by their own positions in mm, shape (n,) each.
 
-        Without an `index` column the line in force at the time of the reading is taken.
+        Without an `index` column the line in force at the time of the reading is taken. A position
+        that was no good is NaN, and its reading unplaced.
         """
         self._note_times(readings["time"])
         if index is None:
             index = self.index.locate(readings["time"]).position
-        return Placed(readings, scan, index)
+        known = np.isfinite(scan) & np.isfinite(index)
+        self.unplaced += int(np.count_nonzero(~known))
+        return Placed(readings[known], scan[known], index[known])
 
     def place(self) -> Placed:
         """Return the readings that are bracketed by now; count those that never will be."""

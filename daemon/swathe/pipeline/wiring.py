@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.device import DeviceLink, DeviceTally
-from swathe.pipeline.encoder import CountsToPosition
+from swathe.pipeline.encoder import CountsToPosition, GlitchGate
 from swathe.pipeline.lines import ReturnWatch
 from swathe.pipeline.place import Placed, Placer
 from swathe.pipeline.track import EncodedTrack, SteppedTrack
@@ -37,6 +37,7 @@ class _EncodedAxis:
         self.scale = CountsToPosition(
             settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
         )
+        self.gate = GlitchGate(settings.most_speed)
         self.track = EncodedTrack(bracket_ns=bracket_ns)
 
 
@@ -91,11 +92,15 @@ class Wiring:
         for axis, name in ((self._scan, "scan"), (self._index, "index")):
             if axis is None or axis.device != device or not batch.positions.size:
                 continue
+            times = batch.positions["time"]
             positions = axis.scale.positions(batch.positions["counts"][:, axis.column])
-            axis.track.append(batch.positions["time"], positions)
-            own[name] = positions
+            before = axis.gate.glitches
+            good = axis.gate.keep(times, positions)
+            self.links[device].tally.glitches += axis.gate.glitches - before
+            axis.track.append(times[good], positions[good])
+            own[name] = np.where(good, positions, np.nan)
             if axis is self._scan and self._returns is not None:
-                for time in self._returns.returns(batch.positions["time"], positions):
+                for time in self._returns.returns(times[good], positions[good]):
                     self._next_line(time)
         if not batch.readings.size:
             return None

@@ -86,6 +86,8 @@ def _check_axis(
     elif settings.device in decoders:
         column = settings.counts or name
         columns = decoders[settings.device].axes
+        if column in columns and column not in decoders[settings.device].length_axes:
+            problems += _check_scale(name, settings)
         if column not in columns:
             gives = ", ".join(columns) or "no counts"
             mend = f"'{settings.device}' gives {gives}"
@@ -95,6 +97,16 @@ def _check_axis(
         requirement = "must be at least one resolution"
         problems.append(Problem(f"{name}.length", requirement, f"{settings.length:g} mm"))
     return problems
+
+
+def _check_scale(name: str, settings: AxisSettings) -> list[Problem]:
+    given = [settings.counts_per_mm is not None, settings.wheel is not None]
+    if sum(given) == 1:
+        return []
+    got = "both" if all(given) else "neither"
+    mend = 'counts_per_mm = 26.07, or wheel = { diameter = "50 mm", pulses = 1024, edges = 4 }'
+    requirement = "must be told by either counts_per_mm or wheel"
+    return [Problem(name, requirement, got, mend)]
 
 
 def _check_size(axes: dict[str, AxisSettings]) -> list[Problem]:

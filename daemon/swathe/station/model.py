@@ -7,13 +7,14 @@ can be told at once.
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from swathe.station.axis import Axis
-from swathe.units import Duration, Length, Percent, TimeOfFlight, Velocity
+from swathe.units import Duration, Length, Percent, Speed, TimeOfFlight, Velocity
 from swathe_drivers import PortSettings
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "Station",
     "StoreSettings",
     "SurveySettings",
+    "WheelSettings",
 ]
 
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
@@ -65,6 +67,22 @@ class LineAdvance(StrEnum):
     RETURN = "return"
 
 
+class WheelSettings(_Table):
+    """An encoder wheel, of which the counts per mm follow.
+
+    ``counts_per_mm = pulses * edges / (pi * diameter)``: a turn rolls the circumference off.
+    """
+
+    diameter: Length = Field(gt=0, description="of the wheel's rolling face, mm")
+    pulses: int = Field(gt=0, description="lines of the encoder's disc, periods a turn")
+    edges: Literal[1, 2, 4] = Field(4, description="edges of a period that are counted")
+
+    @property
+    def counts_per_mm(self) -> float:
+        """Counts for a mm of way."""
+        return self.pulses * self.edges / (math.pi * self.diameter)
+
+
 class AxisSettings(_Table):
     """A scan or index axis: where its cells are and which counts tell the position.
 
@@ -77,10 +95,20 @@ class AxisSettings(_Table):
     mode: AxisMode = AxisMode.ENCODED
     device: str | None = Field(None, description="device whose counts tell the position")
     counts: str | None = Field(None, description="name of the counts column; the axis's own name")
-    counts_per_mm: float = Field(1.0, gt=0, allow_inf_nan=False)
+    counts_per_mm: float | None = Field(None, gt=0, allow_inf_nan=False)
+    wheel: WheelSettings | None = Field(None, description="instead of counts_per_mm")
     reversed: bool = Field(False, description="counts fall while the position rises")
     zero_count: float = Field(0.0, allow_inf_nan=False, description="counts at zero_at")
     zero_at: Length = Field(0.0, description="position at zero_count, mm")
+    backlash: Length = Field(0.0, ge=0, description="way of the encoder that the probe stays, mm")
+    most_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
+
+    @property
+    def scale(self) -> float:
+        """Counts per mm, as given or by the wheel."""
+        if self.wheel is not None:
+            return self.wheel.counts_per_mm
+        return self.counts_per_mm or 1.0
 
 
 class IndexSettings(AxisSettings):
@@ -145,6 +173,7 @@ class SurveySettings(_Table):
     nominal_thickness: Length | None = Field(None, gt=0)
     alert_below: Length | None = Field(None, gt=0)
     cell_rule: CellRule = CellRule.MINIMUM
+    hits_per_cell: float = Field(1.0, gt=0, description="wanted; sets the highest scan speed")
     target_coverage: Percent = Field(100.0, gt=0, le=100)
 
 

@@ -66,6 +66,8 @@ def progress(**other: Any) -> Progress:
         "scan": 12.3456,
         "index": 3.0,
         "speed": 123.456,
+        "speed_limit": 240.0,
+        "too_fast": False,
         "rate": 999.96,
         "seconds_left": 61.7,
         "readings": 12_345,

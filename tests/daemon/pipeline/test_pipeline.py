@@ -413,3 +413,34 @@ def test_same_entries_give_the_same_arrays() -> None:
     assert first.progress() == second.progress()
     for layer in ("thickness", "thickness_mean", "hits", "passes", "last_time", "state"):
         assert getattr(first.grid, layer).tobytes() == getattr(second.grid, layer).tobytes()
+
+
+def test_speed_limit_warns_before_cells_are_skipped() -> None:
+    """The highest speed is resolution × reading rate / wanted hits; the warning comes before it."""
+    text = HEAD.replace("[calibration]", "hits_per_cell = 2\n[calibration]") + SCAN
+    pipeline, _ = run(text + ENCODER + GAUGE, scan(steady(30, begin=-5), 2.0))
+    progress = pipeline.progress()
+    assert progress.speed_limit == pytest.approx(50.0)  # 1 mm × 100 / s / 2
+    assert progress.speed == pytest.approx(30, abs=1)
+    assert not progress.too_fast
+    pipeline, _ = run(text + ENCODER + GAUGE, scan(steady(45, begin=-5), 2.0))
+    assert pipeline.progress().too_fast
+    assert pipeline.coverage.gaps.open == []
+
+
+def test_encoder_glitch_moves_no_reading() -> None:
+    """A count read wrong is kept out, told, and no reading lands where the probe never was."""
+
+    def entries() -> Iterator[Entry]:
+        for entry in scan(steady(50, begin=-5), 2.4):
+            if isinstance(entry, Chunk) and entry.port == "encoder" and entry.time == S:
+                yield Chunk(entry.time, "encoder", b"987\r\n")
+            else:
+                yield entry
+
+    text = HEAD + SCAN.replace("[scan]", '[scan]\nmost_speed = "200 mm/s"') + ENCODER + GAUGE
+    pipeline, _ = run(text, entries())
+    assert pipeline.tallies["encoder"].glitches == 1
+    assert pipeline.target_reached
+    assert pipeline.progress().unplaced == 0
+    assert np.max(pipeline.grid.passes) == 1

@@ -1,0 +1,24 @@
+"""The ``swathe`` command: every subcommand from a module of its own, errors told in one place."""
+
+from __future__ import annotations
+
+import sys
+
+# Each module registers its subcommand as it is imported.
+from swathe.cli import calibrate, check, demo, gaps, rebuild, run, simulate  # noqa: F401
+from swathe.cli.app import Exit, app, errors
+from swathe.errors import SwatheError, UsageError
+from swathe_drivers import DriverError
+
+__all__ = ["main"]
+
+
+def main() -> None:
+    """Run the command; what users can mend is told without a trace."""
+    try:
+        app()
+    except UsageError:
+        raise
+    except (SwatheError, DriverError) as error:
+        errors.print(f"swathe: {error}", style="red", highlight=False, markup=False, soft_wrap=True)
+        sys.exit(Exit.ERROR)

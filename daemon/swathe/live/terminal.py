@@ -22,6 +22,7 @@ from rich.text import Text
 from swathe.live.service import Daemon
 from swathe.pipeline import GapEnd, GapNote, Progress
 from swathe.report.blockmap import block_map
+from swathe.report.clusters import Cluster, cluster_gaps
 
 __all__ = ["CAUTION", "Board", "PlainLines", "terminal_observer"]
 
@@ -32,6 +33,8 @@ CAUTION = (
 
 _REFRESH_SECONDS = 0.25
 _LISTED_GAPS = 8
+# Gaps of one line no farther apart than this are one place to go back to.
+_REACH_CELLS = 10
 _PLAIN_SECONDS = 5.0
 
 
@@ -129,7 +132,10 @@ class Board:
         pipeline = daemon.pipeline
         progress = pipeline.progress()
         width = max(20, min(self._live.console.width - 6, 120))
-        rows = max(4, min(self._live.console.height - 27, 24))
+        # What stands around map and list takes 15 lines; they share the rest.
+        room = self._live.console.height - 15 - len(pipeline.tallies)
+        rows = max(1, min(pipeline.grid.shape[0], room - 3, 24))
+        listed = max(1, min(room - rows, _LISTED_GAPS))
         at = None
         if pipeline.coverage.probe_cell >= 0:
             at = divmod(pipeline.coverage.probe_cell, pipeline.grid.shape[1])
@@ -140,9 +146,9 @@ class Board:
         return Panel(
             Group(
                 ProgressBar(total=100, completed=progress.percent, width=width),
-                Text("\n" + progress_line(progress) + "\n"),
+                Text("\n" + progress_line(progress, profile=daemon.station.index is None) + "\n"),
                 block_map(pipeline.grid, width=width, height=rows, probe=at),
-                _gap_table(pipeline.open_gap_notes(), progress),
+                _gap_table(daemon, progress, listed),
                 _port_table(daemon),
                 Text(self._said, style="bold"),
                 Text(CAUTION, style="dim"),
@@ -152,17 +158,18 @@ class Board:
         )
 
 
-def progress_line(progress: Progress) -> str:
-    """Return the progress in one line."""
+def progress_line(progress: Progress, *, profile: bool = False) -> str:
+    """Return the progress in one line; a line profile has no index position."""
     scan = "–" if progress.scan is None else f"{progress.scan:.1f}"
     index = "–" if progress.index is None else f"{progress.index:.1f}"
+    place = scan if profile else f"{scan} / {index}"
     limit = "" if progress.speed_limit is None else f" of at most {progress.speed_limit:.0f}"
     fast = " TOO FAST" if progress.too_fast else ""
     left = "" if progress.seconds_left is None else f", {_clock(progress.seconds_left)} left"
     least = "" if progress.minimum is None else f", least {progress.minimum:.2f} mm"
     return (
         f"{int(progress.percent * 100) / 100:.2f} % of {progress.required:,} cells, "
-        f"at {scan} / {index} mm, {progress.speed:.0f}{limit} mm/s{fast}, {progress.rate:.0f} readings/s, "
+        f"at {place} mm, {progress.speed:.0f}{limit} mm/s{fast}, {progress.rate:.0f} readings/s, "
         f"{progress.open_gaps} gaps{least}{left}"
     )
 
@@ -181,7 +188,7 @@ def _clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
 
 
-def _distance(gap: GapNote, progress: Progress) -> float:
+def _distance(gap: Cluster, progress: Progress) -> float:
     """Return how far the probe is from a gap, mm."""
     total = 0.0
     for at, (low, high) in ((progress.scan, gap.scan), (progress.index, gap.index)):
@@ -190,23 +197,28 @@ def _distance(gap: GapNote, progress: Progress) -> float:
     return math.sqrt(total)
 
 
-def _gap_table(notes: list[GapNote], progress: Progress) -> Table:
-    """Return the open gaps, nearest first."""
+def _gap_table(daemon: Daemon, progress: Progress, most: int) -> Table:
+    """Return the open gaps, nearest first; those of a stretch together."""
+    profile = daemon.station.index is None
+    reach = _REACH_CELLS * daemon.pipeline.grid.scan.resolution
+    gaps = cluster_gaps(daemon.pipeline.open_gap_notes(), reach=reach)
+    gaps.sort(key=lambda gap: _distance(gap, progress))
     table = Table(box=None, pad_edge=False)
-    for heading in ("gap", "away mm", "scan mm", "index mm", "cells", "cause"):
-        table.add_column(heading, justify="left" if heading == "cause" else "right")
-    gaps = sorted(notes, key=lambda gap: _distance(gap, progress))
-    for gap in gaps[:_LISTED_GAPS]:
+    headings = ("gap", "away mm", "scan mm", *(() if profile else ("index mm",)), "cells", "cause")
+    for heading in headings:
+        table.add_column(heading, justify="left" if heading == "cause" else "right", no_wrap=True)
+    for gap in gaps[:most]:
+        first, last = min(gap.numbers), max(gap.numbers)
         table.add_row(
-            str(gap.number),
+            str(first) if first == last else f"{first}…{last}",
             f"{_distance(gap, progress):.0f}",
             f"{gap.scan[0]:.0f}…{gap.scan[1]:.0f}",
-            f"{gap.index[0]:.0f}…{gap.index[1]:.0f}",
+            *(() if profile else (f"{gap.index[0]:.0f}…{gap.index[1]:.0f}",)),
             str(gap.cells),
             str(gap.cause),
         )
-    if len(gaps) > _LISTED_GAPS:
-        table.add_row("…", "", "", "", "", f"and {len(gaps) - _LISTED_GAPS} more")
+    if len(gaps) > most:
+        table.caption = f"and {len(gaps) - most} places more"
     return table
 
 

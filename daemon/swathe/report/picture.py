@@ -35,6 +35,9 @@ _LOOK: dict[CellState, tuple[str, str]] = {
 _MOST_POINTS = 2000
 # From this ratio of length to height on, the maps stand one above the other.
 _WIDE = 1.6
+# Height of a profile's strip of gaps, and the length from which on a gap's number fits beside it.
+_STRIP = 0.03
+_NUMBERED = 0.01
 
 
 def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
@@ -233,18 +236,21 @@ def _draw_profile(
     axes: Axes, scan: NDArray[Any], thickness: NDArray[Any], record: SurveyRecord
 ) -> None:
     axes.plot(scan, thickness, linewidth=1, color="#30638e", label="thickness")
+    length = float(scan[-1] - scan[0])
     for number, gap in enumerate(record.open_gaps):
+        # A strip along the foot: many short gaps must not hide the wall.
         axes.axvspan(
             gap.scan.low,
             gap.scan.high,
-            hatch="oo",
-            facecolor="none",
-            edgecolor="#c1121f",
+            ymax=_STRIP,
+            color="#c1121f",
             label=None if number else "gap, open",
         )
-        axes.annotate(str(gap.id), (gap.scan.low, 1.0), xycoords=("data", "axes fraction"))
+        if gap.scan.high - gap.scan.low > _NUMBERED * length:
+            place = (gap.scan.low, _STRIP)
+            axes.annotate(str(gap.id), place, xycoords=("data", "axes fraction"), fontsize=8)
     axes.invert_yaxis()  # the back wall as it lies below the scanned surface
-    axes.legend(loc="lower right")
+    axes.legend(loc="upper right")
     axes.set(title="Line profile", xlabel="scan, mm", ylabel="thickness, mm")
 
 

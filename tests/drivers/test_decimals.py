@@ -124,3 +124,11 @@ def test_read_scaled_beyond_64_bits_is_out_of_range(text: str) -> None:
 def test_read_scaled_at_the_edges_is_exact(text: str, value: int) -> None:
     """The largest int64 is reached; what is far below a nanosecond is 0."""
     assert read_scaled(text.encode(), 9) == value
+
+
+@pytest.mark.parametrize("text", ["1.2.3", "..1", "1..", "1-2", "1e5", "+-1", "", "+", ".", "-."])
+def test_plain_leaves_what_is_not_plain(text: str) -> None:
+    """Between good neighbours, a text that isn't plain is marked so, and only that one."""
+    read = plain(["1.5", text, "-2.25"])
+    assert read.good.tolist() == [True, False, True]
+    assert read.floats()[0][[0, 2]].tolist() == [1.5, -2.25]

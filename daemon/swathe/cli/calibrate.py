@@ -13,7 +13,7 @@ from swathe.errors import SwatheError
 __all__ = ["delay"]
 
 calibrate = typer.Typer(
-    help="Measure the delay between devices on a scan that was recorded.", no_args_is_help=True
+    help="Measure what placing stands on: delay, encoder, length.", no_args_is_help=True
 )
 app.add_typer(calibrate, name="calibrate")
 

@@ -5,7 +5,16 @@ from __future__ import annotations
 import sys
 
 # Each module registers its subcommand as it is imported.
-from swathe.cli import calibrate, check, demo, gaps, rebuild, run, simulate  # noqa: F401
+from swathe.cli import (  # noqa: F401
+    calibrate,
+    calibrate_encoder,
+    check,
+    demo,
+    gaps,
+    rebuild,
+    run,
+    simulate,
+)
 from swathe.cli.app import Exit, app, errors
 from swathe.errors import SwatheError, UsageError
 from swathe_drivers import DriverError

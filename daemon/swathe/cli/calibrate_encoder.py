@@ -1,0 +1,118 @@
+"""``swathe calibrate encoder`` and ``swathe calibrate length``: rolling a known length, or a part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swathe.cli.app import Exit, console
+from swathe.cli.calibrate import calibrate
+from swathe.errors import SwatheError
+
+__all__ = ["encoder", "length"]
+
+_Station = Annotated[Path, typer.Argument(help="The station file.")]
+_Axis = Annotated[str, typer.Option(help="scan or index.")]
+
+
+@calibrate.command()
+def encoder(
+    station: _Station,
+    known: Annotated[str, typer.Option("--length", help="The known length that is rolled.")],
+    axis: _Axis = "scan",
+    runs: Annotated[int, typer.Option(min=1, max=50, help="How often it is rolled.")] = 3,
+    tolerance: Annotated[
+        str, typer.Option(help="Greatest difference between two runs before it is warned of.")
+    ] = "0.5 %",
+) -> None:
+    """Measure an encoder's counts per mm by rolling a known length several times.
+
+    Exit code 0: measured; 3: measured, but the runs differ by more than the tolerance.
+    """
+    from swathe.live.encoder_reader import EncoderReader
+    from swathe.pipeline.rolling import scale_of_rolls
+    from swathe.station import load_station
+    from swathe.units import length as length_of
+    from swathe.units import percent
+
+    rolled = _quantity("--length", known, length_of)
+    most = _quantity("--tolerance", tolerance, percent)
+    if rolled <= 0:
+        message = f"'--length' must be > 0 mm (got {known!r})"
+        raise SwatheError(message)
+    settings, _ = load_station(station)
+    counts: list[float] = []
+    with EncoderReader(settings, axis) as reader:
+        console.print(f"{reader.device}: {reader.counts():.0f} counts", highlight=False)
+        for run in range(1, runs + 1):
+            _wait(f"run {run} of {runs}: set it at the start, then press Enter")
+            begin = reader.counts()
+            _wait(
+                f"roll it {rolled:g} mm on, in the direction of the {axis} axis, then press Enter"
+            )
+            counts.append(reader.counts() - begin)
+            each = counts[-1] / rolled
+            console.print(f"  {counts[-1]:+.0f} counts: {each:+.4f} counts/mm", highlight=False)
+        in_force = reader.settings.scale
+    try:
+        found = scale_of_rolls([rolled] * runs, counts)
+    except ValueError as error:
+        raise SwatheError(str(error)) from error
+    scale = abs(found.counts_per_mm)
+    error_text = "" if runs == 1 else f" ± {found.error:.4f}, runs differ by {found.spread:.2f} %"
+    console.print(f"{scale:.4f} counts/mm{error_text}", highlight=False)
+    off = (scale / in_force - 1) * 100
+    console.print(f"the file has {in_force:.4f} counts/mm: {off:+.2f} %", highlight=False)
+    reverse = ", reversed = true" if found.counts_per_mm < 0 else ", reversed = false"
+    console.print(
+        f"in the station file: {axis}.counts_per_mm = {scale:.4f}{reverse}", highlight=False
+    )
+    if found.spread > most:
+        console.print(
+            f"WARNING: the runs differ by more than {most:g} %: does the wheel slip, is it worn, "
+            "was the length rolled straight?",
+            soft_wrap=True,
+            highlight=False,
+        )
+        raise typer.Exit(Exit.NOT_COVERED)
+
+
+@calibrate.command()
+def length(station: _Station, axis: _Axis = "scan") -> None:
+    """Measure a part's length with the encoder: zero at one end, roll to the other.
+
+    Enter tells the length so far, as often as it is pressed; q and Enter end.
+    """
+    from swathe.live.encoder_reader import EncoderReader
+    from swathe.station import load_station
+
+    settings, _ = load_station(station)
+    with EncoderReader(settings, axis) as reader:
+        sign = -1.0 if reader.settings.reversed else 1.0
+        _wait("set the encoder at one end, then press Enter for zero")
+        begin = reader.counts()
+        answer = ""
+        while answer != "q":
+            answer = _wait("roll it to the other end, then press Enter; q and Enter end")
+            if answer != "q":
+                way = sign * (reader.counts() - begin) / reader.settings.scale
+                console.print(f"{way:.2f} mm, {way / 25.4:.3f} in", highlight=False)
+
+
+def _wait(prompt: str) -> str:
+    """Wait for Enter; a closed input ends like q."""
+    try:
+        return console.input(f"{prompt} ").strip().lower()
+    except EOFError:
+        return "q"
+
+
+def _quantity(option: str, text: str, convert: Callable[[object], float]) -> float:
+    try:
+        return float(convert(text))
+    except ValueError as error:
+        message = f"'{option}' {error} (got {text!r})"
+        raise SwatheError(message) from error

@@ -165,12 +165,13 @@ def progress_line(progress: Progress, *, profile: bool = False) -> str:
     place = scan if profile else f"{scan} / {index}"
     limit = "" if progress.speed_limit is None else f" of at most {progress.speed_limit:.0f}"
     fast = " TOO FAST" if progress.too_fast else ""
+    slip = "" if progress.slipped_at is None else f", SLIPPED at {progress.slipped_at:.0f} mm"
     left = "" if progress.seconds_left is None else f", {_clock(progress.seconds_left)} left"
     least = "" if progress.minimum is None else f", least {progress.minimum:.2f} mm"
     return (
         f"{int(progress.percent * 100) / 100:.2f} % of {progress.required:,} cells, "
         f"at {place} mm, {progress.speed:.0f}{limit} mm/s{fast}, {progress.rate:.0f} readings/s, "
-        f"{progress.open_gaps} gaps{least}{left}"
+        f"{progress.open_gaps} gaps{least}{slip}{left}"
     )
 
 

@@ -85,6 +85,8 @@ class ProgressMessage(Message):
         description="mm/s at which the reading rate still gives each cell its wanted hits"
     )
     too_fast: bool = Field(description="whether cells are about to be skipped")
+    slips: int = Field(description="times that two sources of the scan position parted")
+    slipped_at: float | None = Field(description="scan position of the last slip, mm")
     rate: float = Field(description="readings per second")
     seconds_left: float | None
     readings: int
@@ -115,6 +117,8 @@ class ProgressMessage(Message):
             speed=round(progress.speed, 1),
             speed_limit=_rounded(progress.speed_limit, 1),
             too_fast=progress.too_fast,
+            slips=progress.slips,
+            slipped_at=_rounded(progress.slipped_at, 1),
             rate=round(progress.rate, 1),
             seconds_left=_rounded(progress.seconds_left, 0),
             readings=progress.readings,

@@ -83,6 +83,8 @@ class Progress:
         speed: mm/s along the scan axis.
         speed_limit: mm/s at which each cell still gets its wanted hits; None while unknown.
         too_fast: the probe is near that limit or over it.
+        slips: times that two sources of the scan position parted.
+        slipped_at: scan position of the last of these; None before any.
         rate: readings/s.
         seconds_left: at the present rate of newly measured cells; None while that is zero.
         readings: placed on the grid or outside it so far.
@@ -103,6 +105,8 @@ class Progress:
     speed: float
     speed_limit: float | None
     too_fast: bool
+    slips: int
+    slipped_at: float | None
     rate: float
     seconds_left: float | None
     readings: int

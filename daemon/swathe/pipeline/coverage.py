@@ -141,7 +141,7 @@ class Coverage:
         self._passed[between % rows] = True
 
     def _leave_line(self, row: int) -> None:
-        if not self._done[row]:
+        if row >= 0 and not self._done[row]:  # a line beside the plan has nothing to be left
             self._done[row] = True
             columns = self._grid.shape[1]
             self._behind.append(np.arange(row * columns, (row + 1) * columns))

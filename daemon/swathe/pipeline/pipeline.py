@@ -27,6 +27,7 @@ from swathe.pipeline.measure import fill_thickness
 from swathe.pipeline.pace import Pace
 from swathe.pipeline.place import Placed, Way
 from swathe.pipeline.regions import runs_of
+from swathe.pipeline.slip import Slip
 from swathe.pipeline.sweep import cross
 from swathe.pipeline.wiring import Wiring
 from swathe.station import AxisMode, Station, excluded_cells, parse_station
@@ -69,6 +70,7 @@ class Pipeline:
         survey: identity of the survey, from its first run.
         status: ``scanning``, ``complete`` or ``incomplete``.
         runs: runs so far.
+        slips: where two sources of the scan position parted.
         notes: operator's notes as (ns UTC, text).
     """
 
@@ -95,6 +97,7 @@ class Pipeline:
         self.notes: list[tuple[int, str]] = []
         self.readings = 0
         self.unplaced = 0
+        self.slips: list[Slip] = []
         self._wiring: Wiring | None = None
         self._line = 0
         self._placed: list[Placed] = []
@@ -152,6 +155,7 @@ class Pipeline:
                 if (link := self._wiring.links.get(entry.port)) is not None:
                     self._decode(self._wiring, entry.port)
                     link.lose(entry.state, entry.detail)
+                    self._wiring.port_changed(entry.port)
             case Mark():
                 self._take_mark(self._wiring, entry)
 
@@ -205,6 +209,8 @@ class Pipeline:
         for device in wiring.links:
             self._decode(wiring, device)
         wiring.tick(now)
+        self.slips += wiring.slips
+        wiring.slips.clear()
         self._placed.append(wiring.placer.place())
         for placed in self._placed:
             self._bin(placed)
@@ -352,6 +358,8 @@ class Pipeline:
             index=index,
             speed=speed,
             speed_limit=limit,
+            slips=len(self.slips),
+            slipped_at=self.slips[-1].position if self.slips else None,
             too_fast=limit is not None and speed > _NEAR_LIMIT * limit,
             rate=self._rate.per_second,
             seconds_left=left / pace if pace > 0 else None,

@@ -11,6 +11,7 @@ from swathe.pipeline.device import DeviceLink, DeviceTally
 from swathe.pipeline.encoder import CountsToPosition, GlitchGate
 from swathe.pipeline.lines import ReturnWatch
 from swathe.pipeline.place import Placed, Placer
+from swathe.pipeline.slip import Slip, SlipWatch
 from swathe.pipeline.track import EncodedTrack, SteppedTrack
 from swathe.station import (
     AxisMode,
@@ -62,6 +63,7 @@ class Wiring:
         bracket = station.placing.bracket
         self._lateness = station.placing.lateness
         self._on_change = {name for name, d in station.device.items() if d.on_change}
+        self._unheard: set[str] = set()
         self._scan = _EncodedAxis("scan", station.scan, self.links, bracket)
         self._index: _EncodedAxis | None = None
         self.stepped: SteppedTrack | None = None
@@ -71,6 +73,19 @@ class Wiring:
             axis = station.index_axis
             self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
             self.stepped.step_to(line, 0)
+        self.slips: list[Slip] = []
+        self._second: _EncodedAxis | None = None
+        second = station.scan.second
+        if second is not None:
+            same = station.scan.model_copy(
+                update={
+                    **second.model_dump(include={"device", "counts", "counts_per_mm", "reversed"}),
+                    "wheel": second.wheel,
+                    "backlash": 0.0,
+                }
+            )
+            self._second = _EncodedAxis("scan", same, self.links, bracket)
+            self._slip = SlipWatch(self._scan.track, self._second.track, second.tolerance)
         self.placer = Placer(
             scan=self._scan.track,
             index=self._index.track if self._index else self._required_steps(),
@@ -98,10 +113,15 @@ class Wiring:
             good = axis.gate.keep(times, positions)
             self.links[device].tally.glitches += axis.gate.glitches - before
             axis.track.append(times[good], positions[good])
+            self._unheard.discard(device)
             own[name] = np.where(good, positions, np.nan)
             if axis is self._scan and self._returns is not None:
                 for time in self._returns.returns(times[good], positions[good]):
                     self._next_line(time)
+        if self._second is not None and self._second.device == device and batch.positions.size:
+            counts = batch.positions["counts"][:, self._second.column]
+            other = self._second.scale.positions(counts)
+            self._second.track.append(batch.positions["time"], other)
         if not batch.readings.size:
             return None
         if batch.combined and "scan" in own and (self._index is None or "index" in own):
@@ -121,11 +141,20 @@ class Wiring:
             if self._returns is not None:
                 self._returns.disarm()
 
+    def port_changed(self, device: str) -> None:
+        """What a device last said holds no more, until it says something again.
+
+        An encoder that sends on change is silent while it stands still, and while it is unplugged.
+        """
+        self._unheard.add(device)
+
     def tick(self, now: int) -> None:
         """Let time go by: an encoder that is silent while it stands still stands still."""
         self.placer.now = now
+        if self._second is not None and (slip := self._slip.look()) is not None:
+            self.slips.append(slip)
         for axis in (self._scan, self._index):
-            if axis is None or axis.device not in self._on_change:
+            if axis is None or axis.device not in self._on_change - self._unheard:
                 continue
             last, held = axis.track.last_time, now - self._lateness
             if last is not None and held > last and axis.track.last_position is not None:

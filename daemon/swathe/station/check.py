@@ -7,7 +7,13 @@ from typing import Any
 
 from swathe.errors import Problem
 from swathe.station.axis import Axis
-from swathe.station.model import AxisMode, AxisSettings, DeviceSettings, ExclusionSettings
+from swathe.station.model import (
+    AxisMode,
+    AxisSettings,
+    DeviceSettings,
+    ExclusionSettings,
+    SecondSettings,
+)
 from swathe_drivers import Decoder, DriverError, load_driver
 
 __all__ = ["MOST_CELLS", "axis_source", "cross_check", "decoder_of", "excluded_cells"]
@@ -85,21 +91,39 @@ def _check_axis(
         problems.append(Problem(key, f"must be one of the devices {known}", settings.device))
     elif settings.device in decoders:
         column = settings.counts or name
-        columns = decoders[settings.device].axes
-        if column in columns and column not in decoders[settings.device].length_axes:
-            problems += _check_scale(name, settings)
-        if column not in columns:
-            gives = ", ".join(columns) or "no counts"
-            mend = f"'{settings.device}' gives {gives}"
-            requirement = "must be a counts column of the device"
-            problems.append(Problem(f"{name}.counts", requirement, column, mend))
+        problems += _check_column(name, column, settings, decoders[settings.device])
+    if settings.second is not None:
+        problems += _check_second(name, settings.second, decoders, known)
     if settings.length < settings.resolution:
         requirement = "must be at least one resolution"
         problems.append(Problem(f"{name}.length", requirement, f"{settings.length:g} mm"))
     return problems
 
 
-def _check_scale(name: str, settings: AxisSettings) -> list[Problem]:
+def _check_column(
+    key: str, column: str, settings: AxisSettings | SecondSettings, decoder: Decoder
+) -> list[Problem]:
+    if column in decoder.length_axes:
+        return []
+    if column in decoder.axes:
+        return _check_scale(key, settings)
+    gives = ", ".join(decoder.axes) or "no counts"
+    mend = f"'{settings.device}' gives {gives}"
+    requirement = "must be a counts column of the device"
+    return [Problem(f"{key}.counts", requirement, column, mend)]
+
+
+def _check_second(
+    axis: str, second: SecondSettings, decoders: dict[str, Decoder], known: str
+) -> list[Problem]:
+    key = f"{axis}.second"
+    if second.device not in decoders:
+        requirement = f"must be one of the devices {known}"
+        return [Problem(f"{key}.device", requirement, second.device)]
+    return _check_column(key, second.counts or axis, second, decoders[second.device])
+
+
+def _check_scale(name: str, settings: AxisSettings | SecondSettings) -> list[Problem]:
     given = [settings.counts_per_mm is not None, settings.wheel is not None]
     if sum(given) == 1:
         return []

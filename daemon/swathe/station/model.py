@@ -28,6 +28,7 @@ __all__ = [
     "IndexSettings",
     "LineAdvance",
     "PlacingSettings",
+    "SecondSettings",
     "Station",
     "StoreSettings",
     "SurveySettings",
@@ -83,6 +84,20 @@ class WheelSettings(_Table):
         return self.pulses * self.edges / (math.pi * self.diameter)
 
 
+class SecondSettings(_Table):
+    """A second source of an axis's position: another encoder, or the motor's own counts.
+
+    It places nothing; where it and the first one part, the wheel slips.
+    """
+
+    device: str
+    counts: str | None = Field(None, description="name of the counts column; the axis's own name")
+    counts_per_mm: float | None = Field(None, gt=0, allow_inf_nan=False)
+    wheel: WheelSettings | None = Field(None, description="instead of counts_per_mm")
+    reversed: bool = False
+    tolerance: Length = Field(gt=0, description="by which both may part before it is a slip, mm")
+
+
 class AxisSettings(_Table):
     """A scan or index axis: where its cells are and which counts tell the position.
 
@@ -102,6 +117,7 @@ class AxisSettings(_Table):
     zero_at: Length = Field(0.0, description="position at zero_count, mm")
     backlash: Length = Field(0.0, ge=0, description="way of the encoder that the probe stays, mm")
     most_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
+    second: SecondSettings | None = None
 
     @property
     def scale(self) -> float:

@@ -68,6 +68,8 @@ def progress(**other: Any) -> Progress:
         "speed": 123.456,
         "speed_limit": 240.0,
         "too_fast": False,
+        "slips": 1,
+        "slipped_at": 12.5,
         "rate": 999.96,
         "seconds_left": 61.7,
         "readings": 12_345,

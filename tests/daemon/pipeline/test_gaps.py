@@ -130,14 +130,6 @@ class Bookkeeping(RuleBasedStateMachine):
         self.before = after
 
 
-class UnsettledBookkeeping(Bookkeeping):
-    """The same when only every few changes are described, as when much happens in one tick."""
-
-    @rule()
-    def nothing(self) -> None:
-        """Let a step go by."""
-
-
 Bookkeeping.TestCase.settings = settings(max_examples=60, stateful_step_count=20, deadline=None)
 TestBookkeeping = Bookkeeping.TestCase
 

@@ -448,6 +448,41 @@ def test_encoder_glitch_moves_no_reading() -> None:
     assert np.max(pipeline.grid.passes) == 1
 
 
+def test_slip_is_told_where_it_happens() -> None:
+    """A wheel that slips by 6 mm against the motor's own counts is told once, with its place."""
+    motor = """
+[device.motor]
+port = "socket://motor:1"
+protocol.columns = [{ is = "counts", axis = "steps" }]
+"""
+    second = (
+        '[scan.second]\ndevice = "motor"\ncounts = "steps"\ncounts_per_mm = 4\ntolerance = "2 mm"\n'
+    )
+
+    def entries() -> Iterator[Entry]:
+        for entry in scan(steady(50, begin=-5), 2.4):
+            if isinstance(entry, Chunk) and entry.port == "encoder":
+                counts = int(entry.data)
+                true = counts / 10
+                if true > 45:  # from here on the wheel is 6 mm behind, after slipping over 3 mm
+                    counts -= round(10 * min(2 * (true - 45), 6))
+                yield Chunk(entry.time, "encoder", f"{counts}\r\n".encode())
+                yield Chunk(entry.time, "motor", f"{round(true * 4 + 700)}\r\n".encode())
+            else:
+                yield entry
+
+    pipeline, _ = run(HEAD + SCAN + second + ENCODER + motor + GAUGE, entries())
+    total = sum(slip.distance for slip in pipeline.slips)
+    assert total == pytest.approx(-6, abs=2)
+    assert pipeline.slips[0].position == pytest.approx(45, abs=3)
+    assert pipeline.progress().slips == len(pipeline.slips) <= 2
+    steady_run, _ = run(
+        HEAD + SCAN + second + ENCODER + motor + GAUGE,
+        (e for e in scan(steady(50, begin=-5), 2.4)),
+    )
+    assert steady_run.slips == []
+
+
 def plain_cells(
     moves: list[tuple[float, int]], turn: int
 ) -> tuple[list[tuple[int, str]], list[tuple[int, float]], dict[int, int]]:

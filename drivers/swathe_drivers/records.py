@@ -53,7 +53,8 @@ def position_dtype(n_axes: int) -> np.dtype[np.void]:
     """Columns of a position with `n_axes` axes.
 
     `counts` has shape (n_axes,): raw encoder counts as sent (roll-over not undone), or mm
-    for an axis that the device already sends as a length.
+    for an axis that the device already sends as a length. `mark` has shape (n_axes,): whether
+    the encoder passed its index mark with this record; False when the device sends none.
 
     Raises:
         ValueError: `n_axes` is negative.
@@ -68,6 +69,7 @@ def position_dtype(n_axes: int) -> np.dtype[np.void]:
             ("sequence", "<i8"),
             ("offset", "<i8"),
             ("counts", "<f8", (n_axes,)),
+            ("mark", "?", (n_axes,)),
         ]
     )
 
@@ -91,6 +93,8 @@ class FaultReason(StrEnum):
     """No end of line within the longest allowed length; all up to the next one was dropped."""
     PARTIAL = "partial"
     """A line had only begun when the port was lost or reopened."""
+    QUADRATURE = "quadrature"
+    """Both lines of an encoder changed at once; a step is lost, the line itself is good."""
     UNKNOWN_LINE = "unknown_line"
     """The line is of another kind: its constant columns differ."""
 

@@ -121,7 +121,8 @@ class DeviceLink:
         if self._sequence >= 0:
             sequence = np.concatenate(([self._sequence], sequence))
         steps = np.diff(sequence)
-        if self.decoder.sequence_wrap:
-            steps = steps % self.decoder.sequence_wrap
+        if wrap := self.decoder.sequence_wrap:
+            # The shorter way round: a device that began anew has not lost a whole turn of records.
+            steps = (steps + wrap // 2) % wrap - wrap // 2
         self.tally.missing += int(np.sum(steps[steps > 1] - 1))
         self._sequence = int(sequence[-1])

@@ -24,6 +24,9 @@ class CountsToPosition:
         settings: the axis's table in the station file.
         bits: width of the counter; None if it never rolls over.
         is_length: the device sends mm; only sign and zero are applied.
+
+    Attributes:
+        drifts: mm by which each passing of the index mark moved the positions.
     """
 
     def __init__(self, settings: AxisSettings, *, bits: int | None, is_length: bool) -> None:
@@ -33,13 +36,20 @@ class CountsToPosition:
         self._zero_at = settings.zero_at
         self._turn = float(1 << bits) if bits else None
         self._last: float | None = None
+        self._mark_at = settings.index_mark_at
+        self._shift = 0.0
+        self.drifts: list[float] = []
         self._play = settings.backlash
         self._followed: float | None = None
 
-    def positions(self, counts: NDArray[np.float64]) -> NDArray[np.float64]:
+    def positions(
+        self, counts: NDArray[np.float64], marks: NDArray[np.bool_] | None = None
+    ) -> NDArray[np.float64]:
         """Return positions in mm, shape as `counts` (n,); call in the order of the stream.
 
-        A step over half the counter's range is taken as a roll-over.
+        A step over half the counter's range is taken as a roll-over. From a sample with the index
+        mark on, positions are told from the mark's place; by how much the first and each later mark
+        moved them is kept in `drifts`.
         """
         if not counts.size:
             return counts
@@ -51,11 +61,23 @@ class CountsToPosition:
             counts = last + np.cumsum(steps)
             self._last = float(counts[-1])
         positions = self._zero_at + (counts - self._zero_count) * self._scale
+        if self._mark_at is not None and marks is not None:
+            positions = self._from_marks(positions, np.flatnonzero(marks), self._mark_at)
         if self._play:
             start = float(positions[0]) if self._followed is None else self._followed
             positions = follow_with_play(positions, self._play, start)
             self._followed = float(positions[-1])
         return positions
+
+    def _from_marks(
+        self, positions: NDArray[np.float64], marks: NDArray[np.int64], mark_at: float
+    ) -> NDArray[np.float64]:
+        shift = np.full(positions.shape, self._shift)
+        for k in marks.tolist():  # few: one each time the mark is passed
+            new = mark_at - float(positions[k])
+            self.drifts.append(new - self._shift)
+            shift[k:] = self._shift = new
+        return np.asarray(positions + shift, np.float64)
 
 
 def follow_with_play(

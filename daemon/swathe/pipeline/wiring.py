@@ -108,7 +108,9 @@ class Wiring:
             if axis is None or axis.device != device or not batch.positions.size:
                 continue
             times = batch.positions["time"]
-            positions = axis.scale.positions(batch.positions["counts"][:, axis.column])
+            positions = axis.scale.positions(
+                batch.positions["counts"][:, axis.column], batch.positions["mark"][:, axis.column]
+            )
             before = axis.gate.glitches
             good = axis.gate.keep(times, positions)
             self.links[device].tally.glitches += axis.gate.glitches - before

@@ -115,6 +115,7 @@ class AxisSettings(_Table):
     reversed: bool = Field(False, description="counts fall while the position rises")
     zero_count: float = Field(0.0, allow_inf_nan=False, description="counts at zero_at")
     zero_at: Length = Field(0.0, description="position at zero_count, mm")
+    index_mark_at: Length | None = Field(None, description="position of the index mark, mm")
     backlash: Length = Field(0.0, ge=0, description="way of the encoder that the probe stays, mm")
     most_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
     second: SecondSettings | None = None

@@ -21,13 +21,16 @@ from swathe_drivers.delimited.settings import (
     Counts,
     DelimitedSettings,
     DeviceTime,
+    IndexMark,
     Position,
+    Quadrature,
     RunningNumber,
     Status,
     Thickness,
     TimeOfFlight,
 )
 from swathe_drivers.framing import LineFramer, Lines
+from swathe_drivers.quadrature import QuadratureCounter
 from swathe_drivers.records import (
     ABSENT_SEQUENCE,
     ABSENT_TIME,
@@ -75,7 +78,12 @@ class DelimitedDecoder:
             if isinstance(column, Status)
         }
         kinds = {column.kind for column in columns}
-        on_axes = [column for column in columns if isinstance(column, Counts | Position)]
+        on_axes = [
+            column for column in columns if isinstance(column, Counts | Position | Quadrature)
+        ]
+        self._quadrature = {
+            column.axis: QuadratureCounter() for column in columns if isinstance(column, Quadrature)
+        }
         self.axes: Final = tuple(column.axis for column in on_axes)
         self.count_bits: Final = {
             column.axis: column.bits if isinstance(column, Counts) else None for column in on_axes
@@ -260,6 +268,12 @@ class DelimitedDecoder:
                 low, high = v.count_limits(column)
                 counts = v.read_integers(fields, index, name, faulty, low=low, high=high)
                 out[f"axis {column.axis}"] = counts
+            elif isinstance(column, Quadrature):
+                states = v.read_integers(fields, index, name, faulty, low=0, high=3)
+                out[f"axis {column.axis}"] = states
+            elif isinstance(column, IndexMark):
+                marks = v.read_integers(fields, index, name, faulty, low=0, high=1)
+                out[f"mark {column.axis}"] = marks
             elif isinstance(column, RunningNumber):
                 high = _INT64_MAX if column.wrap is None else column.wrap - 1
                 out["sequence"] = v.read_integers(fields, index, name, faulty, low=0, high=high)
@@ -334,7 +348,18 @@ class DelimitedDecoder:
                 for name, column in common.items():
                     positions[name] = column
                 for number, axis in enumerate(self.axes):
-                    positions["counts"][:, number] = columns[f"axis {axis}"]
+                    counts = columns[f"axis {axis}"]
+                    if axis in self._quadrature:  # only what came through whole is counted
+                        counter = self._quadrature[axis]
+                        before = counter.errors
+                        counts = counter.count(counts)
+                        if lost := counter.errors - before:
+                            found = parts.setdefault("n_faults", {})
+                            found[FaultReason.QUADRATURE] = (
+                                found.get(FaultReason.QUADRATURE, 0) + lost
+                            )
+                    positions["counts"][:, number] = counts
+                    positions["mark"][:, number] = columns.get(f"mark {axis}", False)
                 parts["positions"] = positions
         return self._batch(
             record_bytes=total, fault_bytes=fault_bytes, ignored_bytes=ignored_bytes, **parts

@@ -102,6 +102,20 @@ class Position(_Table):
     max: float | None = None
 
 
+class IndexMark(_Table):
+    """1 in the line with which an encoder passed its index mark, otherwise 0."""
+
+    kind: Literal["index_mark"] = Field(alias="is")
+    axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
+
+
+class Quadrature(_Table):
+    """Both lines of an encoder as they stand, 2 * A + B; the decoder counts all four edges."""
+
+    kind: Literal["quadrature"] = Field(alias="is")
+    axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
+
+
 class RunningNumber(_Table):
     """Running number of the line; with `wrap` it starts again at 0 after `wrap` lines."""
 
@@ -124,6 +138,8 @@ Column = Annotated[
     | Status
     | Counts
     | Position
+    | Quadrature
+    | IndexMark
     | RunningNumber
     | Ignore,
     Field(discriminator="kind"),
@@ -194,7 +210,7 @@ class DelimitedSettings(_Table):
     def _structure_problems(self) -> list[tuple[tuple[str | int, ...], str, object]]:
         found: list[tuple[tuple[str | int, ...], str, object]] = []
         kinds = Counter(column.kind for column in self.columns)
-        if not kinds.keys() & {"time_of_flight", "thickness", "counts", "position"}:
+        if not kinds.keys() & {"time_of_flight", "thickness", "counts", "position", "quadrature"}:
             requirement = "must have at least one of time_of_flight, thickness, counts and position"
             found.append((("columns",), requirement, sorted(kinds)))
         elif not kinds.keys() & {"time_of_flight", "thickness"}:
@@ -209,7 +225,14 @@ class DelimitedSettings(_Table):
             if kinds[kind] > 1
         )
         axes = Counter(
-            column.axis for column in self.columns if isinstance(column, Counts | Position)
+            column.axis
+            for column in self.columns
+            if isinstance(column, Counts | Position | Quadrature)
+        )
+        found.extend(
+            (("columns",), f"must have counts for the axis of the index mark {mark!r}", mark)
+            for mark in (c.axis for c in self.columns if isinstance(c, IndexMark))
+            if mark not in axes
         )
         found.extend(
             (("columns",), f"must have one column for the axis {axis!r}", number)

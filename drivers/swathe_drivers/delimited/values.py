@@ -17,7 +17,9 @@ from swathe_drivers.delimited.settings import (
     Amplitude,
     Column,
     Counts,
+    IndexMark,
     Position,
+    Quadrature,
     Status,
     Thickness,
     TimeOfFlight,
@@ -59,9 +61,12 @@ class Faulty:
         self.by_row.setdefault(row, (reason, detail))
 
 
+_ON_AXIS: Final = (Counts, Position, Quadrature, IndexMark)
+
+
 def name_of(column: Column, index: int) -> str:
     """How messages call a column."""
-    axis = f" {column.axis}" if isinstance(column, Counts | Position) else ""
+    axis = f" {column.axis}" if isinstance(column, _ON_AXIS) else ""
     return f"column {index + 1} ({column.kind}{axis})"
 
 

@@ -112,3 +112,20 @@ def test_glitches_of_any_batching(piece: int) -> None:
     gate = GlitchGate(250.0)
     cut = [gate.keep(times[k : k + piece], positions[k : k + piece]) for k in range(0, 200, piece)]
     assert np.concatenate(cut).tolist() == whole.tolist()
+
+
+def test_index_mark_sets_the_position_and_tells_the_drift() -> None:
+    """From the mark on positions are told from its place; a wheel that slipped since is put right."""
+    scale = CountsToPosition(
+        axis(counts_per_mm=10, index_mark_at="50 mm"), bits=None, is_length=False
+    )
+    counts = np.arange(0.0, 1000.0, 10.0)
+    marks = np.zeros(counts.size, bool)
+    marks[30] = True
+    first = scale.positions(counts, marks)
+    assert first[29] == 29.0
+    assert first[30] == 50.0
+    assert first[-1] == pytest.approx(50 + 69)
+    later = scale.positions(np.array([500.0, 290.0, 280.0]), np.array([False, True, False]))
+    assert later.tolist() == pytest.approx([70.0, 50.0, 49.0])
+    assert scale.drifts == pytest.approx([20.0, 1.0])

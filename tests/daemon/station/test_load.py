@@ -154,17 +154,6 @@ def test_parse_many_mistakes_all_told_at_once() -> None:
             ],
         ),
         (
-            '{is="device_time", unit="ms"}, {is="counts", axis="scan"}',
-            '{is="device_time", unit="h"}, {is="count", axis="scan"}',
-            [
-                "'device.encoder.protocol.columns[1].unit' must be 'ns', 'us', 'ms' or 's'"
-                " (got 'h')",
-                "'device.encoder.protocol.columns[2].is' must be one of 'constant', 'device_time',"
-                " 'time_of_flight', 'thickness', 'amplitude', 'status', 'counts', 'position',"
-                " 'sequence', 'ignore' (got 'count')",
-            ],
-        ),
-        (
             "[calibration]\n",
             "[calibration]\nzz = 1\n",
             [
@@ -179,6 +168,20 @@ def test_parse_mistake_in_one_table_named_by_its_key(
     """A mistake is told once, by its own key, with the nearest known key or all of them."""
     assert right in GOOD
     assert problems(GOOD.replace(right, wrong, 1)) == told
+
+
+def test_parse_unknown_column_lists_the_known_ones() -> None:
+    """A column that no driver knows is answered with those that it knows, beside other mistakes."""
+    right = '{is="device_time", unit="ms"}, {is="counts", axis="scan"}'
+    assert right in GOOD
+    unit, kind = problems(
+        GOOD.replace(right, '{is="device_time", unit="h"}, {is="count", axis="scan"}', 1)
+    )
+    key = "device.encoder.protocol.columns"
+    assert unit == f"'{key}[1].unit' must be 'ns', 'us', 'ms' or 's' (got 'h')"
+    assert kind.startswith(f"'{key}[2].is' must be one of 'constant', ")
+    assert "'counts'" in kind
+    assert kind.endswith(" (got 'count')")
 
 
 def without(text: str, start: str, lines: int) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import tempfile
 import time
@@ -15,6 +16,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from support.broker import Broker, Witness
 from support.daemon import DaemonProcess, station_text
 from swathe.pipeline import CellState
 from swathe.store import SurveyRecord, read_record
@@ -40,6 +42,7 @@ class Raster(NamedTuple):
     arrays: xr.Dataset
     record: SurveyRecord
     readings: NDArray[Any]
+    told: list[dict[str, Any]]
 
 
 @pytest.fixture(scope="module")
@@ -47,8 +50,13 @@ def raster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Raster]:
     """Scan the penstock once, end by SIGTERM, and return what came out and what was true."""
     folder = tmp_path_factory.mktemp("raster")
     station = folder / "station.toml"
+    broker = Broker(folder)
+    broker.start()
+    witness = Witness(broker.port, "swathe/penstock-3/port/gauge")
     with tempfile.TemporaryDirectory(prefix="swathe-") as ports:
-        station.write_text(station_text("penstock", Path(ports), speed=SPEED))
+        station.write_text(
+            station_text("penstock", Path(ports), speed=SPEED, broker_port=broker.port)
+        )
         scenario = load_scenario(builtin_scenario("penstock"))
         with World(scenario, ports_dir=Path(ports), speed=SPEED) as world:
             process = DaemonProcess(station)
@@ -59,11 +67,13 @@ def raster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Raster]:
                 code, output = process.finish()
             finally:
                 process.close()
+                heard = [json.loads(payload)["delay"] for _, _, payload in witness.close()]
+                broker.stop()
             readings = world.truth.readings()
     assert code == 3, output
     record = read_record(folder / "survey" / "survey.json")
     with xr.open_zarr(folder / "survey" / "survey.zarr") as arrays:
-        yield Raster(arrays.load(), record, readings)
+        yield Raster(arrays.load(), record, readings, [told for told in heard if told])
 
 
 def borders(arrays: xr.Dataset) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -202,6 +212,14 @@ def test_gap_opened_in_time(raster: Raster) -> None:
     offset = time.time_ns() - time.monotonic_ns()
     opened = int(gap.opened.timestamp() * 1e9)
     assert opened - (left_behind + offset) < 250_000_000
+
+
+def test_delay_was_told_live(raster: Raster) -> None:
+    """The scan itself told the gauge's delay while it went on, and that it is the one in force."""
+    assert raster.told, "nothing was told of the delay"
+    last = raster.told[-1]
+    assert last["sure"], last["reason"]
+    assert abs(last["beside_ms"]) < 0.6
 
 
 def test_devices_came_through_whole(raster: Raster) -> None:

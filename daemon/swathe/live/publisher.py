@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from swathe.live.delay_keeper import DelayKeeper
 from swathe.live.mirror import Mirror
 from swathe.messages import (
     GapMessage,
@@ -64,12 +65,13 @@ class Publisher:
             }
         )
 
-    def put_changes(self, now: int, stalls: dict[str, int]) -> list[GapNote]:
+    def put_changes(self, now: int, stalls: dict[str, int], delay: DelayKeeper) -> list[GapNote]:
         """Put what changed since the last call; return the gaps among it.
 
         Args:
             now: host's time, ns.
             stalls: by device, how often reading had to wait.
+            delay: what is known of the gauge's delay.
         """
         gaps = self._pipeline.take_gap_notes()
         self._put_gaps(gaps)
@@ -80,7 +82,7 @@ class Publisher:
             self.put_progress()
         if now >= self._ports_due:
             self._ports_due = now + _PORT_INTERVAL_NS
-            self.put_ports(stalls)
+            self.put_ports(stalls, delay)
         return gaps
 
     def put_progress(self) -> None:
@@ -91,14 +93,15 @@ class Publisher:
         )
         self._mirror.put(self.topics.progress, message)
 
-    def put_ports(self, stalls: dict[str, int]) -> None:
-        """Put the health of every port."""
+    def put_ports(self, stalls: dict[str, int], delay: DelayKeeper) -> None:
+        """Put the health of every port, and with the gauge's what is known of its delay."""
         time = moment(self._pipeline.progress().time)
         for device, tally in self._pipeline.tallies.items():
             message = PortMessage.of(
                 device,
                 tally,
                 stalls=stalls.get(device, 0),
+                delay=delay.newest if device == delay.gauge else None,
                 station=self._pipeline.station.name,
                 survey=self._pipeline.survey,
                 time=time,

@@ -14,6 +14,7 @@ from typing import Literal, Protocol
 
 from swathe.journal import MarkKind
 from swathe.live.broker import embedded_broker
+from swathe.live.delay_keeper import DelayKeeper
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.live.ports import PortHub
@@ -76,7 +77,8 @@ class Daemon:
         self.station = station
         self.folder = folder
         self._observer = observer
-        self._session = Session(folder, station, text, on_torn=on_torn)
+        self.delay = DelayKeeper(station)
+        self._session = Session(folder, station, text, on_torn=on_torn, watcher=self.delay.watch)
         self._hub = PortHub(station)
         self._mirror = Mirror()
         self._stop = asyncio.Event()
@@ -165,9 +167,9 @@ class Daemon:
         self, publisher: Publisher, status: str, link_task: asyncio.Task[None] | None
     ) -> None:
         """Tell subscribers how it ended, if a broker is there to tell them."""
-        publisher.put_changes(time.monotonic_ns(), self._hub.stalls)
+        publisher.put_changes(time.monotonic_ns(), self._hub.stalls, self.delay)
         publisher.put_progress()
-        publisher.put_ports(self._hub.stalls)
+        publisher.put_ports(self._hub.stalls, self.delay)
         publisher.put_state(status, self._reason)
         if link_task is None or self.link is None:
             return
@@ -187,6 +189,7 @@ class Daemon:
         next_tick = next_flush = 0
         next_checkpoint = time.monotonic_ns() + self.station.store.checkpoint
         async with asyncio.TaskGroup() as tasks:
+            keeper = tasks.create_task(self.delay.run(), name="delay.keeper")
             checkpoint: asyncio.Task[None] | None = None
             while not self._stop.is_set():
                 self._hub.drain(session.enter)
@@ -201,11 +204,12 @@ class Daemon:
                     next_checkpoint = now + self.station.store.checkpoint
                     checkpoint = tasks.create_task(session.checkpoint(), name="store.checkpoint")
                 await asyncio.sleep(_POLL_SECONDS)
+            keeper.cancel()
         return "complete" if self.pipeline.target_reached else "incomplete"
 
     def _tick(self, now: int, publisher: Publisher) -> None:
         self._session.tick()
-        gaps = publisher.put_changes(now, self._hub.stalls)
+        gaps = publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self, gaps)
         if self.pipeline.target_reached:

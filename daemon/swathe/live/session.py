@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import Any, Literal, Self
 
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
-from swathe.pipeline import Pipeline
+from swathe.pipeline import Pipeline, Watcher
 from swathe.station import Station
 from swathe.store import (
     SurveyArrays,
@@ -47,6 +47,7 @@ class Session:
         clock: host's monotonic clock, ns.
         wall_clock: ns since 1970.
         on_torn: told of journal files that a crash cut off.
+        watcher: is shown readings and way.
     """
 
     def __init__(
@@ -58,6 +59,7 @@ class Session:
         clock: Callable[[], int] = time.monotonic_ns,
         wall_clock: Callable[[], int] = time.time_ns,
         on_torn: Callable[[Path, str], None] | None = None,
+        watcher: Watcher | None = None,
     ) -> None:
         self.folder = folder
         self._station = station
@@ -69,10 +71,10 @@ class Session:
         self._journal = JournalWriter(folder.journal, wall_clock=wall_clock)
         self._arrays = SurveyArrays(folder.zarr, station)
         self._sync: asyncio.Future[None] | None = None
-        self._saving: asyncio.Future[None] | None = None
         self._flushed_at = 0
         self._written = 0
-        self.pipeline = Pipeline(station)
+        self._watcher = watcher
+        self.pipeline = Pipeline(station, watcher=watcher)
 
     def __enter__(self) -> Self:
         """Take the survey up.
@@ -86,7 +88,7 @@ class Session:
             survey = uuid.uuid4().hex[:12]
             if self.folder.begun:
                 check_same_plan(self.folder, self._station)
-                self.pipeline = replay(self.folder, on_torn=self._on_torn)
+                self.pipeline = replay(self.folder, on_torn=self._on_torn, watcher=self._watcher)
                 survey = self.pipeline.survey or survey
             self._arrays.open()
             stack.enter_context(self._journal)

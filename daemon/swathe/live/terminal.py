@@ -233,6 +233,10 @@ def _port_table(daemon: Daemon) -> Table:
         if not detail and tally.recent:
             detail = str(tally.recent[-1])
         table.add_row(name, tally.state, f"{tally.bytes:,}", f"{faults:,}", Text(detail))
+    found = daemon.delay.newest
+    if found is not None and found.sure:
+        told = f"{found.delay / 1e6:+.2f} ms ± {found.error / 1e6:.2f} ms beside what is in force"
+        table.add_row("delay", "measured", "", "", Text(f"{daemon.delay.gauge} comes {told}"))
     if daemon.link is not None:
         table.add_row("broker", daemon.link.state, "", "", Text(daemon.link.detail))
     return table

@@ -7,15 +7,25 @@ within a version; what is renamed, removed or given another meaning makes a new 
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 from typing import Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from swathe.pipeline import DeviceTally, GapCause, GapEnd, GapNote, LineNote, Progress
+from swathe.pipeline import (
+    DelayEstimate,
+    DeviceTally,
+    GapCause,
+    GapEnd,
+    GapNote,
+    LineNote,
+    Progress,
+)
 
 __all__ = [
     "CommandMessage",
+    "DelayFound",
     "Extent",
     "FaultExcerpt",
     "GapMessage",
@@ -211,6 +221,25 @@ class FaultExcerpt(_Model):
     excerpt: str = Field(description="the first bytes, as text with escapes")
 
 
+class DelayFound(_Model):
+    """A delay that the scan itself tells."""
+
+    beside_ms: float = Field(description="beside the delay in force, ms")
+    error_ms: float | None = Field(description="standard error, ms")
+    sure: bool = Field(description="whether the lines agree and the wall shows enough")
+    reason: str = Field(description="why it is not sure")
+
+    @classmethod
+    def of(cls, estimate: DelayEstimate) -> DelayFound:
+        """Return what an estimate tells."""
+        return cls(
+            beside_ms=round(estimate.delay / 1e6, 3),
+            error_ms=round(estimate.error / 1e6, 3) if math.isfinite(estimate.error) else None,
+            sure=estimate.sure,
+            reason=estimate.reason,
+        )
+
+
 class PortMessage(Message):
     """Health of one device's port."""
 
@@ -226,6 +255,9 @@ class PortMessage(Message):
     faults: dict[str, int] = Field(description="faults by reason")
     last_fault: FaultExcerpt | None
     stalls: int = Field(description="times that reading waited because the daemon was behind")
+    delay: DelayFound | None = Field(
+        None, description="of a gauge: what the scan tells of its delay beside the one in force"
+    )
 
     @classmethod
     def of(
@@ -234,6 +266,7 @@ class PortMessage(Message):
         tally: DeviceTally,
         *,
         stalls: int,
+        delay: DelayEstimate | None = None,
         station: str,
         survey: str,
         time: datetime,
@@ -254,6 +287,7 @@ class PortMessage(Message):
             missing=tally.missing,
             faults=dict(sorted(tally.faults.items())),
             stalls=stalls,
+            delay=None if delay is None else DelayFound.of(delay),
             last_fault=None
             if last is None
             else FaultExcerpt(

@@ -1,6 +1,7 @@
 """Right of the port: one synchronous, deterministic function of the journal."""
 
 from swathe.pipeline.changes import GapNote, LineNote, Progress
+from swathe.pipeline.delay import DelayEstimate
 from swathe.pipeline.device import DeviceTally
 from swathe.pipeline.gaps import GapCause, GapEnd
 from swathe.pipeline.grid import CellState, Grid
@@ -10,6 +11,7 @@ from swathe.pipeline.regions import runs_of
 
 __all__ = [
     "CellState",
+    "DelayEstimate",
     "DeviceTally",
     "GapCause",
     "GapEnd",

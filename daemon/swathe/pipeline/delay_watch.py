@@ -15,17 +15,19 @@ __all__ = ["DelayWatch"]
 class DelayWatch:
     """Keeps readings and way of a scan, as a pipeline's watcher.
 
-    It holds about 40 bytes for a reading and for an encoder sample, so it is for looking back at a
-    survey rather than for a night's live run.
+    It holds about 40 bytes for a reading and for an encoder sample.
 
     Args:
         scan: the scan axis.
         index: the index axis.
+        most: readings that are kept, the newest; None for all, to look back at a whole survey.
     """
 
-    def __init__(self, *, scan: Axis, index: Axis) -> None:
+    def __init__(self, *, scan: Axis, index: Axis, most: int | None = None) -> None:
         self._scan = scan
         self._index = index
+        self._most = most
+        self._count = 0
         self._readings: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
         self._way: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]] = []
 
@@ -33,13 +35,27 @@ class DelayWatch:
         """Take note of readings with their place."""
         readings = placed.readings
         thickness = np.where(readings["valid"], readings["thickness"], np.nan)
+        if not readings.size:
+            return
         self._readings.append((self._index.cell(placed.index), readings["time"], thickness))
+        self._count += int(readings.size)
+        while self._most is not None and self._count > self._most and len(self._readings) > 1:
+            self._count -= int(self._readings.pop(0)[1].size)
+            oldest = int(self._readings[0][1][0])
+            while len(self._way) > 1 and int(self._way[0][0][-1]) < oldest:
+                del self._way[0]
 
     def went(self, way: Way) -> None:
         """Take note of a piece of the probe's way."""
         # The first sample of a piece is the last of the piece before, but for the very first.
         new = slice(1 if self._way else 0, None)
         self._way.append((way.time[new], way.scan[new], self._index.cell(way.index[new])))
+
+    def copy(self) -> DelayWatch:
+        """Return a copy that another thread may ask while this one goes on collecting."""
+        other = DelayWatch(scan=self._scan, index=self._index)
+        other._readings, other._way = self._readings.copy(), self._way.copy()
+        return other
 
     def estimate(self, *, longest_ns: float = 200e6) -> DelayEstimate:
         """Return the delay that is not taken off yet, told from all that was kept."""

@@ -1,0 +1,48 @@
+"""The estimate of the gauge's delay, kept while a scan goes on."""
+
+from __future__ import annotations
+
+import asyncio
+
+from swathe.pipeline.delay import DelayEstimate
+from swathe.pipeline.delay_watch import DelayWatch
+from swathe.station import Station, decoder_of
+
+__all__ = ["DelayKeeper"]
+
+_INTERVAL_SECONDS = 20.0
+# Some dozens of lines at a usual rate: the delay of a device drifts with its temperature, if at all.
+_MOST_READINGS = 100_000
+
+
+class DelayKeeper:
+    """Estimates the delay between encoder and gauge again and again, beside the scan.
+
+    What it finds is told, not acted on: the delay in force is the station file's, so that a rebuild
+    finds it again.
+
+    Args:
+        station: the station file.
+
+    Attributes:
+        gauge: the device that gives readings.
+        watch: collects; None when readings bring their own place.
+        newest: the newest estimate; None before the first.
+    """
+
+    def __init__(self, station: Station) -> None:
+        (self.gauge,) = (
+            name for name, device in station.device.items() if decoder_of(device).gives_readings
+        )
+        self.watch: DelayWatch | None = None
+        if self.gauge != station.scan.device:
+            self.watch = DelayWatch(
+                scan=station.scan_axis, index=station.index_axis, most=_MOST_READINGS
+            )
+        self.newest: DelayEstimate | None = None
+
+    async def run(self) -> None:
+        """Estimate for ever; cancel it to end."""
+        while self.watch is not None:
+            await asyncio.sleep(_INTERVAL_SECONDS)
+            self.newest = await asyncio.to_thread(self.watch.copy().estimate)

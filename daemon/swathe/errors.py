@@ -57,7 +57,7 @@ class StationError(SwatheError):
 
     Attributes:
         path: the file.
-        problems: every problem found, in the order of the file's keys.
+        problems: every problem found.
     """
 
     def __init__(self, path: Path | str, problems: list[Problem]) -> None:

@@ -25,12 +25,14 @@ if TYPE_CHECKING:
     from pint import UnitRegistry
 
 __all__ = [
+    "Acceleration",
     "Duration",
     "Length",
     "Percent",
     "Speed",
     "TimeOfFlight",
     "Velocity",
+    "acceleration",
     "duration_ns",
     "length",
     "percent",
@@ -126,6 +128,15 @@ def speed(text: object) -> float:
     return _convert(text, "mm/s", "speed", "250 mm/s")
 
 
+def acceleration(text: object) -> float:
+    """Return an acceleration in mm/s².
+
+    Raises:
+        ValueError: not an acceleration; the text says what is required.
+    """
+    return _convert(text, "mm/s**2", "acceleration", "2000 mm/s^2")
+
+
 def duration_ns(text: object) -> int:
     """Return a duration in whole ns.
 
@@ -159,6 +170,7 @@ def percent(text: object) -> float:
 Length = Annotated[float, BeforeValidator(length)]
 TimeOfFlight = Annotated[float, BeforeValidator(time_of_flight)]
 Velocity = Annotated[float, BeforeValidator(velocity)]
+Acceleration = Annotated[float, BeforeValidator(acceleration)]
 Speed = Annotated[float, BeforeValidator(speed)]
 Duration = Annotated[int, BeforeValidator(duration_ns)]
 Percent = Annotated[float, BeforeValidator(percent)]

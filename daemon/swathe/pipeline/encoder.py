@@ -5,14 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.station import AxisSettings
+from swathe.station import AxisMode, AxisSettings
 
-__all__ = ["CountsToPosition", "GlitchGate", "follow_with_play"]
-
-# A jump that lasts for so many samples is no glitch: the counter was set, or the probe was carried.
-_LASTING_SAMPLES = 4
-# Rounding of the counts and of the times lets a probe at its limit seem a little faster.
-_SLACK_MM = 0.5
+__all__ = ["CountsToPosition", "follow_with_play"]
 
 
 class CountsToPosition:
@@ -36,6 +31,8 @@ class CountsToPosition:
         self._zero_at = settings.zero_at
         self._turn = float(1 << bits) if bits else None
         self._last: float | None = None
+        self._round = settings.length if settings.mode is AxisMode.WRAPPED else None
+        self._unrolled: float | None = None
         self._mark_at = settings.index_mark_at
         self._shift = 0.0
         self.drifts: list[float] = []
@@ -63,6 +60,12 @@ class CountsToPosition:
         positions = self._zero_at + (counts - self._zero_count) * self._scale
         if self._mark_at is not None and marks is not None:
             positions = self._from_marks(positions, np.flatnonzero(marks), self._mark_at)
+        if self._round is not None:
+            # A device may tell its place on the pipe: over the seam it goes the short way.
+            last = float(positions[0]) if self._unrolled is None else self._unrolled
+            steps = np.diff(positions, prepend=last)
+            positions = last + np.cumsum(steps - self._round * np.round(steps / self._round))
+            self._unrolled = float(positions[-1])
         if self._play:
             start = float(positions[0]) if self._followed is None else self._followed
             positions = follow_with_play(positions, self._play, start)
@@ -105,61 +108,3 @@ def follow_with_play(
         low, high = new_low, new_high
         stride *= 2
     return np.asarray(np.clip(start, low, high), np.float64)
-
-
-class GlitchGate:
-    """Keeps out samples that no probe can have reached, such as one count read wrong.
-
-    A sample farther from the last good one than the highest speed allows is held back. If the next
-    ones agree with it rather than with what was before, it was no glitch: the counter was set or
-    the probe was carried, and the track goes on from there.
-
-    Args:
-        most_speed: mm/s; None lets everything through.
-
-    Attributes:
-        glitches: samples kept out so far.
-    """
-
-    def __init__(self, most_speed: float | None) -> None:
-        self._most = None if most_speed is None else most_speed / 1e9
-        self._last: tuple[int, float] | None = None
-        self._held: list[tuple[int, float]] = []
-        self.glitches = 0
-
-    def keep(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Return which samples are good, shape (n,); call in the order of the stream."""
-        good = np.ones(times.shape, bool)
-        if self._most is None or not times.size:
-            return good
-        if self._last is None:
-            self._last = (int(times[0]), float(positions[0]))
-        spans = np.diff(times, prepend=self._last[0])
-        steps = np.abs(np.diff(positions, prepend=self._last[1]))
-        if not self._held and np.all(steps <= self._most * spans + _SLACK_MM):
-            self._last = (int(times[-1]), float(positions[-1]))
-            return good  # the usual case, without a look at each
-        for k, sample in enumerate(zip(times.tolist(), positions.tolist(), strict=True)):
-            good[k] = self._take(sample)
-        return good
-
-    def _take(self, sample: tuple[int, float]) -> bool:
-        if self._last is None or self._reachable(self._last, sample):
-            self.glitches += len(self._held)
-            self._held.clear()
-            self._last = sample
-            return True
-        if self._held and not self._reachable(self._held[-1], sample):
-            self.glitches += len(self._held)
-            self._held.clear()
-        self._held.append(sample)
-        if len(self._held) < _LASTING_SAMPLES:
-            return False
-        # It lasts: the earlier ones of the new place are lost to the track, but were no glitches.
-        self._held.clear()
-        self._last = sample
-        return True
-
-    def _reachable(self, before: tuple[int, float], sample: tuple[int, float]) -> bool:
-        most = self._most or 0.0
-        return abs(sample[1] - before[1]) <= most * (sample[0] - before[0]) + _SLACK_MM

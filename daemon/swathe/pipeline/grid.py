@@ -52,7 +52,7 @@ class Grid:
         cells = index.cells * scan.cells
         self.state = np.zeros(cells, np.uint8)
         self.hits = np.zeros(cells, np.uint32)
-        self.passes = np.zeros(cells, np.uint16)
+        self.passes = np.zeros(cells, np.uint32)
         self.thickness = np.zeros(cells, np.float64)
         self.thickness_mean = np.zeros(cells, np.float64)
         self.time_of_flight = np.zeros(cells, np.float64)

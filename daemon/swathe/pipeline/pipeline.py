@@ -234,14 +234,16 @@ class Pipeline:
         before = grid.state[touched].copy()
         grid.add(placed.readings, cells, self._utc_offset)
         self.coverage.note_readings(touched, before)
-        self._note_minimum(touched[grid.hits[touched] > 0])
+        wall = (grid.hits[touched] > 0) & (grid.state[touched] != CellState.EXCLUDED)
+        self._note_minimum(touched[wall])
         self._changed_rows.update((touched // grid.shape[1]).tolist())
 
     def _note_minimum(self, cells: NDArray[np.int64]) -> None:
         value = self.grid.thickness
         if self._minimum is not None and value[self._minimum[1]] > self._minimum[0]:
             # By a rule other than the minimum the thinnest cell may have been read thicker since.
-            cells = np.flatnonzero(self.grid.hits)
+            wall = (self.grid.hits > 0) & (self.grid.state != CellState.EXCLUDED)
+            cells = np.flatnonzero(wall)
             self._minimum = None
         if cells.size:
             least = int(cells[np.argmin(value[cells])])
@@ -310,7 +312,7 @@ class Pipeline:
         grid, coverage = self.grid, self.coverage
         whole = slice(row * grid.shape[1], (row + 1) * grid.shape[1])
         state, hits = grid.state[whole], grid.hits[whole]
-        found = np.flatnonzero(hits)
+        found = np.flatnonzero((hits > 0) & (state != CellState.EXCLUDED))
         least = int(found[np.argmin(grid.thickness[whole][found])]) if found.size else None
         missing = runs_of(np.flatnonzero(state < CellState.MEASURED))
         return LineNote(

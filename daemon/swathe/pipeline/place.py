@@ -145,16 +145,18 @@ class Placer:
         index = self.index.locate(ready["time"])
         known = scan.known & index.known
         self.unplaced += int(np.count_nonzero(~known))
+        # While an encoder is lost no way is told, and nothing would be forgotten for it.
+        self._forget(self.now - 4 * (self._bracket + self._lateness))
         return Placed(ready[known], scan.position[known], index.position[known])
 
     def take_way(self) -> Way | None:
         """Return the probe's way since the last call, as far as all readings are in."""
         track = self.scan
-        first = self._way_samples - track.forgotten
+        first = max(self._way_samples - track.forgotten, 0)
         last = int(np.searchsorted(track.times, self._settled(), side="right"))
         if last <= first:
             return None
-        joined = first > 0
+        joined = self._way_samples - track.forgotten > 0
         start = first - joined
         times, scan = track.times[start:last], track.positions[start:last]
         index = self.index.locate(times)
@@ -211,7 +213,7 @@ class Placer:
         return silence.astype(np.int64)
 
     def _forget(self, way_end: int) -> None:
-        """Drop samples that no pending or coming reading can need; the way's last one stays."""
+        """Drop what no reading that is pending or may still come before `way_end` can need."""
         horizon = way_end - self._bracket - self._lateness
         if self._pending.size:
             horizon = min(horizon, int(self._pending["time"].min()))

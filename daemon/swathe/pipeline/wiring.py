@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.device import DeviceLink, DeviceTally
-from swathe.pipeline.encoder import CountsToPosition, GlitchGate
+from swathe.pipeline.encoder import CountsToPosition
+from swathe.pipeline.glitch import GlitchGate
 from swathe.pipeline.lines import ReturnWatch
 from swathe.pipeline.place import Placed, Placer
 from swathe.pipeline.slip import Slip, SlipWatch
@@ -38,7 +39,7 @@ class _EncodedAxis:
         self.scale = CountsToPosition(
             settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
         )
-        self.gate = GlitchGate(settings.most_speed)
+        self.gate = GlitchGate(settings.most_speed, settings.most_acceleration)
         self.track = EncodedTrack(bracket_ns=bracket_ns)
 
 

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from swathe.station.axis import Axis
-from swathe.units import Duration, Length, Percent, Speed, TimeOfFlight, Velocity
+from swathe.units import Acceleration, Duration, Length, Percent, Speed, TimeOfFlight, Velocity
 from swathe_drivers import PortSettings
 
 __all__ = [
@@ -118,6 +118,7 @@ class AxisSettings(_Table):
     index_mark_at: Length | None = Field(None, description="position of the index mark, mm")
     backlash: Length = Field(0.0, ge=0, description="way of the encoder that the probe stays, mm")
     most_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
+    most_acceleration: Acceleration | None = Field(None, gt=0, description="likewise, mm/s²")
     second: SecondSettings | None = None
 
     @property

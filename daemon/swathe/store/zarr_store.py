@@ -39,7 +39,7 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
         {"long_name": "echo amplitude of that reading, of full screen height", "units": "percent"},
     ),
     "hits": ("uint32", {"long_name": "valid readings in the cell", "units": "1"}),
-    "passes": ("uint16", {"long_name": "times the probe entered the cell", "units": "1"}),
+    "passes": ("uint32", {"long_name": "times the probe entered the cell", "units": "1"}),
     "last_time": (
         "int64",
         {

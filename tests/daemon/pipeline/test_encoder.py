@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swathe.pipeline.encoder import CountsToPosition, GlitchGate, follow_with_play
+from swathe.pipeline.encoder import CountsToPosition, follow_with_play
+from swathe.pipeline.glitch import GlitchGate
 from swathe.station.model import AxisSettings, WheelSettings
 
 MS = 1_000_000
@@ -129,3 +130,31 @@ def test_index_mark_sets_the_position_and_tells_the_drift() -> None:
     later = scale.positions(np.array([500.0, 290.0, 280.0]), np.array([False, True, False]))
     assert later.tolist() == pytest.approx([70.0, 50.0, 49.0])
     assert scale.drifts == pytest.approx([20.0, 1.0])
+
+
+def test_glitch_within_the_speed_but_not_the_acceleration() -> None:
+    """A small jump that the speed allows is caught by what no scanner's acceleration can do."""
+    times = np.arange(40) * 10 * MS
+    positions = np.linspace(0.0, 39.0, 40)  # 100 mm/s
+    positions[20] += 4.0
+    assert GlitchGate(600.0).keep(times, positions).all()
+    gate = GlitchGate(600.0, 2000.0)
+    assert np.flatnonzero(~gate.keep(times, positions)).tolist() == [20]
+    assert gate.glitches == 1
+
+
+def test_acceleration_within_the_limit_passes() -> None:
+    """A start, a reversal and a stop at the limit itself are no glitches, rounded as they are."""
+    times = np.arange(300) * 5 * MS
+    seconds = times / 1e9
+    positions = np.round(100 * (1 - np.cos(seconds * 4)) * 10) / 10  # at most 1600 mm/s²
+    gate = GlitchGate(450.0, 1700.0)
+    assert gate.keep(times, positions).all()
+
+
+def test_positions_modulo_a_circumference_go_on_over_the_seam() -> None:
+    """A device that tells its place on the pipe is followed over the seam, both ways."""
+    around = axis(length="400 mm", mode="wrapped")
+    scale = CountsToPosition(around, bits=None, is_length=True)
+    assert scale.positions(np.array([380.0, 395.0, 10.0])).tolist() == [380.0, 395.0, 410.0]
+    assert scale.positions(np.array([25.0, 399.0, 370.0])).tolist() == [425.0, 399.0, 370.0]

@@ -546,3 +546,64 @@ def test_random_motion_agrees_with_a_plain_model(moves: list[tuple[float, int]],
     for cell in (hits.keys() | found.keys()) - near:
         assert found.get(cell, 0) == hits.get(cell, 0), f"cell {cell}"
     assert pipeline.progress().unplaced == 0
+
+
+def test_thin_reading_on_an_obstruction_is_not_the_minimum() -> None:
+    """What is read within an excluded zone is kept, but is not the wall's least thickness."""
+    zone = '[[exclude]]\nname = "lug"\nscan = ["30 mm", "40 mm"]\n'
+
+    def lug(_now: float, at: float, _index: float) -> str | None:
+        return "1.5000,E" if 31 <= at < 39 else "4.5000,E"
+
+    pipeline, _ = run(
+        HEAD + SCAN + zone + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4, gauge=lug)
+    )
+    assert pipeline.grid.thickness[35] == pytest.approx(3.0)
+    assert pipeline.progress().minimum == pytest.approx(12.0)
+    assert pipeline.line_note(0).minimum == pytest.approx(12.0)
+
+
+def test_lost_encoder_does_not_fill_the_memory() -> None:
+    """While one encoder is away, what waits for it is bounded, however long it takes."""
+
+    def entries() -> Iterator[Entry]:
+        for entry in scan(steady(1, begin=0.0), 30.0):
+            if not (isinstance(entry, Chunk) and entry.port == "encoder" and entry.time > S):
+                yield entry
+
+    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, entries())
+    assert pipeline._wiring is not None
+    placer = pipeline._wiring.placer
+    assert placer._reading_times.size < 400
+    assert placer.scan.times.size < 400
+    assert pipeline.progress().unplaced > 2500
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([-400.0, -90.0, 0.0, 35.0, 220.0]), st.integers(10, 700)),
+        min_size=1,
+        max_size=5,
+    )
+)
+def test_random_motion_around_a_pipe_agrees_with_a_plain_model(
+    moves: list[tuple[float, int]],
+) -> None:
+    """Round and round a circumference of 100 mm, both ways: the same cells as a plain model."""
+    lines, placed, _ = plain_cells(moves, 1 << 16)
+    around = SCAN.replace('length = "100 mm"', 'length = "100 mm"\nmode = "wrapped"')
+    text = (HEAD + around + ENCODER + GAUGE).replace('"scan" }', '"scan", bits = 16 }')
+    hits: dict[int, int] = {}
+    for _, place in placed:
+        cell = int(np.floor(place + 0.5)) % 100
+        hits[cell] = hits.get(cell, 0) + 1
+    near = {int(np.floor(p + 0.5)) % 100 for _, p in placed if abs(p % 1 - 0.5) < 1e-6}
+    near |= {(cell - 1) % 100 for cell in near}
+    entries: list[Entry] = [Chunk(ms * MS, "encoder", f"{c}\r\n".encode()) for ms, c in lines]
+    entries += [Chunk(ms * MS, "gauge", b"4.5000,E\r\n") for ms, _ in placed]
+    entries += [Tick(ms * MS) for ms in range(0, lines[-1][0] + 400, 50)]
+    pipeline, _ = run(text, iter(sorted(entries, key=lambda entry: entry.time)))
+    found = {int(c): int(pipeline.grid.hits[c]) for c in np.flatnonzero(pipeline.grid.hits)}
+    for cell in (hits.keys() | found.keys()) - near:
+        assert found.get(cell, 0) == hits.get(cell, 0), f"cell {cell}"

@@ -1,0 +1,104 @@
+"""Keeping out encoder samples that no probe can have reached."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["GlitchGate"]
+
+# A jump that lasts for so many samples is no glitch: the counter was set, or the probe was carried.
+_LASTING_SAMPLES = 4
+# Rounding of the counts and of the times lets a probe at its limit seem a little faster.
+_SLACK_MM = 0.5
+
+Sample = tuple[int, float]
+
+
+class GlitchGate:
+    """Holds samples to what the scanner can do, such as one count read wrong.
+
+    A sample is held back when it is farther from the last good one than the highest speed allows,
+    or farther from where the last two good ones were heading than the highest acceleration allows.
+    If the next ones agree with it rather than with what was before, it was no glitch: the counter
+    was set or the probe was carried, and the track goes on from there.
+
+    Args:
+        most_speed: mm/s; None for no limit.
+        most_acceleration: mm/s²; None for no limit.
+
+    Attributes:
+        glitches: samples kept out so far.
+    """
+
+    def __init__(self, most_speed: float | None, most_acceleration: float | None = None) -> None:
+        self._most = np.inf if most_speed is None else most_speed / 1e9
+        self._bend = np.inf if most_acceleration is None else most_acceleration / 1e18
+        self._idle = most_speed is None and most_acceleration is None
+        self._good: list[Sample] = []  # the last two good ones, older first
+        self._held: list[Sample] = []
+        self.glitches = 0
+
+    def keep(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Return which samples are good, shape (n,); call in the order of the stream."""
+        good = np.ones(times.shape, bool)
+        if self._idle or not times.size:
+            return good
+        samples = list(zip(times.tolist(), positions.tolist(), strict=True))
+        if not self._held and self._all_reachable(times, positions):
+            self._good = [*self._good, *samples][-2:]
+            return good  # the usual case, without a look at each
+        for k, sample in enumerate(samples):
+            good[k] = self._take(sample)
+        return good
+
+    def _all_reachable(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> bool:
+        t = np.concatenate(([time for time, _ in self._good], times)).astype(np.float64)
+        x = np.concatenate(([place for _, place in self._good], positions))
+        spans, steps = np.diff(t), np.diff(x)
+        if np.any(np.abs(steps) > self._most * spans + _SLACK_MM):
+            return False
+        if not np.isfinite(self._bend) or steps.size < 2:
+            return True
+        before, after = np.maximum(spans[:-1], 1.0), spans[1:]
+        off = np.abs(steps[1:] - steps[:-1] * after / before)
+        return bool(np.all(off <= self._leeway(before, after)))
+
+    def _leeway(
+        self, before: NDArray[np.float64], after: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return how far a sample may lie off the straight way on, mm.
+
+        The speed told by two samples is that of the middle between them, and off by their rounding.
+        """
+        bent = self._bend * after * (before + after) / 2
+        return np.asarray(bent + _SLACK_MM * (1 + after / before), np.float64)
+
+    def _take(self, sample: Sample) -> bool:
+        if not self._good or self._reachable(self._good, sample):
+            self.glitches += len(self._held)
+            self._held.clear()
+            self._good = [*self._good, sample][-2:]
+            return True
+        if self._held and not self._reachable(self._held[-2:], sample):
+            self.glitches += len(self._held)
+            self._held.clear()
+        self._held.append(sample)
+        if len(self._held) < _LASTING_SAMPLES:
+            return False
+        # It lasts: the earlier ones of the new place are lost to the track, but were no glitches.
+        self._good = self._held[-2:]
+        self._held.clear()
+        return True
+
+    def _reachable(self, before: list[Sample], sample: Sample) -> bool:
+        time, place = before[-1]
+        span, step = float(sample[0] - time), sample[1] - place
+        if abs(step) > self._most * span + _SLACK_MM:
+            return False
+        if len(before) < 2 or not np.isfinite(self._bend):
+            return True
+        earlier = max(float(time - before[-2][0]), 1.0)
+        heading = (place - before[-2][1]) / earlier * span
+        leeway = self._leeway(np.array([earlier]), np.array([span]))
+        return abs(step - heading) <= float(leeway[0])

@@ -11,16 +11,16 @@ from a later room to an earlier one):
     every byte that arrived, and every mark, on disk before anything else
 ``pipeline``
     the synchronous, deterministic function from journal entries to grid, coverage and events
-``store``
-    the survey folder: zarr arrays and the survey record, derived from the pipeline
 ``messages``
     what is said over MQTT, as versioned models
+``store``
+    the survey folder: zarr arrays and the survey record, derived from the pipeline
 ``report``
     pictures and tables of a survey
 ``live``
     the asyncio shell: ports, ticks, broker link, terminal
-``cli``
-    the ``swathe`` command
+``demo`` · ``cli``
+    the demo's stage; the ``swathe`` command
 """
 
 from importlib.metadata import version

@@ -24,6 +24,7 @@ __all__ = [
     "SurveyError",
     "SwatheError",
     "UsageError",
+    "first_error",
 ]
 
 
@@ -94,3 +95,11 @@ class SurveyError(SwatheError):
 
 class UsageError(SwatheError):
     """A part of Swathe was called against its rules; this is a bug of ours."""
+
+
+def first_error(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    """Return the error that made a task group, perhaps within others, end: the first one."""
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error

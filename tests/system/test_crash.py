@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -160,3 +162,25 @@ def test_rebuild_is_bit_identical(serve: Serve, daemon: Start, ports: Path, tmp_
     assert result.returncode == 0, result.stderr
     rebuilt = {path: path.read_bytes() for path in derived if path.is_file()}
     assert rebuilt == live
+
+
+def test_full_disk_is_told_and_resumed_from(serve: Serve, ports: Path, tmp_path: Path) -> None:
+    """When the journal cannot grow the run ends with the mend; with room it goes on from there."""
+    station = tmp_path / "station.toml"
+    station.write_text(station_text("penstock", ports, speed=20))
+    serve("penstock", speed=20)
+    command = f"ulimit -f 120; exec {sys.executable} -m swathe run {station}"
+    result = subprocess.run(
+        ["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert result.returncode == 1, result.stdout + result.stderr
+    assert "File too large; make room and run again" in result.stderr
+    assert "Traceback" not in result.stderr
+    before = len(journalled(tmp_path / "survey", "gauge"))
+    assert before > 10_000
+    process = DaemonProcess(station)
+    time.sleep(4)
+    process.signal(signal.SIGTERM)
+    code, output = process.finish()
+    assert code == 3, output
+    assert len(journalled(tmp_path / "survey", "gauge")) > before

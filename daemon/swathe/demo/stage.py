@@ -15,6 +15,7 @@ from pathlib import Path
 from string import Template
 from tempfile import TemporaryDirectory
 
+from swathe.errors import first_error
 from swathe.live import Daemon, Observer, Outcome, embedded_broker
 from swathe.station import load_station, survey_folder
 from swathe.store import SurveyFolder
@@ -92,12 +93,15 @@ async def play(
             daemon = Daemon(station, text, folder, observer=observer)
             begun = time.monotonic()
             controller = GoBack(world, host="127.0.0.1", port=port)
-            async with asyncio.timeout(_LONGEST_SECONDS), asyncio.TaskGroup() as tasks:
-                crawler = tasks.create_task(controller.run(), name="crawler.controller")
-                run = tasks.create_task(daemon.run(), name="daemon.run")
-                crawler.add_done_callback(
-                    lambda _: daemon.stop("the crawler has done what it could")
-                )
+            try:
+                async with asyncio.timeout(_LONGEST_SECONDS), asyncio.TaskGroup() as tasks:
+                    crawler = tasks.create_task(controller.run(), name="crawler.controller")
+                    run = tasks.create_task(daemon.run(), name="daemon.run")
+                    crawler.add_done_callback(
+                        lambda _: daemon.stop("the crawler has done what it could")
+                    )
+            except BaseExceptionGroup as group:
+                raise first_error(group) from group
             seconds = time.monotonic() - begun
             truth = out / "truth.npz"
             world.truth.save(truth)

@@ -14,7 +14,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from pydantic import ValidationError
 
-from swathe.errors import SwatheError
+from swathe.errors import SwatheError, first_error
 from swathe.live.mirror import Mirror
 from swathe.messages import CommandMessage, Message, ReplyMessage, Topics
 from swathe.station import BrokerSettings
@@ -80,7 +80,7 @@ class BrokerLink:
             try:
                 await self._serve()
             except* (aiomqtt.MqttError, TimeoutError, OSError) as group:
-                self._note_loss(_first(group))
+                self._note_loss(first_error(group))
             await asyncio.sleep(self._backoff.next_delay())
 
     def _note_loss(self, error: BaseException) -> None:
@@ -202,14 +202,6 @@ def _versions(settings: BrokerSettings) -> list[ProtocolVersion]:
     if settings.protocol == "3.1.1" or settings.embedded:
         return [ProtocolVersion.V311]
     return [ProtocolVersion.V5, ProtocolVersion.V311]
-
-
-def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
-    """Return the first error of a group of groups."""
-    error: BaseException = group
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return error
 
 
 def _password(settings: BrokerSettings) -> str | None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
 
+from swathe.errors import first_error
 from swathe.journal import MarkKind
 from swathe.live.broker import embedded_broker
 from swathe.live.delay_keeper import DelayKeeper
@@ -139,7 +140,11 @@ class Daemon:
             publisher.put_all()
             stack.enter_context(self._hub)
             link_task = self._start_link(settings, publisher)
-            status = await self._acquire(publisher)
+            try:
+                status = await self._acquire(publisher)
+            except BaseExceptionGroup as group:
+                # A full disk, say: told as what it is, not as a group of one.
+                raise first_error(group) from group
             self._hub.drain(self._session.enter)
             await self._session.end(status, self._reason)
             await self._say_goodbye(publisher, status, link_task)

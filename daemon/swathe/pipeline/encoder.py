@@ -21,6 +21,7 @@ class CountsToPosition:
         is_length: the device sends mm; only sign and zero are applied.
 
     Attributes:
+        leaps: of the last positions asked for, which a mark has set anew.
         drifts: mm by which each passing of the index mark moved the positions.
     """
 
@@ -36,6 +37,7 @@ class CountsToPosition:
         self._mark_at = settings.index_mark_at
         self._shift = 0.0
         self.drifts: list[float] = []
+        self.leaps: NDArray[np.bool_] = np.empty(0, bool)
         self._play = settings.backlash
         self._followed: float | None = None
 
@@ -48,6 +50,7 @@ class CountsToPosition:
         mark on, positions are told from the mark's place; by how much the first and each later mark
         moved them is kept in `drifts`.
         """
+        self.leaps = np.zeros(counts.shape, bool)
         if not counts.size:
             return counts
         if self._turn is not None:
@@ -79,6 +82,7 @@ class CountsToPosition:
         for k in marks.tolist():  # few: one each time the mark is passed
             new = mark_at - float(positions[k])
             self.drifts.append(new - self._shift)
+            self.leaps[k] = new != self._shift
             shift[k:] = self._shift = new
         return np.asarray(positions + shift, np.float64)
 

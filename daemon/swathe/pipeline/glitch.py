@@ -29,6 +29,7 @@ class GlitchGate:
 
     Attributes:
         glitches: samples kept out so far.
+        leaps: of the last samples asked for, which were the first good ones of a new place.
     """
 
     def __init__(self, most_speed: float | None, most_acceleration: float | None = None) -> None:
@@ -38,10 +39,12 @@ class GlitchGate:
         self._good: list[Sample] = []  # the last two good ones, older first
         self._held: list[Sample] = []
         self.glitches = 0
+        self.leaps: NDArray[np.bool_] = np.empty(0, bool)
 
     def keep(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Return which samples are good, shape (n,); call in the order of the stream."""
         good = np.ones(times.shape, bool)
+        self.leaps = np.zeros(times.shape, bool)
         if self._idle or not times.size:
             return good
         samples = list(zip(times.tolist(), positions.tolist(), strict=True))
@@ -49,7 +52,7 @@ class GlitchGate:
             self._good = [*self._good, *samples][-2:]
             return good  # the usual case, without a look at each
         for k, sample in enumerate(samples):
-            good[k] = self._take(sample)
+            good[k], self.leaps[k] = self._take(sample)
         return good
 
     def _all_reachable(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> bool:
@@ -74,22 +77,23 @@ class GlitchGate:
         bent = self._bend * after * (before + after) / 2
         return np.asarray(bent + _SLACK_MM * (1 + after / before), np.float64)
 
-    def _take(self, sample: Sample) -> bool:
+    def _take(self, sample: Sample) -> tuple[bool, bool]:
+        """Return whether a sample is good, and whether it is the first one of a new place."""
         if not self._good or self._reachable(self._good, sample):
             self.glitches += len(self._held)
             self._held.clear()
             self._good = [*self._good, sample][-2:]
-            return True
+            return True, False
         if self._held and not self._reachable(self._held[-2:], sample):
             self.glitches += len(self._held)
             self._held.clear()
         self._held.append(sample)
         if len(self._held) < _LASTING_SAMPLES:
-            return False
+            return False, False
         # It lasts: the earlier ones of the new place are lost to the track, but were no glitches.
         self._good = self._held[-2:]
         self._held.clear()
-        return True
+        return True, True
 
     def _reachable(self, before: list[Sample], sample: Sample) -> bool:
         time, place = before[-1]

@@ -51,6 +51,7 @@ class Way:
         index: mm.
         known: whether the way from the sample before to this one is known, shape (n,); the
             first is the join to the piece before.
+        leaps: whether the position was set anew with the sample: there is no way to it, shape (n,).
         silence: ns between the readings around each sample, shape (n,).
         usual: ns, the gauge's usual interval between two readings.
     """
@@ -59,6 +60,7 @@ class Way:
     scan: NDArray[np.float64]
     index: NDArray[np.float64]
     known: NDArray[np.bool_]
+    leaps: NDArray[np.bool_]
     silence: NDArray[np.int64]
     usual: int
 
@@ -162,14 +164,16 @@ class Placer:
         index = self.index.locate(times)
         spans = np.diff(times, prepend=times[0])
         known = (spans <= self._bracket) | (np.diff(scan, prepend=scan[0]) == 0)
-        known &= index.known
+        leaps = track.leaps[start:last]
+        known &= index.known & ~leaps
         if isinstance(self.index, SteppedTrack):
             # Between two lines the probe is carried over; no cell on the way was passed.
             known &= np.diff(index.position, prepend=index.position[0]) == 0
         if not joined:
             known[0] = False
         self._way_samples = track.forgotten + last
-        way = Way(times, scan, index.position, known, self._silence(times), int(self._usual))
+        silence = self._silence(times)
+        way = Way(times, scan, index.position, known, leaps, silence, int(self._usual))
         self._forget(int(times[-1]))
         return way
 

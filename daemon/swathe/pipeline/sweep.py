@@ -42,7 +42,7 @@ def cross(way: Way, grid: Grid, last_cell: int) -> Crossing:
     steps = np.maximum(np.ceil(np.maximum(columns, rows) * _POINTS_PER_CELL), 1)
     # Twice the grid's length between two samples (a glitch, a counter that was reset) is no way.
     far = (columns > 2 * grid.scan.cells) | (rows > 2 * grid.index.cells)
-    jump = (~way.known & (rows >= 1)) | far
+    jump = (~way.known & (rows >= 1)) | far | way.leaps
     steps = np.where(jump, 1, steps).astype(np.int64)
 
     segment = np.repeat(np.arange(steps.size), steps)

@@ -115,7 +115,8 @@ class Wiring:
             before = axis.gate.glitches
             good = axis.gate.keep(times, positions)
             self.links[device].tally.glitches += axis.gate.glitches - before
-            axis.track.append(times[good], positions[good])
+            leaps = axis.scale.leaps | axis.gate.leaps
+            axis.track.append(times[good], positions[good], leaps[good])
             self._unheard.discard(device)
             own[name] = np.where(good, positions, np.nan)
             if axis is self._scan and self._returns is not None:

@@ -51,7 +51,8 @@ class Probe:
             index[0] = self.at[1]
             known[1] = False
         silence = np.full(scan.shape, USUAL if echo is not None else 100 * USUAL)
-        way = Way(np.arange(scan.size), scan, index, known, silence, USUAL)
+        leaps = np.zeros(scan.shape, bool)
+        way = Way(np.arange(scan.size), scan, index, known, leaps, silence, USUAL)
         last = self.coverage.probe_cell
         crossing = cross(way, self.grid, last)
         if echo is not None:

@@ -607,3 +607,24 @@ def test_random_motion_around_a_pipe_agrees_with_a_plain_model(
     found = {int(c): int(pipeline.grid.hits[c]) for c in np.flatnonzero(pipeline.grid.hits)}
     for cell in (hits.keys() | found.keys()) - near:
         assert found.get(cell, 0) == hits.get(cell, 0), f"cell {cell}"
+
+
+def test_index_mark_leaves_no_gap_behind() -> None:
+    """A mark that sets the position anew by 20 mm: no cell in between was passed, none is a gap."""
+    marked = ENCODER.replace("}]", '}, { is = "index_mark", axis = "scan" }]')
+    text = HEAD + SCAN.replace("[scan]", '[scan]\nindex_mark_at = "30 mm"') + marked + GAUGE
+
+    def entries() -> Iterator[Entry]:
+        for entry in scan(steady(50, begin=5.0), 1.5):
+            if isinstance(entry, Chunk) and entry.port == "encoder":
+                on = entry.time == 100 * MS  # at 10 mm of the wheel's own count
+                yield Chunk(entry.time, "encoder", entry.data.rstrip() + b",%d\r\n" % on)
+            else:
+                yield entry
+
+    pipeline, changes = run(text, entries())
+    assert [note for _, note in changes if note.is_open] == []
+    got = states(pipeline)[0]
+    assert np.all(got[5:10] == CellState.MEASURED)
+    assert np.all(got[11:30] == CellState.UNVISITED)
+    assert np.all(got[31:95] == CellState.MEASURED)

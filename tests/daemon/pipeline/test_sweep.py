@@ -36,6 +36,7 @@ def way(
         scan=np.array(scan, float),
         index=np.zeros(n) if index is None else np.array(index, float),
         known=np.ones(n, bool) if known is None else np.array(known),
+        leaps=np.zeros(n, bool),
         silence=np.full(n, 5_000_000) if silence is None else np.array(silence, np.int64),
         usual=5_000_000,
     )

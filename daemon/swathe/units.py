@@ -1,7 +1,7 @@
 """Quantities with units at the edges; plain SI-scaled floats inside.
 
 Inside Swathe lengths are mm, times of flight µs, durations ns (int), velocities mm/µs (which is
-km/s), amplitudes and shares percent. A station file gives any unit that pint knows::
+km/s), frequencies MHz, temperatures degC, amplitudes and shares percent. A station file gives any unit that pint knows::
 
     length("7 in")          -> 177.8
     velocity("5920 m/s")    -> 5.92
@@ -27,16 +27,22 @@ if TYPE_CHECKING:
 __all__ = [
     "Acceleration",
     "Duration",
+    "Frequency",
     "Length",
     "Percent",
     "Speed",
+    "Temperature",
+    "TemperatureDifference",
     "TimeOfFlight",
     "Velocity",
     "acceleration",
     "duration_ns",
+    "frequency",
     "length",
     "percent",
     "speed",
+    "temperature",
+    "temperature_difference",
     "time_of_flight",
     "velocity",
 ]
@@ -55,6 +61,17 @@ _STUMBLES = (
     ArithmeticError,
     LookupError,
 )
+_ABSOLUTE_ZERO = -273.15
+_TEMPERATURES = {
+    "degc": "degC",
+    "°c": "degC",
+    "celsius": "degC",
+    "degf": "degF",
+    "°f": "degF",
+    "fahrenheit": "degF",
+    "k": "kelvin",
+    "kelvin": "kelvin",
+}
 _MIL = re.compile(r"(?<![A-Za-z])mils?(?![A-Za-z])")
 
 
@@ -137,6 +154,50 @@ def acceleration(text: object) -> float:
     return _convert(text, "mm/s**2", "acceleration", "2000 mm/s^2")
 
 
+def frequency(text: object) -> float:
+    """Return a frequency in MHz.
+
+    Raises:
+        ValueError: not a frequency; the text says what is required.
+    """
+    return _convert(text, "MHz", "frequency", "5 MHz")
+
+
+def temperature(text: object) -> float:
+    """Return a temperature in degC.
+
+    Its scales have zeros of their own, so that even 0 needs its unit here.
+
+    Raises:
+        ValueError: not a temperature; the text says what is required.
+    """
+    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    unit = _TEMPERATURES.get(match["unit"].replace(" ", "").casefold()) if match else None
+    if match is None or unit is None:
+        msg = "must be a temperature with its unit, such as '21 degC' or '70 degF'"
+        raise ValueError(msg)
+    value = float(_registry().Quantity(float(match["number"]), unit).m_as("degC"))
+    if not _ABSOLUTE_ZERO <= value < math.inf:
+        msg = "must be a temperature above absolute zero"
+        raise ValueError(msg)
+    return float(f"{value:.12g}")
+
+
+def temperature_difference(text: object) -> float:
+    """Return a difference of temperatures in K.
+
+    Raises:
+        ValueError: not a difference; the text says what is required.
+    """
+    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    unit = _TEMPERATURES.get(match["unit"].replace(" ", "").casefold()) if match else None
+    if match is None or unit is None:
+        msg = "must be a difference of temperatures with its unit, such as '2 K'"
+        raise ValueError(msg)
+    step = 5 / 9 if unit == "degF" else 1.0
+    return float(f"{float(match['number']) * step:.12g}")
+
+
 def duration_ns(text: object) -> int:
     """Return a duration in whole ns.
 
@@ -172,5 +233,8 @@ TimeOfFlight = Annotated[float, BeforeValidator(time_of_flight)]
 Velocity = Annotated[float, BeforeValidator(velocity)]
 Acceleration = Annotated[float, BeforeValidator(acceleration)]
 Speed = Annotated[float, BeforeValidator(speed)]
+Frequency = Annotated[float, BeforeValidator(frequency)]
+Temperature = Annotated[float, BeforeValidator(temperature)]
+TemperatureDifference = Annotated[float, BeforeValidator(temperature_difference)]
 Duration = Annotated[int, BeforeValidator(duration_ns)]
 Percent = Annotated[float, BeforeValidator(percent)]

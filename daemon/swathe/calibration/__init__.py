@@ -1,0 +1,94 @@
+"""Calibration: from readings on a step block to velocity and zero offset, with uncertainties."""
+
+from swathe.calibration.beam import (
+    Probe,
+    ProbeKind,
+    beam_width,
+    half_angle,
+    last_axial_maximum,
+    near_field,
+)
+from swathe.calibration.corrections import (
+    TEMPERATURE_COEFFICIENTS,
+    Known,
+    TemperatureCoefficient,
+    half_path,
+    over_reading,
+    temperature_coefficient,
+    temperature_factor,
+    thickness_of_half_path,
+)
+from swathe.calibration.errors import CalibrationError
+from swathe.calibration.law import ThicknessLaw
+from swathe.calibration.line_fit import LineFit, fit_line, fit_slope
+from swathe.calibration.materials import MATERIALS, Material, material_named, plausible
+from swathe.calibration.readings_file import read_readings
+from swathe.calibration.record import (
+    BlockRecord,
+    CalibrationRecord,
+    InstrumentRecord,
+    ProbeRecord,
+    StepRecord,
+    approve,
+    new_record,
+)
+from swathe.calibration.record_file import parse_record, read_record, write_record
+from swathe.calibration.stability import Stability, StabilityState
+from swathe.calibration.step_reading import StepReading
+from swathe.calibration.steps import StepsResult, solve_steps
+from swathe.calibration.uncertainty import (
+    COVERAGE,
+    Combined,
+    Component,
+    combine,
+    minimum_bias,
+    reading_budget,
+)
+
+__all__ = [
+    "COVERAGE",
+    "MATERIALS",
+    "TEMPERATURE_COEFFICIENTS",
+    "BlockRecord",
+    "CalibrationError",
+    "CalibrationRecord",
+    "Combined",
+    "Component",
+    "InstrumentRecord",
+    "Known",
+    "LineFit",
+    "Material",
+    "Probe",
+    "ProbeKind",
+    "ProbeRecord",
+    "Stability",
+    "StabilityState",
+    "StepReading",
+    "StepRecord",
+    "StepsResult",
+    "TemperatureCoefficient",
+    "ThicknessLaw",
+    "approve",
+    "beam_width",
+    "combine",
+    "fit_line",
+    "fit_slope",
+    "half_angle",
+    "half_path",
+    "last_axial_maximum",
+    "material_named",
+    "minimum_bias",
+    "near_field",
+    "new_record",
+    "over_reading",
+    "parse_record",
+    "plausible",
+    "read_readings",
+    "read_record",
+    "reading_budget",
+    "solve_steps",
+    "temperature_coefficient",
+    "temperature_factor",
+    "thickness_of_half_path",
+    "write_record",
+]

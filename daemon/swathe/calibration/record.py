@@ -1,0 +1,220 @@
+"""The calibration record: who calibrated what with what, what came out, how well it is known.
+
+A survey names it by its id, the beginning of a digest over all that it says. The digest shows a
+record that was changed since, by accident or to please; it is no proof against somebody who
+computes it anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+
+from swathe.calibration.beam import Probe
+from swathe.calibration.errors import CalibrationError
+from swathe.calibration.steps import StepsResult
+
+__all__ = [
+    "NO_TEMPERATURE",
+    "BlockRecord",
+    "CalibrationRecord",
+    "InstrumentRecord",
+    "ProbeRecord",
+    "StepRecord",
+    "approve",
+    "digest_of",
+    "faults_of",
+    "new_record",
+]
+
+NO_TEMPERATURE = "block temperature not recorded: no temperature correction is possible"
+_ID_LENGTH = 12
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class BlockRecord(_Table):
+    """The step block."""
+
+    name: str
+    serial: str
+    temperature_degC: float | None = Field(None, gt=-273.15)  # noqa: N815 (a unit's symbol)
+    u_thickness_mm: float = Field(0.0, ge=0, description="standard uncertainty of its steps")
+
+
+class StepRecord(_Table):
+    """A step as it was read."""
+
+    thickness_mm: float = Field(gt=0)
+    time_of_flight_us: float = Field(ge=0)
+    sd_us: float = Field(ge=0)
+    readings: int = Field(ge=1)
+    residual_mm: float
+
+
+class ProbeRecord(Probe):
+    """The probe."""
+
+    name: str
+    serial: str
+
+
+class InstrumentRecord(_Table):
+    """The instrument."""
+
+    name: str
+    serial: str
+
+
+class CalibrationRecord(_Table):
+    """A calibration; uncertainties are standard ones.
+
+    Make one by `new_record`, which gives it its id.
+    """
+
+    version: Literal[1] = 1
+    id: str
+    time: AwareDatetime
+    by: str = Field(min_length=1)
+    approved_by: str | None = Field(None, description="the second signature")
+    procedure: str
+    material: str
+    block: BlockRecord
+    steps: tuple[StepRecord, ...] = Field(min_length=1)
+    probe: ProbeRecord
+    couplant: str
+    instrument: InstrumentRecord
+    method: str
+    velocity_mm_per_us: float = Field(gt=0)
+    zero_offset_us: float
+    u_velocity: float = Field(ge=0, description="mm/µs")
+    u_zero_offset: float = Field(ge=0, description="µs")
+    correlation: float = Field(ge=-1, le=1)
+    dof: int = Field(ge=0, description="steps less unknowns")
+    u_dof: float | None = Field(ge=1, description="of the uncertainties; null when infinite")
+    basis: str
+    repeatability_mm: float | None = Field(ge=0, description="null when no step was read twice")
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def repeatability_dof(self) -> int:
+        """Degrees of freedom of the repeatability: readings less steps."""
+        return sum(step.readings - 1 for step in self.steps)
+
+
+def new_record(
+    result: StepsResult,
+    *,
+    time: datetime,
+    by: str,
+    approved_by: str | None = None,
+    procedure: str,
+    material: str,
+    block: BlockRecord,
+    probe: ProbeRecord,
+    couplant: str,
+    instrument: InstrumentRecord,
+) -> CalibrationRecord:
+    """Return the record of a calibration, with its id.
+
+    Raises:
+        CalibrationError: the calibration took another separation than the probe has, or another
+            uncertainty than the block has, or a value cannot be; the text names the key.
+    """
+    if result.separation != probe.separation_mm:
+        msg = (
+            f"'probe.separation_mm' must be that of the calibration, {result.separation:g} mm "
+            f"(got {probe.separation_mm:g}): calibrate with the probe's own"
+        )
+        raise CalibrationError(msg)
+    u_thickness = max(step.u_thickness for step in result.steps)
+    if u_thickness != block.u_thickness_mm:
+        msg = (
+            f"'block.u_thickness_mm' must be that of the calibration, {u_thickness:g} mm "
+            f"(got {block.u_thickness_mm:g}): calibrate with that of the block's certificate"
+        )
+        raise CalibrationError(msg)
+    steps = tuple(
+        StepRecord(
+            thickness_mm=step.thickness,
+            time_of_flight_us=step.time_of_flight,
+            sd_us=step.sd,
+            readings=step.readings,
+            residual_mm=residual,
+        )
+        for step, residual in zip(result.steps, result.residuals, strict=True)
+    )
+    repeatability = result.repeatability
+    unknown = () if block.temperature_degC is not None else (NO_TEMPERATURE,)
+    return _signed(
+        {
+            "version": 1,
+            "time": time,
+            "by": by,
+            "approved_by": approved_by,
+            "procedure": procedure,
+            "material": material,
+            "block": block,
+            "steps": steps,
+            "probe": probe,
+            "couplant": couplant,
+            "instrument": instrument,
+            "method": result.method,
+            "velocity_mm_per_us": result.velocity,
+            "zero_offset_us": result.zero_offset,
+            "u_velocity": result.u_velocity,
+            "u_zero_offset": result.u_zero_offset,
+            "correlation": result.correlation,
+            "dof": result.dof,
+            "u_dof": None if math.isinf(result.u_dof) else result.u_dof,
+            "basis": result.basis,
+            "repeatability_mm": None if math.isnan(repeatability) else repeatability,
+            "warnings": result.warnings + unknown,
+        }
+    )
+
+
+def approve(record: CalibrationRecord, *, approved_by: str) -> CalibrationRecord:
+    """Return the record with a second signature; its id is another, since what it says is.
+
+    Raises:
+        CalibrationError: nobody is named, or whoever made it.
+    """
+    if approved_by.strip() in ("", record.by.strip()):
+        msg = f"'approved_by' must be somebody other than {record.by!r} (got {approved_by!r})"
+        raise CalibrationError(msg)
+    contents = {name: getattr(record, name) for name in CalibrationRecord.model_fields}
+    return _signed({**contents, "approved_by": approved_by})
+
+
+def _signed(contents: Mapping[str, Any]) -> CalibrationRecord:
+    try:
+        draft = CalibrationRecord.model_validate({**contents, "id": ""})
+    except ValidationError as error:
+        raise CalibrationError(f"no calibration record comes of it: {faults_of(error)}") from error
+    return draft.model_copy(update={"id": digest_of(draft)})
+
+
+def digest_of(record: CalibrationRecord) -> str:
+    """Return the id: the beginning of the SHA-256 of all but the id, as JSON in a fixed shape."""
+    contents = record.model_dump(mode="json", exclude={"id"})
+    text = json.dumps(
+        contents, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    )
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:_ID_LENGTH]
+
+
+def faults_of(error: ValidationError) -> str:
+    """Return what a validator found, each with its key."""
+    return "; ".join(
+        f"{'.'.join(map(str, fault['loc'])) or 'the text'!r} {fault['msg']} (got {fault['input']!r:.60})"
+        for fault in error.errors()
+    )

@@ -1,0 +1,73 @@
+"""What should be looked at after a calibration that holds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from swathe.calibration.contradictions import StepTable
+from swathe.calibration.corrections import half_path
+from swathe.calibration.step_fit import StepFit
+
+__all__ = ["warnings_of"]
+
+# A step so far off the line is told, if it is also beyond three of its uncertainties (our choice).
+_NOTABLE_MM = 0.05
+_SURE = 3.0
+# A zero offset below zero by no more than this is a matter of where an instrument counts from.
+_NOTABLE_US = 0.05
+_LOOKS_ALIKE = 0.02
+
+
+def warnings_of(
+    table: StepTable,
+    fit: StepFit,
+    *,
+    residuals: Sequence[float],
+    u_velocity: float,
+    u_zero: float,
+) -> tuple[str, ...]:
+    """Return warnings, in words.
+
+    Args:
+        table: the steps.
+        fit: the line through them.
+        residuals: thickness by the calibration less that of the block, mm.
+        u_velocity: standard uncertainty, mm/µs.
+        u_zero: standard uncertainty, µs.
+    """
+    return tuple(_warnings(table, fit, residuals, u_velocity, u_zero))
+
+
+def _warnings(
+    table: StepTable, fit: StepFit, residuals: Sequence[float], u_velocity: float, u_zero: float
+) -> Iterator[str]:
+    for step, residual, u in zip(table.steps, residuals, table.u_times.tolist(), strict=True):
+        if abs(residual) > max(_NOTABLE_MM, _SURE * u / fit.slope):
+            yield (
+                f"{step.label} lies {residual:+.3f} mm off the calibration: "
+                "clean and couple it again, and read it again"
+            )
+        if step.readings == 1:
+            yield f"{step.label} was read once, so that its scatter is not known: read it again"
+    sought_both = table.velocity is None and table.zero_offset is None
+    if sought_both and fit.zero < -max(_NOTABLE_US, _SURE * u_zero):
+        yield (
+            f"the zero offset is {fit.zero:.3f} µs, below zero: look whether the gate was on "
+            "the first back wall of the thicker steps"
+        )
+    if table.velocity is not None and len(table.steps) == 1:
+        thickness, separation = table.steps[0].thickness, table.separation
+        more = half_path(np.array([2 * thickness, thickness]), separation)
+        trip = fit.slope * float(more[0] - more[1])
+        if abs(fit.zero / trip - 1) < _LOOKS_ALIKE:
+            yield (
+                f"the zero offset of {fit.zero:.3f} µs is as long as one more trip through "
+                f"{table.steps[0].label}: look whether the gate was on the second back wall"
+            )
+    if u_velocity == 0 and u_zero == 0:
+        yield (
+            "neither scatter nor resolution nor the block's uncertainty was told: "
+            "the uncertainties of velocity and zero offset come out as zero, which they are not"
+        )

@@ -1,0 +1,227 @@
+"""The uncertainty of a reading, as a budget of components.
+
+After JCGM 100:2008 (GUM), whose text was not at hand: combination by the root of the sum of squares
+(5.1.2), effective degrees of freedom by Welch and Satterthwaite (G.4.1), coverage factor by
+Student's t. Its annex H.1 is reproduced in the tests.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import starmap
+
+from scipy.special import ndtri, stdtrit
+
+from swathe.calibration.errors import CalibrationError
+from swathe.calibration.law import ThicknessLaw
+
+__all__ = ["COVERAGE", "Combined", "Component", "combine", "minimum_bias", "reading_budget"]
+
+COVERAGE = 0.9545
+"""Level of confidence: two standard deviations of a normal distribution."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One line of a budget.
+
+    Attributes:
+        name: what is uncertain.
+        standard_uncertainty: its share in the result, in the result's unit.
+        dof: degrees of freedom, 1 or more; infinite when it is taken as well known.
+        basis: where the number comes from.
+    """
+
+    name: str
+    standard_uncertainty: float
+    dof: float = math.inf
+    basis: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse what is no component.
+
+        Raises:
+            CalibrationError: a value that cannot be; give one that can.
+        """
+        if not (math.isfinite(self.standard_uncertainty) and self.standard_uncertainty >= 0):
+            msg = f"'{self.name}' must have an uncertainty >= 0 (got {self.standard_uncertainty})"
+            raise CalibrationError(msg)
+        if not self.dof >= 1:
+            msg = (
+                f"'{self.name}' must have 1 degree of freedom or more (got {self.dof}): "
+                "take more readings, or state an uncertainty from elsewhere"
+            )
+            raise CalibrationError(msg)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Combined:
+    """What the components come to together.
+
+    Attributes:
+        components: of the budget.
+        standard_uncertainty: combined.
+        effective_dof: by Welch and Satterthwaite, not truncated.
+        coverage: level of confidence of the expanded uncertainty.
+        coverage_factor: Student's t for it, at the effective dof cut to a whole number.
+        expanded: combined standard uncertainty times the coverage factor.
+    """
+
+    components: tuple[Component, ...]
+    standard_uncertainty: float
+    effective_dof: float
+    coverage: float
+    coverage_factor: float
+    expanded: float
+
+
+def combine(components: Iterable[Component], *, coverage: float = COVERAGE) -> Combined:
+    """Return the combined and the expanded uncertainty of components that know nothing of another.
+
+    Args:
+        components: in one unit; none at all gives 0.
+        coverage: level of confidence, between 0 and 1.
+
+    Raises:
+        CalibrationError: `coverage` is no such share; 0.95 and 0.9545 are common.
+    """
+    if not 0 < coverage < 1:
+        msg = f"'coverage' must lie between 0 and 1, such as 0.9545 (got {coverage})"
+        raise CalibrationError(msg)
+    parts = tuple(components)
+    u = math.hypot(*(part.standard_uncertainty for part in parts))
+    # Shares of the whole, so that no fourth power of a small length is lost.
+    shares = sum((part.standard_uncertainty / u) ** 4 / part.dof for part in parts) if u else 0.0
+    dof = 1 / shares if shares else math.inf
+    factor = _student(dof, coverage)
+    return Combined(
+        components=parts,
+        standard_uncertainty=u,
+        effective_dof=dof,
+        coverage=coverage,
+        coverage_factor=factor,
+        expanded=factor * u,
+    )
+
+
+def _student(dof: float, coverage: float) -> float:
+    """Return the factor for `coverage`, two-sided; JCGM 100 G.4.1 cuts the dof to a whole number."""
+    tail = (1 + coverage) / 2
+    if math.isinf(dof):
+        return float(ndtri(tail))
+    # A dof of 10 that came out as 9.999999999 is 10.
+    return float(stdtrit(math.floor(dof * (1 + 1e-9)), tail))
+
+
+def reading_budget(
+    thickness: float,
+    *,
+    law: ThicknessLaw,
+    u_velocity: float,
+    u_zero_offset: float,
+    correlation: float,
+    calibration_dof: float = math.inf,
+    calibration_basis: str = "",
+    repeatability_mm: float,
+    repeatability_dof: float = math.inf,
+    resolution_mm: float,
+    u_temperature_kelvin: float = 0.0,
+    coefficient_per_kelvin: float = 0.0,
+    u_coefficient_per_kelvin: float = 0.0,
+    temperature_difference_kelvin: float = 0.0,
+) -> list[Component]:
+    """Return the budget of one reading, in mm.
+
+    Sensitivities are the derivatives of the law: with the path p and the wall d,
+    ``dd/dp = p / d`` (1 without V-path), ``dp/dv = p / v``, ``dp/dzero = -v f / 2`` and
+    ``dp/df = p / f``.
+
+    Args:
+        thickness: that was read, mm.
+        law: by which.
+        u_velocity: standard uncertainty of the velocity, mm/µs.
+        u_zero_offset: standard uncertainty of the zero offset, µs.
+        correlation: of velocity and zero offset, -1 … 1. Left out, the calibration would seem
+            worse than it is near its own steps.
+        calibration_dof: of the two uncertainties.
+        calibration_basis: where they are from.
+        repeatability_mm: standard deviation of readings at one place, mm.
+        repeatability_dof: readings that told it, less one.
+        resolution_mm: width of the last digit, or of a sample, mm; rectangular, width / sqrt(12).
+        u_temperature_kelvin: standard uncertainty of the difference of the temperatures of part
+            and block, K.
+        coefficient_per_kelvin: share of the velocity lost per kelvin.
+        u_coefficient_per_kelvin: its standard uncertainty.
+        temperature_difference_kelvin: part less block, K.
+
+    Raises:
+        CalibrationError: a thickness, correlation or uncertainty that cannot be.
+    """
+    if not (math.isfinite(thickness) and thickness > 0):
+        msg = f"'thickness' must be > 0 mm (got {thickness})"
+        raise CalibrationError(msg)
+    if not -1 <= correlation <= 1:
+        msg = f"'correlation' must lie from -1 to 1 (got {correlation})"
+        raise CalibrationError(msg)
+    path = math.hypot(thickness, law.separation / 2)
+    wall_per_path = path / thickness
+    by_velocity = wall_per_path * path / law.velocity * u_velocity
+    by_zero = -wall_per_path * law.velocity * law.temperature_factor / 2 * u_zero_offset
+    square = by_velocity**2 + by_zero**2 + 2 * correlation * by_velocity * by_zero
+    by_factor = wall_per_path * path / law.temperature_factor
+    lines: list[tuple[str, float, float, str]] = [
+        (
+            "calibration",
+            math.sqrt(max(square, 0.0)),  # full correlation may leave -1e-20 of rounding
+            calibration_dof,
+            calibration_basis or "velocity and zero offset with their correlation",
+        ),
+        ("repeatability", repeatability_mm, repeatability_dof, "standard deviation of readings"),
+        ("resolution", resolution_mm / math.sqrt(12), math.inf, "rectangular, width / sqrt(12)"),
+        (
+            "temperature",
+            by_factor * abs(coefficient_per_kelvin) * u_temperature_kelvin,
+            math.inf,
+            "of part and block, by the temperature coefficient",
+        ),
+        (
+            "temperature coefficient",
+            by_factor * abs(temperature_difference_kelvin) * u_coefficient_per_kelvin,
+            math.inf,
+            "over the difference between part and block",
+        ),
+    ]
+    return list(starmap(_component, lines))
+
+
+def _component(name: str, u: float, dof: float, basis: str) -> Component:
+    return Component(name=name, standard_uncertainty=u, dof=dof, basis=basis)
+
+
+def minimum_bias(n: int, sd: float) -> float:
+    """Return by how much the least of `n` readings of one wall is expected to read too thin.
+
+    Readings are normal with standard deviation `sd` and independent. G. Blom's approximation of
+    the expected smallest order statistic, ``sd * ndtri((1 - 3/8) / (n + 1/4))`` (Statistical
+    Estimates and Transformed Beta-Variables, 1958; from memory). Against numerical integration it
+    is 4.5 % too large at n = 2, 1.5 % at 5 and within 1 % from 10 to a million.
+
+    Args:
+        n: readings of which the least is taken, 1 or more.
+        sd: of one reading.
+
+    Returns:
+        The shortfall in the unit of `sd`, 0 or more: to be added to a least reading.
+
+    Raises:
+        CalibrationError: no reading, or a spread below zero.
+    """
+    if n < 1:
+        msg = f"'n' must be 1 or more (got {n})"
+        raise CalibrationError(msg)
+    if not (math.isfinite(sd) and sd >= 0):
+        msg = f"'sd' must be >= 0 (got {sd})"
+        raise CalibrationError(msg)
+    return -sd * float(ndtri(0.625 / (n + 0.25))) if n > 1 else 0.0

@@ -6,6 +6,7 @@ microseconds, world times seconds.
 """
 
 from swathe_simulators.controller import GoBack
+from swathe_simulators.outlet import DeviceInfo
 from swathe_simulators.scenario import (
     ScenarioError,
     builtin_scenario,
@@ -14,7 +15,7 @@ from swathe_simulators.scenario import (
 )
 from swathe_simulators.scenario_models import Scenario
 from swathe_simulators.truth import TruthLog, load_truth
-from swathe_simulators.world import DeviceInfo, World
+from swathe_simulators.world import World
 
 __all__ = [
     "DeviceInfo",

@@ -1,4 +1,7 @@
-"""A device: samples on its own clock, in batches of lines with their times of arrival."""
+"""A device: samples on its own clock, in batches of lines with their times of arrival.
+
+What is said of lines holds for the blocks of an instrument that sends A-scans, too.
+"""
 
 from __future__ import annotations
 
@@ -7,13 +10,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swathe_simulators import encoder, gauge, protocol, timing
+from swathe_simulators import blocks, encoder, gauge, protocol, timing
 from swathe_simulators.device_models import (
     CombinedModel,
     CountsModel,
     EchoModel,
     EncoderModel,
     GaugeModel,
+    WaveformModel,
 )
 from swathe_simulators.faults import Coupling, Slip
 from swathe_simulators.part import Part
@@ -37,8 +41,9 @@ class _Chance:
     """One stream per quantity: how samples fall into batches then changes no draw."""
 
     def __init__(self, seed: np.random.SeedSequence) -> None:
-        streams = [np.random.default_rng(child) for child in seed.spawn(5)]
-        self.value, self.amplitude, self.floor, self.arrival, self.sampling = streams
+        streams = [np.random.default_rng(child) for child in seed.spawn(6)]
+        self.value, self.amplitude, self.floor, self.arrival, self.sampling = streams[:5]
+        self.grass = streams[5]
 
 
 class Device:
@@ -65,6 +70,7 @@ class Device:
         self._live, self._chance = _Chance(live), _Chance(idle)
         self._base_s, self._next, self._sequence = 0.0, 0, 0
         self._line_free_s = 0.0
+        self._waveform = model.waveform if isinstance(model, EchoModel) else None
         self._form = protocol.line_format(
             model.kind,
             clock=model.clock is not False,
@@ -77,7 +83,9 @@ class Device:
         self._base_s, self._next, self._chance = at_s, 0, self._live
 
     def columns(self) -> list[str]:
-        """Return the names and units of a line's columns, in order."""
+        """Return the names and units of a line's columns or a block's fields, in order."""
+        if self._waveform is not None:
+            return blocks.columns(self._waveform)
         names = ["letter"]
         if self.model.clock is not False:
             names.append("clock (us)")
@@ -90,11 +98,16 @@ class Device:
         return names
 
     def example(self, trajectory: Trajectory) -> str:
-        """Return a line as the device would send it where the motion starts."""
+        """Return a line as the device would send it where the motion starts.
+
+        Of a block it is the first bytes, as hexadecimal digits.
+        """
         seed = self._example_seed
         # A copy, as spawning changes a seed: the example is always the same.
         chance = _Chance(np.random.SeedSequence(seed.entropy, spawn_key=seed.spawn_key))
-        _, lines = self._sampled(np.zeros(1), np.zeros(1), trajectory, chance)
+        _, lines = self._sampled(np.zeros(1), np.zeros(1), trajectory, chance, 0)
+        if self._waveform is not None:
+            return lines[0][: blocks.HEAD_BYTES + 8].hex(" ") + " …"
         return lines[0].decode("ascii").rstrip()
 
     def produce(self, until_s: float, trajectory: Trajectory, start_s: float | None) -> Batch:
@@ -117,8 +130,7 @@ class Device:
         wobble = np.clip(wobble, -0.4 / rate, 0.4 / rate)
         time = np.maximum(self._base_s + numbers / rate + wobble, self._base_s)
         moved = time - start_s if start_s is not None else np.zeros(len(time))
-        rows, lines = self._sampled(time, moved, trajectory, self._chance)
-        rows["sequence"] = self._sequence + np.arange(len(rows))
+        rows, lines = self._sampled(time, moved, trajectory, self._chance, self._sequence)
         self._sequence += len(rows)
         rows["due_s"] = self._arrivals(time, rows["length"])
         return Batch(rows, lines)
@@ -136,12 +148,18 @@ class Device:
         return due
 
     def _sampled(
-        self, time: Floats, moved: Floats, trajectory: Trajectory, chance: _Chance
+        self,
+        time: Floats,
+        moved: Floats,
+        trajectory: Trajectory,
+        chance: _Chance,
+        sequence: int,
     ) -> tuple[Rows, list[bytes]]:
         model = self.model
         table = trajectory.table
         states = trajectory.at(moved)
         rows = np.zeros(len(time), dtype=ROW)
+        rows["sequence"] = sequence + np.arange(len(rows))
         rows["world_time_s"] = time
         rows["scan_mm"], rows["index_mm"] = states.scan, states.index
         rows["pass_number"], rows["line"] = states.pass_number, states.line
@@ -151,6 +169,8 @@ class Device:
         if model.clock is not False:
             # A fast world has honest clocks: they tick in real microseconds.
             rows["clock_us"] = timing.stamps(model.clock, time / self._speed)
+            if self._waveform is not None:
+                rows["clock_us"] &= np.uint64(0xFFFFFFFF)
             sent.append(rows["clock_us"])
         if isinstance(model, CountsModel):
             rolled = states.scan - self._slip.lost(table, states)
@@ -158,9 +178,12 @@ class Device:
             for axis, column in zip(model.axes, whole, strict=True):
                 rows[f"{axis.axis}_counts"] = column
             sent += as_sent
-        if isinstance(model, EchoModel):
-            sent += self._echoes(model, rows, chance)
-        lines = protocol.encode(self._form, sent)
+        if isinstance(model, EchoModel) and model.waveform is not None:
+            lines = self._blocks(model, model.waveform, rows, chance)
+        else:
+            if isinstance(model, EchoModel):
+                sent += self._echoes(model, rows, chance)
+            lines = protocol.encode(self._form, sent)
         rows["length"] = [len(line) for line in lines]
         return rows, lines
 
@@ -180,3 +203,23 @@ class Device:
             ),
         )
         return [value, amplitude, np.where(rows["valid"], "E", "N")]
+
+    def _blocks(
+        self, model: EchoModel, waveform: WaveformModel, rows: Rows, chance: _Chance
+    ) -> list[bytes]:
+        codes = gauge.waveforms(
+            model,
+            waveform,
+            thickness=rows["thickness_mm"],
+            echo=rows["valid"],
+            velocity=self._part.model.velocity_mm_per_us,
+            strength=chance.amplitude.standard_normal(len(rows)),
+            grass=chance.grass,
+        )
+        return blocks.encode(
+            waveform,
+            clock=rows["clock_us"],
+            sequence=rows["sequence"],
+            coupled=rows["valid"],
+            codes=codes,
+        )

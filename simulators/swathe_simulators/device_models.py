@@ -6,7 +6,10 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
-from swathe_simulators.scenario_base import Model, Name, NotNegative, Positive
+from swathe_simulators.scenario_base import Finite, Model, Name, NotNegative, Positive
+
+BLOCK_BYTES = 0xFFFF - 7
+"""Room for samples in a block: its length, in 16 bits, counts clock, sequence and status, too."""
 
 
 class PortModel(Model):
@@ -84,16 +87,62 @@ class CountsModel(Model):
         return self
 
 
-class EchoModel(Model):
-    """What a thickness instrument has."""
+class WaveformModel(Model):
+    """What an instrument that sends A-scans has; see `echoes` for the physics.
 
-    value: Literal["time_of_flight", "thickness"] = "time_of_flight"
+    The A-scan begins `start_us` after the transmitted pulse. `interface_us` is the time of
+    flight of a delay line or a water path; without it there is no interface echo.
+    """
+
+    frequency_mhz: Positive
+    bandwidth: Annotated[float, Field(gt=0, le=2)] = 0.6
+    phase_deg: Finite = 0.0
+    sampling_mhz: Positive
+    samples: Annotated[int, Field(ge=16)]
+    start_us: Finite = 0.0
+    bits: Literal[8, 16] = 16
+    byte_order: Literal["big", "little"] = "big"
+    full_scale_percent: Positive = 100.0
+    noise_percent: NotNegative = 1.0
+    back_walls: Annotated[int, Field(ge=0, le=100)] = 3
+    attenuation: Annotated[float, Field(ge=0, le=1)] = 0.6
+    interface_us: NotNegative | None = None
+    interface_percent: Finite = 90.0
+
+    @model_validator(mode="after")
+    def _as_sampled(self) -> Self:
+        if self.sampling_mhz <= 2 * self.frequency_mhz:
+            raise ValueError("must have sampling_mhz > 2 · frequency_mhz")
+        most = BLOCK_BYTES * 8 // self.bits
+        if self.samples > most:
+            raise ValueError(f"must have samples <= {most}, as the length of a block is 16 bits")
+        return self
+
+
+class EchoModel(Model):
+    """What a thickness instrument has.
+
+    With the value `waveform` it sends A-scans, in blocks instead of lines. Then
+    `amplitude_percent` and its noise are those of the first back wall's echo; the noise of
+    value and floor is left out, as an A-scan has its own.
+    """
+
+    value: Literal["time_of_flight", "thickness", "waveform"] = "time_of_flight"
+    waveform: WaveformModel | None = None
     zero_offset_us: NotNegative = 0.0
     noise_us: NotNegative = 0.0
     noise_mm: NotNegative = 0.0
     amplitude_percent: Annotated[float, Field(gt=0, le=200)] = 82.0
     amplitude_noise_percent: NotNegative = 3.0
     floor_percent: NotNegative = 4.0
+
+    @model_validator(mode="after")
+    def _waveform_with_its_value(self) -> Self:
+        if self.value == "waveform" and self.waveform is None:
+            raise ValueError("must give waveform when value is waveform")
+        if self.value != "waveform" and self.waveform is not None:
+            raise ValueError("must leave waveform out, or have waveform as its value")
+        return self
 
 
 class EncoderModel(DeviceModel, CountsModel):
@@ -107,8 +156,20 @@ class GaugeModel(DeviceModel, EchoModel):
 
     kind: Literal["gauge"]
 
+    @model_validator(mode="after")
+    def _clock_of_a_block(self) -> Self:
+        if self.value == "waveform" and (self.clock is False or (self.clock.wrap_bits or 32) > 32):
+            raise ValueError("must have a clock of wrap_bits <= 32 when value is waveform")
+        return self
+
 
 class CombinedModel(DeviceModel, CountsModel, EchoModel):
     """An instrument with encoder inputs: position and reading in one line."""
 
     kind: Literal["combined"]
+
+    @model_validator(mode="after")
+    def _lines_only(self) -> Self:
+        if self.value == "waveform":
+            raise ValueError("must have no waveform as its value, as a block has no counts")
+        return self

@@ -11,7 +11,7 @@ from swathe_simulators.part import Part, inside
 from swathe_simulators.scenario_models import (
     CouplingLossModel,
     HandModel,
-    RasterModel,
+    MotionModels,
     SlipModel,
 )
 from swathe_simulators.trajectory import States, Table
@@ -24,7 +24,7 @@ class Coupling:
     """Tells where the probe has an echo: not lifted, not over an obstruction, coupled."""
 
     def __init__(
-        self, part: Part, motion: RasterModel | HandModel, losses: Sequence[CouplingLossModel]
+        self, part: Part, motion: MotionModels, losses: Sequence[CouplingLossModel]
     ) -> None:
         self._part = part
         self._losses = list(losses)

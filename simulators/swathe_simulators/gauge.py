@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swathe_simulators.device_models import EchoModel
+from swathe_simulators.device_models import EchoModel, WaveformModel
+from swathe_simulators.echoes import Pulse, ascans, digitise
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -58,3 +59,51 @@ def readings(
     strong = model.amplitude_percent + model.amplitude_noise_percent * noise.amplitude
     amplitude = np.where(echo, strong, model.floor_percent * noise.floor)
     return value, np.clip(amplitude, 0.0, 200.0)
+
+
+def waveforms(
+    model: EchoModel,
+    waveform: WaveformModel,
+    *,
+    thickness: Floats,
+    echo: Bools,
+    velocity: float,
+    strength: Floats,
+    grass: np.random.Generator,
+) -> npt.NDArray[np.int8] | npt.NDArray[np.int16]:
+    """Return A-scans as the instrument's converter gives them, shape (n, samples).
+
+    Args:
+        model: the instrument's.
+        waveform: how it makes A-scans.
+        thickness: true wall in mm, shape (n,).
+        echo: whether sound gets into the wall, shape (n,).
+        velocity: of the material, mm/µs.
+        strength: standard normal, for the amplitude of all echoes of a row, shape (n,).
+        grass: source of the noise of every sample; `samples` values are drawn per row.
+    """
+    found = ascans(
+        thickness,
+        pulse=Pulse(
+            frequency_mhz=waveform.frequency_mhz,
+            bandwidth=waveform.bandwidth,
+            amplitude_percent=model.amplitude_percent,
+            phase_deg=waveform.phase_deg,
+        ),
+        velocity_mm_per_us=velocity,
+        zero_offset_us=model.zero_offset_us,
+        sampling_mhz=waveform.sampling_mhz,
+        samples=waveform.samples,
+        random=grass,
+        start_us=waveform.start_us,
+        attenuation=waveform.attenuation,
+        back_walls=waveform.back_walls,
+        interface_us=waveform.interface_us,
+        interface_percent=waveform.interface_percent,
+        coupled=echo,
+    )
+    # Coupling weakens the echoes; the noise of the electronics stays what it is.
+    share = model.amplitude_noise_percent / model.amplitude_percent
+    found *= np.maximum(1.0 + share * strength, 0.0)[:, None]
+    found += waveform.noise_percent * grass.standard_normal(found.shape)
+    return digitise(found, bits=waveform.bits, full_scale_percent=waveform.full_scale_percent)

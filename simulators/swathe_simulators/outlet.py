@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections import deque
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,6 +13,30 @@ from swathe_simulators.device import Batch, Device
 from swathe_simulators.ports import Port
 from swathe_simulators.trajectory import Trajectory
 from swathe_simulators.truth import ROW, TruthLog
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceInfo:
+    """What a user needs to know to plug a device in.
+
+    Attributes:
+        name: of the device.
+        kind: encoder, gauge or combined.
+        port: path of a pseudo terminal's symlink, or `socket://host:port`.
+        baud: of the line, None on TCP if it is not limited.
+        rate_hz: lines or blocks per world second.
+        example: a line as it is sent, without its line end; of a block its first bytes, as
+            hexadecimal digits.
+        columns: names and units of the line's columns or the block's fields.
+    """
+
+    name: str
+    kind: str
+    port: str
+    baud: int | None
+    rate_hz: float
+    example: str
+    columns: tuple[str, ...]
 
 
 class Outlet:
@@ -29,6 +54,19 @@ class Outlet:
         self._injections: deque[tuple[float, bytes]] = deque()
         self._plugged = False
         self._back_at = math.inf
+
+    def describe(self, trajectory: Trajectory) -> DeviceInfo:
+        """Return what is plugged in here; the port is real once it has been opened."""
+        model = self.device.model
+        return DeviceInfo(
+            name=model.name,
+            kind=model.kind,
+            port=self.port.address,
+            baud=model.port.baud,
+            rate_hz=model.rate_hz,
+            example=self.device.example(trajectory),
+            columns=tuple(self.device.columns()),
+        )
 
     def plug(self) -> None:
         """Open the port, unless it is open."""

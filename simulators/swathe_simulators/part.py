@@ -13,7 +13,7 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 MINIMUM_MM = 1.0
-"""The wall is never thinner: the simulated penstock leaks in no scenario."""
+"""No hollow leaves less of the wall: the simulated penstock leaks in no scenario."""
 
 
 def inside(rectangle: RectangleModel, scan: Floats, index: Floats) -> Bools:
@@ -76,12 +76,16 @@ class Part:
             index: places along the index axis in mm; the two broadcast.
 
         Returns:
-            Thickness in mm, of the broadcast shape, nowhere below 1 mm.
+            Thickness in mm, of the broadcast shape; no hollow leaves less than 1 mm. On the
+            edge of two steps it is that of the step listed later.
         """
         s, i = np.broadcast_arrays(
             np.asarray(scan, dtype=np.float64), np.asarray(index, dtype=np.float64)
         )
         wall: Floats = np.full(s.shape, self.model.nominal_mm, dtype=np.float64)
+        for step in self.model.steps:
+            wall[(s >= step.from_mm) & (s <= step.to_mm)] = step.thickness_mm
+        least = np.minimum(wall, MINIMUM_MM)
         for weld in self.model.welds:
             place = s if weld.axis == "scan" else i
             wall += np.where((place >= weld.from_mm) & (place <= weld.to_mm), weld.crown_mm, 0.0)
@@ -90,7 +94,7 @@ class Part:
             squares = ((s[..., None] - scan0) / sigma_scan) ** 2
             squares += ((i[..., None] - index0) / sigma_index) ** 2
             wall -= np.exp(-0.5 * squares) @ depth
-        result: Floats = np.maximum(wall, MINIMUM_MM)
+        result: Floats = np.maximum(wall, least)
         return result
 
     def obstructed(self, scan: Floats, index: Floats) -> Bools:

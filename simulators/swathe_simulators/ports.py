@@ -41,6 +41,19 @@ class Port(Protocol):
         """Write what fits and return how many bytes that was; 0 if nobody listens."""
         ...
 
+    def take(self) -> bytes:
+        """Return what was written to the device since the last time."""
+        ...
+
+
+_MOST_KEPT = 65536
+
+
+def _keep(inbox: bytearray, data: bytes) -> None:
+    """Keep what was written to a device, the newest if nobody takes it."""
+    inbox += data
+    del inbox[:-_MOST_KEPT]
+
 
 class PtyPort:
     """A pseudo terminal in raw mode; its slave is found under a symlink.
@@ -51,6 +64,7 @@ class PtyPort:
 
     def __init__(self, link: Path) -> None:
         self._link = link
+        self._inbox = bytearray()
         self._master = -1
         self._slave_name = ""
         self._heard = False
@@ -102,7 +116,7 @@ class PtyPort:
             self._link.unlink()
 
     def service(self) -> bool:
-        """Throw away what was written to the device; tell whether the slave is open."""
+        """Read what was written to the device; tell whether the slave is open."""
         if self._master < 0:
             return False
         poll = select.poll()
@@ -111,7 +125,7 @@ class PtyPort:
         flags = events[0][1] if events else 0
         if flags & select.POLLIN:
             try:
-                os.read(self._master, 4096)
+                _keep(self._inbox, os.read(self._master, 4096))
             except OSError as error:
                 if error.errno not in (errno.EIO, errno.EAGAIN):
                     raise
@@ -133,6 +147,12 @@ class PtyPort:
         finally:
             os.close(slave)
 
+    def take(self) -> bytes:
+        """Return what was written to the device; see `Port.take`."""
+        data = bytes(self._inbox)
+        self._inbox.clear()
+        return data
+
     def write(self, data: bytes) -> int:
         """Write what fits; see `Port.write`."""
         if not self.service():
@@ -151,6 +171,7 @@ class TcpPort:
     """A TCP server; every client gets every byte from when it connected."""
 
     def __init__(self, host: str, port: int) -> None:
+        self._inbox = bytearray()
         self._host, self._port = host, port
         self._server: socket.socket | None = None
         self._clients: list[socket.socket] = []
@@ -200,7 +221,9 @@ class TcpPort:
             return bool(self._clients)
         for client in [c for c in self._clients if c.fileno() in ready]:
             try:
-                gone = client.recv(4096) == b""
+                data = client.recv(4096)
+                _keep(self._inbox, data)
+                gone = data == b""
             except BlockingIOError:
                 gone = False
             except OSError:
@@ -220,6 +243,12 @@ class TcpPort:
     def _drop(self, client: socket.socket) -> None:
         self._clients.remove(client)
         client.close()
+
+    def take(self) -> bytes:
+        """Return what was written to the device; see `Port.take`."""
+        data = bytes(self._inbox)
+        self._inbox.clear()
+        return data
 
     def write(self, data: bytes) -> int:
         """Send to every client; return what the best of them took."""

@@ -10,12 +10,18 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from swathe_simulators.blocks import block_size
+from swathe_simulators.crawler.models import CommandedModel
 from swathe_simulators.device_models import CountsModel, EchoModel
-from swathe_simulators.scenario_models import Scenario
+from swathe_simulators.scenario_models import Scenario, StepsModel
+from swathe_simulators.step_block import unknown_steps
 
-_TAGS = {"raster", "hand", "encoder", "gauge", "combined", "coupling_loss", "slip"} | {
-    "ticking",
-    "absent",
+# By the key of the union: a key like `part.steps` may be called like a tag.
+_TAGS = {
+    "motion": {"raster", "hand", "steps", "commanded"},
+    "device": {"encoder", "gauge", "combined"},
+    "fault": {"coupling_loss", "slip"},
+    "clock": {"ticking", "absent"},
 }
 _TYPE_WORDS = {
     "float": "a number",
@@ -86,12 +92,16 @@ def load_scenario(path: Path) -> Scenario:
 
 def _key(location: tuple[int | str, ...]) -> str:
     parts: list[str] = []
+    owner = ""
     for part in location:
         if isinstance(part, int):
             parts[-1] += f"[{part}]"
         # pydantic puts the tag of a union between the key and the keys inside it.
-        elif part not in _TAGS:
+        elif part in _TAGS.get(owner, ()):
+            owner = ""
+        else:
             parts.append(part)
+            owner = part
     return ".".join(parts)
 
 
@@ -139,6 +149,13 @@ def _cross_checks(scenario: Scenario) -> list[str]:
     for number, name in enumerate(names):
         if name in names[:number]:
             problems.append(f"'device[{number}].name' must differ from all others (got {name})")
+    if isinstance(scenario.motion, CommandedModel):
+        if scenario.motion.name in names:
+            name = scenario.motion.name
+            problems.append(f"'motion.name' must differ from all devices' (got {name})")
+        names.append(scenario.motion.name)
+    if isinstance(scenario.motion, StepsModel):
+        problems += unknown_steps(scenario.part, scenario.motion)
     targets = {
         **{f"inject[{n}].device": entry.device for n, entry in enumerate(scenario.inject)},
         **{f"unplug[{n}].device": entry.device for n, entry in enumerate(scenario.unplug)},
@@ -152,10 +169,13 @@ def _cross_checks(scenario: Scenario) -> list[str]:
         length = 6 + (11 if instrument.clock is not False else 0)
         length += 7 * len(instrument.axes) if isinstance(instrument, CountsModel) else 0
         length += 14 if isinstance(instrument, EchoModel) else 0
+        sent = "lines"
+        if isinstance(instrument, EchoModel) and instrument.waveform is not None:
+            length, sent = block_size(instrument.waveform), "blocks"
         if baud is not None and instrument.rate_hz * length * 10 > baud:
             most = baud / (length * 10)
             problems.append(
-                f"'device[{number}].rate_hz' must be <= {most:.0f} for lines of about "
+                f"'device[{number}].rate_hz' must be <= {most:.0f} for {sent} of about "
                 f"{length} bytes at {baud} baud (got {instrument.rate_hz:g})"
             )
     return problems

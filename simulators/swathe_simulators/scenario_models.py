@@ -6,10 +6,12 @@ key's suffix says otherwise.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from swathe_simulators.crawler.models import CommandedModel
 from swathe_simulators.device_models import CombinedModel, EncoderModel, GaugeModel
 from swathe_simulators.scenario_base import Finite, Model, Name, NotNegative, Positive, Span
 
@@ -55,8 +57,25 @@ class RectangleModel(Model):
     index_mm: Span
 
 
+class StepModel(Model):
+    """A step of a block, `from_mm`..`to_mm` along scan; its thickness is its name."""
+
+    from_mm: Finite
+    to_mm: Finite
+    thickness_mm: Positive
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if not self.from_mm < self.to_mm:
+            raise ValueError("must have from_mm < to_mm")
+        return self
+
+
 class PartModel(Model):
-    """The wall: a plane of scan × index, as if the pipe were unrolled."""
+    """The wall: a plane of scan × index, as if the pipe were unrolled; or a step block.
+
+    Where there is a step, its thickness takes the place of the nominal one.
+    """
 
     outside_diameter_mm: Positive
     nominal_mm: Positive
@@ -72,6 +91,20 @@ class PartModel(Model):
     random_pit_radius_mm: Span = (6.0, 18.0)
     welds: list[WeldModel] = Field(default_factory=list)
     obstructions: list[RectangleModel] = Field(default_factory=list)
+    steps: list[StepModel] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _distinct_steps(self) -> Self:
+        ordered = sorted(self.steps, key=lambda step: step.from_mm)
+        for before, after in pairwise(ordered):
+            if after.from_mm < before.to_mm:
+                raise ValueError(
+                    f"must have steps that do not overlap, not {before.from_mm:g}.."
+                    f"{before.to_mm:g} and {after.from_mm:g}..{after.to_mm:g}"
+                )
+        if len({step.thickness_mm for step in self.steps}) < len(self.steps):
+            raise ValueError("must have steps of different thickness")
+        return self
 
 
 class FastStretchModel(Model):
@@ -180,8 +213,25 @@ class HandModel(Model):
         return self
 
 
+class StepsModel(Model):
+    """A probe put on one step of the block after the other, and lifted off between.
+
+    `order_mm` names the steps by their thickness; without it they come as the part lists
+    them. Without `rounds` it goes on for ever.
+    """
+
+    kind: Literal["steps"]
+    order_mm: list[Positive] = Field(default_factory=list)
+    dwell_s: Positive
+    lift_s: Positive
+    rounds: Annotated[int, Field(ge=1)] | None = None
+    index_mm: Finite = 0.0
+    wait_s: NotNegative = 1.0
+
+
+MotionModels = RasterModel | HandModel | StepsModel | CommandedModel
 AnyDevice = Annotated[EncoderModel | GaugeModel | CombinedModel, Field(discriminator="kind")]
-AnyMotion = Annotated[RasterModel | HandModel, Field(discriminator="kind")]
+AnyMotion = Annotated[MotionModels, Field(discriminator="kind")]
 
 
 class CouplingLossModel(RectangleModel):

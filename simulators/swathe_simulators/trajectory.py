@@ -17,7 +17,10 @@ Bools = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A while of constant acceleration along one axis; the other axis rests."""
+    """A while of constant acceleration along one axis; the other axis rests.
+
+    With a direction (scan, index; of length 1) it goes there instead, and `axis` means nothing.
+    """
 
     duration_s: float
     axis: Literal["scan", "index"] = "scan"
@@ -26,6 +29,13 @@ class Piece:
     line: int = -1
     pass_number: int = 0
     lifted: bool = False
+    direction: tuple[float, float] | None = None
+
+    def share(self, axis: str) -> float:
+        """Return the part of the speed that an axis has."""
+        if self.direction is None:
+            return 1.0 if axis == self.axis else 0.0
+        return self.direction[0] if axis == "scan" else self.direction[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +136,9 @@ def travel(
 class Trajectory:
     """The way of the probe as an exact function of the time since the start.
 
-    It may grow at its end at any time; what lies before stays as it is. Reading and
-    growing from two threads is safe: the columns are replaced in one assignment.
+    It may grow at its end at any time, or be cut there; what lies before stays as it is.
+    Reading and changing from two threads is safe: the columns are replaced in one
+    assignment.
     """
 
     def __init__(self, *, scan: float, index: float, pieces: Iterable[Piece] = ()) -> None:
@@ -141,9 +152,8 @@ class Trajectory:
         start: Floats = np.concatenate(([0.0], np.cumsum(duration)[:-1]))
         columns: dict[str, Floats] = {}
         for axis, origin in zip(("scan", "index"), self._origin, strict=True):
-            on = np.array([p.axis == axis for p in pieces])
-            speed: Floats = np.where(on, [p.speed for p in pieces], 0.0)
-            rate: Floats = np.where(on, [p.acceleration for p in pieces], 0.0)
+            speed: Floats = np.array([p.speed * p.share(axis) for p in pieces])
+            rate: Floats = np.array([p.acceleration * p.share(axis) for p in pieces])
             way = speed * duration + 0.5 * rate * duration**2
             end = origin + np.cumsum(way)
             columns |= {
@@ -182,10 +192,47 @@ class Trajectory:
         new = [piece for piece in pieces if piece.duration_s > 0.0]
         rest = not_before_s - self.end_s
         if rest > 0.0:
-            new.insert(0, Piece(rest, pass_number=self.last_pass))
+            # What was told of the rest so far stays true: on its line, lifted or not.
+            last = self._pieces[-1]
+            new.insert(0, replace(last, duration_s=rest, speed=0.0, acceleration=0.0))
         if new:
             self._pieces.extend(new)
             self._table = self._built(self._pieces)
+
+    def cut(self, at_s: float) -> None:
+        """Forget what was to come after a time; a move under way then is finished first."""
+        table = self._table
+        if at_s >= self.end_s:
+            return
+        first = max(0, int(np.searchsorted(table.start_s, at_s, side="right")) - 1)
+        under_way = self._pieces[first]
+        if under_way.speed == 0.0 and under_way.acceleration == 0.0:
+            kept = [replace(under_way, duration_s=max(0.0, at_s - float(table.start_s[first])))]
+        else:
+            kept = [under_way]
+            for piece in self._pieces[first + 1 :]:
+                if piece.speed == 0.0:
+                    break
+                kept.append(piece)
+        self._pieces[first:] = kept
+        self._table = self._built(self._pieces)
+
+    def break_off(self, at_s: float) -> Piece:
+        """Forget what would come after a time, in the middle of a move, too.
+
+        Returns:
+            What was going on at that time, of no duration.
+        """
+        begun = 0.0
+        for number, piece in enumerate(self._pieces):
+            if begun + piece.duration_s > at_s:
+                since = max(0.0, at_s - begun)
+                speed = piece.speed + piece.acceleration * since
+                self._pieces[number:] = [replace(piece, duration_s=since)]
+                self._table = self._built(self._pieces)
+                return replace(piece, duration_s=0.0, speed=speed, acceleration=0.0)
+            begun += piece.duration_s
+        return replace(self._pieces[-1], duration_s=0.0, speed=0.0, acceleration=0.0)
 
     def at(self, time_s: npt.ArrayLike) -> States:
         """Return the probe's states at times (s since the start), in any order."""

@@ -29,8 +29,11 @@ ROW = np.dtype(
         ("index_counts", "i8"),
         ("thickness_mm", "f8"),
         ("valid", "?"),  # the probe had an echo there
-        ("pass_number", "i8"),  # 0 is the raster, 1, 2 … are the times it went back
-        ("line", "i8"),  # number of the index line, -1 between lines
+        (
+            "pass_number",
+            "i8",
+        ),  # 0 is the raster, 1, 2 … are the times it went back; rounds of a block
+        ("line", "i8"),  # number of the index line or of the block's step, -1 between them
         ("length", "i8"),  # bytes
         ("dropped", "?"),  # written nowhere: nobody listened, or the buffer was full
     ]

@@ -8,7 +8,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -16,10 +15,13 @@ from typing import Self
 import numpy as np
 import numpy.typing as npt
 
+from swathe_simulators.crawler.link import Link
+from swathe_simulators.crawler.making import crawler_of
 from swathe_simulators.device import Device
 from swathe_simulators.faults import Coupling, Slip
-from swathe_simulators.moves import Traverse, go_back, limits_of, program
-from swathe_simulators.outlet import Outlet
+from swathe_simulators.motion import Motion
+from swathe_simulators.moves import Traverse
+from swathe_simulators.outlet import DeviceInfo, Outlet
 from swathe_simulators.part import Part
 from swathe_simulators.ports import make_port
 from swathe_simulators.scenario_models import CouplingLossModel, Scenario, SlipModel
@@ -28,29 +30,6 @@ from swathe_simulators.truth import TruthLog
 PERIOD_S = 0.001
 AHEAD_S = 0.02
 """Wall time for which lines are made at once; moves added later start after it."""
-
-
-@dataclass(frozen=True, slots=True)
-class DeviceInfo:
-    """What a user needs to know to plug a device in.
-
-    Attributes:
-        name: of the device.
-        kind: encoder, gauge or combined.
-        port: path of a pseudo terminal's symlink, or `socket://host:port`.
-        baud: of the line, None on TCP if it is not limited.
-        rate_hz: lines per world second.
-        example: a line as it is sent, without its line end.
-        columns: names and units of the line's columns.
-    """
-
-    name: str
-    kind: str
-    port: str
-    baud: int | None
-    rate_hz: float
-    example: str
-    columns: tuple[str, ...]
 
 
 class World:
@@ -77,13 +56,12 @@ class World:
         self.scenario = scenario
         self.speed = speed
         self.seed = scenario.seed if seed is None else seed
-        part_seed, motion_seed, *seeds = np.random.SeedSequence(self.seed).spawn(
-            2 + len(scenario.device)
+        part_seed, motion_seed, *seeds, crawler_seed = np.random.SeedSequence(self.seed).spawn(
+            3 + len(scenario.device)
         )
         self.part = Part(scenario.part, np.random.default_rng(part_seed))
-        self.trajectory = program(scenario.motion, np.random.default_rng(motion_seed))
-        self._program_end_s = self.trajectory.end_s
-        self._limits = limits_of(scenario.motion)
+        self._motion = Motion(scenario.part, scenario.motion, np.random.default_rng(motion_seed))
+        self.trajectory = self._motion.trajectory
         losses = [f for f in scenario.fault if isinstance(f, CouplingLossModel)]
         coupling = Coupling(self.part, scenario.motion, losses)
         slip = Slip([f for f in scenario.fault if isinstance(f, SlipModel)])
@@ -96,6 +74,7 @@ class World:
                 "speed": speed,
             },
         )
+        self.crawler = crawler_of(scenario, self.trajectory, ports_dir, crawler_seed)
         self._outlets: dict[str, Outlet] = {}
         for model, child in zip(scenario.device, seeds, strict=True):
             device = Device(
@@ -108,6 +87,9 @@ class World:
             )
             port = make_port(model.port, name=model.name, folder=ports_dir)
             self._outlets[model.name] = Outlet(device, port, self.truth)
+        self._plugs: dict[str, Outlet | Link] = dict(self._outlets)
+        if self.crawler is not None:
+            self._plugs[self.crawler.model.name] = self.crawler.link
         self._lock = threading.Lock()
         self._commands: deque[Callable[[], None]] = deque()
         self._horizon_s = 0.0
@@ -147,8 +129,8 @@ class World:
         if self._thread is not None or self._closed:
             raise RuntimeError("a world starts once; make another one")
         try:
-            for outlet in self._outlets.values():
-                outlet.plug()
+            for plug in self._plugs.values():
+                plug.plug()
         except BaseException:
             self.close()
             raise
@@ -167,8 +149,8 @@ class World:
         self._stop.set()
         if self._thread is not None:
             self._thread.join()
-        for outlet in self._outlets.values():
-            outlet.unplug()
+        for plug in self._plugs.values():
+            plug.unplug()
         failure, self._failure = self._failure, None
         if failure is not None:
             raise RuntimeError("the simulated world stopped serving") from failure
@@ -177,18 +159,8 @@ class World:
 
     def describe(self) -> list[DeviceInfo]:
         """Return what is plugged in where; the ports are real once it has started."""
-        return [
-            DeviceInfo(
-                name=name,
-                kind=outlet.device.model.kind,
-                port=outlet.port.address,
-                baud=outlet.device.model.port.baud,
-                rate_hz=outlet.device.model.rate_hz,
-                example=outlet.device.example(self.trajectory),
-                columns=tuple(outlet.device.columns()),
-            )
-            for name, outlet in self._outlets.items()
-        ]
+        found = [outlet.describe(self.trajectory) for outlet in self._outlets.values()]
+        return found if self.crawler is None else [*found, self.crawler.describe()]
 
     @property
     def now_s(self) -> float:
@@ -203,13 +175,13 @@ class World:
     @property
     def lines_mm(self) -> npt.NDArray[np.float64]:
         """Index places of the scenario's lines, in mm."""
-        return self._limits.lines.copy()
+        return self._motion.lines_mm
 
     @property
     def at_rest(self) -> bool:
         """Whether all moves known by now are over."""
         start = self._start_s
-        return start is not None and self.now_s >= start + self.trajectory.end_s
+        return start is not None and self.now_s >= start + self._motion.end_s
 
     @property
     def closed(self) -> bool:
@@ -255,14 +227,52 @@ class World:
         """Drive over some stretches once more, after all moves known by now.
 
         Raises:
-            RuntimeError: the motion has not begun; wait for it first.
+            RuntimeError: the motion has not begun, wait for it first; or the scenario has a
+                step block, call `put_on` instead.
         """
         with self._lock:
-            if self._start_s is None:
-                raise RuntimeError("the motion has not begun; call wait_started first")
-            pieces = go_back(self.trajectory, self._limits, traverses)
+            made = self._horizon_s - self._begun_s()
             # What was made already must stay true.
-            self.trajectory.append(pieces, not_before_s=self._horizon_s - self._start_s)
+            self._motion.go_back(traverses, not_before_s=made)
+
+    def put_on(self, step_mm: float) -> float:
+        """Put the probe on a step of the block, as soon as it can be; there it stays.
+
+        The planned rounds are given up. The way there goes through the air and takes the
+        motion's `lift_s`.
+
+        Args:
+            step_mm: thickness of the step.
+
+        Returns:
+            World time from which the probe is on the step; compare it with `now_s`.
+
+        Raises:
+            ValueError: there is no such step; the text lists those there are.
+            RuntimeError: the motion has not begun, wait for it first; or it is not over the
+                steps of a block.
+        """
+        with self._lock:
+            start = self._begun_s()
+            return start + self._motion.put_on(step_mm, not_before_s=self._horizon_s - start)
+
+    def lift_off(self) -> float:
+        """Take the probe off the block, until it is put on a step again.
+
+        Returns:
+            World time from which the probe is in the air.
+
+        Raises:
+            RuntimeError: as of `put_on`.
+        """
+        with self._lock:
+            start = self._begun_s()
+            return start + self._motion.lift_off(not_before_s=self._horizon_s - start)
+
+    def _begun_s(self) -> float:
+        if self._start_s is None:
+            raise RuntimeError("the motion has not begun; call wait_started first")
+        return self._start_s
 
     def unplug(self, name: str, seconds: float | None = None) -> None:
         """Take a device off its port, for some wall seconds or until `replug`.
@@ -292,10 +302,10 @@ class World:
         outlet = self._find(name)
         self._command(lambda: outlet.write_foreign(data))
 
-    def _find(self, name: str) -> Outlet:
-        if name not in self._outlets:
-            raise KeyError(f"no device {name!r}; there are: {', '.join(self._outlets)}")
-        return self._outlets[name]
+    def _find(self, name: str) -> Outlet | Link:
+        if name not in self._plugs:
+            raise KeyError(f"no device {name!r}; there are: {', '.join(self._plugs)}")
+        return self._plugs[name]
 
     def _command(self, action: Callable[[], None]) -> None:
         """Have the serving thread do something; its failure is the caller's."""
@@ -332,9 +342,13 @@ class World:
         while self._commands:
             self._commands.popleft()()
         now = self.now_s
-        heard = [outlet.listened() for outlet in self._outlets.values()]
-        if self._start_s is None and (self.scenario.start == "at_once" or all(heard)):
+        heard = {name: plug.listened() for name, plug in self._plugs.items()}
+        if self._start_s is None and (self.scenario.start == "at_once" or all(heard.values())):
             self._begin()
+        if self.crawler is not None:
+            heard_it = heard[self.crawler.model.name]
+            with self._lock:
+                self.crawler.tick(now, self._horizon_s, self._start_s, heard=heard_it)
         if now + 0.5 * AHEAD_S * self.speed > self._horizon_s:
             self._make(now + AHEAD_S * self.speed)
         for outlet in self._outlets.values():
@@ -343,8 +357,8 @@ class World:
             since = now - self._start_s
             while self._pending_unplugs and self._pending_unplugs[0][0] <= since:
                 _, name, wait = self._pending_unplugs.popleft()
-                self._outlets[name].unplug(time.monotonic() + wait / self.speed)
-            if since >= self._program_end_s:
+                self._plugs[name].unplug(time.monotonic() + wait / self.speed)
+            if since >= self._motion.plan_end_s:
                 self._raster_done.set()
 
     def _begin(self) -> None:
@@ -353,12 +367,16 @@ class World:
         for outlet in self._outlets.values():
             outlet.device.restart(start)
         for entry in sorted(self.scenario.inject, key=lambda e: e.at_s):
-            self._outlets[entry.device].schedule(start + entry.at_s, entry.data)
+            self._plugs[entry.device].schedule(start + entry.at_s, entry.data)
         self.truth.note(start_s=start)
         self._started.set()
 
     def _make(self, until_s: float) -> None:
         with self._lock:
+            if self._start_s is not None:
+                self._motion.keep_ahead(until_s - self._start_s)
             for outlet in self._outlets.values():
                 outlet.produce(until_s, self.trajectory, self._start_s)
+            if self.crawler is not None and self._start_s is not None:
+                self.crawler.watch(until_s - self._start_s)
             self._horizon_s = until_s

@@ -9,7 +9,7 @@ import pytest
 
 from swathe_simulators.device import Device
 from swathe_simulators.faults import Coupling, Slip
-from swathe_simulators.moves import program
+from swathe_simulators.motion import Motion
 from swathe_simulators.part import Part
 from swathe_simulators.scenario_models import Scenario
 from swathe_simulators.trajectory import Trajectory
@@ -31,7 +31,7 @@ def make(scenario: Scenario, number: int, *, seed: int = 9, speed: float = 1.0) 
 
 def way_of(scenario: Scenario) -> Trajectory:
     """Return the planned motion."""
-    return program(scenario.motion, np.random.default_rng(1))
+    return Motion(scenario.part, scenario.motion, np.random.default_rng(1)).trajectory
 
 
 def run(device: Device, way: Trajectory, ends: list[float]) -> tuple[Rows, bytes]:

@@ -93,6 +93,7 @@ def test_hand_is_irregular_within_limits() -> None:
 def test_hand_follows_seed() -> None:
     """The same seed drives the same way, another one another."""
     model = load_scenario(builtin_scenario("profile")).motion
+    assert isinstance(model, HandModel)
     times = np.linspace(0, 20, 200)
     same = [way_of(model, seed).at(times).scan for seed in (1, 1, 2)]
     assert np.array_equal(same[0], same[1])

@@ -68,3 +68,24 @@ def test_random_corrosion_follows_seed() -> None:
     assert first.hollows.shape == (14, 5)
     assert np.all((first.hollows[:, 0] >= 0) & (first.hollows[:, 0] <= 100))
     assert np.all((first.hollows[:, 1] >= 0) & (first.hollows[:, 1] <= 50))
+
+
+def test_thickness_of_steps_takes_the_nominal_ones_place() -> None:
+    """On a step the wall has its thickness, outside the nominal one, on an edge the later's."""
+    steps = [
+        {"from_mm": 10, "to_mm": 20, "thickness_mm": 5.08},
+        {"from_mm": 20, "to_mm": 30, "thickness_mm": 0.5},
+    ]
+    got = part(steps=steps).thickness([9.9, 10, 19.9, 20, 30, 30.1], 3)
+    assert got.tolist() == [14, 5.08, 5.08, 0.5, 0.5, 14]
+
+
+def test_thickness_hollow_in_a_step() -> None:
+    """A hollow goes into a step as into any wall, and thins no step that is thinner than 1 mm."""
+    steps = [
+        {"from_mm": 0, "to_mm": 50, "thickness_mm": 8},
+        {"from_mm": 50, "to_mm": 100, "thickness_mm": 0.5},
+    ]
+    pit = {"index_mm": 20, "radius_mm": 4, "depth_mm": 3}
+    wall = part(steps=steps, pits=[{"scan_mm": 25, **pit}, {"scan_mm": 75, **pit}])
+    assert wall.thickness([25, 75], 20).tolist() == [5, 0.5]

@@ -29,7 +29,7 @@ def problems_of(tmp_path: Path, text: str) -> list[str]:
     return caught.value.problems
 
 
-@pytest.mark.parametrize("name", ["lines", "penstock", "profile"])
+@pytest.mark.parametrize("name", ["ascan", "block", "lines", "penstock", "profile"])
 def test_builtin_scenario_loads_and_can_be_played(name: str, tmp_path: Path) -> None:
     """Every scenario that comes along has a motion and describes its devices."""
     world = World(load_scenario(builtin_scenario(name)), ports_dir=tmp_path)
@@ -50,7 +50,9 @@ def test_builtin_penstock_thinnest_place(tmp_path: Path) -> None:
 
 def test_builtin_scenario_unknown_lists_known() -> None:
     """A wrong name is answered with the right ones."""
-    with pytest.raises(KeyError, match="there are: lines, penstock, profile"):
+    with pytest.raises(
+        KeyError, match="there are: ascan, block, crawler, lines, penstock, profile"
+    ):
         builtin_scenario("moon")
 
 
@@ -80,7 +82,7 @@ def test_load_all_errors_at_once(tmp_path: Path) -> None:
         (
             'kind = "raster"',
             'kind = "dance"',
-            "'motion' must have a kind of 'raster', 'hand' (got a table)",
+            "'motion' must have a kind of 'raster', 'hand', 'steps', 'commanded' (got a table)",
         ),
         ('name = "gauge"', 'name = "encoder"', "'device[1].name' must differ"),
         ('name = "gauge"', 'name = "a/b"', "'device[1].name' must be letters, digits"),
@@ -143,3 +145,103 @@ def test_load_no_toml_names_line(tmp_path: Path) -> None:
     (problem,) = problems_of(tmp_path, "name = \n")
     assert problem.startswith("must be valid TOML: ")
     assert "line 1" in problem
+
+
+BLOCK = builtin_scenario("block").read_text()
+ASCAN = builtin_scenario("ascan").read_text()
+
+
+@pytest.mark.parametrize(
+    ("text", "old", "new", "expected"),
+    [
+        (
+            BLOCK,
+            "from_mm = 20, to_mm = 40, thickness_mm = 10.16",
+            "from_mm = 20, to_mm = 40, thickness_mm = 0",
+            "'part.steps[1].thickness_mm' must be > 0 (got 0)",
+        ),
+        (
+            BLOCK,
+            "from_mm = 20, to_mm = 40",
+            "from_mm = 15, to_mm = 40",
+            "'part' must have steps that do not overlap, not 0..20 and 15..40 (got a table)",
+        ),
+        (
+            BLOCK,
+            "thickness_mm = 10.16",
+            "thickness_mm = 12.7",
+            "'part' must have steps of different thickness",
+        ),
+        (BLOCK, "dwell_s = 6", "dwell_s = 0", "'motion.dwell_s' must be > 0 (got 0)"),
+        (
+            BLOCK,
+            "order_mm = [12.7, 10.16, 7.62, 5.08]",
+            "order_mm = [12.7, 9.5]",
+            "'motion.order_mm[1]' must be the thickness of a step, 12.7, 10.16, 7.62, 5.08 mm "
+            "(got 9.5)",
+        ),
+        (
+            ASCAN,
+            "sampling_mhz = 50",
+            "sampling_mhz = 10",
+            "'device[1].waveform' must have sampling_mhz > 2 · frequency_mhz",
+        ),
+        (
+            ASCAN,
+            "samples = 512",
+            "samples = 32765",
+            "'device[1].waveform' must have samples <= 32764, as the length of a block is 16 bits",
+        ),
+        (
+            ASCAN,
+            'value = "waveform"',
+            'value = "thickness"',
+            "'device[1]' must leave waveform out, or have waveform as its value",
+        ),
+        (
+            ASCAN,
+            "wrap_bits = 32",
+            "wrap_bits = 40",
+            "'device[1]' must have a clock of wrap_bits <= 32 when value is waveform",
+        ),
+        (
+            ASCAN,
+            "clock = { offset_us = 9_500_000, skew_ppm = 30, wrap_bits = 32 }",
+            "clock = false",
+            "'device[1]' must have a clock of wrap_bits <= 32 when value is waveform",
+        ),
+        (
+            ASCAN,
+            '{ kind = "tcp", port = 24017 }',
+            '{ kind = "pty", baud = 115200 }',
+            "'device[1].rate_hz' must be <= 11 for blocks of about 1037 bytes at 115200 baud",
+        ),
+    ],
+)
+def test_load_one_error_of_blocks(
+    tmp_path: Path, text: str, old: str, new: str, expected: str
+) -> None:
+    """What is wrong with a step block or with A-scans has its sentence, too."""
+    assert old in text
+    (problem,) = problems_of(tmp_path, text.replace(old, new))
+    assert problem.startswith(expected)
+
+
+def test_load_steps_without_a_block(tmp_path: Path) -> None:
+    """A motion over steps asks for a part that has some."""
+    lines = [line for line in BLOCK.splitlines() if "from_mm" not in line]
+    text = "\n".join(lines).replace("steps = [\n]\n", "")
+    assert problems_of(tmp_path, text) == [
+        "'part.steps' must list the steps that the motion goes over (got nothing)"
+    ]
+
+
+def test_load_waveform_of_other_devices(tmp_path: Path) -> None:
+    """Waveforms need their table, and no instrument with encoder inputs has them."""
+    bare = ASCAN[: ASCAN.index("[device.waveform]")]
+    (problem,) = problems_of(tmp_path, bare)
+    assert problem.startswith("'device[1]' must give waveform when value is waveform")
+    axes = '[{ axis = "scan", counts_per_mm = 20 }]'
+    combined = ASCAN.replace('kind = "gauge"', f'kind = "combined"\naxes = {axes}')
+    (problem,) = problems_of(tmp_path, combined)
+    assert problem.startswith("'device[1]' must have no waveform as its value")

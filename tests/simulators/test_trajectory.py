@@ -68,3 +68,31 @@ def test_append_leaves_past_and_rests_until() -> None:
     later = way.at([start - 0.01, start + 0.01, way.end_s])
     assert later.pass_number.tolist() == [0, 1, 1]
     assert later.index == pytest.approx([0, 0.5 * 100 * 0.01**2, 5])
+
+
+def test_append_after_a_rest_keeps_what_was_told_of_it() -> None:
+    """A rest that is filled in later is on the line and as lifted as it was while it lasted."""
+    way = Trajectory(scan=0, index=0, pieces=[Piece(1.0, line=3, lifted=True, pass_number=2)])
+    before = way.at([5.0])
+    way.append([Piece(1.0)], not_before_s=10.0)
+    after = way.at([5.0])
+    for states in (before, after):
+        assert (states.line[0], states.lifted[0], states.pass_number[0]) == (3, True, 2)
+
+
+def test_cut_finishes_the_move_under_way() -> None:
+    """A rest ends at once, a move first comes to rest; all that was to come after is gone."""
+    move = travel(10, Piece(0.0), limit=10, acceleration=20)
+    pieces = [Piece(1.0), *move, Piece(1.0), *move]
+    resting = Trajectory(scan=0, index=0, pieces=pieces)
+    resting.cut(0.25)
+    assert resting.end_s == pytest.approx(0.25)
+    assert resting.at([9.0]).scan == pytest.approx([0])
+    moving = Trajectory(scan=0, index=0, pieces=pieces)
+    # 10 mm with ramps of 0.5 s and 2.5 mm at both ends, and 0.5 s at 10 mm/s between.
+    moving.cut(1.6)
+    assert moving.end_s == pytest.approx(1 + 1.5)
+    assert moving.at([9.0]).scan == pytest.approx([10])
+    over = Trajectory(scan=0, index=0, pieces=pieces)
+    over.cut(100.0)
+    assert over.end_s == pytest.approx(1 + 1.5 + 1 + 1.5)

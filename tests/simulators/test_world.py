@@ -200,7 +200,7 @@ def test_world_injections_come_between_lines(
     with World(Scenario.model_validate(scenario_data), ports_dir=tmp_path, speed=2) as world:
         listen(tmp_path / "encoder")
         ear = listen(tmp_path / "gauge")
-        wait_for(lambda: b"\xff\xfe\x00" in ear.data)
+        wait_for(lambda: b"\xff\xfe\x00R," in ear.data)
         world.inject("gauge", b"by hand")
         wait_for(lambda: b"by hand" in ear.data)
         size = len(ear.data)

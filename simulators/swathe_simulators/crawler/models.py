@@ -1,0 +1,81 @@
+"""What a scenario file may say about a crawler that is commanded."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from swathe_simulators.device_models import PortModel
+from swathe_simulators.scenario_base import Finite, Model, Name, NotNegative, Positive, Span
+
+Probability = Annotated[float, Field(ge=0, le=1)]
+
+
+class ZoneModel(Model):
+    """A rectangle that the crawler must not enter; entering is recorded, not prevented."""
+
+    scan_mm: Span
+    index_mm: Span
+
+
+class MishapModel(Model):
+    """What goes wrong by chance, drawn once for each move or each answer."""
+
+    slip: Probability = 0.0
+    """Of a move: the wheels slip, so that the crawler goes less far than its motors."""
+    slip_share: Annotated[float, Field(gt=0, lt=1)] = 0.2
+    """How much of the way is lost then."""
+    stall: Probability = 0.0
+    """Of a move: it gets stuck on its way, and its motors don't notice."""
+    lost_acknowledgement: Probability = 0.0
+    """Of an acknowledgement: it never leaves the crawler."""
+    garbage: Probability = 0.0
+    """Of an answer: random bytes come before it, on its line or on one of their own."""
+
+
+class CommandedModel(Model):
+    """A crawler that does what it is told on its port, and stands still otherwise."""
+
+    kind: Literal["commanded"]
+    name: Name = "crawler"
+    port: PortModel
+    start_scan_mm: Finite
+    start_index_mm: Finite
+    scan_limits_mm: Span
+    """Where the rails end; going on to there is a crash."""
+    index_limits_mm: Span
+    scan_home_mm: Finite
+    index_home_mm: Finite
+    speed_mm_per_s: Positive
+    acceleration_mm_per_s2: Positive
+    index_speed_mm_per_s: Positive
+    index_acceleration_mm_per_s2: Positive
+    stop_deceleration_mm_per_s2: Positive
+    homing_speed_mm_per_s: Positive
+    index_word: Literal["Y", "A"] = "Y"
+    index_units_per_mm: Positive = 1.0
+    """Of the index word: 1 for mm; 360 / circumference for degrees around."""
+    buffer: Annotated[int, Field(ge=0, le=64)] = 2
+    """Moves that are taken ahead; 0 acknowledges a move when it is over."""
+    needs_homing: bool = False
+    stop_latches: bool = True
+    """After a stop it moves only when its drives were switched on anew."""
+    halt_on_hang_up: bool = True
+    """It stops when nobody listens to its port any more."""
+    answer_delay_ms: NotNegative = 1.0
+    zones: list[ZoneModel] = Field(default_factory=list)
+    mishap: MishapModel = MishapModel()
+    index_start_mm: Finite = 0.0
+    index_step_mm: Positive = 10.0
+    index_count: Annotated[int, Field(ge=1)] = 1
+
+    @model_validator(mode="after")
+    def _inside(self) -> Self:
+        for axis, limits in (("scan", self.scan_limits_mm), ("index", self.index_limits_mm)):
+            for what in ("start", "home"):
+                name = f"{what}_{axis}_mm" if what == "start" else f"{axis}_{what}_mm"
+                place: float = getattr(self, name)
+                if not limits[0] <= place <= limits[1]:
+                    raise ValueError(f"must have {name} within {axis}_limits_mm (got {place:g})")
+        return self

@@ -2,10 +2,24 @@
 
 from swathe_drivers.abc import Decoder, Driver
 from swathe_drivers.backoff import Backoff
+from swathe_drivers.capture import CaptureError, CaptureHeader, CaptureReader, CaptureWriter
+from swathe_drivers.description import (
+    Description,
+    DescriptionError,
+    parse_description,
+    read_description,
+)
 from swathe_drivers.errors import DriverError, PortError, SettingsError, UsageError
 from swathe_drivers.port import PortReader, PortState, open_port
 from swathe_drivers.ports import PortInfo, list_ports
-from swathe_drivers.records import READING, Batch, Fault, FaultReason, position_dtype
+from swathe_drivers.records import (
+    READING,
+    Batch,
+    Fault,
+    FaultReason,
+    WaveformFormat,
+    position_dtype,
+)
 from swathe_drivers.registry import driver_names, load_driver
 from swathe_drivers.settings import read_settings, settings_error
 from swathe_drivers.transport import PortSettings
@@ -14,7 +28,13 @@ __all__ = [
     "READING",
     "Backoff",
     "Batch",
+    "CaptureError",
+    "CaptureHeader",
+    "CaptureReader",
+    "CaptureWriter",
     "Decoder",
+    "Description",
+    "DescriptionError",
     "Driver",
     "DriverError",
     "Fault",
@@ -26,11 +46,14 @@ __all__ = [
     "PortState",
     "SettingsError",
     "UsageError",
+    "WaveformFormat",
     "driver_names",
     "list_ports",
     "load_driver",
     "open_port",
+    "parse_description",
     "position_dtype",
+    "read_description",
     "read_settings",
     "settings_error",
 ]

@@ -10,7 +10,7 @@ from typing import Any, ClassVar, Protocol, runtime_checkable
 
 from pydantic import BaseModel
 
-from swathe_drivers.records import Batch
+from swathe_drivers.records import Batch, WaveformFormat
 
 
 @runtime_checkable
@@ -64,7 +64,12 @@ class Decoder(Protocol):
 
     @property
     def gives(self) -> frozenset[str]:
-        """Names of the value columns that are sent: time_of_flight, thickness, amplitude."""
+        """What is sent of a reading: time_of_flight, thickness, amplitude, waveform."""
+        ...
+
+    @property
+    def waveform(self) -> WaveformFormat | None:
+        """What the samples of the A-scans mean; None if the device sends none."""
         ...
 
     def feed(self, data: bytes, time_ns: int) -> Batch:
@@ -89,10 +94,10 @@ class Decoder(Protocol):
         ...
 
     def reset(self, offset: int) -> Batch:
-        """Forget the line that has only begun; the stream goes on at byte `offset`.
+        """Forget the line or frame that has only begun; the stream goes on at byte `offset`.
 
         To be called after a port was lost and opened again. The bytes that are dropped are
-        reported as one `partial` fault.
+        reported as one `partial` fault; what was known to be faulty before, by its own reason.
         """
         ...
 

@@ -2,7 +2,10 @@
 
     DriverError                 root: catch this to catch all of them
     ├── PortError               a port cannot be opened, read or written (unplugged, busy, refused)
+    ├── CaptureError            a file is no capture, or can't be read or written
+    ├── DescriptionError        a protocol description is wrong: carries all its problems
     ├── SettingsError           a setting is missing or contradicts another, before any port opens
+    ├── LimitError              a move would pass a limit of the machine; no byte of it was made
     └── UsageError              our own code misused an object (a second start, a write when closed)
 
 The bytes of a peer are never an exception, however bad they are: a decoder counts
@@ -69,6 +72,33 @@ class SettingsError(DriverError):
     def __str__(self) -> str:
         first = f"{self.key!r} {self.requirement} (got {self.value!r})"
         return "\n".join([first, *(str(other) for other in self.others)])
+
+
+class LimitError(DriverError):
+    """A move would pass a limit of the machine; no byte of it was made.
+
+    Attributes:
+        axis: name of the axis.
+        quantity: what passes the limit: `position`, `speed` or `acceleration`.
+        value: what was asked for; mm, mm/s or mm/s².
+        limit: what the settings allow, in the same unit.
+    """
+
+    _UNITS: Final = {"position": "mm", "speed": "mm/s", "acceleration": "mm/s²"}
+
+    def __init__(self, axis: str, quantity: str, value: float, limit: float) -> None:
+        super().__init__(axis, quantity, value, limit)
+        self.axis = axis
+        self.quantity = quantity
+        self.value = value
+        self.limit = limit
+
+    def __str__(self) -> str:
+        unit = self._UNITS[self.quantity]
+        return (
+            f"{self.quantity} of axis {self.axis!r} must stay within the limit of"
+            f" {self.limit:g} {unit} (got {self.value:g} {unit}); correct the move or the settings"
+        )
 
 
 class UsageError(DriverError):

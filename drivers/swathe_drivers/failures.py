@@ -22,13 +22,14 @@ PORT_ERRORS: Final[tuple[type[Exception], ...]] = (
     OSError,
     ValueError,
     NotImplementedError,
+    PortError,
     *_SYSTEM_ERRORS,
 )
 """All that opening, reading and writing a port may raise.
 
 A pseudo-terminal without its other end raises `termios.error`, which is no OSError; an address
 that can't be understood, ValueError; a setting that this kind of port lacks,
-NotImplementedError.
+NotImplementedError. A `PortError` is in our own words already.
 """
 
 
@@ -79,6 +80,8 @@ _EXPLANATIONS: Final[tuple[tuple[tuple[int, ...], tuple[str, ...], str], ...]] =
 
 def explain(url: str, error: BaseException) -> PortError:
     """The same failure in words that say what to do."""
+    if isinstance(error, PortError):
+        return error
     number = error.errno if isinstance(error, OSError) else None
     if number is None and error.args and isinstance(error.args[0], int):
         number = error.args[0]  # termios.error

@@ -1,14 +1,6 @@
 """Lines out of a stream of bytes that is cut anywhere; no input or output.
 
-A line's time is that of its first byte's beginning, which is nearest to what it tells of. It is
-worked out from the time its chunk arrived: bytes that came after the end of the line, in the
-same chunk, took `ns_per_byte` each, so the line had ended that much earlier; and so did its own.
-(Consequence of constant-rate asynchronous serial framing; start, data, parity and stop bits
-make up one byte. A chunk that a USB adapter held back is older than its bytes say; what
-remains of that is the clock's business, not the framer's.) It can't have ended before the
-chunk before was read, or it would have come with that one: where a stated baud rate is not
-the line's, as with most USB devices, that keeps the times honest. Nothing is known of how
-long the first chunk had been waiting, so its lines are taken to end when it was read.
+A line's time is that of its first byte's beginning; see `swathe_drivers.arrival`.
 """
 
 from collections.abc import Sequence
@@ -18,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.arrival import Arrivals
 from swathe_drivers.records import MAX_EXCERPT
 
 MAX_TERMINATOR: Final = 4
@@ -106,19 +99,14 @@ class LineFramer:
         if max_length < 1:
             message = f"'max_length' must be >= 1 (got {max_length!r})"
             raise ValueError(message)
-        if ns_per_byte < 0:
-            message = f"'ns_per_byte' must be >= 0 (got {ns_per_byte!r})"
-            raise ValueError(message)
+        self._arrivals = Arrivals(ns_per_byte=ns_per_byte, offset=offset)
         self._terminator = terminator
         self._max_length = max_length
         self._max_excerpt = min(MAX_EXCERPT, max_length)  # never bytes of the line behind
-        self._ns_per_byte = ns_per_byte
         self._buffer = bytearray()
         self._searched = 0  # no terminator begins before this index of the buffer
         self._offset = offset  # of the buffer's first byte
         self._skipping = False  # the buffer is the tail of a line already reported as too long
-        self._last_time: int | None = None
-        self._previous: int | None = None  # time of the chunk before
 
     @property
     def pending(self) -> int:
@@ -140,31 +128,24 @@ class LineFramer:
         Takes time proportional to the bytes given (plus at most `max_length`). Raises nothing.
         """
         buffer = self._buffer
-        held = len(buffer)
+        self._arrivals.forget(self.offset)
+        self._arrivals.note(chunks)
         for _, data in chunks:
             buffer += data
-        previous, self._previous = self._previous, chunks[-1][0]
         width = len(self._terminator)
         if buffer.find(self._terminator, self._searched) < 0:
             self._searched = max(0, len(buffer) - width + 1)
             newly, dropped = self._drop_overlong()
             return _no_lines(newly, dropped) if newly or dropped else NO_LINES
 
-        ends_in_buffer = np.cumsum([len(data) for _, data in chunks]) + held
-        arrivals = np.array([time for time, _ in chunks], np.int64)
         block = np.frombuffer(buffer, np.uint8)
         ends = self._find_ends(block)
         starts = np.empty_like(ends)
         starts[0] = 0
         np.add(ends[:-1], width, out=starts[1:])
         rest = int(ends[-1]) + width
-        times = self._times(ends + width, ends_in_buffer, arrivals, previous)
-        times -= self._ns_per_byte * (ends + width - starts)  # from its end to its first byte
-        if self._last_time is not None:
-            np.maximum(times, self._last_time, out=times)
-        np.maximum.accumulate(times, out=times)
-        self._last_time = int(times[-1])
         base = self._offset
+        times = self._arrivals.begins(base + ends + width, ends + width - starts)
 
         overlong: tuple[Overlong, ...] = ()
         dropped_bytes = empty_bytes = 0
@@ -214,26 +195,8 @@ class LineFramer:
         self._offset = offset
         self._searched = 0
         self._skipping = False
-        self._previous = None
+        self._arrivals.reset(offset)
         return dropped
-
-    def _times(
-        self,
-        ends: NDArray[np.int64],
-        chunk_ends: NDArray[np.int64],
-        arrivals: NDArray[np.int64],
-        previous: int | None,
-    ) -> NDArray[np.int64]:
-        """Times at which lines that end at `ends` in the buffer were complete."""
-        if arrivals.size == 1:  # the usual case of a live port, without the searching
-            only = int(arrivals[0])
-            bound = only if previous is None else min(previous, only)
-            return np.maximum(only - self._ns_per_byte * (int(chunk_ends[0]) - ends), bound)
-        chunk = np.searchsorted(chunk_ends, ends, side="left")
-        arrived = arrivals[chunk]
-        times = arrived - self._ns_per_byte * (chunk_ends[chunk] - ends)
-        floor = np.concatenate(([arrivals[0] if previous is None else previous], arrivals[:-1]))
-        return np.asarray(np.maximum(times, np.minimum(floor[chunk], arrived)), np.int64)
 
     def _find_ends(self, block: NDArray[np.uint8]) -> NDArray[np.int64]:
         """Indices at which a terminator begins, leftmost first, not overlapping."""

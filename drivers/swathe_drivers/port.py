@@ -2,7 +2,7 @@
 
 The thread hands over every chunk at once with the time at which the read returned. It goes on
 until it is closed: a port that is missing, busy or unplugged is tried again and again with
-growing delays.
+growing delays. Only a capture in place of a port has an end; behind it the port is closed.
 """
 
 import threading
@@ -10,12 +10,15 @@ import time
 from collections.abc import Callable
 from enum import StrEnum
 from types import TracebackType
-from typing import Final, Self
+from typing import Final, Self, TypeVar
 
 from swathe_drivers.backoff import Backoff
+from swathe_drivers.capture import CaptureEndError
 from swathe_drivers.errors import PortError, UsageError
 from swathe_drivers.failures import PORT_ERRORS, explain
 from swathe_drivers.transport import PortSettings, Transport, open_transport
+
+_Result = TypeVar("_Result")
 
 STALL_NS: Final = 50_000_000
 """A chunk whose taker holds up the reading thread for longer counts as a stall, ns."""
@@ -73,6 +76,7 @@ class PortReader:
         self._stalls = 0
         self._opened = 0
         self._bytes_read = 0
+        self._ended = False  # a capture in place of a port, and there is no more of it
 
     @property
     def state(self) -> PortState:
@@ -111,6 +115,7 @@ class PortReader:
         self._stop = threading.Event()
         self._opened = self._bytes_read = self._stalls = 0
         self._open_error = None
+        self._ended = False
         self._backoff.reset()
         self._thread = threading.Thread(
             target=self._run, args=(self._stop,), name=f"driver[{self.name}].read", daemon=True
@@ -144,10 +149,13 @@ class PortReader:
         """Wait until the port is open.
 
         Raises:
-            PortError: it isn't within `timeout` seconds; says why. The reader goes on trying.
+            PortError: it isn't within `timeout` seconds; says why. The reader goes on trying,
+                but for a capture that can't be read.
         """
         with self._changed:
-            if self._changed.wait_for(lambda: self._state is PortState.OPEN, timeout):
+            if self._changed.wait_for(
+                lambda: self._state is PortState.OPEN or self._ended, timeout
+            ) and not (self._ended and self._open_error):
                 return
         raise self._open_error or PortError(
             self.settings.url, f"is not open after {timeout:g} s; is its reader started?"
@@ -161,6 +169,25 @@ class PortReader:
                 Try again once it is open.
             UsageError: the reader is not started.
         """
+        self._with_port(lambda transport: transport.write(data))
+
+    def write_some(self, data: bytes) -> int:
+        """Send the bytes that the port takes at once and tell how many; from any thread.
+
+        Raises:
+            PortError, UsageError: as `write`.
+        """
+        return self._with_port(lambda transport: transport.write_some(data))
+
+    def discard_output(self) -> bool:
+        """Take back what is not on the line yet; tell whether there was any.
+
+        Raises:
+            PortError, UsageError: as `write`.
+        """
+        return self._with_port(lambda transport: transport.discard_output())
+
+    def _with_port(self, act: Callable[[Transport], _Result]) -> _Result:
         if self._thread is None:
             message = f"the reader of {self.name!r} is not started; start it before writing"
             raise UsageError(message)
@@ -168,7 +195,7 @@ class PortReader:
             if self._transport is None:
                 raise PortError(self.settings.url, "is not open, nothing was written")
             try:
-                self._transport.write(data)
+                return act(self._transport)
             except PORT_ERRORS as error:
                 raise explain(self.settings.url, error) from error
 
@@ -188,11 +215,18 @@ class PortReader:
                     told = ""
                 if problem is None:
                     break
+                if self.settings.is_capture:  # a file that can't be read won't mend itself
+                    detail, self._open_error = problem.reason, problem
+                    self._ended = True
+                    break
                 self._open_error = problem
                 if problem.reason != told:  # a port that stays away is told once
                     told = problem.reason
                     self._enter(PortState.LOST, problem.reason)
                 stop.wait(self._backoff.next_delay())
+        except CaptureEndError as end:
+            detail = f"closed, {end}"
+            self._ended = True
         except BaseException as error:
             detail = f"a callback failed: {type(error).__name__}: {error}"
             raise
@@ -214,12 +248,12 @@ class PortReader:
                     return explain(self.settings.url, error)
                 if not data:
                     continue
-                arrived = time.monotonic_ns()
+                taken = time.monotonic_ns()
                 # Only bytes prove that a port works; one that opens and fails keeps waiting.
                 self._backoff.reset()
                 self._bytes_read += len(data)
-                self._on_chunk(self.name, arrived, data)
-                if time.monotonic_ns() - arrived > STALL_NS:
+                self._on_chunk(self.name, transport.arrived, data)
+                if time.monotonic_ns() - taken > STALL_NS:
                     self._stalls += 1
             return None
         finally:

@@ -44,7 +44,8 @@ READING: Final[np.dtype[np.void]] = np.dtype(
 `time_of_flight` (µs) and `thickness` (mm) are NaN when the device does not send them and
 whenever `valid` is False, so that the number a device repeats while it has no echo can't be
 taken for a measurement. `amplitude` (% FSH) is NaN when absent and otherwise as sent.
-`offset` is the byte offset of the line in its port's stream.
+`offset` is the byte offset of the line or frame in its port's stream. A device that sends an
+A-scan and no gated value has a valid reading with NaN here: the echo is yet to be measured.
 """
 
 
@@ -78,7 +79,7 @@ class FaultReason(StrEnum):
     """Why bytes of a port did not become a record."""
 
     CHECKSUM = "checksum"
-    """The checksum is missing or differs from that of the line."""
+    """The checksum is missing or differs from that of the line or frame."""
     COLUMNS = "columns"
     """The line has another number of columns than the settings."""
     NUMBER = "number"
@@ -90,13 +91,19 @@ class FaultReason(StrEnum):
     STATUS = "status"
     """A status column holds a text that the settings do not name."""
     TOO_LONG = "too_long"
-    """No end of line within the longest allowed length; all up to the next one was dropped."""
+    """No end of line or frame within the longest allowed length; what is behind it was dropped."""
     PARTIAL = "partial"
-    """A line had only begun when the port was lost or reopened."""
+    """A line or frame had only begun when the port was lost or reopened."""
     QUADRATURE = "quadrature"
     """Both lines of an encoder changed at once; a step is lost, the line itself is good."""
     UNKNOWN_LINE = "unknown_line"
     """The line is of another kind: its constant columns differ."""
+    FRAME = "frame"
+    """No frame begins here, or one that began has no end."""
+    LENGTH = "length"
+    """A frame's length is not one that the settings allow."""
+    UNKNOWN_FRAME = "unknown_frame"
+    """The frame is of another kind: its constant fields differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +132,29 @@ class Fault:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaveformFormat:
+    """What the samples of a device's A-scans mean; the same for all of them.
+
+    The amplitude of a sample is `(value - zero) / full_scale` of full screen height.
+
+    Attributes:
+        samples: of one A-scan.
+        interval_us: time between two samples, µs.
+        start_us: time of the first sample after the transmitter pulse, µs.
+        full_scale: counts above `zero` that are 100 % of full screen height.
+        zero: the count of no signal; the middle of the range for offset binary.
+        dtype: of the samples, an integer of 1 or 2 bytes, little-endian.
+    """
+
+    samples: int
+    interval_us: float
+    start_us: float
+    full_scale: int
+    zero: int
+    dtype: np.dtype[Any]
+
+
 def no_readings() -> NDArray[Any]:
     """An array of no readings."""
     return np.empty(0, READING)
@@ -140,22 +170,26 @@ class Batch:
     """What one chunk of bytes gave.
 
     Every byte fed is in exactly one of `record_bytes`, `fault_bytes`, `ignored_bytes` (of this
-    or an earlier or later batch) or still waits in the decoder for the end of its line.
+    or an earlier or later batch) or still waits in the decoder for the end of its line or frame,
+    or of the bytes without any.
 
     Attributes:
         readings: array of `READING`, perhaps empty.
         positions: array of `position_dtype(n)`, perhaps empty.
+        waveforms: A-scans as sent, shape (n readings, samples), integers as the decoder's
+            `waveform` says; row i belongs to row i of `readings`. None if the device sends none.
         combined: row i of `positions` belongs to row i of `readings`.
         faults: the first `MAX_FAULTS` faults, in the order of the stream.
         n_faults: how many faults of each reason, including those not in `faults`.
-        n_ignored: lines of another kind that the settings say to ignore.
-        record_bytes: bytes of lines that became records, terminators included.
+        n_ignored: lines or frames of another kind that the settings say to ignore.
+        record_bytes: bytes of lines or frames that became records, with all that frames them.
         fault_bytes: bytes of faults, terminators included.
-        ignored_bytes: bytes of empty lines and of ignored lines, terminators included.
+        ignored_bytes: bytes of empty lines and of ignored lines or frames, terminators included.
     """
 
     readings: NDArray[Any] = field(default_factory=no_readings)
     positions: NDArray[Any] = field(default_factory=no_positions)
+    waveforms: NDArray[Any] | None = None
     combined: bool = False
     faults: tuple[Fault, ...] = ()
     n_faults: Mapping[FaultReason, int] = field(default_factory=dict)

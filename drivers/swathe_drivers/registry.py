@@ -1,7 +1,8 @@
 """Drivers by name.
 
-A package offers a driver by an entry point in the group `swathe.drivers`; the built-in ones
-do the same. A driver's module is imported only when it is asked for.
+A package offers a driver by an entry point in the group `swathe.drivers`, a motion driver by
+one in `swathe.motion`; the built-in ones do the same. A driver's module is imported only when
+it is asked for.
 """
 
 from collections import defaultdict
@@ -12,18 +13,22 @@ from pydantic import BaseModel
 
 from swathe_drivers.abc import Driver
 from swathe_drivers.errors import DriverError
+from swathe_drivers.motion.abc import MotionDriver
 
 GROUP: Final = "swathe.drivers"
 """The entry-point group of drivers."""
+
+MOTION_GROUP: Final = "swathe.motion"
+"""The entry-point group of motion drivers."""
 
 
 def _distribution(point: EntryPoint) -> str:
     return point.dist.name if point.dist is not None else "an unknown distribution"
 
 
-def _points() -> dict[str, EntryPoint]:
+def _points(group: str) -> dict[str, EntryPoint]:
     found: defaultdict[str, dict[tuple[str, str], EntryPoint]] = defaultdict(dict)
-    for point in entry_points(group=GROUP):
+    for point in entry_points(group=group):
         # One distribution may be seen twice, by its source tree and by its installation.
         found[point.name].setdefault((_distribution(point), point.value), point)
     for name, points in sorted(found.items()):
@@ -43,7 +48,16 @@ def driver_names() -> tuple[str, ...]:
     Raises:
         DriverError: two distributions offer the same name; uninstall one.
     """
-    return tuple(sorted(_points()))
+    return tuple(sorted(_points(GROUP)))
+
+
+def motion_names() -> tuple[str, ...]:
+    """Names of all installed motion drivers, sorted; imports none of them.
+
+    Raises:
+        DriverError: two distributions offer the same name; uninstall one.
+    """
+    return tuple(sorted(_points(MOTION_GROUP)))
 
 
 def load_driver(name: str) -> type[Driver]:
@@ -53,7 +67,21 @@ def load_driver(name: str) -> type[Driver]:
         DriverError: no driver has that name (the message lists the known ones), two have it,
             or it can't be imported (the message names the distribution to mend).
     """
-    points = _points()
+    return cast("type[Driver]", _load(GROUP, name, "decoder", "swathe_drivers.abc.Driver"))
+
+
+def load_motion(name: str) -> type[MotionDriver]:
+    """The motion driver class of that name, imported now.
+
+    Raises:
+        DriverError: as `load_driver`.
+    """
+    described = "swathe_drivers.motion.abc.MotionDriver"
+    return cast("type[MotionDriver]", _load(MOTION_GROUP, name, "codec", described))
+
+
+def _load(group: str, name: str, method: str, described: str) -> type:
+    points = _points(group)
     if name not in points:
         known = ", ".join(sorted(points)) or "none"
         message = f"there is no driver {name!r}; known are: {known}"
@@ -68,13 +96,13 @@ def load_driver(name: str) -> type[Driver]:
     settings = getattr(driver, "Settings", None)
     if not (
         isinstance(driver, type)
-        and callable(getattr(driver, "decoder", None))
+        and callable(getattr(driver, method, None))
         and isinstance(settings, type)
         and issubclass(settings, BaseModel)
     ):
         message = (
             f"{origin} is no driver: it must be a class with a pydantic model `Settings` and a"
-            " method `decoder`; see swathe_drivers.abc.Driver"
+            f" method `{method}`; see {described}"
         )
         raise DriverError(message)
-    return cast("type[Driver]", driver)
+    return driver

@@ -3,8 +3,8 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, TypeVar
 
-from pydantic import BaseModel, ValidationError
-from pydantic_core import ErrorDetails, PydanticCustomError
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 
 from swathe_drivers.errors import UNKNOWN_KEY, SettingsError
 
@@ -35,6 +35,38 @@ _REQUIREMENTS: Final[Mapping[str, str]] = {
 def problem(requirement: str) -> PydanticCustomError:
     """The error for a validator to raise; `requirement` reads like `must be > 0`."""
     return PydanticCustomError(PROBLEM, "{requirement}", {"requirement": requirement})
+
+
+Problem = tuple[tuple[str | int, ...], str, object]
+"""Path in the table, requirement and value of a problem that a validator found."""
+
+
+class Table(BaseModel):
+    """A table of a driver's settings: unknown keys are mistakes."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+def raise_problems(table: Table, found: Sequence[Problem]) -> None:
+    """End a validator of the whole table; harmless without problems.
+
+    Raises:
+        ValidationError: carries every problem; `settings_error` makes it readable.
+    """
+    if found:
+        raise ValidationError.from_exception_data(
+            type(table).__name__,
+            [
+                InitErrorDetails(
+                    type=PydanticCustomError(
+                        PROBLEM, "{requirement}", {"requirement": requirement, "has_key": True}
+                    ),
+                    loc=path,
+                    input=value,
+                )
+                for path, requirement, value in found
+            ],
+        )
 
 
 def read_settings(model: type[_Model], values: object, *, key: str) -> _Model:
@@ -70,11 +102,12 @@ def _location(detail: ErrorDetails, values: object) -> list[str | int]:
     location: list[str | int] = []
     here: Any = values
     last = len(detail["loc"]) - 1
+    ends_in_key = detail["type"] == "missing" or "has_key" in detail.get("ctx", {})
     for index, step in enumerate(detail["loc"]):
         if isinstance(here, Mapping):
             if step in here:
                 here = here[step]
-            elif index < last or detail["type"] != "missing":
+            elif index < last or not ends_in_key:
                 continue
         elif isinstance(here, Sequence) and not isinstance(here, str) and isinstance(step, int):
             here = here[step] if step < len(here) else None

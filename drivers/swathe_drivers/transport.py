@@ -1,15 +1,20 @@
-"""One open port: a serial device, a TCP stream or a serial port behind RFC 2217."""
+"""One open port: a serial device, a TCP stream, a serial port behind RFC 2217, or a capture."""
 
 import errno
+import os
 import select
 import socket
 import sys
+import time
 from typing import Final, Literal, Protocol
 
 import serial
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from swathe_drivers.failures import PORT_ERRORS
+from swathe_drivers.capture import CAPTURE, CaptureError, CaptureTransport, split_url
+from swathe_drivers.errors import PortError
+from swathe_drivers.failures import PORT_ERRORS, explain
+from swathe_drivers.ports import USB, device_of
 from swathe_drivers.settings import problem
 
 READ_TIMEOUT: Final = 0.02
@@ -33,15 +38,11 @@ def _host_and_number(url: str) -> tuple[str, str, str]:
     return url.split("://", 1)[1].split("?", maxsplit=1)[0].rstrip("/").rpartition(":")
 
 
-class PortSettings(BaseModel):
-    """How to open a port.
-
-    `url` is a device (`/dev/ttyUSB0`, `COM3`), `socket://host:port` or `rfc2217://host:port`.
-    """
+class LineSettings(BaseModel):
+    """How bytes go over a serial line."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    url: str = Field(min_length=1)
     baud: int = Field(default=115200, ge=50, le=12_000_000)
     bytesize: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
@@ -50,6 +51,17 @@ class PortSettings(BaseModel):
     """Software flow control; swallows the bytes 0x11 and 0x13."""
     rtscts: bool = False
     """Hardware flow control."""
+
+
+class PortSettings(LineSettings):
+    """How to open a port.
+
+    `url` is a device (`/dev/ttyUSB0`, `COM3`), a device by its USB serial number
+    (`usb:SERIAL`, `usb:SERIAL:INTERFACE`), `socket://host:port`, `rfc2217://host:port`, or a
+    capture in place of a port (`capture:PATH`, `capture:PATH?pace=fast`).
+    """
+
+    url: str = Field(min_length=1)
 
     @field_validator("url")
     @classmethod
@@ -62,6 +74,13 @@ class PortSettings(BaseModel):
             )
             if not host or not number.isdecimal() or not 0 < int(number) < 2**16:
                 raise problem("must name a host and a port number from 1 to 65535")
+        if url.startswith(CAPTURE):
+            try:
+                split_url(url)
+            except ValueError as error:
+                raise problem(str(error)) from None
+        if url == USB:
+            raise problem("must name a USB serial number; `swathe ports` lists them")
         return url
 
     @property
@@ -73,7 +92,12 @@ class PortSettings(BaseModel):
     @property
     def is_local(self) -> bool:
         """The port is a device of this computer."""
-        return "://" not in self.url
+        return "://" not in self.url and not self.is_capture
+
+    @property
+    def is_capture(self) -> bool:
+        """The bytes come out of a file."""
+        return self.url.startswith(CAPTURE)
 
     @property
     def ns_per_byte(self) -> int:
@@ -93,12 +117,28 @@ class Transport(Protocol):
     Opening, reading and writing may raise anything in `failures.PORT_ERRORS`.
     """
 
+    @property
+    def arrived(self) -> int:
+        """Time at which the last read returned bytes, host's monotonic clock, ns."""
+        ...
+
     def read(self) -> bytes:
         """Bytes as soon as there are any; none after `READ_TIMEOUT` without."""
         ...
 
     def write(self, data: bytes) -> None:
         """Send all bytes within `WRITE_TIMEOUT`."""
+        ...
+
+    def write_some(self, data: bytes) -> int:
+        """Send what the port takes at once and tell how many bytes that was.
+
+        Where a port can't tell (Windows, RFC 2217), it is all of them, as `write` does it.
+        """
+        ...
+
+    def discard_output(self) -> bool:
+        """Take back what is not on the line yet; tell whether there was, or may have been, any."""
         ...
 
     def close(self) -> None:
@@ -112,6 +152,7 @@ class SerialTransport:
     def __init__(self, settings: PortSettings) -> None:
         # Where there is a descriptor to wait on, one read takes all there is.
         self._can_select = settings.is_local and sys.platform != "win32"
+        self.arrived = 0
         self._port = serial.serial_for_url(
             settings.url,
             baudrate=settings.baud,
@@ -128,6 +169,12 @@ class SerialTransport:
 
     def read(self) -> bytes:
         """Bytes as soon as there are any."""
+        data = self._read()
+        if data:
+            self.arrived = time.monotonic_ns()
+        return data
+
+    def _read(self) -> bytes:
         if self._can_select:
             ready, _, _ = select.select([self._port.fileno()], [], [], READ_TIMEOUT)
             return self._port.read(_READ_SIZE) if ready else b""
@@ -141,6 +188,31 @@ class SerialTransport:
     def write(self, data: bytes) -> None:
         """Send all bytes."""
         self._port.write(data)
+
+    def write_some(self, data: bytes) -> int:
+        """Send what the port takes at once."""
+        if not self._can_select:
+            self._port.write(data)
+            return len(data)
+        try:
+            return os.write(self._port.fileno(), data)  # pyserial opened it without blocking
+        except BlockingIOError:
+            return 0
+
+    def discard_output(self) -> bool:
+        """Take back what is not on the line yet."""
+        try:
+            waiting = self._port.out_waiting > 0
+        except PORT_ERRORS:
+            waiting = False
+        except AttributeError:  # not told by this kind of port
+            waiting = False
+        if self._can_select and not waiting:
+            # A pseudo-terminal tells of no byte that waits, only that it takes no more.
+            waiting = not select.select([], [self._port.fileno()], [], 0)[1]
+        if waiting:
+            self._port.reset_output_buffer()
+        return waiting
 
     def close(self) -> None:
         """Close the port."""
@@ -160,6 +232,7 @@ class TcpTransport:
 
     def __init__(self, settings: PortSettings) -> None:
         host, port = settings.host_and_port
+        self.arrived = 0
         self._socket = socket.create_connection((host, port), timeout=CONNECT_TIMEOUT)
         try:
             self._socket.settimeout(WRITE_TIMEOUT)
@@ -181,11 +254,21 @@ class TcpTransport:
         data = self._socket.recv(_READ_SIZE)
         if not data:
             raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")
+        self.arrived = time.monotonic_ns()
         return data
 
     def write(self, data: bytes) -> None:
         """Send all bytes."""
         self._socket.sendall(data)
+
+    def write_some(self, data: bytes) -> int:
+        """Send what the connection takes at once."""
+        _, ready, _ = select.select([], [self._socket], [], 0)
+        return self._socket.send(data) if ready else 0
+
+    def discard_output(self) -> bool:
+        """Nothing can be taken back from a stream."""
+        return False
 
     def close(self) -> None:
         """Close the connection."""
@@ -199,6 +282,27 @@ def open_transport(settings: PortSettings) -> Transport:
         OSError, ValueError: and whatever else is in `failures.PORT_ERRORS`; `failures.explain`
             puts it into words.
     """
+    if settings.is_capture:
+        return _open_capture(settings.url)
     if settings.url.startswith("socket://"):
         return TcpTransport(settings)
+    if settings.url.startswith(USB):
+        return _open_usb(settings)
     return SerialTransport(settings)
+
+
+def _open_capture(url: str) -> Transport:
+    try:
+        return CaptureTransport(url, patience=READ_TIMEOUT)
+    except CaptureError as error:
+        raise PortError(url, error.reason) from error
+
+
+def _open_usb(settings: PortSettings) -> Transport:
+    """Open a port by its USB serial number; what goes wrong is told with its device."""
+    device = device_of(settings.url)
+    try:
+        return SerialTransport(settings.model_copy(update={"url": device}))
+    except PORT_ERRORS as error:
+        reason = f"is {device} now, which {explain(device, error).reason}"
+        raise PortError(settings.url, reason) from error

@@ -19,6 +19,7 @@ class Total:
 
     readings: NDArray[Any]
     positions: NDArray[Any]
+    waveforms: NDArray[Any] | None
     n_faults: Counter[FaultReason]
     n_ignored: int
     record_bytes: int
@@ -38,7 +39,10 @@ def total(batches: Iterable[Batch]) -> Total:
     n_faults: Counter[FaultReason] = Counter()
     for batch in found:
         n_faults.update(batch.n_faults)
+    waveforms = [batch.waveforms for batch in found if batch.waveforms is not None]
+    assert len(waveforms) in (0, len(found))
     return Total(
+        waveforms=np.concatenate(waveforms) if waveforms else None,
         readings=np.concatenate([batch.readings for batch in found]),
         positions=np.concatenate([batch.positions for batch in found]),
         n_faults=n_faults,

@@ -7,7 +7,7 @@ import pytest
 
 from swathe_drivers.delimited import DelimitedDriver
 from swathe_drivers.errors import DriverError
-from swathe_drivers.registry import driver_names, load_driver
+from swathe_drivers.registry import driver_names, load_driver, load_motion, motion_names
 
 
 def install(folder: Path, distribution: str, entry: str, code: str = "") -> None:
@@ -31,6 +31,16 @@ def test_load_built_in_driver_comes_by_entry_point() -> None:
     """The built-in driver is found the same way as an outside one."""
     assert "delimited" in driver_names()
     assert load_driver("delimited") is DelimitedDriver
+
+
+def test_load_motion_built_ins_come_by_entry_point() -> None:
+    """Motion drivers have a group of their own, with the same rules."""
+    assert {"gcode", "registers", "text"} <= set(motion_names())
+    assert not set(motion_names()) & set(driver_names())
+    for name in motion_names():
+        assert callable(load_motion(name).codec)
+    with pytest.raises(DriverError, match="there is no driver 'gcod'; known are: gcode"):
+        load_motion("gcod")
 
 
 def test_load_unknown_name_lists_the_known(site: Path) -> None:

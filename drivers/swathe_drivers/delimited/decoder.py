@@ -29,6 +29,7 @@ from swathe_drivers.delimited.settings import (
     Thickness,
     TimeOfFlight,
 )
+from swathe_drivers.faulty import Faulty
 from swathe_drivers.framing import LineFramer, Lines
 from swathe_drivers.quadrature import QuadratureCounter
 from swathe_drivers.records import (
@@ -40,10 +41,12 @@ from swathe_drivers.records import (
     Batch,
     Fault,
     FaultReason,
+    WaveformFormat,
     no_positions,
     no_readings,
     position_dtype,
 )
+from swathe_drivers.units import TIME_POWERS, scaled
 
 _INT64_MAX: Final = 2**63 - 1
 
@@ -92,13 +95,14 @@ class DelimitedDecoder:
             column.axis for column in on_axes if isinstance(column, Position)
         )
         self.gives: Final = frozenset(kinds & {"time_of_flight", "thickness", "amplitude"})
+        self.waveform: Final[WaveformFormat | None] = None
         self.gives_readings: Final = bool(kinds & {"time_of_flight", "thickness"})
         self.gives_positions: Final = bool(self.axes)
         self.combined: Final = self.gives_readings and self.gives_positions
         clock = next((column for column in columns if isinstance(column, DeviceTime)), None)
         self.has_clock: Final = clock is not None
         self.clock_wrap_ns: Final = (
-            (1 << clock.bits) * 10 ** v.TIME_POWERS[clock.unit]
+            (1 << clock.bits) * 10 ** TIME_POWERS[clock.unit]
             if clock is not None and clock.bits is not None
             else None
         )
@@ -125,7 +129,7 @@ class DelimitedDecoder:
             return self._finish(lines, {}, None, None)
         bad: dict[int, tuple[FaultReason | None, str]] = {}
         rows, fields = self._split(lines, bad)
-        faulty = v.Faulty()
+        faulty = Faulty()
         columns = self._read(fields, faulty)
         if faulty.by_row:
             keep = np.ones(rows.size, np.bool_)
@@ -250,7 +254,7 @@ class DelimitedDecoder:
         wanted = len(self._settings.columns)
         return (FaultReason.COLUMNS, f"{count} columns where there should be {wanted}")
 
-    def _read(self, fields: Fields, faulty: v.Faulty) -> dict[str, NDArray[Any]]:
+    def _read(self, fields: Fields, faulty: Faulty) -> dict[str, NDArray[Any]]:
         """The columns as arrays by name; an axis is `axis NAME`."""
         out: dict[str, NDArray[Any]] = {}
         if not fields.rows:
@@ -292,7 +296,7 @@ class DelimitedDecoder:
             if missing is not None and isinstance(column, Amplitude):
                 wanted = ~missing if wanted is None else wanted & ~missing
             reader.check(fields, raw[index], wanted, faulty)
-            result = v.scaled(raw[index], column.unit)
+            result = scaled(raw[index], column.unit)
             if isinstance(column, Position):
                 out[f"axis {column.axis}"] = result
                 continue

@@ -8,32 +8,26 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Annotated, Final, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
-from pydantic_core import InitErrorDetails
+from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from swathe_drivers.framing import MAX_TERMINATOR
-from swathe_drivers.settings import problem
+from swathe_drivers.settings import Problem, Table, problem, raise_problems
+from swathe_drivers.units import LengthUnit, TimeUnit
 
 _MAX_COUNT_BITS: Final = 52
 _MAX_BYTE: Final = "\xff"
 
-TimeUnit = Literal["ns", "us", "ms", "s"]
-LengthUnit = Literal["mm", "in", "thou"]
 Text = Annotated[str, Field(max_length=64)]
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class Constant(_Table):
+class Constant(Table):
     """A text that never changes; a line in which it differs is of another kind."""
 
     kind: Literal["constant"] = Field(alias="is")
     text: Text
 
 
-class DeviceTime(_Table):
+class DeviceTime(Table):
     """The device's own clock. With `bits` it counts units and starts again at 2**bits."""
 
     kind: Literal["device_time"] = Field(alias="is")
@@ -41,7 +35,7 @@ class DeviceTime(_Table):
     bits: int | None = Field(default=None, ge=8, le=62)
 
 
-class _Value(_Table):
+class _Value(Table):
     min: float | None = None
     max: float | None = None
     no_echo: tuple[float | Text, ...] = ()
@@ -64,7 +58,7 @@ class Thickness(_Value):
     unit: LengthUnit
 
 
-class Amplitude(_Table):
+class Amplitude(Table):
     """Amplitude of the echo, in percent of full screen height or as a fraction of it."""
 
     kind: Literal["amplitude"] = Field(alias="is")
@@ -75,7 +69,7 @@ class Amplitude(_Table):
     """What an empty column means."""
 
 
-class Status(_Table):
+class Status(Table):
     """A text that says whether the reading is valid."""
 
     kind: Literal["status"] = Field(alias="is")
@@ -83,7 +77,7 @@ class Status(_Table):
     invalid: tuple[Text, ...] = ()
 
 
-class Counts(_Table):
+class Counts(Table):
     """Raw count of an encoder. With `bits` it rolls over; that is undone by the daemon."""
 
     kind: Literal["counts"] = Field(alias="is")
@@ -92,7 +86,7 @@ class Counts(_Table):
     signed: bool = False
 
 
-class Position(_Table):
+class Position(Table):
     """Position of an axis that the device sends as a length."""
 
     kind: Literal["position"] = Field(alias="is")
@@ -102,28 +96,28 @@ class Position(_Table):
     max: float | None = None
 
 
-class IndexMark(_Table):
+class IndexMark(Table):
     """1 in the line with which an encoder passed its index mark, otherwise 0."""
 
     kind: Literal["index_mark"] = Field(alias="is")
     axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
 
 
-class Quadrature(_Table):
+class Quadrature(Table):
     """Both lines of an encoder as they stand, 2 * A + B; the decoder counts all four edges."""
 
     kind: Literal["quadrature"] = Field(alias="is")
     axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
 
 
-class RunningNumber(_Table):
+class RunningNumber(Table):
     """Running number of the line; with `wrap` it starts again at 0 after `wrap` lines."""
 
     kind: Literal["sequence"] = Field(alias="is")
     wrap: int | None = Field(default=None, ge=2, le=2**62)
 
 
-class Ignore(_Table):
+class Ignore(Table):
     """A column that means nothing here; it may hold anything."""
 
     kind: Literal["ignore"] = Field(alias="is")
@@ -148,7 +142,7 @@ Column = Annotated[
 _ONCE: Final = ("device_time", "time_of_flight", "thickness", "amplitude", "status", "sequence")
 
 
-class Checksum(_Table):
+class Checksum(Table):
     """A checksum at the end of the line: two hexadecimal digits after a marker."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True)
@@ -161,7 +155,7 @@ class Checksum(_Table):
     """First byte of the line that is summed up, counted from 0."""
 
 
-class DelimitedSettings(_Table):
+class DelimitedSettings(Table):
     """A line of text with columns between separators."""
 
     terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
@@ -197,18 +191,11 @@ class DelimitedSettings(_Table):
                 for path, requirement, value in self._column_problems(column)
             ),
         ]
-        if found:
-            raise ValidationError.from_exception_data(
-                type(self).__name__,
-                [
-                    InitErrorDetails(type=problem(requirement), loc=path, input=value)
-                    for path, requirement, value in found
-                ],
-            )
+        raise_problems(self, found)
         return self
 
-    def _structure_problems(self) -> list[tuple[tuple[str | int, ...], str, object]]:
-        found: list[tuple[tuple[str | int, ...], str, object]] = []
+    def _structure_problems(self) -> list[Problem]:
+        found: list[Problem] = []
         kinds = Counter(column.kind for column in self.columns)
         if not kinds.keys() & {"time_of_flight", "thickness", "counts", "position", "quadrature"}:
             requirement = "must have at least one of time_of_flight, thickness, counts and position"
@@ -246,8 +233,8 @@ class DelimitedSettings(_Table):
             found.append((("checksum", "after"), requirement, self.checksum.after))
         return found
 
-    def _column_problems(self, column: Column) -> list[tuple[tuple[str | int, ...], str, object]]:
-        found: list[tuple[tuple[str | int, ...], str, object]] = []
+    def _column_problems(self, column: Column) -> list[Problem]:
+        found: list[Problem] = []
         if isinstance(column, Constant):
             if not column.text:
                 found.append((("text",), "must not be empty; use 'ignore'", column.text))
@@ -271,10 +258,8 @@ class DelimitedSettings(_Table):
                         found.append((("no_echo", index), requirement, sentinel))
         return found
 
-    def _text_problems(
-        self, path: tuple[str | int, ...], text: str
-    ) -> list[tuple[tuple[str | int, ...], str, object]]:
-        found: list[tuple[tuple[str | int, ...], str, object]] = []
+    def _text_problems(self, path: tuple[str | int, ...], text: str) -> list[Problem]:
+        found: list[Problem] = []
         if any(char > _MAX_BYTE for char in text):
             requirement = "must consist of characters up to U+00FF, one byte each"
             found.append((path, requirement, text))

@@ -24,41 +24,14 @@ from swathe_drivers.delimited.settings import (
     Thickness,
     TimeOfFlight,
 )
+from swathe_drivers.faulty import Faulty
 from swathe_drivers.records import FaultReason
+from swathe_drivers.units import MAX_VALUE, TIME_POWERS
 
 FEW: Final = 64
 """Up to so many lines are read text by text."""
 
-TIME_POWERS: Final = {"ns": 0, "us": 3, "ms": 6, "s": 9}
-"""Power of ten that turns a unit of time into ns."""
-
-_SCALES: Final[dict[str, tuple[float, float]]] = {
-    "ns": (1.0, 1000.0),
-    "us": (1.0, 1.0),
-    "ms": (1000.0, 1.0),
-    "s": (1e6, 1.0),
-    "mm": (1.0, 1.0),
-    "in": (25.4, 1.0),
-    "thou": (25.4, 1000.0),
-    "%": (1.0, 1.0),
-    "fraction": (100.0, 1.0),
-}
-
 _MAX_EXACT: Final = 2**53
-
-_MAX_VALUE: Final = 1e30
-"""No value may be larger, so that none overflows when its unit changes or as a float32."""
-
-
-class Faulty:
-    """The first fault of each line that has one, told in the order of the columns."""
-
-    def __init__(self) -> None:
-        self.by_row: dict[int, tuple[FaultReason, str]] = {}
-
-    def add(self, row: int, reason: FaultReason, detail: str) -> None:
-        """Note a fault; only the first of a line stays."""
-        self.by_row.setdefault(row, (reason, detail))
 
 
 _ON_AXIS: Final = (Counts, Position, Quadrature, IndexMark)
@@ -188,14 +161,6 @@ def check_range(
             faulty.add(row, FaultReason.OUT_OF_RANGE, f"{name}: {text} is not {allowed}")
 
 
-def scaled(values: NDArray[np.float64], unit: str) -> NDArray[np.float64]:
-    """Values in `unit` turned into µs, mm or percent."""
-    times, over = _SCALES[unit]
-    if times != 1.0:
-        values = values * times
-    return values if over == 1.0 else values / over
-
-
 class ValueReader:
     """Reads a time of flight, thickness, amplitude or position with its limits.
 
@@ -224,15 +189,15 @@ class ValueReader:
         if absent is not None and not absent.any():
             absent = None
         values = read_floats(fields, self._index, self._name, faulty, absent)
-        outside = np.abs(values) > _MAX_VALUE
+        outside = np.abs(values) > MAX_VALUE
         check_range(
             fields,
             self._index,
             self._name,
             faulty,
             outside=outside,
-            low=-_MAX_VALUE,
-            high=_MAX_VALUE,
+            low=-MAX_VALUE,
+            high=MAX_VALUE,
         )
         if outside.any():
             values[outside] = 0.0

@@ -1,0 +1,93 @@
+"""Checks the checksums of frames, as many at a time as are equally long."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from swathe_drivers.checksums import simple_sums
+from swathe_drivers.frames.fields import ByteOrder
+from swathe_drivers.frames.framing import CrcChecksum, SumChecksum, checksum_size
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Checked:
+    """Checksums of n frames, as sent and as computed, shape (n,) each."""
+
+    sent: NDArray[np.uint32]
+    computed: NDArray[np.uint32]
+
+    @property
+    def good(self) -> NDArray[np.bool_]:
+        """Frames in which they agree."""
+        return np.asarray(self.sent == self.computed)
+
+
+class Checker:
+    """Checks one kind of checksum at the end of frames."""
+
+    def __init__(self, settings: SumChecksum | CrcChecksum, byte_order: ByteOrder) -> None:
+        self.size: Final = checksum_size(settings)
+        self._kind = settings.kind
+        self._first = settings.first
+        self._crc = settings.crc() if isinstance(settings, CrcChecksum) else None
+        order = settings.byte_order or byte_order
+        self._dtype = np.dtype(f"{'<' if order == 'little' else '>'}u{self.size}")
+
+    def check(self, frames: NDArray[np.uint8]) -> Checked:
+        """Check the rows of an array of shape (n, length); a length of at least `size`."""
+        covered = frames[:, self._first : frames.shape[1] - self.size]
+        if self._crc is not None:
+            computed = self._crc.of(covered)
+        else:
+            assert self._kind != "crc"  # noqa: S101  for the type checker
+            computed = simple_sums(self._kind, covered)
+        tail = np.ascontiguousarray(frames[:, frames.shape[1] - self.size :])
+        return Checked(tail.view(self._dtype)[:, 0].astype(np.uint32), computed)
+
+    def check_each(
+        self,
+        block: NDArray[np.uint8],
+        starts: NDArray[np.int64],
+        lengths: NDArray[np.int64],
+    ) -> Checked:
+        """Check the frames `block[starts[i]:starts[i] + lengths[i]]`; one shorter is bad."""
+        sent = np.ones(starts.size, np.uint32)
+        computed = np.zeros(starts.size, np.uint32)
+        for length in np.unique(lengths).tolist():
+            if length < self.size:
+                continue
+            rows = lengths == length
+            result = self.check(rows_of(block, starts[rows], length))
+            sent[rows], computed[rows] = result.sent, result.computed
+        return Checked(sent, computed)
+
+    def told(self, result: Checked, row: int) -> str:
+        """The sentence for a frame whose checksum is wrong."""
+        digits = 2 * self.size
+        return (
+            f"the frame says {int(result.sent[row]):0{digits}X}"
+            f" but comes to {int(result.computed[row]):0{digits}X}"
+        )
+
+
+def rows_of(
+    block: NDArray[np.uint8], starts: NDArray[np.int64], width: int, stride: int | None = None
+) -> NDArray[np.uint8]:
+    """The bytes `block[starts[i]:starts[i] + width]` as rows, without a copy if evenly spaced.
+
+    Args:
+        block: the bytes.
+        starts: index of the first byte of each row, shape (n,).
+        width: bytes of a row.
+        stride: `starts[i + 1] - starts[i]`, at least `width`, if it is the same everywhere.
+    """
+    windows = sliding_window_view(block, width)
+    if starts.size == 0:
+        return windows[:0]
+    if stride is None:
+        return windows[starts]
+    first = int(starts[0])
+    return windows[first : first + stride * (starts.size - 1) + 1 : stride]

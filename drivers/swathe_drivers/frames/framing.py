@@ -1,0 +1,127 @@
+"""Settings of how frames are found in the stream, and of their checksum."""
+
+from typing import Annotated, Literal
+
+from pydantic import ConfigDict, Field
+
+from swathe_drivers.checksums import Crc, CrcParameters
+from swathe_drivers.frames.fields import ByteOrder, Duration
+from swathe_drivers.settings import Table
+
+Byte = Annotated[int, Field(ge=0, le=255)]
+Sync = Annotated[tuple[Byte, ...], Field(max_length=8)]
+
+
+class Fixed(Table):
+    """Frames of one length, perhaps beginning with certain bytes."""
+
+    kind: Literal["fixed"]
+    sync: Sync = ()
+    length: int = Field(ge=2, le=65536)
+    """Bytes of the whole frame, with `sync` and the checksum."""
+
+
+class LengthPrefix(Table):
+    """Frames that tell their length in a field `length`, perhaps beginning with certain bytes."""
+
+    kind: Literal["length_prefix"]
+    sync: Sync = ()
+    adds: int = Field(default=0, ge=-65536, le=65536)
+    """What must be added to the number sent, for the bytes of the whole frame."""
+
+
+class StartStop(Table):
+    """Frames between two certain bytes, which are escaped where they occur within.
+
+    If `start` and `stop` are the same byte, one of them may both end a frame and begin the next.
+    """
+
+    kind: Literal["start_stop"]
+    start: Byte
+    stop: Byte
+    escape: Byte | None = None
+    """The byte behind it is part of the frame."""
+    xor: Byte = 0
+    """What the byte behind `escape` was xored with."""
+
+
+class IdleGap(Table):
+    """Frames that end with a silence."""
+
+    kind: Literal["idle_gap"]
+    gap: Duration
+    """The least silence."""
+
+
+Framing = Annotated[
+    Fixed | LengthPrefix | StartStop | IdleGap,
+    Field(discriminator="kind"),
+]
+
+
+class _Checksum(Table):
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, serialize_by_alias=True, allow_inf_nan=False
+    )
+
+    byte_order: ByteOrder | None = None
+    """That of the checksum, if not that of the fields."""
+    first: int = Field(default=0, alias="from", ge=0, le=65536)
+    """First byte of the frame that is covered, counted from 0; the last is the one before it."""
+
+
+class SumChecksum(_Checksum):
+    """The sum or exclusive or of the bytes."""
+
+    kind: Literal["sum8", "sum16", "xor8"]
+
+
+class CrcChecksum(_Checksum):
+    """A CRC by the parameters of the public catalogue of parametrised CRC algorithms."""
+
+    kind: Literal["crc"]
+    width: Literal[8, 16, 32]
+    poly: int = Field(ge=1)
+    """Without its highest bit, that of the width."""
+    init: int = Field(default=0, ge=0)
+    reflect_in: bool = False
+    reflect_out: bool = False
+    xorout: int = Field(default=0, ge=0)
+
+    def crc(self) -> Crc:
+        """Computes it."""
+        return Crc(
+            CrcParameters(
+                width=self.width,
+                poly=self.poly,
+                init=self.init,
+                reflect_in=self.reflect_in,
+                reflect_out=self.reflect_out,
+                xorout=self.xorout,
+            )
+        )
+
+
+Checksum = Annotated[SumChecksum | CrcChecksum, Field(discriminator="kind")]
+
+
+def checksum_size(checksum: SumChecksum | CrcChecksum | None) -> int:
+    """Bytes of a checksum."""
+    if checksum is None:
+        return 0
+    if isinstance(checksum, CrcChecksum):
+        return checksum.width // 8
+    return 2 if checksum.kind == "sum16" else 1
+
+
+__all__ = [
+    "Checksum",
+    "CrcChecksum",
+    "Fixed",
+    "Framing",
+    "IdleGap",
+    "LengthPrefix",
+    "StartStop",
+    "SumChecksum",
+    "checksum_size",
+]

@@ -1,0 +1,50 @@
+"""The framer that the settings ask for."""
+
+from swathe_drivers.frames.checker import Checker
+from swathe_drivers.frames.fields import Length, dtype_of, nanoseconds, size_of
+from swathe_drivers.frames.framer import Framer
+from swathe_drivers.frames.framing import Fixed, LengthPrefix, StartStop
+from swathe_drivers.frames.idle import IdleGapFramer
+from swathe_drivers.frames.settings import FramesSettings
+from swathe_drivers.frames.start_stop import StartStopFramer
+from swathe_drivers.frames.synced import LengthField, SyncedFramer
+
+
+def make_framer(
+    settings: FramesSettings, checker: Checker | None, ns_per_byte: int
+) -> tuple[Framer, bool]:
+    """A framer, and whether the frames that it finds have been checked by `checker`."""
+    framing, most = settings.framing, settings.max_length
+    if isinstance(framing, Fixed | LengthPrefix):
+        length = framing.length if isinstance(framing, Fixed) else _length(settings, framing)
+        return SyncedFramer(
+            sync=settings.sync,
+            length=length,
+            checker=checker,
+            max_length=most,
+            ns_per_byte=ns_per_byte,
+        ), True
+    if isinstance(framing, StartStop):
+        return StartStopFramer(
+            start=framing.start,
+            stop=framing.stop,
+            escape=framing.escape,
+            xor=framing.xor,
+            max_length=most,
+            ns_per_byte=ns_per_byte,
+        ), False
+    return IdleGapFramer(
+        gap_ns=max(1, round(nanoseconds(framing.gap))),
+        length=settings.size,
+        max_length=most,
+        ns_per_byte=ns_per_byte,
+    ), False
+
+
+def _length(settings: FramesSettings, framing: LengthPrefix) -> LengthField:
+    at = len(settings.sync)
+    for field in settings.fields:
+        if isinstance(field, Length):
+            return LengthField(at=at, dtype=dtype_of(field, settings.byte_order), adds=framing.adds)
+        at += size_of(field) or 0
+    raise AssertionError  # pragma: no cover - the settings have such a field

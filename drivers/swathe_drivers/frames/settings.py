@@ -1,0 +1,324 @@
+"""Settings of binary frames: how they are found, and what stands in them."""
+
+from collections import Counter
+from typing import Final, Literal, Self
+
+from pydantic import Field, model_validator
+
+from swathe_drivers.frames.fields import (
+    AnyField,
+    ByteOrder,
+    Constant,
+    Counts,
+    DeviceTime,
+    IndexMark,
+    Length,
+    Position,
+    RunningNumber,
+    ScaledField,
+    Skip,
+    Status,
+    ValueField,
+    Waveform,
+    limits,
+    nanoseconds,
+    size_of,
+)
+from swathe_drivers.frames.framing import (
+    Checksum,
+    CrcChecksum,
+    Fixed,
+    Framing,
+    LengthPrefix,
+    StartStop,
+    checksum_size,
+)
+from swathe_drivers.settings import Problem, Table, raise_problems
+
+_ONCE: Final = (
+    "length",
+    "device_time",
+    "sequence",
+    "time_of_flight",
+    "thickness",
+    "amplitude",
+    "status",
+    "waveform",
+)
+_MEASURED: Final = frozenset({"time_of_flight", "thickness", "waveform"})
+_PLACED: Final = frozenset({"counts", "position"})
+
+
+class FramesSettings(Table):
+    """Binary frames with fields one behind the other."""
+
+    framing: Framing
+    byte_order: ByteOrder = "little"
+    """Of the numbers that don't say otherwise."""
+    max_length: int = Field(default=4096, ge=2, le=65536)
+    """The most bytes of a frame as it is on the line, with all that frames it."""
+    checksum: Checksum | None = None
+    """At the very end of the frame (with `start_stop`: before the stop byte)."""
+    fields: tuple[AnyField, ...] = Field(min_length=1, max_length=64)
+    """From the first byte behind `sync` or `start` on."""
+    other_frames: Literal["fault", "ignore"] = "fault"
+    """What to make of a frame whose constant fields differ."""
+
+    @property
+    def sync(self) -> bytes:
+        """The bytes at the beginning of a frame that are no field."""
+        return bytes(self.framing.sync) if isinstance(self.framing, Fixed | LengthPrefix) else b""
+
+    @property
+    def size(self) -> int | None:
+        """Bytes of a frame without start, stop and escape bytes; None if that varies."""
+        if isinstance(self.framing, Fixed):
+            return self.framing.length
+        sizes = [size_of(field) for field in self.fields]
+        return None if None in sizes else self.least
+
+    @property
+    def least(self) -> int:
+        """The fewest bytes of a frame, without start, stop and escape bytes."""
+        taken = sum(size_of(field) or 0 for field in self.fields)
+        return len(self.sync) + taken + checksum_size(self.checksum)
+
+    @property
+    def samples(self) -> int:
+        """Samples of an A-scan, once the settings are checked; 0 without any."""
+        for field in self.fields:
+            if isinstance(field, Waveform):
+                if field.samples != "rest":
+                    return field.samples
+                assert isinstance(self.framing, Fixed)  # noqa: S101  ensured by the checks
+                return (self.framing.length - self.least) // (1 if field.type[1] == "1" else 2)
+        return 0
+
+    @model_validator(mode="after")
+    def _check_together(self) -> Self:
+        found = [
+            *self._content_problems(),
+            *self._framing_problems(),
+            *self._checksum_problems(),
+            *self._length_problems(),
+            *(
+                (("fields", index, *path), requirement, value)
+                for index, field in enumerate(self.fields)
+                for path, requirement, value in self._field_problems(field, index)
+            ),
+        ]
+        raise_problems(self, found)
+        return self
+
+    def _content_problems(self) -> list[Problem]:
+        found: list[Problem] = []
+        kinds = Counter(field.kind for field in self.fields)
+        if not kinds.keys() & (_MEASURED | _PLACED):
+            requirement = (
+                "must have at least one of time_of_flight, thickness, waveform, counts and position"
+            )
+            found.append((("fields",), requirement, sorted(kinds)))
+        elif not kinds.keys() & _MEASURED:
+            found.extend(
+                (("fields",), f"must have a time_of_flight, thickness or waveform beside {kind}", kind)
+                for kind in ("amplitude", "status")
+                if kinds[kind]
+            )  # fmt: skip
+        found.extend(
+            (("fields",), f"must have one {kind} at most", kinds[kind])
+            for kind in _ONCE
+            if kinds[kind] > 1
+        )
+        axes = Counter(field.axis for field in self.fields if isinstance(field, Counts | Position))
+        marks = Counter(field.axis for field in self.fields if isinstance(field, IndexMark))
+        found.extend(
+            (("fields",), f"must have counts for the axis of the index mark {mark!r}", mark)
+            for mark in marks
+            if mark not in axes
+        )
+        found.extend(
+            (("fields",), f"must have one field for the axis {axis!r}", number)
+            for axis, number in axes.items()
+            if number > 1
+        )
+        found.extend(
+            (("fields",), f"must have one index mark for the axis {axis!r}", number)
+            for axis, number in marks.items()
+            if number > 1
+        )
+        return found
+
+    def _framing_problems(self) -> list[Problem]:
+        framing = self.framing
+        found: list[Problem] = []
+        if isinstance(framing, Fixed | LengthPrefix):
+            if not framing.sync and self.checksum is None:
+                requirement = (
+                    "must be given, or a checksum: otherwise nothing tells where a frame begins"
+                )
+                found.append((("framing", "sync"), requirement, list(framing.sync)))
+        elif isinstance(framing, StartStop):
+            if framing.escape is None:
+                if framing.xor:
+                    found.append(
+                        (("framing", "xor"), "must be left out without 'escape'", framing.xor)
+                    )
+            elif framing.escape in (framing.start, framing.stop):
+                requirement = "must be neither the start nor the stop byte"
+                found.append((("framing", "escape"), requirement, framing.escape))
+            elif framing.start == framing.stop and not framing.xor:
+                requirement = "must be > 0, as the start byte is the stop byte, too"
+                found.append((("framing", "xor"), requirement, framing.xor))
+        elif nanoseconds(framing.gap) <= 0:
+            found.append((("framing", "gap"), "must be > 0", framing.gap))
+        return found
+
+    def _checksum_problems(self) -> list[Problem]:
+        checksum = self.checksum
+        if checksum is None:
+            return []
+        found: list[Problem] = []
+        if isinstance(checksum, CrcChecksum):
+            for key, value in (
+                ("poly", checksum.poly),
+                ("init", checksum.init),
+                ("xorout", checksum.xorout),
+            ):
+                if value >> checksum.width:
+                    requirement = f"must have at most {checksum.width} bits, the width"
+                    found.append((("checksum", key), requirement, value))
+        covered = self.least - checksum_size(checksum)
+        if isinstance(self.framing, Fixed):
+            covered = self.framing.length - checksum_size(checksum)
+        if checksum.first >= covered:
+            requirement = f"must be < {covered}, where the checksum lies"
+            found.append((("checksum", "from"), requirement, checksum.first))
+        return found
+
+    def _length_problems(self) -> list[Problem]:
+        found: list[Problem] = []
+        rests = [index for index, field in enumerate(self.fields) if size_of(field) is None]
+        found.extend(
+            (("fields", index), "must be the last field, as it is the rest", "rest")
+            for index in rests
+            if index != len(self.fields) - 1
+        )
+        framing, least = self.framing, self.least
+        if isinstance(framing, Fixed):
+            if framing.length > self.max_length:
+                requirement = f"must be <= 'max_length', which is {self.max_length}"
+                found.append((("framing", "length"), requirement, framing.length))
+            if not rests and framing.length != least:
+                requirement = (
+                    f"must be {least}, which sync, fields and checksum take; use 'skip' for others"
+                )
+                found.append((("framing", "length"), requirement, framing.length))
+            elif rests:
+                found.extend(self._rest_problems(rests[-1], framing.length - least))
+            return found
+        around = 2 if isinstance(framing, StartStop) else 0
+        if least + around > self.max_length:
+            requirement = f"must be >= {least + around}, which a frame takes"
+            found.append((("max_length",), requirement, self.max_length))
+        lengths = [index for index, field in enumerate(self.fields) if isinstance(field, Length)]
+        if isinstance(framing, LengthPrefix) and not lengths:
+            found.append((("fields",), "must have a field 'length' for this framing", None))
+        last = self.fields[-1]
+        if isinstance(last, Waveform) and last.samples == "rest":
+            requirement = "must be a number, as the framing states no length of all frames"
+            found.append((("fields", len(self.fields) - 1, "samples"), requirement, "rest"))
+        return found
+
+    def _rest_problems(self, index: int, rest: int) -> list[Problem]:
+        field = self.fields[index]
+        width = 1
+        path: tuple[str | int, ...] = ("fields", index, "bytes")
+        if isinstance(field, Waveform):
+            path, width = ("fields", index, "samples"), int(field.type[1])
+        if rest < (2 * width if isinstance(field, Waveform) else 0) or rest % width:
+            return [(path, f"must find whole samples in the length: {rest} bytes are left", "rest")]
+        return []
+
+    def _field_problems(self, field: AnyField, index: int) -> list[Problem]:
+        found: list[Problem] = []
+        if isinstance(field, Skip):
+            return found
+        if isinstance(field, Length) and not isinstance(self.framing, LengthPrefix):
+            found.append((("is",), "must be 'skip' but for framing by 'length_prefix'", "length"))
+        if isinstance(field, Constant):
+            found.extend(_outside(field.type, ("value",), field.value))
+        elif isinstance(field, Waveform):
+            found.extend(_outside(field.type, ("zero",), field.zero))
+            if nanoseconds(field.interval) <= 0:
+                found.append((("interval",), "must be > 0", field.interval))
+        elif isinstance(field, ScaledField):
+            if field.scale == 0.0:
+                found.append((("scale",), "must not be 0", field.scale))
+            if field.min is not None and field.max is not None and field.min >= field.max:
+                found.append((("max",), f"must be > 'min', which is {field.min!r}", field.max))
+            for place, value in enumerate(field.absent if isinstance(field, ValueField) else ()):
+                if field.type[0] == "f":
+                    continue
+                if not isinstance(value, int):
+                    requirement = "must be a whole number, as the field's are"
+                    found.append((("absent", place), requirement, value))
+                else:
+                    found.extend(_outside(field.type, ("absent", place), value))
+        elif isinstance(field, Counts | DeviceTime):
+            size = 8 * int(field.type[1])
+            if field.bits is not None and (field.bits > size or field.type[0] == "f"):
+                requirement = f"must be <= {size}, the bits of the type, and only for whole numbers"
+                found.append((("bits",), requirement, field.bits))
+        elif isinstance(field, RunningNumber):
+            if field.wrap is not None and field.wrap > limits(field.type)[1] + 1:
+                requirement = f"must be <= {limits(field.type)[1] + 1}, which the type holds"
+                found.append((("wrap",), requirement, field.wrap))
+        elif isinstance(field, Status):
+            found.extend(self._status_problems(field))
+        if isinstance(field, Status | IndexMark):
+            found.extend(self._bit_problems(field, index))
+        return found
+
+    def _status_problems(self, field: Status) -> list[Problem]:
+        found: list[Problem] = []
+        if field.mask is None:
+            if not field.valid:
+                found.append((("valid",), "must be given, or 'mask' and 'valid_when'", None))
+            if field.valid_when is not None:
+                requirement = "must be left out without 'mask'"
+                found.append((("valid_when",), requirement, field.valid_when))
+        elif field.valid or field.invalid:
+            found.append((("mask",), "must be left out beside 'valid' or 'invalid'", field.mask))
+        elif field.valid_when is None:
+            found.append((("valid_when",), "must be given with 'mask'", None))
+        elif field.valid_when & ~field.mask:
+            requirement = "must have no bit outside 'mask'"
+            found.append((("valid_when",), requirement, field.valid_when))
+        for name, numbers in (("valid", field.valid), ("invalid", field.invalid)):
+            for place, number in enumerate(numbers):
+                found.extend(_outside(field.type, (name, place), number))
+        both = sorted(set(field.valid) & set(field.invalid))
+        if both:
+            found.append((("invalid",), "must not repeat a number of 'valid'", both))
+        return found
+
+    def _bit_problems(self, field: Status | IndexMark, index: int) -> list[Problem]:
+        found: list[Problem] = []
+        if field.mask is not None and field.mask >> (8 * int(field.type[1])):
+            requirement = f"must have at most {8 * int(field.type[1])} bits, those of the type"
+            found.append((("mask",), requirement, field.mask))
+        if field.shares:
+            before = self.fields[index - 1] if index else None
+            if before is None or isinstance(before, Skip | Waveform):
+                found.append((("shares",), "must have a field with a number before it", True))
+            elif before.type[1] != field.type[1]:
+                requirement = f"must have {before.type[1]} bytes, as the field before"
+                found.append((("type",), requirement, field.type))
+        return found
+
+
+def _outside(kind: str, path: tuple[str | int, ...], value: int) -> list[Problem]:
+    low, high = limits(kind)
+    if low <= value <= high:
+        return []
+    return [(path, f"must be {low} to {high}, which {kind} holds", value)]

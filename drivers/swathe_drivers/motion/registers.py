@@ -1,0 +1,343 @@
+"""Driver for machines that are moved by writing Modbus registers, over RTU framing.
+
+A move is: write the targets, the speed, then the command word. Each write waits for its
+response, as the protocol asks for. Function codes are those of the MODBUS Application
+Protocol Specification V1.1b3: 3 and 4 read, 6 writes one register, 16 several.
+"""
+
+import math
+import struct
+from collections import Counter
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Final, Literal
+
+from pydantic import BaseModel, Field, model_validator
+from pymodbus.pdu.register_message import (
+    ReadHoldingRegistersRequest,
+    ReadInputRegistersRequest,
+    WriteMultipleRegistersRequest,
+    WriteSingleRegisterRequest,
+)
+
+from swathe_drivers.errors import UsageError
+from swathe_drivers.motion.commands import Command, CommandKind, Frame, Pending
+from swathe_drivers.motion.events import EventKind, MotionEvent
+from swathe_drivers.motion.rtu import Garbage, Response, RtuReader, frame
+from swathe_drivers.motion.settings import AxisName, AxisSettings, check_move, words
+from swathe_drivers.records import MAX_EXCERPT, Fault, FaultReason
+from swathe_drivers.settings import Problem, Table, raise_problems
+
+Register = Annotated[int, Field(ge=0, le=65535)]
+Word = Annotated[int, Field(ge=0, le=65535)]
+Bit = Annotated[int, Field(ge=0, le=15)]
+NumberType = Literal["int16", "uint16", "int32", "uint32", "float32"]
+
+_FORMATS: Final = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f"}
+_RANGES: Final = {
+    "int16": (-(2**15), 2**15 - 1),
+    "uint16": (0, 2**16 - 1),
+    "int32": (-(2**31), 2**31 - 1),
+    "uint32": (0, 2**32 - 1),
+    "float32": (-3.4e38, 3.4e38),
+}
+
+
+class RegisterAxis(AxisSettings):
+    """An axis and its registers; they hold `mm * scale + offset`, rounded if whole."""
+
+    target: Register
+    position: Register | None = None
+    type: NumberType = "int32"
+    home_command: Word | None = None
+    """Command word that finds the reference of this axis."""
+    homed_bit: Bit | None = None
+    """Bit of the status word that says so."""
+
+
+class NumberRegister(Table):
+    """A register that holds a number: value * scale, rounded if whole."""
+
+    register_: Register = Field(alias="register")
+    type: NumberType = "uint16"
+    scale: float = Field(default=1.0, gt=0)
+
+
+class CommandRegister(Table):
+    """The command word and what it may be."""
+
+    register_: Register = Field(alias="register")
+    move: Word
+    stop: Word
+    arm: Word | None = None
+    disarm: Word | None = None
+
+
+class StatusRegister(Table):
+    """The status word and its bits, counted from the lowest, 0."""
+
+    register_: Register = Field(alias="register")
+    moving_bit: Bit | None = None
+    alarm_bit: Bit | None = None
+
+
+class RegistersSettings(Table):
+    """A machine that is moved by writing Modbus registers."""
+
+    unit: int = Field(default=1, ge=1, le=247)
+    """The machine's address on the line."""
+    axes: Annotated[dict[AxisName, RegisterAxis], Field(min_length=1, max_length=6)]
+    speed: NumberRegister
+    """mm/s along the way, whatever the axes' scales."""
+    acceleration: NumberRegister | None = None
+    command: CommandRegister
+    status: StatusRegister | None = None
+    read: Literal["holding", "input"] = "holding"
+    """What kind of registers positions and status are."""
+    word_order: Literal["high_first", "low_first"] = "high_first"
+    """Of numbers with two registers."""
+    timeout_s: float = Field(default=1.0, gt=0, le=60)
+
+    @model_validator(mode="after")
+    def _check_ranges(self) -> "RegistersSettings":
+        found: list[Problem] = []
+        for name, axis in self.axes.items():
+            low, high = _RANGES[axis.type]
+            for key, mm in (("min_mm", axis.min_mm), ("max_mm", axis.max_mm)):
+                if not low <= axis.to_machine(mm) <= high:
+                    requirement = f"must fit into {axis.type} with scale and offset"
+                    found.append((("axes", name, key), requirement, mm))
+            top = axis.speed_mm_per_s * self.speed.scale
+            if not top <= _RANGES[self.speed.type][1]:
+                requirement = f"must fit into the speed register's {self.speed.type}"
+                found.append((("axes", name, "speed_mm_per_s"), requirement, axis.speed_mm_per_s))
+            if axis.homed_bit is not None and self.status is None:
+                requirement = "must be left out, as there is no status register"
+                found.append((("axes", name, "homed_bit"), requirement, axis.homed_bit))
+        raise_problems(self, found)
+        return self
+
+
+class RegistersCodec:
+    """Codec of one machine; see `MotionCodec`. One request is under way at a time."""
+
+    in_flight: Final = 1
+
+    def __init__(self, settings: RegistersSettings) -> None:
+        self.axes: Final = dict(settings.axes)
+        self.n_faults: Final[Counter[FaultReason]] = Counter()
+        self._settings = settings
+        self._reader = RtuReader(settings.unit)
+        self._pending = Pending()
+        self._status = 0
+
+    # Commands -----------------------------------------------------------------------
+
+    @property
+    def busy(self) -> int:
+        """Frames sent and not acknowledged yet."""
+        return len(self._pending)
+
+    def move(
+        self, target: Mapping[str, float], *, speed: float, acceleration: float | None = None
+    ) -> Command:
+        """Drive in a straight line; see `MotionCodec.move`."""
+        settings = self._settings
+        check_move(settings.axes, target, speed=speed, acceleration=acceleration)
+        frames = []
+        for name, value in target.items():
+            axis = settings.axes[name]
+            frames.append(self._write(axis.target, axis.type, axis.to_machine(value)))
+        number = settings.speed
+        frames.append(self._write(number.register_, number.type, speed * number.scale))
+        if acceleration is not None:
+            if settings.acceleration is None:
+                message = "the settings have no 'acceleration' register; leave it to the machine"
+                raise UsageError(message)
+            number = settings.acceleration
+            frames.append(self._write(number.register_, number.type, acceleration * number.scale))
+        frames.append(self._command(settings.command.move))
+        return Command(CommandKind.MOVE, tuple(frames), words(target, speed))
+
+    def stop(self, *, half_sent: bool = False) -> Frame:
+        """Stop at once; a frame that was half sent fails by its own checksum."""
+        del half_sent
+        return self._command(self._settings.command.stop)
+
+    def home(self, axis: str) -> Command:
+        """Find the reference of an axis; see `MotionCodec.home`."""
+        axes = self._settings.axes
+        word = axes[axis].home_command if axis in axes else None
+        if word is None:
+            able = [name for name, found in axes.items() if found.home_command is not None]
+            message = f"axis {axis!r} can't be homed; those that can: {', '.join(able) or 'none'}"
+            raise UsageError(message)
+        return Command(CommandKind.HOME, (self._command(word),), f"home {axis}")
+
+    def arm(self) -> Command:
+        """Make ready to move."""
+        return self._optional(CommandKind.ARM, self._settings.command.arm)
+
+    def disarm(self) -> Command:
+        """Drives off."""
+        return self._optional(CommandKind.DISARM, self._settings.command.disarm)
+
+    def query_position(self) -> Command | None:
+        """Ask for positions and status; None if no register tells."""
+        settings = self._settings
+        frames = [
+            self._read(axis.position, 2 if axis.type.endswith("32") else 1)
+            for axis in settings.axes.values()
+            if axis.position is not None
+        ]
+        if settings.status is not None:
+            frames.append(self._read(settings.status.register_, 1))
+        return Command(CommandKind.QUERY, tuple(frames), "query the position") if frames else None
+
+    def _optional(self, kind: CommandKind, word: int | None) -> Command:
+        return Command(kind, () if word is None else (self._command(word),), kind.value)
+
+    def _command(self, word: int) -> Frame:
+        return self._write(self._settings.command.register_, "uint16", word)
+
+    def _write(self, register: int, kind: NumberType, value: float) -> Frame:
+        number = value if kind == "float32" else round(value)
+        packed = struct.pack(f">{_FORMATS[kind]}", number)
+        registers = list(struct.unpack(f">{len(packed) // 2}H", packed))
+        if self._settings.word_order == "low_first":
+            registers.reverse()
+        request: WriteSingleRegisterRequest | WriteMultipleRegistersRequest
+        if len(registers) == 1:
+            request = WriteSingleRegisterRequest(address=register, registers=registers)
+        else:
+            request = WriteMultipleRegistersRequest(address=register, registers=registers)
+        return self._frame(frame(self._settings.unit, request))
+
+    def _read(self, register: int, count: int) -> Frame:
+        kind = (
+            ReadHoldingRegistersRequest
+            if self._settings.read == "holding"
+            else ReadInputRegistersRequest
+        )
+        return self._frame(frame(self._settings.unit, kind(address=register, count=count)))
+
+    def _frame(self, data: bytes) -> Frame:
+        return Frame(data=data, timeout_s=self._settings.timeout_s)
+
+    def sent(self, frame: Frame) -> int:
+        """Count a frame as sent; see `MotionCodec.sent`."""
+        return self._pending.sent(frame)
+
+    def forget(self) -> None:
+        """Give up waiting for answers, and what has begun of one."""
+        self._pending.forget()
+        for garbage in self._reader.reset():
+            self._garbage(garbage, 0)
+
+    # Answers ------------------------------------------------------------------------
+
+    def feed(self, data: bytes, time_ns: int) -> list[MotionEvent]:
+        """Read the next bytes of the stream; raises nothing."""
+        counts = {
+            2 * int.from_bytes(sent.data[4:6], "big")
+            for _, sent in self._pending.frames
+            if sent.data[1] in (3, 4)
+        }
+        events: list[MotionEvent] = []
+        for found in self._reader.feed(data, counts):
+            if isinstance(found, Garbage):
+                events.append(self._garbage(found, time_ns))
+            else:
+                events += self._response(found, time_ns)
+        return events
+
+    def reset(self, offset: int) -> list[MotionEvent]:
+        """Forget what has begun and all that waits; see `MotionCodec.reset`."""
+        self._pending.forget()
+        self._status = 0
+        return [self._garbage(garbage, 0) for garbage in self._reader.reset(offset)]
+
+    def _response(self, response: Response, time: int) -> list[MotionEvent]:
+        raw = response.raw
+        function = raw[1] & 0x7F
+        for number, sent in self._pending.frames:
+            # The response to a write repeats the request's first six bytes, value and all.
+            repeats = function in (3, 4) or raw[1] & 0x80 or sent.data[:6] == raw[:6]
+            if sent.data[1] != function or not repeats:
+                continue
+            self._pending.answered_number(number)
+            if raw[1] & 0x80:
+                text = f"Modbus exception {response.pdu.exception_code} to function {function}"
+                return [MotionEvent(kind=EventKind.REFUSED, time=time, number=number, text=text)]
+            events = self._told(sent.data, response, time)
+            done = MotionEvent(kind=EventKind.ACKNOWLEDGED, time=time, number=number)
+            return [*events, done]
+        detail = "answers what nothing waits for"
+        return [self._fault(response.offset, raw, FaultReason.UNKNOWN_FRAME, detail, time)]
+
+    def _told(self, request: bytes, response: Response, time: int) -> list[MotionEvent]:
+        """What the registers read say."""
+        if request[1] not in (3, 4):
+            return []
+        settings = self._settings
+        registers = list(response.pdu.registers)
+        offset, raw = response.offset, response.raw
+        address = int.from_bytes(request[2:4], "big")
+        if settings.status is not None and address == settings.status.register_:
+            return self._status_told(registers[0], settings.status, time)
+        position: dict[str, float] = {}
+        for name, axis in settings.axes.items():
+            if axis.position != address:
+                continue
+            if settings.word_order == "low_first":
+                registers.reverse()
+            packed = struct.pack(f">{len(registers)}H", *registers)
+            (number,) = struct.unpack(f">{_FORMATS[axis.type]}", packed)
+            if math.isfinite(number):
+                position[name] = axis.to_mm(number)
+        if not position:
+            return [
+                self._fault(offset, raw, FaultReason.NOT_FINITE, "position is not finite", time)
+            ]
+        return [MotionEvent(kind=EventKind.POSITION, time=time, position=position)]
+
+    def _status_told(self, word: int, status: StatusRegister, time: int) -> list[MotionEvent]:
+        before, self._status = self._status, word
+        text = f"status word 0x{word:04X}"
+        events = []
+        if status.moving_bit is not None:
+            moving = word >> status.moving_bit & 1
+            kind = EventKind.MOVING if moving else EventKind.IDLE
+            events.append(MotionEvent(kind=kind, time=time, text=text))
+        risen = word & ~before
+        for name, axis in self._settings.axes.items():
+            if axis.homed_bit is not None and risen >> axis.homed_bit & 1:
+                events.append(MotionEvent(kind=EventKind.HOMED, time=time, axis=name, text=text))
+        if status.alarm_bit is not None and risen >> status.alarm_bit & 1:
+            events.append(MotionEvent(kind=EventKind.ALARM, time=time, text=text))
+        return events
+
+    def _garbage(self, garbage: Garbage, time: int) -> MotionEvent:
+        detail = "no frame with a right checksum"
+        return self._fault(garbage.offset, garbage.data, FaultReason.FRAME, detail, time)
+
+    def _fault(
+        self, offset: int, raw: bytes, reason: FaultReason, detail: str, time: int
+    ) -> MotionEvent:
+        self.n_faults[reason] += 1
+        fault = Fault(offset, len(raw), reason, raw[:MAX_EXCERPT], detail)
+        return MotionEvent(kind=EventKind.FAULT, time=time, fault=fault)
+
+
+class RegistersDriver:
+    """Driver for machines that are moved by writing Modbus registers."""
+
+    Settings: ClassVar[type[BaseModel]] = RegistersSettings
+
+    def __init__(self, settings: RegistersSettings) -> None:
+        """Take checked settings."""
+        self._settings = settings
+
+    def codec(self, *, ns_per_byte: int) -> RegistersCodec:
+        """A new codec for one port; the time of a byte is not needed."""
+        del ns_per_byte
+        return RegistersCodec(self._settings)

@@ -1,0 +1,77 @@
+"""From captured bytes to a proposed description; no input or output.
+
+Nothing here knows any device. It is looked at which bytes come again and again, and how what
+stands between them changes with time; everything is told with how sure it is and why, as a
+proposal that people compare with the manual.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from swathe_drivers.suggest.binary import suggest_binary
+from swathe_drivers.suggest.findings import SURE, Finding, Suggestion
+from swathe_drivers.suggest.lines import is_text
+from swathe_drivers.suggest.text import suggest_text
+from swathe_drivers.suggest.trial import tried
+
+__all__ = ["MOST_BYTES", "SURE", "Finding", "Suggestion", "suggest"]
+
+MOST_BYTES: Final = 1 << 20
+"""No more than so many of the first bytes are looked at."""
+
+_PARITY: Final = 0.98  # of the bytes
+
+
+def suggest(
+    chunks: Sequence[tuple[int, bytes]],
+    *,
+    port: Mapping[str, Any] | None = None,
+    ns_per_byte: int = 0,
+) -> Suggestion:
+    """Propose a description for what a port sent.
+
+    Args:
+        chunks: time of arrival on the host's monotonic clock, ns, and bytes of each chunk.
+        port: what is known of the line (`baud` and the like), for the description.
+        ns_per_byte: time that one byte takes on the line, ns; 0 when unknown.
+
+    Returns:
+        A description that loads and decodes these bytes, or an empty text and what was found
+        so far. Raises nothing, whatever the bytes are.
+    """
+    line = dict(port or {})
+    used: list[tuple[int, bytes]] = []
+    total = 0
+    for time, data in chunks:
+        if total + len(data) > MOST_BYTES:
+            break
+        used.append((time, data))
+        total += len(data)
+    whole = b"".join(data for _, data in used)
+    if not whole:
+        why = "there are no bytes: is the device on, does it send unasked?"
+        return Suggestion("", (Finding("bytes", "none", 1.0, why),))
+    if is_text(whole):
+        return tried(suggest_text(used, port=line, ns_per_byte=ns_per_byte), used)
+    parity = _parity_of(whole)
+    if parity is None:
+        return tried(suggest_binary(used, port=line), used)
+    masked = [(time, bytes(byte & 0x7F for byte in data)) for time, data in used]
+    line |= {"bytesize": 7, "parity": parity}
+    found = suggest_text(masked, port=line, ns_per_byte=ns_per_byte)
+    why = "without its highest bit it is text: capture again with this description"
+    doubt = Finding("line", f"7 bits, {parity} parity", 0.9, why)
+    return Suggestion(found.text, (doubt, *found.findings))
+
+
+def _parity_of(data: bytes) -> str | None:
+    """The parity in the highest bit of bytes that are text without it."""
+    high = sum(byte > 0x7F for byte in data)
+    if high < 0.1 * len(data) or not is_text(bytes(byte & 0x7F for byte in data)):
+        return None
+    odd = sum(byte.bit_count() & 1 for byte in data)
+    if odd >= _PARITY * len(data):
+        return "odd"
+    if odd <= (1 - _PARITY) * len(data):
+        return "even"
+    return "mark" if high >= _PARITY * len(data) else None

@@ -1,0 +1,56 @@
+"""Whether a proposed description is the right one, told by what it says and what it decodes."""
+
+from __future__ import annotations
+
+import tomllib
+from typing import Any
+
+from drivers.suggest.own import Device
+from swathe_drivers.description import parse_description
+from swathe_drivers.records import FaultReason
+from swathe_drivers.suggest import suggest
+
+
+def told(column: dict[str, Any]) -> tuple[str, object]:
+    """What matters of a column."""
+    kind = column["is"]
+    if kind in ("counts", "position"):
+        return kind, column["axis"]
+    if kind == "sequence":
+        return kind, column.get("wrap")
+    return kind, column.get("unit", column.get("text"))
+
+
+def mistakes(device: Device) -> list[str]:
+    """What is wrong with the description that is proposed for a device; empty if it is right."""
+    chunks = device.chunks()
+    found = suggest(chunks)
+    if not found.text:
+        return ["no description: " + "; ".join(str(finding) for finding in found.findings)]
+    protocol = tomllib.loads(found.text)["protocol"]
+    wrong = []
+    wanted = device.protocol
+    if protocol["terminator"] != wanted["terminator"]:
+        wrong.append(f"terminator {protocol['terminator']!r}")
+    if wanted["separator"] is not None and protocol["separator"] != wanted["separator"]:
+        wrong.append(f"separator {protocol['separator']!r}")
+    checksum = protocol.get("checksum")
+    if checksum is not None:
+        checksum = (checksum["kind"], checksum["after"], checksum.get("from", 0))
+    if checksum != wanted["checksum"]:
+        wrong.append(f"checksum {checksum}")
+    columns = [told(column) for column in protocol["columns"]]
+    if columns != wanted["columns"]:
+        wrong.append(f"columns {columns}")
+    for key in ("valid", "invalid"):
+        if key in wanted:
+            texts = [c.get(key, []) for c in protocol["columns"] if c["is"] == "status"]
+            if [sorted(found) for found in texts] != [sorted(wanted[key])]:
+                wrong.append(f"{key} {texts}")
+    batch = parse_description(found.text, device.name).decoder(ns_per_byte=0).feed_chunks(chunks)
+    faults = [f for f in batch.faults if f.offset > 0 and f.reason is not FaultReason.PARTIAL]
+    if faults:
+        wrong.append(f"faults {dict(batch.n_faults)}: {faults[0]}")
+    if not max(batch.readings.size, batch.positions.size):
+        wrong.append("no records")
+    return wrong

@@ -12,7 +12,7 @@ from rich.logging import RichHandler
 
 from swathe import __version__
 
-__all__ = ["Exit", "app", "console", "errors"]
+__all__ = ["Exit", "app", "console", "errors", "say"]
 
 app = typer.Typer(
     name="swathe",
@@ -26,6 +26,13 @@ app = typer.Typer(
 # Where output goes into a file or a pipe there is no window whose width to keep to.
 console = Console(width=None if sys.stdout.isatty() else 120)
 errors = Console(stderr=True)
+
+
+def say(text: str, *, style: str | None = None) -> None:
+    """Print a line as it is: wrapped at words in a terminal, whole in a file or a pipe."""
+    console.print(
+        text, style=style, soft_wrap=not console.is_terminal, highlight=False, markup=False
+    )
 
 
 class Exit:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, errors
+from swathe.cli.app import Exit, app, console, errors, say
 from swathe.errors import SwatheError
 
 __all__ = ["delay"]
@@ -36,7 +36,7 @@ def delay(
     Exit code 0: it is sure; 3: the scan does not tell, and says why.
     """
     from swathe.pipeline.delay_watch import DelayWatch
-    from swathe.station import decoder_of
+    from swathe.station import gauge_of
     from swathe.store import SurveyFolder, replay
     from swathe.units import duration_ns
 
@@ -54,9 +54,7 @@ def delay(
 
     pipeline = replay(folder, on_torn=tell_torn, watcher=watch)
     station = pipeline.station
-    (gauge,) = (
-        name for name, device in station.device.items() if decoder_of(device).gives_readings
-    )
+    gauge = gauge_of(station)
     if gauge == station.scan.device:
         console.print(
             f"{gauge} sends position and reading in one line: there is no delay to take off"
@@ -65,26 +63,20 @@ def delay(
     found = watch.estimate(longest_ns=longest_ns)
     in_force = station.device[gauge].delay / 1e6
     if not found.sure:
-        console.print(f"not sure: {found.reason}", soft_wrap=True, highlight=False)
+        say(f"not sure: {found.reason}")
         raise typer.Exit(Exit.NOT_COVERED)
     total = in_force + found.delay / 1e6
-    console.print(
+    say(
         f"{gauge} comes {found.delay / 1e6:+.2f} ms ± {found.error / 1e6:.2f} ms beside the "
         f"{in_force:g} ms in force ({found.pairs} pairs of lines)",
-        soft_wrap=True,
-        highlight=False,
     )
     if total < 0:
         device = station.scan.device
-        console.print(
+        say(
             f"so it is {device} that comes late: raise device.{device}.delay by {-total:.2f} ms",
-            soft_wrap=True,
-            highlight=False,
         )
         return
-    console.print(f'in the station file: device.{gauge}.delay = "{total:.2f} ms"', highlight=False)
-    console.print(
+    say(f'in the station file: device.{gauge}.delay = "{total:.2f} ms"')
+    say(
         f'for this survey: swathe rebuild {survey} --delay "{gauge}={total:.2f} ms"',
-        soft_wrap=True,
-        highlight=False,
     )

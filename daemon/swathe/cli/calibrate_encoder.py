@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, console
+from swathe.cli.app import Exit, console, say
 from swathe.cli.calibrate import calibrate
+from swathe.cli.quantity import quantity
 from swathe.errors import SwatheError
 
 __all__ = ["encoder", "length"]
@@ -38,15 +38,15 @@ def encoder(
     from swathe.units import length as length_of
     from swathe.units import percent
 
-    rolled = _quantity("--length", known, length_of)
-    most = _quantity("--tolerance", tolerance, percent)
+    rolled = quantity("--length", known, length_of)
+    most = quantity("--tolerance", tolerance, percent)
     if rolled <= 0:
         message = f"'--length' must be > 0 mm (got {known!r})"
         raise SwatheError(message)
     settings, _ = load_station(station)
     counts: list[float] = []
     with EncoderReader(settings, axis) as reader:
-        console.print(f"{reader.device}: {reader.counts():.0f} counts", highlight=False)
+        say(f"{reader.device}: {reader.counts():.0f} counts")
         for run in range(1, runs + 1):
             _wait(f"run {run} of {runs}: set it at the start, then press Enter")
             begin = reader.counts()
@@ -55,7 +55,7 @@ def encoder(
             )
             counts.append(reader.counts() - begin)
             each = counts[-1] / rolled
-            console.print(f"  {counts[-1]:+.0f} counts: {each:+.4f} counts/mm", highlight=False)
+            say(f"  {counts[-1]:+.0f} counts: {each:+.4f} counts/mm")
         in_force = reader.settings.scale
     try:
         found = scale_of_rolls([rolled] * runs, counts)
@@ -63,19 +63,15 @@ def encoder(
         raise SwatheError(str(error)) from error
     scale = abs(found.counts_per_mm)
     error_text = "" if runs == 1 else f" ± {found.error:.4f}, runs differ by {found.spread:.2f} %"
-    console.print(f"{scale:.4f} counts/mm{error_text}", highlight=False)
+    say(f"{scale:.4f} counts/mm{error_text}")
     off = (scale / in_force - 1) * 100
-    console.print(f"the file has {in_force:.4f} counts/mm: {off:+.2f} %", highlight=False)
+    say(f"the file has {in_force:.4f} counts/mm: {off:+.2f} %")
     reverse = ", reversed = true" if found.counts_per_mm < 0 else ", reversed = false"
-    console.print(
-        f"in the station file: {axis}.counts_per_mm = {scale:.4f}{reverse}", highlight=False
-    )
+    say(f"in the station file: {axis}.counts_per_mm = {scale:.4f}{reverse}")
     if found.spread > most:
-        console.print(
+        say(
             f"WARNING: the runs differ by more than {most:g} %: does the wheel slip, is it worn, "
             "was the length rolled straight?",
-            soft_wrap=True,
-            highlight=False,
         )
         raise typer.Exit(Exit.NOT_COVERED)
 
@@ -99,7 +95,7 @@ def length(station: _Station, axis: _Axis = "scan") -> None:
             answer = _wait("roll it to the other end, then press Enter; q and Enter end")
             if answer != "q":
                 way = sign * (reader.counts() - begin) / reader.settings.scale
-                console.print(f"{way:.2f} mm, {way / 25.4:.3f} in", highlight=False)
+                say(f"{way:.2f} mm, {way / 25.4:.3f} in")
 
 
 def _wait(prompt: str) -> str:
@@ -108,11 +104,3 @@ def _wait(prompt: str) -> str:
         return console.input(f"{prompt} ").strip().lower()
     except EOFError:
         return "q"
-
-
-def _quantity(option: str, text: str, convert: Callable[[object], float]) -> float:
-    try:
-        return float(convert(text))
-    except ValueError as error:
-        message = f"'{option}' {error} (got {text!r})"
-        raise SwatheError(message) from error

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console
+from swathe.cli.app import Exit, app, say
 
 __all__ = ["check"]
 
@@ -25,19 +25,19 @@ def check(
     from swathe.station.describe import describe_plan
 
     settings, _ = load_station(station)
-    console.print(f"{station}: the file is good", soft_wrap=True, highlight=False)
+    say(f"{station}: the file is good")
     for line in describe_plan(settings):
-        console.print(f"  {line}", soft_wrap=True, highlight=False)
+        say(f"  {line}")
     folder = survey_folder(settings, station)
-    console.print(f"  survey folder {folder}", soft_wrap=True, highlight=False)
+    say(f"  survey folder {folder}")
     if not seconds:
         return
     bad = 0
-    console.print(f"listening for {seconds:g} s", highlight=False)
+    say(f"listening for {seconds:g} s")
     for report in listen_all(settings, seconds):
         bad += not report.good
         mark = "good" if report.good else "BAD"
-        console.print(f"{report.device}: {mark}, {report.summary}", soft_wrap=True, highlight=False)
+        say(f"{report.device}: {mark}, {report.summary}")
         for line in report.lines:
-            console.print(f"    {line}", soft_wrap=True, highlight=False, markup=False)
+            say(f"    {line}")
     raise typer.Exit(Exit.ERROR if bad else Exit.OK)

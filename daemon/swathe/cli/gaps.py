@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console
+from swathe.cli.app import Exit, app, console, say
 
 __all__ = ["gaps"]
 
@@ -35,5 +35,5 @@ def gaps(
         listed = record.gaps if closed else record.open_gaps
         if listed:
             console.print(gaps_table(record, closed=closed))
-        console.print(summary_line(record), soft_wrap=True)
+        say(summary_line(record))
     raise typer.Exit(Exit.OK if record.target_reached else Exit.NOT_COVERED)

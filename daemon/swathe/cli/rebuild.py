@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import app, console, errors
+from swathe.cli.app import app, console, errors, say
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
     from swathe.station import Station
+    from swathe.store import SurveyFolder
 
 __all__ = ["rebuild"]
 
@@ -24,13 +27,24 @@ def rebuild(
         list[str] | None,
         typer.Option(help='Another delay of a device, such as "gauge=12 ms"; may be repeated.'),
     ] = None,
+    calibration: Annotated[
+        Path | None, typer.Option(help="Another calibration record for the stored times of flight.")
+    ] = None,
+    lift_check: Annotated[
+        int | None, typer.Option(help="Number of a failed check that does not count.")
+    ] = None,
+    by: Annotated[str, typer.Option(help="With --lift-check: who says so.")] = "",
+    because: Annotated[str, typer.Option(help="With --lift-check: and why.")] = "",
 ) -> None:
     """Make arrays, record and picture of a survey anew from its journal.
 
     The journal is only read. The arrays come out as the live run had them, bit for bit, unless
-    another delay is given; the record tells which was in force.
+    another delay or calibration is given; the record tells which was in force. With another
+    calibration the checks are judged anew as well. What --lift-check says goes into the journal.
     """
+    from swathe.calibration import read_record
     from swathe.report import draw_survey, summary_line
+    from swathe.station import with_record
     from swathe.store import SurveyFolder, replay, write_derived
 
     folder = SurveyFolder(survey)
@@ -39,6 +53,9 @@ def rebuild(
     def tell_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)
 
+    if lift_check is not None:
+        _lift(folder, lift_check, by=by, because=because, tell_torn=tell_torn)
+    other = None if calibration is None else read_record(calibration)
     delays = _delays(delay or [], folder.first_station())
 
     def amend(station: Station) -> Station:
@@ -46,7 +63,8 @@ def rebuild(
             name: device.model_copy(update={"delay": delays.get(name, device.delay)})
             for name, device in station.device.items()
         }
-        return station.model_copy(update={"device": devices})
+        changed = station.model_copy(update={"device": devices})
+        return changed if other is None else with_record(changed, other, str(calibration))
 
     with folder, console.status("reading the journal") as status:
         pipeline = replay(
@@ -57,8 +75,39 @@ def rebuild(
         )
         record = write_derived(folder, pipeline)
     if picture:
-        console.print(f"picture: {draw_survey(folder)}", soft_wrap=True, highlight=False)
-    console.print(summary_line(record), soft_wrap=True)
+        say(f"picture: {draw_survey(folder)}")
+    say(summary_line(record))
+
+
+def _lift(
+    folder: SurveyFolder,
+    number: int,
+    *,
+    by: str,
+    because: str,
+    tell_torn: Callable[[Path, str], None],
+) -> None:
+    """Write into the journal that a failed check does not count."""
+    from swathe.live.verifying import lift
+    from swathe.station import station_in_journal
+
+    if not by or not because:
+        message = "'--lift-check' needs '--by' and '--because': it is kept in the journal"
+        raise SwatheError(message)
+    opened = list(folder.openings())[-1]
+    station = station_in_journal(opened.detail, folder.journal)
+    check = asyncio.run(
+        lift(
+            station,
+            opened.detail["station"],
+            folder,
+            number=number,
+            by=by,
+            because=because,
+            on_torn=tell_torn,
+        )
+    )
+    say(f"check {check.number} does not count: {because} ({by})")
 
 
 def _delays(given: list[str], station: Station) -> dict[str, int]:

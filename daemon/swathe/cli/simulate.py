@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import app, console
+from swathe.cli.app import app, say
 from swathe.errors import SwatheError
 
 __all__ = ["simulate"]
@@ -49,18 +49,15 @@ def simulate(
         signal.signal(number, lambda *_: ended.set())
     with world:
         for device in world.describe():
-            console.print(
-                f"{device.name}: {device.port} at {device.baud} baud, e.g. {device.example!r}",
-                soft_wrap=True,
-                highlight=False,
-            )
-        console.print("motion begins when every port is listened to; Ctrl-C ends", soft_wrap=True)
+            rate = f" at {device.baud} baud" if device.baud else ""
+            say(f"{device.name}: {device.port}{rate}, e.g. {device.example!r}")
+        say("motion begins when every port is listened to; Ctrl-C ends")
         told = False
         while not ended.wait(0.2):
             if world.finished and not told:
                 told = True
-                console.print("the planned motion is done; the devices go on speaking")
-        console.print("ended")
+                say("the planned motion is done; the devices go on speaking")
+        say("ended")
         if truth is not None:
             world.truth.save(truth)
-            console.print(f"truth: {truth}", soft_wrap=True, highlight=False)
+            say(f"truth: {truth}")

@@ -24,13 +24,27 @@ class MarkKind(StrEnum):
     """What a mark says; its ``detail`` keys are given in brackets."""
 
     OPENED = "opened"
-    """A run began [survey, station, versions, utc_ns]."""
+    """A run began [survey, station, versions, utc_ns; purpose: scan unless it is a check;
+    calibration: the record that the station file names; descriptions: the protocol files]."""
 
     LINE = "line"
     """The probe is on another line of a stepped index axis [line, by]."""
 
     NOTE = "note"
     """The operator wrote something down [text, by]."""
+
+    CHECK_BEGUN = "check begun"
+    """The probe is on a block of known steps: readings check the calibration, and belong to no
+    cell, until the check ends [phase, by, tolerance, block]."""
+
+    CHECK_STEP = "check step"
+    """A step of the block was read from one host time to another [thickness, begin, end]."""
+
+    CHECK_ENDED = "check ended"
+    """The check is done and passes or fails."""
+
+    CHECK_LIFTED = "check lifted"
+    """A failed check does not count [check, by, because]."""
 
     ENDED = "ended"
     """A run ended in good order [status, reason]."""

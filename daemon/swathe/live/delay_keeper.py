@@ -6,7 +6,7 @@ import asyncio
 
 from swathe.pipeline.delay import DelayEstimate
 from swathe.pipeline.delay_watch import DelayWatch
-from swathe.station import Station, decoder_of
+from swathe.station import Station, gauge_of
 
 __all__ = ["DelayKeeper"]
 
@@ -31,9 +31,7 @@ class DelayKeeper:
     """
 
     def __init__(self, station: Station) -> None:
-        (self.gauge,) = (
-            name for name, device in station.device.items() if decoder_of(device).gives_readings
-        )
+        self.gauge = gauge_of(station)
         self.watch: DelayWatch | None = None
         if self.gauge != station.scan.device:
             self.watch = DelayWatch(

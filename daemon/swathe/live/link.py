@@ -127,7 +127,8 @@ class BrokerLink:
             self.state, self.detail = "connected", ""
             self._backoff.reset()
             self._mirror.forget_seen()
-            filters = (self._topics.gaps, self._topics.lines, self._topics.ports)
+            topics = self._topics
+            filters = (topics.gaps, topics.lines, topics.checks, topics.ports)
             for topic in filters:
                 await client.subscribe(topic, qos=1)
             if self._settings.commands:

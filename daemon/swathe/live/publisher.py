@@ -5,6 +5,7 @@ from __future__ import annotations
 from swathe.live.delay_keeper import DelayKeeper
 from swathe.live.mirror import Mirror
 from swathe.messages import (
+    CheckMessage,
     GapMessage,
     LineMessage,
     PortMessage,
@@ -13,7 +14,7 @@ from swathe.messages import (
     Topics,
     moment,
 )
-from swathe.pipeline import GapNote, Pipeline
+from swathe.pipeline import Check, GapNote, Pipeline
 
 __all__ = ["Publisher"]
 
@@ -46,6 +47,8 @@ class Publisher:
         for row in range(pipeline.grid.shape[0]):
             if pipeline.coverage.line_done(row):
                 self._put_line(row)
+        pipeline.doubt.take_changed()
+        self._put_checks(pipeline.doubt.book.checks)
         self.put_state("scanning")
 
     def put_state(self, state: str, reason: str = "") -> None:
@@ -77,6 +80,7 @@ class Publisher:
         self._put_gaps(gaps)
         for row in self._pipeline.coverage.take_dirty_lines():
             self._put_line(row)
+        self._put_checks(self._pipeline.doubt.take_changed())
         if now >= self._progress_due:
             self._progress_due = now + self._progress_interval
             self.put_progress()
@@ -118,6 +122,19 @@ class Publisher:
                 time=time,
             )
             self._mirror.put(self.topics.gap(note.number), message)
+
+    def _put_checks(self, checks: list[Check]) -> None:
+        if not checks:
+            return
+        time = moment(self._pipeline.progress().time)
+        for check in checks:
+            message = CheckMessage.of(
+                check,
+                station=self._pipeline.station.name,
+                survey=self._pipeline.survey,
+                time=time,
+            )
+            self._mirror.put(self.topics.check(check.number), message)
 
     def _put_line(self, row: int) -> None:
         message = LineMessage.of(

@@ -22,6 +22,7 @@ from swathe.store import (
     check_same_plan,
     record_of,
     replay,
+    write_all,
     write_record,
 )
 
@@ -48,6 +49,7 @@ class Session:
         wall_clock: ns since 1970.
         on_torn: told of journal files that a crash cut off.
         watcher: is shown readings and way.
+        purpose: ``scan``, or ``check`` for a run that only checks the calibration.
     """
 
     def __init__(
@@ -60,6 +62,7 @@ class Session:
         wall_clock: Callable[[], int] = time.time_ns,
         on_torn: Callable[[Path, str], None] | None = None,
         watcher: Watcher | None = None,
+        purpose: Literal["scan", "check"] = "scan",
     ) -> None:
         self.folder = folder
         self._station = station
@@ -74,6 +77,7 @@ class Session:
         self._flushed_at = 0
         self._written = 0
         self._watcher = watcher
+        self._purpose = purpose
         self.pipeline = Pipeline(station, watcher=watcher)
 
     def __enter__(self) -> Self:
@@ -86,27 +90,30 @@ class Session:
         with ExitStack() as stack:
             stack.enter_context(self.folder)
             survey = uuid.uuid4().hex[:12]
-            if self.folder.begun:
+            resumed = self.folder.begun
+            if resumed:
                 check_same_plan(self.folder, self._station)
                 self.pipeline = replay(self.folder, on_torn=self._on_torn, watcher=self._watcher)
                 survey = self.pipeline.survey or survey
             self._arrays.open()
             stack.enter_context(self._journal)
-            detail = {
+            detail: dict[str, Any] = {
                 "survey": survey,
                 "station": self._text,
                 "versions": versions(),
                 "utc_ns": self._wall_clock(),
+                "purpose": self._purpose,
             }
+            if self._station.record is not None:
+                detail["calibration"] = self._station.record.model_dump(mode="json")
+            if self._station.descriptions:
+                detail["descriptions"] = self._station.descriptions
             self.enter(Mark(self._clock(), MarkKind.OPENED, detail))
             self._journal.flush()
             self._journal.sync()
             # Whatever a crash left undone on disk is brought up to the journal's state first.
-            if self.pipeline.runs > 1:
-                rows = range(self.pipeline.grid.shape[0])
-                self._arrays.write(
-                    self._arrays.snapshot(self.pipeline.grid, self._arrays.bands(rows))
-                )
+            if resumed:
+                write_all(self._arrays, self.pipeline.grid)
             write_record(self.folder.record, record_of(self.pipeline, with_lines=False))
             self._stack = stack.pop_all()
         return self
@@ -161,9 +168,10 @@ class Session:
         Raises:
             SurveyError: the disk is full or gone.
         """
-        bands = self._arrays.bands(self.pipeline.take_changed_rows())
+        rows = self.pipeline.take_changed_rows()
         # Copied here and now: the scan goes on while the copy is written.
-        blocks = self._arrays.snapshot(self.pipeline.grid, bands)
+        blocks = self._arrays.snapshot(self.pipeline.grid, self._arrays.bands(rows))
+        blocks += self._arrays.waveform_blocks(self.pipeline.grid, rows)
         record = record_of(self.pipeline, with_lines=whole)
 
         def save() -> None:

@@ -8,11 +8,12 @@ within a version; what is renamed, removed or given another meaning makes a new 
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, Field
 
+from swathe.messages.base import Message, Model, moment, rounded
 from swathe.pipeline import (
     DelayEstimate,
     DeviceTally,
@@ -30,26 +31,14 @@ __all__ = [
     "FaultExcerpt",
     "GapMessage",
     "LineMessage",
-    "Message",
     "PortMessage",
     "ProgressMessage",
     "ReplyMessage",
     "StateMessage",
-    "moment",
 ]
 
 
-def moment(time_ns: int) -> datetime:
-    """Return ns since 1970 as a UTC time, to the microsecond."""
-    seconds, nanoseconds = divmod(time_ns, 1_000_000_000)
-    return datetime.fromtimestamp(seconds, UTC).replace(microsecond=nanoseconds // 1000)
-
-
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
-
-
-class Extent(_Model):
+class Extent(Model):
     """From a lower to a higher border, mm; on a wrapped axis the higher may lie past the seam."""
 
     low: float = Field(alias="from")
@@ -59,15 +48,6 @@ class Extent(_Model):
     def of(cls, borders: tuple[float, float]) -> Extent:
         """Return the extent between two borders, rounded to the micrometre."""
         return cls(low=round(borders[0], 3), high=round(borders[1], 3))
-
-
-class Message(_Model):
-    """What every message tells."""
-
-    version: Literal[1] = 1
-    station: str
-    survey: str = Field(description="identity of the survey, new for each new survey")
-    time: AwareDatetime
 
 
 class StateMessage(Message):
@@ -105,6 +85,14 @@ class ProgressMessage(Message):
     minimum: float | None = Field(description="least thickness so far, mm")
     minimum_scan: float | None
     minimum_index: float | None
+    minimum_expanded: float | None = Field(
+        None, description="expanded uncertainty of the least thickness, 95.45 %, mm"
+    )
+    suspect: int = Field(
+        0, description="cells that a failed check of the calibration puts in doubt"
+    )
+    check_due: AwareDatetime | None = Field(None, description="when the next check is due")
+    check_overdue: bool = Field(False, description="whether that time is over")
 
     @classmethod
     def of(cls, progress: Progress, *, station: str, survey: str) -> ProgressMessage:
@@ -122,21 +110,25 @@ class ProgressMessage(Message):
             required=progress.required,
             open_gaps=progress.open_gaps,
             line=progress.line,
-            scan=_rounded(progress.scan, 2),
-            index=_rounded(progress.index, 2),
+            scan=rounded(progress.scan, 2),
+            index=rounded(progress.index, 2),
             speed=round(progress.speed, 1),
-            speed_limit=_rounded(progress.speed_limit, 1),
+            speed_limit=rounded(progress.speed_limit, 1),
             too_fast=progress.too_fast,
             slips=progress.slips,
-            slipped_at=_rounded(progress.slipped_at, 1),
+            slipped_at=rounded(progress.slipped_at, 1),
             rate=round(progress.rate, 1),
-            seconds_left=_rounded(progress.seconds_left, 0),
+            seconds_left=rounded(progress.seconds_left, 0),
             readings=progress.readings,
             unplaced=progress.unplaced,
             outside=progress.outside,
-            minimum=_rounded(progress.minimum, 3),
-            minimum_scan=_rounded(at[0], 2),
-            minimum_index=_rounded(at[1], 2),
+            minimum=rounded(progress.minimum, 3),
+            minimum_scan=rounded(at[0], 2),
+            minimum_index=rounded(at[1], 2),
+            minimum_expanded=rounded(progress.minimum_expanded, 3),
+            suspect=progress.suspect,
+            check_due=None if progress.check_due is None else moment(progress.check_due),
+            check_overdue=progress.check_overdue,
         )
 
 
@@ -163,8 +155,8 @@ class LineMessage(Message):
             index=round(note.index, 3),
             measured=note.measured,
             required=note.required,
-            minimum=_rounded(note.minimum, 3),
-            minimum_at=_rounded(note.minimum_at, 2),
+            minimum=rounded(note.minimum, 3),
+            minimum_at=rounded(note.minimum_at, 2),
             missing=tuple(Extent.of(borders) for borders in note.missing),
         )
 
@@ -211,7 +203,7 @@ class GapMessage(Message):
         )
 
 
-class FaultExcerpt(_Model):
+class FaultExcerpt(Model):
     """Bytes that did not become a record."""
 
     offset: int = Field(description="byte offset in the port's stream, counted over all runs")
@@ -221,7 +213,7 @@ class FaultExcerpt(_Model):
     excerpt: str = Field(description="the first bytes, as text with escapes")
 
 
-class DelayFound(_Model):
+class DelayFound(Model):
     """A delay that the scan itself tells."""
 
     beside_ms: float = Field(description="beside the delay in force, ms")
@@ -252,6 +244,7 @@ class PortMessage(Message):
     positions: int
     glitches: int = Field(description="positions that no probe can have reached, kept out")
     missing: int = Field(description="records that the running number says were lost on the way")
+    saturated: int = Field(0, description="readings whose echo was clipped, of A-scans")
     faults: dict[str, int] = Field(description="faults by reason")
     last_fault: FaultExcerpt | None
     stalls: int = Field(description="times that reading waited because the daemon was behind")
@@ -285,6 +278,7 @@ class PortMessage(Message):
             positions=tally.positions,
             glitches=tally.glitches,
             missing=tally.missing,
+            saturated=tally.saturated,
             faults=dict(sorted(tally.faults.items())),
             stalls=stalls,
             delay=None if delay is None else DelayFound.of(delay),
@@ -300,7 +294,7 @@ class PortMessage(Message):
         )
 
 
-class CommandMessage(_Model):
+class CommandMessage(Model):
     """What a station may be told. A retained command is never obeyed."""
 
     version: Literal[1] = 1
@@ -318,7 +312,3 @@ class ReplyMessage(Message):
     id: str
     accepted: bool
     detail: str
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)

@@ -6,6 +6,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from swathe.messages.check import CheckMessage
 from swathe.messages.models import (
     CommandMessage,
     GapMessage,
@@ -24,6 +25,7 @@ _MODELS: dict[str, tuple[type[BaseModel], bool]] = {
     "progress": (ProgressMessage, True),
     "line/{number}": (LineMessage, True),
     "gap/{number}": (GapMessage, True),
+    "check/{number}": (CheckMessage, True),
     "port/{device}": (PortMessage, True),
     "command": (CommandMessage, False),
     "reply/{id}": (ReplyMessage, False),

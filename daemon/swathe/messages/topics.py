@@ -6,6 +6,7 @@
     swathe/STATION/progress         retained
     swathe/STATION/line/NUMBER      retained
     swathe/STATION/gap/NUMBER       retained, closed gaps too
+    swathe/STATION/check/NUMBER     retained; checks of the calibration
     swathe/STATION/port/DEVICE      retained
     swathe/STATION/command          what the station may be told
     swathe/STATION/reply/ID         the answer to the command with that id
@@ -52,6 +53,11 @@ class Topics:
         return f"{ROOT}/{self.station}/gap/+"
 
     @property
+    def checks(self) -> str:
+        """Filter of all checks of the calibration."""
+        return f"{ROOT}/{self.station}/check/+"
+
+    @property
     def ports(self) -> str:
         """Filter of all ports' health."""
         return f"{ROOT}/{self.station}/port/+"
@@ -63,6 +69,10 @@ class Topics:
     def gap(self, number: int) -> str:
         """Topic of one gap."""
         return f"{ROOT}/{self.station}/gap/{number}"
+
+    def check(self, number: int) -> str:
+        """Topic of one check of the calibration."""
+        return f"{ROOT}/{self.station}/check/{number}"
 
     def port(self, device: str) -> str:
         """Topic of one port's health."""

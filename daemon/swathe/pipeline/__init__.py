@@ -1,6 +1,7 @@
 """Right of the port: one synchronous, deterministic function of the journal."""
 
 from swathe.pipeline.changes import GapNote, LineNote, Progress
+from swathe.pipeline.checks import Check, CheckPhase, CheckStep
 from swathe.pipeline.delay import DelayEstimate
 from swathe.pipeline.device import DeviceTally
 from swathe.pipeline.gaps import GapCause, GapEnd
@@ -11,6 +12,9 @@ from swathe.pipeline.regions import runs_of
 
 __all__ = [
     "CellState",
+    "Check",
+    "CheckPhase",
+    "CheckStep",
     "DelayEstimate",
     "DeviceTally",
     "GapCause",

@@ -92,6 +92,10 @@ class Progress:
         outside: readings beside the grid.
         minimum: least thickness so far, mm.
         minimum_at: its (scan, index) position, mm.
+        minimum_expanded: its expanded uncertainty at 95.45 %, mm; None when it is not known.
+        suspect: cells that a failed check of the calibration makes suspect.
+        check_due: when the next check is due; None when none passed or no interval is asked for.
+        check_overdue: whether that time is over.
     """
 
     time: int
@@ -114,3 +118,7 @@ class Progress:
     outside: int
     minimum: float | None
     minimum_at: tuple[float, float] | None
+    minimum_expanded: float | None
+    suspect: int
+    check_due: int | None
+    check_overdue: bool

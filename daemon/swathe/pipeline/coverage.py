@@ -89,13 +89,26 @@ class Coverage:
         """
         now = self._grid.state[cells]
         fresh = cells[(now == CellState.MEASURED) & (before != CellState.MEASURED)]
-        if not fresh.size:
-            return
-        self.measured += int(fresh.size)
-        rows, counts = np.unique(fresh // self._grid.shape[1], return_counts=True)
-        self._measured_in_row[rows] += counts
+        if fresh.size:
+            self._count(fresh, 1)
+            self._touched.append(fresh)
+
+    def _count(self, cells: Cells, sign: int) -> None:
+        """Count cells, each given once, as measured (1) or as not measured any more (-1)."""
+        self.measured += sign * int(cells.size)
+        rows, counts = np.unique(cells // self._grid.shape[1], return_counts=True)
+        self._measured_in_row[rows] += sign * counts
         self._dirty_rows.update(rows.tolist())
-        self._touched.append(fresh)
+
+    def note_doubt(self, cells: Cells, time: int) -> None:
+        """Measured cells, rising, have become suspect: those left behind are gaps now."""
+        self._count(cells, -1)
+        self.gaps.add(cells[self._left[cells]], time)
+
+    def note_trust(self, cells: Cells, time: int) -> None:
+        """Suspect cells are measured again, as a failed check was lifted."""
+        self._count(cells, 1)
+        self.gaps.remove(cells, time, GapEnd.LIFTED)
 
     def note_way(self, way: Way, crossing: Crossing) -> None:
         """Take note of the probe's way and of the cells that it crossed."""
@@ -179,7 +192,7 @@ class Coverage:
         cells = cells[~self._left[cells]]
         self._left[cells] = True
         self._dirty_rows.update(np.unique(cells // self._grid.shape[1]).tolist())
-        self.gaps.add(cells[self._grid.state[cells] < CellState.MEASURED], time)
+        self.gaps.add(cells[self._grid.missing(cells)], time)
 
     def take_dirty_lines(self) -> list[int]:
         """Return the lines that were left and have changed since the last call."""
@@ -190,10 +203,11 @@ class Coverage:
     def close_out(self, time: int) -> None:
         """The run ends: whatever is required and not measured is missing now."""
         self.evaluate(time)
-        todo = (self._grid.state < CellState.MEASURED) & ~self._left
+        todo = self._grid.missing(slice(None)) & ~self._left
         self._closed_out = np.flatnonzero(todo)
         self._behind.clear()
         self._leave(self._closed_out, time)
+        self._left[:] = True  # the probe is gone from the measured ones as well
 
     def reopen(self, time: int) -> None:
         """A run goes on with the survey: what was only still to come is no gap any more."""

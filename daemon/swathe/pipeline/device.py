@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.echo import EchoSettings, measure
 from swathe.pipeline.clock import DeviceClock
 from swathe_drivers import Batch, Decoder, Fault
 
@@ -30,6 +32,7 @@ class DeviceTally:
         missing: records that the running number says were lost on the way.
         faults: faults by reason.
         recent: the last faults, with byte offsets in the port's stream.
+        saturated: readings whose echo was clipped: their thickness may be wrong.
         last_data: host time of the last bytes, ns; None before any.
     """
 
@@ -40,6 +43,7 @@ class DeviceTally:
     positions: int = 0
     glitches: int = 0
     missing: int = 0
+    saturated: int = 0
     faults: Counter[str] = field(default_factory=Counter)
     recent: list[Fault] = field(default_factory=list)
     last_data: int | None = None
@@ -52,12 +56,21 @@ class DeviceLink:
         decoder: a fresh decoder.
         delay_ns: from the event to its first byte.
         tally: counts on through the runs of a survey.
+        echo: how A-scans are measured, for a device that sends them.
     """
 
-    def __init__(self, *, decoder: Decoder, delay_ns: int, tally: DeviceTally) -> None:
+    def __init__(
+        self,
+        *,
+        decoder: Decoder,
+        delay_ns: int,
+        tally: DeviceTally,
+        echo: EchoSettings | None = None,
+    ) -> None:
         self.decoder = decoder
         self.tally = tally
         self._delay = delay_ns
+        self._echo = echo
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._sequence = -1
         self._chunks: list[tuple[int, bytes]] = []
@@ -87,7 +100,29 @@ class DeviceLink:
                 records["time"] = self._host_times(records["device_time"], records["time"])
         if batch.combined:
             batch.positions["time"] = batch.readings["time"]
+        if self._echo is not None and batch.waveforms is not None and batch.readings.size:
+            self._measure(batch.readings, batch.waveforms, self._echo)
         return batch
+
+    def _measure(
+        self, readings: NDArray[Any], waveforms: NDArray[Any], settings: EchoSettings
+    ) -> None:
+        """Fill in what the A-scans tell, in place."""
+        form = self.decoder.waveform
+        assert form is not None  # noqa: S101  a decoder that gives waveforms says how they are
+        percent = (waveforms.astype(np.float32) - np.float32(form.zero)) * np.float32(
+            100 / form.full_scale
+        )
+        echoes = measure(
+            percent,
+            interval_us=form.interval_us,
+            start_us=form.start_us,
+            settings=settings,
+        )
+        readings["time_of_flight"] = echoes.time_of_flight
+        readings["amplitude"] = echoes.amplitude
+        readings["valid"] &= echoes.found
+        self.tally.saturated += int(np.count_nonzero(echoes.saturated & readings["valid"]))
 
     def lose(self, state: str, detail: str) -> None:
         """Take note of a change of the port; a half record does not survive it.

@@ -27,6 +27,7 @@ class GapCause(StrEnum):
     NOT_VISITED = "not visited"
     NO_SIGNAL = "no signal"
     TOO_FAST = "passed too fast"
+    SUSPECT = "check failed"
 
 
 class GapEnd(StrEnum):
@@ -36,12 +37,15 @@ class GapEnd(StrEnum):
     MERGED = "merged"
     WITHDRAWN = "withdrawn"
     """The survey was taken up again: the place is still to come, not left behind."""
+    LIFTED = "lifted"
+    """The failed check that made it suspect does not count."""
 
 
 _CAUSE_OF_STATE = {
     CellState.UNVISITED: GapCause.NOT_VISITED,
     CellState.NO_SIGNAL: GapCause.NO_SIGNAL,
     CellState.SKIPPED: GapCause.TOO_FAST,
+    CellState.SUSPECT: GapCause.SUSPECT,
 }
 
 

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.pipeline.shelf import Shelf
 from swathe.station import Axis, CellRule
 
 __all__ = ["CellState", "Grid"]
@@ -30,7 +31,7 @@ class CellState(IntEnum):
     """The probe was there, the echo was not."""
     MEASURED = 3
     SUSPECT = 4
-    """Measured, but a later calibration check failed."""
+    """Measured, but a later calibration check failed; a sound reading makes it measured."""
     EXCLUDED = 5
     """An obstruction that the plan names."""
 
@@ -59,6 +60,14 @@ class Grid:
         self.amplitude = np.zeros(cells, np.float32)
         self.last_time = np.zeros(cells, np.int64)
         self.outside = 0
+        self.waveform: NDArray[Any] | None = None
+
+    def keep_waveforms(self, samples: int, dtype: np.dtype[Any]) -> None:
+        """Keep, of each cell, the waveform of the reading that stands for it.
+
+        Memory is paged in only where a waveform comes.
+        """
+        self.waveform = np.zeros((self.state.size, samples), dtype)
 
     def cells_at(self, scan: NDArray[np.float64], index: NDArray[np.float64]) -> Cells:
         """Return the flat cell of each position in mm, -1 outside the grid, shape (n,)."""
@@ -70,13 +79,24 @@ class Grid:
         """Take a rectangle of cells out of the plan."""
         self.state.reshape(self.shape)[rows, columns] = CellState.EXCLUDED
 
-    def add(self, readings: NDArray[Any], cells: Cells, utc_offset: int) -> None:
+    def add(
+        self,
+        readings: NDArray[Any],
+        cells: Cells,
+        utc_offset: int,
+        *,
+        doubted: bool = False,
+        shelf: Shelf | None = None,
+    ) -> None:
         """Put readings into their cells.
 
         Args:
             readings: shape (n,), dtype `READING` with thickness in mm filled in.
             cells: flat cell of each reading, -1 outside the grid, shape (n,).
             utc_offset: ns from the host's monotonic clock to UTC.
+            doubted: whether a calibration check failed and none passed since: such readings make
+                a cell suspect, and a cell that has sound ones takes none of them.
+            shelf: has the readings' waveforms, if they are kept.
         """
         inside = cells >= 0
         self.outside += int(np.count_nonzero(~inside))
@@ -84,10 +104,38 @@ class Grid:
         valid = readings["valid"] & np.isfinite(readings["thickness"])
         self._raise_state(cells[~valid], CellState.NO_SIGNAL)
         good, at = readings[valid], cells[valid]
+        if doubted:
+            unsound = self.state[at] != CellState.MEASURED
+            good, at = good[unsound], at[unsound]
+        else:
+            self._empty(at[self.state[at] == CellState.SUSPECT])
         if at.size:
-            self._add_valid(good, at, utc_offset)
+            self._add_valid(good, at, utc_offset, shelf)
+        if doubted:
+            self.doubt(at[self.state[at] == CellState.MEASURED])
 
-    def _add_valid(self, good: NDArray[Any], at: Cells, utc_offset: int) -> None:
+    def doubt(self, cells: Cells) -> None:
+        """Make measured cells suspect."""
+        self.state[cells] = CellState.SUSPECT
+
+    def trust(self, cells: Cells) -> None:
+        """Make suspect cells measured again: the check that failed does not count."""
+        self.state[cells] = CellState.MEASURED
+
+    def missing(self, cells: Cells | slice) -> NDArray[np.bool_]:
+        """Return whether each of `cells` is required and has no sound reading."""
+        state = self.state[cells]
+        return np.asarray((state < CellState.MEASURED) | (state == CellState.SUSPECT))
+
+    def _empty(self, cells: Cells) -> None:
+        """Let go of suspect readings: sound ones come in their place."""
+        self.hits[cells] = 0
+        self.last_time[cells] = 0
+        self.state[cells] = CellState.UNVISITED
+
+    def _add_valid(
+        self, good: NDArray[Any], at: Cells, utc_offset: int, shelf: Shelf | None
+    ) -> None:
         best, where = self._winners(good, at)
         fresh = self.hits[where] == 0
         self._add_to_means(good["thickness"], at, where, np.where(fresh, best["thickness"], np.nan))
@@ -96,6 +144,8 @@ class Grid:
         self.thickness[where] = best["thickness"]
         self.time_of_flight[where] = best["time_of_flight"]
         self.amplitude[where] = best["amplitude"]
+        if self.waveform is not None and shelf is not None and where.size:
+            self.waveform[where] = shelf.take(best["offset"])
         if self.rule is CellRule.MEAN:
             self.thickness[at] = self.thickness_mean[at]
         np.maximum.at(self.last_time, at, good["time"] + utc_offset)

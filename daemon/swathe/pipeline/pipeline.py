@@ -11,26 +11,38 @@ columns.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Literal, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from swathe.calibration import ThicknessLaw
 from swathe.errors import UsageError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.pipeline.changed import ChangedCells
 from swathe.pipeline.changes import GapNote, LineNote, Progress
 from swathe.pipeline.coverage import Coverage
 from swathe.pipeline.device import DeviceTally
-from swathe.pipeline.gaps import Gap
-from swathe.pipeline.grid import CellState, Grid
+from swathe.pipeline.doubt import Doubt
+from swathe.pipeline.grid import Grid
+from swathe.pipeline.least import Least
 from swathe.pipeline.measure import fill_thickness
+from swathe.pipeline.notes import gap_note, line_note
 from swathe.pipeline.pace import Pace
 from swathe.pipeline.place import Placed, Way
-from swathe.pipeline.regions import runs_of
+from swathe.pipeline.shelf import Shelf
 from swathe.pipeline.slip import Slip
 from swathe.pipeline.sweep import cross
 from swathe.pipeline.wiring import Wiring
-from swathe.station import AxisMode, Station, excluded_cells, parse_station
+from swathe.station import (
+    AxisMode,
+    Station,
+    budget_of,
+    excluded_cells,
+    kept_waveforms,
+    law_of,
+    station_in_journal,
+)
 
 __all__ = ["Pipeline", "Status", "Watcher"]
 
@@ -68,10 +80,12 @@ class Pipeline:
         coverage: what is measured and what is missing.
         tallies: counts by device.
         survey: identity of the survey, from its first run.
-        status: ``scanning``, ``complete`` or ``incomplete``.
         runs: runs so far.
         slips: where two sources of the scan position parted.
+        least: the least thickness.
+        doubt: checks of the calibration, and what they make of it.
         notes: operator's notes as (ns UTC, text).
+        changed: tells which cells changed.
     """
 
     def __init__(
@@ -88,25 +102,31 @@ class Pipeline:
         self.grid = Grid(scan=scan, index=index, rule=station.survey.cell_rule)
         for zone in station.exclude:
             self.grid.exclude(*excluded_cells(zone, scan, index))
+        if (form := kept_waveforms(station)) is not None:
+            self.grid.keep_waveforms(form.samples, form.dtype)
+        self._shelf = Shelf()
         stepped = station.index is None or station.index.mode is AxisMode.STEPPED
         self.coverage = Coverage(self.grid, stepped=stepped)
         self.tallies: dict[str, DeviceTally] = {}
         self.survey = ""
-        self.status: Status = "incomplete"
+        self._ended_complete = False
         self.runs = 0
         self.notes: list[tuple[int, str]] = []
         self.readings = 0
         self.unplaced = 0
         self.slips: list[Slip] = []
+        self.doubt = Doubt(self.grid, self.coverage)
         self._wiring: Wiring | None = None
+        self._law: ThicknessLaw | None = None
         self._line = 0
         self._placed: list[Placed] = []
         self._last_cell = -1
         self._utc_offset = 0
         self._now = 0
-        self._minimum: tuple[float, int] | None = None
+        self.least = Least(self.grid)
         self._changed_gaps: dict[int, GapNote] = {}
-        self._changed_rows: set[int] = set()
+        self.changed = ChangedCells(self.grid.shape[1])
+        self._scanning = False
         self._start_paces()
 
     def _start_paces(self) -> None:
@@ -119,6 +139,18 @@ class Pipeline:
     def line(self) -> int:
         """The line in force on a stepped index axis."""
         return self._wiring.stepped.line if self._wiring and self._wiring.stepped else self._line
+
+    @property
+    def position(self) -> tuple[float | None, float | None]:
+        """Where the probe stands, scan and index in mm; None while unknown."""
+        return self._wiring.position if self._wiring else (None, None)
+
+    @property
+    def status(self) -> Status:
+        """Whether a run goes on, or how the survey stands; a failed check makes it incomplete."""
+        if self._scanning:
+            return "scanning"
+        return "complete" if self._ended_complete and self.target_reached else "incomplete"
 
     @property
     def utc_offset(self) -> int:
@@ -161,7 +193,7 @@ class Pipeline:
 
     def _open(self, mark: Mark) -> None:
         # Each run may wire other ports and drivers; the grid stays what it is.
-        station = parse_station(mark.detail["station"], "station file in the journal")
+        station = station_in_journal(mark.detail, "station file in the journal")
         if self._amend is not None:
             station = self._amend(station)
         if self._wiring is not None:
@@ -169,22 +201,34 @@ class Pipeline:
             self.unplaced += self._wiring.placer.unplaced + self._wiring.placer.pending
         self.station = station
         self.survey = self.survey or str(mark.detail["survey"])
+        self._law = law_of(station)
         self._wiring = Wiring(station, self.tallies, line=self._line)
+        self._shelf.forget_before(None)
         self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
         self._last_cell = -1
-        self.runs += 1
-        self.status = "scanning"
+        self.doubt.book.abandon()
         self._now = mark.time
         self._start_paces()
-        self.coverage.reopen(mark.time + self._utc_offset)
-        self._collect()
+        # A run that only checks the calibration leaves the survey where it was.
+        self._scanning = mark.detail.get("purpose", "scan") == "scan"
+        if self._scanning:
+            self.runs += 1
+            self._ended_complete = False
+            self.coverage.reopen(mark.time + self._utc_offset)
+            self._collect()
 
     def _decode(self, wiring: Wiring, device: str) -> None:
         batch = wiring.links[device].decode()
         if batch is None:
             return
         if batch.readings.size:
-            fill_thickness(batch.readings, self.station.calibration)
+            fill_thickness(batch.readings, self._law)
+            if self.doubt.book.going:
+                self.doubt.book.take(batch.readings)
+            if self.doubt.book.going or not self._scanning:
+                batch = replace(batch, readings=batch.readings[:0], waveforms=None)
+            if self.grid.waveform is not None and batch.waveforms is not None:
+                self._shelf.put(batch.readings, batch.waveforms)
         placed = wiring.take(device, batch)
         if placed is not None:
             self._placed.append(placed)
@@ -193,21 +237,31 @@ class Pipeline:
         match mark.kind:
             case MarkKind.LINE:
                 # What came before the mark belongs to the line before, back to the start or not.
-                for device in wiring.links:
-                    self._decode(wiring, device)
+                self._decode_all(wiring)
                 wiring.set_line(int(mark.detail["line"]), mark.time)
             case MarkKind.NOTE:
                 self.notes.append((mark.time + self._utc_offset, str(mark.detail["text"])))
             case MarkKind.ENDED:
                 self._tick(wiring, mark.time)
-                self.status = "complete" if mark.detail["status"] == "complete" else "incomplete"
-                self.coverage.close_out(mark.time + self._utc_offset)
+                if self._scanning:
+                    self._scanning = False
+                    self._ended_complete = mark.detail["status"] == "complete"
+                    self.coverage.close_out(mark.time + self._utc_offset)
+                    self._collect()
+            case _:
+                # What came before the mark belongs to what went before, cells or step.
+                self._tick(wiring, mark.time)
+                cells = self.doubt.take(mark, mark.time + self._utc_offset)
+                self.changed.note(cells)
                 self._collect()
+
+    def _decode_all(self, wiring: Wiring) -> None:
+        for device in wiring.links:
+            self._decode(wiring, device)
 
     def _tick(self, wiring: Wiring, now: int) -> None:
         self._now = now
-        for device in wiring.links:
-            self._decode(wiring, device)
+        self._decode_all(wiring)
         wiring.tick(now)
         self.slips += wiring.slips
         wiring.slips.clear()
@@ -215,6 +269,7 @@ class Pipeline:
         for placed in self._placed:
             self._bin(placed)
         self._placed.clear()
+        self._shelf.forget_before(wiring.placer.oldest_pending)
         self._follow(wiring)
         self.coverage.evaluate(now + self._utc_offset)
         self._speed.note(now, self._travelled)
@@ -232,23 +287,17 @@ class Pipeline:
         cells = grid.cells_at(placed.scan, placed.index)
         touched = np.unique(cells[cells >= 0])
         before = grid.state[touched].copy()
-        grid.add(placed.readings, cells, self._utc_offset)
+        grid.add(
+            placed.readings,
+            cells,
+            self._utc_offset,
+            doubted=self.doubt.in_force,
+            shelf=self._shelf,
+        )
+        self.doubt.note_readings(touched, before)
         self.coverage.note_readings(touched, before)
-        wall = (grid.hits[touched] > 0) & (grid.state[touched] != CellState.EXCLUDED)
-        self._note_minimum(touched[wall])
-        self._changed_rows.update((touched // grid.shape[1]).tolist())
-
-    def _note_minimum(self, cells: NDArray[np.int64]) -> None:
-        value = self.grid.thickness
-        if self._minimum is not None and value[self._minimum[1]] > self._minimum[0]:
-            # By a rule other than the minimum the thinnest cell may have been read thicker since.
-            wall = (self.grid.hits > 0) & (self.grid.state != CellState.EXCLUDED)
-            cells = np.flatnonzero(wall)
-            self._minimum = None
-        if cells.size:
-            least = int(cells[np.argmin(value[cells])])
-            if self._minimum is None or value[least] < self._minimum[0]:
-                self._minimum = (float(value[least]), least)
+        self.least.note(touched)
+        self.changed.note(touched)
 
     def _follow(self, wiring: Wiring) -> None:
         way = wiring.placer.take_way()
@@ -261,17 +310,15 @@ class Pipeline:
             self.coverage.note_way(way, crossing)
             self._last_cell = self.coverage.probe_cell
             self._travelled += float(np.abs(np.diff(way.scan)).sum())
-            self._changed_rows.update(np.unique(crossing.cells // self.grid.shape[1]).tolist())
+            self.changed.note(crossing.cells)
 
     def _collect(self) -> None:
         for gap in self.coverage.gaps.settle():
-            self._changed_gaps[gap.number] = self._gap_note(gap)
+            self._changed_gaps[gap.number] = gap_note(gap)
 
     def take_changed_rows(self) -> list[int]:
         """Return the rows of the grid that changed since the last call."""
-        rows = sorted(self._changed_rows)
-        self._changed_rows.clear()
-        return rows
+        return self.changed.take_rows()
 
     def take_gap_notes(self) -> list[GapNote]:
         """Return the gaps that changed since the last call, newest picture of each."""
@@ -285,45 +332,15 @@ class Pipeline:
 
     def open_gap_notes(self) -> list[GapNote]:
         """Return the open gaps, by number."""
-        return [self._gap_note(gap) for gap in self.coverage.gaps.open]
+        return [gap_note(gap) for gap in self.coverage.gaps.open]
 
     def gap_notes(self) -> list[GapNote]:
         """Return every gap of the survey, open and ended, by number."""
-        return [self._gap_note(gap) for gap in self.coverage.gaps]
-
-    def _gap_note(self, gap: Gap) -> GapNote:
-        return GapNote(
-            number=gap.number,
-            is_open=gap.closed is None,
-            cause=gap.cause,
-            causes=dict(gap.causes),
-            cells=gap.size,
-            area=gap.area,
-            scan=gap.scan,
-            index=gap.index,
-            opened=gap.opened,
-            closed=gap.closed,
-            end=gap.end,
-            merged_into=gap.merged_into,
-        )
+        return [gap_note(gap) for gap in self.coverage.gaps]
 
     def line_note(self, row: int) -> LineNote:
         """Return a summary of one line of the grid."""
-        grid, coverage = self.grid, self.coverage
-        whole = slice(row * grid.shape[1], (row + 1) * grid.shape[1])
-        state, hits = grid.state[whole], grid.hits[whole]
-        found = np.flatnonzero((hits > 0) & (state != CellState.EXCLUDED))
-        least = int(found[np.argmin(grid.thickness[whole][found])]) if found.size else None
-        missing = runs_of(np.flatnonzero(state < CellState.MEASURED))
-        return LineNote(
-            line=row,
-            index=float(grid.index.start + row * grid.index.resolution),
-            measured=coverage.measured_in_row(row),
-            required=int(coverage.required_in_row[row]),
-            minimum=None if least is None else float(grid.thickness[whole][least]),
-            minimum_at=None if least is None else float(grid.scan.centres[least]),
-            missing=tuple(grid.scan.edges(first, last) for first, last in missing),
-        )
+        return line_note(self.grid, self.coverage, row)
 
     def _speed_limit(self, wiring: Wiring) -> float | None:
         """Return resolution × reading rate / wanted hits per cell, mm/s."""
@@ -335,7 +352,7 @@ class Pipeline:
     def progress(self) -> Progress:
         """Return how the survey stands at the last tick."""
         coverage, grid, wiring = self.coverage, self.grid, self._wiring
-        scan, index = wiring.position if wiring else (None, None)
+        scan, index = self.position
         left = coverage.required - coverage.measured
         pace = self._cell_rate.per_second
         unplaced = self.unplaced
@@ -345,10 +362,10 @@ class Pipeline:
                 unplaced += wiring.placer.pending
         limit = self._speed_limit(wiring) if wiring else None
         speed = self._speed.per_second
-        minimum_at = None
-        if self._minimum is not None:
-            row, column = divmod(self._minimum[1], grid.shape[1])
-            minimum_at = (float(grid.scan.centres[column]), float(grid.index.centres[row]))
+        asked = self.station.verification
+        due = self.doubt.book.due(asked.interval if asked else None)
+        least = self.least
+        budget = None if least.value is None else budget_of(self.station, least.value)
         return Progress(
             time=self._now + self._utc_offset,
             required=coverage.required,
@@ -368,6 +385,10 @@ class Pipeline:
             readings=self.readings,
             unplaced=unplaced,
             outside=grid.outside,
-            minimum=self._minimum[0] if self._minimum else None,
-            minimum_at=minimum_at,
+            minimum=least.value,
+            minimum_at=least.place,
+            minimum_expanded=None if budget is None else budget.expanded,
+            suspect=self.doubt.suspect,
+            check_due=due,
+            check_overdue=due is not None and self._now + self._utc_offset > due,
         )

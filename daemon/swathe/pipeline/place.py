@@ -109,6 +109,11 @@ class Placer:
         """The gauge's usual time from reading to reading, ns; 0 while unknown."""
         return self._usual
 
+    @property
+    def oldest_pending(self) -> int | None:
+        """Byte offset of the first reading that waits; None when none does."""
+        return int(self._pending["offset"].min()) if self._pending.size else None
+
     def add_readings(self, readings: NDArray[Any]) -> None:
         """Take readings that are to be placed by time."""
         if readings.size:

@@ -58,6 +58,7 @@ class Wiring:
                 decoder=decoder_of(device),
                 delay_ns=device.delay,
                 tally=tallies.setdefault(name, DeviceTally()),
+                echo=station.echo,
             )
             for name, device in station.device.items()
         }

@@ -4,6 +4,7 @@ from swathe.report.blockmap import block_map
 from swathe.report.clusters import Cluster, cluster_gaps
 from swathe.report.gap_table import gaps_json, gaps_table, summary_line
 from swathe.report.picture import draw_survey
+from swathe.report.summary import survey_lines
 
 __all__ = [
     "Cluster",
@@ -13,4 +14,5 @@ __all__ = [
     "gaps_json",
     "gaps_table",
     "summary_line",
+    "survey_lines",
 ]

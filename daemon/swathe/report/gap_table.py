@@ -6,21 +6,30 @@ import json
 
 from rich.table import Table
 
-from swathe.messages import Extent, GapMessage
+from swathe.messages import Extent, GapMessage, ProgressMessage
 from swathe.store import SurveyRecord
 
-__all__ = ["gaps_json", "gaps_table", "summary_line"]
+__all__ = ["gaps_json", "gaps_table", "least_words", "summary_line"]
 
 
 def summary_line(record: SurveyRecord) -> str:
     """Return coverage, target and open gaps in one line."""
     progress = record.progress
+    least = f"; least {least_words(progress)}" if progress.minimum is not None else ""
+    doubt = f"; {progress.suspect:,} cells SUSPECT by a failed check" if progress.suspect else ""
     verdict = "reached" if record.target_reached else "not reached"
     return (
         f"{progress.percent:.2f} % of {progress.required:,} cells measured, "
         f"target {record.target_coverage:g} % {verdict}; {len(record.open_gaps)} gaps open, "
-        f"{len(record.gaps) - len(record.open_gaps)} closed; {record.status}"
+        f"{len(record.gaps) - len(record.open_gaps)} closed{least}{doubt}; {record.status}"
     )
+
+
+def least_words(progress: ProgressMessage) -> str:
+    """Return the least thickness with its uncertainty, if that is known, in words."""
+    expanded = progress.minimum_expanded
+    band = "" if expanded is None else f" ± {expanded:.2f} mm (95.45 %)"
+    return f"{progress.minimum:.2f} mm{band}"
 
 
 def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:

@@ -16,20 +16,12 @@ from numpy.typing import NDArray
 
 from swathe.messages import GapMessage
 from swathe.pipeline import CellState, GapEnd, runs_of
+from swathe.report.gap_table import least_words
+from swathe.report.look import LOOK, MEASURED_ONLY, words
+from swathe.report.thinning import thin_least, thin_worst
 from swathe.store import SurveyFolder, SurveyRecord, read_record
 
 __all__ = ["draw_survey"]
-
-# Hatches tell the states apart without colour; tints are from a palette made for colour-blind
-# readers (B. Wong, Nature Methods 8, 441, 2011; from memory).
-_LOOK: dict[CellState, tuple[str, str]] = {
-    CellState.UNVISITED: ("#ffffff", "...."),
-    CellState.SKIPPED: ("#e69f00", "////"),
-    CellState.NO_SIGNAL: ("#d55e00", "oo"),
-    CellState.MEASURED: ("#cfe3ee", ""),
-    CellState.SUSPECT: ("#cc79a7", "xx"),
-    CellState.EXCLUDED: ("#9a9a9a", "++"),
-}
 
 # A picture is looked at on a page: more points than this on an axis are not seen.
 _MOST_POINTS = 2000
@@ -55,8 +47,8 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     scan = np.asarray(group["scan"])
     index = np.asarray(group["index"])
     step = (max(1, -(-index.size // _MOST_POINTS)), max(1, -(-scan.size // _MOST_POINTS)))
-    thickness = _least(np.asarray(group["thickness"]), step)
-    state = _worst(np.asarray(group["state"]), step)
+    thickness = thin_least(np.asarray(group["thickness"]), step)
+    state = thin_worst(np.asarray(group["state"]), step)
     extent = (*_borders(group["scan"], scan), *_borders(group["index"], index)[::-1])
 
     wide = abs(extent[1] - extent[0]) > _WIDE * abs(extent[3] - extent[2])
@@ -73,45 +65,13 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     figure.text(
         0.5,
         -0.02,
-        "Measured values only; no statement of fitness for service. "
-        "Local codes and a licensed practitioner decide.",
+        MEASURED_ONLY,
         ha="center",
         fontsize=9,
     )
     path = path or folder.picture
     figure.savefig(path, dpi=110, bbox_inches="tight")
     return path
-
-
-def _least(values: NDArray[Any], step: tuple[int, int]) -> NDArray[Any]:
-    """Thin out by the least value of each block, so that no pit is lost by drawing small."""
-    if step == (1, 1):
-        return values
-    filled = np.where(np.isnan(values), np.inf, values)
-    for axis in (0, 1):
-        edges = np.arange(0, filled.shape[axis], step[axis])
-        filled = np.minimum.reduceat(filled, edges, axis=axis)
-    return np.where(np.isinf(filled), np.nan, filled)
-
-
-def _worst(state: NDArray[np.uint8], step: tuple[int, int]) -> NDArray[np.uint8]:
-    """Thin out by the most urgent state of each block: an excluded cell or a gap stays visible."""
-    rank = np.zeros(len(CellState), np.uint8)
-    order = (
-        CellState.MEASURED,
-        CellState.EXCLUDED,
-        CellState.UNVISITED,
-        CellState.SUSPECT,
-        CellState.SKIPPED,
-        CellState.NO_SIGNAL,
-    )
-    for place, value in enumerate(order):
-        rank[value] = place
-    ranks = rank[state]
-    for axis in (0, 1):
-        edges = np.arange(0, ranks.shape[axis], step[axis])
-        ranks = np.maximum.reduceat(ranks, edges, axis=axis)
-    return np.array(order, np.uint8)[ranks]
 
 
 def _borders(array: Any, centres: NDArray[Any]) -> tuple[float, float]:  # noqa: ANN401  zarr array
@@ -142,7 +102,7 @@ def _draw_thickness(
         at = (progress.minimum_scan, progress.minimum_index or 0.0)
         axes.plot(*at, marker="v", color="black", markerfacecolor="white", markersize=9)
         axes.annotate(
-            f"least {progress.minimum:.2f} mm",
+            f"least {least_words(progress)}",
             at,
             xytext=(8, 10),
             textcoords="offset points",
@@ -154,7 +114,7 @@ def _draw_thickness(
 def _draw_coverage(
     axes: Axes, state: NDArray[np.uint8], extent: tuple[float, ...], record: SurveyRecord
 ) -> None:
-    colours = ListedColormap([_LOOK[value][0] for value in CellState])
+    colours = ListedColormap([LOOK[value][0] for value in CellState])
     norm = BoundaryNorm(np.arange(len(CellState) + 1) - 0.5, len(CellState))
     axes.imshow(
         state,
@@ -169,11 +129,11 @@ def _draw_coverage(
     y = np.linspace(extent[3], extent[2], rows + 1)
     handles = []
     for value in CellState:
-        tint, hatch = _LOOK[value]
+        tint, hatch = LOOK[value]
         present = state == value
         if not present.any():
             continue
-        handles.append(Patch(facecolor=tint, hatch=hatch, edgecolor="#333333", label=_words(value)))
+        handles.append(Patch(facecolor=tint, hatch=hatch, edgecolor="#333333", label=words(value)))
         if hatch:
             for row in np.flatnonzero(present.any(axis=1)).tolist():
                 for first, last in runs_of(np.flatnonzero(present[row])):
@@ -252,10 +212,6 @@ def _draw_profile(
     axes.invert_yaxis()  # the back wall as it lies below the scanned surface
     axes.legend(loc="upper right")
     axes.set(title="Line profile", xlabel="scan, mm", ylabel="thickness, mm")
-
-
-def _words(state: CellState) -> str:
-    return state.name.lower().replace("_", " ")
 
 
 def _title(record: SurveyRecord) -> str:

@@ -2,45 +2,31 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection
 from typing import Any
 
+import numpy as np
+
+from swathe.echo import EchoSettings, check_gates
 from swathe.errors import Problem
 from swathe.station.axis import Axis
+from swathe.station.devices import decoder_of
 from swathe.station.model import (
     AxisMode,
     AxisSettings,
     DeviceSettings,
     ExclusionSettings,
     SecondSettings,
+    StoreSettings,
 )
-from swathe_drivers import Decoder, DriverError, load_driver
+from swathe_drivers import Decoder, DriverError
 
-__all__ = ["MOST_CELLS", "axis_source", "cross_check", "decoder_of", "excluded_cells"]
+__all__ = ["MOST_CELLS", "cross_check", "excluded_cells"]
 
 # 100 million cells take about 6 GB of memory while a scan runs; a typing slip asks for more.
 MOST_CELLS = 100_000_000
-
-
-def axis_source(axis: str, settings: AxisSettings) -> tuple[str, str]:
-    """Return the device and the counts column that tell the position on `axis`.
-
-    The checks of the station file have made sure that an encoded axis names its device.
-    """
-    return settings.device or "", settings.counts or axis
-
-
-def decoder_of(device: DeviceSettings) -> Decoder:
-    """Return a new decoder for `device`.
-
-    Raises:
-        DriverError: the driver is unknown or refuses its settings; `load_station` reports this
-            with the key, so call this only with a loaded station.
-    """
-    driver = load_driver(device.driver)
-    return driver(driver.Settings.model_validate(device.protocol)).decoder(
-        ns_per_byte=device.port_settings().ns_per_byte
-    )
+MOST_WAVEFORM_BYTES = 16_000_000_000
 
 
 def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[Problem]:
@@ -67,6 +53,40 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
         calibrated = "calibration" in faulty or parts.get("calibration") is not None
         problems += _check_readings(decoders, calibrated=calibrated)
     problems += _check_exclusions(parts.get("exclude", ()), axes, faulty)
+    problems += _check_echo(parts, decoders)
+    return problems
+
+
+def _check_echo(parts: dict[str, Any], decoders: dict[str, Decoder]) -> list[Problem]:
+    """Return what is wrong with measuring A-scans, and with keeping them."""
+    senders = {name: d.waveform for name, d in decoders.items() if d.waveform is not None}
+    echo: EchoSettings | None = parts.get("echo")
+    store: StoreSettings | None = parts.get("store")
+    keeps = store is not None and store.waveforms
+    problems: list[Problem] = []
+    if not senders:
+        mend = "a device sends them when its protocol has a waveform field"
+        if echo is not None:
+            problems.append(Problem("echo", "needs a device that sends A-scans", "none", mend))
+        if keeps:
+            requirement = "needs a device that sends A-scans"
+            problems.append(Problem("store.waveforms", requirement, True, mend))
+        return problems
+    ((name, form),) = list(senders.items())[:1]
+    if echo is None:
+        mend = f"'{name}' sends A-scans: say with a gate where its back wall is"
+        return [Problem("echo", "is required", None, mend)]
+    problems += check_gates(
+        echo, interval_us=form.interval_us, start_us=form.start_us, samples=form.samples
+    )
+    axes = [parts[axis] for axis in ("scan", "index") if parts.get(axis) is not None]
+    cells = math.prod(axis.length / axis.resolution + 1 for axis in axes)
+    size = cells * form.samples * np.dtype(form.dtype).itemsize
+    if keeps and size > MOST_WAVEFORM_BYTES:
+        requirement = f"must take at most {MOST_WAVEFORM_BYTES / 1e9:g} GB"
+        mend = "raise a resolution, send fewer samples, or keep none: the journal has them all"
+        got = f"{size / 1e9:,.1f} GB for {cells:,.0f} cells"
+        problems.append(Problem("store.waveforms", requirement, got, mend))
     return problems
 
 

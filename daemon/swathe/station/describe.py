@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from swathe.station.axis import Axis
+from swathe.station.law import law_of
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
+from swathe.station.probe import beam_on_wall, beam_warnings
 
 __all__ = ["describe_plan"]
 
@@ -27,18 +29,33 @@ def describe_plan(station: Station) -> list[str]:
         f"a cell stands for its {survey.cell_rule} reading; "
         f"done at {survey.target_coverage:g} % coverage"
     )
-    if station.calibration is not None:
-        calibration = station.calibration
-        lines.append(
-            f"calibration in force: velocity {calibration.velocity * 1000:g} m/s, "
-            f"zero offset {calibration.zero_offset:g} µs"
-        )
+    lines += _calibration_lines(station)
+    if (width := beam_on_wall(station)) is not None:
+        lines.append(f"beam on the back wall: {width:.2f} mm wide (-6 dB)")
+    lines += [f"WARNING: {warning}" for warning in beam_warnings(station)]
     if station.broker is None:
         lines.append("no broker: nothing is published")
     elif station.broker.embedded:
         lines.append("publishes to an embedded broker on this machine only")
     else:
         lines.append(f"publishes to the broker {station.broker.host}:{station.broker.port}")
+    return lines
+
+
+def _calibration_lines(station: Station) -> list[str]:
+    law, record = law_of(station), station.record
+    if law is None:
+        return []
+    source = "given in the station file, no record"
+    if record is not None:
+        source = f"record {record.id} of {record.time:%Y-%m-%d %H:%M} UTC by {record.by}"
+    told = f"velocity {law.velocity * 1000:.6g} m/s, zero offset {law.zero_offset:.4g} µs"
+    lines = [f"calibration in force: {told} ({source})"]
+    lines += [f"correction: {text}" for text in law.corrections]
+    if record is not None:
+        lines += [f"WARNING of the calibration: {text}" for text in record.warnings]
+    if station.verification is None:
+        lines.append("no [verification] table: the calibration is not checked")
     return lines
 
 

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from swathe.calibration import CalibrationError, parse_record, read_record
 from swathe.errors import Problem, StationError
 from swathe.station.check import cross_check
+from swathe.station.descriptions import put_descriptions_in
+from swathe.station.law import check_law
 from swathe.station.model import DeviceSettings, Station
+from swathe.station.probe import check_probe
 from swathe.station.problems import as_written, problems_of, unknown_key
+from swathe.station.quality import CalibrationSettings
 from swathe_drivers import DriverError, SettingsError, load_driver, read_settings, settings_error
 
-__all__ = ["load_station", "parse_station", "survey_folder"]
+__all__ = ["load_station", "parse_station", "station_in_journal", "survey_folder"]
 
 
 def load_station(path: Path) -> tuple[Station, str]:
@@ -33,11 +40,25 @@ def load_station(path: Path) -> tuple[Station, str]:
     except (OSError, UnicodeDecodeError) as error:
         problem = Problem("station file", "must be a readable UTF-8 text", str(error))
         raise StationError(path, [problem]) from error
-    return parse_station(text, path), text
+    return parse_station(text, path, folder=path.resolve().parent), text
 
 
-def parse_station(text: str, path: Path | str) -> Station:
-    """Return the station that `text` describes; `path` names it in errors.
+def parse_station(
+    text: str,
+    path: Path | str,
+    *,
+    record: dict[str, Any] | None = None,
+    descriptions: Mapping[str, str] | None = None,
+    folder: Path | None = None,
+) -> Station:
+    """Return the station that `text` describes.
+
+    Args:
+        text: the file's text.
+        path: names the file in errors.
+        record: the calibration record that it names, as a journal holds it.
+        descriptions: texts of the protocol descriptions that its devices name, likewise.
+        folder: where record and descriptions are looked for instead.
 
     Raises:
         StationError: as `load_station`.
@@ -47,13 +68,41 @@ def parse_station(text: str, path: Path | str) -> Station:
     except tomllib.TOMLDecodeError as error:
         # The parser's message ends with the line and column.
         raise StationError(path, [Problem("station file", "must be TOML", str(error))]) from error
+    tables, texts, misdescribed = put_descriptions_in(tables, descriptions, folder)
     parts, problems = _validate_tables(tables)
+    if misdescribed:
+        # What the devices are is not known; nobody is told to add what the description has.
+        parts.pop("device", None)
+        problems += misdescribed
+    parts["descriptions"] = texts
     problems += _check_drivers(parts.get("device", {}))
+    problems += _add_record(parts, record, folder)
     faulty = [name for name in tables if name not in parts]
     problems += cross_check(parts, faulty=faulty)
     if problems:
         raise StationError(path, problems)
-    return Station.model_construct(**{**_defaults(), **parts})
+    station = Station.model_construct(**{**_defaults(), **parts})
+    if problems := check_law(station) + check_probe(station):
+        raise StationError(path, problems)
+    return station
+
+
+def station_in_journal(detail: dict[str, Any], path: Path | str) -> Station:
+    """Return the station file with which a run was opened.
+
+    Args:
+        detail: of the mark that opens the run.
+        path: names the journal in errors.
+
+    Raises:
+        StationError: this version of Swathe does not understand it.
+    """
+    return parse_station(
+        detail["station"],
+        path,
+        record=detail.get("calibration"),
+        descriptions=detail.get("descriptions", {}),
+    )
 
 
 def survey_folder(station: Station, station_path: Path) -> Path:
@@ -74,6 +123,8 @@ def _validate_tables(tables: dict[str, Any]) -> tuple[dict[str, Any], list[Probl
     parts: dict[str, Any] = {}
     problems: list[Problem] = []
     for name, field in Station.model_fields.items():
+        if field.exclude:
+            continue
         if name not in tables:
             if field.is_required():
                 problems.append(Problem(name, "is required", None, f"add {name} to the file"))
@@ -84,9 +135,36 @@ def _validate_tables(tables: dict[str, Any]) -> tuple[dict[str, Any], list[Probl
         except ValidationError as error:
             found = settings_error(error, tables[name], key=name)
             problems += as_written(problems_of(found, field.annotation), tables)
-    known = list(Station.model_fields)
+    known = [name for name, field in Station.model_fields.items() if not field.exclude]
     problems += [unknown_key(name, tables[name], known) for name in tables if name not in known]
     return parts, problems
+
+
+def _add_record(
+    parts: dict[str, Any], record: dict[str, Any] | None, folder: Path | None
+) -> list[Problem]:
+    """Put the calibration record that the file names beside its tables; return what is wrong."""
+    calibration: CalibrationSettings | None = parts.get("calibration")
+    if calibration is None:
+        return []
+    if (calibration.file is None) == (calibration.velocity is None):
+        got = "neither" if calibration.file is None else "both"
+        mend = 'file = "calibration.json", which calibrate writes, or velocity and zero_offset'
+        return [Problem("calibration", "must be told by either file or velocity", got, mend)]
+    if calibration.file is None:
+        return []
+    try:
+        if record is not None:
+            parts["record"] = parse_record(
+                json.dumps(record), Path("calibration record in the journal")
+            )
+        else:
+            parts["record"] = read_record((folder or Path()) / calibration.file)
+    except CalibrationError as error:
+        mend = "write one with `swathe calibrate thickness`"
+        requirement = f"must name a calibration record: {error}"
+        return [Problem("calibration.file", requirement, calibration.file, mend)]
+    return []
 
 
 def _check_drivers(devices: dict[str, DeviceSettings]) -> list[Problem]:

@@ -11,22 +11,32 @@ import math
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import Field, StringConstraints
 
+from swathe.calibration import CalibrationRecord
+from swathe.echo import EchoSettings
 from swathe.station.axis import Axis
-from swathe.units import Acceleration, Duration, Length, Percent, Speed, TimeOfFlight, Velocity
+from swathe.station.quality import (
+    CalibrationSettings,
+    CorrectionSettings,
+    ProbeSettings,
+    UncertaintySettings,
+    VerificationSettings,
+)
+from swathe.station.table import Table
+from swathe.units import Acceleration, Duration, Length, Percent, Speed
 from swathe_drivers import PortSettings
 
 __all__ = [
     "AxisMode",
     "AxisSettings",
     "BrokerSettings",
-    "CalibrationSettings",
     "CellRule",
     "DeviceSettings",
     "ExclusionSettings",
     "IndexSettings",
     "LineAdvance",
+    "PageSettings",
     "PlacingSettings",
     "SecondSettings",
     "Station",
@@ -37,10 +47,6 @@ __all__ = [
 
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
 """A name that is safe as an MQTT topic level and as a file name."""
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=False)
 
 
 class AxisMode(StrEnum):
@@ -68,7 +74,7 @@ class LineAdvance(StrEnum):
     RETURN = "return"
 
 
-class WheelSettings(_Table):
+class WheelSettings(Table):
     """An encoder wheel, of which the counts per mm follow.
 
     ``counts_per_mm = pulses * edges / (pi * diameter)``: a turn rolls the circumference off.
@@ -84,7 +90,7 @@ class WheelSettings(_Table):
         return self.pulses * self.edges / (math.pi * self.diameter)
 
 
-class SecondSettings(_Table):
+class SecondSettings(Table):
     """A second source of an axis's position: another encoder, or the motor's own counts.
 
     It places nothing; where it and the first one part, the wheel slips.
@@ -98,7 +104,7 @@ class SecondSettings(_Table):
     tolerance: Length = Field(gt=0, description="by which both may part before it is a slip, mm")
 
 
-class AxisSettings(_Table):
+class AxisSettings(Table):
     """A scan or index axis: where its cells are and which counts tell the position.
 
     ``position = zero_at + (counts - zero_count) / counts_per_mm``, negated when ``reversed``.
@@ -135,7 +141,7 @@ class IndexSettings(AxisSettings):
     advance: LineAdvance = LineAdvance.COMMAND
 
 
-class ExclusionSettings(_Table):
+class ExclusionSettings(Table):
     """A rectangle that the plan does not ask for, such as an obstruction; borders in mm."""
 
     name: str = Field(min_length=1, max_length=80)
@@ -143,11 +149,17 @@ class ExclusionSettings(_Table):
     index: tuple[Length, Length] | None = None
 
 
-class DeviceSettings(_Table):
+class DeviceSettings(Table):
     """A device on a port: which driver reads it, and how long it takes to tell."""
 
     driver: Name = "delimited"
-    port: str = Field(min_length=1, description="device path, COM port, socket:// or rfc2217://")
+    port: str = Field(
+        min_length=1,
+        description="device path, COM port, usb:SERIAL, socket://, rfc2217:// or capture:PATH",
+    )
+    description: str | None = Field(
+        None, description="file that tells driver and protocol; relative to the station file"
+    )
     baud: int = 115_200
     bytesize: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
@@ -175,14 +187,7 @@ class DeviceSettings(_Table):
         )
 
 
-class CalibrationSettings(_Table):
-    """Velocity and zero offset: ``thickness = velocity * (time_of_flight - zero_offset) / 2``."""
-
-    velocity: Velocity = Field(gt=0, description="mm/µs")
-    zero_offset: TimeOfFlight = Field(0.0, description="µs")
-
-
-class SurveySettings(_Table):
+class SurveySettings(Table):
     """What is surveyed, where it is kept, and when it is done."""
 
     folder: str = Field(min_length=1, description="survey folder; relative to the station file")
@@ -195,7 +200,7 @@ class SurveySettings(_Table):
     target_coverage: Percent = Field(100.0, gt=0, le=100)
 
 
-class PlacingSettings(_Table):
+class PlacingSettings(Table):
     """Limits of placing a reading between two encoder samples."""
 
     bracket: Duration = Field(250_000_000, gt=0, description="widest pair of samples, ns")
@@ -204,7 +209,7 @@ class PlacingSettings(_Table):
     )
 
 
-class BrokerSettings(_Table):
+class BrokerSettings(Table):
     """The MQTT broker; ``embedded`` starts one on this machine's loopback interface."""
 
     embedded: bool = False
@@ -217,16 +222,32 @@ class BrokerSettings(_Table):
     progress_interval: Duration = Field(250_000_000, ge=50_000_000)
 
 
-class StoreSettings(_Table):
+class PageSettings(Table):
+    """The page that the daemon serves; there is one when the table is there.
+
+    On a loopback address anyone on this machine sees it. On any other address a token is asked
+    for: the one in `token_variable`, or one that is made and told at each start.
+    """
+
+    host: str = Field("127.0.0.1", min_length=1, description="address that is listened on")
+    port: int = Field(8377, ge=0, le=65_535, description="0 for a free one, told at the start")
+    token_variable: str | None = Field(
+        None, min_length=1, description="environment variable, never the token"
+    )
+    names: tuple[str, ...] = Field((), description="names under which viewers reach the page")
+
+
+class StoreSettings(Table):
     """Chunks of the zarr arrays and how often they are brought up to date."""
 
     chunk_scan: int = Field(256, ge=1, le=65_536)
     chunk_index: int = Field(64, ge=1, le=65_536)
     checkpoint: Duration = Field(2_000_000_000, ge=100_000_000)
+    waveforms: bool = Field(False, description="whether a cell keeps the A-scan of its reading")
 
 
-class Station(_Table):
-    """A whole station file."""
+class Station(Table):
+    """A whole station file, and the calibration record that it names."""
 
     name: Name
     survey: SurveySettings
@@ -235,9 +256,21 @@ class Station(_Table):
     exclude: tuple[ExclusionSettings, ...] = ()
     device: dict[Name, DeviceSettings] = Field(min_length=1)
     calibration: CalibrationSettings | None = None
+    corrections: CorrectionSettings = CorrectionSettings()
+    verification: VerificationSettings | None = None
+    uncertainty: UncertaintySettings = UncertaintySettings()
+    probe: ProbeSettings | None = None
+    echo: EchoSettings | None = None
     placing: PlacingSettings = PlacingSettings()
     broker: BrokerSettings | None = None
+    page: PageSettings | None = None
     store: StoreSettings = StoreSettings()
+    record: CalibrationRecord | None = Field(
+        None, exclude=True, description="that calibration.file names; not a table of the file"
+    )
+    descriptions: dict[str, str] = Field(
+        {}, exclude=True, description="texts that device.NAME.description names, by that name"
+    )
 
     @property
     def scan_axis(self) -> Axis:

@@ -1,7 +1,7 @@
 """The survey folder: the journal's derivatives on disk, for any reader."""
 
 from swathe.store.folder import SurveyFolder, check_same_plan
-from swathe.store.rebuild import replay, write_derived
+from swathe.store.rebuild import replay, write_all, write_derived
 from swathe.store.record import SurveyRecord, read_record, record_of, write_record
 from swathe.store.zarr_store import LAYERS, SurveyArrays
 
@@ -14,6 +14,7 @@ __all__ = [
     "read_record",
     "record_of",
     "replay",
+    "write_all",
     "write_derived",
     "write_record",
 ]

@@ -12,6 +12,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -19,7 +20,7 @@ from typing import BinaryIO, Self
 
 from swathe.errors import SurveyError
 from swathe.journal import Mark, MarkKind, read_segment, segment_paths
-from swathe.station import Station, parse_station
+from swathe.station import Station, station_in_journal
 
 __all__ = ["SurveyFolder", "check_same_plan"]
 
@@ -56,6 +57,14 @@ class SurveyFolder:
                 message = "there is no such survey folder"
             raise SurveyError(self.path, message)
 
+    def openings(self) -> Iterator[Mark]:
+        """Yield the mark that opens each run, from the journal, oldest first."""
+        for path in segment_paths(self.journal):
+            for entry in read_segment(path):
+                if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
+                    yield entry
+                break
+
     def first_station(self) -> Station:
         """Return the station file with which the survey began, from its journal.
 
@@ -63,11 +72,8 @@ class SurveyFolder:
             SurveyError: no journal of the survey holds one.
         """
         self.require()
-        for path in segment_paths(self.journal):
-            for entry in read_segment(path):
-                if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
-                    return parse_station(entry.detail["station"], path)
-                break
+        for mark in self.openings():
+            return station_in_journal(mark.detail, self.journal)
         raise SurveyError(self.path, "its journal was cut off before it held a station file")
 
     def set_aside(self) -> Path | None:

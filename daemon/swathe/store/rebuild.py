@@ -6,13 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from swathe.journal import Mark, MarkKind, read_journal
-from swathe.pipeline import Pipeline, Watcher
+from swathe.pipeline import Grid, Pipeline, Watcher
 from swathe.station import Station
 from swathe.store.folder import SurveyFolder
 from swathe.store.record import SurveyRecord, record_of, write_record
 from swathe.store.zarr_store import SurveyArrays
 
-__all__ = ["replay", "write_derived"]
+__all__ = ["replay", "write_all", "write_derived"]
 
 
 def replay(
@@ -47,6 +47,17 @@ def replay(
     return pipeline
 
 
+def write_all(arrays: SurveyArrays, grid: Grid) -> None:
+    """Write the whole grid, a band at a time.
+
+    Raises:
+        SurveyError: the disk is full or gone.
+    """
+    for band in arrays.bands(range(grid.shape[0])):
+        arrays.write(arrays.snapshot(grid, [band]))
+        arrays.write(arrays.waveform_blocks(grid, range(band.start, band.stop)))
+
+
 def write_derived(folder: SurveyFolder, pipeline: Pipeline) -> SurveyRecord:
     """Write arrays and record of a pipeline's present state, whole; return the record.
 
@@ -55,8 +66,7 @@ def write_derived(folder: SurveyFolder, pipeline: Pipeline) -> SurveyRecord:
     """
     arrays = SurveyArrays(folder.zarr, pipeline.station)
     arrays.open()
-    for band in arrays.bands(range(pipeline.grid.shape[0])):
-        arrays.write(arrays.snapshot(pipeline.grid, [band]))
+    write_all(arrays, pipeline.grid)
     record = record_of(pipeline)
     write_record(folder.record, record)
     return record

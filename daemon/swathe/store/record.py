@@ -10,6 +10,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 
 from swathe.errors import SurveyError
 from swathe.messages import (
+    CheckMessage,
     GapMessage,
     LineMessage,
     PortMessage,
@@ -17,6 +18,13 @@ from swathe.messages import (
     moment,
 )
 from swathe.pipeline import Pipeline
+from swathe.store.quality import (
+    CalibrationSummary,
+    UncertaintySummary,
+    calibration_summary,
+    footprint_percent,
+    uncertainty_summary,
+)
 
 __all__ = ["NoteRecord", "SurveyRecord", "read_record", "record_of", "write_record"]
 
@@ -49,6 +57,14 @@ class SurveyRecord(BaseModel):
     lines: tuple[LineMessage, ...]
     ports: tuple[PortMessage, ...]
     notes: tuple[NoteRecord, ...]
+    calibration: CalibrationSummary | None = None
+    checks: tuple[CheckMessage, ...] = ()
+    uncertainty: UncertaintySummary | None = Field(
+        None, description="of the least thickness; null where it is not known"
+    )
+    footprint_percent: float | None = Field(
+        None, description="share of the required area that the beam has seen; null where unknown"
+    )
     delays_ms: dict[str, float] = Field(
         default_factory=dict, description="delay in force by device, as taken off its times"
     )
@@ -94,6 +110,15 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
             for device, tally in sorted(pipeline.tallies.items())
         ),
         delays_ms={name: d.delay / 1e6 for name, d in pipeline.station.device.items()},
+        calibration=calibration_summary(pipeline.station),
+        checks=tuple(
+            CheckMessage.of(check, station=name, survey=survey, time=time)
+            for check in pipeline.doubt.book.checks
+        ),
+        uncertainty=uncertainty_summary(pipeline),
+        footprint_percent=(
+            footprint_percent(pipeline.grid, pipeline.station) if with_lines else None
+        ),
         notes=tuple(NoteRecord(time=moment(at), text=text) for at, text in pipeline.notes),
     )
 

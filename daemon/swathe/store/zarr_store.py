@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
-from swathe.station import CellRule, Station
+from swathe.station import CellRule, Station, kept_waveforms
+from swathe_drivers import WaveformFormat
 
 __all__ = ["LAYERS", "GridBlock", "SurveyArrays"]
 
@@ -61,6 +62,10 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
 GridBlock = tuple[slice, dict[str, NDArray[Any]]]
 """Whole rows of the grid and the layers' values there."""
 
+# An A-scan is some hundred times as large as a cell's other layers: its chunks are smaller, and
+# one of them holds a stretch of a few lines, as a B-scan asks for.
+_WAVEFORM_CHUNK = (4, 64)
+
 
 class SurveyArrays:
     """The zarr group of one survey; one writer at a time.
@@ -79,6 +84,7 @@ class SurveyArrays:
             min(station.store.chunk_scan, columns),
         )
         self._group: zarr.Group | None = None
+        self._waveforms = kept_waveforms(station)
 
     def open(self) -> None:
         """Open the group for writing, and make what it lacks.
@@ -92,6 +98,8 @@ class SurveyArrays:
             for name, (dtype, attributes) in LAYERS.items():
                 if name not in group:
                     self._create(group, name, dtype, attributes)
+            if self._waveforms is not None and "waveform" not in group:
+                self._create_waveforms(group, self._waveforms)
             self._write_coordinates(group)
             group.attrs.update(self._attributes())
             with warnings.catch_warnings():
@@ -119,6 +127,30 @@ class SurveyArrays:
             fill_value=np.nan if floating else 0,
             dimension_names=("index", "scan"),
             attributes=attributes,
+        )
+
+    def _create_waveforms(self, group: zarr.Group, form: WaveformFormat) -> None:
+        rows, columns = self._station.shape
+        chunk = (min(_WAVEFORM_CHUNK[0], rows), min(_WAVEFORM_CHUNK[1], columns), form.samples)
+        group.create_array(
+            "waveform",
+            shape=(rows, columns, form.samples),
+            chunks=chunk,
+            dtype=form.dtype,
+            fill_value=0,
+            dimension_names=("index", "scan", "sample_time"),
+            attributes={
+                "long_name": "A-scan of the reading that stands for the cell, as the device sent it",
+                "comment": "amplitude in % of full screen height = (value - zero) / full_scale * 100",
+                "zero": form.zero,
+                "full_scale": form.full_scale,
+            },
+        )
+        group.create_array(
+            "sample_time",
+            data=form.start_us + np.arange(form.samples) * form.interval_us,
+            dimension_names=("sample_time",),
+            attributes={"units": "us", "long_name": "time of the sample"},
         )
 
     def _write_coordinates(self, group: zarr.Group) -> None:
@@ -167,6 +199,16 @@ class SurveyArrays:
         """Copy the bands of the grid, so that they can be written while the scan goes on."""
         every = slice(0, grid.shape[1])
         return [(band, {name: grid.layer(name, band, every) for name in LAYERS}) for band in bands]
+
+    def waveform_blocks(self, grid: Grid, changed_rows: Iterable[int]) -> list[GridBlock]:
+        """Copy the waveforms of the bands, of whole chunks, that hold `changed_rows`."""
+        if grid.waveform is None:
+            return []
+        cube = grid.waveform.reshape(*grid.shape, -1)
+        height, rows = min(_WAVEFORM_CHUNK[0], grid.shape[0]), grid.shape[0]
+        bands = sorted({row // height for row in changed_rows})
+        slices = [slice(band * height, min((band + 1) * height, rows)) for band in bands]
+        return [(rows_of, {"waveform": cube[rows_of].copy()}) for rows_of in slices]
 
     def write(self, blocks: Iterable[GridBlock]) -> None:
         """Write blocks of whole chunks; may run in another thread, but only one at a time.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections import Counter
 from datetime import UTC, datetime
 from typing import Any
@@ -15,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 
 from swathe.messages import (
     ROOT,
+    CheckMessage,
     CommandMessage,
     GapMessage,
     LineMessage,
@@ -26,7 +28,17 @@ from swathe.messages import (
     describe_messages,
     moment,
 )
-from swathe.pipeline import DeviceTally, GapCause, GapEnd, GapNote, LineNote, Progress
+from swathe.pipeline import (
+    Check,
+    CheckPhase,
+    CheckStep,
+    DeviceTally,
+    GapCause,
+    GapEnd,
+    GapNote,
+    LineNote,
+    Progress,
+)
 from swathe_drivers import Fault
 from swathe_drivers.records import FaultReason
 
@@ -77,8 +89,27 @@ def progress(**other: Any) -> Progress:
         "outside": 2,
         "minimum": 9.87654,
         "minimum_at": (3.0, 4.0),
+        "minimum_expanded": 0.0512,
+        "suspect": 4,
+        "check_due": AT + 1,
+        "check_overdue": False,
     }
     return Progress(**{**parts, **other})
+
+
+def check() -> Check:
+    """Return a failed check, of which one step had no echo."""
+    return Check(
+        number=2,
+        phase=CheckPhase.AFTER,
+        by="A. Kern",
+        block="B-7",
+        time=AT,
+        tolerance=0.1,
+        steps=(CheckStep(12.7, 12.6523, 0.0081, 20), CheckStep(5.08, math.nan, math.nan, 0)),
+        passed=False,
+        suspects=31,
+    )
 
 
 def tally() -> DeviceTally:
@@ -130,6 +161,7 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
             time=NOW,
         ),
     ),
+    ("check/{number}", CheckMessage.of(check(), **OF, time=NOW)),
     ("port/{device}", PortMessage.of("gauge", tally(), stalls=4, **OF, time=NOW)),
     ("port/{device}", PortMessage.of("gauge", DeviceTally(), stalls=0, **OF, time=NOW)),
     ("command", CommandMessage(command="line", id="a-1", by="operator", line=3)),
@@ -231,6 +263,7 @@ def test_schema_every_topic_once_and_retained_but_talk() -> None:
         "swathe/{station}/progress": True,
         "swathe/{station}/line/{number}": True,
         "swathe/{station}/gap/{number}": True,
+        "swathe/{station}/check/{number}": True,
         "swathe/{station}/port/{device}": True,
         "swathe/{station}/command": False,
         "swathe/{station}/reply/{id}": False,

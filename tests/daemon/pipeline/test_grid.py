@@ -190,14 +190,23 @@ def test_measured_cell_keeps_number_through_a_pass_without_signal() -> None:
     assert (made.thickness[5], made.hits[5], made.amplitude[5]) == (7.5, 1, 50.0)
 
 
-def test_suspect_and_excluded_stay() -> None:
-    """What a calibration check or the plan said of a cell is not undone by a reading."""
+def test_excluded_stays() -> None:
+    """What the plan said of a cell is not undone by a reading."""
     made = grid()
-    made.state[4] = CellState.SUSPECT
     made.exclude(slice(0, 1), slice(0, 1))
-    made.add(*columns_of([Shot(4, 5.0, 1.0, valid=True), Shot(0, 5.0, 1.0, valid=True)]), 0)
-    assert made.state[4] == CellState.SUSPECT
+    made.add(*columns_of([Shot(0, 5.0, 1.0, valid=True)]), 0)
     assert made.state[0] == CellState.EXCLUDED
+
+
+def test_suspect_stays_until_a_sound_reading() -> None:
+    """A doubtful reading leaves a suspect cell so; a sound one takes the place of all of them."""
+    made = filled(CellRule.MINIMUM, [[Shot(4, 7.0, 1.0, valid=True)]])
+    made.doubt(np.array([4]))
+    made.add(*columns_of([Shot(4, 5.0, 1.0, valid=True)]), 0, doubted=True)
+    assert (made.state[4], made.thickness[4], made.hits[4]) == (CellState.SUSPECT, 5.0, 2)
+    made.add(*columns_of([Shot(4, 9.0, 1.0, valid=True)]), 0)
+    assert (made.state[4], made.thickness[4], made.hits[4]) == (CellState.MEASURED, 9.0, 1)
+    assert made.thickness_mean[4] == 9.0
 
 
 def test_strongest_without_amplitude_keeps_the_first_in_any_cut() -> None:

@@ -11,7 +11,7 @@ from rich.console import Console
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline import CellState, GapCause, GapNote, Grid, Pipeline
 from swathe.report import block_map, cluster_gaps, draw_survey, gaps_json, gaps_table, summary_line
-from swathe.report.picture import _least, _worst
+from swathe.report.thinning import thin_least, thin_worst
 from swathe.station import Axis, CellRule, parse_station
 from swathe.store import SurveyFolder, read_record, write_derived
 
@@ -108,13 +108,13 @@ def test_thinning_out_keeps_the_least_and_the_worst() -> None:
     thickness = np.full((40, 60), 10.0)
     thickness[13, 47] = 3.2
     thickness[20] = np.nan
-    small = _least(thickness, (8, 20))
+    small = thin_least(thickness, (8, 20))
     assert small.shape == (5, 3)
     assert np.nanmin(small) == 3.2
     assert not np.isnan(small).any()
     state = np.full((40, 60), CellState.MEASURED, np.uint8)
     state[13, 47] = CellState.SKIPPED
-    assert np.count_nonzero(_worst(state, (8, 20)) == CellState.SKIPPED) == 1
+    assert np.count_nonzero(thin_worst(state, (8, 20)) == CellState.SKIPPED) == 1
 
 
 @pytest.fixture

@@ -1,0 +1,49 @@
+"""``swathe report SURVEY``: what a survey says, and one line or one cell of it drawn."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swathe.cli.app import app, say
+from swathe.cli.quantity import quantity
+from swathe.errors import SwatheError
+
+__all__ = ["report"]
+
+
+@app.command()
+def report(
+    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    line: Annotated[
+        str, typer.Option(help='Draw the line at this index position, such as "48 mm".')
+    ] = "",
+    cell: Annotated[str, typer.Option(help='Draw the A-scan of the cell at "SCAN, INDEX".')] = "",
+    out: Annotated[Path | None, typer.Option(help="Where a drawing goes.")] = None,
+) -> None:
+    """Tell coverage, calibration, checks and the least thickness with its uncertainty."""
+    from swathe.report import survey_lines
+    from swathe.report.section import draw_cell, draw_line
+    from swathe.store import SurveyFolder, read_record
+    from swathe.units import length
+
+    folder = SurveyFolder(survey)
+    folder.require()
+    if line and cell:
+        message = "draw one of --line and --cell at a time"
+        raise SwatheError(message)
+    if line:
+        drawn = draw_line(folder, quantity("--line", line, length), out)
+    elif cell:
+        scan, comma, index = cell.partition(",")
+        if not comma:
+            index = "0 mm"  # a line profile has one line only
+        places = (quantity("--cell", scan, length), quantity("--cell", index, length))
+        drawn = draw_cell(folder, *places, out)
+    else:
+        for text in survey_lines(read_record(folder.record)):
+            say(text)
+        return
+    say(f"drawing: {drawn}")

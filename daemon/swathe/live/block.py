@@ -1,0 +1,195 @@
+"""The probe on a block of known steps: its readings live, and each step taken when they are steady."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.calibration import Stability, StabilityState
+from swathe.errors import SwatheError
+from swathe.journal import Chunk, PortChange
+from swathe.live.ports import PortHub
+from swathe.pipeline import DeviceTally
+from swathe.pipeline.device import DeviceLink
+from swathe.pipeline.measure import fill_thickness
+from swathe.station import Station, decoder_of, gauge_of, law_of
+
+__all__ = ["Block", "Steady"]
+
+_PUMP_SECONDS = 0.02
+_SHOW_SECONDS = 0.1
+# What was on its way while the probe was still being moved has arrived by then.
+_SETTLE_SECONDS = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """Readings of one step that agree.
+
+    Attributes:
+        begin: host time of the first of them, ns.
+        end: host time of the last, ns.
+        state: how they stand, in µs, or in mm of an instrument that sends thickness only.
+        thickness: their mean by the law in force, mm; NaN without a law.
+    """
+
+    begin: int
+    end: int
+    state: StabilityState
+    thickness: float
+
+
+class Block:
+    """Follows the gauge of a station; an async context manager.
+
+    Args:
+        station: the station file.
+        window: readings in a row that must agree.
+        tolerance: greatest spread among them, µs (mm where no time of flight is sent).
+        enter: is handed every entry, for the journal.
+        tick: is called some twenty times a second.
+
+    Attributes:
+        gauge: the device.
+        gives_time: whether it gives times of flight.
+    """
+
+    def __init__(
+        self,
+        station: Station,
+        *,
+        window: int,
+        tolerance: float,
+        enter: Callable[[Chunk | PortChange], None] | None = None,
+        tick: Callable[[], None] | None = None,
+    ) -> None:
+        self.gauge = gauge_of(station)
+        device = station.device[self.gauge]
+        decoder = decoder_of(device)
+        self.gives_time = bool(decoder.gives & {"time_of_flight", "waveform"})
+        self._law = law_of(station)
+        self._link = DeviceLink(
+            decoder=decoder, delay_ns=device.delay, tally=DeviceTally(), echo=station.echo
+        )
+        self._hub = PortHub(station.model_copy(update={"device": {self.gauge: device}}))
+        self._enter, self._tick = enter, tick
+        self._window, self._tolerance = window, tolerance
+        self._stability = self._new_stability()
+        self._latest: NDArray[Any] | None = None
+        self._since = 0
+        self._pump_task: asyncio.Task[None] | None = None
+
+    def _new_stability(self) -> Stability:
+        unit = "µs" if self.gives_time else "mm"
+        return Stability(window=self._window, tolerance=self._tolerance, unit=unit)
+
+    async def __aenter__(self) -> Self:
+        self._hub.__enter__()
+        self._pump_task = asyncio.create_task(self._pump(), name="block.pump")
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._pump_task is not None:
+            self._pump_task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._pump_task
+        self._hub.__exit__(kind, error, trace)
+        self.drain()
+
+    async def _pump(self) -> None:
+        while True:
+            self.drain()
+            if self._tick is not None:
+                self._tick()
+            await asyncio.sleep(_PUMP_SECONDS)
+
+    def drain(self) -> None:
+        """Take in everything that has arrived by now."""
+        self._hub.drain(self._take)
+        batch = self._link.decode()
+        if batch is None or not batch.readings.size:
+            return
+        readings = batch.readings
+        fill_thickness(readings, self._law)
+        # A probe that lifts off begins anew: readings before and after are not one step's.
+        lost = np.flatnonzero(~readings["valid"])
+        if lost.size:
+            readings = readings[lost[-1] + 1 :]
+            self._begin_anew()
+        readings = readings[readings["time"] >= self._since]
+        if readings.size:
+            self._stability.feed(readings["time_of_flight" if self.gives_time else "thickness"])
+            before = [] if self._latest is None else [self._latest]
+            self._latest = np.concatenate([*before, readings])[-self._window :]
+
+    def _take(self, entry: Chunk | PortChange) -> None:
+        if self._enter is not None:
+            self._enter(entry)
+        if isinstance(entry, Chunk):
+            self._link.take(entry.data, entry.time)
+        elif entry.state != "closed":
+            self._link.tally.state = entry.state
+            self._link.tally.detail = entry.detail if entry.state != "open" else ""
+
+    def _begin_anew(self) -> None:
+        self._stability = self._new_stability()
+        self._latest = None
+
+    async def steady(
+        self, *, show: Callable[[StabilityState], None], patience: float = 30.0
+    ) -> Steady:
+        """Wait until the readings from now on are steady, and return them.
+
+        Args:
+            show: is shown how they stand, some ten times a second.
+            patience: seconds to wait.
+
+        Raises:
+            SwatheError: no readings came, or they were not steady in time; says why.
+        """
+        if self._pump_task is not None and self._pump_task.done():
+            self._pump_task.result()
+        self._since = time.monotonic_ns() + int(_SETTLE_SECONDS * 1e9)
+        self._begin_anew()
+        end = time.monotonic() + patience
+        while True:
+            await asyncio.sleep(_SHOW_SECONDS)
+            if self._pump_task is not None and self._pump_task.done():
+                self._pump_task.result()  # a full disk, say, is told as what it is
+            state = self._stability.state
+            show(state)
+            if state.stable and self._latest is not None:
+                readings = self._latest
+                return Steady(
+                    begin=int(readings["time"][0]),
+                    end=int(readings["time"][-1]),
+                    state=state,
+                    thickness=float(readings["thickness"].mean()),
+                )
+            if time.monotonic() > end:
+                raise SwatheError(self._why(state))
+
+    def _why(self, state: StabilityState) -> str:
+        tally = self._link.tally
+        if state.readings:
+            return f"{self.gauge}: not steady: {state.reason}"
+        if not tally.bytes:
+            told = tally.detail or "no bytes came: is it on, and the cable right?"
+        elif not tally.readings:
+            told = f"{tally.bytes:,} bytes came, but no reading: try `swathe check`"
+        else:
+            told = "no echo: look at the couplant and at the gate"
+        return f"{self.gauge} ({tally.state}): {told}"

@@ -1,0 +1,28 @@
+"""How the states of cells look in every picture, and what stands under each."""
+
+from __future__ import annotations
+
+from swathe.pipeline import CellState
+
+__all__ = ["LOOK", "MEASURED_ONLY", "words"]
+
+# Hatches tell the states apart without colour; tints are from a palette made for colour-blind
+# readers (B. Wong, Nature Methods 8, 441, 2011; from memory).
+LOOK: dict[CellState, tuple[str, str]] = {
+    CellState.UNVISITED: ("#ffffff", "...."),
+    CellState.SKIPPED: ("#e69f00", "////"),
+    CellState.NO_SIGNAL: ("#d55e00", "oo"),
+    CellState.MEASURED: ("#cfe3ee", ""),
+    CellState.SUSPECT: ("#cc79a7", "xx"),
+    CellState.EXCLUDED: ("#9a9a9a", "++"),
+}
+
+MEASURED_ONLY = (
+    "Measured values only; no statement of fitness for service. "
+    "Local codes and a licensed practitioner decide."
+)
+
+
+def words(state: CellState) -> str:
+    """Return a state in words."""
+    return state.name.lower().replace("_", " ")

@@ -1,0 +1,174 @@
+"""One line of a survey, and one cell of it, drawn: wall in section, and A-scan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import zarr
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from swathe.echo import envelope
+from swathe.errors import SurveyError
+from swathe.pipeline import CellState, runs_of
+from swathe.report.look import LOOK, MEASURED_ONLY, words
+from swathe.store import SurveyFolder, read_record
+
+__all__ = ["draw_cell", "draw_line", "nearest"]
+
+
+def nearest(group: zarr.Group, axis: str, position: float, folder: SurveyFolder) -> int:
+    """Return the cell of an axis that a position in mm lies in.
+
+    Raises:
+        SurveyError: it lies beside the survey; the message tells from where to where it goes.
+    """
+    centres = np.asarray(group[axis])
+    half = float(group[axis].attrs["resolution"]) / 2  # type: ignore[arg-type]
+    cell = int(np.argmin(np.abs(centres - position)))
+    if abs(centres[cell] - position) > half + 1e-9:
+        message = (
+            f"{axis} {position:g} mm lies beside the survey, which goes from "
+            f"{centres[0] - half:g} to {centres[-1] + half:g} mm"
+        )
+        raise SurveyError(folder.path, message)
+    return cell
+
+
+def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -> Path:
+    """Draw one line: its thickness, what is missing on it, and its B-scan if A-scans were kept.
+
+    Args:
+        folder: the survey.
+        index_mm: position of the line.
+        path: where the PNG goes; beside the survey's picture unless told.
+
+    Raises:
+        SurveyError: the record or the arrays are missing, or the line lies beside the survey.
+    """
+    record = read_record(folder.record)
+    group = zarr.open_group(folder.zarr, mode="r")
+    row = nearest(group, "index", index_mm, folder)
+    scan = np.asarray(group["scan"])
+    has_echoes = "waveform" in group
+    figure = Figure(figsize=(13, 8 if has_echoes else 5), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots(2 if has_echoes else 1, 1, sharex=True, squeeze=False)[:, 0]
+    _draw_wall(axes[0], scan, np.asarray(group["thickness"][row]), np.asarray(group["state"][row]))  # type: ignore[index]
+    if has_echoes:
+        _draw_section(figure, axes[1], group, row, scan)
+    axes[-1].set_xlabel("scan, mm")
+    at = float(np.asarray(group["index"])[row])
+    figure.suptitle(f"{record.part or record.station}: line {row} at index {at:g} mm")
+    figure.text(0.5, -0.02, MEASURED_ONLY, ha="center", fontsize=9)
+    path = path or folder.path / f"line-{row}.png"
+    figure.savefig(path, dpi=110, bbox_inches="tight")
+    return path
+
+
+def _draw_wall(
+    axes: Axes, scan: NDArray[Any], thickness: NDArray[Any], state: NDArray[np.uint8]
+) -> None:
+    axes.plot(scan, thickness, ".-", linewidth=1, markersize=3, color="#30638e")
+    half = (scan[1] - scan[0]) / 2 if scan.size > 1 else 0.5
+    for value in CellState:
+        if value == CellState.MEASURED:
+            continue
+        tint, hatch = LOOK[value]
+        for number, (first, last) in enumerate(runs_of(np.flatnonzero(state == value))):
+            axes.axvspan(
+                scan[first] - half,
+                scan[last] + half,
+                facecolor=tint,
+                hatch=hatch,
+                edgecolor="#333333",
+                linewidth=0,
+                alpha=0.6,
+                label=None if number else words(value),
+            )
+    axes.invert_yaxis()  # the back wall as it lies below the scanned surface
+    axes.set(ylabel="thickness, mm")
+    if axes.get_legend_handles_labels()[1]:
+        axes.legend(loc="lower right")
+
+
+def _draw_section(
+    figure: Figure, axes: Axes, group: zarr.Group, row: int, scan: NDArray[Any]
+) -> None:
+    """Draw the envelopes of the line's A-scans side by side: a B-scan."""
+    percent = _percent(group, np.asarray(group["waveform"][row]))  # type: ignore[index]
+    heights = envelope(percent)
+    heights[np.asarray(group["hits"][row]) == 0] = np.nan  # type: ignore[index]
+    time = np.asarray(group["sample_time"])
+    half = (scan[1] - scan[0]) / 2 if scan.size > 1 else 0.5
+    image = axes.imshow(
+        heights.T,
+        extent=(scan[0] - half, scan[-1] + half, time[-1], time[0]),
+        cmap="cividis",
+        vmin=0,
+        vmax=100,
+        aspect="auto",
+        interpolation="nearest",
+    )
+    figure.colorbar(image, ax=axes, label="envelope, % of full screen height")
+    axes.set(ylabel="time, µs")
+
+
+def _percent(group: zarr.Group, counts: NDArray[Any]) -> NDArray[np.float32]:
+    """Return A-scans in percent of full screen height."""
+    attributes = group["waveform"].attrs
+    zero, full = float(attributes["zero"]), float(attributes["full_scale"])  # type: ignore[arg-type]
+    return ((counts.astype(np.float32) - zero) * (100 / full)).astype(np.float32)
+
+
+def draw_cell(
+    folder: SurveyFolder, scan_mm: float, index_mm: float, path: Path | None = None
+) -> Path:
+    """Draw the A-scan that a cell kept, with the time of flight that was taken from it.
+
+    Args:
+        folder: the survey.
+        scan_mm: the cell's scan position, and
+        index_mm: its index position.
+        path: where the PNG goes; beside the survey's picture unless told.
+
+    Raises:
+        SurveyError: no A-scans were kept, the cell has no reading or lies beside the survey.
+    """
+    group = zarr.open_group(folder.zarr, mode="r")
+    record = read_record(folder.record)
+    row, column = nearest(group, "index", index_mm, folder), nearest(group, "scan", scan_mm, folder)
+    if "waveform" not in group:
+        message = "holds no A-scans: set waveforms = true in [store] before a scan that sends them"
+        raise SurveyError(folder.path, message)
+    state = CellState(int(np.asarray(group["state"][row, column])))  # type: ignore[index]
+    if not int(np.asarray(group["hits"][row, column])):  # type: ignore[index]
+        message = (
+            f"the cell at scan {scan_mm:g}, index {index_mm:g} mm is {words(state)}: no A-scan"
+        )
+        raise SurveyError(folder.path, message)
+    percent = _percent(group, np.asarray(group["waveform"][row, column])[None, :])  # type: ignore[index]
+    time = np.asarray(group["sample_time"])
+    flight = float(np.asarray(group["time_of_flight"][row, column]))  # type: ignore[index]
+    wall = float(np.asarray(group["thickness"][row, column]))  # type: ignore[index]
+    figure = Figure(figsize=(12, 5), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    axes.plot(time, percent[0], linewidth=1, color="#30638e", label="as sent")
+    axes.plot(time, envelope(percent)[0], linewidth=1, color="#e69f00", label="envelope")
+    axes.axvline(flight, color="#c1121f", linestyle="dashed", label=f"{flight:.4f} µs")
+    axes.set(xlabel="time, µs", ylabel="% of full screen height")
+    axes.legend(loc="upper right")
+    at = (float(np.asarray(group["scan"])[column]), float(np.asarray(group["index"])[row]))
+    axes.set_title(
+        f"{record.part or record.station}: scan {at[0]:g}, index {at[1]:g} mm: "
+        f"{wall:.2f} mm, {words(state)}"
+    )
+    figure.text(0.5, -0.03, MEASURED_ONLY, ha="center", fontsize=9)
+    path = path or folder.path / f"cell-{row}-{column}.png"
+    figure.savefig(path, dpi=110, bbox_inches="tight")
+    return path

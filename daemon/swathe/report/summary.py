@@ -1,0 +1,80 @@
+"""A survey in words: coverage, calibration, checks, least thickness."""
+
+from __future__ import annotations
+
+from swathe.messages import CheckMessage
+from swathe.report.gap_table import summary_line
+from swathe.report.look import MEASURED_ONLY
+from swathe.store import SurveyRecord
+
+__all__ = ["survey_lines"]
+
+
+def survey_lines(record: SurveyRecord) -> list[str]:
+    """Return what a survey's record says, a line each."""
+    lines = [f"{record.part or record.station}, survey {record.survey}", summary_line(record)]
+    if record.operator:
+        lines.append(f"operator: {record.operator}")
+    if record.footprint_percent is not None:
+        lines.append(
+            f"coverage by the beam's footprint (-6 dB on the back wall): "
+            f"{record.footprint_percent:.2f} % of the required area"
+        )
+    lines += _calibration_lines(record)
+    lines += [_check_line(check) for check in record.checks] or ["no check of the calibration"]
+    lines += _uncertainty_lines(record)
+    lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
+    return [*lines, MEASURED_ONLY]
+
+
+def _calibration_lines(record: SurveyRecord) -> list[str]:
+    calibration = record.calibration
+    if calibration is None:
+        return ["thickness as the instrument sent it: its calibration is not known here"]
+    source = "values of the station file, no record"
+    if calibration.record is not None and calibration.time is not None:
+        source = (
+            f"record {calibration.record} of {calibration.time:%Y-%m-%d %H:%M} UTC "
+            f"by {calibration.by}"
+        )
+    velocity, zero = calibration.velocity_mm_per_us * 1000, calibration.zero_offset_us
+    return [
+        f"calibration: velocity {velocity:.1f} m/s, zero offset {zero:.4f} µs ({source})",
+        *(f"correction: {text}" for text in calibration.corrections),
+        *(f"WARNING of the calibration: {text}" for text in calibration.warnings),
+    ]
+
+
+def _check_line(check: CheckMessage) -> str:
+    verdict = "passed" if check.passed else f"FAILED, {check.suspects:,} cells made suspect"
+    if check.lifted_by:
+        verdict += f"; lifted by {check.lifted_by}: {check.lifted_because}"
+    steps = ", ".join(
+        f"{step.thickness:g} mm "
+        + ("no echo" if step.deviation is None else f"{step.deviation:+.3f} mm")
+        for step in check.steps
+    )
+    return (
+        f"check {check.id} ({check.phase}) of {check.ended:%Y-%m-%d %H:%M} UTC by {check.by}: "
+        f"{verdict}, tolerance {check.tolerance:g} mm: {steps}"
+    )
+
+
+def _uncertainty_lines(record: SurveyRecord) -> list[str]:
+    found = record.uncertainty
+    if found is None:
+        return ["uncertainty not stated: it needs a calibration record with readings of the block"]
+    parts = ", ".join(
+        f"{part.name} {part.standard_mm:.4f}" for part in found.components if part.standard_mm
+    )
+    told = f"{found.expanded_mm:.3f} mm (k = {found.coverage_factor:.2f}, {found.coverage:.2%})"
+    lines = [
+        f"least thickness {found.thickness_mm:.3f} mm, expanded uncertainty {told}",
+        f"standard uncertainties in mm: {parts}",
+    ]
+    if found.bias_mm:
+        lines.append(
+            f"it is the least of {found.least_of} readings in its cell, which by chance alone read "
+            f"thin by {found.bias_mm:.3f} mm; this is told, not added"
+        )
+    return lines

@@ -1,0 +1,44 @@
+"""The devices of a station: their decoders, and which of them tells what."""
+
+from __future__ import annotations
+
+from swathe.station.model import AxisSettings, DeviceSettings, Station
+from swathe_drivers import Decoder, WaveformFormat, load_driver
+
+__all__ = ["axis_source", "decoder_of", "gauge_of", "kept_waveforms"]
+
+
+def axis_source(axis: str, settings: AxisSettings) -> tuple[str, str]:
+    """Return the device and the counts column that tell the position on `axis`.
+
+    The checks of the station file have made sure that an encoded axis names its device.
+    """
+    return settings.device or "", settings.counts or axis
+
+
+def decoder_of(device: DeviceSettings) -> Decoder:
+    """Return a new decoder for `device`.
+
+    Raises:
+        DriverError: the driver is unknown or refuses its settings; `load_station` reports this
+            with the key, so call this only with a loaded station.
+    """
+    driver = load_driver(device.driver)
+    return driver(driver.Settings.model_validate(device.protocol)).decoder(
+        ns_per_byte=device.port_settings().ns_per_byte
+    )
+
+
+def gauge_of(station: Station) -> str:
+    """Return the name of the device that gives readings; a checked station file has exactly one."""
+    (gauge,) = (
+        name for name, device in station.device.items() if decoder_of(device).gives_readings
+    )
+    return gauge
+
+
+def kept_waveforms(station: Station) -> WaveformFormat | None:
+    """Return the format of the waveforms that the plan asks to keep; None when it asks for none."""
+    if not station.store.waveforms:
+        return None
+    return decoder_of(station.device[gauge_of(station)]).waveform

@@ -1,0 +1,142 @@
+"""From a station's calibration, probe and corrections to the law that tells thickness."""
+
+from __future__ import annotations
+
+from swathe.calibration import (
+    CalibrationError,
+    CalibrationRecord,
+    ThicknessLaw,
+    temperature_coefficient,
+    temperature_factor,
+)
+from swathe.errors import Problem, StationError
+from swathe.station.model import Station
+from swathe.station.quality import CalibrationSettings, CorrectionSettings
+
+__all__ = ["block_temperature", "check_law", "coefficient_of", "law_of", "with_record"]
+
+
+def law_of(station: Station) -> ThicknessLaw | None:
+    """Return the law in force; None for an instrument that sends thickness without a calibration.
+
+    Raises:
+        CalibrationError: the corrections cannot be applied; `check_law` tells with the key.
+    """
+    calibration, record = station.calibration, station.record
+    if calibration is None:
+        return None
+    if record is not None:
+        velocity, zero = record.velocity_mm_per_us, record.zero_offset_us
+    elif calibration.velocity is not None:
+        velocity, zero = calibration.velocity, calibration.zero_offset
+    else:
+        msg = f"the calibration record {calibration.file} was not read"
+        raise CalibrationError(msg)
+    words: list[str] = []
+    return ThicknessLaw(
+        velocity=velocity,
+        zero_offset=zero,
+        separation=_separation(station, words),
+        temperature_factor=_temperature(station, words),
+        corrections=tuple(words),
+    )
+
+
+def with_record(station: Station, record: CalibrationRecord, name: str) -> Station:
+    """Return a station with another calibration record in force.
+
+    Args:
+        station: as it was.
+        record: the record.
+        name: of its file.
+
+    Raises:
+        StationError: the corrections that the station asks for cannot be applied with it.
+    """
+    settings = CalibrationSettings(file=name)
+    changed = station.model_copy(update={"calibration": settings, "record": record})
+    if problems := check_law(changed):
+        raise StationError(name, problems)
+    return changed
+
+
+def _separation(station: Station, words: list[str]) -> float:
+    separation = station.probe.separation if station.probe is not None else 0.0
+    if station.record is not None:
+        separation = station.record.probe.separation_mm
+    if not separation:
+        return 0.0
+    if not station.corrections.v_path:
+        words.append("V-path of the dual probe not corrected: switched off")
+        return 0.0
+    words.append(f"V-path of the dual probe, elements {separation:g} mm apart")
+    return separation
+
+
+def block_temperature(station: Station) -> float | None:
+    """Return the block's temperature at the calibration, degC; None when it was not recorded."""
+    if station.record is not None:
+        return station.record.block.temperature_degC
+    return station.calibration.block_temperature if station.calibration is not None else None
+
+
+def coefficient_of(corrections: CorrectionSettings) -> tuple[float, str]:
+    """Return the temperature coefficient in force, per K, and where it is from.
+
+    Raises:
+        CalibrationError: none is given, or no such one is known.
+    """
+    given = corrections.temperature_coefficient
+    if given is None:
+        msg = "must be given with part_temperature: the procedure names it; nothing is guessed"
+        raise CalibrationError(msg)
+    if isinstance(given, str):
+        known = temperature_coefficient(given)
+        return known.per_kelvin, f"{known.name}, {known.known}"
+    return given, "of the station file"
+
+
+def _temperature(station: Station, words: list[str]) -> float:
+    corrections = station.corrections
+    part = corrections.part_temperature
+    if part is None:
+        return 1.0
+    if not corrections.temperature:
+        words.append("temperature not corrected: switched off")
+        return 1.0
+    block = block_temperature(station)
+    if block is None:
+        msg = "needs the block's temperature, which the calibration does not tell"
+        raise CalibrationError(msg)
+    coefficient, source = coefficient_of(corrections)
+    factor = temperature_factor(coefficient, part, block)
+    words.append(
+        f"temperature: part {part:g} °C, block {block:g} °C, velocity falls by "
+        f"{coefficient:.3g} per K ({source})"
+    )
+    return factor
+
+
+def check_law(station: Station) -> list[Problem]:
+    """Return what keeps the corrections from being applied."""
+    corrections, part = station.corrections, station.corrections.part_temperature
+    if part is None or not corrections.temperature or station.calibration is None:
+        return []
+    problems: list[Problem] = []
+    block = block_temperature(station)
+    if block is None:
+        requirement = "needs the block's temperature, which the calibration does not tell"
+        mend = "add calibration.block_temperature, calibrate again with it, or leave this out"
+        problems.append(Problem("corrections.part_temperature", requirement, f"{part:g} °C", mend))
+    try:
+        coefficient, _ = coefficient_of(corrections)
+    except CalibrationError as error:
+        given = corrections.temperature_coefficient
+        problems.append(Problem("corrections.temperature_coefficient", str(error), given))
+        return problems
+    if block is not None:
+        try:
+            temperature_factor(coefficient, part, block)
+        except CalibrationError as error:
+            problems.append(Problem("corrections.part_temperature", str(error), f"{part:g} °C"))
+    return problems

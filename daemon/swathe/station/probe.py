@@ -1,0 +1,57 @@
+"""What the probe's beam means for the plan: how wide it is on the back wall, and what overlaps."""
+
+from __future__ import annotations
+
+from swathe.calibration import CalibrationError, beam_width
+from swathe.errors import Problem
+from swathe.station.law import law_of
+from swathe.station.model import Station
+
+__all__ = ["beam_on_wall", "beam_warnings", "check_probe"]
+
+
+def beam_on_wall(station: Station) -> float | None:
+    """Return the width of the beam on the back wall at nominal thickness, -6 dB, mm.
+
+    None where it cannot be told: no probe, a dual-element one, no nominal thickness, or no velocity.
+    """
+    probe, law = station.probe, law_of(station)
+    depth = station.survey.nominal_thickness
+    if probe is None or probe.kind == "dual" or depth is None or law is None:
+        return None
+    return beam_width(
+        depth, diameter=probe.diameter, frequency=probe.frequency, velocity=law.velocity
+    )
+
+
+def check_probe(station: Station) -> list[Problem]:
+    """Return what is wrong with the probe as it is told."""
+    probe = station.probe
+    if probe is None:
+        return []
+    if probe.kind == "single" and probe.separation:
+        requirement = "must be 0 for a single element"
+        return [
+            Problem("probe.separation", requirement, f"{probe.separation:g} mm", "kind = 'dual'")
+        ]
+    try:
+        beam_on_wall(station)
+    except CalibrationError as error:
+        return [Problem("probe", str(error), f"{probe.diameter:g} mm at {probe.frequency:g} MHz")]
+    return []
+
+
+def beam_warnings(station: Station) -> list[str]:
+    """Return in words where lines or readings lie too far apart for the beam."""
+    width, probe = beam_on_wall(station), station.probe
+    if width is None or probe is None:
+        return []
+    most = width * (1 - probe.overlap / 100)
+    asked = f"less {probe.overlap:g} % of overlap" if probe.overlap else "without overlap"
+    axes = [station.scan_axis, *([station.index_axis] if station.index else [])]
+    return [
+        f"the {axis.name} axis steps by {axis.resolution:g} mm, but the beam is {width:.2f} mm wide "
+        f"on the back wall (-6 dB), {asked}: at most {most:.2f} mm, or the wall in between is not seen"
+        for axis in axes
+        if axis.resolution > most * (1 + 1e-9)
+    ]

@@ -1,0 +1,79 @@
+"""What a station file says of how good its numbers are: calibration, checks, probe, uncertainty."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from swathe.station.table import Table
+from swathe.units import (
+    Duration,
+    Frequency,
+    Length,
+    Percent,
+    Temperature,
+    TemperatureDifference,
+    TimeOfFlight,
+    Velocity,
+)
+
+__all__ = [
+    "CalibrationSettings",
+    "CorrectionSettings",
+    "ProbeSettings",
+    "UncertaintySettings",
+    "VerificationSettings",
+]
+
+
+class CalibrationSettings(Table):
+    """Velocity and zero offset: given, or by a calibration record that `calibrate` wrote."""
+
+    file: str | None = Field(None, min_length=1, description="the record; relative to this file")
+    velocity: Velocity | None = Field(None, gt=0, description="instead of a record, mm/µs")
+    zero_offset: TimeOfFlight = Field(0.0, description="with velocity, µs")
+    block_temperature: Temperature | None = Field(None, description="with velocity, degC")
+
+
+class CorrectionSettings(Table):
+    """What is corrected beside velocity and zero offset; each is named in the record."""
+
+    temperature: bool = Field(True, description="whether part_temperature acts")
+    part_temperature: Temperature | None = Field(None, description="of the part's steel, degC")
+    temperature_coefficient: Annotated[float, Field(ge=0, lt=0.01)] | str | None = Field(
+        None, description="share by which velocity falls for a kelvin, or the name of a known one"
+    )
+    v_path: bool = Field(True, description="whether a dual-element probe's V-path is corrected")
+
+
+class ProbeSettings(Table):
+    """The probe, of which the beam's width on the back wall follows."""
+
+    name: str = ""
+    kind: Literal["single", "dual"] = "single"
+    diameter: Length = Field(gt=0, description="of the element, or of both together, mm")
+    frequency: Frequency = Field(gt=0, description="MHz")
+    separation: Length = Field(0.0, ge=0, description="of a dual probe's elements' centres, mm")
+    overlap: Percent = Field(0.0, ge=0, lt=100, description="of two lines' beams, wanted")
+
+
+class UncertaintySettings(Table):
+    """What the calibration record does not know of a reading's uncertainty."""
+
+    repeatability: Length | None = Field(
+        None, ge=0, description="standard deviation of a reading on the part, mm; else the record's"
+    )
+    resolution: Length = Field(0.0, ge=0, description="last digit of the instrument, mm")
+    temperature: TemperatureDifference = Field(
+        0.0, ge=0, description="standard uncertainty of the part's temperature, K"
+    )
+
+
+class VerificationSettings(Table):
+    """How the calibration is checked on a block, and how often."""
+
+    block: str = ""
+    steps: tuple[Length, ...] = Field(min_length=1, description="of the block, mm")
+    tolerance: Length = Field(gt=0, description="greatest deviation that passes, mm")
+    interval: Duration | None = Field(None, gt=0, description="longest time between two, ns")

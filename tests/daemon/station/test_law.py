@@ -1,0 +1,260 @@
+"""Calibration, corrections, probe and uncertainty of a station file: what they come to."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from daemon.handmade import station_text
+from swathe.calibration import (
+    BlockRecord,
+    CalibrationRecord,
+    InstrumentRecord,
+    ProbeKind,
+    ProbeRecord,
+    StepReading,
+    ThicknessLaw,
+    new_record,
+    solve_steps,
+)
+from swathe.errors import StationError
+from swathe.station import (
+    Station,
+    beam_on_wall,
+    budget_of,
+    law_of,
+    load_station,
+    parse_station,
+    station_in_journal,
+    with_record,
+)
+from swathe.station.describe import describe_plan
+
+LAW = ThicknessLaw(velocity=5.93, zero_offset=0.42)
+GIVEN = '[calibration]\nvelocity = "5920 m/s"\n'
+
+
+def record(*, separation: float = 0.0, celsius: float | None = 21.0) -> CalibrationRecord:
+    """Return the record of a calibration on four steps, read twenty times each."""
+    law = dataclasses.replace(LAW, separation=separation)
+    steps = [
+        StepReading(thickness=d, time_of_flight=float(law.time_of_flight(d)), sd=0.004, readings=20)
+        for d in (5.08, 7.62, 10.16, 12.7)
+    ]
+    return new_record(
+        solve_steps(steps, separation=separation),
+        time=datetime(2026, 11, 25, 8, 30, tzinfo=UTC),
+        by="A. Kern",
+        procedure="P-12",
+        material="carbon steel",
+        block=BlockRecord(name="B-7", serial="44", temperature_degC=celsius),
+        probe=ProbeRecord(
+            name="P",
+            serial="1",
+            kind=ProbeKind.DUAL if separation else ProbeKind.SINGLE,
+            diameter_mm=6.35,
+            frequency_MHz=5.0,
+            separation_mm=separation,
+        ),
+        couplant="gel",
+        instrument=InstrumentRecord(name="I", serial="2"),
+    )
+
+
+def text_with(tables: str, *, calibration: str = '[calibration]\nfile = "c.json"\n') -> str:
+    """Return a station file with other calibration and further tables."""
+    return station_text().replace(GIVEN, calibration) + tables
+
+
+def with_a_record(tables: str = "", *, made: CalibrationRecord | None = None) -> Station:
+    """Return a station whose calibration is a record."""
+    detail = {
+        "station": text_with(tables),
+        "calibration": (made or record()).model_dump(mode="json"),
+    }
+    return station_in_journal(detail, "journal")
+
+
+def problems(text: str) -> list[str]:
+    """Return what is wrong with a station file."""
+    with pytest.raises(StationError) as caught:
+        parse_station(text, "bench.toml")
+    return [str(problem) for problem in caught.value.problems]
+
+
+def test_record_beside_the_file_is_in_force(tmp_path: Path) -> None:
+    """The station file names the record by a path relative to itself."""
+    from swathe.calibration import write_record
+
+    write_record(tmp_path / "c.json", record())
+    (tmp_path / "s.toml").write_text(text_with(""))
+    station, _ = load_station(tmp_path / "s.toml")
+    law = law_of(station)
+    assert law is not None
+    assert (law.velocity, law.zero_offset) == pytest.approx((5.93, 0.42), rel=1e-6)
+    assert law.corrections == ()
+    assert any("record" in line and "by A. Kern" in line for line in describe_plan(station))
+
+
+def test_record_in_the_journal_is_looked_through() -> None:
+    """A record whose contents were changed in the journal is refused as well."""
+    changed = {**record().model_dump(mode="json"), "by": "somebody"}
+    with pytest.raises(StationError, match="was changed after it was signed"):
+        station_in_journal({"station": text_with(""), "calibration": changed}, "journal")
+
+
+@pytest.mark.parametrize(
+    ("calibration", "told"),
+    [
+        (
+            "[calibration]\n",
+            "'calibration' must be told by either file or velocity (got 'neither')",
+        ),
+        (
+            '[calibration]\nfile = "c.json"\nvelocity = "5920 m/s"\n',
+            "'calibration' must be told by either file or velocity (got 'both')",
+        ),
+    ],
+)
+def test_calibration_told_once(calibration: str, told: str) -> None:
+    """A record or values: one of them."""
+    assert problems(text_with("", calibration=calibration))[0].startswith(told)
+
+
+def test_temperature_needs_what_it_needs() -> None:
+    """Block temperature and coefficient are asked for; neither is guessed."""
+    tables = '[corrections]\npart_temperature = "60 degC"\n'
+    found = problems(text_with(tables, calibration=GIVEN))
+    assert [line.split(" ")[0] for line in found] == [
+        "'corrections.part_temperature'",
+        "'corrections.temperature_coefficient'",
+    ]
+    found = problems(text_with(tables + 'temperature_coefficient = "glass"\n', calibration=GIVEN))
+    assert "must be one of steel rule of thumb, steel 1018" in found[1]
+
+
+def test_temperature_is_corrected_and_named() -> None:
+    """A part 55 K warmer than the block: 1 % less velocity by the rule of thumb."""
+    tables = (
+        '[corrections]\npart_temperature = "168.8 degF"\n'
+        'temperature_coefficient = "steel rule of thumb"\n'
+    )
+    law = law_of(with_a_record(tables))
+    assert law is not None
+    assert law.temperature_factor == pytest.approx(0.99, abs=1e-9)
+    (words,) = law.corrections
+    assert words.startswith(
+        "temperature: part 76 °C, block 21 °C, velocity falls by 0.000182 per K"
+    )
+    off = law_of(with_a_record(tables + "temperature = false\n"))
+    assert off is not None
+    assert (off.temperature_factor, off.corrections) == (
+        1.0,
+        ("temperature not corrected: switched off",),
+    )
+
+
+def test_v_path_of_the_record_is_in_force_unless_switched_off() -> None:
+    """A wall of 2 mm under elements 3 mm apart reads 2 mm, and 2.5 mm without the correction."""
+    made = record(separation=3.0)
+    time = dataclasses.replace(LAW, separation=3.0).time_of_flight([2.0])
+    law = law_of(with_a_record(made=made))
+    assert law is not None
+    assert law.thickness(time) == pytest.approx([2.0], abs=1e-4)
+    off = law_of(with_a_record("[corrections]\nv_path = false\n", made=made))
+    assert off is not None
+    # A right triangle of 1.5 and 2 has the hypotenuse 2.5.
+    assert off.thickness(time) == pytest.approx([2.5], abs=1e-4)
+    assert off.corrections == ("V-path of the dual probe not corrected: switched off",)
+
+
+def test_another_record_takes_the_place() -> None:
+    """What a rebuild with another calibration does; corrections it cannot bear are told."""
+    tables = '[corrections]\npart_temperature = "60 degC"\ntemperature_coefficient = 1.8e-4\n'
+    station = with_a_record(tables)
+    other = with_record(station, record(celsius=30.0), "other.json")
+    before, after = law_of(station), law_of(other)
+    assert before is not None
+    assert after is not None
+    assert after.temperature_factor - before.temperature_factor == pytest.approx(1.8e-4 * 9)
+    with pytest.raises(StationError, match="needs the block's temperature"):
+        with_record(station, record(celsius=None), "other.json")
+
+
+def test_budget_without_a_record_is_not_guessed() -> None:
+    """Given values have no uncertainty that anybody knows."""
+    assert budget_of(parse_station(station_text(), "s"), 10.0) is None
+
+
+def test_budget_of_a_reading_names_its_parts() -> None:
+    """Calibration, repeatability, resolution and temperature go into it, each by its size."""
+    tables = (
+        '[uncertainty]\nresolution = "0.01 mm"\ntemperature = "2 K"\nrepeatability = "0.05 mm"\n'
+        '[corrections]\npart_temperature = "60 degC"\ntemperature_coefficient = 1.8e-4\n'
+    )
+    budget = budget_of(with_a_record(tables), 10.0)
+    assert budget is not None
+    parts = {part.name: part.standard_uncertainty for part in budget.components}
+    assert parts["repeatability"] == 0.05
+    assert parts["resolution"] == pytest.approx(0.01 / math.sqrt(12))
+    assert parts["temperature"] == pytest.approx(10.0 * 1.8e-4 * 2, rel=0.02)
+    assert 0 < parts["calibration"] < 0.01
+    assert budget.standard_uncertainty == pytest.approx(
+        math.sqrt(sum(part**2 for part in parts.values()))
+    )
+    assert budget.expanded == pytest.approx(2 * budget.standard_uncertainty, rel=0.01)
+
+
+def test_record_repeatability_is_taken_unless_told() -> None:
+    """0.004 µs of scatter on the block are 0.012 mm, with some 76 degrees of freedom."""
+    budget = budget_of(with_a_record(), 10.0)
+    assert budget is not None
+    (part,) = [part for part in budget.components if part.name == "repeatability"]
+    assert part.standard_uncertainty == pytest.approx(0.004 * 5.93 / 2, rel=1e-6)
+    assert part.dof == 76
+
+
+PROBE = '[probe]\ndiameter = "12.7 mm"\nfrequency = "5 MHz"\n'
+
+
+def test_beam_wider_than_the_steps_is_no_warning() -> None:
+    """Cells of 1 mm under a beam of about 3.3 mm: nothing to warn of."""
+    text = text_with(PROBE, calibration=GIVEN).replace(
+        'folder = "bench"', 'folder = "bench"\nnominal_thickness = "10 mm"'
+    )
+    station = parse_station(text, "s")
+    # Within the near field of 34 mm the beam is told as its narrowest, k D / 2.
+    assert beam_on_wall(station) == pytest.approx(0.514 * 12.7 / 2)
+    assert not any("WARNING" in line for line in describe_plan(station))
+
+
+def test_index_step_beyond_the_beam_is_warned_of() -> None:
+    """Lines 5 mm apart under a beam of 1.6 mm leave wall unseen; overlap asks for more still."""
+    index = '[index]\nlength = "20 mm"\nresolution = "5 mm"\nmode = "stepped"\n'
+    probe = '[probe]\ndiameter = "0.25 in"\nfrequency = "5 MHz"\noverlap = "20 %"\n'
+    text = text_with(probe + index, calibration=GIVEN).replace(
+        'folder = "bench"', 'folder = "bench"\nnominal_thickness = "5 mm"'
+    )
+    (warning,) = [line for line in describe_plan(parse_station(text, "s")) if "WARNING" in line]
+    width = 0.514 * 6.35 / 2
+    assert f"{width:.2f} mm wide on the back wall (-6 dB), less 20 % of overlap" in warning
+    assert f"at most {0.8 * width:.2f} mm" in warning
+
+
+def test_probe_of_one_element_has_no_separation() -> None:
+    """What contradicts itself is told with its key."""
+    (told,) = problems(text_with(PROBE + 'separation = "3 mm"\n', calibration=GIVEN))
+    assert told.startswith("'probe.separation' must be 0 for a single element (got '3 mm')")
+
+
+def test_law_of_inline_values_is_the_plain_relation() -> None:
+    """``velocity × (time − zero) / 2``, to the last bit: older surveys rebuild as they were."""
+    law = law_of(parse_station(station_text(), "s"))
+    assert law is not None
+    times = np.linspace(0.5, 20, 1001)
+    assert np.array_equal(law.thickness(times), 5.92 * (times - 0.0) / 2)

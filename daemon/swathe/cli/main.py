@@ -8,12 +8,17 @@ import sys
 from swathe.cli import (  # noqa: F401
     calibrate,
     calibrate_encoder,
+    calibrate_thickness,
     check,
     demo,
     gaps,
+    listen,
+    ports,
     rebuild,
+    report,
     run,
     simulate,
+    verify,
 )
 from swathe.cli.app import Exit, app, errors
 from swathe.errors import SwatheError, UsageError

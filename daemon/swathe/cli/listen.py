@@ -1,0 +1,210 @@
+"""``swathe listen PORT``: the bytes of a port beside what they mean; captures and suggestions."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from swathe.cli.app import Exit, app, console, errors
+from swathe.errors import SwatheError
+
+if TYPE_CHECKING:
+    from swathe.listen import Heard, Listener, PlainPrinter
+    from swathe_drivers import PortSettings
+    from swathe_drivers.description import Description
+
+__all__ = ["listen"]
+
+_REFRESH_SECONDS = 0.1
+_SUGGEST_SECONDS = 20.0
+
+
+@app.command()
+def listen(
+    port: Annotated[
+        str,
+        typer.Argument(
+            help="A device, usb:SERIAL, socket://host:port, rfc2217://host:port or capture:PATH."
+        ),
+    ],
+    baud: Annotated[int | None, typer.Option(help="Baud rate; before the description's.")] = None,
+    protocol: Annotated[
+        Path | None, typer.Option(help="A protocol description, to see the decoded fields.")
+    ] = None,
+    driver: Annotated[
+        str | None, typer.Option(help="A driver that needs no settings, in place of --protocol.")
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option(min=0, help="End after so long; until q or Ctrl-C otherwise.")
+    ] = None,
+    capture: Annotated[
+        Path | None, typer.Option(help="Record everything into this new file.")
+    ] = None,
+    suggest: Annotated[
+        bool,
+        typer.Option(
+            "--suggest", help="Propose a description at the end, after 20 s unless told otherwise."
+        ),
+    ] = False,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Print lines instead of the live view.")
+    ] = False,
+) -> None:
+    """Show what a port sends: bytes as hex and text, the fields they decode to, rates and faults.
+
+    Keys: space freezes the view, q quits. With --suggest the proposed description goes to standard
+    output, what is unsure about it to standard error. Exit code 0: bytes came, and where there is
+    a protocol they made sense; 1: not.
+    """
+    from swathe.listen import Listener
+    from swathe_drivers.capture import CaptureHeader, CaptureWriter
+    from swathe_drivers.suggest import MOST_BYTES
+
+    settings, description, per_byte = _settings(port, baud, protocol, driver, suggest=suggest)
+    if suggest and seconds is None and not settings.is_capture:
+        seconds = _SUGGEST_SECONDS
+    decoder = description.decoder(ns_per_byte=per_byte) if description else None
+    with contextlib.ExitStack() as stack:
+        writer = None
+        if capture is not None:
+            header = CaptureHeader(
+                url=settings.url,
+                settings=settings.model_dump(exclude={"url"}),
+                description=description.text if description else "",
+            )
+            writer = stack.enter_context(
+                CaptureWriter(capture, header, start_ns=time.monotonic_ns())
+            )
+        listener = stack.enter_context(
+            Listener(
+                settings,
+                decoder=decoder,
+                capture=writer,
+                keep_bytes=MOST_BYTES if suggest else 0,
+            )
+        )
+        heard = _follow(listener, settings.url, seconds, plain=plain, quiet=suggest)
+    _end(heard, capture)
+    good = _suggest(listener.kept, settings, per_byte) if suggest else heard.good
+    raise typer.Exit(Exit.OK if good else Exit.ERROR)
+
+
+def _settings(
+    url: str, baud: int | None, protocol: Path | None, driver: str | None, *, suggest: bool
+) -> tuple[PortSettings, Description | None, int]:
+    """Return the port's settings, the description in use, and how long a byte takes, ns.
+
+    A capture has settings and perhaps a description of its own.
+    """
+    from swathe_drivers import PortSettings, read_settings
+    from swathe_drivers.capture import CAPTURE, CaptureReader, split_url
+    from swathe_drivers.description import parse_description, read_description
+
+    if protocol is not None and driver is not None:
+        raise SwatheError("--protocol names its driver itself: leave --driver out")
+    known: dict[str, object] = {} if baud is None else {"baud": baud}
+    settings = read_settings(PortSettings, {"url": url, **known}, key="port")
+    text, origin = "", url
+    if settings.is_capture:
+        path, _ = split_url(url)
+        with CaptureReader(path) as reader:
+            header = reader.header
+        known = {**header.settings, **known}
+        text, origin = header.description, header.url
+        if suggest and "?" not in url:
+            url = f"{CAPTURE}{path}?pace=fast"
+    description: Description | None
+    if protocol is not None:
+        description = read_description(protocol)
+    elif driver is not None:
+        description = parse_description(f'driver = "{driver}"\n[protocol]\n', "--driver")
+    elif text:
+        description = parse_description(text, f"description in {url}")
+    else:
+        description = None
+    told = {**(description.port if description else {}), **known}
+    settings = read_settings(PortSettings, {"url": url, **told}, key="port")
+    from_line = read_settings(PortSettings, {"url": origin, **told}, key="port")
+    return settings, description, from_line.ns_per_byte
+
+
+def _follow(
+    listener: Listener, url: str, seconds: float | None, *, plain: bool, quiet: bool
+) -> Heard:
+    """Show what the port says until it ends, time is up, or the user has seen enough."""
+    from swathe.listen import LivePicture, PlainPrinter, single_keys
+
+    live = console.is_terminal and not plain
+    shown = errors if quiet else console  # standard output is the description's
+    with contextlib.ExitStack() as stack:
+        picture = stack.enter_context(LivePicture(shown, title=url)) if live else None
+        printer = None if live or quiet else PlainPrinter(shown)
+        key = stack.enter_context(single_keys())
+        end = None if seconds is None else time.monotonic() + seconds
+        with contextlib.suppress(KeyboardInterrupt):
+            while not listener.ended and (end is None or time.monotonic() < end):
+                left = _REFRESH_SECONDS if end is None else end - time.monotonic()
+                pressed = key(max(0.0, min(_REFRESH_SECONDS, left)))
+                if printer is not None:
+                    _print_each(listener, printer)
+                else:
+                    listener.drain()
+                if pressed == "q":
+                    break
+                if picture is not None:
+                    if pressed == " ":
+                        picture.freeze()
+                    picture.show(listener.heard())
+        if printer is not None:
+            _print_each(listener, printer)
+        listener.drain()
+        heard = listener.heard()
+        if picture is not None:
+            picture.show(heard)
+    return heard
+
+
+def _print_each(listener: Listener, printer: PlainPrinter) -> None:
+    """Print chunk by chunk what has arrived."""
+    while listener.drain(most=1):
+        printer.show(listener.heard())
+
+
+def _end(heard: Heard, capture: Path | None) -> None:
+    """Tell on standard error how it went."""
+    from swathe.listen import summary
+
+    errors.print(summary(heard), soft_wrap=True, highlight=False, markup=False)
+    if not heard.bytes:
+        told = heard.detail if heard.state != "open" else "is the device on, and the cable right?"
+        errors.print(f"no bytes came: {told}", soft_wrap=True, highlight=False, markup=False)
+    if capture is not None:
+        errors.print(
+            f"captured in {capture}; play it with: swathe listen capture:{capture}",
+            soft_wrap=True,
+            highlight=False,
+            markup=False,
+        )
+
+
+def _suggest(kept: list[tuple[int, bytes]], settings: PortSettings, per_byte: int) -> bool:
+    """Print the proposed description, and beside it what is unsure."""
+    from swathe_drivers.suggest import SURE, suggest
+
+    line = settings.model_dump(exclude={"url"}, exclude_defaults=True)
+    if per_byte:  # a line with a rate of its own
+        line = {"baud": settings.baud, **line}
+    found = suggest(kept, port=line, ns_per_byte=per_byte)
+    for finding in found.findings:
+        style = "bold" if finding.sure < SURE else None
+        mark = "? " if finding.sure < SURE else "  "
+        errors.print(f"{mark}{finding}", style=style, highlight=False, markup=False, soft_wrap=True)
+    if not found.text:
+        errors.print("no description can be proposed from these bytes", soft_wrap=True)
+        return False
+    typer.echo(found.text, nl=False)
+    return True

@@ -1,0 +1,320 @@
+"""One port as ``swathe listen`` hears it: its bytes, what they mean, and what is wrong with them."""
+
+from __future__ import annotations
+
+import queue
+from collections import Counter, deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers import Batch, Decoder, Fault, PortReader, PortSettings, PortState
+from swathe_drivers.capture import CaptureWriter
+from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
+
+__all__ = ["Heard", "HeardChunk", "HeardRecord", "Listener"]
+
+_QUEUE_LENGTH = 2_000
+_KEPT_CHUNKS = 200
+_KEPT_RECORDS = 100
+_KEPT_FAULTS = 20
+_RATE_NS = 2_000_000_000
+_PORT = "port"
+
+
+@dataclass(frozen=True, slots=True)
+class _Chunk:
+    time: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    time: int
+    state: PortState
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class HeardChunk:
+    """Bytes as they came.
+
+    Attributes:
+        number: of the chunk, from 1.
+        offset: of its first byte in the port's stream.
+        time: since the first chunk, s.
+        gap: since the chunk before, s; None for the first.
+        data: the bytes.
+    """
+
+    number: int
+    offset: int
+    time: float
+    gap: float | None
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class HeardRecord:
+    """A decoded record: host time since the first chunk, s, and its fields as they are shown."""
+
+    number: int
+    time: float
+    fields: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """All there is to show at one moment.
+
+    Attributes:
+        state: of the port.
+        detail: why, in words.
+        seconds: from the first chunk to the last.
+        bytes: received.
+        chunks: received; `newest_chunks` are the last of them.
+        records: decoded; `newest_records` are the last of them.
+        ignored: lines of another kind that the protocol says to ignore.
+        missing: records that the running number says were lost.
+        byte_rate: bytes a second over the last seconds.
+        record_rate: records a second, likewise.
+        faults: by reason.
+        newest_faults: the last ones, with byte offsets.
+        decoded: whether there is a protocol at all.
+    """
+
+    state: str
+    detail: str
+    seconds: float
+    bytes: int
+    chunks: int
+    records: int
+    ignored: int
+    missing: int
+    byte_rate: float
+    record_rate: float
+    faults: Mapping[str, int]
+    newest_chunks: tuple[HeardChunk, ...]
+    newest_records: tuple[HeardRecord, ...]
+    newest_faults: tuple[Fault, ...]
+    decoded: bool
+
+    @property
+    def good(self) -> bool:
+        """Bytes came and, where there is a protocol, most of them made sense."""
+        if not self.decoded:
+            return self.bytes > 0
+        # The first line is as a rule caught in its middle: that one fault is nobody's.
+        return self.records > 0 and sum(self.faults.values()) <= 1 + self.records // 100
+
+
+class Listener:
+    """Reads a port and keeps the newest of what it says; a context manager.
+
+    Args:
+        settings: of the port.
+        decoder: of its protocol; None to show bytes only.
+        capture: takes every byte, too; closed by its owner.
+        keep_bytes: the first so many bytes are kept whole, for `suggest`.
+    """
+
+    def __init__(
+        self,
+        settings: PortSettings,
+        *,
+        decoder: Decoder | None = None,
+        capture: CaptureWriter | None = None,
+        keep_bytes: int = 0,
+    ) -> None:
+        self._queue: queue.Queue[_Chunk | _Change] = queue.Queue(_QUEUE_LENGTH)
+        self._reader = PortReader(
+            _PORT, settings, on_chunk=self._take_chunk, on_state=self._take_state
+        )
+        self._decoder = decoder
+        self._capture = capture
+        self._keep = keep_bytes
+        self._closing = False
+        self._state, self._detail = "waiting", ""
+        self._first: int | None = None
+        self._last = 0
+        self._bytes = self._chunks = self._records = self._ignored = 0
+        self._window: deque[tuple[int, int, int]] = deque()  # time, bytes, records
+        self._newest_chunks: deque[HeardChunk] = deque(maxlen=_KEPT_CHUNKS)
+        self._newest_records: deque[HeardRecord] = deque(maxlen=_KEPT_RECORDS)
+        self._newest_faults: deque[Fault] = deque(maxlen=_KEPT_FAULTS)
+        self._faults: Counter[str] = Counter()
+        self._missing = 0
+        self._sequence: int | None = None
+        self.kept: list[tuple[int, bytes]] = []
+        self.ended = False
+
+    def __enter__(self) -> Self:
+        self._reader.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._closing = True  # a thread that waits for room in the queue must not wait for ever
+        self._reader.close()
+
+    def drain(self, *, most: int | None = None) -> int:
+        """Take in what has arrived by now, `most` chunks of it at most; return how many.
+
+        Raises:
+            CaptureError: the capture can't be written any more.
+        """
+        waiting = self._queue.qsize()
+        count = waiting if most is None else min(most, waiting)
+        for _ in range(count):
+            entry = self._queue.get_nowait()  # nobody else takes from it
+            if isinstance(entry, _Chunk):
+                self._hear(entry)
+            else:
+                self._note(entry)
+        return count
+
+    def heard(self) -> Heard:
+        """Return what there is to show now."""
+        first = self._first if self._first is not None else self._last
+        span = max(1e-9, min(_RATE_NS, self._last - first) / 1e9)
+        # The first chunk's bytes came before the time that is measured by it.
+        counted = [entry for entry in self._window if entry[0] > first] or [(0, 0, 0)]
+        return Heard(
+            state=self._state,
+            detail=self._detail,
+            seconds=(self._last - first) / 1e9,
+            bytes=self._bytes,
+            chunks=self._chunks,
+            records=self._records,
+            ignored=self._ignored,
+            missing=self._missing,
+            byte_rate=sum(entry[1] for entry in counted) / span,
+            record_rate=sum(entry[2] for entry in counted) / span,
+            faults=dict(self._faults),
+            newest_chunks=tuple(self._newest_chunks),
+            newest_records=tuple(self._newest_records),
+            newest_faults=tuple(self._newest_faults),
+            decoded=self._decoder is not None,
+        )
+
+    def _hear(self, chunk: _Chunk) -> None:
+        if self._capture is not None:
+            self._capture.chunk(chunk.time, chunk.data)
+        if self._first is None:
+            self._first = chunk.time
+        gap = (chunk.time - self._last) / 1e9 if self._chunks else None
+        self._last = chunk.time
+        self._chunks += 1
+        at = (chunk.time - self._first) / 1e9
+        self._newest_chunks.append(HeardChunk(self._chunks, self._bytes, at, gap, chunk.data))
+        self._bytes += len(chunk.data)
+        if self._keep > 0:
+            self.kept.append((chunk.time, chunk.data))
+            self._keep -= len(chunk.data)
+        records = 0
+        if self._decoder is not None:
+            records = self._decoded(self._decoder.feed(chunk.data, chunk.time), self._decoder)
+        self._window.append((chunk.time, len(chunk.data), records))
+        while self._window and self._window[0][0] <= chunk.time - _RATE_NS:
+            self._window.popleft()
+
+    def _decoded(self, batch: Batch, decoder: Decoder) -> int:
+        count = int(max(batch.readings.size, batch.positions.size))
+        self._ignored += batch.n_ignored
+        self._newest_faults += batch.faults
+        for reason, number in batch.n_faults.items():
+            self._faults[str(reason)] += number
+        rows = batch.readings if batch.readings.size else batch.positions
+        self._count_missing(rows["sequence"], decoder.sequence_wrap)
+        first = self._first or 0
+        for row in range(max(0, count - _KEPT_RECORDS), count):
+            fields: list[tuple[str, str]] = []
+            time = first
+            if batch.positions.size:
+                position = batch.positions[row]
+                time = int(position["time"])
+                if not batch.readings.size:
+                    fields += _common_fields(position)
+                fields += _place_fields(position, decoder)
+            if batch.readings.size:
+                reading = batch.readings[row]
+                time = int(reading["time"])
+                fields = [*_common_fields(reading), *_reading_fields(reading, decoder), *fields]
+            number = self._records + row + 1
+            self._newest_records.append(HeardRecord(number, (time - first) / 1e9, tuple(fields)))
+        self._records += count
+        return count
+
+    def _count_missing(self, numbers: NDArray[np.int64], wrap: int | None) -> None:
+        """Count the running numbers that were left out; a device that began anew lost none."""
+        sent = [number for number in numbers.tolist() if number != ABSENT_SEQUENCE]
+        for number in sent:
+            if self._sequence is not None:
+                step = number - self._sequence
+                step = (step + wrap // 2) % wrap - wrap // 2 if wrap else step
+                self._missing += max(0, step - 1)
+            self._sequence = number
+
+    def _note(self, change: _Change) -> None:
+        if self._capture is not None:
+            self._capture.state(change.time, str(change.state), change.detail)
+        self._state, self._detail = str(change.state), change.detail
+        if change.state == PortState.CLOSED:
+            self.ended = True
+        if self._decoder is not None and change.state in (PortState.LOST, PortState.CLOSED):
+            self._decoded(self._decoder.reset(self._bytes), self._decoder)
+
+    def _take_chunk(self, _name: str, time: int, data: bytes) -> None:
+        self._put(_Chunk(time, data))
+
+    def _take_state(self, _name: str, time: int, state: PortState, detail: str) -> None:
+        self._put(_Change(time, state, detail))
+
+    def _put(self, entry: _Chunk | _Change) -> None:
+        while not self._closing:
+            try:
+                self._queue.put(entry, timeout=0.1)
+            except queue.Full:
+                continue
+            return
+
+
+def _common_fields(record: Any) -> list[tuple[str, str]]:  # noqa: ANN401  a row of an array
+    fields = []
+    if int(record["sequence"]) != ABSENT_SEQUENCE:
+        fields.append(("number", str(int(record["sequence"]))))
+    if int(record["device_time"]) != ABSENT_TIME:
+        fields.append(("device s", f"{int(record['device_time']) / 1e9:.6f}"))
+    return fields
+
+
+def _reading_fields(reading: Any, decoder: Decoder) -> list[tuple[str, str]]:  # noqa: ANN401
+    fields = [("echo", "yes" if reading["valid"] else "NO")]
+    for column, heading, form in (
+        ("time_of_flight", "flight µs", "{:.3f}"),
+        ("thickness", "thick mm", "{:.3f}"),
+        ("amplitude", "ampl %", "{:.1f}"),
+    ):
+        if column in decoder.gives:
+            value = float(reading[column])
+            fields.append((heading, "–" if np.isnan(value) else form.format(value)))
+    return fields
+
+
+def _place_fields(position: Any, decoder: Decoder) -> list[tuple[str, str]]:  # noqa: ANN401
+    fields = []
+    counts = position["counts"].tolist()
+    marks = position["mark"].tolist()
+    for axis, count, mark in zip(decoder.axes, counts, marks, strict=True):
+        unit = " mm" if axis in decoder.length_axes else ""
+        form = f"{count:.3f}" if unit else f"{count:.0f}"
+        fields.append((f"{axis}{unit}", form + (" mark" if mark else "")))
+    return fields

@@ -1,0 +1,214 @@
+"""What ``swathe listen`` shows: a live view on a terminal, or plain lines."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from swathe.listen.listener import Heard, HeardChunk
+
+__all__ = ["LivePicture", "PlainPrinter", "readable", "summary"]
+
+_SIDE_BY_SIDE = 128  # columns of a terminal from which on bytes and fields stand side by side
+_MOST_ROW_BYTES = 32
+_PLAIN_BYTES = 64
+_LISTED_FAULTS = 4
+
+
+def readable(data: bytes) -> str:
+    """Return bytes as text, one character each; control characters as their pictures."""
+    return "".join(map(_character, data))
+
+
+def _character(byte: int) -> str:
+    if byte < 0x20:
+        return chr(0x2400 + byte)  # Unicode's control pictures, such as one for CR
+    return chr(byte) if byte < 0x7F else "·"
+
+
+def _gap(seconds: float | None) -> str:
+    if seconds is None:
+        return ""
+    return f"+{seconds * 1e3:.1f} ms" if seconds < 10 else f"+{seconds:.1f} s"
+
+
+def summary(heard: Heard) -> str:
+    """Return counts, rates and faults in one line."""
+    parts = [f"{heard.bytes:,} bytes in {heard.chunks:,} chunks, {heard.byte_rate:,.0f} bytes/s"]
+    if heard.decoded:
+        parts.append(f"{heard.records:,} records, {heard.record_rate:,.1f}/s")
+        if heard.ignored:
+            parts.append(f"{heard.ignored:,} lines ignored")
+        if heard.missing:
+            parts.append(f"{heard.missing:,} records missing by their number")
+        reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(heard.faults.items()))
+        parts.append(f"faults: {reasons or 'none'}")
+    return "; ".join(parts)
+
+
+class PlainPrinter:
+    """Prints every chunk, the records and the faults as lines; to be shown each chunk."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._chunk = self._record = self._faults = 0
+        self._state = ""
+
+    def show(self, heard: Heard) -> None:
+        """Print what is new."""
+        if heard.state != self._state and heard.detail:
+            self._state = heard.state
+            self._print(f"port {heard.state}: {heard.detail}")
+        records = [record for record in heard.newest_records if record.number > self._record]
+        for chunk in heard.newest_chunks:
+            if chunk.number > self._chunk:
+                self._print(_plain_chunk(chunk))
+        if (lost := heard.records - self._record - len(records)) > 0:
+            self._print(f"({lost:,} records not shown)")
+        for record in records:
+            told = ", ".join(f"{name} {value}" for name, value in record.fields)
+            self._print(f"{record.time:10.4f} s  record {record.number}: {told}")
+        count = sum(heard.faults.values())
+        if new := min(count - self._faults, len(heard.newest_faults)):
+            for fault in heard.newest_faults[-new:]:
+                self._print(f"fault at {fault}")
+        self._chunk = heard.chunks
+        self._record = heard.records
+        self._faults = count
+
+    def _print(self, line: str) -> None:
+        self._console.print(line, soft_wrap=True, highlight=False, markup=False)
+
+
+def _plain_chunk(chunk: HeardChunk) -> str:
+    shown = chunk.data[:_PLAIN_BYTES]
+    more = f" and {len(chunk.data) - len(shown)} more" if len(shown) < len(chunk.data) else ""
+    binary = sum(byte >= 0x7F or (byte < 0x20 and byte not in b"\t\r\n\x02\x03") for byte in shown)
+    told = shown.hex(" ") if binary > 0.1 * len(shown) else repr(shown)[1:]
+    return f"{chunk.time:10.4f} s {_gap(chunk.gap):>11}  byte {chunk.offset}: {told}{more}"
+
+
+class LivePicture:
+    """A live view: bytes beside what they mean, rates, and what is wrong."""
+
+    def __init__(self, console: Console, *, title: str) -> None:
+        self._console = console
+        self._title = title
+        self._live = Live(console=console, auto_refresh=False, transient=False)
+        self._frozen: Heard | None = None
+        self._heard: Heard | None = None
+
+    def __enter__(self) -> Self:
+        self._live.__enter__()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._frozen = None
+        if self._heard is not None:
+            self._live.update(self._render(self._heard), refresh=True)
+        self._live.__exit__(None, None, None)
+
+    def freeze(self) -> None:
+        """Hold the bytes and records that are shown, or let them go on."""
+        self._frozen = None if self._frozen is not None else self._heard
+
+    def show(self, heard: Heard) -> None:
+        """Draw anew."""
+        self._heard = heard
+        self._live.update(self._render(heard), refresh=True)
+
+    def _render(self, heard: Heard) -> RenderableType:
+        held = self._frozen or heard
+        width = self._console.width - 4
+        beside = heard.decoded and width >= _SIDE_BY_SIDE
+        faults = _fault_lines(heard)
+        room = max(6, self._console.height - 8 - len(faults))
+        if not heard.decoded:
+            body: RenderableType = _byte_table(held, rows=room, row_bytes=_fit(width))
+        elif beside:
+            row_bytes = _fit(width - 11 * (1 + _fields(held)))
+            grid = Table.grid(padding=(0, 3))
+            grid.add_row(
+                _byte_table(held, rows=room, row_bytes=row_bytes), _record_table(held, room)
+            )
+            body = grid
+        else:
+            half = room // 2
+            body = Group(
+                _byte_table(held, rows=half - 1, row_bytes=_fit(width)),
+                Text(""),
+                _record_table(held, half - 1),
+            )
+        state = Text(
+            f"port {heard.state}: {heard.detail}", style="" if heard.state == "open" else "bold"
+        )
+        return Panel(
+            Group(state, Text(summary(heard)), Text(""), body, *faults),
+            title=Text(f"{self._title}{'  FROZEN' if self._frozen else ''}"),
+            subtitle="space goes on · q quits" if self._frozen else "space freezes · q quits",
+        )
+
+
+def _fit(width: int) -> int:
+    """Return how many bytes a row has in so many columns: time and gap, then 4 columns each."""
+    return max(8, min(_MOST_ROW_BYTES, (width - 26) // 32 * 8))
+
+
+def _fields(heard: Heard) -> int:
+    return len(heard.newest_records[-1].fields) if heard.newest_records else 4
+
+
+def _byte_table(heard: Heard, *, rows: int, row_bytes: int) -> Table:
+    """Return the newest bytes as hex and text, a chunk beginning a row of its own."""
+    lines: list[tuple[str, str, str, str]] = []
+    for chunk in reversed(heard.newest_chunks):
+        pieces = [
+            (
+                f"{chunk.time:.3f}" if at == 0 else "",
+                _gap(chunk.gap) if at == 0 else "",
+                chunk.data[at : at + row_bytes].hex(" "),
+                readable(chunk.data[at : at + row_bytes]),
+            )
+            for at in range(0, len(chunk.data), row_bytes)
+        ]
+        lines = [*pieces, *lines]
+        if len(lines) >= rows - 1:
+            break
+    table = Table(box=None, pad_edge=False, padding=(0, 1))
+    table.add_column("s", justify="right", no_wrap=True, min_width=8)
+    table.add_column("since", justify="right", no_wrap=True, min_width=11, style="dim")
+    table.add_column("bytes", no_wrap=True, min_width=3 * row_bytes - 1)
+    table.add_column("text", no_wrap=True, min_width=row_bytes)
+    for time, gap, hexed, text in lines[-(rows - 1) :]:
+        table.add_row(time, gap, hexed, Text(text))
+    return table
+
+
+def _record_table(heard: Heard, rows: int) -> RenderableType:
+    """Return the newest records, a column for each field."""
+    if not heard.newest_records:
+        return Text("no record yet")
+    table = Table(box=None, pad_edge=False, padding=(0, 1))
+    table.add_column("s", justify="right", no_wrap=True)
+    for name, _ in heard.newest_records[-1].fields:
+        table.add_column(name, justify="right", no_wrap=True)
+    for record in heard.newest_records[-(rows - 1) :]:
+        table.add_row(f"{record.time:.3f}", *(value for _, value in record.fields))
+    return table
+
+
+def _fault_lines(heard: Heard) -> list[Text]:
+    """Return the newest faults, the last one at the bottom."""
+    if not heard.newest_faults:
+        return []
+    lines = [Text(""), Text("newest faults", style="bold")]
+    lines += [
+        Text(str(fault), no_wrap=True, overflow="ellipsis")
+        for fault in heard.newest_faults[-_LISTED_FAULTS:]
+    ]
+    return lines

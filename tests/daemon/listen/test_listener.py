@@ -1,0 +1,147 @@
+"""Listening at one port: counts, rates, the newest of everything, captures."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from drivers.doubles import PtyPort, TcpServer, wait_until
+from swathe.listen import Heard, Listener, LivePicture, PlainPrinter, summary
+from swathe.listen.view import readable
+from swathe_drivers import PortSettings
+from swathe_drivers.capture import CapturedChunk, CaptureHeader, CaptureReader, CaptureWriter
+from swathe_drivers.description import parse_description
+
+PROTOCOL = """
+[protocol]
+columns = [
+  { is = "constant", text = "R" },
+  { is = "sequence", wrap = 10 },
+  { is = "device_time", unit = "ms" },
+  { is = "thickness", unit = "mm", no_echo = [0.0] },
+  { is = "counts", axis = "scan" },
+]
+"""
+
+
+def said(listener: Listener) -> Heard:
+    """All that a listener knows by now."""
+    listener.drain()
+    return listener.heard()
+
+
+@pytest.mark.parametrize("kind", ["pty", "tcp"])
+def test_listener_counts_records_faults_and_missing(tmp_path: Path, kind: str) -> None:
+    """Over a real port: what is decoded, what is not and why, what the running number misses."""
+    with PtyPort(tmp_path / "gauge") as far_end, TcpServer() as server:
+        url = str(far_end.link) if kind == "pty" else server.url
+        description = parse_description(PROTOCOL, "test")
+        listener = Listener(PortSettings(url=url), decoder=description.decoder(ns_per_byte=0))
+        with listener:
+            client = server.accept() if kind == "tcp" else None
+            send = client.sendall if client else far_end.send
+
+            first = b"R,8,100,12.5,7\r\nR,9,110,0.0,8\r\n"
+            second = b"R,2,120,12.25,-9\r\nR,3,1x0,12.25,9\r\nR,"
+            wait_until(lambda: said(listener).state == "open", "open")
+            send(first)
+            wait_until(lambda: said(listener).bytes == len(first), "the first bytes")
+            send(second)
+            wait_until(lambda: said(listener).bytes == len(first + second), "all bytes")
+            heard = listener.heard()
+    assert heard.records == 3
+    assert heard.missing == 2  # 0 and 1, behind 9
+    assert heard.faults == {"number": 1}
+    assert heard.newest_faults[-1].offset == len(first) + 18
+    assert heard.good  # one fault is nobody's
+    assert [dict(record.fields) for record in heard.newest_records][1:] == [
+        {"number": "9", "device s": "0.110000", "echo": "NO", "thick mm": "–", "scan": "8"},
+        {"number": "2", "device s": "0.120000", "echo": "yes", "thick mm": "12.250", "scan": "-9"},
+    ]
+    assert b"".join(chunk.data for chunk in heard.newest_chunks) == first + second
+    assert heard.newest_chunks[0].gap is None
+    assert all((chunk.gap or 0) >= 0 for chunk in heard.newest_chunks[1:])
+
+
+def test_listener_writes_a_capture_and_replays_it(tmp_path: Path) -> None:
+    """What was captured plays again with the same records, at once, and ends."""
+    path = tmp_path / "gauge.jsonl"
+    lines = b"".join(b"R,%d,%d,12.5,%d\r\n" % (n % 10, n * 10, n) for n in range(500))
+    with PtyPort(tmp_path / "gauge") as far_end:
+        settings = PortSettings(url=str(far_end.link))
+        with (
+            CaptureWriter(path, CaptureHeader(url=settings.url), start_ns=0) as writer,
+            Listener(settings, capture=writer, keep_bytes=1000) as listener,
+        ):
+            wait_until(lambda: said(listener).state == "open", "open")
+            for at in range(0, len(lines), 900):
+                far_end.send(lines[at : at + 900])
+                wait_until(
+                    lambda at=at: said(listener).bytes == min(len(lines), at + 900),  # type: ignore[misc]
+                    "bytes",
+                )
+            heard = listener.heard()
+    assert heard.good
+    assert not heard.decoded
+    assert 1000 <= sum(len(data) for _, data in listener.kept) < 2000
+    with CaptureReader(path) as reader:
+        assert b"".join(e.data for e in reader if isinstance(e, CapturedChunk)) == lines
+    again = Listener(
+        PortSettings(url=f"capture:{path}?pace=fast"),
+        decoder=parse_description(PROTOCOL, "test").decoder(ns_per_byte=0),
+    )
+    with again:
+        wait_until(lambda: said(again).state == "closed", "the end")
+        heard = again.heard()
+    assert (heard.records, heard.faults, heard.missing) == (500, {}, 0)
+    assert heard.good
+    assert (heard.state, heard.detail) == ("closed", "closed, end of the capture")
+    assert summary(heard).endswith("; faults: none")
+
+
+def test_views_show_bytes_fields_and_faults(tmp_path: Path) -> None:
+    """The live view and the plain lines, side by side, stacked, frozen, and without a protocol."""
+    path = tmp_path / "gauge.jsonl"
+    with CaptureWriter(path, CaptureHeader(url="COM3"), start_ns=0) as writer:
+        writer.chunk(0, b"R,1,10,12.5,5\r\n")
+        writer.chunk(34_500_000, b"R,2,20,12.5,x[/]\r\n")
+        writer.chunk(44_500_000, b"\xff\x00\x01\x02")
+    for protocol, width in ((True, 160), (True, 80), (False, 80)):
+        listener = Listener(
+            PortSettings(url=f"capture:{path}?pace=fast"),
+            decoder=parse_description(PROTOCOL, "t").decoder(ns_per_byte=0) if protocol else None,
+        )
+        with listener:
+            wait_until(lambda: said(listener).state == "closed", "the end")  # noqa: B023
+        assert listener.ended
+        heard = listener.heard()
+        out = io.StringIO()
+        console = Console(file=out, width=width, height=40, force_terminal=True, color_system=None)
+        with LivePicture(console, title="COM3") as picture:
+            picture.show(heard)
+            picture.freeze()
+            picture.show(heard)
+            assert "FROZEN" in out.getvalue()
+        shown = out.getvalue()
+        assert "52 2c 31 2c 31 30 2c 31" in shown
+        assert "+34.5 ms" in shown
+        assert ("12.500" in shown) is protocol
+        assert ("byte 15, 16 bytes: number: column 5 (counts scan): 'x[/]'" in shown) is protocol
+        plain = io.StringIO()
+        printer = PlainPrinter(Console(file=plain, width=width))
+        printer.show(heard)
+        printer.show(heard)  # nothing is told twice
+        lines = plain.getvalue().splitlines()
+        assert lines[0] == "port closed: closed, end of the capture"
+        assert sum("byte 0: 'R,1,10,12.5,5\\r\\n'" in line for line in lines) == 1
+        assert sum("byte 33: ff 00 01 02" in line for line in lines) == 1
+        assert any(line.endswith("echo yes, thick mm 12.500, scan 5") for line in lines) is protocol
+        assert any(line.startswith("fault at byte 15, ") for line in lines) is protocol
+
+
+def test_readable_shows_control_characters() -> None:
+    """One character for each byte."""
+    assert readable(b"A\r\n\x02\x7f\xff~") == "A␍␊␂··~"

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console
+from swathe.cli.app import Exit, app, console, say
 
 __all__ = ["demo"]
 
@@ -23,6 +23,9 @@ def demo(
     headless: Annotated[
         bool, typer.Option("--headless", help="Print plain lines instead of the board.")
     ] = False,
+    page: Annotated[
+        int, typer.Option(min=0, max=65_535, help="Port of the page; 0 for a free one.")
+    ] = 0,
 ) -> None:
     """Scan a simulated penstock: gaps appear, are gone back to, and close.
 
@@ -30,32 +33,36 @@ def demo(
     pseudo-terminals, and a broker on this machine. Exit code 0: covered; 3: not.
     """
     from swathe.demo import play
-    from swathe.live.terminal import CAUTION, PlainLines, terminal_observer
+    from swathe.live.terminal import CAUTION, PlainLines, page_line, terminal_observer
+    from swathe.page import Page
     from swathe.report import draw_survey, gaps_table, summary_line
     from swathe.store import SurveyFolder
 
     out.mkdir(parents=True, exist_ok=True)
     folder = SurveyFolder(out / "penstock-3")
     if aside := folder.set_aside():
-        console.print(f"the older demo is kept as {aside}", soft_wrap=True, highlight=False)
-    console.print(CAUTION, soft_wrap=True)
+        say(f"the older demo is kept as {aside}")
+    say(CAUTION)
+
+    def tell_page(page: Page) -> None:
+        say(page_line(page))
 
     async def acquire() -> int:
         with PlainLines(console) if headless else terminal_observer(console) as observer:
-            result = await play(out, speed=speed, seed=seed, observer=observer)
+            result = await play(
+                out, speed=speed, seed=seed, observer=observer, page_port=page, on_page=tell_page
+            )
         record = result.outcome.record
-        console.print(
+        say(
             f"{result.outcome.status}: {result.outcome.reason}, after {result.seconds:.0f} s at "
             f"{speed:g} times the crawler's speed; it went back {result.passes} times",
-            soft_wrap=True,
-            highlight=False,
         )
         console.print(gaps_table(record, closed=True))
-        console.print(summary_line(record), soft_wrap=True)
+        say(summary_line(record))
         picture = draw_survey(folder)
-        console.print(f"survey:  {folder.path}", soft_wrap=True, highlight=False)
-        console.print(f"arrays:  {folder.zarr}", soft_wrap=True, highlight=False)
-        console.print(f"picture: {picture}", soft_wrap=True, highlight=False)
+        say(f"survey:  {folder.path}")
+        say(f"arrays:  {folder.zarr}")
+        say(f"picture: {picture}")
         return Exit.OK if record.target_reached else Exit.NOT_COVERED
 
     raise typer.Exit(asyncio.run(acquire()))

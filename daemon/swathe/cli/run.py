@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, errors
+from swathe.cli.app import Exit, app, console, errors, say
 
 __all__ = ["run"]
 
@@ -36,7 +36,8 @@ def run(
     if station is None:
         raise typer.BadParameter("name the station file, such as penstock.toml")
     from swathe.live import Daemon
-    from swathe.live.terminal import CAUTION, terminal_observer
+    from swathe.live.terminal import CAUTION, page_line, terminal_observer
+    from swathe.page import Page
     from swathe.report import summary_line
     from swathe.station import load_station, survey_folder
     from swathe.store import SurveyFolder
@@ -44,22 +45,27 @@ def run(
     settings, text = load_station(station)
     folder = SurveyFolder(survey_folder(settings, station))
     if new and (aside := folder.set_aside()):
-        console.print(f"the older survey is kept as {aside}", soft_wrap=True)
+        say(f"the older survey is kept as {aside}")
     if not console.is_terminal:
-        console.print(CAUTION, soft_wrap=True)
+        say(CAUTION)
     if folder.begun:
-        console.print(f"resuming {folder.path}", soft_wrap=True)
+        say(f"resuming {folder.path}")
 
     def tell_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)
 
+    def tell_page(page: Page) -> None:
+        say(page_line(page))
+
     async def acquire() -> int:
         with terminal_observer(console) as observer:
-            daemon = Daemon(settings, text, folder, observer=observer, on_torn=tell_torn)
+            daemon = Daemon(
+                settings, text, folder, observer=observer, on_torn=tell_torn, on_page=tell_page
+            )
             outcome = await daemon.run()
-        console.print(f"{outcome.status}: {outcome.reason}", soft_wrap=True)
-        console.print(summary_line(outcome.record), soft_wrap=True)
-        console.print(f"survey: {folder.path}", soft_wrap=True, highlight=False)
+        say(f"{outcome.status}: {outcome.reason}")
+        say(summary_line(outcome.record))
+        say(f"survey: {folder.path}")
         return Exit.OK if outcome.status == "complete" else Exit.NOT_COVERED
 
     raise typer.Exit(asyncio.run(acquire()))

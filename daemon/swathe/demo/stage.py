@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -17,6 +18,7 @@ from tempfile import TemporaryDirectory
 
 from swathe.errors import first_error
 from swathe.live import Daemon, Observer, Outcome, embedded_broker
+from swathe.page import Page
 from swathe.station import load_station, survey_folder
 from swathe.store import SurveyFolder
 from swathe_simulators import GoBack, World, builtin_scenario, load_scenario
@@ -48,10 +50,16 @@ class DemoResult:
     truth: Path
 
 
-def write_station(path: Path, *, ports: Path, speed: float, broker_port: int) -> None:
+def write_station(
+    path: Path, *, ports: Path, speed: float, broker_port: int, page_port: int = 0
+) -> None:
     """Write the demo's station file, its serial lines as fast as the demo's world."""
     template = Template(files("swathe.demo").joinpath("penstock.toml").read_text("utf-8"))
-    figures: dict[str, str | int] = {"ports": str(ports), "broker_port": broker_port}
+    figures: dict[str, str | int] = {
+        "ports": str(ports),
+        "broker_port": broker_port,
+        "page_port": page_port,
+    }
     for device, baud in _BAUD.items():
         figures[f"{device}_baud"] = round(baud * speed)
         figures[f"{device}_delay"] = f"{_DELAY_US[device] / speed:g} us"
@@ -59,7 +67,13 @@ def write_station(path: Path, *, ports: Path, speed: float, broker_port: int) ->
 
 
 async def play(
-    out: Path, *, speed: float, seed: int | None, observer: Observer | None
+    out: Path,
+    *,
+    speed: float,
+    seed: int | None,
+    observer: Observer | None,
+    page_port: int = 0,
+    on_page: Callable[[Page], None] | None = None,
 ) -> DemoResult:
     """Play the demo into the folder `out`.
 
@@ -68,6 +82,8 @@ async def play(
         speed: time scale of the simulated world.
         seed: decides everything random in it; the scenario's own when None.
         observer: is shown each tick.
+        page_port: port of the page, 0 for a free one.
+        on_page: told of the page as it opens.
 
     Raises:
         SwatheError: the survey in `out` belongs to another plan, or cannot be written.
@@ -77,7 +93,9 @@ async def play(
     with TemporaryDirectory(prefix="swathe-") as ports:
         async with contextlib.AsyncExitStack() as stack:
             port = await stack.enter_async_context(embedded_broker(0))
-            write_station(station_path, ports=Path(ports), speed=speed, broker_port=port)
+            write_station(
+                station_path, ports=Path(ports), speed=speed, broker_port=port, page_port=page_port
+            )
             station, text = load_station(station_path)
             # The broker runs already, so that the crawler's controller can wait on it.
             broker = station.broker
@@ -90,7 +108,7 @@ async def play(
             world = stack.enter_context(
                 World(scenario, ports_dir=Path(ports), speed=speed, seed=seed)
             )
-            daemon = Daemon(station, text, folder, observer=observer)
+            daemon = Daemon(station, text, folder, observer=observer, on_page=on_page)
             begun = time.monotonic()
             controller = GoBack(world, host="127.0.0.1", port=port)
             try:

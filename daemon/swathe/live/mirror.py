@@ -8,6 +8,7 @@ is given the true state.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable, Mapping
 
 from swathe.messages import Message
 
@@ -21,6 +22,17 @@ class Mirror:
         self._newest: dict[str, bytes] = {}
         self._unseen: dict[str, None] = {}  # a dict keeps the order of first change
         self._changed = asyncio.Event()
+        self._watchers: list[Callable[[str, bytes], None]] = []
+
+    @property
+    def newest(self) -> Mapping[str, bytes]:
+        """Newest message of each topic, in the order of their first ones."""
+        return self._newest
+
+    def watch(self, watcher: Callable[[str, bytes], None]) -> Callable[[], None]:
+        """Have each changed message told, beside the broker; return what ends it."""
+        self._watchers.append(watcher)
+        return lambda: self._watchers.remove(watcher)
 
     def put(self, topic: str, message: Message) -> None:
         """Set a topic's newest message."""
@@ -29,6 +41,8 @@ class Mirror:
             self._newest[topic] = payload
             self._unseen[topic] = None
             self._changed.set()
+            for watcher in self._watchers:
+                watcher(topic, payload)
 
     def __contains__(self, topic: object) -> bool:
         return topic in self._newest

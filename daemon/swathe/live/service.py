@@ -18,10 +18,12 @@ from swathe.live.broker import embedded_broker
 from swathe.live.delay_keeper import DelayKeeper
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
+from swathe.live.page_source import PageSource
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, ReplyMessage, moment
+from swathe.page import Page
 from swathe.pipeline import GapNote, Pipeline
 from swathe.station import BrokerSettings, Station
 from swathe.store import SurveyFolder, SurveyRecord, read_record
@@ -64,6 +66,7 @@ class Daemon:
         folder: the survey.
         observer: is shown each tick.
         on_torn: told of journal files that a crash cut off.
+        on_page: told of the page as it opens.
     """
 
     def __init__(
@@ -74,6 +77,7 @@ class Daemon:
         *,
         observer: Observer | None = None,
         on_torn: Callable[[Path, str], None] | None = None,
+        on_page: Callable[[Page], None] | None = None,
     ) -> None:
         self.station = station
         self.folder = folder
@@ -85,6 +89,8 @@ class Daemon:
         self._stop = asyncio.Event()
         self._reason = ""
         self.link: BrokerLink | None = None
+        self.page: Page | None = None
+        self._on_page = on_page
 
     @property
     def pipeline(self) -> Pipeline:
@@ -130,6 +136,9 @@ class Daemon:
             if settings is not None and settings.embedded:
                 port = await stack.enter_async_context(embedded_broker(settings.port))
                 settings = settings.model_copy(update={"host": "127.0.0.1", "port": port})
+            # First: it may have something to say against its settings.
+            if (page := self._make_page()) is not None:
+                stack.push_async_callback(page.close)
             stack.enter_context(self._session)
             stack.enter_context(_stop_signals(self.stop))
             publisher = Publisher(
@@ -138,6 +147,9 @@ class Daemon:
                 progress_interval_ns=(settings or BrokerSettings()).progress_interval,
             )
             publisher.put_all()
+            if page is not None:
+                stack.push_async_callback(page.close)
+                page.open()
             stack.enter_context(self._hub)
             link_task = self._start_link(settings, publisher)
             try:
@@ -151,6 +163,20 @@ class Daemon:
         record = read_record(self.folder.record)
         return Outcome(status, self._reason, self.folder, record)
 
+    def _make_page(self) -> Page | None:
+        if self.station.page is None:
+            return None
+        source = PageSource(
+            pipeline=lambda: self.pipeline,
+            mirror=self._mirror,
+            link=lambda: self.link,
+            on_command=lambda command: self._obey(command, "from the page"),
+        )
+        self.page = Page(self.station.page, source)
+        if self._on_page is not None:
+            self._on_page(self.page)
+        return self.page
+
     def _start_link(
         self, settings: BrokerSettings | None, publisher: Publisher
     ) -> asyncio.Task[None] | None:
@@ -162,7 +188,7 @@ class Daemon:
             survey=self.pipeline.survey,
             mirror=self._mirror,
             will=lambda: publisher.state("gone", "the broker lost the station"),
-            on_command=self._obey,
+            on_command=lambda command: self._obey(command, "over MQTT"),
         )
         task = asyncio.create_task(self.link.run(), name="broker.link")
         task.add_done_callback(_report_end)
@@ -220,9 +246,11 @@ class Daemon:
         if self.pipeline.target_reached:
             self.stop("the plan is covered")
 
-    def _obey(self, command: CommandMessage) -> ReplyMessage:
-        """Act on a command that came over MQTT."""
+    def _obey(self, command: CommandMessage, way: str) -> ReplyMessage:
+        """Act on a command; `way` says how it came."""
         match command.command:
+            case _ if self._stop.is_set():
+                detail = "refused: the run is ending"
             case "next line":
                 detail = self.set_line(self.pipeline.line + 1, command.by)
             case "line" if command.line is not None:
@@ -232,7 +260,7 @@ class Daemon:
             case "note":
                 detail = self.note(command.text, command.by)
             case "stop":
-                self.stop(f"stopped over MQTT by {command.by}")
+                self.stop(f"stopped {way} by {command.by}")
                 detail = "stopping"
         return ReplyMessage(
             station=self.station.name,

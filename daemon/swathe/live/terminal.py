@@ -20,11 +20,12 @@ from rich.table import Table
 from rich.text import Text
 
 from swathe.live.service import Daemon
+from swathe.page import Page
 from swathe.pipeline import GapEnd, GapNote, Progress
 from swathe.report.blockmap import block_map
 from swathe.report.clusters import Cluster, cluster_gaps
 
-__all__ = ["CAUTION", "Board", "PlainLines", "terminal_observer"]
+__all__ = ["CAUTION", "Board", "PlainLines", "page_line", "terminal_observer"]
 
 CAUTION = (
     "Swathe measures; it does not judge fitness for service. Site rules, local codes and a "
@@ -168,10 +169,14 @@ def progress_line(progress: Progress, *, profile: bool = False) -> str:
     slip = "" if progress.slipped_at is None else f", SLIPPED at {progress.slipped_at:.0f} mm"
     left = "" if progress.seconds_left is None else f", {_clock(progress.seconds_left)} left"
     least = "" if progress.minimum is None else f", least {progress.minimum:.2f} mm"
+    if progress.minimum_expanded is not None:
+        least += f" ± {progress.minimum_expanded:.2f}"
+    doubt = f", {progress.suspect:,} SUSPECT" if progress.suspect else ""
+    overdue = ", CHECK OVERDUE" if progress.check_overdue else ""
     return (
         f"{int(progress.percent * 100) / 100:.2f} % of {progress.required:,} cells, "
         f"at {place} mm, {progress.speed:.0f}{limit} mm/s{fast}, {progress.rate:.0f} readings/s, "
-        f"{progress.open_gaps} gaps{least}{slip}{left}"
+        f"{progress.open_gaps} gaps{least}{slip}{doubt}{overdue}{left}"
     )
 
 
@@ -239,7 +244,16 @@ def _port_table(daemon: Daemon) -> Table:
         table.add_row("delay", "measured", "", "", Text(f"{daemon.delay.gauge} comes {told}"))
     if daemon.link is not None:
         table.add_row("broker", daemon.link.state, "", "", Text(daemon.link.detail))
+    if daemon.page is not None:
+        page = daemon.page
+        told = page.trouble or f"{page.viewers} viewers"
+        table.add_row("page", "lost" if page.trouble else "open", "", "", Text(told))
     return table
+
+
+def page_line(page: Page) -> str:
+    """Return where the page is, or why it is not there."""
+    return page.trouble or f"page: {page.url}"
 
 
 @contextlib.contextmanager

@@ -1,0 +1,96 @@
+"""The daemon as its page sees it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.live.link import BrokerLink
+from swathe.live.mirror import Mirror
+from swathe.messages import ROOT, CommandMessage, ReplyMessage
+from swathe.page import BrokerHealth
+from swathe.pipeline import Grid, Pipeline
+from swathe.station import Station
+
+__all__ = ["PageSource"]
+
+
+class PageSource:
+    """Shows pipeline, mirror and broker to the page, and passes its commands on.
+
+    Args:
+        pipeline: returns the pipeline; it is first asked for when a viewer comes.
+        mirror: has the messages.
+        link: returns the link to the broker, if there is one.
+        on_command: acts on a command and returns the answer.
+    """
+
+    def __init__(
+        self,
+        *,
+        pipeline: Callable[[], Pipeline],
+        mirror: Mirror,
+        link: Callable[[], BrokerLink | None],
+        on_command: Callable[[CommandMessage], ReplyMessage],
+    ) -> None:
+        self._pipeline = pipeline
+        self._mirror = mirror
+        self._link = link
+        self._on_command = on_command
+
+    @property
+    def station(self) -> Station:
+        """The station file in force."""
+        return self._pipeline().station
+
+    @property
+    def survey(self) -> str:
+        """Identity of the survey."""
+        return self._pipeline().survey
+
+    @property
+    def grid(self) -> Grid:
+        """The cells."""
+        return self._pipeline().grid
+
+    @property
+    def broker(self) -> BrokerHealth | None:
+        """How the link to the broker is."""
+        link = self._link()
+        return None if link is None else BrokerHealth(link.address, link.state, link.detail)
+
+    def newest(self) -> dict[str, bytes]:
+        """Return the newest message of each topic below the station's own."""
+        cut = len(self._root)
+        return {topic[cut:]: payload for topic, payload in self._mirror.newest.items()}
+
+    def position(self) -> tuple[float | None, float | None]:
+        """Return where the probe stands, mm."""
+        return self._pipeline().position
+
+    def watch(
+        self,
+        on_message: Callable[[str, bytes], None],
+        on_cells: Callable[[NDArray[np.int64]], None],
+    ) -> Callable[[], None]:
+        """Have changed messages and cells told; return what ends it."""
+        cut = len(self._root)
+        changed = self._pipeline().changed
+        unwatch = self._mirror.watch(lambda topic, payload: on_message(topic[cut:], payload))
+        changed.listener = on_cells
+
+        def end() -> None:
+            unwatch()
+            changed.listener = None
+
+        return end
+
+    def obey(self, command: CommandMessage) -> ReplyMessage:
+        """Act on a command from the page."""
+        return self._on_command(command)
+
+    @property
+    def _root(self) -> str:
+        return f"{ROOT}/{self.station.name}/"

@@ -1,0 +1,172 @@
+"""The page's addresses.
+
+::
+
+    GET  /                              the page
+    GET  /static/...                    its parts
+    POST /session                       {"token": ...}: a cookie for the right one
+    GET  /events                        server-sent events: everything so far, then what changes
+    GET  /tiles/{level}/{row}/{column}  pixels of the map, see ``patch.py``
+    GET  /cell/{row}/{column}           what a cell holds, with its A-scan when A-scans are kept
+    GET  /line/{row}                    the profile of a line
+    POST /command                       a command as over MQTT; the answer is the reply
+
+Events are ``plan`` (once, see ``plan.py``), ``news`` (pairs of topic and message, as over MQTT),
+``pixels`` (the probe's place, and what changed on the map, see ``patch.py``), ``stale`` (fetch your
+tiles anew) and ``beat`` (the daemon lives).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import zlib
+from importlib.resources import files
+from pathlib import Path
+
+from pydantic import ValidationError
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import Receive, Scope, Send
+
+from swathe.messages import CommandMessage
+from swathe.page.access import Access
+from swathe.page.guard import Guard, TooLongError, read_json
+from swathe.page.hub import Hub, TooManyViewersError
+from swathe.page.patch import pack_tile
+from swathe.page.readings import cell_reading, line_profile
+from swathe.page.source import Source
+from swathe.page.stream import EventStream
+
+__all__ = ["build_app"]
+
+_STATIC = Path(str(files("swathe.page").joinpath("static")))
+# A wrong token is answered late, so that trying many is slow.
+_WRONG_TOKEN_SECONDS = 0.5
+_WORTH_PACKING = 1000
+
+
+def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
+    """Return the page as an ASGI application.
+
+    Args:
+        source: the daemon.
+        hub: tells viewers what changes; its `run` must be running.
+        access: who may do what.
+    """
+    pages = _Pages(source, hub, access)
+    return Starlette(
+        routes=[
+            Route("/", pages.home),
+            Route("/favicon.ico", pages.icon),
+            Route("/session", pages.session, methods=["POST"]),
+            Route("/events", _Events(hub)),
+            Route("/tiles/{level:int}/{row:int}/{column:int}", pages.tile),
+            Route("/cell/{row:int}/{column:int}", pages.cell),
+            Route("/line/{row:int}", pages.line),
+            Route("/command", pages.command, methods=["POST"]),
+            Mount("/static", StaticFiles(directory=_STATIC)),
+        ],
+        middleware=[Middleware(Guard, access=access)],
+        exception_handlers={LookupError: _not_found},
+    )
+
+
+class _Events:
+    """The stream of events, as an ASGI application."""
+
+    def __init__(self, hub: Hub) -> None:
+        self._hub = hub
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            with self._hub.mailbox() as mailbox:
+                await EventStream(self._hub, mailbox)(scope, receive, send)
+        except TooManyViewersError as error:
+            answer = JSONResponse({"error": str(error)}, 503, {"retry-after": "5"})
+            await answer(scope, receive, send)
+
+
+class _Pages:
+    def __init__(self, source: Source, hub: Hub, access: Access) -> None:
+        self._source = source
+        self._hub = hub
+        self._access = access
+
+    async def home(self, request: Request) -> Response:
+        del request
+        return FileResponse(_STATIC / "index.html", headers={"cache-control": "no-cache"})
+
+    async def icon(self, request: Request) -> Response:
+        del request
+        return FileResponse(_STATIC / "icon.svg", media_type="image/svg+xml")
+
+    async def session(self, request: Request) -> Response:
+        """Give a cookie for the token."""
+        try:
+            given = await read_json(request)
+        except ValueError as error:
+            return _refused(error)
+        token = given.get("token") if isinstance(given, dict) else None
+        cookie = self._access.opens(token) if isinstance(token, str) else None
+        if cookie is None:
+            await asyncio.sleep(_WRONG_TOKEN_SECONDS)
+            return JSONResponse({"error": "this is not the token"}, 403)
+        return Response(status_code=204, headers={"set-cookie": cookie})
+
+    async def tile(self, request: Request) -> Response:
+        """Return a tile's pixels; packed for viewers on other machines."""
+        path = request.path_params
+        pyramid = await self._hub.pyramid()
+        data = pack_tile(*pyramid.tile(path["level"], path["row"], path["column"]))
+        headers = {}
+        if _is_far(request) and len(data) > _WORTH_PACKING:
+            packer = zlib.compressobj(1, wbits=31)
+            data = packer.compress(data) + packer.flush()
+            headers["content-encoding"] = "gzip"
+        return Response(data, media_type="application/octet-stream", headers=headers)
+
+    async def cell(self, request: Request) -> Response:
+        path = request.path_params
+        return JSONResponse(cell_reading(self._source, path["row"], path["column"]))
+
+    async def line(self, request: Request) -> Response:
+        return JSONResponse(line_profile(self._source, request.path_params["row"]))
+
+    async def command(self, request: Request) -> Response:
+        """Take a command and return the reply."""
+        try:
+            command = CommandMessage.model_validate(await read_json(request))
+        except ValidationError as error:
+            found = error.errors(include_url=False, include_input=False, include_context=False)
+            told = "; ".join(f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in found[:3])
+            return JSONResponse({"error": told}, 400)
+        except ValueError as error:
+            return _refused(error)
+        reply = self._source.obey(command)
+        return Response(reply.model_dump_json(by_alias=True), media_type="application/json")
+
+
+def _refused(error: ValueError) -> Response:
+    if isinstance(error, TooLongError):
+        return JSONResponse({"error": str(error)}, 413, {"connection": "close"})
+    return JSONResponse({"error": f"must be JSON: {error}"}, 400)
+
+
+def _not_found(request: Request, error: Exception) -> Response:
+    del request
+    return JSONResponse({"error": str(error)}, 404)
+
+
+def _is_far(request: Request) -> bool:
+    """Return whether the viewer is on another machine and takes packed answers."""
+    if "gzip" not in request.headers.get("accept-encoding", "") or request.client is None:
+        return False
+    try:
+        return not ipaddress.ip_address(request.client.host).is_loopback
+    except ValueError:
+        return True

@@ -1,0 +1,59 @@
+"""What a viewer must know before anything else: part, axes, levels, limits, and what it may do."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from swathe.page.pyramid import NO_THICKNESS, STEPS_PER_MM, TILE, Level
+from swathe.page.source import Source
+from swathe.pipeline import CellState
+from swathe.report.thinning import URGENCY
+from swathe.station import Axis, AxisMode
+
+__all__ = ["describe_plan"]
+
+
+def describe_plan(source: Source, levels: list[Level], *, session: str) -> dict[str, Any]:
+    """Return the plan as JSON values; lengths in mm.
+
+    Args:
+        source: the daemon.
+        levels: of the pyramid.
+        session: identity of this run of the daemon: what a viewer kept of another one is old.
+    """
+    station, grid = source.station, source.grid
+    stepped = station.index is not None and station.index.mode is AxisMode.STEPPED
+    return {
+        "version": 1,
+        "session": session,
+        "station": station.name,
+        "survey": source.survey,
+        "part": station.survey.part,
+        "operator": station.survey.operator,
+        "scan": _axis(grid.scan),
+        "index": None if station.index is None else _axis(grid.index),
+        "stepped": stepped,
+        "levels": [[level.rows, level.columns, level.tall, level.wide] for level in levels],
+        "tile": TILE,
+        "steps_per_mm": STEPS_PER_MM,
+        "no_thickness": NO_THICKNESS,
+        "states": [state.name.lower() for state in CellState],
+        "urgency": URGENCY.tolist(),
+        "nominal": station.survey.nominal_thickness,
+        "alert_below": station.survey.alert_below,
+        "target": station.survey.target_coverage,
+        "rule": str(station.survey.cell_rule),
+        "waveforms": grid.waveform is not None,
+        "excluded": [
+            {"name": zone.name, "scan": zone.scan, "index": zone.index} for zone in station.exclude
+        ],
+    }
+
+
+def _axis(axis: Axis) -> dict[str, Any]:
+    return {
+        "start": axis.start,
+        "resolution": axis.resolution,
+        "cells": axis.cells,
+        "wrapped": axis.wrapped,
+    }

@@ -1,0 +1,90 @@
+"""What a cell and a line hold, in JSON values for the page; lengths in mm, times of flight in µs."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from swathe.messages import moment
+from swathe.page.source import Source
+from swathe.pipeline import CellState
+from swathe.report.thinning import BY_URGENCY, URGENCY, pool
+from swathe.station import kept_waveforms
+
+__all__ = ["cell_reading", "line_profile"]
+
+# Points of a profile; more are not seen on a screen.
+_MOST_POINTS = 1500
+
+
+def cell_reading(source: Source, row: int, column: int) -> dict[str, Any]:
+    """Return what a cell holds, with the A-scan of its reading when the plan keeps A-scans.
+
+    Raises:
+        LookupError: the grid has no such cell.
+    """
+    grid = source.grid
+    rows, columns = grid.shape
+    if not (0 <= row < rows and 0 <= column < columns):
+        msg = f"the grid has {rows} × {columns} cells"
+        raise LookupError(msg)
+    cell = row * columns + column
+    hits = int(grid.hits[cell])
+    read = hits > 0
+    last = int(grid.last_time[cell])
+    return {
+        "row": row,
+        "column": column,
+        "scan": round(float(grid.scan.start + column * grid.scan.resolution), 3),
+        "index": round(float(grid.index.start + row * grid.index.resolution), 3),
+        "state": CellState(int(grid.state[cell])).name.lower(),
+        "hits": hits,
+        "passes": int(grid.passes[cell]),
+        "thickness": _number(grid.thickness[cell], 3) if read else None,
+        "thickness_mean": _number(grid.thickness_mean[cell], 3) if read else None,
+        "time_of_flight": _number(grid.time_of_flight[cell], 4) if read else None,
+        "amplitude": _number(grid.amplitude[cell], 1) if read else None,
+        "last_time": moment(last).isoformat() if read and last else None,
+        "waveform": _waveform(source, cell) if read else None,
+    }
+
+
+def _waveform(source: Source, cell: int) -> dict[str, Any] | None:
+    form = kept_waveforms(source.station)
+    if source.grid.waveform is None or form is None:
+        return None
+    samples = source.grid.waveform[cell].astype(np.float64)
+    percent = np.round((samples - form.zero) / form.full_scale * 100, 1)
+    return {"start": form.start_us, "interval": form.interval_us, "samples": percent.tolist()}
+
+
+def line_profile(source: Source, row: int) -> dict[str, Any]:
+    """Return least thickness and most urgent state along a line, of 1500 stretches at most.
+
+    Raises:
+        LookupError: the grid has no such line.
+    """
+    grid = source.grid
+    rows, columns = grid.shape
+    if not 0 <= row < rows:
+        msg = f"the grid has {rows} lines"
+        raise LookupError(msg)
+    wide = -(-columns // _MOST_POINTS)
+    line = slice(row * columns, (row + 1) * columns)
+    thickness = np.where(grid.hits[line] > 0, grid.thickness[line], np.inf)[np.newaxis]
+    least = pool(thickness, (1, wide), np.minimum)[0]
+    state = BY_URGENCY[pool(URGENCY[grid.state[line]][np.newaxis], (1, wide), np.maximum)[0]]
+    return {
+        "row": row,
+        "index": round(float(grid.index.start + row * grid.index.resolution), 3),
+        "start": grid.scan.start + (wide - 1) / 2 * grid.scan.resolution,
+        "step": wide * grid.scan.resolution,
+        "thickness": [_number(value, 3) for value in least.tolist()],
+        "state": state.tolist(),
+    }
+
+
+def _number(value: float, digits: int) -> float | None:
+    return round(float(value), digits) if math.isfinite(value) else None

@@ -1,0 +1,155 @@
+"""The page served inside the daemon's own event loop.
+
+Whatever goes wrong here is told and ends the page, never the scan.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import socket
+from collections.abc import Iterator
+
+import uvicorn
+
+from swathe.page.access import Access
+from swathe.page.app import build_app
+from swathe.page.hub import MOST_VIEWERS, Hub
+from swathe.page.source import Source
+from swathe.station import PageSettings
+
+__all__ = ["Page"]
+
+_log = logging.getLogger(__name__)
+
+_FAREWELL_SECONDS = 2
+# Beside its stream a viewer's browser may ask for tiles over five connections more, all at once.
+_MOST_CONNECTIONS = 6 * MOST_VIEWERS
+_BACKLOG = 64
+
+
+class _Server(uvicorn.Server):
+    """A server that leaves Ctrl-C and SIGTERM to the daemon."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+class Page:
+    """Serves the page; open, then close.
+
+    Args:
+        settings: the station file's ``[page]``.
+        source: the daemon.
+
+    Attributes:
+        url: where the page is, with the token if one is asked for; empty while it is not open.
+        trouble: why the page is not there; empty when it is.
+
+    Raises:
+        SwatheError: the token's environment variable is not set, or holds a token too short.
+    """
+
+    def __init__(self, settings: PageSettings, source: Source) -> None:
+        self._settings = settings
+        self._source = source
+        self._listener = _listen(settings)
+        port = settings.port
+        if isinstance(self._listener, socket.socket):
+            port = int(self._listener.getsockname()[1])
+        try:
+            self._access = Access(settings, port)
+        except BaseException:
+            if isinstance(self._listener, socket.socket):
+                self._listener.close()
+            raise
+        self._hub = Hub(source)
+        self._task: asyncio.Task[None] | None = None
+        self._server: _Server | None = None
+        self.url = ""
+        self.trouble = "" if isinstance(self._listener, socket.socket) else self._listener
+        if not self.trouble:
+            host = f"[{settings.host}]" if ":" in settings.host else settings.host
+            self.url = f"http://{host}:{port}/"
+            if self._access.token is not None:
+                # Behind the hash it is neither sent in a request nor written into any log.
+                self.url += f"#token={self._access.token}"
+
+    @property
+    def viewers(self) -> int:
+        """How many view."""
+        return self._hub.viewers
+
+    def open(self) -> None:
+        """Begin to serve, as a task of the running loop."""
+        if isinstance(self._listener, socket.socket):
+            self._task = asyncio.create_task(self._serve(self._listener), name="page.server")
+        else:
+            _log.warning("%s", self.trouble)
+
+    async def close(self) -> None:
+        """End the page once every viewer has the last messages, or after some seconds.
+
+        May be called at any time, and again.
+        """
+        self._hub.let_go()
+        if self._task is None and isinstance(self._listener, socket.socket):
+            self._listener.close()
+        if self._server is not None:
+            self._server.should_exit = True
+        if self._task is not None:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(2 * _FAREWELL_SECONDS):
+                    await asyncio.shield(self._task)
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+
+    async def _serve(self, listener: socket.socket) -> None:
+        self._server = server = _Server(
+            uvicorn.Config(
+                build_app(self._source, self._hub, self._access),
+                http="h11",
+                ws="none",
+                lifespan="off",
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                date_header=False,
+                proxy_headers=False,
+                limit_concurrency=_MOST_CONNECTIONS,
+                timeout_graceful_shutdown=_FAREWELL_SECONDS,
+                h11_max_incomplete_event_size=16_384,
+            )
+        )
+        watching = asyncio.create_task(self._hub.run(), name="page.hub")
+        # Without its hub the page would stand still and look alive: it goes with it.
+        watching.add_done_callback(lambda _: setattr(server, "should_exit", True))
+        try:
+            await server.serve([listener])
+        except Exception as error:  # noqa: BLE001  the scan goes on without the page
+            self._give_up(error)
+        finally:
+            listener.close()
+            watching.cancel()
+            (ended,) = await asyncio.gather(watching, return_exceptions=True)
+            if isinstance(ended, Exception):
+                self._give_up(ended)
+
+    def _give_up(self, error: Exception) -> None:
+        self.url, self.trouble = "", f"the page ended: {error}"
+        _log.error("the page ended, the scan goes on without it", exc_info=error)
+
+
+def _listen(settings: PageSettings) -> socket.socket | str:
+    """Return a listening socket, or why there is none."""
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    try:
+        return socket.create_server((settings.host, settings.port), family=family, backlog=_BACKLOG)
+    except OSError as error:
+        return (
+            f"no page: {settings.host} port {settings.port} cannot be used "
+            f"({error.strerror or error}); name another page.port in the station file, or 0 for a "
+            "free one"
+        )

@@ -1,0 +1,80 @@
+"""What the page needs of the daemon; the live shell offers it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.messages import CommandMessage, ReplyMessage
+from swathe.pipeline import Grid
+from swathe.station import Station
+
+__all__ = ["BrokerHealth", "Source"]
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerHealth:
+    """How the link to the MQTT broker is.
+
+    Attributes:
+        address: host and port.
+        state: connecting, connected or lost.
+        detail: why, in the words of the error.
+    """
+
+    address: str
+    state: str
+    detail: str
+
+
+class Source(Protocol):
+    """A daemon as the page sees it. All calls come from the daemon's own event loop."""
+
+    @property
+    def station(self) -> Station:
+        """The station file in force."""
+        ...
+
+    @property
+    def survey(self) -> str:
+        """Identity of the survey."""
+        ...
+
+    @property
+    def grid(self) -> Grid:
+        """The cells, for reading."""
+        ...
+
+    @property
+    def broker(self) -> BrokerHealth | None:
+        """How the broker is; None when the station has none."""
+        ...
+
+    def newest(self) -> dict[str, bytes]:
+        """Return the newest message of each topic below the station's own, as JSON."""
+        ...
+
+    def position(self) -> tuple[float | None, float | None]:
+        """Return where the probe stands, scan and index in mm; None while unknown."""
+        ...
+
+    def watch(
+        self,
+        on_message: Callable[[str, bytes], None],
+        on_cells: Callable[[NDArray[np.int64]], None],
+    ) -> Callable[[], None]:
+        """Have messages told as they change, and cells; return what ends it.
+
+        Args:
+            on_message: takes a topic below the station's own and the newest message, as JSON.
+            on_cells: takes flat cells that may have changed, shape (n,).
+        """
+        ...
+
+    def obey(self, command: CommandMessage) -> ReplyMessage:
+        """Act on a command that came from the page."""
+        ...

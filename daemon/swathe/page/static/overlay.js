@@ -1,0 +1,192 @@
+// What is drawn over the map: rulers, zones, gaps, trail, probe, thinnest place, chosen cell.
+import { inInches, thick } from "./words.js";
+
+const INCH = 25.4;
+
+/** Draw everything over the map; `at` holds what is chosen and where the keyboard's cross is. */
+export function drawOverlay(context, view, board, chosen, ink) {
+  const { plan } = board;
+  context.save();
+  const unit = chosen.sharpness;
+  context.lineJoin = "round";
+  context.font = `600 ${13 * unit * chosen.letters}px system-ui, sans-serif`;
+  for (const zone of plan.excluded) drawZone(context, view, zone, unit, ink);
+  drawTrail(context, view, board.trail, unit, ink);
+  drawGaps(context, view, chosen.clusters, chosen.cluster, unit, ink);
+  drawLeast(context, view, board.progress, unit, ink);
+  if (chosen.cell) drawCell(context, view, plan, chosen.cell, unit, ink);
+  drawProbe(context, view, board.at, unit, ink);
+  drawRulers(context, view, unit, ink, chosen.letters);
+  if (chosen.cross) drawCross(context, view, unit, ink);
+  context.restore();
+}
+
+function rectangle(view, scan, index) {
+  const [x, y] = view.toPoint(scan[0], index ? index[0] : view.top);
+  const [right, bottom] = view.toPoint(scan[1], index ? index[1] : view.top + view.tall);
+  return [x, y, right - x, bottom - y];
+}
+
+const inSight = (view, x, y, width, height) =>
+  x < view.width && y < view.height && x + width > view.rulers && y + height > view.rulers;
+
+/** A line that shows on every ground. */
+function haloed(context, width, ink, colour) {
+  context.strokeStyle = ink.halo;
+  context.lineWidth = width * 2.2;
+  context.stroke();
+  context.strokeStyle = colour;
+  context.lineWidth = width;
+  context.stroke();
+}
+
+function label(context, text, x, y, unit, ink, view) {
+  const width = context.measureText(text).width;
+  const left = Math.max(view.rulers + 2 * unit, Math.min(x, view.width - width - 8 * unit));
+  const base = Math.max(view.rulers + 16 * unit, Math.min(y, view.height - 6 * unit));
+  context.lineWidth = 4 * unit;
+  context.strokeStyle = ink.halo;
+  context.strokeText(text, left, base);
+  context.fillStyle = ink.text;
+  context.fillText(text, left, base);
+}
+
+function drawZone(context, view, zone, unit, ink) {
+  const [x, y, width, height] = rectangle(view, zone.scan, zone.index);
+  if (!inSight(view, x, y, width, height)) return;
+  const room = context.measureText(zone.name).width + 12 * unit;
+  if (width > room && height > 24 * unit) label(context, zone.name, x + 6 * unit, y + height / 2, unit, ink, view);
+}
+
+/** The way of the last seconds, fading backwards. */
+function drawTrail(context, view, trail, unit, ink) {
+  const points = trail.map(([scan, index]) => view.toPoint(scan, view.profile ? view.top + view.tall / 2 : index));
+  context.strokeStyle = ink.text;
+  context.lineWidth = 1.8 * unit;
+  const pieces = 4, long = Math.ceil((points.length - 1) / pieces);
+  for (let piece = 0; piece < pieces; piece++) {
+    const some = points.slice(piece * long, (piece + 1) * long + 1);
+    if (some.length < 2) continue;
+    context.globalAlpha = 0.25 + (0.65 * piece) / (pieces - 1);
+    context.beginPath();
+    some.forEach(([x, y], k) => (k ? context.lineTo(x, y) : context.moveTo(x, y)));
+    context.stroke();
+  }
+  context.globalAlpha = 1;
+}
+
+function drawGaps(context, view, clusters, chosen, unit, ink) {
+  const least = 9 * unit;
+  for (const cluster of clusters) {
+    let [x, y, width, height] = rectangle(view, cluster.scan, view.profile ? null : cluster.index);
+    const mine = chosen && cluster.key === chosen.key;
+    // A gap smaller than a fingertip is still to be seen.
+    if (width < least) [x, width] = [x + width / 2 - least / 2, least];
+    if (height < least) [y, height] = [y + height / 2 - least / 2, least];
+    if (!inSight(view, x, y, width, height)) continue;
+    context.beginPath();
+    const out = (mine ? 5 : 1.5) * unit;
+    context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
+    haloed(context, (mine ? 4 : 1.8) * unit, ink, ink.gap);
+    if (mine) label(context, `gap ${cluster.name}`, x, y - 12 * unit, unit, ink, view);
+  }
+}
+
+function drawLeast(context, view, progress, unit, ink) {
+  if (!progress || progress.minimum === null) return;
+  const [x, y] = view.toPoint(progress.minimum_scan, progress.minimum_index ?? 0);
+  const s = 9 * unit;
+  if (!inSight(view, x - s, y - 2 * s, 2 * s, 3 * s)) return;
+  context.beginPath();
+  context.moveTo(x, y);
+  context.lineTo(x - s, y - 1.7 * s);
+  context.lineTo(x + s, y - 1.7 * s);
+  context.closePath();
+  context.fillStyle = ink.text;
+  context.fill();
+  haloed(context, 1.5 * unit, { halo: ink.text }, ink.halo);
+  label(context, thick(progress.minimum), x + 1.3 * s, y - 0.5 * s, unit, ink, view);
+}
+
+function drawCell(context, view, plan, [row, column], unit, ink) {
+  const down = plan.index ?? { resolution: 1 };
+  const scan = view.left + column * plan.scan.resolution, index = view.top + row * down.resolution;
+  const [x, y, width, height] = rectangle(
+    view, [scan, scan + plan.scan.resolution], [index, index + down.resolution],
+  );
+  const grown = Math.max(0, 8 * unit - Math.min(width, height)) / 2;
+  context.beginPath();
+  context.rect(x - grown, y - grown, width + 2 * grown, height + 2 * grown);
+  haloed(context, 2.5 * unit, ink, ink.text);
+}
+
+function drawProbe(context, view, [scan, index], unit, ink) {
+  if (scan === null) return;
+  const [x, y] = view.toPoint(scan, view.profile ? view.top + view.tall / 2 : (index ?? 0));
+  context.beginPath();
+  context.arc(x, y, 10 * unit, 0, 7);
+  haloed(context, 4 * unit, ink, ink.probe);
+  context.beginPath();
+  context.arc(x, y, 2.5 * unit, 0, 7);
+  context.fillStyle = ink.probe;
+  context.fill();
+}
+
+function drawCross(context, view, unit, ink) {
+  const x = view.width / 2, y = view.height / 2, s = 16 * unit;
+  context.beginPath();
+  context.moveTo(x - s, y);
+  context.lineTo(x + s, y);
+  context.moveTo(x, y - s);
+  context.lineTo(x, y + s);
+  haloed(context, 2 * unit, ink, ink.text);
+}
+
+/** Rulers along the upper and the left edge, in mm or inches. */
+function drawRulers(context, view, unit, ink, letters) {
+  const thickness = view.rulers;
+  const per = inInches() ? INCH : 1;
+  context.fillStyle = ink.ruler;
+  context.fillRect(0, 0, view.width, thickness);
+  context.fillRect(0, 0, thickness, view.height);
+  context.fillStyle = context.strokeStyle = ink.text;
+  context.lineWidth = unit;
+  context.font = `${12 * unit * letters}px system-ui, sans-serif`;
+  context.beginPath();
+  const step = pleasant((80 * unit * letters) / (view.scale * per));
+  const digits = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+  const [scan0, index0] = view.toPlace(thickness, thickness);
+  const [scan1, index1] = view.toPlace(view.width, view.height);
+  const ends = [Math.min(scan1, view.left + view.long), Math.min(index1, view.top + view.tall)];
+  const most = view.width - context.measureText("00").width;
+  for (let k = Math.ceil(Math.max(scan0, view.left) / per / step); k * step * per <= ends[0]; k++) {
+    const [x] = view.toPoint(k * step * per, 0);
+    context.moveTo(x, thickness * 0.62);
+    context.lineTo(x, thickness);
+    if (x < most) context.fillText((k * step).toFixed(digits), x + 3 * unit, thickness * 0.7);
+  }
+  if (!view.profile) {
+    for (let k = Math.ceil(Math.max(index0, view.top) / per / step); k * step * per <= ends[1]; k++) {
+      const [, y] = view.toPoint(0, k * step * per);
+      context.moveTo(thickness * 0.62, y);
+      context.lineTo(thickness, y);
+      context.save();
+      context.translate(thickness * 0.7, y + 3 * unit);
+      context.rotate(Math.PI / 2);
+      if (y < view.height - 40 * unit * letters) context.fillText((k * step).toFixed(digits), 0, 0);
+      context.restore();
+    }
+  }
+  context.stroke();
+  context.clearRect(0, 0, thickness, thickness);
+  context.fillStyle = ink.ruler;
+  context.fillRect(0, 0, thickness, thickness);
+  context.fillStyle = ink.text;
+  context.fillText(inInches() ? "in" : "mm", 2 * unit, thickness * 0.7);
+}
+
+/** The next 1, 2 or 5 × 10ⁿ from `least` on. */
+function pleasant(least) {
+  const power = 10 ** Math.floor(Math.log10(least));
+  return power * ([1, 2, 5, 10].find((k) => k * power >= least) ?? 10);
+}

@@ -1,0 +1,69 @@
+// Small plots as SVG, which stay sharp on every screen.
+
+const WIDTH = 560, HEIGHT = 200, LEFT = 46, RIGHT = 10, TOP = 10, BOTTOM = 40;
+
+function part(name, attributes, text) {
+  const found = document.createElementNS("http://www.w3.org/2000/svg", name);
+  for (const [key, value] of Object.entries(attributes)) found.setAttribute(key, value);
+  if (text !== undefined) found.textContent = text;
+  return found;
+}
+
+/**
+ * Return a plot of y over x.
+ * @param points values of y, null where there is none.
+ * @param options start and step of x; low and high of y; names of both; what it shows in words;
+ *   `here`, an x that is marked; `missing`, whether each point is a gap.
+ */
+export function plot(points, { start, step, low, high, across, up, told, here = null, missing = null }) {
+  const last = start + step * Math.max(1, points.length - 1);
+  const x = (at) => LEFT + ((at - start) / (last - start)) * (WIDTH - LEFT - RIGHT);
+  const y = (at) => HEIGHT - BOTTOM - ((at - low) / (high - low)) * (HEIGHT - BOTTOM - TOP);
+  const svg = part("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, class: "plot", role: "img", "aria-label": told });
+  if (missing) {
+    for (const [first, end] of runs(missing)) {
+      const from = x(start + step * (first - 0.5)), to = x(start + step * (end + 0.5));
+      svg.append(part("rect", { x: Math.max(LEFT, from), y: TOP, width: Math.max(2, to - Math.max(LEFT, from)), height: HEIGHT - TOP - BOTTOM, class: "missing" }));
+    }
+  }
+  svg.append(part("path", { d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${WIDTH - RIGHT}`, class: "axis" }));
+  for (const at of ticks(low, high, 3)) {
+    svg.append(part("path", { d: `M${LEFT} ${y(at)}H${WIDTH - RIGHT}`, class: "axis", "stroke-opacity": 0.5 }));
+    svg.append(part("text", { x: LEFT - 6, y: y(at) + 4, "text-anchor": "end" }, short(at)));
+  }
+  for (const at of ticks(start, last, 5)) svg.append(part("text", { x: x(at), y: HEIGHT - BOTTOM + 17, "text-anchor": "middle" }, short(at)));
+  svg.append(part("text", { x: WIDTH - RIGHT, y: HEIGHT - 6, "text-anchor": "end" }, across));
+  svg.append(part("text", { x: 4, y: HEIGHT - 6 }, up));
+  let path = "";
+  let drawing = false;
+  points.forEach((value, k) => {
+    if (value === null) { drawing = false; return; }
+    const clipped = Math.max(low, Math.min(high, value));
+    path += `${drawing ? "L" : "M"}${x(start + k * step).toFixed(1)} ${y(clipped).toFixed(1)}`;
+    if (!drawing) path += "h0.1"; // a single point shows too
+    drawing = true;
+  });
+  svg.append(part("path", { d: path, class: "curve", "stroke-linecap": "round", "stroke-linejoin": "round" }));
+  if (here !== null) svg.append(part("path", { d: `M${x(here)} ${TOP}V${HEIGHT - BOTTOM}`, class: "here" }));
+  return svg;
+}
+
+const short = (value) => String(Number(value.toPrecision(6)));
+
+function* runs(flags) {
+  for (let k = 0; k < flags.length; k++) {
+    if (!flags[k]) continue;
+    const first = k;
+    while (k + 1 < flags.length && flags[k + 1]) k++;
+    yield [first, k];
+  }
+}
+
+function ticks(low, high, about) {
+  const raw = (high - low) / about;
+  const power = 10 ** Math.floor(Math.log10(raw));
+  const step = power * [1, 2, 5, 10].find((k) => k * power >= raw);
+  const found = [];
+  for (let k = Math.ceil(low / step); k * step <= high + 1e-9; k++) found.push(k * step);
+  return found;
+}

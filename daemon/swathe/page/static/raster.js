@@ -1,0 +1,233 @@
+// The map's pixels on the screen, in blocks that are drawn once and moved about: a pan draws
+// nothing anew, and a changed cell only its block.
+import { Tiles } from "./tiles.js";
+
+const SIDE = 256; // points of a block
+const BUDGET_MS = 10; // of drawing blocks, a frame
+const CELL_LINES = 14; // from so many points a cell on, cells are told apart by fine lines
+
+export class Raster {
+  #plan; #tiles; #blocks = new Map(); #scale = 0; #down = 0; #level = 0; #old = null;
+
+  constructor(plan, tiles, looks) {
+    this.#plan = plan;
+    this.#tiles = tiles;
+    this.looks = looks;
+    this.shows = "both";
+  }
+
+  /** Everything is to be drawn anew, as after another theme or scale of colours. */
+  redo() {
+    for (const block of this.#blocks.values()) block.dirty = true;
+  }
+
+  /** Mark what a patch changed; borders by level. */
+  touch(borders) {
+    const found = borders[this.#level];
+    if (found) this.#mark(this.#level, found[0], found[1], found[2], found[3]);
+  }
+
+  /** Mark where a tile came in. */
+  cameIn(tile) {
+    if (tile.level < this.#level) return;
+    const size = this.#plan.tile;
+    const row = tile.row * size, column = tile.column * size;
+    this.#mark(tile.level, row, row + tile.height - 1, column, column + tile.width - 1);
+  }
+
+  #mark(level, top, bottom, left, right) {
+    const [, , tall, wide] = this.#plan.levels[level];
+    const { scan, index } = this.#plan;
+    const across = this.#scale * scan.resolution * wide;
+    const down = this.#down * (index?.resolution ?? 1) * tall;
+    const first = Math.floor((left * across) / SIDE), last = Math.floor(((right + 1) * across) / SIDE);
+    const high = Math.floor((top * down) / SIDE), low = Math.floor(((bottom + 1) * down) / SIDE);
+    for (const block of this.#blocks.values()) {
+      if (block.x >= first && block.x <= last && block.y >= high && block.y <= low) block.dirty = true;
+    }
+  }
+
+  /** The finest level of which no pixel is smaller than a point of the screen. */
+  #levelFor(view) {
+    const { levels, scan, index } = this.#plan;
+    const across = view.scale * scan.resolution;
+    const down = view.down * (index?.resolution ?? 1);
+    const fits = levels.findIndex(
+      ([rows, columns, tall, wide]) =>
+        (across * wide >= 0.999 || columns === 1) && (down * tall >= 0.999 || rows === 1),
+    );
+    return fits < 0 ? levels.length - 1 : fits;
+  }
+
+  /** Draw the map as `view` looks at it; returns whether a further frame is needed. */
+  draw(context, view) {
+    if (view.scale !== this.#scale || view.down !== this.#down) {
+      this.#keepOld(context, view);
+      this.#blocks.clear();
+      this.#scale = view.scale;
+      this.#down = view.down;
+      this.#level = this.#levelFor(view);
+    }
+    const left = Math.round(view.x), top = Math.round(view.y);
+    const lastX = Math.floor((Math.min(left + view.width, view.long * view.scale) - 1) / SIDE);
+    const lastY = Math.floor((Math.min(top + view.height, view.tall * view.down) - 1) / SIDE);
+    const firstX = Math.max(0, Math.floor(left / SIDE)), firstY = Math.max(0, Math.floor(top / SIDE));
+    const end = performance.now() + BUDGET_MS;
+    let missing = 0;
+    const shown = [];
+    for (let y = firstY; y <= lastY; y++) {
+      for (let x = firstX; x <= lastX; x++) {
+        let block = this.#blocks.get(`${x},${y}`);
+        if (!block || block.dirty) {
+          if (performance.now() < end) block = this.#render(x, y, block);
+          else missing++;
+        }
+        if (block) shown.push(block);
+      }
+    }
+    context.clearRect(0, 0, view.width, view.height);
+    if (shown.length < (lastX - firstX + 1) * (lastY - firstY + 1)) this.#drawOld(context, view);
+    else this.#old = null;
+    for (const block of shown) context.drawImage(block.canvas, block.x * SIDE - left, block.y * SIDE - top);
+    this.#forgetFar(firstX, lastX, firstY, lastY);
+    this.#wantTiles(view, left, top);
+    return missing > 0;
+  }
+
+  /** Keep the last picture, to be shown stretched until the new scale is drawn. */
+  #keepOld(context, view) {
+    if (!this.#scale || !this.#blocks.size) return;
+    const copy = document.createElement("canvas");
+    copy.width = context.canvas.width;
+    copy.height = context.canvas.height;
+    copy.getContext("2d").drawImage(context.canvas, 0, 0);
+    const was = this.lastView ?? { x: view.x, y: view.y };
+    this.#old = { canvas: copy, scale: this.#scale, down: this.#down, x: was.x, y: was.y };
+  }
+
+  #drawOld(context, view) {
+    if (!this.#old) return;
+    const across = view.scale / this.#old.scale, down = view.down / this.#old.down;
+    context.imageSmoothingEnabled = false;
+    context.drawImage(
+      this.#old.canvas,
+      this.#old.x * across - view.x,
+      this.#old.y * down - view.y,
+      this.#old.canvas.width * across,
+      this.#old.canvas.height * down,
+    );
+  }
+
+  #forgetFar(firstX, lastX, firstY, lastY) {
+    const room = (lastX - firstX + 3) * (lastY - firstY + 3) * 2;
+    if (this.#blocks.size <= room) return;
+    for (const [key, block] of this.#blocks) {
+      const far = Math.max(firstX - block.x, block.x - lastX, firstY - block.y, block.y - lastY);
+      if (far > 1) this.#blocks.delete(key);
+    }
+  }
+
+  #wantTiles(view, left, top) {
+    const { levels, tile: size, scan, index } = this.#plan;
+    const highest = levels.length - 1;
+    const keys = [];
+    for (const level of this.#level === highest ? [highest] : [highest, this.#level]) {
+      const [rows, columns, tall, wide] = levels[level];
+      const across = view.scale * scan.resolution * wide * size;
+      const down = view.down * (index?.resolution ?? 1) * tall * size;
+      const cut = (at, step, count) => Math.max(0, Math.min(Math.ceil(count / size) - 1, Math.floor(at / step)));
+      const x0 = cut(left, across, columns), x1 = cut(left + view.width, across, columns);
+      const y0 = cut(top, down, rows), y1 = cut(top + view.height, down, rows);
+      const middle = [(x0 + x1) / 2, (y0 + y1) / 2];
+      const found = [];
+      for (let y = y0; y <= y1; y++) for (let x = x0; x <= x1; x++) found.push([x, y]);
+      found.sort((a, b) => Math.hypot(a[0] - middle[0], a[1] - middle[1]) - Math.hypot(b[0] - middle[0], b[1] - middle[1]));
+      keys.push(...found.map(([x, y]) => Tiles.key(level, y, x)));
+    }
+    this.#tiles.want(keys);
+  }
+
+  #render(x, y, block) {
+    if (!block) {
+      block = { x, y, canvas: document.createElement("canvas"), image: new ImageData(SIDE, SIDE) };
+      block.canvas.width = block.canvas.height = SIDE;
+      block.words = new Uint32Array(block.image.data.buffer);
+      this.#blocks.set(`${x},${y}`, block);
+    }
+    block.dirty = false;
+    block.words.fill(0);
+    const highest = this.#plan.levels.length - 1;
+    // From the coarse to the fine: what is not here yet stays as the coarser level has it.
+    for (let level = highest; level >= this.#level; level--) {
+      if (level !== highest && level > this.#level + 3) continue;
+      this.#paint(block, level);
+    }
+    block.canvas.getContext("2d").putImageData(block.image, 0, 0);
+    return block;
+  }
+
+  /** For each point of a block along an axis, its pixel of a level, -1 outside. */
+  #pixelsAlong(from, step, count) {
+    const pixels = new Int32Array(SIDE);
+    pixels.before = Math.floor((from - 0.5) / step);
+    for (let k = 0; k < SIDE; k++) {
+      const at = Math.floor((from + k + 0.5) / step);
+      pixels[k] = at < count ? at : -1;
+    }
+    return pixels;
+  }
+
+  #paint(block, level) {
+    const { levels, tile: size, scan, index } = this.#plan;
+    const [rows, columns, tall, wide] = levels[level];
+    const across = this.#scale * scan.resolution * wide;
+    const down = this.#down * (index?.resolution ?? 1) * tall;
+    const column = this.#pixelsAlong(block.x * SIDE, across, columns);
+    const row = this.#pixelsAlong(block.y * SIDE, down, rows);
+    const lines = level === 0 && Math.min(across, down) >= CELL_LINES;
+    for (let y = 0; y < SIDE; ) {
+      const tileRow = Math.floor(row[y] / size);
+      let y1 = y + 1;
+      while (y1 < SIDE && Math.floor(row[y1] / size) === tileRow) y1++;
+      for (let x = 0; x < SIDE; ) {
+        const tileColumn = Math.floor(column[x] / size);
+        let x1 = x + 1;
+        while (x1 < SIDE && Math.floor(column[x1] / size) === tileColumn) x1++;
+        const tile = tileRow < 0 || tileColumn < 0 ? null : this.#tiles.get(level, tileRow, tileColumn);
+        if (tile) this.#fill(block, tile, row, column, x, x1, y, y1, lines);
+        x = x1;
+      }
+      y = y1;
+    }
+  }
+
+  #fill(block, tile, row, column, x0, x1, y0, y1, lines) {
+    const { tile: size, states, no_thickness: none, alert_below: alert, steps_per_mm: steps } = this.#plan;
+    const { fields, colours, size: field, suspectMark, alert: crosses } = this.looks;
+    const mask = field - 1;
+    const measured = states.indexOf("measured"), suspect = states.indexOf("suspect");
+    const words = block.words;
+    const limit = alert === null || this.shows === "coverage" ? -1 : Math.round(alert * steps);
+    const both = this.shows === "both", coverage = this.shows === "coverage";
+    const firstRow = tile.row * size, firstColumn = tile.column * size;
+    for (let y = y0; y < y1; y++) {
+      const from = (row[y] - firstRow) * tile.width - firstColumn;
+      const line = lines && row[y] !== (y > 0 ? row[y - 1] : row.before);
+      const pattern = (y & mask) * field;
+      for (let x = x0; x < x1; x++) {
+        const cell = from + column[x];
+        const state = tile.state[cell], thickness = tile.thickness[cell];
+        const at = pattern + (x & mask);
+        let word;
+        const numbered = thickness !== none && !coverage && (!both || state === measured || state === suspect);
+        if (numbered) {
+          word = colours[thickness];
+          if (thickness < limit && crosses[at]) word = 0xffffffff;
+          if (state === suspect && fields[suspect][at] === suspectMark) word = suspectMark;
+        } else word = fields[state][at];
+        if (line || (lines && column[x] !== (x > 0 ? column[x - 1] : column.before))) word = ((word >>> 1) & 0x7f7f7f) | 0xff000000;
+        words[y * SIDE + x] = word;
+      }
+    }
+  }
+}

@@ -1,0 +1,79 @@
+// Numbers and states in words. Lengths come in mm and are shown in mm or in inches.
+
+const INCH = 25.4;
+let inches = localStorage.getItem("swathe-units") === "in";
+
+export const inInches = () => inches;
+export function setInches(yes) {
+  inches = yes;
+  localStorage.setItem("swathe-units", yes ? "in" : "mm");
+}
+
+/** A wall thickness, finely. */
+export function thick(mm) {
+  if (mm === null || mm === undefined) return "–";
+  return inches ? `${(mm / INCH).toFixed(3)} in` : `${mm.toFixed(2)} mm`;
+}
+
+/** A place on the part: a cell's width decides how finely. */
+export function place(mm, step = 1) {
+  if (mm === null || mm === undefined) return "–";
+  const digits = step >= 1 ? 0 : step >= 0.1 ? 1 : 2;
+  return inches ? `${(mm / INCH).toFixed(digits + 1)} in` : `${mm.toFixed(digits)} mm`;
+}
+
+/** Two ends of a stretch, with one unit. */
+export function stretch(low, high, step = 1) {
+  const from = place(low, step), to = place(high, step);
+  return from === to ? from : `${from.replace(/ (mm|in)$/, "")} to ${to}`;
+}
+
+export function distance(mm) {
+  if (mm === null) return "";
+  if (inches) return mm < INCH * 24 ? `${(mm / INCH).toFixed(1)} in` : `${(mm / INCH / 12).toFixed(1)} ft`;
+  return mm < 1000 ? `${mm.toFixed(0)} mm` : `${(mm / 1000).toFixed(1)} m`;
+}
+
+export function speed(mm) {
+  return inches ? `${(mm / INCH).toFixed(1)} in/s` : `${mm.toFixed(0)} mm/s`;
+}
+
+/** A duration in s, as one would say it. */
+export function duration(seconds) {
+  const s = Math.round(seconds);
+  if (s < 60) return `${s} s`;
+  if (s < 3600) return `${Math.floor(s / 60)} min ${String(s % 60).padStart(2, "0")} s`;
+  return `${Math.floor(s / 3600)} h ${String(Math.floor((s % 3600) / 60)).padStart(2, "0")} min`;
+}
+
+export function clock(date) {
+  return new Date(date).toLocaleTimeString([], { hour12: false });
+}
+
+export const count = (n) => n.toLocaleString("en").replaceAll(",", "\u202f");
+
+/** What each state of a cell means to who stands before the part. */
+export const STATE_WORDS = {
+  unvisited: "not scanned yet",
+  skipped: "passed too fast: no reading here",
+  no_signal: "probe was here, no echo came",
+  measured: "measured",
+  suspect: "measured, but a later check failed",
+  excluded: "left out by the plan",
+};
+export const STATE_SHORT = {
+  unvisited: "not scanned",
+  skipped: "passed too fast",
+  no_signal: "no echo",
+  measured: "measured",
+  suspect: "in doubt",
+  excluded: "left out",
+};
+
+/** Which state's pattern stands for the cause of a gap. */
+export const CAUSE_STATE = {
+  "not visited": "unvisited",
+  "no signal": "no_signal",
+  "passed too fast": "skipped",
+  "check failed": "suspect",
+};

@@ -1,0 +1,447 @@
+"""The page in Debian's Chromium, for a daemon that the test plays."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+from selenium.webdriver import ActionChains
+from selenium.webdriver.common.keys import Keys
+
+from support.browser import Browser, axe_source
+from support.page import PlayedSource, ServedPage, station_of_size
+from swathe.messages import moment
+from swathe.pipeline import CellState
+from swathe.station import AxisMode, PageSettings
+from swathe_drivers import WaveformFormat
+
+pytestmark = pytest.mark.slow
+
+ROWS, COLUMNS = 40, 60
+# Ground of the patterns in the light theme, as `looks.js` has them.
+MEASURED, UNVISITED, EXCLUDED = (0xB9, 0xD8, 0xE4), (0xF6, 0xF8, 0xF8), (0xA3, 0xA8, 0xA9)
+
+
+def progress(**changes: Any) -> dict[str, Any]:
+    """Return a progress message."""
+    return {
+        "station": "bench", "survey": "s-1", "time": "2030-01-01T10:00:00Z", "percent": 12.34,
+        "measured": 296, "required": 2400, "open_gaps": 3, "line": 4, "scan": 10.0, "index": 4.0,
+        "speed": 80.0, "speed_limit": 200.0, "too_fast": False, "slips": 0, "slipped_at": None,
+        "rate": 300.0, "seconds_left": 83.0, "readings": 900, "unplaced": 0, "outside": 0,
+        "minimum": 7.25, "minimum_scan": 20.0, "minimum_index": 3.0, "suspect": 0,
+        "check_due": None, "check_overdue": False, **changes,
+    }  # fmt: skip
+
+
+def gap(number: int, scan: tuple[float, float], index: tuple[float, float], **changes: Any) -> Any:
+    """Return a gap message."""
+    return {
+        "id": number, "status": "open", "cause": "no signal", "cells": 4, "area": 4.0,
+        "scan": {"from": scan[0], "to": scan[1]}, "index": {"from": index[0], "to": index[1]},
+        "opened": "2030-01-01T10:00:00Z", "closed": None, "end": None, **changes,
+    }  # fmt: skip
+
+
+def port(device: str, **changes: Any) -> dict[str, Any]:
+    """Return a port message."""
+    return {
+        "device": device, "state": "open", "detail": "", "bytes": 1234, "readings": 9,
+        "positions": 9, "glitches": 0, "missing": 0, "faults": {}, "stalls": 0, **changes,
+    }  # fmt: skip
+
+
+def play(source: PlayedSource) -> None:
+    """Play a survey that is under way."""
+    state = source.grid.state.reshape(ROWS, COLUMNS)
+    state[10:14, 20:30] = CellState.EXCLUDED
+    source.measure(np.arange(5 * COLUMNS), 14.0)
+    source.measure(np.array([3 * COLUMNS + 20]), 7.25)
+    state[2, 30:34] = CellState.NO_SIGNAL
+    source.at = (10.0, 4.0)
+    source.say("state", state="scanning", reason="", time="2030-01-01T10:00:00Z")
+    source.say("progress", **progress())
+    source.say("gap/1", **gap(1, (29.5, 33.5), (1.5, 2.5)))
+    source.say("gap/2", **gap(2, (9.5, 10.5), (3.5, 4.5), cause="passed too fast", cells=1))
+    source.say("gap/3", **gap(3, (11.5, 12.5), (3.5, 4.5), cause="passed too fast", cells=1))
+    source.say("port/encoder", **port("encoder"))
+    source.say("port/gauge", **port("gauge", state="lost", detail="gone", faults={"checksum": 3}))
+    step = {"thickness": 10.0, "found": 10.02, "deviation": 0.02, "spread": 0.01, "readings": 9}
+    check = {"phase": "before", "by": "crew", "block": "B-1", "ended": "2030-01-01T09:00:00Z",
+             "tolerance": 0.1, "steps": [step], "passed": True, "suspects": 0, "lifted_by": "",
+             "lifted_because": ""}  # fmt: skip
+    source.say("check/1", id=1, **check)
+
+
+@pytest.fixture
+def served() -> Iterator[ServedPage]:
+    """Return a served page with a survey under way."""
+    source = PlayedSource(ROWS, COLUMNS)
+    play(source)
+    with ServedPage(source) as page:
+        yield page
+
+
+@pytest.fixture
+def board(browser: Browser, served: ServedPage) -> Browser:
+    """Return the browser with the page open and drawn."""
+    browser.open(served.page.url)
+    settle(browser)
+    return browser
+
+
+def settle(browser: Browser) -> None:
+    """Wait until the map is drawn."""
+    script = "return document.getElementById('map').dataset.settled"
+    browser.wait(lambda: browser.run(script) == "true", 20, "the map")
+    browser.wait(lambda: browser.text("#percent") != "–", 20, "the figures")
+
+
+def show_coverage(browser: Browser) -> None:
+    """Have the map show states only; the choice itself lies unseen over its label."""
+    choice = browser.find("input[value=coverage]")
+    ActionChains(browser.driver, duration=20).move_to_element(choice).click().perform()
+
+
+def point(browser: Browser, scan: float, index: float) -> tuple[float, float]:
+    """Return where a place stands on the canvas, in its own pixels."""
+    left, top, across, down, x, y = map(
+        float, browser.run("return document.getElementById('map').dataset.view").split()
+    )
+    return (scan - left) * across - x, (index - top) * down - y
+
+
+def colours(browser: Browser, scan: float, index: float) -> set[tuple[int, ...]]:
+    """Return the colours of a few pixels around a place on the map."""
+    x, y = point(browser, scan, index)
+    data = browser.run(
+        "return Array.from(document.getElementById('map').getContext('2d')"
+        ".getImageData(arguments[0], arguments[1], 7, 7).data)",
+        round(x) - 3,
+        round(y) - 3,
+    )
+    return {tuple(data[k : k + 3]) for k in range(0, len(data), 4)}
+
+
+def tap(browser: Browser, scan: float, index: float) -> None:
+    """Tap a place on the map."""
+    x, y = point(browser, scan, index)
+    canvas = browser.find("#map")
+    browser.run("arguments[0].scrollIntoView({block: 'center'})", canvas)
+    width, height = canvas.size["width"], canvas.size["height"]
+    actions = ActionChains(browser.driver, duration=20)
+    actions.move_to_element_with_offset(canvas, round(x - width / 2), round(y - height / 2))
+    actions.click().perform()
+
+
+def test_figures_in_words(board: Browser) -> None:
+    """Coverage, time left, pace, thinnest place, ports and check stand there in words."""
+    assert board.text("#percent") == "12.3"
+    assert board.text("#left") == "1 min 23 s"
+    assert board.text("#cover-text") == "296 of 2\u202f400 cells · 3 gaps open"
+    assert board.text("#speed") == "80 mm/s"
+    assert board.text("#pace-text") == "at most 200 mm/s · 300 readings/s"
+    assert board.text("#least") == "7.25 mm ▼"
+    assert "below the alert level of 8.00 mm" in board.text("#least-at")
+    assert [item.text.splitlines()[1] for item in board.all("#port-list li")] == [
+        "encoder: open", "gauge: lost", "broker: connected",
+    ]  # fmt: skip
+    assert "gone · 1\u202f234 bytes · faults: 3 × checksum" in board.text("#port-list")
+    assert board.text("#check-text").startswith("✓ passed at")
+    assert "does not judge" in board.text("footer")
+    assert not board.complaints()
+
+
+def test_map_shows_each_cell_at_its_place(board: Browser, served: ServedPage) -> None:
+    """The map is to scale, and a cell that is measured changes its colour at its place."""
+    show_coverage(board)
+    board.wait(lambda: colours(board, 40, 1) == {MEASURED}, 10, "measured cells")
+    assert UNVISITED in colours(board, 40, 30)
+    assert EXCLUDED in colours(board, 25, 12)
+    assert MEASURED not in colours(board, 31.5, 2)
+    across, down = (
+        float(v) for v in str(board.find("#map").get_attribute("data-view")).split()[2:4]
+    )
+    assert across == down
+    row = np.arange(30 * COLUMNS + 35, 30 * COLUMNS + 46)
+    cells = np.concatenate((row - COLUMNS, row, row + COLUMNS))
+    served.call(lambda: served.source.measure(cells))
+    board.wait(lambda: colours(board, 38, 30) == {MEASURED}, 10, "the fresh cells")
+    assert UNVISITED in colours(board, 25, 30)
+
+
+def test_thickness_is_coloured_by_viridis(board: Browser) -> None:
+    """A thin cell is darker than a thick one, by the table of viridis."""
+    (thick,) = colours(board, 40, 1)
+    assert thick[1] > 150  # the green or yellow end
+    board.find("#least-show").click()
+    for _ in range(6):
+        board.find("#closer").click()
+    settle(board)
+    x, y = point(board, 20.3, 3.3)
+    thin = board.run(
+        "return Array.from(document.getElementById('map').getContext('2d')"
+        ".getImageData(arguments[0], arguments[1], 1, 1).data)",
+        round(x),
+        round(y),
+    )
+    assert sum(thin[:3]) < sum(thick) / 1.5
+
+
+def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> None:
+    """Gaps are listed nearest first, those of a stretch as one; focus marks them on the map."""
+    board.wait(lambda: len(board.all("#gap-list button")) == 2, 10, "the list")
+    nearest, farther = (button.text.splitlines() for button in board.all("#gap-list button"))
+    assert nearest[:2] == ["Gap 2 … 3:", "scan 10–13 mm"]  # together; the probe is there
+    assert nearest[-1] == "here"
+    assert farther[:2] == ["Gap 1:", "scan 30–34 mm"]
+    assert farther[-1] == "20 mm →"
+    assert board.text("#gap-count") == "(3 gaps in 2 places)"
+    assert board.all("#gap-list button")[0].accessible_name.startswith("Gap 2 … 3: scan 10")
+
+    def move() -> None:
+        source = served.source
+        source.say("progress", **progress(scan=40.0))
+        source.measure(np.array([4 * COLUMNS + 40]))
+
+    served.call(move)
+    first = "return document.querySelector('#gap-list .where').textContent"
+    board.wait(lambda: board.run(first) == "scan 30–34 mm", 10, "the other order")
+    before = board.run("return document.getElementById('map').toDataURL()")
+    board.run("document.querySelector('#gap-list button').focus()")
+    board.wait(
+        lambda: board.run("return document.getElementById('map').toDataURL()") != before,
+        10,
+        "the mark on the map",
+    )
+    # While somebody is in the list, nothing changes its place.
+    served.call(lambda: served.source.measure(np.array([4 * COLUMNS + 10])))
+    board.wait(lambda: "10" in board.text("#place"), 10, "the probe")
+    assert board.run(first) == "scan 30–34 mm"
+    closed = {"status": "closed", "end": "measured", "closed": "2030-01-01T10:05:00Z"}
+    served.call(lambda: served.source.say("gap/1", **gap(1, (29.5, 33.5), (1.5, 2.5), **closed)))
+    board.wait(lambda: len(board.all("#gap-list button")) == 1, 10, "the list after a gap closed")
+    assert board.text("#gap-closed").startswith("Last one closed: gap 1")
+
+
+def test_tapped_cell_tells_its_reading(board: Browser) -> None:
+    """A tap on a cell tells its reading, state and line; Escape closes it."""
+    tap(board, 20, 3)
+    board.wait(lambda: board.find("#reading").is_displayed(), 10, "the reading")
+    assert board.text("#reading-title") == "Reading at scan 20 mm, index 3 mm"
+    assert board.text("#reading-state") == "7.25 mm: measured"
+    assert board.find("#profile svg").is_displayed()
+    assert not board.find("#ascan").is_displayed()
+    tap(board, 31, 2)
+    told = "14.00 mm: probe was here, no echo came"  # it was read before
+    board.wait(lambda: board.text("#reading-state") == told, 10, "the other reading")
+    board.find("#reading-close").send_keys(Keys.ESCAPE)
+    assert not board.find("#reading").is_displayed()
+
+
+def test_tapped_cell_tells_its_ascan(
+    browser: Browser, served: ServedPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where A-scans are kept a tap draws the cell's, in % of full screen height over µs."""
+    form = WaveformFormat(
+        samples=80, interval_us=0.1, start_us=1.0, full_scale=100, zero=128, dtype=np.dtype("u1")
+    )
+    monkeypatch.setattr("swathe.page.readings.kept_waveforms", lambda _: form)
+    grid = served.source.grid
+    grid.keep_waveforms(form.samples, form.dtype)
+    assert grid.waveform is not None
+    cell = 3 * COLUMNS + 20
+    grid.waveform[cell] = 128
+    grid.waveform[cell, 40] = 188
+    told = json.loads(served.ask("/cell/3/20")[2])["waveform"]
+    assert (told["start"], told["interval"], told["samples"][39:42]) == (1.0, 0.1, [0, 60, 0])
+    browser.open(served.page.url)
+    settle(browser)
+    tap(browser, 20, 3)
+    browser.wait(lambda: browser.all("#ascan svg"), 10, "the A-scan")
+    assert "of full screen height" in browser.text("#ascan")
+    assert not browser.complaints()
+
+
+def test_keys_move_the_map(board: Browser) -> None:
+    """Everything on the map can be done by keys: move, zoom, whole part, read a cell."""
+    canvas = board.find("#map")
+
+    def view() -> list[float]:
+        return [float(v) for v in (canvas.get_attribute("data-view") or "").split()]
+
+    def press(*keys: str) -> list[float]:
+        before = view()
+        canvas.send_keys(*keys)
+        board.wait(lambda: view() != before, 5, f"{keys}")
+        return view()
+
+    whole = view()
+    closer = press("+")
+    assert closer[2] > whole[2]
+    right = press(Keys.ARROW_RIGHT)
+    assert right[4] > closer[4]
+    assert press(Keys.ARROW_DOWN)[5] > right[5]
+    assert press("0") == whole
+    canvas.send_keys(Keys.ENTER)
+    board.wait(lambda: board.find("#reading").is_displayed(), 10, "the reading")
+
+
+def test_pace_too_fast_is_plain(board: Browser, served: ServedPage) -> None:
+    """Too fast is said in words and by a pattern, not by a colour alone."""
+    assert board.text("#too-fast") == ""
+    fast = progress(speed=230.0, too_fast=True)
+    served.call(lambda: served.source.say("progress", **fast))
+    board.wait(lambda: board.text("#too-fast") == "▲ TOO FAST: slow down", 10, "too fast")
+    fill = board.find("#pace-fill").value_of_css_property("background-image")
+    assert "repeating-linear-gradient" in fill
+
+
+def test_check_overdue_and_failed(board: Browser, served: ServedPage) -> None:
+    """A check that failed or is overdue is told as such."""
+    late = progress(check_due="2030-01-01T09:30:00Z", check_overdue=True, suspect=12)
+    served.call(lambda: served.source.say("progress", **late))
+    board.wait(lambda: "OVERDUE since" in board.text("#check-due"), 10, "overdue")
+    assert "12 in doubt" in board.text("#cover-text")
+    failed = {**json.loads(served.source.messages["check/1"]), "id": 2, "passed": False}
+    served.call(lambda: served.source.say("check/2", **failed))
+    board.wait(lambda: "✕ FAILED" in board.text("#check-text"), 10, "the failed check")
+
+
+def test_lengths_in_inches(board: Browser) -> None:
+    """Lengths may be had in inches."""
+    board.find("#units").click()
+    assert board.text("#least") == "0.285 in ▼"
+    assert board.text("#speed") == "3.1 in/s"
+
+
+def test_note_is_sent_after_a_second_step(board: Browser, served: ServedPage) -> None:
+    """A command asks back, is sent once it is confirmed, and its reply is shown."""
+    assert not any(b.is_displayed() for b in board.all("[data-stepped]"))
+    board.find("[data-say=note]").click()
+    board.find("#ask-note").send_keys("paint loose")
+    board.find("#ask button[value=no]").click()
+    board.find("[data-say=note]").click()
+    board.find("#ask-note").send_keys("paint loose here")
+    board.find("#ask-by").send_keys("crew")
+    board.find("#ask-yes").click()
+    board.wait(lambda: board.text("#reply") == "✓ The station says: noted", 10, "the reply")
+    (command,) = served.source.commands
+    assert (command.command, command.text, command.by) == ("note", "paint loose here", "crew")
+
+
+def test_lines_of_a_stepped_plan(browser: Browser) -> None:
+    """On a stepped axis the page offers the next line and any other."""
+    source = PlayedSource(ROWS, COLUMNS)
+    play(source)
+    index = station_of_size(ROWS, COLUMNS).index
+    assert index is not None
+    stepped = index.model_copy(update={"mode": AxisMode.STEPPED})
+    source.station = source.station.model_copy(update={"index": stepped})
+    with ServedPage(source) as served:
+        browser.open(served.page.url)
+        settle(browser)
+        browser.find("[data-say=line]").click()
+        assert browser.find("#ask-line").get_attribute("value") == "5"
+        browser.find("#ask-yes").click()
+        browser.wait(lambda: len(source.commands) == 1, 10, "the command")
+        browser.find("[data-say='next line']").click()
+        browser.find("#ask-yes").click()
+        browser.wait(lambda: len(source.commands) == 2, 10, "the second command")
+    told = [(command.command, command.line, command.by) for command in source.commands]
+    assert told == [("line", 5, "page"), ("next line", None, "page")]
+
+
+def test_token_by_address_or_by_hand(browser: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The token in the address opens the page and vanishes; without it the page asks."""
+    monkeypatch.setenv("PAGE_TOKEN", "correct-horse-battery")
+    source = PlayedSource(ROWS, COLUMNS)
+    play(source)
+    settings = PageSettings(port=0, token_variable="PAGE_TOKEN")  # noqa: S106
+    with ServedPage(source, settings) as served:
+        browser.open(served.page.url)
+        settle(browser)
+        assert "token" not in browser.driver.current_url
+        browser.open(served.page.url.partition("#")[0])
+        browser.wait(lambda: browser.find("#door").is_displayed(), 10, "the door")
+        assert not browser.find("#board").is_displayed()
+        browser.find("#token").send_keys("wrong", Keys.ENTER)
+        browser.wait(
+            lambda: browser.text("#door-says") == "This is not the token.", 10, "the refusal"
+        )
+        browser.find("#token").clear()
+        browser.find("#token").send_keys("correct-horse-battery", Keys.ENTER)
+        settle(browser)
+        assert browser.find("#board").is_displayed()
+
+
+def test_line_profile_without_index_axis(browser: Browser) -> None:
+    """A plan without an index axis is shown as a ribbon, and a tap tells its profile."""
+    source = PlayedSource(station=station_of_size(2, 3000).model_copy(update={"index": None}))
+    source.measure(np.arange(1000), 12.0)
+    source.say("progress", **progress(minimum_index=None))
+    with ServedPage(source) as served:
+        browser.open(served.page.url)
+        settle(browser)
+        show_coverage(browser)
+        browser.wait(lambda: colours(browser, 500, 0) == {MEASURED}, 10, "the ribbon")
+        assert UNVISITED in colours(browser, 2000, 0)
+        tap(browser, 500, 0)
+        browser.wait(lambda: browser.all("#profile svg"), 10, "the profile")
+    assert not browser.complaints()
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (820, 1180), (1920, 1080)])
+def test_page_is_accessible(
+    browser: Browser, served: ServedPage, width: int, height: int, theme: str
+) -> None:
+    """axe-core finds nothing serious; every target is 44 pixels or more; nothing sticks out."""
+    axe = axe_source()
+    browser.shape(width, height, touch=width < 1000)
+    browser.theme(theme)
+    browser.open(served.page.url)
+    settle(browser)
+    tap(browser, 20, 3)
+    browser.wait(lambda: browser.find("#reading").is_displayed(), 10, "the reading")
+    for stage in ("board", "dialog", "lost"):
+        if stage == "dialog":
+            browser.run("document.querySelector('[data-say=stop]').click()")
+        if stage == "lost":
+            browser.run("document.querySelector('#ask button[value=no]').click()")
+            browser.run("document.body.classList.add('lost')")
+        browser.run(axe)
+        found = browser.run_to_end(
+            "const done = arguments[arguments.length - 1];"
+            "axe.run(document, {resultTypes: ['violations']}).then(done, (e) => done(String(e)))"
+        )
+        grave = [
+            (one["id"], [node["html"][:120] for node in one["nodes"]])
+            for one in found["violations"]
+            if one["impact"] in ("serious", "critical")
+        ]
+        assert not grave, f"{stage}: {grave}"
+    assert browser.run("return document.documentElement.scrollWidth <= window.innerWidth")
+    small = browser.run(
+        "return [...document.querySelectorAll('button, input[type=number], .choice label')]"
+        ".filter((e) => e.offsetParent).map((e) => [e.textContent, e.getBoundingClientRect()])"
+        ".filter(([, r]) => r.width < 44 || r.height < 44).map(([text]) => text)"
+    )
+    assert not small
+
+
+def test_moment_of_the_last_contact(board: Browser, served: ServedPage) -> None:
+    """When the run has ended in good order, the page says so rather than 'no contact'."""
+
+    def end() -> None:
+        time = moment(10**18).isoformat()
+        served.source.say("state", state="complete", reason="the plan is covered", time=time)
+
+    served.call(end)
+    board.wait(lambda: "the plan is covered" in board.text("#run"), 10, "the end of the run")
+    assert board.text("#banner") == ""
+    served.call(served.hub.let_go)
+    board.wait(lambda: board.text("#banner").startswith("The run ended at"), 10, "the banner")

@@ -1,0 +1,346 @@
+"""The page over real connections: what it serves, whom it refuses, how many it bears."""
+
+from __future__ import annotations
+
+import json
+import socket
+import time
+import tracemalloc
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from support.page import Events, PlayedSource, ServedPage, read_patch
+from swathe.page import Page
+from swathe.page.hub import MOST_VIEWERS
+from swathe.pipeline import CellState
+from swathe.station import PageSettings
+
+
+@pytest.fixture
+def served() -> Iterator[ServedPage]:
+    """Return a page that is served for a grid of 40 × 60 cells."""
+    with ServedPage(PlayedSource()) as page:
+        yield page
+
+
+def test_page_and_its_parts(served: ServedPage) -> None:
+    """The page comes with headers that keep other sites and other scripts out."""
+    status, headers, body = served.ask("/")
+    assert status == 200
+    assert b"<title>Swathe</title>" in body
+    policy = headers["content-security-policy"]
+    assert "script-src 'self'" in policy
+    assert "unsafe" not in policy
+    assert "frame-ancestors 'none'" in policy
+    assert headers["x-content-type-options"] == "nosniff"
+    assert b"http://" not in body
+    assert b"https://" not in body
+    for name, kind in (("main.js", "javascript"), ("board.css", "css"), ("icon.svg", "svg")):
+        status, headers, body = served.ask(f"/static/{name}")
+        assert status == 200
+        assert kind in headers["content-type"]
+        assert headers["x-content-type-options"] == "nosniff"
+    assert served.ask("/static/../app.py")[0] == 404
+    assert served.ask("/static/%2e%2e/app.py")[0] == 404
+    assert served.ask("/nothing")[0] == 404
+
+
+def test_events_first_everything_then_changes(served: ServedPage) -> None:
+    """A viewer is told the plan, all that was, and then each change; lines it needs not."""
+    source = served.source
+    served.call(lambda: source.say("progress", percent=1.5))
+    served.call(lambda: source.say("line/3", line=3))
+    served.call(lambda: source.say("gap/1", id=1, status="open"))
+    viewer = served.view()
+    assert viewer.answer.headers["content-type"].startswith("text/event-stream")
+    assert viewer.answer.headers["cache-control"] == "no-store"
+    first = viewer.next()
+    assert first is not None
+    name, plan = first
+    assert name == "plan"
+    assert (plan["station"], plan["part"], plan["alert_below"]) == ("bench", "Penstock 3", 8.0)
+    assert plan["levels"] == [[40, 60, 1, 1]]
+    news = viewer.until(lambda name, _: name == "news")
+    assert news == [["progress", {"percent": 1.5}], ["gap/1", {"id": 1, "status": "open"}]]
+    beat = viewer.until(lambda name, _: name == "beat")
+    assert beat["broker"] == {"address": "127.0.0.1:1883", "state": "connected", "detail": ""}
+    served.call(lambda: source.measure(np.array([61, 62]), 9.25))
+    told = viewer.until(lambda name, data: name == "pixels" and "patch" in data)
+    assert told["at"] == [2.0, 1.0]
+    assert read_patch(told["patch"]) == [([61, 62], [925, 925], [CellState.MEASURED] * 2)]
+    served.call(lambda: source.say("gap/1", id=1, status="closed"))
+    news = viewer.until(lambda name, _: name == "news")
+    assert news == [["gap/1", {"id": 1, "status": "closed"}]]
+    viewer.close()
+
+
+def test_events_of_many_closed_gaps(served: ServedPage) -> None:
+    """Who comes late is told every open gap, and of the closed ones the newest only."""
+
+    def say() -> None:
+        for k in range(500):
+            served.source.say(f"gap/{k}", id=k, status="closed" if k % 2 else "open")
+
+    served.call(say)
+    viewer = served.view()
+    viewer.until(lambda name, _: name == "plan")
+    told: dict[int, str] = {}
+    while len(told) < 300:
+        for _, gap in viewer.until(lambda name, _: name == "news"):
+            told[gap["id"]] = gap["status"]
+    viewer.close()
+    assert [k for k, status in told.items() if status == "open"] == list(range(0, 500, 2))
+    assert [k for k, status in told.items() if status == "closed"] == list(range(401, 500, 2))
+
+
+def test_events_beat_twice_a_second(served: ServedPage) -> None:
+    """A viewer hears that the daemon lives, also when nothing happens."""
+    viewer = served.view()
+    viewer.until(lambda name, _: name == "beat")
+    begun = time.monotonic()
+    for _ in range(4):
+        viewer.until(lambda name, _: name == "beat")
+    assert time.monotonic() - begun < 20
+    viewer.close()
+
+
+def test_tile_bytes(served: ServedPage) -> None:
+    """A tile is its states and then its thicknesses; an empty one is a single byte."""
+    assert served.ask("/tiles/0/0/0")[2] == bytes([CellState.UNVISITED])
+    served.call(lambda: served.source.measure(np.array([5]), 13.5))
+    status, headers, body = served.ask("/tiles/0/0/0")
+    assert status == 200
+    assert headers["content-type"] == "application/octet-stream"
+    cells = 40 * 60
+    assert len(body) == 3 * cells
+    assert body[5] == CellState.MEASURED
+    thickness = np.frombuffer(body, "<u2", cells, cells)
+    assert thickness[5] == 1350
+    assert np.count_nonzero(thickness != 65_535) == 1
+    for path in ("/tiles/1/0/0", "/tiles/0/1/0", "/tiles/0/0/9999999999999999999"):
+        status, _, body = served.ask(path)
+        assert status == 404
+        assert "error" in json.loads(body)
+    assert served.ask("/tiles/-1/0/0")[0] == 404
+
+
+def test_cell_and_line(served: ServedPage) -> None:
+    """A cell tells what it holds, a line its profile."""
+    served.call(lambda: served.source.measure(np.array([61]), 9.25))
+    _, _, body = served.ask("/cell/1/1")
+    cell = json.loads(body)
+    assert (cell["scan"], cell["index"], cell["state"]) == (1.0, 1.0, "measured")
+    assert (cell["thickness"], cell["hits"], cell["waveform"]) == (9.25, 1, None)
+    assert cell["last_time"] == "2001-09-09T01:46:40+00:00"
+    _, _, body = served.ask("/cell/0/0")
+    assert json.loads(body)["thickness"] is None
+    assert served.ask("/cell/40/0")[0] == 404
+    _, _, body = served.ask("/line/1")
+    line = json.loads(body)
+    assert line["thickness"][:3] == [None, 9.25, None]
+    assert (len(line["state"]), line["start"], line["step"]) == (60, 0.0, 1.0)
+    assert served.ask("/line/40")[0] == 404
+
+
+COMMAND = json.dumps({"command": "note", "text": "paint loose", "id": "a", "by": "crew"}).encode()
+
+
+def test_command_from_the_page(served: ServedPage) -> None:
+    """The page's own command is obeyed and answered; a wrong one is told why."""
+    ours = {"Origin": f"http://127.0.0.1:{served.port}", "Content_Type": "application/json"}
+    status, _, body = served.ask("/command", method="POST", body=COMMAND, **ours)
+    assert status == 200
+    reply = json.loads(body)
+    assert (reply["message"], reply["id"], reply["accepted"]) == ("reply", "a", True)
+    assert [command.text for command in served.source.commands] == ["paint loose"]
+    wrong = {
+        b"no JSON": "must be JSON",
+        b'{"command": "explode", "id": "a", "by": "crew"}': "command",
+        b'{"command": "note", "id": "a b", "by": "crew"}': "id",
+        b"[]": "",
+        b"\xff\xfe": "must be JSON",
+    }
+    for body, told in wrong.items():
+        status, _, answer = served.ask("/command", method="POST", body=body, **ours)
+        assert status == 400
+        assert told in json.loads(answer)["error"]
+    assert len(served.source.commands) == 1
+
+
+@pytest.mark.parametrize(
+    ("headers", "expected"),
+    [
+        ({"Origin": "http://evil.example", "Content_Type": "application/json"}, 403),
+        ({"Content_Type": "application/json"}, 403),
+        ({"Origin": "http://127.0.0.1:{port}", "Content_Type": "text/plain"}, 415),
+        ({"Origin": "http://127.0.0.1:{port}", "Content_Type": "application/json",
+          "Sec_Fetch_Site": "cross-site"}, 403),
+    ],
+)  # fmt: skip
+def test_command_of_another_site_is_refused(
+    served: ServedPage, headers: dict[str, str], expected: int
+) -> None:
+    """No other site commands the station, and the refusal carries the safety headers too."""
+    sent = {name: value.format(port=served.port) for name, value in headers.items()}
+    status, answered, _ = served.ask("/command", method="POST", body=COMMAND, **sent)
+    assert status == expected
+    assert answered["x-content-type-options"] == "nosniff"
+    assert not served.source.commands
+
+
+def test_command_too_long_is_refused(served: ServedPage) -> None:
+    """A body longer than any command is refused, whether it says its length or not."""
+    ours = {"Origin": f"http://127.0.0.1:{served.port}", "Content_Type": "application/json"}
+    status, _, _ = served.ask("/command", method="POST", body=b" " * 5000, **ours)
+    assert status == 413
+    with socket.create_connection(("127.0.0.1", served.port), timeout=20) as raw:
+        raw.sendall(
+            f"POST /command HTTP/1.1\r\nHost: 127.0.0.1:{served.port}\r\n"
+            f"Origin: http://127.0.0.1:{served.port}\r\nContent-Type: application/json\r\n"
+            "Transfer-Encoding: chunked\r\n\r\n1388\r\n".encode()
+        )
+        raw.sendall(b" " * 5000 + b"\r\n")
+        assert b" 413 " in raw.recv(4096)
+    with socket.create_connection(("127.0.0.1", served.port), timeout=20) as raw:
+        raw.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: " + b"a" * 100_000)
+        assert b" 400 " in raw.recv(4096)
+    assert not served.source.commands
+
+
+def test_wrong_host_is_refused(served: ServedPage) -> None:
+    """A foreign name that was made to point here gets neither page nor data."""
+    for path in ("/", "/events", "/static/main.js", "/tiles/0/0/0"):
+        assert served.ask(path, host="evil.example")[0] == 421
+
+
+def test_token_over_real_connections(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the token nothing is told; a right one gives a cookie for everything."""
+    monkeypatch.setenv("PAGE_TOKEN", "correct horse battery")
+    settings = PageSettings(port=0, token_variable="PAGE_TOKEN")  # noqa: S106
+    with ServedPage(PlayedSource(), settings) as served:
+        assert served.page.url.endswith("#token=correct horse battery")
+        assert served.ask("/")[0] == 200
+        assert served.ask("/cell/0/0")[0] == 401
+        ours = {"Origin": f"http://127.0.0.1:{served.port}", "Content_Type": "application/json"}
+        assert served.ask("/command", method="POST", body=COMMAND, **ours)[0] == 401
+
+        def give(body: bytes) -> tuple[int, dict[str, str], bytes]:
+            return served.ask("/session", method="POST", body=body, **ours)
+
+        assert give(b'{"token": "wrong"}')[0] == 403
+        assert give(b'{"token": 7}')[0] == 403
+        assert give(b"[]")[0] == 403
+        assert give(b"{")[0] == 400
+        assert give(b" " * 5000)[0] == 413
+        status, headers, _ = give(b'{"token": "correct horse battery"}')
+        assert status == 204
+        cookie = headers["set-cookie"].partition(";")[0]
+        assert served.ask("/cell/0/0", Cookie=cookie)[0] == 200
+        assert served.ask("/command", method="POST", body=COMMAND, Cookie=cookie, **ours)[0] == 200
+        viewer = served.view(Cookie=cookie)
+        assert viewer.status == 200
+        viewer.close()
+        assert len(served.source.commands) == 1
+
+
+def test_viewers_are_bounded(served: ServedPage) -> None:
+    """One viewer too many is told to come later; when one leaves there is room again."""
+    viewers = [served.view() for _ in range(MOST_VIEWERS)]
+    extra = served.view()
+    assert extra.status == 503
+    assert extra.answer.headers["retry-after"] == "5"
+    extra.close()
+    assert served.hub.viewers == MOST_VIEWERS
+    for viewer in viewers:
+        viewer.close()
+    limit = time.monotonic() + 20
+    while served.hub.viewers:
+        assert time.monotonic() < limit, "viewers that left are kept"
+        time.sleep(0.02)
+    late = served.view()
+    assert late.status == 200
+    late.close()
+
+
+def test_slow_viewer_costs_its_mailbox_only() -> None:
+    """While one viewer reads nothing, others are told at once, and memory does not grow."""
+    with ServedPage(PlayedSource(200, 300)) as served:
+        slow = Events(served.port, {}, buffer=4096)
+        quick = served.view()
+        quick.until(lambda name, _: name == "plan")
+        source = served.source
+        cells = np.arange(200 * 300)
+
+        def change(k: int) -> None:
+            source.measure(cells[k % 100 :: 100], 10 + k % 5)
+            source.say("progress", percent=k, filler="x" * 2000)
+
+        def told(name: str, data: object, k: int) -> bool:
+            assert isinstance(data, list | dict)
+            return name == "news" and any(message.get("percent") == k for _, message in data)
+
+        tracemalloc.start()
+        try:
+            slowest, sizes = 0.0, []
+            for k in range(150):
+                begun = time.monotonic()
+                served.call(lambda k=k: change(k))  # type: ignore[misc]
+                quick.until(lambda name, data, k=k: told(name, data, k))  # type: ignore[misc]
+                slowest = max(slowest, time.monotonic() - begun)
+                sizes.append(tracemalloc.get_traced_memory()[0])
+        finally:
+            tracemalloc.stop()
+        assert slowest < 5
+        assert sizes[-1] - sizes[75] < 2_000_000
+        # When it reads again it is told that its tiles are old, and then the newest.
+        slow.until(lambda name, _: name == "stale")
+        served.call(lambda: change(200))
+        slow.until(lambda name, data: told(name, data, 200))
+        slow.close()
+        quick.close()
+
+
+def test_port_taken_is_told_and_stops_nothing(caplog: pytest.LogCaptureFixture) -> None:
+    """Where the port is taken there is no page, and what to do about it is told."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        page = Page(PageSettings(port=port), PlayedSource())
+        page.open()
+        assert page.url == ""
+        assert page.trouble.startswith(f"no page: 127.0.0.1 port {port} cannot be used")
+        assert "name another page.port" in caplog.text
+
+
+async def test_close_of_a_page_that_was_never_open() -> None:
+    """A page that the daemon made and never opened lets go of its port, as often as it is told."""
+    page = Page(PageSettings(port=0), PlayedSource())
+    port = int(page.url.rpartition(":")[2].rstrip("/"))
+    await page.close()
+    await page.close()
+    socket.create_server(("127.0.0.1", port)).close()
+
+
+def test_close_tells_viewers_the_last_word(served: ServedPage) -> None:
+    """A viewer gets the last messages before the page ends."""
+    viewer = served.view()
+    viewer.until(lambda name, _: name == "plan")
+    served.call(lambda: served.source.say("state", state="complete"))
+    served.call(served.hub.let_go)
+    told = viewer.until(lambda name, _: name == "news")
+    assert told == [["state", {"state": "complete"}]]
+    while viewer.next() is not None:
+        pass
+    viewer.close()
+
+
+def test_close_with_viewers_ends_soon() -> None:
+    """Viewers, also one that reads nothing, do not keep the daemon from ending."""
+    with ServedPage(PlayedSource()) as served:
+        viewers = [served.view(), Events(served.port, {}, buffer=4096)]
+        begun = time.monotonic()
+    assert time.monotonic() - begun < 15
+    assert not served.source.watched
+    for viewer in viewers:
+        viewer.close()

@@ -6,6 +6,7 @@
     ├── StationError                 the station file is wrong: carries every problem at once
     ├── JournalError                 a journal cannot be written or read: path, offset
     ├── SurveyError                  a survey folder is missing, foreign or begun with another plan
+    ├── MotionError                  a move that must not be made, or a plan that cannot be driven
     ├── CalibrationError             a calibration cannot be made, read or applied (its own room)
     └── UsageError                   we misused a part of our own: a bug, please report it
 

@@ -6,6 +6,7 @@ import os
 import shutil
 import socket
 import subprocess
+import tempfile
 import time
 from pathlib import Path
 
@@ -85,15 +86,20 @@ class Witness:
         ]
         for topic in topics:
             arguments += ["-t", topic]
-        self._process = subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        # A file, as a pipe that nobody reads is full after 64 kB and then holds the subscriber up.
+        self._heard = tempfile.TemporaryFile()  # noqa: SIM115  closed in close
+        self._process = subprocess.Popen(arguments, stdout=self._heard, stderr=subprocess.PIPE)
 
     def close(self) -> list[tuple[bool, str, bytes]]:
         """End it; return (came as retained, topic, payload) of each message; idempotent."""
         if self._process.returncode is not None:
             return []
         self._process.terminate()
-        output, errors = self._process.communicate(timeout=20)
+        _, errors = self._process.communicate(timeout=20)
         assert not errors.strip(), errors
+        with self._heard as file:
+            file.seek(0)
+            output = file.read()
         heard = []
         for line in output.splitlines():
             retained, topic, payload = line.split(b" ", 2)

@@ -1,0 +1,59 @@
+"""Motion as plain computing: rasters, ways round zones, going back, limits; nothing moves here.
+
+Positions are (scan, index) in mm as the machine counts them; on a circumference not modulo it, so
+that a cable's twist is a limit of travel. No clock, no input or output; the same questions get the
+same answers.
+"""
+
+from swathe.motion.by_hand import HandStep, next_by_hand
+from swathe.motion.errors import MotionError, Place
+from swathe.motion.ground import Ground
+from swathe.motion.left_out import LeftOut
+from swathe.motion.limits import AxisLimits, MotionLimits, check_move, check_moves
+from swathe.motion.moves import Move, MoveKind, total_distance, total_time
+from swathe.motion.passes import Pass, PassSettings, Tour, plan_tour
+from swathe.motion.raster import Pattern, Plan, RasterSettings, plan_raster, scan_speed
+from swathe.motion.retry import LeftGap, NextStep, RetryBook, RetrySettings, Stop, next_passes
+from swathe.motion.tour import order_visits, tour_seconds
+from swathe.motion.tour_cost import Metric, Visits
+from swathe.motion.twist import Twist
+from swathe.motion.zones import Zone, Zones
+
+__all__ = [
+    "AxisLimits",
+    "Ground",
+    "HandStep",
+    "LeftGap",
+    "LeftOut",
+    "Metric",
+    "MotionError",
+    "MotionLimits",
+    "Move",
+    "MoveKind",
+    "NextStep",
+    "Pass",
+    "PassSettings",
+    "Pattern",
+    "Place",
+    "Plan",
+    "RasterSettings",
+    "RetryBook",
+    "RetrySettings",
+    "Stop",
+    "Tour",
+    "Twist",
+    "Visits",
+    "Zone",
+    "Zones",
+    "check_move",
+    "check_moves",
+    "next_by_hand",
+    "next_passes",
+    "order_visits",
+    "plan_raster",
+    "plan_tour",
+    "scan_speed",
+    "total_distance",
+    "total_time",
+    "tour_seconds",
+]

@@ -1,0 +1,32 @@
+"""The error of a motion that may not be made."""
+
+from __future__ import annotations
+
+from swathe.errors import SwatheError
+
+__all__ = ["MotionError", "Place", "place_words"]
+
+Place = tuple[float, float]
+"""A position (scan, index) in mm, as the machine counts it: on a circumference not modulo it."""
+
+
+def place_words(place: Place) -> str:
+    """Return a place for a message."""
+    return f"scan {place[0]:,.1f} mm, index {place[1]:,.1f} mm"
+
+
+class MotionError(SwatheError):
+    """A move or a plan cannot be made; nothing has moved because of it.
+
+    Attributes:
+        place: where, (scan, index) in mm; None when it is about no place.
+        requirement: what must hold.
+        mend: what to do about it.
+    """
+
+    def __init__(self, requirement: str, *, mend: str, place: Place | None = None) -> None:
+        self.place = place
+        self.requirement = requirement
+        self.mend = mend
+        where = "" if place is None else f"{place_words(place)}: "
+        super().__init__(f"{where}{requirement}: {mend}")

@@ -237,6 +237,9 @@ def _port_table(daemon: Daemon) -> Table:
         detail = tally.detail if tally.state != "open" else ""
         if not detail and tally.recent:
             detail = str(tally.recent[-1])
+        if tally.saturated:
+            clipped = f"{tally.saturated:,} echoes saturated: lower the gain"
+            detail = f"{clipped}; {detail}" if detail else clipped
         table.add_row(name, tally.state, f"{tally.bytes:,}", f"{faults:,}", Text(detail))
     found = daemon.delay.newest
     if found is not None and found.sure:

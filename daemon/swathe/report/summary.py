@@ -22,6 +22,11 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         )
     lines += _calibration_lines(record)
     lines += [_check_line(check) for check in record.checks] or ["no check of the calibration"]
+    lines += [
+        f"{port.device}: {port.saturated:,} readings had a saturated echo; their times may be off"
+        for port in record.ports
+        if port.saturated
+    ]
     lines += _uncertainty_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
     return [*lines, MEASURED_ONLY]
@@ -62,6 +67,8 @@ def _check_line(check: CheckMessage) -> str:
 
 def _uncertainty_lines(record: SurveyRecord) -> list[str]:
     found = record.uncertainty
+    if record.progress.minimum is None:
+        return ["no reading yet"]
     if found is None:
         return ["uncertainty not stated: it needs a calibration record with readings of the block"]
     parts = ", ".join(

@@ -1,0 +1,38 @@
+"""A survey in words: what is known is said, and what is not known too."""
+
+from __future__ import annotations
+
+from daemon.handmade import Motion, run, station_text
+from swathe.report import survey_lines
+from swathe.store import record_of
+
+
+def lines(*, moved: bool = True) -> list[str]:
+    """Return the lines of a survey of 21 cells."""
+    motion = Motion(lambda ms: (ms / 50 - 1,), lambda _: 10.0, 0, 1200 if moved else 10)
+    return survey_lines(record_of(run(station_text(), motion.entries())))
+
+
+def test_survey_without_record_states_no_uncertainty() -> None:
+    """Values of the station file have no uncertainty that anybody knows: said, not guessed."""
+    told = lines()
+    assert "100.00 % of 21 cells measured" in told[1]
+    assert "least 10.00 mm;" in told[1]
+    assert "no check of the calibration" in told
+    assert any(line.startswith("uncertainty not stated: it needs a calibration") for line in told)
+    assert told[-1].startswith("Measured values only; no statement of fitness for service.")
+
+
+def test_survey_without_reading_says_so() -> None:
+    """Before the first reading there is no least thickness."""
+    told = lines(moved=False)
+    assert "no reading yet" in told
+    assert "least" not in told[1]
+
+
+def test_saturated_echoes_are_told() -> None:
+    """Clipped echoes are counted by port and told with what they mean."""
+    pipeline = run(station_text())
+    pipeline.tallies["gauge"].saturated = 3
+    told = survey_lines(record_of(pipeline))
+    assert "gauge: 3 readings had a saturated echo; their times may be off" in told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -11,8 +12,15 @@ from typing import Any
 import pytest
 
 from support.broker import Broker, Witness
-from support.daemon import DaemonProcess
+from support.daemon import DaemonProcess, swathe
 from swathe_simulators import Scenario, World, builtin_scenario, load_scenario
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.CompletedProcess[str]]:
+    """Return the folder of a demo that was played once for all, and how its process ended."""
+    folder = tmp_path_factory.mktemp("demo")
+    return folder, swathe("demo", "--out", folder, "--headless", "--speed", "20")
 
 
 @pytest.fixture

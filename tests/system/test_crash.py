@@ -149,7 +149,8 @@ def test_rebuild_is_bit_identical(serve: Serve, daemon: Start, ports: Path, tmp_
     process.signal(signal.SIGTERM)
     assert process.finish()[0] == 3
     process = daemon(station)  # a second run, so that there are two journals
-    time.sleep(3)
+    wait_for((survey / "journal" / "0002.mcap").exists, 30, "the second journal")
+    time.sleep(2)
     process.signal(signal.SIGTERM)
     assert process.finish()[0] == 3
 
@@ -179,7 +180,8 @@ def test_full_disk_is_told_and_resumed_from(serve: Serve, ports: Path, tmp_path:
     before = len(journalled(tmp_path / "survey", "gauge"))
     assert before > 10_000
     process = DaemonProcess(station)
-    time.sleep(4)
+    wait_for((tmp_path / "survey" / "journal" / "0002.mcap").exists, 30, "the second journal")
+    time.sleep(2)
     process.signal(signal.SIGTERM)
     code, output = process.finish()
     assert code == 3, output

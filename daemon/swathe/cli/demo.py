@@ -35,7 +35,8 @@ def demo(
     from swathe.demo import play
     from swathe.live.terminal import CAUTION, PlainLines, page_line, terminal_observer
     from swathe.page import Page
-    from swathe.report import draw_survey, gaps_table, summary_line
+    from swathe.report import gaps_table, summary_line
+    from swathe.report.picture import draw_survey
     from swathe.store import SurveyFolder
 
     out.mkdir(parents=True, exist_ok=True)

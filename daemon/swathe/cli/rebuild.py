@@ -43,7 +43,8 @@ def rebuild(
     calibration the checks are judged anew as well. What --lift-check says goes into the journal.
     """
     from swathe.calibration import read_record
-    from swathe.report import draw_survey, summary_line
+    from swathe.report import summary_line
+    from swathe.report.picture import draw_survey
     from swathe.station import with_record
     from swathe.store import SurveyFolder, replay, write_derived
 

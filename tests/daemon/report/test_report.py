@@ -10,7 +10,8 @@ from rich.console import Console
 
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline import CellState, GapCause, GapNote, Grid, Pipeline
-from swathe.report import block_map, cluster_gaps, draw_survey, gaps_json, gaps_table, summary_line
+from swathe.report import block_map, cluster_gaps, gaps_json, gaps_table, summary_line
+from swathe.report.picture import draw_survey
 from swathe.report.thinning import thin_least, thin_worst
 from swathe.station import Axis, CellRule, parse_station
 from swathe.store import SurveyFolder, read_record, write_derived

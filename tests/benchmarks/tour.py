@@ -210,7 +210,7 @@ def by_elkai(place: Floats, *, together: bool) -> float:
 
 def by_ortools(place: Floats, *, together: bool, limit_s: int) -> float:
     """Return the seconds of the tour that guided local search finds in the time given."""
-    from ortools.constraint_solver import (  # type: ignore[import-untyped,unused-ignore]
+    from ortools.constraint_solver import (  # type: ignore[import-not-found,import-untyped,unused-ignore]
         pywrapcp,
         routing_enums_pb2,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 
@@ -64,9 +65,12 @@ def find_left_out(
                 (low >= -_ROUNDING_MM) & (low <= stretch.high - stretch.low + _ROUNDING_MM)
             )
         for first, last in runs_of(np.flatnonzero(open_cells)):
-            middle = float(axis.centres[(first + last) // 2])
-            why = _why(ground, (middle, at) if along == 0 else (at, middle))
-            found.append(LeftOut(line, at, axis.edges(first, last), why))
+            centres = axis.centres[first : last + 1].tolist()
+            whys = [_why(ground, (x, at) if along == 0 else (at, x)) for x in centres]
+            for why, cells in groupby(range(len(whys)), key=whys.__getitem__):
+                part = list(cells)
+                extent = axis.edges(first + part[0], first + part[-1])
+                found.append(LeftOut(line, at, extent, why))
     return tuple(found)
 
 

@@ -12,18 +12,22 @@ from hypothesis import given, settings
 
 from daemon.motion_model import distance_to_zone, ground, grounds, rasters, walk
 from swathe.motion import (
+    AxisLimits,
     Ground,
     MotionError,
+    MotionLimits,
     MoveKind,
     Pattern,
     Plan,
     RasterSettings,
     Zone,
+    Zones,
     check_moves,
     plan_raster,
     scan_speed,
 )
 from swathe.motion.raster import line_positions
+from swathe.station import Axis
 
 SETTINGS: dict[str, Any] = {"footprint": 12.0, "reading_rate": 40.0, "reserve": 0.0}
 # 40 readings/s on cells of 5 mm are 200 mm/s, which takes 50 mm at 400 mm/s².
@@ -93,6 +97,28 @@ def test_plan_covers_what_can_be_reached_and_nothing_forbidden(
             if not any("no way" in item.why for item in plan.left_out):
                 # Where ways lead everywhere, only the clearance is left out.
                 assert measured[row, column] or away <= over.zones.clearance + 0.01, (x, y)
+
+
+def test_each_cell_left_out_has_its_own_reason() -> None:
+    """Behind a zone as wide as the part there is no way; close to it, it is the clearance."""
+    scan = Axis(name="scan", start=0.0, resolution=2.5, cells=42)
+    index = Axis(name="index", start=0.0, resolution=2.0, cells=3, wrapped=True)
+    over = Ground(
+        scan=scan,
+        index=index,
+        limits=MotionLimits(
+            scan=AxisLimits(low=-1.25, high=103.75, speed=5.0, acceleration=20.0),
+            index=AxisLimits(speed=5.0, acceleration=20.0),
+        ),
+        zones=Zones((Zone("band", (17.0, 97.0)),), clearance=3.0, scan=scan, index=index),
+    )
+    plan = plan_raster(over, RasterSettings(footprint=1.0, reading_rate=5.0))
+    told = {(item.extent, item.why) for item in plan.left_out if item.line == 0}
+    assert told == {
+        ((13.75, 16.25), "within 3 mm of excluded zone 'band'"),
+        ((96.25, 101.25), "within 3 mm of excluded zone 'band'"),
+        ((101.25, 103.75), "no way leads there round the excluded zones"),
+    }
 
 
 @settings(max_examples=60, deadline=None)

@@ -17,12 +17,12 @@ Serve = Callable[..., World]
 
 
 @pytest.mark.slow
-def test_demo_covers_the_penstock(tmp_path: Path) -> None:
+def test_demo_covers_the_penstock(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
     """The demo ends covered: gaps appeared, were gone back to over MQTT, and closed."""
-    result = swathe("demo", "--out", tmp_path / "demo", "--headless", "--speed", "20")
+    folder, result = demo
     assert result.returncode == 0, result.stdout + result.stderr
     assert "complete: the plan is covered" in result.stdout
-    survey = tmp_path / "demo" / "penstock-3"
+    survey = folder / "penstock-3"
     gaps = swathe("gaps", survey, "--json")
     assert gaps.returncode == 0
     told = json.loads(gaps.stdout)

@@ -1,6 +1,6 @@
 """Bytes of a port to typed batches: drivers, decoders and the reading of ports."""
 
-from swathe_drivers.abc import Decoder, Driver
+from swathe_drivers.abc import AskingDriver, Decoder, Driver
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureError, CaptureHeader, CaptureReader, CaptureWriter
 from swathe_drivers.description import (
@@ -22,10 +22,12 @@ from swathe_drivers.records import (
 )
 from swathe_drivers.registry import driver_names, load_driver
 from swathe_drivers.settings import read_settings, settings_error
+from swathe_drivers.talk import Schedule, TalkSettings, make_schedule
 from swathe_drivers.transport import PortSettings
 
 __all__ = [
     "READING",
+    "AskingDriver",
     "Backoff",
     "Batch",
     "CaptureError",
@@ -44,12 +46,15 @@ __all__ = [
     "PortReader",
     "PortSettings",
     "PortState",
+    "Schedule",
     "SettingsError",
+    "TalkSettings",
     "UsageError",
     "WaveformFormat",
     "driver_names",
     "list_ports",
     "load_driver",
+    "make_schedule",
     "open_port",
     "parse_description",
     "position_dtype",

@@ -6,11 +6,15 @@ same bytes with the same times always give the same batches.
 """
 
 from collections.abc import Mapping, Sequence
-from typing import Any, ClassVar, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol, runtime_checkable
 
 from pydantic import BaseModel
 
 from swathe_drivers.records import Batch, WaveformFormat
+
+if TYPE_CHECKING:
+    from swathe_drivers.talk.answers import AnswerFinder
+    from swathe_drivers.talk.schedule import Request
 
 
 @runtime_checkable
@@ -119,4 +123,17 @@ class Driver(Protocol):
         Args:
             ns_per_byte: time that one byte takes on the line, ns; 0 when unknown or not serial.
         """
+        ...
+
+
+@runtime_checkable
+class AskingDriver(Driver, Protocol):
+    """A driver that knows where an answer ends, or asks its device by itself; optional."""
+
+    def requests(self) -> "Sequence[Request]":
+        """The requests that the device has to be sent again and again; none if it talks by itself."""
+        ...
+
+    def answers(self) -> "AnswerFinder | None":
+        """A new finder of the end of an answer; None if the settings don't tell."""
         ...

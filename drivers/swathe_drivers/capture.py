@@ -304,8 +304,8 @@ class CaptureTransport:
         """Time of the chunk that was read last on the host's monotonic clock, ns."""
         return self._arrived
 
-    def read(self) -> bytes:
-        """The next chunk when its time has come.
+    def read(self, patience: float | None = None) -> bytes:
+        """The next chunk when its time has come, or none after `patience` seconds.
 
         Raises:
             CaptureEndError: there is none.
@@ -316,10 +316,11 @@ class CaptureTransport:
             message = f"end of the capture{torn}"
             raise CaptureEndError(message)
         due = self._base + chunk.at
+        patience = self._patience if patience is None else patience
         if not self._fast:
             wait = (due - time.monotonic_ns()) / 1e9
-            time.sleep(max(0.0, min(wait, self._patience)))
-            if wait > self._patience:
+            time.sleep(max(0.0, min(wait, patience)))
+            if wait > patience:
                 return b""
         self._arrived = due
         self._next = next(self._chunks, None)

@@ -13,6 +13,9 @@ A description is a TOML file::
     terminator = "\r\n"
     columns = [{ is = "thickness", unit = "mm" }]
 
+    [talk]                                              # optional: what is said to the device
+    poll = [{ send = "MEAS?\n", every = "20 ms" }]
+
 A station file names it in place of `driver` and `protocol`; `swathe listen` takes it to show
 what a port sends.
 """
@@ -29,6 +32,7 @@ from swathe_drivers.abc import Decoder, Driver
 from swathe_drivers.errors import DriverError, SettingsError
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
+from swathe_drivers.talk import Schedule, TalkSettings, make_schedule
 from swathe_drivers.transport import LineSettings, PortSettings
 
 MOST_BYTES: Final = 1 << 20
@@ -59,6 +63,7 @@ class _File(BaseModel):
     driver: str = Field(default="delimited", min_length=1)
     port: LineSettings = LineSettings()
     protocol: dict[str, Any]
+    talk: TalkSettings | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +77,7 @@ class Description:
         driver: name of the driver.
         port: what it says of the line; only the keys that are there.
         protocol: the driver's settings, as they stand in the file.
+        talk: what is said to the device; None if the file doesn't tell.
     """
 
     name: str
@@ -80,6 +86,7 @@ class Description:
     driver: str
     port: dict[str, Any]
     protocol: dict[str, Any]
+    talk: TalkSettings | None = None
 
     def port_settings(self, url: str, **others: object) -> PortSettings:
         """Settings of the port `url`; `others` go before what the description says.
@@ -91,10 +98,15 @@ class Description:
 
     def decoder(self, *, ns_per_byte: int) -> Decoder:
         """A new decoder; see `swathe_drivers.abc.Driver.decoder`."""
+        return self._made().decoder(ns_per_byte=ns_per_byte)
+
+    def schedule(self) -> Schedule | None:
+        """What is said to the device, and when; None if nothing is."""
+        return make_schedule(self._made(), self.talk)
+
+    def _made(self) -> Driver:
         driver = load_driver(self.driver)
-        return driver(driver.Settings.model_validate(self.protocol)).decoder(
-            ns_per_byte=ns_per_byte
-        )
+        return driver(driver.Settings.model_validate(self.protocol))
 
 
 def read_description(path: Path) -> Description:
@@ -157,6 +169,7 @@ def parse_description(text: str, name: str) -> Description:
         driver=file.driver,
         port=file.port.model_dump(exclude_unset=True),
         protocol=file.protocol,
+        talk=file.talk,
     )
 
 

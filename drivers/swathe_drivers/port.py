@@ -3,6 +3,9 @@
 The thread hands over every chunk at once with the time at which the read returned. It goes on
 until it is closed: a port that is missing, busy or unplugged is tried again and again with
 growing delays. Only a capture in place of a port has an end; behind it the port is closed.
+
+Where a schedule says what to send, the same thread sends it between two reads, so that a request
+never overtakes the answer to the one before.
 """
 
 import threading
@@ -16,7 +19,8 @@ from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureEndError
 from swathe_drivers.errors import PortError, UsageError
 from swathe_drivers.failures import PORT_ERRORS, explain
-from swathe_drivers.transport import PortSettings, Transport, open_transport
+from swathe_drivers.talk.schedule import Schedule
+from swathe_drivers.transport import READ_TIMEOUT, PortSettings, Transport, open_transport
 
 _Result = TypeVar("_Result")
 
@@ -39,13 +43,18 @@ class PortState(StrEnum):
 OnState = Callable[[str, int, PortState, str], None]
 """Takes the reader's name, the time (monotonic, ns), the state and a sentence that explains it."""
 
+OnSent = Callable[[str, int, bytes, bool], None]
+"""Takes the reader's name, the time (monotonic, ns), bytes that the schedule had sent, and False
+when they are sent, or True when they are given up as a request without an answer."""
+
 
 class PortReader:
     """Reads a port until it is closed.
 
     A context manager; `start` and `close` do the same. It can be started again after it was
-    closed. Both callbacks run in the reading thread, never at the same time. A taker of chunks
-    that blocks delays only this port; `stalls` counts how often that happened.
+    closed. What `schedule` says is sent meanwhile, and told to `on_sent`; a capture in place of a
+    port is only read. All callbacks run in the reading thread, never at the same time. A taker of
+    chunks that blocks delays only this port; `stalls` counts how often that happened.
 
     Example:
         >>> with PortReader("gauge", settings, on_chunk=take, on_state=show):
@@ -59,12 +68,16 @@ class PortReader:
         *,
         on_chunk: OnChunk,
         on_state: OnState,
+        on_sent: OnSent | None = None,
+        schedule: Schedule | None = None,
         backoff: Backoff | None = None,
     ) -> None:
         self.name: Final = name
         self.settings: Final = settings
         self._on_chunk = on_chunk
         self._on_state = on_state
+        self._on_sent = on_sent
+        self._schedule = None if settings.is_capture else schedule
         self._backoff = backoff if backoff is not None else Backoff()
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
@@ -241,13 +254,20 @@ class PortReader:
             self._opened += 1
             self._open_error = None
             self._enter(PortState.OPEN, f"{self.settings.url} is open")
+            if self._schedule is not None:
+                self._schedule.opened(time.monotonic_ns())
             while not stop.is_set():
                 try:
-                    data = transport.read()
+                    data = transport.read(self._say(transport))
                 except PORT_ERRORS as error:
+                    if self._schedule is not None:
+                        self._schedule.lost()
+                        self._tell_unanswered(self._schedule)
                     return explain(self.settings.url, error)
                 if not data:
                     continue
+                if self._schedule is not None:
+                    self._schedule.received(data, transport.arrived)
                 taken = time.monotonic_ns()
                 # Only bytes prove that a port works; one that opens and fails keeps waiting.
                 self._backoff.reset()
@@ -255,11 +275,48 @@ class PortReader:
                 self._on_chunk(self.name, transport.arrived, data)
                 if time.monotonic_ns() - taken > STALL_NS:
                     self._stalls += 1
+            self._take_leave(transport)
             return None
         finally:
             with self._lock:
                 self._transport = None
                 transport.close()
+
+    def _say(self, transport: Transport) -> float:
+        """Send what is due; return how long to wait for bytes until something else may be, s."""
+        schedule = self._schedule
+        if schedule is None:
+            return READ_TIMEOUT
+        now = time.monotonic_ns()
+        data = schedule.due(now)
+        self._tell_unanswered(schedule)
+        if data is not None:
+            self._send(transport, data, now)
+        wait = schedule.wait_ns(time.monotonic_ns())
+        return READ_TIMEOUT if wait is None else min(READ_TIMEOUT, wait / 1e9)
+
+    def _send(self, transport: Transport, data: bytes, now: int) -> None:
+        with self._lock:
+            transport.write(data)
+        if self._on_sent is not None:
+            self._on_sent(self.name, now, data, False)
+
+    def _tell_unanswered(self, schedule: Schedule) -> None:
+        for request in schedule.given_up():
+            if self._on_sent is not None:
+                self._on_sent(self.name, time.monotonic_ns(), request, True)
+
+    def _take_leave(self, transport: Transport) -> None:
+        """Send the last commands; a port that no longer takes them is closed all the same."""
+        schedule = self._schedule
+        if schedule is None:
+            return
+        for data in schedule.stop:
+            try:
+                self._send(transport, data, time.monotonic_ns())
+            except PORT_ERRORS:
+                return
+            time.sleep(schedule.pause_ns / 1e9)
 
     def _enter(self, state: PortState, detail: str) -> None:
         with self._changed:

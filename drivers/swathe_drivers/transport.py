@@ -69,9 +69,7 @@ class PortSettings(LineSettings):
         if "://" in url and not url.startswith(_SCHEMES):
             raise problem("must be a device or begin with socket:// or rfc2217://")
         if url.startswith(("socket://", "rfc2217://")):
-            host, _, number = (
-                url.split("://", 1)[1].split("?", maxsplit=1)[0].rstrip("/").rpartition(":")
-            )
+            host, _, number = _host_and_number(url)
             if not host or not number.isdecimal() or not 0 < int(number) < 2**16:
                 raise problem("must name a host and a port number from 1 to 65535")
         if url.startswith(CAPTURE):
@@ -122,8 +120,11 @@ class Transport(Protocol):
         """Time at which the last read returned bytes, host's monotonic clock, ns."""
         ...
 
-    def read(self) -> bytes:
-        """Bytes as soon as there are any; none after `READ_TIMEOUT` without."""
+    def read(self, patience: float = READ_TIMEOUT) -> bytes:
+        """Bytes as soon as there are any; none after `patience` seconds without.
+
+        Where a port can't wait for another time (Windows, RFC 2217), it waits `READ_TIMEOUT`.
+        """
         ...
 
     def write(self, data: bytes) -> None:
@@ -167,16 +168,16 @@ class SerialTransport:
             exclusive=True if settings.is_local else None,
         )
 
-    def read(self) -> bytes:
+    def read(self, patience: float = READ_TIMEOUT) -> bytes:
         """Bytes as soon as there are any."""
-        data = self._read()
+        data = self._read(patience)
         if data:
             self.arrived = time.monotonic_ns()
         return data
 
-    def _read(self) -> bytes:
+    def _read(self, patience: float) -> bytes:
         if self._can_select:
-            ready, _, _ = select.select([self._port.fileno()], [], [], READ_TIMEOUT)
+            ready, _, _ = select.select([self._port.fileno()], [], [], patience)
             return self._port.read(_READ_SIZE) if ready else b""
         data = self._port.read(1)
         if data:
@@ -246,9 +247,9 @@ class TcpTransport:
             self._socket.close()
             raise
 
-    def read(self) -> bytes:
+    def read(self, patience: float = READ_TIMEOUT) -> bytes:
         """Bytes as soon as there are any."""
-        ready, _, _ = select.select([self._socket], [], [], READ_TIMEOUT)
+        ready, _, _ = select.select([self._socket], [], [], patience)
         if not ready:
             return b""
         data = self._socket.recv(_READ_SIZE)

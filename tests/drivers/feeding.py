@@ -1,57 +1,16 @@
 """Feeds the same bytes in several ways and demands the same records."""
 
 import random
-from collections import Counter
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.delimited import DelimitedDecoder
-from swathe_drivers.records import Batch, FaultReason
+from swathe_drivers.testing.feeding import Total, total
 
-
-@dataclass
-class Total:
-    """All batches of a stream put together."""
-
-    readings: NDArray[Any]
-    positions: NDArray[Any]
-    waveforms: NDArray[Any] | None
-    n_faults: Counter[FaultReason]
-    n_ignored: int
-    record_bytes: int
-    fault_bytes: int
-    ignored_bytes: int
-    batches: list[Batch]
-
-    @property
-    def bytes(self) -> int:
-        """Bytes accounted for."""
-        return self.record_bytes + self.fault_bytes + self.ignored_bytes
-
-
-def total(batches: Iterable[Batch]) -> Total:
-    """Put batches together."""
-    found = list(batches)
-    n_faults: Counter[FaultReason] = Counter()
-    for batch in found:
-        n_faults.update(batch.n_faults)
-    waveforms = [batch.waveforms for batch in found if batch.waveforms is not None]
-    assert len(waveforms) in (0, len(found))
-    return Total(
-        waveforms=np.concatenate(waveforms) if waveforms else None,
-        readings=np.concatenate([batch.readings for batch in found]),
-        positions=np.concatenate([batch.positions for batch in found]),
-        n_faults=n_faults,
-        n_ignored=sum(batch.n_ignored for batch in found),
-        record_bytes=sum(batch.record_bytes for batch in found),
-        fault_bytes=sum(batch.fault_bytes for batch in found),
-        ignored_bytes=sum(batch.ignored_bytes for batch in found),
-        batches=found,
-    )
+__all__ = ["Total", "assert_parses", "random_pieces", "same", "total"]
 
 
 def random_pieces(data: bytes, source: random.Random) -> list[bytes]:

@@ -1,5 +1,6 @@
 """Drivers by name, from installed packages."""
 
+import subprocess
 import sys
 from pathlib import Path
 
@@ -41,6 +42,22 @@ def test_load_motion_built_ins_come_by_entry_point() -> None:
         assert callable(load_motion(name).codec)
     with pytest.raises(DriverError, match="there is no driver 'gcod'; known are: gcode"):
         load_motion("gcod")
+
+
+def test_pymodbus_is_imported_only_for_motion_over_registers() -> None:
+    """All else starts without it, the driver `modbus` included; that one needs it and has it."""
+    code = (
+        "import sys\n"
+        "import swathe.cli.main, swathe.motion\n"
+        "from swathe_drivers.registry import driver_names, load_driver, load_motion\n"
+        "for name in driver_names():\n    load_driver(name)\n"
+        "assert 'swathe_drivers.modbus' in sys.modules\n"
+        "assert 'pymodbus' not in sys.modules\n"
+        "load_motion('registers')\n"
+        "assert 'pymodbus' in sys.modules\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=False, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
 
 
 def test_load_unknown_name_lists_the_known(site: Path) -> None:

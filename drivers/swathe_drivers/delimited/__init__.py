@@ -1,6 +1,6 @@
-"""Driver for lines of text with columns between separators, described by settings alone.
+"""Driver for devices that send lines of text with columns between separators.
 
-Most thickness gauges, flaw detectors and encoder interfaces can send such lines. The
+Most thickness gauges, flaw detectors and encoder interfaces can send such lines, and the
 settings say what stands in each column; see `DelimitedSettings`.
 """
 
@@ -9,20 +9,17 @@ from typing import ClassVar
 from pydantic import BaseModel
 
 from swathe_drivers.delimited.decoder import DelimitedDecoder
+from swathe_drivers.delimited.line_driver import LineDriver
 from swathe_drivers.delimited.settings import DelimitedSettings
 
 __all__ = ["DelimitedDecoder", "DelimitedDriver", "DelimitedSettings"]
 
 
-class DelimitedDriver:
-    """Driver for lines of text with columns between separators."""
+class DelimitedDriver(LineDriver[DelimitedSettings]):
+    """Driver for devices that send delimited lines."""
 
     Settings: ClassVar[type[BaseModel]] = DelimitedSettings
 
-    def __init__(self, settings: DelimitedSettings) -> None:
-        """Take checked settings."""
-        self._settings = settings
-
     def decoder(self, *, ns_per_byte: int) -> DelimitedDecoder:
-        """A new decoder for one port whose bytes take `ns_per_byte` on the line."""
+        """A new decoder for one port whose bytes take `ns_per_byte` ns each on the line."""
         return DelimitedDecoder(self._settings, ns_per_byte=ns_per_byte)

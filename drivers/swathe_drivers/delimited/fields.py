@@ -46,19 +46,50 @@ class Fields:
         return type(self)(self.data, self.block, self.starts[:, keep], self.ends[:, keep])
 
 
+class Trimmer:
+    """Leaves out the spaces around texts."""
+
+    def __init__(self, spaces: bytes) -> None:
+        self._spaces = spaces
+        self._is_text = np.ones(256, np.bool_)
+        self._is_text[list(spaces)] = False
+
+    def strip(self, text: bytes) -> bytes:
+        """`text` without the spaces around it."""
+        return text.strip(self._spaces)
+
+    def trim(
+        self,
+        data: bytearray,
+        block: NDArray[np.uint8],
+        left: NDArray[np.int64],
+        right: NDArray[np.int64],
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Bounds without the spaces; `block` is `data` as uint8."""
+        if not any(space in data for space in self._spaces):
+            return left, right
+        # The bytes that are no spaces, in order: the next one from the left end and the last
+        # one before the right end bound the text. Linear, however many spaces there are.
+        solid = np.flatnonzero(self._is_text[block])
+        if solid.size == 0:
+            return left, left.copy()
+        after = solid.take(np.searchsorted(solid, left), mode="clip")
+        before = solid.take(np.searchsorted(solid, right) - 1, mode="clip")
+        empty = (after >= right) | (after < left)
+        return np.where(empty, left, after), np.where(empty, left, before + 1)
+
+
 class Splitter:
     """Finds the columns of lines that all have the same number of them."""
 
     def __init__(self, *, separator: bytes, columns: int) -> None:
         self._separator = separator[0]
         self._columns = columns
-        self._spaces = _SPACES.replace(separator, b"")
-        self._is_text = np.ones(256, np.bool_)
-        self._is_text[list(self._spaces)] = False
+        self._trimmer = Trimmer(_SPACES.replace(separator, b""))
 
     def strip(self, text: bytes) -> bytes:
         """`text` without the spaces around it."""
-        return text.strip(self._spaces)
+        return self._trimmer.strip(text)
 
     def find(self, block: NDArray[np.uint8]) -> NDArray[np.int64]:
         """Indices of all separators of the block."""
@@ -92,19 +123,5 @@ class Splitter:
         if n > 1:
             right[: n - 1] = separators[first + np.arange(n - 1)[:, np.newaxis]]
             np.add(right[: n - 1], 1, out=left[1:])
-        if any(space in data for space in self._spaces):
-            left, right = self._trim(block, left, right)
+        left, right = self._trimmer.trim(data, block, left, right)
         return Fields(data, block, left, right)
-
-    def _trim(
-        self, block: NDArray[np.uint8], left: NDArray[np.int64], right: NDArray[np.int64]
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        # The bytes that are no spaces, in order: the next one from the left end and the last
-        # one before the right end bound the text. Linear, however many spaces there are.
-        solid = np.flatnonzero(self._is_text[block])
-        if solid.size == 0:
-            return left, left.copy()
-        after = solid.take(np.searchsorted(solid, left), mode="clip")
-        before = solid.take(np.searchsorted(solid, right) - 1, mode="clip")
-        empty = (after >= right) | (after < left)
-        return np.where(empty, left, after), np.where(empty, left, before + 1)

@@ -139,7 +139,15 @@ Column = Annotated[
     Field(discriminator="kind"),
 ]
 
+_ON_AXIS: Final = (Counts, Position, Quadrature, IndexMark)
 _ONCE: Final = ("device_time", "time_of_flight", "thickness", "amplitude", "status", "sequence")
+
+
+def check_latin(text: str) -> str:
+    """`text` itself, if each of its characters is one byte."""
+    if any(char > _MAX_BYTE for char in text):
+        raise problem("must consist of characters up to U+00FF, one byte each")
+    return text
 
 
 class Checksum(Table):
@@ -155,39 +163,54 @@ class Checksum(Table):
     """First byte of the line that is summed up, counted from 0."""
 
 
-class DelimitedSettings(Table):
-    """A line of text with columns between separators."""
+class TextSettings(Table):
+    """Lines of text; the drivers differ in how they find what stands in a line."""
 
     terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
-    separator: str = Field(default=",", min_length=1, max_length=1)
     max_length: int = Field(default=256, ge=4, le=65536)
     """The most bytes of a line, without its terminator."""
     checksum: Checksum | None = None
-    columns: tuple[Column, ...] = Field(min_length=1, max_length=64)
     other_lines: Literal["fault", "ignore"] = "fault"
-    """What to make of a line whose constant columns differ."""
+    """What to make of a line of another kind: whose constant columns differ, say."""
 
-    @field_validator("terminator", "separator")
-    @classmethod
-    def _check_bytes(cls, text: str) -> str:
-        if any(char > _MAX_BYTE for char in text):
-            raise problem("must consist of characters up to U+00FF, one byte each")
-        return text
+    @property
+    def in_order(self) -> tuple[Column, ...]:
+        """What stands in a line."""
+        raise NotImplementedError
 
-    @field_validator("separator")
+    def name_of(self, index: int) -> str:
+        """How messages call one of these."""
+        column = self.in_order[index]
+        axis = f" {column.axis}" if isinstance(column, _ON_AXIS) else ""
+        return f"{self._place_of(index)} ({column.kind}{axis})"
+
+    def _place_of(self, index: int) -> str:
+        return f"column {index + 1}"
+
+    def _key_of(self, index: int) -> str | int:
+        return index
+
+    def _own_problems(self) -> list[Problem]:
+        """What is wrong with the settings of one driver."""
+        return []
+
+    def _delimiters(self) -> dict[str, str]:
+        """The texts that end a column, which can't stand in one, by their keys."""
+        return {"terminator": self.terminator}
+
+    @field_validator("terminator")
     @classmethod
-    def _check_separator(cls, text: str) -> str:
-        if text.isalnum() or text in "+-.":
-            raise problem("must be a character that is not part of a number or word")
-        return text
+    def _check_terminator(cls, text: str) -> str:
+        return check_latin(text)
 
     @model_validator(mode="after")
     def _check_together(self) -> Self:
         found = [
             *self._structure_problems(),
+            *self._own_problems(),
             *(
-                (("columns", index, *path), requirement, value)
-                for index, column in enumerate(self.columns)
+                (("columns", self._key_of(index), *path), requirement, value)
+                for index, column in enumerate(self.in_order)
                 for path, requirement, value in self._column_problems(column)
             ),
         ]
@@ -196,7 +219,7 @@ class DelimitedSettings(Table):
 
     def _structure_problems(self) -> list[Problem]:
         found: list[Problem] = []
-        kinds = Counter(column.kind for column in self.columns)
+        kinds = Counter(column.kind for column in self.in_order)
         if not kinds.keys() & {"time_of_flight", "thickness", "counts", "position", "quadrature"}:
             requirement = "must have at least one of time_of_flight, thickness, counts and position"
             found.append((("columns",), requirement, sorted(kinds)))
@@ -213,12 +236,12 @@ class DelimitedSettings(Table):
         )
         axes = Counter(
             column.axis
-            for column in self.columns
+            for column in self.in_order
             if isinstance(column, Counts | Position | Quadrature)
         )
         found.extend(
             (("columns",), f"must have counts for the axis of the index mark {mark!r}", mark)
-            for mark in (c.axis for c in self.columns if isinstance(c, IndexMark))
+            for mark in (c.axis for c in self.in_order if isinstance(c, IndexMark))
             if mark not in axes
         )
         found.extend(
@@ -226,8 +249,6 @@ class DelimitedSettings(Table):
             for axis, number in axes.items()
             if number > 1
         )
-        if self.separator in self.terminator:
-            found.append((("separator",), "must not be part of the terminator", self.separator))
         if self.checksum is not None and self.terminator in self.checksum.after:
             requirement = "must not hold the terminator"
             found.append((("checksum", "after"), requirement, self.checksum.after))
@@ -263,8 +284,36 @@ class DelimitedSettings(Table):
         if any(char > _MAX_BYTE for char in text):
             requirement = "must consist of characters up to U+00FF, one byte each"
             found.append((path, requirement, text))
-        if self.separator in text or self.terminator in text:
-            found.append((path, "must hold neither the separator nor the terminator", text))
+        for name, delimiter in self._delimiters().items():
+            if delimiter in text:
+                found.append((path, f"must not hold the {name}", text))
         if text != text.strip(" \t"):
             found.append((path, "must not begin or end with a space", text))
         return found
+
+
+class DelimitedSettings(TextSettings):
+    """A line of text with columns between separators."""
+
+    separator: str = Field(default=",", min_length=1, max_length=1)
+    columns: tuple[Column, ...] = Field(min_length=1, max_length=64)
+
+    @field_validator("separator")
+    @classmethod
+    def _check_separator(cls, text: str) -> str:
+        if text.isalnum() or text in "+-.":
+            raise problem("must be a character that is not part of a number or word")
+        return check_latin(text)
+
+    @property
+    def in_order(self) -> tuple[Column, ...]:
+        """What stands in a line."""
+        return self.columns
+
+    def _own_problems(self) -> list[Problem]:
+        if self.separator not in self.terminator:
+            return []
+        return [(("separator",), "must not be part of the terminator", self.separator)]
+
+    def _delimiters(self) -> dict[str, str]:
+        return {"separator": self.separator, "terminator": self.terminator}

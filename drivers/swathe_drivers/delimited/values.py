@@ -15,11 +15,8 @@ from swathe_drivers.decimals import NumberError
 from swathe_drivers.delimited.fields import Fields
 from swathe_drivers.delimited.settings import (
     Amplitude,
-    Column,
     Counts,
-    IndexMark,
     Position,
-    Quadrature,
     Status,
     Thickness,
     TimeOfFlight,
@@ -32,15 +29,6 @@ FEW: Final = 64
 """Up to so many lines are read text by text."""
 
 _MAX_EXACT: Final = 2**53
-
-
-_ON_AXIS: Final = (Counts, Position, Quadrature, IndexMark)
-
-
-def name_of(column: Column, index: int) -> str:
-    """How messages call a column."""
-    axis = f" {column.axis}" if isinstance(column, _ON_AXIS) else ""
-    return f"column {index + 1} ({column.kind}{axis})"
 
 
 def _quoted(text: bytes) -> str:
@@ -167,10 +155,12 @@ class ValueReader:
     Limits are checked after all columns are read, as they don't hold for a line without echo.
     """
 
-    def __init__(self, column: TimeOfFlight | Thickness | Amplitude | Position, index: int) -> None:
+    def __init__(
+        self, column: TimeOfFlight | Thickness | Amplitude | Position, index: int, name: str
+    ) -> None:
         self.column = column
         self._index = index
-        self._name = name_of(column, index)
+        self._name = name
         no_echo = column.no_echo if isinstance(column, TimeOfFlight | Thickness) else ()
         self._texts = [text.encode("latin-1") for text in no_echo if isinstance(text, str)]
         self._numbers = [number for number in no_echo if not isinstance(number, str)]
@@ -189,7 +179,13 @@ class ValueReader:
         if absent is not None and not absent.any():
             absent = None
         values = read_floats(fields, self._index, self._name, faulty, absent)
+        for number in self._numbers:  # some devices send one beyond all values, such as 9.91e37
+            same = values == number
+            if same.any():
+                absent = same if absent is None else absent | same
         outside = np.abs(values) > MAX_VALUE
+        if absent is not None:
+            outside &= ~absent
         check_range(
             fields,
             self._index,
@@ -201,10 +197,6 @@ class ValueReader:
         )
         if outside.any():
             values[outside] = 0.0
-        for number in self._numbers:
-            same = values == number
-            if same.any():
-                absent = same if absent is None else absent | same
         return values, absent
 
     def check(
@@ -233,9 +225,9 @@ class ValueReader:
 class StatusReader:
     """Reads a status column."""
 
-    def __init__(self, column: Status, index: int) -> None:
+    def __init__(self, column: Status, index: int, name: str) -> None:
         self._index = index
-        self._name = name_of(column, index)
+        self._name = name
         self._valid = [text.encode("latin-1") for text in column.valid]
         self._invalid = [text.encode("latin-1") for text in column.invalid]
         self._known = ", ".join(repr(text) for text in (*column.valid, *column.invalid))

@@ -4,12 +4,16 @@ For instruments that send numbers as bytes, A-scans among them. The settings say
 found in the stream, how it is checked, and what stands in it; see `FramesSettings`.
 """
 
+from collections.abc import Sequence
 from typing import ClassVar
 
 from pydantic import BaseModel
 
 from swathe_drivers.frames.decoder import FramesDecoder
+from swathe_drivers.frames.framing import Fixed, StartStop
 from swathe_drivers.frames.settings import FramesSettings
+from swathe_drivers.talk.answers import AnswerFinder, EndsWith, SoMany
+from swathe_drivers.talk.schedule import Request
 
 __all__ = ["FramesDecoder", "FramesDriver", "FramesSettings"]
 
@@ -24,5 +28,18 @@ class FramesDriver:
         self._settings = settings
 
     def decoder(self, *, ns_per_byte: int) -> FramesDecoder:
-        """A new decoder for one port whose bytes take `ns_per_byte` on the line."""
+        """A new decoder for one port whose bytes take `ns_per_byte` ns each on the line."""
         return FramesDecoder(self._settings, ns_per_byte=ns_per_byte)
+
+    def requests(self) -> Sequence[Request]:
+        """None: what is asked for is the user's."""
+        return ()
+
+    def answers(self) -> AnswerFinder | None:
+        """An answer is a frame, as far as its end can be told without decoding it."""
+        framing = self._settings.framing
+        if isinstance(framing, Fixed):
+            return SoMany(framing.length)
+        if isinstance(framing, StartStop) and framing.start != framing.stop:
+            return EndsWith(bytes([framing.stop]))
+        return None

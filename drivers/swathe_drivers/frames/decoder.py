@@ -107,11 +107,11 @@ class FramesDecoder:
 
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
-        return self._decode(self._framer.feed_chunks(chunks))
+        return self.decode(self._framer.feed_chunks(chunks))
 
     def reset(self, offset: int) -> Batch:
         """Drop what is pending, the frame that has begun as `partial`; go on at byte `offset`."""
-        return self._decode(self._framer.reset(offset))
+        return self.decode(self._framer.reset(offset))
 
     def _batch(self, **parts: Any) -> Batch:  # noqa: ANN401  the fields of a batch
         parts.setdefault("readings", no_readings())
@@ -121,7 +121,8 @@ class FramesDecoder:
             parts.setdefault("waveforms", empty)
         return Batch(combined=self.combined, **parts)
 
-    def _decode(self, frames: Frames | None) -> Batch:
+    def decode(self, frames: Frames | None) -> Batch:
+        """What the frames hold that a framer found; its own, or one that knows a protocol more."""
         if frames is None:
             return self._empty
         bad: Bad = {row: (FaultReason.FRAME, text) for row, text in frames.contents.bad.items()}

@@ -1,42 +1,19 @@
 """What may stand in a binary frame: one table for each field, in the order of the bytes."""
 
-import re
-from fractions import Fraction
 from typing import Annotated, Final, Literal
 
 import numpy as np
-from pydantic import AfterValidator, Field
+from pydantic import Field
 
-from swathe_drivers.settings import Table, problem
-from swathe_drivers.units import TIME_POWERS, LengthUnit, TimeUnit
+from swathe_drivers.durations import Duration
+from swathe_drivers.settings import Table
+from swathe_drivers.units import LengthUnit, TimeUnit
 
 ByteOrder = Literal["little", "big"]
 Unsigned = Literal["u1", "u2", "u4", "u8"]
 Integer = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8"]
 Number = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8", "f4", "f8"]
 Axis = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)]
-
-_DURATION: Final = re.compile(r"\s*([+-]?\d+(?:\.\d*)?|[+-]?\.\d+)\s*(ns|us|µs|μs|ms|s)\s*")
-_MAX_DURATION_NS: Final = 10**12
-
-
-def _check_duration(text: str) -> str:
-    found = _DURATION.fullmatch(text)
-    if found is None or abs(nanoseconds(text)) > _MAX_DURATION_NS:
-        raise problem("must be a time of at most 1000 s with its unit, like '10 ns' or '0.5 us'")
-    return text
-
-
-def nanoseconds(text: str) -> Fraction:
-    """The time that a checked text such as `10 ns` tells, ns."""
-    found = _DURATION.fullmatch(text)
-    assert found is not None  # noqa: S101  checked when the settings were read
-    unit = found[2].replace("µ", "u").replace("μ", "u")
-    return Fraction(found[1]) * int(10 ** TIME_POWERS[unit])
-
-
-Duration = Annotated[str, Field(max_length=32), AfterValidator(_check_duration)]
-"""A number and a unit of time, e.g. `10 ns`."""
 
 
 class _Typed(Table):

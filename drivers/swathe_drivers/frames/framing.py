@@ -5,7 +5,8 @@ from typing import Annotated, Literal
 from pydantic import ConfigDict, Field
 
 from swathe_drivers.checksums import Crc, CrcParameters
-from swathe_drivers.frames.fields import ByteOrder, Duration
+from swathe_drivers.durations import Duration
+from swathe_drivers.frames.fields import ByteOrder
 from swathe_drivers.settings import Table
 
 Byte = Annotated[int, Field(ge=0, le=255)]

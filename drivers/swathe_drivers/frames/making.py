@@ -1,7 +1,8 @@
 """The framer that the settings ask for."""
 
+from swathe_drivers.durations import nanoseconds
 from swathe_drivers.frames.checker import Checker
-from swathe_drivers.frames.fields import Length, dtype_of, nanoseconds, size_of
+from swathe_drivers.frames.fields import Length, dtype_of, size_of
 from swathe_drivers.frames.framer import Framer
 from swathe_drivers.frames.framing import Fixed, LengthPrefix, StartStop
 from swathe_drivers.frames.idle import IdleGapFramer

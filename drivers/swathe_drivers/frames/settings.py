@@ -5,6 +5,7 @@ from typing import Final, Literal, Self
 
 from pydantic import Field, model_validator
 
+from swathe_drivers.durations import nanoseconds
 from swathe_drivers.frames.fields import (
     AnyField,
     ByteOrder,
@@ -21,7 +22,6 @@ from swathe_drivers.frames.fields import (
     ValueField,
     Waveform,
     limits,
-    nanoseconds,
     size_of,
 )
 from swathe_drivers.frames.framing import (

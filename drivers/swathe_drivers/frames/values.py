@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.durations import nanoseconds
 from swathe_drivers.faulty import Faulty
 from swathe_drivers.frames.fields import (
     AnyField,
@@ -20,7 +21,6 @@ from swathe_drivers.frames.fields import (
     Waveform,
     dtype_of,
     limits,
-    nanoseconds,
 )
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.records import FaultReason, WaveformFormat

@@ -146,5 +146,5 @@ class GCodeDriver:
         self._settings = settings
 
     def codec(self, *, ns_per_byte: int) -> GCodeCodec:
-        """A new codec for one port whose bytes take `ns_per_byte` on the line."""
+        """A new codec for one port whose bytes take `ns_per_byte` ns each on the line."""
         return GCodeCodec(self._settings, ns_per_byte=ns_per_byte)

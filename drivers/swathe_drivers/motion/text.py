@@ -150,5 +150,5 @@ class TextDriver:
         self._settings = settings
 
     def codec(self, *, ns_per_byte: int) -> TextCodec:
-        """A new codec for one port whose bytes take `ns_per_byte` on the line."""
+        """A new codec for one port whose bytes take `ns_per_byte` ns each on the line."""
         return TextCodec(self._settings, ns_per_byte=ns_per_byte)

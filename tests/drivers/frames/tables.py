@@ -72,6 +72,12 @@ VARIANTS: dict[str, dict[str, Any]] = {
         "fields": [*GAUGE[:2], {"is": "length", "type": "u1"}, *GAUGE[2:]],
         "max_length": 24,
     },
+    "length, unchecked": {
+        "framing": {"kind": "length_prefix", "sync": [0xA5, 0xA5, 0x5A], "adds": 2},
+        "fields": [{"is": "length", "type": "u2"}, *GAUGE, {"is": "skip", "bytes": "rest"}],
+        "byte_order": "big",
+        "max_length": 32,
+    },
     "start and stop": {
         "framing": {"kind": "start_stop", "start": 2, "stop": 3, "escape": 0x10, "xor": 0x20},
         "checksum": {"kind": "sum16", "byte_order": "big"},

@@ -212,6 +212,15 @@ def test_feed_frame_without_stop_byte_is_told() -> None:
     assert (long.reason, long.detail) == (FaultReason.TOO_LONG, "no stop byte within 16 bytes")
 
 
+@pytest.mark.parametrize("escapes", range(56, 64))
+def test_feed_escape_bytes_before_a_start_byte_count_however_cut(escapes: int) -> None:
+    """An odd number of them makes it no start byte, though those told as a fault are gone."""
+    table = VARIANTS["start and stop, literal"]
+    good = build(table, sound(table, random.Random(2)))
+    found = assert_parses(table, b"\x00" + b"\x10" * escapes + good + good)
+    assert len(found.readings) == (1 if escapes % 2 else 2)
+
+
 def test_feed_dangling_escape_byte_is_told() -> None:
     """An escape byte with nothing to stand for makes a frame unreadable, not its neighbours."""
     table = VARIANTS["start and stop"]
@@ -261,6 +270,14 @@ def test_reset_with_half_frame_is_one_partial_fault() -> None:
     after = decoder.feed(frame, 1)
     assert after.readings["offset"].tolist() == [500]
     assert not after.n_faults
+
+
+def test_reset_after_refuted_sync_bytes_calls_them_no_frame() -> None:
+    """Sync bytes that go on otherwise are no half frame, even before as many bytes have come."""
+    decoder = make(VARIANTS["length, unchecked"])
+    decoder.feed(b"\xa5", 0)
+    decoder.feed(b"\x00", 1)
+    assert decoder.reset(2).n_faults == {FaultReason.FRAME: 1}
 
 
 def test_reset_after_garbage_tells_it_by_its_own_reason() -> None:

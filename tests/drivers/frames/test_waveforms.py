@@ -150,8 +150,8 @@ def test_scans_come_through_a_real_port(far_end: PtyPort | TcpServer) -> None:
 def test_readme_example_decodes_what_it_describes() -> None:
     """The invented flaw detector of the drivers' README is understood, byte for byte."""
     text = (Path(__file__).parents[3] / "drivers" / "README.md").read_text("utf-8")
-    _, _, text = text.partition("## A device that sends binary frames")
-    table = tomllib.loads(text.partition("```toml\n")[2].partition("```")[0])
+    _, _, text = text.partition("\n## Binary frames\n")
+    table = tomllib.loads(text.partition("```toml\n")[2].partition("```")[0])["protocol"]
     body = struct.pack(">HIBiHH500h", 7, 160, 0x81, -42, 803, 0, *scan(3))
     covered = b"\x53" + struct.pack(">H", len(body)) + body
     data = b"\xb7\x2e" + covered + struct.pack(">H", binascii.crc_hqx(covered, 0xFFFF))

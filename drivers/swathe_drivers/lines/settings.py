@@ -1,0 +1,111 @@
+r"""Settings of lines without separators: by the places of their columns, or by a pattern."""
+
+import re
+from typing import Annotated, Final
+
+from pydantic import Field, field_validator
+
+from swathe_drivers.delimited.settings import Column, TextSettings, check_latin
+from swathe_drivers.settings import Problem, problem
+
+_PLACE: Final = re.compile(r"([1-9][0-9]{0,4})(?:-([1-9][0-9]{0,4}))?")
+
+Columns = Annotated[dict[str, Column], Field(min_length=1, max_length=64)]
+
+
+class FixedColumnsSettings(TextSettings):
+    """A line whose columns stand at fixed places.
+
+    The keys of `columns` are places as manuals tell them: `"1-6"` are the first six characters,
+    `"8"` is the eighth. Spaces around a text don't count; what stands elsewhere may be anything.
+    """
+
+    columns: Columns
+
+    @property
+    def in_order(self) -> tuple[Column, ...]:
+        """What stands in a line."""
+        return tuple(self.columns.values())
+
+    @property
+    def places(self) -> list[tuple[int, int]]:
+        """For each column its first byte, from 0, and the one behind its last."""
+        return [_place(text) for text in self.columns]
+
+    def _place_of(self, index: int) -> str:
+        return f"characters {list(self.columns)[index]}"
+
+    def _key_of(self, index: int) -> str:
+        return list(self.columns)[index]
+
+    @field_validator("columns")
+    @classmethod
+    def _check_places(cls, columns: dict[str, Column]) -> dict[str, Column]:
+        for text in columns:
+            found = _PLACE.fullmatch(text)
+            if found is None or (found[2] is not None and int(found[2]) < int(found[1])):
+                raise problem(f"must have keys such as '1-6' or '8', which {text!r} is not")
+        return columns
+
+    def _own_problems(self) -> list[Problem]:
+        return [
+            (("columns", key), f"must end within 'max_length', which is {self.max_length}", key)
+            for key, (_, end) in zip(self.columns, self.places, strict=True)
+            if end > self.max_length
+        ]
+
+
+def _place(text: str) -> tuple[int, int]:
+    found = _PLACE.fullmatch(text)
+    assert found is not None  # noqa: S101  checked when the settings were read
+    first = int(found[1])
+    return first - 1, int(found[2] or first)
+
+
+class PatternSettings(TextSettings):
+    """A line that fits a regular expression.
+
+    `pattern` is one of Python's, for a whole line without its checksum, with a named group for
+    each key of `columns`. A group that takes no part is empty. A pattern that tries many ways to
+    read the same text, such as `(a+)+`, is slow: say what ends each part.
+    """
+
+    pattern: Annotated[str, Field(min_length=1, max_length=2048)]
+    columns: Columns
+
+    @property
+    def in_order(self) -> tuple[Column, ...]:
+        """What stands in a line."""
+        return tuple(self.columns.values())
+
+    @property
+    def compiled(self) -> re.Pattern[bytes]:
+        """The pattern, for bytes."""
+        return re.compile(self.pattern.encode("latin-1"))
+
+    def _place_of(self, index: int) -> str:
+        return f"group {list(self.columns)[index]!r}"
+
+    def _key_of(self, index: int) -> str:
+        return list(self.columns)[index]
+
+    @field_validator("pattern")
+    @classmethod
+    def _check_pattern(cls, text: str) -> str:
+        try:
+            re.compile(check_latin(text).encode("latin-1"))
+        except re.error as error:
+            raise problem(f"must be a regular expression: {error}") from None
+        return text
+
+    def _own_problems(self) -> list[Problem]:
+        groups = self.compiled.groupindex
+        found: list[Problem] = [
+            (("columns", key), "must be the name of a group of the pattern, (?P<name>...)", key)
+            for key in self.columns
+            if key not in groups
+        ]
+        if unused := sorted(groups.keys() - self.columns.keys()):
+            requirement = "must have a column for each group; use 'ignore', or (?:...) as a group"
+            found.append((("pattern",), requirement, unused))
+        return found

@@ -1,0 +1,91 @@
+"""Driver for encoders, counters and gauges that are asked for their Modbus registers.
+
+RTU on a serial line or behind a server that passes its bytes on, or TCP. The driver asks by
+itself, in the rhythm that its settings tell; see `ModbusSettings`.
+"""
+
+from collections.abc import Callable
+from typing import ClassVar, Final
+
+from pydantic import BaseModel
+
+from swathe_drivers.durations import nanoseconds
+from swathe_drivers.modbus.decoder import ModbusDecoder
+from swathe_drivers.modbus.framer import READS_BITS, Candidate, RtuFramer, TcpFramer, crc_of
+from swathe_drivers.modbus.settings import ModbusSettings, count_of, first_of
+from swathe_drivers.talk.answers import AnswerFinder
+from swathe_drivers.talk.schedule import Request
+
+__all__ = ["ModbusDecoder", "ModbusDriver", "ModbusSettings"]
+
+_HEADER: Final = 6  # of TCP: transaction, protocol, length
+
+
+class ModbusDriver:
+    """Driver for devices with Modbus registers."""
+
+    Settings: ClassVar[type[BaseModel]] = ModbusSettings
+
+    def __init__(self, settings: ModbusSettings) -> None:
+        """Take checked settings."""
+        self._settings = settings
+
+    def decoder(self, *, ns_per_byte: int) -> ModbusDecoder:
+        """A new decoder for one port whose bytes take `ns_per_byte` ns each on the line."""
+        return ModbusDecoder(self._settings, ns_per_byte=ns_per_byte)
+
+    def requests(self) -> list[Request]:
+        """A request for each of the reads."""
+        known = self._settings
+        return [
+            Request(self._make(index), round(nanoseconds(read.every or known.every)))
+            for index, read in enumerate(known.reads)
+        ]
+
+    def answers(self) -> AnswerFinder:
+        """The finder of the answer that belongs to the last request."""
+        return _AnswerFinder(self._settings)
+
+    def _make(self, index: int) -> Callable[[int], bytes]:
+        read = self._settings.reads[index]
+        unit, function, _ = self._settings.key_of(read)
+        asked = first_of(read).to_bytes(2, "big") + count_of(read).to_bytes(2, "big")
+        message = bytes([unit, function]) + asked
+
+        def rtu(_number: int) -> bytes:
+            return message + crc_of(message).to_bytes(2, "little")
+
+        def tcp(number: int) -> bytes:
+            transaction = (number << READS_BITS | index) & 0xFFFF
+            return transaction.to_bytes(2, "big") + b"\0\0" + b"\0\6" + message
+
+        return rtu if self._settings.framing == "rtu" else tcp
+
+
+class _AnswerFinder:
+    """An answer to the last request, or an exception; over TCP, of the same transaction."""
+
+    settles_at: int | None = None
+
+    def __init__(self, settings: ModbusSettings) -> None:
+        self._tcp = settings.framing == "tcp"
+        self._keys = [settings.key_of(read) for read in settings.reads]
+        self.begin(b"")
+
+    def begin(self, request: bytes) -> None:
+        """What came before answers something else."""
+        self._framer = (TcpFramer if self._tcp else RtuFramer)(self._keys, ns_per_byte=0)
+        self._transaction = request[:2]
+        message = request[_HEADER:] if self._tcp else request
+        self._asked = (*message[:2], 2 * int.from_bytes(message[4:6], "big"))
+
+    def feed(self, data: bytes, time_ns: int) -> bool:
+        """Whether one came that fits."""
+        if self._framer.feed_chunks([(time_ns, data)]) is None:
+            return False
+        return any(self._fits(answer) for answer in self._framer.answers)
+
+    def _fits(self, answer: Candidate) -> bool:
+        if self._tcp:
+            return answer.head[:2] == self._transaction
+        return answer.read < 0 or self._keys[answer.read] == self._asked

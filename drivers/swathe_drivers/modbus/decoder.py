@@ -1,0 +1,181 @@
+"""Answers of a Modbus device to batches; no input or output."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.frames import FramesDecoder
+from swathe_drivers.frames.checker import rows_of
+from swathe_drivers.frames.framer import Contents, Frames
+from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer
+from swathe_drivers.modbus.settings import ModbusSettings, Read, frames_of, places_of
+from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason, no_positions
+
+EXCEPTIONS: Final = {
+    1: (FaultReason.ILLEGAL_FUNCTION, "the device has no such function"),
+    2: (FaultReason.ILLEGAL_ADDRESS, "the device has no such registers"),
+    3: (FaultReason.ILLEGAL_VALUE, "the device does not take so many registers"),
+    4: (FaultReason.DEVICE_FAILURE, "the device failed"),
+    6: (FaultReason.DEVICE_BUSY, "the device is busy"),
+    10: (FaultReason.NO_PATH, "the gateway has no way to the device"),
+    11: (FaultReason.NO_TARGET, "the device does not answer the gateway"),
+}
+"""By the code (MODBUS Application Protocol Specification V1.1b3, 7)."""
+
+
+class _ReadDecoder:
+    """Decodes the answers to one read."""
+
+    def __init__(self, read: Read, *, low_first: bool) -> None:
+        settings = frames_of(read)
+        self.decoder = FramesDecoder(settings)
+        self._width = settings.least
+        self._order: NDArray[np.int64] | None = None
+        if low_first:
+            order = np.arange(self._width)
+            for at, size in places_of(read):
+                order[at : at + size] = order[at : at + size].reshape(-1, 2)[::-1].ravel()
+            self._order = order
+
+    def decode(self, frames: Frames, rows: NDArray[np.int64], at: int) -> Batch:
+        """What the frames `rows` hold, whose data begin `at` bytes behind their first."""
+        found = frames.contents
+        content = rows_of(found.block, found.starts[rows] + at, self._width)
+        if self._order is not None:
+            content = content[:, self._order]
+        size = rows.size
+        own = Frames(
+            contents=Contents(
+                block=np.ascontiguousarray(content).ravel(),
+                starts=np.arange(size, dtype=np.int64) * self._width,
+                lengths=np.full(size, self._width, np.int64),
+                stride=self._width if size > 1 else None,
+            ),
+            offsets=frames.offsets[rows],
+            sizes=frames.sizes[rows],
+            times=frames.times[rows],
+            faults=(),
+            counts=Counter(),
+            fault_bytes=0,
+            ignored_bytes=0,
+        )
+        batch = self.decoder.decode(own)
+        if not batch.faults:
+            return batch
+        # Quoted as they came, not in the order in which the numbers were read.
+        begins = dict(zip(own.offsets.tolist(), found.starts[rows].tolist(), strict=True))
+        faults = []
+        for fault in batch.faults:
+            begin = begins[fault.offset]
+            excerpt = bytes(found.block[begin : begin + min(fault.length, MAX_EXCERPT)])
+            faults.append(replace(fault, excerpt=excerpt))
+        return replace(batch, faults=tuple(faults))
+
+
+class ModbusDecoder:
+    """Decodes answers to reads of registers; see `swathe_drivers.abc.Decoder`.
+
+    Attributes:
+        exceptions: how many of each code the device answered with.
+    """
+
+    def __init__(self, settings: ModbusSettings, *, ns_per_byte: int = 0) -> None:
+        keys = [settings.key_of(read) for read in settings.reads]
+        framer = RtuFramer if settings.framing == "rtu" else TcpFramer
+        self._framer = framer(keys, ns_per_byte=ns_per_byte)
+        low_first = settings.word_order == "low_first"
+        self._reads = [_ReadDecoder(read, low_first=low_first) for read in settings.reads]
+        self.exceptions: Final[Counter[int]] = Counter()
+        decoders = [read.decoder for read in self._reads]
+        placing = next((one for one in decoders if one.gives_positions), decoders[0])
+        telling = next((one for one in decoders if one.gives_readings), decoders[0])
+        self.axes: Final = placing.axes
+        self.count_bits: Final = placing.count_bits
+        self.length_axes: Final = placing.length_axes
+        self.gives: Final = telling.gives
+        self.waveform: Final = telling.waveform
+        self.gives_readings: Final = telling.gives_readings
+        self.gives_positions: Final = placing.gives_positions
+        self.combined: Final = placing is telling and telling.combined
+        main = telling if telling.gives_readings else placing
+        self.has_clock: Final = main.has_clock
+        self.clock_wrap_ns: Final = main.clock_wrap_ns
+        self.sequence_wrap: Final = main.sequence_wrap
+        self._empty = self._batch([])
+
+    @property
+    def pending(self) -> int:
+        """Bytes of an answer that has only begun, or of a fault that is not yet over."""
+        return self._framer.pending
+
+    def feed(self, data: bytes, time_ns: int) -> Batch:
+        """Decode one chunk, which arrived at `time_ns`; raises nothing."""
+        return self.feed_chunks([(time_ns, data)])
+
+    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
+        """Decode the next chunks, each with the time of its arrival; raises nothing."""
+        return self._decode(self._framer.feed_chunks(chunks), self._framer.answers)
+
+    def reset(self, offset: int) -> Batch:
+        """Drop what is pending, the answer that has begun as `partial`; go on at byte `offset`."""
+        return self._decode(self._framer.reset(offset), [])
+
+    def _decode(self, frames: Frames | None, answers: Sequence[Candidate]) -> Batch:
+        if frames is None:
+            return self._empty
+        kinds = np.array([answer.read for answer in answers], np.int64)
+        parts: list[Batch] = []
+        for index, read in enumerate(self._reads):
+            rows = np.flatnonzero(kinds == index)
+            if rows.size:
+                parts.append(read.decode(frames, rows, answers[int(rows[0])].data))
+        faults = list(frames.faults)
+        counts = Counter(frames.counts)
+        fault_bytes = frames.fault_bytes
+        for row in np.flatnonzero(kinds < 0).tolist():
+            code = -1 - int(kinds[row])
+            self.exceptions[code] += 1
+            reason, words = EXCEPTIONS.get(code, (FaultReason.OTHER_EXCEPTION, "no word for it"))
+            begin, size = int(frames.contents.starts[row]), int(frames.sizes[row])
+            excerpt = bytes(frames.contents.block[begin : begin + size])
+            detail = f"the answer is exception {code}: {words}"
+            faults.append(Fault(int(frames.offsets[row]), size, reason, excerpt, detail))
+            counts[reason] += 1
+            fault_bytes += size
+        return self._batch(parts, faults, counts, fault_bytes, frames.ignored_bytes)
+
+    def _batch(
+        self,
+        parts: Sequence[Batch],
+        faults: Sequence[Fault] = (),
+        counts: Counter[FaultReason] | None = None,
+        fault_bytes: int = 0,
+        ignored_bytes: int = 0,
+    ) -> Batch:
+        """Put together what the reads gave: at most one gives readings, at most one positions."""
+        told = list(faults)
+        total = Counter(counts or {})
+        batch = Batch(positions=no_positions(len(self.axes)), combined=self.combined)
+        if self.waveform is not None:
+            empty = np.empty((0, self.waveform.samples), self.waveform.dtype)
+            batch = replace(batch, waveforms=empty)
+        for part in parts:
+            told += part.faults
+            total.update(part.n_faults)
+            if part.readings.size:
+                batch = replace(batch, readings=part.readings, waveforms=part.waveforms)
+            if part.positions.size:
+                batch = replace(batch, positions=part.positions)
+        return replace(
+            batch,
+            faults=tuple(sorted(told, key=lambda fault: fault.offset)[:MAX_FAULTS]),
+            n_faults=dict(total),
+            record_bytes=sum(part.record_bytes for part in parts),
+            fault_bytes=fault_bytes + sum(part.fault_bytes for part in parts),
+            ignored_bytes=ignored_bytes + sum(part.ignored_bytes for part in parts),
+            n_ignored=sum(part.n_ignored for part in parts),
+        )

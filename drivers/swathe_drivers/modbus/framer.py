@@ -1,0 +1,177 @@
+"""Answers of a Modbus device in a stream that is cut anywhere and may hold garbage.
+
+An RTU answer is unit, function, number of data bytes, data, CRC-16 with its low byte first (MODBUS
+over Serial Line, Specification and Implementation Guide V1.02, 2.5.1); over TCP a header of
+transaction, protocol 0 and length stands before the unit, and there is no CRC (MODBUS Messaging on
+TCP/IP Implementation Guide V1.0b, 3.1.3). An exception has the highest bit of its function set and
+one byte of data, the code. Only what can answer one of our requests is taken for an answer.
+"""
+
+from abc import abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.checksums import Crc, CrcParameters
+from swathe_drivers.frames.framer import Found, Framer
+from swathe_drivers.records import FaultReason
+
+_CRC_TABLE: Final[list[int]] = Crc(
+    CrcParameters(width=16, poly=0x8005, reflect_in=True, reflect_out=True)
+).of(np.arange(256, dtype=np.uint8)[:, np.newaxis]).tolist()  # fmt: skip
+"""Of single bytes, by the catalogue parameters of CRC-16/MODBUS but for its initial value."""
+
+LONGEST: Final = 260
+"""Bytes of the longest frame, that of TCP."""
+
+EXCEPTION: Final = 0x80
+READS_BITS: Final = 4
+"""Lowest bits of a transaction that tell which read it belongs to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """What may begin at a place of the buffer.
+
+    Attributes:
+        read: number of the request it answers; for an exception, `-1 - code`.
+        size: bytes of the whole frame.
+        data: where its data begin, from its first byte.
+        head: its first bytes.
+    """
+
+    read: int
+    size: int
+    data: int
+    head: bytes
+
+
+def crc_of(data: bytes) -> int:
+    """The CRC of a message, CRC-16/MODBUS."""
+    register = 0xFFFF  # one short message at a time: plain numbers are quicker than arrays
+    for byte in data:
+        register = register >> 8 ^ _CRC_TABLE[(register ^ byte) & 0xFF]
+    return register
+
+
+class ModbusFramer(Framer):
+    """Finds answers.
+
+    Args:
+        keys: unit, function and number of data bytes of the answer to each read.
+        ns_per_byte: see `Framer`.
+
+    Attributes:
+        answers: what the frames are that the last chunks brought, in their order.
+    """
+
+    header: int
+    """Bytes that tell what a frame is."""
+
+    def __init__(self, keys: Sequence[tuple[int, int, int]], *, ns_per_byte: int) -> None:
+        super().__init__(max_length=LONGEST, ns_per_byte=ns_per_byte)
+        self._keys = tuple(keys)
+        self.answers: list[Candidate] = []
+
+    @abstractmethod
+    def _begins(self, block: NDArray[np.uint8], pos: int) -> NDArray[np.int64]:
+        """Places from `pos` on at which a frame may begin, as far as its first bytes are known."""
+
+    @abstractmethod
+    def _candidate(self, head: bytes) -> Candidate | None:
+        """What the `header` bytes at the beginning of a frame say it is; None: nothing of ours."""
+
+    def _wrong(self, frame: bytes) -> str:  # noqa: ARG002
+        """What is wrong with a whole frame; empty if nothing is."""
+        return ""
+
+    def _find(self, block: NDArray[np.uint8]) -> Found:
+        base, ledger, size = self._base, self._ledger, block.size
+        self.answers = []
+        starts: list[int] = []
+        data = self._buffer
+        pos, self._need = self._pos, size + 1
+        end = size
+        for place in self._begins(block, pos).tolist():
+            if place < pos:
+                continue
+            if place + self.header > size:
+                end = place  # the next bytes may show that a frame begins here
+                break
+            candidate = self._candidate(bytes(data[place : place + self.header]))
+            if candidate is None:
+                continue
+            until = place + candidate.size
+            if until > size:
+                end = place
+                self._need = until
+                break
+            wrong = self._wrong(bytes(data[place:until]))
+            ledger.no_frame(base + pos, base + place)
+            if wrong:
+                ledger.failed(base + place, FaultReason.CHECKSUM, wrong, base + until)
+                pos = place + 1  # what the ledger has open goes on from there
+                continue
+            ledger.close(base + place)
+            starts.append(place)
+            self.answers.append(candidate)
+            pos = until
+        if end > pos:
+            ledger.no_frame(base + pos, base + end)
+            pos = end
+        self._pos = pos
+        sizes = np.array([answer.size for answer in self.answers], np.int64)
+        return Found(starts=np.array(starts, np.int64), sizes=sizes)
+
+
+class RtuFramer(ModbusFramer):
+    """Answers as on a serial line."""
+
+    header = 3
+
+    def _begins(self, block: NDArray[np.uint8], pos: int) -> NDArray[np.int64]:
+        units = sorted({unit for unit, _, _ in self._keys})
+        return np.flatnonzero(np.isin(block[pos:], units)) + pos
+
+    def _candidate(self, head: bytes) -> Candidate | None:
+        unit, function, third = head
+        for index, key in enumerate(self._keys):
+            if key == (unit, function, third):
+                return Candidate(index, 3 + third + 2, 3, head)
+            if key[:2] == (unit, function ^ EXCEPTION) and third:
+                return Candidate(-1 - third, 5, 3, head)
+        return None
+
+    def _wrong(self, frame: bytes) -> str:
+        sent, computed = int.from_bytes(frame[-2:], "little"), crc_of(frame[:-2])
+        if sent == computed:
+            return ""
+        return f"the answer says {sent:04X} but comes to {computed:04X}"
+
+
+class TcpFramer(ModbusFramer):
+    """Answers as in a TCP stream; the transaction tells which request is answered."""
+
+    header = 9
+
+    def _begins(self, block: NDArray[np.uint8], pos: int) -> NDArray[np.int64]:
+        known = block.size - 4
+        zeros = np.flatnonzero((block[pos + 2 : -2] == 0) & (block[pos + 3 : -1] == 0)) + pos
+        late = np.arange(max(pos, known), block.size)  # too few bytes to know
+        return np.unique(np.concatenate((zeros, late)))
+
+    def _candidate(self, head: bytes) -> Candidate | None:
+        index = head[1] & ((1 << READS_BITS) - 1)
+        if head[2:4] != b"\0\0" or index >= len(self._keys):
+            return None
+        length = int.from_bytes(head[4:6], "big")
+        unit, function, third = head[6:]
+        key = self._keys[index]
+        if key == (unit, function, third) and length == 3 + third:
+            return Candidate(index, 6 + length, 9, head)
+        if key[:2] == (unit, function ^ EXCEPTION) and length == 3 and third:
+            return Candidate(-1 - third, 9, 9, head)
+        return None

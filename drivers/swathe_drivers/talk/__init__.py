@@ -1,0 +1,74 @@
+"""What is said to a device: commands at start and stop, requests by the clock, keep-alive.
+
+`TalkSettings` is the table `talk` of a description; `make_schedule` makes of it, and of what the
+driver asks for by itself, the `Schedule` that a `PortReader` follows.
+"""
+
+from typing import Final
+
+from swathe_drivers.abc import AskingDriver, Driver
+from swathe_drivers.durations import nanoseconds
+from swathe_drivers.talk.answers import AnswerFinder, EndsWith, Quiet, SoMany
+from swathe_drivers.talk.schedule import Request, Schedule
+from swathe_drivers.talk.settings import AnswerEnd, TalkSettings, to_bytes
+
+__all__ = [
+    "AnswerFinder",
+    "EndsWith",
+    "Quiet",
+    "Request",
+    "Schedule",
+    "SoMany",
+    "TalkSettings",
+    "make_schedule",
+]
+
+_QUIET_NS: Final = 20_000_000
+"""Longer than a USB adapter holds bytes back (16 ms unless set otherwise, common practice)."""
+
+
+def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:
+    """What is said to a device of this driver; None if nothing is.
+
+    Args:
+        driver: may ask by itself, and know where an answer ends; see `AskingDriver`.
+        talk: the table of the user; None without one.
+    """
+    asking = driver if isinstance(driver, AskingDriver) else None
+    requests = list(asking.requests()) if asking is not None else []
+    if talk is None and not requests:
+        return None
+    talk = talk or TalkSettings()
+    for poll in talk.poll:
+        requests.append(_fixed(to_bytes(poll.send), round(nanoseconds(poll.every))))
+    answers: AnswerFinder | None = None
+    if talk.answer is not None:
+        answers = _finder(talk.answer)
+    elif asking is not None:
+        answers = asking.answers()
+    return Schedule(
+        answers=answers or Quiet(_QUIET_NS),
+        start=[to_bytes(text) for text in talk.start],
+        stop=[to_bytes(text) for text in talk.stop],
+        pause_ns=round(nanoseconds(talk.pause)),
+        requests=requests,
+        timeout_ns=round(nanoseconds(talk.timeout)),
+        keep_alive=(
+            (to_bytes(talk.keep_alive.send), round(nanoseconds(talk.keep_alive.every)))
+            if talk.keep_alive is not None
+            else None
+        ),
+    )
+
+
+def _fixed(data: bytes, every_ns: int) -> Request:
+    return Request(lambda _number: data, max(1, every_ns))
+
+
+def _finder(settings: AnswerEnd) -> AnswerFinder:
+    if settings.ends is not None:
+        return EndsWith(to_bytes(settings.ends))
+    if settings.bytes is not None:
+        return SoMany(settings.bytes)
+    assert settings.quiet is not None  # noqa: S101  one of the three, by the checks
+    return Quiet(round(nanoseconds(settings.quiet)))

@@ -1,0 +1,113 @@
+r"""Settings of what is said to a device: the table `talk` of a description or a device.
+
+::
+
+    [talk]
+    start = ["*RST\n", "RATE 50\n"]                   # after each opening
+    stop = ["STOP\n"]                                 # before closing
+    poll = [{ send = "MEAS?\n", every = "20 ms" }]    # one after an answer, or after `timeout`
+    keep_alive = { send = "hex:00", every = "5 s" }   # where nothing was said for so long
+    timeout = "500 ms"
+
+A text stands for bytes one to one (Latin-1), with TOML's own escapes; `hex:01 03` for the bytes
+that it lists.
+"""
+
+from typing import Annotated, Final, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from swathe_drivers.durations import Duration, nanoseconds
+from swathe_drivers.settings import Problem, Table, problem, raise_problems
+
+HEX: Final = "hex:"
+"""How a text that lists bytes begins."""
+
+_MAX_BYTE: Final = "\xff"
+_MOST_BYTES: Final = 1024
+
+
+def to_bytes(text: str) -> bytes:
+    """The bytes that a checked text stands for."""
+    if text.startswith(HEX):
+        return bytes.fromhex(text.removeprefix(HEX))
+    return text.encode("latin-1")
+
+
+def _check_text(text: str) -> str:
+    try:
+        data = to_bytes(text)
+    except UnicodeEncodeError:
+        raise problem("must consist of characters up to U+00FF, one byte each") from None
+    except ValueError:
+        raise problem("must list bytes like 'hex:01 03 FF'") from None
+    if not 1 <= len(data) <= _MOST_BYTES:
+        raise problem(f"must have 1 to {_MOST_BYTES} bytes")
+    return text
+
+
+Said = Annotated[str, AfterValidator(_check_text)]
+"""What is sent; see `to_bytes`."""
+
+
+class Poll(Table):
+    """A request that is sent again and again."""
+
+    send: Said
+    every: Duration
+    """From one to the next, where the answers are quick enough."""
+
+
+class KeepAlive(Table):
+    """What is sent when nothing else was for so long; nothing waits for its answer."""
+
+    send: Said
+    every: Duration
+
+
+class AnswerEnd(Table):
+    """What tells that an answer is complete: one of these."""
+
+    ends: Said | None = None
+    """The bytes at its end."""
+    bytes: Annotated[int, Field(ge=1, le=65536)] | None = None
+    """How many it has."""
+    quiet: Duration | None = None
+    """A silence behind it."""
+
+    @model_validator(mode="after")
+    def _check_one(self) -> Self:
+        given = [self.ends is not None, self.bytes is not None, self.quiet is not None]
+        if sum(given) != 1:
+            raise problem("must have one of 'ends', 'bytes' and 'quiet'")
+        return self
+
+
+class TalkSettings(Table):
+    """What is said to a device, and when."""
+
+    start: tuple[Said, ...] = Field(default=(), max_length=64)
+    stop: tuple[Said, ...] = Field(default=(), max_length=64)
+    pause: Duration = "20 ms"
+    """Behind each command of `start` and `stop`."""
+    poll: tuple[Poll, ...] = Field(default=(), max_length=16)
+    timeout: Duration = "500 ms"
+    """How long an answer may take before the request counts as unanswered."""
+    answer: AnswerEnd | None = None
+    """What tells that an answer is complete, if not what the driver knows of it."""
+    keep_alive: KeepAlive | None = None
+
+    @model_validator(mode="after")
+    def _check_times(self) -> Self:
+        found: list[Problem] = []
+        times: list[tuple[tuple[str | int, ...], str]] = [(("timeout",), self.timeout)]
+        times += [(("poll", index, "every"), poll.every) for index, poll in enumerate(self.poll)]
+        if self.keep_alive is not None:
+            times.append((("keep_alive", "every"), self.keep_alive.every))
+        if self.answer is not None and self.answer.quiet is not None:
+            times.append((("answer", "quiet"), self.answer.quiet))
+        found += [(path, "must be > 0", text) for path, text in times if nanoseconds(text) <= 0]
+        if nanoseconds(self.pause) < 0:
+            found.append((("pause",), "must be >= 0", self.pause))
+        raise_problems(self, found)
+        return self

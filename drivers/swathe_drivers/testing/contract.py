@@ -1,0 +1,199 @@
+"""The contract that every driver keeps, as tests to inherit."""
+
+import random
+import tracemalloc
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from swathe_drivers.errors import SettingsError
+from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, READING, FaultReason, position_dtype
+from swathe_drivers.settings import read_settings
+from swathe_drivers.testing.base import MS
+from swathe_drivers.testing.feeding import assert_same_account, assert_same_records, total
+from swathe_drivers.testing.over_ports import OverPorts
+
+
+class DriverContract(OverPorts):
+    """Tests of one driver with one table of settings; inherit it, and say what `ContractBase` asks.
+
+    A decoder of the driver gives the same records however the stream is cut, finds its way after
+    garbage, accounts for each byte, raises nothing and holds no more than its limit. Behind a real
+    port it survives the loss of the port, and leaves no thread and no file behind.
+    """
+
+    def test_settings_refuse_an_unknown_key(self) -> None:
+        """A misspelt key is told, not left out of account."""
+        model = self.load().Settings
+        with pytest.raises(SettingsError) as caught:
+            read_settings(model, {**self.settings, "no_such_setting": 1}, key="protocol")
+        assert "protocol.no_such_setting" in str(caught.value)
+
+    def test_abilities_fit_the_records(self) -> None:
+        """What the decoder says of itself is what its batches hold."""
+        decoder = self.decoder()
+        found = self.feed(self.whole, decoder=decoder)
+        assert found.readings.dtype == READING
+        assert found.positions.dtype == position_dtype(len(decoder.axes))
+        assert decoder.gives_readings == bool(found.readings.size)
+        assert decoder.gives_positions == bool(found.positions.size) == bool(decoder.axes)
+        assert set(decoder.count_bits) == set(decoder.axes)
+        assert decoder.length_axes <= set(decoder.axes)
+        assert decoder.gives <= {"time_of_flight", "thickness", "amplitude", "waveform"}
+        if decoder.combined:
+            assert found.readings.size == found.positions.size
+        assert (decoder.waveform is not None) == (found.waveforms is not None)
+        if decoder.waveform is not None and found.waveforms is not None:
+            assert found.waveforms.shape == (found.readings.size, decoder.waveform.samples)
+            assert found.waveforms.dtype == decoder.waveform.dtype
+
+    def test_each_record_comes_out(self) -> None:
+        """One for each piece, and no fault."""
+        assert len(self.records) >= 3, "give three records at least"
+        found = self.feed(self.whole)
+        assert found.readings.size + found.positions.size >= self.expected
+        assert set(found.n_faults) <= {FaultReason.PARTIAL}
+        assert found.bytes == sum(map(len, self.records))
+
+    def test_stream_cut_at_every_byte_gives_the_same(self) -> None:
+        """Each record in two pieces, at each place; and all of them byte by byte."""
+        whole = self.feed(self.whole)
+        for cut in range(1, max(map(len, self.records))):
+            found = self.feed([[record[:cut], record[cut:]] for record in self.records])
+            assert_same_records(whole, found)
+            assert_same_account(whole, found)
+        found = self.feed([[bytes([byte]) for byte in record] for record in self.records])
+        assert_same_records(whole, found)
+        assert_same_account(whole, found)
+
+    def test_chunks_fed_together_give_the_same(self) -> None:
+        """`feed_chunks` is `feed`, one after the other."""
+        chunks = [
+            (MS + number * self.silence_ms * MS, record)
+            for number, record in enumerate(self.records)
+        ]
+        decoder, size = self.decoder(), sum(map(len, self.records))
+        found = total([decoder.reset(0), decoder.feed_chunks(chunks), decoder.reset(size)])
+        assert_same_records(self.feed(self.whole), found)
+
+    def test_times_never_fall_and_lie_in_the_past(self) -> None:
+        """A record began before its last byte arrived."""
+        decoder = self.decoder(ns_per_byte=87_000)
+        last = 0
+        for number in range(3 * len(self.records)):
+            now = 1_000_000_000 + number * 50 * MS
+            batch = decoder.feed(self.records[number % len(self.records)], now)
+            for records in (batch.readings, batch.positions):
+                if records.size:
+                    assert (records["time"] <= now).all()
+                    assert (np.diff(records["time"]) >= 0).all()
+                    assert records["time"][0] >= last
+            if batch.readings.size or batch.positions.size:
+                newest = batch.readings if batch.readings.size else batch.positions
+                last = int(newest["time"][-1])
+
+    def test_garbage_costs_no_record_and_is_counted(self) -> None:
+        """In front, in between, behind: the same records, and every byte told."""
+        whole = self.feed(self.whole)
+        parts: list[list[bytes]] = [[self.garbage]]
+        for record in self.records:
+            parts += [[record], [self.garbage]]
+        found = self.feed(parts)
+        # The records behind which there is garbage are all known to have ended.
+        assert found.records >= whole.records
+        if found.records == whole.records:
+            assert_same_records(whole, found, but=("time", "offset"))
+        assert found.n_faults.total() + found.n_ignored > 0
+        assert found.bytes == sum(map(len, self.records)) + len(self.garbage) * (
+            len(self.records) + 1
+        )
+
+    def test_faults_tell_their_place(self) -> None:
+        """Offsets rise and lie in the stream; what is quoted was there."""
+        decoder, data = self.decoder(), self.garbage * 3
+        faults = [*decoder.feed(data, MS).faults, *decoder.reset(len(data)).faults]
+        assert len(faults) <= 2 * MAX_FAULTS
+        offsets = [fault.offset for fault in faults]
+        assert offsets == sorted(offsets)
+        for fault in faults:
+            assert fault.detail
+            assert len(fault.excerpt) <= MAX_EXCERPT
+            assert data[fault.offset :].startswith(fault.excerpt)
+
+    def test_record_cut_off_by_a_lost_port_is_one_partial_fault(self) -> None:
+        """What comes after the port is back is decoded as from the beginning."""
+        fresh = self.feed(self.whole)
+        for cut in {1, len(self.records[0]) // 2, len(self.records[0]) - 1} - {0}:
+            decoder = self.decoder()
+            begun = self.records[0][:cut]
+            lost = total([decoder.feed(begun, MS), decoder.reset(1000)])
+            assert lost.bytes == cut
+            assert lost.n_faults.total() + lost.n_ignored >= 1
+            batches = [
+                decoder.feed(record, 2 * MS + number * self.silence_ms * MS)
+                for number, record in enumerate(self.records)
+            ]
+            batches.append(decoder.reset(5000))
+            found = total(batches)
+            assert_same_records(fresh, found, but=("time", "offset"))
+            records = found.readings if found.readings.size else found.positions
+            assert records["offset"][0] == 1000 + int(_first_offset(fresh))
+
+    def test_any_bytes_give_only_records_and_faults(self) -> None:
+        """Damaged, cut, repeated and shuffled: nothing is raised, no byte is lost."""
+        source = random.Random(1)
+        for _ in range(80):
+            data = self._damaged(source)
+            pieces = _cut(data, source)
+            found = self.feed([pieces])
+            assert found.bytes == len(data)
+
+    def _damaged(self, source: random.Random) -> bytes:
+        parts = source.choices([*self.records, self.garbage], k=source.randrange(1, 8))
+        data = bytearray(b"".join(parts))
+        for _ in range(source.randrange(8)):
+            at = source.randrange(len(data))
+            match source.randrange(4):
+                case 0:
+                    data[at] ^= 1 << source.randrange(8)
+                case 1 if len(data) > 1:
+                    del data[at]
+                case 2:
+                    data.insert(at, source.choice([0, 1, 10, 13, 127, 128, 255]))
+                case _:
+                    data[at:at] = source.randbytes(source.randrange(6))
+        return bytes(data)
+
+    def test_memory_is_bounded_whatever_comes(self) -> None:
+        """Much without any record leaves no more than the limit behind."""
+        for filling in (b"\0", b"\xff", b"A", self.records[0][:1], self.records[0][:-1]):
+            decoder = self.decoder()
+            chunk = (filling * (4096 // len(filling) + 1))[:4096]
+            decoder.feed(chunk, MS)
+            tracemalloc.start()
+            try:
+                for number in range(100):
+                    decoder.feed(chunk, 2 * MS + number)
+                held, _ = tracemalloc.get_traced_memory()
+            finally:
+                tracemalloc.stop()
+            assert held <= self.memory, f"{held} bytes are held after 400 kB of {filling[:8]!r}..."
+
+    def test_decoders_of_one_driver_know_nothing_of_each_other(self) -> None:
+        """What one was fed does not show in the other."""
+        driver = self.load()
+        made = driver(read_settings(driver.Settings, dict(self.settings), key="protocol"))
+        one, other = made.decoder(ns_per_byte=0), made.decoder(ns_per_byte=0)
+        one.feed(self.records[0][:-1], MS)
+        assert_same_records(self.feed(self.whole), self.feed(self.whole, decoder=other))
+
+
+def _first_offset(found: object) -> int:
+    records = found.readings if found.readings.size else found.positions  # type: ignore[attr-defined]
+    return int(records["offset"][0])
+
+
+def _cut(data: bytes, source: random.Random) -> Sequence[bytes]:
+    cuts = sorted(source.randrange(len(data) + 1) for _ in range(source.randrange(6)))
+    return [data[start:end] for start, end in zip([0, *cuts], [*cuts, len(data)], strict=True)]

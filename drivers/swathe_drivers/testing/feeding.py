@@ -1,0 +1,76 @@
+"""Batches put together, and compared."""
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.records import Batch, FaultReason
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Total:
+    """All batches of a stream put together; see `Batch`."""
+
+    readings: NDArray[Any]
+    positions: NDArray[Any]
+    waveforms: NDArray[Any] | None
+    n_faults: Counter[FaultReason]
+    n_ignored: int
+    record_bytes: int
+    fault_bytes: int
+    ignored_bytes: int
+    batches: tuple[Batch, ...]
+
+    @property
+    def records(self) -> int:
+        """How many records there are."""
+        return int(max(self.readings.size, self.positions.size))
+
+    @property
+    def bytes(self) -> int:
+        """Bytes accounted for."""
+        return self.record_bytes + self.fault_bytes + self.ignored_bytes
+
+
+def total(batches: Iterable[Batch]) -> Total:
+    """Put batches together, at least one."""
+    found = tuple(batches)
+    n_faults: Counter[FaultReason] = Counter()
+    for batch in found:
+        n_faults.update(batch.n_faults)
+    waveforms = [batch.waveforms for batch in found if batch.waveforms is not None]
+    assert len(waveforms) in (0, len(found)), "A-scans come with each batch or with none"
+    return Total(
+        readings=np.concatenate([batch.readings for batch in found]),
+        positions=np.concatenate([batch.positions for batch in found]),
+        waveforms=np.concatenate(waveforms) if waveforms else None,
+        n_faults=n_faults,
+        n_ignored=sum(batch.n_ignored for batch in found),
+        record_bytes=sum(batch.record_bytes for batch in found),
+        fault_bytes=sum(batch.fault_bytes for batch in found),
+        ignored_bytes=sum(batch.ignored_bytes for batch in found),
+        batches=found,
+    )
+
+
+def assert_same_records(one: Total, other: Total, *, but: tuple[str, ...] = ("time",)) -> None:
+    """Equal columns besides `but`; NaN equals NaN."""
+    for mine, theirs in ((one.readings, other.readings), (one.positions, other.positions)):
+        assert mine.dtype == theirs.dtype
+        assert mine.size == theirs.size, f"{mine.size} records and {theirs.size}"
+        for name in mine.dtype.names or ():
+            if name not in but:
+                np.testing.assert_array_equal(mine[name], theirs[name], err_msg=name)
+    assert (one.waveforms is None) == (other.waveforms is None)
+    if one.waveforms is not None and other.waveforms is not None:
+        np.testing.assert_array_equal(one.waveforms, other.waveforms)
+
+
+def assert_same_account(one: Total, other: Total) -> None:
+    """The same became of the bytes."""
+    for name in ("n_faults", "n_ignored", "record_bytes", "fault_bytes", "ignored_bytes"):
+        assert getattr(one, name) == getattr(other, name), name

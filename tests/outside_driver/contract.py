@@ -1,0 +1,12 @@
+"""The contract over this package's driver, found by its entry point."""
+
+from swathe_drivers.testing import DriverContract
+
+
+class TestTally(DriverContract):
+    """Tally marks."""
+
+    driver = "invented_tally"
+    settings = {"axis": "scan"}  # noqa: RUF012
+    records = (b"|||.", b"-|.", b"--------.", b"||||||||||||.")
+    garbage = b"\xff\x00AB"

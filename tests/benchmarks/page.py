@@ -21,8 +21,6 @@ import time
 from contextlib import ExitStack
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 
@@ -30,6 +28,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from support.browser import Browser
 from support.daemon import wait_for
+from support.devices import TcpDevices
 from support.page import Events, PlayedSource, ServedPage
 from swathe.live import free_port
 
@@ -68,48 +67,18 @@ port = {page}
 """
 
 
-class Devices:
+class Devices(TcpDevices):
     """A gauge and an encoder on TCP; the probe goes to and fro along the scan axis."""
 
     def __init__(self) -> None:
-        self._listeners = [socket.create_server(("127.0.0.1", 0)) for _ in range(2)]
-        self.ports = [int(one.getsockname()[1]) for one in self._listeners]
+        super().__init__()
         self.first_sent: dict[int, float] = {}
         self.go = threading.Event()
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="devices")
 
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._end.set()
-        for listener in self._listeners:
-            listener.close()
-        self._thread.join(20)
-
-    def _run(self) -> None:
-        try:
-            links = [listener.accept()[0] for listener in self._listeners]
-        except OSError:
-            return  # closed before anybody came
-        for link in links:
-            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        with links[0], links[1]:
-            try:
-                self._speak(*links)
-            except OSError:
-                return  # the daemon has ended
-
-    def _speak(self, encoder: socket.socket, gauge: socket.socket) -> None:
+    def speak(self, encoder: socket.socket, gauge: socket.socket) -> None:
+        """Send the lines of both at their pace."""
         begun, way, sent = time.perf_counter(), 0.0, 0
-        while not self._end.is_set():
+        while not self.ended.is_set():
             now = time.perf_counter() - begun
             while sent < now * RATE_HZ:
                 stamp = round(sent * 1e6 / RATE_HZ)

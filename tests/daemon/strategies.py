@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.station import Axis
 from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME, READING
 
@@ -48,6 +48,7 @@ def entries() -> st.SearchStrategy[Entry]:
     details = st.dictionaries(words, st.one_of(words, st.integers(-(2**53), 2**53), st.none()))
     return st.one_of(
         st.builds(Chunk, times, st.sampled_from(("gauge", "encoder", "a.b-c_1")), st.binary()),
+        st.builds(Sent, times, st.sampled_from(("gauge", "a.b-c_1")), st.binary(), st.booleans()),
         st.builds(PortChange, times, words, words, words),
         st.builds(Tick, times),
         st.builds(Mark, times, st.sampled_from(MarkKind), details),

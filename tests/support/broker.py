@@ -30,16 +30,29 @@ def require(program: str, package: str) -> str:
 
 
 class Broker:
-    """A real broker on a port of its own, which may be stopped and started again."""
+    """A real broker on a port of its own, which may be stopped and started again.
 
-    def __init__(self, folder: Path) -> None:
+    Args:
+        folder: for its settings.
+        settings: lines of its configuration, instead of ``allow_anonymous true``.
+    """
+
+    def __init__(self, folder: Path, *settings: str) -> None:
         self._program = require("mosquitto", "mosquitto")
         with socket.create_server(("127.0.0.1", 0)) as probe:
             self.port = int(probe.getsockname()[1])
         self._settings = folder / "broker.conf"
-        self._settings.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
-        )
+        self.log = folder / "broker.log"
+        lines = [
+            f"listener {self.port} 127.0.0.1",
+            "persistence false",
+            f"log_dest file {self.log}",
+            "log_type all",
+            # Started as root it would give up its rights, and with them the test's own files.
+            "user root",
+            *(settings or ("allow_anonymous true",)),
+        ]
+        self._settings.write_text("\n".join(lines) + "\n")
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -71,7 +84,7 @@ class Broker:
 class Witness:
     """A plain ``mosquitto_sub`` that writes down what the broker says, topic and payload."""
 
-    def __init__(self, port: int, *topics: str) -> None:
+    def __init__(self, port: int, *topics: str, options: tuple[str, ...] = ()) -> None:
         program = require("mosquitto_sub", "mosquitto-clients")
         arguments = [
             program,
@@ -84,6 +97,7 @@ class Witness:
             "-F",
             "%r %t %p",
         ]
+        arguments += options
         for topic in topics:
             arguments += ["-t", topic]
         # A file, as a pipe that nobody reads is full after 64 kB and then holds the subscriber up.

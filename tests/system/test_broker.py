@@ -15,6 +15,7 @@ import jsonschema
 import pytest
 
 from support.broker import Broker, Witness
+from support.contract import payload_schemas
 from support.daemon import DaemonProcess, station_text, swathe, wait_for
 from swathe.store import read_record
 from swathe_simulators import World
@@ -30,9 +31,7 @@ def schemas() -> dict[str, Any]:
     """Return the schema of each kind of message, as the package prints it."""
     result = swathe("run", "--describe")
     assert result.returncode == 0, result.stderr
-    return {
-        topic.split("/")[2]: item["schema"] for topic, item in json.loads(result.stdout).items()
-    }
+    return payload_schemas(json.loads(result.stdout))
 
 
 def check(heard: list[tuple[bool, str, bytes]]) -> dict[str, list[dict[str, Any]]]:
@@ -70,7 +69,7 @@ def test_run_over_mosquitto(
     assert code == 3, output
     time.sleep(0.3)
     messages = check(early.close())
-    assert set(messages) == {"state", "progress", "line", "gap", "port"}
+    assert set(messages) == {"state", "progress", "line", "gap", "port", "alarm", "rescan"}
     states = [message["state"] for message in messages["state"]]
     assert states[0] == "scanning"
     assert states[-1] == "incomplete"
@@ -85,7 +84,7 @@ def test_run_over_mosquitto(
     heard = late.close()
     retained = [(topic, payload) for kept, topic, payload in heard if kept]
     kinds = {topic.split("/")[2] for topic, _ in retained}
-    assert kinds == {"state", "progress", "line", "gap", "port"}
+    assert kinds == {"state", "progress", "line", "gap", "port", "alarm", "rescan"}
     gaps = {json.loads(payload)["id"] for topic, payload in retained if "/gap/" in topic}
     assert gaps == {gap.id for gap in record.gaps}
 

@@ -18,7 +18,7 @@ Serve = Callable[..., World]
 
 @pytest.mark.slow
 def test_demo_covers_the_penstock(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
-    """The demo ends covered: gaps appeared, were gone back to over MQTT, and closed."""
+    """The demo ends covered: gaps appeared, were gone back to, and closed."""
     folder, result = demo
     assert result.returncode == 0, result.stdout + result.stderr
     assert "complete: the plan is covered" in result.stdout
@@ -28,7 +28,8 @@ def test_demo_covers_the_penstock(demo: tuple[Path, subprocess.CompletedProcess[
     told = json.loads(gaps.stdout)
     assert told["target_reached"] is True
     assert {gap["status"] for gap in told["gaps"]} == {"closed"}
-    assert {gap["cause"] for gap in told["gaps"]} == {"no signal", "passed too fast"}
+    assert "no signal" in {gap["cause"] for gap in told["gaps"]}
+    assert "going back over" in result.stdout
     assert (survey / "thickness.png").read_bytes().startswith(b"\x89PNG")
     script = f"import xarray; print(xarray.open_zarr({str(survey / 'survey.zarr')!r}))"
     shown = subprocess.run(
@@ -98,15 +99,15 @@ def test_run_without_a_file_says_what_to_do() -> None:
 
 
 def test_describe_prints_valid_schemas() -> None:
-    """The messages' schemas are printed by topic and are themselves valid."""
+    """The contract is printed with the payloads' schemas, which are themselves valid."""
     import jsonschema
 
     result = swathe("run", "--describe")
     assert result.returncode == 0
     described = json.loads(result.stdout)
-    assert "swathe/{station}/gap/{number}" in described
-    for item in described.values():
-        jsonschema.Draft202012Validator.check_schema(item["schema"])
+    assert described["channels"]["gap"]["address"] == "swathe/{station}/gap/{number}"
+    for schema in described["components"]["schemas"].values():
+        jsonschema.Draft7Validator.check_schema(schema)
 
 
 def test_simulate_serves_ports(tmp_path: Path) -> None:

@@ -83,11 +83,12 @@ def listen(
             Listener(
                 settings,
                 decoder=decoder,
+                schedule=description.schedule() if description else None,
                 capture=writer,
                 keep_bytes=MOST_BYTES if suggest else 0,
             )
         )
-        heard = _follow(listener, settings.url, seconds, plain=plain, quiet=suggest)
+        heard = _follow(listener, _title(settings), seconds, plain=plain, quiet=suggest)
     _end(heard, capture)
     good = _suggest(listener.kept, settings, per_byte) if suggest else heard.good
     raise typer.Exit(Exit.OK if good else Exit.ERROR)
@@ -132,8 +133,17 @@ def _settings(
     return settings, description, from_line.ns_per_byte
 
 
+def _title(settings: PortSettings) -> str:
+    """Return the port's address and, of a serial line, how it is read: bits, parity, stop bits."""
+    if not settings.ns_per_byte or settings.is_capture:
+        return settings.url
+    parity = settings.parity[0].upper()
+    line = f"{settings.bytesize}{parity}{settings.stopbits}"
+    return f"{settings.url}, {settings.baud} baud {line}"
+
+
 def _follow(
-    listener: Listener, url: str, seconds: float | None, *, plain: bool, quiet: bool
+    listener: Listener, title: str, seconds: float | None, *, plain: bool, quiet: bool
 ) -> Heard:
     """Show what the port says until it ends, time is up, or the user has seen enough."""
     from swathe.listen import LivePicture, PlainPrinter, single_keys
@@ -141,7 +151,7 @@ def _follow(
     live = console.is_terminal and not plain
     shown = errors if quiet else console  # standard output is the description's
     with contextlib.ExitStack() as stack:
-        picture = stack.enter_context(LivePicture(shown, title=url)) if live else None
+        picture = stack.enter_context(LivePicture(shown, title=title)) if live else None
         printer = None if live or quiet else PlainPrinter(shown)
         key = stack.enter_context(single_keys())
         end = None if seconds is None else time.monotonic() + seconds

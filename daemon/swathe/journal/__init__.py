@@ -1,6 +1,6 @@
 """The journal: every byte that arrived and every mark, before anything else happens to them."""
 
-from swathe.journal.entries import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.journal.entries import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.journal.reader import read_journal, read_segment
 from swathe.journal.writer import JournalWriter, segment_paths
 
@@ -11,6 +11,7 @@ __all__ = [
     "Mark",
     "MarkKind",
     "PortChange",
+    "Sent",
     "Tick",
     "read_journal",
     "read_segment",

@@ -3,6 +3,7 @@
 An entry has a time (ns of the host's monotonic clock) and is one of
 
 - ``Chunk``: bytes as they arrived at a port;
+- ``Sent``: bytes that were sent to a port, or given up as a request without an answer;
 - ``PortChange``: a port opened, was lost, or closed;
 - ``Tick``: time went by; time-outs act on ticks, never on a clock;
 - ``Mark``: something was said: a run opened, a line started, a note, a run ended.
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-__all__ = ["Chunk", "Entry", "Mark", "MarkKind", "PortChange", "Tick"]
+__all__ = ["Chunk", "Entry", "Mark", "MarkKind", "PortChange", "Sent", "Tick"]
 
 
 class MarkKind(StrEnum):
@@ -46,6 +47,30 @@ class MarkKind(StrEnum):
     CHECK_LIFTED = "check lifted"
     """A failed check does not count [check, by, because]."""
 
+    PAUSED = "paused"
+    """From now on readings belong to no cell and the way is not followed [by, because, from_start:
+    so from the run's beginning, may be missing]."""
+
+    RESUMED = "resumed"
+    """Readings count again, and the way begins where the probe is [by]."""
+
+    ZONE_EXCLUDED = "zone excluded"
+    """A rectangle is not asked for any more; borders in mm [name, scan, index: null for all of the
+    axis, by]."""
+
+    GAP_WANTED = "gap wanted"
+    """A gap is to be scanned again next [gap, by]."""
+
+    ALARM_ACKNOWLEDGED = "alarm acknowledged"
+    """Somebody has seen an alarm [alarm, by]."""
+
+    MOTION = "motion"
+    """What moves the probe changed its state [state, event, text]; no cell depends on it."""
+
+    REFERENCED = "referenced"
+    """The probe is at rest at a place that is known otherwise, as after homing: from here on the
+    encoder's counts tell this place; mm, an axis may be missing [scan, index, by]."""
+
     ENDED = "ended"
     """A run ended in good order [status, reason]."""
 
@@ -57,6 +82,20 @@ class Chunk:
     time: int
     port: str
     data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """Bytes sent to the port `port`.
+
+    Where `unanswered`, they are not sent again at `time`, but were a request that got no answer in
+    time until then.
+    """
+
+    time: int
+    port: str
+    data: bytes
+    unanswered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,4 +124,4 @@ class Mark:
     detail: dict[str, Any]
 
 
-Entry = Chunk | PortChange | Tick | Mark
+Entry = Chunk | Sent | PortChange | Tick | Mark

@@ -12,7 +12,7 @@ from mcap.records import Channel, Message
 from mcap.writer import MCAP0_MAGIC
 
 from swathe.errors import JournalError
-from swathe.journal.entries import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.journal.entries import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.journal.records import whole_records
 from swathe.journal.writer import segment_paths
 
@@ -85,6 +85,9 @@ def _decoded(topic: str, record: Message) -> Entry | None:
         return Tick(time)
     if topic.startswith(_PORT):
         return Chunk(time, topic[len(_PORT) :], data)
+    kind, _, port = topic.partition("/")
+    if port and kind in ("sent", "unanswered"):
+        return Sent(time, port, data, unanswered=kind == "unanswered")
     if topic not in ("port-state", "mark"):
         return None  # a channel of a later version of ours
     detail: dict[str, Any] = json.loads(data)

@@ -25,7 +25,7 @@ from mcap.records import Channel
 from mcap.writer import CompressionType, IndexType, Writer
 
 from swathe.errors import JournalError, UsageError
-from swathe.journal.entries import Chunk, Entry, Mark, PortChange, Tick
+from swathe.journal.entries import Chunk, Entry, Mark, PortChange, Sent, Tick
 
 __all__ = ["JournalWriter", "segment_paths"]
 
@@ -207,6 +207,8 @@ def _encoded(entry: Entry) -> tuple[str, bytes]:
     match entry:
         case Chunk():
             return f"port/{entry.port}", entry.data
+        case Sent():
+            return f"{'unanswered' if entry.unanswered else 'sent'}/{entry.port}", entry.data
         case Tick():
             return "tick", b""
         case PortChange():

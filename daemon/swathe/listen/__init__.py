@@ -1,7 +1,15 @@
 """Listening at one port, by itself: what ``swathe listen`` does. Imports drivers only, to be quick."""
 
 from swathe.listen.keys import single_keys
-from swathe.listen.listener import Heard, Listener
+from swathe.listen.listener import Heard, Listener, quoted
 from swathe.listen.view import LivePicture, PlainPrinter, summary
 
-__all__ = ["Heard", "Listener", "LivePicture", "PlainPrinter", "single_keys", "summary"]
+__all__ = [
+    "Heard",
+    "Listener",
+    "LivePicture",
+    "PlainPrinter",
+    "quoted",
+    "single_keys",
+    "summary",
+]

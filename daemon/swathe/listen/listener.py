@@ -12,11 +12,20 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers import Batch, Decoder, Fault, PortReader, PortSettings, PortState
+from swathe_drivers import (
+    Batch,
+    Decoder,
+    Fault,
+    FaultReason,
+    PortReader,
+    PortSettings,
+    PortState,
+    Schedule,
+)
 from swathe_drivers.capture import CaptureWriter
 from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
 
-__all__ = ["Heard", "HeardChunk", "HeardRecord", "Listener"]
+__all__ = ["Heard", "HeardChunk", "HeardRecord", "Listener", "quoted"]
 
 _QUEUE_LENGTH = 2_000
 _KEPT_CHUNKS = 200
@@ -24,6 +33,7 @@ _KEPT_RECORDS = 100
 _KEPT_FAULTS = 20
 _RATE_NS = 2_000_000_000
 _PORT = "port"
+_TEXT_CONTROLS = b"\t\r\n\x02\x03"  # such as also text protocols use
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +47,13 @@ class _Change:
     time: int
     state: PortState
     detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    time: int
+    data: bytes
+    unanswered: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +94,7 @@ class Heard:
         seconds: from the first chunk to the last.
         bytes: received.
         chunks: received; `newest_chunks` are the last of them.
+        sent: messages sent to the device; `newest_sent` is the last of them, quoted.
         records: decoded; `newest_records` are the last of them.
         ignored: lines of another kind that the protocol says to ignore.
         missing: records that the running number says were lost.
@@ -92,6 +110,8 @@ class Heard:
     seconds: float
     bytes: int
     chunks: int
+    sent: int
+    newest_sent: str
     records: int
     ignored: int
     missing: int
@@ -118,6 +138,7 @@ class Listener:
     Args:
         settings: of the port.
         decoder: of its protocol; None to show bytes only.
+        schedule: what is said to the device; None to listen only.
         capture: takes every byte, too; closed by its owner.
         keep_bytes: the first so many bytes are kept whole, for `suggest`.
     """
@@ -127,12 +148,18 @@ class Listener:
         settings: PortSettings,
         *,
         decoder: Decoder | None = None,
+        schedule: Schedule | None = None,
         capture: CaptureWriter | None = None,
         keep_bytes: int = 0,
     ) -> None:
-        self._queue: queue.Queue[_Chunk | _Change] = queue.Queue(_QUEUE_LENGTH)
+        self._queue: queue.Queue[_Chunk | _Change | _Sent] = queue.Queue(_QUEUE_LENGTH)
         self._reader = PortReader(
-            _PORT, settings, on_chunk=self._take_chunk, on_state=self._take_state
+            _PORT,
+            settings,
+            on_chunk=self._take_chunk,
+            on_state=self._take_state,
+            on_sent=self._take_sent,
+            schedule=schedule,
         )
         self._decoder = decoder
         self._capture = capture
@@ -147,7 +174,8 @@ class Listener:
         self._newest_records: deque[HeardRecord] = deque(maxlen=_KEPT_RECORDS)
         self._newest_faults: deque[Fault] = deque(maxlen=_KEPT_FAULTS)
         self._faults: Counter[str] = Counter()
-        self._missing = 0
+        self._missing = self._sent = 0
+        self._newest_sent = ""
         self._sequence: int | None = None
         self.kept: list[tuple[int, bytes]] = []
         self.ended = False
@@ -177,6 +205,8 @@ class Listener:
             entry = self._queue.get_nowait()  # nobody else takes from it
             if isinstance(entry, _Chunk):
                 self._hear(entry)
+            elif isinstance(entry, _Sent):
+                self._say(entry)
             else:
                 self._note(entry)
         return count
@@ -193,6 +223,8 @@ class Listener:
             seconds=(self._last - first) / 1e9,
             bytes=self._bytes,
             chunks=self._chunks,
+            sent=self._sent,
+            newest_sent=self._newest_sent,
             records=self._records,
             ignored=self._ignored,
             missing=self._missing,
@@ -226,31 +258,35 @@ class Listener:
         while self._window and self._window[0][0] <= chunk.time - _RATE_NS:
             self._window.popleft()
 
+    def _say(self, sent: _Sent) -> None:
+        if not sent.unanswered:
+            self._sent += 1
+            self._newest_sent = quoted(sent.data)
+            return
+        detail = f"no answer in time to {quoted(sent.data)}"
+        self._faults[str(FaultReason.UNANSWERED)] += 1
+        self._newest_faults.append(Fault(self._bytes, 0, FaultReason.UNANSWERED, b"", detail))
+
     def _decoded(self, batch: Batch, decoder: Decoder) -> int:
-        count = int(max(batch.readings.size, batch.positions.size))
+        count = batch.readings.size + (0 if decoder.combined else batch.positions.size)
         self._ignored += batch.n_ignored
         self._newest_faults += batch.faults
         for reason, number in batch.n_faults.items():
             self._faults[str(reason)] += number
-        rows = batch.readings if batch.readings.size else batch.positions
-        self._count_missing(rows["sequence"], decoder.sequence_wrap)
+        numbered = batch.readings if decoder.gives_readings else batch.positions
+        self._count_missing(numbered["sequence"], decoder.sequence_wrap)
         first = self._first or 0
-        for row in range(max(0, count - _KEPT_RECORDS), count):
-            fields: list[tuple[str, str]] = []
-            time = first
-            if batch.positions.size:
-                position = batch.positions[row]
-                time = int(position["time"])
-                if not batch.readings.size:
-                    fields += _common_fields(position)
-                fields += _place_fields(position, decoder)
-            if batch.readings.size:
-                reading = batch.readings[row]
-                time = int(reading["time"])
-                fields = [*_common_fields(reading), *_reading_fields(reading, decoder), *fields]
-            number = self._records + row + 1
-            self._newest_records.append(HeardRecord(number, (time - first) / 1e9, tuple(fields)))
         self._records += count
+        newest = _newest_of(batch, decoder)
+        for number, (reading, position) in enumerate(newest, self._records - len(newest) + 1):
+            common = position if reading is None else reading
+            fields = _common_fields(common)
+            if reading is not None:
+                fields += _reading_fields(reading, decoder)
+            if position is not None:
+                fields += _place_fields(position, decoder)
+            time = (int(common["time"]) - first) / 1e9
+            self._newest_records.append(HeardRecord(number, time, tuple(fields)))
         return count
 
     def _count_missing(self, numbers: NDArray[np.int64], wrap: int | None) -> None:
@@ -278,13 +314,37 @@ class Listener:
     def _take_state(self, _name: str, time: int, state: PortState, detail: str) -> None:
         self._put(_Change(time, state, detail))
 
-    def _put(self, entry: _Chunk | _Change) -> None:
+    def _take_sent(self, _name: str, time: int, data: bytes, unanswered: bool) -> None:
+        self._put(_Sent(time, data, unanswered))
+
+    def _put(self, entry: _Chunk | _Change | _Sent) -> None:
         while not self._closing:
             try:
                 self._queue.put(entry, timeout=0.1)
             except queue.Full:
                 continue
             return
+
+
+def quoted(data: bytes) -> str:
+    """Return bytes as they are best read: as a text in quotes, or as hex where they are none."""
+    binary = sum(byte >= 0x7F or (byte < 0x20 and byte not in _TEXT_CONTROLS) for byte in data)
+    return data.hex(" ") if binary > 0.1 * len(data) else repr(data)[1:]
+
+
+def _newest_of(batch: Batch, decoder: Decoder) -> list[tuple[Any, Any]]:
+    """Return reading and position of the last records, in the order of their bytes.
+
+    A record of one of them has None for the other; a device whose registers are read by two
+    requests gives both kinds of record.
+    """
+    readings, positions = batch.readings[-_KEPT_RECORDS:], batch.positions[-_KEPT_RECORDS:]
+    if decoder.combined:
+        return list(zip(readings, positions, strict=True))
+    found = [(int(reading["offset"]), reading, None) for reading in readings]
+    found += [(int(position["offset"]), None, position) for position in positions]
+    found.sort(key=lambda record: record[0])
+    return [record[1:] for record in found[-_KEPT_RECORDS:]]
 
 
 def _common_fields(record: Any) -> list[tuple[str, str]]:  # noqa: ANN401  a row of an array

@@ -10,7 +10,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from swathe.listen.listener import Heard, HeardChunk
+from swathe.listen.listener import Heard, HeardChunk, quoted
 
 __all__ = ["LivePicture", "PlainPrinter", "readable", "summary"]
 
@@ -18,6 +18,11 @@ _SIDE_BY_SIDE = 128  # columns of a terminal from which on bytes and fields stan
 _MOST_ROW_BYTES = 32
 _PLAIN_BYTES = 64
 _LISTED_FAULTS = 4
+_SHOWN_SENT = 32
+_NOTHING = (
+    "no byte yet: is the device on, are cable and baud rate right? Some devices have to be asked;"
+    " a description says how, in its table [talk]"
+)
 
 
 def readable(data: bytes) -> str:
@@ -37,15 +42,24 @@ def _gap(seconds: float | None) -> str:
     return f"+{seconds * 1e3:.1f} ms" if seconds < 10 else f"+{seconds:.1f} s"
 
 
+def _counted(number: int, what: str) -> str:
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
 def summary(heard: Heard) -> str:
     """Return counts, rates and faults in one line."""
-    parts = [f"{heard.bytes:,} bytes in {heard.chunks:,} chunks, {heard.byte_rate:,.0f} bytes/s"]
+    heard_in = f"{_counted(heard.bytes, 'byte')} in {_counted(heard.chunks, 'chunk')}"
+    parts = [f"{heard_in}, {heard.byte_rate:,.0f} bytes/s"]
+    if heard.sent:
+        last = heard.newest_sent
+        last = f"{last[:_SHOWN_SENT]}..." if len(last) > _SHOWN_SENT else last
+        parts.append(f"{heard.sent:,} sent, the last {last}")
     if heard.decoded:
-        parts.append(f"{heard.records:,} records, {heard.record_rate:,.1f}/s")
+        parts.append(f"{_counted(heard.records, 'record')}, {heard.record_rate:,.1f}/s")
         if heard.ignored:
-            parts.append(f"{heard.ignored:,} lines ignored")
+            parts.append(f"{_counted(heard.ignored, 'line')} ignored")
         if heard.missing:
-            parts.append(f"{heard.missing:,} records missing by their number")
+            parts.append(f"{_counted(heard.missing, 'record')} missing by their number")
         reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(heard.faults.items()))
         parts.append(f"faults: {reasons or 'none'}")
     return "; ".join(parts)
@@ -88,9 +102,7 @@ class PlainPrinter:
 def _plain_chunk(chunk: HeardChunk) -> str:
     shown = chunk.data[:_PLAIN_BYTES]
     more = f" and {len(chunk.data) - len(shown)} more" if len(shown) < len(chunk.data) else ""
-    binary = sum(byte >= 0x7F or (byte < 0x20 and byte not in b"\t\r\n\x02\x03") for byte in shown)
-    told = shown.hex(" ") if binary > 0.1 * len(shown) else repr(shown)[1:]
-    return f"{chunk.time:10.4f} s {_gap(chunk.gap):>11}  byte {chunk.offset}: {told}{more}"
+    return f"{chunk.time:10.4f} s {_gap(chunk.gap):>11}  byte {chunk.offset}: {quoted(shown)}{more}"
 
 
 class LivePicture:
@@ -128,8 +140,11 @@ class LivePicture:
         beside = heard.decoded and width >= _SIDE_BY_SIDE
         faults = _fault_lines(heard)
         room = max(6, self._console.height - 8 - len(faults))
-        if not heard.decoded:
-            body: RenderableType = _byte_table(held, rows=room, row_bytes=_fit(width))
+        body: RenderableType
+        if not heard.chunks:
+            body = Text(_NOTHING)
+        elif not heard.decoded:
+            body = _byte_table(held, rows=room, row_bytes=_fit(width))
         elif beside:
             row_bytes = _fit(width - 11 * (1 + _fields(held)))
             grid = Table.grid(padding=(0, 3))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from swathe.calibration import Stability, StabilityState
 from swathe.errors import SwatheError
-from swathe.journal import Chunk, PortChange
+from swathe.journal import Chunk, PortChange, Sent
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.device import DeviceLink
@@ -68,7 +68,7 @@ class Block:
         *,
         window: int,
         tolerance: float,
-        enter: Callable[[Chunk | PortChange], None] | None = None,
+        enter: Callable[[Chunk | PortChange | Sent], None] | None = None,
         tick: Callable[[], None] | None = None,
     ) -> None:
         self.gauge = gauge_of(station)
@@ -118,7 +118,7 @@ class Block:
 
     def drain(self) -> None:
         """Take in everything that has arrived by now."""
-        self._hub.drain(self._take)
+        self._hub.drain(self._take, self._enter)
         batch = self._link.decode()
         if batch is None or not batch.readings.size:
             return

@@ -6,7 +6,9 @@ import asyncio
 import json
 import logging
 import os
+import re
 from collections.abc import Callable
+from typing import Any
 
 import aiomqtt
 from aiomqtt import ProtocolVersion
@@ -14,9 +16,11 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from pydantic import ValidationError
 
-from swathe.errors import SwatheError, first_error
+from swathe.errors import first_error
 from swathe.live.mirror import Mirror
+from swathe.live.outbox import Outbox
 from swathe.messages import CommandMessage, Message, ReplyMessage, Topics
+from swathe.messages.connection import BrokerAccess
 from swathe.station import BrokerSettings
 from swathe_drivers import Backoff
 
@@ -26,7 +30,11 @@ _log = logging.getLogger(__name__)
 
 _SWEEP_SECONDS = 2.0
 _COMMAND_BYTES = 4096
-_KEEPALIVE_SECONDS = 10
+# A broker that turned us away is asked again so seldom that its log does not fill.
+_REFUSED_SECONDS = 30.0
+# Messages under way at once, so that a far broker's answers are not waited for one by one.
+_FLIGHTS = 8
+_ID = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 
 class BrokerLink:
@@ -39,10 +47,17 @@ class BrokerLink:
         mirror: what the broker is to hold.
         will: returns the message that the broker gives out if we vanish.
         on_command: acts on a command and returns the answer.
+        on_refused: returns the answer to a command that is none, of an id and the reason.
         backoff: delays between tries to connect.
 
+    Attributes:
+        state: connecting, connected, lost, or refused: the broker does not let us in.
+        detail: why, in words.
+        losses: how often a link that stood was lost.
+        refusals: how often the broker turned us away.
+
     Raises:
-        SwatheError: the password's environment variable is not set.
+        SwatheError: an environment variable with a password is not set.
     """
 
     def __init__(
@@ -54,21 +69,25 @@ class BrokerLink:
         mirror: Mirror,
         will: Callable[[], Message],
         on_command: Callable[[CommandMessage], ReplyMessage],
+        on_refused: Callable[[str, str], ReplyMessage],
         backoff: Backoff | None = None,
     ) -> None:
         self._settings = settings
+        self._access = BrokerAccess(settings)
         self._topics = topics
         self._survey = survey
         self._mirror = mirror
+        self._outbox = Outbox(mirror, settings)
         self._will = will
         self._on_command = on_command
+        self._on_refused = on_refused
         self._backoff = backoff or Backoff()
-        self._versions = _versions(settings)
-        self._password = _password(settings)
+        self._versions = self._access.versions()
         self.state = "connecting"
         self.detail = ""
         self.losses = 0
-        self._busy = False
+        self.refusals = 0
+        self._flying = 0
         self._published = asyncio.Event()
 
     async def run(self) -> None:
@@ -77,93 +96,110 @@ class BrokerLink:
         A broker that is away or refuses us is no error: acquisition goes on without it.
         """
         while True:
+            wait = 0.0
             try:
                 await self._serve()
             except* (aiomqtt.MqttError, TimeoutError, OSError) as group:
-                self._note_loss(first_error(group))
-            await asyncio.sleep(self._backoff.next_delay())
+                wait = self._note_loss(first_error(group))
+            await asyncio.sleep(wait or self._backoff.next_delay())
 
-    def _note_loss(self, error: BaseException) -> None:
+    def _note_loss(self, error: BaseException) -> float:
+        """Take note of why there is no link; return how long to wait if that is not usual, s."""
+        trouble = self._access.explain(error, met=self.state == "connected")
         if self.state == "connected":
             self.losses += 1
-        else:
+        elif not trouble.refused:
             # A broker that does not know a version closes the door without a word.
             self._versions.append(self._versions.pop(0))
-        if self.state != "lost" or self.detail != str(error):
-            _log.warning("broker %s: %s", self.address, error)
-        self.state, self.detail = "lost", str(error)
+        state = "refused" if trouble.refused else "lost"
+        self.refusals += trouble.refused
+        if (self.state, self.detail) != (state, trouble.text):
+            _log.warning("broker %s: %s", self.address, trouble.text)
+        self.state, self.detail = state, trouble.text
+        return _REFUSED_SECONDS if trouble.refused else 0.0
 
     @property
     def address(self) -> str:
         """Host and port of the broker."""
-        return f"{self._settings.host}:{self._settings.port}"
+        return self._access.address
 
     async def drained(self) -> None:
         """Wait until the broker has everything; put a bound on it, a broker may be slow."""
-        while self._mirror.unseen or self._busy:
+        self._outbox.hurry()
+        while self._flying or not self._outbox.empty:
             self._published.clear()
             await self._published.wait()
 
     async def _serve(self) -> None:
         version = self._versions[0]
-        will = self._will()
-        async with aiomqtt.Client(
-            self._settings.host,
-            self._settings.port,
-            identifier=f"swathe-{self._topics.station}-{os.getpid()}",
-            username=self._settings.username,
-            password=self._password,
-            protocol=version,
-            clean_session=None if version is ProtocolVersion.V5 else True,
-            keepalive=_KEEPALIVE_SECONDS,
-            timeout=5,
-            will=aiomqtt.Will(
-                self._topics.state,
-                will.model_dump_json(by_alias=True).encode(),
-                qos=1,
-                retain=True,
-            ),
-        ) as client:
-            self.state, self.detail = "connected", ""
-            self._backoff.reset()
-            self._mirror.forget_seen()
+        will = aiomqtt.Will(
+            self._topics.state,
+            self._will().model_dump_json(by_alias=True).encode(),
+            qos=1,
+            retain=True,
+        )
+        name = f"swathe-{self._topics.station}-{os.getpid()}"
+        async with self._access.client(name, version, will=will) as client:
             topics = self._topics
-            filters = (topics.gaps, topics.lines, topics.checks, topics.ports)
+            filters = (topics.gaps, topics.lines, topics.checks, topics.ports, topics.alarms)
             for topic in filters:
                 await client.subscribe(topic, qos=1)
             if self._settings.commands:
                 await client.subscribe(self._topics.command, qos=1)
+            self.state, self.detail = "connected", ""
+            self._backoff.reset()
+            self._outbox.forget()
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._publish(client, version), name="broker.publish")
-                tasks.create_task(self._listen(client), name="broker.listen")
+                tasks.create_task(self._listen(client, version), name="broker.listen")
                 tasks.create_task(self._end_sweep(client, filters), name="broker.sweep")
 
     async def _publish(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
-        properties = None
-        if version is ProtocolVersion.V5:
-            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-            properties.ContentType = "application/json"
-        while True:
-            await self._mirror.wait()
-            while (item := self._mirror.take()) is not None:
-                topic, payload = item
-                self._busy = True
+        properties = _properties(version)
+        room = asyncio.Semaphore(_FLIGHTS)
+        async with asyncio.TaskGroup() as flights:
+            while True:
+                topic = await self._outbox.next()
+                self._flying += 1
                 try:
-                    await client.publish(topic, payload, qos=1, retain=True, properties=properties)
+                    await room.acquire()
                 except BaseException:
-                    self._mirror.put_back(topic)
+                    self._land(topic, arrived=False)
                     raise
-                finally:
-                    self._busy = False
-                    self._published.set()
+                # Tasks begin in the order of their making, and so do the messages.
+                flights.create_task(
+                    self._fly(client, topic, properties, room), name=f"broker.publish[{topic}]"
+                )
 
-    async def _listen(self, client: aiomqtt.Client) -> None:
+    async def _fly(
+        self,
+        client: aiomqtt.Client,
+        topic: str,
+        properties: Properties | None,
+        room: asyncio.Semaphore,
+    ) -> None:
+        arrived = False
+        try:
+            payload = self._mirror.newest[topic]
+            await client.publish(topic, payload, qos=1, retain=True, properties=properties)
+            arrived = True
+        finally:
+            self._land(topic, arrived=arrived)
+            room.release()
+
+    def _land(self, topic: str, *, arrived: bool) -> None:
+        if not arrived:
+            self._mirror.put_back(topic)
+        self._flying -= 1
+        self._published.set()
+
+    async def _listen(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
         async for message in client.messages:
             topic, payload = str(message.topic), message.payload
             data = payload if isinstance(payload, bytes) else str(payload or "").encode()
             if topic == self._topics.command:
                 if not message.retain and data:
-                    await self._answer(client, data)
+                    await self._answer(client, data, version, message.properties)
             elif message.retain and data and self._is_stale(topic, data):
                 await client.publish(topic, b"", qos=1, retain=True)
         raise aiomqtt.MqttError("the broker ended the link")
@@ -182,37 +218,70 @@ class BrokerLink:
         for topic in filters:
             await client.unsubscribe(topic)
 
-    async def _answer(self, client: aiomqtt.Client, data: bytes) -> None:
+    async def _answer(
+        self,
+        client: aiomqtt.Client,
+        data: bytes,
+        version: ProtocolVersion,
+        asked: Properties | None,
+    ) -> None:
         if len(data) > _COMMAND_BYTES:
             _log.warning("a command of %d bytes is refused: too long", len(data))
             return
+        topic = None
         try:
             command = CommandMessage.model_validate_json(data)
         except ValidationError as error:
-            _log.warning("a command is refused: %s", error.errors(include_url=False)[:3])
-            return
-        reply = self._on_command(command)
+            told = "; ".join(
+                f"{'.'.join(map(str, one['loc'])) or 'command'}: {one['msg']}"
+                for one in error.errors(include_url=False, include_input=False)[:3]
+            )
+            _log.warning("a command is refused: %s", told)
+            identity = _id_in(data)
+            if identity is None:
+                return
+            reply = self._on_refused(identity, told)
+        else:
+            reply, topic = self._on_command(command), command.reply_to
+        properties = _properties(version)
+        if asked is not None and properties is not None:
+            topic = topic or _response_topic(asked)
+            correlation = getattr(asked, "CorrelationData", None)
+            if correlation is not None:
+                properties.CorrelationData = correlation
         payload = reply.model_dump_json(by_alias=True).encode()
-        await client.publish(self._topics.reply(command.id), payload, qos=1)
-
-
-def _versions(settings: BrokerSettings) -> list[ProtocolVersion]:
-    """Return the protocol versions to try, in this order and round again."""
-    if settings.protocol == "5":
-        return [ProtocolVersion.V5]
-    if settings.protocol == "3.1.1" or settings.embedded:
-        return [ProtocolVersion.V311]
-    return [ProtocolVersion.V5, ProtocolVersion.V311]
-
-
-def _password(settings: BrokerSettings) -> str | None:
-    if settings.password_variable is None:
-        return None
-    password = os.environ.get(settings.password_variable)
-    if password is None:
-        message = (
-            f"'broker.password_variable' names {settings.password_variable}, which is not set: "
-            "put the broker's password into that environment variable"
+        await client.publish(
+            topic or self._topics.reply(reply.id), payload, qos=1, properties=properties
         )
-        raise SwatheError(message)
-    return password
+
+
+def _properties(version: ProtocolVersion) -> Properties | None:
+    """Return the properties of a message of ours, where the protocol has any."""
+    if version is not ProtocolVersion.V5:
+        return None
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.ContentType = "application/json"
+    return properties
+
+
+def _response_topic(asked: Properties) -> str | None:
+    """Return the topic that MQTT 5 names for the answer, if it is one that may be named."""
+    topic = getattr(asked, "ResponseTopic", None)
+    if topic is None:
+        return None
+    try:
+        # The model says which topics may be named, wherever they are.
+        CommandMessage(command="note", id="-", by="-", reply_to=topic)
+    except ValidationError:
+        return None
+    return str(topic)
+
+
+def _id_in(data: bytes) -> str | None:
+    """Return the id of a command that is otherwise none, so that its sender can be told."""
+    try:
+        found: Any = json.loads(data)
+    except ValueError:
+        return None
+    identity = found.get("id") if isinstance(found, dict) else None
+    return identity if isinstance(identity, str) and _ID.fullmatch(identity) else None

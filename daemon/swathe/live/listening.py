@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from swathe.journal import Chunk, PortChange
+from swathe.journal import Chunk, PortChange, Sent
+from swathe.listen import quoted
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.device import DeviceLink
@@ -82,11 +83,15 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
             ears[entry.port].link.tally.state = entry.state
             ears[entry.port].link.tally.detail = entry.detail
 
+    def sent(entry: Sent) -> None:
+        if entry.unanswered:
+            ears[entry.port].link.miss(entry.data)
+
     with PortHub(station) as hub:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             time.sleep(0.02)
-            hub.drain(take)
+            hub.drain(take, sent)
     for name, ear in ears.items():
         yield _report(name, ear, seconds)
 
@@ -98,12 +103,14 @@ def _report(name: str, ear: _Ear, seconds: float) -> PortReport:
     records = max(tally.readings, tally.positions)
     if not tally.bytes:
         hint = tally.detail if tally.state != "open" else "is the device on, and the cable right?"
+        if missed := tally.faults["unanswered"]:
+            hint = f"{missed} requests got no answer; {hint}"
         return PortReport(name, False, f"no bytes in {seconds:g} s ({tally.state}): {hint}")
     count = sum(faults.values())
     reasons = ", ".join(f"{n} {reason}" for reason, n in sorted(faults.items())) or "no faults"
     summary = f"{tally.bytes:,} bytes, {records:,} records ({records / seconds:.1f}/s), {reasons}"
     good = records > 0 and count <= 1 + records // 100
-    lines = [f"newest bytes  {ear.newest!r}"]
+    lines = [f"newest bytes  {quoted(ear.newest)}"]
     if ear.record:
         lines.append(f"newest record {ear.record}")
     lines += [f"fault at {fault}" for fault in ear.faults[:_SHOWN_FAULTS]]

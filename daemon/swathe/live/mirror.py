@@ -16,9 +16,14 @@ __all__ = ["Mirror"]
 
 
 class Mirror:
-    """Newest message of each topic, and which of them the broker has not seen."""
+    """Newest message of each topic, and which of them the broker has not seen.
+
+    Attributes:
+        urgent: unseen topics that no rate limit is to hold back.
+    """
 
     def __init__(self) -> None:
+        self.urgent: set[str] = set()
         self._newest: dict[str, bytes] = {}
         self._unseen: dict[str, None] = {}  # a dict keeps the order of first change
         self._changed = asyncio.Event()
@@ -34,12 +39,14 @@ class Mirror:
         self._watchers.append(watcher)
         return lambda: self._watchers.remove(watcher)
 
-    def put(self, topic: str, message: Message) -> None:
-        """Set a topic's newest message."""
+    def put(self, topic: str, message: Message, *, urgent: bool = False) -> None:
+        """Set a topic's newest message; an urgent one is not held back by a rate limit."""
         payload = message.model_dump_json(by_alias=True).encode()
         if self._newest.get(topic) != payload:
             self._newest[topic] = payload
             self._unseen[topic] = None
+            if urgent:
+                self.urgent.add(topic)
             self._changed.set()
             for watcher in self._watchers:
                 watcher(topic, payload)
@@ -58,10 +65,14 @@ class Mirror:
         return len(self._unseen)
 
     async def wait(self) -> None:
-        """Wait until there is something that the broker has not seen."""
+        """Wait until there is something that the broker has not seen, or until woken."""
         if not self._unseen:
             self._changed.clear()
             await self._changed.wait()
+
+    def wake(self) -> None:
+        """Wake who waits."""
+        self._changed.set()
 
     def take(self) -> tuple[str, bytes] | None:
         """Return the longest unseen topic and its newest message, as being seen from now on."""

@@ -8,8 +8,8 @@ from contextlib import ExitStack
 from types import TracebackType
 from typing import Self
 
-from swathe.journal import Chunk, PortChange
-from swathe.station import Station
+from swathe.journal import Chunk, PortChange, Sent
+from swathe.station import Station, schedule_of
 from swathe_drivers import PortReader, PortState
 
 __all__ = ["PortHub"]
@@ -27,13 +27,15 @@ class PortHub:
     """
 
     def __init__(self, station: Station) -> None:
-        self._queue: queue.Queue[Chunk | PortChange] = queue.Queue(_QUEUE_LENGTH)
+        self._queue: queue.Queue[Chunk | PortChange | Sent] = queue.Queue(_QUEUE_LENGTH)
         self._readers = {
             name: PortReader(
                 name,
                 device.port_settings(),
                 on_chunk=self._take_chunk,
                 on_state=self._take_state,
+                on_sent=self._take_sent,
+                schedule=schedule_of(device),
             )
             for name, device in station.device.items()
         }
@@ -54,6 +56,15 @@ class PortHub:
         self._closing = True  # a thread that waits for room in the queue must not wait for ever
         self._stack.close()
 
+    def close(self, sent: Callable[[Sent], None]) -> None:
+        """Take leave of the devices and close the ports; `sent` takes what they were told.
+
+        What they say meanwhile is no longer handed over.
+        """
+        for reader in self._readers.values():
+            reader.close()
+        self.drain(_ignore, sent)
+
     @property
     def stalls(self) -> dict[str, int]:
         """How often each port's reading had to wait for the daemon."""
@@ -64,13 +75,26 @@ class PortHub:
         """Entries in the queue."""
         return self._queue.qsize()
 
-    def drain(self, take: Callable[[Chunk | PortChange], None]) -> None:
-        """Hand over everything that has arrived by now, in order."""
+    def drain(
+        self,
+        take: Callable[[Chunk | PortChange], None],
+        sent: Callable[[Sent], None] | None = None,
+    ) -> None:
+        """Hand over everything that has arrived by now, in order.
+
+        Args:
+            take: takes bytes and changes.
+            sent: takes what was sent to the devices, and what they did not answer.
+        """
         for _ in range(self._queue.qsize()):
             try:
-                take(self._queue.get_nowait())
+                entry = self._queue.get_nowait()
             except queue.Empty:
                 return
+            if not isinstance(entry, Sent):
+                take(entry)
+            elif sent is not None:
+                sent(entry)
 
     def _take_chunk(self, name: str, time: int, data: bytes) -> None:
         self._put(Chunk(time, name, data))
@@ -78,10 +102,17 @@ class PortHub:
     def _take_state(self, name: str, time: int, state: PortState, detail: str) -> None:
         self._put(PortChange(time, name, str(state), detail))
 
-    def _put(self, entry: Chunk | PortChange) -> None:
+    def _take_sent(self, name: str, time: int, data: bytes, unanswered: bool) -> None:
+        self._put(Sent(time, name, data, unanswered))
+
+    def _put(self, entry: Chunk | PortChange | Sent) -> None:
         while not self._closing:
             try:
                 self._queue.put(entry, timeout=0.1)
             except queue.Full:
                 continue
             return
+
+
+def _ignore(_entry: Chunk | PortChange) -> None:
+    return None

@@ -5,39 +5,49 @@ from __future__ import annotations
 from swathe.live.delay_keeper import DelayKeeper
 from swathe.live.mirror import Mirror
 from swathe.messages import (
+    AlarmMessage,
     CheckMessage,
+    ExcludedExtent,
+    Extent,
     GapMessage,
     LineMessage,
+    PlanMessage,
     PortMessage,
     ProgressMessage,
+    RescanMessage,
     StateMessage,
     Topics,
     moment,
 )
-from swathe.pipeline import Check, GapNote, Pipeline
+from swathe.pipeline import Alarm, Check, GapNote, Pipeline
+from swathe.station import Axis
 
 __all__ = ["Publisher"]
 
-# Ports' health is told this often while it changes.
+# Progress and ports' health are told this often on the page, whatever the broker's link bears.
+_PROGRESS_INTERVAL_NS = 250_000_000
 _PORT_INTERVAL_NS = 1_000_000_000
 
 
 class Publisher:
-    """Puts what changed into the mirror, each kind at its own pace.
+    """Puts what changed into the mirror; how often the broker is told is the outbox's business.
 
     Args:
         mirror: where the messages go.
         pipeline: where the notes come from.
-        progress_interval_ns: progress is told no more often than this.
+        progress_interval_ns: somebody wants progress as often as this.
     """
 
     def __init__(self, mirror: Mirror, pipeline: Pipeline, *, progress_interval_ns: int) -> None:
         self._mirror = mirror
         self._pipeline = pipeline
         self.topics = Topics(pipeline.station.name)
-        self._progress_interval = progress_interval_ns
+        self._progress_interval = min(progress_interval_ns, _PROGRESS_INTERVAL_NS)
         self._progress_due = 0
         self._ports_due = 0
+        self._told: dict[int, object] = {}  # by gap or alarm (negative), what makes news urgent
+        self._paused = False
+        self._zones = 0
 
     def put_all(self) -> None:
         """Put the whole survey as it is; for the start of a run, which may resume an older one."""
@@ -49,10 +59,18 @@ class Publisher:
                 self._put_line(row)
         pipeline.doubt.take_changed()
         self._put_checks(pipeline.doubt.book.checks)
+        pipeline.alarms.take_changed()
+        self._put_alarms(pipeline.alarms.alarms)
+        self._put_wanted()
         self.put_state("scanning")
 
     def put_state(self, state: str, reason: str = "") -> None:
-        """Put the station's state."""
+        """Put the station's state; while it scans, a pause is one of its own."""
+        pauses = self._pipeline.pauses
+        self._paused, self._zones = pauses.active, len(self._pipeline.asked.zones)
+        if state == "scanning" and pauses.active:
+            state = "paused"
+            reason = f"{pauses.because} ({pauses.by})" if pauses.because else f"by {pauses.by}"
         self._mirror.put(self.topics.state, self.state(state, reason))
 
     def state(self, state: str, reason: str = "") -> StateMessage:
@@ -65,7 +83,30 @@ class Publisher:
                 "state": state,
                 "reason": reason,
                 "part": self._pipeline.station.survey.part,
+                "plan": self._plan(),
             }
+        )
+
+    def _plan(self) -> PlanMessage:
+        station, grid = self._pipeline.station, self._pipeline.grid
+        planned = [(zone.name, zone.scan, zone.index) for zone in station.exclude]
+        asked = [(zone.name, zone.scan, zone.index) for zone in self._pipeline.asked.zones]
+        return PlanMessage(
+            scan=_borders(grid.scan),
+            index=_borders(grid.index),
+            scan_resolution=grid.scan.resolution,
+            index_resolution=grid.index.resolution,
+            lines=grid.shape[0],
+            profile=station.index is None,
+            alert_below=station.survey.alert_below,
+            excluded=tuple(
+                ExcludedExtent(
+                    name=name,
+                    scan=None if scan is None else Extent.of(scan),
+                    index=None if index is None else Extent.of(index),
+                )
+                for name, scan, index in [*planned, *asked]
+            ),
         )
 
     def put_changes(self, now: int, stalls: dict[str, int], delay: DelayKeeper) -> list[GapNote]:
@@ -81,8 +122,11 @@ class Publisher:
         for row in self._pipeline.coverage.take_dirty_lines():
             self._put_line(row)
         self._put_checks(self._pipeline.doubt.take_changed())
+        self._put_alarms(self._pipeline.alarms.take_changed())
+        self._put_asked(gaps)
         if now >= self._progress_due:
-            self._progress_due = now + self._progress_interval
+            # Counted from when it was due, so that ticks do not stretch the interval.
+            self._progress_due = max(self._progress_due + self._progress_interval, now)
             self.put_progress()
         if now >= self._ports_due:
             self._ports_due = now + _PORT_INTERVAL_NS
@@ -121,7 +165,51 @@ class Publisher:
                 survey=self._pipeline.survey,
                 time=time,
             )
-            self._mirror.put(self.topics.gap(note.number), message)
+            self._mirror.put(
+                self.topics.gap(note.number), message, urgent=self._is_news(note.number, note.end)
+            )
+
+    def _is_news(self, key: int, status: object) -> bool:
+        """Return whether a gap or alarm is new or has another status, rather than another size."""
+        news = key not in self._told or self._told[key] != status
+        self._told[key] = status
+        return news
+
+    def _put_alarms(self, alarms: list[Alarm]) -> None:
+        if not alarms:
+            return
+        time = moment(self._pipeline.progress().time)
+        for alarm in alarms:
+            message = AlarmMessage.of(
+                alarm,
+                station=self._pipeline.station.name,
+                survey=self._pipeline.survey,
+                time=time,
+            )
+            status = alarm.until, alarm.acknowledged_by
+            urgent = self._is_news(-alarm.number, status)
+            self._mirror.put(self.topics.alarm(alarm.number), message, urgent=urgent)
+
+    def _put_asked(self, gaps: list[GapNote]) -> None:
+        """Put what people asked for, if it changed, by itself or with the gaps that changed."""
+        asked, pauses = self._pipeline.asked, self._pipeline.pauses
+        wanted = {one.number for one in asked.wanted}
+        if asked.changed or any(note.number in wanted for note in gaps):
+            self._put_wanted()
+        if len(asked.zones) != self._zones or pauses.active is not self._paused:
+            self.put_state("scanning")
+
+    def _put_wanted(self) -> None:
+        asked = self._pipeline.asked
+        asked.changed = False
+        gaps = {note.number: note for note in self._pipeline.open_gap_notes()}
+        message = RescanMessage.of(
+            [(one, gaps[one.number]) for one in asked.wanted if one.number in gaps],
+            station=self._pipeline.station.name,
+            survey=self._pipeline.survey,
+            time=moment(self._pipeline.progress().time),
+        )
+        self._mirror.put(self.topics.rescan, message)
 
     def _put_checks(self, checks: list[Check]) -> None:
         if not checks:
@@ -144,3 +232,8 @@ class Publisher:
             time=moment(self._pipeline.progress().time),
         )
         self._mirror.put(self.topics.line(row), message)
+
+
+def _borders(axis: Axis) -> Extent:
+    """Return the outer borders of an axis's cells."""
+    return Extent.of(axis.edges(0, axis.cells - 1))

@@ -25,15 +25,15 @@ from swathe.pipeline import (
 )
 
 __all__ = [
-    "CommandMessage",
     "DelayFound",
+    "ExcludedExtent",
     "Extent",
     "FaultExcerpt",
     "GapMessage",
     "LineMessage",
+    "PlanMessage",
     "PortMessage",
     "ProgressMessage",
-    "ReplyMessage",
     "StateMessage",
 ]
 
@@ -50,13 +50,35 @@ class Extent(Model):
         return cls(low=round(borders[0], 3), high=round(borders[1], 3))
 
 
+class ExcludedExtent(Model):
+    """A rectangle that is not asked for."""
+
+    name: str = Field(description="what is there")
+    scan: Extent | None = Field(description="borders, mm; null for the whole axis")
+    index: Extent | None = Field(description="borders, mm; null for the whole axis")
+
+
+class PlanMessage(Model):
+    """The plan, so that a map can be drawn: the outer borders of its cells and what is left out."""
+
+    scan: Extent
+    index: Extent
+    scan_resolution: float = Field(description="length of a cell along the scan axis, mm")
+    index_resolution: float = Field(description="from line to line, mm")
+    lines: int = Field(description="how many; they are numbered from 0")
+    profile: bool = Field(description="whether there is one line only and no index axis")
+    alert_below: float | None = Field(description="thickness below which there is an alarm, mm")
+    excluded: tuple[ExcludedExtent, ...] = Field(description="what is not asked for")
+
+
 class StateMessage(Message):
     """Whether the station is there and what it does; also the last will."""
 
     message: Literal["state"] = "state"
-    state: Literal["scanning", "complete", "incomplete", "gone"]
+    state: Literal["scanning", "paused", "complete", "incomplete", "gone"]
     reason: str = ""
     part: str = ""
+    plan: PlanMessage | None = Field(None, description="what is scanned, for whoever draws a map")
 
 
 class ProgressMessage(Message):
@@ -292,23 +314,3 @@ class PortMessage(Message):
                 excerpt=last.excerpt.decode("ascii", "backslashreplace"),
             ),
         )
-
-
-class CommandMessage(Model):
-    """What a station may be told. A retained command is never obeyed."""
-
-    version: Literal[1] = 1
-    command: Literal["next line", "line", "note", "stop"]
-    id: str = Field(pattern=r"^[A-Za-z0-9_-]{1,64}$", description="chosen by the sender")
-    by: str = Field(min_length=1, max_length=80, description="who says so")
-    line: int | None = Field(None, ge=0, description="for 'line': the line to go on with")
-    text: str = Field("", max_length=1000, description="for 'note'")
-
-
-class ReplyMessage(Message):
-    """The answer to a command."""
-
-    message: Literal["reply"] = "reply"
-    id: str
-    accepted: bool
-    detail: str

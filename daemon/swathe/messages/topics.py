@@ -7,6 +7,8 @@
     swathe/STATION/line/NUMBER      retained
     swathe/STATION/gap/NUMBER       retained, closed gaps too
     swathe/STATION/check/NUMBER     retained; checks of the calibration
+    swathe/STATION/alarm/NUMBER     retained, those that are over too
+    swathe/STATION/rescan           retained; gaps that are to be scanned again next
     swathe/STATION/port/DEVICE      retained
     swathe/STATION/command          what the station may be told
     swathe/STATION/reply/ID         the answer to the command with that id
@@ -43,6 +45,16 @@ class Topics:
         return f"{ROOT}/{self.station}/command"
 
     @property
+    def rescan(self) -> str:
+        """Topic of the gaps that are to be scanned again next."""
+        return f"{ROOT}/{self.station}/rescan"
+
+    @property
+    def alarms(self) -> str:
+        """Filter of all alarms."""
+        return f"{ROOT}/{self.station}/alarm/+"
+
+    @property
     def lines(self) -> str:
         """Filter of all line summaries."""
         return f"{ROOT}/{self.station}/line/+"
@@ -73,6 +85,10 @@ class Topics:
     def check(self, number: int) -> str:
         """Topic of one check of the calibration."""
         return f"{ROOT}/{self.station}/check/{number}"
+
+    def alarm(self, number: int) -> str:
+        """Topic of one alarm."""
+        return f"{ROOT}/{self.station}/alarm/{number}"
 
     def port(self, device: str) -> str:
         """Topic of one port's health."""

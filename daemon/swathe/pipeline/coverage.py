@@ -110,6 +110,21 @@ class Coverage:
         self._count(cells, 1)
         self.gaps.remove(cells, time, GapEnd.LIFTED)
 
+    def exclude(self, cells: Cells, time: int) -> None:
+        """Cells, rising and each required until now, are not asked for any more."""
+        grid = self._grid
+        self._count(cells[grid.state[cells] == CellState.MEASURED], -1)
+        self.required -= int(cells.size)
+        rows, counts = np.unique(cells // grid.shape[1], return_counts=True)
+        self.required_in_row[rows] -= counts
+        self._dirty_rows.update(rows.tolist())
+        self.gaps.remove(cells, time, GapEnd.EXCLUDED)
+
+    def break_off(self) -> None:
+        """The probe may be carried elsewhere now: the lines between are not passed by it."""
+        if not self._stepped:
+            self._row = -1
+
     def note_way(self, way: Way, crossing: Crossing) -> None:
         """Take note of the probe's way and of the cells that it crossed."""
         if crossing.cells.size:
@@ -125,7 +140,8 @@ class Coverage:
             self._row = k
 
     def _follow_lines(self, way: Way, row: NDArray[np.int64]) -> None:
-        step = np.abs(np.diff(way.scan, prepend=way.scan[0]))
+        # A position that was set anew is no travel.
+        step = np.where(way.leaps, 0.0, np.abs(np.diff(way.scan, prepend=way.scan[0])))
         total = self._travel_total + np.cumsum(step)
         self._travel_total = float(total[-1])
         inside = row >= 0

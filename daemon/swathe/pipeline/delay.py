@@ -32,6 +32,8 @@ _SURE_GAIN = 0.6
 # A pass shorter than this many cells, or readings fewer than these, tell nothing.
 _SHORTEST_CELLS = 20
 _FEWEST_READINGS = 20
+# Share of two lines that a delay must leave side by side to be judged.
+_LEAST_OVERLAP = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,18 +147,24 @@ def estimate_delay(
     step = resolution / _COARSE_PER_CELL / speed
     most = int(np.ceil(longest_ns / step))
     coarse = np.arange(-most, most + 1, dtype=np.float64) * step
-    costs = np.stack([_disagreement(a, b, coarse, resolution) for a, b in pairs])
-    total = np.nanmean(costs, axis=0)
+    every = np.stack([_disagreement(a, b, coarse, resolution) for a, b in pairs])
+    # Two pieces of lines with an obstruction between them have nothing to agree on.
+    meet = np.asarray(np.isfinite(every).any(axis=1))
+    pairs, costs = [pair for pair, met in zip(pairs, meet, strict=True) if met], every[meet]
+    if len(pairs) < _GROUPS * _PAIRS_PER_GROUP:
+        reason = f"only {len(pairs)} pairs of neighbouring lines lie side by side"
+        return DelayEstimate(0.0, float("inf"), len(pairs), sure=False, reason=reason)
+    total = _mean(costs)
     best = float(coarse[np.nanargmin(total)])
     spread = np.arange(-2 * _FINE_STEPS, 2 * _FINE_STEPS + 1, dtype=np.float64)
     fine = np.asarray(best + spread * (step / _FINE_STEPS), np.float64)
     fine_costs = np.stack([_disagreement(a, b, fine, resolution) for a, b in pairs])
-    delay = _lowest(fine, np.nanmean(fine_costs, axis=0))
+    delay = _lowest(fine, _mean(fine_costs))
     groups = []
     for group in range(_GROUPS):
-        mine = np.nanmean(costs[group::_GROUPS], axis=0)
+        mine = _mean(costs[group::_GROUPS])
         near = abs(float(coarse[np.nanargmin(mine)]) - best) <= 2 * step
-        mean = np.nanmean(fine_costs[group::_GROUPS], axis=0)
+        mean = _mean(fine_costs[group::_GROUPS])
         groups.append(_lowest(fine, mean) if near else float(coarse[np.nanargmin(mine)]))
     error = float(np.std(groups, ddof=1) / np.sqrt(_GROUPS))
     reason = _doubt(np.array(groups) - delay, error, total)
@@ -176,11 +184,25 @@ def _doubt(apart: NDArray[np.float64], error: float, total: NDArray[np.float64])
     return ""
 
 
+def _mean(costs: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the mean over pairs for each delay; NaN where fewer than half of them can tell.
+
+    Far from the true delay short lines do not meet any more: a few long ones left over are no mean.
+    """
+    known = np.isfinite(costs)
+    count = known.sum(axis=0)
+    sums = np.where(known, costs, 0.0).sum(axis=0)
+    # At delays that no half can tell, the one that most can tell stands for all.
+    enough = count >= min(costs.shape[0] / 2, count.max())
+    return np.asarray(np.where(enough, sums / np.maximum(count, 1), np.nan))
+
+
 def _lowest(delays: NDArray[np.float64], cost: NDArray[np.float64]) -> float:
     """Return where a parabola through the lowest point and its surroundings is lowest."""
     k = int(np.clip(np.nanargmin(cost), 0, delays.size - 1))
     window = slice(max(k - _FINE_STEPS, 0), min(k + _FINE_STEPS + 1, delays.size))
     x, y = delays[window] - delays[k], cost[window]
+    x, y = x[np.isfinite(y)], y[np.isfinite(y)]
     curve, slope, _ = np.polyfit(x, y, 2)
     if curve <= 0:
         return float(delays[k])
@@ -200,7 +222,8 @@ def _disagreement(
     for k, delay in enumerate(delays.tolist()):
         apart = _profile(a, delay, grid) - _profile(b, delay, grid)
         apart = apart[np.isfinite(apart)]
-        if apart.size >= _SHORTEST_CELLS:
+        # What is left of two lines that are shifted far may be an even wall, which always agrees.
+        if apart.size >= max(_SHORTEST_CELLS, grid.size * _LEAST_OVERLAP):
             # Neighbouring lines may differ as a whole; by the mean deviation, rather than its
             # square, a pit on one of them only does not rule.
             found[k] = float(np.mean(np.abs(apart - np.median(apart))))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from swathe.echo import EchoSettings, measure
 from swathe.pipeline.clock import DeviceClock
-from swathe_drivers import Batch, Decoder, Fault
+from swathe_drivers import Batch, Decoder, Fault, FaultReason
 
 __all__ = ["DeviceLink", "DeviceTally"]
 
@@ -132,6 +132,18 @@ class DeviceLink:
         self.tally.state, self.tally.detail = state, detail
         self._count(self.decoder.reset(self.tally.bytes))
 
+    def miss(self, request: bytes) -> None:
+        """Take note of a request that got no answer."""
+        fault = Fault(
+            offset=self.tally.bytes,
+            length=0,
+            reason=FaultReason.UNANSWERED,
+            excerpt=b"",
+            detail=f"no answer in time to {request!r}",
+        )
+        self.tally.faults[str(fault.reason)] += 1
+        self.tally.recent = [*self.tally.recent, fault][-_KEPT_FAULTS:]
+
     def _host_times(
         self, device: NDArray[np.int64], arrival: NDArray[np.int64]
     ) -> NDArray[np.int64]:
@@ -145,7 +157,7 @@ class DeviceLink:
         for reason, count in batch.n_faults.items():
             tally.faults[str(reason)] += count
         tally.recent = [*tally.recent, *batch.faults][-_KEPT_FAULTS:]
-        records = batch.readings if batch.readings.size else batch.positions
+        records = batch.readings if self.decoder.gives_readings else batch.positions
         if records.size:
             self._count_sequence(records["sequence"])
 

@@ -75,6 +75,18 @@ class CountsToPosition:
             self._followed = float(positions[-1])
         return positions
 
+    def set_here(self, place: float, told: float) -> None:
+        """Move all later positions so that what reads `told` now reads `place`, both in mm."""
+        way = place - told
+        if self._mark_at is not None:
+            self._shift += way
+        else:
+            self._zero_at += way
+        if self._unrolled is not None:
+            self._unrolled += way
+        if self._followed is not None:
+            self._followed += way
+
     def _from_marks(
         self, positions: NDArray[np.float64], marks: NDArray[np.int64], mark_at: float
     ) -> NDArray[np.float64]:

@@ -39,6 +39,8 @@ class GapEnd(StrEnum):
     """The survey was taken up again: the place is still to come, not left behind."""
     LIFTED = "lifted"
     """The failed check that made it suspect does not count."""
+    EXCLUDED = "excluded"
+    """A zone in which it lies is not asked for any more."""
 
 
 _CAUSE_OF_STATE = {
@@ -109,6 +111,15 @@ class GapBook:
 
     def __iter__(self) -> Iterator[Gap]:
         return iter(self._gaps.values())
+
+    @property
+    def open_count(self) -> int:
+        """How many gaps are open."""
+        return len(self._open)
+
+    def find(self, number: int) -> Gap | None:
+        """Return the gap with this number, open or ended; None if there was none."""
+        return self._gaps.get(number)
 
     @property
     def open(self) -> list[Gap]:

@@ -55,6 +55,11 @@ class GlitchGate:
             good[k], self.leaps[k] = self._take(sample)
         return good
 
+    def restart(self) -> None:
+        """The position was set anew: the next sample is good wherever it is."""
+        self._good.clear()
+        self._held.clear()
+
     def _all_reachable(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> bool:
         t = np.concatenate(([time for time, _ in self._good], times)).astype(np.float64)
         x = np.concatenate(([place for _, place in self._good], positions))

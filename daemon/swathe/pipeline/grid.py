@@ -79,6 +79,11 @@ class Grid:
         """Take a rectangle of cells out of the plan."""
         self.state.reshape(self.shape)[rows, columns] = CellState.EXCLUDED
 
+    def required_in(self, rows: slice, columns: slice) -> Cells:
+        """Return the flat cells of a rectangle that the plan asks for, rising."""
+        number = np.arange(self.state.size).reshape(self.shape)[rows, columns].ravel()
+        return np.asarray(number[self.state[number] != CellState.EXCLUDED], np.int64)
+
     def add(
         self,
         readings: NDArray[Any],

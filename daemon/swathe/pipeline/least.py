@@ -37,9 +37,10 @@ class Least:
     def note(self, cells: NDArray[np.int64]) -> None:
         """Take note of cells that readings fell into, shape (n,)."""
         grid = self._grid
-        if self.value is not None and grid.thickness[self.cell] > self.value:
+        gone = self.value is not None and grid.state[self.cell] == CellState.EXCLUDED
+        if gone or (self.value is not None and grid.thickness[self.cell] > self.value):
             # By a rule other than the minimum, or after a failed check, the thinnest cell may
-            # have been read thicker since.
+            # have been read thicker since; or its zone was excluded.
             cells = np.arange(grid.state.size)
             self.value = None
         wall = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)

@@ -4,66 +4,52 @@
 random number and does no input or output. The live run and a rebuild feed the same entries, so
 they have the same arrays, bit for bit.
 
-Bytes are kept until the next tick, a twentieth of a second; then everything happens in whole
-columns.
+Bytes are kept until the next tick, a fiftieth of a second while they arrive; then everything
+happens in whole columns.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 
 from swathe.calibration import ThicknessLaw
 from swathe.errors import UsageError
-from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.pipeline.asked import Asked, Zone
 from swathe.pipeline.changed import ChangedCells
 from swathe.pipeline.changes import GapNote, LineNote, Progress
 from swathe.pipeline.coverage import Coverage
 from swathe.pipeline.device import DeviceTally
 from swathe.pipeline.doubt import Doubt
+from swathe.pipeline.driven import Driven
 from swathe.pipeline.grid import Grid
 from swathe.pipeline.least import Least
+from swathe.pipeline.lookout import Lookout
 from swathe.pipeline.measure import fill_thickness
 from swathe.pipeline.notes import gap_note, line_note
-from swathe.pipeline.pace import Pace
-from swathe.pipeline.place import Placed, Way
+from swathe.pipeline.outlook import Paces, progress_of
+from swathe.pipeline.pauses import Pauses
+from swathe.pipeline.place import Placed
 from swathe.pipeline.shelf import Shelf
 from swathe.pipeline.slip import Slip
 from swathe.pipeline.sweep import cross
+from swathe.pipeline.watcher import Watcher
 from swathe.pipeline.wiring import Wiring
 from swathe.station import (
-    AxisMode,
     Station,
-    budget_of,
     excluded_cells,
     kept_waveforms,
     law_of,
     station_in_journal,
 )
 
-__all__ = ["Pipeline", "Status", "Watcher"]
+__all__ = ["Pipeline", "Status"]
 
 Status = Literal["scanning", "complete", "incomplete"]
-
-_SPEED_WINDOW_NS = 500_000_000
-# The warning comes before cells are skipped: readings are never quite evenly spaced.
-_NEAR_LIMIT = 0.8
-_RATE_WINDOW_NS = 20_000_000_000
-
-
-class Watcher(Protocol):
-    """Is shown what the pipeline works with, for what is measured on a scan beside its cells."""
-
-    def placed(self, placed: Placed) -> None:
-        """Take note of readings with their place."""
-        ...
-
-    def went(self, way: Way) -> None:
-        """Take note of a piece of the probe's way."""
-        ...
 
 
 class Pipeline:
@@ -85,7 +71,11 @@ class Pipeline:
         least: the least thickness.
         doubt: checks of the calibration, and what they make of it.
         notes: operator's notes as (ns UTC, text).
+        pauses: whether readings count now, and why not.
+        asked: zones excluded and gaps wanted while the survey goes on.
+        alarms: what somebody should look at.
         changed: tells which cells changed.
+        driven: what a machine that moves the probe did.
     """
 
     def __init__(
@@ -105,8 +95,7 @@ class Pipeline:
         if (form := kept_waveforms(station)) is not None:
             self.grid.keep_waveforms(form.samples, form.dtype)
         self._shelf = Shelf()
-        stepped = station.index is None or station.index.mode is AxisMode.STEPPED
-        self.coverage = Coverage(self.grid, stepped=stepped)
+        self.coverage = Coverage(self.grid, stepped=not station.index_encoded)
         self.tallies: dict[str, DeviceTally] = {}
         self.survey = ""
         self._ended_complete = False
@@ -127,13 +116,19 @@ class Pipeline:
         self._changed_gaps: dict[int, GapNote] = {}
         self.changed = ChangedCells(self.grid.shape[1])
         self._scanning = False
-        self._start_paces()
-
-    def _start_paces(self) -> None:
-        self._travelled = 0.0
-        self._speed = Pace(_SPEED_WINDOW_NS)
-        self._rate = Pace(_SPEED_WINDOW_NS)
-        self._cell_rate = Pace(_RATE_WINDOW_NS)
+        self._paces = Paces()
+        self.pauses = Pauses()
+        self.asked = Asked()
+        self.driven = Driven()
+        self._lookout = Lookout(
+            station,
+            grid=self.grid,
+            coverage=self.coverage,
+            doubt=self.doubt,
+            pauses=self.pauses,
+            tallies=self.tallies,
+        )
+        self.alarms = self._lookout.book
 
     @property
     def line(self) -> int:
@@ -144,6 +139,11 @@ class Pipeline:
     def position(self) -> tuple[float | None, float | None]:
         """Where the probe stands, scan and index in mm; None while unknown."""
         return self._wiring.position if self._wiring else (None, None)
+
+    @property
+    def heard(self) -> tuple[int | None, int | None]:
+        """Host time of the newest sample of scan and index, ns; None where there is none."""
+        return self._wiring.heard if self._wiring else (None, None)
 
     @property
     def status(self) -> Status:
@@ -181,6 +181,9 @@ class Pipeline:
             case Chunk():
                 if (link := self._wiring.links.get(entry.port)) is not None:
                     link.take(entry.data, entry.time)
+            case Sent():
+                if (link := self._wiring.links.get(entry.port)) is not None and entry.unanswered:
+                    link.miss(entry.data)
             case Tick():
                 self._tick(self._wiring, entry.time)
             case PortChange():
@@ -208,7 +211,10 @@ class Pipeline:
         self._last_cell = -1
         self.doubt.book.abandon()
         self._now = mark.time
-        self._start_paces()
+        self._paces = Paces()
+        self.pauses.reopen()
+        self._wiring.pauses = self.pauses
+        self._lookout.open_run(station, mark.time + self._utc_offset)
         # A run that only checks the calibration leaves the survey where it was.
         self._scanning = mark.detail.get("purpose", "scan") == "scan"
         if self._scanning:
@@ -225,6 +231,7 @@ class Pipeline:
             fill_thickness(batch.readings, self._law)
             if self.doubt.book.going:
                 self.doubt.book.take(batch.readings)
+            self._lookout.note_readings(batch.readings)
             if self.doubt.book.going or not self._scanning:
                 batch = replace(batch, readings=batch.readings[:0], waveforms=None)
             if self.grid.waveform is not None and batch.waveforms is not None:
@@ -234,24 +241,52 @@ class Pipeline:
             self._placed.append(placed)
 
     def _take_mark(self, wiring: Wiring, mark: Mark) -> None:
+        now = mark.time + self._utc_offset
         match mark.kind:
             case MarkKind.LINE:
                 # What came before the mark belongs to the line before, back to the start or not.
                 self._decode_all(wiring)
                 wiring.set_line(int(mark.detail["line"]), mark.time)
             case MarkKind.NOTE:
-                self.notes.append((mark.time + self._utc_offset, str(mark.detail["text"])))
+                self.notes.append((now, str(mark.detail["text"])))
+            case MarkKind.MOTION:
+                self.driven.take(mark, now)
+            case MarkKind.REFERENCED:
+                self._tick(wiring, mark.time)
+                place = mark.detail.get("scan"), mark.detail.get("index")
+                self.driven.refer(*place)
+                wiring.reference(*place)
+            case MarkKind.PAUSED:
+                self._tick(wiring, mark.time)
+                self.pauses.begin(mark.time, **mark.detail)
+            case MarkKind.RESUMED:
+                self._tick(wiring, mark.time)
+                self.pauses.end(mark.time)
+                self.coverage.break_off()
+            case MarkKind.ZONE_EXCLUDED:
+                self._tick(wiring, mark.time)
+                cells = self.asked.exclude(Zone.told(mark.detail, now), self.grid, self.coverage)
+                self.least.note(cells)
+                self._lookout.note_cells(cells, now)
+                self.changed.note(cells)
+                self._collect()
+            case MarkKind.GAP_WANTED:
+                self.asked.want(int(mark.detail["gap"]), mark.detail["by"], now)
+            case MarkKind.ALARM_ACKNOWLEDGED:
+                self.alarms.acknowledge(int(mark.detail["alarm"]), mark.detail["by"], now)
             case MarkKind.ENDED:
                 self._tick(wiring, mark.time)
+                self.pauses.end(mark.time)
+                self.alarms.end_run(now)
                 if self._scanning:
                     self._scanning = False
                     self._ended_complete = mark.detail["status"] == "complete"
-                    self.coverage.close_out(mark.time + self._utc_offset)
+                    self.coverage.close_out(now)
                     self._collect()
             case _:
                 # What came before the mark belongs to what went before, cells or step.
                 self._tick(wiring, mark.time)
-                cells = self.doubt.take(mark, mark.time + self._utc_offset)
+                cells = self.doubt.take(mark, now)
                 self.changed.note(cells)
                 self._collect()
 
@@ -272,12 +307,15 @@ class Pipeline:
         self._shelf.forget_before(wiring.placer.oldest_pending)
         self._follow(wiring)
         self.coverage.evaluate(now + self._utc_offset)
-        self._speed.note(now, self._travelled)
-        self._rate.note(now, self.readings)
-        self._cell_rate.note(now, self.coverage.measured)
+        self._paces.note(now, readings=self.readings, measured=self.coverage.measured)
         self._collect()
+        if self._scanning:
+            self._lookout.look(now, self._utc_offset, wiring, self._paces)
 
     def _bin(self, placed: Placed) -> None:
+        held = self.pauses.holds(placed.readings["time"])
+        if held.any():
+            placed = Placed(placed.readings[~held], placed.scan[~held], placed.index[~held])
         if not placed.readings.size:
             return
         if self._watcher is not None:
@@ -297,11 +335,12 @@ class Pipeline:
         self.doubt.note_readings(touched, before)
         self.coverage.note_readings(touched, before)
         self.least.note(touched)
+        self._lookout.note_cells(touched, self._now + self._utc_offset)
         self.changed.note(touched)
 
     def _follow(self, wiring: Wiring) -> None:
         way = wiring.placer.take_way()
-        if way is not None:
+        if way is not None and (way := self.pauses.cut(way)) is not None:
             if self._watcher is not None:
                 self._watcher.went(way)
             crossing = cross(way, self.grid, self._last_cell)
@@ -309,12 +348,13 @@ class Pipeline:
             self.grid.pass_over(crossing.cells[known], crossing.silent[known])
             self.coverage.note_way(way, crossing)
             self._last_cell = self.coverage.probe_cell
-            self._travelled += float(np.abs(np.diff(way.scan)).sum())
+            self._paces.go(way)
             self.changed.note(crossing.cells)
 
     def _collect(self) -> None:
         for gap in self.coverage.gaps.settle():
             self._changed_gaps[gap.number] = gap_note(gap)
+            self.asked.note_gap(gap)
 
     def take_changed_rows(self) -> list[int]:
         """Return the rows of the grid that changed since the last call."""
@@ -325,10 +365,6 @@ class Pipeline:
         notes = [self._changed_gaps[number] for number in sorted(self._changed_gaps)]
         self._changed_gaps.clear()
         return notes
-
-    def take_line_notes(self) -> list[LineNote]:
-        """Return the lines that were left, and changed, since the last call."""
-        return [self.line_note(row) for row in self.coverage.take_dirty_lines()]
 
     def open_gap_notes(self) -> list[GapNote]:
         """Return the open gaps, by number."""
@@ -342,53 +378,15 @@ class Pipeline:
         """Return a summary of one line of the grid."""
         return line_note(self.grid, self.coverage, row)
 
-    def _speed_limit(self, wiring: Wiring) -> float | None:
-        """Return resolution × reading rate / wanted hits per cell, mm/s."""
-        interval = wiring.placer.interval_ns
-        if not interval:
-            return None
-        return self.grid.scan.resolution / self.station.survey.hits_per_cell / interval * 1e9
-
     def progress(self) -> Progress:
         """Return how the survey stands at the last tick."""
-        coverage, grid, wiring = self.coverage, self.grid, self._wiring
-        scan, index = self.position
-        left = coverage.required - coverage.measured
-        pace = self._cell_rate.per_second
-        unplaced = self.unplaced
+        unplaced, wiring = self.unplaced, self._wiring
         if wiring is not None:
             unplaced += wiring.placer.unplaced
             if self.status != "scanning":  # what still waited for its bracket when the run ended
                 unplaced += wiring.placer.pending
-        limit = self._speed_limit(wiring) if wiring else None
-        speed = self._speed.per_second
-        asked = self.station.verification
-        due = self.doubt.book.due(asked.interval if asked else None)
-        least = self.least
-        budget = None if least.value is None else budget_of(self.station, least.value)
-        return Progress(
-            time=self._now + self._utc_offset,
-            required=coverage.required,
-            measured=coverage.measured,
-            percent=coverage.percent,
-            open_gaps=len(coverage.gaps.open),
-            line=coverage.row if coverage.row >= 0 else None,
-            scan=scan,
-            index=index,
-            speed=speed,
-            speed_limit=limit,
-            slips=len(self.slips),
-            slipped_at=self.slips[-1].position if self.slips else None,
-            too_fast=limit is not None and speed > _NEAR_LIMIT * limit,
-            rate=self._rate.per_second,
-            seconds_left=left / pace if pace > 0 else None,
-            readings=self.readings,
-            unplaced=unplaced,
-            outside=grid.outside,
-            minimum=least.value,
-            minimum_at=least.place,
-            minimum_expanded=None if budget is None else budget.expanded,
-            suspect=self.doubt.suspect,
-            check_due=due,
-            check_overdue=due is not None and self._now + self._utc_offset > due,
-        )
+        return progress_of(
+            time=self._now + self._utc_offset, station=self.station, grid=self.grid,
+            coverage=self.coverage, wiring=wiring, doubt=self.doubt, least=self.least,
+            paces=self._paces, slips=self.slips, readings=self.readings, unplaced=unplaced,
+        )  # fmt: skip

@@ -11,6 +11,7 @@ from swathe.pipeline.device import DeviceLink, DeviceTally
 from swathe.pipeline.encoder import CountsToPosition
 from swathe.pipeline.glitch import GlitchGate
 from swathe.pipeline.lines import ReturnWatch
+from swathe.pipeline.pauses import Pauses
 from swathe.pipeline.place import Placed, Placer
 from swathe.pipeline.slip import Slip, SlipWatch
 from swathe.pipeline.track import EncodedTrack, SteppedTrack
@@ -50,6 +51,10 @@ class Wiring:
         station: the station file in force.
         tallies: counts by device, which go on through the runs of a survey.
         line: the line in force on a stepped index axis.
+
+    Attributes:
+        links: decoder and clock of each device.
+        pauses: in which no return of the probe tells another line.
     """
 
     def __init__(self, station: Station, tallies: dict[str, DeviceTally], *, line: int = 0) -> None:
@@ -94,6 +99,7 @@ class Wiring:
             bracket_ns=bracket,
             lateness_ns=self._lateness,
         )
+        self.pauses = Pauses()
         self._returns: ReturnWatch | None = None
         advance = station.index.advance if station.index and self.stepped else None
         if advance is LineAdvance.RETURN:
@@ -121,7 +127,8 @@ class Wiring:
             self._unheard.discard(device)
             own[name] = np.where(good, positions, np.nan)
             if axis is self._scan and self._returns is not None:
-                for time in self._returns.returns(times[good], positions[good]):
+                returns = np.array(self._returns.returns(times[good], positions[good]), np.int64)
+                for time in returns[~self.pauses.holds(returns)].tolist():
                     self._next_line(time)
         if self._second is not None and self._second.device == device and batch.positions.size:
             counts = batch.positions["counts"][:, self._second.column]
@@ -146,6 +153,17 @@ class Wiring:
             if self._returns is not None:
                 self._returns.disarm()
 
+    def reference(self, scan: float | None, index: float | None) -> None:
+        """The probe rests at this place, mm: the encoded axes' counts tell it from now on."""
+        for axis, place in ((self._scan, scan), (self._index, index)):
+            if axis is None or place is None or axis.track.last_position is None:
+                continue
+            axis.scale.set_here(place, axis.track.last_position)
+            axis.gate.restart()
+            last = axis.track.last_time
+            leap = np.array([True])
+            axis.track.append(np.array([last], np.int64), np.array([place]), leap)
+
     def port_changed(self, device: str) -> None:
         """What a device last said holds no more, until it says something again.
 
@@ -164,6 +182,12 @@ class Wiring:
             last, held = axis.track.last_time, now - self._lateness
             if last is not None and held > last and axis.track.last_position is not None:
                 axis.track.append(np.array([held], np.int64), np.array([axis.track.last_position]))
+
+    @property
+    def heard(self) -> tuple[int | None, int | None]:
+        """Host time of the newest sample of scan and of index, ns; None before the first."""
+        index = None if self._index is None else self._index.track.last_time
+        return self._scan.track.last_time, index
 
     @property
     def position(self) -> tuple[float | None, float | None]:

@@ -1,31 +1,46 @@
 """The station file: what is scanned, with which devices, told where and kept where."""
 
+from swathe.station.alarms import AlarmKind, AlarmSettings
 from swathe.station.axis import Axis, cell_count
+from swathe.station.broker import BrokerSettings, tls_context
 from swathe.station.budget import budget_of, repeatability_of
 from swathe.station.check import excluded_cells
-from swathe.station.devices import axis_source, decoder_of, gauge_of, kept_waveforms
+from swathe.station.devices import axis_source, decoder_of, gauge_of, kept_waveforms, schedule_of
 from swathe.station.law import law_of, with_record
 from swathe.station.load import load_station, parse_station, station_in_journal, survey_folder
 from swathe.station.model import (
     AxisMode,
     AxisSettings,
-    BrokerSettings,
     CellRule,
+    ExclusionSettings,
     LineAdvance,
     PageSettings,
     Station,
+)
+from swathe.station.motion import (
+    MOTION_PORT,
+    GuardTable,
+    MotionTable,
+    motion_codec,
+    motion_driver,
 )
 from swathe.station.probe import beam_on_wall
 from swathe.station.quality import CalibrationSettings
 
 __all__ = [
+    "MOTION_PORT",
+    "AlarmKind",
+    "AlarmSettings",
     "Axis",
     "AxisMode",
     "AxisSettings",
     "BrokerSettings",
     "CalibrationSettings",
     "CellRule",
+    "ExclusionSettings",
+    "GuardTable",
     "LineAdvance",
+    "MotionTable",
     "PageSettings",
     "Station",
     "axis_source",
@@ -38,9 +53,13 @@ __all__ = [
     "kept_waveforms",
     "law_of",
     "load_station",
+    "motion_codec",
+    "motion_driver",
     "parse_station",
     "repeatability_of",
+    "schedule_of",
     "station_in_journal",
     "survey_folder",
+    "tls_context",
     "with_record",
 ]

@@ -20,6 +20,7 @@ from swathe.station.model import (
     SecondSettings,
     StoreSettings,
 )
+from swathe.station.motion import check_motion
 from swathe_drivers import Decoder, DriverError
 
 __all__ = ["MOST_CELLS", "cross_check", "excluded_cells"]
@@ -54,6 +55,7 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
         problems += _check_readings(decoders, calibrated=calibrated)
     problems += _check_exclusions(parts.get("exclude", ()), axes, faulty)
     problems += _check_echo(parts, decoders)
+    problems += check_motion(parts)
     return problems
 
 

@@ -33,6 +33,9 @@ def describe_plan(station: Station) -> list[str]:
     if (width := beam_on_wall(station)) is not None:
         lines.append(f"beam on the back wall: {width:.2f} mm wide (-6 dB)")
     lines += [f"WARNING: {warning}" for warning in beam_warnings(station)]
+    if (motion := station.motion) is not None:
+        allowed = "may be armed" if motion.arm_allowed else "must not be armed (arm_allowed)"
+        lines.append(f"a crawler on {motion.port}, driver {motion.driver}: {allowed}")
     if station.broker is None:
         lines.append("no broker: nothing is published")
     elif station.broker.embedded:

@@ -73,6 +73,7 @@ def put_descriptions_in(
             **found.port,
             "driver": found.driver,
             "protocol": found.protocol,
+            **({} if found.talk is None else {"talk": found.talk}),
             **device,
         }
     return {**tables, "device": resolved}, used, problems

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from swathe.station.model import AxisSettings, DeviceSettings, Station
-from swathe_drivers import Decoder, WaveformFormat, load_driver
+from swathe_drivers import Decoder, Driver, Schedule, WaveformFormat, load_driver, make_schedule
 
-__all__ = ["axis_source", "decoder_of", "gauge_of", "kept_waveforms"]
+__all__ = ["axis_source", "decoder_of", "gauge_of", "kept_waveforms", "schedule_of"]
 
 
 def axis_source(axis: str, settings: AxisSettings) -> tuple[str, str]:
@@ -23,10 +23,17 @@ def decoder_of(device: DeviceSettings) -> Decoder:
         DriverError: the driver is unknown or refuses its settings; `load_station` reports this
             with the key, so call this only with a loaded station.
     """
+    return _driver_of(device).decoder(ns_per_byte=device.port_settings().ns_per_byte)
+
+
+def schedule_of(device: DeviceSettings) -> Schedule | None:
+    """Return what is said to `device`, and when; None if nothing is. Raises as `decoder_of`."""
+    return make_schedule(_driver_of(device), device.talk)
+
+
+def _driver_of(device: DeviceSettings) -> Driver:
     driver = load_driver(device.driver)
-    return driver(driver.Settings.model_validate(device.protocol)).decoder(
-        ns_per_byte=device.port_settings().ns_per_byte
-    )
+    return driver(driver.Settings.model_validate(device.protocol))
 
 
 def gauge_of(station: Station) -> str:

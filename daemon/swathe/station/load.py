@@ -13,6 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from swathe.calibration import CalibrationError, parse_record, read_record
 from swathe.errors import Problem, StationError
+from swathe.station.broker import BrokerSettings, check_broker, in_folder
 from swathe.station.check import cross_check
 from swathe.station.descriptions import put_descriptions_in
 from swathe.station.law import check_law
@@ -77,6 +78,7 @@ def parse_station(
     parts["descriptions"] = texts
     problems += _check_drivers(parts.get("device", {}))
     problems += _add_record(parts, record, folder)
+    problems += _settle_broker(parts, folder)
     faulty = [name for name in tables if name not in parts]
     problems += cross_check(parts, faulty=faulty)
     if problems:
@@ -165,6 +167,18 @@ def _add_record(
         requirement = f"must name a calibration record: {error}"
         return [Problem("calibration.file", requirement, calibration.file, mend)]
     return []
+
+
+def _settle_broker(parts: dict[str, Any], folder: Path | None) -> list[Problem]:
+    """Find the files that the broker's table names; return what is wrong with it.
+
+    A station file in a journal is read without a folder: its broker is not met any more.
+    """
+    broker: BrokerSettings | None = parts.get("broker")
+    if broker is None or folder is None:
+        return []
+    parts["broker"] = in_folder(broker, folder)
+    return check_broker(parts["broker"])
 
 
 def _check_drivers(devices: dict[str, DeviceSettings]) -> list[Problem]:

@@ -15,7 +15,11 @@ from pydantic import Field, StringConstraints
 
 from swathe.calibration import CalibrationRecord
 from swathe.echo import EchoSettings
+from swathe.station.alarms import AlarmSettings
 from swathe.station.axis import Axis
+from swathe.station.broker import BrokerSettings
+from swathe.station.motion import MotionTable
+from swathe.station.port import PortTable
 from swathe.station.quality import (
     CalibrationSettings,
     CorrectionSettings,
@@ -25,7 +29,7 @@ from swathe.station.quality import (
 )
 from swathe.station.table import Table
 from swathe.units import Acceleration, Duration, Length, Percent, Speed
-from swathe_drivers import PortSettings
+from swathe_drivers import TalkSettings
 
 __all__ = [
     "AxisMode",
@@ -149,42 +153,17 @@ class ExclusionSettings(Table):
     index: tuple[Length, Length] | None = None
 
 
-class DeviceSettings(Table):
+class DeviceSettings(PortTable):
     """A device on a port: which driver reads it, and how long it takes to tell."""
 
     driver: Name = "delimited"
-    port: str = Field(
-        min_length=1,
-        description="device path, COM port, usb:SERIAL, socket://, rfc2217:// or capture:PATH",
-    )
     description: str | None = Field(
         None, description="file that tells driver and protocol; relative to the station file"
     )
-    baud: int = 115_200
-    bytesize: Literal[7, 8] = 8
-    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
-    stopbits: Literal[1, 2] = 1
-    xonxoff: bool = False
-    rtscts: bool = False
     delay: Duration = Field(0, ge=0, description="from the event to its first byte, ns")
     on_change: bool = Field(False, description="an encoder that is silent while it stands still")
     protocol: dict[str, Any] = Field(default_factory=dict, description="the driver's own settings")
-
-    def port_settings(self) -> PortSettings:
-        """Return what the port reader needs.
-
-        Raises:
-            pydantic.ValidationError: the port or its baud rate cannot be; told by `load_station`.
-        """
-        return PortSettings(
-            url=self.port,
-            baud=self.baud,
-            bytesize=self.bytesize,
-            parity=self.parity,
-            stopbits=self.stopbits,
-            xonxoff=self.xonxoff,
-            rtscts=self.rtscts,
-        )
+    talk: TalkSettings | None = Field(None, description="what is said to the device, and when")
 
 
 class SurveySettings(Table):
@@ -207,19 +186,6 @@ class PlacingSettings(Table):
     lateness: Duration = Field(
         100_000_000, gt=0, description="how long a reading may be on its way"
     )
-
-
-class BrokerSettings(Table):
-    """The MQTT broker; ``embedded`` starts one on this machine's loopback interface."""
-
-    embedded: bool = False
-    host: str = "127.0.0.1"
-    port: int = Field(1883, ge=0, le=65_535)
-    protocol: Literal["auto", "3.1.1", "5"] = "auto"
-    username: str | None = None
-    password_variable: str | None = Field(None, description="environment variable, never the word")
-    commands: bool = Field(True, description="whether commands over MQTT are obeyed")
-    progress_interval: Duration = Field(250_000_000, ge=50_000_000)
 
 
 class PageSettings(Table):
@@ -263,7 +229,9 @@ class Station(Table):
     echo: EchoSettings | None = None
     placing: PlacingSettings = PlacingSettings()
     broker: BrokerSettings | None = None
+    alarms: AlarmSettings = AlarmSettings()
     page: PageSettings | None = None
+    motion: MotionTable | None = None
     store: StoreSettings = StoreSettings()
     record: CalibrationRecord | None = Field(
         None, exclude=True, description="that calibration.file names; not a table of the file"
@@ -283,6 +251,11 @@ class Station(Table):
         if self.index is None:
             return Axis(name="index", start=0.0, resolution=1.0, cells=1)
         return _axis("index", self.index)
+
+    @property
+    def index_encoded(self) -> bool:
+        """Whether an encoder tells the index position; not so of a line profile."""
+        return self.index is not None and self.index.mode is not AxisMode.STEPPED
 
     @property
     def shape(self) -> tuple[int, int]:

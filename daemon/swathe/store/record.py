@@ -10,14 +10,16 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 
 from swathe.errors import SurveyError
 from swathe.messages import (
+    AlarmMessage,
     CheckMessage,
+    Extent,
     GapMessage,
     LineMessage,
     PortMessage,
     ProgressMessage,
     moment,
 )
-from swathe.pipeline import Pipeline
+from swathe.pipeline import Driven, Pipeline
 from swathe.store.quality import (
     CalibrationSummary,
     UncertaintySummary,
@@ -26,7 +28,16 @@ from swathe.store.quality import (
     uncertainty_summary,
 )
 
-__all__ = ["NoteRecord", "SurveyRecord", "read_record", "record_of", "write_record"]
+__all__ = [
+    "CrawlerRecord",
+    "HaltRecord",
+    "NoteRecord",
+    "SurveyRecord",
+    "ZoneRecord",
+    "read_record",
+    "record_of",
+    "write_record",
+]
 
 
 class NoteRecord(BaseModel):
@@ -36,6 +47,37 @@ class NoteRecord(BaseModel):
 
     time: AwareDatetime
     text: str
+
+
+class ZoneRecord(BaseModel):
+    """A zone that was excluded while the survey went on."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    name: str
+    scan: Extent | None = Field(description="mm; null for the whole axis")
+    index: Extent | None = Field(description="mm; null for the whole axis")
+    by: str
+    time: AwareDatetime
+
+
+class HaltRecord(BaseModel):
+    """A motion of the crawler that was stopped before it was at its end."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    time: AwareDatetime
+    cause: str
+    text: str
+
+
+class CrawlerRecord(BaseModel):
+    """What a crawler that Swathe commanded did in this survey."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    armings: int = Field(description="how often it was armed")
+    halts: tuple[HaltRecord, ...]
 
 
 class SurveyRecord(BaseModel):
@@ -59,6 +101,11 @@ class SurveyRecord(BaseModel):
     notes: tuple[NoteRecord, ...]
     calibration: CalibrationSummary | None = None
     checks: tuple[CheckMessage, ...] = ()
+    alarms: tuple[AlarmMessage, ...] = ()
+    zones: tuple[ZoneRecord, ...] = Field(
+        (), description="excluded while the survey went on, beside those of the plan"
+    )
+    crawler: CrawlerRecord | None = Field(None, description="null where no crawler was commanded")
     uncertainty: UncertaintySummary | None = Field(
         None, description="of the least thickness; null where it is not known"
     )
@@ -115,11 +162,38 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
             CheckMessage.of(check, station=name, survey=survey, time=time)
             for check in pipeline.doubt.book.checks
         ),
+        alarms=tuple(
+            AlarmMessage.of(alarm, station=name, survey=survey, time=time)
+            for alarm in pipeline.alarms.alarms
+        ),
+        zones=tuple(
+            ZoneRecord(
+                name=zone.name,
+                scan=None if zone.scan is None else Extent.of(zone.scan),
+                index=None if zone.index is None else Extent.of(zone.index),
+                by=zone.by,
+                time=moment(zone.time),
+            )
+            for zone in pipeline.asked.zones
+        ),
+        crawler=_crawler_record(pipeline.driven),
         uncertainty=uncertainty_summary(pipeline),
         footprint_percent=(
             footprint_percent(pipeline.grid, pipeline.station) if with_lines else None
         ),
         notes=tuple(NoteRecord(time=moment(at), text=text) for at, text in pipeline.notes),
+    )
+
+
+def _crawler_record(driven: Driven) -> CrawlerRecord | None:
+    if not (driven.armings or driven.halts):
+        return None
+    return CrawlerRecord(
+        armings=driven.armings,
+        halts=tuple(
+            HaltRecord(time=moment(halt.time), cause=halt.cause, text=halt.text)
+            for halt in driven.halts
+        ),
     )
 
 

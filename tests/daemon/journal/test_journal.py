@@ -23,6 +23,7 @@ from swathe.journal import (
     Mark,
     MarkKind,
     PortChange,
+    Sent,
     Tick,
     read_journal,
     read_segment,
@@ -35,6 +36,8 @@ SAMPLE: list[Entry] = [
     Chunk(3, "gauge", b"R,1,2.5\r\n"),
     Chunk(4, "encoder", bytes(range(256))),
     Chunk(4, "gauge", b""),
+    Sent(4, "gauge", b"MEAS?\n"),
+    Sent(5, "gauge", b"\x00\xff", unanswered=True),
     Tick(5),
     Mark(6, MarkKind.LINE, {"line": 3, "by": "operator"}),
     Mark(7, MarkKind.NOTE, {"text": "wet\nsurface µ", "by": "operator"}),
@@ -103,12 +106,16 @@ def test_write_is_open_to_other_readers(tmp_path: Path) -> None:
         "port/gauge",
         "port/encoder",
         "port/gauge",
+        "sent/gauge",
+        "unanswered/gauge",
         "tick",
         "mark",
         "mark",
         "mark",
     ]
     assert found[3] == ("port/encoder", 4, bytes(range(256)))
+    assert found[5] == ("sent/gauge", 4, b"MEAS?\n")
+    assert found[6] == ("unanswered/gauge", 5, b"\x00\xff")
 
 
 def test_flush_makes_entries_readable_by_others(tmp_path: Path) -> None:

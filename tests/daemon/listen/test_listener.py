@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import io
+import socket
 from pathlib import Path
 
 import pytest
 from rich.console import Console
 
 from drivers.doubles import PtyPort, TcpServer, wait_until
-from swathe.listen import Heard, Listener, LivePicture, PlainPrinter, summary
+from swathe.listen import Heard, Listener, LivePicture, PlainPrinter, quoted, summary
 from swathe.listen.view import readable
 from swathe_drivers import PortSettings
 from swathe_drivers.capture import CapturedChunk, CaptureHeader, CaptureReader, CaptureWriter
@@ -140,6 +141,73 @@ def test_views_show_bytes_fields_and_faults(tmp_path: Path) -> None:
         assert sum("byte 33: ff 00 01 02" in line for line in lines) == 1
         assert any(line.endswith("echo yes, thick mm 12.500, scan 5") for line in lines) is protocol
         assert any(line.startswith("fault at byte 15, ") for line in lines) is protocol
+
+
+TWO_READS = """
+driver = "modbus"
+[protocol]
+[[protocol.reads]]
+fields = [{ is = "counts", axis = "scan", register = 0, type = "int32" }]
+[[protocol.reads]]
+registers = "input"
+fields = [{ is = "thickness", unit = "mm", register = 7, type = "uint16", scale = 0.01 }]
+"""
+
+
+def answer(function: int, data: bytes) -> bytes:
+    """What unit 1 answers; CRC-16/MODBUS bit by bit."""
+    frame = bytes([1, function, len(data)]) + data
+    register = 0xFFFF
+    for byte in frame:
+        register ^= byte
+        for _ in range(8):
+            register = register >> 1 ^ (0xA001 if register & 1 else 0)
+    return frame + register.to_bytes(2, "little")
+
+
+def test_listener_shows_positions_and_readings_that_come_apart(tmp_path: Path) -> None:
+    """A chunk with answers to two reads, not as many of each: each is a record of its own."""
+    path = tmp_path / "registers.jsonl"
+    with CaptureWriter(path, CaptureHeader(url="COM3"), start_ns=0) as writer:
+        place, wall = answer(3, b"\0\0\0\7"), answer(4, (1250).to_bytes(2, "big"))
+        writer.chunk(0, place + wall + answer(3, b"\xff\xff\xff\xfe") + place)
+    listener = Listener(
+        PortSettings(url=f"capture:{path}?pace=fast"),
+        decoder=parse_description(TWO_READS, "test").decoder(ns_per_byte=0),
+    )
+    with listener:
+        wait_until(lambda: said(listener).state == "closed", "the end")
+        heard = listener.heard()
+    assert (heard.records, heard.faults) == (4, {})
+    assert [record.number for record in heard.newest_records] == [1, 2, 3, 4]
+    assert [dict(record.fields) for record in heard.newest_records] == [
+        {"scan": "7"},
+        {"echo": "yes", "thick mm": "12.500"},
+        {"scan": "-2"},
+        {"scan": "7"},
+    ]
+
+
+def test_view_of_a_silent_port_says_what_to_look_for() -> None:
+    """No empty table: what may be wrong, and that some devices have to be asked."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        settings = PortSettings(url=f"socket://127.0.0.1:{server.getsockname()[1]}")
+        with Listener(settings) as listener:
+            wait_until(lambda: said(listener).state == "open", "open")
+            heard = listener.heard()
+    out = io.StringIO()
+    console = Console(file=out, width=200, height=20, force_terminal=True, color_system=None)
+    with LivePicture(console, title="a port") as picture:
+        picture.show(heard)
+    assert "no byte yet: is the device on" in out.getvalue()
+    assert "0 bytes in 0 chunks" in summary(heard)
+
+
+def test_quoted_is_text_where_it_can_be() -> None:
+    """Commands as texts, requests in binary as hex."""
+    assert quoted(b"MEAS?\r\n") == r"'MEAS?\r\n'"
+    assert quoted(b"\x05\x03\x00\x10\x00\x03\x05\x8a") == "05 03 00 10 00 03 05 8a"
+    assert quoted(b"") == "''"
 
 
 def test_readable_shows_control_characters() -> None:

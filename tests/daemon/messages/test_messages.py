@@ -14,21 +14,26 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from pydantic import BaseModel, ValidationError
 
+from support.contract import payload_schemas, retained
 from swathe.messages import (
-    ROOT,
+    AlarmMessage,
     CheckMessage,
     CommandMessage,
+    Extent,
     GapMessage,
     LineMessage,
     PortMessage,
     ProgressMessage,
     ReplyMessage,
+    RescanMessage,
     StateMessage,
     Topics,
-    describe_messages,
+    ZoneAsked,
+    asyncapi_document,
     moment,
 )
 from swathe.pipeline import (
+    Alarm,
     Check,
     CheckPhase,
     CheckStep,
@@ -38,7 +43,9 @@ from swathe.pipeline import (
     GapNote,
     LineNote,
     Progress,
+    WantedGap,
 )
+from swathe.station import AlarmKind
 from swathe_drivers import Fault
 from swathe_drivers.records import FaultReason
 
@@ -128,6 +135,20 @@ def tally() -> DeviceTally:
     )
 
 
+def alarm(**other: Any) -> Alarm:
+    """Return an alarm, or one that differs as given."""
+    parts: dict[str, Any] = {
+        "number": 4,
+        "kind": AlarmKind.COUPLING,
+        "detail": "no echo",
+        "scan": (12.34567, 12.34567),
+        "index": (3.0, 3.0),
+        "since": AT,
+    }
+    return Alarm(**{**parts, **other})
+
+
+SCHEMAS = payload_schemas(asyncapi_document())
 EXAMPLES: list[tuple[str, BaseModel]] = [
     ("state", StateMessage(**OF, time=NOW, state="scanning", part="penstock 3")),
     ("progress", ProgressMessage.of(progress(), **OF)),
@@ -146,26 +167,40 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
         ),
     ),
     (
-        "line/{number}",
+        "line",
         LineMessage.of(
             LineNote(3, 3.0, 19, 21, 9.8765, 4.0, ((9.5, 10.5), (11.5, 12.5))), **OF, time=NOW
         ),
     ),
-    ("line/{number}", LineMessage.of(LineNote(0, 0.0, 0, 21, None, None, ()), **OF, time=NOW)),
-    ("gap/{number}", GapMessage.of(gap_note(), **OF, time=NOW)),
+    ("line", LineMessage.of(LineNote(0, 0.0, 0, 21, None, None, ()), **OF, time=NOW)),
+    ("gap", GapMessage.of(gap_note(), **OF, time=NOW)),
     (
-        "gap/{number}",
+        "gap",
         GapMessage.of(
             gap_note(is_open=False, closed=AT + 1, end=GapEnd.MERGED, merged_into=2),
             **OF,
             time=NOW,
         ),
     ),
-    ("check/{number}", CheckMessage.of(check(), **OF, time=NOW)),
-    ("port/{device}", PortMessage.of("gauge", tally(), stalls=4, **OF, time=NOW)),
-    ("port/{device}", PortMessage.of("gauge", DeviceTally(), stalls=0, **OF, time=NOW)),
+    ("check", CheckMessage.of(check(), **OF, time=NOW)),
+    ("port", PortMessage.of("gauge", tally(), stalls=4, **OF, time=NOW)),
+    ("port", PortMessage.of("gauge", DeviceTally(), stalls=0, **OF, time=NOW)),
+    ("alarm", AlarmMessage.of(alarm(), **OF, time=NOW)),
+    ("alarm", AlarmMessage.of(alarm(until=AT + 9, acknowledged_by="A. Kern"), **OF, time=NOW)),
+    ("rescan", RescanMessage.of([(WantedGap(7, "A. Kern", AT), gap_note())], **OF, time=NOW)),
+    ("rescan", RescanMessage.of([], **OF, time=NOW)),
     ("command", CommandMessage(command="line", id="a-1", by="operator", line=3)),
-    ("reply/{id}", ReplyMessage(**OF, time=NOW, id="a-1", accepted=False, detail="no")),
+    (
+        "command",
+        CommandMessage(
+            command="exclude",
+            id="a-2",
+            by="operator",
+            reply_to="crew/answers",
+            zone=ZoneAsked(name="lug", scan=Extent(low=1.0, high=2.0)),
+        ),
+    ),
+    ("reply", ReplyMessage(**OF, time=NOW, id="a-1", accepted=False, detail="no")),
 ]
 
 
@@ -174,7 +209,7 @@ def test_message_round_trip_and_schema(topic: str, message: BaseModel) -> None:
     """A message reads back equal, and fits the published JSON Schema of its topic."""
     payload = message.model_dump_json(by_alias=True)
     assert type(message).model_validate_json(payload) == message
-    schema = describe_messages()[f"{ROOT}/{{station}}/{topic}"]["schema"]
+    schema = SCHEMAS[topic]
     Draft202012Validator.check_schema(schema)
     validator = Draft202012Validator(schema, format_checker=Draft202012Validator.FORMAT_CHECKER)
     validator.validate(json.loads(payload))
@@ -183,7 +218,7 @@ def test_message_round_trip_and_schema(topic: str, message: BaseModel) -> None:
 @pytest.mark.parametrize(("topic", "message"), EXAMPLES)
 def test_schema_refuses_what_the_model_refuses(topic: str, message: BaseModel) -> None:
     """An unknown field and a wrong type are against the schema, not only against the model."""
-    schema = describe_messages()[f"{ROOT}/{{station}}/{topic}"]["schema"]
+    schema = SCHEMAS[topic]
     validator = Draft202012Validator(schema)
     payload = json.loads(message.model_dump_json(by_alias=True))
     assert not validator.is_valid({**payload, "colour": "red"})
@@ -245,28 +280,24 @@ OBVIOUS = frozenset(
 
 def test_schema_every_field_is_described_or_obvious() -> None:
     """A reader without Python can tell what each field means."""
-    for topic, entry in describe_messages().items():
-        schema = entry["schema"]
-        assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-        assert schema.get("description"), topic
-        models = [schema, *schema.get("$defs", {}).values()]
-        for model in models:
-            for name, field in model.get("properties", {}).items():
-                assert field.get("description") or name in OBVIOUS, f"{topic}: {name}"
+    for name, model in asyncapi_document()["components"]["schemas"].items():
+        assert model.get("description"), name
+        for field, schema in model.get("properties", {}).items():
+            assert schema.get("description") or field in OBVIOUS, f"{name}: {field}"
 
 
-def test_schema_every_topic_once_and_retained_but_talk() -> None:
-    """What is so is retained; what is said once (commands, replies) is not."""
-    retained = {topic: entry["retained"] for topic, entry in describe_messages().items()}
-    assert retained == {
+def test_contract_retained_but_commands() -> None:
+    """What is so is retained; what is said once is not."""
+    assert retained(asyncapi_document()) == {
         "swathe/{station}/state": True,
         "swathe/{station}/progress": True,
         "swathe/{station}/line/{number}": True,
         "swathe/{station}/gap/{number}": True,
         "swathe/{station}/check/{number}": True,
+        "swathe/{station}/alarm/{number}": True,
+        "swathe/{station}/rescan": True,
         "swathe/{station}/port/{device}": True,
         "swathe/{station}/command": False,
-        "swathe/{station}/reply/{id}": False,
     }
 
 
@@ -282,6 +313,8 @@ def test_topics_of_a_station() -> None:
         "swathe/bench/port/gauge",
         "swathe/bench/port/+",
     )
+    assert (topics.alarm(4), topics.alarms) == ("swathe/bench/alarm/4", "swathe/bench/alarm/+")
+    assert topics.rescan == "swathe/bench/rescan"
     assert topics.reply("a-1") == "swathe/bench/reply/a-1"
 
 
@@ -355,6 +388,17 @@ def test_port_message_tells_the_last_fault_with_its_offset() -> None:
         {"command": "explode"},
         {"text": "x" * 1001},
         {"version": 2},
+        {"command": "exclude"},
+        {"command": "rescan"},
+        {"command": "acknowledge"},
+        {"gap": 0},
+        {"reply_to": ""},
+        {"reply_to": "crew/+"},
+        {"reply_to": "crew/#"},
+        {"reply_to": "$SYS/x"},
+        {"reply_to": "swathe/other/command"},
+        {"reply_to": "swathe/other/state"},
+        {"reply_to": "x" * 201},
     ],
 )
 def test_command_out_of_bounds_is_refused(other: dict[str, Any]) -> None:

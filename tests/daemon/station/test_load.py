@@ -148,7 +148,7 @@ def test_parse_many_mistakes_all_told_at_once() -> None:
             'port = "ports/encoder"',
             'port = "ports/encoder"\ndriver = "nope"',
             [
-                "'device.encoder.driver' there is no driver 'nope'; known are: delimited, frames"
+                "'device.encoder.driver' there is no driver 'nope'; known are: delimited, fixed_columns, frames, modbus, pattern"
                 " (got 'nope')"
             ],
         ),

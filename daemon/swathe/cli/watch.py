@@ -1,0 +1,138 @@
+"""``swathe watch``: the stations of a broker, seen from anywhere."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from swathe.cli.app import app, console, say
+
+if TYPE_CHECKING:
+    from swathe.station import BrokerSettings
+
+__all__ = ["watch"]
+
+_REFRESH_SECONDS = 0.25
+
+
+@app.command()
+def watch(
+    station: Annotated[
+        str | None, typer.Option(help="Only this station; all of the broker otherwise.")
+    ] = None,
+    host: Annotated[str, typer.Option(help="The broker's address.")] = "127.0.0.1",
+    port: Annotated[
+        int | None, typer.Option(min=1, max=65_535, help="Its port; 1883, or 8883 with --tls.")
+    ] = None,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Print a line for each change instead of the board.")
+    ] = False,
+    by: Annotated[
+        str, typer.Option(help="Who watches: with a name the key 'a' acknowledges alarms.")
+    ] = "",
+    username: Annotated[str | None, typer.Option(help="User name at the broker.")] = None,
+    password_variable: Annotated[
+        str | None, typer.Option(help="Environment variable that holds the password.")
+    ] = None,
+    tls: Annotated[bool, typer.Option("--tls", help="Encrypt, and have the broker checked.")] = (
+        False
+    ),
+    ca_file: Annotated[
+        Path | None, typer.Option(help="PEM file of who signed the broker; implies --tls.")
+    ] = None,
+    certificate_file: Annotated[
+        Path | None, typer.Option(help="PEM file of a certificate of one's own; implies --tls.")
+    ] = None,
+    key_file: Annotated[Path | None, typer.Option(help="PEM file of its key.")] = None,
+) -> None:
+    """Watch coverage, gaps, alarms and ports of stations over MQTT alone.
+
+    Ends with 'q' or Ctrl-C. A broker that is lost is waited for; what is shown meanwhile says how
+    old it is.
+    """
+    from swathe.errors import StationError, SwatheError
+    from swathe.station import BrokerSettings
+    from swathe.station.broker import check_broker
+
+    tls = tls or any(path is not None for path in (ca_file, certificate_file, key_file))
+    settings = BrokerSettings(
+        host=host,
+        port=port or (8883 if tls else 1883),
+        username=username,
+        password_variable=password_variable,
+        tls=tls,
+        ca_file=None if ca_file is None else str(ca_file),
+        certificate_file=None if certificate_file is None else str(certificate_file),
+        key_file=None if key_file is None else str(key_file),
+    )
+    if problems := check_broker(settings):
+        raise StationError("swathe watch", problems)
+    with contextlib.suppress(KeyboardInterrupt):
+        try:
+            asyncio.run(_watch(settings, station, by=by, plain=plain or not console.is_terminal))
+        except BaseExceptionGroup as group:
+            found = group.subgroup(SwatheError)
+            if found is None:
+                raise
+            raise found.exceptions[0] from group
+
+
+async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plain: bool) -> None:
+    import aiomqtt
+    from rich.live import Live
+
+    from swathe.watch import Board, PlainLines, Stations, WatchLink
+    from swathe.watch.keys import terminal_keys
+
+    stations = Stations()
+
+    def take(topic: str, payload: bytes, retained: bool) -> None:
+        stations.take(topic, payload, retained=retained, now=time.monotonic())
+
+    link = WatchLink(settings, station=station, on_message=take)
+    end = asyncio.Event()
+    async with asyncio.TaskGroup() as tasks:
+        listener = tasks.create_task(link.run(), name="watch.link")
+
+        async def tell(name: str, alarm: int) -> None:
+            with contextlib.suppress(aiomqtt.MqttError):  # the board shows that the broker is lost
+                await link.acknowledge(name, alarm, by)
+
+        def acknowledge(name: str, alarm: int) -> None:
+            tasks.create_task(tell(name, alarm), name="watch.acknowledge")
+
+        if plain:
+            lines = PlainLines(stations, link, say)
+            while True:
+                lines.look()
+                await asyncio.sleep(_REFRESH_SECONDS)
+        board = Board(
+            console,
+            stations,
+            link,
+            ring=console.bell,
+            quit_=end.set,
+            acknowledge=acknowledge if by else None,
+        )
+        with (
+            Live(console=console, auto_refresh=False, screen=True) as live,
+            contextlib.ExitStack() as stack,
+        ):
+
+            def press(key: str) -> None:
+                board.press(key)
+                live.update(board.render(), refresh=True)
+
+            stack.enter_context(terminal_keys(press))
+            while not end.is_set():
+                board.look()
+                live.update(board.render(), refresh=True)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(_REFRESH_SECONDS):
+                        await end.wait()
+        listener.cancel()

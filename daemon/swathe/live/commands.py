@@ -1,0 +1,209 @@
+"""What the station may be told, and what it makes of it: each deed is journalled as a mark."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+
+from swathe.journal import MarkKind
+from swathe.live.crawl.guards import BY as CRAWLER
+from swathe.live.session import Session
+from swathe.messages import CommandMessage, Extent, ReplyMessage, ZoneAsked, moment
+from swathe.pipeline import Pipeline, Zone
+from swathe.station import Station
+
+__all__ = ["Commands"]
+
+_SAME_SECONDS = 30.0
+_REFUSED = "refused: "
+
+
+class Commands:
+    """Obeys, or says why not.
+
+    Args:
+        station: the station file.
+        session: where what was said is journalled.
+        stop: ends the run, told why.
+        ending: returns whether the run is ending already.
+
+    Attributes:
+        on_alive: takes a dead man's sign of life; None where nothing moves by itself.
+        on_resume: ends a pause where a crawler may not know where it is; None likewise.
+    """
+
+    def __init__(
+        self,
+        station: Station,
+        session: Session,
+        *,
+        stop: Callable[[str], None],
+        ending: Callable[[], bool],
+    ) -> None:
+        self._station = station
+        self._session = session
+        self._stop = stop
+        self._ending = ending
+        self._answered: dict[CommandMessage, tuple[float, ReplyMessage]] = {}
+        self.on_alive: Callable[[str], str] | None = None
+        self.on_resume: Callable[[str], str] | None = None
+
+    @property
+    def _pipeline(self) -> Pipeline:
+        return self._session.pipeline
+
+    def obey(self, command: CommandMessage, way: str, *, named: bool = False) -> ReplyMessage:
+        """Act on a command and return the answer.
+
+        Args:
+            command: what is asked.
+            way: how it came, in words.
+            named: whether only those whom ``broker.senders`` names may command; a stop of a crawler
+                is taken from anybody.
+        """
+        now = time.monotonic()
+        self._answered = {
+            one: found for one, found in self._answered.items() if now - found[0] < _SAME_SECONDS
+        }
+        if command in self._answered:  # the network brought it twice
+            return self._answered[command][1]
+        senders = self._station.broker.senders if named and self._station.broker else None
+        # Whoever sees a crawler go wrong stops it: nobody is asked for his name first.
+        anyone = command.command == "stop" and self.on_alive is not None
+        if senders is not None and command.by not in senders and not anyone:
+            told = f"{command.by!r} may not command {self._station.name}: 'broker.senders' of its"
+            reply = self.reply(command.id, f"{_REFUSED}{told} station file does not name them")
+        elif command.by == CRAWLER:
+            reply = self.reply(command.id, f"{_REFUSED}{CRAWLER!r} is the crawler itself")
+        elif self._ending():
+            reply = self.reply(command.id, f"{_REFUSED}the run is ending")
+        else:
+            reply = self.reply(command.id, self._act(command, way))
+        self._answered[command] = now, reply
+        return reply
+
+    def refuse(self, identity: str, why: str) -> ReplyMessage:
+        """Return the answer to what is no command."""
+        return self.reply(identity, f"{_REFUSED}{why}")
+
+    def reply(self, identity: str, detail: str) -> ReplyMessage:
+        """Return an answer."""
+        return ReplyMessage(
+            station=self._station.name,
+            survey=self._pipeline.survey,
+            time=moment(time.time_ns()),
+            id=identity,
+            accepted=not detail.startswith(_REFUSED),
+            detail=detail,
+        )
+
+    def _act(self, command: CommandMessage, way: str) -> str:
+        match command.command:
+            case "next line":
+                return self.set_line(self._pipeline.line + 1, command.by)
+            case "line" if command.line is not None:
+                return self.set_line(command.line, command.by)
+            case "line":
+                return f"{_REFUSED}'line' must be given"
+            case "note":
+                return self.note(command.text, command.by)
+            case "pause":
+                return self.pause(command.by, command.text)
+            case "resume":
+                return self.resume(command.by)
+            case "exclude" if command.zone is not None:
+                return self.exclude(command.zone, command.by)
+            case "rescan" if command.gap is not None:
+                return self.rescan(command.gap, command.by)
+            case "acknowledge" if command.alarm is not None:
+                return self.acknowledge(command.alarm, command.by)
+            case "alive" if self.on_alive is not None:
+                return self.on_alive(command.by)
+            case "alive":
+                return f"{_REFUSED}nothing moves by itself in this run"
+            case "stop":
+                self._stop(f"stopped {way} by {command.by}")
+                return "stopping"
+        return (
+            f"{_REFUSED}{command.command!r} lacks what it is about"  # the model lets none through
+        )
+
+    def set_line(self, line: int, by: str) -> str:
+        """Go on with another line of a stepped index axis; return what was done or why not."""
+        stepped = self._station.index is not None and self._station.index.mode == "stepped"
+        if not stepped:
+            return f"{_REFUSED}the index axis is not stepped, its encoder tells the line"
+        axis = self._station.index_axis
+        if not 0 <= line < axis.cells:
+            return f"{_REFUSED}the plan has the lines 0 to {axis.cells - 1}"
+        self._session.mark(MarkKind.LINE, line=line, by=by)
+        return f"line {line} at {axis.centres[line]:g} mm"
+
+    def note(self, text: str, by: str) -> str:
+        """Put an operator's note into the journal; return what was done."""
+        self._session.mark(MarkKind.NOTE, text=text, by=by)
+        return "noted"
+
+    def pause(self, by: str, because: str) -> str:
+        """Let readings belong to no cell until it goes on."""
+        pauses = self._pipeline.pauses
+        # Somebody's pause goes above the crawler's own while it homes: the crawler stops.
+        if pauses.active and pauses.by != CRAWLER:
+            return f"{_REFUSED}it is paused already, by {pauses.by}"
+        self._session.mark(MarkKind.PAUSED, by=by, because=because)
+        return "paused: readings belong to no cell until 'resume'"
+
+    def resume(self, by: str) -> str:
+        """Let readings count again after a pause; a crawler that it stopped does not move by it."""
+        if not self._pipeline.pauses.active:
+            return f"{_REFUSED}it is not paused"
+        if self.on_resume is not None:
+            return self.on_resume(by)
+        self._session.mark(MarkKind.RESUMED, by=by)
+        return "going on"
+
+    def exclude(self, asked: ZoneAsked, by: str) -> str:
+        """Take a rectangle out of the plan."""
+        zone = Zone(asked.name, _span(asked.scan), _span(asked.index), by, 0)
+        for axis, span in (("scan", zone.scan), ("index", zone.index)):
+            if span is not None and not (span[0] < span[1] and all(map(math.isfinite, span))):
+                return f"{_REFUSED}zone.{axis} must run from the lower to the higher border"
+        grid = self._pipeline.grid
+        cells = grid.required_in(*zone.cells(grid.scan, grid.index))
+        if not cells.size:
+            return f"{_REFUSED}no cell that is asked for has its centre in that zone"
+        if cells.size == self._pipeline.coverage.required:
+            return f"{_REFUSED}nothing would be left to measure: 'stop' ends the run"
+        self._session.mark(
+            MarkKind.ZONE_EXCLUDED, name=zone.name, scan=zone.scan, index=zone.index, by=by
+        )
+        return f"excluded {cells.size} cells: {zone.name}"
+
+    def rescan(self, number: int, by: str) -> str:
+        """Put a gap on the list of those that are to be scanned next."""
+        gap = self._pipeline.coverage.gaps.find(number)
+        if gap is None:
+            return f"{_REFUSED}there is no gap {number}"
+        if gap.end is not None:
+            told = f"gap {number} is {gap.end}"
+            merged = "" if gap.merged_into is None else f" into gap {gap.merged_into}"
+            return f"{_REFUSED}{told}{merged}"
+        self._session.mark(MarkKind.GAP_WANTED, gap=number, by=by)
+        wanted = [one.number for one in self._pipeline.asked.wanted]
+        return f"gap {number} is wanted, number {wanted.index(number) + 1} of {len(wanted)}"
+
+    def acknowledge(self, number: int, by: str) -> str:
+        """Note who has seen an alarm."""
+        alarms = self._pipeline.alarms.alarms
+        if not 1 <= number <= len(alarms):
+            return f"{_REFUSED}there is no alarm {number}"
+        alarm = alarms[number - 1]
+        if alarm.acknowledged_by:
+            return f"{_REFUSED}alarm {number} was acknowledged already, by {alarm.acknowledged_by}"
+        self._session.mark(MarkKind.ALARM_ACKNOWLEDGED, alarm=number, by=by)
+        return f"alarm {number} ({alarm.kind}) is acknowledged by {by}"
+
+
+def _span(extent: Extent | None) -> tuple[float, float] | None:
+    return None if extent is None else (extent.low, extent.high)

@@ -1,0 +1,110 @@
+"""What the broker is told next: the newest of each topic, no oftener than the link bears."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import heapq
+import time
+from collections.abc import Callable
+
+from swathe.live.mirror import Mirror
+from swathe.station import BrokerSettings
+
+__all__ = ["Outbox"]
+
+
+class Outbox:
+    """Gives out the mirror's topics at the pace of their kind.
+
+    A topic that was told less than its interval ago waits, and is then told as it is by then. What
+    is urgent (a gap that opened, an alarm) does not wait.
+
+    Args:
+        mirror: has the messages.
+        settings: has the intervals.
+        clock: ns.
+    """
+
+    def __init__(
+        self,
+        mirror: Mirror,
+        settings: BrokerSettings,
+        *,
+        clock: Callable[[], int] = time.monotonic_ns,
+    ) -> None:
+        self._mirror = mirror
+        self._clock = clock
+        self._intervals = {
+            "progress": settings.progress_interval,
+            "gap": settings.gap_interval,
+            "alarm": settings.gap_interval,
+            "line": settings.line_interval,
+            "port": settings.port_interval,
+        }
+        self._next: dict[str, int] = {}  # when each topic may be told again
+        self._held: dict[str, int] = {}
+        self._order: list[tuple[int, str]] = []
+        self._hurried = False
+
+    @property
+    def empty(self) -> bool:
+        """Whether the broker has been given everything."""
+        return not (self._held or self._mirror.unseen)
+
+    def hurry(self) -> None:
+        """Let nothing wait any more: the run is over."""
+        self._hurried = True
+        self._mirror.wake()
+
+    def forget(self) -> None:
+        """Take it that the broker has seen nothing."""
+        self._next.clear()
+        self._held.clear()
+        self._order.clear()
+        self._mirror.forget_seen()
+
+    async def next(self) -> str:
+        """Return the next topic that is to be told, when it is."""
+        while True:
+            now = self._clock()
+            topic = self._next_held(now) or self._next_fresh(now)
+            if topic is not None:
+                self._note(topic, now)
+                return topic
+            if self._mirror.unseen:
+                continue
+            wait = (self._order[0][0] - now) / 1e9 if self._order else None
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(wait):
+                    await self._mirror.wait()
+
+    def _note(self, topic: str, now: int) -> None:
+        interval = self._intervals.get(topic.split("/")[2], 0)
+        # Counted from when it was due: news that come at the same pace are not held back for the
+        # jitter of the one before.
+        self._next[topic] = max(self._next.get(topic, now) + interval, now + interval // 2)
+
+    def _next_held(self, now: int) -> str | None:
+        while self._order and (self._hurried or self._order[0][0] <= now):
+            due, topic = heapq.heappop(self._order)
+            if self._held.get(topic) == due:
+                del self._held[topic]
+                return topic
+        return None
+
+    def _next_fresh(self, now: int) -> str | None:
+        taken = self._mirror.take()
+        if taken is None:
+            return None
+        topic = taken[0]
+        urgent = topic in self._mirror.urgent
+        self._mirror.urgent.discard(topic)
+        due = self._next.get(topic, now)
+        if urgent or self._hurried or due <= now:
+            self._held.pop(topic, None)
+            return topic
+        if topic not in self._held:
+            self._held[topic] = due
+            heapq.heappush(self._order, (due, topic))
+        return None

@@ -1,0 +1,174 @@
+"""The whole contract over MQTT as an AsyncAPI 3 document, generated from the message models.
+
+Source: the AsyncAPI specification 3.0.0 (www.asyncapi.com/docs/reference/specification/v3.0.0) and
+its MQTT bindings 0.2.0. A channel is a topic; what the station says is an operation that sends,
+what it may be told is one that receives and has a reply.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic.json_schema import models_json_schema
+
+from swathe.messages.alarm import AlarmMessage, RescanMessage
+from swathe.messages.base import Model
+from swathe.messages.check import CheckMessage
+from swathe.messages.command import CommandMessage, ReplyMessage
+from swathe.messages.models import (
+    GapMessage,
+    LineMessage,
+    PortMessage,
+    ProgressMessage,
+    StateMessage,
+)
+from swathe.messages.topics import ROOT
+
+__all__ = ["CONTRACT_VERSION", "asyncapi_document"]
+
+CONTRACT_VERSION = "1.1.0"
+"""Of the messages: the first figure is their `version`, the second rises as fields are added."""
+
+_BINDING = "0.2.0"
+_REF = "#/components/schemas/{model}"
+_PARAMETERS = {
+    "station": "name of the station, as in its station file",
+    "number": "number of the line, gap, check or alarm",
+    "device": "name of the device, as in the station file",
+    "id": "id of the command",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Topic:
+    """A topic below the station's own.
+
+    Attributes:
+        path: with parameters.
+        model: of its payload.
+        retained: whether the broker keeps the newest message.
+        heard: whether the station is told on it, rather than telling.
+        interval: the key of ``[broker]`` that bounds how often.
+    """
+
+    path: str
+    model: type[Model]
+    retained: bool = True
+    heard: bool = False
+    interval: str = ""
+
+    @property
+    def kind(self) -> str:
+        return self.path.partition("/")[0]
+
+
+_TOPICS = (
+    _Topic("state", StateMessage),
+    _Topic("progress", ProgressMessage, interval="progress_interval"),
+    _Topic("line/{number}", LineMessage, interval="line_interval"),
+    _Topic("gap/{number}", GapMessage, interval="gap_interval"),
+    _Topic("check/{number}", CheckMessage),
+    _Topic("alarm/{number}", AlarmMessage, interval="gap_interval"),
+    _Topic("rescan", RescanMessage),
+    _Topic("port/{device}", PortMessage, interval="port_interval"),
+    _Topic("command", CommandMessage, retained=False, heard=True),
+    _Topic("reply/{id}", ReplyMessage, retained=False),
+)
+
+
+def asyncapi_document() -> dict[str, Any]:
+    """Return the document; its payloads' JSON Schemas stand in ``components.schemas``."""
+    return {
+        "asyncapi": "3.0.0",
+        "info": {
+            "title": "Swathe over MQTT",
+            "version": CONTRACT_VERSION,
+            "description": (
+                "What a Swathe station says and what it may be told. Lengths are mm, areas mm², "
+                "times UTC. Retained messages are the present state: who comes late has all of it. "
+                "MQTT 3.1.1 suffices; where the broker speaks MQTT 5, a command's response topic "
+                "and correlation data are honoured as well. Whoever reads must take no offence at "
+                "fields added within a version."
+            ),
+            "license": {"name": "MIT"},
+        },
+        "defaultContentType": "application/json",
+        "channels": {topic.kind: _channel(topic) for topic in _TOPICS},
+        "operations": {
+            _operation_name(topic): _operation(topic) for topic in _TOPICS if topic.kind != "reply"
+        },
+        "components": {
+            "messages": {topic.kind: _message(topic) for topic in _TOPICS},
+            "schemas": _schemas(),
+        },
+    }
+
+
+def _schemas() -> dict[str, Any]:
+    """Return the payloads' schemas and those of their parts by the models' names."""
+    # What is sent has every field; what is received may leave out those with a default.
+    wanted = [(t.model, "validation" if t.heard else "serialization") for t in _TOPICS]
+    _, found = models_json_schema(wanted, by_alias=True, ref_template=_REF)  # type: ignore[arg-type]
+    return dict(found["$defs"])
+
+
+def _summary(topic: _Topic) -> str:
+    return (topic.model.__doc__ or "").strip().partition("\n")[0]
+
+
+def _channel(topic: _Topic) -> dict[str, Any]:
+    address = f"{ROOT}/{{station}}/{topic.path}"
+    names = [name for name in _PARAMETERS if f"{{{name}}}" in address]
+    return {
+        "address": address,
+        "title": topic.kind,
+        "description": _summary(topic),
+        "parameters": {name: {"description": _PARAMETERS[name]} for name in names},
+        "messages": {topic.kind: {"$ref": f"#/components/messages/{topic.kind}"}},
+    }
+
+
+def _operation_name(topic: _Topic) -> str:
+    return f"{'hear' if topic.heard else 'tell'}{topic.kind.capitalize()}"
+
+
+def _operation(topic: _Topic) -> dict[str, Any]:
+    operation: dict[str, Any] = {
+        "action": "receive" if topic.heard else "send",
+        "channel": {"$ref": f"#/channels/{topic.kind}"},
+        "summary": _summary(topic),
+        "messages": [{"$ref": f"#/channels/{topic.kind}/messages/{topic.kind}"}],
+        "bindings": {"mqtt": {"qos": 1, "retain": topic.retained, "bindingVersion": _BINDING}},
+    }
+    if topic.interval:
+        operation["description"] = f"No oftener for a topic than `broker.{topic.interval}` says."
+    if topic.heard:
+        operation["reply"] = {
+            "address": {
+                "description": "swathe/STATION/reply/ID where the command names no topic",
+                "location": "$message.payload#/reply_to",
+            },
+            "channel": {"$ref": "#/channels/reply"},
+            "messages": [{"$ref": "#/channels/reply/messages/reply"}],
+        }
+    return operation
+
+
+def _message(topic: _Topic) -> dict[str, Any]:
+    message: dict[str, Any] = {
+        "name": topic.kind,
+        "title": topic.kind,
+        "summary": _summary(topic),
+        "contentType": "application/json",
+        "payload": {"$ref": _REF.format(model=topic.model.__name__)},
+        "bindings": {
+            "mqtt": {"contentType": "application/json", "bindingVersion": _BINDING},
+        },
+    }
+    if topic.kind in ("command", "reply"):
+        message["correlationId"] = {
+            "description": "the command's id, which its reply repeats",
+            "location": "$message.payload#/id",
+        }
+    return message

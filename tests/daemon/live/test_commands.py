@@ -1,0 +1,162 @@
+"""Commands: what is done, what is refused and why, and what comes twice."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon.handmade import station_text
+from swathe.journal import MarkKind
+from swathe.live.commands import Commands
+from swathe.live.session import Session
+from swathe.messages import CommandMessage, ReplyMessage
+from swathe.station import parse_station
+from swathe.store import SurveyFolder
+
+STEPPED = '[index]\nlength = "5 mm"\nresolution = "1 mm"\nmode = "stepped"\n'
+BROKER = '\n[broker]\nsenders = ["crew-1"]\n'
+
+
+@dataclass
+class Bench:
+    """Commands over a survey of its own, without ports."""
+
+    session: Session
+    commands: Commands
+    stopped: list[str] = field(default_factory=list)
+    ending: bool = False
+
+    def say(self, *, named: bool = False, **command: Any) -> ReplyMessage:
+        """Give a command and return the reply."""
+        message = CommandMessage.model_validate({"id": "a", "by": "crew-1", **command})
+        return self.commands.obey(message, "over MQTT", named=named)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    """Return a bench with a stepped index axis."""
+    text = station_text(index=STEPPED) + BROKER
+    station = parse_station(text, "bench.toml")
+    with Session(SurveyFolder(tmp_path / "survey"), station, text) as session:
+        stopped: list[str] = []
+        made = Bench(
+            session,
+            Commands(station, session, stop=stopped.append, ending=lambda: made.ending),
+            stopped,
+        )
+        yield made
+
+
+def test_same_command_twice_is_answered_twice_and_obeyed_once(bench: Bench) -> None:
+    """The network may bring a command twice; two commands have two ids."""
+    first = bench.say(command="next line")
+    assert bench.say(command="next line") == first
+    assert bench.session.pipeline.line == 1
+    assert bench.say(command="next line", id="b").accepted
+    assert bench.session.pipeline.line == 2
+
+
+def test_sender_is_asked_for_only_where_it_matters(bench: Bench) -> None:
+    """Over MQTT only those may command whom the station file names; the page has its token."""
+    refused = bench.say(command="note", by="stranger", named=True)
+    assert not refused.accepted
+    assert "'broker.senders'" in refused.detail
+    assert bench.say(command="note", by="stranger", id="b").accepted
+    assert bench.say(command="note", id="c", named=True).accepted
+    assert len(bench.session.pipeline.notes) == 2
+
+
+def test_stop_of_a_crawler_is_taken_from_anybody(bench: Bench) -> None:
+    """A stranger may not end a scan by hand, but stops what moves by itself."""
+    assert not bench.say(command="stop", by="stranger", named=True).accepted
+    assert bench.stopped == []
+    bench.commands.on_alive = lambda by: f"alive, {by}"
+    assert not bench.say(command="alive", by="stranger", id="b", named=True).accepted
+    assert bench.say(command="stop", by="stranger", id="c", named=True).accepted
+    assert len(bench.stopped) == 1
+
+
+def test_pause_and_resume_know_of_each_other(bench: Bench) -> None:
+    """A second pause, and going on without one, are refused."""
+    assert not bench.say(command="resume").accepted
+    assert bench.say(command="pause", id="b", text="couplant").accepted
+    assert bench.session.pipeline.pauses.because == "couplant"
+    assert bench.say(command="pause", id="c").detail == "refused: it is paused already, by crew-1"
+    assert bench.say(command="resume", id="d").accepted
+    assert not bench.session.pipeline.pauses.active
+
+
+def test_zone_must_be_one_and_leave_something(bench: Bench) -> None:
+    """A zone beside the plan, backwards, without numbers or over everything is refused."""
+
+    def exclude(number: int, **zone: Any) -> ReplyMessage:
+        return bench.say(command="exclude", id=f"z{number}", zone={"name": "lug", **zone})
+
+    assert "no cell" in exclude(1, scan={"from": 900, "to": 910}).detail
+    assert "zone.scan" in exclude(2, scan={"from": 5, "to": 1}).detail
+    assert "zone.index" in exclude(3, index={"from": 0, "to": float("inf")}).detail
+    assert "nothing would be left" in exclude(4).detail
+    assert bench.session.pipeline.asked.zones == []
+    assert exclude(5, scan={"from": 0, "to": 1}).detail == "excluded 12 cells: lug"
+    assert exclude(6, index={"from": 4.6, "to": 5}).detail == "excluded 19 cells: lug"
+    assert bench.session.pipeline.progress().required == 21 * 6 - 12 - 19
+
+
+def test_unknown_gap_and_alarm_are_refused(bench: Bench) -> None:
+    """Numbers that name nothing are told."""
+    assert bench.say(command="rescan", gap=4).detail == "refused: there is no gap 4"
+    told = bench.say(command="acknowledge", id="b", alarm=4)
+    assert told.detail == "refused: there is no alarm 4"
+
+
+def test_stop_and_what_comes_after_it(bench: Bench) -> None:
+    """Stop tells who and how; while the run ends nothing else is obeyed."""
+    assert bench.say(command="stop").accepted
+    assert bench.stopped == ["stopped over MQTT by crew-1"]
+    bench.ending = True
+    assert bench.say(command="note", id="b").detail == "refused: the run is ending"
+
+
+def test_refuse_answers_what_is_no_command(bench: Bench) -> None:
+    """A sender whose command cannot be read is told so under its id."""
+    reply = bench.commands.refuse("x-1", "command: must be known")
+    assert (reply.id, reply.accepted, reply.detail) == (
+        "x-1",
+        False,
+        "refused: command: must be known",
+    )
+
+
+def test_nobody_else_is_the_crawler(bench: Bench) -> None:
+    """Its name is its own: a pause under it would not stop it."""
+    told = bench.say(command="pause", by="crawler")
+    assert told.detail == "refused: 'crawler' is the crawler itself"
+    assert not bench.session.pipeline.pauses.active
+
+
+def test_pause_while_the_crawler_homes_is_taken(bench: Bench) -> None:
+    """The crawler's own pause is no reason to refuse a person's, which stops it."""
+    bench.session.mark(MarkKind.PAUSED, by="crawler", because="homing")
+    assert bench.say(command="pause", text="somebody walks through").accepted
+    assert bench.session.pipeline.pauses.by == "crew-1"
+
+
+def test_resume_is_asked_of_the_crawler_where_there_is_one(bench: Bench) -> None:
+    """Only it knows whether readings may count again."""
+    asked: list[str] = []
+
+    def resume(by: str) -> str:
+        asked.append(by)
+        return "refused: the crawler ends its own pause, once it knows where it is"
+
+    bench.commands.on_resume = resume
+    assert not bench.say(command="resume").accepted
+    assert asked == []
+    bench.session.mark(MarkKind.PAUSED, by="crawler", because="homing")
+    assert not bench.say(command="resume", id="b").accepted
+    assert asked == ["crew-1"]
+    assert bench.session.pipeline.pauses.active

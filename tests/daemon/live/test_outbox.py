@@ -1,0 +1,142 @@
+"""What the broker is told next, and when: each kind at its own pace."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import UTC, datetime
+
+from swathe.live.mirror import Mirror
+from swathe.live.outbox import Outbox
+from swathe.messages import ReplyMessage
+from swathe.station import BrokerSettings
+
+MS = 1_000_000
+SETTINGS = BrokerSettings.model_construct(
+    progress_interval=100 * MS,
+    gap_interval=200 * MS,
+    line_interval=300 * MS,
+    port_interval=1000 * MS,
+)
+
+
+class Bench:
+    """An outbox whose clock stands in a test's hand."""
+
+    def __init__(self) -> None:
+        self.now = 0
+        self.count = 0
+        self.mirror = Mirror()
+        self.outbox = Outbox(self.mirror, SETTINGS, clock=lambda: self.now)
+
+    def put(self, kind: str, *, urgent: bool = False) -> None:
+        """Change the message of a topic."""
+        self.count += 1
+        message = ReplyMessage(
+            station="s",
+            survey="x",
+            time=datetime(2030, 1, 1, tzinfo=UTC),
+            id="a",
+            accepted=True,
+            detail=str(self.count),
+        )
+        self.mirror.put(f"swathe/s/{kind}", message, urgent=urgent)
+
+    async def told(self, now: int) -> list[str]:
+        """Return the kinds that are told at `now`, ms, without waiting."""
+        self.now = now * MS
+        found = []
+        while True:
+            try:
+                async with asyncio.timeout(0.01):
+                    found.append((await self.outbox.next()).removeprefix("swathe/s/"))
+            except TimeoutError:
+                return found
+
+
+async def test_each_kind_at_its_own_pace() -> None:
+    """What comes sooner than its interval waits, and is then told once."""
+    bench = Bench()
+    for kind in ("state", "progress", "line/1", "port/gauge"):
+        bench.put(kind)
+    assert await bench.told(0) == ["state", "progress", "line/1", "port/gauge"]
+    for kind in ("state", "progress", "line/1", "line/1", "line/2", "port/gauge"):
+        bench.put(kind)
+    assert await bench.told(50) == ["state", "line/2"]
+    assert not bench.outbox.empty
+    assert await bench.told(99) == []
+    assert await bench.told(100) == ["progress"]
+    assert await bench.told(320) == ["line/1"]
+    assert await bench.told(1000) == ["port/gauge"]
+    assert bench.outbox.empty
+
+
+async def test_urgent_news_do_not_wait_and_are_not_told_twice() -> None:
+    """A gap that closes is told at once, though it grew a moment ago."""
+    bench = Bench()
+    bench.put("gap/1", urgent=True)
+    assert await bench.told(0) == ["gap/1"]
+    bench.put("gap/1")
+    assert await bench.told(10) == []
+    bench.put("gap/1", urgent=True)
+    assert await bench.told(20) == ["gap/1"]
+    assert await bench.told(5000) == []
+    assert bench.outbox.empty
+
+
+async def test_steady_news_at_the_interval_are_not_held_back_by_jitter() -> None:
+    """What comes every 100 ms, a little early and a little late, is told as it comes."""
+    bench = Bench()
+    for at in (0, 105, 200, 308, 400, 503, 600):
+        bench.put("progress")
+        assert await bench.told(at) == ["progress"], at
+
+
+async def test_no_oftener_than_the_interval_in_the_long_run() -> None:
+    """A topic that changes all the time is told once an interval."""
+    bench = Bench()
+    count = 0
+    for at in range(0, 10_000, 20):
+        bench.put("progress")
+        count += len(await bench.told(at)) if at % 100 == 0 else 0
+    assert 99 <= count <= 101
+
+
+async def test_hurry_lets_go_of_everything() -> None:
+    """At the end of a run nothing waits."""
+    bench = Bench()
+    bench.put("line/1")
+    assert await bench.told(0) == ["line/1"]
+    bench.put("line/1")
+    assert await bench.told(1) == []
+    bench.outbox.hurry()
+    assert await bench.told(2) == ["line/1"]
+    assert bench.outbox.empty
+
+
+async def test_forget_tells_everything_again_at_once() -> None:
+    """A broker that comes back has seen nothing, however short ago it was told."""
+    bench = Bench()
+    bench.put("line/1")
+    bench.put("progress")
+    assert len(await bench.told(0)) == 2
+    bench.put("line/1")
+    assert await bench.told(1) == []
+    bench.outbox.forget()
+    assert sorted(await bench.told(2)) == ["line/1", "progress"]
+
+
+async def test_next_wakes_when_a_held_topic_is_due() -> None:
+    """Nobody has to put something new for what waits to be told."""
+    import time
+
+    mirror = Mirror()
+    outbox = Outbox(mirror, SETTINGS)
+    bench = Bench()
+    bench.mirror = mirror
+    bench.put("progress")
+    assert await outbox.next() == "swathe/s/progress"
+    bench.put("progress")
+    begun = time.monotonic()
+    async with asyncio.timeout(5):
+        await outbox.next()
+    assert time.monotonic() - begun > 0.05

@@ -1,0 +1,94 @@
+"""A reference: the probe rests at a known place, and the encoder's counts tell it from then on."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from daemon.handmade import INDEX_ENCODED, MS, START, Motion, feed, run, station_text
+from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.pipeline import CellState, Pipeline
+
+TEXT = station_text(scan_length=20, index=INDEX_ENCODED.format(length=4))
+
+
+def mark(ms: int, kind: MarkKind, **detail: object) -> Mark:
+    """Return a mark so many ms after the start."""
+    return Mark(START + ms * MS, kind, detail)
+
+
+def referenced(scan: float, *, text: str = TEXT) -> Pipeline:
+    """Return a survey whose counts were 500 and -30 mm off until the reference was told."""
+    rest = Motion(lambda _: (500.0, -30.0), lambda _: 10.0, 0, 600)
+    move = Motion(
+        lambda ms: (500.0 + min(max((ms - 1000) / 50, 0.0), 20.0), -30.0), lambda _: 10.0, 605, 2600
+    )
+    return run(
+        text,
+        [mark(0, MarkKind.PAUSED, by="crawler", because="homing")],
+        rest.entries(),
+        [
+            mark(600, MarkKind.REFERENCED, scan=scan, index=2.0, by="crawler"),
+            mark(604, MarkKind.RESUMED, by="crawler"),
+        ],
+        move.entries(),
+    )
+
+
+def test_reference_sets_what_the_counts_tell() -> None:
+    """After it the same counts read the known place, and the row that is scanned is the true one."""
+    pipeline = referenced(0.0)
+    assert pipeline.position == (20.0, 2.0)
+    states = pipeline.grid.state.reshape(pipeline.grid.shape)
+    assert (states[2] == CellState.MEASURED).sum() >= 20
+    assert (np.delete(states, 2, axis=0) == CellState.UNVISITED).all()
+
+
+def test_reference_passes_no_cell_on_the_way_of_the_numbers() -> None:
+    """The leap of the numbers is no way of the probe: what lies between was not passed."""
+    pipeline = referenced(15.0)
+    states = pipeline.grid.state.reshape(pipeline.grid.shape)
+    assert (states[2][:14] == CellState.UNVISITED).all()
+    assert pipeline.coverage.gaps.open_count == 0
+
+
+def test_reference_survives_the_gate_against_glitches() -> None:
+    """A limit of speed does not hold the new place back as a glitch."""
+    text = TEXT.replace("[index]", 'most_speed = "100 mm/s"\n[index]', 1)
+    pipeline = referenced(0.0, text=text)
+    assert pipeline.position == (20.0, 2.0)
+    assert pipeline.tallies["encoder"].glitches == 0
+
+
+def test_what_the_machine_said_changes_nothing() -> None:
+    """Bytes of the machine's port and marks of motion leave the arrays as they are."""
+    plain = referenced(0.0)
+    motion: list[Entry] = []
+    for ms in range(0, 2600, 7):
+        time = START + ms * MS
+        motion += [
+            Sent(time, "motion", b"?"),
+            Chunk(time, "motion", b"POS X1.000 Y0.000 moving\n"),
+            PortChange(time, "motion", "open", ""),
+            mark(ms, MarkKind.MOTION, state="moving", event="move asked", text=""),
+        ]
+    other = run(TEXT, [mark(0, MarkKind.PAUSED, by="crawler", because="homing")])
+    entries = [
+        *Motion(lambda _: (500.0, -30.0), lambda _: 10.0, 0, 600).entries(),
+        *motion,
+        mark(600, MarkKind.REFERENCED, scan=0.0, index=2.0, by="crawler"),
+        mark(604, MarkKind.RESUMED, by="crawler"),
+        *motion,
+        *Motion(
+            lambda ms: (500.0 + min(max((ms - 1000) / 50, 0.0), 20.0), -30.0),
+            lambda _: 10.0,
+            605,
+            2600,
+        ).entries(),
+        *motion,
+        Tick(START + 2600 * MS),
+    ]
+    feed(other, entries)
+    plain.feed(Tick(START + 2600 * MS))
+    for name in ("state", "thickness", "hits", "last_time"):
+        np.testing.assert_array_equal(getattr(plain.grid, name), getattr(other.grid, name))
+    assert set(other.tallies) == {"encoder", "gauge"}

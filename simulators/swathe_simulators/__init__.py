@@ -1,11 +1,10 @@
 """A simulated pipe wall, its scanner and its instruments, served as real ports.
 
 The package knows nothing of the daemon: it meets it as bytes on a pseudo terminal or a
-TCP port, and as messages on a broker. Lengths are millimetres, times of flight
+TCP port. Lengths are millimetres, times of flight
 microseconds, world times seconds.
 """
 
-from swathe_simulators.controller import GoBack
 from swathe_simulators.outlet import DeviceInfo
 from swathe_simulators.scenario import (
     ScenarioError,
@@ -19,7 +18,6 @@ from swathe_simulators.world import World
 
 __all__ = [
     "DeviceInfo",
-    "GoBack",
     "Scenario",
     "ScenarioError",
     "TruthLog",

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from swathe_simulators.crawler.models import CommandedModel
-from swathe_simulators.moves import Traverse, go_back, limits_of, program
+from swathe_simulators.moves import lines_of, program
 from swathe_simulators.scenario_models import MotionModels, PartModel, StepsModel
 from swathe_simulators.step_block import StepBlock
 from swathe_simulators.trajectory import Trajectory
@@ -48,9 +47,8 @@ class Motion:
             lines = np.arange(model.index_count) * model.index_step_mm
             self._lines = model.index_start_mm + lines
         else:
-            self._limits = limits_of(model)
             self.trajectory = program(model, random)
-            self._lines = self._limits.lines
+            self._lines = lines_of(model)
         # Nobody but its commander knows when a commanded crawler is done.
         commanded = isinstance(model, CommandedModel)
         self._plan_end_s = math.inf if commanded else self.trajectory.end_s
@@ -79,19 +77,6 @@ class Motion:
                 pieces += self._block.round_from(scan, number)
                 scan = self._block.last
             self.trajectory.append(pieces)
-
-    def go_back(self, traverses: Sequence[Traverse], *, not_before_s: float) -> None:
-        """Drive over some stretches once more, after all moves known by now.
-
-        Raises:
-            RuntimeError: the scenario has a step block; call put_on instead.
-        """
-        if isinstance(self._model, StepsModel):
-            raise RuntimeError("a probe on a step block has no lines to go back over; use put_on")
-        if isinstance(self._model, CommandedModel):
-            raise RuntimeError("the crawler is commanded on its port; send it moves there")
-        pieces = go_back(self.trajectory, self._limits, traverses)
-        self.trajectory.append(pieces, not_before_s=not_before_s)
 
     def put_on(self, step_mm: float, *, not_before_s: float) -> float:
         """Give up the plan and put the probe on a step, where it stays; return when it is there.

@@ -1,10 +1,10 @@
-"""What the scanner does: a raster, a hand, and going back over what was missed."""
+"""What the scanner does by itself: a raster, or a hand."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,47 +15,12 @@ from swathe_simulators.trajectory import Piece, Trajectory, travel
 Floats = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """What the scanner can do, and the index lines it knows (mm, mm/s, mm/s²)."""
-
-    speed: float
-    acceleration: float
-    index_speed: float
-    index_acceleration: float
-    pause_s: float
-    lines: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Traverse:
-    """One stretch to drive over again: on the line at `index`, from..to along scan, mm."""
-
-    index: float
-    scan_from: float
-    scan_to: float
-
-
-def limits_of(model: RasterModel | HandModel) -> Limits:
-    """Return what the scanner of a scenario can do."""
-    if isinstance(model, RasterModel):
-        return Limits(
-            speed=model.speed_mm_per_s,
-            acceleration=model.acceleration_mm_per_s2,
-            index_speed=model.index_speed_mm_per_s,
-            index_acceleration=model.index_acceleration_mm_per_s2,
-            pause_s=model.pause_s,
-            lines=np.array(
-                [model.index_start_mm + model.index_step_mm * n for n in range(model.index_count)]
-            ),
-        )
-    return Limits(
-        speed=model.max_speed_mm_per_s,
-        acceleration=model.acceleration_mm_per_s2,
-        index_speed=model.min_speed_mm_per_s,
-        index_acceleration=model.acceleration_mm_per_s2,
-        pause_s=0.2,
-        lines=np.array([model.index_mm]),
+def lines_of(model: RasterModel | HandModel) -> Floats:
+    """Return the index places of the lines of a scenario, mm."""
+    if isinstance(model, HandModel):
+        return np.array([model.index_mm])
+    return np.array(
+        [model.index_start_mm + model.index_step_mm * n for n in range(model.index_count)]
     )
 
 
@@ -193,58 +158,3 @@ def _hand_leg(model: HandModel, distance: float, random: np.random.Generator) ->
             replace(template, duration_s=time, speed=speed, acceleration=(wish - speed) / time)
         )
         left, speed = left - way, wish
-
-
-def go_back(trajectory: Trajectory, limits: Limits, traverses: Sequence[Traverse]) -> list[Piece]:
-    """Make the moves that drive over some stretches again, the nearest first.
-
-    The probe starts each stretch one acceleration way before it and stops one after it,
-    so that the stretch itself is driven at the ordinary speed.
-
-    Args:
-        trajectory: the motion so far; the moves start where it ends.
-        limits: the scanner's.
-        traverses: stretches to drive over.
-
-    Returns:
-        Pieces of the next pass, to be appended to the trajectory.
-    """
-    here = trajectory.at([trajectory.end_s])
-    scan, index = float(here.scan[0]), float(here.index[0])
-    number = trajectory.last_pass + 1
-    run = limits.speed**2 / (2 * limits.acceleration)
-    move = Piece(0.0, pass_number=number)
-    todo = list(traverses)
-    pieces: list[Piece] = []
-
-    def drive(target: float, template: Piece) -> None:
-        nonlocal scan
-        pieces.extend(
-            travel(target - scan, template, limit=limits.speed, acceleration=limits.acceleration)
-        )
-        scan = target
-
-    def cost(traverse: Traverse) -> float:
-        ends = (traverse.scan_from - run, traverse.scan_to + run)
-        return abs(traverse.index - index) / limits.index_speed + (
-            min(abs(end - scan) for end in ends) / limits.speed
-        )
-
-    while todo:
-        traverse = min(todo, key=cost)
-        todo.remove(traverse)
-        ends = (traverse.scan_from - run, traverse.scan_to + run)
-        first, last = sorted(ends, key=lambda end: abs(end - scan))
-        drive(first, move)
-        pieces += travel(
-            traverse.index - index,
-            replace(move, axis="index"),
-            limit=limits.index_speed,
-            acceleration=limits.index_acceleration,
-        )
-        index = traverse.index
-        pieces.append(replace(move, duration_s=limits.pause_s))
-        line = int(np.argmin(np.abs(limits.lines - index)))
-        drive(last, replace(move, line=line))
-        pieces.append(replace(move, duration_s=limits.pause_s))
-    return pieces

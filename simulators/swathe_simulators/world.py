@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -20,7 +19,6 @@ from swathe_simulators.crawler.making import crawler_of
 from swathe_simulators.device import Device
 from swathe_simulators.faults import Coupling, Slip
 from swathe_simulators.motion import Motion
-from swathe_simulators.moves import Traverse
 from swathe_simulators.outlet import DeviceInfo, Outlet
 from swathe_simulators.part import Part
 from swathe_simulators.ports import make_port
@@ -95,7 +93,6 @@ class World:
         self._horizon_s = 0.0
         self._origin_ns = 0
         self._start_s: float | None = None
-        self._controllers = 0
         self._started, self._raster_done = threading.Event(), threading.Event()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -190,8 +187,8 @@ class World:
 
     @property
     def finished(self) -> bool:
-        """Whether the raster is done, all is at rest, and no controller wants to go on."""
-        return self._raster_done.is_set() and self.at_rest and self._controllers == 0
+        """Whether the raster is done and all is at rest."""
+        return self._raster_done.is_set() and self.at_rest
 
     def wait_started(self, timeout: float | None = None) -> bool:
         """Wait (wall seconds) until the motion has begun; tell whether it has."""
@@ -211,29 +208,6 @@ class World:
         return True
 
     # What others do to it -----------------------------------------------------------
-
-    @contextlib.contextmanager
-    def controlled(self) -> Iterator[None]:
-        """Keep the world from being finished while a controller may add moves."""
-        with self._lock:
-            self._controllers += 1
-        try:
-            yield
-        finally:
-            with self._lock:
-                self._controllers -= 1
-
-    def add_pass(self, traverses: Sequence[Traverse]) -> None:
-        """Drive over some stretches once more, after all moves known by now.
-
-        Raises:
-            RuntimeError: the motion has not begun, wait for it first; or the scenario has a
-                step block, call `put_on` instead.
-        """
-        with self._lock:
-            made = self._horizon_s - self._begun_s()
-            # What was made already must stay true.
-            self._motion.go_back(traverses, not_before_s=made)
 
     def put_on(self, step_mm: float) -> float:
         """Put the probe on a step of the block, as soon as it can be; there it stays.

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from swathe_simulators import builtin_scenario, load_scenario
-from swathe_simulators.moves import Traverse, go_back, limits_of, program
+from swathe_simulators.moves import program
 from swathe_simulators.scenario_models import HandModel, RasterModel
 from swathe_simulators.trajectory import Trajectory
 
@@ -98,24 +98,3 @@ def test_hand_follows_seed() -> None:
     same = [way_of(model, seed).at(times).scan for seed in (1, 1, 2)]
     assert np.array_equal(same[0], same[1])
     assert not np.allclose(same[0], same[2])
-
-
-def test_go_back_drives_each_stretch_at_ordinary_speed(scenario_data: dict[str, Any]) -> None:
-    """Going back covers every stretch on its line, at speed, the nearest first."""
-    model = raster(scenario_data)
-    way = way_of(model)
-    end = way.end_s
-    far, near = Traverse(0.0, 5, 15), Traverse(16.0, 40, 50)
-    way.append(go_back(way, limits_of(model), [far, near]))
-    assert_continuous(way, speed=100, acceleration=400)
-    states = way.at(np.arange(end, way.end_s, 1e-4))
-    assert set(states.pass_number) == {1}
-    firsts = []
-    for traverse in (near, far):
-        on = np.isclose(states.index, traverse.index) & (states.line >= 0)
-        on &= (states.scan >= traverse.scan_from) & (states.scan <= traverse.scan_to)
-        assert states.scan[on].min() == pytest.approx(traverse.scan_from, abs=0.02)
-        assert states.scan[on].max() == pytest.approx(traverse.scan_to, abs=0.02)
-        assert np.allclose(np.abs(states.scan_speed[on]), 100)
-        firsts.append(int(np.argmax(on)))
-    assert firsts == sorted(firsts)

@@ -143,12 +143,10 @@ def test_steps_that_the_part_has_not_are_refused() -> None:
 
 
 def test_motion_of_other_kind_is_not_led(scenario_data: dict[str, Any]) -> None:
-    """Only a probe on a block is led by hand, and only the others go back over gaps."""
+    """Only a probe on a block is led by hand."""
     raster = RasterModel.model_validate(scenario_data["motion"])
     driven = Motion(PART, raster, np.random.default_rng(1))
     with pytest.raises(RuntimeError, match="motion of kind raster is not to be led"):
         driven.put_on(12.7, not_before_s=0)
     with pytest.raises(RuntimeError, match="motion of kind raster is not to be led"):
         driven.lift_off(not_before_s=0)
-    with pytest.raises(RuntimeError, match="use put_on"):
-        motion().go_back([], not_before_s=0)

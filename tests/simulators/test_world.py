@@ -298,7 +298,7 @@ def test_world_life_cycle(small: Scenario, tmp_path: Path) -> None:
         with pytest.raises(RuntimeError, match="starts once"):
             world.start()
         with pytest.raises(RuntimeError, match="not begun"):
-            World(small, ports_dir=tmp_path).add_pass([])
+            World(small, ports_dir=tmp_path).lift_off()
     world.close()
     assert world.closed
     (tmp_path / "gauge").write_text("in the way")

@@ -42,6 +42,8 @@ class Exit:
     ERROR = 1
     USAGE = 2
     NOT_COVERED = 3
+    HALTED = 4
+    """A fault stopped the crawler: somebody has to see to it."""
 
 
 def _tell_version(value: bool) -> None:

@@ -35,7 +35,7 @@ def demo(
     from swathe.demo import play
     from swathe.live.terminal import CAUTION, PlainLines, page_line, terminal_observer
     from swathe.page import Page
-    from swathe.report import gaps_table, summary_line
+    from swathe.report import gaps_table, summary_line, times
     from swathe.report.picture import draw_survey
     from swathe.store import SurveyFolder
 
@@ -48,15 +48,24 @@ def demo(
     def tell_page(page: Page) -> None:
         say(page_line(page))
 
+    def tell_crawl(words: str) -> None:
+        say(f"crawler: {words}")
+
     async def acquire() -> int:
         with PlainLines(console) if headless else terminal_observer(console) as observer:
             result = await play(
-                out, speed=speed, seed=seed, observer=observer, page_port=page, on_page=tell_page
+                out,
+                speed=speed,
+                seed=seed,
+                observer=observer,
+                page_port=page,
+                on_page=tell_page,
+                on_crawl=None if console.is_terminal and not headless else tell_crawl,
             )
         record = result.outcome.record
         say(
             f"{result.outcome.status}: {result.outcome.reason}, after {result.seconds:.0f} s at "
-            f"{speed:g} times the crawler's speed; it went back {result.passes} times",
+            f"{speed:g} times the crawler's speed; it went back {times(result.passes)}",
         )
         console.print(gaps_table(record, closed=True))
         say(summary_line(record))

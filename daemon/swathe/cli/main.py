@@ -13,12 +13,14 @@ from swathe.cli import (  # noqa: F401
     demo,
     gaps,
     listen,
+    plan,
     ports,
     rebuild,
     report,
     run,
     simulate,
     verify,
+    watch,
 )
 from swathe.cli.app import Exit, app, errors
 from swathe.errors import SwatheError, UsageError

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import json
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from swathe.cli.app import Exit, app, console, errors, say
+
+if TYPE_CHECKING:
+    from swathe.messages import CheckMessage
+    from swathe.store import SurveyFolder
 
 __all__ = ["run"]
 
@@ -20,25 +25,32 @@ def run(
     new: Annotated[
         bool, typer.Option("--new", help="Begin a new survey; an older one is renamed, not lost.")
     ] = False,
+    arm: Annotated[
+        bool,
+        typer.Option("--arm", help="Let the station's crawler move, without asking for 'arm'."),
+    ] = False,
     describe: Annotated[
-        bool, typer.Option("--describe", help="Print topics and JSON Schemas of all messages.")
+        bool,
+        typer.Option("--describe", help="Print the contract over MQTT as an AsyncAPI 3 document."),
     ] = False,
 ) -> None:
     """Acquire until the plan is covered, or until Ctrl-C, SIGTERM or a stop command.
 
-    A survey that was begun before is resumed. Exit code 0: the plan is covered; 3: it is not.
+    A survey that was begun before is resumed. Exit code 0: the plan is covered; 3: it is not; 4: it
+    is not, and a fault stopped the crawler.
     """
     if describe:
-        from swathe.messages import describe_messages
+        from swathe.messages import asyncapi_document
 
-        typer.echo(json.dumps(describe_messages(), indent=2))
+        typer.echo(json.dumps(asyncapi_document(), indent=2, ensure_ascii=False))
         return
     if station is None:
         raise typer.BadParameter("name the station file, such as penstock.toml")
+    from swathe.cli.arming import may_move
     from swathe.live import Daemon
     from swathe.live.terminal import CAUTION, page_line, terminal_observer
     from swathe.page import Page
-    from swathe.report import summary_line
+    from swathe.report import due_after, due_before, summary_line
     from swathe.station import load_station, survey_folder
     from swathe.store import SurveyFolder
 
@@ -50,6 +62,10 @@ def run(
         say(CAUTION)
     if folder.begun:
         say(f"resuming {folder.path}")
+    checks = _checks_of(folder)
+    if due := due_before(settings, checks, datetime.now(UTC)):
+        say(due, style="bold")
+    armed = may_move(settings, checks, given=arm)
 
     def tell_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)
@@ -57,15 +73,43 @@ def run(
     def tell_page(page: Page) -> None:
         say(page_line(page))
 
+    def tell_crawl(words: str) -> None:
+        say(f"crawler: {words}")
+
     async def acquire() -> int:
         with terminal_observer(console) as observer:
             daemon = Daemon(
-                settings, text, folder, observer=observer, on_torn=tell_torn, on_page=tell_page
+                settings,
+                text,
+                folder,
+                observer=observer,
+                on_torn=tell_torn,
+                on_page=tell_page,
+                armed=armed,
+                on_crawl=None if console.is_terminal else tell_crawl,
             )
             outcome = await daemon.run()
         say(f"{outcome.status}: {outcome.reason}")
         say(summary_line(outcome.record))
+        if due := due_after(settings, outcome.record.checks):
+            say(due)
         say(f"survey: {folder.path}")
-        return Exit.OK if outcome.status == "complete" else Exit.NOT_COVERED
+        if outcome.status == "complete":
+            return Exit.OK
+        return Exit.HALTED if outcome.halted else Exit.NOT_COVERED
 
     raise typer.Exit(asyncio.run(acquire()))
+
+
+def _checks_of(folder: SurveyFolder) -> tuple[CheckMessage, ...]:
+    """Return the checks of a survey so far; a record that a crash damaged is made anew by the run."""
+    from swathe.errors import SurveyError
+    from swathe.store import read_record
+
+    if not folder.record.exists():
+        return ()
+    try:
+        return read_record(folder.record).checks
+    except SurveyError as error:
+        say(f"which checks were made is not known before the run: {error}", style="bold")
+        return ()

@@ -1,7 +1,7 @@
-"""The demo: simulated penstock, crawler and broker, with the daemon between them.
+"""The demo: a simulated penstock with a crawler, and the daemon that drives it and measures.
 
-The simulated crawler's own controller listens to the gap messages on the broker, as a site's
-controller would, and drives back over what was missed.
+Nothing about the crawler's work is played: the daemon plans the raster, homes, scans, and goes back
+over what was missed, by commands at the port of a crawler that does what it is told.
 """
 
 from __future__ import annotations
@@ -16,17 +16,16 @@ from pathlib import Path
 from string import Template
 from tempfile import TemporaryDirectory
 
-from swathe.errors import first_error
 from swathe.live import Daemon, Observer, Outcome, embedded_broker
 from swathe.page import Page
 from swathe.station import load_station, survey_folder
 from swathe.store import SurveyFolder
-from swathe_simulators import GoBack, World, builtin_scenario, load_scenario
+from swathe_simulators import World, builtin_scenario, load_scenario
 
 __all__ = ["DemoResult", "play", "write_station"]
 
 # The simulated devices' own figures at speed 1, as their makers' sheets would give them.
-_BAUD = {"encoder": 115_200, "gauge": 57_600}
+_BAUD = {"encoder": 115_200, "gauge": 57_600, "crawler": 115_200}
 _DELAY_US = {"encoder": 2000, "gauge": 9000}
 
 # The crawler gives up before this; a demo that hangs helps nobody.
@@ -62,7 +61,8 @@ def write_station(
     }
     for device, baud in _BAUD.items():
         figures[f"{device}_baud"] = round(baud * speed)
-        figures[f"{device}_delay"] = f"{_DELAY_US[device] / speed:g} us"
+    for device, delay in _DELAY_US.items():
+        figures[f"{device}_delay"] = f"{delay / speed:g} us"
     path.write_text(template.substitute(figures), "utf-8")
 
 
@@ -74,6 +74,7 @@ async def play(
     observer: Observer | None,
     page_port: int = 0,
     on_page: Callable[[Page], None] | None = None,
+    on_crawl: Callable[[str], None] | None = None,
 ) -> DemoResult:
     """Play the demo into the folder `out`.
 
@@ -84,6 +85,7 @@ async def play(
         observer: is shown each tick.
         page_port: port of the page, 0 for a free one.
         on_page: told of the page as it opens.
+        on_crawl: told in words what the crawler does.
 
     Raises:
         SwatheError: the survey in `out` belongs to another plan, or cannot be written.
@@ -97,30 +99,32 @@ async def play(
                 station_path, ports=Path(ports), speed=speed, broker_port=port, page_port=page_port
             )
             station, text = load_station(station_path)
-            # The broker runs already, so that the crawler's controller can wait on it.
+            # The broker runs already, on the port that its file says.
             broker = station.broker
             assert broker is not None  # noqa: S101  the template has one
             station = station.model_copy(
                 update={"broker": broker.model_copy(update={"embedded": False})}
             )
             folder = SurveyFolder(survey_folder(station, station_path))
-            scenario = load_scenario(builtin_scenario("penstock"))
+            scenario = load_scenario(builtin_scenario("belt"))
             world = stack.enter_context(
                 World(scenario, ports_dir=Path(ports), speed=speed, seed=seed)
             )
-            daemon = Daemon(station, text, folder, observer=observer, on_page=on_page)
+            told: list[str] = []
+
+            def tell(words: str) -> None:
+                told.append(words)
+                if on_crawl is not None:
+                    on_crawl(words)
+
+            daemon = Daemon(
+                station, text, folder, observer=observer, on_page=on_page, armed=True, on_crawl=tell
+            )
             begun = time.monotonic()
-            controller = GoBack(world, host="127.0.0.1", port=port)
-            try:
-                async with asyncio.timeout(_LONGEST_SECONDS), asyncio.TaskGroup() as tasks:
-                    crawler = tasks.create_task(controller.run(), name="crawler.controller")
-                    run = tasks.create_task(daemon.run(), name="daemon.run")
-                    crawler.add_done_callback(
-                        lambda _: daemon.stop("the crawler has done what it could")
-                    )
-            except BaseExceptionGroup as group:
-                raise first_error(group) from group
+            async with asyncio.timeout(_LONGEST_SECONDS):
+                outcome = await daemon.run()
             seconds = time.monotonic() - begun
             truth = out / "truth.npz"
             world.truth.save(truth)
-    return DemoResult(run.result(), seconds, controller.passes, truth)
+    passes = sum(words.startswith("going back") for words in told)
+    return DemoResult(outcome, seconds, passes, truth)

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
 
-from swathe.errors import first_error
-from swathe.journal import MarkKind
+from swathe.errors import UsageError, first_error
 from swathe.live.broker import embedded_broker
+from swathe.live.commands import Commands
+from swathe.live.crawl import Crawl
 from swathe.live.delay_keeper import DelayKeeper
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
@@ -22,7 +23,6 @@ from swathe.live.page_source import PageSource
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
-from swathe.messages import CommandMessage, ReplyMessage, moment
 from swathe.page import Page
 from swathe.pipeline import GapNote, Pipeline
 from swathe.station import BrokerSettings, Station
@@ -35,7 +35,11 @@ _log = logging.getLogger(__name__)
 # How often the shell looks for what arrived, closes a journal chunk, and lets the pipeline work.
 _POLL_SECONDS = 0.01
 _FLUSH_NS = 30_000_000
-_TICK_NS = 50_000_000
+# A gap is told one tick after it opened; where nothing arrives there is less hurry.
+_TICK_NS = 20_000_000
+_IDLE_TICK_NS = 50_000_000
+# While a crawler moves, its guards want to know where the encoder is as soon as they can.
+_MOVING_TICK_NS = 8_000_000
 _FAREWELL_SECONDS = 3.0
 
 
@@ -49,12 +53,21 @@ class Observer(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How a run ended."""
+    """How a run ended.
+
+    Attributes:
+        status: whether the plan is covered.
+        reason: of the end, in words.
+        folder: the survey.
+        record: the survey in words and figures.
+        halted: a fault stopped the crawler, and nobody has mended it.
+    """
 
     status: Literal["complete", "incomplete"]
     reason: str
     folder: SurveyFolder
     record: SurveyRecord
+    halted: bool = False
 
 
 class Daemon:
@@ -67,6 +80,15 @@ class Daemon:
         observer: is shown each tick.
         on_torn: told of journal files that a crash cut off.
         on_page: told of the page as it opens.
+        armed: somebody on this machine has confirmed that the crawler of the station may move.
+        on_crawl: told in words what the crawler does.
+
+    Attributes:
+        commands: what the run may be told.
+        crawl: the crawler's work; None where nothing moves by itself.
+
+    Raises:
+        UsageError: armed, though the station file does not allow it.
     """
 
     def __init__(
@@ -78,16 +100,28 @@ class Daemon:
         observer: Observer | None = None,
         on_torn: Callable[[Path, str], None] | None = None,
         on_page: Callable[[Page], None] | None = None,
+        armed: bool = False,
+        on_crawl: Callable[[str], None] | None = None,
     ) -> None:
         self.station = station
         self.folder = folder
         self._observer = observer
         self.delay = DelayKeeper(station)
         self._session = Session(folder, station, text, on_torn=on_torn, watcher=self.delay.watch)
+        self._stop = asyncio.Event()
+        self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
+        self.crawl: Crawl | None = None
+        if armed:
+            if station.motion is None or not station.motion.arm_allowed:
+                msg = "armed is a crawler that the station file does not allow to be armed"
+                raise UsageError(msg)
+            self.crawl = Crawl(station, self._session, on_words=on_crawl)
+            self.commands.on_alive = self.crawl.alive
+            self.commands.on_resume = self.crawl.resume
         self._hub = PortHub(station)
         self._mirror = Mirror()
-        self._stop = asyncio.Event()
         self._reason = ""
+        self._told = ""
         self.link: BrokerLink | None = None
         self.page: Page | None = None
         self._on_page = on_page
@@ -106,23 +140,8 @@ class Daemon:
         """Ask the run to end in good order."""
         self._reason = self._reason or reason
         self._stop.set()
-
-    def set_line(self, line: int, by: str) -> str:
-        """Go on with another line of a stepped index axis; return what was done or why not."""
-        stepped = self.station.index is not None and self.station.index.mode == "stepped"
-        if not stepped:
-            return "refused: the index axis is not stepped, its encoder tells the line"
-        lines = self.station.index_axis.cells
-        if not 0 <= line < lines:
-            return f"refused: the plan has the lines 0 to {lines - 1}"
-        self._session.mark(MarkKind.LINE, line=line, by=by)
-        position = self.station.index_axis.centres[line]
-        return f"line {line} at {position:g} mm"
-
-    def note(self, text: str, by: str) -> str:
-        """Put an operator's note into the journal; return what was done."""
-        self._session.mark(MarkKind.NOTE, text=text, by=by)
-        return "noted"
+        if self.crawl is not None:
+            self.crawl.halt(reason)
 
     async def run(self) -> Outcome:
         """Run until the plan is covered or `stop` is called.
@@ -150,18 +169,27 @@ class Daemon:
             if page is not None:
                 stack.push_async_callback(page.close)
                 page.open()
+            if self.crawl is not None:
+                stack.callback(self.crawl.close_now)
+                self.crawl.start()  # before a port tells what would count
             stack.enter_context(self._hub)
+            if self.crawl is not None:
+                stack.callback(self.crawl.close_now)  # first of all on the way out
             link_task = self._start_link(settings, publisher)
             try:
                 status = await self._acquire(publisher)
             except BaseExceptionGroup as group:
                 # A full disk, say: told as what it is, not as a group of one.
                 raise first_error(group) from group
-            self._hub.drain(self._session.enter)
+            self._hub.drain(self._session.enter, self._session.enter)
+            self._hub.close(self._session.enter)
+            if self.crawl is not None:
+                self.crawl.take_entries(self._session.enter)
             await self._session.end(status, self._reason)
             await self._say_goodbye(publisher, status, link_task)
         record = read_record(self.folder.record)
-        return Outcome(status, self._reason, self.folder, record)
+        halted = self.crawl is not None and self.crawl.faulted
+        return Outcome(status, self._reason, self.folder, record, halted=halted)
 
     def _make_page(self) -> Page | None:
         if self.station.page is None:
@@ -170,7 +198,8 @@ class Daemon:
             pipeline=lambda: self.pipeline,
             mirror=self._mirror,
             link=lambda: self.link,
-            on_command=lambda command: self._obey(command, "from the page"),
+            crawl=self.crawl,
+            on_command=lambda command: self.commands.obey(command, "from the page"),
         )
         self.page = Page(self.station.page, source)
         if self._on_page is not None:
@@ -188,7 +217,8 @@ class Daemon:
             survey=self.pipeline.survey,
             mirror=self._mirror,
             will=lambda: publisher.state("gone", "the broker lost the station"),
-            on_command=lambda command: self._obey(command, "over MQTT"),
+            on_command=lambda command: self.commands.obey(command, "over MQTT", named=True),
+            on_refused=self.commands.refuse,
         )
         task = asyncio.create_task(self.link.run(), name="broker.link")
         task.add_done_callback(_report_end)
@@ -204,7 +234,8 @@ class Daemon:
         publisher.put_state(status, self._reason)
         if link_task is None or self.link is None:
             return
-        if self.link.state == "connected":
+        # A broker that was lost may be back by the next try; one never met is not waited for.
+        if self.link.state == "connected" or self.link.losses:
             try:
                 async with asyncio.timeout(_FAREWELL_SECONDS):
                     await self.link.drained()
@@ -217,59 +248,61 @@ class Daemon:
     async def _acquire(self, publisher: Publisher) -> Literal["complete", "incomplete"]:
         """Drain, tick, flush and checkpoint until the end; return how it ended."""
         session = self._session
-        next_tick = next_flush = 0
+        ticked = next_flush = 0
+        arrived = False
         next_checkpoint = time.monotonic_ns() + self.station.store.checkpoint
         async with asyncio.TaskGroup() as tasks:
             keeper = tasks.create_task(self.delay.run(), name="delay.keeper")
             checkpoint: asyncio.Task[None] | None = None
+            crawl = self.crawl
+            crawling = tasks.create_task(self._follow(crawl), name="crawl") if crawl else None
             while not self._stop.is_set():
-                self._hub.drain(session.enter)
+                begun = time.monotonic()
+                arrived = arrived or self.waiting > 0
+                self._hub.drain(session.enter, session.enter)
                 now = time.monotonic_ns()
-                if now >= next_tick:
-                    next_tick = now + _TICK_NS
+                if now - ticked >= self._tick_ns(arrived=arrived):
+                    ticked, arrived = now, False
                     self._tick(now, publisher)
+                if crawl is not None:
+                    crawl.watch(now)
+                    crawl.take_entries(session.enter)
                 if now >= next_flush:
                     next_flush = now + _FLUSH_NS
                     session.flush()
                 if now >= next_checkpoint and (checkpoint is None or checkpoint.done()):
                     next_checkpoint = now + self.station.store.checkpoint
                     checkpoint = tasks.create_task(session.checkpoint(), name="store.checkpoint")
-                await asyncio.sleep(_POLL_SECONDS)
+                # What the round took is not waited for again; others have their turn all the same.
+                await asyncio.sleep(max(_POLL_SECONDS - (time.monotonic() - begun), 0.001))
             keeper.cancel()
+            if crawl is not None and crawling is not None:
+                if trouble := await crawl.close():
+                    self._reason += f"; {trouble}"
+                crawling.cancel()
         return "complete" if self.pipeline.target_reached else "incomplete"
+
+    def _tick_ns(self, *, arrived: bool) -> int:
+        if not arrived:
+            return _IDLE_TICK_NS
+        moving = self.crawl is not None and self.crawl.machine.may_move
+        return _MOVING_TICK_NS if moving else _TICK_NS
+
+    async def _follow(self, crawl: Crawl) -> None:
+        """End the run when the crawler has nothing more to do."""
+        self.stop(await crawl.run())
 
     def _tick(self, now: int, publisher: Publisher) -> None:
         self._session.tick()
         gaps = publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self, gaps)
-        if self.pipeline.target_reached:
+        if self.crawl is not None and self.crawl.words != self._told:
+            self._told = self.crawl.words
+            publisher.put_state("scanning", self._told)
+        # A crawler ends the move that it is on, and says so itself.
+        if self.pipeline.target_reached and self.crawl is None:
             self.stop("the plan is covered")
-
-    def _obey(self, command: CommandMessage, way: str) -> ReplyMessage:
-        """Act on a command; `way` says how it came."""
-        match command.command:
-            case _ if self._stop.is_set():
-                detail = "refused: the run is ending"
-            case "next line":
-                detail = self.set_line(self.pipeline.line + 1, command.by)
-            case "line" if command.line is not None:
-                detail = self.set_line(command.line, command.by)
-            case "line":
-                detail = "refused: 'line' must be given"
-            case "note":
-                detail = self.note(command.text, command.by)
-            case "stop":
-                self.stop(f"stopped {way} by {command.by}")
-                detail = "stopping"
-        return ReplyMessage(
-            station=self.station.name,
-            survey=self.pipeline.survey,
-            time=moment(time.time_ns()),
-            id=command.id,
-            accepted=not detail.startswith("refused"),
-            detail=detail,
-        )
 
 
 def _report_end(task: asyncio.Task[None]) -> None:
@@ -280,10 +313,15 @@ def _report_end(task: asyncio.Task[None]) -> None:
 
 @contextlib.contextmanager
 def _stop_signals(stop: Callable[[str], None]) -> Iterator[None]:
-    """Let Ctrl-C and SIGTERM end the run in good order, where the loop can take signals."""
+    """Let Ctrl-C, SIGTERM and SIGHUP end the run in good order, where the loop can take signals."""
     loop = asyncio.get_running_loop()
     taken: list[signal.Signals] = []
-    for number, reason in ((signal.SIGINT, "stopped by the user"), (signal.SIGTERM, "terminated")):
+    reasons = {signal.SIGINT: "stopped by the user", signal.SIGTERM: "terminated"}
+    # A link to the machine that broke must not end it in mid-move; nohup says that it may go on.
+    hangup = getattr(signal, "SIGHUP", None)
+    if hangup is not None and signal.getsignal(hangup) is not signal.SIG_IGN:
+        reasons[hangup] = "the terminal was closed"
+    for number, reason in reasons.items():
         with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
             loop.add_signal_handler(number, stop, reason)
             taken.append(number)

@@ -10,17 +10,23 @@ from swathe.motion.errors import MotionError, Place
 from swathe.motion.ground import Ground
 from swathe.motion.left_out import LeftOut
 from swathe.motion.limits import AxisLimits, MotionLimits, check_move, check_moves
+from swathe.motion.machine import MOVING_STATES, Action, CrawlMachine, Event, State
 from swathe.motion.moves import Move, MoveKind, total_distance, total_time
 from swathe.motion.passes import Pass, PassSettings, Tour, plan_tour
 from swathe.motion.raster import Pattern, Plan, RasterSettings, plan_raster, scan_speed
 from swathe.motion.retry import LeftGap, NextStep, RetryBook, RetrySettings, Stop, next_passes
+from swathe.motion.station import ground_of, pass_settings_of, raster_settings_of, retry_settings_of
 from swathe.motion.tour import order_visits, tour_seconds
 from swathe.motion.tour_cost import Metric, Visits
 from swathe.motion.twist import Twist
 from swathe.motion.zones import Zone, Zones
 
 __all__ = [
+    "MOVING_STATES",
+    "Action",
     "AxisLimits",
+    "CrawlMachine",
+    "Event",
     "Ground",
     "HandStep",
     "LeftGap",
@@ -39,6 +45,7 @@ __all__ = [
     "RasterSettings",
     "RetryBook",
     "RetrySettings",
+    "State",
     "Stop",
     "Tour",
     "Twist",
@@ -47,11 +54,15 @@ __all__ = [
     "Zones",
     "check_move",
     "check_moves",
+    "ground_of",
     "next_by_hand",
     "next_passes",
     "order_visits",
+    "pass_settings_of",
     "plan_raster",
     "plan_tour",
+    "raster_settings_of",
+    "retry_settings_of",
     "scan_speed",
     "total_distance",
     "total_time",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from swathe.pipeline import CellState
 
-__all__ = ["LOOK", "MEASURED_ONLY", "words"]
+__all__ = ["LOOK", "MEASURED_ONLY", "MOTION_CAUTION", "words"]
 
 # Hatches tell the states apart without colour; tints are from a palette made for colour-blind
 # readers (B. Wong, Nature Methods 8, 441, 2011; from memory).
@@ -20,6 +20,12 @@ LOOK: dict[CellState, tuple[str, str]] = {
 MEASURED_ONLY = (
     "Measured values only; no statement of fitness for service. "
     "Local codes and a licensed practitioner decide."
+)
+
+MOTION_CAUTION = (
+    "Swathe is no emergency stop and no safety system. Site rules and a hard-wired stop come "
+    "first: have it within reach, keep people clear of the crawler and its cable, and secure it "
+    "against falling."
 )
 
 

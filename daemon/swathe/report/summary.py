@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from swathe.messages import CheckMessage
 from swathe.report.gap_table import summary_line
-from swathe.report.look import MEASURED_ONLY
+from swathe.report.look import MEASURED_ONLY, MOTION_CAUTION
+from swathe.report.words import times
 from swathe.store import SurveyRecord
 
 __all__ = ["survey_lines"]
+
+_MOST_HALTS = 10
 
 
 def survey_lines(record: SurveyRecord) -> list[str]:
@@ -29,7 +32,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     ]
     lines += _uncertainty_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
-    return [*lines, MEASURED_ONLY]
+    return [*lines, *_crawler_lines(record), MEASURED_ONLY]
 
 
 def _calibration_lines(record: SurveyRecord) -> list[str]:
@@ -48,6 +51,19 @@ def _calibration_lines(record: SurveyRecord) -> list[str]:
         *(f"correction: {text}" for text in calibration.corrections),
         *(f"WARNING of the calibration: {text}" for text in calibration.warnings),
     ]
+
+
+def _crawler_lines(record: SurveyRecord) -> list[str]:
+    crawler = record.crawler
+    if crawler is None:
+        return []
+    halts = [
+        f"    {halt.time:%Y-%m-%d %H:%M:%S} UTC: {halt.cause}{': ' * bool(halt.text)}{halt.text}"
+        for halt in crawler.halts
+    ]
+    told = f"moved by a crawler: armed {times(crawler.armings)}, halted {times(len(halts))}"
+    left = [f"    and {len(halts) - _MOST_HALTS} more before"] if len(halts) > _MOST_HALTS else []
+    return [told, *left, *halts[-_MOST_HALTS:], MOTION_CAUTION]
 
 
 def _check_line(check: CheckMessage) -> str:

@@ -253,14 +253,6 @@ def test_scan_lines_carry_line_and_visit(play: Play) -> None:
     assert set(rows["line"]) == {-1, 0, 1}
 
 
-def test_add_pass_is_refused(play: Play) -> None:
-    """Nobody else drives it."""
-    world, _, _ = play()
-    assert world.wait_started(10)
-    with pytest.raises(RuntimeError, match="commanded on its port"):
-        world.add_pass([])
-
-
 def test_tcp_port_takes_commands(play: Play, scenario_data: dict[str, Any]) -> None:
     """The same over TCP; the description names the real port."""
     del scenario_data

@@ -1,0 +1,135 @@
+"""Whether a crawler may move: the station file allows it, and a person at this machine says so."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+import typer
+
+from swathe.cli.app import console, say
+from swathe.errors import SwatheError
+from swathe.messages import CheckMessage
+from swathe.motion import Ground, Plan
+from swathe.report import MOTION_CAUTION, failed_in_force
+from swathe.station import Station
+
+__all__ = ["may_move", "plan_lines", "planned"]
+
+_NEAR = 1e-6
+
+
+def planned(station: Station) -> tuple[Plan, Ground]:
+    """Return the raster of a station over the whole plan.
+
+    Raises:
+        MotionError: nothing of the plan can be reached.
+        SwatheError: the station has no crawler.
+    """
+    from swathe.motion import ground_of, plan_raster, raster_settings_of
+
+    if station.motion is None:
+        message = "the station file has no [motion] table: nothing moves by itself"
+        raise SwatheError(message)
+    ground = ground_of(station)
+    return plan_raster(ground, raster_settings_of(station)), ground
+
+
+def plan_lines(station: Station, plan: Plan, ground: Ground) -> list[str]:
+    """Return what a plan takes and what is to be minded, a line each."""
+    motion = station.motion
+    assert motion is not None  # noqa: S101  there is a plan
+    minutes, seconds = divmod(round(plan.seconds), 60)
+    homing = "not homed: the encoder must agree with the machine's own position"
+    if motion.homing.axes:
+        axes = ", ".join(motion.homing.axes)
+        homing = (
+            f"homed first: {axes}, one after the other, wherever it stands; see that the way is "
+            "clear"
+        )
+    takes = (
+        f"about {minutes} min {seconds:02} s and {plan.distance / 1000:,.1f} m, of which "
+        f"{plan.scan_distance / 1000:,.1f} m scanning; gone back for gaps afterwards, "
+        f"at most {motion.retry.tries} times each"
+    )
+    lines = [
+        f"{len(plan.lines)} lines along {plan.along}, {plan.pattern}, at {plan.speed:,.1f} mm/s",
+        takes,
+        homing,
+    ]
+    lines += [
+        f"left out: line {left.line}, {left.extent[0]:,.0f} to {left.extent[1]:,.0f} mm: {left.why}"
+        for left in plan.left_out
+    ]
+    if plan.unsteady > 0:
+        lines.append(
+            f"{plan.unsteady:,.0f} mm are scanned while the speed still changes, for want of room"
+        )
+    budget = motion.retry.battery_budget
+    if budget is not None and plan.seconds > budget / 1e9:
+        lines.append(
+            f"caution: the raster alone takes longer than the battery, {budget / 1e9:,.0f} s"
+        )
+    apart = motion.guard.disagreement
+    if ground.zones.zones and motion.plan.clearance < apart - _NEAR:
+        moving = apart + plan.speed * motion.guard.lag / 1e9
+        lines.append(
+            f"caution: a slip is seen only when motor and encoder are {apart:g} mm apart at rest, "
+            f"{moving:.0f} mm at {plan.speed:,.0f} mm/s, and the clearance is "
+            f"{motion.plan.clearance:g} mm: draw excluded zones that much larger"
+        )
+    if motion.guard.heartbeat is None:
+        lines.append(
+            "caution: no dead man: nobody has to be there while it moves (guard.heartbeat)"
+        )
+    return lines
+
+
+def may_move(station: Station, checks: Sequence[CheckMessage], *, given: bool) -> bool:
+    """Return whether the crawler may move in this run; asks where there is somebody to ask.
+
+    Args:
+        station: the station file.
+        checks: of the calibration, in the survey so far.
+        given: whether the person said so already, on the command line.
+
+    Raises:
+        SwatheError: it was asked for, and the station file does not allow it, or all that it
+            would read is in doubt by a failed check.
+    """
+    motion = station.motion
+    if motion is None:
+        if given:
+            message = "'--arm' needs a [motion] table in the station file, which says what to move"
+            raise SwatheError(message)
+        return False
+    if not motion.arm_allowed:
+        if given:
+            message = (
+                "'motion.arm_allowed' must be true (got False): set it once the site allows it"
+            )
+            raise SwatheError(message)
+        say("the crawler is not armed: 'motion.arm_allowed' of the station file is false")
+        return False
+    if (failed := failed_in_force(checks)) is not None:
+        message = (
+            f"check {failed.id} of the calibration failed: all that the crawler would read is in "
+            "doubt; pass a check first (`swathe verify`), or begin a new survey (`--new`)"
+        )
+        if given:
+            raise SwatheError(message)
+        say(f"the crawler is not armed: {message}")
+        return False
+    plan, ground = planned(station)
+    say("plan of the crawler:")
+    for line in plan_lines(station, plan, ground):
+        say(f"  {line}")
+    say(MOTION_CAUTION, style="bold")
+    if given:
+        say("armed by --arm")
+        return True
+    if not (console.is_terminal and sys.stdin.isatty()):
+        say("the crawler is not armed and will not move: say --arm, or run it in a terminal")
+        return False
+    answer = typer.prompt("type 'arm' to let it move, anything else to scan by hand")
+    return str(answer).strip().lower() == "arm"

@@ -1,0 +1,37 @@
+"""``swathe plan STATION.toml``: what the crawler would drive, how long and how far."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from swathe.cli.app import Exit, app, say
+
+__all__ = ["plan"]
+
+
+@app.command()
+def plan(
+    station: Annotated[Path, typer.Argument(help="The station file.")],
+    out: Annotated[Path | None, typer.Option(help="Draw the plan into this PNG.")] = None,
+) -> None:
+    """Tell time and distance of the crawler's raster, and what is to be minded; nothing moves.
+
+    Exit code 0: all of the plan can be reached; 3: some of it is left out.
+    """
+    from swathe.cli.arming import plan_lines, planned
+    from swathe.report import MOTION_CAUTION
+    from swathe.station import load_station
+
+    settings, _ = load_station(station)
+    made, ground = planned(settings)
+    for line in plan_lines(settings, made, ground):
+        say(line)
+    if out is not None:
+        from swathe.report.plan_picture import draw_plan
+
+        say(f"picture: {draw_plan(made, ground, out)}")
+    say(MOTION_CAUTION)
+    raise typer.Exit(Exit.NOT_COVERED if made.left_out else Exit.OK)

@@ -1,0 +1,365 @@
+"""The machine's port under the rule of the state machine: one command at a time, stops at once."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, replace
+from typing import NoReturn
+
+from swathe.errors import SwatheError
+from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
+from swathe.motion import Action, CrawlMachine, Event, Place, State
+from swathe.station import MOTION_PORT, MotionTable, motion_driver
+from swathe_drivers import PortError, PortState, UsageError
+from swathe_drivers.errors import LimitError
+from swathe_drivers.motion import EventKind, MotionEvent, MotionPort, Outcome, Receipt
+
+__all__ = ["REACHED_MM", "Drive", "HaltedError", "Told"]
+
+_TURN_SECONDS = 0.005
+REACHED_MM = 0.1
+"""A machine rounds what it is told; nearer than this it is there."""
+
+# A machine that says it rests somewhere else is given so long to begin, or to say it better.
+_GRACE_NS = 1_000_000_000
+_REST_SECONDS = 5.0
+_SETTLE_SECONDS = 0.1
+_MOST_SENDINGS = 5
+
+
+class HaltedError(SwatheError):
+    """The motion was halted; the state machine says why. See to that before anything moves."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the machine told last.
+
+    Attributes:
+        time: host time at which it was heard, ns.
+        place: of its motors, (scan, index) in mm; index is 0 where there is none.
+        asked: host time of the question, ns; it was there between the two.
+        moving: whether it says it moves; None while it has not said.
+    """
+
+    time: int
+    place: Place
+    asked: int
+    moving: bool | None = None
+
+
+class Drive:
+    """Sends the commands of a run; its callbacks come from the port's threads.
+
+    Args:
+        motion: the station's table.
+        on_change: is told each change of the state, in the loop's thread.
+
+    Attributes:
+        machine: says what may be done.
+        entries: what was sent and answered, for the journal; in its order.
+        told: what the machine told last; None before it did.
+        state_since: host time at which the state was entered, ns.
+        mended: commands whose acknowledgement was lost though they were carried out.
+        was_armed: it was armed in this run.
+        driven: axes that are moved by the homing or move that was asked for last.
+        rests: after the last stop it was seen to rest.
+    """
+
+    def __init__(
+        self, motion: MotionTable, on_change: Callable[[Event, str, State], None] | None = None
+    ) -> None:
+        self.machine = CrawlMachine(self._changed)
+        self.entries: deque[Entry] = deque()
+        self.told: Told | None = None
+        self.state_since = time.monotonic_ns()
+        self.mended = 0
+        self.was_armed = False
+        self.driven: frozenset[str] = frozenset()
+        self.rests = True
+        self._motion = motion
+        self._on_change = on_change
+        self._tells_motion = False
+        self._still: Told | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._reader: asyncio.Task[None] | None = None
+        self._stopped_at = self._asked_at = 0
+        self._port = MotionPort(
+            MOTION_PORT,
+            motion.port_settings(),
+            motion_driver(motion),
+            on_event=self._take,
+            on_sent=lambda name, at, data: self.entries.append(Sent(at, name, data)),
+            on_chunk=lambda name, at, data: self.entries.append(Chunk(at, name, data)),
+            on_state=self._port_changed,
+        )
+
+    # Life -----------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Open the port and begin to ask for the position; call in the loop."""
+        self._loop = asyncio.get_running_loop()
+        self._port.start()
+        self._reader = self._loop.create_task(self._read_back(), name="crawl.read_back")
+
+    def close(self) -> None:
+        """Stop a machine that is armed, and close the port; harmless twice."""
+        if self._reader is not None:
+            self._reader.cancel()
+        if self.machine.state is not State.ENDED and self._loop is not None:
+            self.trouble(Event.END, "the run is over")
+        self._port.close()
+
+    async def rest_and_disarm(self) -> None:
+        """Wait until it rests after a stop, and switch its drives off; never fails."""
+        await self.rest()
+        with contextlib.suppress(PortError, UsageError, TimeoutError):
+            async with asyncio.timeout(_REST_SECONDS):
+                await asyncio.wrap_future(self._port.disarm())
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the port is open."""
+        return self._port.state is PortState.OPEN
+
+    # Halting --------------------------------------------------------------------------
+
+    def trouble(self, event: Event, text: str) -> None:
+        """Take an event that may stop the motion; the stop is sent before this returns.
+
+        Call in the loop's thread.
+        """
+        if self.machine.take(event, text) is Action.STOP:
+            self.stop_now()
+
+    def stop_now(self) -> None:
+        """Send a stop out of turn, from any thread; what cannot be sent now is owed by the port."""
+        self._stopped_at = time.monotonic_ns()
+        with contextlib.suppress(PortError, UsageError):
+            self._port.stop()
+
+    async def rest(self) -> None:
+        """Wait until the machine rests after a stop, as far as it can be told."""
+        limit = time.monotonic() + _REST_SECONDS
+        self.rests = False
+        while time.monotonic() < limit and not self.rests:
+            if not self.is_open and self.machine.state is State.ENDED:
+                break
+            await asyncio.sleep(_TURN_SECONDS)
+            told = self.told
+            self.rests = told is not None and told.time > self._stopped_at and self._is_still(told)
+        self.machine.take(Event.AT_REST, "" if self.rests else "not known to be at rest")
+
+    # Commands -------------------------------------------------------------------------
+
+    async def opened(self, seconds: float) -> bool:
+        """Wait for the port; return whether it is open, and it owes no stop."""
+        try:
+            await asyncio.to_thread(self._port.wait_open, seconds)
+        except PortError:
+            return False
+        return True
+
+    async def arm(self) -> None:
+        """Have the machine arm itself; a person has confirmed, and the station file allows it.
+
+        Raises:
+            HaltedError: it did not, or it moves already.
+        """
+        await self._standing()
+        receipt = await self._receipt(self._port.arm)
+        if receipt is None or receipt.outcome is not Outcome.ACKNOWLEDGED:
+            self._fail(f"it could not be armed: {_told(receipt)}")
+        self._need(State.DISARMED)
+        self.was_armed = True
+        self.machine.take(Event.ARMED)
+        await self.fresh()
+
+    async def _standing(self) -> None:
+        """See that it rests: what it was told before a crash may still be under way."""
+        limit = time.monotonic() + _REST_SECONDS
+        while (told := self.told) is None or not self._is_still(told):
+            self._need(State.DISARMED)
+            if told is not None and told.moving:
+                self._fail("it moves though nothing was asked of it")
+            if time.monotonic() > limit:
+                self._fail("it does not tell a position at rest")
+            await asyncio.sleep(_TURN_SECONDS)
+        self._need(State.DISARMED)
+
+    async def home(self, axis: str) -> None:
+        """Find the reference of an axis.
+
+        Raises:
+            HaltedError: something stopped it; the state machine says what.
+        """
+        self._need(State.ARMED)
+        self.driven = frozenset({axis})
+        self.machine.take(Event.HOME, axis)
+        receipt = await self._receipt(lambda: self._port.home(axis))
+        if receipt is None or receipt.outcome is not Outcome.ACKNOWLEDGED:
+            self._fail(f"homing of {axis}: {_told(receipt)}")
+        begun = time.monotonic_ns()
+        await self._until(lambda told: told.time > begun and self._is_still(told), 600.0, axis)
+        self.machine.take(Event.HOMED, axis)
+
+    async def go(self, target: dict[str, float], *, speed: float, seconds: float) -> None:
+        """Drive straight to a place and wait until the machine tells that it is there.
+
+        Args:
+            target: mm by axis.
+            speed: along the way, mm/s.
+            seconds: that the move takes by the plan.
+
+        Raises:
+            HaltedError: something stopped it; the state machine says what.
+        """
+        self._need(State.ARMED)
+        words = ", ".join(f"{name} {place:.1f} mm" for name, place in target.items())
+        self.driven = frozenset(target)
+        self.machine.take(Event.MOVE, f"to {words} at {speed:.4g} mm/s")
+        receipt: Receipt | None = None
+        for _ in range(_MOST_SENDINGS):
+            receipt = await self._receipt(lambda: self._port.move(target, speed=speed))
+            if receipt is None or receipt.outcome is not Outcome.DISCARDED:
+                break
+            # Nothing of it was sent, as a question before it had no answer.
+            await asyncio.sleep(_SETTLE_SECONDS)
+        if receipt is None or receipt.outcome not in (Outcome.ACKNOWLEDGED, Outcome.UNANSWERED):
+            self._fail(f"move to {words}: {_told(receipt)}")
+        since = time.monotonic_ns()
+
+        def there(told: Told) -> bool:
+            if all(abs(_of(told, name) - place) <= REACHED_MM for name, place in target.items()):
+                return self._is_still(told)
+            if told.time > since + _GRACE_NS and self._is_still(told):
+                where = ", ".join(f"{name} {_of(told, name):.1f} mm" for name in target)
+                self._fail(f"it rests at {where} instead of {words} ({_told(receipt)})")
+            return False
+
+        await self._until(there, 5.0 + 2 * seconds, words)
+        if receipt.outcome is Outcome.UNANSWERED:
+            self.mended += 1
+        self.machine.take(Event.REACHED)
+
+    async def fresh(self) -> Told:
+        """Wait for a position that is told from now on.
+
+        Raises:
+            HaltedError: none came.
+        """
+        begun, limit = time.monotonic_ns(), time.monotonic() + _REST_SECONDS
+        while (told := self.told) is None or told.time <= begun:
+            if self.machine.state is not State.ARMED:
+                raise HaltedError
+            if time.monotonic() > limit:
+                self._fail("it does not tell its position")
+            await asyncio.sleep(_TURN_SECONDS)
+        return told
+
+    # Within ---------------------------------------------------------------------------
+
+    def _need(self, state: State) -> None:
+        if self.machine.state is not state:
+            raise HaltedError(f"{self.machine.state}: {self.machine.text}")
+
+    def _fail(self, text: str) -> NoReturn:
+        """Stop, unless something did already, and leave."""
+        if self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING):
+            self.trouble(Event.UNANSWERED, text)
+        raise HaltedError(text)
+
+    async def _receipt(self, send: Callable[[], Future[Receipt]]) -> Receipt | None:
+        """Send a command and wait for its end; None if it could not be sent."""
+        try:
+            return await asyncio.wrap_future(send())
+        except LimitError as error:
+            self.trouble(Event.LIMIT_REFUSED, str(error))
+        except (PortError, UsageError) as error:
+            await asyncio.sleep(0)  # what the port's threads told comes first
+            if self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING):
+                self.trouble(Event.UNANSWERED, str(error))
+        return None
+
+    async def _until(self, there: Callable[[Told], bool], seconds: float, words: str) -> None:
+        limit = time.monotonic() + seconds
+        while True:
+            if not self.machine.may_move:
+                raise HaltedError(self.machine.text)
+            if (told := self.told) is not None and there(told):
+                return
+            if time.monotonic() > limit:
+                self._fail(f"{words}: not reached in {seconds:.0f} s")
+            await asyncio.sleep(_TURN_SECONDS)
+
+    def _is_still(self, told: Told) -> bool:
+        """Return whether the machine rests; where it never says so, two like positions tell it."""
+        if self._tells_motion:
+            return told.moving is False
+        before, self._still = self._still, told
+        if before is None or before.time == told.time:
+            self._still = before or told
+            return False
+        apart = max(abs(a - b) for a, b in zip(before.place, told.place, strict=True))
+        return apart < REACHED_MM / 10
+
+    async def _read_back(self) -> None:
+        """Ask for the position again and again, one question at a time."""
+        pause = self._motion.guard.read_back / 1e9
+        asked: Future[Receipt] | None = None
+        while True:
+            if asked is None or asked.done():
+                asked = None
+                self._asked_at = time.monotonic_ns()
+                with contextlib.suppress(PortError, UsageError):
+                    asked = self._port.query_position()
+            await asyncio.sleep(pause)
+
+    # The port's threads ---------------------------------------------------------------
+
+    def _take(self, event: MotionEvent) -> None:
+        if event.kind is EventKind.POSITION and "scan" in event.position:
+            place = (event.position["scan"], event.position.get("index", 0.0))
+            self.told = Told(event.time, place, asked=min(self._asked_at, event.time))
+        elif event.kind in (EventKind.MOVING, EventKind.IDLE) and self.told is not None:
+            self._tells_motion = True
+            self.told = replace(self.told, moving=event.kind is EventKind.MOVING)
+        elif event.kind is EventKind.ALARM:
+            self._later(Event.ALARM, event.text)
+
+    def _port_changed(self, name: str, at: int, state: PortState, detail: str) -> None:
+        self.entries.append(PortChange(at, name, str(state), detail))
+        if state is PortState.LOST:
+            self._later(Event.PORT_LOST, f"the machine's own port: {detail}")
+
+    def _later(self, event: Event, text: str) -> None:
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop is closed: nobody moves any more
+                self._loop.call_soon_threadsafe(self.trouble, event, text)
+
+    def late(self, text: str) -> None:
+        """The loop was held up: stop from the watching thread, tell the loop when it is back."""
+        self.stop_now()
+        self._later(Event.LATE, text)
+
+    def _changed(self, event: Event, text: str, state: State) -> None:
+        self.state_since = time.monotonic_ns()
+        detail = {"state": str(state), "event": str(event), "text": text}
+        self.entries.append(Mark(self.state_since, MarkKind.MOTION, detail))
+        if self._on_change is not None:
+            self._on_change(event, text, state)
+
+
+def _of(told: Told, axis: str) -> float:
+    return told.place[0] if axis == "scan" else told.place[1]
+
+
+def _told(receipt: Receipt | None) -> str:
+    if receipt is None:
+        return "not sent"
+    return f"{receipt.outcome}: {receipt.text}" if receipt.text else str(receipt.outcome)

@@ -1,0 +1,125 @@
+"""What the encoder tells while the machine moves: that it tells something, and the same place."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from swathe.live.crawl.drive import Told
+from swathe.pipeline import Pipeline
+from swathe.station import GuardTable, Station
+
+__all__ = ["EncoderWatch"]
+
+_KEPT = 4096
+_NAMES = ("scan", "index")
+
+
+@dataclass
+class _Heard:
+    """What was heard of one axis.
+
+    Attributes:
+        since: host time of the newest sample, or of the first look before there is one, ns.
+        rested: for so long the axis was not driven since then, ns.
+        samples: times, ns, and places, mm.
+    """
+
+    since: int
+    rested: int = 0
+    samples: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=_KEPT))
+
+
+class EncoderWatch:
+    """Holds the encoder of each encoded axis against what the machine was told and tells.
+
+    An encoder may send on change only: its silence counts while its own axis is driven, and where
+    it was last is where it is.
+
+    Args:
+        station: a station file with a table `[motion]`.
+        guard: its limits.
+    """
+
+    def __init__(self, station: Station, guard: GuardTable) -> None:
+        self._guard = guard
+        self._axes = _NAMES[: 1 + station.index_encoded]
+        self._heard: dict[str, _Heard] = {}
+        self._looked: int | None = None
+        self._asked: deque[Told] = deque(maxlen=_KEPT)
+        self._newest: Told | None = None
+
+    def forget(self) -> None:
+        """Motor or encoder were set anew: what they told before is not compared any more."""
+        self._asked.clear()
+        for heard in self._heard.values():
+            heard.samples.clear()
+
+    def note(self, now: int, driven: frozenset[str], pipeline: Pipeline, told: Told | None) -> None:
+        """Take note of new samples of the encoder and of new places of the motors.
+
+        Args:
+            now: host time, ns.
+            driven: axes that the machine moves.
+            pipeline: has what the encoder told.
+            told: what the machine told last.
+        """
+        passed = 0 if self._looked is None else now - self._looked
+        self._looked = now
+        for axis, time, place in zip(self._axes, pipeline.heard, pipeline.position, strict=False):
+            heard = self._heard.setdefault(axis, _Heard(now))
+            if time is not None and (not heard.samples or time > heard.samples[-1][0]):
+                if time > heard.since:
+                    heard.since, heard.rested = time, 0
+                if place is not None:
+                    heard.samples.append((time, place))
+            elif axis not in driven:
+                heard.rested += passed
+        if told is not None and (self._newest is None or told.time > self._newest.time):
+            self._newest = told
+            self._asked.append(told)
+
+    def silence(self, now: int, driven: frozenset[str]) -> str | None:
+        """Return how long an axis that is driven was silent, if it is too long."""
+        for axis, heard in self._heard.items():
+            quiet = now - heard.since - heard.rested
+            if axis in driven and quiet > self._guard.encoder_silence:
+                told = f"the encoder told nothing for {quiet / 1e6:,.0f} ms"
+                return f"{told} while the machine moved along {axis}"
+        return None
+
+    def apart(self, since: int) -> str | None:
+        """Return by how much motor and encoder part, if it is too much.
+
+        What the two tell is not of the same moment: a place of the motors is held against all that
+        the encoder told from the lag before the question for it to the lag after its answer.
+
+        Args:
+            since: what was told up to a lag after this is not judged, ns.
+        """
+        lag = self._guard.lag
+        newest = max((h.samples[-1][0] for h in self._heard.values() if h.samples), default=0)
+        # An encoder that has not told what came later may be late, or silent, which is seen to.
+        while self._asked and self._asked[0].time + lag <= newest:
+            told = self._asked.popleft()
+            if told.asked - lag < since:
+                continue
+            for axis, motor in zip(self._axes, told.place, strict=False):
+                places = self._places(axis, told.asked - lag, told.time + lag)
+                if not places:
+                    continue
+                off = max(motor - max(places), min(places) - motor)
+                if off > self._guard.disagreement:
+                    return (
+                        f"{axis}: motor at {motor:,.1f} mm, encoder at {places[-1]:,.1f} mm, "
+                        f"{off:,.1f} mm apart"
+                    )
+        return None
+
+    def _places(self, axis: str, begin: int, end: int) -> list[float]:
+        """Return where the encoder was within a time, and as that began."""
+        if axis not in self._heard:
+            return []
+        samples = self._heard[axis].samples
+        before = [place for time, place in samples if time < begin][-1:]
+        return before + [place for time, place in samples if begin <= time <= end]

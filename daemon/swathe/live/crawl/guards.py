@@ -1,0 +1,120 @@
+"""The guards: what must hold while the crawler moves, looked at every few milliseconds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from swathe.live.crawl.drive import Told
+from swathe.live.crawl.encoder_watch import EncoderWatch
+from swathe.motion import MOVING_STATES, Event, State
+from swathe.pipeline import Pipeline
+from swathe.station import Station
+
+__all__ = ["BY", "Guards"]
+
+BY = "crawler"
+"""Who speaks in the marks that the crawler makes itself."""
+
+_WATCHED = (State.ARMED, State.HOMING, State.MOVING)
+
+Trouble = tuple[Event, str]
+
+
+class Guards:
+    """Compares what the machine tells with what the encoder tells, and looks who is still there.
+
+    Args:
+        station: a station file with a table `[motion]`.
+        pipeline: returns the pipeline.
+
+    Attributes:
+        alive: host time of the last sign of life of the dead man, ns; None before the first.
+        encoder_lost: a port of an encoder was lost since this was set to False.
+        referenced: motor and encoder were brought into agreement, and can be compared.
+    """
+
+    def __init__(self, station: Station, pipeline: Callable[[], Pipeline]) -> None:
+        assert station.motion is not None  # noqa: S101  a crawl is made for such stations only
+        self._guard = station.motion.guard
+        self._pipeline = pipeline
+        self._devices = tuple(station.device)
+        index = station.index
+        self._encoders = {station.scan.device}
+        self._index_encoded = station.index_encoded
+        if index is not None and self._index_encoded:
+            self._encoders.add(index.device)
+        self._encoder = EncoderWatch(station, self._guard)
+        self.alive: int | None = None
+        self.encoder_lost = False
+        self.referenced = False
+
+    def look(
+        self, now: int, state: State, *, since: int, driven: frozenset[str], told: Told | None
+    ) -> Trouble | None:
+        """Return what is wrong, None if nothing is; the gravest first.
+
+        Args:
+            now: host time, ns.
+            state: of the machine.
+            since: host time at which it was entered, ns.
+            driven: axes that it moves in that state, if it moves.
+            told: what the machine told last.
+        """
+        if state not in MOVING_STATES:
+            driven = frozenset()
+        self._encoder.note(now, driven, self._pipeline(), told)
+        lost = self._lost_port()
+        if state not in _WATCHED:
+            return None
+        if lost is not None:
+            return Event.PORT_LOST, lost
+        if (heard := self.heartbeat_overdue(now)) is not None:
+            return Event.HEARTBEAT_LOST, heard
+        pauses = self._pipeline().pauses
+        if pauses.active and pauses.by != BY:
+            return Event.STOP_ASKED, f"paused by {pauses.by}"
+        if (silence := self._encoder.silence(now, driven)) is not None:
+            return Event.ENCODER_SILENT, silence
+        if state is State.MOVING and self.referenced:
+            apart = self._encoder.apart(since)
+            return None if apart is None else (Event.DISAGREEMENT, apart)
+        return None
+
+    def heartbeat_overdue(self, now: int) -> str | None:
+        """Return what is wrong with the dead man's sign of life; None if nothing is."""
+        limit = self._guard.heartbeat
+        if limit is None:
+            return None
+        if self.alive is None:
+            return "no sign of life yet"
+        if now - self.alive <= limit:
+            return None
+        return f"no sign of life for {(now - self.alive) / 1e9:.1f} s"
+
+    def drift(self, told: Told) -> tuple[float, float]:
+        """Return by how much the motors' place is off the encoder's, scan and index in mm.
+
+        Where an axis has no encoder it is 0.
+        """
+        scan, index = self._pipeline().position
+        off = told.place[0] - scan if scan is not None else 0.0
+        across = told.place[1] - index if index is not None and self._index_encoded else 0.0
+        return off, across
+
+    def forget(self) -> None:
+        """Motor or encoder were set anew: what they told before is not compared any more."""
+        self._encoder.forget()
+
+    def _lost_port(self) -> str | None:
+        tallies = self._pipeline().tallies
+        for name in self._devices:
+            tally = tallies.get(name)
+            if tally is None or tally.state != "open":
+                self.encoder_lost |= name in self._encoders
+                return f"{name}: {tally.detail if tally is not None else 'not open'}"
+        return None
+
+    @property
+    def all_open(self) -> bool:
+        """Whether every device's port is open."""
+        return self._lost_port() is None

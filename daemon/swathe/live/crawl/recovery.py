@@ -1,0 +1,125 @@
+"""What follows a halt: it goes on by itself where the station file grants it, waits, or ends."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+
+from swathe.live.crawl.drive import Drive
+from swathe.live.crawl.guards import Guards
+from swathe.motion import CrawlMachine, Event, State
+from swathe.station import MotionTable
+
+__all__ = ["Recovery"]
+
+_TURN_SECONDS = 0.02
+_RECOVERABLE = (
+    Event.PORT_LOST,
+    Event.ENCODER_SILENT,
+    Event.DISAGREEMENT,
+    Event.LATE,
+)
+
+
+class Recovery:
+    """Decides what follows a halt.
+
+    Args:
+        motion: the station's table.
+        drive: the machine's port.
+        guards: who watches.
+        say: is told what is waited for.
+
+    Attributes:
+        hopeless: why nobody but a person can mend it; empty while that is not so.
+    """
+
+    def __init__(
+        self, motion: MotionTable, drive: Drive, guards: Guards, say: Callable[[str], None]
+    ) -> None:
+        self._motion, self._drive, self._guards, self._say = motion, drive, guards, say
+        self._resumptions = motion.retry.resumptions
+        self._recoveries = motion.guard.recoveries
+        self._person = asyncio.Event()
+        self.hopeless = ""
+
+    @property
+    def _over(self) -> bool:
+        return self._drive.machine.state is State.ENDED
+
+    def may_resume(self) -> bool:
+        """Take one of the resumptions; return whether there was one."""
+        self._resumptions -= 1
+        return self._resumptions >= 0
+
+    def go_on(self, by: str) -> str:
+        """A person lets it go on; return what was done, or why not."""
+        if self._drive.machine.state not in (State.STOPPED, State.FAULTED):
+            return f"refused: it is {self._drive.machine.state}"
+        self._person.set()
+        return f"going on, by {by}"
+
+    async def ready(self) -> None:
+        """Wait for all ports, and for the dead man's first sign of life."""
+        patience = self._motion.guard.port_patience / 1e9
+        limit = time.monotonic() + patience
+        while not (self._guards.all_open and self._drive.is_open):
+            if time.monotonic() > limit:
+                text = "the machine's own port is not open"
+                if not self._guards.all_open:
+                    text = "a device's port is not open"
+                self._drive.trouble(Event.PORT_LOST, f"{text} after {patience:g} s")
+                break
+            await asyncio.sleep(_TURN_SECONDS)
+        if not await self._drive.opened(patience):
+            self._drive.trouble(Event.PORT_LOST, "the machine's own port takes no command")
+        told = False
+        while self._guards.heartbeat_overdue(time.monotonic_ns()) is not None:
+            if self._drive.machine.state is not State.DISARMED:
+                return
+            if not told:
+                self._say("waiting for the dead man: 'alive' commands")
+                told = True
+            await asyncio.sleep(_TURN_SECONDS)
+
+    async def after(self, machine: CrawlMachine) -> str | None:
+        """See the machine to rest and return why the run ends; None if it goes on."""
+        self._person.clear()
+        await self._drive.rest()
+        if self._over:
+            return "stopped"
+        cause, text = machine.cause, machine.text
+        why = f"stopped: {cause}: {text}" if text else f"stopped: {cause}"
+        if self._goes_on_by_itself(cause):
+            self._say(f"{why}; going on by itself")
+            await self._ports_back()
+        elif self._motion.guard.when_stopped == "wait":
+            self._say(f"{why}; waiting for a person at this machine")
+            while not self._person.is_set() and not self._over:  # noqa: ASYNC110
+                await asyncio.sleep(_TURN_SECONDS)
+            self.hopeless = ""
+        else:
+            return why
+        if self._over:
+            return "stopped"
+        machine.take(Event.CLEARED)
+        return None
+
+    def _goes_on_by_itself(self, cause: Event | None) -> bool:
+        if self.hopeless:
+            return False
+        if cause is Event.UNANSWERED:
+            return self.may_resume()
+        if cause not in _RECOVERABLE or self._recoveries <= 0:
+            return False
+        self._recoveries -= 1
+        return True
+
+    async def _ports_back(self) -> None:
+        """Wait for lost ports, at most as long as the station file has patience."""
+        limit = time.monotonic() + self._motion.guard.port_patience / 1e9
+        while time.monotonic() < limit and not self._over:
+            if self._guards.all_open and self._drive.is_open:
+                return
+            await asyncio.sleep(_TURN_SECONDS)

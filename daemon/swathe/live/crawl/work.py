@@ -1,0 +1,392 @@
+"""The work of a crawler: home, scan the raster, go back for what is missing, end; or halt."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+
+from swathe.journal import Entry, MarkKind
+from swathe.live.crawl.budget import Budget, OverError
+from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, Told
+from swathe.live.crawl.guards import BY, Guards
+from swathe.live.crawl.homing import DriftError, Homing
+from swathe.live.crawl.left import lines_left, missing_gaps
+from swathe.live.crawl.recovery import Recovery
+from swathe.live.crawl.watchdog import Watchdog
+from swathe.live.session import Session
+from swathe.motion import (
+    CrawlMachine,
+    Event,
+    Ground,
+    MotionError,
+    Move,
+    MoveKind,
+    Place,
+    RetryBook,
+    State,
+    Stop,
+    check_move,
+    ground_of,
+    next_passes,
+    pass_settings_of,
+    plan_raster,
+    raster_settings_of,
+    retry_settings_of,
+    scan_speed,
+)
+from swathe.motion.mover import Mover
+from swathe.motion.raster import line_positions
+from swathe.pipeline import GapNote
+from swathe.station import MotionTable, Station
+
+__all__ = ["Crawl"]
+
+_LATE_SECONDS = 1.0
+
+
+class Crawl:
+    """Covers the plan of a station with its crawler.
+
+    The daemon calls `watch` every few milliseconds and `halt` when the run ends; `run` is a task.
+
+    Args:
+        station: a station file with a table `[motion]`, of a run that was confirmed on this machine.
+        session: where what was said is journalled, and whose pipeline tells the encoder's place.
+        on_words: is told in words what goes on.
+    """
+
+    def __init__(
+        self, station: Station, session: Session, *, on_words: Callable[[str], None] | None = None
+    ) -> None:
+        assert station.motion is not None  # noqa: S101  made for such stations only
+        self._station, self._session = station, session
+        self._motion: MotionTable = station.motion
+        self._on_words = on_words
+        self.words = ""
+        self._drive = Drive(self._motion, self._changed)
+        self._guards = Guards(station, lambda: session.pipeline)
+        self._recovery = Recovery(self._motion, self._drive, self._guards, self.say)
+        self._dog = Watchdog(
+            _LATE_SECONDS, active=lambda: self.machine.may_move, on_late=self._drive.late
+        )
+        self._settings = raster_settings_of(station)
+        self._along = 0 if self._settings.along == "scan" else 1
+        index = station.index
+        self._stepped = index is not None and not station.index_encoded
+        self._axes = ("scan",) if index is None else ("scan", "index")
+        self._driven: set[int] = set()
+        self._book = RetryBook()
+        self._made_up = -1
+        self._homing = Homing(
+            station,
+            session,
+            drive=self._drive,
+            guards=self._guards,
+            recovery=self._recovery,
+            say=self.say,
+            ground=self._ground,
+        )
+        self._move: Move | None = None
+        self._zones = 0
+        self._budget = Budget(self._motion)
+
+    # The daemon's side ----------------------------------------------------------------
+
+    @property
+    def machine(self) -> CrawlMachine:
+        """What may be done now, and what stopped it."""
+        return self._drive.machine
+
+    @property
+    def faulted(self) -> bool:
+        """Whether a fault stopped it, and it did not go on since."""
+        return self.machine.cause not in (None, Event.STOP_ASKED)
+
+    @property
+    def told(self) -> Told | None:
+        """What the machine told last."""
+        return self._drive.told
+
+    @property
+    def mended(self) -> int:
+        """Commands carried out whose acknowledgement was lost."""
+        return self._drive.mended
+
+    def start(self) -> None:
+        """Open the machine's port; nothing moves yet.
+
+        Where homing sets the encoder, readings count for no cell until it has.
+        """
+        if self._homing.sets_encoder:
+            self._homing.pause("the encoder has no reference yet", from_start=True)
+        self._drive.start()
+        self._dog.start()
+
+    def watch(self, now: int) -> None:
+        """Look at the guards; a stop is sent before this returns. `now` is the host's time, ns."""
+        self._dog.pat()
+        drive = self._drive
+        trouble = self._guards.look(
+            now,
+            self.machine.state,
+            since=drive.state_since,
+            driven=drive.driven,
+            told=drive.told,
+        )
+        if self._guards.encoder_lost:
+            self._homing.lost_encoder()
+        if trouble is None and self.machine.state is State.MOVING:
+            trouble = self._new_zone_ahead()
+        if trouble is not None:
+            drive.trouble(*trouble)
+
+    def halt(self, reason: str) -> None:
+        """End it: the stop goes out of turn, before this returns."""
+        self._drive.trouble(Event.END, reason)
+
+    def alive(self, by: str) -> str:  # noqa: ARG002  whoever holds the dead man's switch
+        """Take a sign of life of the dead man; return what it does."""
+        self._guards.alive = time.monotonic_ns()
+        return "alive" if self._motion.guard.heartbeat else "alive; the station asks for none"
+
+    def go_on(self, by: str) -> str:
+        """A person at this machine has seen to the cause and lets it go on; return what was done."""
+        done = self._recovery.go_on(by)
+        pauses = self._session.pipeline.pauses
+        if not done.startswith("refused") and pauses.active and pauses.by != BY:
+            self.resume(by)
+        return done
+
+    def resume(self, by: str) -> str:
+        """End somebody's pause, which moves nothing: readings count once its place is known."""
+        if self._session.pipeline.pauses.by == BY:
+            return "refused: the crawler ends its own pause, once it knows where it is"
+        if self._homing.done:
+            self._session.mark(MarkKind.RESUMED, by=by)
+            return "going on"
+        self._session.mark(MarkKind.PAUSED, by=BY, because=f"homing, let go on by {by}")
+        return "going on: readings count once the crawler knows where it is"
+
+    def take_entries(self, enter: Callable[[Entry], None]) -> None:
+        """Hand over what was sent, answered and decided since the last call, for the journal."""
+        entries = self._drive.entries
+        while entries:
+            enter(entries.popleft())
+
+    async def close(self) -> str:
+        """See the machine to rest, switch its drives off, close the port; return what is amiss."""
+        if self.machine.state is not State.ENDED:
+            self.halt("the run is over")
+        await self._drive.rest_and_disarm()
+        self.close_now()
+        if self._drive.rests or not self._drive.was_armed:
+            return ""
+        return "the crawler is not known to be at rest: see to it with its own stop"
+
+    def close_now(self) -> None:
+        """Stop it if need be and close the port, without waiting; harmless twice."""
+        self._dog.close()
+        self._drive.close()
+
+    def say(self, words: str) -> None:
+        """Tell in words what goes on."""
+        self.words = words
+        if self._on_words is not None:
+            self._on_words(words)
+
+    def _changed(self, event: Event, text: str, state: State) -> None:
+        if state in (State.FAILING, State.STOPPING, State.FAULTED, State.STOPPED) and text:
+            self.say(f"{state}: {event}: {text}")
+
+    # The work -------------------------------------------------------------------------
+
+    async def run(self) -> str:
+        """Cover the plan; return in words why it ended. Never raises for what a machine does."""
+        while True:
+            try:
+                return self._told(await self._cover())
+            except DriftError as again:
+                if not self._recovery.may_resume():
+                    text = f"they drift apart again and again: {again}"
+                    self._drive.trouble(Event.DISAGREEMENT, text)
+                    return self._told(f"stopped: {Event.DISAGREEMENT}: {text}")
+                self.say(f"homing again: {again}")
+                self._homing.done = False
+            except MotionError as error:
+                # Planned or checked in vain; nothing of it was sent.
+                return self._told(f"no way on: {error}")
+            except HaltedError:
+                if self.machine.cause is not Event.UNANSWERED:
+                    self._homing.done = False
+                why = await self._recovery.after(self.machine)
+                if why is not None:
+                    return self._told(why)
+
+    def _told(self, why: str) -> str:
+        pipeline = self._session.pipeline
+        if pipeline.target_reached:
+            return "the plan is covered"
+        missing = pipeline.coverage.required - pipeline.coverage.measured
+        percent = int(pipeline.coverage.percent * 100) / 100  # never more than there is
+        return f"{why}; {missing:,} cells are missing, {percent:.2f} % covered"
+
+    async def _cover(self) -> str:
+        if self.machine.state is not State.ARMED:
+            await self._recovery.ready()
+            await self._drive.arm()
+        if not self._homing.done:
+            await self._homing.find()
+        home = self._motion.homing.go_back
+        try:
+            await self._raster()
+            words = await self._go_back()
+        except OverError as over:
+            words = str(over)
+            home |= over.drives_home
+        if home and self._homing.place is not None:
+            await self._drive_home(self._homing.place)
+        return words
+
+    def _ground(self) -> Ground:
+        return ground_of(self._station, self._session.pipeline.asked.zones)
+
+    async def _raster(self) -> None:
+        total = len(line_positions(self._ground().axes[1 - self._along], self._settings))
+        wanted = lines_left(self._session.pipeline, self._along, total, self._driven)
+        if not wanted:
+            return
+        told = await self._drive.fresh()
+        plan = plan_raster(self._ground(), self._settings, begin=told.place, only=wanted)
+        self.say(
+            f"raster: {len(wanted)} of {total} lines, {plan.seconds:,.0f} s, "
+            f"{plan.distance / 1000:,.1f} m"
+        )
+        scans = [stretch.line for stretch in plan.stretches]
+        done = 0
+        for move in plan.moves:
+            await self._go(move)
+            if move.kind is MoveKind.SCAN:
+                done += 1
+                if move.line not in scans[done:]:
+                    self._driven.add(move.line)
+        # A line of which nothing can be reached is not asked for again and again.
+        self._driven.update(wanted)
+
+    async def _go_back(self) -> str:
+        speed = self._raster_speed()
+        while True:
+            await self._homing.settled()
+            pipeline = self._session.pipeline
+            gaps = missing_gaps(pipeline, self._along, first=self._made_up)
+            self._made_up = min([self._made_up, *(gap.number - 1 for gap in gaps)])
+            elapsed = self._budget.elapsed
+            step = next_passes(
+                gaps,
+                book=self._book,
+                ground=self._ground(),
+                passes=pass_settings_of(self._station, speed=speed),
+                settings=retry_settings_of(self._station),
+                begin=(await self._drive.fresh()).place,
+                coverage=100.0 if pipeline.target_reached else pipeline.coverage.percent,
+                elapsed=elapsed,
+                on_battery=elapsed,
+                home=self._homing.place,
+                in_doubt=pipeline.doubt.in_force,
+            )
+            self.say(step.words)
+            if step.stop is Stop.BATTERY and step.tour is None:
+                raise OverError(step.words, drives_home=True)
+            if step.tour is None:
+                return step.words
+            by_number = {gap.number: gap for gap in gaps}
+            for passes, moves in zip(step.tour.passes, step.tour.moves, strict=True):
+                await self._visit([by_number[number] for number in passes[0].gaps], moves)
+
+    async def _visit(self, gaps: list[GapNote], moves: tuple[Move, ...]) -> None:
+        """Drive over some gaps; it was a try once the scanning began, broken off or not."""
+        tried = False
+        for move in moves:
+            begins = move.kind is MoveKind.SCAN and not tried
+            await self._go(move, tries=gaps if begins else ())
+            tried |= begins
+
+    def _raster_speed(self) -> float:
+        axis = self._ground().axes[self._along]
+        limit = self._ground().limits.axes[self._along].speed
+        return scan_speed(self._settings, axis.resolution, limit)
+
+    async def _drive_home(self, home: Place) -> None:
+        ground = self._ground()
+        begin = (await self._drive.fresh()).place
+        mover = Mover(begin=begin, zones=ground.zones, limits=ground.reach, together=False)
+        if mover.go_to(home, 0):
+            self.say("driving home")
+            for move in mover.moves:
+                await self._go(move, counts=False)
+
+    # A move ---------------------------------------------------------------------------
+
+    async def _go(self, move: Move, *, counts: bool = True, tries: Sequence[GapNote] = ()) -> None:
+        """Make a move, once all that must hold before it does.
+
+        Args:
+            move: the next one.
+            counts: it is ended by the target and by budgets, as the way home is not.
+            tries: gaps that are tried by it.
+
+        Raises:
+            HaltedError: something stopped it, or a limit refused it.
+        """
+        if counts and self._session.pipeline.target_reached:
+            raise OverError("the plan is covered")
+        if counts:
+            self._budget.afford(move, self._ground(), self._homing.place)
+        told = await self._drive.fresh()
+        await self._homing.check_drift(told)
+        ground = self._ground()
+        self._zones = len(self._session.pipeline.asked.zones)
+        try:
+            check_move(move, ground.limits, ground.zones, ground.twist)
+        except MotionError as error:
+            self._drive.trouble(Event.LIMIT_REFUSED, str(error))
+            raise HaltedError(str(error)) from error
+        if math.dist(told.place, move.start) > 2 * REACHED_MM:
+            raise DriftError(f"it is {math.dist(told.place, move.start):.1f} mm off its way")
+        if (
+            self._stepped
+            and move.kind is MoveKind.SCAN
+            and self._session.pipeline.line != move.line
+        ):
+            self._session.mark(MarkKind.LINE, line=move.line, by=BY)
+        target = {
+            name: end
+            for name, end, start in zip(self._axes, move.end, move.start, strict=False)
+            if abs(end - start) > 1e-6
+        }
+        if not target:
+            return
+        # Along a slanted way each axis would bear more; the port checks each against the whole.
+        speed = min(move.speed, *(self._limit(ground, name) for name in target))
+        self._book.note_tried(tries)
+        self._move = move
+        try:
+            await self._drive.go(target, speed=speed, seconds=move.distance / speed + move.seconds)
+        finally:
+            self._move = None
+
+    @staticmethod
+    def _limit(ground: Ground, name: str) -> float:
+        return ground.limits.axes[0 if name == "scan" else 1].speed
+
+    def _new_zone_ahead(self) -> tuple[Event, str] | None:
+        """Return what is wrong if a zone was excluded since the move under way was checked."""
+        zones = self._session.pipeline.asked.zones
+        move, told = self._move, self._drive.told
+        if move is None or told is None or len(zones) == self._zones:
+            return None
+        self._zones = len(zones)
+        zone = self._ground().zones.met_by(told.place, move.end)
+        if zone is None:
+            return None
+        return Event.LIMIT_REFUSED, f"zone '{zone.name}', just excluded, lies on the way"

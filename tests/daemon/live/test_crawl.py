@@ -1,0 +1,291 @@
+"""Parts of the crawler's work that need no port: the guards, what is left, the order of homing."""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from support.crawl import crawl_station
+from swathe.errors import UsageError
+from swathe.live import Daemon
+from swathe.live.crawl.drive import Told
+from swathe.live.crawl.guards import Guards
+from swathe.live.crawl.left import homing_order, lines_left, missing_gaps
+from swathe.live.crawl.watchdog import Watchdog
+from swathe.live.terminal import where_next
+from swathe.motion import Event, State, ground_of
+from swathe.pipeline import CellState, DeviceTally, Pipeline
+from swathe.station import Station, parse_station
+from swathe.store import SurveyFolder
+
+MS = 1_000_000
+GUARD = 'heartbeat = "1 s"\nlag = "50 ms"\nencoder_silence = "200 ms"'
+
+
+def station(guard: str = GUARD) -> Station:
+    """Return the station of the simulated crawler."""
+    return parse_station(crawl_station(Path("p"), guard=guard), "x")
+
+
+@dataclass
+class Pauses:
+    """Whether somebody paused the run."""
+
+    active: bool = False
+    by: str = ""
+
+
+@dataclass
+class Seen:
+    """What the guards see of a pipeline, set by hand."""
+
+    position: tuple[float | None, float | None] = (0.0, 0.0)
+    heard: tuple[int | None, int | None] = (0, 0)
+    pauses: Pauses = field(default_factory=Pauses)
+    tallies: dict[str, DeviceTally] = field(
+        default_factory=lambda: {
+            "encoder": DeviceTally(state="open"),
+            "gauge": DeviceTally(state="open"),
+        }
+    )
+
+
+def guards(seen: Seen, guard: str = GUARD) -> Guards:
+    """Return guards that look at what is set by hand, at the time 0 all well."""
+    made = Guards(station(guard), lambda: cast("Pipeline", seen))
+    made.alive = 0
+    made.referenced = True
+    return made
+
+
+def look(
+    made: Guards,
+    seen: Seen,
+    ms: int,
+    state: State = State.MOVING,
+    driven: frozenset[str] = frozenset({"scan"}),
+    **told: Any,
+) -> Any:
+    """Look at a time; encoder and motors told something just now unless said."""
+    seen.heard = told.get("heard", (ms * MS, ms * MS))
+    motor = told.get("motor", (seen.position[0] or 0.0, seen.position[1] or 0.0))
+    asked = told.get("asked", ms) * MS
+    last = Told(ms * MS, motor, asked=asked)
+    return made.look(ms * MS, state, since=0, driven=driven, told=last)
+
+
+def test_guards_say_nothing_while_all_is_well() -> None:
+    """Motor and encoder go together, somebody is there, every port is open."""
+    seen = Seen()
+    made = guards(seen, GUARD.replace('heartbeat = "1 s"\n', ""))
+    for ms in range(0, 3000, 10):
+        seen.position = (ms / 10, 0.0)
+        assert look(made, seen, ms) is None
+
+
+@pytest.mark.parametrize("state", [State.DISARMED, State.FAILING, State.STOPPED, State.ENDED])
+def test_guards_are_silent_where_nothing_may_move(state: State) -> None:
+    """Where no motion is on, nothing can be wrong with it."""
+    seen = Seen()
+    made = guards(seen)
+    seen.tallies["gauge"].state = "lost"
+    assert look(made, seen, 5000, state) is None
+
+
+def test_motor_that_runs_away_from_the_encoder_is_seen() -> None:
+    """A motor 4.5 mm ahead of all that the encoder told around that time is a disagreement."""
+    seen = Seen()
+    made = guards(seen)
+    found = None
+    for ms in range(0, 900, 10):
+        seen.position = (min(ms, 500) / 10, 0.0)  # the encoder stands still from 500 ms on
+        found = look(made, seen, ms, motor=(ms / 10, 0.0))
+        if found is not None:
+            break
+    assert found is not None
+    assert found[0] is Event.DISAGREEMENT
+    assert found[1].startswith("scan: motor at ")
+    assert 540 <= ms <= 620  # 4 mm after it stood still, told a lag later
+
+
+def test_lag_between_motor_and_encoder_is_no_disagreement() -> None:
+    """At 100 mm/s an encoder that is told 45 ms late reads 4.5 mm less, and agrees."""
+    seen = Seen()
+    made = guards(seen, GUARD.replace('heartbeat = "1 s"\n', ""))
+    for ms in range(0, 2000, 10):
+        seen.position = (max(0, ms - 45) / 10, 0.0)
+        assert look(made, seen, ms, motor=(ms / 10, 0.0)) is None
+
+
+def test_answer_that_comes_late_is_no_disagreement() -> None:
+    """The motors were where they tell at some time between the question and the answer."""
+    seen = Seen()
+    made = guards(seen, GUARD.replace('heartbeat = "1 s"\n', ""))
+    for ms in range(0, 2000, 10):
+        seen.position = (ms / 10, 0.0)
+        late = max(0, ms - 300)
+        assert look(made, seen, ms, motor=(late / 10, 0.0), asked=late) is None
+
+
+def test_encoder_that_is_silent_while_driven_is_seen_and_at_rest_is_not() -> None:
+    """Silence counts while the machine is driven only, from one move into the next."""
+    seen = Seen()
+    made = guards(seen)
+    assert look(made, seen, 0) is None
+    assert look(made, seen, 190, heard=(0, 0)) is None
+    assert look(made, seen, 800, State.ARMED, heard=(0, 0)) is None
+    event, text = look(made, seen, 820, heard=(0, 0))
+    assert event is Event.ENCODER_SILENT
+    assert text == "the encoder told nothing for 210 ms while the machine moved along scan"
+
+
+def test_encoder_of_an_axis_that_rests_may_be_silent() -> None:
+    """One that tells changes only is silent while its axis rests, and still is where it was."""
+    seen = Seen(position=(0.0, 40.0))
+    made = guards(seen, GUARD.replace('heartbeat = "1 s"\n', ""))
+    assert look(made, seen, 0) is None
+    found = None
+    for ms in range(10, 2000, 10):
+        seen.position = (ms / 10, 40.0)
+        # From 1000 ms on the motor of the index axis tells a way that its encoder does not.
+        told = (ms / 10, 40.0 if ms < 1000 else 46.0)
+        found = look(made, seen, ms, heard=(ms * MS, 0), motor=told)
+        if found is not None:
+            break
+    assert found == (
+        Event.DISAGREEMENT,
+        "index: motor at 46.0 mm, encoder at 40.0 mm, 6.0 mm apart",
+    )
+    assert 1000 <= ms <= 1100
+
+
+def test_port_heartbeat_and_pause_are_seen() -> None:
+    """A port gone, a dead man gone and a pause stop it, the gravest told first."""
+    seen = Seen()
+    made = guards(seen)
+    seen.pauses = Pauses(active=True, by="operator")
+    assert look(made, seen, 500) == (Event.STOP_ASKED, "paused by operator")
+    assert look(made, seen, 1500)[0] is Event.HEARTBEAT_LOST
+    seen.tallies["encoder"].state, seen.tallies["encoder"].detail = "lost", "unplugged"
+    assert look(made, seen, 1600) == (Event.PORT_LOST, "encoder: unplugged")
+    assert made.encoder_lost
+    made.alive = None
+    assert made.heartbeat_overdue(1600 * MS) == "no sign of life yet"
+
+
+def test_own_pause_does_not_stop_it() -> None:
+    """While it homes, readings are paused by the crawler itself."""
+    seen = Seen()
+    made = guards(seen)
+    seen.pauses = Pauses(active=True, by="crawler")
+    assert look(made, seen, 500, State.HOMING) is None
+
+
+def test_lines_left_are_those_mostly_missing_and_not_driven() -> None:
+    """A line that is half measured is gone back to; one that was driven is not scanned again."""
+    pipeline = Pipeline(station())
+    states = pipeline.grid.state.reshape(pipeline.grid.shape)
+    states[0] = CellState.MEASURED
+    states[1, :60] = CellState.MEASURED
+    states[2, :20] = CellState.MEASURED
+    assert lines_left(pipeline, 0, 11, {5}) == [2, 3, 4, 6, 7, 8, 9, 10]
+    # With two lines to a row, both of an open row are driven.
+    assert lines_left(pipeline, 0, 21, set())[:4] == [4, 5, 6, 7]
+
+
+def test_missing_gaps_tell_what_was_never_left_behind() -> None:
+    """Cells that are missing though no gap holds them are told as gaps with numbers of their own."""
+    pipeline = Pipeline(station())
+    states = pipeline.grid.state.reshape(pipeline.grid.shape)
+    excluded = states == CellState.EXCLUDED
+    states[~excluded] = CellState.MEASURED
+    states[4, 10:14] = CellState.UNVISITED
+    states[6, 0] = CellState.NO_SIGNAL
+    found = missing_gaps(pipeline, 0, first=-7)
+    assert [(gap.number, gap.scan, gap.index, gap.cells) for gap in found] == [
+        (-7, (38.0, 54.0), (28.0, 36.0), 4),
+        (-8, (-2.0, 2.0), (44.0, 52.0), 1),
+    ]
+    across = missing_gaps(pipeline, 1, first=-1)
+    assert sum(gap.cells for gap in across) == 5
+    assert all(gap.scan[1] - gap.scan[0] == pytest.approx(4.0) for gap in across)
+
+
+def test_homing_order_keeps_clear_of_zones() -> None:
+    """Behind the lug the index axis goes first; inside its shadow on both axes nothing is clear."""
+    zones = ground_of(station()).zones
+    home = (-60.0, 0.0)
+    assert homing_order(("index", "scan"), [(400.0, 16.0)], home, zones) == ("index", "scan")
+    assert homing_order(("scan", "index"), [(400.0, 16.0)], home, zones) == ("index", "scan")
+    assert homing_order(("index", "scan"), [(330.0, 60.0)], home, zones) == ("scan", "index")
+    assert homing_order(("index", "scan"), [(330.0, 60.0), (400.0, 16.0)], home, zones) is None
+    assert homing_order(("index", "scan"), [(330.0, 60.0)], None, zones) == ("index", "scan")
+
+
+def test_terminal_tells_where_to_go_next_by_hand(tmp_path: Path) -> None:
+    """Without a crawler one line of the board tells the nearest thing that is missing."""
+    text = crawl_station(tmp_path)
+    settings = parse_station(text, "x")
+    daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"))
+    pipeline = daemon.pipeline
+    assert where_next(daemon, pipeline.progress()).plain == "next: nothing was left behind"
+    row = 7 * pipeline.grid.shape[1]
+    pipeline.coverage.gaps.add(np.arange(row + 40, row + 49), 0)
+    pipeline.coverage.gaps.settle()
+    told = where_next(daemon, pipeline.progress()).plain
+    assert told.startswith("next: line 7, from 158 mm, 36 mm missing; "), told
+
+
+def test_terminal_tells_what_the_crawler_does(tmp_path: Path) -> None:
+    """With a crawler the same line tells its state and what it is about."""
+    text = crawl_station(tmp_path)
+    settings = parse_station(text, "x")
+    daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"), armed=True)
+    assert daemon.crawl is not None
+    told = where_next(daemon, daemon.pipeline.progress()).plain
+    assert told == "crawler disarmed: begins"
+    daemon.crawl.say("raster: 11 of 11 lines")
+    told = where_next(daemon, daemon.pipeline.progress()).plain
+    assert told == "crawler disarmed: raster: 11 of 11 lines"
+
+
+def test_daemon_refuses_to_be_armed_where_the_station_does_not_allow_it(tmp_path: Path) -> None:
+    """However it is asked, the station file has its say."""
+    text = crawl_station(tmp_path, arm_allowed=False)
+    settings = parse_station(text, "x")
+    with pytest.raises(UsageError, match="does not allow"):
+        Daemon(settings, text, SurveyFolder(tmp_path / "survey"), armed=True)
+
+
+def test_watchdog_tells_once_when_nobody_comes_round() -> None:
+    """It tells once each time, only while it matters, and not while it is patted."""
+    told: list[str] = []
+    late, active = threading.Event(), threading.Event()
+
+    def on_late(text: str) -> None:
+        told.append(text)
+        late.set()
+
+    dog = Watchdog(0.3, active=active.is_set, on_late=on_late)
+    dog.start()
+    try:
+        time.sleep(0.6)
+        assert told == []
+        active.set()
+        assert late.wait(5)
+        time.sleep(0.2)
+        assert len(told) == 1
+        assert told[0].startswith("nobody watched for ")
+        late.clear()
+        dog.pat()
+        assert late.wait(5)
+        assert len(told) == 2
+    finally:
+        dog.close()
+    assert np.all([not t.name.startswith("crawl.watchdog") for t in threading.enumerate()])

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.messages import CommandMessage, ReplyMessage, moment
-from swathe.page import BrokerHealth, Page
+from swathe.page import BrokerHealth, CrawlerHealth, NextStep, Page
 from swathe.page.hub import Hub
 from swathe.pipeline import CellState, Grid
 from swathe.station import PageSettings, Station, parse_station
@@ -73,6 +73,9 @@ class PlayedSource:
             rule=self.station.survey.cell_rule,
         )
         self.broker: BrokerHealth | None = BrokerHealth("127.0.0.1:1883", "connected", "")
+        self.crawler: CrawlerHealth | None = None
+        self.step: NextStep | None = None
+        self.accepts = True
         self.at: tuple[float | None, float | None] = (None, None)
         self.messages: dict[str, bytes] = {}
         self.commands: list[CommandMessage] = []
@@ -83,6 +86,10 @@ class PlayedSource:
     def watched(self) -> bool:
         """Whether a page watches."""
         return self._on_cells is not None
+
+    def next_step(self) -> NextStep | None:
+        """Return where to go by hand."""
+        return self.step
 
     def newest(self) -> dict[str, bytes]:
         """Return the newest messages."""
@@ -113,8 +120,8 @@ class PlayedSource:
             survey="s-1",
             time=moment(10**18),
             id=command.id,
-            accepted=True,
-            detail="noted",
+            accepted=self.accepts,
+            detail="noted" if self.accepts else "refused: it is paused already",
         )
 
     def say(self, topic: str, **message: Any) -> None:

@@ -11,16 +11,21 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from urllib.request import urlopen
 
 import pytest
+from selenium.webdriver import ActionChains
+from selenium.webdriver.common.keys import Keys
 
 from support.browser import Browser
+from support.crawl import crawl_station, crawler_of, crawler_scenario, moved
 from support.daemon import DaemonProcess, station_text, wait_for
 from swathe.live import free_port
 from swathe.store import read_record
-from swathe_simulators import World
+from swathe_simulators import World, builtin_scenario, load_scenario
 
 pytestmark = pytest.mark.slow
 
@@ -65,7 +70,7 @@ def test_demo_gaps_appear_and_are_gone_back_to(chromium: Browser, tmp_path: Path
         browser.open(url)
         browser.wait(lambda: browser.text("#part").startswith("Penstock 3"), 20, "the plan")
         browser.wait(lambda: browser.all("#gap-list li"), 60, "a gap in the list")
-        browser.wait(lambda: "passed too fast" in browser.text("#gap-list"), 60, "the fast stretch")
+        browser.wait(lambda: "no signal" in browser.text("#gap-list"), 60, "the lost coupling")
         # Highlighted when it is reached by the keyboard.
         browser.run("document.querySelector('#gap-list button').focus()")
         assert browser.all("#gap-list button.chosen")
@@ -171,6 +176,172 @@ def test_stop_from_the_page(
     assert "stopped from the page by crew" in output
     browser.wait(lambda: browser.text("#banner").startswith("The run ended at"), 20, "the end")
     assert json.loads((tmp_path / "survey" / "survey.json").read_text())["status"] == "incomplete"
+
+
+@dataclass(frozen=True)
+class Ongoing:
+    """A run in which gaps are open already, and stay so: nobody goes back.
+
+    Attributes:
+        url: of its page.
+        survey: its folder.
+    """
+
+    url: str
+    survey: Path
+
+
+@pytest.fixture(scope="module")
+def ongoing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ongoing]:
+    """Return a run that goes on, the same for all that ask something of it."""
+    folder, port = tmp_path_factory.mktemp("ongoing"), free_port()
+    scenario = load_scenario(builtin_scenario("penstock"))
+    with TemporaryDirectory(prefix="swathe-") as links:
+        text = station_text("penstock", Path(links), speed=20)
+        text = text.replace("[scan]", 'alert_below = "13.5 mm"\n[scan]', 1)
+        station = folder / "station.toml"
+        station.write_text(f"{text}\n[page]\nport = {port}\n")
+        with World(scenario, ports_dir=Path(links), speed=20):
+            process = DaemonProcess(station)
+            try:
+                wait_for(lambda: reachable(port), 30, "the page")
+                yield Ongoing(f"http://127.0.0.1:{port}/", folder / "survey")
+            finally:
+                process.close()
+
+
+def agree(browser: Browser, by: str = "") -> str:
+    """Say yes to the page's question, by name where it does not know it; return the answer."""
+    browser.run("document.getElementById('reply').textContent = ''")
+    if by:
+        browser.find("#ask-by").send_keys(by)
+    browser.find("#ask-yes").click()
+    browser.wait(lambda: browser.text("#reply")[:1] in ("✓", "✕"), 10, "the answer")
+    return browser.text("#reply")
+
+
+@pytest.fixture
+def board(chromium: Browser, ongoing: Ongoing) -> Browser:
+    """Return the browser with the page of the run that goes on."""
+    chromium.shape(1920, 1080)
+    chromium.open(ongoing.url)
+    chromium.wait(lambda: chromium.all("#gap-list li"), 30, "the gaps")
+    return chromium
+
+
+def test_alarms_are_acknowledged_in_a_pause(board: Browser) -> None:
+    """Gaps and a thin wall are alarms: one is shown on the map, one acknowledged by name.
+
+    Meanwhile it is paused, so that no further gap makes another alarm of it.
+    """
+
+    def whats() -> list[str]:
+        script = (
+            "return [...document.querySelectorAll('#alarm-list .what')].map((e) => e.innerText)"
+        )
+        return [str(what) for what in board.run(script)]
+
+    wanted = {"Gap opened", "Wall below alert level"}
+    board.wait(lambda: wanted <= set(whats()), 30, "the alarms")
+    board.find("[data-say=pause]").click()
+    board.find("#ask-why").send_keys("couplant is refilled")
+    assert agree(board, "A. Kern").startswith("✓ The station says: paused")
+    board.wait(lambda: board.find("#paused").is_displayed(), 10, "the pause")
+    assert board.text("#paused-why") == "couplant is refilled (A. Kern)"
+    if board.find("#alarms-all").is_displayed():
+        board.find("#alarms-all").click()
+    thin = board.all("#alarm-list li")[whats().index("Wall below alert level")]
+    assert re.search(r"below 13.5 mm · scan [\d–]+ mm, index [\d–]+ mm · since", thin.text)
+    picture = "return document.getElementById('map').toDataURL()"
+    before = board.run(picture)
+    thin.find_element("css selector", ".where").click()
+    board.wait(lambda: board.run(picture) != before, 10, "the mark on the map")
+    gaps = board.all("#alarm-list li")[whats().index("Gap opened")]
+    gaps.find_element("css selector", ".seen").click()
+    told = r"✓ The station says: alarm \d+ \(gaps open\) is acknowledged by A. Kern"
+    assert re.fullmatch(told, agree(board))
+    known = "return document.querySelector('#alarm-list .known')?.textContent ?? ''"
+    board.wait(lambda: "acknowledged by A. Kern" in board.run(known), 10, "its new look")
+    assert "Gap opened" in board.run(known)
+    board.find("#paused-resume").click()
+    assert agree(board) == "✓ The station says: going on"
+    board.wait(lambda: not board.find("#paused").is_displayed(), 10, "its end")
+
+
+def test_gap_is_asked_for_again(board: Browser) -> None:
+    """A gap that is wanted comes first, in the list and in what is next by hand."""
+    # The oldest one is merged into no other.
+    row = min(board.all("#gap-list li"), key=lambda one: int(one.get_attribute("data-key") or 0))
+    name = row.find_element("css selector", ".unseen").get_attribute("textContent") or ""
+    row.find_element("css selector", ".again").click()
+    told = agree(board, "A. Kern")
+    assert told.startswith("✓ The station says: ")
+    assert "is wanted, number" in told
+    board.find("#part").click()  # away from the list, which else keeps its order
+    first = "return document.querySelector('#gap-list li').textContent"
+    board.wait(lambda: "★ wanted by A. Kern, number 1" in board.run(first), 10, "it first")
+    assert name in board.run(first)
+    assert re.match(r"Next: line \d+, from [\d,]+ mm, \d+ mm missing", board.text("#next .first"))
+
+
+def test_zone_is_left_out(board: Browser) -> None:
+    """A zone told by its borders is not asked for any more; one outside the plan is refused."""
+    required = "return document.getElementById('cover-text').textContent"
+    before = int(
+        re.findall(r"of ([\d\u202f]+) cells", board.run(required))[0].replace("\u202f", "")
+    )
+    for ends, answer in (
+        ((699, 721, 197, 203), "✓ The station says: excluded 6 cells: nozzle"),
+        ((5000, 5010, 0, 9), "✕ The station says no: no cell that is asked for has its centre"),
+    ):
+        board.find("[data-say=exclude]").click()
+        for side, value in zip(
+            ("scan-from", "scan-to", "index-from", "index-to"), ends, strict=True
+        ):
+            board.find(f"#zone-{side}").send_keys(str(value))
+        board.find("#zone-name").send_keys("nozzle")
+        by = "" if board.find("#ask-by").get_attribute("value") else "A. Kern"
+        assert agree(board, by).startswith(answer)
+    told = f"{before - 6:,} cells".replace(",", "\u202f")
+    board.wait(lambda: told in board.run(required), 10, "fewer cells")
+    script = "return fetch('/cell/25/178').then((a) => a.json())"
+    assert board.run(script)["state"] == "excluded"
+
+
+@pytest.mark.parametrize("way", ["stop", "let go"])
+def test_crawler_is_held_and_stopped(
+    chromium: Browser, serve: Serve, daemon: Start, ports: Path, tmp_path: Path, way: str
+) -> None:
+    """It moves while the dead man is held; STOP, or letting go, brings it to rest."""
+    browser = chromium
+    browser.shape(1280, 800)
+    port = free_port()
+    station = tmp_path / "station.toml"
+    page = f"\n[page]\nport = {port}\n"
+    station.write_text(crawl_station(ports, speed=5, guard='heartbeat = "1500 ms"', rest=page))
+    world = serve(crawler_scenario(coupling=False), speed=5)
+    process = daemon(station, "--arm")
+    wait_for(lambda: reachable(port), 30, "the page")
+    browser.open(f"http://127.0.0.1:{port}/")
+    browser.wait(lambda: "waiting for the dead man" in browser.text("#crawl-words"), 20, "words")
+    assert moved(world) == 0
+    browser.run("document.getElementById('hold').focus()")
+    ActionChains(browser.driver).key_down(Keys.SPACE).perform()
+    browser.wait(lambda: browser.text("#crawl-state").startswith("MOVING"), 20, "motion")
+    browser.wait(lambda: moved(world) > 60, 20, "a way")
+    if way == "stop":
+        browser.find("#crawl [data-stop]").click()
+    ActionChains(browser.driver).key_up(Keys.SPACE).perform()
+    code, output = process.finish(30)
+    if way == "stop":
+        assert (code, "stopped from the page by page" in output) == (3, True), output
+    else:
+        assert (code, "heartbeat lost: no sign of life for 1.5 s" in output) == (4, True), output
+    gone = moved(world)
+    time.sleep(0.5)
+    assert moved(world) == gone
+    assert crawler_of(world).record.harm == []
+    browser.wait(lambda: "the run is over" in browser.text("#crawl-state"), 10, "the last words")
 
 
 def reachable(port: int) -> bool:

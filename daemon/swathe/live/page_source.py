@@ -7,10 +7,12 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.live.crawl import Crawl
+from swathe.live.hand_guide import where_by_hand
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.messages import ROOT, CommandMessage, ReplyMessage
-from swathe.page import BrokerHealth
+from swathe.page import BrokerHealth, CrawlerHealth, NextStep
 from swathe.pipeline import Grid, Pipeline
 from swathe.station import Station
 
@@ -18,12 +20,13 @@ __all__ = ["PageSource"]
 
 
 class PageSource:
-    """Shows pipeline, mirror and broker to the page, and passes its commands on.
+    """Shows pipeline, mirror, broker and crawler to the page, and passes its commands on.
 
     Args:
         pipeline: returns the pipeline; it is first asked for when a viewer comes.
         mirror: has the messages.
         link: returns the link to the broker, if there is one.
+        crawl: the crawler's work, if it may move in this run.
         on_command: acts on a command and returns the answer.
     """
 
@@ -33,11 +36,13 @@ class PageSource:
         pipeline: Callable[[], Pipeline],
         mirror: Mirror,
         link: Callable[[], BrokerLink | None],
+        crawl: Crawl | None = None,
         on_command: Callable[[CommandMessage], ReplyMessage],
     ) -> None:
         self._pipeline = pipeline
         self._mirror = mirror
         self._link = link
+        self._crawl = crawl
         self._on_command = on_command
 
     @property
@@ -60,6 +65,29 @@ class PageSource:
         """How the link to the broker is."""
         link = self._link()
         return None if link is None else BrokerHealth(link.address, link.state, link.detail)
+
+    @property
+    def crawler(self) -> CrawlerHealth | None:
+        """What the crawler does."""
+        crawl = self._crawl
+        return None if crawl is None else CrawlerHealth(str(crawl.machine.state), crawl.words)
+
+    def next_step(self) -> NextStep | None:
+        """Return where to go next by hand."""
+        if self._crawl is not None:
+            return None
+        pipeline, at = self._pipeline(), self.position()
+        step = where_by_hand(pipeline, at)
+        if step is None:
+            return None
+        inches = where_by_hand(pipeline, at, unit="in")
+        return NextStep(
+            gap=step.gap,
+            scan=(step.start, step.end),
+            index=step.index,
+            mm=step.words,
+            inches="" if inches is None else inches.words,
+        )
 
     def newest(self) -> dict[str, bytes]:
         """Return the newest message of each topic below the station's own."""

@@ -19,9 +19,10 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
+from swathe.live.hand_guide import where_by_hand
 from swathe.live.service import Daemon
 from swathe.page import Page
-from swathe.pipeline import GapEnd, GapNote, Progress
+from swathe.pipeline import Alarm, GapEnd, GapNote, Progress
 from swathe.report.blockmap import block_map
 from swathe.report.clusters import Cluster, cluster_gaps
 
@@ -51,6 +52,7 @@ class PlainLines:
         self._console = console
         self._due = 0.0
         self._known: set[int] = set()
+        self._alarms: dict[int, tuple[bool, str]] = {}
 
     def __enter__(self) -> Self:
         return self
@@ -68,6 +70,11 @@ class PlainLines:
         for gap in gaps:
             if line := self._gap_line(gap):
                 self._console.print(line, highlight=False, soft_wrap=True)
+        for alarm in daemon.pipeline.alarms.alarms:
+            status = (alarm.until is not None, alarm.acknowledged_by)
+            if self._alarms.get(alarm.number) != status:
+                self._alarms[alarm.number] = status
+                self._console.print(f"alarm {describe_alarm(alarm)}", highlight=False, markup=False)
         if time.monotonic() >= self._due:
             self._due = time.monotonic() + _PLAIN_SECONDS
             line = progress_line(daemon.pipeline.progress())
@@ -123,34 +130,54 @@ class Board:
         if daemon is None:
             return
         if key == "n":
-            self._said = daemon.set_line(daemon.pipeline.line + 1, "terminal")
+            self._said = daemon.commands.set_line(daemon.pipeline.line + 1, "terminal")
         elif key == "p":
-            self._said = daemon.set_line(daemon.pipeline.line - 1, "terminal")
+            self._said = daemon.commands.set_line(daemon.pipeline.line - 1, "terminal")
+        elif key == " ":
+            paused = daemon.pipeline.pauses.active
+            commands = daemon.commands
+            self._said = commands.resume("terminal") if paused else commands.pause("terminal", "")
+        elif key == "a":
+            self._acknowledge(daemon)
+        elif key == "g" and daemon.crawl is not None:
+            self._said = daemon.crawl.go_on(daemon.station.survey.operator or "terminal")
         elif key == "q":
             daemon.stop("stopped by the user")
+
+    def _acknowledge(self, daemon: Daemon) -> None:
+        """Whoever stands at the terminal has seen all that stands there."""
+        by = daemon.station.survey.operator or "terminal"
+        seen = [one for one in daemon.pipeline.alarms.standing if not one.acknowledged_by]
+        for alarm in seen:
+            daemon.commands.acknowledge(alarm.number, by)
+        self._said = f"{len(seen)} alarms acknowledged by {by}"
 
     def _render(self, daemon: Daemon) -> RenderableType:
         pipeline = daemon.pipeline
         progress = pipeline.progress()
         width = max(20, min(self._live.console.width - 6, 120))
-        # What stands around map and list takes 15 lines; they share the rest.
-        room = self._live.console.height - 15 - len(pipeline.tallies)
+        # What stands around map and list takes 17 lines; they share the rest.
+        room = self._live.console.height - 17 - len(pipeline.tallies)
         rows = max(1, min(pipeline.grid.shape[0], room - 3, 24))
         listed = max(1, min(room - rows, _LISTED_GAPS))
         at = None
         if pipeline.coverage.probe_cell >= 0:
             at = divmod(pipeline.coverage.probe_cell, pipeline.grid.shape[1])
         part = daemon.station.survey.part or daemon.station.name
-        keys = "q stop"
+        keys = "space pause · a acknowledge · q stop"
         if daemon.station.index is not None and daemon.station.index.mode == "stepped":
-            keys = "n next line · p previous line · q stop"
+            keys = f"n next line · p previous line · {keys}"
+        if daemon.crawl is not None:
+            keys = f"g go on after a stop · {keys}"
         return Panel(
             Group(
                 ProgressBar(total=100, completed=progress.percent, width=width),
                 Text("\n" + progress_line(progress, profile=daemon.station.index is None) + "\n"),
+                _alarm_line(daemon),
                 block_map(pipeline.grid, width=width, height=rows, probe=at),
                 _gap_table(daemon, progress, listed),
                 _port_table(daemon),
+                where_next(daemon, progress),
                 Text(self._said, style="bold"),
                 Text(CAUTION, style="dim"),
             ),
@@ -186,6 +213,46 @@ def describe_gap(gap: GapNote) -> str:
         f"{gap.cause}, scan {gap.scan[0]:.1f} to {gap.scan[1]:.1f} mm, "
         f"index {gap.index[0]:.1f} to {gap.index[1]:.1f} mm, {gap.cells} cells"
     )
+
+
+def describe_alarm(alarm: Alarm) -> str:
+    """Return an alarm in one line."""
+    what = f"#{alarm.number} {alarm.kind}"
+    where = f" {alarm.device}" if alarm.device else ""
+    if alarm.scan is not None:
+        where = f" at {sum(alarm.scan) / 2:.0f}"
+        where += "" if alarm.index is None else f" / {sum(alarm.index) / 2:.0f} mm"
+    seen = f" (seen by {alarm.acknowledged_by})" if alarm.acknowledged_by else ""
+    over = " is over" if alarm.until is not None else f": {alarm.detail}"
+    return f"{what}{where}{over}{seen}"
+
+
+def _alarm_line(daemon: Daemon) -> Text:
+    """Return what stands, newest first and what nobody has seen before the rest, in one line."""
+    if daemon.pipeline.pauses.active:
+        return Text("PAUSED: readings belong to no cell", style="bold reverse")
+    alarms = sorted(
+        daemon.pipeline.alarms.standing, key=lambda one: (bool(one.acknowledged_by), -one.number)
+    )
+    if not alarms:
+        return Text("no alarm", style="dim")
+    fresh = any(not one.acknowledged_by for one in alarms)
+    told = " · ".join(describe_alarm(one) for one in alarms)
+    line = Text(
+        f"{'!' if fresh else '·'} {told}", style="bold yellow" if fresh else "", no_wrap=True
+    )
+    line.overflow = "ellipsis"
+    return line
+
+
+def where_next(daemon: Daemon, progress: Progress) -> Text:
+    """Return what the crawler does, or where an inspector goes next, in one line."""
+    if daemon.crawl is not None:
+        told = f"crawler {daemon.crawl.machine.state}: {daemon.crawl.words or 'begins'}"
+    else:
+        step = where_by_hand(daemon.pipeline, (progress.scan, progress.index))
+        told = "next: nothing was left behind" if step is None else f"next: {step.words}"
+    return Text(told, no_wrap=True, overflow="ellipsis")
 
 
 def _clock(seconds: float) -> str:
@@ -229,9 +296,13 @@ def _gap_table(daemon: Daemon, progress: Progress, most: int) -> Table:
 
 
 def _port_table(daemon: Daemon) -> Table:
-    table = Table(box=None, pad_edge=False)
-    for heading in ("port", "state", "bytes", "faults", ""):
-        table.add_column(heading, justify="right" if heading in ("bytes", "faults") else "left")
+    table = Table(box=None, pad_edge=False, expand=True)
+    for heading, width in (("port", 10), ("state", 10)):
+        table.add_column(heading, no_wrap=True, width=width)
+    for heading, width in (("bytes", 14), ("faults", 7)):
+        table.add_column(heading, no_wrap=True, width=width, justify="right")
+    # A port takes one line, whatever it tells.
+    table.add_column(no_wrap=True, overflow="ellipsis", ratio=1)
     for name, tally in daemon.pipeline.tallies.items():
         faults = sum(tally.faults.values())
         detail = tally.detail if tally.state != "open" else ""

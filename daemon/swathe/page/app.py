@@ -11,7 +11,8 @@
     GET  /line/{row}                    the profile of a line
     POST /command                       a command as over MQTT; the answer is the reply
 
-Events are ``plan`` (once, see ``plan.py``), ``news`` (pairs of topic and message, as over MQTT),
+Events are ``plan`` (once, see ``plan.py``), ``news`` (pairs of topic and message, as over MQTT; the
+topics ``crawler`` and ``next`` are the page's own, see ``own_news.py``),
 ``pixels`` (the probe's place, and what changed on the map, see ``patch.py``), ``stale`` (fetch your
 tiles anew) and ``beat`` (the daemon lives).
 """

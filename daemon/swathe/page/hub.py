@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from swathe.errors import SwatheError
 from swathe.page.events import event
 from swathe.page.mailbox import Mailbox
+from swathe.page.own_news import OwnNews
 from swathe.page.patch import pack_patch
 from swathe.page.plan import describe_plan
 from swathe.page.pyramid import Pyramid
@@ -34,9 +35,9 @@ _BEAT_SECONDS = 0.5
 # A change of more pixels than this is told as "fetch your tiles anew".
 _MOST_PIXELS = 20_000
 _TRAIL = 80
-# Of gaps that are closed a late viewer is told only the newest.
-_CLOSED_TOLD = 50
-_CLOSED = b'"status":"closed"'
+# Of gaps that are closed, and of alarms that are over, a late viewer is told only the newest.
+_ENDED_TOLD = 50
+_ENDED = (("gap/", b'"status":"closed"'), ("alarm/", b'"status":"over"'))
 
 
 class TooManyViewersError(SwatheError):
@@ -54,6 +55,7 @@ class Hub:
 
     def __init__(self, source: Source) -> None:
         self._source = source
+        self._own = OwnNews(source)
         self._viewers: set[Mailbox] = set()
         self._cells: list[NDArray[np.int64]] = []
         self._changed = asyncio.Event()
@@ -77,6 +79,8 @@ class Hub:
 
     def let_go(self) -> None:
         """Let every viewer go once it has what is in its mailbox."""
+        if self._viewers:
+            self._tell_own()  # how the crawler ended is the last of it
         for viewer in self._viewers:
             viewer.close()
 
@@ -128,18 +132,18 @@ class Hub:
         return pyramid
 
     def _worth_telling(self) -> dict[str, bytes]:
-        """Return the newest messages that a viewer needs: not of lines, nor of all closed gaps."""
+        """Return the newest messages that a viewer needs: not of lines, nor of all that ended."""
         newest = self._source.newest()
-        closed = [
-            topic
-            for topic, payload in newest.items()
-            if topic.startswith("gap/") and _CLOSED in payload
-        ]
-        for topic in closed[:-_CLOSED_TOLD]:
-            del newest[topic]
-        return {topic: data for topic, data in newest.items() if not topic.startswith("line/")}
+        for kind, mark in _ENDED:
+            ended = [t for t, payload in newest.items() if t.startswith(kind) and mark in payload]
+            for topic in ended[:-_ENDED_TOLD]:
+                del newest[topic]
+        told = {topic: data for topic, data in newest.items() if not topic.startswith("line/")}
+        self._tell_own()  # what is new in it is new to the others, too
+        return told | self._own.newest
 
     def _take_message(self, topic: str, payload: bytes) -> None:
+        self._own.hear(topic)
         if not topic.startswith("line/"):
             for viewer in self._viewers:
                 viewer.put_message(topic, payload)
@@ -157,9 +161,18 @@ class Hub:
             at = self._source.position()
             moved = at != self._at
             self._note_place(at)
+            if moved:
+                self._own.move()
+            if self._viewers:
+                self._tell_own()
             if self._pyramid is not None and (self._cells or moved):
                 self._tell_pixels(self._pyramid)
             await asyncio.sleep(_GATHER_SECONDS)
+
+    def _tell_own(self) -> None:
+        for topic, payload in self._own.renew().items():
+            for viewer in self._viewers:
+                viewer.put_message(topic, payload)
 
     def _note_place(self, at: tuple[float | None, float | None]) -> None:
         if at != self._at and None not in at:

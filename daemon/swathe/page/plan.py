@@ -8,7 +8,7 @@ from swathe.page.pyramid import NO_THICKNESS, STEPS_PER_MM, TILE, Level
 from swathe.page.source import Source
 from swathe.pipeline import CellState
 from swathe.report.thinning import URGENCY
-from swathe.station import Axis, AxisMode
+from swathe.station import Axis, AxisMode, MotionTable
 
 __all__ = ["describe_plan"]
 
@@ -44,9 +44,19 @@ def describe_plan(source: Source, levels: list[Level], *, session: str) -> dict[
         "target": station.survey.target_coverage,
         "rule": str(station.survey.cell_rule),
         "waveforms": grid.waveform is not None,
+        "motion": None if station.motion is None else _motion(station.motion),
         "excluded": [
             {"name": zone.name, "scan": zone.scan, "index": zone.index} for zone in station.exclude
         ],
+    }
+
+
+def _motion(motion: MotionTable) -> dict[str, Any]:
+    """Return what a viewer must know of the guard: the dead man's time in s, and what follows."""
+    heartbeat = motion.guard.heartbeat
+    return {
+        "heartbeat": None if heartbeat is None else heartbeat / 1e9,
+        "when_stopped": motion.guard.when_stopped,
     }
 
 

@@ -13,7 +13,7 @@ from swathe.messages import CommandMessage, ReplyMessage
 from swathe.pipeline import Grid
 from swathe.station import Station
 
-__all__ = ["BrokerHealth", "Source"]
+__all__ = ["BrokerHealth", "CrawlerHealth", "NextStep", "Source"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,38 @@ class BrokerHealth:
     address: str
     state: str
     detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class CrawlerHealth:
+    """What a crawler does that this run may move.
+
+    Attributes:
+        state: as `swathe.motion.State` has it.
+        words: what it does, or why it does not, in words.
+    """
+
+    state: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """Where an inspector goes next by hand; lengths in mm.
+
+    Attributes:
+        gap: number of the gap.
+        scan: from where to where the probe is moved.
+        index: of the line.
+        mm: the same as a sentence with lengths in mm,
+        inches: and in inches.
+    """
+
+    gap: int
+    scan: tuple[float, float]
+    index: float
+    mm: str
+    inches: str
 
 
 class Source(Protocol):
@@ -52,6 +84,15 @@ class Source(Protocol):
     @property
     def broker(self) -> BrokerHealth | None:
         """How the broker is; None when the station has none."""
+        ...
+
+    @property
+    def crawler(self) -> CrawlerHealth | None:
+        """What the crawler does; None where nothing moves by itself."""
+        ...
+
+    def next_step(self) -> NextStep | None:
+        """Return where to go next by hand; None where nothing was left, or a crawler goes."""
         ...
 
     def newest(self) -> dict[str, bytes]:

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 import pytest
 
+from support.board import COLUMNS, ROWS, play, settle
 from support.browser import Browser
+from support.page import PlayedSource, ServedPage
 
 
 @pytest.fixture(scope="module")
@@ -22,3 +24,20 @@ def browser(chromium: Browser) -> Browser:
     chromium.shape(1280, 900)
     chromium.theme("light")
     return chromium
+
+
+@pytest.fixture
+def served() -> Iterator[ServedPage]:
+    """Return a served page with a survey under way."""
+    source = PlayedSource(ROWS, COLUMNS)
+    play(source)
+    with ServedPage(source) as page:
+        yield page
+
+
+@pytest.fixture
+def board(browser: Browser, served: ServedPage) -> Browser:
+    """Return the browser with the page open and drawn."""
+    browser.open(served.page.url)
+    settle(browser)
+    return browser

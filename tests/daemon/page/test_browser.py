@@ -3,115 +3,32 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from typing import Any
+from pathlib import Path
 
 import numpy as np
 import pytest
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.keys import Keys
 
+from support.board import COLUMNS, ROWS, gap, play, play_alarms, point, progress, settle, tap
 from support.browser import Browser, axe_source
+from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage, station_of_size
 from swathe.messages import moment
-from swathe.pipeline import CellState
-from swathe.station import AxisMode, PageSettings
+from swathe.page import CrawlerHealth, NextStep
+from swathe.station import AxisMode, PageSettings, parse_station
 from swathe_drivers import WaveformFormat
 
 pytestmark = pytest.mark.slow
 
-ROWS, COLUMNS = 40, 60
 # Ground of the patterns in the light theme, as `looks.js` has them.
 MEASURED, UNVISITED, EXCLUDED = (0xB9, 0xD8, 0xE4), (0xF6, 0xF8, 0xF8), (0xA3, 0xA8, 0xA9)
-
-
-def progress(**changes: Any) -> dict[str, Any]:
-    """Return a progress message."""
-    return {
-        "station": "bench", "survey": "s-1", "time": "2030-01-01T10:00:00Z", "percent": 12.34,
-        "measured": 296, "required": 2400, "open_gaps": 3, "line": 4, "scan": 10.0, "index": 4.0,
-        "speed": 80.0, "speed_limit": 200.0, "too_fast": False, "slips": 0, "slipped_at": None,
-        "rate": 300.0, "seconds_left": 83.0, "readings": 900, "unplaced": 0, "outside": 0,
-        "minimum": 7.25, "minimum_scan": 20.0, "minimum_index": 3.0, "suspect": 0,
-        "check_due": None, "check_overdue": False, **changes,
-    }  # fmt: skip
-
-
-def gap(number: int, scan: tuple[float, float], index: tuple[float, float], **changes: Any) -> Any:
-    """Return a gap message."""
-    return {
-        "id": number, "status": "open", "cause": "no signal", "cells": 4, "area": 4.0,
-        "scan": {"from": scan[0], "to": scan[1]}, "index": {"from": index[0], "to": index[1]},
-        "opened": "2030-01-01T10:00:00Z", "closed": None, "end": None, **changes,
-    }  # fmt: skip
-
-
-def port(device: str, **changes: Any) -> dict[str, Any]:
-    """Return a port message."""
-    return {
-        "device": device, "state": "open", "detail": "", "bytes": 1234, "readings": 9,
-        "positions": 9, "glitches": 0, "missing": 0, "faults": {}, "stalls": 0, **changes,
-    }  # fmt: skip
-
-
-def play(source: PlayedSource) -> None:
-    """Play a survey that is under way."""
-    state = source.grid.state.reshape(ROWS, COLUMNS)
-    state[10:14, 20:30] = CellState.EXCLUDED
-    source.measure(np.arange(5 * COLUMNS), 14.0)
-    source.measure(np.array([3 * COLUMNS + 20]), 7.25)
-    state[2, 30:34] = CellState.NO_SIGNAL
-    source.at = (10.0, 4.0)
-    source.say("state", state="scanning", reason="", time="2030-01-01T10:00:00Z")
-    source.say("progress", **progress())
-    source.say("gap/1", **gap(1, (29.5, 33.5), (1.5, 2.5)))
-    source.say("gap/2", **gap(2, (9.5, 10.5), (3.5, 4.5), cause="passed too fast", cells=1))
-    source.say("gap/3", **gap(3, (11.5, 12.5), (3.5, 4.5), cause="passed too fast", cells=1))
-    source.say("port/encoder", **port("encoder"))
-    source.say("port/gauge", **port("gauge", state="lost", detail="gone", faults={"checksum": 3}))
-    step = {"thickness": 10.0, "found": 10.02, "deviation": 0.02, "spread": 0.01, "readings": 9}
-    check = {"phase": "before", "by": "crew", "block": "B-1", "ended": "2030-01-01T09:00:00Z",
-             "tolerance": 0.1, "steps": [step], "passed": True, "suspects": 0, "lifted_by": "",
-             "lifted_because": ""}  # fmt: skip
-    source.say("check/1", id=1, **check)
-
-
-@pytest.fixture
-def served() -> Iterator[ServedPage]:
-    """Return a served page with a survey under way."""
-    source = PlayedSource(ROWS, COLUMNS)
-    play(source)
-    with ServedPage(source) as page:
-        yield page
-
-
-@pytest.fixture
-def board(browser: Browser, served: ServedPage) -> Browser:
-    """Return the browser with the page open and drawn."""
-    browser.open(served.page.url)
-    settle(browser)
-    return browser
-
-
-def settle(browser: Browser) -> None:
-    """Wait until the map is drawn."""
-    script = "return document.getElementById('map').dataset.settled"
-    browser.wait(lambda: browser.run(script) == "true", 20, "the map")
-    browser.wait(lambda: browser.text("#percent") != "–", 20, "the figures")
 
 
 def show_coverage(browser: Browser) -> None:
     """Have the map show states only; the choice itself lies unseen over its label."""
     choice = browser.find("input[value=coverage]")
     ActionChains(browser.driver, duration=20).move_to_element(choice).click().perform()
-
-
-def point(browser: Browser, scan: float, index: float) -> tuple[float, float]:
-    """Return where a place stands on the canvas, in its own pixels."""
-    left, top, across, down, x, y = map(
-        float, browser.run("return document.getElementById('map').dataset.view").split()
-    )
-    return (scan - left) * across - x, (index - top) * down - y
 
 
 def colours(browser: Browser, scan: float, index: float) -> set[tuple[int, ...]]:
@@ -124,17 +41,6 @@ def colours(browser: Browser, scan: float, index: float) -> set[tuple[int, ...]]
         round(y) - 3,
     )
     return {tuple(data[k : k + 3]) for k in range(0, len(data), 4)}
-
-
-def tap(browser: Browser, scan: float, index: float) -> None:
-    """Tap a place on the map."""
-    x, y = point(browser, scan, index)
-    canvas = browser.find("#map")
-    browser.run("arguments[0].scrollIntoView({block: 'center'})", canvas)
-    width, height = canvas.size["width"], canvas.size["height"]
-    actions = ActionChains(browser.driver, duration=20)
-    actions.move_to_element_with_offset(canvas, round(x - width / 2), round(y - height / 2))
-    actions.click().perform()
 
 
 def test_figures_in_words(board: Browser) -> None:
@@ -193,14 +99,14 @@ def test_thickness_is_coloured_by_viridis(board: Browser) -> None:
 
 def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> None:
     """Gaps are listed nearest first, those of a stretch as one; focus marks them on the map."""
-    board.wait(lambda: len(board.all("#gap-list button")) == 2, 10, "the list")
-    nearest, farther = (button.text.splitlines() for button in board.all("#gap-list button"))
+    board.wait(lambda: len(board.all("#gap-list .go")) == 2, 10, "the list")
+    nearest, farther = (button.text.splitlines() for button in board.all("#gap-list .go"))
     assert nearest[:2] == ["Gap 2 … 3:", "scan 10–13 mm"]  # together; the probe is there
     assert nearest[-1] == "here"
     assert farther[:2] == ["Gap 1:", "scan 30–34 mm"]
     assert farther[-1] == "20 mm →"
     assert board.text("#gap-count") == "(3 gaps in 2 places)"
-    assert board.all("#gap-list button")[0].accessible_name.startswith("Gap 2 … 3: scan 10")
+    assert board.all("#gap-list .go")[0].accessible_name.startswith("Gap 2 … 3: scan 10")
 
     def move() -> None:
         source = served.source
@@ -211,7 +117,7 @@ def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> N
     first = "return document.querySelector('#gap-list .where').textContent"
     board.wait(lambda: board.run(first) == "scan 30–34 mm", 10, "the other order")
     before = board.run("return document.getElementById('map').toDataURL()")
-    board.run("document.querySelector('#gap-list button').focus()")
+    board.run("document.querySelector('#gap-list .go').focus()")
     board.wait(
         lambda: board.run("return document.getElementById('map').toDataURL()") != before,
         10,
@@ -223,7 +129,7 @@ def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> N
     assert board.run(first) == "scan 30–34 mm"
     closed = {"status": "closed", "end": "measured", "closed": "2030-01-01T10:05:00Z"}
     served.call(lambda: served.source.say("gap/1", **gap(1, (29.5, 33.5), (1.5, 2.5), **closed)))
-    board.wait(lambda: len(board.all("#gap-list button")) == 1, 10, "the list after a gap closed")
+    board.wait(lambda: len(board.all("#gap-list .go")) == 1, 10, "the list after a gap closed")
     assert board.text("#gap-closed").startswith("Last one closed: gap 1")
 
 
@@ -346,13 +252,13 @@ def test_lines_of_a_stepped_plan(browser: Browser) -> None:
         settle(browser)
         browser.find("[data-say=line]").click()
         assert browser.find("#ask-line").get_attribute("value") == "5"
-        browser.find("#ask-yes").click()
+        browser.find("#ask-by").send_keys("crew", Keys.ENTER)
         browser.wait(lambda: len(source.commands) == 1, 10, "the command")
         browser.find("[data-say='next line']").click()
         browser.find("#ask-yes").click()
         browser.wait(lambda: len(source.commands) == 2, 10, "the second command")
     told = [(command.command, command.line, command.by) for command in source.commands]
-    assert told == [("line", 5, "page"), ("next line", None, "page")]
+    assert told == [("line", 5, "crew"), ("next line", None, "crew")]
 
 
 def test_token_by_address_or_by_hand(browser: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -397,10 +303,16 @@ def test_line_profile_without_index_axis(browser: Browser) -> None:
 @pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize(("width", "height"), [(390, 844), (820, 1180), (1920, 1080)])
 def test_page_is_accessible(
-    browser: Browser, served: ServedPage, width: int, height: int, theme: str
+    browser: Browser, served: ServedPage, tmp_path: Path, width: int, height: int, theme: str
 ) -> None:
     """axe-core finds nothing serious; every target is 44 pixels or more; nothing sticks out."""
     axe = axe_source()
+    source = served.source
+    motion = parse_station(crawl_station(tmp_path, guard='heartbeat = "1 s"'), "belt.toml").motion
+    source.station = source.station.model_copy(update={"motion": motion})
+    source.crawler = CrawlerHealth("moving", "raster: 11 of 11 lines, 52 s, 5.2 m")
+    source.step = NextStep(gap=1, scan=(30, 34), index=2, mm="line 2, from 30 mm", inches="")
+    play_alarms(source)
     browser.shape(width, height, touch=width < 1000)
     browser.theme(theme)
     browser.open(served.page.url)
@@ -409,7 +321,7 @@ def test_page_is_accessible(
     browser.wait(lambda: browser.find("#reading").is_displayed(), 10, "the reading")
     for stage in ("board", "dialog", "lost"):
         if stage == "dialog":
-            browser.run("document.querySelector('[data-say=stop]').click()")
+            browser.run("document.querySelector('[data-say=exclude]').click()")
         if stage == "lost":
             browser.run("document.querySelector('#ask button[value=no]').click()")
             browser.run("document.body.classList.add('lost')")

@@ -7,15 +7,19 @@ import socket
 import time
 import tracemalloc
 from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from support.crawl import crawl_station
 from support.page import Events, PlayedSource, ServedPage, read_patch
-from swathe.page import Page
+from swathe.page import CrawlerHealth, NextStep, Page
 from swathe.page.hub import MOST_VIEWERS
 from swathe.pipeline import CellState
-from swathe.station import PageSettings
+from swathe.station import PageSettings, parse_station
 
 
 @pytest.fixture
@@ -63,7 +67,11 @@ def test_events_first_everything_then_changes(served: ServedPage) -> None:
     assert (plan["station"], plan["part"], plan["alert_below"]) == ("bench", "Penstock 3", 8.0)
     assert plan["levels"] == [[40, 60, 1, 1]]
     news = viewer.until(lambda name, _: name == "news")
-    assert news == [["progress", {"percent": 1.5}], ["gap/1", {"id": 1, "status": "open"}]]
+    assert news == [
+        ["progress", {"percent": 1.5}],
+        ["gap/1", {"id": 1, "status": "open"}],
+        ["next", None],
+    ]
     beat = viewer.until(lambda name, _: name == "beat")
     assert beat["broker"] == {"address": "127.0.0.1:1883", "state": "connected", "detail": ""}
     served.call(lambda: source.measure(np.array([61, 62]), 9.25))
@@ -88,11 +96,99 @@ def test_events_of_many_closed_gaps(served: ServedPage) -> None:
     viewer.until(lambda name, _: name == "plan")
     told: dict[int, str] = {}
     while len(told) < 300:
-        for _, gap in viewer.until(lambda name, _: name == "news"):
-            told[gap["id"]] = gap["status"]
+        for topic, gap in viewer.until(lambda name, _: name == "news"):
+            if topic != "next":
+                told[gap["id"]] = gap["status"]
     viewer.close()
     assert [k for k, status in told.items() if status == "open"] == list(range(0, 500, 2))
     assert [k for k, status in told.items() if status == "closed"] == list(range(401, 500, 2))
+
+
+def test_events_of_many_alarms(served: ServedPage) -> None:
+    """Who comes late is told every alarm that stands, and of those that are over the newest."""
+
+    def say() -> None:
+        for k in range(1, 201):
+            served.source.say(f"alarm/{k}", id=k, status="over" if k > 20 else "raised")
+
+    served.call(say)
+    viewer = served.view()
+    told: list[int] = []
+    while 200 not in told:
+        news = viewer.until(lambda name, _: name == "news")
+        told += [alarm["id"] for topic, alarm in news if topic.startswith("alarm/")]
+    viewer.close()
+    assert told == [*range(1, 21), *range(151, 201)]
+
+
+def test_plan_tells_of_the_guard_of_a_crawler(tmp_path: Path) -> None:
+    """Where the station has a machine, a viewer learns of the dead man's time and what follows."""
+    text = crawl_station(tmp_path, guard='heartbeat = "1500 ms"\nwhen_stopped = "wait"')
+    with ServedPage(PlayedSource(station=parse_station(text, "belt.toml"))) as served:
+        viewer = served.view()
+        plan = viewer.until(lambda name, _: name == "plan")
+        viewer.close()
+    assert plan["motion"] == {"heartbeat": 1.5, "when_stopped": "wait"}
+
+
+def test_crawler_is_told_as_it_changes(served: ServedPage) -> None:
+    """What the crawler does is told at first and as it changes; nothing of it where there is none."""
+    viewer = served.view()
+    assert dict(viewer.until(lambda name, _: name == "news")) == {"next": None}
+    source = served.source
+    source.crawler = CrawlerHealth("moving", "raster: 11 of 11 lines")
+
+    def is_crawler(name: str, data: Any) -> bool:
+        return name == "news" and any(topic == "crawler" for topic, _ in data)
+
+    told = dict(viewer.until(is_crawler))
+    assert told == {"crawler": {"state": "moving", "words": "raster: 11 of 11 lines"}}
+    late = served.view()
+    assert dict(late.until(is_crawler))["crawler"]["state"] == "moving"
+    source.crawler = CrawlerHealth("ended", "the plan is covered")
+    served.call(served.hub.let_go)
+    for each in (viewer, late):  # how it ended is the last that a viewer hears
+        assert dict(each.until(is_crawler))["crawler"]["state"] == "ended"
+        each.close()
+
+
+def test_next_step_follows_gaps_and_probe(served: ServedPage) -> None:
+    """Where to go by hand is told anew when a gap changes or the probe moves, and not otherwise."""
+    source = served.source
+    asked: list[float] = []
+    step = NextStep(gap=1, scan=(40.0, 44.0), index=3.0, mm="line 3, from 40 mm", inches="line 3")
+
+    def next_step() -> NextStep | None:
+        asked.append(time.monotonic())
+        return step
+
+    source.next_step = next_step  # type: ignore[method-assign]
+    viewer = served.view()
+    told = dict(viewer.until(lambda name, _: name == "news"))["next"]
+    assert (told["gap"], told["scan"], told["mm"]) == (1, [40.0, 44.0], "line 3, from 40 mm")
+    for _ in range(3):
+        viewer.until(lambda name, _: name == "beat")
+    before = len(asked)
+    for _ in range(3):
+        viewer.until(lambda name, _: name == "beat")
+    assert len(asked) == before
+
+    def clear() -> None:
+        nonlocal step
+        step = None  # type: ignore[assignment]
+        source.say("gap/1", id=1, status="closed")
+
+    served.call(clear)
+    viewer.until(lambda name, data: name == "news" and ["next", None] in data)
+    before = len(asked)
+    for column in range(1, 30):
+        served.call(partial(source.measure, np.array([column])))
+        viewer.until(lambda name, data: name == "pixels" and "patch" in data)
+    viewer.close()
+    # However fast it moves, it is reckoned 2.5 times a second at most.
+    apart = np.diff(asked)
+    assert len(asked) > before
+    assert apart.min() >= 0.399
 
 
 def test_events_beat_twice_a_second(served: ServedPage) -> None:
@@ -279,7 +375,9 @@ def test_slow_viewer_costs_its_mailbox_only() -> None:
 
         def told(name: str, data: object, k: int) -> bool:
             assert isinstance(data, list | dict)
-            return name == "news" and any(message.get("percent") == k for _, message in data)
+            return name == "news" and any(
+                (message or {}).get("percent") == k for _, message in data
+            )
 
         tracemalloc.start()
         try:
@@ -328,8 +426,8 @@ def test_close_tells_viewers_the_last_word(served: ServedPage) -> None:
     viewer.until(lambda name, _: name == "plan")
     served.call(lambda: served.source.say("state", state="complete"))
     served.call(served.hub.let_go)
-    told = viewer.until(lambda name, _: name == "news")
-    assert told == [["state", {"state": "complete"}]]
+    last = ["state", {"state": "complete"}]
+    viewer.until(lambda name, data: name == "news" and last in data)
     while viewer.next() is not None:
         pass
     viewer.close()

@@ -20,6 +20,10 @@ export class Contact {
   start() {
     this.#open();
     setInterval(() => this.#look(), LOOK_MS);
+    // A browser keeps pages that were left, with their connections; six of them, and no command
+    // would find a free one.
+    addEventListener("pagehide", () => this.#source.close());
+    addEventListener("pageshow", (event) => { if (event.persisted) this.#open(); });
   }
 
   /** Try at once, as after the token was given. */

@@ -1,10 +1,13 @@
 // The places to go back to, nearest first; gaps of a stretch together, as one would drive them.
-import { CAUSE_STATE, clock, count, distance, stretch } from "./words.js";
+import { piece } from "./panels.js";
+import { CAUSE_STATE, clock, count, distance, stretch, where } from "./words.js";
 
 const LISTED = 60;
 const RENEW_MS = 400;
 // Gaps of one line no farther apart than so many cells are one place to go back to.
 const REACH_CELLS = 10;
+// Of a place with many gaps so many are asked for at once.
+const MOST_ASKED = 20;
 
 /** Gather gaps of one cause side by side on the same lines. */
 export function cluster(gaps, reach) {
@@ -46,16 +49,20 @@ export function away(place, [scan, index], profile) {
 }
 
 export class GapList {
-  #board; #map; #list; #looks = null; #rows = new Map(); #due = 0; #timer = 0;
+  #board; #map; #say; #list; #looks = null; #rows = new Map(); #due = 0; #timer = 0;
 
-  constructor(board, map, list) {
+  constructor(board, map, say, list) {
     this.#board = board;
     this.#map = map;
+    this.#say = say;
     this.#list = list;
     this.clusters = [];
     board.on("gaps", (news) => { this.#announce(news); this.#gather(); });
     board.on("plan", () => this.#gather());
     board.on("place", () => this.#renewSoon());
+    board.on("wanted", () => this.#renewSoon());
+    // What had to wait while somebody was in the list.
+    for (const kind of ["pointerleave", "focusout"]) list.addEventListener(kind, () => this.#renewSoon());
   }
 
   setLooks(looks) {
@@ -86,8 +93,15 @@ export class GapList {
     this.#due = performance.now() + RENEW_MS;
     const { plan, at, gaps, closed } = this.#board;
     if (!plan || !this.#looks) return;
-    for (const one of this.clusters) [one.away, one.way] = away(one, at, plan.index === null);
-    const sorted = [...this.clusters].sort((a, b) => (a.away ?? 0) - (b.away ?? 0) || a.ids[0] - b.ids[0]);
+    const wanted = new Map(this.#board.wanted.map((one, k) => [one.gap, { ...one, rank: k + 1 }]));
+    for (const one of this.clusters) {
+      [one.away, one.way] = away(one, at, plan.index === null);
+      one.wanted = one.ids.map((id) => wanted.get(id)).find(Boolean) ?? null;
+    }
+    const rank = (one) => one.wanted?.rank ?? Infinity;
+    // What somebody asked for comes first.
+    const sorted = [...this.clusters].sort((a, b) =>
+      (rank(a) === rank(b) ? 0 : rank(a) - rank(b)) || (a.away ?? 0) - (b.away ?? 0) || a.ids[0] - b.ids[0]);
     const busy = this.#list.matches(":hover, :focus-within");
     const shown = busy ? this.#inPresentOrder(sorted) : sorted.slice(0, LISTED);
     this.#show(shown);
@@ -97,6 +111,7 @@ export class GapList {
     const more = this.clusters.length - shown.length;
     const text = !gaps.size ? "Nothing: no gap is left behind." : more > 0 ? `and ${count(more)} places more, farther away` : "";
     document.getElementById("gap-more").textContent = text;
+    document.getElementById("again-says").hidden = !shown.length;
     const newest = [...closed.values()].filter((gap) => gap.end === "measured").sort((a, b) => b.closed.localeCompare(a.closed))[0];
     document.getElementById("gap-closed").textContent = newest
       ? `Last one closed: gap ${newest.id}, at ${clock(newest.closed)}` : "";
@@ -129,15 +144,21 @@ export class GapList {
     item.dataset.key = key;
     const button = document.createElement("button");
     button.type = "button";
+    button.className = "go";
     const part = (name, tag = "span") => {
       const found = document.createElement(tag);
       found.className = name;
       button.append(found);
       return found;
     };
+    const again = document.createElement("button");
+    again.type = "button";
+    again.className = "again";
+    again.append(piece("span", "Re-scan"));
+    again.addEventListener("click", () => this.#again(key));
     const row = {
-      item, button, cause: null, swatch: part("swatch", "canvas"), name: part("unseen"),
-      where: part("where"), why: part("why"), away: part("away"),
+      item, button, again, cause: null, swatch: part("swatch", "canvas"), name: part("unseen"),
+      where: part("where"), why: part("why"), wish: part("wish"), away: part("away"),
     };
     row.swatch.setAttribute("aria-hidden", "true");
     row.far = document.createElement("span");
@@ -150,7 +171,7 @@ export class GapList {
     button.addEventListener("focus", () => point(true));
     button.addEventListener("blur", () => point(false));
     button.addEventListener("click", () => this.#goTo(key));
-    item.append(button);
+    item.append(button, again);
     this.#rows.set(key, row);
     return row;
   }
@@ -167,6 +188,10 @@ export class GapList {
     set(row.where, scan.replace(" to ", "–"));
     set(row.why, [`${one.cause}`, index, `${count(one.cells)} ${one.cells === 1 ? "cell" : "cells"}`].filter(Boolean).join(" · "));
     set(row.name, `Gap ${one.name}: `);
+    row.item.classList.toggle("wanted", one.wanted !== null);
+    set(row.wish, one.wanted ? `★ wanted by ${one.wanted.by}, number ${one.wanted.rank}` : "");
+    row.again.hidden = one.wanted !== null;
+    row.again.setAttribute("aria-label", `Re-scan gap ${one.name}`);
     set(row.far, one.away === null ? "" : one.away === 0 ? "here" : distance(one.away));
     set(row.way, one.away ? one.way : "");
   }
@@ -185,6 +210,16 @@ export class GapList {
     this.#point(key, true);
     this.#map.lookAt((one.scan[0] + one.scan[1]) / 2, (one.index[0] + one.index[1]) / 2);
     document.getElementById("sheet").scrollIntoView({ block: "nearest" });
+  }
+
+  #again(key) {
+    const one = this.clusters.find((found) => found.key === key);
+    if (!one) return;
+    const { plan } = this.#board;
+    const gaps = one.ids.slice(0, MOST_ASKED);
+    const at = where(plan, one.scan, one.index);
+    const title = one.ids.length === 1 ? `Re-scan gap ${one.name}?` : `Re-scan ${gaps.length} gaps (${one.name})?`;
+    this.#say.ask("rescan", { gaps, title, text: `${at}: ${one.cause}. It comes first among the places to go back to.` });
   }
 
   /** Tell those who cannot see the list what opened and closed. */

@@ -1,13 +1,17 @@
 // Puts the board together.
+import { Alarms } from "./alarms.js";
 import { Board } from "./board.js";
 import { Contact } from "./contact.js";
+import { Crawl } from "./crawl.js";
 import { askForToken, giveFromAddress } from "./door.js";
 import { GapList } from "./gaps.js";
 import { MapView } from "./map.js";
+import { Next } from "./next.js";
 import { Panels, piece } from "./panels.js";
 import { Reading } from "./reading.js";
 import { Say } from "./say.js";
 import { STATE_SHORT, inInches, setInches, thick } from "./words.js";
+import { ZoneForm } from "./zone.js";
 
 const $ = (id) => document.getElementById(id);
 const THEMES = [["", "Theme: auto"], ["light", "Theme: light"], ["dark", "Theme: dark"]];
@@ -20,8 +24,11 @@ board.on("plan", ({ scan, index }) => {
   const shape = index ? (index.cells * index.resolution) / (scan.cells * scan.resolution) : 0.25;
   $("sheet").style.setProperty("--shape", shape.toFixed(4));
 });
-const gaps = new GapList(board, map, $("gap-list"));
-new Say(board);
+const say = new Say(board, new ZoneForm(board, map, (zone) => say.ask("exclude", { zone })));
+const gaps = new GapList(board, map, say, $("gap-list"));
+const next = new Next(board, map);
+const alarms = new Alarms(board, map, say);
+new Crawl(board);
 
 map.onRange = (looks) => {
   looks.ramp($("ramp"));
@@ -76,6 +83,8 @@ $("units").addEventListener("click", () => {
   showUnits();
   panels.renew();
   gaps.renew();
+  next.renew();
+  alarms.renew();
   reading.renew();
   if (map.looks) map.onRange(map.looks);
   map.ask();

@@ -1,17 +1,13 @@
-// The map: hands, keys and wheel move it; every change asks for a frame, and a frame draws it.
+// The map: every change asks for a frame, and a frame draws it. What moves it stands in hands.js.
+import { Hands } from "./hands.js";
 import { drawOverlay } from "./overlay.js";
 import { Looks } from "./looks.js";
 import { Raster } from "./raster.js";
 import { Tiles, readPatch } from "./tiles.js";
 import { View } from "./view.js";
 
-const TAP_POINTS = 8;
-const TAP_MS = 600;
-const KEY_SHARE = 0.15;
-const KEY_ZOOM = 1.5;
-
 export class MapView {
-  #board; #canvas; #context; #frame = 0; #pointers = new Map(); #press = null;
+  #board; #canvas; #context; #frame = 0;
 
   /**
    * @param board what is known.
@@ -26,16 +22,19 @@ export class MapView {
     this.onRange = () => {};
     this.following = false;
     this.shows = "both";
-    this.chosen = { clusters: [], cluster: null, cell: null, cross: false, sharpness: 1, letters: 1 };
+    this.chosen = { clusters: [], cluster: null, cell: null, mark: null, draft: null, cross: false, sharpness: 1, letters: 1 };
     this.dark = false;
+    // While a zone is drawn: takes it, as extents in mm.
+    this.drawing = null;
     board.on("plan", (plan) => this.#take(plan));
     board.on("pixels", (patch) => this.#patch(patch));
     board.on("stale", () => { this.tiles?.makeOld(); this.ask(); });
     board.on("place", () => this.#moved());
     board.on("progress", () => this.ask());
     board.on("contact", () => this.ask());
+    board.on("run", () => this.ask());
     new ResizeObserver(() => this.#resize()).observe(canvas.parentElement);
-    this.#listen();
+    new Hands(this, canvas);
   }
 
   /** Draw a frame soon. */
@@ -61,6 +60,15 @@ export class MapView {
   lookAt(scan, index) {
     this.view?.lookAt(scan, index);
     this.ask();
+  }
+
+  /** Show a place, marked with a name; index is null for all of it. */
+  showPlace(name, scan, index) {
+    if (!this.view) return;
+    const down = index ?? [this.view.top, this.view.top + this.view.tall];
+    this.chosen.mark = { name, scan, index };
+    this.lookAt((scan[0] + scan[1]) / 2, (down[0] + down[1]) / 2);
+    this.#canvas.scrollIntoView({ block: "center" });
   }
 
   fit() {
@@ -200,93 +208,15 @@ export class MapView {
     return inside ? [row, column] : null;
   }
 
-  #tap(x, y) {
+  tap(x, y) {
+    this.chosen.mark = null;
     const cell = this.#cellAt(x, y);
     if (cell) this.onCell(...cell);
   }
 
-  #point(event) {
-    const box = this.#canvas.getBoundingClientRect();
-    const sharpness = this.chosen.sharpness;
-    return [(event.clientX - box.left) * sharpness, (event.clientY - box.top) * sharpness];
-  }
-
-  #listen() {
-    const canvas = this.#canvas;
-    canvas.addEventListener("pointerdown", (event) => {
-      canvas.setPointerCapture(event.pointerId);
-      const at = this.#point(event);
-      this.#pointers.set(event.pointerId, at);
-      this.#press = this.#pointers.size === 1 ? { at, time: event.timeStamp } : null;
-      this.#showCross(false);
-    });
-    canvas.addEventListener("pointermove", (event) => this.#drag(event));
-    const lift = (event) => {
-      const at = this.#pointers.get(event.pointerId);
-      this.#pointers.delete(event.pointerId);
-      const press = this.#press;
-      this.#press = null;
-      if (event.type === "pointerup" && press && at && this.view && event.timeStamp - press.time < TAP_MS) this.#tap(...at);
-    };
-    canvas.addEventListener("pointerup", lift);
-    canvas.addEventListener("pointercancel", lift);
-    canvas.addEventListener("wheel", (event) => {
-      if (!this.view) return;
-      event.preventDefault();
-      const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? 30 : 1;
-      this.view.zoom(Math.exp(-event.deltaY * lines * 0.0016), ...this.#point(event));
-      this.ask();
-    }, { passive: false });
-    canvas.addEventListener("keydown", (event) => this.#key(event));
-    canvas.addEventListener("blur", () => this.#showCross(false));
-  }
-
-  #drag(event) {
-    const before = this.#pointers.get(event.pointerId);
-    if (!before || !this.view) return;
-    const now = this.#point(event);
-    const press = this.#press;
-    if (press) {
-      const far = Math.hypot(now[0] - press.at[0], now[1] - press.at[1]);
-      if (far < TAP_POINTS * this.chosen.sharpness) return;
-      this.#press = null;
-      this.#pointers.set(event.pointerId, now);
-      return;
-    }
-    const others = [...this.#pointers].filter(([id]) => id !== event.pointerId);
-    if (others.length) {
-      const [, anchor] = others[0];
-      const apart = Math.hypot(now[0] - anchor[0], now[1] - anchor[1]);
-      const were = Math.hypot(before[0] - anchor[0], before[1] - anchor[1]);
-      if (were > 0) this.view.zoom(apart / were, (now[0] + anchor[0]) / 2, (now[1] + anchor[1]) / 2);
-    } else this.view.pan(before[0] - now[0], before[1] - now[1]);
-    this.#pointers.set(event.pointerId, now);
-    this.ask();
-  }
-
-  #showCross(yes) {
+  showCross(yes) {
     if (this.chosen.cross === yes) return;
     this.chosen.cross = yes;
-    this.ask();
-  }
-
-  #key(event) {
-    const { view } = this;
-    if (!view || event.ctrlKey || event.metaKey || event.altKey) return;
-    const across = view.width * KEY_SHARE, down = view.height * KEY_SHARE;
-    const acts = {
-      ArrowLeft: () => view.pan(-across, 0), ArrowRight: () => view.pan(across, 0),
-      ArrowUp: () => view.pan(0, -down), ArrowDown: () => view.pan(0, down),
-      "+": () => view.zoom(KEY_ZOOM), "=": () => view.zoom(KEY_ZOOM),
-      "-": () => view.zoom(1 / KEY_ZOOM), 0: () => view.fit(),
-      Enter: () => this.#tap(view.width / 2, view.height / 2),
-      " ": () => this.#tap(view.width / 2, view.height / 2),
-    };
-    const act = acts[event.key];
-    if (!act) return;
-    event.preventDefault();
-    act();
-    this.#showCross(true);
     this.ask();
   }
 }

@@ -10,10 +10,12 @@ export function drawOverlay(context, view, board, chosen, ink) {
   const unit = chosen.sharpness;
   context.lineJoin = "round";
   context.font = `600 ${13 * unit * chosen.letters}px system-ui, sans-serif`;
-  for (const zone of plan.excluded) drawZone(context, view, zone, unit, ink);
+  for (const zone of board.zones) drawZone(context, view, zone, unit, ink);
   drawTrail(context, view, board.trail, unit, ink);
   drawGaps(context, view, chosen.clusters, chosen.cluster, unit, ink);
   drawLeast(context, view, board.progress, unit, ink);
+  if (chosen.mark) drawMark(context, view, chosen.mark, unit, ink);
+  if (chosen.draft) drawDraft(context, view, chosen.draft, unit, ink);
   if (chosen.cell) drawCell(context, view, plan, chosen.cell, unit, ink);
   drawProbe(context, view, board.at, unit, ink);
   drawRulers(context, view, unit, ink, chosen.letters);
@@ -90,6 +92,33 @@ function drawGaps(context, view, clusters, chosen, unit, ink) {
     haloed(context, (mine ? 4 : 1.8) * unit, ink, ink.gap);
     if (mine) label(context, `gap ${cluster.name}`, x, y - 12 * unit, unit, ink, view);
   }
+}
+
+/** A place that an alarm or the next step names. */
+function drawMark(context, view, mark, unit, ink) {
+  const least = 14 * unit;
+  let [x, y, width, height] = rectangle(view, mark.scan, view.profile ? null : mark.index);
+  if (width < least) [x, width] = [x + width / 2 - least / 2, least];
+  if (height < least) [y, height] = [y + height / 2 - least / 2, least];
+  const out = 7 * unit;
+  context.beginPath();
+  context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
+  haloed(context, 4 * unit, ink, ink.text);
+  label(context, mark.name, x, y - 14 * unit, unit, ink, view);
+}
+
+/** A zone while it is drawn. */
+function drawDraft(context, view, draft, unit, ink) {
+  const [x, y, width, height] = rectangle(view, draft.scan, view.profile ? null : draft.index);
+  context.fillStyle = ink.gap;
+  context.globalAlpha = 0.25;
+  context.fillRect(x, y, width, height);
+  context.globalAlpha = 1;
+  context.setLineDash([8 * unit, 5 * unit]);
+  context.beginPath();
+  context.rect(x, y, width, height);
+  haloed(context, 3 * unit, ink, ink.gap);
+  context.setLineDash([]);
 }
 
 function drawLeast(context, view, progress, unit, ink) {

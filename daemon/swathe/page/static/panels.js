@@ -5,7 +5,7 @@ const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
 
 const RUN_WORDS = {
-  scanning: "scanning", complete: "run ended: the plan is covered",
+  scanning: "scanning", paused: "PAUSED", complete: "run ended: the plan is covered",
   incomplete: "run ended before the plan was covered", gone: "gone",
 };
 
@@ -29,7 +29,6 @@ export class Panels {
     if (!plan) return;
     set("part", plan.part || plan.station);
     set("station", plan.station);
-    document.title = `${plan.station}: coverage`;
     this.#progress();
     this.#run();
     this.#ports();
@@ -40,7 +39,7 @@ export class Panels {
   #run() {
     const { run } = this.#board;
     if (!run) return;
-    const why = run.reason && run.state !== "scanning" ? ` (${run.reason})` : "";
+    const why = run.reason && !["scanning", "paused"].includes(run.state) ? ` (${run.reason})` : "";
     set("run", (RUN_WORDS[run.state] ?? run.state) + why);
     this.contact();
   }

@@ -1,6 +1,7 @@
 // Pixels of the map by level: fetched when wanted, kept up to date by patches.
 
-const AT_ONCE = 5;
+// A browser has six connections to a station; one hears, and a command must find one free.
+const AT_ONCE = 4;
 const MOST_KEPT = 260;
 
 /** Decode a patch: for each level its changed pixels. See ``patch.py`` for the layout. */

@@ -9,6 +9,10 @@ export function setInches(yes) {
   localStorage.setItem("swathe-units", yes ? "in" : "mm");
 }
 
+/** A length in mm in the unit in use, and back. */
+export const inUnit = (mm) => (inches ? mm / INCH : mm);
+export const fromUnit = (length) => (inches ? length * INCH : length);
+
 /** A wall thickness, finely. */
 export function thick(mm) {
   if (mm === null || mm === undefined) return "–";
@@ -26,6 +30,15 @@ export function place(mm, step = 1) {
 export function stretch(low, high, step = 1) {
   const from = place(low, step), to = place(high, step);
   return from === to ? from : `${from.replace(/ (mm|in)$/, "")} to ${to}`;
+}
+
+/** A place with ends on both axes, in words; null for all of an axis. */
+export function where(plan, scan, index) {
+  const named = (name, ends, axis) => {
+    if (!axis) return "";
+    return ends === null ? `all of ${name}` : `${name} ${stretch(...ends, axis.resolution).replace(" to ", "–")}`;
+  };
+  return [named("scan", scan, plan.scan), named("index", index, plan.index)].filter(Boolean).join(", ");
 }
 
 export function distance(mm) {

@@ -25,6 +25,7 @@ PACKAGES = {
 ROOMS = (
     "errors",
     "units",
+    "keys",
     "listen",
     "calibration",
     "echo",

@@ -146,7 +146,8 @@ def _follow(
     listener: Listener, title: str, seconds: float | None, *, plain: bool, quiet: bool
 ) -> Heard:
     """Show what the port says until it ends, time is up, or the user has seen enough."""
-    from swathe.listen import LivePicture, PlainPrinter, single_keys
+    from swathe.keys import single_keys
+    from swathe.listen import LivePicture, PlainPrinter
 
     live = console.is_terminal and not plain
     shown = errors if quiet else console  # standard output is the description's

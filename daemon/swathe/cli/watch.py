@@ -86,8 +86,8 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
     import aiomqtt
     from rich.live import Live
 
+    from swathe.keys import terminal_keys
     from swathe.watch import Board, PlainLines, Stations, WatchLink
-    from swathe.watch.keys import terminal_keys
 
     stations = Stations()
 

@@ -1,6 +1,5 @@
 """Listening at one port, by itself: what ``swathe listen`` does. Imports drivers only, to be quick."""
 
-from swathe.listen.keys import single_keys
 from swathe.listen.listener import Heard, Listener, quoted
 from swathe.listen.view import LivePicture, PlainPrinter, summary
 
@@ -10,6 +9,5 @@ __all__ = [
     "LivePicture",
     "PlainPrinter",
     "quoted",
-    "single_keys",
     "summary",
 ]

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import math
-import os
-import sys
 import time
-from collections.abc import Callable, Iterator
 from types import TracebackType
 from typing import Self
 
@@ -19,6 +15,7 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
+from swathe.keys import terminal_keys
 from swathe.live.hand_guide import where_by_hand
 from swathe.live.service import Daemon
 from swathe.page import Page
@@ -120,7 +117,7 @@ class Board:
         """Draw the board anew, four times a second at most."""
         if self._daemon is None:
             self._daemon = daemon
-            self._keys.enter_context(_keys(self._press))
+            self._keys.enter_context(terminal_keys(self._press))
         if time.monotonic() >= self._due:
             self._due = time.monotonic() + _REFRESH_SECONDS
             self._live.update(self._render(daemon), refresh=True)
@@ -328,24 +325,3 @@ def _port_table(daemon: Daemon) -> Table:
 def page_line(page: Page) -> str:
     """Return where the page is, or why it is not there."""
     return page.trouble or f"page: {page.url}"
-
-
-@contextlib.contextmanager
-def _keys(press: Callable[[str], None]) -> Iterator[None]:
-    """Hand single keys to `press` while inside, where the terminal and the loop allow it."""
-    if os.name != "posix" or not sys.stdin.isatty():
-        yield
-        return
-    import termios
-    import tty
-
-    descriptor = sys.stdin.fileno()
-    before = termios.tcgetattr(descriptor)
-    loop = asyncio.get_running_loop()
-    tty.setcbreak(descriptor)
-    loop.add_reader(descriptor, lambda: press(os.read(descriptor, 1).decode(errors="ignore")))
-    try:
-        yield
-    finally:
-        loop.remove_reader(descriptor)
-        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)

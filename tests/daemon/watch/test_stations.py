@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from typing import Any
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -23,7 +22,6 @@ from swathe.messages.models import ExcludedExtent
 from swathe.pipeline import GapCause, LineNote
 from swathe.watch import Stations, StationView
 from swathe.watch.blocks import BlockMap
-from swathe.watch.keys import keys_in
 
 
 def span(low: float, high: float) -> Extent:
@@ -172,20 +170,3 @@ def test_any_rubbish_on_a_broker_is_survived(topic: str, payload: bytes) -> None
     for view in stations.views:
         assert view.gaps == {}
         assert view.state is None
-
-
-@pytest.mark.parametrize(
-    ("text", "keys"),
-    [
-        ("q", ["q"]),
-        ("\x1b[A\x1b[B", ["up", "down"]),
-        ("\x1bOC", ["right"]),
-        ("\t\x1b[Z", ["tab", "back"]),
-        ("\x1b[15~q", ["q"]),
-        ("\x1b", []),
-        ("ab", ["a", "b"]),
-    ],
-)
-def test_keys_of_a_terminal(text: str, keys: list[str]) -> None:
-    """Arrows have names, unknown codes none, letters stay letters."""
-    assert list(keys_in(text)) == keys

@@ -32,7 +32,7 @@ from swathe.motion import State
 from swathe.pipeline import GapNote
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
-from swathe_simulators import World
+from swathe_simulators import Scenario, World
 
 pytestmark = pytest.mark.slow
 
@@ -212,9 +212,11 @@ def test_pause_stops_the_crawler_until_a_person_lets_it_go_on(
     serve: Serve, ports: Path, tmp_path: Path
 ) -> None:
     """A pause stops the motion; a person at the machine lets it go on, and it covers the plan."""
-    world = serve(crawler_scenario(), speed=12)
+    data = crawler_scenario().model_dump(mode="json")
+    data["fault"][0]["index_mm"] = [5, 11]
+    world = serve(Scenario.model_validate(data), speed=10)
     guard = 'when_stopped = "wait"'
-    text = crawl_station(ports, speed=12, index_length=48, guard=guard, retry="tries = 1")
+    text = crawl_station(ports, speed=10, index_length=8, guard=guard, retry="tries = 1")
     (station := tmp_path / "station.toml").write_text(text)
     status, words = asyncio.run(paused(station))
     assert status == "complete"

@@ -228,6 +228,23 @@ def test_stepped_index_axis_is_told_the_line_by_the_crawler(
     assert crawler_of(world).record.harm == []
 
 
+def test_check_asks_the_crawler_and_moves_nothing(
+    serve: Serve, ports: Path, tmp_path: Path
+) -> None:
+    """``swathe check`` tells where the motors are; a port that is not there is told as bad."""
+    world = serve(crawler_scenario(), speed=10)
+    (station := tmp_path / "station.toml").write_text(crawl_station(ports, speed=10))
+    result = swathe("check", station, "--seconds", "1")
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert "motion: good, answers, its motors tell scan" in result.stdout
+    assert moved(world) == 0.0
+    assert crawler_of(world).record.all() == []
+    station.write_text(crawl_station(ports, speed=10).replace("/crawler", "/elsewhere"))
+    result = swathe("check", station, "--seconds", "1")
+    assert result.returncode == 1
+    assert "motion: BAD, " in result.stdout
+
+
 def test_plan_command_tells_time_distance_and_cautions(
     tmp_path: Path, ports: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

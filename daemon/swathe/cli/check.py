@@ -19,7 +19,11 @@ def check(
         float, typer.Option(min=0, help="How long to listen at the ports; 0 opens none.")
     ] = 3.0,
 ) -> None:
-    """Tell everything that is wrong with a station file, then what its ports receive."""
+    """Tell everything that is wrong with a station file, then what its ports receive.
+
+    A crawler is asked where it is; it is neither armed nor moved.
+    """
+    from swathe.live.asking import ask_machine
     from swathe.live.listening import listen_all
     from swathe.station import load_station, survey_folder
     from swathe.station.describe import describe_plan
@@ -34,7 +38,10 @@ def check(
         return
     bad = 0
     say(f"listening for {seconds:g} s")
-    for report in listen_all(settings, seconds):
+    reports = list(listen_all(settings, seconds))
+    if settings.motion is not None:
+        reports.append(ask_machine(settings.motion, seconds))
+    for report in reports:
         bad += not report.good
         mark = "good" if report.good else "BAD"
         say(f"{report.device}: {mark}, {report.summary}")

@@ -22,6 +22,11 @@ def _descriptors() -> dict[str, str]:
     return found
 
 
+def _opened_since(before: dict[str, str]) -> list[str]:
+    after = _descriptors()
+    return sorted(after[number] for number in after.keys() - before.keys())
+
+
 @contextmanager
 def nothing_left_behind() -> Iterator[None]:
     """Watch over what is opened meanwhile.
@@ -34,7 +39,6 @@ def nothing_left_behind() -> Iterator[None]:
     can_list = _DESCRIPTORS.exists()
     before = _descriptors() if can_list else {}
     yield
-    gc.collect()
     deadline = time.monotonic() + _PATIENCE
     while set(threading.enumerate()) - threads and time.monotonic() < deadline:
         time.sleep(0.01)
@@ -42,7 +46,10 @@ def nothing_left_behind() -> Iterator[None]:
     if left:
         message = f"threads that go on: {', '.join(sorted(left))}"
         raise AssertionError(message)
-    after = _descriptors() if can_list else {}
-    if opened := sorted(after[number] for number in after.keys() - before.keys()):
+    opened = _opened_since(before) if can_list else []
+    if opened:
+        gc.collect()  # dear, and needed only where a cycle may hold what nobody uses
+        opened = _opened_since(before)
+    if opened:
         message = f"still open: {', '.join(opened)}"
         raise AssertionError(message)

@@ -89,7 +89,7 @@ def test_few_visits_have_the_best_tour(
         assert order == []
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     count=st.integers(1, 24), seed=st.integers(0, 999), together=st.booleans(), goes=st.booleans()
 )

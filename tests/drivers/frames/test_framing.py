@@ -20,7 +20,7 @@ EACH = pytest.mark.parametrize("table", VARIANTS.values(), ids=VARIANTS.keys())
 
 @EACH
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_feed_any_stream_agrees_with_plain_reader(table: dict[str, Any], seed: int) -> None:
     """Records, faults and the account of the bytes are those of a reader byte by byte."""
     data = stream(table, seed)

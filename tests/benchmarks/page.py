@@ -36,7 +36,7 @@ __all__ = ["main"]
 
 RATE_HZ = 1000
 SPEED_MM_S = 100
-COLUMNS, ROWS = 1000, 20
+COLUMNS, ROWS = 900, 20  # no more than the map has points: a smaller one shows rows together
 MEASURE_SECONDS = 8
 VIEWERS = 20
 MOST_LATENCY_MS, MOST_COST, MOST_FIRST_S, LEAST_FPS = 300, 25, 2.0, 30

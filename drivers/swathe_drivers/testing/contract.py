@@ -173,12 +173,12 @@ class DriverContract(OverPorts):
             decoder.feed(chunk, MS)
             tracemalloc.start()
             try:
-                for number in range(40):
+                for number in range(80):
                     decoder.feed(chunk, 2 * MS + number)
                 held, _ = tracemalloc.get_traced_memory()
             finally:
                 tracemalloc.stop()
-            assert held <= self.memory, f"{held} bytes are held after 160 kB of {filling[:8]!r}..."
+            assert held <= self.memory, f"{held} bytes are held after 320 kB of {filling[:8]!r}..."
 
     def test_decoders_of_one_driver_know_nothing_of_each_other(self) -> None:
         """What one was fed does not show in the other."""

@@ -160,7 +160,7 @@ def test_percent_malformed_refused(text: object) -> None:
         ),
     )
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_convert_any_text_number_or_value_error(text: str) -> None:
     """Whatever is written, a finite number comes out or a ValueError that says what must be."""
     converts: tuple[Callable[[Any], float], ...] = (length, velocity, duration_ns, percent)
@@ -172,7 +172,6 @@ def test_convert_any_text_number_or_value_error(text: str) -> None:
 
 
 @given(st.floats(-1e12, 1e12, allow_nan=False))
-@settings(deadline=None)
 def test_length_in_mm_is_the_number_itself(value: float) -> None:
     """A length in mm comes through to twelve digits."""
     assert length(f"{value!r} mm") == pytest.approx(value, rel=1e-11)

@@ -2,30 +2,12 @@
 
 import random
 from collections.abc import Callable
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from swathe_drivers.delimited import DelimitedDecoder
-from swathe_drivers.testing.feeding import Total, total
+from swathe_drivers.testing.feeding import Total, random_pieces, total
+from swathe_drivers.testing.feeding import assert_same_columns as same
 
 __all__ = ["Total", "assert_parses", "random_pieces", "same", "total"]
-
-
-def random_pieces(data: bytes, source: random.Random) -> list[bytes]:
-    """Cut bytes at random places."""
-    cuts = sorted(source.randrange(len(data) + 1) for _ in range(source.randrange(12)))
-    return [data[start:end] for start, end in zip([0, *cuts], [*cuts, len(data)], strict=True)]
-
-
-def same(one: NDArray[Any], other: NDArray[Any], *, but: tuple[str, ...] = ("time",)) -> None:
-    """Assert equal columns besides `but`; NaN equals NaN."""
-    assert one.dtype == other.dtype
-    assert len(one) == len(other)
-    for name in one.dtype.names or ():
-        if name not in but:
-            np.testing.assert_array_equal(one[name], other[name], err_msg=name)
 
 
 def assert_parses(

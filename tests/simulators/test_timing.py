@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from swathe_simulators.device_models import ClockModel, LatencyModel
@@ -36,7 +36,6 @@ def test_draw_jitter_has_its_mean(shape: Literal["gamma", "exponential"]) -> Non
     assert drawn.mean() == pytest.approx(3e-3, abs=6 * 3e-3 / n**0.5)
 
 
-@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.floats(0, 10), st.floats(0.001, 1)), min_size=1, max_size=30),
     st.floats(0, 5),

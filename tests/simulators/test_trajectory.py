@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from swathe_simulators.trajectory import Piece, Trajectory, ramp, travel
 
 
-@settings(deadline=None)
 @given(
     distance=st.floats(0.01, 2000),
     limit=st.floats(1, 500),

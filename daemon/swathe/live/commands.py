@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 
 from swathe.journal import MarkKind
-from swathe.live.crawl.guards import BY as CRAWLER
+from swathe.live.crawl.guards import CRAWLER
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, Extent, ReplyMessage, ZoneAsked, moment
 from swathe.pipeline import Pipeline, Zone

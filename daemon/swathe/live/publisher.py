@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from typing import TypedDict
+
 from swathe.live.delay_keeper import DelayKeeper
 from swathe.live.mirror import Mirror
 from swathe.messages import (
@@ -27,6 +30,12 @@ __all__ = ["Publisher"]
 # Progress and ports' health are told this often on the page, whatever the broker's link bears.
 _PROGRESS_INTERVAL_NS = 250_000_000
 _PORT_INTERVAL_NS = 1_000_000_000
+
+
+class _Heading(TypedDict):
+    station: str
+    survey: str
+    time: datetime
 
 
 class Publisher:
@@ -77,15 +86,21 @@ class Publisher:
         """Return a state message."""
         return StateMessage.model_validate(
             {
-                "station": self._pipeline.station.name,
-                "survey": self._pipeline.survey,
-                "time": moment(self._pipeline.progress().time),
+                **self._heading(),
                 "state": state,
                 "reason": reason,
                 "part": self._pipeline.station.survey.part,
                 "plan": self._plan(),
             }
         )
+
+    def _heading(self) -> _Heading:
+        """Return what every message but progress, which has a time of its own, begins with."""
+        return {
+            "station": self._pipeline.station.name,
+            "survey": self._pipeline.survey,
+            "time": moment(self._pipeline.progress().time),
+        }
 
     def _plan(self) -> PlanMessage:
         station, grid = self._pipeline.station, self._pipeline.grid
@@ -143,27 +158,23 @@ class Publisher:
 
     def put_ports(self, stalls: dict[str, int], delay: DelayKeeper) -> None:
         """Put the health of every port, and with the gauge's what is known of its delay."""
-        time = moment(self._pipeline.progress().time)
+        heading = self._heading()
         for device, tally in self._pipeline.tallies.items():
             message = PortMessage.of(
                 device,
                 tally,
                 stalls=stalls.get(device, 0),
                 delay=delay.newest if device == delay.gauge else None,
-                station=self._pipeline.station.name,
-                survey=self._pipeline.survey,
-                time=time,
+                **heading,
             )
             self._mirror.put(self.topics.port(device), message)
 
     def _put_gaps(self, notes: list[GapNote]) -> None:
-        time = moment(self._pipeline.progress().time)
+        heading = self._heading()
         for note in notes:
             message = GapMessage.of(
                 note,
-                station=self._pipeline.station.name,
-                survey=self._pipeline.survey,
-                time=time,
+                **heading,
             )
             self._mirror.put(
                 self.topics.gap(note.number), message, urgent=self._is_news(note.number, note.end)
@@ -178,13 +189,11 @@ class Publisher:
     def _put_alarms(self, alarms: list[Alarm]) -> None:
         if not alarms:
             return
-        time = moment(self._pipeline.progress().time)
+        heading = self._heading()
         for alarm in alarms:
             message = AlarmMessage.of(
                 alarm,
-                station=self._pipeline.station.name,
-                survey=self._pipeline.survey,
-                time=time,
+                **heading,
             )
             status = alarm.until, alarm.acknowledged_by
             urgent = self._is_news(-alarm.number, status)
@@ -205,31 +214,25 @@ class Publisher:
         gaps = {note.number: note for note in self._pipeline.open_gap_notes()}
         message = RescanMessage.of(
             [(one, gaps[one.number]) for one in asked.wanted if one.number in gaps],
-            station=self._pipeline.station.name,
-            survey=self._pipeline.survey,
-            time=moment(self._pipeline.progress().time),
+            **self._heading(),
         )
         self._mirror.put(self.topics.rescan, message)
 
     def _put_checks(self, checks: list[Check]) -> None:
         if not checks:
             return
-        time = moment(self._pipeline.progress().time)
+        heading = self._heading()
         for check in checks:
             message = CheckMessage.of(
                 check,
-                station=self._pipeline.station.name,
-                survey=self._pipeline.survey,
-                time=time,
+                **heading,
             )
             self._mirror.put(self.topics.check(check.number), message)
 
     def _put_line(self, row: int) -> None:
         message = LineMessage.of(
             self._pipeline.line_note(row),
-            station=self._pipeline.station.name,
-            survey=self._pipeline.survey,
-            time=moment(self._pipeline.progress().time),
+            **self._heading(),
         )
         self._mirror.put(self.topics.line(row), message)
 

@@ -4,6 +4,7 @@ All texts stand for bytes one to one (Latin-1), so that a control character can 
 `"\u0003"`.
 """
 
+from abc import ABC, abstractmethod
 from collections import Counter
 from collections.abc import Sequence
 from typing import Annotated, Final, Literal, Self
@@ -163,7 +164,7 @@ class Checksum(Table):
     """First byte of the line that is summed up, counted from 0."""
 
 
-class TextSettings(Table):
+class TextSettings(Table, ABC):
     """Lines of text; the drivers differ in how they find what stands in a line."""
 
     terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
@@ -174,9 +175,9 @@ class TextSettings(Table):
     """What to make of a line of another kind: whose constant columns differ, say."""
 
     @property
+    @abstractmethod
     def in_order(self) -> tuple[Column, ...]:
         """What stands in a line."""
-        raise NotImplementedError
 
     def name_of(self, index: int) -> str:
         """How messages call one of these."""

@@ -2,7 +2,6 @@
 
 import random
 import tracemalloc
-from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -11,7 +10,12 @@ from swathe_drivers.errors import SettingsError
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, READING, FaultReason, position_dtype
 from swathe_drivers.settings import read_settings
 from swathe_drivers.testing.base import MS
-from swathe_drivers.testing.feeding import assert_same_account, assert_same_records, total
+from swathe_drivers.testing.feeding import (
+    assert_same_account,
+    assert_same_records,
+    random_pieces,
+    total,
+)
 from swathe_drivers.testing.over_ports import OverPorts
 
 
@@ -145,7 +149,7 @@ class DriverContract(OverPorts):
         source = random.Random(1)
         for _ in range(80):
             data = self._damaged(source)
-            pieces = _cut(data, source)
+            pieces = random_pieces(data, source, cuts=6)
             found = self.feed([pieces])
             assert found.bytes == len(data)
 
@@ -192,8 +196,3 @@ class DriverContract(OverPorts):
 def _first_offset(found: object) -> int:
     records = found.readings if found.readings.size else found.positions  # type: ignore[attr-defined]
     return int(records["offset"][0])
-
-
-def _cut(data: bytes, source: random.Random) -> Sequence[bytes]:
-    cuts = sorted(source.randrange(len(data) + 1) for _ in range(source.randrange(6)))
-    return [data[start:end] for start, end in zip([0, *cuts], [*cuts, len(data)], strict=True)]

@@ -1,5 +1,6 @@
 """Batches put together, and compared."""
 
+import random
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -57,14 +58,27 @@ def total(batches: Iterable[Batch]) -> Total:
     )
 
 
-def assert_same_records(one: Total, other: Total, *, but: tuple[str, ...] = ("time",)) -> None:
+def random_pieces(data: bytes, source: random.Random, *, cuts: int = 12) -> list[bytes]:
+    """Cut bytes at random places, fewer than `cuts`."""
+    places = sorted(source.randrange(len(data) + 1) for _ in range(source.randrange(cuts)))
+    return [data[start:end] for start, end in zip([0, *places], [*places, len(data)], strict=True)]
+
+
+def assert_same_columns(
+    one: NDArray[Any], other: NDArray[Any], *, but: tuple[str, ...] = ("time",)
+) -> None:
     """Equal columns besides `but`; NaN equals NaN."""
-    for mine, theirs in ((one.readings, other.readings), (one.positions, other.positions)):
-        assert mine.dtype == theirs.dtype
-        assert mine.size == theirs.size, f"{mine.size} records and {theirs.size}"
-        for name in mine.dtype.names or ():
-            if name not in but:
-                np.testing.assert_array_equal(mine[name], theirs[name], err_msg=name)
+    assert one.dtype == other.dtype
+    assert one.size == other.size, f"{one.size} records and {other.size}"
+    for name in one.dtype.names or ():
+        if name not in but:
+            np.testing.assert_array_equal(one[name], other[name], err_msg=name)
+
+
+def assert_same_records(one: Total, other: Total, *, but: tuple[str, ...] = ("time",)) -> None:
+    """Equal records of both kinds besides `but`, and equal A-scans."""
+    assert_same_columns(one.readings, other.readings, but=but)
+    assert_same_columns(one.positions, other.positions, but=but)
     assert (one.waveforms is None) == (other.waveforms is None)
     if one.waveforms is not None and other.waveforms is not None:
         np.testing.assert_array_equal(one.waveforms, other.waveforms)

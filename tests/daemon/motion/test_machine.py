@@ -96,7 +96,7 @@ def test_random_events_reach_every_cell_and_never_move_where_forbidden() -> None
         pass
 
     Recorded.seen = seen
-    limits = settings(max_examples=400, stateful_step_count=40, deadline=None, derandomize=True)
+    limits = settings(max_examples=400, stateful_step_count=40, derandomize=True)
     run_state_machine_as_test(Recorded, settings=limits)
     assert seen == {(state, event) for state in State for event in Event}
 

@@ -57,7 +57,7 @@ def covered(plan: Plan, over: Ground) -> np.ndarray[Any, np.dtype[np.bool_]]:
     return found
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(over=grounds(), wanted=rasters())
 def test_plan_covers_what_can_be_reached_and_nothing_forbidden(
     over: Ground, wanted: RasterSettings
@@ -121,7 +121,7 @@ def test_each_cell_left_out_has_its_own_reason() -> None:
     }
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(over=grounds(), wanted=rasters())
 def test_plan_is_the_same_each_time(over: Ground, wanted: RasterSettings) -> None:
     """Planning twice gives the same moves, or the same refusal."""

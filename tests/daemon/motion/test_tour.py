@@ -89,7 +89,7 @@ def test_few_visits_have_the_best_tour(
         assert order == []
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(
     count=st.integers(1, 24), seed=st.integers(0, 999), together=st.booleans(), goes=st.booleans()
 )
@@ -152,7 +152,7 @@ def test_best_ways_keep_the_order() -> None:
     assert tour_seconds(found, visits, metric, begin=BEGIN) == pytest.approx(best)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     places=st.lists(st.floats(-2000, 2000), min_size=4, max_size=4),
     together=st.booleans(),
@@ -250,7 +250,7 @@ def test_gap_that_cannot_be_reached_is_named() -> None:
     assert (tour.out_of_reach, tour.gaps) == ((1,), (2,))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(over=grounds(), data=st.data())
 def test_going_back_keeps_limits_and_zones(over: Ground, data: st.DataObject) -> None:
     """Each gap is visited once or told out of reach; no move breaks a limit or meets a zone."""

@@ -58,7 +58,7 @@ def check_levels(pyramid: Pyramid, grid: Grid) -> None:
 shapes = st.tuples(st.integers(1, 700), st.integers(1, 900))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(shape=shapes, seed=st.integers(0, 2**31), share=st.floats(0, 1))
 def test_build_keeps_least_and_most_urgent(shape: tuple[int, int], seed: int, share: float) -> None:
     """Whatever the grid, each pixel has the least thickness and the most urgent state below it."""
@@ -74,7 +74,7 @@ def test_build_keeps_least_and_most_urgent(shape: tuple[int, int], seed: int, sh
         assert top.min() == thinnest
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(shape=shapes, seed=st.integers(0, 2**31), tall=st.sampled_from([0.5, 1.0, 8.0, 40.0]))
 def test_update_is_as_good_as_building_anew(shape: tuple[int, int], seed: int, tall: float) -> None:
     """After any changes the levels are those that a new pyramid would have, thicker or thinner."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -73,7 +73,6 @@ def test_to_host_better_than_arrival_from_the_start() -> None:
     st.integers(1, 20),
     st.one_of(st.none(), st.integers(10**6, 2**42)),
 )
-@settings(deadline=None)
 def test_to_host_never_later_than_arrival(
     steps: list[tuple[int, int]], batch: int, wrap: int | None
 ) -> None:

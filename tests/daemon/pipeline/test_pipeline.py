@@ -515,7 +515,7 @@ def plain_cells(
     return lines, placed, hits
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(
         st.tuples(
@@ -579,7 +579,7 @@ def test_lost_encoder_does_not_fill_the_memory() -> None:
     assert pipeline.progress().unplaced > 2500
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.lists(
         st.tuples(st.sampled_from([-400.0, -90.0, 0.0, 35.0, 220.0]), st.integers(10, 700)),

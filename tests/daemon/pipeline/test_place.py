@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.strategies import readings
@@ -60,7 +60,6 @@ def go(made: Placer, now: int) -> list[tuple[int, float]]:
     every=st.integers(1, 300),
     held_back=st.integers(0, 90),
 )
-@settings(deadline=None)
 def test_place_in_chunks_as_by_hand_and_all_at_once(
     steps: list[tuple[int, int]], at: list[int], every: int, held_back: int
 ) -> None:

@@ -350,7 +350,7 @@ def test_feed_stamps_line_with_the_time_its_first_byte_began() -> None:
 
 @pytest.mark.parametrize("table", VARIANTS)
 @given(data=st.data(), seed=st.integers(0, 2**32), step=st.integers(0, 100_000))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_feed_chunks_agrees_with_one_after_the_other(
     table: dict[str, Any], data: st.DataObject, seed: int, step: int
 ) -> None:
@@ -406,7 +406,7 @@ def test_reset_in_overlong_line_does_not_count_it_twice() -> None:
 
 @pytest.mark.parametrize("table", VARIANTS)
 @given(data=st.data(), repeats=st.sampled_from([1, 50]), seed=st.integers(0, 2**32))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_feed_random_lines_agrees_with_plain_reader(
     table: dict[str, Any], data: st.DataObject, repeats: int, seed: int
 ) -> None:
@@ -462,7 +462,7 @@ def test_feed_random_lines_agrees_with_plain_reader(
     ),
     reset_at=st.integers(0, 12),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_feed_any_bytes_gives_only_batches_in_bounded_memory(
     table: dict[str, Any], pieces: list[bytes], reset_at: int
 ) -> None:

@@ -20,7 +20,7 @@ EACH = pytest.mark.parametrize("table", VARIANTS.values(), ids=VARIANTS.keys())
 
 @EACH
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_feed_any_stream_agrees_with_plain_reader(table: dict[str, Any], seed: int) -> None:
     """Records, faults and the account of the bytes are those of a reader byte by byte."""
     data = stream(table, seed)
@@ -77,7 +77,7 @@ def test_feed_any_stream_agrees_with_plain_reader(table: dict[str, Any], seed: i
 
 @EACH
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_feed_any_cut_gives_the_same(table: dict[str, Any], seed: int) -> None:
     """Whole, byte by byte and cut at random: same records, same faults, same account."""
     assert_parses(table, stream(table, seed)[:3000], seed=seed)
@@ -85,7 +85,7 @@ def test_feed_any_cut_gives_the_same(table: dict[str, Any], seed: int) -> None:
 
 @EACH
 @given(seed=st.integers(0, 2**32), step=st.integers(0, 100_000))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_feed_chunks_agrees_with_one_after_the_other(
     table: dict[str, Any], seed: int, step: int
 ) -> None:
@@ -126,7 +126,7 @@ def test_feed_good_frames_after_garbage_are_all_found(table: dict[str, Any]) -> 
     ),
     reset_at=st.integers(0, 12),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_feed_any_bytes_gives_only_batches_in_bounded_memory(
     table: dict[str, Any], pieces: list[bytes], reset_at: int
 ) -> None:

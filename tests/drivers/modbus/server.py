@@ -9,6 +9,7 @@ import select
 import struct
 import threading
 import tty
+from abc import ABC, abstractmethod
 from typing import Any, Self
 
 from pymodbus.constants import ExcCodes
@@ -19,7 +20,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from drivers.doubles import PATIENCE
 
 
-class Device:
+class Device(ABC):
     """Registers that move on with every request.
 
     Holding registers 100, 101 are a count that grows by 7, its high word first; 102 is -number,
@@ -62,8 +63,9 @@ class Device:
         data = SimData(0, count=400, values=0, datatype=DataType.REGISTERS)
         return SimDevice(id=self.unit, simdata=[data], action=self._action)
 
+    @abstractmethod
     async def _start(self) -> Any:
-        raise NotImplementedError
+        """Return the server, running."""
 
     async def _serve(self) -> None:
         server = await self._start()

@@ -92,7 +92,7 @@ def test_suggest_binary_finds_length_and_sync() -> None:
         assert told["byte 2"] == "counts"
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(
     st.lists(
         st.one_of(

@@ -10,9 +10,9 @@ from swathe.motion import MOVING_STATES, Event, State
 from swathe.pipeline import Pipeline
 from swathe.station import Station
 
-__all__ = ["BY", "Guards"]
+__all__ = ["CRAWLER", "Guards"]
 
-BY = "crawler"
+CRAWLER = "crawler"
 """Who speaks in the marks that the crawler makes itself."""
 
 _WATCHED = (State.ARMED, State.HOMING, State.MOVING)
@@ -71,7 +71,7 @@ class Guards:
         if (heard := self.heartbeat_overdue(now)) is not None:
             return Event.HEARTBEAT_LOST, heard
         pauses = self._pipeline().pauses
-        if pauses.active and pauses.by != BY:
+        if pauses.active and pauses.by != CRAWLER:
             return Event.STOP_ASKED, f"paused by {pauses.by}"
         if (silence := self._encoder.silence(now, driven)) is not None:
             return Event.ENCODER_SILENT, silence

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from swathe.journal import MarkKind
 from swathe.live.crawl.drive import Drive, HaltedError, Told
-from swathe.live.crawl.guards import BY, Guards
+from swathe.live.crawl.guards import CRAWLER, Guards
 from swathe.live.crawl.left import homing_order
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.session import Session
@@ -99,7 +99,7 @@ class Homing:
             known = {"scan": self.place[0]}
             if self._station.index_encoded:
                 known["index"] = self.place[1]
-            self._session.mark(MarkKind.REFERENCED, **known, by=BY)
+            self._session.mark(MarkKind.REFERENCED, **known, by=CRAWLER)
         self._compare("after homing")
         self._resume()
 
@@ -188,9 +188,9 @@ class Homing:
         """
         if not self._session.pipeline.pauses.active:
             since = {"from_start": True} if from_start else {}
-            self._session.mark(MarkKind.PAUSED, by=BY, because=because, **since)
+            self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=because, **since)
 
     def _resume(self) -> None:
         pauses = self._session.pipeline.pauses
-        if pauses.active and pauses.by == BY:
-            self._session.mark(MarkKind.RESUMED, by=BY)
+        if pauses.active and pauses.by == CRAWLER:
+            self._session.mark(MarkKind.RESUMED, by=CRAWLER)

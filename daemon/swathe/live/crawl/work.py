@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from swathe.journal import Entry, MarkKind
 from swathe.live.crawl.budget import Budget, OverError
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, Told
-from swathe.live.crawl.guards import BY, Guards
+from swathe.live.crawl.guards import CRAWLER, Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.left import lines_left, missing_gaps
 from swathe.live.crawl.recovery import Recovery
@@ -154,18 +154,18 @@ class Crawl:
         """A person at this machine has seen to the cause and lets it go on; return what was done."""
         done = self._recovery.go_on(by)
         pauses = self._session.pipeline.pauses
-        if not done.startswith("refused") and pauses.active and pauses.by != BY:
+        if not done.startswith("refused") and pauses.active and pauses.by != CRAWLER:
             self.resume(by)
         return done
 
     def resume(self, by: str) -> str:
         """End somebody's pause, which moves nothing: readings count once its place is known."""
-        if self._session.pipeline.pauses.by == BY:
+        if self._session.pipeline.pauses.by == CRAWLER:
             return "refused: the crawler ends its own pause, once it knows where it is"
         if self._homing.done:
             self._session.mark(MarkKind.RESUMED, by=by)
             return "going on"
-        self._session.mark(MarkKind.PAUSED, by=BY, because=f"homing, let go on by {by}")
+        self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=f"homing, let go on by {by}")
         return "going on: readings count once the crawler knows where it is"
 
     def take_entries(self, enter: Callable[[Entry], None]) -> None:
@@ -358,7 +358,7 @@ class Crawl:
             and move.kind is MoveKind.SCAN
             and self._session.pipeline.line != move.line
         ):
-            self._session.mark(MarkKind.LINE, line=move.line, by=BY)
+            self._session.mark(MarkKind.LINE, line=move.line, by=CRAWLER)
         target = {
             name: end
             for name, end, start in zip(self._axes, move.end, move.start, strict=False)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from swathe.journal import Chunk, Entry, Mark, MarkKind, Tick
 from swathe.pipeline import Pipeline
-from swathe.pipeline.place import Placer
+from swathe.pipeline.placing.placer import Placer
 from swathe.station import parse_station
 
 __all__ = ["main"]
@@ -91,7 +91,7 @@ def seconds(entries: list[Entry]) -> float:
 
 def without_placing(run: Callable[[], float]) -> float:
     """Run with readings that bring their own place, and clocks that are taken as they are."""
-    from swathe.pipeline.clock import DeviceClock
+    from swathe.pipeline.placing.clock import DeviceClock
 
     to_host, add, place = DeviceClock.to_host, Placer.add_readings, Placer.place
 

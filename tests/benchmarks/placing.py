@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
-from swathe.pipeline.clock import DeviceClock
-from swathe.pipeline.track import EncodedTrack
+from swathe.pipeline.placing.clock import DeviceClock
+from swathe.pipeline.placing.track import EncodedTrack
 
 __all__ = ["Case", "Errors", "main", "measure"]
 

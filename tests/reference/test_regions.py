@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from swathe.pipeline.regions import label_regions
+from swathe.pipeline.cells.regions import label_regions
 
 
 def test_example_of_scipys_documentation() -> None:

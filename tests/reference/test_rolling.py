@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from swathe.pipeline.rolling import scale_of_rolls
+from swathe.calibration.encoder_scale import scale_of_rolls
 
 
 def test_scale_is_nist_noint1() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from swathe.calibration.corrections import half_path, thickness_of_half_path
 from swathe.calibration.errors import CalibrationError
 
-__all__ = ["ThicknessLaw"]
+__all__ = ["ThicknessLaw", "fill_thickness"]
 
 Floats = NDArray[np.float64]
 
@@ -77,3 +78,16 @@ class ThicknessLaw:
         way = half_path(wall, self.separation)
         time = self.zero_offset + 2 * way / (self.velocity * self.temperature_factor)
         return np.where(wall >= 0, time, np.nan)
+
+
+def fill_thickness(readings: NDArray[Any], law: ThicknessLaw | None) -> None:
+    """Fill in the thickness of readings that came as time of flight, in place.
+
+    A thickness that the instrument sent itself stays as it is. A reading whose thickness comes
+    out at zero or below cannot be a wall; it is taken as one without signal.
+    """
+    if law is not None:
+        absent = np.isnan(readings["thickness"])
+        readings["thickness"][absent] = law.thickness(readings["time_of_flight"][absent])
+    with np.errstate(invalid="ignore"):
+        readings["valid"] &= readings["thickness"] > 0

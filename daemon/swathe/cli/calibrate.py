@@ -35,7 +35,7 @@ def delay(
     A serpentine raster tells it, and so does going to and fro over an edge or a step on one line.
     Exit code 0: it is sure; 3: the scan does not tell, and says why.
     """
-    from swathe.pipeline.delay_watch import DelayWatch
+    from swathe.pipeline.placing.delay_observer import DelayWatch
     from swathe.station import gauge_of
     from swathe.store import SurveyFolder, replay
     from swathe.units import duration_ns

@@ -32,8 +32,8 @@ def encoder(
 
     Exit code 0: measured; 3: measured, but the runs differ by more than the tolerance.
     """
+    from swathe.calibration.encoder_scale import scale_of_rolls
     from swathe.live.encoder_reader import EncoderReader
-    from swathe.pipeline.rolling import scale_of_rolls
     from swathe.station import load_station
     from swathe.units import length as length_of
     from swathe.units import percent

@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.calibration import Stability, StabilityState
+from swathe.calibration.law import fill_thickness
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, PortChange, Sent
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
-from swathe.pipeline.device import DeviceLink
-from swathe.pipeline.measure import fill_thickness
+from swathe.pipeline.placing.device import DeviceLink
 from swathe.station import Station, decoder_of, gauge_of, law_of
 
 __all__ = ["Block", "Steady"]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 
-from swathe.pipeline.delay import DelayEstimate
-from swathe.pipeline.delay_watch import DelayWatch
+from swathe.pipeline.placing.delay import DelayEstimate
+from swathe.pipeline.placing.delay_observer import DelayWatch
 from swathe.station import Station, gauge_of
 
 __all__ = ["DelayKeeper"]

@@ -12,8 +12,8 @@ from swathe.errors import SwatheError
 from swathe.journal import Chunk, PortChange
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
-from swathe.pipeline.device import DeviceLink
-from swathe.pipeline.encoder import CountsToPosition
+from swathe.pipeline.placing.device import DeviceLink
+from swathe.pipeline.placing.encoder import CountsToPosition
 from swathe.station import AxisSettings, Station, axis_source, decoder_of
 
 __all__ = ["EncoderReader"]

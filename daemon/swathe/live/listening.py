@@ -13,7 +13,7 @@ from swathe.journal import Chunk, PortChange, Sent
 from swathe.listen import quoted
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
-from swathe.pipeline.device import DeviceLink
+from swathe.pipeline.placing.device import DeviceLink
 from swathe.station import Station, decoder_of
 
 __all__ = ["PortReport", "listen_all"]

@@ -5,21 +5,33 @@ that a cable's twist is a limit of travel. No clock, no input or output; the sam
 same answers.
 """
 
-from swathe.motion.by_hand import HandStep, next_by_hand
 from swathe.motion.errors import MotionError, Place
-from swathe.motion.ground import Ground
-from swathe.motion.left_out import LeftOut
-from swathe.motion.limits import AxisLimits, MotionLimits, check_move, check_moves
-from swathe.motion.machine import MOVING_STATES, Action, CrawlMachine, Event, State
-from swathe.motion.moves import Move, MoveKind, total_distance, total_time
-from swathe.motion.passes import Pass, PassSettings, Tour, plan_tour
-from swathe.motion.raster import Pattern, Plan, RasterSettings, plan_raster, scan_speed
-from swathe.motion.retry import LeftGap, NextStep, RetryBook, RetrySettings, Stop, next_passes
-from swathe.motion.station import ground_of, pass_settings_of, raster_settings_of, retry_settings_of
-from swathe.motion.tour import order_visits, tour_seconds
-from swathe.motion.tour_cost import Metric, Visits
-from swathe.motion.twist import Twist
-from swathe.motion.zones import Zone, Zones
+from swathe.motion.from_station import (
+    ground_of,
+    pass_settings_of,
+    raster_settings_of,
+    retry_settings_of,
+)
+from swathe.motion.limits.check import AxisLimits, MotionLimits, check_move, check_moves
+from swathe.motion.limits.moves import Move, MoveKind, total_distance, total_time
+from swathe.motion.limits.twist import Twist
+from swathe.motion.limits.work_area import Ground
+from swathe.motion.limits.zones import Zone, Zones
+from swathe.motion.raster.plan import Pattern, Plan, RasterSettings, plan_raster, scan_speed
+from swathe.motion.raster.unreached import LeftOut
+from swathe.motion.revisit.by_hand import HandStep, next_by_hand
+from swathe.motion.revisit.passes import Pass, PassSettings, Tour, plan_tour
+from swathe.motion.revisit.retry import (
+    LeftGap,
+    NextStep,
+    RetryBook,
+    RetrySettings,
+    Stop,
+    next_passes,
+)
+from swathe.motion.states import MOVING_STATES, Action, CrawlMachine, Event, State
+from swathe.motion.tour.cost import Metric, Visits
+from swathe.motion.tour.order import order_visits, tour_seconds
 
 __all__ = [
     "MOVING_STATES",

@@ -1,18 +1,17 @@
 """Right of the port: one synchronous, deterministic function of the journal."""
 
-from swathe.pipeline.alarms import Alarm
-from swathe.pipeline.asked import WantedGap, Zone
-from swathe.pipeline.changes import GapNote, LineNote, Progress
-from swathe.pipeline.checks import Check, CheckPhase, CheckStep
-from swathe.pipeline.delay import DelayEstimate
-from swathe.pipeline.device import DeviceTally
-from swathe.pipeline.driven import Driven, Halt
-from swathe.pipeline.gaps import GapCause, GapEnd
-from swathe.pipeline.grid import CellState, Grid
+from swathe.pipeline.alarms.register import Alarm
+from swathe.pipeline.cells.gaps import GapCause, GapEnd
+from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.regions import runs_of
+from swathe.pipeline.checks.register import Check, CheckPhase, CheckStep
+from swathe.pipeline.crawler_history import Driven, Halt
+from swathe.pipeline.operator_requests import WantedGap, Zone
 from swathe.pipeline.pipeline import Pipeline
-from swathe.pipeline.place import Placed, Way
-from swathe.pipeline.regions import runs_of
-from swathe.pipeline.watcher import Watcher
+from swathe.pipeline.placing.delay import DelayEstimate
+from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.placer import Placed, Watcher, Way
+from swathe.pipeline.progress.snapshots import GapNote, LineNote, Progress
 
 __all__ = [
     "Alarm",

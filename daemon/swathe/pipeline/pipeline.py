@@ -17,28 +17,25 @@ from typing import Literal
 import numpy as np
 
 from swathe.calibration import ThicknessLaw
+from swathe.calibration.law import fill_thickness
 from swathe.errors import UsageError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
-from swathe.pipeline.asked import Asked, Zone
-from swathe.pipeline.changed import ChangedCells
-from swathe.pipeline.changes import GapNote, LineNote, Progress
-from swathe.pipeline.coverage import Coverage
-from swathe.pipeline.device import DeviceTally
-from swathe.pipeline.doubt import Doubt
-from swathe.pipeline.driven import Driven
-from swathe.pipeline.grid import Grid
-from swathe.pipeline.least import Least
-from swathe.pipeline.lookout import Lookout
-from swathe.pipeline.measure import fill_thickness
-from swathe.pipeline.notes import gap_note, line_note
-from swathe.pipeline.outlook import Paces, progress_of
-from swathe.pipeline.pauses import Pauses
-from swathe.pipeline.place import Placed
-from swathe.pipeline.shelf import Shelf
-from swathe.pipeline.slip import Slip
-from swathe.pipeline.sweep import cross
-from swathe.pipeline.watcher import Watcher
-from swathe.pipeline.wiring import Wiring
+from swathe.pipeline.alarms.evaluation import Lookout
+from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.crossed import cross
+from swathe.pipeline.cells.grid import ChangedCells, Grid
+from swathe.pipeline.cells.minimum import Least
+from swathe.pipeline.cells.waveforms import Shelf
+from swathe.pipeline.checks.suspect_cells import Doubt
+from swathe.pipeline.crawler_history import Driven
+from swathe.pipeline.operator_requests import Asked, Zone
+from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.inputs import Wiring
+from swathe.pipeline.placing.pauses import Pauses
+from swathe.pipeline.placing.placer import Placed, Watcher
+from swathe.pipeline.placing.slip import Slip
+from swathe.pipeline.progress.progress import Paces, progress_of
+from swathe.pipeline.progress.snapshots import GapNote, LineNote, Progress, gap_note, line_note
 from swathe.station import (
     Station,
     excluded_cells,

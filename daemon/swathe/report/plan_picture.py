@@ -17,7 +17,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
 from swathe.motion import Ground, MoveKind, Place, Plan
-from swathe.motion.zones import Box
+from swathe.motion.limits.zones import Box
 
 __all__ = ["draw_plan"]
 

@@ -6,7 +6,7 @@ import math
 import time
 
 from swathe.motion import Ground, Move, Place
-from swathe.motion.kinematics import move_time
+from swathe.motion.limits.moves import move_time
 from swathe.station import MotionTable
 
 __all__ = ["Budget", "OverError"]

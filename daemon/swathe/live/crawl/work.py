@@ -35,8 +35,8 @@ from swathe.motion import (
     retry_settings_of,
     scan_speed,
 )
-from swathe.motion.mover import Mover
-from swathe.motion.raster import line_positions
+from swathe.motion.raster.mover import Mover
+from swathe.motion.raster.plan import line_positions
 from swathe.pipeline import GapNote
 from swathe.station import MotionTable, Station
 

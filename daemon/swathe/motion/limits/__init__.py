@@ -1,0 +1,1 @@
+"""What a machine may do: moves, travel, zones, the twist of its cable."""

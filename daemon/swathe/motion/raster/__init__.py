@@ -1,0 +1,1 @@
+"""Rasters: lines cut at the zones, and the moves that scan them."""

@@ -1,0 +1,247 @@
+"""Planning a raster: lines over the grid, cut at the zones, driven in a good order.
+
+A cell counts as measured only by a reading that is placed in it, so every row of cells gets a line
+through its centres, however wide the probe's footprint is; a footprint narrower than a row gets
+further lines between them. Round an obstruction the lines fall into fields that are each driven
+from end to end (boustrophedon decomposition: H. Choset and P. Pignon, Field and Service Robotics,
+1998), so that the probe goes round it a few times and not once a line.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from swathe.motion.errors import MotionError, Place
+from swathe.motion.limits.moves import Move, MoveKind, total_distance, total_time
+from swathe.motion.limits.work_area import Ground
+from swathe.motion.raster.fields import Field, order_fields, split_into_fields
+from swathe.motion.raster.mover import Mover
+from swathe.motion.raster.stretches import Stretch, cut_line
+from swathe.motion.raster.unreached import LeftOut, find_left_out
+from swathe.station import Axis
+
+__all__ = ["Pattern", "Plan", "RasterSettings", "line_positions", "plan_raster", "scan_speed"]
+
+_ROUNDING_MM = 1e-9
+
+
+class Pattern(StrEnum):
+    """How the lines follow each other."""
+
+    ONE_WAY = "one way"
+    """Each from its lower end; between two lines the probe goes back."""
+    SERPENTINE = "serpentine"
+    """To and fro."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RasterSettings:
+    """What a raster shall be like.
+
+    Attributes:
+        footprint: width of the strip that one line inspects, mm.
+        overlap: share of the footprint that two lines have in common; from 0 to below 1.
+        reading_rate: readings/s of the instrument.
+        hits_per_cell: readings wanted in each cell.
+        reserve: share of the speed held back for uneven speed and lost readings.
+        speed: highest speed wanted, mm/s; None for what the readings allow.
+        settle: seconds of steady speed before the first cell.
+        pattern: how the lines follow each other.
+        along: axis that the lines run along; "index" on a pipe is around it.
+    """
+
+    footprint: float
+    overlap: float = 0.0
+    reading_rate: float
+    hits_per_cell: float = 1.0
+    reserve: float = 0.1
+    speed: float | None = None
+    settle: float = 0.0
+    pattern: Pattern = Pattern.SERPENTINE
+    along: Literal["scan", "index"] = "scan"
+
+    def __post_init__(self) -> None:
+        for name in ("footprint", "reading_rate", "hits_per_cell"):
+            if not 0 < getattr(self, name) < math.inf:
+                _refuse(name, "must be > 0", getattr(self, name), "take it from the data sheet")
+        for name in ("overlap", "reserve"):
+            if not 0 <= getattr(self, name) < 1:
+                _refuse(name, "must be >= 0 and < 1", getattr(self, name), "0.1 is a tenth")
+        if self.speed is not None and not 0 < self.speed < math.inf:
+            _refuse("speed", "must be > 0", self.speed, "leave it out for what readings allow")
+        if not 0 <= self.settle < math.inf:
+            _refuse("settle", "must be >= 0 s", self.settle, "a few tenths of a second will do")
+
+
+def _refuse(name: str, requirement: str, got: object, mend: str) -> None:
+    raise MotionError(f"'raster.{name}' {requirement} (got {got!r})", mend=mend)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A raster as it will be driven.
+
+    Attributes:
+        moves: one after the other, each beginning where the last one ended.
+        lines: position of each line across, mm.
+        along: axis that the lines run along.
+        pattern: how they follow each other.
+        speed: of the scans, mm/s.
+        run: run-in and run-out that a scan has where there is room, mm.
+        stretches: what the scans are to cover, one for each scan, in their order.
+        left_out: required cells that cannot be reached, and why.
+    """
+
+    moves: tuple[Move, ...]
+    lines: tuple[float, ...]
+    along: Literal["scan", "index"]
+    pattern: Pattern
+    speed: float
+    run: float
+    stretches: tuple[Stretch, ...]
+    left_out: tuple[LeftOut, ...]
+
+    @property
+    def seconds(self) -> float:
+        """Time of all moves, each from rest to rest."""
+        return total_time(self.moves)
+
+    @property
+    def distance(self) -> float:
+        """Length of all moves, mm."""
+        return total_distance(self.moves)
+
+    @property
+    def scan_distance(self) -> float:
+        """Length of the scans with run-in and run-out, mm."""
+        return total_distance(self.moves, MoveKind.SCAN)
+
+    @property
+    def unsteady(self) -> float:
+        """Length that is scanned while the speed still rises or falls, for want of room, mm.
+
+        The probe is slower there, so that cells get more readings and not fewer.
+        """
+        return math.fsum(
+            max(0.0, self.run - (s.low - s.reach_low))
+            + max(0.0, self.run - (s.reach_high - s.high))
+            for s in self.stretches
+        )
+
+
+def scan_speed(settings: RasterSettings, resolution: float, limit: float) -> float:
+    """Return the scan speed in mm/s that gives each cell its wanted hits.
+
+    A cell is passed in resolution / speed seconds; times the reading rate, these are its hits.
+
+    Args:
+        settings: wanted hits and what limits the speed.
+        resolution: of the axis that the lines run along, mm.
+        limit: of that axis, mm/s.
+    """
+    speed = settings.reading_rate * resolution / settings.hits_per_cell * (1 - settings.reserve)
+    return min(speed, limit, settings.speed or math.inf)
+
+
+def line_positions(axis: Axis, settings: RasterSettings) -> tuple[float, ...]:
+    """Return where the lines lie on the axis across them, mm.
+
+    Lines are evenly spaced, at most footprint · (1 - overlap) apart, and one runs through the
+    centres of each row.
+    """
+    pitch = settings.footprint * (1 - settings.overlap)
+    each = max(1, math.ceil(axis.resolution / pitch - _ROUNDING_MM))
+    count = axis.cells * each if axis.wrapped else (axis.cells - 1) * each + 1
+    return tuple(axis.start + k * axis.resolution / each for k in range(count))
+
+
+def plan_raster(
+    ground: Ground,
+    settings: RasterSettings,
+    *,
+    begin: Place | None = None,
+    only: Collection[int] | None = None,
+) -> Plan:
+    """Plan a raster.
+
+    Args:
+        ground: where the machine moves.
+        settings: what the raster shall be like.
+        begin: where the probe is, (scan, index) in mm; None to begin at the first line.
+        only: lines to drive, such as those that a crash left over; None for all.
+
+    Raises:
+        MotionError: nothing of the plan can be reached; the text says why.
+    """
+    along = 0 if settings.along == "scan" else 1
+    axis, across = ground.axes[along], ground.axes[1 - along]
+    reach = ground.reach
+    lines = line_positions(across, settings)
+    speed = scan_speed(settings, axis.resolution, ground.limits.axes[along].speed)
+    run = ground.run_length(along, speed, settings.settle)
+    wanted = range(len(lines)) if only is None else sorted(set(only) & set(range(len(lines))))
+    low, high = axis.edges(0, axis.cells - 1)
+
+    rows: list[list[Stretch]] = []
+    for line in wanted:
+        rows.append([])
+        if not _within(lines[line], reach.axes[1 - along].low, reach.axes[1 - along].high, across):
+            continue
+        rows[-1] = cut_line(
+            axis=axis, along=along, line=line, at=lines[line], low=low, high=high, run=run,
+            zones=ground.zones, travel=reach.axes[along],
+        )  # fmt: skip
+    fields = split_into_fields(rows, ground.zones.periods[along])
+    mover = Mover(begin=begin, zones=ground.zones, limits=reach, together=ground.together)
+    serpentine = settings.pattern is Pattern.SERPENTINE
+    driven = _drive(mover, fields, ground, along=along, serpentine=serpentine, speed=speed)
+    left_out = find_left_out(
+        driven, ground, along=along, lines={line: lines[line] for line in wanted}
+    )
+    if not driven and wanted:
+        why = left_out[0].why if left_out else "excluded zones cover all of it"
+        mend = "check the zones, the clearance, the travel and where the probe is"
+        raise MotionError(f"nothing of the plan can be reached ({why})", mend=mend, place=begin)
+    return Plan(
+        moves=tuple(mover.moves),
+        lines=lines,
+        along=settings.along,
+        pattern=settings.pattern,
+        speed=speed,
+        run=run,
+        stretches=tuple(driven),
+        left_out=left_out,
+    )
+
+
+def _within(at: float, low: float, high: float, axis: Axis) -> bool:
+    """Return whether a line's position, at some turn of a pipe, lies in the travel."""
+    if axis.wrapped:
+        period = axis.cells * axis.resolution
+        return not math.isfinite(low) or at + math.ceil((low - at) / period) * period <= high
+    return low <= at <= high
+
+
+def _drive(
+    mover: Mover,
+    fields: list[Field],
+    ground: Ground,
+    *,
+    along: int,
+    serpentine: bool,
+    speed: float,
+) -> list[Stretch]:
+    """Drive the fields in a good order; return the stretches that were reached, in theirs."""
+    driven: list[Stretch] = []
+    ordered = order_fields(
+        fields, ground.metric, along=along, serpentine=serpentine, begin=mover.at
+    )
+    for passes in ordered:
+        for stretch, forward in passes:
+            if mover.scan(stretch, along=along, forward=forward, speed=speed):
+                driven.append(stretch)
+    return driven

@@ -1,0 +1,104 @@
+"""Required cells that a plan cannot reach, told before anything moves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+
+from swathe.motion.errors import Place
+from swathe.motion.limits.work_area import Ground
+from swathe.motion.raster.stretches import Stretch
+from swathe.pipeline import runs_of
+
+__all__ = ["LeftOut", "find_left_out"]
+
+_ROUNDING_MM = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A run of required cells that no scan passes.
+
+    Attributes:
+        line: their line.
+        at: its position across, mm.
+        extent: outer borders along the line, mm.
+        why: what is in the way.
+    """
+
+    line: int
+    at: float
+    extent: tuple[float, float]
+    why: str
+
+
+def find_left_out(
+    driven: Sequence[Stretch], ground: Ground, *, along: int, lines: Mapping[int, float]
+) -> tuple[LeftOut, ...]:
+    """Return the required cells of rows whose centre line is planned that no stretch passes.
+
+    Args:
+        driven: stretches that are scanned.
+        ground: where the machine moves.
+        along: axis that the lines run along; 0 for scan, 1 for index.
+        lines: position of each planned line across, mm, by its number.
+    """
+    axis, across = ground.axes[along], ground.axes[1 - along]
+    period = ground.zones.periods[along]
+    by_line: dict[int, list[Stretch]] = {}
+    for stretch in driven:
+        by_line.setdefault(stretch.line, []).append(stretch)
+    found: list[LeftOut] = []
+    for line, at in lines.items():
+        row = (at - across.start) / across.resolution
+        if abs(row - round(row)) > _ROUNDING_MM:
+            continue  # a line between two rows: these have their own
+        open_cells = ~_excluded(ground, along, at)
+        for stretch in by_line.get(line, []):
+            low = axis.centres - stretch.low
+            if period is not None:
+                low = np.mod(low + _ROUNDING_MM, period) - _ROUNDING_MM
+            open_cells &= ~(
+                (low >= -_ROUNDING_MM) & (low <= stretch.high - stretch.low + _ROUNDING_MM)
+            )
+        for first, last in runs_of(np.flatnonzero(open_cells)):
+            centres = axis.centres[first : last + 1].tolist()
+            whys = [_why(ground, (x, at) if along == 0 else (at, x)) for x in centres]
+            for why, cells in groupby(range(len(whys)), key=whys.__getitem__):
+                part = list(cells)
+                extent = axis.edges(first + part[0], first + part[-1])
+                found.append(LeftOut(line, at, extent, why))
+    return tuple(found)
+
+
+def _excluded(ground: Ground, along: int, at: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Return whether the plan does not ask for each cell of the line, shape (cells,)."""
+    axis = ground.axes[along]
+    excluded = np.zeros(axis.cells, bool)
+    for zone in ground.zones.zones:
+        borders = (zone.scan, zone.index)
+        here, beside = borders[along], borders[1 - along]
+        if beside is not None and not beside[0] - 1e-9 <= at <= beside[1] + 1e-9:
+            continue
+        if here is None:
+            excluded[:] = True
+        else:
+            excluded |= (axis.centres >= here[0] - 1e-9) & (axis.centres <= here[1] + 1e-9)
+    return excluded
+
+
+def _why(ground: Ground, place: Place) -> str:
+    zone = ground.zones.met_by(place, place, margin=_ROUNDING_MM)
+    if zone is not None:
+        return f"within {ground.zones.clearance:g} mm of excluded zone '{zone.name}'"
+    for name, position, axis, period in zip(
+        ("scan", "index"), place, ground.reach.axes, ground.zones.periods, strict=True
+    ):
+        if period is None and not axis.low <= position <= axis.high:
+            return f"beyond the travel of the {name} axis, {axis.low:g} mm to {axis.high:g} mm"
+        if period is not None and axis.high - axis.low < period:
+            return f"beyond the travel or the cable's twist on the {name} axis"
+    return "no way leads there round the excluded zones"

@@ -1,0 +1,1 @@
+"""Return to gaps: passes over them, what to try next, the next step by hand."""

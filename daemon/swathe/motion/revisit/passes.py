@@ -1,0 +1,339 @@
+"""From gaps to passes over them: approach, run-up and speed for each line of each gap."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from swathe.motion.errors import MotionError, Place
+from swathe.motion.limits.moves import Move, move_time, ramp_length, total_time
+from swathe.motion.limits.work_area import Ground
+from swathe.motion.raster.fields import AVOIDED, Field, entries, passes_of
+from swathe.motion.raster.fields import Pass as FieldPass
+from swathe.motion.raster.mover import Mover
+from swathe.motion.raster.stretches import cut_line
+from swathe.motion.tour.cost import WAYS, Visits
+from swathe.motion.tour.order import order_visits
+from swathe.pipeline import GapCause, GapNote
+from swathe.station import Axis
+
+__all__ = ["GapVisit", "Pass", "PassSettings", "Tour", "plan_tour"]
+
+_ROUNDING = 1e-9
+# Slower helps where the echo was lost or readings came too seldom; not where nobody was.
+_CURED_BY_SLOWNESS = (GapCause.NO_SIGNAL, GapCause.TOO_FAST)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassSettings:
+    """How gaps are gone back over.
+
+    Attributes:
+        speed: of a first try, mm/s.
+        slower: factor of the speed for each further try at a coupling fault or at what was too
+            fast; above 0, at most 1.
+        least_speed: no slower than this, mm/s.
+        settle: seconds of steady speed before the gap.
+        along: axis that the passes run along.
+        join: whether neighbouring gaps of the same lines, whose run-ups overlap, are one visit.
+    """
+
+    speed: float
+    slower: float = 0.6
+    least_speed: float = 1.0
+    settle: float = 0.2
+    along: Literal["scan", "index"] = "scan"
+    join: bool = True
+
+    def __post_init__(self) -> None:
+        for name, holds, requirement in (
+            ("speed", 0 < self.speed < math.inf, "must be > 0 mm/s"),
+            ("slower", 0 < self.slower <= 1, "must be > 0 and <= 1"),
+            ("least_speed", 0 < self.least_speed <= self.speed, "must be > 0 and <= speed"),
+            ("settle", 0 <= self.settle < math.inf, "must be >= 0 s"),
+        ):
+            if not holds:
+                got = f"'go_back.{name}' {requirement} (got {getattr(self, name)!r})"
+                raise MotionError(got, mend="correct it in the settings")
+
+    def speed_for(self, cause: GapCause, tries: int) -> float:
+        """Return the speed in mm/s for a gap that was tried so often already."""
+        if cause not in _CURED_BY_SLOWNESS:
+            return self.speed
+        return max(self.least_speed, self.speed * self.slower**tries)
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """One stretch driven over a gap.
+
+    Attributes:
+        gaps: numbers of the gaps it is for.
+        line: line of the grid.
+        at: position across, mm.
+        start: where it begins, along the line, mm; the run-up included.
+        end: where it ends, the run-out included.
+        over: what is missing, from lower to higher, mm.
+        run_up: way before the missing part, mm.
+        speed: mm/s.
+        steady: whether run-up and run-out suffice for a steady speed over what is missing.
+    """
+
+    gaps: tuple[int, ...]
+    line: int
+    at: float
+    start: float
+    end: float
+    over: tuple[float, float]
+    run_up: float
+    speed: float
+    steady: bool
+
+    @property
+    def rising(self) -> bool:
+        """Whether it runs towards higher positions."""
+        return self.end > self.start
+
+
+@dataclass(frozen=True, slots=True)
+class GapVisit:
+    """Gaps that are passed in one go.
+
+    Attributes:
+        gaps: their numbers.
+        field: stretches by line.
+        speed: mm/s.
+        run_up: run-up for a steady speed, mm.
+        ramp: run-out for a steady speed, mm.
+    """
+
+    gaps: tuple[int, ...]
+    field: Field
+    speed: float
+    run_up: float
+    ramp: float
+
+    def passes(self, way: int) -> list[Pass]:
+        """Return the passes of one of the four ways to drive the visit."""
+        found: list[Pass] = []
+        for stretch, forward in passes_of(self.field, way):
+            ends = (stretch.reach_low, stretch.reach_high)
+            before, after = stretch.low - ends[0], ends[1] - stretch.high
+            if not forward:
+                ends, before, after = ends[::-1], after, before
+            steady = before >= self.run_up - _ROUNDING and after >= self.ramp - _ROUNDING
+            over = (stretch.low, stretch.high)
+            found.append(
+                Pass(self.gaps, stretch.line, stretch.at, *ends, over, before, self.speed, steady)
+            )
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tour:
+    """A way over gaps.
+
+    Attributes:
+        passes: of each visit, in their order; each gap stands in one visit only.
+        moves: of each visit, the way to it included.
+        out_of_reach: numbers of the gaps, or parts of gaps, that no pass can reach.
+        end: where the probe is afterwards, (scan, index) in mm.
+        home_seconds: from the end of each visit back home; zeros without a home.
+    """
+
+    passes: tuple[tuple[Pass, ...], ...]
+    moves: tuple[tuple[Move, ...], ...]
+    out_of_reach: tuple[int, ...]
+    end: Place
+    home_seconds: tuple[float, ...]
+
+    @property
+    def gaps(self) -> tuple[int, ...]:
+        """Numbers of the gaps that are visited, in order."""
+        return tuple(gap for visit in self.passes for gap in (visit[0].gaps if visit else ()))
+
+    @property
+    def seconds(self) -> float:
+        """Time of all moves, the way home not included."""
+        return math.fsum(total_time(moves) for moves in self.moves)
+
+    def first(self, count: int) -> Tour:
+        """Return the tour's first visits only."""
+        moves = self.moves[:count]
+        end = moves[-1][-1].end if moves and moves[-1] else self.end
+        return Tour(
+            passes=self.passes[:count],
+            moves=moves,
+            out_of_reach=self.out_of_reach,
+            end=end,
+            home_seconds=self.home_seconds[:count],
+        )
+
+
+def plan_tour(
+    gaps: Sequence[GapNote],
+    ground: Ground,
+    settings: PassSettings,
+    *,
+    begin: Place,
+    tries: Mapping[int, int] | None = None,
+    home: Place | None = None,
+) -> Tour:
+    """Plan a short tour over gaps: each is visited once, lines cut at zones, run-ups fitted.
+
+    Args:
+        gaps: open gaps.
+        ground: where the machine moves.
+        settings: how gaps are gone back over.
+        begin: where the probe is, (scan, index) in mm.
+        tries: how often each gap was tried already, by number; 0 where it is not named.
+        home: where the probe shall be in the end; reckoned with, not driven.
+    """
+    along = 0 if settings.along == "scan" else 1
+    visits, lost = _visits(gaps, ground, settings, along, tries or {})
+    order = order_visits(_as_arrays(visits, ground, along), ground.metric, begin=begin, home=home)
+    mover = Mover(begin=begin, zones=ground.zones, limits=ground.reach, together=ground.together)
+    passes: list[tuple[Pass, ...]] = []
+    moves: list[tuple[Move, ...]] = []
+    back: list[float] = []
+    for code in order:
+        visit, way = visits[code // WAYS], code % WAYS
+        done, driven = len(mover.moves), []
+        planned = zip(passes_of(visit.field, way), visit.passes(way), strict=True)
+        for (stretch, forward), single in planned:
+            if mover.scan(stretch, along=along, forward=forward, speed=visit.speed):
+                driven.append(single)
+        if not driven:
+            lost.update(visit.gaps)
+            continue
+        passes.append(tuple(driven))
+        moves.append(tuple(mover.moves[done:]))
+        end = mover.moves[-1].end
+        gone = (
+            0.0 if home is None else move_time(math.dist(end, home), *ground.limits.path(end, home))
+        )
+        back.append(gone)
+    end = mover.moves[-1].end if mover.moves else begin
+    return Tour(
+        passes=tuple(passes),
+        moves=tuple(moves),
+        out_of_reach=tuple(sorted(lost)),
+        end=end,
+        home_seconds=tuple(back),
+    )
+
+
+def _visits(
+    gaps: Sequence[GapNote],
+    ground: Ground,
+    settings: PassSettings,
+    along: int,
+    tries: Mapping[int, int],
+) -> tuple[list[GapVisit], set[int]]:
+    """Return the visits, and the gaps of which nothing can be reached."""
+    axis, across = ground.axes[along], ground.axes[1 - along]
+    travel, beside = ground.reach.axes[along], ground.reach.axes[1 - along]
+    visits: list[GapVisit] = []
+    lost: set[int] = set()
+    for numbers, rows, (low, high), speed in _joined(gaps, ground, settings, along, tries):
+        run = ground.run_length(along, speed, settings.settle)
+        field: Field = []
+        for row in range(rows[0], rows[1] + 1):
+            at = across.start + row * across.resolution
+            if not across.wrapped and not beside.low <= at <= beside.high:
+                continue
+            stretches = cut_line(
+                axis=axis, along=along, line=row % across.cells, at=at, low=low, high=high, run=run,
+                zones=ground.zones, travel=travel,
+            )  # fmt: skip
+            if stretches:
+                field.append(stretches)
+        if field:
+            ramp = ramp_length(speed, ground.limits.axes[along].acceleration)
+            visits.append(GapVisit(numbers, field, speed, run, ramp))
+        else:
+            lost.update(numbers)
+    return visits, lost
+
+
+_Joined = tuple[tuple[int, ...], tuple[int, int], tuple[float, float], float]
+"""Numbers of gaps; first and last row; from and to along the lines; speed."""
+
+
+def _joined(
+    gaps: Sequence[GapNote],
+    ground: Ground,
+    settings: PassSettings,
+    along: int,
+    tries: Mapping[int, int],
+) -> list[_Joined]:
+    """Gather gaps of the same lines and speed whose run-ups overlap."""
+    across = ground.axes[1 - along]
+    most = ground.limits.axes[along].speed
+    period = ground.zones.periods[along]
+    single: list[_Joined] = []
+    for gap in gaps:
+        extent, lines = (gap.scan, gap.index) if along == 0 else (gap.index, gap.scan)
+        speed = min(settings.speed_for(gap.cause, tries.get(gap.number, 0)), most)
+        single.append(((gap.number,), _rows(lines, across), extent, speed))
+    if not settings.join:
+        return single
+    single.sort(key=lambda item: (item[1], item[3], item[2], item[0]))
+    found: list[_Joined] = []
+    for item in single:
+        if found:
+            numbers, rows, (low, high), speed = found[-1]
+            near = 2 * ground.run_length(along, speed, settings.settle)
+            reach = max(high, item[2][1])
+            if (
+                (rows, speed) == (item[1], item[3])
+                and item[2][0] - high < near
+                and (period is None or reach - low <= period)
+            ):
+                found[-1] = (numbers + item[0], rows, (low, reach), speed)
+                continue
+        found.append(item)
+    return found
+
+
+def _rows(extent: tuple[float, float], axis: Axis) -> tuple[int, int]:
+    """Return the first and last row whose centre lies in an extent; past the seam of a pipe too."""
+    first = math.ceil((extent[0] - axis.start) / axis.resolution - _ROUNDING)
+    last = math.floor((extent[1] - axis.start) / axis.resolution + _ROUNDING)
+    return first, max(first, last)
+
+
+def _as_arrays(visits: list[GapVisit], ground: Ground, along: int) -> Visits:
+    entry = np.empty((len(visits), WAYS, 2))
+    own = np.empty((len(visits), WAYS))
+    seconds = 0.0
+    for number, visit in enumerate(visits):
+        for way in range(WAYS):
+            passes = passes_of(visit.field, way)
+            entry[number, way] = entries(passes, along)[0]
+            shaky = sum(not single.steady for single in visit.passes(way))
+            if way % 2 == 0:  # backwards it takes as long
+                seconds = _drive_seconds(passes, visit.speed, ground, along)
+            own[number, way] = seconds + shaky * AVOIDED
+    # Where no way is steady none is better than the others.
+    own -= np.floor(own.min(axis=1, initial=np.inf) / AVOIDED)[:, None] * AVOIDED
+    return Visits(entry, own)
+
+
+def _drive_seconds(passes: list[FieldPass], speed: float, ground: Ground, along: int) -> float:
+    """Return the seconds of passes and of the ways between them, zones left aside."""
+    rate = ground.limits.axes[along].acceleration
+    seconds = 0.0
+    for k, (stretch, _) in enumerate(passes):
+        seconds += move_time(stretch.reach_high - stretch.reach_low, speed, rate)
+        if k:
+            leave, enter = (
+                entries(passes[k - 1 : k], along)[1],
+                entries(passes[k : k + 1], along)[0],
+            )
+            seconds += float(ground.metric.between(np.array(leave), np.array(enter)))
+    return seconds

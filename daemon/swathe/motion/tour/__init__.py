@@ -1,0 +1,1 @@
+"""A short tour over places to visit."""

@@ -1,0 +1,1 @@
+"""Alarms: what needs attention now, since when, and who acknowledged it."""

@@ -1,0 +1,127 @@
+"""What the alarms of a survey are judged by, gathered at each tick."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.alarms.below_alert import ThinPlaces
+from swathe.pipeline.alarms.register import AlarmBook, Sight
+from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.grid import Grid
+from swathe.pipeline.checks.suspect_cells import Doubt
+from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.inputs import Wiring
+from swathe.pipeline.placing.pauses import Pauses
+from swathe.pipeline.progress.progress import Paces, speed_limit
+from swathe.station import Station, gauge_of
+
+__all__ = ["Coupling", "Lookout"]
+
+
+class Coupling:
+    """Follows the echoes of one run."""
+
+    def __init__(self) -> None:
+        self._last: int | None = None
+
+    def note(self, readings: NDArray[Any]) -> None:
+        """Take note of readings, shape (n,), their times on the host's clock."""
+        echoes = readings["time"][readings["valid"]]
+        if echoes.size:
+            self._last = max(int(echoes.max()), self._last or 0)
+
+    def awaited_since(self, gauge: DeviceTally | None, pauses: Pauses) -> int | None:
+        """Return since when an echo is awaited, host time in ns.
+
+        It is the time of the last echo, or of the end of a pause after it; None before the first
+        echo, in a pause, and while the gauge's port is gone, which is another trouble.
+        """
+        if self._last is None or pauses.active or gauge is None or gauge.state != "open":
+            return None
+        return max(self._last, pauses.last_end or 0)
+
+
+class Lookout:
+    """Has the alarms of a survey judged.
+
+    Args:
+        station: the station file with which the survey began; it fixes the alert level for good.
+        grid: the cells.
+        coverage: what is missing.
+        doubt: checks of the calibration.
+        pauses: whether readings count.
+        tallies: of the devices; more may come with each run.
+
+    Attributes:
+        book: the alarms.
+    """
+
+    def __init__(
+        self,
+        station: Station,
+        *,
+        grid: Grid,
+        coverage: Coverage,
+        doubt: Doubt,
+        pauses: Pauses,
+        tallies: dict[str, DeviceTally],
+    ) -> None:
+        self._station = station
+        self._grid = grid
+        self._coverage = coverage
+        self._doubt = doubt
+        self._pauses = pauses
+        self._tallies = tallies
+        self.book = AlarmBook(station.alarms)
+        self._thin = ThinPlaces(grid, self.book, station.survey.alert_below)
+        self._coupling = Coupling()
+        self._gauge = ""
+
+    def open_run(self, station: Station, time: int) -> None:
+        """A run begins at `time`, ns UTC, with a station file of its own."""
+        self._station = station
+        self._gauge = gauge_of(station)
+        self.book.settings = station.alarms
+        self._coupling = Coupling()
+        self.book.end_run(time)
+
+    def note_readings(self, readings: NDArray[Any]) -> None:
+        """Take note of readings as they were decoded, shape (n,)."""
+        self._coupling.note(readings)
+
+    def note_cells(self, cells: NDArray[np.int64], time: int) -> None:
+        """Take note of cells that were read or excluded, shape (n,); `time` in ns UTC."""
+        self._thin.note(cells, time)
+
+    def look(self, now: int, utc_offset: int, wiring: Wiring, paces: Paces) -> None:
+        """Judge what is so at the tick `now`, host time in ns, with `utc_offset` to UTC."""
+        scan, index = wiring.position
+        limit = speed_limit(wiring, self._station, self._grid)
+        asked = self._station.verification
+        due = self._doubt.book.due(asked.interval if asked else None)
+        awaited = None
+        if not self._doubt.book.going:
+            gauge = self._tallies.get(self._gauge)
+            awaited = self._coupling.awaited_since(gauge, self._pauses)
+        self.book.look(
+            Sight(
+                now=now + utc_offset,
+                open_gaps=self._coverage.gaps.open_count,
+                too_fast=paces.too_fast(limit) and not self._pauses.active,
+                limit=limit,
+                ports={name: self._port(name) for name in wiring.links},
+                coupled=None if awaited is None else awaited + utc_offset,
+                scan=scan,
+                index=index,
+                overdue=due is not None and now + utc_offset > due,
+                due=due,
+                failed=self._doubt.book.failed,
+            )
+        )
+
+    def _port(self, device: str) -> tuple[str, str]:
+        tally = self._tallies[device]
+        return tally.state, tally.detail

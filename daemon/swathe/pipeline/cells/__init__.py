@@ -1,0 +1,1 @@
+"""Cells: what each holds, which the probe crossed, which are missing."""

@@ -1,0 +1,233 @@
+"""Coverage: which required cells the probe has left behind, and which of those are missing.
+
+A cell is left behind when the probe went through it (or past it, while no sample said where it
+was) and is now more than a cell away; and when its line is left: on a stepped index axis by the
+next line's mark, on an encoded one when the probe has travelled on along other lines for a while.
+Cells ahead of the probe are not missing, they are still to come.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.cells.crossed import Crossing
+from swathe.pipeline.cells.gaps import GapBook, GapEnd
+from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.placing.placer import Way
+
+__all__ = ["Coverage"]
+
+Cells = NDArray[np.int64]
+
+# The probe stands in a cell and may rock into the next one; two away, it has gone.
+_NEAR_CELLS = 1
+# Travel along the scan axis that makes a stay on a line a scan of it, rather than a crossing.
+_LINE_TRAVEL_CELLS = 3
+_LINE_TRAVEL_MM = 10.0
+
+
+class Coverage:
+    """Follows the probe over the grid and keeps the book of gaps.
+
+    Args:
+        grid: the grid; excluded cells are known to it already.
+        stepped: whether lines are told by marks rather than by an encoder.
+    """
+
+    def __init__(self, grid: Grid, *, stepped: bool) -> None:
+        self._grid = grid
+        self._stepped = stepped
+        self.gaps = GapBook(grid)
+        self.required = int(np.count_nonzero(grid.state != CellState.EXCLUDED))
+        self.measured = 0
+        self._left = np.zeros(grid.state.shape, bool)
+        self._behind: list[Cells] = []
+        self._touched: list[Cells] = []
+        self._closed_out: Cells = np.empty(0, np.int64)
+        self.probe_cell = -1
+        rows = grid.shape[0]
+        self._threshold = min(
+            max(_LINE_TRAVEL_CELLS * grid.scan.resolution, _LINE_TRAVEL_MM),
+            0.5 * grid.scan.cells * grid.scan.resolution,
+        )
+        self._travel = np.zeros(rows)
+        self._travel_total = 0.0
+        self._seen_at = np.zeros(rows)
+        self._passed = np.zeros(rows, bool)
+        self._done = np.zeros(rows, bool)
+        self._row = 0 if stepped else -1
+        self._dirty_rows: set[int] = set()
+        self._measured_in_row = np.zeros(rows, np.int64)
+        states = grid.state.reshape(grid.shape)
+        self.required_in_row = np.count_nonzero(states != CellState.EXCLUDED, axis=1)
+
+    @property
+    def percent(self) -> float:
+        """Measured share of the required cells; 100 when none is required."""
+        return 100.0 * self.measured / self.required if self.required else 100.0
+
+    @property
+    def row(self) -> int:
+        """The line that the probe scans now; -1 before the first."""
+        return self._row
+
+    def measured_in_row(self, row: int) -> int:
+        """Return how many cells of a line are measured."""
+        return int(self._measured_in_row[row])
+
+    def line_done(self, row: int) -> bool:
+        """Return whether the probe has left the line."""
+        return bool(self._done[row])
+
+    def note_readings(self, cells: Cells, before: NDArray[np.uint8]) -> None:
+        """Take note of cells that readings fell into.
+
+        Args:
+            cells: flat cells, each once, shape (n,).
+            before: their states before the readings, shape (n,).
+        """
+        now = self._grid.state[cells]
+        fresh = cells[(now == CellState.MEASURED) & (before != CellState.MEASURED)]
+        if fresh.size:
+            self._count(fresh, 1)
+            self._touched.append(fresh)
+
+    def _count(self, cells: Cells, sign: int) -> None:
+        """Count cells, each given once, as measured (1) or as not measured any more (-1)."""
+        self.measured += sign * int(cells.size)
+        rows, counts = np.unique(cells // self._grid.shape[1], return_counts=True)
+        self._measured_in_row[rows] += sign * counts
+        self._dirty_rows.update(rows.tolist())
+
+    def note_doubt(self, cells: Cells, time: int) -> None:
+        """Measured cells, rising, have become suspect: those left behind are gaps now."""
+        self._count(cells, -1)
+        self.gaps.add(cells[self._left[cells]], time)
+
+    def note_trust(self, cells: Cells, time: int) -> None:
+        """Suspect cells are measured again, as a failed check was lifted."""
+        self._count(cells, 1)
+        self.gaps.remove(cells, time, GapEnd.LIFTED)
+
+    def exclude(self, cells: Cells, time: int) -> None:
+        """Cells, rising and each required until now, are not asked for any more."""
+        grid = self._grid
+        self._count(cells[grid.state[cells] == CellState.MEASURED], -1)
+        self.required -= int(cells.size)
+        rows, counts = np.unique(cells // grid.shape[1], return_counts=True)
+        self.required_in_row[rows] -= counts
+        self._dirty_rows.update(rows.tolist())
+        self.gaps.remove(cells, time, GapEnd.EXCLUDED)
+
+    def break_off(self) -> None:
+        """The probe may be carried elsewhere now: the lines between are not passed by it."""
+        if not self._stepped:
+            self._row = -1
+
+    def note_way(self, way: Way, crossing: Crossing) -> None:
+        """Take note of the probe's way and of the cells that it crossed."""
+        if crossing.cells.size:
+            self._behind.append(crossing.cells)
+        at = self._grid.cells_at(way.scan[-1:], way.index[-1:])
+        self.probe_cell = int(at[0])
+        row = self._grid.index.cell(way.index)
+        if not self._stepped:
+            self._follow_lines(way, row)
+            return
+        for k in row[np.flatnonzero(np.diff(row, prepend=self._row))].tolist():
+            self._leave_line(self._row)
+            self._row = k
+
+    def _follow_lines(self, way: Way, row: NDArray[np.int64]) -> None:
+        # A position that was set anew is no travel.
+        step = np.where(way.leaps, 0.0, np.abs(np.diff(way.scan, prepend=way.scan[0])))
+        total = self._travel_total + np.cumsum(step)
+        self._travel_total = float(total[-1])
+        inside = row >= 0
+        np.add.at(self._travel, row[inside], step[inside])
+        np.maximum.at(self._seen_at, row[inside], total[inside])
+        entered = row[inside][np.flatnonzero(np.diff(row[inside], prepend=-1))]
+        for k in entered.tolist():
+            if self._travel[k] >= self._threshold and k != self._row:
+                self._pass_lines(self._row, k)
+                self._row = k
+        # The last line of the piece may have become one only with this piece's travel.
+        if inside[-1] and row[-1] != self._row and self._travel[row[-1]] >= self._threshold:
+            self._pass_lines(self._row, int(row[-1]))
+            self._row = int(row[-1])
+
+    def _pass_lines(self, before: int, now: int) -> None:
+        """Mark the lines from `before` to `now` as passed, the shorter way round a pipe."""
+        if before < 0:
+            self._passed[now] = True
+            return
+        rows = self._grid.shape[0]
+        step = now - before
+        if self._grid.index.wrapped and abs(step) > rows // 2:
+            step -= rows if step > 0 else -rows
+        between = before + np.arange(min(step, 0), max(step, 0) + 1)
+        self._passed[between % rows] = True
+
+    def _leave_line(self, row: int) -> None:
+        if row >= 0 and not self._done[row]:  # a line beside the plan has nothing to be left
+            self._done[row] = True
+            columns = self._grid.shape[1]
+            self._behind.append(np.arange(row * columns, (row + 1) * columns))
+            self._dirty_rows.add(row)
+
+    def evaluate(self, time: int) -> None:
+        """Bring the book of gaps up to date with all that was noted; `time` is the host's, ns."""
+        if not self._stepped:
+            away = self._travel_total - self._seen_at >= self._threshold
+            done = self._passed & ~self._done & away
+            if self._row >= 0:
+                done[self._row] = False
+            for row in np.flatnonzero(done).tolist():
+                self._leave_line(row)
+        if self._touched:
+            self.gaps.remove(np.concatenate(self._touched), time, GapEnd.MEASURED)
+            self._touched.clear()
+        if self._behind:
+            cells = np.unique(np.concatenate(self._behind))
+            near = self._near_probe(cells)
+            self._behind = [cells[near]] if near.any() else []
+            self._leave(cells[~near], time)
+
+    def _near_probe(self, cells: Cells) -> NDArray[np.bool_]:
+        if self.probe_cell < 0:
+            return np.zeros(cells.shape, bool)
+        columns = self._grid.shape[1]
+        distance = np.abs(cells % columns - self.probe_cell % columns)
+        if self._grid.scan.wrapped:
+            distance = np.minimum(distance, columns - distance)
+        same_row = cells // columns == self.probe_cell // columns
+        return np.asarray(same_row & (distance <= _NEAR_CELLS))
+
+    def _leave(self, cells: Cells, time: int) -> None:
+        cells = cells[~self._left[cells]]
+        self._left[cells] = True
+        self._dirty_rows.update(np.unique(cells // self._grid.shape[1]).tolist())
+        self.gaps.add(cells[self._grid.missing(cells)], time)
+
+    def take_dirty_lines(self) -> list[int]:
+        """Return the lines that were left and have changed since the last call."""
+        lines = sorted(row for row in self._dirty_rows if self._done[row])
+        self._dirty_rows.difference_update(lines)
+        return lines
+
+    def close_out(self, time: int) -> None:
+        """The run ends: whatever is required and not measured is missing now."""
+        self.evaluate(time)
+        todo = self._grid.missing(slice(None)) & ~self._left
+        self._closed_out = np.flatnonzero(todo)
+        self._behind.clear()
+        self._leave(self._closed_out, time)
+        self._left[:] = True  # the probe is gone from the measured ones as well
+
+    def reopen(self, time: int) -> None:
+        """A run goes on with the survey: what was only still to come is no gap any more."""
+        cells = self._closed_out
+        self._left[cells] = False
+        self.gaps.remove(cells, time, GapEnd.WITHDRAWN)
+        self._closed_out = np.empty(0, np.int64)

@@ -1,0 +1,63 @@
+"""Which cells the probe went through on its way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.cells.grid import Grid
+from swathe.pipeline.placing.placer import Way
+
+__all__ = ["Crossing", "cross"]
+
+# Points per cell along the way. With two, no cell whose full width is crossed is stepped over.
+_POINTS_PER_CELL = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Cells in the order in which the probe entered them, shape (n,) each.
+
+    Attributes:
+        cells: flat cells, no two alike in a row.
+        silent: whether the gauge said nothing there.
+        known: False where the probe must have passed but no samples say so closely enough; such
+            cells are left behind without a state of their own.
+    """
+
+    cells: NDArray[np.int64]
+    silent: NDArray[np.bool_]
+    known: NDArray[np.bool_]
+
+
+def cross(way: Way, grid: Grid, last_cell: int) -> Crossing:
+    """Return the cells that `way` goes through, without `last_cell` if it begins there."""
+    # Segment i ends on sample i; the first segment is the first sample by itself.
+    scan_from = np.concatenate((way.scan[:1], way.scan[:-1]))
+    index_from = np.concatenate((way.index[:1], way.index[:-1]))
+    columns = np.abs(way.scan - scan_from) / grid.scan.resolution
+    rows = np.abs(way.index - index_from) / grid.index.resolution
+    steps = np.maximum(np.ceil(np.maximum(columns, rows) * _POINTS_PER_CELL), 1)
+    # Twice the grid's length between two samples (a glitch, a counter that was reset) is no way.
+    far = (columns > 2 * grid.scan.cells) | (rows > 2 * grid.index.cells)
+    jump = (~way.known & (rows >= 1)) | far | way.leaps
+    steps = np.where(jump, 1, steps).astype(np.int64)
+
+    segment = np.repeat(np.arange(steps.size), steps)
+    # Point j of m stands at (j + 1) / m of its segment: the last one is the sample itself.
+    place = np.arange(segment.size) - np.repeat(np.cumsum(steps) - steps, steps) + 1
+    share = place / steps[segment]
+    scan = scan_from[segment] + (way.scan - scan_from)[segment] * share
+    index = index_from[segment] + (way.index - index_from)[segment] * share
+    cells = grid.cells_at(scan, index)
+    known = way.known[segment] | (place == steps[segment])
+    begins = np.flatnonzero(cells[1:] != cells[:-1]) + 1
+    stays = np.concatenate(([0], begins))  # each stay in a cell begins at one of these points
+    # A stay is known if any of its points is: the probe was seen in that cell.
+    known = np.logical_or.reduceat(known, stays)
+    cells, silent = cells[stays], way.silent[segment][stays]
+    entered = cells >= 0
+    entered[0] &= cells[0] != last_cell
+    return Crossing(cells[entered], silent[entered], known[entered])

@@ -1,0 +1,241 @@
+"""Gaps: connected regions of cells that were left behind unmeasured, each with a number for life.
+
+A gap keeps its number while it grows or shrinks. When a re-scan cuts it in pieces the largest
+keeps the number; when two grow together the lower number stands for both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.regions import label_regions, neighbours
+
+__all__ = ["Gap", "GapBook", "GapCause", "GapEnd"]
+
+Cells = NDArray[np.int64]
+
+
+class GapCause(StrEnum):
+    """Why the cells of a gap were not measured; the commonest cause of its cells."""
+
+    NOT_VISITED = "not visited"
+    NO_SIGNAL = "no signal"
+    TOO_FAST = "passed too fast"
+    SUSPECT = "check failed"
+
+
+class GapEnd(StrEnum):
+    """How a gap ended."""
+
+    MEASURED = "measured"
+    MERGED = "merged"
+    WITHDRAWN = "withdrawn"
+    """The survey was taken up again: the place is still to come, not left behind."""
+    LIFTED = "lifted"
+    """The failed check that made it suspect does not count."""
+    EXCLUDED = "excluded"
+    """A zone in which it lies is not asked for any more."""
+
+
+_CAUSE_OF_STATE = {
+    CellState.UNVISITED: GapCause.NOT_VISITED,
+    CellState.NO_SIGNAL: GapCause.NO_SIGNAL,
+    CellState.SKIPPED: GapCause.TOO_FAST,
+    CellState.SUSPECT: GapCause.SUSPECT,
+}
+
+
+@dataclass(slots=True)
+class Gap:
+    """One gap as it is now, or as it was when it ended.
+
+    Attributes:
+        number: its number for life, from 1.
+        cells: flat cells still missing, shape (n,); empty once it ended.
+        size: number of cells missing; of an ended gap, as of scan, index, area and causes, what
+            it was at its largest.
+        opened: host time, ns.
+        closed: host time, ns; None while open.
+        end: how it ended; None while open.
+        merged_into: the gap that it became part of.
+        causes: cells by cause when it was last described while open.
+        scan: outer borders on the scan axis, mm; on a wrapped axis the higher one may lie past
+            the seam.
+        index: outer borders on the index axis, mm.
+        area: mm² (mm on a line profile); that of the cells, not of the borders' rectangle.
+    """
+
+    number: int
+    cells: Cells
+    opened: int
+    closed: int | None = None
+    end: GapEnd | None = None
+    merged_into: int | None = None
+    causes: dict[GapCause, int] = field(default_factory=dict)
+    scan: tuple[float, float] = (0.0, 0.0)
+    index: tuple[float, float] = (0.0, 0.0)
+    area: float = 0.0
+    size: int = 0
+
+    @property
+    def cause(self) -> GapCause:
+        """The commonest cause among its cells."""
+        return max(self.causes, key=self.causes.__getitem__, default=GapCause.NOT_VISITED)
+
+
+_Size = tuple[int, tuple[float, float], tuple[float, float], float, dict[GapCause, int]]
+"""A gap's size, scan, index, area and causes."""
+
+
+class GapBook:
+    """All gaps of a survey, open and ended.
+
+    Args:
+        grid: the grid whose cells are missing.
+    """
+
+    def __init__(self, grid: Grid) -> None:
+        self._grid = grid
+        self._wrapped = (grid.index.wrapped, grid.scan.wrapped)
+        self._gap_of = np.zeros(grid.state.shape, np.int32)
+        self._gaps: dict[int, Gap] = {}
+        self._open: dict[int, Gap] = {}
+        self._changed: set[int] = set()
+        self._largest: dict[int, _Size] = {}
+
+    def __iter__(self) -> Iterator[Gap]:
+        return iter(self._gaps.values())
+
+    @property
+    def open_count(self) -> int:
+        """How many gaps are open."""
+        return len(self._open)
+
+    def find(self, number: int) -> Gap | None:
+        """Return the gap with this number, open or ended; None if there was none."""
+        return self._gaps.get(number)
+
+    @property
+    def open(self) -> list[Gap]:
+        """Open gaps in the order of their numbers."""
+        return [self._open[number] for number in sorted(self._open)]
+
+    def holds(self, cells: Cells) -> NDArray[np.bool_]:
+        """Return whether each cell belongs to an open gap, shape as `cells`."""
+        return np.asarray(self._gap_of[cells] > 0)
+
+    def settle(self) -> list[Gap]:
+        """Describe the gaps that changed since the last call and return them as they are now."""
+        changed = [self._gaps[number] for number in sorted(self._changed)]
+        self._changed.clear()
+        for gap in changed:
+            if gap.closed is None:
+                self._describe(gap)
+        return changed
+
+    def remove(self, cells: Cells, time: int, end: GapEnd) -> None:
+        """Take cells out of their gaps; a gap without cells ends, a torn one is divided."""
+        cells = cells[self._gap_of[cells] > 0]
+        numbers = np.unique(self._gap_of[cells])
+        self._gap_of[cells] = 0
+        for number in numbers.tolist():
+            gap = self._open[number]
+            self._changed.add(number)
+            rest = gap.cells[self._gap_of[gap.cells] == number]
+            if rest.size:
+                self._divide(gap, rest)
+            else:
+                self._end(gap, time, end)
+
+    def _divide(self, gap: Gap, rest: Cells) -> None:
+        rest = np.sort(rest)
+        part = label_regions(rest, self._grid.shape, wrapped=self._wrapped)
+        sizes = np.bincount(part)
+        keeps = int(np.argmax(sizes))
+        gap.cells = rest[part == keeps]
+        for piece in range(sizes.size):
+            if piece != keeps:
+                self._open_gap(rest[part == piece], gap.opened)
+
+    def add(self, cells: Cells, time: int) -> None:
+        """Put missing cells into gaps: those they touch, or new ones.
+
+        Args:
+            cells: flat cells, rising, each once and in no gap yet.
+            time: host time, ns.
+        """
+        if not cells.size:
+            return
+        part = label_regions(cells, self._grid.shape, wrapped=self._wrapped)
+        order = np.argsort(part, kind="stable")
+        borders = np.flatnonzero(np.diff(part[order])) + 1
+        for piece in np.split(cells[order], borders):
+            around = neighbours(piece, self._grid.shape, wrapped=self._wrapped)
+            touched = np.unique(self._gap_of[around[around >= 0]])
+            touched = touched[touched > 0]
+            if touched.size:
+                self._grow([self._open[n] for n in touched.tolist()], piece, time)
+            else:
+                self._open_gap(piece, time)
+        for gap in (self._gaps[number] for number in self._changed):
+            while gap.merged_into is not None and self._gaps[gap.merged_into].merged_into:
+                # It was swallowed and its swallower too: name the one that is left.
+                gap.merged_into = self._gaps[gap.merged_into].merged_into
+
+    def _open_gap(self, cells: Cells, time: int) -> None:
+        gap = Gap(number=len(self._gaps) + 1, cells=cells, opened=time)
+        self._gaps[gap.number] = self._open[gap.number] = gap
+        self._gap_of[cells] = gap.number
+        self._changed.add(gap.number)
+
+    def _grow(self, gaps: list[Gap], cells: Cells, time: int) -> None:
+        first, *others = gaps
+        first.cells = np.concatenate((first.cells, *(gap.cells for gap in others), cells))
+        self._gap_of[first.cells] = first.number
+        self._changed.add(first.number)
+        for gap in others:
+            if not gap.size:  # opened since the last description: say where and why it was
+                self._describe(gap)
+            gap.merged_into = first.number
+            self._end(gap, time, GapEnd.MERGED)
+
+    def _end(self, gap: Gap, time: int, end: GapEnd) -> None:
+        gap.cells = gap.cells[:0]
+        gap.closed, gap.end = time, end
+        if (largest := self._largest.pop(gap.number, None)) is not None:
+            gap.size, gap.scan, gap.index, gap.area, gap.causes = largest
+        del self._open[gap.number]
+        self._changed.add(gap.number)
+
+    def _describe(self, gap: Gap) -> None:
+        grid = self._grid
+        row, column = np.divmod(gap.cells, grid.shape[1])
+        gap.scan = grid.scan.edges(*_extent(column, grid.scan.cells, wrapped=grid.scan.wrapped))
+        gap.index = grid.index.edges(*_extent(row, grid.index.cells, wrapped=grid.index.wrapped))
+        gap.area = gap.cells.size * grid.scan.resolution * grid.index.resolution
+        counts = np.bincount(grid.state[gap.cells], minlength=max(CellState) + 1)
+        gap.causes = {
+            cause: int(counts[state]) for state, cause in _CAUSE_OF_STATE.items() if counts[state]
+        }
+        gap.size = int(gap.cells.size)
+        largest = self._largest.get(gap.number)
+        if largest is None or gap.size >= largest[0]:
+            self._largest[gap.number] = (gap.size, gap.scan, gap.index, gap.area, gap.causes)
+
+
+def _extent(cells: Cells, count: int, *, wrapped: bool) -> tuple[int, int]:
+    """Return first and last of `cells`; on a circumference the shortest arc that holds them all."""
+    present = np.unique(cells)
+    if not wrapped or present.size == 1:
+        return int(present[0]), int(present[-1])
+    holes = np.diff(np.append(present, present[0] + count))
+    widest = int(np.argmax(holes))
+    first = int(present[(widest + 1) % present.size])
+    last = int(present[widest])
+    return first, last if last >= first else last + count

@@ -1,0 +1,269 @@
+"""The grid: what each cell holds, and how readings get into it.
+
+All layers are flat arrays of one value per cell in row order (index × scan). A cell that no
+reading has reached holds zeros, so that memory of untouched rows is never paged in; readers take
+``hits == 0`` for "no number here".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.cells.waveforms import Shelf
+from swathe.station import Axis, CellRule
+
+__all__ = ["CellState", "ChangedCells", "Grid"]
+
+Cells = NDArray[np.int64]
+
+
+class ChangedCells:
+    """Gathers the rows of changed cells, and passes the cells on.
+
+    Args:
+        columns: cells of a row.
+
+    Attributes:
+        listener: is told flat cells, shape (n,), whose layers may have changed; a cell may be
+            among them more than once. It must neither raise nor keep the pipeline waiting.
+    """
+
+    def __init__(self, columns: int) -> None:
+        self._columns = columns
+        self._rows: set[int] = set()
+        self.listener: Callable[[Cells], None] | None = None
+
+    def note(self, cells: Cells) -> None:
+        """Take note of cells that may have changed."""
+        if cells.size:
+            self._rows.update(np.unique(cells // self._columns).tolist())
+            if self.listener is not None:
+                self.listener(cells)
+
+    def take_rows(self) -> list[int]:
+        """Return the rows that changed since the last call, rising."""
+        rows = sorted(self._rows)
+        self._rows.clear()
+        return rows
+
+
+class CellState(IntEnum):
+    """State of a cell; a higher one is never replaced by a lower one of the first four."""
+
+    UNVISITED = 0
+    SKIPPED = 1
+    """The probe passed between two readings."""
+    NO_SIGNAL = 2
+    """The probe was there, the echo was not."""
+    MEASURED = 3
+    SUSPECT = 4
+    """Measured, but a later calibration check failed; a sound reading makes it measured."""
+    EXCLUDED = 5
+    """An obstruction that the plan names."""
+
+
+class Grid:
+    """Cells of scan × index.
+
+    Args:
+        scan: the scan axis.
+        index: the index axis.
+        rule: which reading of a cell stands for it.
+    """
+
+    def __init__(self, *, scan: Axis, index: Axis, rule: CellRule) -> None:
+        self.scan = scan
+        self.index = index
+        self.rule = rule
+        self.shape = (index.cells, scan.cells)
+        cells = index.cells * scan.cells
+        self.state = np.zeros(cells, np.uint8)
+        self.hits = np.zeros(cells, np.uint32)
+        self.passes = np.zeros(cells, np.uint32)
+        self.thickness = np.zeros(cells, np.float64)
+        self.thickness_mean = np.zeros(cells, np.float64)
+        self.time_of_flight = np.zeros(cells, np.float64)
+        self.amplitude = np.zeros(cells, np.float32)
+        self.last_time = np.zeros(cells, np.int64)
+        self.outside = 0
+        self.waveform: NDArray[Any] | None = None
+
+    def keep_waveforms(self, samples: int, dtype: np.dtype[Any]) -> None:
+        """Keep, of each cell, the waveform of the reading that stands for it.
+
+        Memory is paged in only where a waveform comes.
+        """
+        self.waveform = np.zeros((self.state.size, samples), dtype)
+
+    def cells_at(self, scan: NDArray[np.float64], index: NDArray[np.float64]) -> Cells:
+        """Return the flat cell of each position in mm, -1 outside the grid, shape (n,)."""
+        column = self.scan.cell(scan)
+        row = self.index.cell(index)
+        return np.where((column >= 0) & (row >= 0), row * self.scan.cells + column, -1)
+
+    def exclude(self, rows: slice, columns: slice) -> None:
+        """Take a rectangle of cells out of the plan."""
+        self.state.reshape(self.shape)[rows, columns] = CellState.EXCLUDED
+
+    def required_in(self, rows: slice, columns: slice) -> Cells:
+        """Return the flat cells of a rectangle that the plan asks for, rising."""
+        number = np.arange(self.state.size).reshape(self.shape)[rows, columns].ravel()
+        return np.asarray(number[self.state[number] != CellState.EXCLUDED], np.int64)
+
+    def add(
+        self,
+        readings: NDArray[Any],
+        cells: Cells,
+        utc_offset: int,
+        *,
+        doubted: bool = False,
+        shelf: Shelf | None = None,
+    ) -> None:
+        """Put readings into their cells.
+
+        Args:
+            readings: shape (n,), dtype `READING` with thickness in mm filled in.
+            cells: flat cell of each reading, -1 outside the grid, shape (n,).
+            utc_offset: ns from the host's monotonic clock to UTC.
+            doubted: whether a calibration check failed and none passed since: such readings make
+                a cell suspect, and a cell that has sound ones takes none of them.
+            shelf: has the readings' waveforms, if they are kept.
+        """
+        inside = cells >= 0
+        self.outside += int(np.count_nonzero(~inside))
+        readings, cells = readings[inside], cells[inside]
+        valid = readings["valid"] & np.isfinite(readings["thickness"])
+        self._raise_state(cells[~valid], CellState.NO_SIGNAL)
+        good, at = readings[valid], cells[valid]
+        if doubted:
+            unsound = self.state[at] != CellState.MEASURED
+            good, at = good[unsound], at[unsound]
+        else:
+            self._empty(at[self.state[at] == CellState.SUSPECT])
+        if at.size:
+            self._add_valid(good, at, utc_offset, shelf)
+        if doubted:
+            self.doubt(at[self.state[at] == CellState.MEASURED])
+
+    def doubt(self, cells: Cells) -> None:
+        """Make measured cells suspect."""
+        self.state[cells] = CellState.SUSPECT
+
+    def trust(self, cells: Cells) -> None:
+        """Make suspect cells measured again: the check that failed does not count."""
+        self.state[cells] = CellState.MEASURED
+
+    def missing(self, cells: Cells | slice) -> NDArray[np.bool_]:
+        """Return whether each of `cells` is required and has no sound reading."""
+        state = self.state[cells]
+        return np.asarray((state < CellState.MEASURED) | (state == CellState.SUSPECT))
+
+    def _empty(self, cells: Cells) -> None:
+        """Let go of suspect readings: sound ones come in their place."""
+        self.hits[cells] = 0
+        self.last_time[cells] = 0
+        self.state[cells] = CellState.UNVISITED
+
+    def _add_valid(
+        self, good: NDArray[Any], at: Cells, utc_offset: int, shelf: Shelf | None
+    ) -> None:
+        best, where = self._winners(good, at)
+        fresh = self.hits[where] == 0
+        self._add_to_means(good["thickness"], at, where, np.where(fresh, best["thickness"], np.nan))
+        replace = fresh | self._beats(best, where)
+        best, where = best[replace], where[replace]
+        self.thickness[where] = best["thickness"]
+        self.time_of_flight[where] = best["time_of_flight"]
+        self.amplitude[where] = best["amplitude"]
+        if self.waveform is not None and shelf is not None and where.size:
+            self.waveform[where] = shelf.take(best["offset"])
+        if self.rule is CellRule.MEAN:
+            self.thickness[at] = self.thickness_mean[at]
+        np.maximum.at(self.last_time, at, good["time"] + utc_offset)
+        self._raise_state(at, CellState.MEASURED)
+
+    def _add_to_means(
+        self,
+        thickness: NDArray[np.float64],
+        at: Cells,
+        cells: Cells,
+        first: NDArray[np.float64],
+    ) -> None:
+        """Count the hits and move the mean of each of `cells` (rising) by its readings.
+
+        The mean is moved by the deviations from it, as a sum of many readings would lose digits;
+        `first` is what a cell without readings begins from, NaN for the others.
+        """
+        np.add.at(self.hits, at, 1)
+        mean = np.where(np.isnan(first), self.thickness_mean[cells], first)
+        place = np.searchsorted(cells, at)
+        deviation = np.bincount(place, weights=thickness - mean[place], minlength=cells.size)
+        self.thickness_mean[cells] = mean + deviation / self.hits[cells]
+
+    def _winners(self, good: NDArray[Any], at: Cells) -> tuple[NDArray[Any], Cells]:
+        """Return, for each cell met, the reading that stands for it among these, and the cell."""
+        match self.rule:
+            case CellRule.MINIMUM:
+                rank = good["thickness"]
+            case CellRule.STRONGEST:
+                rank = -np.nan_to_num(good["amplitude"], nan=-np.inf)
+            case CellRule.FIRST:
+                rank = np.arange(at.size)
+            case CellRule.LAST | CellRule.MEAN:
+                rank = -np.arange(at.size)
+        # lexsort is stable: of equal readings the earlier one wins.
+        order = np.lexsort((rank, at))
+        cells = at[order]
+        first = np.flatnonzero(np.diff(cells, prepend=-1))
+        return good[order[first]], cells[first]
+
+    def _beats(self, best: NDArray[Any], where: Cells) -> NDArray[np.bool_]:
+        """Return whether each reading replaces what its cell holds."""
+        match self.rule:
+            case CellRule.MINIMUM:
+                return np.asarray(best["thickness"] < self.thickness[where])
+            case CellRule.STRONGEST:
+                held = self.amplitude[where]
+                told = ~np.isnan(best["amplitude"])
+                return np.asarray((best["amplitude"] > held) | (np.isnan(held) & told))
+            case CellRule.FIRST:
+                return np.zeros(where.shape, bool)
+            case CellRule.LAST | CellRule.MEAN:
+                return np.ones(where.shape, bool)
+
+    def pass_over(self, cells: Cells, silent: NDArray[np.bool_]) -> None:
+        """Note that the probe went through `cells`, in this order, shape (n,).
+
+        Args:
+            cells: cells entered, no two alike in a row.
+            silent: whether the gauge said nothing there, rather than too little.
+        """
+        np.add.at(self.passes, cells, 1)
+        self._raise_state(cells[silent], CellState.NO_SIGNAL)
+        self._raise_state(cells[~silent], CellState.SKIPPED)
+
+    def _raise_state(self, cells: Cells, state: CellState) -> None:
+        np.maximum.at(self.state, cells, np.uint8(state))
+
+    def layer(self, name: str, rows: slice, columns: slice) -> NDArray[Any]:
+        """Return a block of a layer as a survey shows it; numbers are NaN where there is none.
+
+        Args:
+            name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time
+                or state.
+            rows: index cells.
+            columns: scan cells.
+        """
+
+        def block(values: NDArray[Any]) -> NDArray[Any]:
+            return values.reshape(self.shape)[rows, columns]
+
+        if name in ("state", "passes", "hits", "last_time"):
+            return block(getattr(self, name)).copy()
+        hits = block(self.hits)
+        return np.where(hits > 0, block(getattr(self, name)), np.nan).astype(np.float32)

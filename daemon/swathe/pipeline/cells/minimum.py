@@ -1,0 +1,51 @@
+"""The least thickness of a survey, followed without looking at every cell again and again."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.cells.grid import CellState, Grid
+
+__all__ = ["Least"]
+
+
+class Least:
+    """Follows the cell with the least thickness.
+
+    Args:
+        grid: the cells.
+
+    Attributes:
+        value: mm; None before the first reading.
+        cell: its flat cell; -1 before.
+    """
+
+    def __init__(self, grid: Grid) -> None:
+        self._grid = grid
+        self.value: float | None = None
+        self.cell = -1
+
+    @property
+    def place(self) -> tuple[float, float] | None:
+        """Its (scan, index) position, mm; None before the first reading."""
+        if self.value is None:
+            return None
+        row, column = divmod(self.cell, self._grid.shape[1])
+        return float(self._grid.scan.centres[column]), float(self._grid.index.centres[row])
+
+    def note(self, cells: NDArray[np.int64]) -> None:
+        """Take note of cells that readings fell into, shape (n,)."""
+        grid = self._grid
+        gone = self.value is not None and grid.state[self.cell] == CellState.EXCLUDED
+        if gone or (self.value is not None and grid.thickness[self.cell] > self.value):
+            # By a rule other than the minimum, or after a failed check, the thinnest cell may
+            # have been read thicker since; or its zone was excluded.
+            cells = np.arange(grid.state.size)
+            self.value = None
+        wall = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)
+        cells = cells[wall]
+        if cells.size:
+            least = int(cells[np.argmin(grid.thickness[cells])])
+            if self.value is None or grid.thickness[least] < self.value:
+                self.value, self.cell = float(grid.thickness[least]), least

@@ -1,0 +1,1 @@
+"""Calibration checks, and the cells that a failed one makes suspect."""

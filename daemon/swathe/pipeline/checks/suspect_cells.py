@@ -1,0 +1,106 @@
+"""What a check of the calibration does to cells that were read: it may put them in doubt."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.journal import Mark, MarkKind
+from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.checks.register import Check, CheckBook
+
+__all__ = ["Doubt"]
+
+Cells = NDArray[np.int64]
+
+
+class Doubt:
+    """Keeps the book of checks and makes cells suspect, or measured again, as it says.
+
+    Args:
+        grid: the cells.
+        coverage: is told of cells that are not measured any more.
+
+    Attributes:
+        book: the checks.
+    """
+
+    def __init__(self, grid: Grid, coverage: Coverage) -> None:
+        self._grid = grid
+        self._coverage = coverage
+        self.book = CheckBook()
+        self._changed: dict[int, Check] = {}
+
+    @property
+    def in_force(self) -> bool:
+        """Whether a check failed and none passed since."""
+        return self.book.failed is not None
+
+    @property
+    def suspect(self) -> int:
+        """Cells that are suspect now."""
+        if all(check.passed for check in self.book.checks):
+            return 0  # without a look at each cell
+        return int(np.count_nonzero(self._grid.state == CellState.SUSPECT))
+
+    def take(self, mark: Mark, now: int) -> Cells:
+        """Take a mark of a check; return the cells that changed.
+
+        Args:
+            mark: of any kind that tells of a check.
+            now: its time, ns UTC.
+        """
+        match mark.kind:
+            case MarkKind.CHECK_BEGUN:
+                self.book.begin(mark.detail)
+            case MarkKind.CHECK_STEP:
+                self.book.add_step(mark.detail)
+            case MarkKind.CHECK_ENDED:
+                since = self.book.last_pass
+                check = self.book.end(now)
+                if check is not None:
+                    self._changed[check.number] = check
+                    if not check.passed:
+                        return self._doubt(since or 0, now)
+            case MarkKind.CHECK_LIFTED:
+                return self._lift(mark, now)
+        return np.empty(0, np.int64)
+
+    def _doubt(self, since: int, now: int) -> Cells:
+        grid = self._grid
+        cells = np.flatnonzero((grid.state == CellState.MEASURED) & (grid.last_time > since))
+        grid.doubt(cells)
+        self.book.add_suspects(cells)
+        self._coverage.note_doubt(cells, now)
+        return cells
+
+    def _lift(self, mark: Mark, now: int) -> Cells:
+        number = int(mark.detail["check"])
+        cells = self.book.lift(
+            number, by=str(mark.detail["by"]), because=str(mark.detail["because"])
+        )
+        cells = np.asarray(cells[self._grid.state[cells] == CellState.SUSPECT], np.int64)
+        self._grid.trust(cells)
+        self._coverage.note_trust(cells, now)
+        if 1 <= number <= len(self.book.checks):
+            self._changed[number] = self.book.checks[number - 1]
+        return cells
+
+    def note_readings(self, cells: Cells, before: NDArray[np.uint8]) -> None:
+        """Take note of cells that readings fell into while a failed check is in force.
+
+        Args:
+            cells: flat cells, each once, shape (n,).
+            before: their states before the readings, shape (n,).
+        """
+        if self.in_force:
+            now = self._grid.state[cells]
+            fresh = (now == CellState.SUSPECT) & (before != CellState.SUSPECT)
+            self.book.add_suspects(cells[fresh])
+
+    def take_changed(self) -> list[Check]:
+        """Return the checks that ended or were lifted since the last call."""
+        checks = [self._changed[number] for number in sorted(self._changed)]
+        self._changed.clear()
+        return checks

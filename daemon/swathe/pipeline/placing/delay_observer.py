@@ -1,0 +1,81 @@
+"""Collects from a scan what the estimate of the delay asks for."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.placing.delay import DelayEstimate, estimate_delay, find_passes
+from swathe.pipeline.placing.placer import Placed, Way
+from swathe.station import Axis
+
+__all__ = ["DelayWatch"]
+
+
+class DelayWatch:
+    """Keeps readings and way of a scan, as a pipeline's watcher.
+
+    It holds about 40 bytes for a reading and for an encoder sample.
+
+    Args:
+        scan: the scan axis.
+        index: the index axis.
+        most: readings that are kept, the newest; None for all, to look back at a whole survey.
+    """
+
+    def __init__(self, *, scan: Axis, index: Axis, most: int | None = None) -> None:
+        self._scan = scan
+        self._index = index
+        self._most = most
+        self._count = 0
+        self._readings: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
+        self._way: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]] = []
+
+    def placed(self, placed: Placed) -> None:
+        """Take note of readings with their place."""
+        readings = placed.readings
+        thickness = np.where(readings["valid"], readings["thickness"], np.nan)
+        if not readings.size:
+            return
+        self._readings.append((self._index.cell(placed.index), readings["time"], thickness))
+        self._count += int(readings.size)
+        while self._most is not None and self._count > self._most and len(self._readings) > 1:
+            self._count -= int(self._readings.pop(0)[1].size)
+            oldest = int(self._readings[0][1][0])
+            while len(self._way) > 1 and int(self._way[0][0][-1]) < oldest:
+                del self._way[0]
+
+    def went(self, way: Way) -> None:
+        """Take note of a piece of the probe's way."""
+        # The first sample of a piece is the last of the piece before, but for the very first.
+        new = slice(1 if self._way else 0, None)
+        self._way.append((way.time[new], way.scan[new], self._index.cell(way.index[new])))
+
+    def copy(self) -> DelayWatch:
+        """Return a copy that another thread may ask while this one goes on collecting."""
+        other = DelayWatch(scan=self._scan, index=self._index)
+        other._readings, other._way = self._readings.copy(), self._way.copy()
+        return other
+
+    def estimate(self, *, longest_ns: float = 200e6) -> DelayEstimate:
+        """Return the delay that is not taken off yet, told from all that was kept."""
+        if not (self._readings and self._way):
+            reason = "no reading was placed"
+            return DelayEstimate(0.0, float("inf"), 0, sure=False, reason=reason)
+        rows, times, thickness = (
+            np.concatenate(column) for column in zip(*self._readings, strict=True)
+        )
+        way_times, way, way_rows = (
+            np.concatenate(column) for column in zip(*self._way, strict=True)
+        )
+        order = np.argsort(times, kind="stable")
+        passes = find_passes(
+            rows[order],
+            times[order],
+            thickness[order],
+            way_times,
+            way,
+            way_rows,
+            self._scan.resolution,
+        )
+        return estimate_delay(passes, resolution=self._scan.resolution, longest_ns=longest_ns)

@@ -1,0 +1,175 @@
+"""One device's bytes: decoded, counted, and put on the host's clock."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.echo import EchoSettings, measure
+from swathe.pipeline.placing.clock import DeviceClock
+from swathe_drivers import Batch, Decoder, Fault, FaultReason
+
+__all__ = ["DeviceLink", "DeviceTally"]
+
+_KEPT_FAULTS = 64
+
+
+@dataclass(slots=True)
+class DeviceTally:
+    """What came through a device's port so far.
+
+    Attributes:
+        state: ``open``, ``lost``, ... as last told by the port.
+        detail: why, in words.
+        bytes: bytes received.
+        readings: readings decoded.
+        positions: positions decoded.
+        glitches: positions that no probe can have reached, kept out.
+        missing: records that the running number says were lost on the way.
+        faults: faults by reason.
+        recent: the last faults, with byte offsets in the port's stream.
+        saturated: readings whose echo was clipped: their thickness may be wrong.
+        last_data: host time of the last bytes, ns; None before any.
+    """
+
+    state: str = "waiting"
+    detail: str = ""
+    bytes: int = 0
+    readings: int = 0
+    positions: int = 0
+    glitches: int = 0
+    missing: int = 0
+    saturated: int = 0
+    faults: Counter[str] = field(default_factory=Counter)
+    recent: list[Fault] = field(default_factory=list)
+    last_data: int | None = None
+
+
+class DeviceLink:
+    """Decoder, clock and tally of one device through one run.
+
+    Args:
+        decoder: a fresh decoder.
+        delay_ns: from the event to its first byte.
+        tally: counts on through the runs of a survey.
+        echo: how A-scans are measured, for a device that sends them.
+    """
+
+    def __init__(
+        self,
+        *,
+        decoder: Decoder,
+        delay_ns: int,
+        tally: DeviceTally,
+        echo: EchoSettings | None = None,
+    ) -> None:
+        self.decoder = decoder
+        self.tally = tally
+        self._delay = delay_ns
+        self._echo = echo
+        self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
+        self._sequence = -1
+        self._chunks: list[tuple[int, bytes]] = []
+        # The stream's offsets go on over the runs of a survey, as the journal's bytes do.
+        decoder.reset(tally.bytes)
+
+    @property
+    def clock(self) -> DeviceClock | None:
+        """The fit of the device's clock; None for a device without one."""
+        return self._clock
+
+    def take(self, data: bytes, time: int) -> None:
+        """Keep bytes that arrived at `time`, ns, until the next `decode`."""
+        self._chunks.append((time, data))
+        self.tally.bytes += len(data)
+        self.tally.last_data = time
+
+    def decode(self) -> Batch | None:
+        """Return what the bytes since the last call gave, all times on the host's clock."""
+        if not self._chunks:
+            return None
+        batch = self.decoder.feed_chunks(self._chunks)
+        self._chunks = []
+        self._count(batch)
+        for records in (batch.readings,) if batch.combined else (batch.readings, batch.positions):
+            if records.size:
+                records["time"] = self._host_times(records["device_time"], records["time"])
+        if batch.combined:
+            batch.positions["time"] = batch.readings["time"]
+        if self._echo is not None and batch.waveforms is not None and batch.readings.size:
+            self._measure(batch.readings, batch.waveforms, self._echo)
+        return batch
+
+    def _measure(
+        self, readings: NDArray[Any], waveforms: NDArray[Any], settings: EchoSettings
+    ) -> None:
+        """Fill in what the A-scans tell, in place."""
+        form = self.decoder.waveform
+        assert form is not None  # noqa: S101  a decoder that gives waveforms says how they are
+        percent = (waveforms.astype(np.float32) - np.float32(form.zero)) * np.float32(
+            100 / form.full_scale
+        )
+        echoes = measure(
+            percent,
+            interval_us=form.interval_us,
+            start_us=form.start_us,
+            settings=settings,
+        )
+        readings["time_of_flight"] = echoes.time_of_flight
+        readings["amplitude"] = echoes.amplitude
+        readings["valid"] &= echoes.found
+        self.tally.saturated += int(np.count_nonzero(echoes.saturated & readings["valid"]))
+
+    def lose(self, state: str, detail: str) -> None:
+        """Take note of a change of the port; a half record does not survive it.
+
+        What came before it has to be decoded first.
+        """
+        self.tally.state, self.tally.detail = state, detail
+        self._count(self.decoder.reset(self.tally.bytes))
+
+    def miss(self, request: bytes) -> None:
+        """Take note of a request that got no answer."""
+        fault = Fault(
+            offset=self.tally.bytes,
+            length=0,
+            reason=FaultReason.UNANSWERED,
+            excerpt=b"",
+            detail=f"no answer in time to {request!r}",
+        )
+        self.tally.faults[str(fault.reason)] += 1
+        self.tally.recent = [*self.tally.recent, fault][-_KEPT_FAULTS:]
+
+    def _host_times(
+        self, device: NDArray[np.int64], arrival: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        host = self._clock.to_host(device, arrival) if self._clock else arrival
+        return host - self._delay
+
+    def _count(self, batch: Batch) -> None:
+        tally = self.tally
+        tally.readings += int(batch.readings.size)
+        tally.positions += int(batch.positions.size)
+        for reason, count in batch.n_faults.items():
+            tally.faults[str(reason)] += count
+        tally.recent = [*tally.recent, *batch.faults][-_KEPT_FAULTS:]
+        records = batch.readings if self.decoder.gives_readings else batch.positions
+        if records.size:
+            self._count_sequence(records["sequence"])
+
+    def _count_sequence(self, sequence: NDArray[np.int64]) -> None:
+        sequence = sequence[sequence >= 0]
+        if not sequence.size:
+            return
+        if self._sequence >= 0:
+            sequence = np.concatenate(([self._sequence], sequence))
+        steps = np.diff(sequence)
+        if wrap := self.decoder.sequence_wrap:
+            # The shorter way round: a device that began anew has not lost a whole turn of records.
+            steps = (steps + wrap // 2) % wrap - wrap // 2
+        self.tally.missing += int(np.sum(steps[steps > 1] - 1))
+        self._sequence = int(sequence[-1])

@@ -1,0 +1,236 @@
+"""What a run's station file makes of its devices: links, tracks and scales."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.placing.device import DeviceLink, DeviceTally
+from swathe.pipeline.placing.encoder import CountsToPosition
+from swathe.pipeline.placing.glitch_filter import GlitchGate
+from swathe.pipeline.placing.pauses import Pauses
+from swathe.pipeline.placing.placer import Placed, Placer
+from swathe.pipeline.placing.slip import Slip, SlipWatch
+from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
+from swathe.station import (
+    Axis,
+    AxisMode,
+    AxisSettings,
+    LineAdvance,
+    Station,
+    axis_source,
+    decoder_of,
+)
+from swathe_drivers import Batch
+
+__all__ = ["ReturnWatch", "Wiring"]
+
+# The probe must have gone this share of the length before coming back means a new line.
+_GONE = 0.5
+# Back is within this share of the length of the start, two cells at least.
+_BACK = 0.02
+
+
+class ReturnWatch:
+    """Watches the scan position go out and come back.
+
+    Args:
+        scan: the scan axis.
+    """
+
+    def __init__(self, scan: Axis) -> None:
+        length = (scan.cells - 1) * scan.resolution
+        self._out = scan.start + _GONE * length
+        self._back = scan.start + min(max(_BACK * length, 2 * scan.resolution), 0.25 * length)
+        self._armed = False
+
+    def returns(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> list[int]:
+        """Return the times at which the probe came back, among these samples, ns."""
+        found: list[int] = []
+        # +1 out, -1 back, 0 between: only changes of side matter, and they are few.
+        side = (positions >= self._out).astype(np.int8) - (positions <= self._back)
+        for k in np.flatnonzero(np.diff(side, prepend=np.int8(0))).tolist():
+            if side[k] == 1:
+                self._armed = True
+            elif side[k] == -1 and self._armed:
+                self._armed = False
+                found.append(int(times[k]))
+        return found
+
+    def disarm(self) -> None:
+        """A line was told by other means; the way out has to be gone anew."""
+        self._armed = False
+
+
+class _EncodedAxis:
+    """One encoded axis: which column of which device, its scale and its track."""
+
+    def __init__(
+        self, name: str, settings: AxisSettings, links: dict[str, DeviceLink], bracket_ns: int
+    ) -> None:
+        self.device, counts = axis_source(name, settings)
+        decoder = links[self.device].decoder
+        self.column = decoder.axes.index(counts)
+        self.scale = CountsToPosition(
+            settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
+        )
+        self.gate = GlitchGate(settings.most_speed, settings.most_acceleration)
+        self.track = EncodedTrack(bracket_ns=bracket_ns)
+
+
+class Wiring:
+    """The devices of one run, wired to the placer.
+
+    Args:
+        station: the station file in force.
+        tallies: counts by device, which go on through the runs of a survey.
+        line: the line in force on a stepped index axis.
+
+    Attributes:
+        links: decoder and clock of each device.
+        pauses: in which no return of the probe tells another line.
+    """
+
+    def __init__(self, station: Station, tallies: dict[str, DeviceTally], *, line: int = 0) -> None:
+        self.links = {
+            name: DeviceLink(
+                decoder=decoder_of(device),
+                delay_ns=device.delay,
+                tally=tallies.setdefault(name, DeviceTally()),
+                echo=station.echo,
+            )
+            for name, device in station.device.items()
+        }
+        bracket = station.placing.bracket
+        self._lateness = station.placing.lateness
+        self._on_change = {name for name, d in station.device.items() if d.on_change}
+        self._unheard: set[str] = set()
+        self._scan = _EncodedAxis("scan", station.scan, self.links, bracket)
+        self._index: _EncodedAxis | None = None
+        self.stepped: SteppedTrack | None = None
+        if station.index is not None and station.index.mode is not AxisMode.STEPPED:
+            self._index = _EncodedAxis("index", station.index, self.links, bracket)
+        else:
+            axis = station.index_axis
+            self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
+            self.stepped.step_to(line, 0)
+        self.slips: list[Slip] = []
+        self._second: _EncodedAxis | None = None
+        second = station.scan.second
+        if second is not None:
+            same = station.scan.model_copy(
+                update={
+                    **second.model_dump(include={"device", "counts", "counts_per_mm", "reversed"}),
+                    "wheel": second.wheel,
+                    "backlash": 0.0,
+                }
+            )
+            self._second = _EncodedAxis("scan", same, self.links, bracket)
+            self._slip = SlipWatch(self._scan.track, self._second.track, second.tolerance)
+        self.placer = Placer(
+            scan=self._scan.track,
+            index=self._index.track if self._index else self._required_steps(),
+            bracket_ns=bracket,
+            lateness_ns=self._lateness,
+        )
+        self.pauses = Pauses()
+        self._returns: ReturnWatch | None = None
+        advance = station.index.advance if station.index and self.stepped else None
+        if advance is LineAdvance.RETURN:
+            self._returns = ReturnWatch(station.scan_axis)
+
+    def _required_steps(self) -> SteppedTrack:
+        assert self.stepped is not None  # noqa: S101  set just before when no index axis is encoded
+        return self.stepped
+
+    def take(self, device: str, batch: Batch) -> Placed | None:
+        """Hand a batch to the placer; return readings that carried their own place, if any."""
+        own: dict[str, NDArray[np.float64]] = {}
+        for axis, name in ((self._scan, "scan"), (self._index, "index")):
+            if axis is None or axis.device != device or not batch.positions.size:
+                continue
+            times = batch.positions["time"]
+            positions = axis.scale.positions(
+                batch.positions["counts"][:, axis.column], batch.positions["mark"][:, axis.column]
+            )
+            before = axis.gate.glitches
+            good = axis.gate.keep(times, positions)
+            self.links[device].tally.glitches += axis.gate.glitches - before
+            leaps = axis.scale.leaps | axis.gate.leaps
+            axis.track.append(times[good], positions[good], leaps[good])
+            self._unheard.discard(device)
+            own[name] = np.where(good, positions, np.nan)
+            if axis is self._scan and self._returns is not None:
+                returns = np.array(self._returns.returns(times[good], positions[good]), np.int64)
+                for time in returns[~self.pauses.holds(returns)].tolist():
+                    self._next_line(time)
+        if self._second is not None and self._second.device == device and batch.positions.size:
+            counts = batch.positions["counts"][:, self._second.column]
+            other = self._second.scale.positions(counts)
+            self._second.track.append(batch.positions["time"], other)
+        if not batch.readings.size:
+            return None
+        if batch.combined and "scan" in own and (self._index is None or "index" in own):
+            return self.placer.place_combined(batch.readings, own["scan"], own.get("index"))
+        self.placer.add_readings(batch.readings)
+        return None
+
+    def _next_line(self, time: int) -> None:
+        """Step a stepped index axis on by a line at `time`; the last line stays."""
+        if self.stepped is not None and self.stepped.line + 1 < self.stepped.lines:
+            self.stepped.step_to(self.stepped.line + 1, time)
+
+    def set_line(self, line: int, time: int) -> None:
+        """Put another line in force, as a mark says."""
+        if self.stepped is not None:
+            self.stepped.step_to(line, time)
+            if self._returns is not None:
+                self._returns.disarm()
+
+    def reference(self, scan: float | None, index: float | None) -> None:
+        """The probe rests at this place, mm: the encoded axes' counts tell it from now on."""
+        for axis, place in ((self._scan, scan), (self._index, index)):
+            if axis is None or place is None or axis.track.last_position is None:
+                continue
+            axis.scale.set_here(place, axis.track.last_position)
+            axis.gate.restart()
+            last = axis.track.last_time
+            leap = np.array([True])
+            axis.track.append(np.array([last], np.int64), np.array([place]), leap)
+
+    def port_changed(self, device: str) -> None:
+        """What a device last said holds no more, until it says something again.
+
+        An encoder that sends on change is silent while it stands still, and while it is unplugged.
+        """
+        self._unheard.add(device)
+
+    def tick(self, now: int) -> None:
+        """Let time go by: an encoder that is silent while it stands still stands still."""
+        self.placer.now = now
+        if self._second is not None and (slip := self._slip.look()) is not None:
+            self.slips.append(slip)
+        for axis in (self._scan, self._index):
+            if axis is None or axis.device not in self._on_change - self._unheard:
+                continue
+            last, held = axis.track.last_time, now - self._lateness
+            if last is not None and held > last and axis.track.last_position is not None:
+                axis.track.append(np.array([held], np.int64), np.array([axis.track.last_position]))
+
+    @property
+    def heard(self) -> tuple[int | None, int | None]:
+        """Host time of the newest sample of scan and of index, ns; None before the first."""
+        index = None if self._index is None else self._index.track.last_time
+        return self._scan.track.last_time, index
+
+    @property
+    def position(self) -> tuple[float | None, float | None]:
+        """The newest (scan, index) position, mm; None where unknown."""
+        scan = self._scan.track.last_position
+        if self._index is not None:
+            return scan, self._index.track.last_position
+        steps = self._required_steps()
+        newest: NDArray[Any] = np.array([np.iinfo(np.int64).max])
+        return scan, float(steps.locate(newest).position[0])

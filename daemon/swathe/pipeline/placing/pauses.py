@@ -1,0 +1,99 @@
+"""Pauses: while one lasts, readings belong to no cell and the probe's way is not followed.
+
+What counts is when a reading was taken, not when it arrived: what was under way as the pause began
+still belongs to its cell. A pause ends when it is said so, or with a run that ends in good order;
+a daemon that was killed in a pause comes back paused.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.pipeline.placing.placer import Way
+
+__all__ = ["Pauses"]
+
+_NEVER = int(np.iinfo(np.int64).max)
+_EVER = int(np.iinfo(np.int64).min)
+
+
+class Pauses:
+    """The pauses of the present run.
+
+    Attributes:
+        active: whether there is one now.
+        because: what for, of the one now.
+        by: who said so.
+    """
+
+    def __init__(self) -> None:
+        self.active = False
+        self.because = ""
+        self.by = ""
+        self._begins: list[int] = []
+        self._ends: list[int] = []
+
+    def begin(self, time: int, *, by: str, because: str, from_start: bool = False) -> None:
+        """Pause from the host time `time`, ns; one that lasts goes on under the newer name.
+
+        Args:
+            time: from now on, and
+            by: who says so.
+            because: what for.
+            from_start: whether nothing of this run counts that was read before, either; lines that
+                waited in a port may be older than the run.
+        """
+        was, self.active, self.by, self.because = self.active, True, by, because
+        if not was:
+            self._begins.append(_EVER if from_start and not self._begins else time)
+            self._ends.append(_NEVER)
+
+    def end(self, time: int) -> None:
+        """Go on at the host time `time`, ns."""
+        if self.active:
+            self.active, self.by, self.because = False, "", ""
+            self._ends[-1] = time
+
+    def reopen(self) -> None:
+        """A run begins: host times of an earlier one may be another clock's."""
+        self._begins, self._ends = ([_EVER], [_NEVER]) if self.active else ([], [])
+
+    @property
+    def last_end(self) -> int | None:
+        """When the last pause ended, host time in ns; None before one did."""
+        return next((end for end in reversed(self._ends) if end != _NEVER), None)
+
+    def holds(self, times: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return whether each host time, ns, lies in a pause, shape as `times`."""
+        if not self._begins:
+            return np.zeros(times.shape, bool)
+        begun = np.searchsorted(self._begins, times, side="right")
+        ends = np.array([0, *self._ends])
+        return np.asarray((begun > 0) & (times < ends[begun]))
+
+    def cut(self, way: Way) -> Way | None:
+        """Return the way without what was gone in a pause; None when nothing is left.
+
+        No way leads from the last sample before a pause to the first one after it.
+        """
+        if not self._begins:
+            return way
+        held = self.holds(way.time)
+        begun = np.searchsorted(self._begins, way.time, side="right")
+        apart = np.zeros(held.shape, bool)
+        apart[1:] = held[:-1] | (np.diff(begun) > 0)
+        if not (held.any() or apart.any()):
+            return way
+        kept = ~held
+        if not kept.any():
+            return None
+        return Way(
+            time=way.time[kept],
+            scan=way.scan[kept],
+            index=way.index[kept],
+            known=(way.known & ~apart)[kept],
+            leaps=(way.leaps | apart)[kept],
+            silence=way.silence[kept],
+            usual=way.usual,
+        )

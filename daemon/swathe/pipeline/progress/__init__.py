@@ -1,0 +1,1 @@
+"""How a survey stands, for those who publish it."""

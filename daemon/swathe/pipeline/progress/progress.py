@@ -1,0 +1,134 @@
+"""How a survey stands and how fast it goes on, summed up for those who publish it."""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.grid import Grid
+from swathe.pipeline.cells.minimum import Least
+from swathe.pipeline.checks.suspect_cells import Doubt
+from swathe.pipeline.placing.inputs import Wiring
+from swathe.pipeline.placing.placer import Way
+from swathe.pipeline.placing.slip import Slip
+from swathe.pipeline.progress.snapshots import Progress
+from swathe.station import Station, budget_of
+
+__all__ = ["Pace", "Paces", "progress_of", "speed_limit"]
+
+
+class Pace:
+    """Rate of a rising total over a sliding window.
+
+    Args:
+        window_ns: length of the window.
+    """
+
+    def __init__(self, window_ns: int) -> None:
+        self._window = window_ns
+        self._samples: deque[tuple[int, float]] = deque()
+
+    def note(self, time: int, total: float) -> None:
+        """Take the total as it stands at `time`, ns."""
+        samples = self._samples
+        samples.append((time, total))
+        while len(samples) > 2 and samples[1][0] <= time - self._window:
+            samples.popleft()
+
+    @property
+    def per_second(self) -> float:
+        """Rise per second over the window; 0 while unknown."""
+        if len(self._samples) < 2:
+            return 0.0
+        (t0, v0), (t1, v1) = self._samples[0], self._samples[-1]
+        return (v1 - v0) / (t1 - t0) * 1e9 if t1 > t0 else 0.0
+
+
+_SPEED_WINDOW_NS = 500_000_000
+# The warning comes before cells are skipped: readings are never quite evenly spaced.
+_NEAR_LIMIT = 0.8
+_RATE_WINDOW_NS = 20_000_000_000
+
+
+class Paces:
+    """Running figures of one run."""
+
+    def __init__(self) -> None:
+        self._travelled = 0.0
+        self.speed = Pace(_SPEED_WINDOW_NS)
+        self.rate = Pace(_SPEED_WINDOW_NS)
+        self.cell_rate = Pace(_RATE_WINDOW_NS)
+
+    def go(self, way: Way) -> None:
+        """Take note of a piece of the probe's way; a position that was set anew is none."""
+        self._travelled += float(np.abs(np.diff(way.scan))[~way.leaps[1:]].sum())
+
+    def note(self, now: int, *, readings: int, measured: int) -> None:
+        """Take note of the totals at a tick, host time in ns."""
+        self.speed.note(now, self._travelled)
+        self.rate.note(now, readings)
+        self.cell_rate.note(now, measured)
+
+    def too_fast(self, limit: float | None) -> bool:
+        """Return whether the probe is near the limit, mm/s, or over it."""
+        return limit is not None and self.speed.per_second > _NEAR_LIMIT * limit
+
+
+def speed_limit(wiring: Wiring, station: Station, grid: Grid) -> float | None:
+    """Return resolution × reading rate / wanted hits per cell, mm/s; None while unknown."""
+    interval = wiring.placer.interval_ns
+    if not interval:
+        return None
+    return grid.scan.resolution / station.survey.hits_per_cell / interval * 1e9
+
+
+def progress_of(
+    *,
+    time: int,
+    station: Station,
+    grid: Grid,
+    coverage: Coverage,
+    wiring: Wiring | None,
+    doubt: Doubt,
+    least: Least,
+    paces: Paces,
+    slips: list[Slip],
+    readings: int,
+    unplaced: int,
+) -> Progress:
+    """Return how the survey stands at `time`, ns UTC, that of the last tick."""
+    scan, index = wiring.position if wiring else (None, None)
+    left = coverage.required - coverage.measured
+    pace = paces.cell_rate.per_second
+    limit = speed_limit(wiring, station, grid) if wiring else None
+    asked = station.verification
+    due = doubt.book.due(asked.interval if asked else None)
+    budget = None if least.value is None else budget_of(station, least.value)
+    return Progress(
+        time=time,
+        required=coverage.required,
+        measured=coverage.measured,
+        percent=coverage.percent,
+        open_gaps=len(coverage.gaps.open),
+        line=coverage.row if coverage.row >= 0 else None,
+        scan=scan,
+        index=index,
+        speed=paces.speed.per_second,
+        speed_limit=limit,
+        slips=len(slips),
+        slipped_at=slips[-1].position if slips else None,
+        too_fast=paces.too_fast(limit),
+        rate=paces.rate.per_second,
+        seconds_left=left / pace if pace > 0 else None,
+        readings=readings,
+        unplaced=unplaced,
+        outside=grid.outside,
+        minimum=least.value,
+        minimum_at=least.place,
+        minimum_expanded=None if budget is None else budget.expanded,
+        suspect=doubt.suspect,
+        check_due=due,
+        check_overdue=due is not None and time > due,
+    )

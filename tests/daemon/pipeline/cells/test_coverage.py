@@ -1,0 +1,272 @@
+"""What the probe has left behind, and which of it is missing: a walk of a few cells at a time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from daemon.strategies import flood_fill, readings
+from swathe.pipeline import CellState, GapEnd, Grid
+from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.crossed import cross
+from swathe.pipeline.placing.placer import Way
+from swathe.station import Axis, CellRule
+
+USUAL = 5_000_000
+
+
+def grid(rows: int, columns: int, *, wrapped: bool = False) -> Grid:
+    """Return a grid of cells of 1 mm."""
+    return Grid(
+        scan=Axis(name="scan", start=0.0, resolution=1.0, cells=columns, wrapped=wrapped),
+        index=Axis(name="index", start=0.0, resolution=1.0, cells=rows),
+        rule=CellRule.MINIMUM,
+    )
+
+
+class Probe:
+    """Moves over a grid and tells its coverage, as a pipeline does on each tick."""
+
+    def __init__(self, made: Grid, *, stepped: bool = True) -> None:
+        self.grid = made
+        self.coverage = Coverage(made, stepped=stepped)
+        self.at: tuple[float, float] | None = None
+        self.now = 0
+
+    def go(self, *columns: float, row: float = 0.0, echo: bool | None = True) -> None:
+        """Go to each of `columns` in turn on `row`, then let a tick go by.
+
+        With `echo` there is a reading in the middle of every cell; without, one that has no
+        signal; with None the gauge says nothing.
+        """
+        scan = np.array([*([self.at[0]] if self.at else []), *columns])
+        index = np.full(scan.shape, row)
+        known = np.ones(scan.shape, bool)
+        if self.at is None:
+            known[0] = False
+        elif self.at[1] != row:
+            index[0] = self.at[1]
+            known[1] = False
+        silence = np.full(scan.shape, USUAL if echo is not None else 100 * USUAL)
+        leaps = np.zeros(scan.shape, bool)
+        way = Way(np.arange(scan.size), scan, index, known, leaps, silence, USUAL)
+        last = self.coverage.probe_cell
+        crossing = cross(way, self.grid, last)
+        if echo is not None:
+            cells = np.unique(np.append(crossing.cells[crossing.known], last))
+            cells = cells[cells >= 0]
+            before = self.grid.state[cells].copy()
+            self.grid.add(readings(range(cells.size), valid=echo), cells, 0)
+            self.coverage.note_readings(cells, before)
+        self.grid.pass_over(crossing.cells[crossing.known], crossing.silent[crossing.known])
+        self.coverage.note_way(way, crossing)
+        self.at = (float(scan[-1]), row)
+        self.tick()
+
+    def tick(self) -> None:
+        """Let a tick go by."""
+        self.now += 1
+        self.coverage.evaluate(self.now)
+        self.coverage.gaps.settle()
+
+    def missing(self) -> list[list[int]]:
+        """Return the cells of each open gap."""
+        return [sorted(gap.cells.tolist()) for gap in self.coverage.gaps.open]
+
+
+def test_gap_opens_when_the_probe_is_two_cells_on() -> None:
+    """The probe may rock into the next cell; a cell is left behind when it is two away."""
+    probe = Probe(grid(1, 20))
+    probe.go(2.0)
+    probe.go(5.0, echo=False)
+    assert probe.missing() == [[3]]
+    probe.go(4.0, 5.0, echo=False)  # rocking back and forth
+    assert probe.missing() == [[3]]
+    probe.go(6.0)
+    assert probe.missing() == [[3, 4]]
+
+
+def test_cells_ahead_of_the_probe_are_not_missing() -> None:
+    """What the probe has not come to is still to come, however long it takes."""
+    probe = Probe(grid(2, 20))
+    probe.go(0.0, 5.0)
+    for _ in range(100):
+        probe.tick()
+    assert probe.missing() == []
+    assert (probe.coverage.measured, probe.coverage.required) == (6, 40)
+    assert probe.coverage.percent == 15.0
+
+
+def test_gap_closes_when_its_last_cell_is_measured() -> None:
+    """A revisit shrinks the gap, and ends it with the last cell; the rest stays as it was."""
+    probe = Probe(grid(1, 20))
+    probe.go(0.0, 3.0)
+    probe.go(9.0, echo=False)
+    probe.go(14.0)
+    (number,) = (gap.number for gap in probe.coverage.gaps.open)
+    assert probe.missing() == [[4, 5, 6, 7, 8]]
+    probe.go(7.0)
+    assert probe.missing() == [[4, 5, 6]]
+    probe.go(0.0)
+    assert probe.missing() == []
+    (gap,) = probe.coverage.gaps
+    assert (gap.number, gap.end, gap.closed) == (number, GapEnd.MEASURED, probe.now)
+    assert gap.size == 5
+
+
+def test_stepped_line_left_makes_the_rest_of_it_missing() -> None:
+    """When the probe goes on to the next line, all that was not measured on the last is missing."""
+    probe = Probe(grid(3, 10))
+    probe.go(2.0, 6.0)
+    assert probe.missing() == []
+    probe.go(0.0, 9.0, row=1.0)
+    assert probe.missing() == [[0, 1], [7, 8, 9]]
+    assert probe.coverage.take_dirty_lines() == [0]
+    assert probe.coverage.take_dirty_lines() == []
+    assert probe.coverage.line_done(0)
+    assert not probe.coverage.line_done(1)
+    assert probe.coverage.measured_in_row(1) == 10
+
+
+def test_line_left_changes_again_when_measured_later() -> None:
+    """A line that is gone back to is told again."""
+    probe = Probe(grid(2, 10))
+    probe.go(2.0, 9.0)
+    probe.go(9.0, 0.0, row=1.0)
+    assert probe.coverage.take_dirty_lines() == [0]
+    probe.go(0.0, 1.0, row=0.0)
+    assert probe.coverage.take_dirty_lines() == [0, 1]
+    assert probe.missing() == []
+
+
+def test_excluded_cells_are_not_required() -> None:
+    """An excluded cell is neither measured nor missing, and a wholly excluded plan is done."""
+    made = grid(1, 10)
+    made.exclude(slice(0, 1), slice(3, 6))
+    probe = Probe(made)
+    probe.go(0.0, echo=False)
+    probe.go(9.0, echo=False)
+    probe.coverage.close_out(99)
+    # Cell 0 as well: the probe did not stay for an echo there.
+    assert probe.missing() == [[0, 1, 2], [6, 7, 8, 9]]
+    assert probe.coverage.required == 7
+    everything = grid(1, 3)
+    everything.exclude(slice(0, 1), slice(0, 3))
+    assert Coverage(everything, stepped=True).percent == 100.0
+
+
+def test_close_out_and_reopen_keep_real_gaps_apart() -> None:
+    """The end of a run lists what was to come; a next run takes that back and nothing else."""
+    probe = Probe(grid(1, 20))
+    probe.go(0.0, 3.0)
+    probe.go(6.0, echo=False)
+    probe.go(12.0)
+    probe.coverage.close_out(50)
+    assert probe.missing() == [[4, 5], [13, 14, 15, 16, 17, 18, 19]]
+    probe.coverage.reopen(60)
+    assert probe.missing() == [[4, 5]]
+    assert [gap.end for gap in probe.coverage.gaps] == [None, GapEnd.WITHDRAWN]
+    assert [gap.closed for gap in probe.coverage.gaps] == [None, 60]
+    probe.go(19.0)
+    probe.coverage.close_out(90)
+    assert probe.missing() == [[4, 5]]
+
+
+def test_gap_over_the_seam_of_a_circumference_is_one() -> None:
+    """Going round a pipe, what is missed before and after the seam is one gap."""
+    probe = Probe(grid(1, 12, wrapped=True))
+    probe.go(3.0, 9.0)
+    probe.go(13.0, echo=False)
+    probe.go(14.0)
+    probe.go(17.0)
+    (gap,) = probe.coverage.gaps.open
+    assert sorted(gap.cells.tolist()) == [0, 10, 11]
+    probe.coverage.gaps.settle()
+    assert gap.scan == (9.5, 12.5)
+
+
+class Walk(RuleBasedStateMachine):
+    """A probe that goes here and there, compared with sets of cells kept by hand."""
+
+    @initialize(columns=st.integers(4, 15))
+    def begin(self, columns: int) -> None:
+        """Stand on the first cell of the first of three lines."""
+        self.columns = columns
+        self.probe = Probe(grid(3, columns))
+        self.left: set[int] = set()
+        self.pending: set[int] = set()
+        self.measured: set[int] = set()
+        self.row = 0
+        self.column = 0
+        self.probe.go(0.0)
+        self.measured.add(0)
+        self.pending.add(0)
+        self.leave()
+
+    @rule(to=st.integers(0, 14), echo=st.sampled_from((True, False, None)))
+    def walk(self, to: int, echo: bool | None) -> None:
+        """Go to another cell of the line."""
+        to = min(to, self.columns - 1)
+        low, high = sorted((self.column, to))
+        passed = {self.row * self.columns + c for c in range(low, high + 1)}
+        self.probe.go(float(to), row=float(self.row), echo=echo)
+        if echo:
+            self.measured |= passed
+        self.pending |= passed - {self.row * self.columns + self.column}
+        self.column = to
+        self.leave()
+
+    @precondition(lambda self: self.row < 2)
+    @rule()
+    def step(self) -> None:
+        """Go on to the next line, at the same column."""
+        self.pending |= {self.row * self.columns + c for c in range(self.columns)}
+        self.row += 1
+        self.probe.go(float(self.column), row=float(self.row), echo=None)
+        self.pending.add(self.row * self.columns + self.column)
+        self.leave()
+
+    def leave(self) -> None:
+        """Take what is more than a cell away as left behind."""
+        near = {
+            self.row * self.columns + c
+            for c in range(max(self.column - 1, 0), min(self.column + 2, self.columns))
+        }
+        self.left |= self.pending - near
+        self.pending &= near
+
+    @invariant()
+    def gaps_are_regions_of_left_and_not_measured(self) -> None:
+        """Open gaps are the regions of what was left behind unmeasured; counts agree."""
+        coverage = self.probe.coverage
+        found = [frozenset(gap.cells.tolist()) for gap in coverage.gaps.open]
+        regions = flood_fill(self.left - self.measured, (3, self.columns))
+        assert sorted(found, key=min) == regions
+        assert coverage.measured == len(self.measured)
+        state = self.probe.grid.state
+        assert set(np.flatnonzero(state == CellState.MEASURED).tolist()) == self.measured
+        for row in range(3):
+            in_row = {c for c in self.measured if c // self.columns == row}
+            assert coverage.measured_in_row(row) == len(in_row)
+            assert coverage.line_done(row) is (row < self.row)
+
+
+Walk.TestCase.settings = settings(max_examples=60, stateful_step_count=25)
+TestWalk = Walk.TestCase
+
+
+@pytest.mark.parametrize("lines", [(0, 1, 2, 3), (3, 2, 1, 0)])
+def test_encoded_lines_left_out_are_missing_once_passed(lines: tuple[int, ...]) -> None:
+    """On an encoded index axis a line jumped over is missing when the next one is well under way."""
+    probe = Probe(grid(4, 40), stepped=False)
+    for line in lines:
+        if line == 2:
+            continue
+        probe.go(39.0 if probe.at and probe.at[0] < 1 else 0.0, row=float(line), echo=True)
+        probe.go(0.0 if probe.at and probe.at[0] > 1 else 39.0, row=float(line), echo=True)
+        probe.go(39.0 if probe.at and probe.at[0] < 1 else 0.0, row=float(line), echo=True)
+    (gap,) = probe.coverage.gaps.open
+    assert sorted(gap.cells.tolist()) == list(range(80, 120))

@@ -1,0 +1,211 @@
+"""The book of gaps against a flood fill, whatever is added and removed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+
+from daemon.strategies import flood_fill
+from swathe.pipeline import CellState, GapCause, GapEnd, Grid
+from swathe.pipeline.cells.gaps import Gap, GapBook
+from swathe.station import Axis, CellRule
+
+
+def grid(rows: int, columns: int, wrapped: tuple[bool, bool] = (False, False)) -> Grid:
+    """Return a grid of cells of 2 mm along and 3 mm across."""
+    return Grid(
+        scan=Axis(name="scan", start=10.0, resolution=2.0, cells=columns, wrapped=wrapped[1]),
+        index=Axis(name="index", start=0.0, resolution=3.0, cells=rows, wrapped=wrapped[0]),
+        rule=CellRule.MINIMUM,
+    )
+
+
+def cells(*numbers: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Return cells as a column."""
+    return np.array(numbers, np.int64)
+
+
+class Bookkeeping(RuleBasedStateMachine):
+    """Adds and removes missing cells at will and compares with sets kept by hand."""
+
+    @initialize(
+        rows=st.integers(1, 6),
+        columns=st.integers(1, 7),
+        wrapped=st.tuples(st.booleans(), st.booleans()),
+    )
+    def begin(self, rows: int, columns: int, wrapped: tuple[bool, bool]) -> None:
+        """Open an empty book."""
+        self.shape = (rows, columns)
+        self.wrapped = wrapped
+        self.book = GapBook(grid(rows, columns, wrapped))
+        self.missing: set[int] = set()
+        self.now = 0
+        self.before: dict[int, frozenset[int]] = {}
+        self.ended: dict[int, tuple[int, GapEnd | None, int | None]] = {}
+        self.opened: dict[int, int] = {}
+
+    def regions(self) -> list[frozenset[int]]:
+        """Return the connected regions of what is missing."""
+        return flood_fill(self.missing, self.shape, self.wrapped)
+
+    def open_now(self) -> dict[int, frozenset[int]]:
+        """Return the open gaps as the book has them."""
+        return {gap.number: frozenset(gap.cells.tolist()) for gap in self.book.open}
+
+    @rule(seed=st.integers(0, 2**32 - 1), share=st.floats(0.02, 0.6))
+    def add(self, seed: int, share: float) -> None:
+        """Miss some more cells."""
+        self.now += 1
+        count = self.shape[0] * self.shape[1]
+        found = np.flatnonzero(np.random.default_rng(seed).random(count) < share)
+        fresh = np.array([c for c in found.tolist() if c not in self.missing], np.int64)
+        self.book.add(fresh, self.now)
+        self.missing.update(fresh.tolist())
+        regions = self.regions()
+        after = self.open_now()
+        for number, held in self.before.items():
+            region = next(region for region in regions if held <= region)
+            joined = min(n for n, other in self.before.items() if other <= region)
+            if joined == number:
+                # It grew, or the others grew into it: the lowest number stands for all.
+                assert after[number] == region
+            else:
+                gap = self.gap(number)
+                assert (gap.end, gap.merged_into) == (GapEnd.MERGED, joined)
+                assert gap.closed == self.now
+
+    @rule(seed=st.integers(0, 2**32 - 1), share=st.floats(0.02, 0.9), end=st.sampled_from(GapEnd))
+    def remove(self, seed: int, share: float, end: GapEnd) -> None:
+        """Measure some cells, missing or not."""
+        self.now += 1
+        count = self.shape[0] * self.shape[1]
+        gone = np.flatnonzero(np.random.default_rng(seed).random(count) < share)
+        self.book.remove(gone, self.now, end)
+        self.missing.difference_update(gone.tolist())
+        after = self.open_now()
+        for number, held in self.before.items():
+            rest = held - set(gone.tolist())
+            if rest:
+                pieces = [region for region in self.regions() if region <= rest]
+                assert len(after[number]) == max(map(len, pieces))
+                assert all(
+                    self.gap(n).opened == self.gap(number).opened
+                    for n, piece in after.items()
+                    if piece <= rest
+                )
+            else:
+                assert (self.gap(number).closed, self.gap(number).end) == (self.now, end)
+
+    def gap(self, number: int) -> Gap:
+        """Return a gap by its number."""
+        return next(gap for gap in self.book if gap.number == number)
+
+    @invariant()
+    def open_gaps_are_the_connected_regions(self) -> None:
+        """The open gaps are the regions, every ended one stays as it ended, numbers are for life."""
+        after = self.open_now()
+        assert sorted(after.values(), key=min) == self.regions()
+        count = self.shape[0] * self.shape[1]
+        held = self.book.holds(np.arange(count))
+        assert set(np.flatnonzero(held).tolist()) == self.missing
+        numbers = [gap.number for gap in self.book]
+        assert numbers == list(range(1, len(numbers) + 1))
+        for gap in self.book.settle():
+            assert gap.causes, f"gap {gap.number} was never described"
+            assert gap.area > 0
+        for gap in self.book:
+            self.opened.setdefault(gap.number, gap.opened)
+            assert gap.opened == self.opened[gap.number]
+            if gap.closed is not None:
+                assert gap.number not in after
+                end = (gap.closed, gap.end, gap.merged_into)
+                assert self.ended.setdefault(gap.number, end) == end
+            else:
+                assert gap.end is None
+                assert gap.area == pytest.approx(6.0 * gap.cells.size)
+                assert sum(gap.causes.values()) == gap.cells.size
+        self.before = after
+
+
+Bookkeeping.TestCase.settings = settings(max_examples=60, stateful_step_count=20)
+TestBookkeeping = Bookkeeping.TestCase
+
+
+def test_gap_ended_before_it_was_described_has_its_borders() -> None:
+    """A gap that opens and is swallowed within one tick still says where it was and why."""
+    made = grid(1, 9)
+    book = GapBook(made)
+    made.state[0:3] = CellState.NO_SIGNAL
+    book.add(cells(0, 1, 2), 1)
+    book.settle()
+    made.state[1] = CellState.MEASURED
+    made.state[2] = CellState.SKIPPED
+    book.remove(cells(1), 2, GapEnd.MEASURED)  # a new number for the cut-off piece, cell 2
+    book.add(cells(), 2)
+    made.state[1] = CellState.NO_SIGNAL
+    book.add(cells(1), 2)  # and at once it is one again
+    ended = [gap for gap in book.settle() if gap.end is GapEnd.MERGED]
+    assert [(gap.scan, gap.area, gap.causes) for gap in ended] == [
+        ((13.0, 15.0), 6.0, {GapCause.TOO_FAST: 1})
+    ]
+
+
+def test_gap_extent_area_and_causes() -> None:
+    """A gap's borders are those of its outermost cells; its area is that of its cells."""
+    made = grid(4, 9)
+    book = GapBook(made)
+    made.state[cells(11, 12)] = CellState.SKIPPED
+    made.state[cells(20)] = CellState.NO_SIGNAL
+    book.add(cells(11, 12, 20), 5)
+    (gap,) = book.settle()
+    assert gap.scan == (10.0 + 2 * 1.5, 10.0 + 2 * 3.5)
+    assert gap.index == (1.5, 7.5)
+    assert gap.area == 18.0
+    assert gap.size == 3
+    assert gap.causes == {GapCause.NO_SIGNAL: 1, GapCause.TOO_FAST: 2}
+    assert gap.cause is GapCause.TOO_FAST
+    assert (gap.opened, gap.closed, gap.end) == (5, None, None)
+
+
+@pytest.mark.parametrize(
+    ("missing", "scan", "index"),
+    [
+        ((0, 8), (10.0 + 2 * 7.5, 10.0 + 2 * 9.5), (-1.5, 1.5)),
+        ((0, 27), (9.0, 11.0), (7.5, 13.5)),
+        ((0, 1, 8, 27, 35), (10.0 + 2 * 7.5, 10.0 + 2 * 10.5), (7.5, 13.5)),
+    ],
+)
+def test_gap_across_a_seam_is_one_with_borders_past_it(
+    missing: tuple[int, ...], scan: tuple[float, float], index: tuple[float, float]
+) -> None:
+    """Over a seam a gap is one, and its higher border lies past the seam."""
+    book = GapBook(grid(4, 9, (True, True)))
+    book.add(cells(*missing), 1)
+    (gap,) = book.settle()
+    assert (gap.scan, gap.index) == (scan, index)
+
+
+def test_gap_all_round_a_pipe_has_the_whole_circumference() -> None:
+    """A gap that goes all round is as long as the circumference, wherever it is cut."""
+    book = GapBook(grid(1, 9, (False, True)))
+    book.add(cells(*range(9)), 1)
+    (gap,) = book.settle()
+    assert gap.scan[1] - gap.scan[0] == 18.0
+
+
+def test_gap_ended_keeps_its_largest_size() -> None:
+    """An ended gap tells what it was at its largest, not the last rest of it."""
+    made = grid(1, 9)
+    book = GapBook(made)
+    book.add(cells(3, 4, 5), 1)
+    book.settle()
+    book.remove(cells(3, 4), 2, GapEnd.MEASURED)
+    book.settle()
+    book.remove(cells(5), 3, GapEnd.MEASURED)
+    (gap,) = book.settle()
+    assert (gap.closed, gap.end, gap.cells.size) == (3, GapEnd.MEASURED, 0)
+    assert (gap.size, gap.area, gap.scan) == (3, 18.0, (15.0, 21.0))
+    assert book.settle() == []

@@ -1,0 +1,214 @@
+"""From a device's clock to the host's: skew and offset come back from late deliveries."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from swathe.pipeline.placing.clock import DeviceClock, lower_hull
+from swathe_drivers.records import ABSENT_TIME
+
+MS = 1_000_000
+S = 1_000_000_000
+
+
+def deliveries(
+    seed: int, *, seconds: float, skew: float, offset: int, least: int = 2 * MS
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return device times, true host times and arrivals of a record every 10 ms.
+
+    A delivery takes `least` at least; most are a few ms later, some 40 ms, as a host that is busy
+    with other things makes them. Arrivals never overtake each other.
+    """
+    random = np.random.default_rng(seed)
+    true = np.arange(0, int(seconds * S), 10 * MS, dtype=np.int64) + 5 * S
+    device = np.rint((true - 5 * S) / (1 + skew)).astype(np.int64) + offset
+    late = random.exponential(3 * MS, true.size) + 40 * MS * (random.random(true.size) < 0.05)
+    arrival = np.maximum.accumulate(true + least + late.astype(np.int64))
+    return device, true, arrival
+
+
+def through(
+    clock: DeviceClock, device: NDArray[np.int64], arrival: NDArray[np.int64], batch: int = 7
+) -> NDArray[np.int64]:
+    """Return the host times of all records, given to the clock in batches."""
+    parts = [
+        clock.to_host(device[k : k + batch], arrival[k : k + batch])
+        for k in range(0, device.size, batch)
+    ]
+    return np.concatenate(parts)
+
+
+@pytest.mark.parametrize("skew", [0.0, 50e-6, -80e-6, 400e-6])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_to_host_recovers_skew_and_offset(skew: float, seed: int) -> None:
+    """A minute of late deliveries gives the skew within 20 ppm and the times within 1 ms."""
+    device, true, arrival = deliveries(seed, seconds=60, skew=skew, offset=123_456_789)
+    clock = DeviceClock()
+    host = through(clock, device, arrival)
+    assert clock.fit is not None
+    assert clock.fit.skew == pytest.approx(skew, abs=20e-6)
+    # The least delay of the way cannot be told from an offset; it is the port's `delay` setting.
+    off = host[-3000:] - true[-3000:] - 2 * MS
+    assert np.abs(off).max() < 1 * MS
+    assert clock.restarts == 0
+
+
+def test_to_host_better_than_arrival_from_the_start() -> None:
+    """Within two seconds the times are far better than the arrivals they come from."""
+    device, true, arrival = deliveries(4, seconds=10, skew=30e-6, offset=0)
+    host = through(DeviceClock(), device, arrival)
+    settled = slice(200, None)
+    assert np.abs(host[settled] - true[settled] - 2 * MS).max() < 1.5 * MS
+    assert np.abs(arrival[settled] - true[settled] - 2 * MS).max() > 30 * MS
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(-(10**9), 10**11), st.integers(0, 10**9)), min_size=1, max_size=60
+    ),
+    st.integers(1, 20),
+    st.one_of(st.none(), st.integers(10**6, 2**42)),
+)
+def test_to_host_never_later_than_arrival(
+    steps: list[tuple[int, int]], batch: int, wrap: int | None
+) -> None:
+    """Whatever a device says of its clock, no record happened after it arrived."""
+    device = np.cumsum([step for step, _ in steps]).astype(np.int64)
+    if wrap is not None:
+        device %= wrap
+    arrival = np.cumsum([step for _, step in steps]).astype(np.int64)
+    host = through(DeviceClock(wrap_ns=wrap), device, arrival, batch)
+    assert (host <= arrival).all()
+    assert host.dtype == np.int64
+
+
+def test_to_host_counter_wrap_is_undone() -> None:
+    """A 16-bit counter of ms goes round every 65.536 s; times go straight on, batch or not."""
+    device, _, arrival = deliveries(5, seconds=200, skew=20e-6, offset=60 * S)
+    wrap = 65_536 * MS
+    straight = through(DeviceClock(), device, arrival)
+    wrapped = DeviceClock(wrap_ns=wrap)
+    assert np.array_equal(through(wrapped, device % wrap, arrival), straight)
+    assert wrapped.restarts == 0
+
+
+def test_to_host_record_a_little_out_of_order_is_no_turn() -> None:
+    """A record that overtook another at the counter's end is not taken for a whole turn."""
+    wrap = 65_536 * MS
+    device = np.array([65_530, 65_535, 5, 65_533, 10], np.int64) * MS
+    arrival = np.arange(5, dtype=np.int64) * 5 * MS + 100 * S
+    host = DeviceClock(wrap_ns=wrap).to_host(device, arrival)
+    assert np.ptp(host) < 30 * MS
+
+
+def test_to_host_restart_begins_anew() -> None:
+    """A device that was switched off and on counts from zero: one restart, times right again."""
+    device, true, arrival = deliveries(6, seconds=20, skew=0.0, offset=900 * S)
+    clock = DeviceClock()
+    through(clock, device, arrival)
+    later_device, later_true, later_arrival = deliveries(7, seconds=20, skew=0.0, offset=0)
+    host = through(clock, later_device, later_arrival + 60 * S)
+    assert clock.restarts == 1
+    assert np.abs(host[500:] - later_true[500:] - 60 * S - 2 * MS).max() < 1.5 * MS
+    assert true[-1] < host[0]
+
+
+def test_to_host_without_device_time_keeps_arrival() -> None:
+    """A record without a time of its own keeps its arrival; others beside it are mapped."""
+    arrival = np.arange(6, dtype=np.int64) * 10 * MS + S
+    absent = np.full(6, ABSENT_TIME)
+    clock = DeviceClock()
+    assert np.array_equal(clock.to_host(absent, arrival), arrival)
+    assert clock.fit is None
+    mixed = np.where(np.arange(6) % 2 == 0, arrival - 500 * MS, ABSENT_TIME)
+    late = arrival + np.array([0, 3, 5, 3, 5, 3]) * MS
+    host = clock.to_host(mixed, late)
+    assert np.array_equal(host[1::2], late[1::2])
+    assert host[2] < late[2]
+
+
+def test_clock_memory_is_bounded() -> None:
+    """Ten minutes at a record every 10 ms keep no more than the window's deliveries."""
+    device, _, arrival = deliveries(8, seconds=600, skew=10e-6, offset=0)
+    clock = DeviceClock()
+    through(clock, device, arrival, batch=500)
+    assert len(clock._deliveries) <= 1200
+
+
+@given(
+    st.lists(st.integers(-1000, 1000), min_size=2, max_size=40, unique=True),
+    st.data(),
+)
+def test_lower_hull_lies_below_all_points(xs: list[int], data: st.DataObject) -> None:
+    """The hull is a chain of points of which none lies above, turning left at each."""
+    points = [(float(x), float(data.draw(st.integers(-1000, 1000)))) for x in sorted(xs)]
+    hull = lower_hull(points)
+    assert hull[0] == points[0]
+    assert hull[-1] == points[-1]
+    assert set(hull) <= set(points)
+    at = [x for x, _ in hull]
+    height = np.interp([x for x, _ in points], at, [y for _, y in hull])
+    assert (np.array([y for _, y in points]) >= height - 1e-9).all()
+    slopes = np.diff([y for _, y in hull]) / np.diff(at)
+    assert (np.diff(slopes) > 0).all()
+
+
+def steady(
+    clock: DeviceClock, device: NDArray[np.int64], arrival: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Feed deliveries in batches of ten; return the host time of each, ns."""
+    mapped = [
+        clock.to_host(device[k : k + 10], arrival[k : k + 10]) for k in range(0, device.size, 10)
+    ]
+    return np.concatenate(mapped)
+
+
+def test_clock_drifting_for_a_night_is_no_restart() -> None:
+    """A poor clock, 400 ppm off for ten hours, is followed and never taken for a restarted one."""
+    true = np.arange(0, 36_000 * 10, dtype=np.int64) * 100_000_000
+    late = np.random.default_rng(4).integers(0, 5_000_000, true.size)
+    device = np.rint(true * (1 + 400e-6)).astype(np.int64)
+    clock = DeviceClock()
+    error = steady(clock, device, true + late) - true
+    assert clock.restarts == 0
+    assert np.max(np.abs(error[1000:])) < 1_000_000
+
+
+def test_clock_set_ahead_is_fitted_anew_at_once() -> None:
+    """A device whose clock jumps ahead by half a second costs no reading its place."""
+    true = np.arange(0, 6000, dtype=np.int64) * 10_000_000
+    late = np.random.default_rng(5).integers(0, 5_000_000, true.size)
+    device = true + np.where(true > 30_000_000_000, 500_000_000, 0)
+    clock = DeviceClock()
+    error = steady(clock, device, true + late) - true
+    assert clock.restarts == 1
+    assert np.max(np.abs(error[100:])) <= 5_000_000
+
+
+def test_clock_set_back_is_fitted_anew_within_seconds() -> None:
+    """A device whose clock jumps back by a second is found out when nothing comes in time."""
+    true = np.arange(0, 6000, dtype=np.int64) * 10_000_000
+    late = np.random.default_rng(6).integers(0, 5_000_000, true.size)
+    jump = 30_000_000_000
+    device = true - np.where(true > jump, 1_000_000_000, 0)
+    clock = DeviceClock()
+    error = steady(clock, device, true + late) - true
+    assert clock.restarts == 1
+    settled = (true < jump) | (true > jump + 3_500_000_000)
+    assert np.max(np.abs(error[settled][100:])) <= 5_000_000
+
+
+def test_clock_late_for_a_moment_is_no_restart() -> None:
+    """A link that holds everything back for two seconds changes nothing of the fit."""
+    true = np.arange(0, 6000, dtype=np.int64) * 10_000_000
+    late = np.random.default_rng(7).integers(0, 5_000_000, true.size)
+    held = (true > 30_000_000_000) & (true < 32_000_000_000)
+    arrival = np.where(held, 32_000_000_000, true + late)
+    clock = DeviceClock()
+    error = steady(clock, true, arrival) - true
+    assert clock.restarts == 0
+    assert np.max(np.abs(error[100:])) <= 5_000_000

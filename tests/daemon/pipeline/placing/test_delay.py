@@ -1,0 +1,139 @@
+"""The delay told from a serpentine raster, against rasters whose delay is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from swathe.pipeline.placing.delay import DelayEstimate, Pass, estimate_delay, find_passes
+
+RESOLUTION = 4.0
+LENGTH = 600.0
+LINES = 16
+GAUGE_HZ, ENCODER_HZ = 60.0, 200.0
+
+
+def wall(scan: NDArray[np.float64], index: float, *, flat: bool) -> NDArray[np.float64]:
+    """Return a corroded wall's thickness, or an even one's, mm."""
+    if flat:
+        return np.full(scan.shape, 12.0)
+    thickness = 12.0 - 1.2 * np.exp(-(((scan - 200) / 60) ** 2) - ((index - 40) / 50) ** 2)
+    for at, row, depth, radius in ((90, 20, 1.5, 12), (330, 60, 2.5, 16), (470, 90, 2.0, 14)):
+        thickness -= depth * np.exp(-(((scan - at) ** 2 + (index - row) ** 2) / radius**2))
+    return np.asarray(thickness)
+
+
+def raster(
+    *, speed: float, delay_ms: float, jitter_ms: float, flat: bool = False, seed: int = 0
+) -> list[Pass]:
+    """Return the passes of a serpentine raster whose readings are stamped late by `delay_ms`.
+
+    The gauge has no clock: its jitter is what is left on its times, about their mean.
+    """
+    rng = np.random.default_rng(seed)
+    line_seconds = LENGTH / speed + 1.0
+    total = LINES * line_seconds
+
+    def place(seconds: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        line = np.minimum((seconds // line_seconds).astype(np.int64), LINES - 1)
+        along = np.clip((seconds - line * line_seconds - 0.5) * speed, 0, LENGTH)
+        return np.where(line % 2 == 0, along, LENGTH - along), line
+
+    seen = np.arange(0, total, 1 / ENCODER_HZ)
+    way, way_rows = place(seen)
+    read = np.arange(0.1, total, 1 / GAUGE_HZ)
+    at, rows = place(read)
+    thickness = np.array(
+        [wall(np.array([x]), 8.0 * r, flat=flat)[0] for x, r in zip(at, rows, strict=True)]
+    )
+    thickness += rng.normal(0, 0.012, thickness.size)
+    stamped = read + delay_ms / 1000 + rng.uniform(-jitter_ms / 2, jitter_ms / 2, read.size) / 1000
+    order = np.argsort(stamped)
+    return find_passes(
+        rows[order],
+        np.rint(stamped[order] * 1e9).astype(np.int64),
+        thickness[order],
+        np.rint(seen * 1e9).astype(np.int64),
+        way,
+        way_rows,
+        RESOLUTION,
+    )
+
+
+def told(**circumstances: float | bool) -> DelayEstimate:
+    """Return the estimate for a raster."""
+    return estimate_delay(raster(**circumstances), resolution=RESOLUTION)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("speed", [50.0, 100.0, 250.0, 500.0])
+@pytest.mark.parametrize("delay", [0.0, 12.0, 60.0, 120.0])
+@pytest.mark.parametrize("jitter", [0.0, 20.0])
+def test_delay_is_within_2_ms_wherever_it_is_sure(
+    speed: float, delay: float, jitter: float
+) -> None:
+    """Over the range of speeds, delays and jitter, an answer that claims to be sure is right."""
+    found = told(speed=speed, delay_ms=delay, jitter_ms=jitter)
+    if found.sure:
+        assert found.delay / 1e6 == pytest.approx(delay, abs=2.0)
+        assert found.error / 1e6 < 1.0
+    else:
+        assert found.reason
+
+
+def test_delay_is_sure_on_an_ordinary_scan() -> None:
+    """At an ordinary speed a corroded wall tells the delay, whichever it is."""
+    for delay in (0.0, 9.0, 45.0, 120.0):
+        found = told(speed=100.0, delay_ms=delay, jitter_ms=2.0)
+        assert found.sure, found.reason
+        assert found.delay / 1e6 == pytest.approx(delay, abs=2.0)
+        assert found.pairs == LINES - 1
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("speed", [50.0, 250.0])
+def test_delay_is_never_sure_on_a_flat_plate(seed: int, speed: float) -> None:
+    """An even wall cannot tell a delay, and the estimate says so."""
+    found = told(speed=speed, delay_ms=40.0, jitter_ms=5.0, flat=True, seed=seed)
+    assert not found.sure
+    assert found.reason
+
+
+def test_delay_needs_lines_run_both_ways() -> None:
+    """A raster whose lines all run in one direction tells nothing, and says what is needed."""
+    passes = raster(speed=100.0, delay_ms=5.0, jitter_ms=0.0)
+    found = estimate_delay(passes[::2], resolution=RESOLUTION)
+    assert not found.sure
+    assert "0 pairs of neighbouring lines run in opposite directions, 8 are needed" in found.reason
+    assert estimate_delay([], resolution=RESOLUTION).pairs == 0
+
+
+def test_delay_from_going_to_and_fro_on_one_line() -> None:
+    """Going to and fro over a step of a block tells the delay as a raster does."""
+    passes = raster(speed=100.0, delay_ms=30.0, jitter_ms=1.0)
+    one_line = [
+        Pass(0, p.times, np.where(place_of(p) < 300, 12.7, 10.0), p.way_times, p.way)
+        for p in (shifted(one, 30.0) for one in passes)
+    ]
+    late = [Pass(0, p.times + 30_000_000, p.thickness, p.way_times, p.way) for p in one_line]
+    found = estimate_delay(late, resolution=RESOLUTION)
+    assert found.sure, found.reason
+    assert found.delay / 1e6 == pytest.approx(30.0, abs=2.0)
+
+
+def shifted(one: Pass, delay_ms: float) -> Pass:
+    """Return a pass with a delay taken off its readings."""
+    times = one.times - round(delay_ms * 1e6)
+    return Pass(one.row, times, one.thickness, one.way_times, one.way)
+
+
+def place_of(one: Pass) -> NDArray[np.float64]:
+    """Return where each reading of a pass was taken."""
+    return np.asarray(np.interp(one.times, one.way_times, one.way))
+
+
+def test_passes_are_cut_at_reversals_and_lines() -> None:
+    """A pass is one direction on one line; standing still in its middle does not cut it."""
+    passes = raster(speed=100.0, delay_ms=0.0, jitter_ms=0.0)
+    assert [one.row for one in passes] == list(range(LINES))
+    assert all((one.speed > 0) == (one.row % 2 == 0) for one in passes)

@@ -1,0 +1,108 @@
+"""One device's tally: what came, what was lost on the way, and where its stream was bad."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pytest
+
+from swathe.pipeline import DeviceTally
+from swathe.pipeline.placing.device import DeviceLink
+from swathe.station import decoder_of, parse_station
+
+STATION = """\
+name = "bench"
+[survey]
+folder = "bench"
+[scan]
+length = "20 mm"
+resolution = "1 mm"
+device = "both"
+counts_per_mm = 10
+[device.both]
+port = "ports/both"
+protocol.columns = [
+  {{ is = "sequence"{wrap} }},
+  {{ is = "counts", axis = "scan" }},
+  {{ is = "thickness", unit = "mm" }},
+]
+"""
+
+
+def link(wrap: int | None = None, tally: DeviceTally | None = None) -> DeviceLink:
+    """Return the link of a device that numbers its lines."""
+    text = STATION.format(wrap="" if wrap is None else f", wrap = {wrap}")
+    device = parse_station(text, "bench.toml").device["both"]
+    return DeviceLink(decoder=decoder_of(device), delay_ns=0, tally=tally or DeviceTally())
+
+
+def send(made: DeviceLink, numbers: Iterable[int], *, time: int = 0) -> None:
+    """Send a line for each number, in one chunk, and decode it."""
+    made.take(b"".join(f"{number},0,5.0\r\n".encode() for number in numbers), time)
+    assert made.decode() is not None
+
+
+@pytest.mark.parametrize(
+    ("wrap", "parts", "missing"),
+    [
+        (None, [[0, 1, 2, 3]], 0),
+        (None, [[5, 6, 9, 10]], 2),
+        (None, [[5, 6], [9, 10]], 2),
+        (None, [[7, 8], [0, 1]], 0),  # the device began anew
+        (100, [[98, 99, 0, 1]], 0),
+        (100, [[98, 99], [2, 3]], 2),
+        (100, [[60, 61], [0, 1]], 38),  # it may have been: the shorter way round
+        (65_536, [[500, 501], [0, 1]], 0),  # the device began anew
+        (65_536, [[5, 7, 6, 8]], 2),  # two overtook each other; one step of two, twice
+        (65_536, [[5, 5, 6]], 0),
+    ],
+)
+def test_missing_by_the_running_number(
+    wrap: int | None, parts: list[list[int]], missing: int
+) -> None:
+    """Numbers left out were lost on the way; one that runs back was not a whole turn of losses."""
+    made = link(wrap)
+    for part in parts:
+        send(made, part)
+    assert made.tally.missing == missing
+    assert made.tally.readings == made.tally.positions == sum(len(part) for part in parts)
+
+
+def test_half_a_record_does_not_survive_a_lost_port() -> None:
+    """What had begun when the port was lost is one fault, and not glued to what comes after."""
+    made = link()
+    made.take(b"1,0,5.0\r\n2,0,", 10)
+    made.decode()
+    made.lose("lost", "pulled")
+    assert (made.tally.state, made.tally.detail) == ("lost", "pulled")
+    made.take(b"3,0,5.0\r\n", 20)
+    batch = made.decode()
+    assert batch is not None
+    assert batch.readings["sequence"].tolist() == [3]
+    assert made.tally.faults == {"partial": 1}
+    assert (made.tally.recent[0].offset, made.tally.recent[0].length) == (9, 4)
+    assert batch.readings["offset"].tolist() == [13]
+    assert (made.tally.bytes, made.tally.last_data) == (22, 20)
+
+
+def test_tally_goes_on_and_offsets_with_it() -> None:
+    """A next run's link counts on in the same tally, its offsets from the bytes so far."""
+    tally = DeviceTally()
+    send(link(tally=tally), [0, 1])
+    second = link(tally=tally)
+    second.take(b"junk\r\n", 5)
+    second.decode()
+    assert (tally.readings, tally.faults) == (2, {"columns": 1})
+    assert tally.recent[0].offset == 18
+
+
+def test_recent_faults_are_few_and_the_newest() -> None:
+    """A stream of garbage is counted whole but remembered by its last faults only."""
+    made = link()
+    for k in range(100):
+        made.take(f"junk {k}\r\n".encode() * 3, k)
+        made.decode()
+    assert made.tally.faults == {"columns": 300}
+    assert len(made.tally.recent) == 64
+    assert made.tally.recent[-1].excerpt == b"junk 99"
+    assert made.decode() is None

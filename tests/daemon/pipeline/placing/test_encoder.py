@@ -1,0 +1,160 @@
+"""Counts to mm: wheel, roll-over, play, and samples that cannot be."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from swathe.pipeline.placing.encoder import CountsToPosition, follow_with_play
+from swathe.pipeline.placing.glitch_filter import GlitchGate
+from swathe.station.model import AxisSettings, WheelSettings
+
+MS = 1_000_000
+
+
+def axis(**settings: object) -> AxisSettings:
+    """Return an axis of 100 mm."""
+    return AxisSettings.model_validate({"length": "100 mm", "resolution": "1 mm", **settings})
+
+
+def test_wheel_counts_per_mm() -> None:
+    """A 50 mm wheel with 1024 lines, four edges each: pi d / (4 N) mm a count.
+
+    157.0796327 mm a turn and 0.03834951970 mm a count, by arithmetic from the formula.
+    """
+    given_as = {"diameter": "50 mm", "pulses": 1024, "edges": 4}
+    wheel = WheelSettings.model_validate(given_as)
+    assert 1 / wheel.counts_per_mm == pytest.approx(0.03834951970, abs=1e-10)
+    assert 4096 / wheel.counts_per_mm == pytest.approx(157.0796327, abs=1e-7)
+    scale = CountsToPosition(axis(wheel=given_as), bits=None, is_length=False)
+    assert scale.positions(np.array([4096.0]))[0] == pytest.approx(50 * math.pi)
+
+
+@given(
+    st.lists(st.integers(-3000, 3000), min_size=1, max_size=60),
+    st.sampled_from([8, 16, 24, 32]),
+    st.integers(1, 7),
+)
+def test_roll_over_is_undone(steps: list[int], bits: int, piece: int) -> None:
+    """A counter of any width is followed over its end, however the stream is cut."""
+    most = (1 << (bits - 1)) - 1
+    steps = [max(-most, min(most, step)) for step in steps]
+    true = np.cumsum(steps)
+    sent = np.mod(true, 1 << bits).astype(float)
+    scale = CountsToPosition(axis(counts_per_mm=1), bits=bits, is_length=False)
+    found = np.concatenate(
+        [scale.positions(sent[k : k + piece]) for k in range(0, sent.size, piece)]
+    )
+    assert found.tolist() == true.tolist()
+
+
+@given(
+    st.lists(st.floats(-50, 50), min_size=1, max_size=80), st.floats(0.01, 5), st.floats(-50, 50)
+)
+def test_play_follows_like_a_loop_over_samples(
+    positions: list[float], play: float, start: float
+) -> None:
+    """The array form of the play operator agrees with its plain definition."""
+    expected = []
+    at = start
+    for position in positions:
+        at = min(max(at, position - play / 2), position + play / 2)
+        expected.append(at)
+    found = follow_with_play(np.array(positions), play, start)
+    assert found == pytest.approx(expected, abs=1e-12)
+
+
+def test_play_holds_the_probe_on_a_reversal() -> None:
+    """The probe stays while the encoder moves through the play, then follows half of it behind."""
+    scale = CountsToPosition(axis(counts_per_mm=1, backlash="2 mm"), bits=None, is_length=False)
+    out = scale.positions(np.arange(0.0, 11.0))
+    back = scale.positions(np.arange(10.0, -1.0, -1.0))
+    assert out[-1] == 9.0
+    assert back.tolist() == [9.0, 9.0, 9.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0]
+
+
+def test_glitch_is_kept_out() -> None:
+    """A single count read wrong is no place the probe can have reached; the rest goes on."""
+    times = np.arange(20) * 5 * MS
+    positions = np.linspace(0.0, 9.5, 20)
+    positions[7] = 400.0
+    gate = GlitchGate(200.0)
+    good = gate.keep(times, positions)
+    assert np.flatnonzero(~good).tolist() == [7]
+    assert gate.glitches == 1
+
+
+def test_glitch_that_lasts_is_a_new_place() -> None:
+    """A counter that was set anew goes on from its new place, and is no glitch."""
+    times = np.arange(40) * 5 * MS
+    positions = np.linspace(0.0, 19.5, 40)
+    positions[20:] += 300.0
+    gate = GlitchGate(200.0)
+    good = np.concatenate(
+        [gate.keep(times[k : k + 3], positions[k : k + 3]) for k in range(0, 40, 3)]
+    )
+    assert np.flatnonzero(~good).tolist() == [20, 21, 22]
+    assert gate.glitches == 0
+
+
+@given(st.integers(1, 9))
+def test_glitches_of_any_batching(piece: int) -> None:
+    """What is kept out does not depend on how the stream is cut."""
+    rng = np.random.default_rng(3)
+    times = np.arange(200) * 5 * MS
+    positions = np.cumsum(rng.uniform(-0.5, 1.0, 200))
+    wrong = rng.choice(200, 12, replace=False)
+    positions[wrong] += rng.choice([-500.0, 700.0], 12)
+    whole = GlitchGate(250.0).keep(times, positions)
+    gate = GlitchGate(250.0)
+    cut = [gate.keep(times[k : k + piece], positions[k : k + piece]) for k in range(0, 200, piece)]
+    assert np.concatenate(cut).tolist() == whole.tolist()
+
+
+def test_index_mark_sets_the_position_and_tells_the_drift() -> None:
+    """From the mark on positions are told from its place; a wheel that slipped since is put right."""
+    scale = CountsToPosition(
+        axis(counts_per_mm=10, index_mark_at="50 mm"), bits=None, is_length=False
+    )
+    counts = np.arange(0.0, 1000.0, 10.0)
+    marks = np.zeros(counts.size, bool)
+    marks[30] = True
+    first = scale.positions(counts, marks)
+    assert first[29] == 29.0
+    assert first[30] == 50.0
+    assert first[-1] == pytest.approx(50 + 69)
+    later = scale.positions(np.array([500.0, 290.0, 280.0]), np.array([False, True, False]))
+    assert later.tolist() == pytest.approx([70.0, 50.0, 49.0])
+    assert scale.drifts == pytest.approx([20.0, 1.0])
+
+
+def test_glitch_within_the_speed_but_not_the_acceleration() -> None:
+    """A small jump that the speed allows is caught by what no scanner's acceleration can do."""
+    times = np.arange(40) * 10 * MS
+    positions = np.linspace(0.0, 39.0, 40)  # 100 mm/s
+    positions[20] += 4.0
+    assert GlitchGate(600.0).keep(times, positions).all()
+    gate = GlitchGate(600.0, 2000.0)
+    assert np.flatnonzero(~gate.keep(times, positions)).tolist() == [20]
+    assert gate.glitches == 1
+
+
+def test_acceleration_within_the_limit_passes() -> None:
+    """A start, a reversal and a stop at the limit itself are no glitches, rounded as they are."""
+    times = np.arange(300) * 5 * MS
+    seconds = times / 1e9
+    positions = np.round(100 * (1 - np.cos(seconds * 4)) * 10) / 10  # at most 1600 mm/s²
+    gate = GlitchGate(450.0, 1700.0)
+    assert gate.keep(times, positions).all()
+
+
+def test_positions_modulo_a_circumference_go_on_over_the_seam() -> None:
+    """A device that tells its place on the pipe is followed over the seam, both ways."""
+    around = axis(length="400 mm", mode="wrapped")
+    scale = CountsToPosition(around, bits=None, is_length=True)
+    assert scale.positions(np.array([380.0, 395.0, 10.0])).tolist() == [380.0, 395.0, 410.0]
+    assert scale.positions(np.array([25.0, 399.0, 370.0])).tolist() == [425.0, 399.0, 370.0]

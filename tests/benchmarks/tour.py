@@ -31,10 +31,10 @@ from numpy.typing import NDArray
 
 from swathe.motion import (
     AxisLimits,
-    Ground,
     MotionLimits,
     PassSettings,
     Visits,
+    WorkArea,
     Zones,
     order_visits,
     plan_tour,
@@ -51,7 +51,7 @@ LINES, LINE_MM, LENGTH_MM = 200, 5.0, 6000.0
 Floats = NDArray[np.float64]
 
 
-def ground(*, together: bool) -> Ground:
+def ground(*, together: bool) -> WorkArea:
     """Return the penstock and a crawler."""
     scan = Axis(name="scan", start=0, resolution=1, cells=int(LENGTH_MM) + 1)
     index = Axis(name="index", start=0, resolution=LINE_MM, cells=LINES)
@@ -60,7 +60,7 @@ def ground(*, together: bool) -> Ground:
         index=AxisLimits(low=-10, high=1010, speed=INDEX_SPEED, acceleration=INDEX_RATE),
     )
     zones = Zones(scan=scan, index=index)
-    return Ground(scan=scan, index=index, limits=limits, zones=zones, together=together)
+    return WorkArea(scan=scan, index=index, limits=limits, zones=zones, together=together)
 
 
 def passes(count: int, seed: int, *, patches: bool) -> Floats:

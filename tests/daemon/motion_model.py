@@ -8,12 +8,12 @@ from hypothesis import strategies as st
 
 from swathe.motion import (
     AxisLimits,
-    Ground,
     MotionLimits,
     Move,
     Pattern,
     RasterSettings,
     Twist,
+    WorkArea,
     Zone,
     Zones,
 )
@@ -31,7 +31,7 @@ def ground(
     wrapped: bool = False,
     turns: float | None = None,
     together: bool = False,
-) -> Ground:
+) -> WorkArea:
     """Return a plate of 1,000 mm × 100 mm, or a pipe of 360 mm circumference, and a crawler."""
     scan = Axis(name="scan", start=0, resolution=5, cells=201)
     index = Axis(name="index", start=0, resolution=10, cells=36 if wrapped else 11, wrapped=wrapped)
@@ -40,7 +40,7 @@ def ground(
         scan=AxisLimits(low=-100, high=1100, speed=200, acceleration=400),
         index=AxisLimits(low=across[0], high=across[1], speed=50, acceleration=100),
     )
-    return Ground(
+    return WorkArea(
         scan=scan,
         index=index,
         limits=limits,
@@ -74,7 +74,7 @@ def gap(
 
 
 @st.composite
-def grounds(draw: st.DrawFn) -> Ground:
+def grounds(draw: st.DrawFn) -> WorkArea:
     """Plates and pipes, with up to four zones that may overlap, and a cable or none."""
     scan = Axis(
         name="scan",
@@ -121,7 +121,7 @@ def grounds(draw: st.DrawFn) -> Ground:
     twist = None
     if wrapped and draw(st.booleans()):
         twist = Twist.of(index, turns=draw(st.floats(0.5, 3)))
-    return Ground(
+    return WorkArea(
         scan=scan,
         index=index,
         limits=limits,
@@ -145,7 +145,7 @@ def rasters() -> st.SearchStrategy[RasterSettings]:
     )
 
 
-def distance_to_zone(ground: Ground, zone: Zone, scan: float, index: float) -> float:
+def distance_to_zone(ground: WorkArea, zone: Zone, scan: float, index: float) -> float:
     """Return how far a place is from a zone at least, along the axis that parts them more; mm.
 
     On a pipe the zone is looked for at every turn near the place.

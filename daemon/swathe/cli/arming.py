@@ -10,7 +10,7 @@ import typer
 from swathe.cli.app import console, say
 from swathe.errors import SwatheError
 from swathe.messages import CheckMessage
-from swathe.motion import Ground, Plan
+from swathe.motion import Plan, WorkArea
 from swathe.report import MOTION_CAUTION, failed_in_force
 from swathe.station import Station
 
@@ -19,23 +19,23 @@ __all__ = ["may_move", "plan_lines", "planned"]
 _NEAR = 1e-6
 
 
-def planned(station: Station) -> tuple[Plan, Ground]:
+def planned(station: Station) -> tuple[Plan, WorkArea]:
     """Return the raster of a station over the whole plan.
 
     Raises:
         MotionError: nothing of the plan can be reached.
         SwatheError: the station has no crawler.
     """
-    from swathe.motion import ground_of, plan_raster, raster_settings_of
+    from swathe.motion import plan_raster, raster_settings_of, work_area_of
 
     if station.motion is None:
         message = "the station file has no [motion] table: nothing moves by itself"
         raise SwatheError(message)
-    ground = ground_of(station)
+    ground = work_area_of(station)
     return plan_raster(ground, raster_settings_of(station)), ground
 
 
-def plan_lines(station: Station, plan: Plan, ground: Ground) -> list[str]:
+def plan_lines(station: Station, plan: Plan, ground: WorkArea) -> list[str]:
     """Return what a plan takes and what is to be minded, a line each."""
     motion = station.motion
     assert motion is not None  # noqa: S101  there is a plan

@@ -190,7 +190,7 @@ class Commands:
             merged = "" if gap.merged_into is None else f" into gap {gap.merged_into}"
             return f"{_REFUSED}{told}{merged}"
         self._session.mark(MarkKind.GAP_WANTED, gap=number, by=by)
-        wanted = [one.number for one in self._pipeline.asked.wanted]
+        wanted = [one.number for one in self._pipeline.requests.wanted]
         return f"gap {number} is wanted, number {wanted.index(number) + 1} of {len(wanted)}"
 
     def acknowledge(self, number: int, by: str) -> str:

@@ -27,7 +27,7 @@ def where_by_hand(
         unit: of the words.
     """
     gaps = pipeline.open_gap_notes()
-    if wanted := [one.number for one in pipeline.asked.wanted]:
+    if wanted := [one.number for one in pipeline.requests.wanted]:
         asked = {gap.number: gap for gap in gaps if gap.number in wanted}
         first = next((asked[number] for number in wanted if number in asked), None)
         gaps = gaps if first is None else [first]

@@ -66,8 +66,8 @@ class Publisher:
         for row in range(pipeline.grid.shape[0]):
             if pipeline.coverage.line_done(row):
                 self._put_line(row)
-        pipeline.doubt.take_changed()
-        self._put_checks(pipeline.doubt.book.checks)
+        pipeline.suspect_cells.take_changed()
+        self._put_checks(pipeline.suspect_cells.checks.checks)
         pipeline.alarms.take_changed()
         self._put_alarms(pipeline.alarms.alarms)
         self._put_wanted()
@@ -76,7 +76,7 @@ class Publisher:
     def put_state(self, state: str, reason: str = "") -> None:
         """Put the station's state; while it scans, a pause is one of its own."""
         pauses = self._pipeline.pauses
-        self._paused, self._zones = pauses.active, len(self._pipeline.asked.zones)
+        self._paused, self._zones = pauses.active, len(self._pipeline.requests.zones)
         if state == "scanning" and pauses.active:
             state = "paused"
             reason = f"{pauses.because} ({pauses.by})" if pauses.because else f"by {pauses.by}"
@@ -105,7 +105,7 @@ class Publisher:
     def _plan(self) -> PlanMessage:
         station, grid = self._pipeline.station, self._pipeline.grid
         planned = [(zone.name, zone.scan, zone.index) for zone in station.exclude]
-        asked = [(zone.name, zone.scan, zone.index) for zone in self._pipeline.asked.zones]
+        asked = [(zone.name, zone.scan, zone.index) for zone in self._pipeline.requests.zones]
         return PlanMessage(
             scan=_borders(grid.scan),
             index=_borders(grid.index),
@@ -136,7 +136,7 @@ class Publisher:
         self._put_gaps(gaps)
         for row in self._pipeline.coverage.take_dirty_lines():
             self._put_line(row)
-        self._put_checks(self._pipeline.doubt.take_changed())
+        self._put_checks(self._pipeline.suspect_cells.take_changed())
         self._put_alarms(self._pipeline.alarms.take_changed())
         self._put_asked(gaps)
         if now >= self._progress_due:
@@ -201,7 +201,7 @@ class Publisher:
 
     def _put_asked(self, gaps: list[GapNote]) -> None:
         """Put what people asked for, if it changed, by itself or with the gaps that changed."""
-        asked, pauses = self._pipeline.asked, self._pipeline.pauses
+        asked, pauses = self._pipeline.requests, self._pipeline.pauses
         wanted = {one.number for one in asked.wanted}
         if asked.changed or any(note.number in wanted for note in gaps):
             self._put_wanted()
@@ -209,7 +209,7 @@ class Publisher:
             self.put_state("scanning")
 
     def _put_wanted(self) -> None:
-        asked = self._pipeline.asked
+        asked = self._pipeline.requests
         asked.changed = False
         gaps = {note.number: note for note in self._pipeline.open_gap_notes()}
         message = RescanMessage.of(

@@ -107,7 +107,7 @@ class Daemon:
         self.folder = folder
         self._observer = observer
         self.delay = DelayKeeper(station)
-        self._session = Session(folder, station, text, on_torn=on_torn, watcher=self.delay.watch)
+        self._session = Session(folder, station, text, on_torn=on_torn, observer=self.delay.watch)
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
         self.crawl: Crawl | None = None

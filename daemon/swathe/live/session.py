@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import Any, Literal, Self
 
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
-from swathe.pipeline import Pipeline, Watcher
+from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.station import Station
 from swathe.store import (
     SurveyArrays,
@@ -48,7 +48,7 @@ class Session:
         clock: host's monotonic clock, ns.
         wall_clock: ns since 1970.
         on_torn: told of journal files that a crash cut off.
-        watcher: is shown readings and way.
+        observer: is shown readings and way.
         purpose: ``scan``, or ``check`` for a run that only checks the calibration.
     """
 
@@ -61,7 +61,7 @@ class Session:
         clock: Callable[[], int] = time.monotonic_ns,
         wall_clock: Callable[[], int] = time.time_ns,
         on_torn: Callable[[Path, str], None] | None = None,
-        watcher: Watcher | None = None,
+        observer: PlacingObserver | None = None,
         purpose: Literal["scan", "check"] = "scan",
     ) -> None:
         self.folder = folder
@@ -76,9 +76,9 @@ class Session:
         self._sync: asyncio.Future[None] | None = None
         self._flushed_at = 0
         self._written = 0
-        self._watcher = watcher
+        self._observer = observer
         self._purpose = purpose
-        self.pipeline = Pipeline(station, watcher=watcher)
+        self.pipeline = Pipeline(station, observer=observer)
 
     def __enter__(self) -> Self:
         """Take the survey up.
@@ -93,7 +93,7 @@ class Session:
             resumed = self.folder.begun
             if resumed:
                 check_same_plan(self.folder, self._station)
-                self.pipeline = replay(self.folder, on_torn=self._on_torn, watcher=self._watcher)
+                self.pipeline = replay(self.folder, on_torn=self._on_torn, observer=self._observer)
                 survey = self.pipeline.survey or survey
             self._arrays.open()
             stack.enter_context(self._journal)

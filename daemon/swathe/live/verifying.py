@@ -104,7 +104,7 @@ async def verify(
             reason = "checked"
         finally:
             await session.end("incomplete", reason)
-        return session.pipeline.doubt.book.checks[-1]
+        return session.pipeline.suspect_cells.checks.checks[-1]
 
 
 async def lift(
@@ -123,7 +123,7 @@ async def lift(
         SwatheError: there is no such check, it passed, or the survey is in use.
     """
     with Session(folder, station, text, on_torn=on_torn, purpose="check") as session:
-        checks = session.pipeline.doubt.book.checks
+        checks = session.pipeline.suspect_cells.checks.checks
         problem = ""
         if not 1 <= number <= len(checks):
             problem = f"there is no check {number}: the survey has {len(checks)}"

@@ -7,29 +7,29 @@ same answers.
 
 from swathe.motion.errors import MotionError, Place
 from swathe.motion.from_station import (
-    ground_of,
     pass_settings_of,
     raster_settings_of,
     retry_settings_of,
+    work_area_of,
 )
 from swathe.motion.limits.check import AxisLimits, MotionLimits, check_move, check_moves
 from swathe.motion.limits.moves import Move, MoveKind, total_distance, total_time
 from swathe.motion.limits.twist import Twist
-from swathe.motion.limits.work_area import Ground
+from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.limits.zones import Zone, Zones
 from swathe.motion.raster.plan import Pattern, Plan, RasterSettings, plan_raster, scan_speed
-from swathe.motion.raster.unreached import LeftOut
+from swathe.motion.raster.unreached import Unreached
 from swathe.motion.revisit.by_hand import HandStep, next_by_hand
 from swathe.motion.revisit.passes import Pass, PassSettings, Tour, plan_tour
 from swathe.motion.revisit.retry import (
     LeftGap,
     NextStep,
-    RetryBook,
+    RetryLog,
     RetrySettings,
     Stop,
     next_passes,
 )
-from swathe.motion.states import MOVING_STATES, Action, CrawlMachine, Event, State
+from swathe.motion.states import MOVING_STATES, Action, CrawlStates, Event, State
 from swathe.motion.tour.cost import Metric, Visits
 from swathe.motion.tour.order import order_visits, tour_seconds
 
@@ -37,12 +37,10 @@ __all__ = [
     "MOVING_STATES",
     "Action",
     "AxisLimits",
-    "CrawlMachine",
+    "CrawlStates",
     "Event",
-    "Ground",
     "HandStep",
     "LeftGap",
-    "LeftOut",
     "Metric",
     "MotionError",
     "MotionLimits",
@@ -55,18 +53,19 @@ __all__ = [
     "Place",
     "Plan",
     "RasterSettings",
-    "RetryBook",
+    "RetryLog",
     "RetrySettings",
     "State",
     "Stop",
     "Tour",
     "Twist",
+    "Unreached",
     "Visits",
+    "WorkArea",
     "Zone",
     "Zones",
     "check_move",
     "check_moves",
-    "ground_of",
     "next_by_hand",
     "next_passes",
     "order_visits",
@@ -79,4 +78,5 @@ __all__ = [
     "total_distance",
     "total_time",
     "tour_seconds",
+    "work_area_of",
 ]

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from swathe.errors import UsageError
 from swathe.motion.limits.check import AxisLimits, MotionLimits
 from swathe.motion.limits.twist import Twist
-from swathe.motion.limits.work_area import Ground
+from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.limits.zones import Zone, Zones
 from swathe.motion.raster.plan import Pattern, RasterSettings
 from swathe.motion.revisit.passes import PassSettings
@@ -17,7 +17,7 @@ from swathe.pipeline import Zone as AskedZone
 from swathe.station import Axis, MotionTable, Station, motion_codec
 from swathe_drivers.motion import AxisSettings
 
-__all__ = ["ground_of", "pass_settings_of", "raster_settings_of", "retry_settings_of"]
+__all__ = ["pass_settings_of", "raster_settings_of", "retry_settings_of", "work_area_of"]
 
 _NS = 1e9
 # Where only the speed is given, readings do not limit it.
@@ -34,7 +34,7 @@ def _table(station: Station) -> MotionTable:
     return station.motion
 
 
-def ground_of(station: Station, asked: Iterable[AskedZone] = ()) -> Ground:
+def work_area_of(station: Station, asked: Iterable[AskedZone] = ()) -> WorkArea:
     """Return where the machine of a station moves.
 
     Args:
@@ -46,7 +46,7 @@ def ground_of(station: Station, asked: Iterable[AskedZone] = ()) -> Ground:
     zones = [Zone(zone.name, zone.scan, zone.index) for zone in station.exclude]
     zones += [Zone(zone.name, zone.scan or _EVERYWHERE, zone.index) for zone in asked]
     axes = motion_codec(motion).axes
-    return Ground(
+    return WorkArea(
         scan=scan,
         index=index,
         limits=MotionLimits(

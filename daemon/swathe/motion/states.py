@@ -1,6 +1,6 @@
 """When a machine may move: states, events, and one table of what each event does in each state.
 
-Pure: no clock, no input or output. A runner asks `CrawlMachine.take` before it sends anything that
+Pure: no clock, no input or output. A runner asks `CrawlStates.take` before it sends anything that
 moves, and sends a stop whenever `take` answers `Action.STOP`. Nothing outside this module decides
 whether motion is allowed.
 """
@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from swathe.motion.errors import MotionError
 
-__all__ = ["MOVING_STATES", "TABLE", "Action", "CrawlMachine", "Event", "State", "Step"]
+__all__ = ["MOVING_STATES", "TABLE", "Action", "CrawlStates", "Event", "State", "Step"]
 
 
 class State(StrEnum):
@@ -170,7 +170,7 @@ TABLE: Mapping[State, Mapping[Event, Step]] = {
 """For each state what each event does; an asked motion is allowed only where it says so."""
 
 
-class CrawlMachine:
+class CrawlStates:
     """The state of one machine, changed by events only.
 
     Args:

@@ -5,12 +5,12 @@ from swathe.pipeline.cells.gaps import GapCause, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.checks.register import Check, CheckPhase, CheckStep
-from swathe.pipeline.crawler_history import Driven, Halt
+from swathe.pipeline.crawler_history import CrawlerHistory, Halt
 from swathe.pipeline.operator_requests import WantedGap, Zone
 from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.device import DeviceTally
-from swathe.pipeline.placing.placer import Placed, Watcher, Way
+from swathe.pipeline.placing.placer import Placed, PlacingObserver, ProbePath
 from swathe.pipeline.progress.snapshots import GapNote, LineNote, Progress
 
 __all__ = [
@@ -19,9 +19,9 @@ __all__ = [
     "Check",
     "CheckPhase",
     "CheckStep",
+    "CrawlerHistory",
     "DelayEstimate",
     "DeviceTally",
-    "Driven",
     "GapCause",
     "GapEnd",
     "GapNote",
@@ -30,10 +30,10 @@ __all__ = [
     "LineNote",
     "Pipeline",
     "Placed",
+    "PlacingObserver",
+    "ProbePath",
     "Progress",
     "WantedGap",
-    "Watcher",
-    "Way",
     "Zone",
     "runs_of",
 ]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from swathe.journal import Mark
 
-__all__ = ["Driven", "Halt"]
+__all__ = ["CrawlerHistory", "Halt"]
 
 # As the mark of a motion names the states; nothing else of it matters here.
 _ARMED = "armed"
@@ -28,7 +28,7 @@ class Halt:
     text: str
 
 
-class Driven:
+class CrawlerHistory:
     """What a machine did in all runs of a survey; cells do not depend on it.
 
     Attributes:

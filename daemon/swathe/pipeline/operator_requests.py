@@ -13,7 +13,7 @@ from swathe.pipeline.cells.gaps import Gap
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.station import Axis, ExclusionSettings, excluded_cells
 
-__all__ = ["Asked", "WantedGap", "Zone"]
+__all__ = ["OperatorRequests", "WantedGap", "Zone"]
 
 Cells = NDArray[np.int64]
 
@@ -67,7 +67,7 @@ class WantedGap:
     time: int
 
 
-class Asked:
+class OperatorRequests:
     """Keeps what was asked for.
 
     Attributes:

@@ -20,21 +20,21 @@ from swathe.calibration import ThicknessLaw
 from swathe.calibration.law import fill_thickness
 from swathe.errors import UsageError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
-from swathe.pipeline.alarms.evaluation import Lookout
+from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.crossed import cross
+from swathe.pipeline.cells.crossed import cross_cells
 from swathe.pipeline.cells.grid import ChangedCells, Grid
-from swathe.pipeline.cells.minimum import Least
-from swathe.pipeline.cells.waveforms import Shelf
-from swathe.pipeline.checks.suspect_cells import Doubt
-from swathe.pipeline.crawler_history import Driven
-from swathe.pipeline.operator_requests import Asked, Zone
+from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.pipeline.cells.waveforms import PendingWaveforms
+from swathe.pipeline.checks.suspect_cells import SuspectCells
+from swathe.pipeline.crawler_history import CrawlerHistory
+from swathe.pipeline.operator_requests import OperatorRequests, Zone
 from swathe.pipeline.placing.device import DeviceTally
-from swathe.pipeline.placing.inputs import Wiring
+from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
-from swathe.pipeline.placing.placer import Placed, Watcher
+from swathe.pipeline.placing.placer import Placed, PlacingObserver
 from swathe.pipeline.placing.slip import Slip
-from swathe.pipeline.progress.progress import Paces, progress_of
+from swathe.pipeline.progress.progress import RunRates, progress_of
 from swathe.pipeline.progress.snapshots import GapNote, LineNote, Progress, gap_note, line_note
 from swathe.station import (
     Station,
@@ -56,7 +56,7 @@ class Pipeline:
         station: the station file with which the survey began; it fixes the grid for good.
         amend: changes each run's station file before it acts, as a rebuild with another delay
             does; the grid must stay what it is.
-        watcher: is shown readings and way.
+        observer: is shown readings and way.
 
     Attributes:
         grid: the cells.
@@ -65,14 +65,14 @@ class Pipeline:
         survey: identity of the survey, from its first run.
         runs: runs so far.
         slips: where two sources of the scan position parted.
-        least: the least thickness.
-        doubt: checks of the calibration, and what they make of it.
+        minimum: the least thickness.
+        suspect_cells: checks of the calibration, and what they make of it.
         notes: operator's notes as (ns UTC, text).
         pauses: whether readings count now, and why not.
-        asked: zones excluded and gaps wanted while the survey goes on.
+        requests: zones excluded and gaps wanted while the survey goes on.
         alarms: what somebody should look at.
         changed: tells which cells changed.
-        driven: what a machine that moves the probe did.
+        crawler: what a machine that moves the probe did.
     """
 
     def __init__(
@@ -80,18 +80,18 @@ class Pipeline:
         station: Station,
         *,
         amend: Callable[[Station], Station] | None = None,
-        watcher: Watcher | None = None,
+        observer: PlacingObserver | None = None,
     ) -> None:
         self.station = station
         self._amend = amend
-        self._watcher = watcher
+        self._observer = observer
         scan, index = station.scan_axis, station.index_axis
         self.grid = Grid(scan=scan, index=index, rule=station.survey.cell_rule)
         for zone in station.exclude:
             self.grid.exclude(*excluded_cells(zone, scan, index))
         if (form := kept_waveforms(station)) is not None:
             self.grid.keep_waveforms(form.samples, form.dtype)
-        self._shelf = Shelf()
+        self._waveforms = PendingWaveforms()
         self.coverage = Coverage(self.grid, stepped=not station.index_encoded)
         self.tallies: dict[str, DeviceTally] = {}
         self.survey = ""
@@ -101,46 +101,46 @@ class Pipeline:
         self.readings = 0
         self.unplaced = 0
         self.slips: list[Slip] = []
-        self.doubt = Doubt(self.grid, self.coverage)
-        self._wiring: Wiring | None = None
+        self.suspect_cells = SuspectCells(self.grid, self.coverage)
+        self._inputs: DeviceInputs | None = None
         self._law: ThicknessLaw | None = None
         self._line = 0
         self._placed: list[Placed] = []
         self._last_cell = -1
         self._utc_offset = 0
         self._now = 0
-        self.least = Least(self.grid)
+        self.minimum = MinimumThickness(self.grid)
         self._changed_gaps: dict[int, GapNote] = {}
         self.changed = ChangedCells(self.grid.shape[1])
         self._scanning = False
-        self._paces = Paces()
+        self._rates = RunRates()
         self.pauses = Pauses()
-        self.asked = Asked()
-        self.driven = Driven()
-        self._lookout = Lookout(
+        self.requests = OperatorRequests()
+        self.crawler = CrawlerHistory()
+        self._alarm_evaluation = AlarmEvaluation(
             station,
             grid=self.grid,
             coverage=self.coverage,
-            doubt=self.doubt,
+            suspect_cells=self.suspect_cells,
             pauses=self.pauses,
             tallies=self.tallies,
         )
-        self.alarms = self._lookout.book
+        self.alarms = self._alarm_evaluation.book
 
     @property
     def line(self) -> int:
         """The line in force on a stepped index axis."""
-        return self._wiring.stepped.line if self._wiring and self._wiring.stepped else self._line
+        return self._inputs.stepped.line if self._inputs and self._inputs.stepped else self._line
 
     @property
     def position(self) -> tuple[float | None, float | None]:
         """Where the probe stands, scan and index in mm; None while unknown."""
-        return self._wiring.position if self._wiring else (None, None)
+        return self._inputs.position if self._inputs else (None, None)
 
     @property
-    def heard(self) -> tuple[int | None, int | None]:
+    def last_sample_times(self) -> tuple[int | None, int | None]:
         """Host time of the newest sample of scan and index, ns; None where there is none."""
-        return self._wiring.heard if self._wiring else (None, None)
+        return self._inputs.last_sample_times if self._inputs else (None, None)
 
     @property
     def status(self) -> Status:
@@ -171,47 +171,47 @@ class Pipeline:
         if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
             self._open(entry)
             return
-        if self._wiring is None:
+        if self._inputs is None:
             msg = "the journal's first entry must be the mark that opens the run"
             raise UsageError(msg)
         match entry:
             case Chunk():
-                if (link := self._wiring.links.get(entry.port)) is not None:
+                if (link := self._inputs.links.get(entry.port)) is not None:
                     link.take(entry.data, entry.time)
             case Sent():
-                if (link := self._wiring.links.get(entry.port)) is not None and entry.unanswered:
+                if (link := self._inputs.links.get(entry.port)) is not None and entry.unanswered:
                     link.miss(entry.data)
             case Tick():
-                self._tick(self._wiring, entry.time)
+                self._tick(self._inputs, entry.time)
             case PortChange():
-                if (link := self._wiring.links.get(entry.port)) is not None:
-                    self._decode(self._wiring, entry.port)
+                if (link := self._inputs.links.get(entry.port)) is not None:
+                    self._decode(self._inputs, entry.port)
                     link.lose(entry.state, entry.detail)
-                    self._wiring.port_changed(entry.port)
+                    self._inputs.port_changed(entry.port)
             case Mark():
-                self._take_mark(self._wiring, entry)
+                self._take_mark(self._inputs, entry)
 
     def _open(self, mark: Mark) -> None:
         # Each run may wire other ports and drivers; the grid stays what it is.
         station = station_in_journal(mark.detail, "station file in the journal")
         if self._amend is not None:
             station = self._amend(station)
-        if self._wiring is not None:
+        if self._inputs is not None:
             self._line = self.line
-            self.unplaced += self._wiring.placer.unplaced + self._wiring.placer.pending
+            self.unplaced += self._inputs.placer.unplaced + self._inputs.placer.pending
         self.station = station
         self.survey = self.survey or str(mark.detail["survey"])
         self._law = law_of(station)
-        self._wiring = Wiring(station, self.tallies, line=self._line)
-        self._shelf.forget_before(None)
+        self._inputs = DeviceInputs(station, self.tallies, line=self._line)
+        self._waveforms.forget_before(None)
         self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
         self._last_cell = -1
-        self.doubt.book.abandon()
+        self.suspect_cells.checks.abandon()
         self._now = mark.time
-        self._paces = Paces()
+        self._rates = RunRates()
         self.pauses.reopen()
-        self._wiring.pauses = self.pauses
-        self._lookout.open_run(station, mark.time + self._utc_offset)
+        self._inputs.pauses = self.pauses
+        self._alarm_evaluation.open_run(station, mark.time + self._utc_offset)
         # A run that only checks the calibration leaves the survey where it was.
         self._scanning = mark.detail.get("purpose", "scan") == "scan"
         if self._scanning:
@@ -220,59 +220,59 @@ class Pipeline:
             self.coverage.reopen(mark.time + self._utc_offset)
             self._collect()
 
-    def _decode(self, wiring: Wiring, device: str) -> None:
-        batch = wiring.links[device].decode()
+    def _decode(self, inputs: DeviceInputs, device: str) -> None:
+        batch = inputs.links[device].decode()
         if batch is None:
             return
         if batch.readings.size:
             fill_thickness(batch.readings, self._law)
-            if self.doubt.book.going:
-                self.doubt.book.take(batch.readings)
-            self._lookout.note_readings(batch.readings)
-            if self.doubt.book.going or not self._scanning:
+            if self.suspect_cells.checks.going:
+                self.suspect_cells.checks.take(batch.readings)
+            self._alarm_evaluation.note_readings(batch.readings)
+            if self.suspect_cells.checks.going or not self._scanning:
                 batch = replace(batch, readings=batch.readings[:0], waveforms=None)
             if self.grid.waveform is not None and batch.waveforms is not None:
-                self._shelf.put(batch.readings, batch.waveforms)
-        placed = wiring.take(device, batch)
+                self._waveforms.put(batch.readings, batch.waveforms)
+        placed = inputs.take(device, batch)
         if placed is not None:
             self._placed.append(placed)
 
-    def _take_mark(self, wiring: Wiring, mark: Mark) -> None:
+    def _take_mark(self, inputs: DeviceInputs, mark: Mark) -> None:
         now = mark.time + self._utc_offset
         match mark.kind:
             case MarkKind.LINE:
                 # What came before the mark belongs to the line before, back to the start or not.
-                self._decode_all(wiring)
-                wiring.set_line(int(mark.detail["line"]), mark.time)
+                self._decode_all(inputs)
+                inputs.set_line(int(mark.detail["line"]), mark.time)
             case MarkKind.NOTE:
                 self.notes.append((now, str(mark.detail["text"])))
             case MarkKind.MOTION:
-                self.driven.take(mark, now)
+                self.crawler.take(mark, now)
             case MarkKind.REFERENCED:
-                self._tick(wiring, mark.time)
+                self._tick(inputs, mark.time)
                 place = mark.detail.get("scan"), mark.detail.get("index")
-                self.driven.refer(*place)
-                wiring.reference(*place)
+                self.crawler.refer(*place)
+                inputs.reference(*place)
             case MarkKind.PAUSED:
-                self._tick(wiring, mark.time)
+                self._tick(inputs, mark.time)
                 self.pauses.begin(mark.time, **mark.detail)
             case MarkKind.RESUMED:
-                self._tick(wiring, mark.time)
+                self._tick(inputs, mark.time)
                 self.pauses.end(mark.time)
                 self.coverage.break_off()
             case MarkKind.ZONE_EXCLUDED:
-                self._tick(wiring, mark.time)
-                cells = self.asked.exclude(Zone.told(mark.detail, now), self.grid, self.coverage)
-                self.least.note(cells)
-                self._lookout.note_cells(cells, now)
+                self._tick(inputs, mark.time)
+                cells = self.requests.exclude(Zone.told(mark.detail, now), self.grid, self.coverage)
+                self.minimum.note(cells)
+                self._alarm_evaluation.note_cells(cells, now)
                 self.changed.note(cells)
                 self._collect()
             case MarkKind.GAP_WANTED:
-                self.asked.want(int(mark.detail["gap"]), mark.detail["by"], now)
+                self.requests.want(int(mark.detail["gap"]), mark.detail["by"], now)
             case MarkKind.ALARM_ACKNOWLEDGED:
                 self.alarms.acknowledge(int(mark.detail["alarm"]), mark.detail["by"], now)
             case MarkKind.ENDED:
-                self._tick(wiring, mark.time)
+                self._tick(inputs, mark.time)
                 self.pauses.end(mark.time)
                 self.alarms.end_run(now)
                 if self._scanning:
@@ -282,32 +282,32 @@ class Pipeline:
                     self._collect()
             case _:
                 # What came before the mark belongs to what went before, cells or step.
-                self._tick(wiring, mark.time)
-                cells = self.doubt.take(mark, now)
+                self._tick(inputs, mark.time)
+                cells = self.suspect_cells.take(mark, now)
                 self.changed.note(cells)
                 self._collect()
 
-    def _decode_all(self, wiring: Wiring) -> None:
-        for device in wiring.links:
-            self._decode(wiring, device)
+    def _decode_all(self, inputs: DeviceInputs) -> None:
+        for device in inputs.links:
+            self._decode(inputs, device)
 
-    def _tick(self, wiring: Wiring, now: int) -> None:
+    def _tick(self, inputs: DeviceInputs, now: int) -> None:
         self._now = now
-        self._decode_all(wiring)
-        wiring.tick(now)
-        self.slips += wiring.slips
-        wiring.slips.clear()
-        self._placed.append(wiring.placer.place())
+        self._decode_all(inputs)
+        inputs.tick(now)
+        self.slips += inputs.slips
+        inputs.slips.clear()
+        self._placed.append(inputs.placer.place())
         for placed in self._placed:
             self._bin(placed)
         self._placed.clear()
-        self._shelf.forget_before(wiring.placer.oldest_pending)
-        self._follow(wiring)
+        self._waveforms.forget_before(inputs.placer.oldest_pending)
+        self._follow(inputs)
         self.coverage.evaluate(now + self._utc_offset)
-        self._paces.note(now, readings=self.readings, measured=self.coverage.measured)
+        self._rates.note(now, readings=self.readings, measured=self.coverage.measured)
         self._collect()
         if self._scanning:
-            self._lookout.look(now, self._utc_offset, wiring, self._paces)
+            self._alarm_evaluation.look(now, self._utc_offset, inputs, self._rates)
 
     def _bin(self, placed: Placed) -> None:
         held = self.pauses.holds(placed.readings["time"])
@@ -315,8 +315,8 @@ class Pipeline:
             placed = Placed(placed.readings[~held], placed.scan[~held], placed.index[~held])
         if not placed.readings.size:
             return
-        if self._watcher is not None:
-            self._watcher.placed(placed)
+        if self._observer is not None:
+            self._observer.placed(placed)
         self.readings += int(placed.readings.size)
         grid = self.grid
         cells = grid.cells_at(placed.scan, placed.index)
@@ -326,32 +326,32 @@ class Pipeline:
             placed.readings,
             cells,
             self._utc_offset,
-            doubted=self.doubt.in_force,
-            shelf=self._shelf,
+            suspect=self.suspect_cells.in_force,
+            waveforms=self._waveforms,
         )
-        self.doubt.note_readings(touched, before)
+        self.suspect_cells.note_readings(touched, before)
         self.coverage.note_readings(touched, before)
-        self.least.note(touched)
-        self._lookout.note_cells(touched, self._now + self._utc_offset)
+        self.minimum.note(touched)
+        self._alarm_evaluation.note_cells(touched, self._now + self._utc_offset)
         self.changed.note(touched)
 
-    def _follow(self, wiring: Wiring) -> None:
-        way = wiring.placer.take_way()
-        if way is not None and (way := self.pauses.cut(way)) is not None:
-            if self._watcher is not None:
-                self._watcher.went(way)
-            crossing = cross(way, self.grid, self._last_cell)
-            known = crossing.known
-            self.grid.pass_over(crossing.cells[known], crossing.silent[known])
-            self.coverage.note_way(way, crossing)
+    def _follow(self, inputs: DeviceInputs) -> None:
+        path = inputs.placer.take_path()
+        if path is not None and (path := self.pauses.cut(path)) is not None:
+            if self._observer is not None:
+                self._observer.moved_along(path)
+            crossed = cross_cells(path, self.grid, self._last_cell)
+            known = crossed.known
+            self.grid.pass_over(crossed.cells[known], crossed.silent[known])
+            self.coverage.note_path(path, crossed)
             self._last_cell = self.coverage.probe_cell
-            self._paces.go(way)
-            self.changed.note(crossing.cells)
+            self._rates.go(path)
+            self.changed.note(crossed.cells)
 
     def _collect(self) -> None:
         for gap in self.coverage.gaps.settle():
             self._changed_gaps[gap.number] = gap_note(gap)
-            self.asked.note_gap(gap)
+            self.requests.note_gap(gap)
 
     def take_changed_rows(self) -> list[int]:
         """Return the rows of the grid that changed since the last call."""
@@ -377,13 +377,13 @@ class Pipeline:
 
     def progress(self) -> Progress:
         """Return how the survey stands at the last tick."""
-        unplaced, wiring = self.unplaced, self._wiring
-        if wiring is not None:
-            unplaced += wiring.placer.unplaced
+        unplaced, inputs = self.unplaced, self._inputs
+        if inputs is not None:
+            unplaced += inputs.placer.unplaced
             if self.status != "scanning":  # what still waited for its bracket when the run ended
-                unplaced += wiring.placer.pending
+                unplaced += inputs.placer.pending
         return progress_of(
             time=self._now + self._utc_offset, station=self.station, grid=self.grid,
-            coverage=self.coverage, wiring=wiring, doubt=self.doubt, least=self.least,
-            paces=self._paces, slips=self.slips, readings=self.readings, unplaced=unplaced,
+            coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum,
+            rates=self._rates, slips=self.slips, readings=self.readings, unplaced=unplaced,
         )  # fmt: skip

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
-from swathe.motion import Ground, MoveKind, Place, Plan
+from swathe.motion import MoveKind, Place, Plan, WorkArea
 from swathe.motion.limits.zones import Box
 
 __all__ = ["draw_plan"]
@@ -26,7 +26,7 @@ _DARKEST, _LIGHTEST = 0.0, 0.85  # the lightest tints do not show on white
 _NUMBERED_LINES = 25
 
 
-def draw_plan(plan: Plan, ground: Ground, path: Path) -> Path:
+def draw_plan(plan: Plan, ground: WorkArea, path: Path) -> Path:
     """Draw a plan as a PNG; return its path.
 
     Positions are drawn as the machine counts them: a probe that goes round a pipe twice is seen to
@@ -68,7 +68,7 @@ def draw_plan(plan: Plan, ground: Ground, path: Path) -> Path:
     return path
 
 
-def _window(plan: Plan, ground: Ground) -> Box:
+def _window(plan: Plan, ground: WorkArea) -> Box:
     """Return what is shown: the grid and every move, with a little room around."""
     low, high = (
         np.array([ground.scan.edges(0, 0)[0], ground.index.edges(0, 0)[0]]),
@@ -82,12 +82,12 @@ def _window(plan: Plan, ground: Ground) -> Box:
     return float(low[0]), float(high[0]), float(low[1]), float(high[1])
 
 
-def _draw_grid(axes: Axes, ground: Ground) -> None:
+def _draw_grid(axes: Axes, ground: WorkArea) -> None:
     (x0, x1), (y0, y1) = (axis.edges(0, axis.cells - 1) for axis in ground.axes)
     axes.add_patch(Rectangle((x0, y0), x1 - x0, y1 - y0, facecolor="#f3f3f3", edgecolor="#666666"))
 
 
-def _draw_zones(axes: Axes, ground: Ground, window: Box) -> list[Box]:
+def _draw_zones(axes: Axes, ground: WorkArea, window: Box) -> list[Box]:
     boxes = ground.zones.boxes_in(window)
     clear = ground.zones.clearance
     for x0, x1, low, high in boxes:
@@ -113,7 +113,7 @@ def _draw_zones(axes: Axes, ground: Ground, window: Box) -> list[Box]:
     return boxes
 
 
-def _draw_moves(figure: Figure, axes: Axes, plan: Plan, ground: Ground) -> None:
+def _draw_moves(figure: Figure, axes: Axes, plan: Plan, ground: WorkArea) -> None:
     scans = [move for move in plan.moves if move.kind is MoveKind.SCAN]
     transfers = [(m.start, m.end) for m in plan.moves if m.kind is MoveKind.TRANSFER]
     axes.add_collection(
@@ -176,7 +176,7 @@ def _draw_ends(axes: Axes, plan: Plan) -> None:
         axes.plot(*plan.moves[-1].end, "s", color="black", markersize=7, zorder=5)
 
 
-def _legend(plan: Plan, ground: Ground, *, zones: bool) -> list[Line2D | Patch]:
+def _legend(plan: Plan, ground: WorkArea, *, zones: bool) -> list[Line2D | Patch]:
     handles: list[Line2D | Patch] = [
         Line2D([], [], color="#3b528b", linewidth=2, label="scan"),
         Line2D([], [], color="#3b528b", linewidth=0.9, linestyle="dashed",

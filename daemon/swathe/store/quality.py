@@ -82,7 +82,7 @@ def calibration_summary(station: Station) -> CalibrationSummary | None:
 
 def uncertainty_summary(pipeline: Pipeline) -> UncertaintySummary | None:
     """Return the budget of the least thickness; None without one, or where it is not known."""
-    least, station = pipeline.least, pipeline.station
+    least, station = pipeline.minimum, pipeline.station
     if least.value is None or (budget := budget_of(station, least.value)) is None:
         return None
     hits = int(pipeline.grid.hits[least.cell])

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from swathe.journal import Mark, MarkKind, read_journal
-from swathe.pipeline import Grid, Pipeline, Watcher
+from swathe.pipeline import Grid, Pipeline, PlacingObserver
 from swathe.station import Station
 from swathe.store.folder import SurveyFolder
 from swathe.store.record import SurveyRecord, record_of, write_record
@@ -21,7 +21,7 @@ def replay(
     on_torn: Callable[[Path, str], None] | None = None,
     on_entries: Callable[[int], None] | None = None,
     amend: Callable[[Station], Station] | None = None,
-    watcher: Watcher | None = None,
+    observer: PlacingObserver | None = None,
 ) -> Pipeline:
     """Return the pipeline after every entry of the survey's journal.
 
@@ -30,13 +30,13 @@ def replay(
         on_torn: told of journal files that a crash cut off.
         on_entries: told now and then how many entries were fed.
         amend: changes each run's station file before it acts, as another delay does.
-        watcher: is shown readings and way.
+        observer: is shown readings and way.
 
     Raises:
         SurveyError: no such survey.
         JournalError: the journal cannot be read.
     """
-    pipeline = Pipeline(folder.first_station(), amend=amend, watcher=watcher)
+    pipeline = Pipeline(folder.first_station(), amend=amend, observer=observer)
     opened = False
     for number, entry in enumerate(read_journal(folder.journal, on_torn=on_torn)):
         opened = opened or (isinstance(entry, Mark) and entry.kind is MarkKind.OPENED)

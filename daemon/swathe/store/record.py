@@ -19,7 +19,7 @@ from swathe.messages import (
     ProgressMessage,
     moment,
 )
-from swathe.pipeline import Driven, Pipeline
+from swathe.pipeline import CrawlerHistory, Pipeline
 from swathe.store.quality import (
     CalibrationSummary,
     UncertaintySummary,
@@ -160,7 +160,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         calibration=calibration_summary(pipeline.station),
         checks=tuple(
             CheckMessage.of(check, station=name, survey=survey, time=time)
-            for check in pipeline.doubt.book.checks
+            for check in pipeline.suspect_cells.checks.checks
         ),
         alarms=tuple(
             AlarmMessage.of(alarm, station=name, survey=survey, time=time)
@@ -174,9 +174,9 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
                 by=zone.by,
                 time=moment(zone.time),
             )
-            for zone in pipeline.asked.zones
+            for zone in pipeline.requests.zones
         ),
-        crawler=_crawler_record(pipeline.driven),
+        crawler=_crawler_record(pipeline.crawler),
         uncertainty=uncertainty_summary(pipeline),
         footprint_percent=(
             footprint_percent(pipeline.grid, pipeline.station) if with_lines else None
@@ -185,7 +185,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
     )
 
 
-def _crawler_record(driven: Driven) -> CrawlerRecord | None:
+def _crawler_record(driven: CrawlerHistory) -> CrawlerRecord | None:
     if not (driven.armings or driven.halts):
         return None
     return CrawlerRecord(

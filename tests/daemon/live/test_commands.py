@@ -100,7 +100,7 @@ def test_zone_must_be_one_and_leave_something(bench: Bench) -> None:
     assert "zone.scan" in exclude(2, scan={"from": 5, "to": 1}).detail
     assert "zone.index" in exclude(3, index={"from": 0, "to": float("inf")}).detail
     assert "nothing would be left" in exclude(4).detail
-    assert bench.session.pipeline.asked.zones == []
+    assert bench.session.pipeline.requests.zones == []
     assert exclude(5, scan={"from": 0, "to": 1}).detail == "excluded 12 cells: lug"
     assert exclude(6, index={"from": 4.6, "to": 5}).detail == "excluded 19 cells: lug"
     assert bench.session.pipeline.progress().required == 21 * 6 - 12 - 19

@@ -19,7 +19,7 @@ from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.left import homing_order, lines_left, missing_gaps
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.terminal import where_next
-from swathe.motion import Event, State, ground_of
+from swathe.motion import Event, State, work_area_of
 from swathe.pipeline import CellState, DeviceTally, Pipeline
 from swathe.station import Station, parse_station
 from swathe.store import SurveyFolder
@@ -46,7 +46,7 @@ class Seen:
     """What the guards see of a pipeline, set by hand."""
 
     position: tuple[float | None, float | None] = (0.0, 0.0)
-    heard: tuple[int | None, int | None] = (0, 0)
+    last_sample_times: tuple[int | None, int | None] = (0, 0)
     pauses: Pauses = field(default_factory=Pauses)
     tallies: dict[str, DeviceTally] = field(
         default_factory=lambda: {
@@ -73,7 +73,7 @@ def look(
     **told: Any,
 ) -> Any:
     """Look at a time; encoder and motors told something just now unless said."""
-    seen.heard = told.get("heard", (ms * MS, ms * MS))
+    seen.last_sample_times = told.get("last_sample_times", (ms * MS, ms * MS))
     motor = told.get("motor", (seen.position[0] or 0.0, seen.position[1] or 0.0))
     asked = told.get("asked", ms) * MS
     last = Told(ms * MS, motor, asked=asked)
@@ -138,9 +138,9 @@ def test_encoder_that_is_silent_while_driven_is_seen_and_at_rest_is_not() -> Non
     seen = Seen()
     made = guards(seen)
     assert look(made, seen, 0) is None
-    assert look(made, seen, 190, heard=(0, 0)) is None
-    assert look(made, seen, 800, State.ARMED, heard=(0, 0)) is None
-    event, text = look(made, seen, 820, heard=(0, 0))
+    assert look(made, seen, 190, last_sample_times=(0, 0)) is None
+    assert look(made, seen, 800, State.ARMED, last_sample_times=(0, 0)) is None
+    event, text = look(made, seen, 820, last_sample_times=(0, 0))
     assert event is Event.ENCODER_SILENT
     assert text == "the encoder told nothing for 210 ms while the machine moved along scan"
 
@@ -155,7 +155,7 @@ def test_encoder_of_an_axis_that_rests_may_be_silent() -> None:
         seen.position = (ms / 10, 40.0)
         # From 1000 ms on the motor of the index axis tells a way that its encoder does not.
         told = (ms / 10, 40.0 if ms < 1000 else 46.0)
-        found = look(made, seen, ms, heard=(ms * MS, 0), motor=told)
+        found = look(made, seen, ms, last_sample_times=(ms * MS, 0), motor=told)
         if found is not None:
             break
     assert found == (
@@ -219,7 +219,7 @@ def test_missing_gaps_tell_what_was_never_left_behind() -> None:
 
 def test_homing_order_keeps_clear_of_zones() -> None:
     """Behind the lug the index axis goes first; inside its shadow on both axes nothing is clear."""
-    zones = ground_of(station()).zones
+    zones = work_area_of(station()).zones
     home = (-60.0, 0.0)
     assert homing_order(("index", "scan"), [(400.0, 16.0)], home, zones) == ("index", "scan")
     assert homing_order(("scan", "index"), [(400.0, 16.0)], home, zones) == ("index", "scan")

@@ -9,7 +9,7 @@ import pytest
 from matplotlib.image import imread
 
 from daemon.motion_model import ground
-from swathe.motion import Ground, Pattern, RasterSettings, Zone, plan_raster
+from swathe.motion import Pattern, RasterSettings, WorkArea, Zone, plan_raster
 from swathe.report.plan_picture import _title, draw_plan
 
 ZONE = (Zone("manhole", (400, 600), (15, 75)),)
@@ -27,7 +27,7 @@ ZONE = (Zone("manhole", (400, 600), (15, 75)),)
     ],
     ids=["plate", "zone", "pipe"],
 )
-def test_plan_is_drawn(over: Ground, wanted: RasterSettings, tmp_path: Path) -> None:
+def test_plan_is_drawn(over: WorkArea, wanted: RasterSettings, tmp_path: Path) -> None:
     """A picture comes out, and it is not a blank one."""
     begin = (0.0, 0.0)
     path = draw_plan(plan_raster(over, wanted, begin=begin), over, tmp_path / "plan.png")

@@ -7,7 +7,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
-from swathe.motion import Action, CrawlMachine, Event, MotionError, State
+from swathe.motion import Action, CrawlStates, Event, MotionError, State
 from swathe.motion.states import MOVING_STATES, TABLE
 
 FAULTS = (
@@ -35,9 +35,9 @@ WAYS: dict[State, list[Event]] = {
 """For each state events that lead to it."""
 
 
-def machine_in(state: State) -> CrawlMachine:
+def machine_in(state: State) -> CrawlStates:
     """Return a machine that came to a state by events alone."""
-    machine = CrawlMachine()
+    machine = CrawlStates()
     for event in WAYS[state]:
         machine.take(event)
     assert machine.state is state
@@ -51,7 +51,7 @@ class AnyEvents(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.machine = CrawlMachine()
+        self.machine = CrawlStates()
         self.on = False
         self.stop_owed = False
 
@@ -77,7 +77,7 @@ class AnyEvents(RuleBasedStateMachine):
     @rule(state=st.sampled_from(State), event=st.sampled_from(Event))
     def take_in_a_state(self, state: State, event: Event) -> None:
         """Begin anew, come to a state by events, and take any event there."""
-        self.machine, self.on = CrawlMachine(), False
+        self.machine, self.on = CrawlStates(), False
         for step in WAYS[state]:
             self.take(step)
         self.take(event)
@@ -162,7 +162,7 @@ def test_cause_is_the_first_fault() -> None:
 def test_changes_are_told_once_each() -> None:
     """Whoever listens is told each change of the state, and nothing else."""
     told: list[tuple[Event, str, State]] = []
-    machine = CrawlMachine(lambda *change: told.append(change))
+    machine = CrawlStates(lambda *change: told.append(change))
     for event in (Event.REACHED, Event.ARMED, Event.ARMED, Event.MOVE, Event.REACHED):
         machine.take(event, "x")
     assert told == [

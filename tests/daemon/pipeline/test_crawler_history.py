@@ -6,7 +6,7 @@ import numpy as np
 
 from daemon.handmade import MS, START, Motion, run, station_text
 from swathe.journal import Mark, MarkKind
-from swathe.motion import Action, CrawlMachine, Event, State
+from swathe.motion import Action, CrawlStates, Event, State
 from swathe.pipeline import Halt
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.report import survey_lines
@@ -21,7 +21,7 @@ def motion_marks(*events: tuple[Event, str]) -> list[Mark]:
         detail = {"state": str(state), "event": str(event), "text": text}
         made.append(Mark(START + len(made) * 1000 * MS, MarkKind.MOTION, detail))
 
-    machine = CrawlMachine(changed)
+    machine = CrawlStates(changed)
     for event, text in events:
         assert machine.take(event, text) is not Action.REFUSE
     return made
@@ -42,12 +42,12 @@ def test_armings_and_halts_are_counted() -> None:
         (Event.END, "the run is over"),
     )
     pipeline = run(station_text(), Motion(lambda _: (0.0,), lambda _: 10.0, 0, 20).entries(), marks)
-    assert pipeline.driven.armings == 2
-    assert [(halt.cause, halt.text) for halt in pipeline.driven.halts] == [
+    assert pipeline.crawler.armings == 2
+    assert [(halt.cause, halt.text) for halt in pipeline.crawler.halts] == [
         ("encoder silent", "the encoder told nothing"),
         ("stop asked", "paused by operator"),
     ]
-    assert isinstance(pipeline.driven.halts[0], Halt)
+    assert isinstance(pipeline.crawler.halts[0], Halt)
     told = survey_lines(record_of(pipeline))
     assert "moved by a crawler: armed 2 times, halted 2 times" in told
     assert any(line.endswith("UTC: encoder silent: the encoder told nothing") for line in told)

@@ -125,7 +125,7 @@ def test_zone_takes_cells_out_of_the_plan() -> None:
     assert (progress.required, progress.measured) == (18, 18)
     assert pipeline.target_reached
     assert pipeline.line_note(0).required == 18
-    (told,) = pipeline.asked.zones
+    (told,) = pipeline.requests.zones
     assert (told.name, told.scan, told.index, told.by) == ("lug", (4.6, 7.4), None, "A. Kern")
     assert told.time == UTC + 1200 * MS
 
@@ -150,9 +150,9 @@ def test_zone_the_least_thickness_moves() -> None:
     motion = there(0)
     thin = Motion(motion.place, lambda ms: 4.0 if 5.6 <= ms / 50 - 1 < 6.4 else 10.0, 0, 1100)
     pipeline = run(TEXT, thin.entries(), ticks(1101, 1400))
-    assert pipeline.least.value == pytest.approx(4.0, abs=1e-3)
+    assert pipeline.minimum.value == pytest.approx(4.0, abs=1e-3)
     feed(pipeline, [zone(1500, (6.0, 6.0))])
-    assert pipeline.least.value == pytest.approx(10.0, abs=1e-3)
+    assert pipeline.minimum.value == pytest.approx(10.0, abs=1e-3)
 
 
 def test_zone_the_whole_of_an_axis() -> None:
@@ -173,34 +173,34 @@ def test_zone_readings_in_it_count_for_nothing_and_it_survives_a_restart() -> No
 
 def gaps(pipeline: Pipeline) -> list[int]:
     """Return the gaps that are wanted."""
-    return [one.number for one in pipeline.asked.wanted]
+    return [one.number for one in pipeline.requests.wanted]
 
 
 def holes(*columns: float) -> Motion:
     """Return a pass without echo in these cells."""
-    way = there(0)
+    path = there(0)
 
     def wall(ms: int) -> float | str:
         at = ms / 50 - 1
         return "N" if any(abs(at - column) <= 0.5 for column in columns) else 10.0
 
-    return Motion(way.place, wall, 0, 1100)
+    return Motion(path.place, wall, 0, 1100)
 
 
 def test_wanted_gaps_stand_in_the_order_of_asking_until_they_end() -> None:
     """The list is first come first served, without doubles, and loses what was measured."""
     pipeline = run(TEXT, holes(3, 9, 15).entries(), ticks(1101, 1300))
     first, second, third = (note.number for note in pipeline.open_gap_notes())
-    asked = [mark(1400 + k, MarkKind.GAP_WANTED, gap=gap, by="crew-1") for k, gap in
+    requests = [mark(1400 + k, MarkKind.GAP_WANTED, gap=gap, by="crew-1") for k, gap in
              enumerate((third, first, third))]  # fmt: skip
-    feed(pipeline, asked)
+    feed(pipeline, requests)
     assert gaps(pipeline) == [third, first]
-    assert pipeline.asked.changed
-    pipeline.asked.changed = False
+    assert pipeline.requests.changed
+    pipeline.requests.changed = False
     feed(pipeline, there(1500, 6.0, begin=1.0).entries())
     feed(pipeline, ticks(1800, 2100))
     assert gaps(pipeline) == [third]
-    assert pipeline.asked.changed
+    assert pipeline.requests.changed
     assert second not in gaps(pipeline)
 
 

@@ -572,8 +572,8 @@ def test_lost_encoder_does_not_fill_the_memory() -> None:
                 yield entry
 
     pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, entries())
-    assert pipeline._wiring is not None
-    placer = pipeline._wiring.placer
+    assert pipeline._inputs is not None
+    placer = pipeline._inputs.placer
     assert placer._reading_times.size < 400
     assert placer.scan.times.size < 400
     assert pipeline.progress().unplaced > 2500

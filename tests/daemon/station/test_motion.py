@@ -9,11 +9,11 @@ import pytest
 from support.crawl import crawl_station
 from swathe.errors import StationError
 from swathe.motion import (
-    ground_of,
     pass_settings_of,
     plan_raster,
     raster_settings_of,
     retry_settings_of,
+    work_area_of,
 )
 from swathe.station import parse_station
 
@@ -38,7 +38,7 @@ def test_good_table_gives_what_planning_needs() -> None:
     assert motion.guard.disagreement == 4.0
     assert motion.guard.heartbeat == 2_000_000_000
     assert motion.plan.speed is None
-    ground = ground_of(station)
+    ground = work_area_of(station)
     assert (ground.limits.scan.low, ground.limits.index.high) == (-62.0, 90.0)
     assert retry_settings_of(station).time_budget == 7200.0
     assert retry_settings_of(station).most_tries == 4
@@ -152,4 +152,4 @@ def test_speed_given_needs_no_reading_rate() -> None:
     station = parse_station(
         GOOD.replace('speed = "auto"\nreading_rate = 60', 'speed = "50 mm/s"'), "x"
     )
-    assert plan_raster(ground_of(station), raster_settings_of(station)).speed == 50.0
+    assert plan_raster(work_area_of(station), raster_settings_of(station)).speed == 50.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 
-from swathe.motion import Ground, Move, Place
+from swathe.motion import Move, Place, WorkArea
 from swathe.motion.limits.moves import move_time
 from swathe.station import MotionTable
 
@@ -39,7 +39,7 @@ class Budget:
         """Seconds since the run began."""
         return time.monotonic() - self._begun
 
-    def afford(self, move: Move, ground: Ground, home: Place | None) -> None:
+    def afford(self, move: Move, ground: WorkArea, home: Place | None) -> None:
         """See that a move can be made.
 
         Args:

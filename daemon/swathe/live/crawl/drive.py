@@ -13,7 +13,7 @@ from typing import NoReturn
 
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
-from swathe.motion import Action, CrawlMachine, Event, Place, State
+from swathe.motion import Action, CrawlStates, Event, Place, State
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
 from swathe_drivers import PortError, PortState, UsageError
 from swathe_drivers.errors import LimitError
@@ -74,7 +74,7 @@ class Drive:
     def __init__(
         self, motion: MotionTable, on_change: Callable[[Event, str, State], None] | None = None
     ) -> None:
-        self.machine = CrawlMachine(self._changed)
+        self.machine = CrawlStates(self._changed)
         self.entries: deque[Entry] = deque()
         self.told: Told | None = None
         self.state_since = time.monotonic_ns()

@@ -66,7 +66,9 @@ class EncoderWatch:
         """
         passed = 0 if self._looked is None else now - self._looked
         self._looked = now
-        for axis, time, place in zip(self._axes, pipeline.heard, pipeline.position, strict=False):
+        for axis, time, place in zip(
+            self._axes, pipeline.last_sample_times, pipeline.position, strict=False
+        ):
             heard = self._heard.setdefault(axis, _Heard(now))
             if time is not None and (not heard.samples or time > heard.samples[-1][0]):
                 if time > heard.since:

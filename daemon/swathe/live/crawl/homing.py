@@ -12,7 +12,7 @@ from swathe.live.crawl.guards import CRAWLER, Guards
 from swathe.live.crawl.left import homing_order
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.session import Session
-from swathe.motion import Event, Ground, Place, State
+from swathe.motion import Event, Place, State, WorkArea
 from swathe.station import MotionTable, Station
 
 __all__ = ["DriftError", "Homing"]
@@ -53,7 +53,7 @@ class Homing:
         guards: Guards,
         recovery: Recovery,
         say: Callable[[str], None],
-        ground: Callable[[], Ground],
+        ground: Callable[[], WorkArea],
     ) -> None:
         assert station.motion is not None  # noqa: S101  made for such stations only
         self._station, self._session = station, session
@@ -125,7 +125,7 @@ class Homing:
         """Where the reference is: as found in this run, or in one before it."""
         if self.place is not None:
             return self.place
-        scan, index = self._session.pipeline.driven.reference
+        scan, index = self._session.pipeline.crawler.reference
         if self._station.index is None:
             index = 0.0
         return None if scan is None or index is None else (scan, index)

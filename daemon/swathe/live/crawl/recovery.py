@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from swathe.live.crawl.drive import Drive
 from swathe.live.crawl.guards import Guards
-from swathe.motion import CrawlMachine, Event, State
+from swathe.motion import CrawlStates, Event, State
 from swathe.station import MotionTable
 
 __all__ = ["Recovery"]
@@ -83,7 +83,7 @@ class Recovery:
                 told = True
             await asyncio.sleep(_TURN_SECONDS)
 
-    async def after(self, machine: CrawlMachine) -> str | None:
+    async def after(self, machine: CrawlStates) -> str | None:
         """See the machine to rest and return why the run ends; None if it goes on."""
         self._person.clear()
         await self._drive.rest()

@@ -16,24 +16,24 @@ from swathe.live.crawl.recovery import Recovery
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.session import Session
 from swathe.motion import (
-    CrawlMachine,
+    CrawlStates,
     Event,
-    Ground,
     MotionError,
     Move,
     MoveKind,
     Place,
-    RetryBook,
+    RetryLog,
     State,
     Stop,
+    WorkArea,
     check_move,
-    ground_of,
     next_passes,
     pass_settings_of,
     plan_raster,
     raster_settings_of,
     retry_settings_of,
     scan_speed,
+    work_area_of,
 )
 from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.plan import line_positions
@@ -76,7 +76,7 @@ class Crawl:
         self._stepped = index is not None and not station.index_encoded
         self._axes = ("scan",) if index is None else ("scan", "index")
         self._driven: set[int] = set()
-        self._book = RetryBook()
+        self._book = RetryLog()
         self._made_up = -1
         self._homing = Homing(
             station,
@@ -94,7 +94,7 @@ class Crawl:
     # The daemon's side ----------------------------------------------------------------
 
     @property
-    def machine(self) -> CrawlMachine:
+    def machine(self) -> CrawlStates:
         """What may be done now, and what stopped it."""
         return self._drive.machine
 
@@ -248,8 +248,8 @@ class Crawl:
             await self._drive_home(self._homing.place)
         return words
 
-    def _ground(self) -> Ground:
-        return ground_of(self._station, self._session.pipeline.asked.zones)
+    def _ground(self) -> WorkArea:
+        return work_area_of(self._station, self._session.pipeline.requests.zones)
 
     async def _raster(self) -> None:
         total = len(line_positions(self._ground().axes[1 - self._along], self._settings))
@@ -292,7 +292,7 @@ class Crawl:
                 elapsed=elapsed,
                 on_battery=elapsed,
                 home=self._homing.place,
-                in_doubt=pipeline.doubt.in_force,
+                in_doubt=pipeline.suspect_cells.in_force,
             )
             self.say(step.words)
             if step.stop is Stop.BATTERY and step.tour is None:
@@ -345,7 +345,7 @@ class Crawl:
         told = await self._drive.fresh()
         await self._homing.check_drift(told)
         ground = self._ground()
-        self._zones = len(self._session.pipeline.asked.zones)
+        self._zones = len(self._session.pipeline.requests.zones)
         try:
             check_move(move, ground.limits, ground.zones, ground.twist)
         except MotionError as error:
@@ -376,12 +376,12 @@ class Crawl:
             self._move = None
 
     @staticmethod
-    def _limit(ground: Ground, name: str) -> float:
+    def _limit(ground: WorkArea, name: str) -> float:
         return ground.limits.axes[0 if name == "scan" else 1].speed
 
     def _new_zone_ahead(self) -> tuple[Event, str] | None:
         """Return what is wrong if a zone was excluded since the move under way was checked."""
-        zones = self._session.pipeline.asked.zones
+        zones = self._session.pipeline.requests.zones
         move, told = self._move, self._drive.told
         if move is None or told is None or len(zones) == self._zones:
             return None

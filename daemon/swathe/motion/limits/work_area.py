@@ -11,11 +11,11 @@ from swathe.motion.limits.zones import Zones
 from swathe.motion.tour.cost import Metric
 from swathe.station import Axis
 
-__all__ = ["Ground"]
+__all__ = ["WorkArea"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ground:
+class WorkArea:
     """Where a machine moves.
 
     Attributes:

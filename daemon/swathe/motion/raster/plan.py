@@ -17,11 +17,11 @@ from typing import Literal
 
 from swathe.motion.errors import MotionError, Place
 from swathe.motion.limits.moves import Move, MoveKind, total_distance, total_time
-from swathe.motion.limits.work_area import Ground
+from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.raster.fields import Field, order_fields, split_into_fields
 from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.stretches import Stretch, cut_line
-from swathe.motion.raster.unreached import LeftOut, find_left_out
+from swathe.motion.raster.unreached import Unreached, find_unreached
 from swathe.station import Axis
 
 __all__ = ["Pattern", "Plan", "RasterSettings", "line_positions", "plan_raster", "scan_speed"]
@@ -103,7 +103,7 @@ class Plan:
     speed: float
     run: float
     stretches: tuple[Stretch, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[Unreached, ...]
 
     @property
     def seconds(self) -> float:
@@ -160,7 +160,7 @@ def line_positions(axis: Axis, settings: RasterSettings) -> tuple[float, ...]:
 
 
 def plan_raster(
-    ground: Ground,
+    ground: WorkArea,
     settings: RasterSettings,
     *,
     begin: Place | None = None,
@@ -199,7 +199,7 @@ def plan_raster(
     mover = Mover(begin=begin, zones=ground.zones, limits=reach, together=ground.together)
     serpentine = settings.pattern is Pattern.SERPENTINE
     driven = _drive(mover, fields, ground, along=along, serpentine=serpentine, speed=speed)
-    left_out = find_left_out(
+    left_out = find_unreached(
         driven, ground, along=along, lines={line: lines[line] for line in wanted}
     )
     if not driven and wanted:
@@ -229,7 +229,7 @@ def _within(at: float, low: float, high: float, axis: Axis) -> bool:
 def _drive(
     mover: Mover,
     fields: list[Field],
-    ground: Ground,
+    ground: WorkArea,
     *,
     along: int,
     serpentine: bool,

@@ -9,17 +9,17 @@ from itertools import groupby
 import numpy as np
 
 from swathe.motion.errors import Place
-from swathe.motion.limits.work_area import Ground
+from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.raster.stretches import Stretch
 from swathe.pipeline import runs_of
 
-__all__ = ["LeftOut", "find_left_out"]
+__all__ = ["Unreached", "find_unreached"]
 
 _ROUNDING_MM = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class Unreached:
     """A run of required cells that no scan passes.
 
     Attributes:
@@ -35,9 +35,9 @@ class LeftOut:
     why: str
 
 
-def find_left_out(
-    driven: Sequence[Stretch], ground: Ground, *, along: int, lines: Mapping[int, float]
-) -> tuple[LeftOut, ...]:
+def find_unreached(
+    driven: Sequence[Stretch], ground: WorkArea, *, along: int, lines: Mapping[int, float]
+) -> tuple[Unreached, ...]:
     """Return the required cells of rows whose centre line is planned that no stretch passes.
 
     Args:
@@ -51,7 +51,7 @@ def find_left_out(
     by_line: dict[int, list[Stretch]] = {}
     for stretch in driven:
         by_line.setdefault(stretch.line, []).append(stretch)
-    found: list[LeftOut] = []
+    found: list[Unreached] = []
     for line, at in lines.items():
         row = (at - across.start) / across.resolution
         if abs(row - round(row)) > _ROUNDING_MM:
@@ -70,11 +70,13 @@ def find_left_out(
             for why, cells in groupby(range(len(whys)), key=whys.__getitem__):
                 part = list(cells)
                 extent = axis.edges(first + part[0], first + part[-1])
-                found.append(LeftOut(line, at, extent, why))
+                found.append(Unreached(line, at, extent, why))
     return tuple(found)
 
 
-def _excluded(ground: Ground, along: int, at: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _excluded(
+    ground: WorkArea, along: int, at: float
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Return whether the plan does not ask for each cell of the line, shape (cells,)."""
     axis = ground.axes[along]
     excluded = np.zeros(axis.cells, bool)
@@ -90,7 +92,7 @@ def _excluded(ground: Ground, along: int, at: float) -> np.ndarray[tuple[int], n
     return excluded
 
 
-def _why(ground: Ground, place: Place) -> str:
+def _why(ground: WorkArea, place: Place) -> str:
     zone = ground.zones.met_by(place, place, margin=_ROUNDING_MM)
     if zone is not None:
         return f"within {ground.zones.clearance:g} mm of excluded zone '{zone.name}'"

@@ -11,7 +11,7 @@ import numpy as np
 
 from swathe.motion.errors import MotionError, Place
 from swathe.motion.limits.moves import Move, move_time, ramp_length, total_time
-from swathe.motion.limits.work_area import Ground
+from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.raster.fields import AVOIDED, Field, entries, passes_of
 from swathe.motion.raster.fields import Pass as FieldPass
 from swathe.motion.raster.mover import Mover
@@ -176,7 +176,7 @@ class Tour:
 
 def plan_tour(
     gaps: Sequence[GapNote],
-    ground: Ground,
+    ground: WorkArea,
     settings: PassSettings,
     *,
     begin: Place,
@@ -229,7 +229,7 @@ def plan_tour(
 
 def _visits(
     gaps: Sequence[GapNote],
-    ground: Ground,
+    ground: WorkArea,
     settings: PassSettings,
     along: int,
     tries: Mapping[int, int],
@@ -266,7 +266,7 @@ _Joined = tuple[tuple[int, ...], tuple[int, int], tuple[float, float], float]
 
 def _joined(
     gaps: Sequence[GapNote],
-    ground: Ground,
+    ground: WorkArea,
     settings: PassSettings,
     along: int,
     tries: Mapping[int, int],
@@ -307,7 +307,7 @@ def _rows(extent: tuple[float, float], axis: Axis) -> tuple[int, int]:
     return first, max(first, last)
 
 
-def _as_arrays(visits: list[GapVisit], ground: Ground, along: int) -> Visits:
+def _as_arrays(visits: list[GapVisit], ground: WorkArea, along: int) -> Visits:
     entry = np.empty((len(visits), WAYS, 2))
     own = np.empty((len(visits), WAYS))
     seconds = 0.0
@@ -324,7 +324,7 @@ def _as_arrays(visits: list[GapVisit], ground: Ground, along: int) -> Visits:
     return Visits(entry, own)
 
 
-def _drive_seconds(passes: list[FieldPass], speed: float, ground: Ground, along: int) -> float:
+def _drive_seconds(passes: list[FieldPass], speed: float, ground: WorkArea, along: int) -> float:
     """Return the seconds of passes and of the ways between them, zones left aside."""
     rate = ground.limits.axes[along].acceleration
     seconds = 0.0

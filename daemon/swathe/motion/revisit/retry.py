@@ -9,11 +9,11 @@ from enum import StrEnum
 
 from swathe.motion.errors import MotionError, Place
 from swathe.motion.limits.moves import total_time
-from swathe.motion.limits.work_area import Ground
+from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.revisit.passes import PassSettings, Tour, plan_tour
 from swathe.pipeline import GapCause, GapNote
 
-__all__ = ["LeftGap", "NextStep", "RetryBook", "RetrySettings", "Stop", "next_passes"]
+__all__ = ["LeftGap", "NextStep", "RetryLog", "RetrySettings", "Stop", "next_passes"]
 
 _ROUNDING_MM = 1e-6
 
@@ -87,7 +87,7 @@ class NextStep:
     left: tuple[LeftGap, ...] = ()
 
 
-class RetryBook:
+class RetryLog:
     """How often each gap was tried.
 
     A pass may tear a gap into pieces with numbers of their own: a piece was tried as often as the
@@ -125,8 +125,8 @@ def _within(inner: tuple[float, float], outer: tuple[float, float]) -> bool:
 def next_passes(
     gaps: Sequence[GapNote],
     *,
-    book: RetryBook,
-    ground: Ground,
+    book: RetryLog,
+    ground: WorkArea,
     passes: PassSettings,
     settings: RetrySettings,
     begin: Place,

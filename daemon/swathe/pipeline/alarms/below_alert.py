@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.pipeline.alarms.register import Alarm, AlarmBook
+from swathe.pipeline.alarms.register import Alarm, AlarmRegister
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.station import AlarmKind
 
@@ -31,7 +31,7 @@ class _Place:
     alarm: Alarm
     borders: tuple[int, int, int, int]
     cells: int
-    least: float
+    minimum: float
 
 
 class ThinPlaces:
@@ -43,7 +43,7 @@ class ThinPlaces:
         level: alert level, mm; None for none.
     """
 
-    def __init__(self, grid: Grid, book: AlarmBook, level: float | None) -> None:
+    def __init__(self, grid: Grid, book: AlarmRegister, level: float | None) -> None:
         self._grid = grid
         self._book = book
         self._level = level
@@ -82,13 +82,13 @@ class ThinPlaces:
 
     def _deepen(self, cells: Cells, time: int) -> None:
         for number, _ in _counts(self._owner[cells]):
-            least = float(self._grid.thickness[cells[self._owner[cells] == number]].min())
-            self._note_least(self._places[number], least, time)
+            minimum = float(self._grid.thickness[cells[self._owner[cells] == number]].min())
+            self._note_least(self._places[number], minimum, time)
 
-    def _note_least(self, place: _Place, least: float, time: int) -> None:
-        if least >= place.least:
+    def _note_least(self, place: _Place, minimum: float, time: int) -> None:
+        if minimum >= place.minimum:
             return
-        place.least = least
+        place.minimum = minimum
         if place.alarm.acknowledged_by:
             self._book.end(place.alarm, time)
             place.alarm = self._book.raise_alarm(AlarmKind.THIN, "", since=time)
@@ -105,7 +105,7 @@ class ThinPlaces:
             self._add((one[0], one[1]), cells[inside], time)
 
     def _add(self, block: tuple[int, int], cells: Cells, time: int) -> None:
-        least = float(self._grid.thickness[cells].min())
+        minimum = float(self._grid.thickness[cells].min())
         row, column = np.divmod(cells, self._grid.shape[1])
         borders = int(row.min()), int(row.max()), int(column.min()), int(column.max())
         known = [(block[0] + d, block[1] + r) for d, r in _AROUND]
@@ -113,14 +113,14 @@ class ThinPlaces:
         place = self._places.get(number)
         if place is None:
             alarm = self._book.raise_alarm(AlarmKind.THIN, "", since=time)
-            number, place = alarm.number, _Place(alarm, borders, 0, least)
+            number, place = alarm.number, _Place(alarm, borders, 0, minimum)
             self._places[number] = place
         a, b = place.borders, borders
         place.borders = min(a[0], b[0]), max(a[1], b[1]), min(a[2], b[2]), max(a[3], b[3])
         place.cells += int(cells.size)
         self._of_block[block] = number
         self._owner[cells] = number
-        self._note_least(place, least, time)
+        self._note_least(place, minimum, time)
         self._tell(place)
 
     def _tell(self, place: _Place) -> None:
@@ -128,7 +128,7 @@ class ThinPlaces:
         alarm, grid = place.alarm, self._grid
         alarm.scan = grid.scan.edges(first_column, last_column)
         alarm.index = grid.index.edges(first_row, last_row)
-        alarm.detail = f"{place.least:.2f} mm, below {self._level:g} mm"
+        alarm.detail = f"{place.minimum:.2f} mm, below {self._level:g} mm"
         self._book.note(alarm)
 
 

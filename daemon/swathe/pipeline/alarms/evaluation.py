@@ -8,17 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.alarms.below_alert import ThinPlaces
-from swathe.pipeline.alarms.register import AlarmBook, Sight
+from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import Grid
-from swathe.pipeline.checks.suspect_cells import Doubt
+from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.device import DeviceTally
-from swathe.pipeline.placing.inputs import Wiring
+from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
-from swathe.pipeline.progress.progress import Paces, speed_limit
+from swathe.pipeline.progress.progress import RunRates, speed_limit
 from swathe.station import Station, gauge_of
 
-__all__ = ["Coupling", "Lookout"]
+__all__ = ["AlarmEvaluation", "Coupling"]
 
 
 class Coupling:
@@ -44,14 +44,14 @@ class Coupling:
         return max(self._last, pauses.last_end or 0)
 
 
-class Lookout:
+class AlarmEvaluation:
     """Has the alarms of a survey judged.
 
     Args:
         station: the station file with which the survey began; it fixes the alert level for good.
         grid: the cells.
         coverage: what is missing.
-        doubt: checks of the calibration.
+        suspect_cells: checks of the calibration.
         pauses: whether readings count.
         tallies: of the devices; more may come with each run.
 
@@ -65,17 +65,17 @@ class Lookout:
         *,
         grid: Grid,
         coverage: Coverage,
-        doubt: Doubt,
+        suspect_cells: SuspectCells,
         pauses: Pauses,
         tallies: dict[str, DeviceTally],
     ) -> None:
         self._station = station
         self._grid = grid
         self._coverage = coverage
-        self._doubt = doubt
+        self._suspect_cells = suspect_cells
         self._pauses = pauses
         self._tallies = tallies
-        self.book = AlarmBook(station.alarms)
+        self.book = AlarmRegister(station.alarms)
         self._thin = ThinPlaces(grid, self.book, station.survey.alert_below)
         self._coupling = Coupling()
         self._gauge = ""
@@ -96,29 +96,29 @@ class Lookout:
         """Take note of cells that were read or excluded, shape (n,); `time` in ns UTC."""
         self._thin.note(cells, time)
 
-    def look(self, now: int, utc_offset: int, wiring: Wiring, paces: Paces) -> None:
+    def look(self, now: int, utc_offset: int, inputs: DeviceInputs, rates: RunRates) -> None:
         """Judge what is so at the tick `now`, host time in ns, with `utc_offset` to UTC."""
-        scan, index = wiring.position
-        limit = speed_limit(wiring, self._station, self._grid)
-        asked = self._station.verification
-        due = self._doubt.book.due(asked.interval if asked else None)
+        scan, index = inputs.position
+        limit = speed_limit(inputs, self._station, self._grid)
+        requests = self._station.verification
+        due = self._suspect_cells.checks.due(requests.interval if requests else None)
         awaited = None
-        if not self._doubt.book.going:
+        if not self._suspect_cells.checks.going:
             gauge = self._tallies.get(self._gauge)
             awaited = self._coupling.awaited_since(gauge, self._pauses)
         self.book.look(
-            Sight(
+            AlarmInputs(
                 now=now + utc_offset,
                 open_gaps=self._coverage.gaps.open_count,
-                too_fast=paces.too_fast(limit) and not self._pauses.active,
+                too_fast=rates.too_fast(limit) and not self._pauses.active,
                 limit=limit,
-                ports={name: self._port(name) for name in wiring.links},
+                ports={name: self._port(name) for name in inputs.links},
                 coupled=None if awaited is None else awaited + utc_offset,
                 scan=scan,
                 index=index,
                 overdue=due is not None and now + utc_offset > due,
                 due=due,
-                failed=self._doubt.book.failed,
+                failed=self._suspect_cells.checks.failed,
             )
         )
 

@@ -14,7 +14,7 @@ from functools import partial
 from swathe.pipeline.checks.register import Check
 from swathe.station import AlarmKind, AlarmSettings
 
-__all__ = ["Alarm", "AlarmBook", "Sight"]
+__all__ = ["Alarm", "AlarmInputs", "AlarmRegister"]
 
 _LINGER_NS = 2_000_000_000
 _OF_A_RUN = (AlarmKind.COUPLING, AlarmKind.TOO_FAST, AlarmKind.PORT)
@@ -53,7 +53,7 @@ class Alarm:
 
 
 @dataclass(frozen=True, slots=True)
-class Sight:
+class AlarmInputs:
     """What is so at a tick; times in ns UTC.
 
     Attributes:
@@ -84,7 +84,7 @@ class Sight:
     failed: Check | None
 
 
-class AlarmBook:
+class AlarmRegister:
     """All alarms of a survey.
 
     Args:
@@ -155,7 +155,7 @@ class AlarmBook:
             self._seen_gaps = self._gaps
         self.note(alarm)
 
-    def look(self, sight: Sight) -> None:
+    def look(self, sight: AlarmInputs) -> None:
         """Judge what is so at a tick."""
         here = _point(sight.scan), _point(sight.index)
         self._look_at_gaps(sight)
@@ -203,7 +203,7 @@ class AlarmBook:
             ),
         )
 
-    def _look_at_gaps(self, sight: Sight) -> None:
+    def _look_at_gaps(self, sight: AlarmInputs) -> None:
         key = (AlarmKind.GAPS, "")
         alarm, count = self._raised.get(key), sight.open_gaps
         self._gaps = count
@@ -221,7 +221,7 @@ class AlarmBook:
         self,
         key: Key,
         so: bool,
-        sight: Sight,
+        sight: AlarmInputs,
         *,
         detail: Callable[[], str],
         begun: int | None = None,

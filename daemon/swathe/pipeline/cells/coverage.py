@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.pipeline.cells.crossed import Crossing
-from swathe.pipeline.cells.gaps import GapBook, GapEnd
+from swathe.pipeline.cells.crossed import CrossedCells
+from swathe.pipeline.cells.gaps import GapEnd, GapRegister
 from swathe.pipeline.cells.grid import CellState, Grid
-from swathe.pipeline.placing.placer import Way
+from swathe.pipeline.placing.placer import ProbePath
 
 __all__ = ["Coverage"]
 
@@ -38,7 +38,7 @@ class Coverage:
     def __init__(self, grid: Grid, *, stepped: bool) -> None:
         self._grid = grid
         self._stepped = stepped
-        self.gaps = GapBook(grid)
+        self.gaps = GapRegister(grid)
         self.required = int(np.count_nonzero(grid.state != CellState.EXCLUDED))
         self.measured = 0
         self._left = np.zeros(grid.state.shape, bool)
@@ -100,12 +100,12 @@ class Coverage:
         self._measured_in_row[rows] += sign * counts
         self._dirty_rows.update(rows.tolist())
 
-    def note_doubt(self, cells: Cells, time: int) -> None:
+    def note_suspect(self, cells: Cells, time: int) -> None:
         """Measured cells, rising, have become suspect: those left behind are gaps now."""
         self._count(cells, -1)
         self.gaps.add(cells[self._left[cells]], time)
 
-    def note_trust(self, cells: Cells, time: int) -> None:
+    def note_cleared(self, cells: Cells, time: int) -> None:
         """Suspect cells are measured again, as a failed check was lifted."""
         self._count(cells, 1)
         self.gaps.remove(cells, time, GapEnd.LIFTED)
@@ -125,23 +125,23 @@ class Coverage:
         if not self._stepped:
             self._row = -1
 
-    def note_way(self, way: Way, crossing: Crossing) -> None:
+    def note_path(self, path: ProbePath, crossed: CrossedCells) -> None:
         """Take note of the probe's way and of the cells that it crossed."""
-        if crossing.cells.size:
-            self._behind.append(crossing.cells)
-        at = self._grid.cells_at(way.scan[-1:], way.index[-1:])
+        if crossed.cells.size:
+            self._behind.append(crossed.cells)
+        at = self._grid.cells_at(path.scan[-1:], path.index[-1:])
         self.probe_cell = int(at[0])
-        row = self._grid.index.cell(way.index)
+        row = self._grid.index.cell(path.index)
         if not self._stepped:
-            self._follow_lines(way, row)
+            self._follow_lines(path, row)
             return
         for k in row[np.flatnonzero(np.diff(row, prepend=self._row))].tolist():
             self._leave_line(self._row)
             self._row = k
 
-    def _follow_lines(self, way: Way, row: NDArray[np.int64]) -> None:
+    def _follow_lines(self, path: ProbePath, row: NDArray[np.int64]) -> None:
         # A position that was set anew is no travel.
-        step = np.where(way.leaps, 0.0, np.abs(np.diff(way.scan, prepend=way.scan[0])))
+        step = np.where(path.resets, 0.0, np.abs(np.diff(path.scan, prepend=path.scan[0])))
         total = self._travel_total + np.cumsum(step)
         self._travel_total = float(total[-1])
         inside = row >= 0

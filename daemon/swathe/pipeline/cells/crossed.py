@@ -8,16 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.cells.grid import Grid
-from swathe.pipeline.placing.placer import Way
+from swathe.pipeline.placing.placer import ProbePath
 
-__all__ = ["Crossing", "cross"]
+__all__ = ["CrossedCells", "cross_cells"]
 
 # Points per cell along the way. With two, no cell whose full width is crossed is stepped over.
 _POINTS_PER_CELL = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Crossing:
+class CrossedCells:
     """Cells in the order in which the probe entered them, shape (n,) each.
 
     Attributes:
@@ -32,32 +32,32 @@ class Crossing:
     known: NDArray[np.bool_]
 
 
-def cross(way: Way, grid: Grid, last_cell: int) -> Crossing:
-    """Return the cells that `way` goes through, without `last_cell` if it begins there."""
+def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
+    """Return the cells that `path` goes through, without `last_cell` if it begins there."""
     # Segment i ends on sample i; the first segment is the first sample by itself.
-    scan_from = np.concatenate((way.scan[:1], way.scan[:-1]))
-    index_from = np.concatenate((way.index[:1], way.index[:-1]))
-    columns = np.abs(way.scan - scan_from) / grid.scan.resolution
-    rows = np.abs(way.index - index_from) / grid.index.resolution
+    scan_from = np.concatenate((path.scan[:1], path.scan[:-1]))
+    index_from = np.concatenate((path.index[:1], path.index[:-1]))
+    columns = np.abs(path.scan - scan_from) / grid.scan.resolution
+    rows = np.abs(path.index - index_from) / grid.index.resolution
     steps = np.maximum(np.ceil(np.maximum(columns, rows) * _POINTS_PER_CELL), 1)
     # Twice the grid's length between two samples (a glitch, a counter that was reset) is no way.
     far = (columns > 2 * grid.scan.cells) | (rows > 2 * grid.index.cells)
-    jump = (~way.known & (rows >= 1)) | far | way.leaps
+    jump = (~path.known & (rows >= 1)) | far | path.resets
     steps = np.where(jump, 1, steps).astype(np.int64)
 
     segment = np.repeat(np.arange(steps.size), steps)
     # Point j of m stands at (j + 1) / m of its segment: the last one is the sample itself.
     place = np.arange(segment.size) - np.repeat(np.cumsum(steps) - steps, steps) + 1
     share = place / steps[segment]
-    scan = scan_from[segment] + (way.scan - scan_from)[segment] * share
-    index = index_from[segment] + (way.index - index_from)[segment] * share
+    scan = scan_from[segment] + (path.scan - scan_from)[segment] * share
+    index = index_from[segment] + (path.index - index_from)[segment] * share
     cells = grid.cells_at(scan, index)
-    known = way.known[segment] | (place == steps[segment])
+    known = path.known[segment] | (place == steps[segment])
     begins = np.flatnonzero(cells[1:] != cells[:-1]) + 1
     stays = np.concatenate(([0], begins))  # each stay in a cell begins at one of these points
     # A stay is known if any of its points is: the probe was seen in that cell.
     known = np.logical_or.reduceat(known, stays)
-    cells, silent = cells[stays], way.silent[segment][stays]
+    cells, silent = cells[stays], path.silent[segment][stays]
     entered = cells >= 0
     entered[0] &= cells[0] != last_cell
-    return Crossing(cells[entered], silent[entered], known[entered])
+    return CrossedCells(cells[entered], silent[entered], known[entered])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import label_regions, neighbours
 
-__all__ = ["Gap", "GapBook", "GapCause", "GapEnd"]
+__all__ = ["Gap", "GapCause", "GapEnd", "GapRegister"]
 
 Cells = NDArray[np.int64]
 
@@ -93,7 +93,7 @@ _Size = tuple[int, tuple[float, float], tuple[float, float], float, dict[GapCaus
 """A gap's size, scan, index, area and causes."""
 
 
-class GapBook:
+class GapRegister:
     """All gaps of a survey, open and ended.
 
     Args:

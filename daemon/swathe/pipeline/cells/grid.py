@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.pipeline.cells.waveforms import Shelf
+from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.station import Axis, CellRule
 
 __all__ = ["CellState", "ChangedCells", "Grid"]
@@ -121,8 +121,8 @@ class Grid:
         cells: Cells,
         utc_offset: int,
         *,
-        doubted: bool = False,
-        shelf: Shelf | None = None,
+        suspect: bool = False,
+        waveforms: PendingWaveforms | None = None,
     ) -> None:
         """Put readings into their cells.
 
@@ -130,9 +130,9 @@ class Grid:
             readings: shape (n,), dtype `READING` with thickness in mm filled in.
             cells: flat cell of each reading, -1 outside the grid, shape (n,).
             utc_offset: ns from the host's monotonic clock to UTC.
-            doubted: whether a calibration check failed and none passed since: such readings make
+            suspect: whether a calibration check failed and none passed since: such readings make
                 a cell suspect, and a cell that has sound ones takes none of them.
-            shelf: has the readings' waveforms, if they are kept.
+            waveforms: has the readings' waveforms, if they are kept.
         """
         inside = cells >= 0
         self.outside += int(np.count_nonzero(~inside))
@@ -140,21 +140,21 @@ class Grid:
         valid = readings["valid"] & np.isfinite(readings["thickness"])
         self._raise_state(cells[~valid], CellState.NO_SIGNAL)
         good, at = readings[valid], cells[valid]
-        if doubted:
+        if suspect:
             unsound = self.state[at] != CellState.MEASURED
             good, at = good[unsound], at[unsound]
         else:
             self._empty(at[self.state[at] == CellState.SUSPECT])
         if at.size:
-            self._add_valid(good, at, utc_offset, shelf)
-        if doubted:
-            self.doubt(at[self.state[at] == CellState.MEASURED])
+            self._add_valid(good, at, utc_offset, waveforms)
+        if suspect:
+            self.mark_suspect(at[self.state[at] == CellState.MEASURED])
 
-    def doubt(self, cells: Cells) -> None:
+    def mark_suspect(self, cells: Cells) -> None:
         """Make measured cells suspect."""
         self.state[cells] = CellState.SUSPECT
 
-    def trust(self, cells: Cells) -> None:
+    def clear_suspect(self, cells: Cells) -> None:
         """Make suspect cells measured again: the check that failed does not count."""
         self.state[cells] = CellState.MEASURED
 
@@ -170,7 +170,7 @@ class Grid:
         self.state[cells] = CellState.UNVISITED
 
     def _add_valid(
-        self, good: NDArray[Any], at: Cells, utc_offset: int, shelf: Shelf | None
+        self, good: NDArray[Any], at: Cells, utc_offset: int, waveforms: PendingWaveforms | None
     ) -> None:
         best, where = self._winners(good, at)
         fresh = self.hits[where] == 0
@@ -180,8 +180,8 @@ class Grid:
         self.thickness[where] = best["thickness"]
         self.time_of_flight[where] = best["time_of_flight"]
         self.amplitude[where] = best["amplitude"]
-        if self.waveform is not None and shelf is not None and where.size:
-            self.waveform[where] = shelf.take(best["offset"])
+        if self.waveform is not None and waveforms is not None and where.size:
+            self.waveform[where] = waveforms.take(best["offset"])
         if self.rule is CellRule.MEAN:
             self.thickness[at] = self.thickness_mean[at]
         np.maximum.at(self.last_time, at, good["time"] + utc_offset)

@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 from swathe.pipeline.cells.grid import CellState, Grid
 
-__all__ = ["Least"]
+__all__ = ["MinimumThickness"]
 
 
-class Least:
+class MinimumThickness:
     """Follows the cell with the least thickness.
 
     Args:
@@ -46,6 +46,6 @@ class Least:
         wall = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)
         cells = cells[wall]
         if cells.size:
-            least = int(cells[np.argmin(grid.thickness[cells])])
-            if self.value is None or grid.thickness[least] < self.value:
-                self.value, self.cell = float(grid.thickness[least]), least
+            minimum = int(cells[np.argmin(grid.thickness[cells])])
+            if self.value is None or grid.thickness[minimum] < self.value:
+                self.value, self.cell = float(grid.thickness[minimum]), minimum

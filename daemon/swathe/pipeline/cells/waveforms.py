@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Shelf"]
+__all__ = ["PendingWaveforms"]
 
 
-class Shelf:
+class PendingWaveforms:
     """Keeps each reading's waveform until the reading is placed, found by its byte offset.
 
     A reading waits for the encoder sample behind it; its waveform of a kilobyte need not be moved

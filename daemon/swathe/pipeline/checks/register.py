@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Check", "CheckBook", "CheckPhase", "CheckStep"]
+__all__ = ["Check", "CheckPhase", "CheckRegister", "CheckStep"]
 
 Cells = NDArray[np.int64]
 
@@ -103,7 +103,7 @@ class _Going:
     steps: list[CheckStep] = field(default_factory=list)
 
 
-class CheckBook:
+class CheckRegister:
     """All checks of a survey.
 
     Attributes:

@@ -8,14 +8,14 @@ from numpy.typing import NDArray
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import CellState, Grid
-from swathe.pipeline.checks.register import Check, CheckBook
+from swathe.pipeline.checks.register import Check, CheckRegister
 
-__all__ = ["Doubt"]
+__all__ = ["SuspectCells"]
 
 Cells = NDArray[np.int64]
 
 
-class Doubt:
+class SuspectCells:
     """Keeps the book of checks and makes cells suspect, or measured again, as it says.
 
     Args:
@@ -23,24 +23,24 @@ class Doubt:
         coverage: is told of cells that are not measured any more.
 
     Attributes:
-        book: the checks.
+        checks: the checks, in their order.
     """
 
     def __init__(self, grid: Grid, coverage: Coverage) -> None:
         self._grid = grid
         self._coverage = coverage
-        self.book = CheckBook()
+        self.checks = CheckRegister()
         self._changed: dict[int, Check] = {}
 
     @property
     def in_force(self) -> bool:
         """Whether a check failed and none passed since."""
-        return self.book.failed is not None
+        return self.checks.failed is not None
 
     @property
-    def suspect(self) -> int:
+    def count(self) -> int:
         """Cells that are suspect now."""
-        if all(check.passed for check in self.book.checks):
+        if all(check.passed for check in self.checks.checks):
             return 0  # without a look at each cell
         return int(np.count_nonzero(self._grid.state == CellState.SUSPECT))
 
@@ -53,38 +53,38 @@ class Doubt:
         """
         match mark.kind:
             case MarkKind.CHECK_BEGUN:
-                self.book.begin(mark.detail)
+                self.checks.begin(mark.detail)
             case MarkKind.CHECK_STEP:
-                self.book.add_step(mark.detail)
+                self.checks.add_step(mark.detail)
             case MarkKind.CHECK_ENDED:
-                since = self.book.last_pass
-                check = self.book.end(now)
+                since = self.checks.last_pass
+                check = self.checks.end(now)
                 if check is not None:
                     self._changed[check.number] = check
                     if not check.passed:
-                        return self._doubt(since or 0, now)
+                        return self._mark_suspect(since or 0, now)
             case MarkKind.CHECK_LIFTED:
                 return self._lift(mark, now)
         return np.empty(0, np.int64)
 
-    def _doubt(self, since: int, now: int) -> Cells:
+    def _mark_suspect(self, since: int, now: int) -> Cells:
         grid = self._grid
         cells = np.flatnonzero((grid.state == CellState.MEASURED) & (grid.last_time > since))
-        grid.doubt(cells)
-        self.book.add_suspects(cells)
-        self._coverage.note_doubt(cells, now)
+        grid.mark_suspect(cells)
+        self.checks.add_suspects(cells)
+        self._coverage.note_suspect(cells, now)
         return cells
 
     def _lift(self, mark: Mark, now: int) -> Cells:
         number = int(mark.detail["check"])
-        cells = self.book.lift(
+        cells = self.checks.lift(
             number, by=str(mark.detail["by"]), because=str(mark.detail["because"])
         )
         cells = np.asarray(cells[self._grid.state[cells] == CellState.SUSPECT], np.int64)
-        self._grid.trust(cells)
-        self._coverage.note_trust(cells, now)
-        if 1 <= number <= len(self.book.checks):
-            self._changed[number] = self.book.checks[number - 1]
+        self._grid.clear_suspect(cells)
+        self._coverage.note_cleared(cells, now)
+        if 1 <= number <= len(self.checks.checks):
+            self._changed[number] = self.checks.checks[number - 1]
         return cells
 
     def note_readings(self, cells: Cells, before: NDArray[np.uint8]) -> None:
@@ -97,7 +97,7 @@ class Doubt:
         if self.in_force:
             now = self._grid.state[cells]
             fresh = (now == CellState.SUSPECT) & (before != CellState.SUSPECT)
-            self.book.add_suspects(cells[fresh])
+            self.checks.add_suspects(cells[fresh])
 
     def take_changed(self) -> list[Check]:
         """Return the checks that ended or were lifted since the last call."""

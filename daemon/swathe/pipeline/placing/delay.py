@@ -45,19 +45,19 @@ class Pass:
         times: of the readings, ns on the host's clock, rising, shape (n,).
         thickness: mm, shape (n,).
         way_times: of the encoder's samples, ns, rising, shape (m,).
-        way: scan position, mm, shape (m,).
+        path: scan position, mm, shape (m,).
     """
 
     row: int
     times: NDArray[np.int64]
     thickness: NDArray[np.float64]
     way_times: NDArray[np.int64]
-    way: NDArray[np.float64]
+    path: NDArray[np.float64]
 
     @property
     def speed(self) -> float:
         """Mean velocity along the scan axis, mm/ns, signed."""
-        return float((self.way[-1] - self.way[0]) / (self.way_times[-1] - self.way_times[0]))
+        return float((self.path[-1] - self.path[0]) / (self.way_times[-1] - self.way_times[0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ def find_passes(
     times: NDArray[np.int64],
     thickness: NDArray[np.float64],
     way_times: NDArray[np.int64],
-    way: NDArray[np.float64],
+    path: NDArray[np.float64],
     way_rows: NDArray[np.int64],
     resolution: float,
 ) -> list[Pass]:
@@ -95,11 +95,11 @@ def find_passes(
         times: of the readings, ns, rising, shape (n,).
         thickness: of the readings, mm; NaN where there was no echo, shape (n,).
         way_times: of the encoder's samples, ns, rising, shape (m,).
-        way: scan position of the samples, mm, shape (m,).
+        path: scan position of the samples, mm, shape (m,).
         way_rows: line of the samples, -1 off the grid, shape (m,).
         resolution: of the scan axis, mm.
     """
-    step = np.diff(way)
+    step = np.diff(path)
     # Direction of each step; a standstill belongs to the direction before it.
     direction = np.sign(step).astype(np.int64)
     moving = np.flatnonzero(direction)
@@ -113,12 +113,12 @@ def find_passes(
     for first, end in zip(borders[:-1].tolist(), borders[1:].tolist(), strict=True):
         stretch = slice(first, end + 1)
         row = int(way_rows[end - 1])
-        if row < 0 or abs(way[end] - way[first]) < _SHORTEST_CELLS * resolution:
+        if row < 0 or abs(path[end] - path[first]) < _SHORTEST_CELLS * resolution:
             continue
         low, high = np.searchsorted(times, way_times[[first, end]])
         mine = np.flatnonzero((rows[low:high] == row) & np.isfinite(thickness[low:high])) + low
         if mine.size >= _FEWEST_READINGS:
-            found.append(Pass(row, times[mine], thickness[mine], way_times[stretch], way[stretch]))
+            found.append(Pass(row, times[mine], thickness[mine], way_times[stretch], path[stretch]))
     return found
 
 
@@ -213,8 +213,8 @@ def _disagreement(
     a: Pass, b: Pass, delays: NDArray[np.float64], resolution: float
 ) -> NDArray[np.float64]:
     """Return how much two lines differ for each delay, mm, shape as `delays`."""
-    low = max(a.way.min(), b.way.min())
-    high = min(a.way.max(), b.way.max())
+    low = max(a.path.min(), b.path.min())
+    high = min(a.path.max(), b.path.max())
     grid = np.arange(low, high, resolution / 2)
     found = np.full(delays.size, np.nan)
     if grid.size < _SHORTEST_CELLS:
@@ -232,7 +232,7 @@ def _disagreement(
 
 def _profile(one: Pass, delay: float, grid: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the wall along a line as it would be with `delay` taken off, NaN off its ends."""
-    place = np.interp(one.times - delay, one.way_times, one.way)
+    place = np.interp(one.times - delay, one.way_times, one.path)
     order = np.argsort(place, kind="stable")
     return np.asarray(
         np.interp(grid, place[order], one.thickness[order], left=np.nan, right=np.nan)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.placing.delay import DelayEstimate, estimate_delay, find_passes
-from swathe.pipeline.placing.placer import Placed, Way
+from swathe.pipeline.placing.placer import Placed, ProbePath
 from swathe.station import Axis
 
 __all__ = ["DelayWatch"]
@@ -45,11 +45,11 @@ class DelayWatch:
             while len(self._way) > 1 and int(self._way[0][0][-1]) < oldest:
                 del self._way[0]
 
-    def went(self, way: Way) -> None:
+    def moved_along(self, path: ProbePath) -> None:
         """Take note of a piece of the probe's way."""
         # The first sample of a piece is the last of the piece before, but for the very first.
         new = slice(1 if self._way else 0, None)
-        self._way.append((way.time[new], way.scan[new], self._index.cell(way.index[new])))
+        self._way.append((path.time[new], path.scan[new], self._index.cell(path.index[new])))
 
     def copy(self) -> DelayWatch:
         """Return a copy that another thread may ask while this one goes on collecting."""
@@ -65,7 +65,7 @@ class DelayWatch:
         rows, times, thickness = (
             np.concatenate(column) for column in zip(*self._readings, strict=True)
         )
-        way_times, way, way_rows = (
+        way_times, path, way_rows = (
             np.concatenate(column) for column in zip(*self._way, strict=True)
         )
         order = np.argsort(times, kind="stable")
@@ -74,7 +74,7 @@ class DelayWatch:
             times[order],
             thickness[order],
             way_times,
-            way,
+            path,
             way_rows,
             self._scan.resolution,
         )

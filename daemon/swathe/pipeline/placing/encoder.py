@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from swathe.station import AxisMode, AxisSettings
 
-__all__ = ["CountsToPosition", "follow_with_play"]
+__all__ = ["CountsToPosition", "follow_with_backlash"]
 
 
 class CountsToPosition:
@@ -21,7 +21,7 @@ class CountsToPosition:
         is_length: the device sends mm; only sign and zero are applied.
 
     Attributes:
-        leaps: of the last positions asked for, which a mark has set anew.
+        resets: of the last positions asked for, which a mark has set anew.
         drifts: mm by which each passing of the index mark moved the positions.
     """
 
@@ -37,7 +37,7 @@ class CountsToPosition:
         self._mark_at = settings.index_mark_at
         self._shift = 0.0
         self.drifts: list[float] = []
-        self.leaps: NDArray[np.bool_] = np.empty(0, bool)
+        self.resets: NDArray[np.bool_] = np.empty(0, bool)
         self._play = settings.backlash
         self._followed: float | None = None
 
@@ -50,7 +50,7 @@ class CountsToPosition:
         mark on, positions are told from the mark's place; by how much the first and each later mark
         moved them is kept in `drifts`.
         """
-        self.leaps = np.zeros(counts.shape, bool)
+        self.resets = np.zeros(counts.shape, bool)
         if not counts.size:
             return counts
         if self._turn is not None:
@@ -71,21 +71,21 @@ class CountsToPosition:
             self._unrolled = float(positions[-1])
         if self._play:
             start = float(positions[0]) if self._followed is None else self._followed
-            positions = follow_with_play(positions, self._play, start)
+            positions = follow_with_backlash(positions, self._play, start)
             self._followed = float(positions[-1])
         return positions
 
     def set_here(self, place: float, told: float) -> None:
         """Move all later positions so that what reads `told` now reads `place`, both in mm."""
-        way = place - told
+        path = place - told
         if self._mark_at is not None:
-            self._shift += way
+            self._shift += path
         else:
-            self._zero_at += way
+            self._zero_at += path
         if self._unrolled is not None:
-            self._unrolled += way
+            self._unrolled += path
         if self._followed is not None:
-            self._followed += way
+            self._followed += path
 
     def _from_marks(
         self, positions: NDArray[np.float64], marks: NDArray[np.int64], mark_at: float
@@ -94,12 +94,12 @@ class CountsToPosition:
         for k in marks.tolist():  # few: one each time the mark is passed
             new = mark_at - float(positions[k])
             self.drifts.append(new - self._shift)
-            self.leaps[k] = new != self._shift
+            self.resets[k] = new != self._shift
             shift[k:] = self._shift = new
         return np.asarray(positions + shift, np.float64)
 
 
-def follow_with_play(
+def follow_with_backlash(
     positions: NDArray[np.float64], play: float, start: float
 ) -> NDArray[np.float64]:
     """Return where a probe is that the encoder takes along with some play, shape as given (n,).

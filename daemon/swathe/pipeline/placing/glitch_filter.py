@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GlitchGate"]
+__all__ = ["GlitchFilter"]
 
 # A jump that lasts for so many samples is no glitch: the counter was set, or the probe was carried.
 _LASTING_SAMPLES = 4
@@ -15,7 +15,7 @@ _SLACK_MM = 0.5
 Sample = tuple[int, float]
 
 
-class GlitchGate:
+class GlitchFilter:
     """Holds samples to what the scanner can do, such as one count read wrong.
 
     A sample is held back when it is farther from the last good one than the highest speed allows,
@@ -29,7 +29,7 @@ class GlitchGate:
 
     Attributes:
         glitches: samples kept out so far.
-        leaps: of the last samples asked for, which were the first good ones of a new place.
+        resets: of the last samples asked for, which were the first good ones of a new place.
     """
 
     def __init__(self, most_speed: float | None, most_acceleration: float | None = None) -> None:
@@ -39,12 +39,12 @@ class GlitchGate:
         self._good: list[Sample] = []  # the last two good ones, older first
         self._held: list[Sample] = []
         self.glitches = 0
-        self.leaps: NDArray[np.bool_] = np.empty(0, bool)
+        self.resets: NDArray[np.bool_] = np.empty(0, bool)
 
     def keep(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Return which samples are good, shape (n,); call in the order of the stream."""
         good = np.ones(times.shape, bool)
-        self.leaps = np.zeros(times.shape, bool)
+        self.resets = np.zeros(times.shape, bool)
         if self._idle or not times.size:
             return good
         samples = list(zip(times.tolist(), positions.tolist(), strict=True))
@@ -52,7 +52,7 @@ class GlitchGate:
             self._good = [*self._good, *samples][-2:]
             return good  # the usual case, without a look at each
         for k, sample in enumerate(samples):
-            good[k], self.leaps[k] = self._take(sample)
+            good[k], self.resets[k] = self._take(sample)
         return good
 
     def restart(self) -> None:

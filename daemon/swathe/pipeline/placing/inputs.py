@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from swathe.pipeline.placing.device import DeviceLink, DeviceTally
 from swathe.pipeline.placing.encoder import CountsToPosition
-from swathe.pipeline.placing.glitch_filter import GlitchGate
+from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.placer import Placed, Placer
 from swathe.pipeline.placing.slip import Slip, SlipWatch
@@ -25,7 +25,7 @@ from swathe.station import (
 )
 from swathe_drivers import Batch
 
-__all__ = ["ReturnWatch", "Wiring"]
+__all__ = ["DeviceInputs", "ReturnWatch"]
 
 # The probe must have gone this share of the length before coming back means a new line.
 _GONE = 0.5
@@ -76,11 +76,11 @@ class _EncodedAxis:
         self.scale = CountsToPosition(
             settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
         )
-        self.gate = GlitchGate(settings.most_speed, settings.most_acceleration)
+        self.gate = GlitchFilter(settings.most_speed, settings.most_acceleration)
         self.track = EncodedTrack(bracket_ns=bracket_ns)
 
 
-class Wiring:
+class DeviceInputs:
     """The devices of one run, wired to the placer.
 
     Args:
@@ -106,7 +106,7 @@ class Wiring:
         bracket = station.placing.bracket
         self._lateness = station.placing.lateness
         self._on_change = {name for name, d in station.device.items() if d.on_change}
-        self._unheard: set[str] = set()
+        self._silent_devices: set[str] = set()
         self._scan = _EncodedAxis("scan", station.scan, self.links, bracket)
         self._index: _EncodedAxis | None = None
         self.stepped: SteppedTrack | None = None
@@ -158,9 +158,9 @@ class Wiring:
             before = axis.gate.glitches
             good = axis.gate.keep(times, positions)
             self.links[device].tally.glitches += axis.gate.glitches - before
-            leaps = axis.scale.leaps | axis.gate.leaps
-            axis.track.append(times[good], positions[good], leaps[good])
-            self._unheard.discard(device)
+            resets = axis.scale.resets | axis.gate.resets
+            axis.track.append(times[good], positions[good], resets[good])
+            self._silent_devices.discard(device)
             own[name] = np.where(good, positions, np.nan)
             if axis is self._scan and self._returns is not None:
                 returns = np.array(self._returns.returns(times[good], positions[good]), np.int64)
@@ -205,7 +205,7 @@ class Wiring:
 
         An encoder that sends on change is silent while it stands still, and while it is unplugged.
         """
-        self._unheard.add(device)
+        self._silent_devices.add(device)
 
     def tick(self, now: int) -> None:
         """Let time go by: an encoder that is silent while it stands still stands still."""
@@ -213,14 +213,14 @@ class Wiring:
         if self._second is not None and (slip := self._slip.look()) is not None:
             self.slips.append(slip)
         for axis in (self._scan, self._index):
-            if axis is None or axis.device not in self._on_change - self._unheard:
+            if axis is None or axis.device not in self._on_change - self._silent_devices:
                 continue
             last, held = axis.track.last_time, now - self._lateness
             if last is not None and held > last and axis.track.last_position is not None:
                 axis.track.append(np.array([held], np.int64), np.array([axis.track.last_position]))
 
     @property
-    def heard(self) -> tuple[int | None, int | None]:
+    def last_sample_times(self) -> tuple[int | None, int | None]:
         """Host time of the newest sample of scan and of index, ns; None before the first."""
         index = None if self._index is None else self._index.track.last_time
         return self._scan.track.last_time, index

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.pipeline.placing.placer import Way
+from swathe.pipeline.placing.placer import ProbePath
 
 __all__ = ["Pauses"]
 
@@ -72,28 +72,28 @@ class Pauses:
         ends = np.array([0, *self._ends])
         return np.asarray((begun > 0) & (times < ends[begun]))
 
-    def cut(self, way: Way) -> Way | None:
+    def cut(self, path: ProbePath) -> ProbePath | None:
         """Return the way without what was gone in a pause; None when nothing is left.
 
         No way leads from the last sample before a pause to the first one after it.
         """
         if not self._begins:
-            return way
-        held = self.holds(way.time)
-        begun = np.searchsorted(self._begins, way.time, side="right")
+            return path
+        held = self.holds(path.time)
+        begun = np.searchsorted(self._begins, path.time, side="right")
         apart = np.zeros(held.shape, bool)
         apart[1:] = held[:-1] | (np.diff(begun) > 0)
         if not (held.any() or apart.any()):
-            return way
+            return path
         kept = ~held
         if not kept.any():
             return None
-        return Way(
-            time=way.time[kept],
-            scan=way.scan[kept],
-            index=way.index[kept],
-            known=(way.known & ~apart)[kept],
-            leaps=(way.leaps | apart)[kept],
-            silence=way.silence[kept],
-            usual=way.usual,
+        return ProbePath(
+            time=path.time[kept],
+            scan=path.scan[kept],
+            index=path.index[kept],
+            known=(path.known & ~apart)[kept],
+            resets=(path.resets | apart)[kept],
+            silence=path.silence[kept],
+            usual=path.usual,
         )

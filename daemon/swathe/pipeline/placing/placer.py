@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
 from swathe_drivers.records import READING
 
-__all__ = ["Placed", "Placer", "Watcher", "Way"]
+__all__ = ["Placed", "Placer", "PlacingObserver", "ProbePath"]
 
 _NEVER = np.iinfo(np.int64).min
 # A gauge that says nothing for so many of its usual intervals had nothing to say.
@@ -42,7 +42,7 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class ProbePath:
     """A piece of the probe's way through n samples, shape (n,) each; it goes on from the last.
 
     Attributes:
@@ -51,7 +51,7 @@ class Way:
         index: mm.
         known: whether the way from the sample before to this one is known, shape (n,); the
             first is the join to the piece before.
-        leaps: whether the position was set anew with the sample: there is no way to it, shape (n,).
+        resets: whether the position was set anew with the sample: there is no way to it, shape (n,).
         silence: ns between the readings around each sample, shape (n,).
         usual: ns, the gauge's usual interval between two readings.
     """
@@ -60,7 +60,7 @@ class Way:
     scan: NDArray[np.float64]
     index: NDArray[np.float64]
     known: NDArray[np.bool_]
-    leaps: NDArray[np.bool_]
+    resets: NDArray[np.bool_]
     silence: NDArray[np.int64]
     usual: int
 
@@ -156,7 +156,7 @@ class Placer:
         self._forget(self.now - 4 * (self._bracket + self._lateness))
         return Placed(ready[known], scan.position[known], index.position[known])
 
-    def take_way(self) -> Way | None:
+    def take_path(self) -> ProbePath | None:
         """Return the probe's way since the last call, as far as all readings are in."""
         track = self.scan
         first = max(self._way_samples - track.forgotten, 0)
@@ -169,8 +169,8 @@ class Placer:
         index = self.index.locate(times)
         spans = np.diff(times, prepend=times[0])
         known = (spans <= self._bracket) | (np.diff(scan, prepend=scan[0]) == 0)
-        leaps = track.leaps[start:last]
-        known &= index.known & ~leaps
+        resets = track.resets[start:last]
+        known &= index.known & ~resets
         if isinstance(self.index, SteppedTrack):
             # Between two lines the probe is carried over; no cell on the way was passed.
             known &= np.diff(index.position, prepend=index.position[0]) == 0
@@ -178,9 +178,9 @@ class Placer:
             known[0] = False
         self._way_samples = track.forgotten + last
         silence = self._silence(times)
-        way = Way(times, scan, index.position, known, leaps, silence, int(self._usual))
+        path = ProbePath(times, scan, index.position, known, resets, silence, int(self._usual))
         self._forget(int(times[-1]))
-        return way
+        return path
 
     def _settled(self) -> int:
         """Time up to which readings and positions are all in."""
@@ -232,13 +232,13 @@ class Placer:
         self._reading_times = self._reading_times[keep:]
 
 
-class Watcher(Protocol):
+class PlacingObserver(Protocol):
     """Is shown what the pipeline works with, for what is measured on a scan beside its cells."""
 
     def placed(self, placed: Placed) -> None:
         """Take note of readings with their place."""
         ...
 
-    def went(self, way: Way) -> None:
+    def moved_along(self, path: ProbePath) -> None:
         """Take note of a piece of the probe's way."""
         ...

@@ -35,7 +35,7 @@ class EncodedTrack:
     Attributes:
         times: ns, rising, shape (n,).
         positions: mm, shape (n,).
-        leaps: whether the position was set anew with this sample (an index mark, a counter that
+        resets: whether the position was set anew with this sample (an index mark, a counter that
             was set): nothing lies between it and the one before, shape (n,).
         forgotten: samples dropped so far, so that a sample has a number for good.
     """
@@ -44,7 +44,7 @@ class EncodedTrack:
         self._bracket = bracket_ns
         self.times: NDArray[np.int64] = np.empty(0, np.int64)
         self.positions: NDArray[np.float64] = np.empty(0, np.float64)
-        self.leaps: NDArray[np.bool_] = np.empty(0, bool)
+        self.resets: NDArray[np.bool_] = np.empty(0, bool)
         self.forgotten = 0
 
     @property
@@ -61,7 +61,7 @@ class EncodedTrack:
         self,
         times: NDArray[np.int64],
         positions: NDArray[np.float64],
-        leaps: NDArray[np.bool_] | None = None,
+        resets: NDArray[np.bool_] | None = None,
     ) -> None:
         """Add samples; a time that runs back is held at the one before, so order is kept."""
         if not times.size:
@@ -70,8 +70,8 @@ class EncodedTrack:
         times = np.maximum.accumulate(np.maximum(times, floor))
         self.times = np.concatenate((self.times, times))
         self.positions = np.concatenate((self.positions, positions))
-        leaps = np.zeros(times.shape, bool) if leaps is None else leaps
-        self.leaps = np.concatenate((self.leaps, leaps))
+        resets = np.zeros(times.shape, bool) if resets is None else resets
+        self.resets = np.concatenate((self.resets, resets))
 
     def forget_before(self, time: int) -> None:
         """Drop what is older than `time`, but for the sample that brackets it."""
@@ -79,7 +79,7 @@ class EncodedTrack:
         if keep:
             self.times = self.times[keep:]
             self.positions = self.positions[keep:]
-            self.leaps = self.leaps[keep:]
+            self.resets = self.resets[keep:]
             self.forgotten += keep
 
     def locate(self, times: NDArray[np.int64]) -> Located:
@@ -97,7 +97,9 @@ class EncodedTrack:
         share = (times - self.times[before]) / np.maximum(span, 1)
         return Located(
             position=low + (high - low) * share,
-            known=inside & ((span <= self._bracket) | (low == high)) & (exact | ~self.leaps[after]),
+            known=inside
+            & ((span <= self._bracket) | (low == high))
+            & (exact | ~self.resets[after]),
         )
 
 

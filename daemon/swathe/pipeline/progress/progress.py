@@ -8,18 +8,18 @@ import numpy as np
 
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import Grid
-from swathe.pipeline.cells.minimum import Least
-from swathe.pipeline.checks.suspect_cells import Doubt
-from swathe.pipeline.placing.inputs import Wiring
-from swathe.pipeline.placing.placer import Way
+from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.pipeline.checks.suspect_cells import SuspectCells
+from swathe.pipeline.placing.inputs import DeviceInputs
+from swathe.pipeline.placing.placer import ProbePath
 from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.snapshots import Progress
 from swathe.station import Station, budget_of
 
-__all__ = ["Pace", "Paces", "progress_of", "speed_limit"]
+__all__ = ["RunRates", "SlidingRate", "progress_of", "speed_limit"]
 
 
-class Pace:
+class SlidingRate:
     """Rate of a rising total over a sliding window.
 
     Args:
@@ -52,18 +52,18 @@ _NEAR_LIMIT = 0.8
 _RATE_WINDOW_NS = 20_000_000_000
 
 
-class Paces:
+class RunRates:
     """Running figures of one run."""
 
     def __init__(self) -> None:
         self._travelled = 0.0
-        self.speed = Pace(_SPEED_WINDOW_NS)
-        self.rate = Pace(_SPEED_WINDOW_NS)
-        self.cell_rate = Pace(_RATE_WINDOW_NS)
+        self.speed = SlidingRate(_SPEED_WINDOW_NS)
+        self.rate = SlidingRate(_SPEED_WINDOW_NS)
+        self.cell_rate = SlidingRate(_RATE_WINDOW_NS)
 
-    def go(self, way: Way) -> None:
+    def go(self, path: ProbePath) -> None:
         """Take note of a piece of the probe's way; a position that was set anew is none."""
-        self._travelled += float(np.abs(np.diff(way.scan))[~way.leaps[1:]].sum())
+        self._travelled += float(np.abs(np.diff(path.scan))[~path.resets[1:]].sum())
 
     def note(self, now: int, *, readings: int, measured: int) -> None:
         """Take note of the totals at a tick, host time in ns."""
@@ -76,9 +76,9 @@ class Paces:
         return limit is not None and self.speed.per_second > _NEAR_LIMIT * limit
 
 
-def speed_limit(wiring: Wiring, station: Station, grid: Grid) -> float | None:
+def speed_limit(inputs: DeviceInputs, station: Station, grid: Grid) -> float | None:
     """Return resolution × reading rate / wanted hits per cell, mm/s; None while unknown."""
-    interval = wiring.placer.interval_ns
+    interval = inputs.placer.interval_ns
     if not interval:
         return None
     return grid.scan.resolution / station.survey.hits_per_cell / interval * 1e9
@@ -90,22 +90,22 @@ def progress_of(
     station: Station,
     grid: Grid,
     coverage: Coverage,
-    wiring: Wiring | None,
-    doubt: Doubt,
-    least: Least,
-    paces: Paces,
+    inputs: DeviceInputs | None,
+    suspect_cells: SuspectCells,
+    minimum: MinimumThickness,
+    rates: RunRates,
     slips: list[Slip],
     readings: int,
     unplaced: int,
 ) -> Progress:
     """Return how the survey stands at `time`, ns UTC, that of the last tick."""
-    scan, index = wiring.position if wiring else (None, None)
+    scan, index = inputs.position if inputs else (None, None)
     left = coverage.required - coverage.measured
-    pace = paces.cell_rate.per_second
-    limit = speed_limit(wiring, station, grid) if wiring else None
-    asked = station.verification
-    due = doubt.book.due(asked.interval if asked else None)
-    budget = None if least.value is None else budget_of(station, least.value)
+    pace = rates.cell_rate.per_second
+    limit = speed_limit(inputs, station, grid) if inputs else None
+    requests = station.verification
+    due = suspect_cells.checks.due(requests.interval if requests else None)
+    budget = None if minimum.value is None else budget_of(station, minimum.value)
     return Progress(
         time=time,
         required=coverage.required,
@@ -115,20 +115,20 @@ def progress_of(
         line=coverage.row if coverage.row >= 0 else None,
         scan=scan,
         index=index,
-        speed=paces.speed.per_second,
+        speed=rates.speed.per_second,
         speed_limit=limit,
         slips=len(slips),
         slipped_at=slips[-1].position if slips else None,
-        too_fast=paces.too_fast(limit),
-        rate=paces.rate.per_second,
+        too_fast=rates.too_fast(limit),
+        rate=rates.rate.per_second,
         seconds_left=left / pace if pace > 0 else None,
         readings=readings,
         unplaced=unplaced,
         outside=grid.outside,
-        minimum=least.value,
-        minimum_at=least.place,
+        minimum=minimum.value,
+        minimum_at=minimum.place,
         minimum_expanded=None if budget is None else budget.expanded,
-        suspect=doubt.suspect,
+        suspect=suspect_cells.count,
         check_due=due,
         check_overdue=due is not None and time > due,
     )

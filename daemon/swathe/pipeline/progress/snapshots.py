@@ -152,14 +152,14 @@ def line_note(grid: Grid, coverage: Coverage, row: int) -> LineNote:
     whole = slice(row * grid.shape[1], (row + 1) * grid.shape[1])
     state, hits = grid.state[whole], grid.hits[whole]
     found = np.flatnonzero((hits > 0) & (state != CellState.EXCLUDED))
-    least = int(found[np.argmin(grid.thickness[whole][found])]) if found.size else None
+    minimum = int(found[np.argmin(grid.thickness[whole][found])]) if found.size else None
     missing = runs_of(np.flatnonzero(grid.missing(whole)))
     return LineNote(
         line=row,
         index=float(grid.index.start + row * grid.index.resolution),
         measured=coverage.measured_in_row(row),
         required=int(coverage.required_in_row[row]),
-        minimum=None if least is None else float(grid.thickness[whole][least]),
-        minimum_at=None if least is None else float(grid.scan.centres[least]),
+        minimum=None if minimum is None else float(grid.thickness[whole][minimum]),
+        minimum_at=None if minimum is None else float(grid.scan.centres[minimum]),
         missing=tuple(grid.scan.edges(first, last) for first, last in missing),
     )

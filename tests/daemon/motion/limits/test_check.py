@@ -13,11 +13,11 @@ from daemon.motion_model import distance_to_zone, ground, grounds, walk
 from swathe.errors import SwatheError
 from swathe.motion import (
     AxisLimits,
-    Ground,
     MotionError,
     Move,
     MoveKind,
     Twist,
+    WorkArea,
     Zone,
     Zones,
     check_move,
@@ -174,7 +174,7 @@ def test_ramp_is_that_of_uniform_acceleration() -> None:
 
 @settings(max_examples=150)
 @given(over=grounds(), data=st.data())
-def test_way_round_zones_is_free(over: Ground, data: st.DataObject) -> None:
+def test_way_round_zones_is_free(over: WorkArea, data: st.DataObject) -> None:
     """Every leg keeps out of every zone and within the travel, and the last one ends there."""
     reach = over.reach
 

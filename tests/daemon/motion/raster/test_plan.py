@@ -13,13 +13,13 @@ from hypothesis import given, settings
 from daemon.motion_model import distance_to_zone, ground, grounds, rasters, walk
 from swathe.motion import (
     AxisLimits,
-    Ground,
     MotionError,
     MotionLimits,
     MoveKind,
     Pattern,
     Plan,
     RasterSettings,
+    WorkArea,
     Zone,
     Zones,
     check_moves,
@@ -34,7 +34,7 @@ SETTINGS: dict[str, Any] = {"footprint": 12.0, "reading_rate": 40.0, "reserve": 
 RUN = 50.0
 
 
-def covered(plan: Plan, over: Ground) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def covered(plan: Plan, over: WorkArea) -> np.ndarray[Any, np.dtype[np.bool_]]:
     """Return which cells some scan passes the centre of, shape (index, scan)."""
     found = np.zeros((over.index.cells, over.scan.cells), bool)
     around = over.index.cells * over.index.resolution
@@ -60,7 +60,7 @@ def covered(plan: Plan, over: Ground) -> np.ndarray[Any, np.dtype[np.bool_]]:
 @settings(max_examples=150)
 @given(over=grounds(), wanted=rasters())
 def test_plan_covers_what_can_be_reached_and_nothing_forbidden(
-    over: Ground, wanted: RasterSettings
+    over: WorkArea, wanted: RasterSettings
 ) -> None:
     """No move enters a zone or leaves the limits; each required cell is passed or told left out."""
     try:
@@ -103,7 +103,7 @@ def test_each_cell_left_out_has_its_own_reason() -> None:
     """Behind a zone as wide as the part there is no way; close to it, it is the clearance."""
     scan = Axis(name="scan", start=0.0, resolution=2.5, cells=42)
     index = Axis(name="index", start=0.0, resolution=2.0, cells=3, wrapped=True)
-    over = Ground(
+    over = WorkArea(
         scan=scan,
         index=index,
         limits=MotionLimits(
@@ -123,7 +123,7 @@ def test_each_cell_left_out_has_its_own_reason() -> None:
 
 @settings(max_examples=60)
 @given(over=grounds(), wanted=rasters())
-def test_plan_is_the_same_each_time(over: Ground, wanted: RasterSettings) -> None:
+def test_plan_is_the_same_each_time(over: WorkArea, wanted: RasterSettings) -> None:
     """Planning twice gives the same moves, or the same refusal."""
     plans: list[object] = []
     for _ in range(2):

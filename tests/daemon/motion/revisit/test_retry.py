@@ -13,7 +13,7 @@ from swathe.motion import (
     MotionError,
     NextStep,
     PassSettings,
-    RetryBook,
+    RetryLog,
     RetrySettings,
     Stop,
     Zone,
@@ -30,13 +30,13 @@ GAPS = [
 
 def ask(
     gaps: list[GapNote],
-    book: RetryBook | None = None,
+    book: RetryLog | None = None,
     wanted: RetrySettings | None = None,
     **other: Any,
 ) -> NextStep:
     """Ask what to do next, at the corner of a plate and at 90 % of coverage."""
     parts: dict[str, Any] = {
-        "book": book or RetryBook(),
+        "book": book or RetryLog(),
         "ground": ground(),
         "passes": PassSettings(speed=100),
         "settings": wanted or RetrySettings(),
@@ -92,7 +92,7 @@ def test_reason_to_stop_is_told(
 
 def test_gap_is_left_with_its_cause_after_so_many_tries() -> None:
     """The third try is the last; each one at a lost echo is slower than the one before."""
-    book, speeds = RetryBook(), []
+    book, speeds = RetryLog(), []
     while (step := ask(GAPS[:1], book)).tour is not None:
         speeds.append(step.tour.passes[0][0].speed)
         book.note_tried(GAPS[:1])
@@ -104,7 +104,7 @@ def test_gap_is_left_with_its_cause_after_so_many_tries() -> None:
 
 def test_piece_of_a_tried_gap_was_tried_as_often() -> None:
     """A pass that tears a gap in two does not begin its tries anew."""
-    book = RetryBook()
+    book = RetryLog()
     book.note_tried(GAPS[:1])
     piece = gap(9, (320, 330), (15, 25), GapCause.NO_SIGNAL)
     assert book.tries(piece) == 1
@@ -157,7 +157,7 @@ def test_gap_out_of_reach_is_told_apart() -> None:
 def test_going_back_always_ends(most: int, rows: list[int], heals: st.DataObject) -> None:
     """However gaps heal or not, no gap is passed more often than asked, and it ends truthfully."""
     open_gaps = [gap(k + 1, (300, 340), (10 * r - 5, 10 * r + 5)) for k, r in enumerate(rows)]
-    book, passed = RetryBook(), dict.fromkeys(range(1, len(rows) + 1), 0)
+    book, passed = RetryLog(), dict.fromkeys(range(1, len(rows) + 1), 0)
     for _ in range(most * len(rows) + 2):
         step = ask(open_gaps, book, RetrySettings(most_tries=most))
         if step.tour is None:

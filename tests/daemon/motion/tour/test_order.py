@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from daemon.motion_model import distance_to_zone, gap, ground, grounds, walk
 from swathe.motion import (
     AxisLimits,
-    Ground,
     Metric,
     MotionError,
     MotionLimits,
     PassSettings,
     Visits,
+    WorkArea,
     Zone,
     check_moves,
     order_visits,
@@ -252,7 +252,7 @@ def test_gap_that_cannot_be_reached_is_named() -> None:
 
 @settings(max_examples=40)
 @given(over=grounds(), data=st.data())
-def test_going_back_keeps_limits_and_zones(over: Ground, data: st.DataObject) -> None:
+def test_going_back_keeps_limits_and_zones(over: WorkArea, data: st.DataObject) -> None:
     """Each gap is visited once or told out of reach; no move breaks a limit or meets a zone."""
     gaps: list[GapNote] = []
     for number in range(data.draw(st.integers(1, 12))):

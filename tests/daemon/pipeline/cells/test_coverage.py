@@ -11,8 +11,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from daemon.strategies import flood_fill, readings
 from swathe.pipeline import CellState, GapEnd, Grid
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.crossed import cross
-from swathe.pipeline.placing.placer import Way
+from swathe.pipeline.cells.crossed import cross_cells
+from swathe.pipeline.placing.placer import ProbePath
 from swathe.station import Axis, CellRule
 
 USUAL = 5_000_000
@@ -51,18 +51,18 @@ class Probe:
             index[0] = self.at[1]
             known[1] = False
         silence = np.full(scan.shape, USUAL if echo is not None else 100 * USUAL)
-        leaps = np.zeros(scan.shape, bool)
-        way = Way(np.arange(scan.size), scan, index, known, leaps, silence, USUAL)
+        resets = np.zeros(scan.shape, bool)
+        path = ProbePath(np.arange(scan.size), scan, index, known, resets, silence, USUAL)
         last = self.coverage.probe_cell
-        crossing = cross(way, self.grid, last)
+        crossed = cross_cells(path, self.grid, last)
         if echo is not None:
-            cells = np.unique(np.append(crossing.cells[crossing.known], last))
+            cells = np.unique(np.append(crossed.cells[crossed.known], last))
             cells = cells[cells >= 0]
             before = self.grid.state[cells].copy()
             self.grid.add(readings(range(cells.size), valid=echo), cells, 0)
             self.coverage.note_readings(cells, before)
-        self.grid.pass_over(crossing.cells[crossing.known], crossing.silent[crossing.known])
-        self.coverage.note_way(way, crossing)
+        self.grid.pass_over(crossed.cells[crossed.known], crossed.silent[crossed.known])
+        self.coverage.note_path(path, crossed)
         self.at = (float(scan[-1]), row)
         self.tick()
 

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from swathe.pipeline import Grid
-from swathe.pipeline.cells.crossed import cross
-from swathe.pipeline.placing.placer import Way
+from swathe.pipeline.cells.crossed import cross_cells
+from swathe.pipeline.placing.placer import ProbePath
 from swathe.station import Axis, CellRule
 
 
@@ -22,21 +22,21 @@ def grid(rows: int = 6, columns: int = 30, *, wrapped: bool = False) -> Grid:
     )
 
 
-def way(
+def path(
     scan: list[float],
     index: list[float] | None = None,
     *,
     known: list[bool] | None = None,
     silence: list[int] | None = None,
-) -> Way:
+) -> ProbePath:
     """Return a way through samples 5 ms apart, with readings every 5 ms unless told otherwise."""
     n = len(scan)
-    return Way(
+    return ProbePath(
         time=np.arange(n, dtype=np.int64) * 5_000_000,
         scan=np.array(scan, float),
         index=np.zeros(n) if index is None else np.array(index, float),
         known=np.ones(n, bool) if known is None else np.array(known),
-        leaps=np.zeros(n, bool),
+        resets=np.zeros(n, bool),
         silence=np.full(n, 5_000_000) if silence is None else np.array(silence, np.int64),
         usual=5_000_000,
     )
@@ -44,7 +44,7 @@ def way(
 
 def test_cross_every_cell_of_a_fast_pass_in_order() -> None:
     """Samples ten cells apart still enter every cell between them, in the order of travel."""
-    there = cross(way([0.0, 10.0, 7.0]), grid(), -1)
+    there = cross_cells(path([0.0, 10.0, 7.0]), grid(), -1)
     assert there.cells.tolist() == [*range(11), 9, 8, 7]
     assert there.known.all()
     assert not there.silent.any()
@@ -52,43 +52,51 @@ def test_cross_every_cell_of_a_fast_pass_in_order() -> None:
 
 def test_cross_last_cell_is_not_entered_again() -> None:
     """A piece that begins where the last one ended does not pass that cell twice."""
-    assert cross(way([3.0, 3.2, 5.0]), grid(), 3).cells.tolist() == [4, 5]
-    assert cross(way([3.0, 3.2, 3.4]), grid(), 3).cells.size == 0
-    assert cross(way([3.0, 4.0, 3.0, 4.0]), grid(), -1).cells.tolist() == [3, 4, 3, 4]
+    assert cross_cells(path([3.0, 3.2, 5.0]), grid(), 3).cells.tolist() == [4, 5]
+    assert cross_cells(path([3.0, 3.2, 3.4]), grid(), 3).cells.size == 0
+    assert cross_cells(path([3.0, 4.0, 3.0, 4.0]), grid(), -1).cells.tolist() == [3, 4, 3, 4]
 
 
 def test_cross_unknown_stretch_has_no_state_of_its_own() -> None:
     """Between samples too far apart the cells were passed, but nobody knows how."""
-    there = cross(way([0.0, 4.0, 5.0], known=[True, False, True]), grid(), -1)
+    there = cross_cells(path([0.0, 4.0, 5.0], known=[True, False, True]), grid(), -1)
     assert there.cells.tolist() == [0, 1, 2, 3, 4, 5]
     assert there.known.tolist() == [True, False, False, False, True, True]
 
 
 def test_cross_jump_is_no_way() -> None:
     """A jump over lines without samples, and one longer than the grid, pass nothing between."""
-    over_lines = way([0.0, 9.0], [0.0, 2.0], known=[True, False])
-    assert cross(over_lines, grid(), -1).cells.tolist() == [0, 2 * 30 + 9]
-    assert cross(way([0.0, -500.0, 5.0]), grid(), -1).cells.tolist() == [0, 5]
-    along_index = way([0.0, 0.0], [0.0, 500.0])
-    assert cross(along_index, grid(), -1).cells.tolist() == [0]
+    over_lines = path([0.0, 9.0], [0.0, 2.0], known=[True, False])
+    assert cross_cells(over_lines, grid(), -1).cells.tolist() == [0, 2 * 30 + 9]
+    assert cross_cells(path([0.0, -500.0, 5.0]), grid(), -1).cells.tolist() == [0, 5]
+    along_index = path([0.0, 0.0], [0.0, 500.0])
+    assert cross_cells(along_index, grid(), -1).cells.tolist() == [0]
 
 
 def test_cross_outside_the_grid_is_nothing() -> None:
     """What the probe does beside the grid enters no cell; coming back enters the first one."""
-    there = cross(way([-3.0, -1.0, 1.0]), grid(), -1)
+    there = cross_cells(path([-3.0, -1.0, 1.0]), grid(), -1)
     assert there.cells.tolist() == [0, 1]
 
 
 def test_cross_wrapped_goes_over_the_seam() -> None:
     """On a circumference the cell after the last is the first, also when going backwards."""
-    assert cross(way([28.0, 32.0]), grid(wrapped=True), -1).cells.tolist() == [28, 29, 0, 1, 2]
-    assert cross(way([1.0, -2.0]), grid(wrapped=True), -1).cells.tolist() == [1, 0, 29, 28]
+    assert cross_cells(path([28.0, 32.0]), grid(wrapped=True), -1).cells.tolist() == [
+        28,
+        29,
+        0,
+        1,
+        2,
+    ]
+    assert cross_cells(path([1.0, -2.0]), grid(wrapped=True), -1).cells.tolist() == [1, 0, 29, 28]
 
 
 def test_cross_silent_by_the_pause_around_each_sample() -> None:
     """More than four usual intervals without a reading is silence; fewer is haste."""
     usual = 5_000_000
-    there = cross(way([0.0, 1.0, 2.0], silence=[usual, 4 * usual, 4 * usual + 1]), grid(), -1)
+    there = cross_cells(
+        path([0.0, 1.0, 2.0], silence=[usual, 4 * usual, 4 * usual + 1]), grid(), -1
+    )
     assert dict(zip(there.cells.tolist(), there.silent.tolist(), strict=True)) == {
         0: False,
         1: False,
@@ -136,7 +144,7 @@ def test_cross_enters_what_is_crossed_at_full_width(samples: list[tuple[float, f
     """No cell crossed from side to side is stepped over; none is entered that was not touched."""
     scan = np.array([x for x, _ in samples])
     index = np.array([y for _, y in samples])
-    there = set(cross(way(scan.tolist(), index.tolist()), grid(), -1).cells.tolist())
+    there = set(cross_cells(path(scan.tolist(), index.tolist()), grid(), -1).cells.tolist())
     crossed, touched = brute_force(scan, index)
     near = touched | set(grid().cells_at(scan, index).tolist())
     assert crossed <= there

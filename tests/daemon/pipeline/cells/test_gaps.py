@@ -10,7 +10,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from daemon.strategies import flood_fill
 from swathe.pipeline import CellState, GapCause, GapEnd, Grid
-from swathe.pipeline.cells.gaps import Gap, GapBook
+from swathe.pipeline.cells.gaps import Gap, GapRegister
 from swathe.station import Axis, CellRule
 
 
@@ -40,7 +40,7 @@ class Bookkeeping(RuleBasedStateMachine):
         """Open an empty book."""
         self.shape = (rows, columns)
         self.wrapped = wrapped
-        self.book = GapBook(grid(rows, columns, wrapped))
+        self.book = GapRegister(grid(rows, columns, wrapped))
         self.missing: set[int] = set()
         self.now = 0
         self.before: dict[int, frozenset[int]] = {}
@@ -137,7 +137,7 @@ TestBookkeeping = Bookkeeping.TestCase
 def test_gap_ended_before_it_was_described_has_its_borders() -> None:
     """A gap that opens and is swallowed within one tick still says where it was and why."""
     made = grid(1, 9)
-    book = GapBook(made)
+    book = GapRegister(made)
     made.state[0:3] = CellState.NO_SIGNAL
     book.add(cells(0, 1, 2), 1)
     book.settle()
@@ -156,7 +156,7 @@ def test_gap_ended_before_it_was_described_has_its_borders() -> None:
 def test_gap_extent_area_and_causes() -> None:
     """A gap's borders are those of its outermost cells; its area is that of its cells."""
     made = grid(4, 9)
-    book = GapBook(made)
+    book = GapRegister(made)
     made.state[cells(11, 12)] = CellState.SKIPPED
     made.state[cells(20)] = CellState.NO_SIGNAL
     book.add(cells(11, 12, 20), 5)
@@ -182,7 +182,7 @@ def test_gap_across_a_seam_is_one_with_borders_past_it(
     missing: tuple[int, ...], scan: tuple[float, float], index: tuple[float, float]
 ) -> None:
     """Over a seam a gap is one, and its higher border lies past the seam."""
-    book = GapBook(grid(4, 9, (True, True)))
+    book = GapRegister(grid(4, 9, (True, True)))
     book.add(cells(*missing), 1)
     (gap,) = book.settle()
     assert (gap.scan, gap.index) == (scan, index)
@@ -190,7 +190,7 @@ def test_gap_across_a_seam_is_one_with_borders_past_it(
 
 def test_gap_all_round_a_pipe_has_the_whole_circumference() -> None:
     """A gap that goes all round is as long as the circumference, wherever it is cut."""
-    book = GapBook(grid(1, 9, (False, True)))
+    book = GapRegister(grid(1, 9, (False, True)))
     book.add(cells(*range(9)), 1)
     (gap,) = book.settle()
     assert gap.scan[1] - gap.scan[0] == 18.0
@@ -199,7 +199,7 @@ def test_gap_all_round_a_pipe_has_the_whole_circumference() -> None:
 def test_gap_ended_keeps_its_largest_size() -> None:
     """An ended gap tells what it was at its largest, not the last rest of it."""
     made = grid(1, 9)
-    book = GapBook(made)
+    book = GapRegister(made)
     book.add(cells(3, 4, 5), 1)
     book.settle()
     book.remove(cells(3, 4), 2, GapEnd.MEASURED)

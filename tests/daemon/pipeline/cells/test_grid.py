@@ -201,8 +201,8 @@ def test_excluded_stays() -> None:
 def test_suspect_stays_until_a_sound_reading() -> None:
     """A doubtful reading leaves a suspect cell so; a sound one takes the place of all of them."""
     made = filled(CellRule.MINIMUM, [[Shot(4, 7.0, 1.0, valid=True)]])
-    made.doubt(np.array([4]))
-    made.add(*columns_of([Shot(4, 5.0, 1.0, valid=True)]), 0, doubted=True)
+    made.mark_suspect(np.array([4]))
+    made.add(*columns_of([Shot(4, 5.0, 1.0, valid=True)]), 0, suspect=True)
     assert (made.state[4], made.thickness[4], made.hits[4]) == (CellState.SUSPECT, 5.0, 2)
     made.add(*columns_of([Shot(4, 9.0, 1.0, valid=True)]), 0)
     assert (made.state[4], made.thickness[4], made.hits[4]) == (CellState.MEASURED, 9.0, 1)

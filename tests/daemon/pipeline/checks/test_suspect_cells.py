@@ -70,7 +70,7 @@ def newest(told: list[tuple[int, GapNote]]) -> dict[int, GapNote]:
 def test_check_passed_says_what_each_step_read() -> None:
     """A check's readings belong to no cell, and its steps have mean, spread and deviation."""
     pipeline = run(TEXT, check(0, GOOD), there(1000).entries())
-    (made,) = pipeline.doubt.book.checks
+    (made,) = pipeline.suspect_cells.checks.checks
     assert made.passed
     assert (made.number, made.by, made.block, made.suspects) == (1, "A. Kern", "B-7", 0)
     assert [step.found for step in made.steps] == pytest.approx([12.05, 4.96], abs=1e-4)
@@ -92,7 +92,7 @@ def test_check_failed_what_was_read_since_the_pass_is_suspect() -> None:
     before = pipeline.progress().measured
     told = feed(pipeline, Motion(half, lambda _: 9.0, 2000, 3000).entries())
     told += feed(pipeline, check(3100, BAD))
-    made = pipeline.doubt.book.checks[-1]
+    made = pipeline.suspect_cells.checks.checks[-1]
     assert not made.passed
     assert made.worst == pytest.approx(0.25, abs=1e-4)
     assert states(pipeline) == {CellState.SUSPECT: 10, CellState.MEASURED: 11}
@@ -113,7 +113,7 @@ def test_readings_in_doubt_are_suspect_until_a_check_passes() -> None:
     """After a failed check new cells are suspect, sound ones take no reading, and rereading mends."""
     pipeline = run(TEXT, check(0, BAD), there(500, wall=8.0).entries())
     assert states(pipeline) == {CellState.SUSPECT: NUMBER_OF_CELLS}
-    assert pipeline.doubt.book.checks[0].suspects == NUMBER_OF_CELLS
+    assert pipeline.suspect_cells.checks.checks[0].suspects == NUMBER_OF_CELLS
     told = feed(pipeline, check(1800, GOOD))
     assert states(pipeline) == {CellState.SUSPECT: NUMBER_OF_CELLS}
     told += feed(pipeline, there(2200, wall=10.0, back=True).entries())
@@ -138,10 +138,10 @@ def test_check_lifted_cells_are_measured_again() -> None:
     pipeline = run(TEXT, there(0).entries(), check(1500, BAD))
     told = feed(pipeline, [*ticks(1750, 1800), lift(1900, 1), *ticks(1950, 2000)])
     assert states(pipeline) == {CellState.MEASURED: NUMBER_OF_CELLS}
-    made = pipeline.doubt.book.checks[0]
+    made = pipeline.suspect_cells.checks.checks[0]
     assert (made.passed, made.lifted_by) == (False, "B. Rot")
     assert pipeline.progress().percent == 100.0
-    assert not pipeline.doubt.in_force
+    assert not pipeline.suspect_cells.in_force
     assert all(not note.is_open for note in newest(told).values())
 
 
@@ -151,16 +151,16 @@ def test_two_checks_failed_lifting_one_keeps_the_doubt_of_the_other(first: int) 
     pipeline = run(TEXT, there(0).entries(), check(1500, BAD), check(2000, BAD))
     feed(pipeline, [lift(2500, first)])
     assert states(pipeline) == {CellState.SUSPECT: NUMBER_OF_CELLS}
-    assert pipeline.doubt.in_force
+    assert pipeline.suspect_cells.in_force
     feed(pipeline, [lift(2600, 3 - first)])
     assert states(pipeline) == {CellState.MEASURED: NUMBER_OF_CELLS}
-    assert not pipeline.doubt.in_force
+    assert not pipeline.suspect_cells.in_force
 
 
 def test_step_without_echo_fails() -> None:
     """A step that showed no echo has no number, and passes nothing."""
     pipeline = run(TEXT, check(0, {12.0: 12.0, 5.0: "N"}))
-    (made,) = pipeline.doubt.book.checks
+    (made,) = pipeline.suspect_cells.checks.checks
     assert not made.passed
     assert made.steps[1].readings == 0
     assert np.isnan(made.steps[1].found)
@@ -169,7 +169,7 @@ def test_step_without_echo_fails() -> None:
 def test_deviation_of_just_the_tolerance_passes() -> None:
     """The rounding of decimals does not decide."""
     pipeline = run(TEXT, check(0, {12.0: 12.1}, tolerance=0.1 + 5e-7))
-    assert pipeline.doubt.book.checks[0].passed
+    assert pipeline.suspect_cells.checks.checks[0].passed
 
 
 def test_check_given_up_counts_for_nothing() -> None:
@@ -179,7 +179,7 @@ def test_check_given_up_counts_for_nothing() -> None:
     later = 5000
     pipeline.feed(opened(TEXT, time=START + later * MS, utc=UTC + later * MS))
     feed(pipeline, there(later + 100).entries())
-    assert pipeline.doubt.book.checks == []
+    assert pipeline.suspect_cells.checks.checks == []
     assert states(pipeline) == {CellState.MEASURED: NUMBER_OF_CELLS}
 
 
@@ -223,7 +223,7 @@ def test_check_is_due_after_the_interval() -> None:
 def test_rebuild_with_another_calibration_judges_checks_anew() -> None:
     """Checks are judged by the calibration in force: a better one makes the failed check pass."""
     entries: list[Entry] = [*there(0).entries(), *check(1500, {12.0: 12.5, 5.0: 5.2})]
-    assert not run(TEXT, entries).doubt.book.checks[0].passed
+    assert not run(TEXT, entries).suspect_cells.checks.checks[0].passed
     better = Pipeline(
         run(TEXT).station,
         amend=lambda station: station.model_copy(
@@ -235,5 +235,5 @@ def test_rebuild_with_another_calibration_judges_checks_anew() -> None:
         ),
     )
     feed(better, [opened(TEXT), *entries])
-    assert better.doubt.book.checks[0].passed
+    assert better.suspect_cells.checks.checks[0].passed
     assert states(better) == {CellState.MEASURED: NUMBER_OF_CELLS}

@@ -16,18 +16,18 @@ S = 1_000_000_000
 
 
 def deliveries(
-    seed: int, *, seconds: float, skew: float, offset: int, least: int = 2 * MS
+    seed: int, *, seconds: float, skew: float, offset: int, minimum: int = 2 * MS
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Return device times, true host times and arrivals of a record every 10 ms.
 
-    A delivery takes `least` at least; most are a few ms later, some 40 ms, as a host that is busy
+    A delivery takes `minimum` at least; most are a few ms later, some 40 ms, as a host that is busy
     with other things makes them. Arrivals never overtake each other.
     """
     random = np.random.default_rng(seed)
     true = np.arange(0, int(seconds * S), 10 * MS, dtype=np.int64) + 5 * S
     device = np.rint((true - 5 * S) / (1 + skew)).astype(np.int64) + offset
     late = random.exponential(3 * MS, true.size) + 40 * MS * (random.random(true.size) < 0.05)
-    arrival = np.maximum.accumulate(true + least + late.astype(np.int64))
+    arrival = np.maximum.accumulate(true + minimum + late.astype(np.int64))
     return device, true, arrival
 
 

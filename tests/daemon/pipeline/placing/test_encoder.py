@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swathe.pipeline.placing.encoder import CountsToPosition, follow_with_play
-from swathe.pipeline.placing.glitch_filter import GlitchGate
+from swathe.pipeline.placing.encoder import CountsToPosition, follow_with_backlash
+from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.station.model import AxisSettings, WheelSettings
 
 MS = 1_000_000
@@ -64,7 +64,7 @@ def test_play_follows_like_a_loop_over_samples(
     for position in positions:
         at = min(max(at, position - play / 2), position + play / 2)
         expected.append(at)
-    found = follow_with_play(np.array(positions), play, start)
+    found = follow_with_backlash(np.array(positions), play, start)
     assert found == pytest.approx(expected, abs=1e-12)
 
 
@@ -82,7 +82,7 @@ def test_glitch_is_kept_out() -> None:
     times = np.arange(20) * 5 * MS
     positions = np.linspace(0.0, 9.5, 20)
     positions[7] = 400.0
-    gate = GlitchGate(200.0)
+    gate = GlitchFilter(200.0)
     good = gate.keep(times, positions)
     assert np.flatnonzero(~good).tolist() == [7]
     assert gate.glitches == 1
@@ -93,7 +93,7 @@ def test_glitch_that_lasts_is_a_new_place() -> None:
     times = np.arange(40) * 5 * MS
     positions = np.linspace(0.0, 19.5, 40)
     positions[20:] += 300.0
-    gate = GlitchGate(200.0)
+    gate = GlitchFilter(200.0)
     good = np.concatenate(
         [gate.keep(times[k : k + 3], positions[k : k + 3]) for k in range(0, 40, 3)]
     )
@@ -109,8 +109,8 @@ def test_glitches_of_any_batching(piece: int) -> None:
     positions = np.cumsum(rng.uniform(-0.5, 1.0, 200))
     wrong = rng.choice(200, 12, replace=False)
     positions[wrong] += rng.choice([-500.0, 700.0], 12)
-    whole = GlitchGate(250.0).keep(times, positions)
-    gate = GlitchGate(250.0)
+    whole = GlitchFilter(250.0).keep(times, positions)
+    gate = GlitchFilter(250.0)
     cut = [gate.keep(times[k : k + piece], positions[k : k + piece]) for k in range(0, 200, piece)]
     assert np.concatenate(cut).tolist() == whole.tolist()
 
@@ -137,8 +137,8 @@ def test_glitch_within_the_speed_but_not_the_acceleration() -> None:
     times = np.arange(40) * 10 * MS
     positions = np.linspace(0.0, 39.0, 40)  # 100 mm/s
     positions[20] += 4.0
-    assert GlitchGate(600.0).keep(times, positions).all()
-    gate = GlitchGate(600.0, 2000.0)
+    assert GlitchFilter(600.0).keep(times, positions).all()
+    gate = GlitchFilter(600.0, 2000.0)
     assert np.flatnonzero(~gate.keep(times, positions)).tolist() == [20]
     assert gate.glitches == 1
 
@@ -148,7 +148,7 @@ def test_acceleration_within_the_limit_passes() -> None:
     times = np.arange(300) * 5 * MS
     seconds = times / 1e9
     positions = np.round(100 * (1 - np.cos(seconds * 4)) * 10) / 10  # at most 1600 mm/s²
-    gate = GlitchGate(450.0, 1700.0)
+    gate = GlitchFilter(450.0, 1700.0)
     assert gate.keep(times, positions).all()
 
 

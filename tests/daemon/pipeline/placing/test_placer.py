@@ -50,7 +50,7 @@ def go(made: Placer, now: int) -> list[tuple[int, float]]:
     """Let a tick go by at `now` ms; return the readings placed as (ms, mm)."""
     made.now = now * MS
     placed = made.place()
-    made.take_way()
+    made.take_path()
     return list(zip((placed.readings["time"] // MS).tolist(), placed.scan.tolist(), strict=True))
 
 
@@ -133,7 +133,7 @@ def test_place_without_any_encoder_nothing_is_guessed() -> None:
     made.add_readings(readings([10 * MS]))
     assert go(made, 1000) == []
     assert made.unplaced == 1
-    assert made.take_way() is None
+    assert made.take_path() is None
 
 
 def test_place_needs_a_bracket_on_both_axes() -> None:
@@ -173,14 +173,14 @@ def test_way_is_told_once_and_up_to_the_last_reading() -> None:
     append(made.scan, [(ms, ms / 10) for ms in range(0, 301, 10)])
     made.add_readings(readings([ms * MS for ms in range(0, 201, 10)]))
     made.now = 220 * MS
-    first = made.take_way()
+    first = made.take_path()
     assert first is not None
     assert (first.time[0], first.time[-1]) == (0, 200 * MS)
     assert first.known.tolist() == [False] + [True] * 20
     assert not first.silent.any()
-    assert made.take_way() is None
+    assert made.take_path() is None
     made.now = 450 * MS  # nothing was heard of the gauge for long enough
-    second = made.take_way()
+    second = made.take_path()
     assert second is not None
     assert (second.time[0], second.time[-1]) == (200 * MS, 300 * MS)
     assert second.known.all()

@@ -35,6 +35,7 @@ ROOMS = (
     "motion",
     "messages",
     "store",
+    "api",
     "report",
     "page",
     "watch",

@@ -1,30 +1,65 @@
 """Swathe: acquisition daemon for encoded ultrasonic thickness scans.
 
-Rooms of this package, in the order the data walks through them (imports run one way,
-from a later room to an earlier one):
+What `__all__` lists is the Python API; everything else is private and may change. It is loaded on
+first use, so that ``import swathe`` costs nothing:
 
-``units`` · ``errors``
-    lengths, times and speeds with their units; the error tree
-``station``
-    the station file: plan, devices, broker, storage
-``journal``
-    every byte that arrived, and every mark, on disk before anything else
-``pipeline``
-    the synchronous, deterministic function from journal entries to grid, coverage and events
-``messages``
-    what is said over MQTT, as versioned models
-``store``
-    the survey folder: zarr arrays and the survey record, derived from the pipeline
-``report``
-    pictures and tables of a survey
-``live``
-    the asyncio shell: ports, ticks, broker link, terminal
-``demo`` · ``cli``
-    the demo's stage; the ``swathe`` command
+- `open_survey` opens a survey folder: record, arrays as an xarray Dataset, gaps, replay;
+- `load_station` reads and checks a station file;
+- `grid_readings` places and bins arrays of positions and readings without files or ports.
 """
 
-from importlib.metadata import version
+from __future__ import annotations
 
-__all__ = ["__version__"]
+from importlib import import_module
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from swathe.api.gridding import grid_readings
+    from swathe.api.survey import Replay, Survey, load_station, open_survey
+    from swathe.errors import SwatheError
+    from swathe.pipeline import CellState
+    from swathe.station import Axis, Station
+    from swathe.store import SurveyRecord
+
+__all__ = [
+    "Axis",
+    "CellState",
+    "Replay",
+    "Station",
+    "Survey",
+    "SurveyRecord",
+    "SwatheError",
+    "__version__",
+    "grid_readings",
+    "load_station",
+    "open_survey",
+]
 
 __version__ = version("swathe")
+
+_HOMES = {
+    "Axis": "swathe.station",
+    "CellState": "swathe.pipeline",
+    "Replay": "swathe.api.survey",
+    "Station": "swathe.station",
+    "Survey": "swathe.api.survey",
+    "SurveyRecord": "swathe.store",
+    "SwatheError": "swathe.errors",
+    "grid_readings": "swathe.api.gridding",
+    "load_station": "swathe.api.survey",
+    "open_survey": "swathe.api.survey",
+}
+
+
+def __getattr__(name: str) -> Any:  # noqa: ANN401  whatever the API offers by that name
+    """Return a name of the API from the module that has it."""
+    if name not in _HOMES:
+        message = f"module 'swathe' has no attribute {name!r}"
+        raise AttributeError(message)
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    """Return the names of the API as well, loaded or not."""
+    return sorted({*globals(), *__all__})

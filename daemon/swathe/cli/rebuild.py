@@ -13,7 +13,6 @@ from swathe.cli.app import app, console, errors, say
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
-    from swathe.station import Station
     from swathe.store import SurveyFolder
 
 __all__ = ["rebuild"]
@@ -42,10 +41,9 @@ def rebuild(
     another delay or calibration is given; the record tells which was in force. With another
     calibration the checks are judged anew as well. What --lift-check says goes into the journal.
     """
-    from swathe.calibration import read_record
+    from swathe.api.survey import amendment
     from swathe.report import summary_line
     from swathe.report.picture import draw_survey
-    from swathe.station import with_record
     from swathe.store import SurveyFolder, replay, write_derived
 
     folder = SurveyFolder(survey)
@@ -56,16 +54,7 @@ def rebuild(
 
     if lift_check is not None:
         _lift(folder, lift_check, by=by, because=because, tell_torn=tell_torn)
-    other = None if calibration is None else read_record(calibration)
-    delays = _delays(delay or [], folder.first_station())
-
-    def amend(station: Station) -> Station:
-        devices = {
-            name: device.model_copy(update={"delay": delays.get(name, device.delay)})
-            for name, device in station.device.items()
-        }
-        changed = station.model_copy(update={"device": devices})
-        return changed if other is None else with_record(changed, other, str(calibration))
+    amend = amendment(folder.first_station(), delays=_delays(delay or []), calibration=calibration)
 
     with folder, console.status("reading the journal") as status:
         pipeline = replay(
@@ -111,20 +100,7 @@ def _lift(
     say(f"check {check.number} does not count: {because} ({by})")
 
 
-def _delays(given: list[str], station: Station) -> dict[str, int]:
-    """Return ns by device from texts such as ``gauge=12 ms``."""
-    from swathe.units import duration_ns
-
-    found: dict[str, int] = {}
-    for text in given:
-        device, _, value = text.partition("=")
-        if device.strip() not in station.device:
-            known = ", ".join(sorted(station.device))
-            message = f"'--delay' must name one of the devices {known} (got {text!r})"
-            raise SwatheError(message)
-        try:
-            found[device.strip()] = duration_ns(value.strip())
-        except ValueError as error:
-            message = f"'--delay' of {device.strip()} {error} (got {value!r})"
-            raise SwatheError(message) from error
-    return found
+def _delays(given: list[str]) -> dict[str, str]:
+    """Return durations by device from texts such as ``gauge=12 ms``."""
+    pairs = [text.partition("=") for text in given]
+    return {device.strip(): value.strip() for device, _, value in pairs}

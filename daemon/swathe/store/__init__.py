@@ -1,9 +1,10 @@
 """The survey folder: the journal's derivatives on disk, for any reader."""
 
+from swathe.store.dataset import dataset_of
 from swathe.store.folder import SurveyFolder, check_same_plan
 from swathe.store.rebuild import replay, write_all, write_derived
 from swathe.store.record import SurveyRecord, read_record, record_of, write_record
-from swathe.store.zarr_store import LAYERS, SurveyArrays
+from swathe.store.zarr_store import LAYERS, SurveyArrays, survey_attributes
 
 __all__ = [
     "LAYERS",
@@ -11,9 +12,11 @@ __all__ = [
     "SurveyFolder",
     "SurveyRecord",
     "check_same_plan",
+    "dataset_of",
     "read_record",
     "record_of",
     "replay",
+    "survey_attributes",
     "write_all",
     "write_derived",
     "write_record",

@@ -18,10 +18,17 @@ from numpy.typing import NDArray
 
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
-from swathe.station import CellRule, Station, kept_waveforms
+from swathe.station import Axis, CellRule, Station, kept_waveforms
 from swathe_drivers import WaveformFormat
 
-__all__ = ["LAYERS", "GridBlock", "SurveyArrays"]
+__all__ = [
+    "LAYERS",
+    "GridBlock",
+    "SurveyArrays",
+    "axis_attributes",
+    "layer_attributes",
+    "survey_attributes",
+]
 
 _RULE_WORDS = {
     CellRule.MINIMUM: "least of the cell's readings",
@@ -67,6 +74,43 @@ GridBlock = tuple[slice, dict[str, NDArray[Any]]]
 _WAVEFORM_CHUNK = (4, 64)
 
 
+def layer_attributes(name: str, rule: CellRule) -> dict[str, Any]:
+    """Return the attributes of a layer; that of the thickness names the cell rule."""
+    attributes = LAYERS[name][1]
+    return {**attributes, "comment": _RULE_WORDS[rule]} if name == "thickness" else attributes
+
+
+def axis_attributes(axis: Axis) -> dict[str, Any]:
+    """Return the attributes of an axis's coordinate."""
+    return {
+        "units": "mm",
+        "long_name": f"{axis.name} position of the cell's centre",
+        "axis": "X" if axis.name == "scan" else "Y",
+        "resolution": axis.resolution,
+        "wrapped": axis.wrapped,
+    }
+
+
+def survey_attributes(station: Station) -> dict[str, Any]:
+    """Return the attributes of a whole survey, by the CF conventions."""
+    survey, calibration = station.survey, station.calibration
+    attributes: dict[str, Any] = {
+        "Conventions": "CF-1.11",
+        "title": survey.part or f"Ultrasonic thickness survey {station.name}",
+        "source": "encoded ultrasonic thickness scan, recorded by swathe",
+        "station": station.name,
+        "operator": survey.operator,
+        "cell_rule": str(survey.cell_rule),
+        "comment": "Measured values only; no statement of fitness for service.",
+    }
+    if survey.nominal_thickness is not None:
+        attributes["nominal_thickness_mm"] = survey.nominal_thickness
+    if calibration is not None:
+        attributes["velocity_mm_per_us"] = calibration.velocity
+        attributes["zero_offset_us"] = calibration.zero_offset
+    return attributes
+
+
 class SurveyArrays:
     """The zarr group of one survey; one writer at a time.
 
@@ -95,13 +139,13 @@ class SurveyArrays:
         self._sweep()
         try:
             group = zarr.open_group(self.path, mode="a", zarr_format=3)
-            for name, (dtype, attributes) in LAYERS.items():
+            for name, (dtype, _) in LAYERS.items():
                 if name not in group:
-                    self._create(group, name, dtype, attributes)
+                    self._create(group, name, dtype)
             if self._waveforms is not None and "waveform" not in group:
                 self._create_waveforms(group, self._waveforms)
             self._write_coordinates(group)
-            group.attrs.update(self._attributes())
+            group.attrs.update(survey_attributes(self._station))
             with warnings.catch_warnings():
                 # Readers open it faster so; that other libraries may pass it over does no harm.
                 warnings.filterwarnings("ignore", message="Consolidated metadata")
@@ -114,10 +158,7 @@ class SurveyArrays:
             raise SurveyError(self.path, message)
         self._group = group
 
-    def _create(self, group: zarr.Group, name: str, dtype: str, attributes: dict[str, Any]) -> None:
-        if name == "thickness":
-            rule = _RULE_WORDS[self._station.survey.cell_rule]
-            attributes = {**attributes, "comment": rule}
+    def _create(self, group: zarr.Group, name: str, dtype: str) -> None:
         floating = np.issubdtype(np.dtype(dtype), np.floating)
         group.create_array(
             name,
@@ -126,7 +167,7 @@ class SurveyArrays:
             dtype=dtype,
             fill_value=np.nan if floating else 0,
             dimension_names=("index", "scan"),
-            attributes=attributes,
+            attributes=layer_attributes(name, self._station.survey.cell_rule),
         )
 
     def _create_waveforms(self, group: zarr.Group, form: WaveformFormat) -> None:
@@ -161,32 +202,8 @@ class SurveyArrays:
                 axis.name,
                 data=axis.centres,
                 dimension_names=(axis.name,),
-                attributes={
-                    "units": "mm",
-                    "long_name": f"{axis.name} position of the cell's centre",
-                    "axis": "X" if axis.name == "scan" else "Y",
-                    "resolution": axis.resolution,
-                    "wrapped": axis.wrapped,
-                },
+                attributes=axis_attributes(axis),
             )
-
-    def _attributes(self) -> dict[str, Any]:
-        survey, calibration = self._station.survey, self._station.calibration
-        attributes: dict[str, Any] = {
-            "Conventions": "CF-1.11",
-            "title": survey.part or f"Ultrasonic thickness survey {self._station.name}",
-            "source": "encoded ultrasonic thickness scan, recorded by swathe",
-            "station": self._station.name,
-            "operator": survey.operator,
-            "cell_rule": str(survey.cell_rule),
-            "comment": "Measured values only; no statement of fitness for service.",
-        }
-        if survey.nominal_thickness is not None:
-            attributes["nominal_thickness_mm"] = survey.nominal_thickness
-        if calibration is not None:
-            attributes["velocity_mm_per_us"] = calibration.velocity
-            attributes["zero_offset_us"] = calibration.zero_offset
-        return attributes
 
     def bands(self, changed_rows: Iterable[int]) -> list[slice]:
         """Return the bands of whole chunk rows that hold `changed_rows`."""

@@ -1,0 +1,227 @@
+"""A survey folder from Python: its record, its arrays, its gaps, and a replay of its journal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from swathe.calibration import read_record as read_calibration_record
+from swathe.errors import SwatheError
+from swathe.messages import GapMessage
+from swathe.pipeline import Pipeline
+from swathe.station import Station, with_record
+from swathe.station import load_station as _load_station
+from swathe.store import (
+    SurveyFolder,
+    SurveyRecord,
+    dataset_of,
+    read_record,
+    record_of,
+    replay,
+    survey_attributes,
+)
+from swathe.units import duration_ns
+
+if TYPE_CHECKING:
+    import xarray
+
+__all__ = ["Replay", "Survey", "amendment", "load_station", "open_survey"]
+
+
+def load_station(path: Path | str) -> Station:
+    """Return the station file at `path`, checked whole.
+
+    Lengths are mm, times ns, velocities mm/µs, whatever units the file has.
+
+    Raises:
+        StationError: the file is missing or wrong; the error lists every problem with its key.
+
+    Example:
+        >>> import swathe
+        >>> station = swathe.load_station("station.toml")
+        >>> station.scan_axis.cells, station.scan_axis.resolution
+        (21, 1.0)
+    """
+    return _load_station(Path(path))[0]
+
+
+def open_survey(path: Path | str) -> Survey:
+    """Return the survey in the folder `path`, for reading; a run may write to it meanwhile.
+
+    Raises:
+        SurveyError: the folder is missing or holds no survey.
+
+    Example:
+        >>> import swathe
+        >>> survey = swathe.open_survey("penstock-3")
+        >>> survey.record.progress.percent
+        90.47
+        >>> [(gap.cause.value, gap.scan.low, gap.scan.high) for gap in survey.gaps]
+        [('no signal', 7.5, 9.5)]
+    """
+    folder = SurveyFolder(Path(path))
+    folder.require()
+    return Survey(folder)
+
+
+class Survey:
+    """A survey folder; made by `open_survey`."""
+
+    def __init__(self, folder: SurveyFolder) -> None:
+        self._folder = folder
+
+    def __repr__(self) -> str:
+        return f"Survey({str(self.path)!r})"
+
+    @property
+    def path(self) -> Path:
+        """The survey folder."""
+        return self._folder.path
+
+    @cached_property
+    def station(self) -> Station:
+        """The station file with which the survey began, from its journal.
+
+        Raises:
+            SurveyError: no journal of the survey holds one.
+        """
+        return self._folder.first_station()
+
+    @property
+    def record(self) -> SurveyRecord:
+        """Status, coverage, gaps, ports and calibration checks, as written last.
+
+        Raises:
+            SurveyError: the record is missing or damaged; ``swathe rebuild`` writes it again.
+        """
+        return read_record(self._folder.record)
+
+    @property
+    def gaps(self) -> tuple[GapMessage, ...]:
+        """The open gaps, by number; `record` has the closed ones as well."""
+        return tuple(self.record.open_gaps)
+
+    def arrays(self) -> xarray.Dataset:
+        """Return the layers over (index, scan), read lazily; coordinates are in mm.
+
+        Raises:
+            SurveyError: the survey has no arrays; ``swathe rebuild`` writes them again.
+
+        Example:
+            >>> import swathe
+            >>> arrays = swathe.open_survey("penstock-3").arrays()
+            >>> arrays.thickness.dims, arrays.thickness.units
+            (('index', 'scan'), 'mm')
+            >>> round(float(arrays.thickness.min()), 1)
+            10.0
+        """
+        import xarray
+
+        from swathe.errors import SurveyError
+
+        if not self._folder.zarr.is_dir():
+            raise SurveyError(self._folder.zarr, "is missing: run `swathe rebuild` on the survey")
+        arrays: xarray.Dataset = xarray.open_zarr(self._folder.zarr)
+        return arrays
+
+    def replay(
+        self,
+        *,
+        delays: Mapping[str, str | int] | None = None,
+        calibration: Path | str | None = None,
+    ) -> Replay:
+        """Return what the survey's journal yields, in memory; nothing is written.
+
+        The result equals the stored record and arrays unless a delay or calibration differs, and
+        does not depend on either.
+
+        Args:
+            delays: by device, a duration such as ``"12 ms"`` or whole ns, to apply instead.
+            calibration: calibration record file to apply instead.
+
+        Raises:
+            SurveyError: the journal holds no run.
+            JournalError: the journal cannot be read.
+            SwatheError: a delay names no device of the survey, or is no duration.
+            CalibrationError: the calibration record cannot be read.
+
+        Example:
+            >>> import swathe
+            >>> survey = swathe.open_survey("penstock-3")
+            >>> again = survey.replay()
+            >>> again.arrays().identical(survey.arrays().load())
+            True
+            >>> later = survey.replay(delays={"gauge": "5 ms"})
+            >>> later.record.delays_ms
+            {'encoder': 0.0, 'gauge': 5.0}
+        """
+        amend = amendment(
+            self.station,
+            delays=delays or {},
+            calibration=None if calibration is None else Path(calibration),
+        )
+        return Replay(replay(self._folder, amend=amend))
+
+
+class Replay:
+    """A survey as a replay of its journal yields it; made by `Survey.replay`."""
+
+    def __init__(self, pipeline: Pipeline) -> None:
+        self._pipeline = pipeline
+
+    @cached_property
+    def record(self) -> SurveyRecord:
+        """Status, coverage, gaps, ports and calibration checks."""
+        return record_of(self._pipeline)
+
+    @property
+    def gaps(self) -> tuple[GapMessage, ...]:
+        """The open gaps, by number."""
+        return tuple(self.record.open_gaps)
+
+    def arrays(self) -> xarray.Dataset:
+        """Return the layers over (index, scan), in memory; coordinates are in mm."""
+        return dataset_of(self._pipeline.grid, survey_attributes(self._pipeline.station))
+
+
+def amendment(
+    station: Station,
+    *,
+    delays: Mapping[str, str | int],
+    calibration: Path | None,
+) -> Callable[[Station], Station]:
+    """Return the function that changes each run's station file for a replay.
+
+    Args:
+        station: whose devices may be named.
+        delays: by device, a duration such as ``"12 ms"`` or whole ns.
+        calibration: calibration record file; None keeps each run's own.
+
+    Raises:
+        SwatheError: a delay names no device of the survey, or is no duration.
+        CalibrationError: the calibration record cannot be read.
+    """
+    applied: dict[str, int] = {}
+    for device, delay in delays.items():
+        if device not in station.device:
+            known = ", ".join(sorted(station.device))
+            message = f"'delay' must name one of the devices {known} (got {device!r})"
+            raise SwatheError(message)
+        try:
+            applied[device] = delay if isinstance(delay, int) else duration_ns(delay)
+        except ValueError as error:
+            message = f"'delay' of {device} {error} (got {delay!r})"
+            raise SwatheError(message) from error
+    record = None if calibration is None else read_calibration_record(calibration)
+
+    def amend(run: Station) -> Station:
+        devices = {
+            name: device.model_copy(update={"delay": applied.get(name, device.delay)})
+            for name, device in run.device.items()
+        }
+        changed = run.model_copy(update={"device": devices})
+        return changed if record is None else with_record(changed, record, str(calibration))
+
+    return amend

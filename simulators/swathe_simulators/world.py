@@ -41,13 +41,20 @@ class World:
         ports_dir: folder of the symlinks, one per pseudo terminal, named like its device.
         speed: world seconds per wall second; device clocks tick in wall time all the same.
         seed: replaces the scenario's.
+        held: whether the motion waits for `release` as well.
 
     Raises:
         ValueError: the speed is not > 0.
     """
 
     def __init__(
-        self, scenario: Scenario, *, ports_dir: Path, speed: float = 1.0, seed: int | None = None
+        self,
+        scenario: Scenario,
+        *,
+        ports_dir: Path,
+        speed: float = 1.0,
+        seed: int | None = None,
+        held: bool = False,
     ) -> None:
         if not (math.isfinite(speed) and speed > 0):
             raise ValueError(f"'speed' must be > 0 (got {speed})")
@@ -93,6 +100,7 @@ class World:
         self._horizon_s = 0.0
         self._origin_ns = 0
         self._start_s: float | None = None
+        self._held = held
         self._started, self._raster_done = threading.Event(), threading.Event()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -189,6 +197,10 @@ class World:
     def finished(self) -> bool:
         """Whether the raster is done and all is at rest."""
         return self._raster_done.is_set() and self.at_rest
+
+    def release(self) -> None:
+        """Let a held motion begin, at once or as soon as every port is listened to."""
+        self._held = False
 
     def wait_started(self, timeout: float | None = None) -> bool:
         """Wait (wall seconds) until the motion has begun; tell whether it has."""
@@ -317,7 +329,8 @@ class World:
             self._commands.popleft()()
         now = self.now_s
         heard = {name: plug.listened() for name, plug in self._plugs.items()}
-        if self._start_s is None and (self.scenario.start == "at_once" or all(heard.values())):
+        due = self.scenario.start == "at_once" or all(heard.values())
+        if self._start_s is None and due and not self._held:
             self._begin()
         if self.crawler is not None:
             heard_it = heard[self.crawler.model.name]

@@ -87,6 +87,20 @@ def test_world_waits_for_listeners_then_scans(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_world_held_waits_for_its_release(
+    scenario_data: dict[str, Any], tmp_path: Path, listen: Listen
+) -> None:
+    """A held motion does not begin when both ports are listened to, but once it is released."""
+    scenario_data["start"] = "when_listened"
+    scenario = Scenario.model_validate(scenario_data)
+    with World(scenario, ports_dir=tmp_path, speed=10, held=True) as world:
+        ends = [listen(tmp_path / name) for name in ("encoder", "gauge")]
+        wait_for(lambda: all(len(end.data) > 1000 for end in ends))
+        assert world.start_s is None
+        world.release()
+        assert world.wait_started(20)
+
+
 def test_world_host_time_never_before_due(small: Scenario, tmp_path: Path) -> None:
     """In wall time too, no line is written before its delay and transmission are over."""
     with World(small, ports_dir=tmp_path, speed=5) as world:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import signal
+import sys
 import threading
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from swathe.cli.app import app, say
 from swathe.errors import SwatheError
+
+if TYPE_CHECKING:
+    from swathe_simulators import World
 
 __all__ = ["simulate"]
 
@@ -25,6 +29,9 @@ def simulate(
     ] = Path("ports"),
     speed: Annotated[float, typer.Option(min=0.01, help="Time scale.")] = 1.0,
     seed: Annotated[int | None, typer.Option(help="Decides everything that is random.")] = None,
+    hold: Annotated[
+        bool, typer.Option("--hold", help="Hold the motion until you press Enter.")
+    ] = False,
     truth: Annotated[
         Path | None, typer.Option(help="Write what was true to this .npz file at the end.")
     ] = None,
@@ -41,7 +48,7 @@ def simulate(
     path = builtin_scenario(scenario) if scenario in builtin_scenarios() else Path(scenario)
     ports.mkdir(parents=True, exist_ok=True)
     try:
-        world = World(load_scenario(path), ports_dir=ports, speed=speed, seed=seed)
+        world = World(load_scenario(path), ports_dir=ports, speed=speed, seed=seed, held=hold)
     except ScenarioError as error:
         raise SwatheError(str(error)) from error
     ended = threading.Event()
@@ -51,7 +58,11 @@ def simulate(
         for device in world.describe():
             rate = f" at {device.baud} baud" if device.baud else ""
             say(f"{device.name}: {device.port}{rate}, e.g. {device.example!r}")
-        say("motion begins when every port is listened to; Ctrl-C ends")
+        if hold:
+            say("motion begins when you press Enter; Ctrl-C ends")
+            threading.Thread(target=_release, args=(world,), name="enter", daemon=True).start()
+        else:
+            say("motion begins when every port is listened to; Ctrl-C ends")
         told = False
         while not ended.wait(0.2):
             if world.finished and not told:
@@ -61,3 +72,10 @@ def simulate(
         if truth is not None:
             world.truth.save(truth)
             say(f"truth: {truth}")
+
+
+def _release(world: World) -> None:
+    """Let the motion begin once a line has come from standard input."""
+    if sys.stdin.readline():
+        world.release()
+        say("motion begins as soon as every port is listened to")

@@ -89,6 +89,7 @@ class PortReader:
         self._stalls = 0
         self._opened = 0
         self._bytes_read = 0
+        self._read_at: int | None = None
         self._ended = False  # a capture in place of a port, and there is no more of it
 
     @property
@@ -110,6 +111,15 @@ class PortReader:
     def reconnects(self) -> int:
         """How often the port was opened again after it was lost."""
         return max(0, self._opened - 1)
+
+    @property
+    def read_at(self) -> int | None:
+        """Host time at which the last read of the open port returned, ns; None while not open.
+
+        A read waits a few ten milliseconds at most: a time long ago is that of a thread that was
+        held up, by its taker or by the machine, and bytes may be waiting.
+        """
+        return self._read_at
 
     @property
     def bytes_read(self) -> int:
@@ -256,6 +266,7 @@ class PortReader:
             self._enter(PortState.OPEN, f"{self.settings.url} is open")
             if self._schedule is not None:
                 self._schedule.opened(time.monotonic_ns())
+            self._read_at = time.monotonic_ns()
             while not stop.is_set():
                 try:
                     data = transport.read(self._say(transport))
@@ -264,6 +275,7 @@ class PortReader:
                         self._schedule.lost()
                         self._tell_unanswered(self._schedule)
                     return explain(self.settings.url, error)
+                self._read_at = time.monotonic_ns()
                 if not data:
                     continue
                 if self._schedule is not None:
@@ -278,6 +290,7 @@ class PortReader:
             self._take_leave(transport)
             return None
         finally:
+            self._read_at = None
             with self._lock:
                 self._transport = None
                 transport.close()

@@ -98,7 +98,7 @@ class World:
         self._lock = threading.Lock()
         self._commands: deque[Callable[[], None]] = deque()
         self._horizon_s = 0.0
-        self._origin_ns = 0
+        self._origin_ns = self._served_at = 0
         self._start_s: float | None = None
         self._held = held
         self._started, self._raster_done = threading.Event(), threading.Event()
@@ -159,6 +159,11 @@ class World:
         failure, self._failure = self._failure, None
         if failure is not None:
             raise RuntimeError("the simulated world stopped serving") from failure
+
+    @property
+    def served_at(self) -> int:
+        """Host time (monotonic, ns) of the serving thread's last round; 0 before the first."""
+        return self._served_at
 
     # What the user asks -------------------------------------------------------------
 
@@ -325,6 +330,7 @@ class World:
             self._failure = error
 
     def _tick(self) -> None:
+        self._served_at = time.monotonic_ns()
         while self._commands:
             self._commands.popleft()()
         now = self.now_s

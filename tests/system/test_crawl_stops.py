@@ -14,6 +14,7 @@ import pytest
 
 from support.broker import Broker, require
 from support.crawl import (
+    CrawlRun,
     crawl_station,
     crawler_of,
     crawler_scenario,
@@ -224,7 +225,7 @@ def test_pause_stops_the_crawler_until_a_person_lets_it_go_on(
     assert crawler_of(world).record.harm == []
 
 
-async def held_up(station: Path) -> str:
+async def held_up(station: Path) -> CrawlRun:
     """Hold the daemon's loop up in mid-move; return how it ended."""
 
     async def block(daemon: Daemon) -> None:
@@ -232,7 +233,7 @@ async def held_up(station: Path) -> str:
         await until(lambda: moved_by(daemon) > 0.0)
         time.sleep(1.4)  # noqa: ASYNC251  nobody watches now
 
-    return (await drive_crawler(station, seconds=40, meanwhile=block)).outcome.reason
+    return await drive_crawler(station, seconds=40, meanwhile=block)
 
 
 def test_daemon_that_is_held_up_stops_the_crawler_all_the_same(
@@ -240,11 +241,29 @@ def test_daemon_that_is_held_up_stops_the_crawler_all_the_same(
 ) -> None:
     """While nobody looks at the guards, a thread of its own stops the crawler."""
     world = serve(crawler_scenario(), speed=1)
-    (station := tmp_path / "station.toml").write_text(crawl_station(ports))
-    reason = asyncio.run(held_up(station))
-    assert reason.startswith("stopped: daemon held up: nobody watched for 1."), reason
+    text = crawl_station(ports, retry="resumptions = 0")
+    (station := tmp_path / "station.toml").write_text(text)
+    reason = asyncio.run(held_up(station)).outcome.reason
+    assert reason.startswith("stopped: host too slow: the loop was held up for 1,"), reason
     place = crawler_of(world).record.all("stop")[0].scan_mm
     assert place < 1.6 * 120 + 60
+    assert crawler_of(world).record.harm == []
+
+
+def test_daemon_that_was_held_up_resumes_by_itself(
+    serve: Serve, ports: Path, tmp_path: Path
+) -> None:
+    """Once the host keeps up again the crawler homes and covers the plan; no device is blamed."""
+    world = serve(crawler_scenario(coupling=False), speed=4)
+    text = crawl_station(ports, speed=4, index_length=16)
+    (station := tmp_path / "station.toml").write_text(text)
+    run = asyncio.run(held_up(station))
+    assert run.outcome.status == "complete", run
+    stop = next(each for each in run.words if "host too slow: the loop was held up for" in each)
+    after = run.words[run.words.index(stop) :]
+    assert any(each.endswith("continuing by itself") for each in after)
+    assert any(each.startswith("homing: ") for each in after)
+    assert not any("encoder silent" in each for each in run.words)
     assert crawler_of(world).record.harm == []
 
 

@@ -70,6 +70,10 @@ class PortHub:
         """How often each port's reading had to wait for the daemon."""
         return {name: reader.stalls for name, reader in self._readers.items()}
 
+    def read_at(self, name: str) -> int | None:
+        """Return when the last read of a port returned, host time in ns; None while not open."""
+        return self._readers[name].read_at
+
     @property
     def waiting(self) -> int:
         """Entries in the queue."""

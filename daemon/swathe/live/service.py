@@ -110,15 +110,15 @@ class Daemon:
         self._session = Session(folder, station, text, on_torn=on_torn, observer=self.delay.watch)
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
+        self._hub = PortHub(station)
         self.crawl: Crawl | None = None
         if armed:
             if station.motion is None or not station.motion.arm_allowed:
                 msg = "armed is a crawler that the station file does not allow to be armed"
                 raise UsageError(msg)
-            self.crawl = Crawl(station, self._session, on_words=on_crawl)
+            self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
             self.commands.on_alive = self.crawl.alive
             self.commands.on_resume = self.crawl.resume
-        self._hub = PortHub(station)
         self._mirror = Mirror()
         self._reason = ""
         self._told = ""

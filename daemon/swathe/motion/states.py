@@ -54,7 +54,8 @@ class Event(StrEnum):
     LIMIT_REFUSED = "limit refused"
     UNANSWERED = "command without success"
     ALARM = "machine halted by itself"
-    LATE = "daemon held up"
+    HOST_SLOW = "host too slow"
+    """The daemon itself was held up: nobody watched, or nothing can be blamed on a device."""
     AT_REST = "at rest"
     CLEARED = "cleared"
     """A person, or the recoveries that the station file grants, lets it go on."""
@@ -92,7 +93,7 @@ _FAULTS = (
     Event.LIMIT_REFUSED,
     Event.UNANSWERED,
     Event.ALARM,
-    Event.LATE,
+    Event.HOST_SLOW,
 )
 _ASKED = (Event.HOME, Event.MOVE)
 
@@ -144,7 +145,7 @@ TABLE: Mapping[State, Mapping[Event, Step]] = {
         fault=Step(State.FAILING),
         stop=_FAIL,
         AT_REST=Step(State.FAULTED),
-        LATE=_FAIL,
+        HOST_SLOW=_FAIL,
     ),
     State.STOPPED: _row(
         State.STOPPED,

@@ -16,6 +16,7 @@ from swathe.errors import UsageError
 from swathe.live import Daemon
 from swathe.live.crawl.drive import Told
 from swathe.live.crawl.guards import Guards
+from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.left import homing_order, lines_left, missing_gaps
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.terminal import where_next
@@ -56,9 +57,9 @@ class Seen:
     )
 
 
-def guards(seen: Seen, guard: str = GUARD) -> Guards:
+def guards(seen: Seen, guard: str = GUARD, host: HostWatch | None = None) -> Guards:
     """Return guards that look at what is set by hand, at the time 0 all well."""
-    made = Guards(station(guard), lambda: cast("Pipeline", seen))
+    made = Guards(station(guard), lambda: cast("Pipeline", seen), host or HostWatch())
     made.alive = 0
     made.referenced = True
     return made
@@ -112,6 +113,21 @@ def test_motor_that_runs_away_from_the_encoder_is_seen() -> None:
     assert found[0] is Event.DISAGREEMENT
     assert found[1].startswith("scan: motor at ")
     assert 540 <= ms <= 620  # 4 mm after it stood still, told a lag later
+
+
+@pytest.mark.parametrize("ahead", [-1.0, 1.0])
+def test_disagreement_is_seen_whichever_of_the_two_is_ahead(ahead: float) -> None:
+    """At rest 3.9 mm between motor and encoder are borne and 4.1 mm are not, to either side."""
+    for apart, is_fault in ((3.9, False), (4.1, True)):
+        seen = Seen(position=(100.0, 0.0))
+        made = guards(seen)
+        events = [
+            look(made, seen, ms, motor=(100.0 + ahead * apart, 0.0)) for ms in range(0, 500, 10)
+        ]
+        faults = [each for each in events if each is not None]
+        assert bool(faults) is is_fault
+        assert all(event is Event.DISAGREEMENT for event, _ in faults)
+        assert all(text.endswith("4.1 mm apart") for _, text in faults)
 
 
 def test_lag_between_motor_and_encoder_is_no_disagreement() -> None:
@@ -281,7 +297,7 @@ def test_watchdog_tells_once_when_nobody_comes_round() -> None:
         assert late.wait(5)
         time.sleep(0.2)
         assert len(told) == 1
-        assert told[0].startswith("nobody watched for ")
+        assert told[0].startswith("the loop was held up for ")
         late.clear()
         dog.pat()
         assert late.wait(5)

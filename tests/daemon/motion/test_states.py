@@ -18,7 +18,7 @@ FAULTS = (
     Event.LIMIT_REFUSED,
     Event.UNANSWERED,
     Event.ALARM,
-    Event.LATE,
+    Event.HOST_SLOW,
 )
 
 WAYS: dict[State, list[Event]] = {

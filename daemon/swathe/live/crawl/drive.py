@@ -13,6 +13,7 @@ from typing import NoReturn
 
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
+from swathe.live.crawl.host import HostWatch
 from swathe.motion import Action, CrawlStates, Event, Place, State
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
 from swathe_drivers import PortError, PortState, UsageError
@@ -30,6 +31,8 @@ _GRACE_NS = 1_000_000_000
 _REST_SECONDS = 5.0
 _SETTLE_SECONDS = 0.1
 _MOST_SENDINGS = 5
+# A time-out of which this machine missed more than this share proves nothing of the crawler.
+_HOST_SHARE = 0.2
 
 
 class HaltedError(SwatheError):
@@ -58,7 +61,8 @@ class Drive:
 
     Args:
         motion: the station's table.
-        on_change: is told each change of the state, in the loop's thread.
+        host: knows when this machine was held up.
+        on_change: called with each change of the state, in the loop's thread.
 
     Attributes:
         machine: says what may be done.
@@ -72,8 +76,13 @@ class Drive:
     """
 
     def __init__(
-        self, motion: MotionTable, on_change: Callable[[Event, str, State], None] | None = None
+        self,
+        motion: MotionTable,
+        host: HostWatch,
+        on_change: Callable[[Event, str, State], None] | None = None,
     ) -> None:
+        self._host = host
+        self._command_at = time.monotonic_ns()
         self.machine = CrawlStates(self._changed)
         self.entries: deque[Entry] = deque()
         self.told: Told | None = None
@@ -174,7 +183,7 @@ class Drive:
         await self._standing()
         receipt = await self._receipt(self._port.arm)
         if receipt is None or receipt.outcome is not Outcome.ACKNOWLEDGED:
-            self._fail(f"it could not be armed: {_told(receipt)}")
+            self._refused(receipt, f"it could not be armed: {_told(receipt)}")
         self._need(State.DISARMED)
         self.was_armed = True
         self.machine.take(Event.ARMED)
@@ -182,13 +191,14 @@ class Drive:
 
     async def _standing(self) -> None:
         """See that it rests: what it was told before a crash may still be under way."""
+        self._command_at = time.monotonic_ns()
         limit = time.monotonic() + _REST_SECONDS
         while (told := self.told) is None or not self._is_still(told):
             self._need(State.DISARMED)
             if told is not None and told.moving:
                 self._fail("it moves though nothing was asked of it")
             if time.monotonic() > limit:
-                self._fail("it does not tell a position at rest")
+                self._time_out("it does not tell a position at rest")
             await asyncio.sleep(_TURN_SECONDS)
         self._need(State.DISARMED)
 
@@ -199,11 +209,12 @@ class Drive:
             HaltedError: something stopped it; the state machine says what.
         """
         self._need(State.ARMED)
+        self._command_at = time.monotonic_ns()
         self.driven = frozenset({axis})
         self.machine.take(Event.HOME, axis)
         receipt = await self._receipt(lambda: self._port.home(axis))
         if receipt is None or receipt.outcome is not Outcome.ACKNOWLEDGED:
-            self._fail(f"homing of {axis}: {_told(receipt)}")
+            self._refused(receipt, f"homing of {axis}: {_told(receipt)}")
         begun = time.monotonic_ns()
         await self._until(lambda told: told.time > begun and self._is_still(told), 600.0, axis)
         self.machine.take(Event.HOMED, axis)
@@ -220,6 +231,7 @@ class Drive:
             HaltedError: something stopped it; the state machine says what.
         """
         self._need(State.ARMED)
+        self._command_at = time.monotonic_ns()
         words = ", ".join(f"{name} {place:.1f} mm" for name, place in target.items())
         self.driven = frozenset(target)
         self.machine.take(Event.MOVE, f"to {words} at {speed:.4g} mm/s")
@@ -231,7 +243,7 @@ class Drive:
             # Nothing of it was sent, as a question before it had no answer.
             await asyncio.sleep(_SETTLE_SECONDS)
         if receipt is None or receipt.outcome not in (Outcome.ACKNOWLEDGED, Outcome.UNANSWERED):
-            self._fail(f"move to {words}: {_told(receipt)}")
+            self._refused(receipt, f"move to {words}: {_told(receipt)}")
         since = time.monotonic_ns()
 
         def there(told: Told) -> bool:
@@ -254,11 +266,12 @@ class Drive:
             HaltedError: none came.
         """
         begun, limit = time.monotonic_ns(), time.monotonic() + _REST_SECONDS
+        self._command_at = begun
         while (told := self.told) is None or told.time <= begun:
             if self.machine.state is not State.ARMED:
                 raise HaltedError
             if time.monotonic() > limit:
-                self._fail("it does not tell its position")
+                self._time_out("it does not tell its position")
             await asyncio.sleep(_TURN_SECONDS)
         return told
 
@@ -273,6 +286,23 @@ class Drive:
         if self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING):
             self.trouble(Event.UNANSWERED, text)
         raise HaltedError(text)
+
+    def _refused(self, receipt: Receipt | None, text: str) -> NoReturn:
+        """Stop as `_fail` on a refusal, as `_time_out` without an answer."""
+        if receipt is not None and receipt.outcome in (Outcome.UNANSWERED, Outcome.DISCARDED):
+            self._time_out(text)
+        self._fail(text)
+
+    def _time_out(self, text: str) -> NoReturn:
+        """Stop as `_fail`; the machine is blamed only if this one ran since the last command."""
+        now = time.monotonic_ns()
+        active = self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING)
+        held_up = self._host.held_up(self._command_at, now)
+        if active and held_up > _HOST_SHARE * (now - self._command_at):
+            words = self._host.words(self._command_at, now)
+            self.trouble(Event.HOST_SLOW, f"{words}; {text}")
+            raise HaltedError(text)
+        self._fail(text)
 
     async def _receipt(self, send: Callable[[], Future[Receipt]]) -> Receipt | None:
         """Send a command and wait for its end; None if it could not be sent."""
@@ -294,7 +324,7 @@ class Drive:
             if (told := self.told) is not None and there(told):
                 return
             if time.monotonic() > limit:
-                self._fail(f"{words}: not reached in {seconds:.0f} s")
+                self._time_out(f"{words}: not reached in {seconds:.0f} s")
             await asyncio.sleep(_TURN_SECONDS)
 
     def _is_still(self, told: Told) -> bool:
@@ -343,9 +373,9 @@ class Drive:
                 self._loop.call_soon_threadsafe(self.trouble, event, text)
 
     def late(self, text: str) -> None:
-        """The loop was held up: stop from the watching thread, tell the loop when it is back."""
+        """Stop from the watching thread while the loop is held up; the loop takes the event later."""
         self.stop_now()
-        self._later(Event.LATE, text)
+        self._later(Event.HOST_SLOW, text)
 
     def _changed(self, event: Event, text: str, state: State) -> None:
         self.state_since = time.monotonic_ns()

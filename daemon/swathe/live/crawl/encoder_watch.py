@@ -6,6 +6,8 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from swathe.live.crawl.drive import Told
+from swathe.live.crawl.host import HostWatch
+from swathe.motion import Event
 from swathe.pipeline import Pipeline
 from swathe.station import GuardTable, Station
 
@@ -39,9 +41,11 @@ class EncoderWatch:
     Args:
         station: a station file with a table `[motion]`.
         guard: its limits.
+        host: knows when this machine was held up.
     """
 
-    def __init__(self, station: Station, guard: GuardTable) -> None:
+    def __init__(self, station: Station, guard: GuardTable, host: HostWatch) -> None:
+        self._host = host
         self._guard = guard
         self._axes = _NAMES[: 1 + station.index_encoded]
         self._heard: dict[str, _Heard] = {}
@@ -81,13 +85,21 @@ class EncoderWatch:
             self._newest = told
             self._asked.append(told)
 
-    def silence(self, now: int, driven: frozenset[str]) -> str | None:
-        """Return how long an axis that is driven was silent, if it is too long."""
+    def silence(self, now: int, driven: frozenset[str]) -> tuple[Event, str] | None:
+        """Return what is wrong if nothing came from the encoder of a driven axis for too long.
+
+        The encoder is blamed only if this machine ran for that long meanwhile. Otherwise nobody
+        knows whether the encoder was silent: the host was too slow.
+        """
+        limit = self._guard.encoder_silence
         for axis, heard in self._heard.items():
             quiet = now - heard.since - heard.rested
-            if axis in driven and quiet > self._guard.encoder_silence:
-                told = f"the encoder told nothing for {quiet / 1e6:,.0f} ms"
-                return f"{told} while the machine moved along {axis}"
+            if axis not in driven or quiet <= limit:
+                continue
+            if quiet - self._host.held_up(now - quiet, now) <= limit:
+                return Event.HOST_SLOW, self._host.words(now - quiet, now)
+            words = f"the encoder told nothing for {quiet / 1e6:,.0f} ms"
+            return Event.ENCODER_SILENT, f"{words} while the machine moved along {axis}"
         return None
 
     def apart(self, since: int) -> str | None:

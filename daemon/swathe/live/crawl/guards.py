@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from swathe.live.crawl.drive import Told
 from swathe.live.crawl.encoder_watch import EncoderWatch
+from swathe.live.crawl.host import HostWatch
 from swathe.motion import MOVING_STATES, Event, State
 from swathe.pipeline import Pipeline
 from swathe.station import Station
@@ -26,6 +27,7 @@ class Guards:
     Args:
         station: a station file with a table `[motion]`.
         pipeline: returns the pipeline.
+        host: knows when this machine was held up.
 
     Attributes:
         alive: host time of the last sign of life of the dead man, ns; None before the first.
@@ -33,7 +35,7 @@ class Guards:
         referenced: motor and encoder were brought into agreement, and can be compared.
     """
 
-    def __init__(self, station: Station, pipeline: Callable[[], Pipeline]) -> None:
+    def __init__(self, station: Station, pipeline: Callable[[], Pipeline], host: HostWatch) -> None:
         assert station.motion is not None  # noqa: S101  a crawl is made for such stations only
         self._guard = station.motion.guard
         self._pipeline = pipeline
@@ -43,7 +45,7 @@ class Guards:
         self._index_encoded = station.index_encoded
         if index is not None and self._index_encoded:
             self._encoders.add(index.device)
-        self._encoder = EncoderWatch(station, self._guard)
+        self._encoder = EncoderWatch(station, self._guard, host)
         self.alive: int | None = None
         self.encoder_lost = False
         self.referenced = False
@@ -74,7 +76,7 @@ class Guards:
         if pauses.active and pauses.by != CRAWLER:
             return Event.STOP_ASKED, f"paused by {pauses.by}"
         if (silence := self._encoder.silence(now, driven)) is not None:
-            return Event.ENCODER_SILENT, silence
+            return silence
         if state is State.MOVING and self.referenced:
             apart = self._encoder.apart(since)
             return None if apart is None else (Event.DISAGREEMENT, apart)
@@ -113,6 +115,11 @@ class Guards:
                 self.encoder_lost |= name in self._encoders
                 return f"{name}: {tally.detail if tally is not None else 'not open'}"
         return None
+
+    @property
+    def encoders(self) -> set[str]:
+        """Names of the encoders' devices."""
+        return {name for name in self._encoders if name is not None}
 
     @property
     def all_open(self) -> bool:

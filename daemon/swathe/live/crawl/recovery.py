@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from swathe.live.crawl.drive import Drive
 from swathe.live.crawl.guards import Guards
+from swathe.live.crawl.host import HostWatch
 from swathe.motion import CrawlStates, Event, State
 from swathe.station import MotionTable
 
 __all__ = ["Recovery"]
 
 _TURN_SECONDS = 0.02
+# A host that was held up is trusted again once it has run for so long without a break.
+_STEADY_SECONDS = 1.0
 _RECOVERABLE = (
     Event.PORT_LOST,
     Event.ENCODER_SILENT,
     Event.DISAGREEMENT,
-    Event.LATE,
 )
 
 
@@ -29,16 +31,28 @@ class Recovery:
         motion: the station's table.
         drive: the machine's port.
         guards: who watches.
+        host: knows when this machine was held up.
         say: is told what is waited for.
+        clock: host's monotonic clock, ns.
+        sleep: waits, s.
 
     Attributes:
         hopeless: why nobody but a person can mend it; empty while that is not so.
     """
 
     def __init__(
-        self, motion: MotionTable, drive: Drive, guards: Guards, say: Callable[[str], None]
+        self,
+        motion: MotionTable,
+        drive: Drive,
+        guards: Guards,
+        host: HostWatch,
+        say: Callable[[str], None],
+        *,
+        clock: Callable[[], int] = time.monotonic_ns,
+        sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
     ) -> None:
         self._motion, self._drive, self._guards, self._say = motion, drive, guards, say
+        self._host, self._clock, self._sleep = host, clock, sleep
         self._resumptions = motion.retry.resumptions
         self._recoveries = motion.guard.recoveries
         self._person = asyncio.Event()
@@ -91,8 +105,13 @@ class Recovery:
             return "stopped"
         cause, text = machine.cause, machine.text
         why = f"stopped: {cause}: {text}" if text else f"stopped: {cause}"
-        if self._goes_on_by_itself(cause):
-            self._say(f"{why}; going on by itself")
+        resumes = self._resumes_by_itself(cause)
+        if resumes and cause is Event.HOST_SLOW:
+            self._say(f"{why}; waiting for the host")
+            if not await self._host_back():
+                why, resumes = f"{why}; it stays too slow", False
+        if resumes:
+            self._say(f"{why}; continuing by itself")
             await self._ports_back()
         elif self._motion.guard.when_stopped == "wait":
             self._say(f"{why}; waiting for a person at this machine")
@@ -106,10 +125,10 @@ class Recovery:
         machine.take(Event.CLEARED)
         return None
 
-    def _goes_on_by_itself(self, cause: Event | None) -> bool:
+    def _resumes_by_itself(self, cause: Event | None) -> bool:
         if self.hopeless:
             return False
-        if cause is Event.UNANSWERED:
+        if cause in (Event.UNANSWERED, Event.HOST_SLOW):
             return self.may_resume()
         if cause not in _RECOVERABLE or self._recoveries <= 0:
             return False
@@ -123,3 +142,15 @@ class Recovery:
             if self._guards.all_open and self._drive.is_open:
                 return
             await asyncio.sleep(_TURN_SECONDS)
+
+    async def _host_back(self) -> bool:
+        """Wait until this machine keeps up again; return whether it does."""
+        limit = self._clock() + self._motion.guard.port_patience
+        while not self._over:
+            now = self._clock()
+            if self._host.steady_for(now) >= _STEADY_SECONDS:
+                return True
+            if now > limit:
+                return False
+            await self._sleep(_TURN_SECONDS)
+        return True

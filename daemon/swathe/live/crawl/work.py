@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from swathe.journal import Entry, MarkKind
 from swathe.live.crawl.budget import Budget, OverError
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, Told
 from swathe.live.crawl.guards import CRAWLER, Guards
 from swathe.live.crawl.homing import DriftError, Homing
+from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.left import lines_left, missing_gaps
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.crawl.watchdog import Watchdog
@@ -53,23 +55,36 @@ class Crawl:
     Args:
         station: a station file with a table `[motion]`, of a run that was confirmed on this machine.
         session: where what was said is journalled, and whose pipeline tells the encoder's place.
+        read_at: returns when the last read of a device's port returned, host time in ns.
         on_words: is told in words what goes on.
+
+    Attributes:
+        host: knows when this machine was held up.
     """
 
     def __init__(
-        self, station: Station, session: Session, *, on_words: Callable[[str], None] | None = None
+        self,
+        station: Station,
+        session: Session,
+        *,
+        read_at: Callable[[str], int | None],
+        on_words: Callable[[str], None] | None = None,
     ) -> None:
         assert station.motion is not None  # noqa: S101  made for such stations only
         self._station, self._session = station, session
         self._motion: MotionTable = station.motion
         self._on_words = on_words
         self.words = ""
-        self._drive = Drive(self._motion, self._changed)
-        self._guards = Guards(station, lambda: session.pipeline)
-        self._recovery = Recovery(self._motion, self._drive, self._guards, self.say)
+        self.host = HostWatch()
+        self._drive = Drive(self._motion, self.host, self._changed)
+        self._guards = Guards(station, lambda: session.pipeline, self.host)
+        self._recovery = Recovery(self._motion, self._drive, self._guards, self.host, self.say)
         self._dog = Watchdog(
             _LATE_SECONDS, active=lambda: self.machine.may_move, on_late=self._drive.late
         )
+        for name in self._guards.encoders:
+            self.host.add(f"the reading thread of '{name}'", partial(read_at, name))
+        self.host.add("the watching thread", lambda: self._dog.looked_at)
         self._settings = raster_settings_of(station)
         self._along = 0 if self._settings.along == "scan" else 1
         index = station.index
@@ -126,6 +141,7 @@ class Crawl:
     def watch(self, now: int) -> None:
         """Look at the guards; a stop is sent before this returns. `now` is the host's time, ns."""
         self._dog.pat()
+        self.host.note(now)
         drive = self._drive
         trouble = self._guards.look(
             now,

@@ -58,6 +58,23 @@ def test_forbidden_move_is_refused_with_place_and_mend(
     assert isinstance(caught.value, SwatheError)
 
 
+@pytest.mark.parametrize(("axis", "low", "high"), [(0, -100.0, 1100.0), (1, -20.0, 120.0)])
+@pytest.mark.parametrize("is_start", [False, True])
+def test_travel_ends_at_its_limits(axis: int, low: float, high: float, is_start: bool) -> None:
+    """Both ends of the travel may be reached, by start and end of a move; 0.01 mm beyond not."""
+    inside = (0.0, 0.0)
+    for limit, beyond in ((low, -0.01), (high, 0.01)):
+        for off in (0.0, beyond, 100 * beyond):
+            place = (limit + off, 0.0) if axis == 0 else (0.0, limit + off)
+            start, end = (place, inside) if is_start else (inside, place)
+            move = replace(GOOD, start=start, end=end, speed=10.0, acceleration=10.0)
+            if off == 0.0:
+                check_move(move, PLATE.limits, PLATE.zones)
+            else:
+                with pytest.raises(MotionError, match="must stay within"):
+                    check_move(move, PLATE.limits, PLATE.zones)
+
+
 def test_move_beside_a_zone_is_let_pass() -> None:
     """Just outside the clearance is outside; a move of no length is none."""
     for start, end in (((300.0, 75.1), (700.0, 75.1)), ((605.1, 0.0), (605.1, 20.0))):

@@ -129,8 +129,8 @@ class Subscriber:
                 continue
             if told["message"] == "progress":
                 self.progress.append((came, told["readings"]))
-            elif told["id"] not in self._known:
-                self._known.add(told["id"])
+            elif told["number"] not in self._known:
+                self._known.add(told["number"])
                 self.gaps.append((came, told["scan"]["to"]))
 
 

@@ -39,7 +39,7 @@ from swathe.motion import (
     order_visits,
     plan_tour,
 )
-from swathe.pipeline import GapCause, GapNote
+from swathe.pipeline import GapCause, GapSnapshot
 from swathe.station import Axis
 
 __all__ = ["main"]
@@ -240,8 +240,8 @@ def by_ortools(place: Floats, *, together: bool, limit_s: int) -> float:
 def whole_plan() -> float:
     """Return the processor seconds to plan 2,000 gaps from their notes to every move."""
     gaps = [
-        GapNote(
-            number=k + 1, is_open=True, cause=GapCause.NO_SIGNAL, causes={}, cells=1, area=1.0,
+        GapSnapshot(
+            number=k + 1, status="open", cause=GapCause.NO_SIGNAL, causes={}, cells=1, area=1.0,
             scan=(low, high), index=(line - LINE_MM / 2, line + LINE_MM / 2),
             opened=0, closed=None, end=None, merged_into=None,
         )

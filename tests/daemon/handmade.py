@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import reduce
 
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
-from swathe.pipeline import GapNote, Pipeline
+from swathe.pipeline import GapSnapshot, Pipeline
 from swathe.station import Station, parse_station
 
 MS = 1_000_000
@@ -185,10 +185,10 @@ def run(text: str, *parts: Iterable[Entry]) -> Pipeline:
     return pipeline
 
 
-def feed(pipeline: Pipeline, entries: Iterable[Entry]) -> list[tuple[int, GapNote]]:
+def feed(pipeline: Pipeline, entries: Iterable[Entry]) -> list[tuple[int, GapSnapshot]]:
     """Feed entries and return each change of a gap with the ms at which it was told."""
     told = []
     for entry in entries:
         pipeline.feed(entry)
-        told += [((entry.time - START) // MS, note) for note in pipeline.take_gap_notes()]
+        told += [((entry.time - START) // MS, note) for note in pipeline.take_gap_snapshots()]
     return told

@@ -17,7 +17,7 @@ from swathe.motion import (
     Zone,
     Zones,
 )
-from swathe.pipeline import GapCause, GapNote
+from swathe.pipeline import GapCause, GapSnapshot
 from swathe.station import Axis
 
 # A way is walked in this many steps when it is looked at point by point.
@@ -55,11 +55,11 @@ def gap(
     scan: tuple[float, float],
     index: tuple[float, float],
     cause: GapCause = GapCause.NOT_VISITED,
-) -> GapNote:
+) -> GapSnapshot:
     """Return an open gap."""
-    return GapNote(
+    return GapSnapshot(
         number=number,
-        is_open=True,
+        status="open",
         cause=cause,
         causes={cause: 1},
         cells=1,

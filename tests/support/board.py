@@ -43,7 +43,7 @@ def progress(**changes: Any) -> dict[str, Any]:
 def gap(number: int, scan: tuple[float, float], index: tuple[float, float], **changes: Any) -> Any:
     """Return a gap message."""
     return {
-        "id": number, "status": "open", "cause": "no signal", "cells": 4, "area": 4.0,
+        "number": number, "status": "open", "cause": "no signal", "cells": 4, "area": 4.0,
         "scan": {"from": scan[0], "to": scan[1]}, "index": {"from": index[0], "to": index[1]},
         "opened": "2030-01-01T10:00:00Z", "closed": None, "end": None, **changes,
     }  # fmt: skip
@@ -60,7 +60,7 @@ def port(device: str, **changes: Any) -> dict[str, Any]:
 def alarm(number: int, kind: str, detail: str, **changes: Any) -> dict[str, Any]:
     """Return an alarm message."""
     return {
-        "id": number, "kind": kind, "status": "raised", "detail": detail, "device": "",
+        "number": number, "kind": kind, "status": "raised", "detail": detail, "device": "",
         "scan": None, "index": None, "since": "2030-01-01T10:00:00Z", "until": None,
         "acknowledged_by": "", "acknowledged": None, **changes,
     }  # fmt: skip
@@ -85,7 +85,7 @@ def play(source: PlayedSource) -> None:
     check = {"phase": "before", "by": "crew", "block": "B-1", "ended": "2030-01-01T09:00:00Z",
              "tolerance": 0.1, "steps": [step], "passed": True, "suspects": 0, "lifted_by": "",
              "lifted_because": ""}  # fmt: skip
-    source.say("check/1", id=1, **check)
+    source.say("check/1", number=1, **check)
 
 
 def play_alarms(source: PlayedSource) -> None:

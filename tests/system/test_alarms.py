@@ -89,7 +89,7 @@ def test_alarms_are_told_acknowledged_and_rebuilt(
     path = tmp_path / "survey" / "survey.json"
     live = json.loads(path.read_text())["alarms"]
     assert {alarm["id"]: alarm["kind"] for alarm in live} == {
-        message["id"]: message["kind"] for topic, message in told.items() if "/alarm/" in topic
+        message["number"]: message["kind"] for topic, message in told.items() if "/alarm/" in topic
     }
     path.unlink()
     rebuilt = swathe("rebuild", tmp_path / "survey", "--no-picture")

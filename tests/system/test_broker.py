@@ -76,17 +76,17 @@ def test_run_over_mosquitto(
     assert messages["progress"][-1]["measured"] > 6000
     assert {message["line"] for message in messages["line"]} >= set(range(30))
     record = read_record(tmp_path / "survey" / "survey.json")
-    newest = {message["id"]: message for message in messages["gap"]}
+    newest = {message["number"]: message for message in messages["gap"]}
     assert {number: gap["status"] for number, gap in newest.items()} == {
-        gap.id: gap.status for gap in record.gaps
+        gap.number: gap.status for gap in record.gaps
     }
     # Who comes late has the whole present state within a second, as retained messages.
     heard = late.close()
     retained = [(topic, payload) for kept, topic, payload in heard if kept]
     kinds = {topic.split("/")[2] for topic, _ in retained}
     assert kinds == {"state", "progress", "line", "gap", "port", "alarm", "rescan"}
-    gaps = {json.loads(payload)["id"] for topic, payload in retained if "/gap/" in topic}
-    assert gaps == {gap.id for gap in record.gaps}
+    gaps = {json.loads(payload)["number"] for topic, payload in retained if "/gap/" in topic}
+    assert gaps == {gap.number for gap in record.gaps}
 
 
 def test_broker_absent_and_back_empty(
@@ -115,7 +115,7 @@ def test_broker_absent_and_back_empty(
     code, output = process.finish()
     assert code == 3, output
     record = read_record(tmp_path / "survey" / "survey.json")
-    assert {gap["id"] for gap in kinds["gap"]} == {gap.id for gap in record.gaps}
+    assert {gap["number"] for gap in kinds["gap"]} == {gap.number for gap in record.gaps}
     assert {line["line"] for line in kinds["line"]} >= set(range(30))
     assert record.progress.measured > 6000
     # A line may be cut when a busy machine holds a reader up, as a real line would overrun.

@@ -219,7 +219,7 @@ def test_delay_was_told_live(raster: Raster) -> None:
     assert raster.told, "nothing was told of the delay"
     last = raster.told[-1]
     assert last["sure"], last["reason"]
-    assert abs(last["beside_ms"]) < 0.6
+    assert abs(last["offset_ms"]) < 0.6
 
 
 def test_devices_came_through_whole(raster: Raster) -> None:

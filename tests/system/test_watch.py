@@ -100,17 +100,16 @@ def test_board_one_station_of_several(mosquitto: Broker, tmp_path: Path) -> None
     import aiomqtt
 
     from daemon.messages.test_messages import OF, progress
-    from swathe.messages import ProgressMessage, StateMessage, moment
+    from swathe.messages import Heading, ProgressMessage, StateMessage, moment
 
     del tmp_path
 
     async def tell(*names: str) -> None:
         async with aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
             for name in names:
-                of = {**OF, "station": name}
-                now = moment(time.time_ns())
-                state = StateMessage(**of, time=now, state="scanning", part=f"part of {name}")
-                told = ProgressMessage.of(progress(time=time.time_ns()), **of)
+                of: Heading = {**OF, "station": name, "time": moment(time.time_ns())}
+                state = StateMessage(**of, state="scanning", part=f"part of {name}")
+                told = ProgressMessage.of(progress(), of)
                 for kind, message in (("state", state), ("progress", told)):
                     payload = message.model_dump_json(by_alias=True)
                     await client.publish(f"swathe/{name}/{kind}", payload, qos=1, retain=True)

@@ -113,7 +113,7 @@ def may_move(station: Station, checks: Sequence[CheckMessage], *, given: bool) -
         return False
     if (failed := failed_in_force(checks)) is not None:
         message = (
-            f"check {failed.id} of the calibration failed: all that the crawler would read is in "
+            f"check {failed.number} of the calibration failed: all that the crawler would read is in "
             "doubt; pass a check first (`swathe verify`), or begin a new survey (`--new`)"
         )
         if given:

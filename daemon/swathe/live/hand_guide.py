@@ -26,7 +26,7 @@ def where_by_hand(
         at: where the probe is, scan and index in mm; None for what is not known.
         unit: of the words.
     """
-    gaps = pipeline.open_gap_notes()
+    gaps = pipeline.open_gap_snapshots()
     if wanted := [one.number for one in pipeline.requests.wanted]:
         asked = {gap.number: gap for gap in gaps if gap.number in wanted}
         first = next((asked[number] for number in wanted if number in asked), None)

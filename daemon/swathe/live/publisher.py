@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import TypedDict
-
 from swathe.live.delay_keeper import DelayKeeper
 from swathe.live.mirror import Mirror
 from swathe.messages import (
@@ -13,6 +10,7 @@ from swathe.messages import (
     ExcludedExtent,
     Extent,
     GapMessage,
+    Heading,
     LineMessage,
     PlanMessage,
     PortMessage,
@@ -22,7 +20,7 @@ from swathe.messages import (
     Topics,
     moment,
 )
-from swathe.pipeline import Alarm, Check, GapNote, Pipeline
+from swathe.pipeline import Alarm, Check, GapSnapshot, Pipeline
 from swathe.station import Axis
 
 __all__ = ["Publisher"]
@@ -30,12 +28,6 @@ __all__ = ["Publisher"]
 # Progress and ports' health are told this often on the page, whatever the broker's link bears.
 _PROGRESS_INTERVAL_NS = 250_000_000
 _PORT_INTERVAL_NS = 1_000_000_000
-
-
-class _Heading(TypedDict):
-    station: str
-    survey: str
-    time: datetime
 
 
 class Publisher:
@@ -61,8 +53,8 @@ class Publisher:
     def put_all(self) -> None:
         """Put the whole survey as it is; for the start of a run, which may resume an older one."""
         pipeline = self._pipeline
-        pipeline.take_gap_notes()
-        self._put_gaps(pipeline.gap_notes())
+        pipeline.take_gap_snapshots()
+        self._put_gaps(pipeline.gap_snapshots())
         for row in range(pipeline.grid.shape[0]):
             if pipeline.coverage.line_done(row):
                 self._put_line(row)
@@ -94,12 +86,12 @@ class Publisher:
             }
         )
 
-    def _heading(self) -> _Heading:
+    def _heading(self) -> Heading:
         """Return what every message but progress, which has a time of its own, begins with."""
         return {
             "station": self._pipeline.station.name,
             "survey": self._pipeline.survey,
-            "time": moment(self._pipeline.progress().time),
+            "time": moment(self._pipeline.time),
         }
 
     def _plan(self) -> PlanMessage:
@@ -115,16 +107,14 @@ class Publisher:
             profile=station.index is None,
             alert_below=station.survey.alert_below,
             excluded=tuple(
-                ExcludedExtent(
-                    name=name,
-                    scan=None if scan is None else Extent.of(scan),
-                    index=None if index is None else Extent.of(index),
-                )
+                ExcludedExtent(name=name, scan=scan, index=index)
                 for name, scan, index in [*planned, *asked]
             ),
         )
 
-    def put_changes(self, now: int, stalls: dict[str, int], delay: DelayKeeper) -> list[GapNote]:
+    def put_changes(
+        self, now: int, stalls: dict[str, int], delay: DelayKeeper
+    ) -> list[GapSnapshot]:
         """Put what changed since the last call; return the gaps among it.
 
         Args:
@@ -132,7 +122,7 @@ class Publisher:
             stalls: by device, how often reading had to wait.
             delay: what is known of the gauge's delay.
         """
-        gaps = self._pipeline.take_gap_notes()
+        gaps = self._pipeline.take_gap_snapshots()
         self._put_gaps(gaps)
         for row in self._pipeline.coverage.take_dirty_lines():
             self._put_line(row)
@@ -150,32 +140,26 @@ class Publisher:
 
     def put_progress(self) -> None:
         """Put the progress as it stands."""
-        progress = self._pipeline.progress()
-        message = ProgressMessage.of(
-            progress, station=self._pipeline.station.name, survey=self._pipeline.survey
-        )
+        message = ProgressMessage.of(self._pipeline.progress(), self._heading())
         self._mirror.put(self.topics.progress, message)
 
     def put_ports(self, stalls: dict[str, int], delay: DelayKeeper) -> None:
         """Put the health of every port, and with the gauge's what is known of its delay."""
         heading = self._heading()
         for device, tally in self._pipeline.tallies.items():
-            message = PortMessage.of(
+            message = PortMessage.of_tally(
                 device,
                 tally,
+                heading,
                 stalls=stalls.get(device, 0),
                 delay=delay.newest if device == delay.gauge else None,
-                **heading,
             )
             self._mirror.put(self.topics.port(device), message)
 
-    def _put_gaps(self, notes: list[GapNote]) -> None:
+    def _put_gaps(self, notes: list[GapSnapshot]) -> None:
         heading = self._heading()
         for note in notes:
-            message = GapMessage.of(
-                note,
-                **heading,
-            )
+            message = GapMessage.of(note, heading)
             self._mirror.put(
                 self.topics.gap(note.number), message, urgent=self._is_news(note.number, note.end)
             )
@@ -191,15 +175,12 @@ class Publisher:
             return
         heading = self._heading()
         for alarm in alarms:
-            message = AlarmMessage.of(
-                alarm,
-                **heading,
-            )
+            message = AlarmMessage.of_alarm(alarm, heading)
             status = alarm.until, alarm.acknowledged_by
             urgent = self._is_news(-alarm.number, status)
             self._mirror.put(self.topics.alarm(alarm.number), message, urgent=urgent)
 
-    def _put_asked(self, gaps: list[GapNote]) -> None:
+    def _put_asked(self, gaps: list[GapSnapshot]) -> None:
         """Put what people asked for, if it changed, by itself or with the gaps that changed."""
         asked, pauses = self._pipeline.requests, self._pipeline.pauses
         wanted = {one.number for one in asked.wanted}
@@ -211,10 +192,10 @@ class Publisher:
     def _put_wanted(self) -> None:
         asked = self._pipeline.requests
         asked.changed = False
-        gaps = {note.number: note for note in self._pipeline.open_gap_notes()}
-        message = RescanMessage.of(
+        gaps = {note.number: note for note in self._pipeline.open_gap_snapshots()}
+        message = RescanMessage.of_wanted(
             [(one, gaps[one.number]) for one in asked.wanted if one.number in gaps],
-            **self._heading(),
+            self._heading(),
         )
         self._mirror.put(self.topics.rescan, message)
 
@@ -223,20 +204,14 @@ class Publisher:
             return
         heading = self._heading()
         for check in checks:
-            message = CheckMessage.of(
-                check,
-                **heading,
-            )
+            message = CheckMessage.of_check(check, heading)
             self._mirror.put(self.topics.check(check.number), message)
 
     def _put_line(self, row: int) -> None:
-        message = LineMessage.of(
-            self._pipeline.line_note(row),
-            **self._heading(),
-        )
+        message = LineMessage.of(self._pipeline.line_snapshot(row), self._heading())
         self._mirror.put(self.topics.line(row), message)
 
 
 def _borders(axis: Axis) -> Extent:
     """Return the outer borders of an axis's cells."""
-    return Extent.of(axis.edges(0, axis.cells - 1))
+    return Extent(*axis.edges(0, axis.cells - 1))

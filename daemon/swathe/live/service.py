@@ -24,7 +24,7 @@ from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
 from swathe.page import Page
-from swathe.pipeline import GapNote, Pipeline
+from swathe.pipeline import GapSnapshot, Pipeline
 from swathe.station import BrokerSettings, Station
 from swathe.store import SurveyFolder, SurveyRecord, read_record
 
@@ -46,7 +46,7 @@ _FAREWELL_SECONDS = 3.0
 class Observer(Protocol):
     """Somebody on this machine who watches and may speak: the terminal, or a test."""
 
-    def show(self, daemon: Daemon, gaps: list[GapNote]) -> None:
+    def show(self, daemon: Daemon, gaps: list[GapSnapshot]) -> None:
         """Take note of the state after a tick, and of the gaps that changed."""
         ...
 

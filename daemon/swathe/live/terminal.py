@@ -19,7 +19,7 @@ from swathe.keys import terminal_keys
 from swathe.live.hand_guide import where_by_hand
 from swathe.live.service import Daemon
 from swathe.page import Page
-from swathe.pipeline import Alarm, GapEnd, GapNote, Progress
+from swathe.pipeline import Alarm, GapEnd, GapSnapshot, ProgressSnapshot
 from swathe.report.blockmap import block_map
 from swathe.report.clusters import Cluster, cluster_gaps
 
@@ -62,7 +62,7 @@ class PlainLines:
     ) -> None:
         return None
 
-    def show(self, daemon: Daemon, gaps: list[GapNote]) -> None:
+    def show(self, daemon: Daemon, gaps: list[GapSnapshot]) -> None:
         """Print what is new."""
         for gap in gaps:
             if line := self._gap_line(gap):
@@ -77,7 +77,7 @@ class PlainLines:
             line = progress_line(daemon.pipeline.progress())
             self._console.print(line, highlight=False, soft_wrap=True)
 
-    def _gap_line(self, gap: GapNote) -> str:
+    def _gap_line(self, gap: GapSnapshot) -> str:
         if gap.is_open and gap.number not in self._known:
             self._known.add(gap.number)
             return f"gap {gap.number} opened: {describe_gap(gap)}"
@@ -113,7 +113,7 @@ class Board:
             self._live.update(self._render(self._daemon), refresh=True)
         self._live.__exit__(kind, error, trace)
 
-    def show(self, daemon: Daemon, gaps: list[GapNote]) -> None:  # noqa: ARG002  lists them itself
+    def show(self, daemon: Daemon, gaps: list[GapSnapshot]) -> None:  # noqa: ARG002  lists them itself
         """Draw the board anew, four times a second at most."""
         if self._daemon is None:
             self._daemon = daemon
@@ -183,7 +183,7 @@ class Board:
         )
 
 
-def progress_line(progress: Progress, *, profile: bool = False) -> str:
+def progress_line(progress: ProgressSnapshot, *, profile: bool = False) -> str:
     """Return the progress in one line; a line profile has no index position."""
     scan = "–" if progress.scan is None else f"{progress.scan:.1f}"
     index = "–" if progress.index is None else f"{progress.index:.1f}"
@@ -198,13 +198,13 @@ def progress_line(progress: Progress, *, profile: bool = False) -> str:
     doubt = f", {progress.suspect:,} SUSPECT" if progress.suspect else ""
     overdue = ", CHECK OVERDUE" if progress.check_overdue else ""
     return (
-        f"{int(progress.percent * 100) / 100:.2f} % of {progress.required:,} cells, "
+        f"{progress.percent:.2f} % of {progress.required:,} cells, "
         f"at {place} mm, {progress.speed:.0f}{limit} mm/s{fast}, {progress.rate:.0f} readings/s, "
         f"{progress.open_gaps} gaps{least}{slip}{doubt}{overdue}{left}"
     )
 
 
-def describe_gap(gap: GapNote) -> str:
+def describe_gap(gap: GapSnapshot) -> str:
     """Return a gap's place and cause in one line."""
     return (
         f"{gap.cause}, scan {gap.scan[0]:.1f} to {gap.scan[1]:.1f} mm, "
@@ -242,7 +242,7 @@ def _alarm_line(daemon: Daemon) -> Text:
     return line
 
 
-def where_next(daemon: Daemon, progress: Progress) -> Text:
+def where_next(daemon: Daemon, progress: ProgressSnapshot) -> Text:
     """Return what the crawler does, or where an inspector goes next, in one line."""
     if daemon.crawl is not None:
         told = f"crawler {daemon.crawl.machine.state}: {daemon.crawl.words or 'begins'}"
@@ -258,7 +258,7 @@ def _clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
 
 
-def _distance(gap: Cluster, progress: Progress) -> float:
+def _distance(gap: Cluster, progress: ProgressSnapshot) -> float:
     """Return how far the probe is from a gap, mm."""
     total = 0.0
     for at, (low, high) in ((progress.scan, gap.scan), (progress.index, gap.index)):
@@ -267,11 +267,11 @@ def _distance(gap: Cluster, progress: Progress) -> float:
     return math.sqrt(total)
 
 
-def _gap_table(daemon: Daemon, progress: Progress, most: int) -> Table:
+def _gap_table(daemon: Daemon, progress: ProgressSnapshot, most: int) -> Table:
     """Return the open gaps, nearest first; those of a stretch together."""
     profile = daemon.station.index is None
     reach = _REACH_CELLS * daemon.pipeline.grid.scan.resolution
-    gaps = cluster_gaps(daemon.pipeline.open_gap_notes(), reach=reach)
+    gaps = cluster_gaps(daemon.pipeline.open_gap_snapshots(), reach=reach)
     gaps.sort(key=lambda gap: _distance(gap, progress))
     table = Table(box=None, pad_edge=False)
     headings = ("gap", "away mm", "scan mm", *(() if profile else ("index mm",)), "cells", "cause")

@@ -1,13 +1,12 @@
-"""What is said over MQTT: versioned models, their topics, and the contract as AsyncAPI document."""
+"""The messages over MQTT: versioned models, their topics, and the contract as AsyncAPI document."""
 
 from swathe.messages.alarm import AlarmMessage, RescanMessage
 from swathe.messages.asyncapi import asyncapi_document
-from swathe.messages.base import Message, moment
+from swathe.messages.base import Heading, Message
 from swathe.messages.check import CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage, ZoneAsked
 from swathe.messages.models import (
     ExcludedExtent,
-    Extent,
     GapMessage,
     LineMessage,
     PlanMessage,
@@ -16,6 +15,7 @@ from swathe.messages.models import (
     StateMessage,
 )
 from swathe.messages.topics import ROOT, Topics
+from swathe.pipeline.progress.fields import Extent, moment
 
 __all__ = [
     "ROOT",
@@ -25,6 +25,7 @@ __all__ = [
     "ExcludedExtent",
     "Extent",
     "GapMessage",
+    "Heading",
     "LineMessage",
     "Message",
     "PlanMessage",

@@ -13,7 +13,6 @@ from typing import Any
 from pydantic.json_schema import models_json_schema
 
 from swathe.messages.alarm import AlarmMessage, RescanMessage
-from swathe.messages.base import Model
 from swathe.messages.check import CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.models import (
@@ -24,6 +23,7 @@ from swathe.messages.models import (
     StateMessage,
 )
 from swathe.messages.topics import ROOT
+from swathe.pipeline.progress.fields import Snapshot
 
 __all__ = ["CONTRACT_VERSION", "asyncapi_document"]
 
@@ -53,7 +53,7 @@ class _Topic:
     """
 
     path: str
-    model: type[Model]
+    model: type[Snapshot]
     retained: bool = True
     heard: bool = False
     interval: str = ""

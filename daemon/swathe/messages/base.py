@@ -2,41 +2,44 @@
 
 from __future__ import annotations
 
-import math
-from datetime import UTC, datetime
-from typing import Literal
+from datetime import datetime
+from typing import Any, Literal, Self, TypedDict
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import Field
 
-__all__ = ["Message", "Model", "finite", "moment", "rounded"]
+from swathe.pipeline.progress.fields import Snapshot, UtcTime
 
-
-def moment(time_ns: int) -> datetime:
-    """Return ns since 1970 as a UTC time, to the microsecond."""
-    seconds, nanoseconds = divmod(time_ns, 1_000_000_000)
-    return datetime.fromtimestamp(seconds, UTC).replace(microsecond=nanoseconds // 1000)
+__all__ = ["Heading", "Message"]
 
 
-class Model(BaseModel):
-    """A message or a part of one: strict, frozen."""
+class Heading(TypedDict):
+    """What every message begins with."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    station: str
+    survey: str
+    time: datetime
 
 
-class Message(Model):
-    """What every message tells."""
+class Message(Snapshot):
+    """The heading of a message: which contract, station and survey, and when."""
 
     version: Literal[1] = 1
     station: str
     survey: str = Field(description="identity of the survey, new for each new survey")
-    time: AwareDatetime
+    time: UtcTime
 
+    @classmethod
+    def of(cls, facts: object, heading: Heading, **other: Any) -> Self:  # noqa: ANN401  any field
+        """Return the message of what has the message's fields as attributes.
 
-def finite(value: float, digits: int) -> float | None:
-    """Return a number rounded, or None for NaN and infinity, which JSON has no word for."""
-    return round(value, digits) if math.isfinite(value) else None
-
-
-def rounded(value: float | None, digits: int) -> float | None:
-    """Return a number rounded, if there is one."""
-    return None if value is None else round(value, digits)
+        Args:
+            facts: a snapshot, or another object with attributes of the fields' names.
+            heading: station, survey and time.
+            other: fields that are not attributes of `facts`.
+        """
+        own = {
+            name: getattr(facts, name)
+            for name in cls.model_fields
+            if name not in Message.model_fields and hasattr(facts, name)
+        }
+        return cls.model_validate({**own, **heading, **other})

@@ -6,14 +6,14 @@ from typing import Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from swathe.messages.base import Message, Model
-from swathe.messages.models import Extent
+from swathe.messages.base import Message
 from swathe.messages.topics import ROOT
+from swathe.pipeline.progress.fields import Extent, Snapshot
 
 __all__ = ["CommandMessage", "ReplyMessage", "ZoneAsked"]
 
 
-class ZoneAsked(Model):
+class ZoneAsked(Snapshot):
     """A rectangle that is not to be scanned, such as an obstruction that was found there."""
 
     name: str = Field(min_length=1, max_length=80, description="what is there")
@@ -21,7 +21,7 @@ class ZoneAsked(Model):
     index: Extent | None = Field(None, description="borders, mm; null for the whole index axis")
 
 
-class CommandMessage(Model):
+class CommandMessage(Snapshot):
     """What a station may be told. A retained command is never obeyed.
 
     The same command, id and all, that comes again within 30 s is answered again, not obeyed again.

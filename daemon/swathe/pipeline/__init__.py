@@ -11,7 +11,7 @@ from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.placer import Placed, PlacingObserver, ProbePath
-from swathe.pipeline.progress.snapshots import GapNote, LineNote, Progress
+from swathe.pipeline.progress.snapshots import GapSnapshot, LineSnapshot, ProgressSnapshot
 
 __all__ = [
     "Alarm",
@@ -24,15 +24,15 @@ __all__ = [
     "DeviceTally",
     "GapCause",
     "GapEnd",
-    "GapNote",
+    "GapSnapshot",
     "Grid",
     "Halt",
-    "LineNote",
+    "LineSnapshot",
     "Pipeline",
     "Placed",
     "PlacingObserver",
     "ProbePath",
-    "Progress",
+    "ProgressSnapshot",
     "WantedGap",
     "Zone",
     "runs_of",

@@ -35,7 +35,13 @@ from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.placer import Placed, PlacingObserver
 from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.progress import RunRates, progress_of
-from swathe.pipeline.progress.snapshots import GapNote, LineNote, Progress, gap_note, line_note
+from swathe.pipeline.progress.snapshots import (
+    GapSnapshot,
+    LineSnapshot,
+    ProgressSnapshot,
+    gap_snapshot,
+    line_snapshot,
+)
 from swathe.station import (
     Station,
     excluded_cells,
@@ -110,7 +116,7 @@ class Pipeline:
         self._utc_offset = 0
         self._now = 0
         self.minimum = MinimumThickness(self.grid)
-        self._changed_gaps: dict[int, GapNote] = {}
+        self._changed_gaps: dict[int, GapSnapshot] = {}
         self.changed = ChangedCells(self.grid.shape[1])
         self._scanning = False
         self._rates = RunRates()
@@ -153,6 +159,11 @@ class Pipeline:
     def utc_offset(self) -> int:
         """Ns to add to this run's host times for UTC."""
         return self._utc_offset
+
+    @property
+    def time(self) -> int:
+        """Time of the last tick, ns UTC."""
+        return self._now + self._utc_offset
 
     @property
     def target_reached(self) -> bool:
@@ -332,7 +343,7 @@ class Pipeline:
         self.suspect_cells.note_readings(touched, before)
         self.coverage.note_readings(touched, before)
         self.minimum.note(touched)
-        self._alarm_evaluation.note_cells(touched, self._now + self._utc_offset)
+        self._alarm_evaluation.note_cells(touched, self.time)
         self.changed.note(touched)
 
     def _follow(self, inputs: DeviceInputs) -> None:
@@ -350,40 +361,40 @@ class Pipeline:
 
     def _collect(self) -> None:
         for gap in self.coverage.gaps.settle():
-            self._changed_gaps[gap.number] = gap_note(gap)
+            self._changed_gaps[gap.number] = gap_snapshot(gap)
             self.requests.note_gap(gap)
 
     def take_changed_rows(self) -> list[int]:
         """Return the rows of the grid that changed since the last call."""
         return self.changed.take_rows()
 
-    def take_gap_notes(self) -> list[GapNote]:
-        """Return the gaps that changed since the last call, newest picture of each."""
+    def take_gap_snapshots(self) -> list[GapSnapshot]:
+        """Return the gaps that changed since the last call, newest snapshot of each."""
         notes = [self._changed_gaps[number] for number in sorted(self._changed_gaps)]
         self._changed_gaps.clear()
         return notes
 
-    def open_gap_notes(self) -> list[GapNote]:
+    def open_gap_snapshots(self) -> list[GapSnapshot]:
         """Return the open gaps, by number."""
-        return [gap_note(gap) for gap in self.coverage.gaps.open]
+        return [gap_snapshot(gap) for gap in self.coverage.gaps.open]
 
-    def gap_notes(self) -> list[GapNote]:
+    def gap_snapshots(self) -> list[GapSnapshot]:
         """Return every gap of the survey, open and ended, by number."""
-        return [gap_note(gap) for gap in self.coverage.gaps]
+        return [gap_snapshot(gap) for gap in self.coverage.gaps]
 
-    def line_note(self, row: int) -> LineNote:
+    def line_snapshot(self, row: int) -> LineSnapshot:
         """Return a summary of one line of the grid."""
-        return line_note(self.grid, self.coverage, row)
+        return line_snapshot(self.grid, self.coverage, row)
 
-    def progress(self) -> Progress:
-        """Return how the survey stands at the last tick."""
+    def progress(self) -> ProgressSnapshot:
+        """Return the progress at the last tick."""
         unplaced, inputs = self.unplaced, self._inputs
         if inputs is not None:
             unplaced += inputs.placer.unplaced
             if self.status != "scanning":  # what still waited for its bracket when the run ended
                 unplaced += inputs.placer.pending
         return progress_of(
-            time=self._now + self._utc_offset, station=self.station, grid=self.grid,
+            time=self.time, station=self.station, grid=self.grid,
             coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum,
             rates=self._rates, slips=self.slips, readings=self.readings, unplaced=unplaced,
         )  # fmt: skip

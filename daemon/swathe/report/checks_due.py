@@ -38,7 +38,7 @@ def due_before(station: Station, checks: Sequence[CheckMessage], now: datetime) 
     if newest is None:
         return f"check due: none has passed in this survey yet; {_HOW} before"
     if not newest.passed:
-        return f"check due: check {newest.id} failed; readings are in doubt until one passes"
+        return f"check due: check {newest.number} failed; readings are in doubt until one passes"
     if asked.interval is not None:
         due = newest.ended + timedelta(microseconds=asked.interval / 1000)
         if now > due:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from swathe.pipeline import GapCause, GapNote
+from swathe.pipeline import GapCause, GapSnapshot
 
 __all__ = ["Cluster", "cluster_gaps"]
 
@@ -29,7 +29,7 @@ class Cluster:
     cells: int
 
 
-def cluster_gaps(gaps: Iterable[GapNote], *, reach: float) -> list[Cluster]:
+def cluster_gaps(gaps: Iterable[GapSnapshot], *, reach: float) -> list[Cluster]:
     """Return the gaps, those of one cause on the same lines within `reach` mm as one."""
     clusters: list[Cluster] = []
     for gap in sorted(gaps, key=lambda gap: (gap.index, gap.cause, gap.scan)):

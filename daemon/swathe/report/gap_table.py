@@ -47,7 +47,7 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
         table.add_column(heading, no_wrap=True)
     for gap in record.gaps if closed else record.open_gaps:
         table.add_row(
-            str(gap.id),
+            str(gap.number),
             _extent(gap.scan),
             _extent(gap.index),
             f"{gap.cells:,}",

@@ -174,7 +174,7 @@ def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
             )
             axes.add_patch(frame)
             axes.annotate(
-                str(gap.id),
+                str(gap.number),
                 (gap.scan.low, gap.index.low),
                 xytext=(1, 2),
                 textcoords="offset points",
@@ -208,7 +208,7 @@ def _draw_profile(
         )
         if gap.scan.high - gap.scan.low > _NUMBERED * length:
             place = (gap.scan.low, _STRIP)
-            axes.annotate(str(gap.id), place, xycoords=("data", "axes fraction"), fontsize=8)
+            axes.annotate(str(gap.number), place, xycoords=("data", "axes fraction"), fontsize=8)
     axes.invert_yaxis()  # the back wall as it lies below the scanned surface
     axes.legend(loc="upper right")
     axes.set(title="Line profile", xlabel="scan, mm", ylabel="thickness, mm")

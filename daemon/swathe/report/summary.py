@@ -76,7 +76,7 @@ def _check_line(check: CheckMessage) -> str:
         for step in check.steps
     )
     return (
-        f"check {check.id} ({check.phase}) of {check.ended:%Y-%m-%d %H:%M} UTC by {check.by}: "
+        f"check {check.number} ({check.phase}) of {check.ended:%Y-%m-%d %H:%M} UTC by {check.by}: "
         f"{verdict}, tolerance {check.tolerance:g} mm: {steps}"
     )
 

@@ -14,6 +14,7 @@ from swathe.messages import (
     CheckMessage,
     Extent,
     GapMessage,
+    Heading,
     LineMessage,
     PortMessage,
     ProgressMessage,
@@ -131,8 +132,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
             a checkpoint in mid-scan goes without.
     """
     name, survey = pipeline.station.name, pipeline.survey
-    progress = pipeline.progress()
-    time = moment(progress.time)
+    heading: Heading = {"station": name, "survey": survey, "time": moment(pipeline.time)}
     settings = pipeline.station.survey
     return SurveyRecord(
         station=name,
@@ -143,34 +143,27 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         runs=pipeline.runs,
         target_coverage=settings.target_coverage,
         target_reached=pipeline.target_reached,
-        progress=ProgressMessage.of(progress, station=name, survey=survey),
-        gaps=tuple(
-            GapMessage.of(note, station=name, survey=survey, time=time)
-            for note in pipeline.gap_notes()
-        ),
+        progress=ProgressMessage.of(pipeline.progress(), heading),
+        gaps=tuple(GapMessage.of(gap, heading) for gap in pipeline.gap_snapshots()),
         lines=tuple(
-            LineMessage.of(pipeline.line_note(row), station=name, survey=survey, time=time)
+            LineMessage.of(pipeline.line_snapshot(row), heading)
             for row in range(pipeline.grid.shape[0] if with_lines else 0)
         ),
         ports=tuple(
-            PortMessage.of(device, tally, stalls=0, station=name, survey=survey, time=time)
+            PortMessage.of_tally(device, tally, heading, stalls=0)
             for device, tally in sorted(pipeline.tallies.items())
         ),
         delays_ms={name: d.delay / 1e6 for name, d in pipeline.station.device.items()},
         calibration=calibration_summary(pipeline.station),
         checks=tuple(
-            CheckMessage.of(check, station=name, survey=survey, time=time)
-            for check in pipeline.suspect_cells.checks.checks
+            CheckMessage.of_check(check, heading) for check in pipeline.suspect_cells.checks.checks
         ),
-        alarms=tuple(
-            AlarmMessage.of(alarm, station=name, survey=survey, time=time)
-            for alarm in pipeline.alarms.alarms
-        ),
+        alarms=tuple(AlarmMessage.of_alarm(alarm, heading) for alarm in pipeline.alarms.alarms),
         zones=tuple(
             ZoneRecord(
                 name=zone.name,
-                scan=None if zone.scan is None else Extent.of(zone.scan),
-                index=None if zone.index is None else Extent.of(zone.index),
+                scan=zone.scan,
+                index=zone.index,
                 by=zone.by,
                 time=moment(zone.time),
             )

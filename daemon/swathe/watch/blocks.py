@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
 from swathe.messages import Extent, PlanMessage
-from swathe.pipeline import CellState, GapCause, GapNote
+from swathe.pipeline import CellState, GapCause, GapSnapshot
 from swathe.report.blockmap import SHAPES
 from swathe.watch.stations import StationView
 
@@ -77,7 +78,7 @@ class BlockMap:
             ranks[number] = drawn[2]
         return ranks
 
-    def _mark_gaps(self, gaps: list[GapNote], plan: PlanMessage, lines: Ranks) -> None:
+    def _mark_gaps(self, gaps: Sequence[GapSnapshot], plan: PlanMessage, lines: Ranks) -> None:
         for gap in gaps:
             rows = _rows(plan, gap.index)
             block = lines[rows, _columns(plan, gap.scan, lines.shape[1])]

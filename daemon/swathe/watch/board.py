@@ -83,7 +83,7 @@ class Board:
             view = self._stations.find(self._chosen)
             for alarm in view.standing if view is not None else ():
                 if not alarm.acknowledged_by:
-                    self._acknowledge(self._chosen, alarm.id)
+                    self._acknowledge(self._chosen, alarm.number)
 
     def _choose(self, step: int) -> None:
         names = [view.name for view in self._stations.views]
@@ -94,7 +94,7 @@ class Board:
     def look(self) -> None:
         """Ring once for alarms that nobody has seen and that have not been rung for."""
         fresh = {
-            (view.name, alarm.survey, alarm.id)
+            (view.name, alarm.survey, alarm.number)
             for view in self._stations.views
             for alarm in view.standing
             if not alarm.acknowledged_by

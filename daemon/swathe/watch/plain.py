@@ -46,26 +46,26 @@ class PlainLines:
             status: tuple[object, ...] = view.state.state, view.state.survey
             self._tell((name, "state"), status, f"{name}: {state_text(view)}{reason}")
         for gap in view.gaps.values():
-            what = f"{name}: gap {gap.id}"
+            what = f"{name}: gap {gap.number}"
             if gap.status == "open":
                 extent = f"scan {gap.scan.low:.1f} to {gap.scan.high:.1f} mm"
                 extent += f", index {gap.index.low:.1f} to {gap.index.high:.1f} mm"
                 told = f"{what} open: {gap.cause}, {extent}, {gap.cells} cells"
             else:
                 told = f"{what} closed: {gap.end}"
-            self._tell((name, gap.survey, "gap", gap.id), gap.status, told)
+            self._tell((name, gap.survey, "gap", gap.number), gap.status, told)
         for alarm in view.alarms.values():
             told = (
                 f"ALARM {alarm_text(alarm)}"
                 if alarm.status == "raised"
-                else (f"alarm #{alarm.id} {alarm.kind} is over")
+                else (f"alarm #{alarm.number} {alarm.kind} is over")
             )
             status = alarm.status, alarm.acknowledged_by
-            self._tell((name, alarm.survey, "alarm", alarm.id), status, f"{name}: {told}")
+            self._tell((name, alarm.survey, "alarm", alarm.number), status, f"{name}: {told}")
         for port in view.ports.values():
             self._tell((name, "port", port.device), port.state, f"{name}: {port_text(port)}")
         if (check := view.last_check) is not None:
-            status = check.survey, check.id, check.passed, check.lifted_by
+            status = check.survey, check.number, check.passed, check.lifted_by
             self._tell((name, "check"), status, f"{name}: {check_text(check)}")
         stale = view.is_stale(now, datetime.now(UTC))
         age = view.age(now, datetime.now(UTC)) or 0.0

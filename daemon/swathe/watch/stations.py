@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -21,7 +21,6 @@ from swathe.messages import (
     RescanMessage,
     StateMessage,
 )
-from swathe.pipeline import GapNote
 
 __all__ = ["StationView", "Stations"]
 
@@ -134,16 +133,16 @@ class StationView:
     def standing(self) -> list[AlarmMessage]:
         """Alarms whose reason lasts: those nobody has seen first, then the newest."""
         raised = [one for one in self.alarms.values() if one.status == "raised"]
-        return sorted(raised, key=lambda one: (bool(one.acknowledged_by), -one.id))
+        return sorted(raised, key=lambda one: (bool(one.acknowledged_by), -one.number))
 
     @property
     def last_check(self) -> CheckMessage | None:
         """The last check of the calibration."""
         return self.checks[max(self.checks)] if self.checks else None
 
-    def open_gaps(self) -> list[GapNote]:
-        """Return the open gaps, as the daemon itself notes them."""
-        return [_note(gap) for gap in self.gaps.values() if gap.status == "open"]
+    def open_gaps(self) -> list[GapMessage]:
+        """Return the open gaps."""
+        return [gap for gap in self.gaps.values() if gap.is_open]
 
     def age(self, now: float, wall: datetime) -> float | None:
         """Return how old the newest news are, s; None before any.
@@ -211,24 +210,3 @@ def _read(model: type[M], told: Any) -> M:  # noqa: ANN401  any JSON
             here = here[part]
         del here[place[-1]]
     return model.model_validate(told)
-
-
-def _note(gap: GapMessage) -> GapNote:
-    return GapNote(
-        number=gap.id,
-        is_open=gap.status == "open",
-        cause=gap.cause,
-        causes=dict(gap.causes),
-        cells=gap.cells,
-        area=gap.area,
-        scan=(gap.scan.low, gap.scan.high),
-        index=(gap.index.low, gap.index.high),
-        opened=_ns(gap.opened),
-        closed=None if gap.closed is None else _ns(gap.closed),
-        end=gap.end,
-        merged_into=gap.merged_into,
-    )
-
-
-def _ns(time: datetime) -> int:
-    return round((time - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds() * 1e9)

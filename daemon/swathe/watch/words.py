@@ -64,7 +64,7 @@ def alarm_text(alarm: AlarmMessage) -> str:
         where += " mm"
     since = alarm.since.astimezone().strftime("%H:%M:%S")
     seen = f", seen by {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
-    return f"#{alarm.id} {alarm.kind}{where}{seen}: {alarm.detail} (since {since})"
+    return f"#{alarm.number} {alarm.kind}{where}{seen}: {alarm.detail} (since {since})"
 
 
 def port_text(port: PortMessage) -> str:
@@ -82,6 +82,6 @@ def check_text(check: CheckMessage | None) -> str:
         return "no check of the calibration yet"
     at = check.ended.astimezone().strftime("%d %b %H:%M")
     if check.passed:
-        return f"last check {check.id} passed, {at}, by {check.by}"
+        return f"last check {check.number} passed, {at}, by {check.by}"
     lifted = f", lifted by {check.lifted_by}" if check.lifted_by else ""
-    return f"last check {check.id} FAILED, {at}, by {check.by}{lifted}"
+    return f"last check {check.number} FAILED, {at}, by {check.by}{lifted}"

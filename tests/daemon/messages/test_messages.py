@@ -21,6 +21,7 @@ from swathe.messages import (
     CommandMessage,
     Extent,
     GapMessage,
+    Heading,
     LineMessage,
     PortMessage,
     ProgressMessage,
@@ -40,25 +41,26 @@ from swathe.pipeline import (
     DeviceTally,
     GapCause,
     GapEnd,
-    GapNote,
-    LineNote,
-    Progress,
+    GapSnapshot,
+    LineSnapshot,
+    ProgressSnapshot,
     WantedGap,
 )
+from swathe.pipeline.progress.fields import percent_of
 from swathe.station import AlarmKind
 from swathe_drivers import Fault
 from swathe_drivers.records import FaultReason
 
 AT = 1_800_000_000_123_456_789
 NOW = moment(AT)
-OF: dict[str, Any] = {"station": "bench", "survey": "s-1"}
+OF: Heading = {"station": "bench", "survey": "s-1", "time": NOW}
 
 
-def gap_note(**other: Any) -> GapNote:
+def gap_snapshot(**other: Any) -> GapSnapshot:
     """Return an open gap, or one that differs as given."""
     parts: dict[str, Any] = {
         "number": 7,
-        "is_open": True,
+        "status": "open",
         "cause": GapCause.TOO_FAST,
         "causes": {GapCause.TOO_FAST: 5, GapCause.NO_SIGNAL: 1},
         "cells": 6,
@@ -70,10 +72,10 @@ def gap_note(**other: Any) -> GapNote:
         "end": None,
         "merged_into": None,
     }
-    return GapNote(**{**parts, **other})
+    return GapSnapshot(**{**parts, **other})
 
 
-def progress(**other: Any) -> Progress:
+def progress(**other: Any) -> ProgressSnapshot:
     """Return the picture of a survey under way, or one that differs as given."""
     parts: dict[str, Any] = {
         "time": AT,
@@ -95,13 +97,28 @@ def progress(**other: Any) -> Progress:
         "unplaced": 1,
         "outside": 2,
         "minimum": 9.87654,
-        "minimum_at": (3.0, 4.0),
+        "minimum_scan": 3.0,
+        "minimum_index": 4.0,
         "minimum_expanded": 0.0512,
         "suspect": 4,
         "check_due": AT + 1,
         "check_overdue": False,
     }
-    return Progress(**{**parts, **other})
+    return ProgressSnapshot(**{**parts, **other})
+
+
+def line(number: int, **other: Any) -> LineSnapshot:
+    """Return the summary of a line, or one that differs as given."""
+    parts: dict[str, Any] = {
+        "line": number,
+        "index": float(number),
+        "measured": 20,
+        "required": 20,
+        "minimum": 9.0,
+        "minimum_scan": 3.0,
+        "missing": (),
+    }
+    return LineSnapshot(**{**parts, **other})
 
 
 def check() -> Check:
@@ -150,8 +167,8 @@ def alarm(**other: Any) -> Alarm:
 
 SCHEMAS = payload_schemas(asyncapi_document())
 EXAMPLES: list[tuple[str, BaseModel]] = [
-    ("state", StateMessage(**OF, time=NOW, state="scanning", part="penstock 3")),
-    ("progress", ProgressMessage.of(progress(), **OF)),
+    ("state", StateMessage(**OF, state="scanning", part="penstock 3")),
+    ("progress", ProgressMessage.of(progress(), OF)),
     (
         "progress",
         ProgressMessage.of(
@@ -161,34 +178,34 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
                 index=None,
                 seconds_left=None,
                 minimum=None,
-                minimum_at=None,
+                minimum_scan=None,
+                minimum_index=None,
             ),
-            **OF,
+            OF,
         ),
     ),
     (
         "line",
         LineMessage.of(
-            LineNote(3, 3.0, 19, 21, 9.8765, 4.0, ((9.5, 10.5), (11.5, 12.5))), **OF, time=NOW
+            line(3, measured=19, minimum=9.8765, missing=((9.5, 10.5), (11.5, 12.5))), OF
         ),
     ),
-    ("line", LineMessage.of(LineNote(0, 0.0, 0, 21, None, None, ()), **OF, time=NOW)),
-    ("gap", GapMessage.of(gap_note(), **OF, time=NOW)),
+    ("line", LineMessage.of(line(0, measured=0, minimum=None, minimum_scan=None), OF)),
+    ("gap", GapMessage.of(gap_snapshot(), OF)),
     (
         "gap",
         GapMessage.of(
-            gap_note(is_open=False, closed=AT + 1, end=GapEnd.MERGED, merged_into=2),
-            **OF,
-            time=NOW,
+            gap_snapshot(status="closed", closed=AT + 1, end=GapEnd.MERGED, merged_into=2),
+            OF,
         ),
     ),
-    ("check", CheckMessage.of(check(), **OF, time=NOW)),
-    ("port", PortMessage.of("gauge", tally(), stalls=4, **OF, time=NOW)),
-    ("port", PortMessage.of("gauge", DeviceTally(), stalls=0, **OF, time=NOW)),
-    ("alarm", AlarmMessage.of(alarm(), **OF, time=NOW)),
-    ("alarm", AlarmMessage.of(alarm(until=AT + 9, acknowledged_by="A. Kern"), **OF, time=NOW)),
-    ("rescan", RescanMessage.of([(WantedGap(7, "A. Kern", AT), gap_note())], **OF, time=NOW)),
-    ("rescan", RescanMessage.of([], **OF, time=NOW)),
+    ("check", CheckMessage.of_check(check(), OF)),
+    ("port", PortMessage.of_tally("gauge", tally(), OF, stalls=4)),
+    ("port", PortMessage.of_tally("gauge", DeviceTally(), OF, stalls=0)),
+    ("alarm", AlarmMessage.of_alarm(alarm(), OF)),
+    ("alarm", AlarmMessage.of_alarm(alarm(until=AT + 9, acknowledged_by="A. Kern"), OF)),
+    ("rescan", RescanMessage.of_wanted([(WantedGap(7, "A. Kern", AT), gap_snapshot())], OF)),
+    ("rescan", RescanMessage.of_wanted([], OF)),
     ("command", CommandMessage(command="line", id="a-1", by="operator", line=3)),
     (
         "command",
@@ -200,7 +217,7 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
             zone=ZoneAsked(name="lug", scan=Extent(low=1.0, high=2.0)),
         ),
     ),
-    ("reply", ReplyMessage(**OF, time=NOW, id="a-1", accepted=False, detail="no")),
+    ("reply", ReplyMessage(**OF, id="a-1", accepted=False, detail="no")),
 ]
 
 
@@ -327,31 +344,26 @@ def test_moment_is_exact_to_the_microsecond() -> None:
 @pytest.mark.parametrize("measured", [1, 29, 57, 58, 113, 9_999, 10_000])
 def test_progress_percent_hundredths_are_exact(measured: int) -> None:
     """A share that is a whole number of hundredths is shown as it is: 0.29 % is not 0.28 %."""
-    share = 100.0 * measured / 10_000
-    message = ProgressMessage.of(progress(required=10_000, measured=measured, percent=share), **OF)
-    assert message.percent == measured / 100
+    assert percent_of(measured, 10_000) == measured / 100
 
 
 @given(st.integers(1, 10**9), st.data())
 def test_progress_percent_rounds_down(required: int, data: st.DataObject) -> None:
     """The share shown is the true one cut to hundredths: 100 % is shown only when all is done."""
     measured = data.draw(st.one_of(st.integers(0, required), st.just(required - 1)))
-    shown = ProgressMessage.of(
-        progress(required=required, measured=measured, percent=100.0 * measured / required), **OF
-    ).percent
+    shown = percent_of(measured, required)
     assert round(shown * 100) == measured * 10_000 // required
     assert (shown == 100.0) is (measured == required)
 
 
 def test_progress_nothing_required_is_all_done() -> None:
     """A plan that excludes everything is complete from the start."""
-    shown = ProgressMessage.of(progress(required=0, measured=0, percent=100.0), **OF)
-    assert shown.percent == 100.0
+    assert percent_of(0, 0) == 100.0
 
 
 def test_progress_and_gap_are_rounded_for_reading() -> None:
     """Positions are told to 0.01 mm, thickness and borders to a micrometre."""
-    message = ProgressMessage.of(progress(), **OF)
+    message = ProgressMessage.of(progress(), OF)
     assert (message.scan, message.speed, message.rate, message.minimum) == (
         12.35,
         123.5,
@@ -359,7 +371,7 @@ def test_progress_and_gap_are_rounded_for_reading() -> None:
         9.877,
     )
     assert (message.minimum_scan, message.minimum_index, message.seconds_left) == (3.0, 4.0, 62.0)
-    gap = json.loads(GapMessage.of(gap_note(), **OF, time=NOW).model_dump_json(by_alias=True))
+    gap = json.loads(GapMessage.of(gap_snapshot(), OF).model_dump_json(by_alias=True))
     assert gap["scan"] == {"from": 9.5, "to": 15.5}
     assert gap["area"] == 6.0
     assert gap["causes"] == {"passed too fast": 5, "no signal": 1}
@@ -368,7 +380,7 @@ def test_progress_and_gap_are_rounded_for_reading() -> None:
 
 def test_port_message_tells_the_last_fault_with_its_offset() -> None:
     """The newest fault is shown with its byte offset, its bytes as readable text."""
-    message = PortMessage.of("gauge", tally(), stalls=4, **OF, time=NOW)
+    message = PortMessage.of_tally("gauge", tally(), OF, stalls=4)
     assert message.faults == {"checksum": 1, "number": 2}
     assert message.last_fault is not None
     assert (message.last_fault.offset, message.last_fault.length) == (99, 4)

@@ -212,7 +212,7 @@ def test_check_overdue_and_failed(board: Browser, served: ServedPage) -> None:
     served.call(lambda: served.source.say("progress", **late))
     board.wait(lambda: "OVERDUE since" in board.text("#check-due"), 10, "overdue")
     assert "12 in doubt" in board.text("#cover-text")
-    failed = {**json.loads(served.source.messages["check/1"]), "id": 2, "passed": False}
+    failed = {**json.loads(served.source.messages["check/1"]), "number": 2, "passed": False}
     served.call(lambda: served.source.say("check/2", **failed))
     board.wait(lambda: "✕ FAILED" in board.text("#check-text"), 10, "the failed check")
 

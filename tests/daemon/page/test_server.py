@@ -56,7 +56,7 @@ def test_events_first_everything_then_changes(served: ServedPage) -> None:
     source = served.source
     served.call(lambda: source.say("progress", percent=1.5))
     served.call(lambda: source.say("line/3", line=3))
-    served.call(lambda: source.say("gap/1", id=1, status="open"))
+    served.call(lambda: source.say("gap/1", number=1, status="open"))
     viewer = served.view()
     assert viewer.answer.headers["content-type"].startswith("text/event-stream")
     assert viewer.answer.headers["cache-control"] == "no-store"
@@ -69,7 +69,7 @@ def test_events_first_everything_then_changes(served: ServedPage) -> None:
     news = viewer.until(lambda name, _: name == "news")
     assert news == [
         ["progress", {"percent": 1.5}],
-        ["gap/1", {"id": 1, "status": "open"}],
+        ["gap/1", {"number": 1, "status": "open"}],
         ["next", None],
     ]
     beat = viewer.until(lambda name, _: name == "beat")
@@ -78,9 +78,9 @@ def test_events_first_everything_then_changes(served: ServedPage) -> None:
     told = viewer.until(lambda name, data: name == "pixels" and "patch" in data)
     assert told["at"] == [2.0, 1.0]
     assert read_patch(told["patch"]) == [([61, 62], [925, 925], [CellState.MEASURED] * 2)]
-    served.call(lambda: source.say("gap/1", id=1, status="closed"))
+    served.call(lambda: source.say("gap/1", number=1, status="closed"))
     news = viewer.until(lambda name, _: name == "news")
-    assert news == [["gap/1", {"id": 1, "status": "closed"}]]
+    assert news == [["gap/1", {"number": 1, "status": "closed"}]]
     viewer.close()
 
 
@@ -89,7 +89,7 @@ def test_events_of_many_closed_gaps(served: ServedPage) -> None:
 
     def say() -> None:
         for k in range(500):
-            served.source.say(f"gap/{k}", id=k, status="closed" if k % 2 else "open")
+            served.source.say(f"gap/{k}", number=k, status="closed" if k % 2 else "open")
 
     served.call(say)
     viewer = served.view()
@@ -98,7 +98,7 @@ def test_events_of_many_closed_gaps(served: ServedPage) -> None:
     while len(told) < 300:
         for topic, gap in viewer.until(lambda name, _: name == "news"):
             if topic != "next":
-                told[gap["id"]] = gap["status"]
+                told[gap["number"]] = gap["status"]
     viewer.close()
     assert [k for k, status in told.items() if status == "open"] == list(range(0, 500, 2))
     assert [k for k, status in told.items() if status == "closed"] == list(range(401, 500, 2))
@@ -109,14 +109,14 @@ def test_events_of_many_alarms(served: ServedPage) -> None:
 
     def say() -> None:
         for k in range(1, 201):
-            served.source.say(f"alarm/{k}", id=k, status="over" if k > 20 else "raised")
+            served.source.say(f"alarm/{k}", number=k, status="over" if k > 20 else "raised")
 
     served.call(say)
     viewer = served.view()
     told: list[int] = []
     while 200 not in told:
         news = viewer.until(lambda name, _: name == "news")
-        told += [alarm["id"] for topic, alarm in news if topic.startswith("alarm/")]
+        told += [alarm["number"] for topic, alarm in news if topic.startswith("alarm/")]
     viewer.close()
     assert told == [*range(1, 21), *range(151, 201)]
 
@@ -176,7 +176,7 @@ def test_next_step_follows_gaps_and_probe(served: ServedPage) -> None:
     def clear() -> None:
         nonlocal step
         step = None  # type: ignore[assignment]
-        source.say("gap/1", id=1, status="closed")
+        source.say("gap/1", number=1, status="closed")
 
     served.call(clear)
     viewer.until(lambda name, data: name == "news" and ["next", None] in data)

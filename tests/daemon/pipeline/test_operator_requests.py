@@ -124,7 +124,7 @@ def test_zone_takes_cells_out_of_the_plan() -> None:
     progress = pipeline.progress()
     assert (progress.required, progress.measured) == (18, 18)
     assert pipeline.target_reached
-    assert pipeline.line_note(0).required == 18
+    assert pipeline.line_snapshot(0).required == 18
     (told,) = pipeline.requests.zones
     assert (told.name, told.scan, told.index, told.by) == ("lug", (4.6, 7.4), None, "A. Kern")
     assert told.time == UTC + 1200 * MS
@@ -135,14 +135,14 @@ def test_zone_ends_a_gap_and_shrinks_another() -> None:
     motion = there(0)
     lost = Motion(motion.place, lambda ms: "N" if 9.4 <= ms / 50 - 1 < 12.6 else 10.0, 0, 1100)
     pipeline = run(TEXT, lost.entries(), ticks(1101, 1400))
-    (gap,) = pipeline.open_gap_notes()
+    (gap,) = pipeline.open_gap_snapshots()
     assert (gap.cells, gap.scan) == (3, (9.5, 12.5))
     told = feed(pipeline, [zone(1500, (11.5, 30.0))])
-    (gap,) = pipeline.open_gap_notes()
+    (gap,) = pipeline.open_gap_snapshots()
     assert (gap.cells, gap.scan) == (2, (9.5, 11.5))
     told = feed(pipeline, [zone(1600, (9.0, 11.2))])
     assert [(note.end, note.is_open) for _, note in told] == [(GapEnd.EXCLUDED, False)]
-    assert pipeline.open_gap_notes() == []
+    assert pipeline.open_gap_snapshots() == []
 
 
 def test_zone_the_least_thickness_moves() -> None:
@@ -190,7 +190,7 @@ def holes(*columns: float) -> Motion:
 def test_wanted_gaps_stand_in_the_order_of_asking_until_they_end() -> None:
     """The list is first come first served, without doubles, and loses what was measured."""
     pipeline = run(TEXT, holes(3, 9, 15).entries(), ticks(1101, 1300))
-    first, second, third = (note.number for note in pipeline.open_gap_notes())
+    first, second, third = (note.number for note in pipeline.open_gap_snapshots())
     requests = [mark(1400 + k, MarkKind.GAP_WANTED, gap=gap, by="crew-1") for k, gap in
              enumerate((third, first, third))]  # fmt: skip
     feed(pipeline, requests)

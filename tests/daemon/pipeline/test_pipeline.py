@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from swathe.errors import UsageError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
-from swathe.pipeline import CellState, GapCause, GapEnd, GapNote, Pipeline
+from swathe.pipeline import CellState, GapCause, GapEnd, GapSnapshot, Pipeline
 from swathe.station import parse_station
 
 MS = 1_000_000
@@ -99,16 +99,16 @@ def scan(
             yield Tick(ms * MS)
 
 
-def run(text: str, *entries: Iterator[Entry]) -> tuple[Pipeline, list[tuple[int, GapNote]]]:
+def run(text: str, *entries: Iterator[Entry]) -> tuple[Pipeline, list[tuple[int, GapSnapshot]]]:
     """Feed a run; return the pipeline and each change of a gap with the journal's time."""
     pipeline = Pipeline(parse_station(text, "test"))
     pipeline.feed(opened(text))
-    changes: list[tuple[int, GapNote]] = []
+    changes: list[tuple[int, GapSnapshot]] = []
     for part in entries:
         for entry in part:
             pipeline.feed(entry)
             if isinstance(entry, Tick | Mark):
-                changes += [(entry.time, note) for note in pipeline.take_gap_notes()]
+                changes += [(entry.time, note) for note in pipeline.take_gap_snapshots()]
     return pipeline, changes
 
 
@@ -273,10 +273,10 @@ def test_ended_run_lists_the_rest_and_the_next_withdraws_it() -> None:
     text = HEAD + SCAN + ENCODER + GAUGE
     pipeline, _ = run(text, scan(steady(50, begin=-5), 1.2))
     pipeline.feed(Mark(1200 * MS, MarkKind.ENDED, {"status": "incomplete", "reason": ""}))
-    (rest,) = pipeline.take_gap_notes()
+    (rest,) = pipeline.take_gap_snapshots()
     assert (rest.is_open, rest.cause, rest.scan[1]) == (True, GapCause.NOT_VISITED, 100.5)
     pipeline.feed(opened(text, 5 * S))
-    (gone,) = pipeline.take_gap_notes()
+    (gone,) = pipeline.take_gap_snapshots()
     assert gone.end is GapEnd.WITHDRAWN
     assert pipeline.runs == 2
     for entry in scan(steady(50, start=5.0, begin=50.0), 1.3, start=5.0):
@@ -560,7 +560,7 @@ def test_thin_reading_on_an_obstruction_is_not_the_minimum() -> None:
     )
     assert pipeline.grid.thickness[35] == pytest.approx(3.0)
     assert pipeline.progress().minimum == pytest.approx(12.0)
-    assert pipeline.line_note(0).minimum == pytest.approx(12.0)
+    assert pipeline.line_snapshot(0).minimum == pytest.approx(12.0)
 
 
 def test_lost_encoder_does_not_fill_the_memory() -> None:

@@ -31,7 +31,7 @@ def check(number: int, *, passed: bool, hours_ago: float = 1.0, lifted: str = ""
             "station": "penstock-belt",
             "survey": "s",
             "time": ended,
-            "id": number,
+            "number": number,
             "phase": "before",
             "by": "A. Kern",
             "block": "B-7",

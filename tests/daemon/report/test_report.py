@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from swathe.journal import Mark, MarkKind
-from swathe.pipeline import CellState, GapCause, GapNote, Grid, Pipeline
+from swathe.pipeline import CellState, GapCause, GapSnapshot, Grid, Pipeline
 from swathe.report import block_map, cluster_gaps, gaps_json, gaps_table, summary_line
 from swathe.report.picture import draw_survey
 from swathe.report.thinning import thin_least, thin_worst
@@ -50,11 +50,11 @@ def grid(rows: int, columns: int) -> Grid:
     return made
 
 
-def gap(number: int, scan: tuple[float, float], row: float = 0.0, **other: object) -> GapNote:
+def gap(number: int, scan: tuple[float, float], row: float = 0.0, **other: object) -> GapSnapshot:
     """Return an open gap on a line of 1 mm."""
     parts: dict[str, object] = {
         "number": number,
-        "is_open": True,
+        "status": "open",
         "cause": GapCause.TOO_FAST,
         "causes": {GapCause.TOO_FAST: 1},
         "cells": 1,
@@ -66,7 +66,7 @@ def gap(number: int, scan: tuple[float, float], row: float = 0.0, **other: objec
         "end": None,
         "merged_into": None,
     }
-    return GapNote(**{**parts, **other})  # type: ignore[arg-type]
+    return GapSnapshot(**{**parts, **other})
 
 
 def test_block_map_shows_every_gap() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.messages.test_messages import AT, NOW, OF, gap_note, progress
+from daemon.messages.test_messages import AT, NOW, OF, gap_snapshot, line, progress
 from swathe.messages import (
     Extent,
     GapMessage,
@@ -19,7 +19,7 @@ from swathe.messages import (
     moment,
 )
 from swathe.messages.models import ExcludedExtent
-from swathe.pipeline import GapCause, LineNote
+from swathe.pipeline import GapCause
 from swathe.watch import Stations, StationView
 from swathe.watch.blocks import BlockMap
 
@@ -52,15 +52,14 @@ def state(**other: Any) -> StateMessage:
     return StateMessage(**{**OF, "time": NOW, "state": "scanning", "plan": PLAN, **other})
 
 
-def line(number: int, *missing: tuple[float, float]) -> LineMessage:
-    """Return a line with these stretches missing."""
-    note = LineNote(number, float(number), 20, 20, 9.0, 3.0, missing)
-    return LineMessage.of(note, **OF, time=NOW)
+def line_message(number: int, *missing: tuple[float, float]) -> LineMessage:
+    """Return a line of 20 cells, but for what is missing."""
+    return LineMessage.of(line(number, missing=missing), OF)
 
 
 def gap(**other: Any) -> GapMessage:
     """Return a gap."""
-    return GapMessage.of(gap_note(**other), **OF, time=NOW)
+    return GapMessage.of(gap_snapshot(**other), OF)
 
 
 def view_of(stations: Stations) -> StationView:
@@ -78,15 +77,15 @@ def test_map_of_lines_and_gaps() -> None:
     """Measured, to come, left out, and each cause by its shape, where it is."""
     stations = Stations()
     put(stations, "state", state())
-    put(stations, "line/0", line(0, (4.5, 6.5)))
-    put(stations, "line/1", line(1, (9.5, 10.5)))
+    put(stations, "line/0", line_message(0, (4.5, 6.5)))
+    put(stations, "line/1", line_message(1, (9.5, 10.5)))
     put(stations, "gap/1", gap(number=1, scan=(4.5, 6.5), index=(-0.5, 0.5), area=2.0))
     put(
         stations,
         "gap/2",
         gap(number=2, scan=(7.5, 9.5), index=(1.5, 2.5), area=2.0, cause=GapCause.NO_SIGNAL),
     )
-    put(stations, "progress", ProgressMessage.of(progress(scan=12.0, index=2.0), **OF))
+    put(stations, "progress", ProgressMessage.of(progress(scan=12.0, index=2.0), OF))
     assert drawn(view_of(stations)) == [
         "▪▪▪▪▪//▪▪▪▪▪▪▪▪  ▪▪▪",
         "▪▪▪▪▪▪▪▪▪▪×▪▪▪▪  ▪▪▪",
@@ -100,7 +99,9 @@ def test_map_drawn_small_loses_no_gap() -> None:
     stations = Stations()
     put(stations, "state", state())
     for number in range(4):
-        put(stations, f"line/{number}", line(number, *([(6.5, 7.5)] if number == 2 else [])))
+        put(
+            stations, f"line/{number}", line_message(number, *([(6.5, 7.5)] if number == 2 else []))
+        )
     put(stations, "gap/1", gap(scan=(6.5, 7.5), index=(1.5, 2.5), area=1.0))
     assert drawn(view_of(stations), width=5, height=2) == ["▪▪▪▪▪", "▪/▪▪▪"]
 
@@ -109,8 +110,8 @@ def test_map_of_a_gap_that_is_no_rectangle_keeps_what_its_lines_measured() -> No
     """Of a gap with corners only its lines' own stretches are shown as missing."""
     stations = Stations()
     put(stations, "state", state())
-    put(stations, "line/2", line(2, (3.5, 5.5)))
-    put(stations, "line/3", line(3, (5.5, 7.5)))
+    put(stations, "line/2", line_message(2, (3.5, 5.5)))
+    put(stations, "line/3", line_message(3, (5.5, 7.5)))
     put(stations, "gap/1", gap(scan=(3.5, 7.5), index=(1.5, 3.5), area=4.0))
     assert drawn(view_of(stations))[2:] == ["▪▪▪▪//▪▪▪▪▪▪▪▪▪▪▪▪▪▪", "▪▪▪▪▪▪//▪▪▪▪▪▪▪▪▪▪▪▪"]
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.motion import Place, Zones
-from swathe.pipeline import CellState, GapCause, GapNote, Pipeline, runs_of
+from swathe.pipeline import CellState, GapCause, GapSnapshot, Pipeline, runs_of
 
 __all__ = ["homing_order", "lines_left", "missing_gaps"]
 
@@ -41,7 +41,7 @@ def lines_left(pipeline: Pipeline, along: int, lines: int, driven: set[int]) -> 
     return [line for line in range(lines) if open_rows[rows[line]] and line not in driven]
 
 
-def missing_gaps(pipeline: Pipeline, along: int, *, first: int) -> list[GapNote]:
+def missing_gaps(pipeline: Pipeline, along: int, *, first: int) -> list[GapSnapshot]:
     """Return the open gaps, and as gaps what is missing though the probe never left it behind.
 
     Args:
@@ -49,7 +49,7 @@ def missing_gaps(pipeline: Pipeline, along: int, *, first: int) -> list[GapNote]
         along: axis that the lines run along; 0 for scan, 1 for index.
         first: number of the first gap that is made up here; they go down from it, below 0.
     """
-    gaps = pipeline.open_gap_notes()
+    gaps = pipeline.open_gap_snapshots()
     missing, _ = _missing(pipeline, along)
     grid = pipeline.grid
     held = pipeline.coverage.gaps.holds(np.arange(grid.state.size)).reshape(grid.shape)
@@ -59,9 +59,9 @@ def missing_gaps(pipeline: Pipeline, along: int, *, first: int) -> list[GapNote]
         for low, high in runs_of(np.flatnonzero(rest[row])):
             extent, beside = axis.edges(low, high), across.edges(row, row)
             gaps.append(
-                GapNote(
+                GapSnapshot(
                     number=first,
-                    is_open=True,
+                    status="open",
                     cause=GapCause.NOT_VISITED,
                     causes={GapCause.NOT_VISITED: high - low + 1},
                     cells=high - low + 1,

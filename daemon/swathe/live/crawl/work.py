@@ -39,7 +39,8 @@ from swathe.motion import (
 )
 from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.plan import line_positions
-from swathe.pipeline import GapNote
+from swathe.pipeline import GapSnapshot
+from swathe.pipeline.progress.fields import number_text
 from swathe.station import MotionTable, Station
 
 __all__ = ["Crawl"]
@@ -244,8 +245,8 @@ class Crawl:
         if pipeline.target_reached:
             return "the plan is covered"
         missing = pipeline.coverage.required - pipeline.coverage.measured
-        percent = int(pipeline.coverage.percent * 100) / 100  # never more than there is
-        return f"{why}; {missing:,} cells are missing, {percent:.2f} % covered"
+        covered = number_text(pipeline.progress(), "percent")
+        return f"{why}; {missing:,} cells are missing, {covered} % covered"
 
     async def _cover(self) -> str:
         if self.machine.state is not State.ARMED:
@@ -319,7 +320,7 @@ class Crawl:
             for passes, moves in zip(step.tour.passes, step.tour.moves, strict=True):
                 await self._visit([by_number[number] for number in passes[0].gaps], moves)
 
-    async def _visit(self, gaps: list[GapNote], moves: tuple[Move, ...]) -> None:
+    async def _visit(self, gaps: list[GapSnapshot], moves: tuple[Move, ...]) -> None:
         """Drive over some gaps; it was a try once the scanning began, broken off or not."""
         tried = False
         for move in moves:
@@ -343,7 +344,9 @@ class Crawl:
 
     # A move ---------------------------------------------------------------------------
 
-    async def _go(self, move: Move, *, counts: bool = True, tries: Sequence[GapNote] = ()) -> None:
+    async def _go(
+        self, move: Move, *, counts: bool = True, tries: Sequence[GapSnapshot] = ()
+    ) -> None:
         """Make a move, once all that must hold before it does.
 
         Args:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from swathe.motion.errors import Place
-from swathe.pipeline import GapCause, GapNote
+from swathe.pipeline import GapCause, GapSnapshot
 from swathe.station import Axis
 
 __all__ = ["HandStep", "next_by_hand"]
@@ -52,7 +52,7 @@ class HandStep:
 
 
 def next_by_hand(
-    gaps: Iterable[GapNote],
+    gaps: Iterable[GapSnapshot],
     *,
     scan: Axis,
     index: Axis,
@@ -72,7 +72,7 @@ def next_by_hand(
         unit: of the words.
     """
     probe = at or (scan.start, index.start)
-    best: tuple[float, int, GapNote, int, bool] | None = None
+    best: tuple[float, int, GapSnapshot, int, bool] | None = None
     for gap in gaps:
         first, last = _rows(gap.index, index)
         row = min((first, last, *_beside(probe[1], first, last, index)), key=lambda r: _apart(

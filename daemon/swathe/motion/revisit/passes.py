@@ -18,7 +18,7 @@ from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.stretches import cut_line
 from swathe.motion.tour.cost import WAYS, Visits
 from swathe.motion.tour.order import order_visits
-from swathe.pipeline import GapCause, GapNote
+from swathe.pipeline import GapCause, GapSnapshot
 from swathe.station import Axis
 
 __all__ = ["GapVisit", "Pass", "PassSettings", "Tour", "plan_tour"]
@@ -175,7 +175,7 @@ class Tour:
 
 
 def plan_tour(
-    gaps: Sequence[GapNote],
+    gaps: Sequence[GapSnapshot],
     ground: WorkArea,
     settings: PassSettings,
     *,
@@ -228,7 +228,7 @@ def plan_tour(
 
 
 def _visits(
-    gaps: Sequence[GapNote],
+    gaps: Sequence[GapSnapshot],
     ground: WorkArea,
     settings: PassSettings,
     along: int,
@@ -265,7 +265,7 @@ _Joined = tuple[tuple[int, ...], tuple[int, int], tuple[float, float], float]
 
 
 def _joined(
-    gaps: Sequence[GapNote],
+    gaps: Sequence[GapSnapshot],
     ground: WorkArea,
     settings: PassSettings,
     along: int,

@@ -11,7 +11,7 @@ from swathe.motion.errors import MotionError, Place
 from swathe.motion.limits.moves import total_time
 from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.revisit.passes import PassSettings, Tour, plan_tour
-from swathe.pipeline import GapCause, GapNote
+from swathe.pipeline import GapCause, GapSnapshot
 
 __all__ = ["LeftGap", "NextStep", "RetryLog", "RetrySettings", "Stop", "next_passes"]
 
@@ -98,13 +98,13 @@ class RetryLog:
         self._tries: dict[int, int] = {}
         self._places: dict[int, tuple[tuple[float, float], tuple[float, float]]] = {}
 
-    def note_tried(self, gaps: Iterable[GapNote]) -> None:
+    def note_tried(self, gaps: Iterable[GapSnapshot]) -> None:
         """Take note that a pass was made over each of these, as they were before it."""
         for gap in gaps:
             self._tries[gap.number] = self.tries(gap) + 1
             self._places[gap.number] = (gap.scan, gap.index)
 
-    def tries(self, gap: GapNote) -> int:
+    def tries(self, gap: GapSnapshot) -> int:
         """Return how many passes were made over a gap."""
         if gap.number in self._tries:
             return self._tries[gap.number]
@@ -123,7 +123,7 @@ def _within(inner: tuple[float, float], outer: tuple[float, float]) -> bool:
 
 
 def next_passes(
-    gaps: Sequence[GapNote],
+    gaps: Sequence[GapSnapshot],
     *,
     book: RetryLog,
     ground: WorkArea,

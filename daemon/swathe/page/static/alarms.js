@@ -29,7 +29,7 @@ export function sorted(alarms) {
     .filter((one) => one.status === "raised" || !one.acknowledged_by)
     .sort((a, b) =>
       Boolean(a.acknowledged_by) - Boolean(b.acknowledged_by) ||
-      (a.status === "over") - (b.status === "over") || rank(a) - rank(b) || b.id - a.id);
+      (a.status === "over") - (b.status === "over") || rank(a) - rank(b) || b.number - a.number);
 }
 
 export class Alarms {
@@ -75,7 +75,7 @@ export class Alarms {
   }
 
   #show(alarms) {
-    const ids = new Set(alarms.map((one) => one.id));
+    const ids = new Set(alarms.map((one) => one.number));
     for (const [id, row] of this.#rows) {
       if (ids.has(id)) continue;
       if (row.item.contains(document.activeElement)) $("alarms").focus();
@@ -84,7 +84,7 @@ export class Alarms {
     }
     const list = $("alarm-list");
     alarms.forEach((one, k) => {
-      const row = this.#rows.get(one.id) ?? this.#makeRow(one.id);
+      const row = this.#rows.get(one.number) ?? this.#makeRow(one.number);
       this.#fill(row, one);
       if (list.children[k] !== row.item) list.insertBefore(row.item, list.children[k] ?? null);
     });
@@ -140,7 +140,7 @@ export class Alarms {
     const one = alarms[0];
     const title = alarms.length === 1
       ? `Acknowledge: ${name(one)}${one.device ? ` (${one.device})` : ""}?` : `Acknowledge ${alarms.length} alarms?`;
-    this.#say.ask("acknowledge", { alarms: alarms.map((alarm) => alarm.id), title });
+    this.#say.ask("acknowledge", { alarms: alarms.map((alarm) => alarm.number), title });
   }
 
   /** Tell those who cannot see the board what is new; what stood there before they came as one. */

@@ -82,20 +82,20 @@ export class Board extends EventTarget {
   }
 
   #takeAlarm(alarm, raised) {
-    if (!this.alarms.has(alarm.id) && alarm.status === "raised" && !alarm.acknowledged_by) raised.push(alarm);
-    this.alarms.set(alarm.id, alarm);
+    if (!this.alarms.has(alarm.number) && alarm.status === "raised" && !alarm.acknowledged_by) raised.push(alarm);
+    this.alarms.set(alarm.number, alarm);
     const over = [...this.alarms.values()].filter((one) => one.status === "over");
-    for (const old of over.slice(0, -OVER_KEPT)) this.alarms.delete(old.id);
+    for (const old of over.slice(0, -OVER_KEPT)) this.alarms.delete(old.number);
   }
 
   #takeGap(gap, opened, ended) {
     if (gap.status === "open") {
-      if (!this.gaps.has(gap.id)) opened.push(gap);
-      this.gaps.set(gap.id, gap);
+      if (!this.gaps.has(gap.number)) opened.push(gap);
+      this.gaps.set(gap.number, gap);
       return;
     }
-    if (this.gaps.delete(gap.id)) ended.push(gap);
-    this.closed.set(gap.id, gap);
+    if (this.gaps.delete(gap.number)) ended.push(gap);
+    this.closed.set(gap.number, gap);
   }
 
   takePlace(at) {

@@ -18,12 +18,12 @@ export function cluster(gaps, reach) {
     const last = found.at(-1);
     if (last && last.index[0] === gap.index.from && last.index[1] === gap.index.to &&
         last.cause === gap.cause && gap.scan.from - last.scan[1] <= reach) {
-      last.ids.push(gap.id);
+      last.ids.push(gap.number);
       last.scan[1] = Math.max(last.scan[1], gap.scan.to);
       last.cells += gap.cells;
     } else {
       found.push({
-        ids: [gap.id], cause: gap.cause, cells: gap.cells,
+        ids: [gap.number], cause: gap.cause, cells: gap.cells,
         scan: [gap.scan.from, gap.scan.to], index: [gap.index.from, gap.index.to],
       });
     }
@@ -114,7 +114,7 @@ export class GapList {
     document.getElementById("again-says").hidden = !shown.length;
     const newest = [...closed.values()].filter((gap) => gap.end === "measured").sort((a, b) => b.closed.localeCompare(a.closed))[0];
     document.getElementById("gap-closed").textContent = newest
-      ? `Last one closed: gap ${newest.id}, at ${clock(newest.closed)}` : "";
+      ? `Last one closed: gap ${newest.number}, at ${clock(newest.closed)}` : "";
   }
 
   #inPresentOrder(sorted) {
@@ -232,7 +232,7 @@ export class GapList {
       this.pending = this.sayTimer = null;
       const { plan, gaps } = this.#board;
       const parts = [];
-      if (found.length === 1) parts.push(`Gap ${found[0].id} opened: ${found[0].cause}, scan ${stretch(found[0].scan.from, found[0].scan.to, plan.scan.resolution)}`);
+      if (found.length === 1) parts.push(`Gap ${found[0].number} opened: ${found[0].cause}, scan ${stretch(found[0].scan.from, found[0].scan.to, plan.scan.resolution)}`);
       else if (found.length) parts.push(`${found.length} gaps opened`);
       if (gone) parts.push(`${gone} ${gone === 1 ? "gap" : "gaps"} closed`);
       if (parts.length) document.getElementById("told").textContent = `${parts.join(", ")}; ${gaps.size} open.`;

@@ -118,7 +118,7 @@ export class Panels {
 
   #check() {
     const { checks, progress } = this.#board;
-    const check = [...checks.values()].sort((a, b) => b.id - a.id)[0];
+    const check = [...checks.values()].sort((a, b) => b.number - a.number)[0];
     if (check) {
       const off = Math.max(0, ...check.steps.map((step) => Math.abs(step.deviation ?? 0)));
       const verdict = check.passed ? "✓ passed" : check.lifted_by ? `failed, but lifted by ${check.lifted_by}` : "✕ FAILED";

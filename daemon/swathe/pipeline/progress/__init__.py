@@ -1,1 +1,1 @@
-"""How a survey stands, for those who publish it."""
+"""Snapshots of a survey for publication, and the rates in them."""

@@ -1,4 +1,4 @@
-"""How a survey stands and how fast it goes on, summed up for those who publish it."""
+"""The progress of a survey and its rates, computed for publication."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placer import ProbePath
 from swathe.pipeline.placing.slip import Slip
-from swathe.pipeline.progress.snapshots import Progress
+from swathe.pipeline.progress.fields import percent_of
+from swathe.pipeline.progress.snapshots import ProgressSnapshot
 from swathe.station import Station, budget_of
 
 __all__ = ["RunRates", "SlidingRate", "progress_of", "speed_limit"]
@@ -31,7 +32,7 @@ class SlidingRate:
         self._samples: deque[tuple[int, float]] = deque()
 
     def note(self, time: int, total: float) -> None:
-        """Take the total as it stands at `time`, ns."""
+        """Add the total at `time`, ns."""
         samples = self._samples
         samples.append((time, total))
         while len(samples) > 2 and samples[1][0] <= time - self._window:
@@ -62,11 +63,11 @@ class RunRates:
         self.cell_rate = SlidingRate(_RATE_WINDOW_NS)
 
     def go(self, path: ProbePath) -> None:
-        """Take note of a piece of the probe's way; a position that was set anew is none."""
+        """Add a piece of the probe's path; a position reset adds nothing."""
         self._travelled += float(np.abs(np.diff(path.scan))[~path.resets[1:]].sum())
 
     def note(self, now: int, *, readings: int, measured: int) -> None:
-        """Take note of the totals at a tick, host time in ns."""
+        """Add the totals at a tick, host time in ns."""
         self.speed.note(now, self._travelled)
         self.rate.note(now, readings)
         self.cell_rate.note(now, measured)
@@ -97,8 +98,8 @@ def progress_of(
     slips: list[Slip],
     readings: int,
     unplaced: int,
-) -> Progress:
-    """Return how the survey stands at `time`, ns UTC, that of the last tick."""
+) -> ProgressSnapshot:
+    """Return the progress of a survey at `time`, ns UTC, that of the last tick."""
     scan, index = inputs.position if inputs else (None, None)
     left = coverage.required - coverage.measured
     pace = rates.cell_rate.per_second
@@ -106,11 +107,12 @@ def progress_of(
     requests = station.verification
     due = suspect_cells.checks.due(requests.interval if requests else None)
     budget = None if minimum.value is None else budget_of(station, minimum.value)
-    return Progress(
+    minimum_scan, minimum_index = minimum.place or (None, None)
+    return ProgressSnapshot(
         time=time,
         required=coverage.required,
         measured=coverage.measured,
-        percent=coverage.percent,
+        percent=percent_of(coverage.measured, coverage.required),
         open_gaps=len(coverage.gaps.open),
         line=coverage.row if coverage.row >= 0 else None,
         scan=scan,
@@ -126,7 +128,8 @@ def progress_of(
         unplaced=unplaced,
         outside=grid.outside,
         minimum=minimum.value,
-        minimum_at=minimum.place,
+        minimum_scan=minimum_scan,
+        minimum_index=minimum_index,
         minimum_expanded=None if budget is None else budget.expanded,
         suspect=suspect_cells.count,
         check_due=due,

@@ -1,139 +1,126 @@
-"""What a tick brought about, for those who publish it."""
+"""The facts of a survey as they are published, each defined once.
+
+Messages over MQTT inherit these fields, the page and the terminals receive those messages, and the
+survey record stores them: one snapshot feeds every output. Lengths are mm, areas mm².
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Annotated, Literal
 
 import numpy as np
+from pydantic import Field
 
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
+from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime
 
-__all__ = ["GapNote", "LineNote", "Progress", "gap_note", "line_note"]
+__all__ = ["GapSnapshot", "LineSnapshot", "ProgressSnapshot", "gap_snapshot", "line_snapshot"]
 
 
-@dataclass(frozen=True, slots=True)
-class GapNote:
-    """A gap as it was at a moment; lengths in mm, times in ns UTC.
+class ProgressSnapshot(Snapshot):
+    """Coverage, position and speed of a survey at a moment."""
 
-    Of an ended gap, cells, causes, area and borders are those that it had at its largest.
+    time: UtcTime = Field(description="of this snapshot")
+    percent: Annotated[float, Digits(2)] = Field(
+        description="measured share of the required cells, rounded down"
+    )
+    measured: int = Field(description="required cells that are measured")
+    required: int = Field(description="cells that the plan requires")
+    open_gaps: int = Field(description="gaps that are open")
+    line: int | None = Field(description="line under the probe; null before the first")
+    scan: Annotated[float | None, Digits(2)] = Field(
+        description="newest position of the probe, mm; null while unknown"
+    )
+    index: Annotated[float | None, Digits(2)] = Field(
+        description="newest position of the probe, mm; null while unknown"
+    )
+    speed: Annotated[float, Digits(1)] = Field(description="along the scan axis, mm/s")
+    speed_limit: Annotated[float | None, Digits(1)] = Field(
+        description="speed at which the reading rate still gives each cell its wanted hits, mm/s; "
+        "null while unknown"
+    )
+    too_fast: bool = Field(description="whether the speed is near that limit or over it")
+    slips: int = Field(description="times that two sources of the scan position parted")
+    slipped_at: Annotated[float | None, Digits(1)] = Field(
+        description="scan position of the last slip, mm; null before any"
+    )
+    rate: Annotated[float, Digits(1)] = Field(description="readings per second")
+    seconds_left: Annotated[float | None, Digits(0)] = Field(
+        description="at the present rate of newly measured cells; null while that is zero"
+    )
+    readings: int = Field(description="readings with a position, on the grid or outside it")
+    unplaced: int = Field(description="readings without a position")
+    outside: int = Field(description="readings outside the grid")
+    minimum: Annotated[float | None, Digits(3)] = Field(
+        description="minimum thickness so far, mm; null before the first reading"
+    )
+    minimum_scan: Annotated[float | None, Digits(2)] = Field(
+        description="scan position of the minimum thickness, mm"
+    )
+    minimum_index: Annotated[float | None, Digits(2)] = Field(
+        description="index position of the minimum thickness, mm"
+    )
+    minimum_expanded: Annotated[float | None, Digits(3)] = Field(
+        description="expanded uncertainty of the minimum thickness, 95.45 %, mm; null while unknown"
+    )
+    suspect: int = Field(description="cells that a failed calibration check makes suspect")
+    check_due: UtcTime | None = Field(
+        description="when the next calibration check is due; null without an interval"
+    )
+    check_overdue: bool = Field(description="whether that time has passed")
 
-    Attributes:
-        number: its number for life.
-        is_open: whether it is still missing.
-        cause: why, for most of its cells.
-        causes: cells by cause.
-        cells: cells missing.
-        area: mm².
-        scan: outer borders on the scan axis.
-        index: outer borders on the index axis.
-        opened: when it opened.
-        closed: when it ended; None while open.
-        end: how it ended; None while open.
-        merged_into: the gap it became part of.
+
+class GapSnapshot(Snapshot):
+    """A connected region of required cells that the probe left behind unmeasured.
+
+    Of a closed gap, cells, causes, area and extents are those that it had at its largest.
     """
 
-    number: int
-    is_open: bool
-    cause: GapCause
-    causes: dict[GapCause, int]
-    cells: int
-    area: float
-    scan: tuple[float, float]
-    index: tuple[float, float]
-    opened: int
-    closed: int | None
-    end: GapEnd | None
-    merged_into: int | None
+    number: int = Field(description="of the gap, for its life")
+    status: Literal["open", "closed"]
+    cause: GapCause = Field(description="the commonest cause among its cells")
+    causes: dict[GapCause, int] = Field(description="cells by cause")
+    cells: int = Field(description="cells missing")
+    area: Annotated[float, Digits(3)] = Field(
+        description="area of its cells, mm²; their length on a line profile, mm"
+    )
+    scan: Extent = Field(description="outer borders of its cells, mm")
+    index: Extent = Field(description="outer borders of its cells, mm")
+    opened: UtcTime
+    closed: UtcTime | None = Field(None, description="null while it is open")
+    end: GapEnd | None = Field(None, description="how it ended; null while it is open")
+    merged_into: int | None = Field(None, description="number of the gap that it became part of")
+
+    @property
+    def is_open(self) -> bool:
+        """Whether its cells are still missing."""
+        return self.status == "open"
 
 
-@dataclass(frozen=True, slots=True)
-class LineNote:
-    """A line that was left, or that changed after it was.
+class LineSnapshot(Snapshot):
+    """A line that the probe has left, or that changed after."""
 
-    Attributes:
-        line: its number, the row of the grid.
-        index: its position, mm.
-        measured: cells measured.
-        required: cells that the plan asks for.
-        minimum: least thickness on it, mm; None when nothing was measured.
-        minimum_at: scan position of that, mm.
-        missing: runs of missing cells, (from, to) in mm.
-    """
-
-    line: int
-    index: float
-    measured: int
-    required: int
-    minimum: float | None
-    minimum_at: float | None
-    missing: tuple[tuple[float, float], ...]
+    line: int = Field(description="row of the grid, from 0")
+    index: Annotated[float, Digits(3)] = Field(description="position of the line, mm")
+    measured: int = Field(description="required cells that are measured")
+    required: int = Field(description="cells that the plan requires")
+    minimum: Annotated[float | None, Digits(3)] = Field(
+        description="minimum thickness on the line, mm; null when nothing was measured"
+    )
+    minimum_scan: Annotated[float | None, Digits(2)] = Field(
+        description="scan position of the minimum thickness, mm"
+    )
+    missing: tuple[Extent, ...] = Field(description="stretches not measured, mm")
 
 
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How the survey stands; lengths in mm, times in ns UTC.
-
-    Attributes:
-        time: of this picture.
-        required: cells that the plan asks for.
-        measured: of these.
-        percent: measured share.
-        open_gaps: gaps open now.
-        line: line that the probe scans; None before the first.
-        scan: position; None while unknown.
-        index: position; None while unknown.
-        speed: mm/s along the scan axis.
-        speed_limit: mm/s at which each cell still gets its wanted hits; None while unknown.
-        too_fast: the probe is near that limit or over it.
-        slips: times that two sources of the scan position parted.
-        slipped_at: scan position of the last of these; None before any.
-        rate: readings/s.
-        seconds_left: at the present rate of newly measured cells; None while that is zero.
-        readings: placed on the grid or outside it so far.
-        unplaced: readings that no encoder samples bracketed.
-        outside: readings beside the grid.
-        minimum: least thickness so far, mm.
-        minimum_at: its (scan, index) position, mm.
-        minimum_expanded: its expanded uncertainty at 95.45 %, mm; None when it is not known.
-        suspect: cells that a failed check of the calibration makes suspect.
-        check_due: when the next check is due; None when none passed or no interval is asked for.
-        check_overdue: whether that time is over.
-    """
-
-    time: int
-    required: int
-    measured: int
-    percent: float
-    open_gaps: int
-    line: int | None
-    scan: float | None
-    index: float | None
-    speed: float
-    speed_limit: float | None
-    too_fast: bool
-    slips: int
-    slipped_at: float | None
-    rate: float
-    seconds_left: float | None
-    readings: int
-    unplaced: int
-    outside: int
-    minimum: float | None
-    minimum_at: tuple[float, float] | None
-    minimum_expanded: float | None
-    suspect: int
-    check_due: int | None
-    check_overdue: bool
-
-
-def gap_note(gap: Gap) -> GapNote:
+def gap_snapshot(gap: Gap) -> GapSnapshot:
     """Return a gap as it was described last."""
-    return GapNote(
+    return GapSnapshot(
         number=gap.number,
-        is_open=gap.closed is None,
+        status="open" if gap.closed is None else "closed",
         cause=gap.cause,
         causes=dict(gap.causes),
         cells=gap.size,
@@ -147,19 +134,19 @@ def gap_note(gap: Gap) -> GapNote:
     )
 
 
-def line_note(grid: Grid, coverage: Coverage, row: int) -> LineNote:
+def line_snapshot(grid: Grid, coverage: Coverage, row: int) -> LineSnapshot:
     """Return a summary of one line of the grid."""
     whole = slice(row * grid.shape[1], (row + 1) * grid.shape[1])
     state, hits = grid.state[whole], grid.hits[whole]
-    found = np.flatnonzero((hits > 0) & (state != CellState.EXCLUDED))
-    minimum = int(found[np.argmin(grid.thickness[whole][found])]) if found.size else None
+    read = np.flatnonzero((hits > 0) & (state != CellState.EXCLUDED))
+    minimum = int(read[np.argmin(grid.thickness[whole][read])]) if read.size else None
     missing = runs_of(np.flatnonzero(grid.missing(whole)))
-    return LineNote(
+    return LineSnapshot(
         line=row,
         index=float(grid.index.start + row * grid.index.resolution),
         measured=coverage.measured_in_row(row),
         required=int(coverage.required_in_row[row]),
         minimum=None if minimum is None else float(grid.thickness[whole][minimum]),
-        minimum_at=None if minimum is None else float(grid.scan.centres[minimum]),
+        minimum_scan=None if minimum is None else float(grid.scan.centres[minimum]),
         missing=tuple(grid.scan.edges(first, last) for first, last in missing),
     )

@@ -19,7 +19,7 @@ from swathe.motion import (
     Zone,
     next_passes,
 )
-from swathe.pipeline import GapCause, GapNote
+from swathe.pipeline import GapCause, GapSnapshot
 
 GAPS = [
     gap(1, (300, 340), (15, 25), GapCause.NO_SIGNAL),
@@ -29,7 +29,7 @@ GAPS = [
 
 
 def ask(
-    gaps: list[GapNote],
+    gaps: list[GapSnapshot],
     book: RetryLog | None = None,
     wanted: RetrySettings | None = None,
     **other: Any,
@@ -82,7 +82,7 @@ def test_open_gaps_are_gone_back_over() -> None:
     ],
 )
 def test_reason_to_stop_is_told(
-    gaps: list[GapNote], other: dict[str, Any], stop: Stop, words: str
+    gaps: list[GapSnapshot], other: dict[str, Any], stop: Stop, words: str
 ) -> None:
     """Each reason to stop has its own name and words."""
     step = ask(gaps, **other)

@@ -29,7 +29,7 @@ from swathe.motion import (
 )
 from swathe.motion.tour.exact import best_order, best_ways
 from swathe.motion.tour.order import EXACT_UP_TO
-from swathe.pipeline import GapCause, GapNote
+from swathe.pipeline import GapCause, GapSnapshot
 
 BEGIN = (0.0, 0.0)
 SLOW = PassSettings(speed=100, settle=0.1)
@@ -254,7 +254,7 @@ def test_gap_that_cannot_be_reached_is_named() -> None:
 @given(over=grounds(), data=st.data())
 def test_going_back_keeps_limits_and_zones(over: WorkArea, data: st.DataObject) -> None:
     """Each gap is visited once or told out of reach; no move breaks a limit or meets a zone."""
-    gaps: list[GapNote] = []
+    gaps: list[GapSnapshot] = []
     for number in range(data.draw(st.integers(1, 12))):
         extents = []
         for axis in (over.scan, over.index):

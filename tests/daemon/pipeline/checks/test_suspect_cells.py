@@ -10,7 +10,8 @@ import pytest
 
 from daemon.handmade import MS, START, UTC, Motion, ended, feed, opened, run, station_text, ticks
 from swathe.journal import Entry, Mark, MarkKind
-from swathe.pipeline import CellState, GapCause, GapEnd, GapNote, Pipeline
+from swathe.messages import moment
+from swathe.pipeline import CellState, GapCause, GapEnd, GapSnapshot, Pipeline
 
 TEXT = station_text()
 NUMBER_OF_CELLS = 21
@@ -62,7 +63,7 @@ def states(pipeline: Pipeline) -> dict[CellState, int]:
     return {CellState(v): int(n) for v, n in zip(values.tolist(), counts.tolist(), strict=True)}
 
 
-def newest(told: list[tuple[int, GapNote]]) -> dict[int, GapNote]:
+def newest(told: list[tuple[int, GapSnapshot]]) -> dict[int, GapSnapshot]:
     """Return the newest note of each gap."""
     return {note.number: note for _, note in told}
 
@@ -100,7 +101,7 @@ def test_check_failed_what_was_read_since_the_pass_is_suspect() -> None:
     assert pipeline.progress().suspect == 10
     (gap,) = newest(told).values()
     assert (gap.is_open, gap.cause, gap.cells) == (True, GapCause.SUSPECT, 10)
-    assert pipeline.line_note(0).missing == ((-0.5, 9.5),)
+    assert pipeline.line_snapshot(0).missing == ((-0.5, 9.5),)
 
 
 def test_check_failed_without_any_pass_all_is_suspect() -> None:
@@ -215,7 +216,7 @@ def test_check_is_due_after_the_interval() -> None:
     due = UTC + 1101 * MS
     feed(pipeline, ticks(150, 1100))
     progress = pipeline.progress()
-    assert (progress.check_due, progress.check_overdue) == (due, False)
+    assert (progress.check_due, progress.check_overdue) == (moment(due), False)
     feed(pipeline, ticks(1150, 1200))
     assert pipeline.progress().check_overdue
 

@@ -121,7 +121,7 @@ def test_combined_records_follow_the_line_in_force() -> None:
     assert thickness[0] == pytest.approx(5 + np.arange(21) / 100)
     assert thickness[1] == pytest.approx(6 + np.arange(21) / 100)
     assert pipeline.line == 2
-    notes = [pipeline.line_note(row) for row in pipeline.coverage.take_dirty_lines()]
+    notes = [pipeline.line_snapshot(row) for row in pipeline.coverage.take_dirty_lines()]
     assert [(note.line, note.measured, note.required) for note in notes] == [(0, 21, 21)]
     assert notes[0].minimum == pytest.approx(5.0)
     assert notes[0].missing == ()

@@ -1,0 +1,131 @@
+"""The fields of snapshots: how each is rounded, which time it has, and how it is written out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Annotated, Any, NamedTuple, Self
+
+from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandler
+from pydantic_core import CoreSchema, core_schema
+
+__all__ = ["Digits", "Extent", "Snapshot", "UtcTime", "moment", "number_text", "percent_of"]
+
+_EXTENT_DIGITS = 3
+
+
+class Snapshot(BaseModel):
+    """Facts as they were at a moment: frozen, without unknown fields, rounded once."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, from_attributes=True
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Digits:
+    """Rounds a field to so many decimals when it is validated; NaN and infinity become None.
+
+    This is the only place where a published number is rounded, and `number_text` writes it with
+    the same decimals: every output shows the same digits.
+
+    Attributes:
+        decimals: how many.
+    """
+
+    decimals: int
+
+    def __get_pydantic_core_schema__(
+        self,
+        source: Any,  # noqa: ANN401  any type that pydantic knows
+        handler: GetCoreSchemaHandler,
+    ) -> CoreSchema:
+        return core_schema.no_info_after_validator_function(self._round, handler(source))
+
+    def _round(self, value: float | None) -> float | None:
+        if value is None or not math.isfinite(value):
+            return None
+        return round(value, self.decimals) + 0.0  # -0.0 becomes 0.0
+
+
+def number_text(snapshot: Snapshot, name: str, *, sign: bool = False) -> str:
+    """Return a number of a snapshot as text with its own decimals; ``–`` for None.
+
+    Args:
+        snapshot: has the number.
+        name: of the field, which is annotated with `Digits`.
+        sign: whether a plus is written too.
+    """
+    value = getattr(snapshot, name)
+    if value is None:
+        return "–"
+    for item in type(snapshot).model_fields[name].metadata:
+        if isinstance(item, Digits):
+            return f"{value:{'+' if sign else ''},.{item.decimals}f}"
+    message = f"'{name}' must be annotated with its digits"
+    raise TypeError(message)
+
+
+class Extent(NamedTuple):
+    """From a lower to a higher border, mm; on a wrapped axis the higher may be past the seam.
+
+    A pair in Python, an object with ``from`` and ``to`` in JSON; rounded to 0.001 mm where it is a
+    field of a snapshot.
+    """
+
+    low: float
+    high: float
+
+    @classmethod
+    def __get_pydantic_core_schema__(
+        cls,
+        source: Any,  # noqa: ANN401  any type that pydantic knows
+        handler: GetCoreSchemaHandler,
+    ) -> CoreSchema:
+        border = core_schema.typed_dict_field(core_schema.float_schema())
+        pair = core_schema.typed_dict_schema(
+            {"from": border, "to": border}, extra_behavior="forbid", total=True
+        )
+        steps: list[CoreSchema] = [
+            core_schema.no_info_before_validator_function(_borders_by_name, pair),
+            core_schema.no_info_plain_validator_function(cls._rounded),
+        ]
+        return core_schema.chain_schema(
+            steps,
+            serialization=core_schema.plain_serializer_function_ser_schema(
+                _borders_by_name, return_schema=pair
+            ),
+        )
+
+    @classmethod
+    def _rounded(cls, borders: dict[str, float]) -> Self:
+        return cls(*(round(borders[name], _EXTENT_DIGITS) for name in ("from", "to")))
+
+
+def _borders_by_name(borders: Any) -> Any:  # noqa: ANN401  what is no pair is refused after this
+    if isinstance(borders, tuple) and len(borders) == 2:
+        return dict(zip(("from", "to"), borders, strict=True))
+    return borders
+
+
+def moment(time_ns: int) -> datetime:
+    """Return ns since 1970 as a UTC time, to the microsecond."""
+    seconds, nanoseconds = divmod(time_ns, 1_000_000_000)
+    return datetime.fromtimestamp(seconds, UTC).replace(microsecond=nanoseconds // 1000)
+
+
+def _utc(time: Any) -> Any:  # noqa: ANN401  what is no time is refused after this
+    return moment(time) if isinstance(time, int) else time
+
+
+UtcTime = Annotated[AwareDatetime, BeforeValidator(_utc)]
+"""A time in UTC, to the microsecond; ns since 1970 are accepted too."""
+
+
+def percent_of(part: int, whole: int) -> float:
+    """Return a share of cells in percent, rounded down to 0.01; 100 of none.
+
+    It is computed in whole numbers, so that 100 % is shown only when nothing is missing.
+    """
+    return part * 10_000 // whole / 100 if whole else 100.0

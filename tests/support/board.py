@@ -83,8 +83,8 @@ def play(source: PlayedSource) -> None:
     source.say("port/gauge", **port("gauge", state="lost", detail="gone", faults={"checksum": 3}))
     step = {"thickness": 10.0, "found": 10.02, "deviation": 0.02, "spread": 0.01, "readings": 9}
     check = {"phase": "before", "by": "crew", "block": "B-1", "ended": "2030-01-01T09:00:00Z",
-             "tolerance": 0.1, "steps": [step], "passed": True, "suspects": 0, "lifted_by": "",
-             "lifted_because": ""}  # fmt: skip
+             "tolerance": 0.1, "steps": [step], "passed": True, "suspects": 0, "overridden_by": "",
+             "overridden_because": ""}  # fmt: skip
     source.say("check/1", number=1, **check)
 
 

@@ -161,15 +161,16 @@ def test_night_of_an_inspector(tmp_path: Path, instrument: Instrument) -> None:
     assert ": passed" in told.stdout
     assert "21 cells SUSPECT" in told.stdout
 
-    lifted = swathe(
+    overridden = swathe(
         "rebuild",
         tmp_path / "survey",
-        *("--lift-check", 2, "--by", "B. Rot", "--because", "the block was ice cold"),
+        *("--override-check", 2, "--by", "B. Rot", "--because", "the block was ice cold"),
     )
-    assert lifted.returncode == 0, lifted.stderr
-    assert "100.00 % of 21 cells measured" in lifted.stdout
+    assert overridden.returncode == 0, overridden.stderr
+    assert "100.00 % of 21 cells measured" in overridden.stdout
     assert (
-        "lifted by B. Rot: the block was ice cold" in swathe("report", tmp_path / "survey").stdout
+        "overridden by B. Rot: the block was ice cold"
+        in swathe("report", tmp_path / "survey").stdout
     )
 
 

@@ -29,17 +29,17 @@ def rebuild(
     calibration: Annotated[
         Path | None, typer.Option(help="Another calibration record for the stored times of flight.")
     ] = None,
-    lift_check: Annotated[
+    override_check: Annotated[
         int | None, typer.Option(help="Number of a failed check that does not count.")
     ] = None,
-    by: Annotated[str, typer.Option(help="With --lift-check: who says so.")] = "",
-    because: Annotated[str, typer.Option(help="With --lift-check: and why.")] = "",
+    by: Annotated[str, typer.Option(help="With --override-check: who says so.")] = "",
+    because: Annotated[str, typer.Option(help="With --override-check: and why.")] = "",
 ) -> None:
     """Make arrays, record and picture of a survey anew from its journal.
 
     The journal is only read. The arrays come out as the live run had them, bit for bit, unless
     another delay or calibration is given; the record tells which was in force. With another
-    calibration the checks are judged anew as well. What --lift-check says goes into the journal.
+    calibration the checks are judged anew as well. What --override-check says goes into the journal.
     """
     from swathe.api.survey import amendment
     from swathe.report import summary_line
@@ -52,8 +52,8 @@ def rebuild(
     def tell_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)
 
-    if lift_check is not None:
-        _lift(folder, lift_check, by=by, because=because, tell_torn=tell_torn)
+    if override_check is not None:
+        _override(folder, override_check, by=by, because=because, tell_torn=tell_torn)
     amend = amendment(folder.first_station(), delays=_delays(delay or []), calibration=calibration)
 
     with folder, console.status("reading the journal") as status:
@@ -69,7 +69,7 @@ def rebuild(
     say(summary_line(record))
 
 
-def _lift(
+def _override(
     folder: SurveyFolder,
     number: int,
     *,
@@ -78,16 +78,16 @@ def _lift(
     tell_torn: Callable[[Path, str], None],
 ) -> None:
     """Write into the journal that a failed check does not count."""
-    from swathe.live.verifying import lift
+    from swathe.live.verifying import override
     from swathe.station import station_in_journal
 
     if not by or not because:
-        message = "'--lift-check' needs '--by' and '--because': it is kept in the journal"
+        message = "'--override-check' needs '--by' and '--because': it is kept in the journal"
         raise SwatheError(message)
     opened = list(folder.openings())[-1]
     station = station_in_journal(opened.detail, folder.journal)
     check = asyncio.run(
-        lift(
+        override(
             station,
             opened.detail["station"],
             folder,

@@ -84,7 +84,7 @@ def verify(
             f"check {found.number} FAILED: {found.suspects:,} cells read since the last pass are "
             "suspect, and so is what is read until a check passes. Calibrate anew, or look whether "
             "the block, the step or the couplant was the wrong one; a check that does not count is "
-            "lifted by `swathe rebuild --lift-check`.",
+            "overridden by `swathe rebuild --override-check`.",
             style="bold",
         )
         return Exit.NOT_COVERED

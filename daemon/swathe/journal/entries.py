@@ -44,7 +44,7 @@ class MarkKind(StrEnum):
     CHECK_ENDED = "check ended"
     """The check is done and passes or fails."""
 
-    CHECK_LIFTED = "check lifted"
+    CHECK_OVERRIDDEN = "check overridden"
     """A failed check does not count [check, by, because]."""
 
     PAUSED = "paused"

@@ -15,7 +15,7 @@ from swathe.pipeline import Check, CheckPhase
 from swathe.station import Station
 from swathe.store import SurveyFolder
 
-__all__ = ["READINGS_OF_A_STEP", "lift", "verify"]
+__all__ = ["READINGS_OF_A_STEP", "override", "verify"]
 
 READINGS_OF_A_STEP = 20
 _TICK_NS = 50_000_000
@@ -107,7 +107,7 @@ async def verify(
         return session.pipeline.suspect_cells.checks.checks[-1]
 
 
-async def lift(
+async def override(
     station: Station,
     text: str,
     folder: SurveyFolder,
@@ -128,12 +128,12 @@ async def lift(
         if not 1 <= number <= len(checks):
             problem = f"there is no check {number}: the survey has {len(checks)}"
         elif checks[number - 1].passed:
-            problem = f"check {number} passed: there is nothing to lift"
-        elif checks[number - 1].lifted_by:
-            problem = f"check {number} was lifted already by {checks[number - 1].lifted_by}"
+            problem = f"check {number} passed: there is nothing to override"
+        elif checks[number - 1].overridden_by:
+            problem = f"check {number} was already overridden by {checks[number - 1].overridden_by}"
         if not problem:
-            session.mark(MarkKind.CHECK_LIFTED, check=number, by=by, because=because)
-        await session.end("incomplete", "lifted" if not problem else "nothing lifted")
+            session.mark(MarkKind.CHECK_OVERRIDDEN, check=number, by=by, because=because)
+        await session.end("incomplete", "overridden" if not problem else "nothing overridden")
         if problem:
             raise SwatheError(problem)
         return checks[number - 1]

@@ -40,8 +40,8 @@ class CheckMessage(Message):
     steps: tuple[StepMessage, ...] = Field(description="of the block, as they were measured")
     passed: bool = Field(description="whether every step is within the tolerance")
     suspects: int = Field(description="cells that it made suspect")
-    lifted_by: str = Field(description="who said that its failing does not count")
-    lifted_because: str = Field(description="and why")
+    overridden_by: str = Field(description="who overrode its failure; empty when nobody did")
+    overridden_because: str = Field(description="why its failure was overridden")
 
     @classmethod
     def of_check(cls, check: Check, heading: Heading) -> CheckMessage:

@@ -55,5 +55,5 @@ def due_after(station: Station, checks: Sequence[CheckMessage]) -> str:
 
 
 def _newest(checks: Sequence[CheckMessage]) -> CheckMessage | None:
-    """Return the newest check that counts: one that failed and was lifted does not."""
-    return next((check for check in reversed(checks) if not check.lifted_by), None)
+    """Return the newest check that counts: one that failed and was overridden does not."""
+    return next((check for check in reversed(checks) if not check.overridden_by), None)

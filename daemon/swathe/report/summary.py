@@ -68,8 +68,8 @@ def _crawler_lines(record: SurveyRecord) -> list[str]:
 
 def _check_line(check: CheckMessage) -> str:
     verdict = "passed" if check.passed else f"FAILED, {check.suspects:,} cells made suspect"
-    if check.lifted_by:
-        verdict += f"; lifted by {check.lifted_by}: {check.lifted_because}"
+    if check.overridden_by:
+        verdict += f"; overridden by {check.overridden_by}: {check.overridden_because}"
     steps = ", ".join(
         f"{step.thickness:g} mm "
         + ("no echo" if step.deviation is None else f"{step.deviation:+.3f} mm")

@@ -244,7 +244,7 @@ class Board:
         together = _one(Text(" · ").join(told))
         found = [together] if together.cell_len <= width else [_one(text) for text in told]
         check = view.last_check
-        failed = check is not None and not check.passed and not check.lifted_by
+        failed = check is not None and not check.passed and not check.overridden_by
         found.append(_one_line(check_text(check), "bold yellow" if failed else ""))
         if view.unread:
             unread = f"{view.unread} messages were not understood: is this the newer Swathe?"

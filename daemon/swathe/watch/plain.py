@@ -65,7 +65,7 @@ class PlainLines:
         for port in view.ports.values():
             self._tell((name, "port", port.device), port.state, f"{name}: {port_text(port)}")
         if (check := view.last_check) is not None:
-            status = check.survey, check.number, check.passed, check.lifted_by
+            status = check.survey, check.number, check.passed, check.overridden_by
             self._tell((name, "check"), status, f"{name}: {check_text(check)}")
         stale = view.is_stale(now, datetime.now(UTC))
         age = view.age(now, datetime.now(UTC)) or 0.0

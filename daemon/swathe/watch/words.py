@@ -83,5 +83,5 @@ def check_text(check: CheckMessage | None) -> str:
     at = check.ended.astimezone().strftime("%d %b %H:%M")
     if check.passed:
         return f"last check {check.number} passed, {at}, by {check.by}"
-    lifted = f", lifted by {check.lifted_by}" if check.lifted_by else ""
-    return f"last check {check.number} FAILED, {at}, by {check.by}{lifted}"
+    overridden = f", overridden by {check.overridden_by}" if check.overridden_by else ""
+    return f"last check {check.number} FAILED, {at}, by {check.by}{overridden}"

@@ -23,7 +23,9 @@ def station(rest: str = VERIFICATION) -> Station:
     return parse_station(crawl_station(Path("p"), rest=rest), "x")
 
 
-def check(number: int, *, passed: bool, hours_ago: float = 1.0, lifted: str = "") -> CheckMessage:
+def check(
+    number: int, *, passed: bool, hours_ago: float = 1.0, overridden: str = ""
+) -> CheckMessage:
     """Return a check that was made some hours ago."""
     ended = NOW - timedelta(hours=hours_ago)
     return CheckMessage.model_validate(
@@ -40,8 +42,8 @@ def check(number: int, *, passed: bool, hours_ago: float = 1.0, lifted: str = ""
             "steps": [],
             "passed": passed,
             "suspects": 0,
-            "lifted_by": lifted,
-            "lifted_because": "",
+            "overridden_by": overridden,
+            "overridden_because": "",
         }
     )
 
@@ -54,16 +56,16 @@ def test_nothing_is_due_where_none_is_asked_for() -> None:
 
 
 def test_check_before_is_due_until_one_passed() -> None:
-    """None yet, and one that failed, are told with what to do; a failed one that was lifted not."""
+    """None yet, and one that failed, are told with what to do; a failed one that was overridden not."""
     asked = station()
     assert due_before(asked, [], NOW).startswith("check due: none has passed in this survey yet; ")
     assert "--phase before" in due_before(asked, [], NOW)
     failed = [check(1, passed=True), check(2, passed=False)]
     assert due_before(asked, failed, NOW).startswith("check due: check 2 failed; ")
     assert failed_in_force(failed) == failed[1]
-    lifted = [check(1, passed=True), check(2, passed=False, lifted="B. Lang")]
-    assert due_before(asked, lifted, NOW) == ""
-    assert failed_in_force(lifted) is None
+    overridden = [check(1, passed=True), check(2, passed=False, overridden="B. Lang")]
+    assert due_before(asked, overridden, NOW) == ""
+    assert failed_in_force(overridden) is None
 
 
 def test_check_is_due_again_after_the_interval() -> None:

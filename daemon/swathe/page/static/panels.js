@@ -121,9 +121,9 @@ export class Panels {
     const check = [...checks.values()].sort((a, b) => b.number - a.number)[0];
     if (check) {
       const off = Math.max(0, ...check.steps.map((step) => Math.abs(step.deviation ?? 0)));
-      const verdict = check.passed ? "✓ passed" : check.lifted_by ? `failed, but lifted by ${check.lifted_by}` : "✕ FAILED";
+      const verdict = check.passed ? "✓ passed" : check.overridden_by ? `failed, but overridden by ${check.overridden_by}` : "✕ FAILED";
       set("check-text", `${verdict} at ${clock(check.ended)} (${check.phase}), greatest deviation ${thick(off)} of at most ${thick(check.tolerance)}`);
-      $("check-text").className = check.passed || check.lifted_by ? "" : "ill";
+      $("check-text").className = check.passed || check.overridden_by ? "" : "ill";
     } else {
       set("check-text", "none in this survey");
       $("check-text").className = "";

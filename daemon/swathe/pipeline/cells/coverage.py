@@ -106,9 +106,9 @@ class Coverage:
         self.gaps.add(cells[self._left[cells]], time)
 
     def note_cleared(self, cells: Cells, time: int) -> None:
-        """Suspect cells are measured again, as a failed check was lifted."""
+        """Suspect cells are measured again, as a failed check was overridden."""
         self._count(cells, 1)
-        self.gaps.remove(cells, time, GapEnd.LIFTED)
+        self.gaps.remove(cells, time, GapEnd.OVERRIDDEN)
 
     def exclude(self, cells: Cells, time: int) -> None:
         """Cells, rising and each required until now, are not asked for any more."""

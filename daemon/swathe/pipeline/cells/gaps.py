@@ -37,7 +37,7 @@ class GapEnd(StrEnum):
     MERGED = "merged"
     WITHDRAWN = "withdrawn"
     """The survey was taken up again: the place is still to come, not left behind."""
-    LIFTED = "lifted"
+    OVERRIDDEN = "check overridden"
     """The failed check that made it suspect does not count."""
     EXCLUDED = "excluded"
     """A zone in which it lies is not asked for any more."""

@@ -67,8 +67,8 @@ class Check:
         steps: what was read.
         passed: whether every step lies within the tolerance; a check without steps fails.
         suspects: cells that it made suspect.
-        lifted_by: who said that it does not count; empty when nobody did.
-        lifted_because: and why.
+        overridden_by: who overrode its failure; empty when nobody did.
+        overridden_because: and why.
     """
 
     number: int
@@ -80,8 +80,8 @@ class Check:
     steps: tuple[CheckStep, ...]
     passed: bool
     suspects: int = 0
-    lifted_by: str = ""
-    lifted_because: str = ""
+    overridden_by: str = ""
+    overridden_because: str = ""
 
     @property
     def worst(self) -> float:
@@ -185,7 +185,7 @@ class CheckRegister:
             self._suspects.setdefault(self.failed.number, []).append(cells)
             self.failed.suspects += int(cells.size)
 
-    def lift(self, number: int, *, by: str, because: str) -> Cells:
+    def override(self, number: int, *, by: str, because: str) -> Cells:
         """Let a failed check not count; return the cells that it made suspect.
 
         Some of them may have been read soundly, or made suspect anew, since.
@@ -193,7 +193,7 @@ class CheckRegister:
         if not 1 <= number <= len(self.checks) or self.checks[number - 1].passed:
             return np.empty(0, np.int64)
         check = self.checks[number - 1]
-        check.lifted_by, check.lifted_because = by, because
+        check.overridden_by, check.overridden_because = by, because
         other = self._beside(check)
         if self.failed is check:
             self.failed = other
@@ -210,7 +210,7 @@ class CheckRegister:
             for other in others:
                 if other.passed:
                     break
-                if not other.lifted_by:
+                if not other.overridden_by:
                     return other
         return None
 

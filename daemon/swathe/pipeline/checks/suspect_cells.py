@@ -63,8 +63,8 @@ class SuspectCells:
                     self._changed[check.number] = check
                     if not check.passed:
                         return self._mark_suspect(since or 0, now)
-            case MarkKind.CHECK_LIFTED:
-                return self._lift(mark, now)
+            case MarkKind.CHECK_OVERRIDDEN:
+                return self._override(mark, now)
         return np.empty(0, np.int64)
 
     def _mark_suspect(self, since: int, now: int) -> Cells:
@@ -75,9 +75,9 @@ class SuspectCells:
         self._coverage.note_suspect(cells, now)
         return cells
 
-    def _lift(self, mark: Mark, now: int) -> Cells:
+    def _override(self, mark: Mark, now: int) -> Cells:
         number = int(mark.detail["check"])
-        cells = self.checks.lift(
+        cells = self.checks.override(
             number, by=str(mark.detail["by"]), because=str(mark.detail["because"])
         )
         cells = np.asarray(cells[self._grid.state[cells] == CellState.SUSPECT], np.int64)
@@ -100,7 +100,7 @@ class SuspectCells:
             self.checks.add_suspects(cells[fresh])
 
     def take_changed(self) -> list[Check]:
-        """Return the checks that ended or were lifted since the last call."""
+        """Return the checks that ended or were overridden since the last call."""
         checks = [self._changed[number] for number in sorted(self._changed)]
         self._changed.clear()
         return checks

@@ -209,13 +209,15 @@ def check(ms: int) -> list[Mark]:
     ]
 
 
-def test_check_failed_until_it_is_lifted() -> None:
+def test_check_failed_until_it_is_overridden() -> None:
     """A failed check is an alarm until it does not count any more."""
     pipeline = run(text(), OPEN, check(10), ticks(20, 100))
     (alarm,) = of(pipeline, AlarmKind.CHECK_FAILED)
     assert alarm.detail.startswith("check 1")
-    lift = Mark(START + 110 * MS, MarkKind.CHECK_LIFTED, {"check": 1, "by": "B", "because": "x"})
-    feed(pipeline, [lift, *ticks(120, 3000)])
+    override = Mark(
+        START + 110 * MS, MarkKind.CHECK_OVERRIDDEN, {"check": 1, "by": "B", "because": "x"}
+    )
+    feed(pipeline, [override, *ticks(120, 3000)])
     assert alarm.until is not None
 
 

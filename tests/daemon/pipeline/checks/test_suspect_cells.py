@@ -47,10 +47,10 @@ def check(first: int, read: dict[float, float | str], *, tolerance: float = 0.1)
     return [*entries, Mark(START + (at + 1) * MS, MarkKind.CHECK_ENDED, {})]
 
 
-def lift(ms: int, number: int) -> Mark:
+def override(ms: int, number: int) -> Mark:
     """Return the mark that lets a check not count."""
     detail = {"check": number, "by": "B. Rot", "because": "the wrong step was read"}
-    return Mark(START + ms * MS, MarkKind.CHECK_LIFTED, detail)
+    return Mark(START + ms * MS, MarkKind.CHECK_OVERRIDDEN, detail)
 
 
 GOOD: dict[float, float | str] = {12.0: 12.05, 5.0: 4.96}
@@ -134,13 +134,13 @@ def test_sound_cells_take_no_doubtful_reading() -> None:
     assert pipeline.grid.thickness.min() == pytest.approx(10.0, abs=1e-4)
 
 
-def test_check_lifted_cells_are_measured_again() -> None:
+def test_check_overridden_cells_are_measured_again() -> None:
     """A failed check that does not count takes its doubt with it; who said so is kept."""
     pipeline = run(TEXT, there(0).entries(), check(1500, BAD))
-    told = feed(pipeline, [*ticks(1750, 1800), lift(1900, 1), *ticks(1950, 2000)])
+    told = feed(pipeline, [*ticks(1750, 1800), override(1900, 1), *ticks(1950, 2000)])
     assert states(pipeline) == {CellState.MEASURED: NUMBER_OF_CELLS}
     made = pipeline.suspect_cells.checks.checks[0]
-    assert (made.passed, made.lifted_by) == (False, "B. Rot")
+    assert (made.passed, made.overridden_by) == (False, "B. Rot")
     assert pipeline.progress().percent == 100.0
     assert not pipeline.suspect_cells.in_force
     assert all(not note.is_open for note in newest(told).values())
@@ -148,12 +148,12 @@ def test_check_lifted_cells_are_measured_again() -> None:
 
 @pytest.mark.parametrize("first", [1, 2])
 def test_two_checks_failed_lifting_one_keeps_the_doubt_of_the_other(first: int) -> None:
-    """Cells stay suspect until every failed check that covers them was lifted."""
+    """Cells stay suspect until every failed check that covers them was overridden."""
     pipeline = run(TEXT, there(0).entries(), check(1500, BAD), check(2000, BAD))
-    feed(pipeline, [lift(2500, first)])
+    feed(pipeline, [override(2500, first)])
     assert states(pipeline) == {CellState.SUSPECT: NUMBER_OF_CELLS}
     assert pipeline.suspect_cells.in_force
-    feed(pipeline, [lift(2600, 3 - first)])
+    feed(pipeline, [override(2600, 3 - first)])
     assert states(pipeline) == {CellState.MEASURED: NUMBER_OF_CELLS}
     assert not pipeline.suspect_cells.in_force
 
@@ -205,7 +205,7 @@ def test_check_run_leaves_the_survey_where_it_was() -> None:
     assert pipeline.progress().unplaced <= 1
     (gap,) = newest(told).values()
     assert gap.cause is GapCause.SUSPECT
-    feed(pipeline, [lift(2900, 1)])
+    feed(pipeline, [override(2900, 1)])
     assert str(pipeline.status) == "complete"
 
 

@@ -25,10 +25,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Final, Self, TextIO
+from typing import Any, Final, TextIO
 
 from swathe_drivers.errors import DriverError, UsageError
+from swathe_drivers.lifecycle import Closing
 
 CAPTURE: Final = "capture:"
 """How the address of a capture in place of a port begins."""
@@ -90,7 +90,7 @@ class CapturedState:
     detail: str
 
 
-class CaptureWriter:
+class CaptureWriter(Closing):
     """Writes a capture; a context manager. Not thread-safe: one thread hands it all it gets.
 
     Args:
@@ -159,19 +159,8 @@ class CaptureWriter:
             except OSError as error:
                 raise CaptureError(self.path, f"can't be written: {error.strerror}") from error
 
-    def __enter__(self) -> Self:
-        return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
-
-
-class CaptureReader:
+class CaptureReader(Closing):
     """Reads a capture from its beginning; a context manager, and an iterator once entered.
 
     Attributes:
@@ -239,17 +228,6 @@ class CaptureReader:
     def close(self) -> None:
         """Close the file; harmless twice."""
         self._stream.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def _entry(found: dict[str, Any]) -> CapturedChunk | CapturedState:

@@ -12,13 +12,13 @@ import threading
 import time
 from collections.abc import Callable
 from enum import StrEnum
-from types import TracebackType
-from typing import Final, Self, TypeVar
+from typing import Final, TypeVar
 
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureEndError
 from swathe_drivers.errors import PortError, UsageError
 from swathe_drivers.failures import PORT_ERRORS, explain
+from swathe_drivers.lifecycle import Starting
 from swathe_drivers.talk.schedule import Schedule
 from swathe_drivers.transport import READ_TIMEOUT, PortSettings, Transport, open_transport
 
@@ -48,7 +48,7 @@ OnSent = Callable[[str, int, bytes, bool], None]
 when they are sent, or True when they are given up as a request without an answer."""
 
 
-class PortReader:
+class PortReader(Starting):
     """Reads a port until it is closed.
 
     A context manager; `start` and `close` do the same. It can be started again after it was
@@ -155,18 +155,6 @@ class PortReader:
         if thread is not None and thread is not threading.current_thread():
             thread.join()
             self._thread = None
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def wait_open(self, timeout: float) -> None:
         """Wait until the port is open.

@@ -8,9 +8,8 @@ import time
 import tty
 from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
+from swathe_drivers.lifecycle import Closing
 from swathe_drivers.port import PortState
 
 PATIENCE = 10.0
@@ -55,7 +54,7 @@ class Tape:
         return sum(found is state for found, _ in self.states)
 
 
-class PtyPort:
+class PtyPort(Closing):
     """A pseudo-terminal behind a symbolic link, as udev gives a device a lasting name."""
 
     def __init__(self, link: Path) -> None:
@@ -70,6 +69,10 @@ class PtyPort:
         self.link.unlink(missing_ok=True)
         self.link.symlink_to(os.ttyname(slave))
         os.close(slave)
+
+    def close(self) -> None:
+        """Unplug it."""
+        self.unplug()
 
     def unplug(self) -> None:
         """Take the terminal and its name away."""
@@ -90,19 +93,8 @@ class PtyPort:
         """Read at the far end."""
         return os.read(self._master, 4096)
 
-    def __enter__(self) -> Self:
-        return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.unplug()
-
-
-class TcpServer:
+class TcpServer(Closing):
     """A TCP server on this computer that takes one client at a time."""
 
     def __init__(self) -> None:
@@ -136,20 +128,9 @@ class TcpServer:
             self.client.close()
             self.client = None
 
-    def stop(self) -> None:
+    def close(self) -> None:
         """Close everything."""
         self.hang_up()
         if self._server is not None:
             self._server.close()
             self._server = None
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.stop()

@@ -237,7 +237,7 @@ def test_tcp_server_restarted_is_connected_again(server: TcpServer) -> None:
     with reader(server.url, tape) as port:
         server.accept().sendall(b"x" * 5000)
         wait_until(lambda: port.bytes_read == 5000, "bytes sent at once")
-        server.stop()
+        server.close()
         wait_until(lambda: tape.count(PortState.LOST) >= 2, "the refusal")
         server.listen()
         server.accept().sendall(b"back")

@@ -44,17 +44,17 @@ def test_load_motion_built_ins_come_by_entry_point() -> None:
         load_motion("gcod")
 
 
-def test_pymodbus_is_imported_only_for_motion_over_registers() -> None:
-    """All else starts without it, the driver `modbus` included; that one needs it and has it."""
+def test_no_driver_imports_pymodbus() -> None:
+    """Modbus framing is this package's own; the library is the other side of its tests."""
     code = (
         "import sys\n"
         "import swathe.cli.main, swathe.motion\n"
-        "from swathe_drivers.registry import driver_names, load_driver, load_motion\n"
+        "from swathe_drivers.registry import driver_names, load_driver, load_motion, motion_names\n"
         "for name in driver_names():\n    load_driver(name)\n"
+        "for name in motion_names():\n    load_motion(name)\n"
         "assert 'swathe_drivers.modbus' in sys.modules\n"
+        "assert 'swathe_drivers.motion.registers' in sys.modules\n"
         "assert 'pymodbus' not in sys.modules\n"
-        "load_motion('registers')\n"
-        "assert 'pymodbus' in sys.modules\n"
     )
     done = subprocess.run([sys.executable, "-c", code], check=False, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr

@@ -15,8 +15,8 @@ from pymodbus.framer import FramerRTU
 
 from swathe_drivers.delimited import DelimitedDriver, DelimitedSettings
 from swathe_drivers.modbus import ModbusDriver, ModbusSettings
-from swathe_drivers.modbus.framer import crc_of
 from swathe_drivers.records import FaultReason
+from swathe_drivers.rtu import crc_of, with_crc
 
 READ: dict[str, Any] = {
     "reads": [
@@ -36,12 +36,10 @@ def test_modbus_crc_is_that_of_catalogue_request_and_pymodbus() -> None:
     """4B37 for 123456789; C5 CD, the low byte first, behind the request."""
     assert crc_of(b"123456789") == 0x4B37
     request = bytes.fromhex("01 03 00 00 00 0A")
-    assert crc_of(request).to_bytes(2, "little") == bytes.fromhex("C5 CD")
+    assert with_crc(request) == request + bytes.fromhex("C5 CD")
     for length in range(256):
         message = bytes(range(length))
-        assert crc_of(message).to_bytes(2, "little") == FramerRTU.compute_CRC(message).to_bytes(
-            2, "big"
-        )
+        assert with_crc(message)[length:] == FramerRTU.compute_CRC(message).to_bytes(2, "big")
 
 
 def test_modbus_request_and_answer_are_those_of_the_specification() -> None:
@@ -50,8 +48,7 @@ def test_modbus_request_and_answer_are_those_of_the_specification() -> None:
     (request,) = driver.requests()
     assert request.make(0)[1:-2] == bytes.fromhex("03 00 6B 00 03")
     message = bytes.fromhex("01 03 06 02 2B 00 00 00 64")
-    answer = message + crc_of(message).to_bytes(2, "little")
-    batch = driver.decoder(ns_per_byte=0).feed(answer, 0)
+    batch = driver.decoder(ns_per_byte=0).feed(with_crc(message), 0)
     assert batch.positions["counts"].tolist() == [[555, 0, 100]]
 
 
@@ -59,7 +56,7 @@ def test_modbus_exception_is_that_of_the_specification() -> None:
     """The function with its highest bit set, and code 2: illegal data address."""
     driver = ModbusDriver(ModbusSettings.model_validate(READ))
     message = bytes.fromhex("01 83 02")
-    batch = driver.decoder(ns_per_byte=0).feed(message + crc_of(message).to_bytes(2, "little"), 0)
+    batch = driver.decoder(ns_per_byte=0).feed(with_crc(message), 0)
     assert batch.n_faults == {FaultReason.ILLEGAL_ADDRESS: 1}
 
 

@@ -6,8 +6,7 @@ import queue
 from collections import Counter, deque
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +22,7 @@ from swathe_drivers import (
     Schedule,
 )
 from swathe_drivers.capture import CaptureWriter
+from swathe_drivers.lifecycle import Starting
 from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
 
 __all__ = ["Heard", "HeardChunk", "HeardRecord", "Listener", "quoted"]
@@ -132,7 +132,7 @@ class Heard:
         return self.records > 0 and sum(self.faults.values()) <= 1 + self.records // 100
 
 
-class Listener:
+class Listener(Starting):
     """Reads a port and keeps the newest of what it says; a context manager.
 
     Args:
@@ -180,16 +180,12 @@ class Listener:
         self.kept: list[tuple[int, bytes]] = []
         self.ended = False
 
-    def __enter__(self) -> Self:
+    def start(self) -> None:
+        """Begin to open and read the port; returns at once."""
         self._reader.start()
-        return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Close the port."""
         self._closing = True  # a thread that waits for room in the queue must not wait for ever
         self._reader.close()
 

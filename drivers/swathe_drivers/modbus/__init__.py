@@ -11,8 +11,9 @@ from pydantic import BaseModel
 
 from swathe_drivers.durations import nanoseconds
 from swathe_drivers.modbus.decoder import ModbusDecoder
-from swathe_drivers.modbus.framer import READS_BITS, Candidate, RtuFramer, TcpFramer, crc_of
+from swathe_drivers.modbus.framer import READS_BITS, Candidate, RtuFramer, TcpFramer
 from swathe_drivers.modbus.settings import ModbusSettings, count_of, first_of
+from swathe_drivers.rtu import with_crc
 from swathe_drivers.talk.answers import AnswerFinder
 from swathe_drivers.talk.schedule import Request
 
@@ -53,7 +54,7 @@ class ModbusDriver:
         message = bytes([unit, function]) + asked
 
         def rtu(_number: int) -> bytes:
-            return message + crc_of(message).to_bytes(2, "little")
+            return with_crc(message)
 
         def tcp(number: int) -> bytes:
             transaction = (number << READS_BITS | index) & 0xFFFF

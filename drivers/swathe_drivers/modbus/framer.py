@@ -15,19 +15,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.checksums import Crc, CrcParameters
 from swathe_drivers.frames.framer import Found, Framer
 from swathe_drivers.records import FaultReason
-
-_CRC_TABLE: Final[list[int]] = Crc(
-    CrcParameters(width=16, poly=0x8005, reflect_in=True, reflect_out=True)
-).of(np.arange(256, dtype=np.uint8)[:, np.newaxis]).tolist()  # fmt: skip
-"""Of single bytes, by the catalogue parameters of CRC-16/MODBUS but for its initial value."""
+from swathe_drivers.rtu import EXCEPTION, crcs
 
 LONGEST: Final = 260
 """Bytes of the longest frame, that of TCP."""
 
-EXCEPTION: Final = 0x80
 READS_BITS: Final = 4
 """Lowest bits of a transaction that tell which read it belongs to."""
 
@@ -47,14 +41,6 @@ class Candidate:
     size: int
     data: int
     head: bytes
-
-
-def crc_of(data: bytes) -> int:
-    """The CRC of a message, CRC-16/MODBUS."""
-    register = 0xFFFF  # one short message at a time: plain numbers are quicker than arrays
-    for byte in data:
-        register = register >> 8 ^ _CRC_TABLE[(register ^ byte) & 0xFF]
-    return register
 
 
 class ModbusFramer(Framer):
@@ -146,7 +132,7 @@ class RtuFramer(ModbusFramer):
         return None
 
     def _wrong(self, frame: bytes) -> str:
-        sent, computed = int.from_bytes(frame[-2:], "little"), crc_of(frame[:-2])
+        sent, computed = crcs(frame)
         if sent == computed:
             return ""
         return f"the answer says {sent:04X} but comes to {computed:04X}"

@@ -9,11 +9,11 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
-from types import TracebackType
-from typing import Final, Self
+from typing import Final
 
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.errors import PortError, UsageError
+from swathe_drivers.lifecycle import Starting
 from swathe_drivers.motion.abc import MotionDriver
 from swathe_drivers.motion.account import Account
 from swathe_drivers.motion.commands import Command, CommandKind
@@ -27,7 +27,7 @@ _OWED_RETRY_S: Final = 0.05
 _NEEDS_ARM: Final = (CommandKind.MOVE, CommandKind.HOME)
 
 
-class MotionPort:
+class MotionPort(Starting):
     """The port of a machine, from `start` (or `with`) to `close`.
 
     Moves and homing are refused until `arm` was acknowledged, and again after a stop, an
@@ -118,18 +118,6 @@ class MotionPort:
             self._thread.join()
             self._thread = None
         self._reader.close()
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def wait_open(self, timeout: float) -> None:
         """Wait until the port is open.

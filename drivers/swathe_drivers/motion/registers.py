@@ -12,19 +12,14 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar, Final, Literal
 
 from pydantic import BaseModel, Field, model_validator
-from pymodbus.pdu.register_message import (
-    ReadHoldingRegistersRequest,
-    ReadInputRegistersRequest,
-    WriteMultipleRegistersRequest,
-    WriteSingleRegisterRequest,
-)
 
 from swathe_drivers.errors import UsageError
 from swathe_drivers.motion.commands import Command, CommandKind, Frame, Pending
 from swathe_drivers.motion.events import EventKind, MotionEvent
-from swathe_drivers.motion.rtu import Garbage, Response, RtuReader, frame
+from swathe_drivers.motion.responses import READS, Garbage, Response, ResponseReader
 from swathe_drivers.motion.settings import AxisName, AxisSettings, check_move, words
 from swathe_drivers.records import MAX_EXCERPT, Fault, FaultReason
+from swathe_drivers.rtu import EXCEPTION, with_crc
 from swathe_drivers.settings import Problem, Table, raise_problems
 
 Register = Annotated[int, Field(ge=0, le=65535)]
@@ -126,7 +121,7 @@ class RegistersCodec:
         self.axes: Final = dict(settings.axes)
         self.n_faults: Final[Counter[FaultReason]] = Counter()
         self._settings = settings
-        self._reader = RtuReader(settings.unit)
+        self._reader = ResponseReader(settings.unit)
         self._pending = Pending()
         self._status = 0
 
@@ -202,26 +197,23 @@ class RegistersCodec:
     def _write(self, register: int, kind: NumberType, value: float) -> Frame:
         number = value if kind == "float32" else round(value)
         packed = struct.pack(f">{_FORMATS[kind]}", number)
-        registers = list(struct.unpack(f">{len(packed) // 2}H", packed))
+        pieces = [packed[at : at + 2] for at in range(0, len(packed), 2)]
         if self._settings.word_order == "low_first":
-            registers.reverse()
-        request: WriteSingleRegisterRequest | WriteMultipleRegistersRequest
-        if len(registers) == 1:
-            request = WriteSingleRegisterRequest(address=register, registers=registers)
-        else:
-            request = WriteMultipleRegistersRequest(address=register, registers=registers)
-        return self._frame(frame(self._settings.unit, request))
+            pieces.reverse()
+        data = b"".join(pieces)
+        if len(pieces) == 1:
+            return self._request(6, register, data)
+        return self._request(
+            16, register, len(pieces).to_bytes(2, "big") + bytes([len(data)]) + data
+        )
 
     def _read(self, register: int, count: int) -> Frame:
-        kind = (
-            ReadHoldingRegistersRequest
-            if self._settings.read == "holding"
-            else ReadInputRegistersRequest
-        )
-        return self._frame(frame(self._settings.unit, kind(address=register, count=count)))
+        function = 3 if self._settings.read == "holding" else 4
+        return self._request(function, register, count.to_bytes(2, "big"))
 
-    def _frame(self, data: bytes) -> Frame:
-        return Frame(data=data, timeout_s=self._settings.timeout_s)
+    def _request(self, function: int, register: int, data: bytes) -> Frame:
+        message = bytes([self._settings.unit, function]) + register.to_bytes(2, "big") + data
+        return Frame(data=with_crc(message), timeout_s=self._settings.timeout_s)
 
     def sent(self, frame: Frame) -> int:
         """Count a frame as sent; see `MotionCodec.sent`."""
@@ -240,7 +232,7 @@ class RegistersCodec:
         counts = {
             2 * int.from_bytes(sent.data[4:6], "big")
             for _, sent in self._pending.frames
-            if sent.data[1] in (3, 4)
+            if sent.data[1] in READS
         }
         events: list[MotionEvent] = []
         for found in self._reader.feed(data, counts):
@@ -258,15 +250,15 @@ class RegistersCodec:
 
     def _response(self, response: Response, time: int) -> list[MotionEvent]:
         raw = response.raw
-        function = raw[1] & 0x7F
+        function = raw[1] & ~EXCEPTION
         for number, sent in self._pending.frames:
             # The response to a write repeats the request's first six bytes, value and all.
-            repeats = function in (3, 4) or raw[1] & 0x80 or sent.data[:6] == raw[:6]
+            repeats = function in READS or raw[1] & EXCEPTION or sent.data[:6] == raw[:6]
             if sent.data[1] != function or not repeats:
                 continue
             self._pending.answered_number(number)
-            if raw[1] & 0x80:
-                text = f"Modbus exception {response.pdu.exception_code} to function {function}"
+            if raw[1] & EXCEPTION:
+                text = f"Modbus exception {response.exception_code} to function {function}"
                 return [MotionEvent(kind=EventKind.REFUSED, time=time, number=number, text=text)]
             events = self._told(sent.data, response, time)
             done = MotionEvent(kind=EventKind.ACKNOWLEDGED, time=time, number=number)
@@ -276,10 +268,10 @@ class RegistersCodec:
 
     def _told(self, request: bytes, response: Response, time: int) -> list[MotionEvent]:
         """What the registers read say."""
-        if request[1] not in (3, 4):
+        if request[1] not in READS:
             return []
         settings = self._settings
-        registers = list(response.pdu.registers)
+        registers = response.registers
         offset, raw = response.offset, response.raw
         address = int.from_bytes(request[2:4], "big")
         if settings.status is not None and address == settings.status.register_:

@@ -5,19 +5,19 @@ import socket
 import sys
 import tempfile
 import time
-from abc import ABC, abstractmethod
+from abc import abstractmethod
 from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
-from typing import Final, Self
+from typing import Final
 
+from swathe_drivers.lifecycle import Closing
 from swathe_drivers.port import PortReader
 
 PATIENCE: Final = 10.0
 """Seconds to wait for what takes milliseconds."""
 
 
-class FarEnd(ABC):
+class FarEnd(Closing):
     """What a device is to a port; a context manager.
 
     Attributes:
@@ -39,21 +39,6 @@ class FarEnd(ABC):
     def lose(self) -> None:
         """Let the connection break, and make it possible again."""
         raise NotImplementedError
-
-    @abstractmethod
-    def close(self) -> None:
-        """Let go of everything."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 class MemoryEnd(FarEnd):

@@ -1,19 +1,12 @@
-"""Modbus RTU frames out of a stream that is cut anywhere and may hold garbage.
-
-Requests and responses are pymodbus' own; only the search for a response is ours, because that
-library drops all it holds at the first wrong checksum. A frame is: address, function, data,
-CRC-16 (MODBUS over Serial Line, Specification and Implementation Guide V1.02, 2.5.1).
-"""
+"""Responses of a Modbus device in a stream that is cut anywhere and may hold garbage."""
 
 from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
-from pymodbus.framer import FramerRTU
-from pymodbus.pdu import DecodePDU, ModbusPDU
+from swathe_drivers.rtu import EXCEPTION, crcs
 
-_EXCEPTION: Final = 0x80
-_READS: Final = frozenset({3, 4})
+READS: Final = frozenset({3, 4})
 _WRITES: Final = frozenset({6, 16})
 _SHORTEST: Final = 5
 
@@ -28,19 +21,28 @@ class Garbage:
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """A frame with a right checksum; `raw` is all of it."""
+    """A frame with the correct checksum; `raw` is all of it."""
 
     offset: int
     raw: bytes
-    pdu: ModbusPDU
+
+    @property
+    def registers(self) -> list[int]:
+        """Registers that a response to a read carries."""
+        data = self.raw[3:-2]
+        return [int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), 2)]
+
+    @property
+    def exception_code(self) -> int | None:
+        """Code of an exception response; None for any other."""
+        return self.raw[2] if self.raw[1] & EXCEPTION else None
 
 
-class RtuReader:
+class ResponseReader:
     """Finds the responses of one device."""
 
     def __init__(self, unit: int) -> None:
         self._unit = unit
-        self._decoder = DecodePDU(is_server=False)
         self._buffer = bytearray()
         self._offset = 0  # of the buffer's first byte in the stream
 
@@ -90,23 +92,15 @@ class RtuReader:
         unit, function, third = self._buffer[at : at + 3]
         if unit != self._unit:
             return None
-        if function & _EXCEPTION:
-            return _SHORTEST if function & ~_EXCEPTION in _READS | _WRITES else None
+        if function & EXCEPTION:
+            return _SHORTEST if function & ~EXCEPTION in READS | _WRITES else None
         if function in _WRITES:
             return 8
-        if function in _READS and third in counts:
+        if function in READS and third in counts:
             return _SHORTEST + third
         return None
 
     def _response(self, at: int, size: int) -> Response | None:
         raw = bytes(self._buffer[at : at + size])
-        if not FramerRTU.check_CRC(raw[:-2], int.from_bytes(raw[-2:], "big")):
-            return None
-        pdu = self._decoder.decode(raw[1:-2])
-        return None if pdu is None else Response(self._offset + at, raw, pdu)
-
-
-def frame(unit: int, request: ModbusPDU) -> bytes:
-    """The bytes of a request to the device with address `unit`."""
-    request.dev_id = unit
-    return FramerRTU(DecodePDU(is_server=False)).buildFrame(request)
+        carried, computed = crcs(raw)
+        return Response(self._offset + at, raw) if carried == computed else None

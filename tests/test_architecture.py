@@ -23,6 +23,7 @@ PACKAGES = {
 }
 # A room imports from those before it.
 ROOMS = (
+    "arrays",
     "errors",
     "units",
     "keys",

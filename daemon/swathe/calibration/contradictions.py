@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from swathe.arrays import Floats
 from swathe.calibration.corrections import half_path
 from swathe.calibration.errors import CalibrationError
 from swathe.calibration.step_fit import StepFit, fit_steps
@@ -21,7 +21,6 @@ from swathe.calibration.step_reading import StepReading
 
 __all__ = ["StepTable", "find_contradiction"]
 
-Floats = NDArray[np.float64]
 
 # No solid is faster than diamond's 18 mm/µs (from memory): by this velocity two steps must differ.
 _FASTER_THAN_ANY = 20.0

@@ -21,8 +21,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from swathe.arrays import Floats
 from swathe.calibration.errors import CalibrationError
 
 __all__ = [
@@ -36,7 +37,6 @@ __all__ = [
     "thickness_of_half_path",
 ]
 
-Floats = NDArray[np.float64]
 
 ABSOLUTE_ZERO = -273.15
 # A linear law is a small correction or it is none: beyond this share of the velocity the numbers

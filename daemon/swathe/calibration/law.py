@@ -9,12 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from swathe.arrays import Floats
 from swathe.calibration.corrections import half_path, thickness_of_half_path
 from swathe.calibration.errors import CalibrationError
 
 __all__ = ["ThicknessLaw", "fill_thickness"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,13 +11,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from swathe.arrays import Floats
 from swathe.calibration.errors import CalibrationError
 
 __all__ = ["LineFit", "fit_line", "fit_slope"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,13 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from swathe.arrays import Floats
 from swathe.calibration.line_fit import fit_line, fit_slope
 
 __all__ = ["Covariance", "StepFit", "fit_steps"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

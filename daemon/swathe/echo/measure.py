@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Bools, Floats
 from swathe.echo.envelope import analytic_signal
 from swathe.echo.gates import check_gates, first_sample, width_samples
 from swathe.echo.search import GateEchoes, Record, search
@@ -17,9 +18,6 @@ __all__ = ["Echoes", "measure"]
 
 # A-scans that are worked on together: what is made of them stays in a core's cache.
 _BLOCK = 256
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

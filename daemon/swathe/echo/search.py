@@ -19,13 +19,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Bools, Floats, Ints
 from swathe.echo.settings import EchoMeasure, GateSettings, Polarity
 
 __all__ = ["GateEchoes", "Record", "search"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 Singles = NDArray[np.float32]
 
 # An echo ends where its envelope is this share of its highest: 3 dB below.

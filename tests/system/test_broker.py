@@ -138,7 +138,7 @@ def test_will_tells_that_the_station_went(
     time.sleep(1)
     states = [message["state"] for message in check(heard.close())["state"]]
     assert states[0] == "scanning"
-    assert states[-1] == "gone"
+    assert states[-1] == "offline"
 
 
 def test_stale_messages_of_an_older_survey_are_cleared(

@@ -30,7 +30,6 @@ from swathe.journal import MarkKind
 from swathe.live import Daemon
 from swathe.messages import CommandMessage
 from swathe.motion import State
-from swathe.pipeline import GapSnapshot
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
 from swathe_simulators import Scenario, World
@@ -270,7 +269,7 @@ def test_daemon_that_was_held_up_resumes_by_itself(
 class Clumsy:
     """An observer that falls over once the crawler is on its way."""
 
-    def show(self, daemon: Daemon, gaps: list[GapSnapshot]) -> None:  # noqa: ARG002
+    def show(self, daemon: Daemon) -> None:
         """Fail in mid-move."""
         if moved_by(daemon) > 50.0:
             raise OSError("the terminal is gone")

@@ -60,7 +60,7 @@ def test_board_shows_the_station_and_its_age(
     """Coverage, map, gaps and alarms; the bell; acknowledging; a lost broker; a station gone."""
     world = serve("penstock", speed=20)
     with WatchTerminal("--port", mosquitto.port, "--by", "crew-1") as board:
-        board.wait_for("no station has been heard on this broker yet")
+        board.wait_for("no message from a station yet")
         process = begin(daemon, tmp_path, ports, mosquitto, speed=20)
         picture = board.wait_for("penstock-3: Penstock 3 scanning")
         assert "encoder" in board.wait_for("encoder open · gauge open")
@@ -85,7 +85,7 @@ def test_board_shows_the_station_and_its_age(
         assert board.bells == bells
         process.signal(signal.SIGKILL)
         process.finish()
-        picture = board.wait_for("GONE")
+        picture = board.wait_for("OFFLINE")
         assert "the broker lost the station" in picture
         board.press("q")
         assert board.process.wait(20) == 0
@@ -129,4 +129,4 @@ def test_board_one_station_of_several(mosquitto: Broker, tmp_path: Path) -> None
         assert "belt-1" not in board.look(1.0)
     # Nothing fresh comes: after a while it says so, rather than look alive.
     with WatchTerminal("--port", mosquitto.port, "--station", "belt-2") as board:
-        board.wait_for("NOT HEARD FOR", 30)
+        board.wait_for("NO MESSAGE FOR", 30)

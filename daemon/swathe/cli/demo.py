@@ -33,7 +33,7 @@ def demo(
     pseudo-terminals, and a broker on this machine. Exit code 0: covered; 3: not.
     """
     from swathe.demo import play
-    from swathe.live.terminal import CAUTION, PlainLines, page_line, terminal_observer
+    from swathe.live.terminal import CAUTION, TerminalObserver, page_text
     from swathe.page import Page
     from swathe.report import gaps_table, summary_line, times
     from swathe.report.picture import draw_survey
@@ -46,13 +46,13 @@ def demo(
     say(CAUTION)
 
     def tell_page(page: Page) -> None:
-        say(page_line(page))
+        say(page_text(page))
 
     def tell_crawl(words: str) -> None:
         say(f"crawler: {words}")
 
     async def acquire() -> int:
-        with PlainLines(console) if headless else terminal_observer(console) as observer:
+        with TerminalObserver(console, plain=headless) as observer:
             result = await play(
                 out,
                 speed=speed,

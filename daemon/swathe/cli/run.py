@@ -48,7 +48,7 @@ def run(
         raise typer.BadParameter("name the station file, such as penstock.toml")
     from swathe.cli.arming import may_move
     from swathe.live import Daemon
-    from swathe.live.terminal import CAUTION, page_line, terminal_observer
+    from swathe.live.terminal import CAUTION, TerminalObserver, page_text
     from swathe.page import Page
     from swathe.report import due_after, due_before, summary_line
     from swathe.station import load_station, survey_folder
@@ -71,13 +71,13 @@ def run(
         errors.print(f"{path}: {message}", soft_wrap=True)
 
     def tell_page(page: Page) -> None:
-        say(page_line(page))
+        say(page_text(page))
 
     def tell_crawl(words: str) -> None:
         say(f"crawler: {words}")
 
     async def acquire() -> int:
-        with terminal_observer(console) as observer:
+        with TerminalObserver(console) as observer:
             daemon = Daemon(
                 settings,
                 text,

@@ -23,7 +23,7 @@ _REFRESH_SECONDS = 0.25
 @app.command()
 def watch(
     station: Annotated[
-        str | None, typer.Option(help="Only this station; all of the broker otherwise.")
+        str | None, typer.Option(help="Watch only this station instead of all.")
     ] = None,
     host: Annotated[str, typer.Option(help="The broker's address.")] = "127.0.0.1",
     port: Annotated[
@@ -33,27 +33,32 @@ def watch(
         bool, typer.Option("--plain", help="Print a line for each change instead of the board.")
     ] = False,
     by: Annotated[
-        str, typer.Option(help="Who watches: with a name the key 'a' acknowledges alarms.")
+        str, typer.Option(help="Name of the watcher; with a name the key 'a' acknowledges alarms.")
     ] = "",
     username: Annotated[str | None, typer.Option(help="User name at the broker.")] = None,
     password_variable: Annotated[
         str | None, typer.Option(help="Environment variable that holds the password.")
     ] = None,
-    tls: Annotated[bool, typer.Option("--tls", help="Encrypt, and have the broker checked.")] = (
-        False
-    ),
+    tls: Annotated[
+        bool, typer.Option("--tls", help="Encrypt, and verify the broker's certificate.")
+    ] = (False),
     ca_file: Annotated[
-        Path | None, typer.Option(help="PEM file of who signed the broker; implies --tls.")
+        Path | None,
+        typer.Option(
+            help="PEM file of the authority that signed the broker's certificate; implies --tls."
+        ),
     ] = None,
     certificate_file: Annotated[
-        Path | None, typer.Option(help="PEM file of a certificate of one's own; implies --tls.")
+        Path | None, typer.Option(help="PEM file of the client certificate; implies --tls.")
     ] = None,
-    key_file: Annotated[Path | None, typer.Option(help="PEM file of its key.")] = None,
+    key_file: Annotated[
+        Path | None, typer.Option(help="PEM file of the client certificate's key.")
+    ] = None,
 ) -> None:
     """Watch coverage, gaps, alarms and ports of stations over MQTT alone.
 
-    Ends with 'q' or Ctrl-C. A broker that is lost is waited for; what is shown meanwhile says how
-    old it is.
+    Ends with 'q' or Ctrl-C. A lost broker is connected to again; until then the age of what is
+    shown is displayed.
     """
     from swathe.errors import StationError, SwatheError
     from swathe.station import BrokerSettings
@@ -86,8 +91,9 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
     import aiomqtt
     from rich.live import Live
 
+    from swathe.board import Board, PlainLines, Stations
     from swathe.keys import terminal_keys
-    from swathe.watch import Board, PlainLines, Stations, WatchLink
+    from swathe.watch import WatchLink, WatchPanel
 
     stations = Stations()
 
@@ -99,26 +105,23 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
     async with asyncio.TaskGroup() as tasks:
         listener = tasks.create_task(link.run(), name="watch.link")
 
-        async def tell(name: str, alarm: int) -> None:
+        async def send(name: str, alarm: int) -> None:
             with contextlib.suppress(aiomqtt.MqttError):  # the board shows that the broker is lost
                 await link.acknowledge(name, alarm, by)
 
         def acknowledge(name: str, alarm: int) -> None:
-            tasks.create_task(tell(name, alarm), name="watch.acknowledge")
+            tasks.create_task(send(name, alarm), name="watch.acknowledge")
 
         if plain:
-            lines = PlainLines(stations, link, say)
+            lines = PlainLines(stations, say)
             while True:
-                lines.look()
+                detail = f": {link.detail}" if link.detail else ""
+                text = f"broker {link.address} {link.state}{detail}"
+                lines.print_once(("broker",), link.state, text)
+                lines.refresh()
                 await asyncio.sleep(_REFRESH_SECONDS)
-        board = Board(
-            console,
-            stations,
-            link,
-            ring=console.bell,
-            quit_=end.set,
-            acknowledge=acknowledge if by else None,
-        )
+        panel = WatchPanel(link, quit_=end.set, acknowledge=acknowledge if by else None)
+        board = Board(console, stations, panel, ring=console.bell)
         with (
             Live(console=console, auto_refresh=False, screen=True) as live,
             contextlib.ExitStack() as stack,
@@ -130,7 +133,7 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
 
             stack.enter_context(terminal_keys(press))
             while not end.is_set():
-                board.look()
+                board.ring_for_new()
                 live.update(board.render(), refresh=True)
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(_REFRESH_SECONDS):

@@ -25,6 +25,7 @@ class Mirror:
     def __init__(self) -> None:
         self.urgent: set[str] = set()
         self._newest: dict[str, bytes] = {}
+        self._messages: dict[str, Message] = {}
         self._unseen: dict[str, None] = {}  # a dict keeps the order of first change
         self._changed = asyncio.Event()
         self._watchers: list[Callable[[str, bytes], None]] = []
@@ -34,8 +35,13 @@ class Mirror:
         """Newest message of each topic, in the order of their first ones."""
         return self._newest
 
+    @property
+    def messages(self) -> Mapping[str, Message]:
+        """The same messages before they were written as JSON."""
+        return self._messages
+
     def watch(self, watcher: Callable[[str, bytes], None]) -> Callable[[], None]:
-        """Have each changed message told, beside the broker; return what ends it."""
+        """Call `watcher` with each changed topic and payload; return what ends it."""
         self._watchers.append(watcher)
         return lambda: self._watchers.remove(watcher)
 
@@ -44,6 +50,7 @@ class Mirror:
         payload = message.model_dump_json(by_alias=True).encode()
         if self._newest.get(topic) != payload:
             self._newest[topic] = payload
+            self._messages[topic] = message
             self._unseen[topic] = None
             if urgent:
                 self.urgent.add(topic)

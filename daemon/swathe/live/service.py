@@ -24,7 +24,7 @@ from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
 from swathe.page import Page
-from swathe.pipeline import GapSnapshot, Pipeline
+from swathe.pipeline import Pipeline
 from swathe.station import BrokerSettings, Station
 from swathe.store import SurveyFolder, SurveyRecord, read_record
 
@@ -46,8 +46,8 @@ _FAREWELL_SECONDS = 3.0
 class Observer(Protocol):
     """Somebody on this machine who watches and may speak: the terminal, or a test."""
 
-    def show(self, daemon: Daemon, gaps: list[GapSnapshot]) -> None:
-        """Take note of the state after a tick, and of the gaps that changed."""
+    def show(self, daemon: Daemon) -> None:
+        """Show the state after a tick."""
         ...
 
 
@@ -84,6 +84,7 @@ class Daemon:
         on_crawl: told in words what the crawler does.
 
     Attributes:
+        mirror: the newest message of each topic.
         commands: what the run may be told.
         crawl: the crawler's work; None where nothing moves by itself.
 
@@ -119,7 +120,7 @@ class Daemon:
             self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
             self.commands.on_alive = self.crawl.alive
             self.commands.on_resume = self.crawl.resume
-        self._mirror = Mirror()
+        self.mirror = Mirror()
         self._reason = ""
         self._told = ""
         self.link: BrokerLink | None = None
@@ -161,7 +162,7 @@ class Daemon:
             stack.enter_context(self._session)
             stack.enter_context(_stop_signals(self.stop))
             publisher = Publisher(
-                self._mirror,
+                self.mirror,
                 self.pipeline,
                 progress_interval_ns=(settings or BrokerSettings()).progress_interval,
             )
@@ -196,7 +197,7 @@ class Daemon:
             return None
         source = PageSource(
             pipeline=lambda: self.pipeline,
-            mirror=self._mirror,
+            mirror=self.mirror,
             link=lambda: self.link,
             crawl=self.crawl,
             on_command=lambda command: self.commands.obey(command, "from the page"),
@@ -215,8 +216,8 @@ class Daemon:
             settings=settings,
             topics=publisher.topics,
             survey=self.pipeline.survey,
-            mirror=self._mirror,
-            will=lambda: publisher.state("gone", "the broker lost the station"),
+            mirror=self.mirror,
+            will=lambda: publisher.state("offline", "the broker lost the station"),
             on_command=lambda command: self.commands.obey(command, "over MQTT", named=True),
             on_refused=self.commands.refuse,
         )
@@ -294,9 +295,9 @@ class Daemon:
 
     def _tick(self, now: int, publisher: Publisher) -> None:
         self._session.tick()
-        gaps = publisher.put_changes(now, self._hub.stalls, self.delay)
+        publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
-            self._observer.show(self, gaps)
+            self._observer.show(self)
         if self.crawl is not None and self.crawl.words != self._told:
             self._told = self.crawl.words
             publisher.put_state("scanning", self._told)

@@ -4,9 +4,7 @@ Drawings are imported from their own modules (`picture`, `section`, `plan_pictur
 a moment to import, and a run draws nothing.
 """
 
-from swathe.report.blockmap import block_map
 from swathe.report.checks_due import due_after, due_before, failed_in_force
-from swathe.report.clusters import Cluster, cluster_gaps
 from swathe.report.gap_table import gaps_json, gaps_table, summary_line
 from swathe.report.look import MOTION_CAUTION
 from swathe.report.summary import survey_lines
@@ -14,9 +12,6 @@ from swathe.report.words import times
 
 __all__ = [
     "MOTION_CAUTION",
-    "Cluster",
-    "block_map",
-    "cluster_gaps",
     "due_after",
     "due_before",
     "failed_in_force",

@@ -6,34 +6,36 @@ import json
 
 from rich.table import Table
 
-from swathe.messages import Extent, GapMessage, ProgressMessage
+from swathe.messages import GapMessage, ProgressMessage
+from swathe.pipeline.progress.fields import count_text, extent_text, number_text
+from swathe.pipeline.progress.snapshots import minimum_text
 from swathe.store import SurveyRecord
 
-__all__ = ["gaps_json", "gaps_table", "least_words", "summary_line"]
+__all__ = ["gaps_json", "gaps_table", "minimum_with_level", "summary_line"]
 
 
 def summary_line(record: SurveyRecord) -> str:
     """Return coverage, target and open gaps in one line."""
     progress = record.progress
-    least = f"; least {least_words(progress)}" if progress.minimum is not None else ""
-    doubt = f"; {progress.suspect:,} cells SUSPECT by a failed check" if progress.suspect else ""
+    minimum = f"; minimum {minimum_with_level(progress)}" if progress.minimum is not None else ""
+    suspect = f"; {progress.suspect:,} cells SUSPECT by a failed check" if progress.suspect else ""
     verdict = "reached" if record.target_reached else "not reached"
     return (
-        f"{progress.percent:.2f} % of {progress.required:,} cells measured, "
-        f"target {record.target_coverage:g} % {verdict}; {len(record.open_gaps)} gaps open, "
-        f"{len(record.gaps) - len(record.open_gaps)} closed{least}{doubt}; {record.status}"
+        f"{number_text(progress, 'percent')} % of {progress.required:,} cells measured, "
+        f"target {record.target_coverage:g} % {verdict}; "
+        f"{count_text(len(record.open_gaps), 'gap')} open, "
+        f"{len(record.gaps) - len(record.open_gaps):,} closed{minimum}{suspect}; {record.status}"
     )
 
 
-def least_words(progress: ProgressMessage) -> str:
-    """Return the least thickness with its uncertainty, if that is known, in words."""
-    expanded = progress.minimum_expanded
-    band = "" if expanded is None else f" ± {expanded:.2f} mm (95.45 %)"
-    return f"{progress.minimum:.2f} mm{band}"
+def minimum_with_level(progress: ProgressMessage) -> str:
+    """Return the minimum thickness, its uncertainty with the level of confidence."""
+    level = "" if progress.minimum_expanded is None else " (95.45 %)"
+    return f"{minimum_text(progress)}{level}"
 
 
 def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
-    """Return the open gaps, and the closed ones if asked, as a table; times are UTC.
+    """Return the open gaps, and the closed ones if requested, as a table; times are UTC.
 
     Args:
         record: the survey's record.
@@ -48,8 +50,8 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
     for gap in record.gaps if closed else record.open_gaps:
         table.add_row(
             str(gap.number),
-            _extent(gap.scan),
-            _extent(gap.index),
+            extent_text(gap.scan),
+            extent_text(gap.index),
             f"{gap.cells:,}",
             f"{gap.area:,.0f}",
             str(gap.cause),
@@ -73,10 +75,6 @@ def gaps_json(record: SurveyRecord) -> str:
         },
         indent=2,
     )
-
-
-def _extent(extent: Extent) -> str:
-    return f"{extent.low:.1f} … {extent.high:.1f}"
 
 
 def _end(gap: GapMessage) -> str:

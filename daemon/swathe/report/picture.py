@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from swathe.messages import GapMessage
 from swathe.pipeline import CellState, GapEnd, runs_of
-from swathe.report.gap_table import least_words
+from swathe.pipeline.progress.fields import number_text
+from swathe.report.gap_table import minimum_with_level
 from swathe.report.look import LOOK, MEASURED_ONLY, words
 from swathe.report.thinning import thin_least, thin_worst
 from swathe.store import SurveyFolder, SurveyRecord, read_record
@@ -102,7 +103,7 @@ def _draw_thickness(
         at = (progress.minimum_scan, progress.minimum_index or 0.0)
         axes.plot(*at, marker="v", color="black", markerfacecolor="white", markersize=9)
         axes.annotate(
-            f"least {least_words(progress)}",
+            f"minimum {minimum_with_level(progress)}",
             at,
             xytext=(8, 10),
             textcoords="offset points",
@@ -217,6 +218,6 @@ def _draw_profile(
 def _title(record: SurveyRecord) -> str:
     progress = record.progress
     return (
-        f"{record.part or record.station}: {progress.percent:.2f} % of {progress.required:,} "
+        f"{record.part or record.station}: {number_text(progress, 'percent')} % of {progress.required:,} "
         f"cells measured, {len(record.open_gaps)} gaps open, {record.status}"
     )

@@ -1,8 +1,6 @@
-"""Stations seen from afar: everything here is learnt from a broker's messages alone."""
+"""Stations seen from afar: everything here comes from a broker's messages alone."""
 
-from swathe.watch.board import Board
 from swathe.watch.link import WatchLink
-from swathe.watch.plain import PlainLines
-from swathe.watch.stations import Stations, StationView
+from swathe.watch.panel import WatchPanel
 
-__all__ = ["Board", "PlainLines", "StationView", "Stations", "WatchLink"]
+__all__ = ["WatchLink", "WatchPanel"]

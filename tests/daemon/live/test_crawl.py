@@ -19,7 +19,7 @@ from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.left import homing_order, lines_left, missing_gaps
 from swathe.live.crawl.watchdog import Watchdog
-from swathe.live.terminal import where_next
+from swathe.live.terminal import next_line
 from swathe.motion import Event, State, work_area_of
 from swathe.pipeline import CellState, DeviceTally, Pipeline
 from swathe.station import Station, parse_station
@@ -250,11 +250,11 @@ def test_terminal_tells_where_to_go_next_by_hand(tmp_path: Path) -> None:
     settings = parse_station(text, "x")
     daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"))
     pipeline = daemon.pipeline
-    assert where_next(daemon, pipeline.progress()).plain == "next: nothing was left behind"
+    assert next_line(daemon).plain == "next: nothing to return to"
     row = 7 * pipeline.grid.shape[1]
     pipeline.coverage.gaps.add(np.arange(row + 40, row + 49), 0)
     pipeline.coverage.gaps.settle()
-    told = where_next(daemon, pipeline.progress()).plain
+    told = next_line(daemon).plain
     assert told.startswith("next: line 7, from 158 mm, 36 mm missing; "), told
 
 
@@ -264,10 +264,10 @@ def test_terminal_tells_what_the_crawler_does(tmp_path: Path) -> None:
     settings = parse_station(text, "x")
     daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"), armed=True)
     assert daemon.crawl is not None
-    told = where_next(daemon, daemon.pipeline.progress()).plain
+    told = next_line(daemon).plain
     assert told == "crawler disarmed: begins"
     daemon.crawl.say("raster: 11 of 11 lines")
-    told = where_next(daemon, daemon.pipeline.progress()).plain
+    told = next_line(daemon).plain
     assert told == "crawler disarmed: raster: 11 of 11 lines"
 
 

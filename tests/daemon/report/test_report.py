@@ -9,11 +9,11 @@ import pytest
 from rich.console import Console
 
 from swathe.journal import Mark, MarkKind
-from swathe.pipeline import CellState, GapCause, GapSnapshot, Grid, Pipeline
-from swathe.report import block_map, cluster_gaps, gaps_json, gaps_table, summary_line
+from swathe.pipeline import CellState, Pipeline
+from swathe.report import gaps_json, gaps_table, summary_line
 from swathe.report.picture import draw_survey
 from swathe.report.thinning import thin_least, thin_worst
-from swathe.station import Axis, CellRule, parse_station
+from swathe.station import parse_station
 from swathe.store import SurveyFolder, read_record, write_derived
 
 STATION = """
@@ -37,71 +37,6 @@ protocol.columns = [
   { is = "thickness", unit = "mm" },
 ]
 """
-
-
-def grid(rows: int, columns: int) -> Grid:
-    """Return a grid whose cells are all measured."""
-    made = Grid(
-        scan=Axis(name="scan", start=0, resolution=1, cells=columns),
-        index=Axis(name="index", start=0, resolution=1, cells=rows),
-        rule=CellRule.MINIMUM,
-    )
-    made.state[:] = CellState.MEASURED
-    return made
-
-
-def gap(number: int, scan: tuple[float, float], row: float = 0.0, **other: object) -> GapSnapshot:
-    """Return an open gap on a line of 1 mm."""
-    parts: dict[str, object] = {
-        "number": number,
-        "status": "open",
-        "cause": GapCause.TOO_FAST,
-        "causes": {GapCause.TOO_FAST: 1},
-        "cells": 1,
-        "area": 1.0,
-        "scan": scan,
-        "index": (row, row + 1),
-        "opened": 0,
-        "closed": None,
-        "end": None,
-        "merged_into": None,
-    }
-    return GapSnapshot(**{**parts, **other})
-
-
-def test_block_map_shows_every_gap() -> None:
-    """One missing cell among fifty thousand is seen in a map of twenty by five characters."""
-    made = grid(100, 500)
-    made.state.reshape(made.shape)[73, 401] = CellState.NO_SIGNAL
-    lines = block_map(made, width=20, height=5).plain.splitlines()
-    assert [len(line) for line in lines[:5]] == [20] * 5
-    assert "".join(lines[:5]).count("○") == 1
-    assert lines[3][16] == "○"
-
-
-def test_block_map_marks_the_probe() -> None:
-    """The probe stands where it is, over whatever is there."""
-    lines = block_map(grid(3, 9), width=80, height=24, probe=(1, 4)).plain.splitlines()
-    assert lines[1] == "▪▪▪▪◆▪▪▪▪"
-
-
-def test_clusters_gather_a_stretch() -> None:
-    """Neighbouring gaps of one cause on one line are one place; others stay apart."""
-    gaps = [
-        gap(1, (0, 1)),
-        gap(2, (3, 4)),
-        gap(3, (30, 31)),
-        gap(4, (5, 6), row=1.0),
-        gap(5, (1, 3), cause=GapCause.NO_SIGNAL),
-    ]
-    found = {tuple(c.numbers): (c.scan, c.cells) for c in cluster_gaps(gaps, reach=5)}
-    assert found == {
-        (1, 2): ((0, 4), 2),
-        (3,): ((30, 31), 1),
-        (4,): ((5, 6), 1),
-        (5,): ((1, 3), 1),
-    }
-    assert cluster_gaps([], reach=5) == []
 
 
 def test_thinning_out_keeps_the_least_and_the_worst() -> None:
@@ -137,12 +72,12 @@ def test_lists_tell_the_whole_plan_as_missing(survey: SurveyFolder) -> None:
     (whole,) = record.open_gaps
     assert (whole.cells, str(whole.cause)) == (3 * 41, "not visited")
     assert summary_line(record) == (
-        "0.00 % of 123 cells measured, target 100 % not reached; 1 gaps open, 0 closed; incomplete"
+        "0.00 % of 123 cells measured, target 100 % not reached; 1 gap open, 0 closed; incomplete"
     )
     console = Console(width=100)
     with console.capture() as said:
         console.print(gaps_table(record, closed=True))
-    assert "-0.5 … 40.5  -1.0 … 5.0    123" in said.get()
+    assert "-0.5…40.5      -1…5    123" in said.get()
     assert '"target_reached": false' in gaps_json(record)
 
 

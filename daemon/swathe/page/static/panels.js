@@ -6,7 +6,7 @@ const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = 
 
 const RUN_WORDS = {
   scanning: "scanning", paused: "PAUSED", complete: "run ended: the plan is covered",
-  incomplete: "run ended before the plan was covered", gone: "gone",
+  incomplete: "run ended before the plan was covered", offline: "offline",
 };
 
 export class Panels {

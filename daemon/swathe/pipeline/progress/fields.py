@@ -10,7 +10,17 @@ from typing import Annotated, Any, NamedTuple, Self
 from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
-__all__ = ["Digits", "Extent", "Snapshot", "UtcTime", "moment", "number_text", "percent_of"]
+__all__ = [
+    "Digits",
+    "Extent",
+    "Snapshot",
+    "UtcTime",
+    "count_text",
+    "extent_text",
+    "moment",
+    "number_text",
+    "percent_of",
+]
 
 _EXTENT_DIGITS = 3
 
@@ -107,6 +117,16 @@ def _borders_by_name(borders: Any) -> Any:  # noqa: ANN401  what is no pair is r
     if isinstance(borders, tuple) and len(borders) == 2:
         return dict(zip(("from", "to"), borders, strict=True))
     return borders
+
+
+def count_text(count: int, what: str) -> str:
+    """Return a number of things, such as ``1 gap`` or ``1,200 gaps``."""
+    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
+
+
+def extent_text(extent: Extent) -> str:
+    """Return an extent as text, such as ``9.5…15.5``: all its digits, without trailing zeros."""
+    return "…".join(f"{round(border, _EXTENT_DIGITS):.10g}" for border in extent)
 
 
 def moment(time_ns: int) -> datetime:

@@ -15,9 +15,16 @@ from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
-from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime
+from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, number_text
 
-__all__ = ["GapSnapshot", "LineSnapshot", "ProgressSnapshot", "gap_snapshot", "line_snapshot"]
+__all__ = [
+    "GapSnapshot",
+    "LineSnapshot",
+    "ProgressSnapshot",
+    "gap_snapshot",
+    "line_snapshot",
+    "minimum_text",
+]
 
 
 class ProgressSnapshot(Snapshot):
@@ -114,6 +121,14 @@ class LineSnapshot(Snapshot):
         description="scan position of the minimum thickness, mm"
     )
     missing: tuple[Extent, ...] = Field(description="stretches not measured, mm")
+
+
+def minimum_text(progress: ProgressSnapshot) -> str:
+    """Return the minimum thickness, with its expanded uncertainty where that is known."""
+    expanded = ""
+    if progress.minimum_expanded is not None:
+        expanded = f" ± {number_text(progress, 'minimum_expanded')}"
+    return f"{number_text(progress, 'minimum')}{expanded} mm"
 
 
 def gap_snapshot(gap: Gap) -> GapSnapshot:

@@ -9,6 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.messages.test_messages import AT, NOW, OF, gap_snapshot, line, progress
+from swathe.board import Stations, StationView
+from swathe.board.block_map import BlockMap
 from swathe.messages import (
     Extent,
     GapMessage,
@@ -20,8 +22,6 @@ from swathe.messages import (
 )
 from swathe.messages.models import ExcludedExtent
 from swathe.pipeline import GapCause
-from swathe.watch import Stations, StationView
-from swathe.watch.blocks import BlockMap
 
 
 def span(low: float, high: float) -> Extent:

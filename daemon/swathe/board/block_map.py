@@ -1,0 +1,196 @@
+"""The map of a station in characters; the shape of a character shows the state of its cells."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.text import Text
+
+from swathe.board.stations import StationView
+from swathe.messages import Extent, LineMessage, PlanMessage
+from swathe.pipeline import CellState, GapCause, GapSnapshot, Grid
+
+__all__ = ["BlockMap", "blocks_of_grid"]
+
+Blocks = NDArray[np.uint8]
+"""A `Block` for each line and column of characters, shape (lines, columns)."""
+
+
+class Block(IntEnum):
+    """What a character shows, from the lowest to the most urgent: a block shows the most urgent."""
+
+    MEASURED = 0
+    TO_SCAN = 1
+    EXCLUDED = 2
+    NOT_VISITED = 3
+    SUSPECT = 4
+    TOO_FAST = 5
+    NO_SIGNAL = 6
+
+
+_SHAPES = {
+    Block.MEASURED: ("▪", "green", "measured"),
+    Block.TO_SCAN: ("·", "dim", "to scan"),
+    Block.EXCLUDED: (" ", "", "excluded"),
+    Block.NOT_VISITED: ("×", "bold yellow", str(GapCause.NOT_VISITED)),
+    Block.SUSPECT: ("?", "magenta", str(GapCause.SUSPECT)),
+    Block.TOO_FAST: ("/", "bold yellow", str(GapCause.TOO_FAST)),
+    Block.NO_SIGNAL: ("○", "bold red", str(GapCause.NO_SIGNAL)),
+}
+_PROBE = ("◆", "bold cyan")
+_BLOCK_OF_CAUSE = {
+    GapCause.NOT_VISITED: Block.NOT_VISITED,
+    GapCause.SUSPECT: Block.SUSPECT,
+    GapCause.TOO_FAST: Block.TOO_FAST,
+    GapCause.NO_SIGNAL: Block.NO_SIGNAL,
+}
+_BLOCK_OF_STATE = np.zeros(len(CellState), np.uint8)
+for _state, _block in (
+    (CellState.UNVISITED, Block.TO_SCAN),
+    (CellState.EXCLUDED, Block.EXCLUDED),
+    (CellState.SUSPECT, Block.SUSPECT),
+    (CellState.SKIPPED, Block.TOO_FAST),
+    (CellState.NO_SIGNAL, Block.NO_SIGNAL),
+):
+    _BLOCK_OF_STATE[_state] = _block
+
+
+def blocks_of_grid(grid: Grid, columns: int) -> Blocks:
+    """Return the blocks of a grid, a line each; exact, but for what was left behind unvisited.
+
+    Args:
+        grid: the cells.
+        columns: characters along the scan axis, at most as many as cells.
+    """
+    edges = np.linspace(0, grid.shape[1], columns + 1).astype(int)
+    blocks = _BLOCK_OF_STATE[grid.state.reshape(grid.shape)]
+    return np.asarray(np.maximum.reduceat(blocks, edges[:-1], axis=1), np.uint8)
+
+
+class BlockMap:
+    """Draws one station's map, from a grid or from its messages alone."""
+
+    def __init__(self) -> None:
+        self._drawn: dict[int, tuple[LineMessage, int, Blocks]] = {}
+
+    def draw(self, view: StationView, *, width: int, height: int, grid: Grid | None = None) -> Text:
+        """Return the map in at most `width` × `height` characters, and its legend.
+
+        Args:
+            view: the station.
+            width: characters along the scan axis.
+            height: lines, without the legend's.
+            grid: the cells, where they are in this process.
+        """
+        plan = None if view.state is None else view.state.plan
+        if plan is None:
+            return Text("the station has not published its plan yet\n", style="dim")
+        columns = max(1, min(width, round(_size(plan.scan) / plan.scan_resolution)))
+        if grid is not None:
+            lines = blocks_of_grid(grid, columns)
+            left = [gap for gap in view.open_gaps() if gap.cause is GapCause.NOT_VISITED]
+            _mark_gaps(left, plan, lines, over=Block.TO_SCAN)
+        else:
+            lines = self._blocks_of_lines(view, plan, columns)
+            _mark_gaps(view.open_gaps(), plan, lines)
+            _mark_excluded(plan, lines)
+        edges = np.linspace(0, plan.lines, min(plan.lines, max(height, 1)) + 1).astype(int)
+        blocks = np.maximum.reduceat(lines, edges[:-1], axis=0)
+        return _text(blocks, _probe_block(view, plan, edges, columns))
+
+    def _blocks_of_lines(self, view: StationView, plan: PlanMessage, columns: int) -> Blocks:
+        """Return each line's blocks from its own message."""
+        blocks = np.full((plan.lines, columns), Block.TO_SCAN, np.uint8)
+        for number, message in view.lines.items():
+            if not 0 <= number < plan.lines:
+                continue
+            drawn = self._drawn.get(number)
+            if drawn is None or drawn[0] is not message or drawn[1] != columns:
+                row = np.full(columns, Block.MEASURED, np.uint8)
+                for stretch in message.missing:
+                    row[_columns(plan, stretch, columns)] = Block.NOT_VISITED
+                drawn = self._drawn[number] = message, columns, row
+            blocks[number] = drawn[2]
+        return blocks
+
+
+def _mark_gaps(
+    gaps: Sequence[GapSnapshot], plan: PlanMessage, lines: Blocks, *, over: Block | None = None
+) -> None:
+    """Mark gaps by their cause; only over blocks of one kind if that is given."""
+    for gap in gaps:
+        part = lines[_rows(plan, gap.index), _columns(plan, gap.scan, lines.shape[1])]
+        # The borders of a gap that is no rectangle hold more than its cells: what its lines
+        # report as measured stays so.
+        rectangle = gap.area >= 0.99 * _size(gap.scan) * _size(gap.index)
+        if over is not None:
+            where = part == over
+        else:
+            where = np.ones(part.shape, bool) if rectangle else part != Block.MEASURED
+        np.maximum(part, np.uint8(_BLOCK_OF_CAUSE[gap.cause]), out=part, where=where)
+
+
+def _size(extent: Extent) -> float:
+    return extent.high - extent.low
+
+
+def _rows(plan: PlanMessage, extent: Extent) -> slice:
+    first = round((extent.low - plan.index.low) / plan.index_resolution)
+    last = round((extent.high - plan.index.low) / plan.index_resolution)
+    return slice(max(first, 0), max(last, 0))
+
+
+def _columns(plan: PlanMessage, extent: Extent, columns: int) -> slice:
+    """Return the blocks that an extent touches; a part past the seam is not drawn."""
+    per_mm = columns / _size(plan.scan)
+    # An extent is rounded to 0.001 mm: so much over the border of a block is none of it.
+    first = math.floor((extent.low - plan.scan.low + 0.001) * per_mm)
+    last = math.ceil((extent.high - plan.scan.low - 0.001) * per_mm)
+    return slice(max(first, 0), max(last, 0))
+
+
+def _mark_excluded(plan: PlanMessage, lines: Blocks) -> None:
+    """Mark the blocks whose middle is in an excluded zone."""
+    columns = lines.shape[1]
+    scan = plan.scan.low + (np.arange(columns) + 0.5) * _size(plan.scan) / columns
+    index = plan.index.low + (np.arange(plan.lines) + 0.5) * plan.index_resolution
+    for zone in plan.excluded:
+        inside = np.ones(lines.shape, bool)
+        if zone.scan is not None:
+            inside &= (scan >= zone.scan.low) & (scan <= zone.scan.high)
+        if zone.index is not None:
+            inside &= ((index >= zone.index.low) & (index <= zone.index.high))[:, None]
+        lines[inside] = Block.EXCLUDED
+
+
+def _probe_block(
+    view: StationView, plan: PlanMessage, edges: NDArray[np.int64], columns: int
+) -> tuple[int, int] | None:
+    at = view.progress
+    if at is None or at.scan is None or (at.index is None and not plan.profile):
+        return None
+    column = math.floor((at.scan - plan.scan.low) / _size(plan.scan) * columns)
+    across = plan.index.low if plan.profile else at.index or 0.0
+    line = math.floor((across - plan.index.low) / plan.index_resolution)
+    if not (0 <= column < columns and 0 <= line < plan.lines):
+        return None
+    return int(np.searchsorted(edges, line, side="right")) - 1, column
+
+
+def _text(blocks: Blocks, probe: tuple[int, int] | None) -> Text:
+    text = Text(no_wrap=True)
+    for row, line in enumerate(blocks.tolist()):
+        for column, block in enumerate(line):
+            text.append(*(_PROBE if (row, column) == probe else _SHAPES[Block(block)][:2]))
+        text.append("\n")
+    legend = [
+        f"{shape} {name}"
+        for block, (shape, _, name) in _SHAPES.items()
+        if block in blocks and shape != " "
+    ]
+    text.append("  ".join([*legend, *([f"{_PROBE[0]} probe"] if probe else [])]), style="dim")
+    return text

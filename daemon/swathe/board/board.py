@@ -1,0 +1,336 @@
+"""The board: all stations in a list, one of them in full, never more lines than the terminal has."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from rich.console import Console, Group, RenderableType
+from rich.progress_bar import ProgressBar
+from rich.rule import Rule
+from rich.table import Table
+from rich.text import Text
+
+from swathe.board.block_map import BlockMap
+from swathe.board.gap_list import gap_clusters, gap_list
+from swathe.board.stations import Stations, StationView
+from swathe.board.texts import (
+    age_text,
+    alarm_text,
+    check_text,
+    coverage_text,
+    port_text,
+    progress_text,
+    state_text,
+)
+from swathe.pipeline import Grid
+from swathe.pipeline.progress.fields import count_text
+
+__all__ = ["Board", "Panel", "one_line"]
+
+_MOST_LISTED = 8
+_MOST_ALARMS = 3
+# From here on a port has a line of its own.
+_TALL = 30
+_WIDEST_MAP = 160
+# Heading, one row and one line for the rest; the map's legend and a row.
+_LEAST_LINES = 5
+
+
+def one_line(text: str, style: str = "") -> Text:
+    """Return a line that is cut rather than wrapped."""
+    return Text(text, style=style, no_wrap=True, overflow="ellipsis")
+
+
+class Panel:
+    """What a board shows and does in addition to the messages; the base class adds nothing."""
+
+    keys: tuple[str, ...] = ()
+    """Which keys do what, for the last line."""
+    can_acknowledge = False
+    """Whether alarms can be acknowledged from here."""
+
+    def head(self, views: list[StationView], now: float, wall: datetime) -> Text:
+        """Return the first line: where the messages come from."""
+        raise NotImplementedError
+
+    @property
+    def is_connected(self) -> bool:
+        """Whether messages can arrive; while they cannot, the age of a station means nothing."""
+        return True
+
+    def grid(self, view: StationView) -> Grid | None:  # noqa: ARG002
+        """Return the cells of a station, where they are in this process."""
+        return None
+
+    def next_lines(self) -> list[Text]:
+        """Return what is next, below the progress."""
+        return []
+
+    def health_lines(self) -> list[Text]:
+        """Return lines below those of ports and calibration check."""
+        return []
+
+    def foot_lines(self) -> list[str]:
+        """Return texts for the end of the board; they are wrapped."""
+        return []
+
+    def press(self, key: str) -> str | None:
+        """Act on a key; return the answer, None where the key is not the panel's."""
+        raise NotImplementedError
+
+    def acknowledge(self, view: StationView) -> str:
+        """Acknowledge the new alarms of a station; return the answer."""
+        raise NotImplementedError
+
+
+class Board:
+    """Draws the stations; keys choose one, mute the bell, acknowledge.
+
+    Args:
+        console: where it is drawn; only its size is read here.
+        stations: their messages.
+        panel: what is shown in addition.
+        ring: rings the bell.
+
+    Attributes:
+        muted: whether the bell is silent.
+    """
+
+    def __init__(
+        self,
+        console: Console,
+        stations: Stations,
+        panel: Panel,
+        *,
+        ring: Callable[[], None],
+    ) -> None:
+        self._console = console
+        self._stations = stations
+        self._panel = panel
+        self._ring = ring
+        self._chosen = ""
+        self._answer = ""
+        self._maps: dict[str, BlockMap] = {}
+        self._rung: set[tuple[str, str, int]] = set()
+        self.muted = False
+
+    def press(self, key: str) -> None:
+        """Act on a key."""
+        key = key.lower()
+        if (answer := self._panel.press(key)) is not None:
+            self._answer = answer
+        elif key == "b":
+            self.muted = not self.muted
+        elif key in ("down", "right", "tab"):
+            self._choose(1)
+        elif key in ("up", "left", "back"):
+            self._choose(-1)
+        elif key == "a" and self._panel.can_acknowledge:
+            view = self._stations.find(self._chosen)
+            if view is not None and view.new_alarms:
+                self._answer = self._panel.acknowledge(view)
+
+    def _choose(self, step: int) -> None:
+        names = [view.name for view in self._stations.views]
+        if names:
+            here = names.index(self._chosen) if self._chosen in names else 0
+            self._chosen = names[(here + step) % len(names)]
+
+    def ring_for_new(self) -> None:
+        """Ring once for alarms that nobody has acknowledged and that have not been rung for."""
+        new = {
+            (view.name, alarm.survey, alarm.number)
+            for view in self._stations.views
+            for alarm in view.new_alarms
+        }
+        if new - self._rung and not self.muted:
+            self._ring()
+        self._rung |= new
+
+    def render(self) -> RenderableType:
+        """Return the whole board, for the console as it is now."""
+        now, wall = time.monotonic(), datetime.now(UTC)
+        width, height = self._console.width, self._console.height
+        views = self._stations.views
+        if self._stations.find(self._chosen) is None and views:
+            self._chosen = views[0].name
+        head = self._panel.head(views, now, wall)
+        head.append("  bell muted" if self.muted else "", style="dim")
+        top: list[RenderableType] = [head]
+        if len(views) > 1:
+            top += self._list(now, wall, most=max(2, height // 6))
+        chosen = self._stations.find(self._chosen)
+        if chosen is None:
+            waiting = Text("\nno message from a station yet\n", style="dim")
+            return Group(*top, waiting, self._keys(many=False))
+        foot = [one_line(self._answer, "bold")] if self._answer else []
+        foot += self._wrapped(self._panel.foot_lines(), "dim")
+        foot.append(self._keys(many=len(views) > 1))
+        return Group(
+            *top, *self._detail(chosen, now, wall, width, height - len(top) - len(foot)), *foot
+        )
+
+    def _keys(self, *, many: bool) -> Text:
+        keys = ["↑↓ station"] if many else []
+        keys += self._panel.keys
+        if self._panel.can_acknowledge:
+            keys.append("a acknowledge")
+        keys += ["b bell on" if self.muted else "b mute", "q quit"]
+        return one_line(" · ".join(keys), "dim")
+
+    def _wrapped(self, texts: list[str], style: str = "") -> list[Text]:
+        return [
+            line
+            for text in texts
+            for line in Text(text, style=style).wrap(self._console, self._console.width)
+        ]
+
+    def _list(self, now: float, wall: datetime, *, most: int) -> list[RenderableType]:
+        """Return a row for each station, as many as there is space for; each is one line."""
+        views = self._stations.views
+        at = next(k for k, view in enumerate(views) if view.name == self._chosen)
+        first = max(0, min(at - most // 2, len(views) - most))
+        rows: list[RenderableType] = []
+        name_width = max(len(view.name) for view in views)
+        for view in views[first : first + most]:
+            new, progress, age = len(view.new_alarms), view.progress, view.age(now, wall)
+            stale, state = view.is_stale(now, wall), state_text(view)
+            chosen = view.name == self._chosen
+            table = Table.grid(padding=(0, 2, 0, 0))
+            for column_width in (name_width + 2, 10, 12, None, None, None):
+                table.add_column(no_wrap=True, width=column_width)
+            table.add_row(
+                Text(f"{'▶' if chosen else ' '} {view.name}", style="bold" if chosen else ""),
+                Text(state, style="bold reverse" if state == "OFFLINE" else ""),
+                ProgressBar(total=100, completed=progress.percent if progress else 0.0, width=12),
+                "–" if progress is None else coverage_text(progress),
+                Text(f"! {count_text(new, 'alarm')}" if new else "", style="bold yellow"),
+                Text(
+                    ""
+                    if age is None
+                    else f"{'NO MESSAGE FOR ' if stale else ''}{age_text(max(age, 0.0))}",
+                    style="bold reverse" if stale else "dim",
+                ),
+            )
+            rows.append(table)
+        return rows
+
+    def _detail(
+        self, view: StationView, now: float, wall: datetime, width: int, height: int
+    ) -> list[RenderableType]:
+        """Return one station in exactly `height` lines, if that is enough for what matters."""
+        top: list[RenderableType] = [Rule(self._title(view), style="dim", align="left")]
+        if banner := self._banner(view, now, wall):
+            top.append(banner)
+        top += self._progress_lines(view, now, wall, width)
+        top += self._panel.next_lines()
+        health = self._health(view, width, long=height >= _TALL)
+        space = height - len(top) - len(health)
+        alarms = self._alarm_lines(view, max(1, min(_MOST_ALARMS, space - _LEAST_LINES)))
+        space -= len(alarms)
+        clusters = gap_clusters(view)
+        # Map, legend and list share the rest. The list keeps its height, so that nothing jumps.
+        plan = None if view.state is None else view.state.plan
+        listed = max(1, min(_MOST_LISTED, (space - 1) // 4))
+        rows = max(1, space - 1 - (listed + 2))
+        if plan is not None and rows > plan.lines:
+            rows = plan.lines
+            listed = max(listed, min(_MOST_LISTED, space - 1 - rows - 2))
+        map_ = self._maps.setdefault(view.name, BlockMap()).draw(
+            view, width=min(width, _WIDEST_MAP), height=rows, grid=self._panel.grid(view)
+        )
+        list_height = max(space - (1 + str(map_).count("\n")), 0)
+        table = self._fitted(gap_list(clusters, view, listed), width, list_height)
+        return [*top, *alarms, map_, *table, *health]
+
+    def _fitted(self, table: RenderableType, width: int, height: int) -> list[RenderableType]:
+        """Return a table in exactly `height` lines: cut, or filled up with empty ones."""
+        lines = self._console.render_lines(
+            table, self._console.options.update(width=width), pad=False
+        )
+        shown: list[RenderableType] = []
+        for line in lines[:height]:
+            text = Text(no_wrap=True, overflow="ellipsis")
+            for segment in line:
+                text.append(segment.text, segment.style)
+            shown.append(text)
+        return shown + [Text("")] * (height - len(shown))
+
+    def _title(self, view: StationView) -> Text:
+        state = view.state
+        part = f": {state.part}" if state is not None and state.part else ""
+        return Text.assemble((f"{view.name}{part} ", "bold"), state_text(view))
+
+    def _banner(self, view: StationView, now: float, wall: datetime) -> Text | None:
+        age, state = view.age(now, wall), view.state
+        old = "" if age is None else f", what is shown is {age_text(age)} old"
+        if state is not None and state.state == "offline":
+            return one_line(f" OFFLINE{old}: {state.reason} ", "bold reverse")
+        if state is not None and state.state == "paused":
+            return one_line(
+                f" PAUSED: readings belong to no cell · {state.reason} ", "bold reverse"
+            )
+        if view.is_stale(now, wall) and self._panel.is_connected:
+            return one_line(f" NO MESSAGE FOR {age_text(age or 0)}: is the station up? ", "reverse")
+        if state is not None and state.reason and not self._panel.next_lines():
+            return one_line(state.reason, "dim")
+        return None
+
+    def _progress_lines(
+        self, view: StationView, now: float, wall: datetime, width: int
+    ) -> list[RenderableType]:
+        progress, state = view.progress, view.state
+        if progress is None:
+            return []
+        row = Table.grid(padding=(0, 1, 0, 0))
+        for _ in range(2):
+            row.add_column(no_wrap=True)
+        row.add_row(
+            ProgressBar(total=100, completed=progress.percent, width=max(10, min(width - 30, 80))),
+            Text(coverage_text(progress), style="bold"),
+        )
+        scanning = state is not None and state.state == "scanning" and not view.is_stale(now, wall)
+        text = progress_text(progress, profile=view.is_profile, scanning=scanning)
+        return [row, *self._wrapped([text])]
+
+    def _alarm_lines(self, view: StationView, most: int) -> list[Text]:
+        """Return raised alarms, the unacknowledged first, in at most `most` lines."""
+        alarms = view.raised_alarms
+        if not alarms:
+            return [one_line("no alarm", "dim")]
+        shown = alarms if len(alarms) <= most else alarms[: max(1, most - 1)]
+        lines = [
+            one_line(f"· {alarm_text(alarm)}")
+            if alarm.acknowledged_by
+            else one_line(f"! {alarm_text(alarm)}", "bold yellow")
+            for alarm in shown
+        ]
+        if (more := len(alarms) - len(shown)) > 0:
+            if most > 1:
+                lines.append(one_line(f"  and {count_text(more, 'more alarm')}", "dim"))
+            else:
+                lines[0] = one_line(
+                    f"! {len(alarms)} alarms: {alarm_text(alarms[0])}", "bold yellow"
+                )
+        return lines
+
+    def _health(self, view: StationView, width: int, *, long: bool) -> list[Text]:
+        """Return ports, calibration check and what else is to be known, in few lines."""
+        ports = [view.ports[name] for name in sorted(view.ports)]
+        texts = [
+            one_line(port_text(port, long=long), "" if port.state == "open" else "bold yellow")
+            for port in ports
+        ]
+        together = Text(" · ", no_wrap=True, overflow="ellipsis").join(texts)
+        fits = not long and together.cell_len <= width
+        lines = ([together] if texts else []) if fits else texts
+        check = view.last_check
+        failed = check is not None and not check.passed and not check.overridden_by
+        lines.append(one_line(check_text(check), "bold yellow" if failed else ""))
+        lines += self._panel.health_lines()
+        if view.unread:
+            unread = f"{view.unread} messages could not be read: is the station's Swathe newer?"
+            lines.append(one_line(unread, "dim"))
+        return lines

@@ -1,0 +1,157 @@
+"""Messages as text, for the board and the plain lines; numbers with the digits of the snapshot."""
+
+from __future__ import annotations
+
+from swathe.board.stations import StationView
+from swathe.messages import (
+    AlarmMessage,
+    CheckMessage,
+    Extent,
+    GapMessage,
+    PortMessage,
+    ProgressMessage,
+)
+from swathe.pipeline.progress.fields import count_text, extent_text, number_text
+from swathe.pipeline.progress.snapshots import minimum_text
+
+__all__ = [
+    "age_text",
+    "alarm_text",
+    "check_text",
+    "coverage_text",
+    "gap_text",
+    "port_text",
+    "progress_text",
+    "state_text",
+]
+
+
+def age_text(seconds: float) -> str:
+    """Return an age in its natural unit."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.0f} h" if seconds < 172_800 else f"{seconds / 86_400:.0f} days"
+
+
+def state_text(view: StationView) -> str:
+    """Return what the station does."""
+    if view.state is None:
+        return "unknown"
+    return view.state.state.upper() if view.state.state == "offline" else view.state.state
+
+
+def coverage_text(progress: ProgressMessage) -> str:
+    """Return the measured share and the number of open gaps."""
+    return f"{number_text(progress, 'percent')} % · {count_text(progress.open_gaps, 'gap')}"
+
+
+def progress_text(progress: ProgressMessage, *, profile: bool, scanning: bool) -> str:
+    """Return the progress without its coverage.
+
+    Args:
+        progress: the message.
+        profile: whether the plan has no index axis.
+        scanning: whether speed and time left apply.
+    """
+    position = number_text(progress, "scan")
+    if not profile:
+        position += f" / {number_text(progress, 'index')}"
+    parts = [f"{progress.measured:,} of {progress.required:,} cells", f"at {position} mm"]
+    if scanning:
+        limit = (
+            ""
+            if progress.speed_limit is None
+            else f" of at most {number_text(progress, 'speed_limit')}"
+        )
+        fast = " TOO FAST" if progress.too_fast else ""
+        parts.append(f"{number_text(progress, 'speed')}{limit} mm/s{fast}")
+        parts.append(f"{number_text(progress, 'rate')} readings/s")
+    if scanning and progress.seconds_left is not None:
+        minutes, seconds = divmod(round(progress.seconds_left), 60)
+        parts.append(f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d} left")
+    if progress.minimum is not None:
+        where = number_text(progress, "minimum_scan")
+        if not profile:
+            where += f" / {number_text(progress, 'minimum_index')}"
+        parts.append(f"minimum {minimum_text(progress)} at {where}")
+    if progress.suspect:
+        parts.append(f"{progress.suspect:,} SUSPECT")
+    if progress.slipped_at is not None:
+        parts.append(f"SLIPPED at {number_text(progress, 'slipped_at')} mm")
+    if progress.check_overdue:
+        parts.append("CHECK OVERDUE")
+    return " · ".join(parts)
+
+
+def gap_text(gap: GapMessage, *, profile: bool = False) -> str:
+    """Return a gap's cause, extents and size, or how it ended."""
+    if not gap.is_open:
+        into = f" into gap {gap.merged_into}" if gap.merged_into else ""
+        return f"gap {gap.number} closed: {gap.end}{into}"
+    index = "" if profile else f", index {extent_text(gap.index)} mm"
+    return (
+        f"gap {gap.number} open: {gap.cause}, scan {extent_text(gap.scan)} mm{index}, "
+        f"{count_text(gap.cells, 'cell')}"
+    )
+
+
+def alarm_text(alarm: AlarmMessage) -> str:
+    """Return an alarm in a line."""
+    if alarm.status == "over":
+        return f"alarm #{alarm.number} {alarm.kind} is over"
+    where = f" {alarm.device}" if alarm.device else ""
+    if alarm.scan is not None:
+        where += f" at {_middle(alarm.scan)}"
+        if alarm.index is not None:
+            where += f" / {_middle(alarm.index)}"
+        where += " mm"
+    since = alarm.since.astimezone().strftime("%H:%M:%S")
+    seen = f", seen by {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
+    return f"#{alarm.number} {alarm.kind}{where}{seen}: {alarm.detail} (since {since})"
+
+
+def _middle(extent: Extent) -> str:
+    return f"{(extent.low + extent.high) / 2:.1f}"
+
+
+def port_text(port: PortMessage, *, long: bool = False) -> str:
+    """Return a port's health.
+
+    Args:
+        port: the message.
+        long: whether to write bytes, the last fault and the estimated delay too.
+    """
+    parts = []
+    if port.state == "open":
+        parts.append(f"{port.device} open")
+    else:
+        parts.append(
+            f"{port.device} {port.state.upper()}" + (f": {port.detail}" if port.detail else "")
+        )
+    if long:
+        parts.append(f"{port.bytes:,} bytes")
+    if port.saturated:
+        parts.append(f"{port.saturated:,} echoes saturated: lower the gain")
+    if faults := sum(port.faults.values()):
+        last = f", last: {port.last_fault.detail}" if long and port.last_fault else ""
+        parts.append(f"{count_text(faults, 'fault')}{last}")
+    if port.stalls:
+        parts.append(count_text(port.stalls, "stall"))
+    if long and port.delay is not None and port.delay.sure:
+        offset = number_text(port.delay, "offset_ms", sign=True)
+        error = number_text(port.delay, "error_ms")
+        parts.append(f"delay measured as {offset} ± {error} ms from the one in force")
+    return ", ".join(parts)
+
+
+def check_text(check: CheckMessage | None) -> str:
+    """Return the last calibration check in a line."""
+    if check is None:
+        return "no calibration check yet"
+    at = check.ended.astimezone().strftime("%d %b %H:%M")
+    if check.passed:
+        return f"calibration check {check.number} passed, {at}, by {check.by}"
+    overridden = f", overridden by {check.overridden_by}" if check.overridden_by else ""
+    return f"calibration check {check.number} FAILED, {at}, by {check.by}{overridden}"

@@ -1,0 +1,80 @@
+"""The map in characters from a grid: no gap may be lost by drawing small."""
+
+from __future__ import annotations
+
+from rich.text import Text
+
+from daemon.board.test_stations import gap, put, state
+from daemon.messages.test_messages import OF, progress
+from swathe.board import Stations
+from swathe.board.block_map import BlockMap
+from swathe.messages import Extent, PlanMessage, ProgressMessage
+from swathe.pipeline import CellState, GapCause, Grid
+from swathe.station import Axis, CellRule
+
+
+def grid(rows: int, columns: int) -> Grid:
+    """Return a grid whose cells are all measured."""
+    made = Grid(
+        scan=Axis(name="scan", start=0, resolution=1, cells=columns),
+        index=Axis(name="index", start=0, resolution=1, cells=rows),
+        rule=CellRule.MINIMUM,
+    )
+    made.state[:] = CellState.MEASURED
+    return made
+
+
+def draw(
+    made: Grid,
+    *,
+    width: int,
+    height: int,
+    probe: tuple[float, float] | None = None,
+    left: Extent | None = None,
+) -> Text:
+    """Return the map of a grid; `left` is a stretch of line 0 that was left behind unvisited."""
+    stations = Stations()
+    plan = PlanMessage(
+        scan=Extent(-0.5, made.shape[1] - 0.5),
+        index=Extent(-0.5, made.shape[0] - 0.5),
+        scan_resolution=1.0,
+        index_resolution=1.0,
+        lines=made.shape[0],
+        profile=False,
+        alert_below=None,
+        excluded=(),
+    )
+    put(stations, "state", state(plan=plan))
+    if probe is not None:
+        at = progress(scan=probe[0], index=probe[1])
+        put(stations, "progress", ProgressMessage.of(at, OF))
+    if left is not None:
+        cause = GapCause.NOT_VISITED
+        put(stations, "gap/7", gap(scan=left, index=Extent(-0.5, 0.5), area=3.0, cause=cause))
+    (view,) = stations.views
+    return BlockMap().draw(view, width=width, height=height, grid=made)
+
+
+def test_block_map_shows_every_gap() -> None:
+    """One missing cell among fifty thousand is seen in a map of twenty by five characters."""
+    made = grid(100, 500)
+    made.state.reshape(made.shape)[73, 401] = CellState.NO_SIGNAL
+    lines = draw(made, width=20, height=5).plain.splitlines()
+    assert [len(line) for line in lines[:5]] == [20] * 5
+    assert "".join(lines[:5]).count("○") == 1
+    assert lines[3][16] == "○"
+
+
+def test_block_map_marks_the_probe() -> None:
+    """The probe is drawn over the state of its cell."""
+    lines = draw(grid(3, 9), width=80, height=24, probe=(4.0, 1.0)).plain.splitlines()
+    assert lines[1] == "▪▪▪▪◆▪▪▪▪"
+
+
+def test_block_map_of_a_grid_shows_what_was_left_behind_unvisited() -> None:
+    """An unvisited cell is 'to scan' until a gap reports that it was left behind."""
+    made = grid(2, 9)
+    made.state.reshape(made.shape)[:, 3:6] = CellState.UNVISITED
+    lines = draw(made, width=80, height=24, left=Extent(2.5, 5.5)).plain.splitlines()
+    assert lines[:2] == ["▪▪▪×××▪▪▪", "▪▪▪···▪▪▪"]
+    assert lines[2] == "▪ measured  · to scan  × not visited"

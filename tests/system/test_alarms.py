@@ -63,12 +63,12 @@ def test_alarms_are_told_acknowledged_and_rebuilt(
     kinds = {alarm["kind"]: alarm for alarm in alarms}
     assert {"gaps open", "below alert"} <= kinds.keys()
     assert kinds["below alert"]["scan"]["from"] < kinds["below alert"]["scan"]["to"]
-    gap = next(m["id"] for t, m in told.items() if "/gap/" in t and m["status"] == "open")
+    gap = next(m["number"] for t, m in told.items() if "/gap/" in t and m["status"] == "open")
     assert told["swathe/penstock-3/rescan"]["wanted"] == []
     replies = asyncio.run(
         say(
-            {"command": "acknowledge", "alarm": kinds["gaps open"]["id"]},
-            {"command": "acknowledge", "alarm": kinds["gaps open"]["id"]},
+            {"command": "acknowledge", "alarm": kinds["gaps open"]["number"]},
+            {"command": "acknowledge", "alarm": kinds["gaps open"]["number"]},
             {"command": "rescan", "gap": gap},
         )
     )
@@ -81,14 +81,14 @@ def test_alarms_are_told_acknowledged_and_rebuilt(
     assert process.finish()[0] == 3
     time.sleep(0.3)
     told = newest(early.close())
-    seen = told[f"swathe/penstock-3/alarm/{kinds['gaps open']['id']}"]
+    seen = told[f"swathe/penstock-3/alarm/{kinds['gaps open']['number']}"]
     assert (seen["acknowledged_by"], seen["status"]) == ("A. Kern", "raised")
     gone = [message for message in told.values() if message.get("kind") == "port gone"]
     assert {message["device"] for message in gone} == {"encoder", "gauge"}
     assert [wanted["gap"] for wanted in told["swathe/penstock-3/rescan"]["wanted"]] == [gap]
     path = tmp_path / "survey" / "survey.json"
     live = json.loads(path.read_text())["alarms"]
-    assert {alarm["id"]: alarm["kind"] for alarm in live} == {
+    assert {alarm["number"]: alarm["kind"] for alarm in live} == {
         message["number"]: message["kind"] for topic, message in told.items() if "/alarm/" in topic
     }
     path.unlink()

@@ -15,7 +15,7 @@ from pydantic import BaseModel
 from swathe_drivers import FaultReason
 from swathe_drivers.checksums import Crc, CrcParameters
 from swathe_drivers.delimited import DelimitedSettings
-from swathe_drivers.delimited.settings import Checksum, Column
+from swathe_drivers.delimited.settings import AnyColumn, LineChecksum
 from swathe_drivers.description import parse_description
 from swathe_drivers.examples import example, example_names
 from swathe_drivers.frames import FramesSettings
@@ -128,7 +128,7 @@ def test_lines_beside_the_blocks_are_decoded_by_them() -> None:
         ("Modbus registers", 0, (ModbusSettings,)),
         ("Modbus registers", 1, (Read,)),
         ("What is said to a device", 0, (TalkSettings,)),
-        ("Checksums", 0, (Checksum,)),
+        ("Checksums", 0, (LineChecksum,)),
         ("Checksums", 1, (SumChecksum, CrcChecksum)),
         ("Ports", 1, (LineSettings,)),
     ],
@@ -154,7 +154,7 @@ def test_tables_tell_every_key_and_no_other(
 @pytest.mark.parametrize(
     ("section", "number", "union"),
     [
-        ("Lines of text", 1, Column),
+        ("Lines of text", 1, AnyColumn),
         ("Binary frames", 1, Framing),
         ("Binary frames", 2, AnyField),
     ],

@@ -6,7 +6,11 @@ import numpy as np
 import pytest
 
 from swathe_drivers import load_driver
-from swathe_drivers.quadrature import INVALID, STEPS, QuadratureCounter
+from swathe_drivers.delimited.values import (
+    QUADRATURE_INVALID,
+    QUADRATURE_STEPS,
+    QuadratureCounter,
+)
 
 # Steps for before << 2 | now, 0 to 15, and the four in which both lines changed: as two independent
 # public texts give them, and as follows from the definition. Which way is up is a convention.
@@ -16,8 +20,8 @@ BOTH_CHANGED = [3, 6, 9, 12]
 
 def test_table_is_the_published_one() -> None:
     """Each of the sixteen transitions has its step."""
-    assert STEPS.tolist() == TABLE
-    assert np.flatnonzero(INVALID).tolist() == BOTH_CHANGED
+    assert QUADRATURE_STEPS.tolist() == TABLE
+    assert np.flatnonzero(QUADRATURE_INVALID).tolist() == BOTH_CHANGED
 
 
 @pytest.mark.parametrize(("states", "step"), [([0, 1, 3, 2], 1), ([0, 2, 3, 1], -1)])

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.delimited.settings import Checksum
+from swathe_drivers.delimited.settings import LineChecksum
 
 _NOT_HEX: Final = 255
 
@@ -41,7 +41,7 @@ class Sums:
 
 
 def check_sums(
-    settings: Checksum,
+    settings: LineChecksum,
     block: NDArray[np.uint8],
     starts: NDArray[np.int64],
     ends: NDArray[np.int64],

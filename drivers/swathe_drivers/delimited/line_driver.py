@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from typing import Generic, TypeVar
 
-from swathe_drivers.delimited.settings import TextSettings
+from swathe_drivers.delimited.settings import LinesSettings
 from swathe_drivers.talk.answers import AnswerFinder, EndsWith
 from swathe_drivers.talk.schedule import Request
 
-_Settings = TypeVar("_Settings", bound=TextSettings)
+_Settings = TypeVar("_Settings", bound=LinesSettings)
 
 
 class LineDriver(Generic[_Settings]):

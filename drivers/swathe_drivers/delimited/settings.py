@@ -5,117 +5,92 @@ All texts stand for bytes one to one (Latin-1), so that a control character can 
 """
 
 from abc import ABC, abstractmethod
-from collections import Counter
-from collections.abc import Sequence
 from typing import Annotated, Final, Literal, Self
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
+from swathe_drivers.columns import (
+    AmplitudeValue,
+    Constant,
+    Counts,
+    DeviceTime,
+    IndexMark,
+    LimitedValue,
+    PositionValue,
+    Quadrature,
+    ReadingStatus,
+    RunningNumber,
+    ThicknessValue,
+    TimeOfFlightValue,
+    kind_and_axis,
+    record_problems,
+)
 from swathe_drivers.framing import MAX_TERMINATOR
 from swathe_drivers.settings import Problem, Table, problem, raise_problems
-from swathe_drivers.units import LengthUnit, TimeUnit
+from swathe_drivers.units import TIME_POWERS
 
 _MAX_COUNT_BITS: Final = 52
 _MAX_BYTE: Final = "\xff"
 
-Text = Annotated[str, Field(max_length=64)]
+ColumnText = Annotated[str, Field(max_length=64)]
 
 
-class Constant(Table):
+class ConstantColumn(Constant):
     """A text that never changes; a line in which it differs is of another kind."""
 
-    kind: Literal["constant"] = Field(alias="is")
-    text: Text
+    text: ColumnText
 
 
-class DeviceTime(Table):
+class DeviceTimeColumn(DeviceTime):
     """The device's own clock. With `bits` it counts units and starts again at 2**bits."""
 
-    kind: Literal["device_time"] = Field(alias="is")
-    unit: TimeUnit
     bits: int | None = Field(default=None, ge=8, le=62)
 
+    @property
+    def wrap_ns(self) -> int | None:
+        """Time after which it starts again at 0, ns; None if it never does."""
+        return None if self.bits is None else (1 << self.bits) * 10 ** TIME_POWERS[self.unit]
 
-class _Value(Table):
-    min: float | None = None
-    max: float | None = None
-    no_echo: tuple[float | Text, ...] = ()
+
+class _MayBeMissing(Table):
+    no_echo: tuple[float | ColumnText, ...] = ()
     """Numbers or texts that the device sends when it has no echo."""
     empty: Literal["fault", "no_echo"] = "fault"
     """What an empty column means."""
 
 
-class TimeOfFlight(_Value):
+class TimeOfFlightColumn(_MayBeMissing, TimeOfFlightValue):
     """Time of flight; `min`, `max` and `no_echo` are in `unit`."""
 
-    kind: Literal["time_of_flight"] = Field(alias="is")
-    unit: TimeUnit
 
-
-class Thickness(_Value):
+class ThicknessColumn(_MayBeMissing, ThicknessValue):
     """Thickness; `min`, `max` and `no_echo` are in `unit`."""
 
-    kind: Literal["thickness"] = Field(alias="is")
-    unit: LengthUnit
 
-
-class Amplitude(Table):
+class AmplitudeColumn(AmplitudeValue):
     """Amplitude of the echo, in percent of full screen height or as a fraction of it."""
 
-    kind: Literal["amplitude"] = Field(alias="is")
-    unit: Literal["%", "fraction"] = "%"
-    min: float | None = None
-    max: float | None = None
     empty: Literal["fault", "absent"] = "fault"
     """What an empty column means."""
 
 
-class Status(Table):
-    """A text that says whether the reading is valid."""
+class StatusColumn(ReadingStatus):
+    """A text that shows whether the reading is valid."""
 
-    kind: Literal["status"] = Field(alias="is")
-    valid: tuple[Text, ...] = Field(min_length=1)
-    invalid: tuple[Text, ...] = ()
+    valid: tuple[ColumnText, ...] = Field(min_length=1)
+    invalid: tuple[ColumnText, ...] = ()
 
 
-class Counts(Table):
+class CountsColumn(Counts):
     """Raw count of an encoder. With `bits` it rolls over; that is undone by the daemon."""
 
-    kind: Literal["counts"] = Field(alias="is")
-    axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
     bits: int | None = Field(default=None, ge=4, le=_MAX_COUNT_BITS)
     signed: bool = False
 
-
-class Position(Table):
-    """Position of an axis that the device sends as a length."""
-
-    kind: Literal["position"] = Field(alias="is")
-    axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
-    unit: LengthUnit
-    min: float | None = None
-    max: float | None = None
-
-
-class IndexMark(Table):
-    """1 in the line with which an encoder passed its index mark, otherwise 0."""
-
-    kind: Literal["index_mark"] = Field(alias="is")
-    axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
-
-
-class Quadrature(Table):
-    """Both lines of an encoder as they stand, 2 * A + B; the decoder counts all four edges."""
-
-    kind: Literal["quadrature"] = Field(alias="is")
-    axis: str = Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)
-
-
-class RunningNumber(Table):
-    """Running number of the line; with `wrap` it starts again at 0 after `wrap` lines."""
-
-    kind: Literal["sequence"] = Field(alias="is")
-    wrap: int | None = Field(default=None, ge=2, le=2**62)
+    @property
+    def width(self) -> int | None:
+        """Bits at which it rolls over; None if it never does."""
+        return self.bits
 
 
 class Ignore(Table):
@@ -124,24 +99,21 @@ class Ignore(Table):
     kind: Literal["ignore"] = Field(alias="is")
 
 
-Column = Annotated[
-    Constant
-    | DeviceTime
-    | TimeOfFlight
-    | Thickness
-    | Amplitude
-    | Status
-    | Counts
-    | Position
+AnyColumn = Annotated[
+    ConstantColumn
+    | DeviceTimeColumn
+    | TimeOfFlightColumn
+    | ThicknessColumn
+    | AmplitudeColumn
+    | StatusColumn
+    | CountsColumn
+    | PositionValue
     | Quadrature
     | IndexMark
     | RunningNumber
     | Ignore,
     Field(discriminator="kind"),
 ]
-
-_ON_AXIS: Final = (Counts, Position, Quadrature, IndexMark)
-_ONCE: Final = ("device_time", "time_of_flight", "thickness", "amplitude", "status", "sequence")
 
 
 def check_latin(text: str) -> str:
@@ -151,7 +123,7 @@ def check_latin(text: str) -> str:
     return text
 
 
-class Checksum(Table):
+class LineChecksum(Table):
     """A checksum at the end of the line: two hexadecimal digits after a marker."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True)
@@ -164,26 +136,24 @@ class Checksum(Table):
     """First byte of the line that is summed up, counted from 0."""
 
 
-class TextSettings(Table, ABC):
+class LinesSettings(Table, ABC):
     """Lines of text; the drivers differ in how they find what stands in a line."""
 
     terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
     max_length: int = Field(default=256, ge=4, le=65536)
     """The most bytes of a line, without its terminator."""
-    checksum: Checksum | None = None
+    checksum: LineChecksum | None = None
     other_lines: Literal["fault", "ignore"] = "fault"
     """What to make of a line of another kind: whose constant columns differ, say."""
 
     @property
     @abstractmethod
-    def in_order(self) -> tuple[Column, ...]:
+    def in_order(self) -> tuple[AnyColumn, ...]:
         """What stands in a line."""
 
     def name_of(self, index: int) -> str:
         """How messages call one of these."""
-        column = self.in_order[index]
-        axis = f" {column.axis}" if isinstance(column, _ON_AXIS) else ""
-        return f"{self._place_of(index)} ({column.kind}{axis})"
+        return f"{self._place_of(index)} ({kind_and_axis(self.in_order[index])})"
 
     def _place_of(self, index: int) -> str:
         return f"column {index + 1}"
@@ -219,59 +189,30 @@ class TextSettings(Table, ABC):
         return self
 
     def _structure_problems(self) -> list[Problem]:
-        found: list[Problem] = []
-        kinds = Counter(column.kind for column in self.in_order)
-        if not kinds.keys() & {"time_of_flight", "thickness", "counts", "position", "quadrature"}:
-            requirement = "must have at least one of time_of_flight, thickness, counts and position"
-            found.append((("columns",), requirement, sorted(kinds)))
-        elif not kinds.keys() & {"time_of_flight", "thickness"}:
-            found.extend(
-                (("columns",), f"must have a time_of_flight or thickness beside {kind}", kind)
-                for kind in ("amplitude", "status")
-                if kinds[kind]
-            )
-        found.extend(
-            (("columns",), f"must have one {kind} at most", kinds[kind])
-            for kind in _ONCE
-            if kinds[kind] > 1
-        )
-        axes = Counter(
-            column.axis
-            for column in self.in_order
-            if isinstance(column, Counts | Position | Quadrature)
-        )
-        found.extend(
-            (("columns",), f"must have counts for the axis of the index mark {mark!r}", mark)
-            for mark in (c.axis for c in self.in_order if isinstance(c, IndexMark))
-            if mark not in axes
-        )
-        found.extend(
-            (("columns",), f"must have one column for the axis {axis!r}", number)
-            for axis, number in axes.items()
-            if number > 1
+        found = record_problems(
+            self.in_order, key="columns", noun="column", measured=("time_of_flight", "thickness")
         )
         if self.checksum is not None and self.terminator in self.checksum.after:
             requirement = "must not hold the terminator"
             found.append((("checksum", "after"), requirement, self.checksum.after))
         return found
 
-    def _column_problems(self, column: Column) -> list[Problem]:
+    def _column_problems(self, column: AnyColumn) -> list[Problem]:
         found: list[Problem] = []
-        if isinstance(column, Constant):
+        if isinstance(column, ConstantColumn):
             if not column.text:
                 found.append((("text",), "must not be empty; use 'ignore'", column.text))
             found.extend(self._text_problems(("text",), column.text))
-        elif isinstance(column, Status):
+        elif isinstance(column, StatusColumn):
             for field, texts in (("valid", column.valid), ("invalid", column.invalid)):
                 for index, text in enumerate(texts):
                     found.extend(self._text_problems((field, index), text))
             both = sorted(set(column.valid) & set(column.invalid))
             if both:
                 found.append((("invalid",), "must not repeat a text of 'valid'", both))
-        elif isinstance(column, _Value | Amplitude | Position):
-            if column.min is not None and column.max is not None and column.min >= column.max:
-                found.append((("max",), f"must be > 'min', which is {column.min!r}", column.max))
-            sentinels: Sequence[float | str] = column.no_echo if isinstance(column, _Value) else ()
+        elif isinstance(column, LimitedValue):
+            found += column.limit_problems()
+            sentinels = column.no_echo if isinstance(column, _MayBeMissing) else ()
             for index, sentinel in enumerate(sentinels):
                 if isinstance(sentinel, str):
                     found.extend(self._text_problems(("no_echo", index), sentinel))
@@ -293,11 +234,11 @@ class TextSettings(Table, ABC):
         return found
 
 
-class DelimitedSettings(TextSettings):
+class DelimitedSettings(LinesSettings):
     """A line of text with columns between separators."""
 
     separator: str = Field(default=",", min_length=1, max_length=1)
-    columns: tuple[Column, ...] = Field(min_length=1, max_length=64)
+    columns: tuple[AnyColumn, ...] = Field(min_length=1, max_length=64)
 
     @field_validator("separator")
     @classmethod
@@ -307,7 +248,7 @@ class DelimitedSettings(TextSettings):
         return check_latin(text)
 
     @property
-    def in_order(self) -> tuple[Column, ...]:
+    def in_order(self) -> tuple[AnyColumn, ...]:
         """What stands in a line."""
         return self.columns
 

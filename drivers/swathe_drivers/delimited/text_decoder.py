@@ -5,65 +5,45 @@ leading constant, checksum, number of columns, other constants, then each column
 right, then the limits of the values from left to right.
 """
 
-from abc import ABC, abstractmethod
+from abc import abstractmethod
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.columns import (
+    Abilities,
+    IndexMark,
+    LimitedValue,
+    Quadrature,
+    RunningNumber,
+)
+from swathe_drivers.decoding import INT64_MAX, Bad, Faulty, RecordDecoder, Sent, convert
 from swathe_drivers.delimited import values as v
 from swathe_drivers.delimited.checksum import check_sums
 from swathe_drivers.delimited.fields import Fields
 from swathe_drivers.delimited.settings import (
-    Amplitude,
-    Constant,
-    Counts,
-    DeviceTime,
-    IndexMark,
-    Position,
-    Quadrature,
-    RunningNumber,
-    Status,
-    TextSettings,
-    Thickness,
-    TimeOfFlight,
+    ConstantColumn,
+    CountsColumn,
+    DeviceTimeColumn,
+    LinesSettings,
+    StatusColumn,
 )
-from swathe_drivers.faulty import Faulty
 from swathe_drivers.framing import LineFramer, Lines
-from swathe_drivers.quadrature import QuadratureCounter
-from swathe_drivers.records import (
-    ABSENT_SEQUENCE,
-    ABSENT_TIME,
-    MAX_EXCERPT,
-    MAX_FAULTS,
-    READING,
-    Batch,
-    Fault,
-    FaultReason,
-    WaveformFormat,
-    no_positions,
-    no_readings,
-    position_dtype,
-)
-from swathe_drivers.units import TIME_POWERS, scaled
+from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
-_INT64_MAX: Final = 2**63 - 1
-
-
-Bad = dict[int, tuple[FaultReason | None, str]]
-"""Lines that are no record, by their number; the reason is None for one to ignore."""
-
-Span = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]
+LineBounds = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]
 """Numbers of lines, and where each begins and ends."""
 
 
-class TextDecoder(ABC):
+class TextDecoder(RecordDecoder):
     """Decodes lines of text, however their columns are found; see `swathe_drivers.abc.Decoder`."""
 
-    def __init__(self, settings: TextSettings, *, ns_per_byte: int = 0) -> None:
+    def __init__(self, settings: LinesSettings, *, ns_per_byte: int = 0) -> None:
         columns = settings.in_order
+        super().__init__(Abilities.of(columns))
         self._names = [settings.name_of(index) for index in range(len(columns))]
         self._settings = settings
         self._terminator = settings.terminator.encode("latin-1")
@@ -75,57 +55,28 @@ class TextDecoder(ABC):
         self._constants = [
             (index, column.text.encode("latin-1"))
             for index, column in enumerate(columns)
-            if isinstance(column, Constant)
+            if isinstance(column, ConstantColumn)
         ]
         self._readers = {
             index: v.ValueReader(column, index, self._names[index])
             for index, column in enumerate(columns)
-            if isinstance(column, TimeOfFlight | Thickness | Amplitude | Position)
+            if isinstance(column, LimitedValue)
         }
         self._statuses = {
             index: v.StatusReader(column, index, self._names[index])
             for index, column in enumerate(columns)
-            if isinstance(column, Status)
+            if isinstance(column, StatusColumn)
         }
-        kinds = {column.kind for column in columns}
-        on_axes = [
-            column for column in columns if isinstance(column, Counts | Position | Quadrature)
-        ]
         self._quadrature = {
-            column.axis: QuadratureCounter() for column in columns if isinstance(column, Quadrature)
+            column.axis: v.QuadratureCounter()
+            for column in columns
+            if isinstance(column, Quadrature)
         }
-        self.axes: Final = tuple(column.axis for column in on_axes)
-        self.count_bits: Final = {
-            column.axis: column.bits if isinstance(column, Counts) else None for column in on_axes
-        }
-        self.length_axes: Final = frozenset(
-            column.axis for column in on_axes if isinstance(column, Position)
-        )
-        self.gives: Final = frozenset(kinds & {"time_of_flight", "thickness", "amplitude"})
-        self.waveform: Final[WaveformFormat | None] = None
-        self.gives_readings: Final = bool(kinds & {"time_of_flight", "thickness"})
-        self.gives_positions: Final = bool(self.axes)
-        self.combined: Final = self.gives_readings and self.gives_positions
-        clock = next((column for column in columns if isinstance(column, DeviceTime)), None)
-        self.has_clock: Final = clock is not None
-        self.clock_wrap_ns: Final = (
-            (1 << clock.bits) * 10 ** TIME_POWERS[clock.unit]
-            if clock is not None and clock.bits is not None
-            else None
-        )
-        self.sequence_wrap: Final = next(
-            (column.wrap for column in columns if isinstance(column, RunningNumber)), None
-        )
-        self._empty = self._batch()
 
     @property
     def pending(self) -> int:
         """Bytes of a line that has only begun."""
         return self._framer.pending
-
-    def feed(self, data: bytes, time_ns: int) -> Batch:
-        """Decode one chunk, which arrived at `time_ns`; raises nothing."""
-        return self.feed_chunks([(time_ns, data)])
 
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
@@ -138,13 +89,7 @@ class TextDecoder(ABC):
         rows, fields = self._split(lines, bad)
         faulty = Faulty()
         columns = self._read(fields, faulty)
-        if faulty.by_row:
-            keep = np.ones(rows.size, np.bool_)
-            for row, (reason, detail) in faulty.by_row.items():
-                keep[row] = False
-                bad[int(rows[row])] = (reason, detail)
-            rows = rows[keep]
-            columns = {name: column[keep] for name, column in columns.items()}
+        rows, columns = faulty.split(rows, columns, bad)
         return self._finish(lines, bad, rows, columns)
 
     def reset(self, offset: int) -> Batch:
@@ -165,11 +110,6 @@ class TextDecoder(ABC):
             faults=(fault,), n_faults={FaultReason.PARTIAL: 1}, fault_bytes=len(dropped)
         )
 
-    def _batch(self, **parts: Any) -> Batch:  # noqa: ANN401  the fields of a batch
-        parts.setdefault("readings", no_readings())
-        parts.setdefault("positions", no_positions(len(self.axes)))
-        return Batch(combined=self.combined, **parts)
-
     @abstractmethod
     def _split(self, lines: Lines, bad: Bad) -> tuple[NDArray[np.int64], Fields]:
         """Numbers of the lines that have the right shape, and their columns.
@@ -177,7 +117,7 @@ class TextDecoder(ABC):
         Notes in `bad` what is wrong with the others.
         """
 
-    def _check_sums(self, lines: Lines, rows: NDArray[np.int64], bad: Bad) -> Span:
+    def _check_sums(self, lines: Lines, rows: NDArray[np.int64], bad: Bad) -> LineBounds:
         """The lines `rows` whose checksum is right, without it."""
         starts = lines.starts[rows]
         ends = starts + lines.lengths[rows]
@@ -225,53 +165,32 @@ class TextDecoder(ABC):
         out: dict[str, NDArray[Any]] = {}
         if not fields.rows:
             return out
-        raw: dict[int, NDArray[np.float64]] = {}
-        absent: dict[int, NDArray[np.bool_] | None] = {}
+        sent: list[Sent] = []
         valid: NDArray[np.bool_] | None = None  # None: all of them
         for index, column in enumerate(self._settings.in_order):
             name = self._names[index]
             if index in self._readers:
-                raw[index], absent[index] = self._readers[index].read(fields, faulty)
-            elif isinstance(column, Status):
+                sent.append(self._readers[index].read(fields, faulty))
+            elif isinstance(column, StatusColumn):
                 valid = self._statuses[index].read(fields, faulty)
-            elif isinstance(column, Counts):
+            elif isinstance(column, CountsColumn):
                 low, high = v.count_limits(column)
                 counts = v.read_integers(fields, index, name, faulty, low=low, high=high)
                 out[f"axis {column.axis}"] = counts
             elif isinstance(column, Quadrature):
-                states = v.read_integers(fields, index, name, faulty, low=0, high=3)
-                out[f"axis {column.axis}"] = states
+                levels = v.read_integers(fields, index, name, faulty, low=0, high=3)
+                out[f"axis {column.axis}"] = levels
             elif isinstance(column, IndexMark):
                 marks = v.read_integers(fields, index, name, faulty, low=0, high=1)
                 out[f"mark {column.axis}"] = marks
             elif isinstance(column, RunningNumber):
-                high = _INT64_MAX if column.wrap is None else column.wrap - 1
+                high = INT64_MAX if column.wrap is None else column.wrap - 1
                 out["sequence"] = v.read_integers(fields, index, name, faulty, low=0, high=high)
-            elif isinstance(column, DeviceTime):
-                out["device_time"] = v.read_times(
+            elif isinstance(column, DeviceTimeColumn):
+                out["device_time"] = v.read_clock(
                     fields, index, name, faulty, unit=column.unit, bits=column.bits
                 )
-        for index, reader in self._readers.items():
-            missing = absent[index]
-            if missing is not None and isinstance(reader.column, TimeOfFlight | Thickness):
-                valid = ~missing if valid is None else valid & ~missing
-        for index, reader in self._readers.items():
-            column = reader.column
-            wanted = None if isinstance(column, Position) else valid
-            missing = absent[index]
-            if missing is not None and isinstance(column, Amplitude):
-                wanted = ~missing if wanted is None else wanted & ~missing
-            reader.check(fields, raw[index], wanted, faulty)
-            result = scaled(raw[index], column.unit)
-            if isinstance(column, Position):
-                out[f"axis {column.axis}"] = result
-                continue
-            gone = missing
-            if not isinstance(column, Amplitude) and valid is not None:
-                gone = ~valid
-            out[column.kind] = result if gone is None else np.where(gone, np.nan, result)
-        out["valid"] = np.ones(fields.rows, np.bool_) if valid is None else valid
-        return out
+        return out | convert(sent, valid)
 
     def _finish(
         self,
@@ -299,38 +218,17 @@ class TextDecoder(ABC):
             )
         if rows is not None and rows.size and columns is not None:
             every = rows.size == n_lines
-            common = {
-                "time": lines.times if every else lines.times[rows],
-                "offset": lines.offsets if every else lines.offsets[rows],
-                "device_time": columns.get("device_time", ABSENT_TIME),
-                "sequence": columns.get("sequence", ABSENT_SEQUENCE),
-            }
-            if self.gives_readings:
-                readings = np.empty(rows.size, READING)
-                for name, column in common.items():
-                    readings[name] = column
-                for name in ("time_of_flight", "thickness", "amplitude"):
-                    readings[name] = columns.get(name, np.nan)
-                readings["valid"] = columns["valid"]
-                parts["readings"] = readings
-            if self.gives_positions:
-                positions = np.empty(rows.size, position_dtype(len(self.axes)))
-                for name, column in common.items():
-                    positions[name] = column
-                for number, axis in enumerate(self.axes):
-                    counts = columns[f"axis {axis}"]
-                    if axis in self._quadrature:  # only what came through whole is counted
-                        counter = self._quadrature[axis]
-                        before = counter.errors
-                        counts = counter.count(counts)
-                        if lost := counter.errors - before:
-                            found = parts.setdefault("n_faults", {})
-                            found[FaultReason.QUADRATURE] = (
-                                found.get(FaultReason.QUADRATURE, 0) + lost
-                            )
-                    positions["counts"][:, number] = counts
-                    positions["mark"][:, number] = columns.get(f"mark {axis}", False)
-                parts["positions"] = positions
+            for axis, counter in self._quadrature.items():  # of the lines without fault only
+                before = counter.errors
+                columns[f"axis {axis}"] = counter.count(columns[f"axis {axis}"])
+                if lost := counter.errors - before:
+                    numbers = parts.setdefault("n_faults", {})
+                    numbers[FaultReason.QUADRATURE] = numbers.get(FaultReason.QUADRATURE, 0) + lost
+            parts |= self._records(
+                lines.times if every else lines.times[rows],
+                lines.offsets if every else lines.offsets[rows],
+                columns,
+            )
         return self._batch(
             record_bytes=total, fault_bytes=fault_bytes, ignored_bytes=ignored_bytes, **parts
         )

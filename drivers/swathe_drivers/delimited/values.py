@@ -11,24 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers import decimals
+from swathe_drivers.columns import LimitedValue
 from swathe_drivers.decimals import NumberError
+from swathe_drivers.decoding import MAX_EXACT, Faulty, Sent, outside_limits
 from swathe_drivers.delimited.fields import Fields
 from swathe_drivers.delimited.settings import (
-    Amplitude,
-    Counts,
-    Position,
-    Status,
-    Thickness,
-    TimeOfFlight,
+    AmplitudeColumn,
+    CountsColumn,
+    StatusColumn,
+    ThicknessColumn,
+    TimeOfFlightColumn,
 )
-from swathe_drivers.faulty import Faulty
 from swathe_drivers.records import FaultReason
 from swathe_drivers.units import MAX_VALUE, TIME_POWERS
 
 FEW: Final = 64
 """Up to so many lines are read text by text."""
-
-_MAX_EXACT: Final = 2**53
 
 
 def _quoted(text: bytes) -> str:
@@ -100,13 +98,11 @@ def read_integers(
         many=decimals.Plain.integers,
         one=decimals.read_integer,
     )
-    check_range(
-        fields, index, name, faulty, outside=(values < low) | (values > high), low=low, high=high
-    )
+    check_range(fields, index, name, faulty, (values < low) | (values > high), f"{low} to {high}")
     return values
 
 
-def read_times(
+def read_clock(
     fields: Fields, index: int, name: str, faulty: Faulty, *, unit: str, bits: int | None
 ) -> NDArray[np.int64]:
     """One column of times as ns, shape (n,)."""
@@ -122,7 +118,7 @@ def read_times(
     )
     if bits is not None:
         outside = (values < 0) | (values >= (1 << bits) * 10**power)
-        check_range(fields, index, name, faulty, outside=outside, low=0, high=(1 << bits) - 1)
+        check_range(fields, index, name, faulty, outside, f"0 to {(1 << bits) - 1}")
     return values
 
 
@@ -131,22 +127,16 @@ def check_range(
     index: int,
     name: str,
     faulty: Faulty,
-    *,
     outside: NDArray[np.bool_],
-    low: float | None,
-    high: float | None,
+    allowed: str,
 ) -> None:
     """Note an `out_of_range` fault for the lines `outside`."""
     if outside.any():
-        if low is None:
-            allowed = f"at most {high}"
-        elif high is None:
-            allowed = f"at least {low}"
-        else:
-            allowed = f"{low} to {high}"
-        for row in np.flatnonzero(outside).tolist():
-            text = _quoted(fields.text(index, row))
-            faulty.add(row, FaultReason.OUT_OF_RANGE, f"{name}: {text} is not {allowed}")
+        faulty.add_all(
+            np.flatnonzero(outside).tolist(),
+            FaultReason.OUT_OF_RANGE,
+            lambda row: f"{name}: {_quoted(fields.text(index, row))} is not {allowed}",
+        )
 
 
 class ValueReader:
@@ -155,30 +145,30 @@ class ValueReader:
     Limits are checked after all columns are read, as they don't hold for a line without echo.
     """
 
-    def __init__(
-        self, column: TimeOfFlight | Thickness | Amplitude | Position, index: int, name: str
-    ) -> None:
-        self.column = column
+    def __init__(self, column: LimitedValue, index: int, name: str) -> None:
+        self._column = column
         self._index = index
         self._name = name
-        no_echo = column.no_echo if isinstance(column, TimeOfFlight | Thickness) else ()
+        no_echo = column.no_echo if isinstance(column, TimeOfFlightColumn | ThicknessColumn) else ()
         self._texts = [text.encode("latin-1") for text in no_echo if isinstance(text, str)]
         self._numbers = [number for number in no_echo if not isinstance(number, str)]
-        self._may_be_empty = not isinstance(column, Position) and column.empty != "fault"
+        self._may_be_empty = (
+            isinstance(column, TimeOfFlightColumn | ThicknessColumn | AmplitudeColumn)
+            and column.empty != "fault"
+        )
 
-    def read(
-        self, fields: Fields, faulty: Faulty
-    ) -> tuple[NDArray[np.float64], NDArray[np.bool_] | None]:
-        """Values as sent, and the lines in which there is none (None if there are no such)."""
+    def read(self, fields: Fields, faulty: Faulty) -> Sent:
+        """Return the values as sent."""
+        column, index, name = self._column, self._index, self._name
         absent: NDArray[np.bool_] | None = None
         if self._may_be_empty:
-            absent = fields.starts[self._index] == fields.ends[self._index]
+            absent = fields.starts[index] == fields.ends[index]
         for text in self._texts:
-            same = fields.equal(self._index, text)
+            same = fields.equal(index, text)
             absent = same if absent is None else absent | same
         if absent is not None and not absent.any():
             absent = None
-        values = read_floats(fields, self._index, self._name, faulty, absent)
+        values = read_floats(fields, index, name, faulty, absent)
         for number in self._numbers:  # some devices send one beyond all values, such as 9.91e37
             same = values == number
             if same.any():
@@ -186,46 +176,22 @@ class ValueReader:
         outside = np.abs(values) > MAX_VALUE
         if absent is not None:
             outside &= ~absent
-        check_range(
-            fields,
-            self._index,
-            self._name,
-            faulty,
-            outside=outside,
-            low=-MAX_VALUE,
-            high=MAX_VALUE,
-        )
+        check_range(fields, index, name, faulty, outside, f"{-MAX_VALUE} to {MAX_VALUE}")
         if outside.any():
             values[outside] = 0.0
-        return values, absent
 
-    def check(
-        self,
-        fields: Fields,
-        values: NDArray[np.float64],
-        wanted: NDArray[np.bool_] | None,
-        faulty: Faulty,
-    ) -> None:
-        """Check the limits in the lines `wanted` (None: in all)."""
-        low, high = self.column.min, self.column.max
-        outside: NDArray[np.bool_] | None = None
-        if low is not None:
-            outside = values < low
-        if high is not None:
-            above = values > high
-            outside = above if outside is None else outside | above
-        if outside is not None:
-            if wanted is not None:
-                outside &= wanted
-            check_range(
-                fields, self._index, self._name, faulty, outside=outside, low=low, high=high
-            )
+        def check(rows: NDArray[np.bool_] | None) -> None:
+            beyond = outside_limits(column, values, rows)
+            if beyond is not None:
+                check_range(fields, index, name, faulty, beyond, column.allowed)
+
+        return Sent(column, values, absent, check)
 
 
 class StatusReader:
     """Reads a status column."""
 
-    def __init__(self, column: Status, index: int, name: str) -> None:
+    def __init__(self, column: StatusColumn, index: int, name: str) -> None:
         self._index = index
         self._name = name
         self._valid = [text.encode("latin-1") for text in column.valid]
@@ -250,10 +216,46 @@ class StatusReader:
         return valid
 
 
-def count_limits(column: Counts) -> tuple[int, int]:
-    """The least and the greatest count of an encoder; a double holds all of them exactly."""
+def count_limits(column: CountsColumn) -> tuple[int, int]:
+    """Return the minimum and maximum count of an encoder; a double holds all of them exactly."""
     if column.bits is None:
-        return (-_MAX_EXACT, _MAX_EXACT)
+        return (-MAX_EXACT, MAX_EXACT)
     if column.signed:
         return (-(1 << (column.bits - 1)), (1 << (column.bits - 1)) - 1)
     return (0, (1 << column.bits) - 1)
+
+
+QUADRATURE_STEPS: Final = np.array([0, 1, -1, 0, -1, 0, 0, 1, 1, 0, 0, -1, 0, -1, 1, 0], np.int64)
+"""Step for each `before << 2 | now`, states being 2 * A + B; which way is up is a convention."""
+
+QUADRATURE_INVALID: Final = np.isin(np.arange(16), (3, 6, 9, 12))
+"""Where both lines changed at once."""
+
+
+class QuadratureCounter:
+    """Counts the edges of one axis from the two lines of its incremental encoder.
+
+    The lines are a quarter of a period apart, and all four edges of a period are counted. A step
+    in which both lines changed at once may have been in either direction: it is counted as an
+    error and moves nothing.
+
+    Attributes:
+        counts: since the start.
+        errors: steps in which both lines changed at once.
+    """
+
+    def __init__(self) -> None:
+        self.counts = 0
+        self.errors = 0
+        self._last: int | None = None
+
+    def count(self, states: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Counts after each of `states` (0 to 3), shape as given; call in the stream's order."""
+        if not states.size:
+            return states
+        before = int(states[0]) if self._last is None else self._last
+        steps = np.concatenate(([before], states[:-1])) << 2 | states
+        self.errors += int(np.count_nonzero(QUADRATURE_INVALID[steps]))
+        counts = self.counts + np.cumsum(QUADRATURE_STEPS[steps])
+        self.counts, self._last = int(counts[-1]), int(states[-1])
+        return np.asarray(counts, np.int64)

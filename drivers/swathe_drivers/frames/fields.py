@@ -1,19 +1,33 @@
 """What may stand in a binary frame: one table for each field, in the order of the bytes."""
 
-from typing import Annotated, Final, Literal
+from fractions import Fraction
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field
 
+from swathe_drivers.columns import (
+    AmplitudeValue,
+    Constant,
+    Counts,
+    DeviceTime,
+    IndexMark,
+    LimitedValue,
+    PositionValue,
+    ReadingStatus,
+    RunningNumber,
+    ThicknessValue,
+    TimeOfFlightValue,
+    kind_and_axis,
+)
 from swathe_drivers.durations import Duration
 from swathe_drivers.settings import Table
-from swathe_drivers.units import LengthUnit, TimeUnit
+from swathe_drivers.units import TIME_POWERS
 
 ByteOrder = Literal["little", "big"]
 Unsigned = Literal["u1", "u2", "u4", "u8"]
 Integer = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8"]
-Number = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8", "f4", "f8"]
-Axis = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)]
+NumberType = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8", "f4", "f8"]
 
 
 class _Typed(Table):
@@ -21,15 +35,14 @@ class _Typed(Table):
     """That of this field, if not that of the others."""
 
 
-class Constant(_Typed):
+class ConstantField(_Typed, Constant):
     """A number that never changes; a frame in which it differs is of another kind."""
 
-    kind: Literal["constant"] = Field(alias="is")
     type: Integer
     value: int
 
 
-class Length(_Typed):
+class LengthField(_Typed):
     """The length of the frame, for framing by `length_prefix`."""
 
     kind: Literal["length"] = Field(alias="is")
@@ -43,104 +56,107 @@ class Skip(Table):
     bytes: Annotated[int, Field(ge=1, le=65536)] | Literal["rest"] = 1
 
 
-class DeviceTime(_Typed):
+class DeviceTimeField(_Typed, DeviceTime):
     """The device's own clock: a count of `scale` units, which starts again at 2**bits."""
 
-    kind: Literal["device_time"] = Field(alias="is")
     type: Literal["u1", "u2", "u4", "u8", "i8", "f8"]
-    unit: TimeUnit
     scale: float = Field(default=1.0, gt=0.0, le=1e9)
     bits: int | None = Field(default=None, ge=4, le=62)
 
+    @property
+    def tick_ns(self) -> Fraction:
+        """Time of one count, ns."""
+        return Fraction(str(self.scale)) * int(10 ** TIME_POWERS[self.unit])
 
-class RunningNumber(_Typed):
+    @property
+    def wrap_ns(self) -> int | None:
+        """Time after which it starts again at 0, ns; None if it never does."""
+        bits = self.bits
+        if bits is None and self.type in ("u1", "u2", "u4"):
+            bits = 8 * int(self.type[1])
+        return None if bits is None else round(self.tick_ns * (1 << bits))
+
+
+class RunningNumberField(_Typed, RunningNumber):
     """Running number of the frame; starts again at 0 after `wrap` or what the type holds."""
 
-    kind: Literal["sequence"] = Field(alias="is")
     type: Unsigned
-    wrap: int | None = Field(default=None, ge=2, le=2**62)
+
+    @property
+    def modulus(self) -> int | None:
+        """Frames after which it starts again at 0; None if it never does."""
+        if self.wrap is None:
+            return limits(self.type)[1] + 1 if self.type != "u8" else None
+        return self.wrap
 
 
-class Counts(_Typed):
+class CountsField(_Typed, Counts):
     """Raw count of an encoder; rolls over at 2**bits, or where the type does."""
 
-    kind: Literal["counts"] = Field(alias="is")
     type: Integer
-    axis: Axis
     bits: int | None = Field(default=None, ge=4, le=52)
 
+    @property
+    def width(self) -> int | None:
+        """Bits at which it rolls over; None if it never does."""
+        size = int(self.type[1])
+        if self.bits is None:
+            return 8 * size if size <= 4 else None  # a double holds no more
+        return self.bits
 
-class ScaledField(_Typed):
+
+class NumberField(_Typed, LimitedValue):
     """A number; its value in `unit` is `scale * sent + offset`, and so are its limits."""
 
-    kind: str
-    type: Number
-    unit: str
+    type: NumberType
     scale: float = 1.0
     offset: float = 0.0
-    min: float | None = None
-    max: float | None = None
 
 
-class Position(ScaledField):
+class PositionField(PositionValue, NumberField):
     """Position of an axis that the device sends as a length."""
 
-    kind: Literal["position"] = Field(alias="is")
-    axis: Axis
-    unit: LengthUnit
 
-
-class ValueField(ScaledField):
+class ValueField(NumberField):
     """A number that the device may not have."""
 
     absent: tuple[int | float | Literal["nan"], ...] = Field(default=(), max_length=16)
     """What the device sends when it has no echo: as sent, before `scale` and `offset`."""
 
 
-class TimeOfFlight(ValueField):
+class TimeOfFlightField(TimeOfFlightValue, ValueField):
     """Time of flight."""
 
-    kind: Literal["time_of_flight"] = Field(alias="is")
-    unit: TimeUnit
 
-
-class Thickness(ValueField):
+class ThicknessField(ThicknessValue, ValueField):
     """Thickness."""
 
-    kind: Literal["thickness"] = Field(alias="is")
-    unit: LengthUnit
 
-
-class Amplitude(ValueField):
+class AmplitudeField(AmplitudeValue, ValueField):
     """Amplitude of the echo, in percent of full screen height or as a fraction of it."""
 
-    kind: Literal["amplitude"] = Field(alias="is")
-    unit: Literal["%", "fraction"] = "%"
+
+class _Masked(_Typed):
+    shares: bool = False
+    """The field is in the same bytes as the one before."""
 
 
-class Status(_Typed):
-    """Whether the reading is valid: by numbers that say so, or by bits under a mask."""
+class StatusField(_Masked, ReadingStatus):
+    """Whether the reading is valid: by numbers that mean so, or by bits under a mask."""
 
-    kind: Literal["status"] = Field(alias="is")
     type: Integer
     valid: tuple[int, ...] = Field(default=(), max_length=256)
     invalid: tuple[int, ...] = Field(default=(), max_length=256)
     mask: int | None = Field(default=None, ge=1, lt=2**63)
     valid_when: int | None = Field(default=None, ge=0, lt=2**63)
     """What the bits under `mask` are when the reading is valid."""
-    shares: bool = False
-    """The field lies in the same bytes as the one before."""
 
 
-class IndexMark(_Typed):
+class IndexMarkField(_Masked, IndexMark):
     """Bits of which any is set in the frame with which an encoder passed its index mark."""
 
-    kind: Literal["index_mark"] = Field(alias="is")
     type: Unsigned
-    axis: Axis
     mask: int = Field(default=1, ge=1, lt=2**63)
-    shares: bool = False
-    """The field lies in the same bytes as the one before."""
 
 
 class Waveform(_Typed):
@@ -161,23 +177,21 @@ class Waveform(_Typed):
 
 
 AnyField = Annotated[
-    Constant
-    | Length
+    ConstantField
+    | LengthField
     | Skip
-    | DeviceTime
-    | RunningNumber
-    | Counts
-    | Position
-    | TimeOfFlight
-    | Thickness
-    | Amplitude
-    | Status
-    | IndexMark
+    | DeviceTimeField
+    | RunningNumberField
+    | CountsField
+    | PositionField
+    | TimeOfFlightField
+    | ThicknessField
+    | AmplitudeField
+    | StatusField
+    | IndexMarkField
     | Waveform,
     Field(discriminator="kind"),
 ]
-
-ON_AXIS: Final = (Counts, Position, IndexMark)
 
 
 def dtype_of(field: AnyField, byte_order: ByteOrder) -> np.dtype[np.generic]:
@@ -189,7 +203,7 @@ def dtype_of(field: AnyField, byte_order: ByteOrder) -> np.dtype[np.generic]:
 
 
 def limits(kind: str) -> tuple[int, int]:
-    """The least and the greatest number of an integer type."""
+    """Return the minimum and maximum of an integer type."""
     found = np.iinfo(kind)
     return int(found.min), int(found.max)
 
@@ -201,10 +215,9 @@ def size_of(field: AnyField) -> int | None:
     width = np.dtype(field.type).itemsize
     if isinstance(field, Waveform):
         return None if field.samples == "rest" else field.samples * width
-    return 0 if isinstance(field, Status | IndexMark) and field.shares else width
+    return 0 if isinstance(field, StatusField | IndexMarkField) and field.shares else width
 
 
 def name_of(field: AnyField, index: int) -> str:
-    """How messages call a field."""
-    axis = f" {field.axis}" if isinstance(field, ON_AXIS) else ""
-    return f"field {index + 1} ({field.kind}{axis})"
+    """Return what messages call a field."""
+    return f"field {index + 1} ({kind_and_axis(field)})"

@@ -2,13 +2,13 @@
 
 from swathe_drivers.durations import nanoseconds
 from swathe_drivers.frames.checker import Checker
-from swathe_drivers.frames.fields import Length, dtype_of, size_of
+from swathe_drivers.frames.fields import LengthField, dtype_of, size_of
 from swathe_drivers.frames.framer import Framer
 from swathe_drivers.frames.framing import Fixed, LengthPrefix, StartStop
 from swathe_drivers.frames.idle import IdleGapFramer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.start_stop import StartStopFramer
-from swathe_drivers.frames.synced import LengthField, SyncedFramer
+from swathe_drivers.frames.synced import LengthLocation, SyncedFramer
 
 
 def make_framer(
@@ -42,10 +42,12 @@ def make_framer(
     ), False
 
 
-def _length(settings: FramesSettings, framing: LengthPrefix) -> LengthField:
+def _length(settings: FramesSettings, framing: LengthPrefix) -> LengthLocation:
     at = len(settings.sync)
     for field in settings.fields:
-        if isinstance(field, Length):
-            return LengthField(at=at, dtype=dtype_of(field, settings.byte_order), adds=framing.adds)
+        if isinstance(field, LengthField):
+            return LengthLocation(
+                at=at, dtype=dtype_of(field, settings.byte_order), adds=framing.adds
+            )
         at += size_of(field) or 0
     raise AssertionError  # pragma: no cover - the settings have such a field

@@ -1,24 +1,23 @@
 """Settings of binary frames: how they are found, and what stands in them."""
 
-from collections import Counter
-from typing import Final, Literal, Self
+from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
+from swathe_drivers.columns import record_problems
 from swathe_drivers.durations import nanoseconds
 from swathe_drivers.frames.fields import (
     AnyField,
     ByteOrder,
-    Constant,
-    Counts,
-    DeviceTime,
-    IndexMark,
-    Length,
-    Position,
-    RunningNumber,
-    ScaledField,
+    ConstantField,
+    CountsField,
+    DeviceTimeField,
+    IndexMarkField,
+    LengthField,
+    NumberField,
+    RunningNumberField,
     Skip,
-    Status,
+    StatusField,
     ValueField,
     Waveform,
     limits,
@@ -34,19 +33,6 @@ from swathe_drivers.frames.framing import (
     checksum_size,
 )
 from swathe_drivers.settings import Problem, Table, raise_problems
-
-_ONCE: Final = (
-    "length",
-    "device_time",
-    "sequence",
-    "time_of_flight",
-    "thickness",
-    "amplitude",
-    "status",
-    "waveform",
-)
-_MEASURED: Final = frozenset({"time_of_flight", "thickness", "waveform"})
-_PLACED: Final = frozenset({"counts", "position"})
 
 
 class FramesSettings(Table):
@@ -111,42 +97,12 @@ class FramesSettings(Table):
         return self
 
     def _content_problems(self) -> list[Problem]:
-        found: list[Problem] = []
-        kinds = Counter(field.kind for field in self.fields)
-        if not kinds.keys() & (_MEASURED | _PLACED):
-            requirement = (
-                "must have at least one of time_of_flight, thickness, waveform, counts and position"
-            )
-            found.append((("fields",), requirement, sorted(kinds)))
-        elif not kinds.keys() & _MEASURED:
-            found.extend(
-                (("fields",), f"must have a time_of_flight, thickness or waveform beside {kind}", kind)
-                for kind in ("amplitude", "status")
-                if kinds[kind]
-            )  # fmt: skip
-        found.extend(
-            (("fields",), f"must have one {kind} at most", kinds[kind])
-            for kind in _ONCE
-            if kinds[kind] > 1
+        return record_problems(
+            self.fields,
+            key="fields",
+            noun="field",
+            measured=("time_of_flight", "thickness", "waveform"),
         )
-        axes = Counter(field.axis for field in self.fields if isinstance(field, Counts | Position))
-        marks = Counter(field.axis for field in self.fields if isinstance(field, IndexMark))
-        found.extend(
-            (("fields",), f"must have counts for the axis of the index mark {mark!r}", mark)
-            for mark in marks
-            if mark not in axes
-        )
-        found.extend(
-            (("fields",), f"must have one field for the axis {axis!r}", number)
-            for axis, number in axes.items()
-            if number > 1
-        )
-        found.extend(
-            (("fields",), f"must have one index mark for the axis {axis!r}", number)
-            for axis, number in marks.items()
-            if number > 1
-        )
-        return found
 
     def _framing_problems(self) -> list[Problem]:
         framing = self.framing
@@ -220,7 +176,9 @@ class FramesSettings(Table):
         if least + around > self.max_length:
             requirement = f"must be >= {least + around}, which a frame takes"
             found.append((("max_length",), requirement, self.max_length))
-        lengths = [index for index, field in enumerate(self.fields) if isinstance(field, Length)]
+        lengths = [
+            index for index, field in enumerate(self.fields) if isinstance(field, LengthField)
+        ]
         if isinstance(framing, LengthPrefix) and not lengths:
             found.append((("fields",), "must have a field 'length' for this framing", None))
         last = self.fields[-1]
@@ -243,19 +201,18 @@ class FramesSettings(Table):
         found: list[Problem] = []
         if isinstance(field, Skip):
             return found
-        if isinstance(field, Length) and not isinstance(self.framing, LengthPrefix):
+        if isinstance(field, LengthField) and not isinstance(self.framing, LengthPrefix):
             found.append((("is",), "must be 'skip' but for framing by 'length_prefix'", "length"))
-        if isinstance(field, Constant):
+        if isinstance(field, ConstantField):
             found.extend(_outside(field.type, ("value",), field.value))
         elif isinstance(field, Waveform):
             found.extend(_outside(field.type, ("zero",), field.zero))
             if nanoseconds(field.interval) <= 0:
                 found.append((("interval",), "must be > 0", field.interval))
-        elif isinstance(field, ScaledField):
+        elif isinstance(field, NumberField):
             if field.scale == 0.0:
                 found.append((("scale",), "must not be 0", field.scale))
-            if field.min is not None and field.max is not None and field.min >= field.max:
-                found.append((("max",), f"must be > 'min', which is {field.min!r}", field.max))
+            found += field.limit_problems()
             for place, value in enumerate(field.absent if isinstance(field, ValueField) else ()):
                 if field.type[0] == "f":
                     continue
@@ -264,22 +221,22 @@ class FramesSettings(Table):
                     found.append((("absent", place), requirement, value))
                 else:
                     found.extend(_outside(field.type, ("absent", place), value))
-        elif isinstance(field, Counts | DeviceTime):
+        elif isinstance(field, CountsField | DeviceTimeField):
             size = 8 * int(field.type[1])
             if field.bits is not None and (field.bits > size or field.type[0] == "f"):
                 requirement = f"must be <= {size}, the bits of the type, and only for whole numbers"
                 found.append((("bits",), requirement, field.bits))
-        elif isinstance(field, RunningNumber):
+        elif isinstance(field, RunningNumberField):
             if field.wrap is not None and field.wrap > limits(field.type)[1] + 1:
                 requirement = f"must be <= {limits(field.type)[1] + 1}, which the type holds"
                 found.append((("wrap",), requirement, field.wrap))
-        elif isinstance(field, Status):
+        elif isinstance(field, StatusField):
             found.extend(self._status_problems(field))
-        if isinstance(field, Status | IndexMark):
+        if isinstance(field, StatusField | IndexMarkField):
             found.extend(self._bit_problems(field, index))
         return found
 
-    def _status_problems(self, field: Status) -> list[Problem]:
+    def _status_problems(self, field: StatusField) -> list[Problem]:
         found: list[Problem] = []
         if field.mask is None:
             if not field.valid:
@@ -302,7 +259,7 @@ class FramesSettings(Table):
             found.append((("invalid",), "must not repeat a number of 'valid'", both))
         return found
 
-    def _bit_problems(self, field: Status | IndexMark, index: int) -> list[Problem]:
+    def _bit_problems(self, field: StatusField | IndexMarkField, index: int) -> list[Problem]:
         found: list[Problem] = []
         if field.mask is not None and field.mask >> (8 * int(field.type[1])):
             requirement = f"must have at most {8 * int(field.type[1])} bits, those of the type"

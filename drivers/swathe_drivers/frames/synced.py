@@ -21,7 +21,7 @@ _LAST_REACH: Final = 1 << 15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LengthField:
+class LengthLocation:
     """Where a frame tells its length: `adds` more than the number at `at` is that of all."""
 
     at: int
@@ -41,7 +41,7 @@ class SyncedFramer(Framer):
         self,
         *,
         sync: bytes,
-        length: int | LengthField,
+        length: int | LengthLocation,
         checker: Checker | None,
         max_length: int,
         ns_per_byte: int,

@@ -5,15 +5,15 @@ from typing import Annotated, Final
 
 from pydantic import Field, field_validator
 
-from swathe_drivers.delimited.settings import Column, TextSettings, check_latin
+from swathe_drivers.delimited.settings import AnyColumn, LinesSettings, check_latin
 from swathe_drivers.settings import Problem, problem
 
 _PLACE: Final = re.compile(r"([1-9][0-9]{0,4})(?:-([1-9][0-9]{0,4}))?")
 
-Columns = Annotated[dict[str, Column], Field(min_length=1, max_length=64)]
+Columns = Annotated[dict[str, AnyColumn], Field(min_length=1, max_length=64)]
 
 
-class FixedColumnsSettings(TextSettings):
+class FixedColumnsSettings(LinesSettings):
     """A line whose columns stand at fixed places.
 
     The keys of `columns` are places as manuals tell them: `"1-6"` are the first six characters,
@@ -23,7 +23,7 @@ class FixedColumnsSettings(TextSettings):
     columns: Columns
 
     @property
-    def in_order(self) -> tuple[Column, ...]:
+    def in_order(self) -> tuple[AnyColumn, ...]:
         """What stands in a line."""
         return tuple(self.columns.values())
 
@@ -40,7 +40,7 @@ class FixedColumnsSettings(TextSettings):
 
     @field_validator("columns")
     @classmethod
-    def _check_places(cls, columns: dict[str, Column]) -> dict[str, Column]:
+    def _check_places(cls, columns: dict[str, AnyColumn]) -> dict[str, AnyColumn]:
         for text in columns:
             found = _PLACE.fullmatch(text)
             if found is None or (found[2] is not None and int(found[2]) < int(found[1])):
@@ -62,7 +62,7 @@ def _place(text: str) -> tuple[int, int]:
     return first - 1, int(found[2] or first)
 
 
-class PatternSettings(TextSettings):
+class PatternSettings(LinesSettings):
     """A line that fits a regular expression.
 
     `pattern` is one of Python's, for a whole line without its checksum, with a named group for
@@ -74,7 +74,7 @@ class PatternSettings(TextSettings):
     columns: Columns
 
     @property
-    def in_order(self) -> tuple[Column, ...]:
+    def in_order(self) -> tuple[AnyColumn, ...]:
         """What stands in a line."""
         return tuple(self.columns.values())
 

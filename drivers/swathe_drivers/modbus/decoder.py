@@ -8,12 +8,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.columns import Abilities
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.frames import FramesDecoder
 from swathe_drivers.frames.checker import rows_of
 from swathe_drivers.frames.framer import Contents, Frames
+from swathe_drivers.frames.values import waveform_format
 from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer
 from swathe_drivers.modbus.settings import ModbusSettings, Read, frames_of, places_of
-from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason, no_positions
+from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
 EXCEPTIONS: Final = {
     1: (FaultReason.ILLEGAL_FUNCTION, "the device has no such function"),
@@ -32,6 +35,7 @@ class _ReadDecoder:
 
     def __init__(self, read: Read, *, low_first: bool) -> None:
         settings = frames_of(read)
+        self.abilities = Abilities.of(settings.fields, waveform_format(settings))
         self.decoder = FramesDecoder(settings)
         self._width = settings.least
         self._order: NDArray[np.int64] | None = None
@@ -76,7 +80,7 @@ class _ReadDecoder:
         return replace(batch, faults=tuple(faults))
 
 
-class ModbusDecoder:
+class ModbusDecoder(RecordDecoder):
     """Decodes answers to reads of registers; see `swathe_drivers.abc.Decoder`.
 
     Attributes:
@@ -90,31 +94,28 @@ class ModbusDecoder:
         low_first = settings.word_order == "low_first"
         self._reads = [_ReadDecoder(read, low_first=low_first) for read in settings.reads]
         self.exceptions: Final[Counter[int]] = Counter()
-        decoders = [read.decoder for read in self._reads]
-        placing = next((one for one in decoders if one.gives_positions), decoders[0])
-        telling = next((one for one in decoders if one.gives_readings), decoders[0])
-        self.axes: Final = placing.axes
-        self.count_bits: Final = placing.count_bits
-        self.length_axes: Final = placing.length_axes
-        self.gives: Final = telling.gives
-        self.waveform: Final = telling.waveform
-        self.gives_readings: Final = telling.gives_readings
-        self.gives_positions: Final = placing.gives_positions
-        self.combined: Final = placing is telling and telling.combined
-        main = telling if telling.gives_readings else placing
-        self.has_clock: Final = main.has_clock
-        self.clock_wrap_ns: Final = main.clock_wrap_ns
-        self.sequence_wrap: Final = main.sequence_wrap
-        self._empty = self._batch([])
+        abilities = [read.abilities for read in self._reads]
+        positions = next((one for one in abilities if one.gives_positions), abilities[0])
+        readings = next((one for one in abilities if one.gives_readings), abilities[0])
+        main = readings if readings.gives_readings else positions
+        super().__init__(
+            replace(
+                main,
+                axes=positions.axes,
+                count_bits=positions.count_bits,
+                length_axes=positions.length_axes,
+                gives_positions=positions.gives_positions,
+                gives=readings.gives,
+                waveform=readings.waveform,
+                gives_readings=readings.gives_readings,
+                combined=positions is readings and readings.combined,
+            )
+        )
 
     @property
     def pending(self) -> int:
         """Bytes of an answer that has only begun, or of a fault that is not yet over."""
         return self._framer.pending
-
-    def feed(self, data: bytes, time_ns: int) -> Batch:
-        """Decode one chunk, which arrived at `time_ns`; raises nothing."""
-        return self.feed_chunks([(time_ns, data)])
 
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
@@ -146,25 +147,21 @@ class ModbusDecoder:
             faults.append(Fault(int(frames.offsets[row]), size, reason, excerpt, detail))
             counts[reason] += 1
             fault_bytes += size
-        return self._batch(parts, faults, counts, fault_bytes, frames.ignored_bytes)
+        return self._joined(parts, faults, counts, fault_bytes, frames.ignored_bytes)
 
-    def _batch(
+    def _joined(
         self,
         parts: Sequence[Batch],
-        faults: Sequence[Fault] = (),
-        counts: Counter[FaultReason] | None = None,
-        fault_bytes: int = 0,
-        ignored_bytes: int = 0,
+        faults: Sequence[Fault],
+        counts: Counter[FaultReason],
+        fault_bytes: int,
+        ignored_bytes: int,
     ) -> Batch:
-        """Put together what the reads gave: at most one gives readings, at most one positions."""
-        told = list(faults)
-        total = Counter(counts or {})
-        batch = Batch(positions=no_positions(len(self.axes)), combined=self.combined)
-        if self.waveform is not None:
-            empty = np.empty((0, self.waveform.samples), self.waveform.dtype)
-            batch = replace(batch, waveforms=empty)
+        """Join what the reads gave: at most one gives readings, at most one positions."""
+        faults, total = list(faults), Counter(counts)
+        batch = self._batch()
         for part in parts:
-            told += part.faults
+            faults += part.faults
             total.update(part.n_faults)
             if part.readings.size:
                 batch = replace(batch, readings=part.readings, waveforms=part.waveforms)
@@ -172,7 +169,7 @@ class ModbusDecoder:
                 batch = replace(batch, positions=part.positions)
         return replace(
             batch,
-            faults=tuple(sorted(told, key=lambda fault: fault.offset)[:MAX_FAULTS]),
+            faults=tuple(sorted(faults, key=lambda fault: fault.offset)[:MAX_FAULTS]),
             n_faults=dict(total),
             record_bytes=sum(part.record_bytes for part in parts),
             fault_bytes=fault_bytes + sum(part.fault_bytes for part in parts),

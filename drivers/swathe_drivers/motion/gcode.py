@@ -11,10 +11,11 @@ from typing import Annotated, ClassVar, Final, Literal
 
 from pydantic import BaseModel, Field, field_validator, model_validator
 
+from swathe_drivers.columns import AxisName
 from swathe_drivers.errors import UsageError
 from swathe_drivers.motion.commands import Command, CommandKind, Frame
 from swathe_drivers.motion.lines import LineCodec, LineSettings, Text
-from swathe_drivers.motion.settings import AxisName, AxisSettings, check_move, words
+from swathe_drivers.motion.settings import AxisSettings, check_move, words
 from swathe_drivers.settings import problem
 
 _NUMBER: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)"

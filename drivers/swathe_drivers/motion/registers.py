@@ -13,11 +13,12 @@ from typing import Annotated, ClassVar, Final, Literal
 
 from pydantic import BaseModel, Field, model_validator
 
+from swathe_drivers.columns import AxisName
 from swathe_drivers.errors import UsageError
 from swathe_drivers.motion.commands import Command, CommandKind, Frame, Pending
 from swathe_drivers.motion.events import EventKind, MotionEvent
 from swathe_drivers.motion.responses import READS, Garbage, Response, ResponseReader
-from swathe_drivers.motion.settings import AxisName, AxisSettings, check_move, words
+from swathe_drivers.motion.settings import AxisSettings, check_move, words
 from swathe_drivers.records import MAX_EXCERPT, Fault, FaultReason
 from swathe_drivers.rtu import EXCEPTION, with_crc
 from swathe_drivers.settings import Problem, Table, raise_problems

@@ -2,16 +2,11 @@
 
 import math
 from collections.abc import Mapping
-from typing import Annotated, Final
 
 from pydantic import Field, field_validator, model_validator
 
 from swathe_drivers.errors import LimitError, UsageError
 from swathe_drivers.settings import Table, problem
-
-AXIS_NAME: Final = r"^[a-z][a-z0-9_]*$"
-
-AxisName = Annotated[str, Field(pattern=AXIS_NAME, max_length=32)]
 
 
 class AxisSettings(Table):

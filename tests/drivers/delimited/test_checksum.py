@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathe_drivers.delimited.checksum import check_sums
-from swathe_drivers.delimited.settings import Checksum
+from swathe_drivers.delimited.settings import LineChecksum
 
 
 @pytest.mark.parametrize("kind", ["xor", "sum8"])
@@ -22,7 +22,7 @@ def test_check_sums_equals_plain_sum_of_each_line(
     kind: str, bodies: list[bytes], first: int, marker: str
 ) -> None:
     """Also for empty and too short bodies, which have neighbours on both sides."""
-    settings = Checksum.model_validate({"kind": kind, "after": marker, "from": first})
+    settings = LineChecksum.model_validate({"kind": kind, "after": marker, "from": first})
     lines = [body + marker.encode() + b"A5" for body in bodies]
     block = np.frombuffer(b"\n".join(lines) + b"\n", np.uint8)
     lengths = np.array([len(line) for line in lines])
@@ -42,7 +42,7 @@ def test_check_sums_equals_plain_sum_of_each_line(
 @pytest.mark.parametrize("tail", [b"", b"5", b"A5", b"*", b"*A", b"*G5", b"*5G", b"+A5", b"*A5 "])
 def test_check_sums_without_marker_and_digits_is_absent(tail: bytes) -> None:
     """A checksum is two hexadecimal digits behind the marker, at the very end."""
-    settings = Checksum.model_validate({"kind": "xor", "after": "*"})
+    settings = LineChecksum.model_validate({"kind": "xor", "after": "*"})
     block = np.frombuffer(tail + b"\r\n", np.uint8)
     sums = check_sums(settings, block, np.array([0]), np.array([len(tail)]))
     assert not sums.present[0]

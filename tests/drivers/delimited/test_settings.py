@@ -42,7 +42,7 @@ def test_settings_have_the_usual_defaults() -> None:
         ),
         (
             {"columns": [COUNT, {"is": "amplitude"}]},
-            (f"'{KEY}.columns' must have a time_of_flight or thickness beside amplitude"
+            (f"'{KEY}.columns' must have a time_of_flight or thickness in addition to amplitude"
             " (got 'amplitude')"),
         ),
         ({"columns": [TIME, TIME]}, f"'{KEY}.columns' must have one time_of_flight at most (got 2)"),

@@ -72,7 +72,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
          (f"'{KEY}.fields' must have at least one of time_of_flight, thickness, waveform, counts"
           " and position (got ['skip'])")),
         (ends(COUNT, {"is": "amplitude", "type": "u1"}),
-         (f"'{KEY}.fields' must have a time_of_flight, thickness or waveform beside amplitude"
+         (f"'{KEY}.fields' must have a time_of_flight, thickness or waveform in addition to amplitude"
           " (got 'amplitude')")),
         (ends(TOF, TOF), f"'{KEY}.fields' must have one time_of_flight at most (got 2)"),
         (ends(COUNT, COUNT), f"'{KEY}.fields' must have one field for the axis 'scan' (got 2)"),

@@ -1,0 +1,248 @@
+"""What a column of a line or a field of a frame means: quantity, unit, axis, limits.
+
+The drivers of text and of binary frames add how each is encoded; see `delimited.settings` and
+`frames.fields`.
+"""
+
+from abc import ABC, abstractmethod
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated, Final, Literal, Protocol, Self
+
+from pydantic import Field
+
+from swathe_drivers.records import WaveformFormat
+from swathe_drivers.settings import Problem, Table
+from swathe_drivers.units import LengthUnit, TimeUnit
+
+AxisName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)]
+"""Name of an axis."""
+
+_POSITIONS: Final = frozenset({"counts", "position", "quadrature"})
+_ONCE: Final = (
+    "length",
+    "device_time",
+    "sequence",
+    "time_of_flight",
+    "thickness",
+    "amplitude",
+    "status",
+    "waveform",
+)
+
+
+class Column(Protocol):
+    """What every column of a line and every field of a frame has."""
+
+    @property
+    def kind(self) -> str:
+        """The key `is` of its table."""
+        ...
+
+
+class Constant(Table):
+    """A value that never changes; a record in which it differs is of another kind."""
+
+    kind: Literal["constant"] = Field(alias="is")
+
+
+class DeviceTime(Table, ABC):
+    """The device's own clock."""
+
+    kind: Literal["device_time"] = Field(alias="is")
+    unit: TimeUnit
+
+    @property
+    @abstractmethod
+    def wrap_ns(self) -> int | None:
+        """Time after which it starts again at 0, ns; None if it never does."""
+
+
+class RunningNumber(Table):
+    """Running number of the record; with `wrap` it starts again at 0 after `wrap` records."""
+
+    kind: Literal["sequence"] = Field(alias="is")
+    wrap: int | None = Field(default=None, ge=2, le=2**62)
+
+    @property
+    def modulus(self) -> int | None:
+        """Records after which it starts again at 0; None if it never does."""
+        return self.wrap
+
+
+class Counts(Table, ABC):
+    """Raw count of an encoder."""
+
+    kind: Literal["counts"] = Field(alias="is")
+    axis: AxisName
+
+    @property
+    @abstractmethod
+    def width(self) -> int | None:
+        """Bits at which it rolls over; None if it never does."""
+
+
+class Quadrature(Table):
+    """Levels of both lines of an encoder, 2 * A + B; the decoder counts all four edges."""
+
+    kind: Literal["quadrature"] = Field(alias="is")
+    axis: AxisName
+
+
+class IndexMark(Table):
+    """Whether an encoder passed its index mark with this record."""
+
+    kind: Literal["index_mark"] = Field(alias="is")
+    axis: AxisName
+
+
+class ReadingStatus(Table):
+    """Whether the reading is valid."""
+
+    kind: Literal["status"] = Field(alias="is")
+
+
+class LimitedValue(Table):
+    """A number of a quantity; its limits are in `unit`."""
+
+    kind: str
+    unit: str
+    min: float | None = None
+    max: float | None = None
+
+    def limit_problems(self) -> list[Problem]:
+        """Return what is wrong with the limits."""
+        if self.min is None or self.max is None or self.min < self.max:
+            return []
+        return [(("max",), f"must be > 'min', which is {self.min!r}", self.max)]
+
+    @property
+    def allowed(self) -> str:
+        """The limits in words."""
+        if self.min is None:
+            return f"at most {self.max}"
+        return f"at least {self.min}" if self.max is None else f"{self.min} to {self.max}"
+
+
+class PositionValue(LimitedValue):
+    """Position of an axis that the device sends as a length."""
+
+    kind: Literal["position"] = Field(alias="is")
+    axis: AxisName
+    unit: LengthUnit
+
+
+class TimeOfFlightValue(LimitedValue):
+    """Time of flight."""
+
+    kind: Literal["time_of_flight"] = Field(alias="is")
+    unit: TimeUnit
+
+
+class ThicknessValue(LimitedValue):
+    """Thickness."""
+
+    kind: Literal["thickness"] = Field(alias="is")
+    unit: LengthUnit
+
+
+class AmplitudeValue(LimitedValue):
+    """Amplitude of the echo, in percent of full screen height or as a fraction of it."""
+
+    kind: Literal["amplitude"] = Field(alias="is")
+    unit: Literal["%", "fraction"] = "%"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Abilities:
+    """What a decoder can give; the attributes are those of `swathe_drivers.abc.Decoder`."""
+
+    axes: tuple[str, ...]
+    count_bits: dict[str, int | None]
+    length_axes: frozenset[str]
+    gives: frozenset[str]
+    gives_readings: bool
+    gives_positions: bool
+    combined: bool
+    has_clock: bool
+    clock_wrap_ns: int | None
+    sequence_wrap: int | None
+    waveform: WaveformFormat | None
+
+    @classmethod
+    def of(cls, columns: Sequence[Column], waveform: WaveformFormat | None = None) -> Self:
+        """Return the abilities of a decoder of records with `columns`."""
+        kinds = {column.kind for column in columns}
+        positions = [one for one in columns if isinstance(one, Counts | PositionValue | Quadrature)]
+        clock = next((one for one in columns if isinstance(one, DeviceTime)), None)
+        number = next((one for one in columns if isinstance(one, RunningNumber)), None)
+        gives_readings = bool(kinds & {"time_of_flight", "thickness", "waveform"})
+        return cls(
+            axes=tuple(one.axis for one in positions),
+            count_bits={
+                one.axis: one.width if isinstance(one, Counts) else None for one in positions
+            },
+            length_axes=frozenset(one.axis for one in positions if isinstance(one, PositionValue)),
+            gives=frozenset(kinds & {"time_of_flight", "thickness", "amplitude", "waveform"}),
+            gives_readings=gives_readings,
+            gives_positions=bool(positions),
+            combined=gives_readings and bool(positions),
+            has_clock=clock is not None,
+            clock_wrap_ns=None if clock is None else clock.wrap_ns,
+            sequence_wrap=None if number is None else number.modulus,
+            waveform=waveform,
+        )
+
+
+def kind_and_axis(column: Column) -> str:
+    """Return what messages call the subject of a column: its kind, and its axis if it has one."""
+    if isinstance(column, Counts | PositionValue | Quadrature | IndexMark):
+        return f"{column.kind} {column.axis}"
+    return column.kind
+
+
+def record_problems(
+    columns: Sequence[Column], *, key: str, noun: str, measured: Sequence[str]
+) -> list[Problem]:
+    """Return what is wrong with the columns of a record taken together.
+
+    Args:
+        columns: of the record.
+        key: of their table, for the paths of the problems.
+        noun: what one of them is called.
+        measured: kinds of which a reading needs one.
+    """
+    found: list[Problem] = []
+    path: tuple[str | int, ...] = (key,)
+    kinds = Counter(column.kind for column in columns)
+    if not kinds.keys() & {*measured, *_POSITIONS}:
+        names = ", ".join([*measured, "counts"])
+        requirement = f"must have at least one of {names} and position"
+        found.append((path, requirement, sorted(kinds)))
+    elif not kinds.keys() & set(measured):
+        names = f"{', '.join(measured[:-1])} or {measured[-1]}"
+        found.extend(
+            (path, f"must have a {names} in addition to {kind}", kind)
+            for kind in ("amplitude", "status")
+            if kinds[kind]
+        )
+    found.extend(
+        (path, f"must have one {kind} at most", kinds[kind]) for kind in _ONCE if kinds[kind] > 1
+    )
+    axes = Counter(
+        one.axis for one in columns if isinstance(one, Counts | PositionValue | Quadrature)
+    )
+    marks = Counter(one.axis for one in columns if isinstance(one, IndexMark))
+    found.extend(
+        (path, f"must have counts for the axis of the index mark {mark!r}", mark)
+        for mark in marks
+        if mark not in axes
+    )
+    for what, numbers in ((noun, axes), ("index mark", marks)):
+        found.extend(
+            (path, f"must have one {what} for the axis {axis!r}", number)
+            for axis, number in numbers.items()
+            if number > 1
+        )
+    return found

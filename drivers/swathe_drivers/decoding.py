@@ -1,0 +1,197 @@
+"""What the decoders of lines and of frames share: abilities, faulty records, the batch."""
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.columns import Abilities, AmplitudeValue, LimitedValue, PositionValue
+from swathe_drivers.records import (
+    ABSENT_SEQUENCE,
+    ABSENT_TIME,
+    READING,
+    Batch,
+    FaultReason,
+    no_positions,
+    position_dtype,
+)
+from swathe_drivers.units import scaled
+
+INT64_MAX: Final = 2**63 - 1
+MAX_EXACT: Final = 2**53
+"""A double holds every whole number up to here."""
+
+Bad = dict[int, tuple[FaultReason | None, str]]
+"""Lines or frames that are no record, by their number; the reason is None for one to ignore."""
+
+
+class Faulty:
+    """The first fault of each record that has one, in the order of its columns."""
+
+    def __init__(self) -> None:
+        self.by_row: dict[int, tuple[FaultReason, str]] = {}
+
+    def add(self, row: int, reason: FaultReason, detail: str) -> None:
+        """Note a fault; only the first of a record is kept."""
+        self.by_row.setdefault(row, (reason, detail))
+
+    def add_all(
+        self, rows: Iterable[int], reason: FaultReason, detail: Callable[[int], str]
+    ) -> None:
+        """Note a fault of each of `rows`; `detail` makes its sentence."""
+        for row in rows:
+            self.add(row, reason, detail(row))
+
+    def split(
+        self, rows: NDArray[np.int64], columns: dict[str, NDArray[Any]], bad: Bad
+    ) -> tuple[NDArray[np.int64], dict[str, NDArray[Any]]]:
+        """Return the rows and columns without fault; note the others in `bad`."""
+        if not self.by_row:
+            return rows, columns
+        keep = np.ones(rows.size, np.bool_)
+        keep[list(self.by_row)] = False
+        bad.update((int(rows[row]), fault) for row, fault in self.by_row.items())
+        return rows[keep], {name: column[keep] for name, column in columns.items()}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sent:
+    """A column of numbers as the device sent them.
+
+    Attributes:
+        column: what they mean.
+        values: in the column's unit, shape (n,).
+        absent: rows in which there is none; None if there are no such.
+        check: checks the limits in the rows given (None: in all).
+    """
+
+    column: LimitedValue
+    values: NDArray[np.float64]
+    absent: NDArray[np.bool_] | None
+    check: Callable[[NDArray[np.bool_] | None], None]
+
+
+def convert(sent: Sequence[Sent], valid: NDArray[np.bool_] | None) -> dict[str, NDArray[Any]]:
+    """Check limits and return columns in mm, µs and percent by name; an axis is `axis NAME`.
+
+    A reading without an echo is not valid, and its limits don't hold. A time of flight or
+    thickness that is not valid becomes NaN, an amplitude only where it is absent.
+
+    Args:
+        sent: columns in the order in which their faults count.
+        valid: what a status column says, shape (n,); None: all are valid.
+    """
+    out: dict[str, NDArray[Any]] = {}
+    for one in sent:
+        if one.absent is not None and not isinstance(one.column, AmplitudeValue | PositionValue):
+            valid = ~one.absent if valid is None else valid & ~one.absent
+    for one in sent:
+        column, absent = one.column, one.absent
+        if isinstance(column, PositionValue):
+            one.check(None)
+            out[f"axis {column.axis}"] = scaled(one.values, column.unit)
+            continue
+        checked, blank = valid, absent
+        if not isinstance(column, AmplitudeValue):
+            blank = None if valid is None else ~valid
+        elif absent is not None:
+            checked = ~absent if valid is None else valid & ~absent
+        one.check(checked)
+        values = scaled(one.values, column.unit)
+        out[column.kind] = values if blank is None else np.where(blank, np.nan, values)
+    if valid is not None:
+        out["valid"] = valid
+    return out
+
+
+def outside_limits(
+    column: LimitedValue, values: NDArray[np.float64], checked: NDArray[np.bool_] | None
+) -> NDArray[np.bool_] | None:
+    """Return the rows of `checked` (None: all) beyond the column's limits; None if it has none."""
+    outside: NDArray[np.bool_] | None = None
+    if column.min is not None:
+        outside = values < column.min
+    if column.max is not None:
+        above = values > column.max
+        outside = above if outside is None else outside | above
+    return outside if outside is None or checked is None else outside & checked
+
+
+class RecordDecoder(ABC):
+    """Turns the bytes of one port into batches; see `swathe_drivers.abc.Decoder`."""
+
+    def __init__(self, abilities: Abilities) -> None:
+        self.axes: Final = abilities.axes
+        self.count_bits: Final = abilities.count_bits
+        self.length_axes: Final = abilities.length_axes
+        self.gives: Final = abilities.gives
+        self.gives_readings: Final = abilities.gives_readings
+        self.gives_positions: Final = abilities.gives_positions
+        self.combined: Final = abilities.combined
+        self.has_clock: Final = abilities.has_clock
+        self.clock_wrap_ns: Final = abilities.clock_wrap_ns
+        self.sequence_wrap: Final = abilities.sequence_wrap
+        self.waveform: Final = abilities.waveform
+        self._empty = self._batch()
+
+    def feed(self, data: bytes, time_ns: int) -> Batch:
+        """Decode one chunk, which arrived at `time_ns`; raises nothing."""
+        return self.feed_chunks([(time_ns, data)])
+
+    @abstractmethod
+    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
+        """Decode the next chunks, each with the time of its arrival; raises nothing."""
+
+    def _batch(self, **parts: Any) -> Batch:  # noqa: ANN401  the fields of a batch
+        """Return a batch with what is not in `parts` empty."""
+        parts.setdefault("positions", no_positions(len(self.axes)))
+        if self.waveform is not None:
+            empty = np.empty((0, self.waveform.samples), self.waveform.dtype)
+            parts.setdefault("waveforms", empty)
+        return Batch(combined=self.combined, **parts)
+
+    def _records(
+        self,
+        times: NDArray[np.int64],
+        offsets: NDArray[np.int64],
+        columns: Mapping[str, NDArray[Any]],
+    ) -> dict[str, NDArray[Any]]:
+        """Return the readings, waveforms and positions of records with `columns`."""
+        size = times.size
+        common = {
+            "time": times,
+            "offset": offsets,
+            "device_time": _column(columns, "device_time", size, ABSENT_TIME),
+            "sequence": _column(columns, "sequence", size, ABSENT_SEQUENCE),
+        }
+        parts: dict[str, NDArray[Any]] = {}
+        if self.gives_readings:
+            readings = np.empty(size, READING)
+            for name, column in common.items():
+                readings[name] = column
+            for name in ("time_of_flight", "thickness", "amplitude"):
+                readings[name] = _column(columns, name, size, np.nan)
+            readings["valid"] = columns.get("valid", True)
+            parts["readings"] = readings
+            if self.waveform is not None:
+                parts["waveforms"] = columns["waveform"]
+        if self.gives_positions:
+            positions = np.empty(size, position_dtype(len(self.axes)))
+            for name, column in common.items():
+                positions[name] = column
+            for number, axis in enumerate(self.axes):
+                positions["counts"][:, number] = columns[f"axis {axis}"]
+                positions["mark"][:, number] = columns.get(f"mark {axis}", False)
+            parts["positions"] = positions
+        return parts
+
+
+def _column(
+    columns: Mapping[str, NDArray[Any]], name: str, size: int, absent: float
+) -> NDArray[Any]:
+    """A column, filled with `absent` if the device does not send it."""
+    # An array is copied into a record array several times as fast as one number.
+    return columns[name] if name in columns else np.full(size, absent)

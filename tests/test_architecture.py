@@ -27,6 +27,7 @@ ROOMS = (
     "errors",
     "units",
     "keys",
+    "arrays",
     "listen",
     "calibration",
     "echo",

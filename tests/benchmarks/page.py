@@ -259,7 +259,7 @@ def large_survey(browser: Browser) -> tuple[float, float, list[float]]:
             times.append(browser.run_to_end(FIRST) / 1000)
         for closer in (3, 3, 3):
             for _ in range(closer):
-                browser.find("#closer").click()
+                browser.find("#zoom-in").click()
             settle(browser)
             frames = np.array(browser.run_to_end(PAN))
             rates.append(1000 / float(np.mean(np.diff(frames))))

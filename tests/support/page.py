@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.messages import CommandMessage, ReplyMessage, moment
-from swathe.page import BrokerHealth, CrawlerHealth, NextStep, Page
+from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance, Page
 from swathe.page.hub import Hub
 from swathe.pipeline import CellState, Grid
 from swathe.station import PageSettings, Station, parse_station
@@ -74,7 +74,7 @@ class PlayedSource:
         )
         self.broker: BrokerHealth | None = BrokerHealth("127.0.0.1:1883", "connected", "")
         self.crawler: CrawlerHealth | None = None
-        self.step: NextStep | None = None
+        self.step: HandGuidance | None = None
         self.accepts = True
         self.at: tuple[float | None, float | None] = (None, None)
         self.messages: dict[str, bytes] = {}
@@ -87,7 +87,7 @@ class PlayedSource:
         """Whether a page watches."""
         return self._on_cells is not None
 
-    def next_step(self) -> NextStep | None:
+    def next_step(self) -> HandGuidance | None:
         """Return where to go by hand."""
         return self.step
 
@@ -112,7 +112,7 @@ class PlayedSource:
 
         return end
 
-    def obey(self, command: CommandMessage) -> ReplyMessage:
+    def execute(self, command: CommandMessage) -> ReplyMessage:
         """Note a command."""
         self.commands.append(command)
         return ReplyMessage(

@@ -77,11 +77,11 @@ def test_demo_gaps_appear_and_are_gone_back_to(chromium: Browser, tmp_path: Path
         browser.run("document.activeElement.blur()")
         browser.wait(lambda: browser.text("#percent") == "100", 90, "everything covered")
         browser.wait(lambda: not browser.all("#gap-list li"), 20, "an empty list")
-        assert browser.text("#gap-more") == "Nothing: no gap is left behind."
-        assert browser.text("#gap-closed").startswith("Last one closed: gap")
+        assert browser.text("#gap-more") == "No open gaps."
+        assert browser.text("#gap-closed").startswith("Last closed: gap")
         browser.wait(lambda: browser.text("#banner").startswith("The run ended at"), 20, "the end")
         assert browser.text("#banner").endswith(
-            "the plan is covered. What you see stays as it was."
+            "the plan is covered. The page shows its last state."
         )
         assert process.wait(60) == 0
     record = read_record(tmp_path / "demo" / "penstock-3" / "survey.json")
@@ -108,8 +108,8 @@ def test_contact_is_lost_within_two_seconds_and_found(
     killed = time.monotonic()
     browser.wait(lambda: browser.text("#banner") != "", 20, "the banner")
     assert time.monotonic() - killed < 2
-    told = browser.text("#banner")
-    assert re.fullmatch(r"No contact with the station since .+: what you see is old", told)
+    text = browser.text("#banner")
+    assert re.fullmatch(r"No connection to the station since .+: this data is old", text)
     assert browser.run("return document.body.classList.contains('lost')")
     process.finish()
     before = measured(browser)
@@ -167,9 +167,9 @@ def test_stop_from_the_page(
     wait_for(lambda: reachable(port), 30, "the page")
     browser.open(f"http://127.0.0.1:{port}/")
     browser.wait(lambda: measured(browser) > 100, 60, "a first stretch")
-    browser.find("[data-say=stop]").click()
-    browser.find("#ask-by").send_keys("crew")
-    browser.find("#ask-yes").click()
+    browser.find("[data-command=stop]").click()
+    browser.find("#confirm-by").send_keys("crew")
+    browser.find("#confirm-yes").click()
     code, output = process.finish()
     assert code == 3
     assert f"page: http://127.0.0.1:{port}/" in output
@@ -214,8 +214,8 @@ def agree(browser: Browser, by: str = "") -> str:
     """Say yes to the page's question, by name where it does not know it; return the answer."""
     browser.run("document.getElementById('reply').textContent = ''")
     if by:
-        browser.find("#ask-by").send_keys(by)
-    browser.find("#ask-yes").click()
+        browser.find("#confirm-by").send_keys(by)
+    browser.find("#confirm-yes").click()
     browser.wait(lambda: browser.text("#reply")[:1] in ("✓", "✕"), 10, "the answer")
     return browser.text("#reply")
 
@@ -243,11 +243,11 @@ def test_alarms_are_acknowledged_in_a_pause(board: Browser) -> None:
 
     wanted = {"Gap opened", "Wall below alert level"}
     board.wait(lambda: wanted <= set(whats()), 30, "the alarms")
-    board.find("[data-say=pause]").click()
-    board.find("#ask-why").send_keys("couplant is refilled")
-    assert agree(board, "A. Kern").startswith("✓ The station says: paused")
+    board.find("[data-command=pause]").click()
+    board.find("#confirm-reason").send_keys("couplant is refilled")
+    assert agree(board, "A. Kern").startswith("✓ Accepted: paused")
     board.wait(lambda: board.find("#paused").is_displayed(), 10, "the pause")
-    assert board.text("#paused-why") == "couplant is refilled (A. Kern)"
+    assert board.text("#paused-reason") == "couplant is refilled (A. Kern)"
     if board.find("#alarms-all").is_displayed():
         board.find("#alarms-all").click()
     thin = board.all("#alarm-list li")[whats().index("Wall below alert level")]
@@ -258,13 +258,13 @@ def test_alarms_are_acknowledged_in_a_pause(board: Browser) -> None:
     board.wait(lambda: board.run(picture) != before, 10, "the mark on the map")
     gaps = board.all("#alarm-list li")[whats().index("Gap opened")]
     gaps.find_element("css selector", ".seen").click()
-    told = r"✓ The station says: alarm \d+ \(gaps open\) is acknowledged by A. Kern"
+    told = r"✓ Accepted: alarm \d+ \(gaps open\) is acknowledged by A. Kern"
     assert re.fullmatch(told, agree(board))
     known = "return document.querySelector('#alarm-list .known')?.textContent ?? ''"
     board.wait(lambda: "acknowledged by A. Kern" in board.run(known), 10, "its new look")
     assert "Gap opened" in board.run(known)
     board.find("#paused-resume").click()
-    assert agree(board) == "✓ The station says: going on"
+    assert agree(board) == "✓ Accepted: going on"
     board.wait(lambda: not board.find("#paused").is_displayed(), 10, "its end")
 
 
@@ -273,13 +273,15 @@ def test_gap_is_asked_for_again(board: Browser) -> None:
     # The oldest one is merged into no other.
     row = min(board.all("#gap-list li"), key=lambda one: int(one.get_attribute("data-key") or 0))
     name = row.find_element("css selector", ".unseen").get_attribute("textContent") or ""
-    row.find_element("css selector", ".again").click()
+    row.find_element("css selector", ".rescan").click()
     told = agree(board, "A. Kern")
-    assert told.startswith("✓ The station says: ")
+    assert told.startswith("✓ Accepted: ")
     assert "is wanted, number" in told
     board.find("#part").click()  # away from the list, which else keeps its order
     first = "return document.querySelector('#gap-list li').textContent"
-    board.wait(lambda: "★ wanted by A. Kern, number 1" in board.run(first), 10, "it first")
+    board.wait(
+        lambda: "★ re-scan requested by A. Kern, number 1" in board.run(first), 10, "it first"
+    )
     assert name in board.run(first)
     assert re.match(r"Next: line \d+, from [\d,]+ mm, \d+ mm missing", board.text("#next .first"))
 
@@ -291,16 +293,16 @@ def test_zone_is_left_out(board: Browser) -> None:
         re.findall(r"of ([\d\u202f]+) cells", board.run(required))[0].replace("\u202f", "")
     )
     for ends, answer in (
-        ((699, 721, 197, 203), "✓ The station says: excluded 6 cells: nozzle"),
-        ((5000, 5010, 0, 9), "✕ The station says no: no cell that is asked for has its centre"),
+        ((699, 721, 197, 203), "✓ Accepted: excluded 6 cells: nozzle"),
+        ((5000, 5010, 0, 9), "✕ Refused: no cell that is asked for has its centre"),
     ):
-        board.find("[data-say=exclude]").click()
+        board.find("[data-command=exclude]").click()
         for side, value in zip(
             ("scan-from", "scan-to", "index-from", "index-to"), ends, strict=True
         ):
             board.find(f"#zone-{side}").send_keys(str(value))
         board.find("#zone-name").send_keys("nozzle")
-        by = "" if board.find("#ask-by").get_attribute("value") else "A. Kern"
+        by = "" if board.find("#confirm-by").get_attribute("value") else "A. Kern"
         assert agree(board, by).startswith(answer)
     told = f"{before - 6:,} cells".replace(",", "\u202f")
     board.wait(lambda: told in board.run(required), 10, "fewer cells")
@@ -323,14 +325,16 @@ def test_crawler_is_held_and_stopped(
     process = daemon(station, "--arm")
     wait_for(lambda: reachable(port), 30, "the page")
     browser.open(f"http://127.0.0.1:{port}/")
-    browser.wait(lambda: "waiting for the dead man" in browser.text("#crawl-words"), 20, "words")
+    browser.wait(
+        lambda: "waiting for the dead man" in browser.text("#crawler-detail"), 20, "words"
+    )
     assert moved(world) == 0
     browser.run("document.getElementById('hold').focus()")
     ActionChains(browser.driver).key_down(Keys.SPACE).perform()
-    browser.wait(lambda: browser.text("#crawl-state").startswith("MOVING"), 20, "motion")
+    browser.wait(lambda: browser.text("#crawler-state").startswith("MOVING"), 20, "motion")
     browser.wait(lambda: moved(world) > 60, 20, "a way")
     if way == "stop":
-        browser.find("#crawl [data-stop]").click()
+        browser.find("#crawler [data-stop]").click()
     ActionChains(browser.driver).key_up(Keys.SPACE).perform()
     code, output = process.finish(30)
     if way == "stop":
@@ -341,7 +345,9 @@ def test_crawler_is_held_and_stopped(
     time.sleep(0.5)
     assert moved(world) == pytest.approx(gone, abs=1e-6)
     assert crawler_of(world).record.harm == []
-    browser.wait(lambda: "the run is over" in browser.text("#crawl-state"), 10, "the last words")
+    browser.wait(
+        lambda: "the run is over" in browser.text("#crawler-state"), 10, "the last words"
+    )
 
 
 def reachable(port: int) -> bool:

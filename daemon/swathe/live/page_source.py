@@ -12,7 +12,7 @@ from swathe.live.hand_guide import where_by_hand
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.messages import ROOT, CommandMessage, ReplyMessage
-from swathe.page import BrokerHealth, CrawlerHealth, NextStep
+from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance
 from swathe.pipeline import Grid, Pipeline
 from swathe.station import Station
 
@@ -62,7 +62,7 @@ class PageSource:
 
     @property
     def broker(self) -> BrokerHealth | None:
-        """How the link to the broker is."""
+        """State of the link to the broker."""
         link = self._link()
         return None if link is None else BrokerHealth(link.address, link.state, link.detail)
 
@@ -72,7 +72,7 @@ class PageSource:
         crawl = self._crawl
         return None if crawl is None else CrawlerHealth(str(crawl.machine.state), crawl.words)
 
-    def next_step(self) -> NextStep | None:
+    def next_step(self) -> HandGuidance | None:
         """Return where to go next by hand."""
         if self._crawl is not None:
             return None
@@ -81,7 +81,7 @@ class PageSource:
         if step is None:
             return None
         inches = where_by_hand(pipeline, at, unit="in")
-        return NextStep(
+        return HandGuidance(
             gap=step.gap,
             scan=(step.start, step.end),
             index=step.index,
@@ -103,7 +103,7 @@ class PageSource:
         on_message: Callable[[str, bytes], None],
         on_cells: Callable[[NDArray[np.int64]], None],
     ) -> Callable[[], None]:
-        """Have changed messages and cells told; return what ends it."""
+        """Register callbacks for changed messages and cells; return a function that ends it."""
         cut = len(self._root)
         changed = self._pipeline().changed
         unwatch = self._mirror.watch(lambda topic, payload: on_message(topic[cut:], payload))
@@ -115,8 +115,8 @@ class PageSource:
 
         return end
 
-    def obey(self, command: CommandMessage) -> ReplyMessage:
-        """Act on a command from the page."""
+    def execute(self, command: CommandMessage) -> ReplyMessage:
+        """Execute a command from the page; return the reply."""
         return self._on_command(command)
 
     @property

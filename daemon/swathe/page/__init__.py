@@ -1,6 +1,6 @@
-"""The page that the daemon serves: one board about coverage, for any number of viewers."""
+"""The page that the daemon serves: the live state of a survey, for any number of viewers."""
 
 from swathe.page.server import Page
-from swathe.page.source import BrokerHealth, CrawlerHealth, NextStep, Source
+from swathe.page.source import BrokerHealth, CrawlerHealth, HandGuidance, Source
 
-__all__ = ["BrokerHealth", "CrawlerHealth", "NextStep", "Page", "Source"]
+__all__ = ["BrokerHealth", "CrawlerHealth", "HandGuidance", "Page", "Source"]

@@ -1,13 +1,13 @@
 """Who may see the page and who may command.
 
-On a loopback address, without a token: whoever is on this machine sees the page, and commands come
+On a loopback address without a token, whoever is on this machine sees the page, and commands come
 from the page itself only, which the browser's own `Origin` header proves. On any other address, or
-with a token: everything but the empty page asks for the token, which a viewer gives once for a
-cookie, or a program with each request as `Authorization: Bearer`.
+with a token, everything but the empty page requires the token, which a viewer exchanges once for a
+cookie, and a program sends with each request as `Authorization: Bearer`.
 
-Another site in the same browser gets nowhere: a name that is not ours in `Host` is refused (DNS
-rebinding: a foreign name that was made to point here), and so is any request that the browser says
-comes from another site. A command needs our own origin, or the token in its header, which no other
+Another site in the same browser has no access: a foreign name in `Host` is refused (DNS rebinding: a
+foreign name that resolves to this address), and so is any request that the browser marks as coming
+from another site. A command needs the page's own origin, or the token in its header, which no other
 site can send.
 """
 
@@ -43,9 +43,9 @@ HEADERS = {
 }
 """Headers of every answer."""
 
-_SHORTEST_TOKEN = 16
+_MIN_TOKEN_LENGTH = 16
 _COOKIE_DAYS = 30
-# What anybody may fetch: the page without any data, and the door.
+# Open without the token: the page without any data, and the login.
 _OPEN = ("/", "/session", "/favicon.ico")
 _OPEN_FOLDER = "/static/"
 
@@ -64,7 +64,7 @@ class Access:
         port: on which it is served.
 
     Attributes:
-        token: what opens the page; None when nothing is asked for.
+        token: required to open the page; None when none is required.
 
     Raises:
         SwatheError: the token's environment variable is not set, or holds a token too short.
@@ -84,37 +84,37 @@ class Access:
         if method not in ("GET", "HEAD", "POST"):
             return 405, "GET, HEAD and POST only"
         hosts = headers.getlist("host")
-        if len(hosts) != 1 or not self._is_ours(hosts[0]):
-            mend = "add it to page.names in the station file" if not self._local else ""
-            return 421, f"the page does not go by this name {mend}".strip()
+        if len(hosts) != 1 or not self._is_own(hosts[0]):
+            remedy = "" if self._local else ": add it to page.names in the station file"
+            return 421, f"the page is not served under this name{remedy}"
         if self._is_foreign(method, path, headers, hosts[0]):
             return 403, "requests from other sites are refused"
         if self.token is None or path in _OPEN or path.startswith(_OPEN_FOLDER):
             known = self.token is None
-        elif self._knows_token(headers):
+        elif self._has_token(headers):
             known = True
         else:
-            return 401, "the token is asked for: it was told where the station was started"
+            return 401, "the token is required: it is printed where the station was started"
         if method == "POST":
             if headers.get("content-type", "").partition(";")[0].strip() != "application/json":
                 return 415, "commands are application/json"
-            if headers.get("origin") is None and not (known and self._bears_token(headers)):
+            if headers.get("origin") is None and not (known and self._has_bearer_token(headers)):
                 return 403, "a command needs the page's own Origin, or the token as Bearer"
         return None
 
-    def opens(self, token: str) -> str | None:
-        """Return the Set-Cookie header that a viewer gets for the right token; None for another."""
+    def login(self, token: str) -> str | None:
+        """Return the Set-Cookie header for the right token; None for a wrong one."""
         if self.token is None or not hmac.compare_digest(token.encode(), self.token.encode()):
             return None
         age = _COOKIE_DAYS * 86_400
         flags = f"Max-Age={age}; Path=/; HttpOnly; SameSite=Strict"
         return f"{self.cookie}={self._pass()}; {flags}"
 
-    def _is_ours(self, host: str) -> bool:
+    def _is_own(self, host: str) -> bool:
         name = _name_of(host)
         address = _address(name)
         if address is not None:
-            # An address cannot be made to point elsewhere as a name can.
+            # Unlike a name, an address cannot resolve to another one.
             return address.is_loopback or not self._local
         return name in self._names
 
@@ -123,12 +123,12 @@ class Access:
         if origin is not None and origin.lower() not in _origins(host.lower()):
             return True
         site = headers.get("sec-fetch-site", "none")
-        # A link on another site may lead here; nothing else of it may.
-        led = method == "GET" and path == "/" and headers.get("sec-fetch-mode") == "navigate"
-        return site not in ("none", "same-origin") and not led
+        # Another site may link to the page, and nothing else.
+        linked = method == "GET" and path == "/" and headers.get("sec-fetch-mode") == "navigate"
+        return site not in ("none", "same-origin") and not linked
 
-    def _knows_token(self, headers: Headers) -> bool:
-        if self._bears_token(headers):
+    def _has_token(self, headers: Headers) -> bool:
+        if self._has_bearer_token(headers):
             return True
         try:
             morsel = SimpleCookie(headers.get("cookie", "")).get(self.cookie)
@@ -138,7 +138,7 @@ class Access:
             morsel.value.encode(), self._pass().encode()
         )
 
-    def _bears_token(self, headers: Headers) -> bool:
+    def _has_bearer_token(self, headers: Headers) -> bool:
         kind, _, given = headers.get("authorization", "").partition(" ")
         return (
             self.token is not None
@@ -147,7 +147,7 @@ class Access:
         )
 
     def _pass(self) -> str:
-        """Return what the cookie holds: proof of the token, but not the token."""
+        """Return the cookie's value: it proves the token without containing it."""
         return hmac.digest((self.token or "").encode(), b"swathe page", hashlib.sha256).hex()
 
 
@@ -162,10 +162,10 @@ def _token(settings: PageSettings) -> str | None:
             "environment variable"
         )
         raise SwatheError(message)
-    if len(token) < _SHORTEST_TOKEN or not token.isascii() or not token.isprintable():
+    if len(token) < _MIN_TOKEN_LENGTH or not token.isascii() or not token.isprintable():
         message = (
-            f"the page's token in {name} must be {_SHORTEST_TOKEN} characters or more, ASCII and "
-            "printable: it is all that stands before the page"
+            f"the page's token in {name} must be {_MIN_TOKEN_LENGTH} characters or more, ASCII and "
+            "printable: it alone protects the page"
         )
         raise SwatheError(message)
     return token
@@ -186,5 +186,5 @@ def _address(name: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
 
 
 def _origins(host: str) -> Iterable[str]:
-    """Return the origins that are this host's own; a proxy before us may speak TLS."""
+    """Return the origins of this host; a proxy in front of it may use TLS."""
     return (f"http://{host}", f"https://{host}")

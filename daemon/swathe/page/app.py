@@ -1,20 +1,20 @@
-"""The page's addresses.
+"""The page's routes.
 
 ::
 
     GET  /                              the page
-    GET  /static/...                    its parts
-    POST /session                       {"token": ...}: a cookie for the right one
-    GET  /events                        server-sent events: everything so far, then what changes
-    GET  /tiles/{level}/{row}/{column}  pixels of the map, see ``patch.py``
-    GET  /cell/{row}/{column}           what a cell holds, with its A-scan when A-scans are kept
+    GET  /static/...                    its scripts and styles
+    POST /session                       {"token": ...}: a cookie in exchange for the token
+    GET  /events                        server-sent events: the current state, then changes
+    GET  /tiles/{level}/{row}/{column}  pixels of the map, see ``pyramid.py``
+    GET  /cell/{row}/{column}           a cell, with its A-scan where A-scans are kept
     GET  /line/{row}                    the profile of a line
     POST /command                       a command as over MQTT; the answer is the reply
 
-Events are ``plan`` (once, see ``plan.py``), ``news`` (pairs of topic and message, as over MQTT; the
-topics ``crawler`` and ``next`` are the page's own, see ``own_news.py``),
-``pixels`` (the probe's place, and what changed on the map, see ``patch.py``), ``stale`` (fetch your
-tiles anew) and ``beat`` (the daemon lives).
+Events are ``plan`` (once, see ``plan.py``), ``messages`` (pairs of topic and message, as over MQTT;
+the topics ``crawler`` and ``next`` are the page's own, see ``page_topics.py``), ``pixels`` (the
+probe's position and the changed pixels, see ``pyramid.py``), ``stale`` (fetch the tiles again) and
+``beat`` (the daemon runs).
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ from swathe.messages import CommandMessage
 from swathe.page.access import Access
 from swathe.page.guard import Guard, TooLongError, read_json
 from swathe.page.hub import Hub, TooManyViewersError
-from swathe.page.patch import pack_tile
+from swathe.page.pyramid import pack_tile
 from swathe.page.readings import cell_reading, line_profile
 from swathe.page.source import Source
 from swathe.page.stream import EventStream
@@ -46,9 +46,9 @@ from swathe.page.stream import EventStream
 __all__ = ["build_app"]
 
 _STATIC = Path(str(files("swathe.page").joinpath("static")))
-# A wrong token is answered late, so that trying many is slow.
+# A wrong token is answered late, so that guessing is slow.
 _WRONG_TOKEN_SECONDS = 0.5
-_WORTH_PACKING = 1000
+_MIN_PACKED_BYTES = 1000
 
 
 def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
@@ -56,7 +56,7 @@ def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
 
     Args:
         source: the daemon.
-        hub: tells viewers what changes; its `run` must be running.
+        hub: publishes changes to the viewers; its `run` must be running.
         access: who may do what.
     """
     pages = _Pages(source, hub, access)
@@ -107,25 +107,25 @@ class _Pages:
         return FileResponse(_STATIC / "icon.svg", media_type="image/svg+xml")
 
     async def session(self, request: Request) -> Response:
-        """Give a cookie for the token."""
+        """Return a cookie in exchange for the token."""
         try:
             given = await read_json(request)
         except ValueError as error:
             return _refused(error)
         token = given.get("token") if isinstance(given, dict) else None
-        cookie = self._access.opens(token) if isinstance(token, str) else None
+        cookie = self._access.login(token) if isinstance(token, str) else None
         if cookie is None:
             await asyncio.sleep(_WRONG_TOKEN_SECONDS)
-            return JSONResponse({"error": "this is not the token"}, 403)
+            return JSONResponse({"error": "wrong token"}, 403)
         return Response(status_code=204, headers={"set-cookie": cookie})
 
     async def tile(self, request: Request) -> Response:
-        """Return a tile's pixels; packed for viewers on other machines."""
+        """Return a tile's pixels; compressed for viewers on other machines."""
         path = request.path_params
         pyramid = await self._hub.pyramid()
         data = pack_tile(*pyramid.tile(path["level"], path["row"], path["column"]))
         headers = {}
-        if _is_far(request) and len(data) > _WORTH_PACKING:
+        if _is_far(request) and len(data) > _MIN_PACKED_BYTES:
             packer = zlib.compressobj(1, wbits=31)
             data = packer.compress(data) + packer.flush()
             headers["content-encoding"] = "gzip"
@@ -139,16 +139,18 @@ class _Pages:
         return JSONResponse(line_profile(self._source, request.path_params["row"]))
 
     async def command(self, request: Request) -> Response:
-        """Take a command and return the reply."""
+        """Execute a command and return the reply."""
         try:
             command = CommandMessage.model_validate(await read_json(request))
         except ValidationError as error:
-            found = error.errors(include_url=False, include_input=False, include_context=False)
-            told = "; ".join(f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in found[:3])
-            return JSONResponse({"error": told}, 400)
+            problems = error.errors(include_url=False, include_input=False, include_context=False)
+            text = "; ".join(
+                f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in problems[:3]
+            )
+            return JSONResponse({"error": text}, 400)
         except ValueError as error:
             return _refused(error)
-        reply = self._source.obey(command)
+        reply = self._source.execute(command)
         return Response(reply.model_dump_json(by_alias=True), media_type="application/json")
 
 
@@ -164,7 +166,7 @@ def _not_found(request: Request, error: Exception) -> Response:
 
 
 def _is_far(request: Request) -> bool:
-    """Return whether the viewer is on another machine and takes packed answers."""
+    """Return whether the viewer is on another machine and accepts compressed answers."""
     if "gzip" not in request.headers.get("accept-encoding", "") or request.client is None:
         return False
     try:

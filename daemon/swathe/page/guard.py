@@ -1,4 +1,4 @@
-"""The door: every request passes the rules of access, every answer carries the safety headers."""
+"""Middleware: every request passes the access rules, every answer carries the security headers."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from swathe.page.access import HEADERS, Access
 
-__all__ = ["MOST_BYTES", "Guard", "TooLongError", "read_json"]
+__all__ = ["MAX_BODY_BYTES", "Guard", "TooLongError", "read_json"]
 
-MOST_BYTES = 4096
-"""Of a request's body."""
+MAX_BODY_BYTES = 4096
+"""Maximum length of a request's body."""
 
 
 class TooLongError(ValueError):
@@ -22,7 +22,7 @@ class TooLongError(ValueError):
 
 
 class Guard:
-    """Lets requests through to an application, or refuses them.
+    """Passes requests to an application, or refuses them.
 
     Args:
         app: the application.
@@ -34,7 +34,7 @@ class Guard:
         self._access = access
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Take one request."""
+        """Handle one request."""
         if scope["type"] != "http":
             msg = f"the page speaks HTTP only (got {scope['type']})"
             raise ValueError(msg)
@@ -59,14 +59,14 @@ async def read_json(request: Request) -> object:
     """Return a request's body as JSON.
 
     Raises:
-        TooLongError: it is longer than `MOST_BYTES`; answer 413.
+        TooLongError: it is longer than `MAX_BODY_BYTES`; answer 413.
         ValueError: it is no JSON; answer 400.
     """
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
-        if len(body) > MOST_BYTES:
-            msg = f"at most {MOST_BYTES} bytes"
+        if len(body) > MAX_BODY_BYTES:
+            msg = f"at most {MAX_BODY_BYTES} bytes"
             raise TooLongError(msg)
-    found: object = json.loads(body)
-    return found
+    value: object = json.loads(body)
+    return value

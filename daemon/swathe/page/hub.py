@@ -1,4 +1,4 @@
-"""From the daemon to all viewers: what changed is made ready once and put into every mailbox."""
+"""From the daemon to all viewers: each change is prepared once and put into every mailbox."""
 
 from __future__ import annotations
 
@@ -9,45 +9,44 @@ from base64 import b64encode
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
 
 import numpy as np
-from numpy.typing import NDArray
 
+from swathe.arrays import Cells
 from swathe.errors import SwatheError
-from swathe.page.events import event
-from swathe.page.mailbox import Mailbox
-from swathe.page.own_news import OwnNews
-from swathe.page.patch import pack_patch
-from swathe.page.plan import describe_plan
-from swathe.page.pyramid import Pyramid
+from swathe.page.mailbox import Mailbox, event
+from swathe.page.page_topics import PageTopics
+from swathe.page.plan import viewer_plan
+from swathe.page.pyramid import Pyramid, pack_patch
 from swathe.page.source import Source
 
-__all__ = ["MOST_VIEWERS", "Hub", "TooManyViewersError"]
+__all__ = ["MAX_VIEWERS", "Hub", "TooManyViewersError"]
 
-MOST_VIEWERS = 64
+MAX_VIEWERS = 64
 
-# Changes are gathered for so long; a map that is drawn twenty times a second is fluent.
+# Changes are gathered for so long; a map that is drawn twenty times a second looks smooth.
 _GATHER_SECONDS = 0.05
 _BEAT_SECONDS = 0.5
-# A change of more pixels than this is told as "fetch your tiles anew".
-_MOST_PIXELS = 20_000
+# A change of more pixels than this marks every tile as stale.
+_MAX_PIXELS = 20_000
 _TRAIL = 80
-# Of gaps that are closed, and of alarms that are over, a late viewer is told only the newest.
-_ENDED_TOLD = 50
+# A late viewer gets only the newest of closed gaps and of alarms that are over.
+_MAX_ENDED = 50
 _ENDED = (("gap/", b'"status":"closed"'), ("alarm/", b'"status":"over"'))
 
 
 class TooManyViewersError(SwatheError):
-    """As many viewers as are allowed are there already; close one."""
+    """The maximum number of viewers is reached; close one."""
 
 
 class Hub:
     """Watches the daemon and fills the viewers' mailboxes.
 
-    While nobody views, it does nothing but take note of the trail.
+    Without viewers it only records the trail.
 
     Args:
         source: the daemon.
@@ -55,52 +54,52 @@ class Hub:
 
     def __init__(self, source: Source) -> None:
         self._source = source
-        self._own = OwnNews(source)
+        self._topics = PageTopics(source)
         self._viewers: set[Mailbox] = set()
-        self._cells: list[NDArray[np.int64]] = []
+        self._cells: list[Cells] = []
         self._changed = asyncio.Event()
         self._trail: deque[tuple[float, float]] = deque(maxlen=_TRAIL)
-        self._at: tuple[float | None, float | None] = (None, None)
+        self._position: tuple[float | None, float | None] = (None, None)
         self._pyramid: Pyramid | None = None
         self._building: asyncio.Task[Pyramid] | None = None
         self._session = uuid4().hex[:12]
 
     async def run(self) -> None:
-        """Watch the daemon and tell the viewers, until cancelled."""
-        unwatch = self._source.watch(self._take_message, self._take_cells)
+        """Watch the daemon and publish changes to the viewers, until cancelled."""
+        unwatch = self._source.watch(self._on_message, self._on_cells)
         try:
             async with asyncio.TaskGroup() as tasks:
-                tasks.create_task(self._spread(), name="page.spread")
+                tasks.create_task(self._broadcast(), name="page.broadcast")
                 tasks.create_task(self._beat(), name="page.beat")
         finally:
             unwatch()
             if self._building is not None:
                 self._building.cancel()
 
-    def let_go(self) -> None:
-        """Let every viewer go once it has what is in its mailbox."""
+    def close_viewers(self) -> None:
+        """End every viewer's stream once it has the pending events."""
         if self._viewers:
-            self._tell_own()  # how the crawler ended is the last of it
+            self._broadcast_topics()  # the last message is how the crawler ended
         for viewer in self._viewers:
             viewer.close()
 
     @property
     def viewers(self) -> int:
-        """How many view."""
+        """Number of viewers."""
         return len(self._viewers)
 
     @contextmanager
     def mailbox(self) -> Iterator[Mailbox]:
-        """Give a viewer a mailbox that holds everything so far, for as long as it stays.
+        """Yield a mailbox for a new viewer, filled with the initial messages.
 
         Raises:
-            TooManyViewersError: tell the viewer to come back later.
+            TooManyViewersError: the viewer must come back later.
         """
-        if len(self._viewers) >= MOST_VIEWERS:
-            msg = f"{MOST_VIEWERS} viewers are there already; close one"
+        if len(self._viewers) >= MAX_VIEWERS:
+            msg = f"the maximum of {MAX_VIEWERS} viewers is reached: close one"
             raise TooManyViewersError(msg)
         viewer = Mailbox()
-        for topic, payload in self._worth_telling().items():
+        for topic, payload in self._initial_messages().items():
             viewer.put_message(topic, payload)
         viewer.put_beat(self._beat_event())
         self._viewers.add(viewer)
@@ -109,13 +108,13 @@ class Hub:
         finally:
             self._viewers.discard(viewer)
 
-    def greeting(self, pyramid: Pyramid) -> bytes:
-        """Return the event with which a viewer begins."""
-        plan = describe_plan(self._source, pyramid.levels, session=self._session)
+    def plan_event(self, pyramid: Pyramid) -> bytes:
+        """Return the first event of a viewer's stream."""
+        plan = viewer_plan(self._source, pyramid.levels, session=self._session)
         return event("plan", _json({**plan, "trail": list(self._trail)}))
 
     async def pyramid(self) -> Pyramid:
-        """Return the levels of the grid; made when first asked for, in small turns."""
+        """Return the levels of the grid; built on the first call, in small steps."""
         if self._pyramid is None:
             if self._building is None:
                 self._building = asyncio.create_task(self._build(), name="page.pyramid")
@@ -127,78 +126,80 @@ class Hub:
         self._cells.clear()
         for _ in pyramid.build():
             await asyncio.sleep(0)
-        # What changed while it was made is still in `_cells`, for the first patch.
+        # What changed during the build is still in `_cells`, for the first patch.
         self._pyramid = pyramid
         return pyramid
 
-    def _worth_telling(self) -> dict[str, bytes]:
-        """Return the newest messages that a viewer needs: not of lines, nor of all that ended."""
+    def _initial_messages(self) -> dict[str, bytes]:
+        """Return the newest messages that a viewer needs: no lines, and few that ended."""
         newest = self._source.newest()
         for kind, mark in _ENDED:
             ended = [t for t, payload in newest.items() if t.startswith(kind) and mark in payload]
-            for topic in ended[:-_ENDED_TOLD]:
+            for topic in ended[:-_MAX_ENDED]:
                 del newest[topic]
-        told = {topic: data for topic, data in newest.items() if not topic.startswith("line/")}
-        self._tell_own()  # what is new in it is new to the others, too
-        return told | self._own.newest
+        initial = {topic: data for topic, data in newest.items() if not topic.startswith("line/")}
+        self._broadcast_topics()  # what changed in them is new to the other viewers, too
+        return initial | self._topics.newest
 
-    def _take_message(self, topic: str, payload: bytes) -> None:
-        self._own.hear(topic)
+    def _on_message(self, topic: str, payload: bytes) -> None:
+        self._topics.note_message(topic)
         if not topic.startswith("line/"):
             for viewer in self._viewers:
                 viewer.put_message(topic, payload)
 
-    def _take_cells(self, cells: NDArray[np.int64]) -> None:
+    def _on_cells(self, cells: Cells) -> None:
         if self._building is not None:
             self._cells.append(cells)
         self._changed.set()
 
-    async def _spread(self) -> None:
-        """Tell viewers of changed pixels and of the probe's place, as they come."""
+    async def _broadcast(self) -> None:
+        """Send changed pixels and the probe's position to all viewers."""
         while True:
             await self._changed.wait()
             self._changed.clear()
-            at = self._source.position()
-            moved = at != self._at
-            self._note_place(at)
+            position = self._source.position()
+            moved = position != self._position
+            self._note_position(position)
             if moved:
-                self._own.move()
+                self._topics.note_motion()
             if self._viewers:
-                self._tell_own()
+                self._broadcast_topics()
             if self._pyramid is not None and (self._cells or moved):
-                self._tell_pixels(self._pyramid)
+                self._broadcast_pixels(self._pyramid)
             await asyncio.sleep(_GATHER_SECONDS)
 
-    def _tell_own(self) -> None:
-        for topic, payload in self._own.renew().items():
+    def _broadcast_topics(self) -> None:
+        for topic, payload in self._topics.update().items():
             for viewer in self._viewers:
                 viewer.put_message(topic, payload)
 
-    def _note_place(self, at: tuple[float | None, float | None]) -> None:
-        if at != self._at and None not in at:
-            scan, index = at
+    def _note_position(self, position: tuple[float | None, float | None]) -> None:
+        if position != self._position and None not in position:
+            scan, index = position
             self._trail.append((round(scan or 0.0, 2), round(index or 0.0, 2)))
-        self._at = at
+        self._position = position
 
-    def _tell_pixels(self, pyramid: Pyramid) -> None:
+    def _broadcast_pixels(self, pyramid: Pyramid) -> None:
         cells, self._cells = self._cells, []
         changed = pyramid.update(np.concatenate(cells)) if cells else []
         if not self._viewers:
             return
-        news: dict[str, Any] = {"at": [None if x is None else round(x, 2) for x in self._at]}
-        many = bool(changed) and changed[0].place.size > _MOST_PIXELS
-        if changed and not many:
-            news["patch"] = b64encode(pack_patch(changed)).decode()
-        patch = event("pixels", _json(news))
+        data: dict[str, Any] = {
+            "position": [None if x is None else round(x, 2) for x in self._position]
+        }
+        too_large = bool(changed) and changed[0].offset.size > _MAX_PIXELS
+        if changed and not too_large:
+            data["patch"] = b64encode(pack_patch(changed)).decode()
+        patch = event("pixels", _json(data))
         for viewer in self._viewers:
-            if many:
+            if too_large:
                 viewer.put_stale()
             viewer.put_patch(patch)
 
     async def _beat(self) -> None:
-        """Tell twice a second that the daemon lives, and how its broker is."""
+        """Send twice a second that the daemon runs, and the state of its broker link."""
         while True:
-            self._changed.set()  # the probe may have moved where no cells are
+            self._changed.set()  # the probe may have moved outside the grid
             if self._viewers:
                 beat = self._beat_event()
                 for viewer in self._viewers:
@@ -207,22 +208,12 @@ class Hub:
 
     def _beat_event(self) -> bytes:
         broker = self._source.broker
-        return event(
-            "beat",
-            _json(
-                {
-                    "time": datetime.fromtimestamp(time.time(), UTC).isoformat(),
-                    "viewers": len(self._viewers),
-                    "broker": None
-                    if broker is None
-                    else {
-                        "address": broker.address,
-                        "state": broker.state,
-                        "detail": broker.detail,
-                    },
-                }
-            ),
-        )
+        beat = {
+            "time": datetime.fromtimestamp(time.time(), UTC).isoformat(),
+            "viewers": len(self._viewers),
+            "broker": None if broker is None else asdict(broker),
+        }
+        return event("beat", _json(beat))
 
 
 def _json(value: dict[str, Any]) -> bytes:

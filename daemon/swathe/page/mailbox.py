@@ -1,21 +1,29 @@
-"""What waits for one viewer: the newest of each topic, and a few patches.
+"""Pending events of one viewer: the newest message of each topic, and a few patches.
 
 A viewer that reads slowly costs its mailbox and nothing else: messages of a topic replace one
-another, and of patches only a few are kept; beyond that it is told to fetch its tiles anew.
+another, and only a few patches are kept; beyond that its tiles are marked as stale.
 """
 
 from __future__ import annotations
 
 import asyncio
 
-from swathe.page.events import event
-
-__all__ = ["Mailbox"]
+__all__ = ["Mailbox", "event"]
 
 # About three seconds of a scan.
-_MOST_PATCHES = 60
-# Messages in one event: a late viewer's first ones come in portions that it can draw.
+_MAX_PATCHES = 60
+# Messages per event: the first ones of a late viewer arrive in portions that it can draw.
 _PORTION = 200
+
+
+def event(name: str, data: bytes) -> bytes:
+    """Return a server-sent event, as in section 9.2 of the HTML standard.
+
+    Args:
+        name: of the event.
+        data: without line breaks, as JSON and base64 are.
+    """
+    return b"event: %s\ndata: %s\n\n" % (name.encode(), data)
 
 
 class Mailbox:
@@ -35,30 +43,30 @@ class Mailbox:
         self._filled.set()
 
     def put_patch(self, patch: bytes) -> None:
-        """Put a ready event that tells of changed pixels."""
+        """Put a ready event of changed pixels."""
         self._patches.append(patch)
-        if len(self._patches) > _MOST_PATCHES:
+        if len(self._patches) > _MAX_PATCHES:
             self.put_stale()
         self._filled.set()
 
     def put_stale(self) -> None:
-        """Tell that every tile the viewer has is old."""
+        """Mark every tile that the viewer has as stale."""
         self._patches.clear()
         self._stale = True
         self._filled.set()
 
     def put_beat(self, beat: bytes) -> None:
-        """Put a ready event that tells that the daemon lives; it replaces one before."""
+        """Put a ready event that shows that the daemon runs; it replaces an earlier one."""
         self._beat = beat
         self._filled.set()
 
     def close(self) -> None:
-        """Let the viewer go once it has what is in here."""
+        """End the viewer's stream once it has the pending events."""
         self._closed = True
         self._filled.set()
 
     async def take(self) -> bytes | None:
-        """Wait for something and return it as server-sent events; None once closed and empty."""
+        """Wait for events and return them as server-sent events; None once closed and empty."""
         await self._filled.wait()
         if data := self._pop():
             return data
@@ -71,7 +79,7 @@ class Mailbox:
             for topic, _ in portion:
                 del self._messages[topic]
             pairs = b",".join(b'["%s",%s]' % (topic.encode(), data) for topic, data in portion)
-            parts.append(event("news", b"[%s]" % pairs))
+            parts.append(event("messages", b"[%s]" % pairs))
         if self._stale:
             parts.append(event("stale", b"{}"))
         parts += self._patches

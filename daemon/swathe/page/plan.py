@@ -1,4 +1,4 @@
-"""What a viewer must know before anything else: part, axes, levels, limits, and what it may do."""
+"""The plan as a viewer gets it first: part, axes, levels of the map, limits."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from swathe.pipeline import CellState
 from swathe.report.thinning import URGENCY
 from swathe.station import Axis, AxisMode, MotionTable
 
-__all__ = ["describe_plan"]
+__all__ = ["viewer_plan"]
 
 
-def describe_plan(source: Source, levels: list[Level], *, session: str) -> dict[str, Any]:
+def viewer_plan(source: Source, levels: list[Level], *, session: str) -> dict[str, Any]:
     """Return the plan as JSON values; lengths in mm.
 
     Args:
         source: the daemon.
         levels: of the pyramid.
-        session: identity of this run of the daemon: what a viewer kept of another one is old.
+        session: identity of this run of the daemon; what a viewer has of another one is stale.
     """
     station, grid = source.station, source.grid
     stepped = station.index is not None and station.index.mode is AxisMode.STEPPED
@@ -52,7 +52,7 @@ def describe_plan(source: Source, levels: list[Level], *, session: str) -> dict[
 
 
 def _motion(motion: MotionTable) -> dict[str, Any]:
-    """Return what a viewer must know of the guard: the dead man's time in s, and what follows."""
+    """Return the dead man's time in s, and what happens after it."""
     heartbeat = motion.guard.heartbeat
     return {
         "heartbeat": None if heartbeat is None else heartbeat / 1e9,

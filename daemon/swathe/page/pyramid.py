@@ -1,9 +1,17 @@
-"""The grid at every scale: levels that are thinned out by two, kept up to date cell by cell.
+"""The grid at every scale, and its pixels as bytes.
 
 Level 0 is the grid. Each further level halves the number of pixels along the axis whose pixels are
-the shorter ones in mm, or along both where they are about square, until one tile holds it all. A
-pixel has the least thickness of its cells and the most urgent state among them, so that neither a
-pit nor a gap vanishes from a picture drawn small.
+the shorter ones in mm, or along both where they are about square, until one tile holds the grid. A
+pixel has the minimum thickness of its cells and the most urgent state among them, so that neither a
+pit nor a gap vanishes from a small picture. Levels are kept up to date cell by cell.
+
+A tile as bytes is its states, one byte a pixel, then its thicknesses, two bytes a pixel,
+little-endian, in steps of 10 µm with 65535 for none. Rows follow one another; tiles at the far
+edges are smaller. A tile of one state without any thickness is that state alone, one byte.
+
+A patch as bytes is, for each level in turn: the number ``n`` of changed pixels as `uint32`, their
+offsets as ``n`` `uint32`, their thicknesses as ``n`` `uint16`, their states as ``n`` `uint8`, and
+zeros up to the next multiple of four bytes; all little-endian.
 """
 
 from __future__ import annotations
@@ -16,27 +24,35 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Cells, Ints
 from swathe.pipeline import Grid
 from swathe.report.thinning import BY_URGENCY, URGENCY, pool
 
-__all__ = ["NO_THICKNESS", "STEPS_PER_MM", "TILE", "Level", "Pixels", "Pyramid"]
+__all__ = [
+    "NO_THICKNESS",
+    "STEPS_PER_MM",
+    "TILE",
+    "Level",
+    "Pixels",
+    "Pyramid",
+    "pack_patch",
+    "pack_tile",
+]
 
 TILE = 256
 """Pixels of a tile along each axis."""
 
 STEPS_PER_MM = 100
-"""Thickness is told in steps of 10 µm, as `uint16`."""
+"""Steps of a thickness, as `uint16`: 10 µm each."""
 
 NO_THICKNESS = 65_535
-"""Of a pixel without a reading."""
+"""Thickness of a pixel without a reading."""
 
 _THICKEST = NO_THICKNESS - 1
 # Along an axis whose pixels are this much longer than the other's, nothing is thinned out yet.
 _SQUARE = math.sqrt(2)
-# Cells that are thinned out at one go while the first picture is made: some milliseconds.
-_GO = 400_000
-
-Cells = NDArray[np.int64]
+# Ints per step of the build: some milliseconds.
+_STEP_CELLS = 400_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +77,12 @@ class Pixels:
     """Pixels of a level that changed.
 
     Attributes:
-        place: row × columns + column of each, shape (n,), uint32.
+        offset: row × columns + column of each, shape (n,), uint32.
         state: shape (n,), uint8.
         thickness: shape (n,), uint16, in steps of 10 µm; `NO_THICKNESS` where there is none.
     """
 
-    place: NDArray[np.uint32]
+    offset: NDArray[np.uint32]
     state: NDArray[np.uint8]
     thickness: NDArray[np.uint16]
 
@@ -111,12 +127,12 @@ class Pyramid:
         self._thickness = [np.full(shape, NO_THICKNESS, np.uint16) for shape in shapes]
 
     def build(self) -> Iterator[None]:
-        """Fill every level, a few milliseconds' work a turn; what changes meanwhile, `update`."""
+        """Fill every level, some milliseconds' work a step; changes meanwhile are for `update`."""
         for number in range(1, len(self.levels)):
             step = self._step(number)
             below, level = self.levels[number - 1], self.levels[number]
-            wide = min(level.columns, _GO)
-            tall = max(1, _GO // (wide * step[0] * step[1]))
+            wide = min(level.columns, _STEP_CELLS)
+            tall = max(1, _STEP_CELLS // (wide * step[0] * step[1]))
             for row in range(0, level.rows, tall):
                 for column in range(0, level.columns, wide):
                     here = np.s_[row : row + tall, column : column + wide]
@@ -134,7 +150,7 @@ class Pyramid:
         """Bring every level up to date; return the changed pixels by level.
 
         Args:
-            cells: flat cells that changed, shape (n,), in any order and as often as you like.
+            cells: flat cells that changed, shape (n,), in any order, repeated or not.
         """
         cells = np.unique(cells)
         row, column = np.divmod(cells, self.levels[0].columns)
@@ -142,18 +158,18 @@ class Pyramid:
         changed = [_pixels(cells, urgency, thickness)]
         for number in range(1, len(self.levels)):
             step, level = self._step(number), self.levels[number]
-            place = np.unique(row // step[0] * level.columns + column // step[1])
-            row, column = np.divmod(place, level.columns)
+            offset = np.unique(row // step[0] * level.columns + column // step[1])
+            row, column = np.divmod(offset, level.columns)
             urgency, thickness = self._pooled_at(number, row, column)
             kept = (
                 self._urgency[number - 1][row, column],
                 self._thickness[number - 1][row, column],
             )
             fresh = (urgency != kept[0]) | (thickness != kept[1])
-            place, row, column = place[fresh], row[fresh], column[fresh]
+            offset, row, column = offset[fresh], row[fresh], column[fresh]
             self._urgency[number - 1][row, column] = urgency[fresh]
             self._thickness[number - 1][row, column] = thickness[fresh]
-            changed.append(_pixels(place, urgency[fresh], thickness[fresh]))
+            changed.append(_pixels(offset, urgency[fresh], thickness[fresh]))
         return changed
 
     def tile(
@@ -209,24 +225,24 @@ class Pyramid:
         return URGENCY[grid.state[cells]], _steps(grid.hits[cells], grid.thickness[cells])
 
     def _pooled_at(
-        self, number: int, row: Cells, column: Cells
+        self, number: int, row: Ints, column: Ints
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
-        """Return what the pixels below make of those at (row, column) of a level, shape (n,)."""
+        """Return urgencies and thicknesses at (row, column) of a level, shape (n,), from below."""
         step, below = self._step(number), self.levels[number - 1]
         urgency = np.zeros(row.size, np.uint8)
         thickness = np.full(row.size, NO_THICKNESS, np.uint16)
         for down in range(step[0]):
             for right in range(step[1]):
-                # Past the edge the last pixel is taken once more, which changes nothing.
+                # Beyond the edge the last pixel is pooled again, which changes nothing.
                 at_row = np.minimum(row * step[0] + down, below.rows - 1)
                 at_column = np.minimum(column * step[1] + right, below.columns - 1)
                 if number == 1:
-                    worst, least = self._cells_at(at_row * below.columns + at_column)
+                    worst, thinnest = self._cells_at(at_row * below.columns + at_column)
                 else:
                     worst = self._urgency[number - 2][at_row, at_column]
-                    least = self._thickness[number - 2][at_row, at_column]
+                    thinnest = self._thickness[number - 2][at_row, at_column]
                 np.maximum(urgency, worst, out=urgency)
-                np.minimum(thickness, least, out=thickness)
+                np.minimum(thickness, thinnest, out=thickness)
         return urgency, thickness
 
 
@@ -240,5 +256,27 @@ def _steps(hits: NDArray[np.uint32], thickness: NDArray[np.float64]) -> NDArray[
     return steps
 
 
-def _pixels(place: Cells, urgency: NDArray[np.uint8], thickness: NDArray[np.uint16]) -> Pixels:
-    return Pixels(place.astype(np.uint32), BY_URGENCY[urgency], thickness)
+def _pixels(offset: Ints, urgency: NDArray[np.uint8], thickness: NDArray[np.uint16]) -> Pixels:
+    return Pixels(offset.astype(np.uint32), BY_URGENCY[urgency], thickness)
+
+
+def pack_tile(state: NDArray[np.uint8], thickness: NDArray[np.uint16]) -> bytes:
+    """Return a tile as bytes."""
+    if state.min() == state.max() and thickness.min() == NO_THICKNESS:
+        return state[:1, :1].tobytes()
+    return state.tobytes() + thickness.astype("<u2").tobytes()
+
+
+def pack_patch(levels: list[Pixels]) -> bytes:
+    """Return changed pixels, by level, as bytes."""
+    parts: list[bytes] = []
+    for pixels in levels:
+        count = pixels.offset.size
+        parts += [
+            count.to_bytes(4, "little"),
+            pixels.offset.astype("<u4").tobytes(),
+            pixels.thickness.astype("<u2").tobytes(),
+            pixels.state.tobytes(),
+            b"\0" * (-3 * count % 4),
+        ]
+    return b"".join(parts)

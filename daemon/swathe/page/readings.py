@@ -1,4 +1,4 @@
-"""What a cell and a line hold, in JSON values for the page; lengths in mm, times of flight in µs."""
+"""A cell and a line as JSON values; lengths in mm, times of flight in µs."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from swathe.station import kept_waveforms
 
 __all__ = ["cell_reading", "line_profile"]
 
-# Points of a profile; more are not seen on a screen.
-_MOST_POINTS = 1500
+# Points of a profile; a screen shows no more.
+_MAX_POINTS = 1500
 
 
 def cell_reading(source: Source, row: int, column: int) -> dict[str, Any]:
-    """Return what a cell holds, with the A-scan of its reading when the plan keeps A-scans.
+    """Return the contents of a cell, with the A-scan of its reading where A-scans are kept.
 
     Raises:
         LookupError: the grid has no such cell.
@@ -61,7 +61,7 @@ def _waveform(source: Source, cell: int) -> dict[str, Any] | None:
 
 
 def line_profile(source: Source, row: int) -> dict[str, Any]:
-    """Return least thickness and most urgent state along a line, of 1500 stretches at most.
+    """Return minimum thickness and most urgent state along a line, at 1500 points at most.
 
     Raises:
         LookupError: the grid has no such line.
@@ -71,17 +71,17 @@ def line_profile(source: Source, row: int) -> dict[str, Any]:
     if not 0 <= row < rows:
         msg = f"the grid has {rows} lines"
         raise LookupError(msg)
-    wide = -(-columns // _MOST_POINTS)
+    wide = -(-columns // _MAX_POINTS)
     line = slice(row * columns, (row + 1) * columns)
     thickness = np.where(grid.hits[line] > 0, grid.thickness[line], np.inf)[np.newaxis]
-    least = pool(thickness, (1, wide), np.minimum)[0]
+    minimum = pool(thickness, (1, wide), np.minimum)[0]
     state = BY_URGENCY[pool(URGENCY[grid.state[line]][np.newaxis], (1, wide), np.maximum)[0]]
     return {
         "row": row,
         "index": round(float(grid.index.start + row * grid.index.resolution), 3),
         "start": grid.scan.start + (wide - 1) / 2 * grid.scan.resolution,
         "step": wide * grid.scan.resolution,
-        "thickness": [_number(value, 3) for value in least.tolist()],
+        "thickness": [_number(value, 3) for value in minimum.tolist()],
         "state": state.tolist(),
     }
 

@@ -1,6 +1,6 @@
 """The page served inside the daemon's own event loop.
 
-Whatever goes wrong here is told and ends the page, never the scan.
+An error here is logged and ends the page, never the scan.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import uvicorn
 
 from swathe.page.access import Access
 from swathe.page.app import build_app
-from swathe.page.hub import MOST_VIEWERS, Hub
+from swathe.page.hub import MAX_VIEWERS, Hub
 from swathe.page.source import Source
 from swathe.station import PageSettings
 
@@ -23,9 +23,9 @@ __all__ = ["Page"]
 
 _log = logging.getLogger(__name__)
 
-_FAREWELL_SECONDS = 2
-# Beside its stream a viewer's browser may ask for tiles over five connections more, all at once.
-_MOST_CONNECTIONS = 6 * MOST_VIEWERS
+_CLOSE_SECONDS = 2
+# In addition to its stream a viewer's browser may open five connections for tiles.
+_MAX_CONNECTIONS = 6 * MAX_VIEWERS
 _BACKLOG = 64
 
 
@@ -45,8 +45,8 @@ class Page:
         source: the daemon.
 
     Attributes:
-        url: where the page is, with the token if one is asked for; empty while it is not open.
-        trouble: why the page is not there; empty when it is.
+        url: of the page, with the token if one is required; empty while it is not open.
+        trouble: why there is no page; empty when there is one.
 
     Raises:
         SwatheError: the token's environment variable is not set, or holds a token too short.
@@ -74,34 +74,34 @@ class Page:
             host = f"[{settings.host}]" if ":" in settings.host else settings.host
             self.url = f"http://{host}:{port}/"
             if self._access.token is not None:
-                # Behind the hash it is neither sent in a request nor written into any log.
+                # A fragment is neither sent in a request nor written into any log.
                 self.url += f"#token={self._access.token}"
 
     @property
     def viewers(self) -> int:
-        """How many view."""
+        """Number of viewers."""
         return self._hub.viewers
 
     def open(self) -> None:
-        """Begin to serve, as a task of the running loop."""
+        """Start serving, as a task of the running loop."""
         if isinstance(self._listener, socket.socket):
             self._task = asyncio.create_task(self._serve(self._listener), name="page.server")
         else:
             _log.warning("%s", self.trouble)
 
     async def close(self) -> None:
-        """End the page once every viewer has the last messages, or after some seconds.
+        """Close the page once every viewer has the last messages, or after some seconds.
 
-        May be called at any time, and again.
+        It may be called at any time, and repeatedly.
         """
-        self._hub.let_go()
+        self._hub.close_viewers()
         if self._task is None and isinstance(self._listener, socket.socket):
             self._listener.close()
         if self._server is not None:
             self._server.should_exit = True
         if self._task is not None:
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(2 * _FAREWELL_SECONDS):
+                async with asyncio.timeout(2 * _CLOSE_SECONDS):
                     await asyncio.shield(self._task)
             self._task.cancel()
             await asyncio.gather(self._task, return_exceptions=True)
@@ -118,17 +118,17 @@ class Page:
                 server_header=False,
                 date_header=False,
                 proxy_headers=False,
-                limit_concurrency=_MOST_CONNECTIONS,
-                timeout_graceful_shutdown=_FAREWELL_SECONDS,
+                limit_concurrency=_MAX_CONNECTIONS,
+                timeout_graceful_shutdown=_CLOSE_SECONDS,
                 h11_max_incomplete_event_size=16_384,
             )
         )
         watching = asyncio.create_task(self._hub.run(), name="page.hub")
-        # Without its hub the page would stand still and look alive: it goes with it.
+        # Without its hub the page would look alive and never change: it ends with it.
         watching.add_done_callback(lambda _: setattr(server, "should_exit", True))
         try:
             await server.serve([listener])
-        except Exception as error:  # noqa: BLE001  the scan goes on without the page
+        except Exception as error:  # noqa: BLE001  the scan continues without the page
             self._give_up(error)
         finally:
             listener.close()
@@ -139,7 +139,7 @@ class Page:
 
     def _give_up(self, error: Exception) -> None:
         self.url, self.trouble = "", f"the page ended: {error}"
-        _log.error("the page ended, the scan goes on without it", exc_info=error)
+        _log.error("the page ended, the scan continues without it", exc_info=error)
 
 
 def _listen(settings: PageSettings) -> socket.socket | str:

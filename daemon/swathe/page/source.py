@@ -1,4 +1,4 @@
-"""What the page needs of the daemon; the live shell offers it."""
+"""The daemon as the page needs it; implemented in `swathe.live`."""
 
 from __future__ import annotations
 
@@ -6,24 +6,22 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
+from swathe.arrays import Cells
 from swathe.messages import CommandMessage, ReplyMessage
 from swathe.pipeline import Grid
 from swathe.station import Station
 
-__all__ = ["BrokerHealth", "CrawlerHealth", "NextStep", "Source"]
+__all__ = ["BrokerHealth", "CrawlerHealth", "HandGuidance", "Source"]
 
 
 @dataclass(frozen=True, slots=True)
 class BrokerHealth:
-    """How the link to the MQTT broker is.
+    """State of the link to the MQTT broker.
 
     Attributes:
         address: host and port.
         state: connecting, connected or lost.
-        detail: why, in the words of the error.
+        detail: the error, if any.
     """
 
     address: str
@@ -33,27 +31,27 @@ class BrokerHealth:
 
 @dataclass(frozen=True, slots=True)
 class CrawlerHealth:
-    """What a crawler does that this run may move.
+    """State of the crawler that this run may move.
 
     Attributes:
         state: as `swathe.motion.State` has it.
-        words: what it does, or why it does not, in words.
+        detail: what it does, or why it does not move.
     """
 
     state: str
-    words: str
+    detail: str
 
 
 @dataclass(frozen=True, slots=True)
-class NextStep:
-    """Where an inspector goes next by hand; lengths in mm.
+class HandGuidance:
+    """The next step of a scan by hand; lengths in mm.
 
     Attributes:
         gap: number of the gap.
         scan: from where to where the probe is moved.
         index: of the line.
-        mm: the same as a sentence with lengths in mm,
-        inches: and in inches.
+        mm: the same as text with lengths in mm.
+        inches: the same as text with lengths in inches.
     """
 
     gap: int
@@ -83,16 +81,16 @@ class Source(Protocol):
 
     @property
     def broker(self) -> BrokerHealth | None:
-        """How the broker is; None when the station has none."""
+        """State of the broker link; None when the station has none."""
         ...
 
     @property
     def crawler(self) -> CrawlerHealth | None:
-        """What the crawler does; None where nothing moves by itself."""
+        """State of the crawler; None without one."""
         ...
 
-    def next_step(self) -> NextStep | None:
-        """Return where to go next by hand; None where nothing was left, or a crawler goes."""
+    def next_step(self) -> HandGuidance | None:
+        """Return the next step by hand; None without an open gap, or with a crawler."""
         ...
 
     def newest(self) -> dict[str, bytes]:
@@ -100,22 +98,22 @@ class Source(Protocol):
         ...
 
     def position(self) -> tuple[float | None, float | None]:
-        """Return where the probe stands, scan and index in mm; None while unknown."""
+        """Return the probe's position, scan and index in mm; None while unknown."""
         ...
 
     def watch(
         self,
         on_message: Callable[[str, bytes], None],
-        on_cells: Callable[[NDArray[np.int64]], None],
+        on_cells: Callable[[Cells], None],
     ) -> Callable[[], None]:
-        """Have messages told as they change, and cells; return what ends it.
+        """Register callbacks for changed messages and cells; return a function that ends it.
 
         Args:
-            on_message: takes a topic below the station's own and the newest message, as JSON.
-            on_cells: takes flat cells that may have changed, shape (n,).
+            on_message: called with a topic below the station's own and the newest message, as JSON.
+            on_cells: called with flat cells that may have changed, shape (n,).
         """
         ...
 
-    def obey(self, command: CommandMessage) -> ReplyMessage:
-        """Act on a command that came from the page."""
+    def execute(self, command: CommandMessage) -> ReplyMessage:
+        """Execute a command from the page; return the reply."""
         ...

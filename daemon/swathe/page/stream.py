@@ -11,17 +11,17 @@ from swathe.page.mailbox import Mailbox
 
 __all__ = ["EventStream"]
 
-# A viewer that has taken nothing for so long is gone, whatever its network says.
-_PATIENCE_SECONDS = 20.0
-# How long the browser waits before it asks again, ms.
+# A viewer that has taken nothing for so long is disconnected.
+_SEND_TIMEOUT_SECONDS = 20.0
+# How long the browser waits before it reconnects, ms.
 _RETRY = b"retry: 700\n\n"
 
 
 class EventStream:
-    """Sends one viewer what its mailbox gets, until it leaves; an ASGI application.
+    """Sends the contents of a mailbox to its viewer until it leaves; an ASGI application.
 
     Args:
-        hub: has the mailboxes.
+        hub: source of the first event.
         mailbox: the viewer's own.
     """
 
@@ -36,7 +36,7 @@ class EventStream:
         content = (b"content-type", b"text/event-stream; charset=utf-8")
         await send({"type": "http.response.start", "status": 200, "headers": [content]})
         writer = asyncio.create_task(
-            self._write(_RETRY + self._hub.greeting(pyramid), send), name="page.viewer"
+            self._write(_RETRY + self._hub.plan_event(pyramid), send), name="page.viewer"
         )
         leaver = asyncio.create_task(_left(receive), name="page.viewer.left")
         try:
@@ -50,7 +50,7 @@ class EventStream:
         data: bytes | None = first
         while data is not None:
             # While the viewer's connection is full this waits, and only its mailbox fills.
-            async with asyncio.timeout(_PATIENCE_SECONDS):
+            async with asyncio.timeout(_SEND_TIMEOUT_SECONDS):
                 await send({"type": "http.response.body", "body": data, "more_body": True})
             data = await self._mailbox.take()
         await send({"type": "http.response.body", "body": b"", "more_body": False})

@@ -20,7 +20,7 @@ from swathe.station import parse_station
 from swathe.store import SurveyFolder
 
 
-def obey(command: CommandMessage) -> ReplyMessage:
+def execute(command: CommandMessage) -> ReplyMessage:
     """Take no command."""
     message = f"{command.command} was not expected"
     raise AssertionError(message)
@@ -77,7 +77,7 @@ def test_line_profile_needs_no_place_across(tmp_path: Path) -> None:
 def test_page_is_told_the_step_in_both_units(pipeline: Pipeline) -> None:
     """The same step, as figures in mm and as sentences in mm and inches."""
     source = PageSource(
-        pipeline=lambda: pipeline, mirror=Mirror(), link=lambda: None, on_command=obey
+        pipeline=lambda: pipeline, mirror=Mirror(), link=lambda: None, on_command=execute
     )
     step = source.next_step()
     assert step is not None
@@ -97,7 +97,7 @@ def test_page_is_told_of_the_crawler_and_of_no_step_by_hand(tmp_path: Path) -> N
         mirror=Mirror(),
         link=lambda: None,
         crawl=daemon.crawl,
-        on_command=obey,
+        on_command=execute,
     )
     daemon.crawl.say("raster: 11 of 11 lines")
     assert source.crawler == CrawlerHealth("disarmed", "raster: 11 of 11 lines")

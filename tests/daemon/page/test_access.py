@@ -62,7 +62,7 @@ def test_host_twice_is_refused(local: Access) -> None:
 
 
 def test_hosts_of_a_page_for_others(remote: Access) -> None:
-    """Addresses and the names of the station file are ours; another name is told the mend."""
+    """Addresses and the names of the station file are accepted; another name gets the remedy."""
     bearer = "Bearer correct horse battery"
     for host in ("192.0.2.7:8377", "board.plant", "BOARD.PLANT:80", "[2001:db8::1]:8377", OURS):
         assert status(remote, host=host, authorization=bearer) == 200
@@ -123,8 +123,8 @@ def test_token_is_asked_for(remote: Access) -> None:
 
 def test_cookie_for_the_right_token(remote: Access) -> None:
     """The right token gives a cookie that opens the page and does not tell the token."""
-    assert remote.opens("wrong") is None
-    cookie = remote.opens("correct horse battery")
+    assert remote.login("wrong") is None
+    cookie = remote.login("correct horse battery")
     assert cookie is not None
     assert "correct" not in cookie
     for flag in ("HttpOnly", "SameSite=Strict", "Path=/"):
@@ -158,7 +158,7 @@ def test_token_is_made_for_other_addresses() -> None:
 
 
 def test_token_variable_not_set(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A token that is not there, or is too short, is told with the mend."""
+    """A token that is missing or too short is an error that names the remedy."""
     settings = PageSettings(token_variable="PAGE_TOKEN")  # noqa: S106
     monkeypatch.delenv("PAGE_TOKEN", raising=False)
     with pytest.raises(SwatheError, match=r"'page\.token_variable' names PAGE_TOKEN, which is not"):
@@ -169,7 +169,7 @@ def test_token_variable_not_set(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_page_table_of_the_station_file() -> None:
-    """The table's presence makes the page; what is wrong in it is told with its key."""
+    """The table's presence makes the page; an error in it names its key."""
     text = (
         'name = "s"\n[survey]\nfolder = "s"\n[scan]\nlength = "9 mm"\nresolution = "1 mm"\n'
         'device = "d"\ncounts_per_mm = 1\n[device.d]\nport = "p"\nprotocol.columns = '

@@ -1,4 +1,4 @@
-"""The page in Debian's Chromium, for a daemon that the test plays."""
+"""The page in Debian's Chromium, for a daemon that the test simulates."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from support.browser import Browser, axe_source
 from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage, station_of_size
 from swathe.messages import moment
-from swathe.page import CrawlerHealth, NextStep
+from swathe.page import CrawlerHealth, HandGuidance
 from swathe.station import AxisMode, PageSettings, parse_station
 from swathe_drivers import WaveformFormat
 
 pytestmark = pytest.mark.slow
 
-# Ground of the patterns in the light theme, as `looks.js` has them.
+# Ground of the patterns in the light theme, as `theme.js` has them.
 MEASURED, UNVISITED, EXCLUDED = (0xB9, 0xD8, 0xE4), (0xF6, 0xF8, 0xF8), (0xA3, 0xA8, 0xA9)
 
 
 def show_coverage(browser: Browser) -> None:
-    """Have the map show states only; the choice itself lies unseen over its label."""
+    """Have the map show states only; the input itself is transparent over its label."""
     choice = browser.find("input[value=coverage]")
     ActionChains(browser.driver, duration=20).move_to_element(choice).click().perform()
 
@@ -44,14 +44,14 @@ def colours(browser: Browser, scan: float, index: float) -> set[tuple[int, ...]]
 
 
 def test_figures_in_words(board: Browser) -> None:
-    """Coverage, time left, pace, thinnest place, ports and check stand there in words."""
+    """Coverage, time left, speed, minimum thickness, ports and check are shown as text."""
     assert board.text("#percent") == "12.3"
     assert board.text("#left") == "1 min 23 s"
     assert board.text("#cover-text") == "296 of 2\u202f400 cells · 3 gaps open"
     assert board.text("#speed") == "80 mm/s"
-    assert board.text("#pace-text") == "at most 200 mm/s · 300 readings/s"
-    assert board.text("#least") == "7.25 mm ▼"
-    assert "below the alert level of 8.00 mm" in board.text("#least-at")
+    assert board.text("#speed-text") == "limit 200 mm/s · 300 readings/s"
+    assert board.text("#minimum") == "7.25 mm ▼"
+    assert "below the alert level of 8.00 mm" in board.text("#minimum-at")
     assert [item.text.splitlines()[1] for item in board.all("#port-list li")] == [
         "encoder: open", "gauge: lost", "broker: connected",
     ]  # fmt: skip
@@ -83,9 +83,9 @@ def test_thickness_is_coloured_by_viridis(board: Browser) -> None:
     """A thin cell is darker than a thick one, by the table of viridis."""
     (thick,) = colours(board, 40, 1)
     assert thick[1] > 150  # the green or yellow end
-    board.find("#least-show").click()
+    board.find("#minimum-show").click()
     for _ in range(6):
-        board.find("#closer").click()
+        board.find("#zoom-in").click()
     settle(board)
     x, y = point(board, 20.3, 3.3)
     thin = board.run(
@@ -123,32 +123,32 @@ def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> N
         10,
         "the mark on the map",
     )
-    # While somebody is in the list, nothing changes its place.
+    # While the focus is in the list, its order stays.
     served.call(lambda: served.source.measure(np.array([4 * COLUMNS + 10])))
-    board.wait(lambda: "10" in board.text("#place"), 10, "the probe")
+    board.wait(lambda: "10" in board.text("#position"), 10, "the probe")
     assert board.run(first) == "scan 30–34 mm"
     closed = {"status": "closed", "end": "measured", "closed": "2030-01-01T10:05:00Z"}
     served.call(lambda: served.source.say("gap/1", **gap(1, (29.5, 33.5), (1.5, 2.5), **closed)))
     board.wait(lambda: len(board.all("#gap-list .go")) == 1, 10, "the list after a gap closed")
-    assert board.text("#gap-closed").startswith("Last one closed: gap 1")
+    assert board.text("#gap-closed").startswith("Last closed: gap 1")
 
 
-def test_tapped_cell_tells_its_reading(board: Browser) -> None:
-    """A tap on a cell tells its reading, state and line; Escape closes it."""
+def test_tapped_cell_shows_its_reading(board: Browser) -> None:
+    """A tap on a cell shows its reading, state and line; Escape closes it."""
     tap(board, 20, 3)
     board.wait(lambda: board.find("#reading").is_displayed(), 10, "the reading")
     assert board.text("#reading-title") == "Reading at scan 20 mm, index 3 mm"
-    assert board.text("#reading-state") == "7.25 mm: measured"
+    assert board.text("#reading-state") == "7.25 mm, measured"
     assert board.find("#profile svg").is_displayed()
     assert not board.find("#ascan").is_displayed()
     tap(board, 31, 2)
-    told = "14.00 mm: probe was here, no echo came"  # it was read before
-    board.wait(lambda: board.text("#reading-state") == told, 10, "the other reading")
+    text = "14.00 mm, no signal: probe was here, no valid reading"  # it was read before
+    board.wait(lambda: board.text("#reading-state") == text, 10, "the other reading")
     board.find("#reading-close").send_keys(Keys.ESCAPE)
     assert not board.find("#reading").is_displayed()
 
 
-def test_tapped_cell_tells_its_ascan(
+def test_tapped_cell_shows_its_ascan(
     browser: Browser, served: ServedPage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where A-scans are kept a tap draws the cell's, in % of full screen height over µs."""
@@ -162,8 +162,12 @@ def test_tapped_cell_tells_its_ascan(
     cell = 3 * COLUMNS + 20
     grid.waveform[cell] = 128
     grid.waveform[cell, 40] = 188
-    told = json.loads(served.ask("/cell/3/20")[2])["waveform"]
-    assert (told["start"], told["interval"], told["samples"][39:42]) == (1.0, 0.1, [0, 60, 0])
+    waveform = json.loads(served.ask("/cell/3/20")[2])["waveform"]
+    assert (waveform["start"], waveform["interval"], waveform["samples"][39:42]) == (
+        1.0,
+        0.1,
+        [0, 60, 0],
+    )
     browser.open(served.page.url)
     settle(browser)
     tap(browser, 20, 3)
@@ -197,21 +201,21 @@ def test_keys_move_the_map(board: Browser) -> None:
 
 
 def test_pace_too_fast_is_plain(board: Browser, served: ServedPage) -> None:
-    """Too fast is said in words and by a pattern, not by a colour alone."""
+    """Too fast is shown as text and by a pattern, not by a colour alone."""
     assert board.text("#too-fast") == ""
     fast = progress(speed=230.0, too_fast=True)
     served.call(lambda: served.source.say("progress", **fast))
     board.wait(lambda: board.text("#too-fast") == "▲ TOO FAST: slow down", 10, "too fast")
-    fill = board.find("#pace-fill").value_of_css_property("background-image")
+    fill = board.find("#speed-fill").value_of_css_property("background-image")
     assert "repeating-linear-gradient" in fill
 
 
 def test_check_overdue_and_failed(board: Browser, served: ServedPage) -> None:
-    """A check that failed or is overdue is told as such."""
+    """A check that failed or is overdue is shown as such."""
     late = progress(check_due="2030-01-01T09:30:00Z", check_overdue=True, suspect=12)
     served.call(lambda: served.source.say("progress", **late))
     board.wait(lambda: "OVERDUE since" in board.text("#check-due"), 10, "overdue")
-    assert "12 in doubt" in board.text("#cover-text")
+    assert "12 suspect" in board.text("#cover-text")
     failed = {**json.loads(served.source.messages["check/1"]), "number": 2, "passed": False}
     served.call(lambda: served.source.say("check/2", **failed))
     board.wait(lambda: "✕ FAILED" in board.text("#check-text"), 10, "the failed check")
@@ -220,21 +224,21 @@ def test_check_overdue_and_failed(board: Browser, served: ServedPage) -> None:
 def test_lengths_in_inches(board: Browser) -> None:
     """Lengths may be had in inches."""
     board.find("#units").click()
-    assert board.text("#least") == "0.285 in ▼"
+    assert board.text("#minimum") == "0.285 in ▼"
     assert board.text("#speed") == "3.1 in/s"
 
 
 def test_note_is_sent_after_a_second_step(board: Browser, served: ServedPage) -> None:
-    """A command asks back, is sent once it is confirmed, and its reply is shown."""
+    """A command is sent once it is confirmed, and its reply is shown."""
     assert not any(b.is_displayed() for b in board.all("[data-stepped]"))
-    board.find("[data-say=note]").click()
-    board.find("#ask-note").send_keys("paint loose")
-    board.find("#ask button[value=no]").click()
-    board.find("[data-say=note]").click()
-    board.find("#ask-note").send_keys("paint loose here")
-    board.find("#ask-by").send_keys("crew")
-    board.find("#ask-yes").click()
-    board.wait(lambda: board.text("#reply") == "✓ The station says: noted", 10, "the reply")
+    board.find("[data-command=note]").click()
+    board.find("#confirm-note").send_keys("paint loose")
+    board.find("#confirm button[value=no]").click()
+    board.find("[data-command=note]").click()
+    board.find("#confirm-note").send_keys("paint loose here")
+    board.find("#confirm-by").send_keys("crew")
+    board.find("#confirm-yes").click()
+    board.wait(lambda: board.text("#reply") == "✓ Accepted: noted", 10, "the reply")
     (command,) = served.source.commands
     assert (command.command, command.text, command.by) == ("note", "paint loose here", "crew")
 
@@ -250,19 +254,19 @@ def test_lines_of_a_stepped_plan(browser: Browser) -> None:
     with ServedPage(source) as served:
         browser.open(served.page.url)
         settle(browser)
-        browser.find("[data-say=line]").click()
-        assert browser.find("#ask-line").get_attribute("value") == "5"
-        browser.find("#ask-by").send_keys("crew", Keys.ENTER)
+        browser.find("[data-command=line]").click()
+        assert browser.find("#confirm-line").get_attribute("value") == "5"
+        browser.find("#confirm-by").send_keys("crew", Keys.ENTER)
         browser.wait(lambda: len(source.commands) == 1, 10, "the command")
-        browser.find("[data-say='next line']").click()
-        browser.find("#ask-yes").click()
+        browser.find("[data-command='next line']").click()
+        browser.find("#confirm-yes").click()
         browser.wait(lambda: len(source.commands) == 2, 10, "the second command")
-    told = [(command.command, command.line, command.by) for command in source.commands]
-    assert told == [("line", 5, "crew"), ("next line", None, "crew")]
+    sent = [(command.command, command.line, command.by) for command in source.commands]
+    assert sent == [("line", 5, "crew"), ("next line", None, "crew")]
 
 
 def test_token_by_address_or_by_hand(browser: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The token in the address opens the page and vanishes; without it the page asks."""
+    """The token in the address opens the page and is removed; without it the login shows."""
     monkeypatch.setenv("PAGE_TOKEN", "correct-horse-battery")
     source = PlayedSource(ROWS, COLUMNS)
     play(source)
@@ -272,12 +276,10 @@ def test_token_by_address_or_by_hand(browser: Browser, monkeypatch: pytest.Monke
         settle(browser)
         assert "token" not in browser.driver.current_url
         browser.open(served.page.url.partition("#")[0])
-        browser.wait(lambda: browser.find("#door").is_displayed(), 10, "the door")
+        browser.wait(lambda: browser.find("#login").is_displayed(), 10, "the login")
         assert not browser.find("#board").is_displayed()
         browser.find("#token").send_keys("wrong", Keys.ENTER)
-        browser.wait(
-            lambda: browser.text("#door-says") == "This is not the token.", 10, "the refusal"
-        )
+        browser.wait(lambda: browser.text("#login-message") == "Wrong token.", 10, "the refusal")
         browser.find("#token").clear()
         browser.find("#token").send_keys("correct-horse-battery", Keys.ENTER)
         settle(browser)
@@ -285,7 +287,7 @@ def test_token_by_address_or_by_hand(browser: Browser, monkeypatch: pytest.Monke
 
 
 def test_line_profile_without_index_axis(browser: Browser) -> None:
-    """A plan without an index axis is shown as a ribbon, and a tap tells its profile."""
+    """A plan without an index axis is shown as a ribbon, and a tap shows its profile."""
     source = PlayedSource(station=station_of_size(2, 3000).model_copy(update={"index": None}))
     source.measure(np.arange(1000), 12.0)
     source.say("progress", **progress(minimum_index=None))
@@ -311,7 +313,7 @@ def test_page_is_accessible(
     motion = parse_station(crawl_station(tmp_path, guard='heartbeat = "1 s"'), "belt.toml").motion
     source.station = source.station.model_copy(update={"motion": motion})
     source.crawler = CrawlerHealth("moving", "raster: 11 of 11 lines, 52 s, 5.2 m")
-    source.step = NextStep(gap=1, scan=(30, 34), index=2, mm="line 2, from 30 mm", inches="")
+    source.step = HandGuidance(gap=1, scan=(30, 34), index=2, mm="line 2, from 30 mm", inches="")
     play_alarms(source)
     browser.shape(width, height, touch=width < 1000)
     browser.theme(theme)
@@ -321,9 +323,9 @@ def test_page_is_accessible(
     browser.wait(lambda: browser.find("#reading").is_displayed(), 10, "the reading")
     for stage in ("board", "dialog", "lost"):
         if stage == "dialog":
-            browser.run("document.querySelector('[data-say=exclude]').click()")
+            browser.run("document.querySelector('[data-command=exclude]').click()")
         if stage == "lost":
-            browser.run("document.querySelector('#ask button[value=no]').click()")
+            browser.run("document.querySelector('#confirm button[value=no]').click()")
             browser.run("document.body.classList.add('lost')")
         browser.run(axe)
         found = browser.run_to_end(
@@ -346,7 +348,7 @@ def test_page_is_accessible(
 
 
 def test_moment_of_the_last_contact(board: Browser, served: ServedPage) -> None:
-    """When the run has ended in good order, the page says so rather than 'no contact'."""
+    """When the run has ended in good order, the page shows it rather than a lost connection."""
 
     def end() -> None:
         time = moment(10**18).isoformat()
@@ -355,5 +357,5 @@ def test_moment_of_the_last_contact(board: Browser, served: ServedPage) -> None:
     served.call(end)
     board.wait(lambda: "the plan is covered" in board.text("#run"), 10, "the end of the run")
     assert board.text("#banner") == ""
-    served.call(served.hub.let_go)
+    served.call(served.hub.close_viewers)
     board.wait(lambda: board.text("#banner").startswith("The run ended at"), 10, "the banner")

@@ -6,17 +6,16 @@ import asyncio
 
 import pytest
 
-from swathe.page.events import event
-from swathe.page.mailbox import Mailbox
+from swathe.page.mailbox import Mailbox, event
 
 
 async def test_take_newest_of_each_topic() -> None:
-    """Of a topic only the newest message is told, and in the order in which they first came."""
+    """Of a topic only the newest message is sent, in the order in which topics first came."""
     box = Mailbox()
     for k in range(5):
         box.put_message("progress", b'{"n":%d}' % k)
         box.put_message("gap/1", b'{"g":%d}' % k)
-    assert await box.take() == event("news", b'[["progress",{"n":4}],["gap/1",{"g":4}]]')
+    assert await box.take() == event("messages", b'[["progress",{"n":4}],["gap/1",{"g":4}]]')
 
 
 async def test_take_waits_until_something_comes() -> None:

@@ -93,8 +93,8 @@ def test_update_is_as_good_as_building_anew(shape: tuple[int, int], seed: int, t
     check_levels(pyramid, grid)
     # What a viewer makes of the patch is what it would fetch anew.
     for (state, thickness), pixels, number in zip(before, changed, range(99), strict=False):
-        state.reshape(-1)[pixels.place] = pixels.state
-        thickness.reshape(-1)[pixels.place] = pixels.thickness
+        state.reshape(-1)[pixels.offset] = pixels.state
+        thickness.reshape(-1)[pixels.offset] = pixels.thickness
         now = whole(pyramid, number)
         np.testing.assert_array_equal(state, now[0])
         np.testing.assert_array_equal(thickness, now[1])
@@ -120,7 +120,7 @@ def test_levels_of_end_in_one_tile(shape: tuple[int, int], tall: float, wide: fl
 
 
 def test_tile_outside_is_refused() -> None:
-    """A tile that is not there is told with those that are."""
+    """A missing tile is an error that names the existing ones."""
     pyramid = Pyramid(grid_of(300, 600))
     with pytest.raises(LookupError, match="the levels are 0 to 2"):
         pyramid.tile(3, 0, 0)
@@ -138,7 +138,7 @@ def test_urgency_has_every_state_once() -> None:
 
 
 def test_thickness_too_great_or_below_zero_is_kept_in_range() -> None:
-    """A thickness that sixteen bits cannot hold is told as the greatest, not as none."""
+    """A thickness that sixteen bits cannot hold becomes the largest one, not none."""
     grid = grid_of(1, 3)
     grid.hits[:] = 1
     grid.thickness[:] = (-1.0, 700.0, 12.345)

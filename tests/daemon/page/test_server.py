@@ -16,8 +16,8 @@ import pytest
 
 from support.crawl import crawl_station
 from support.page import Events, PlayedSource, ServedPage, read_patch
-from swathe.page import CrawlerHealth, NextStep, Page
-from swathe.page.hub import MOST_VIEWERS
+from swathe.page import CrawlerHealth, HandGuidance, Page
+from swathe.page.hub import MAX_VIEWERS
 from swathe.pipeline import CellState
 from swathe.station import PageSettings, parse_station
 
@@ -41,7 +41,7 @@ def test_page_and_its_parts(served: ServedPage) -> None:
     assert headers["x-content-type-options"] == "nosniff"
     assert b"http://" not in body
     assert b"https://" not in body
-    for name, kind in (("main.js", "javascript"), ("board.css", "css"), ("icon.svg", "svg")):
+    for name, kind in (("main.js", "javascript"), ("page.css", "css"), ("icon.svg", "svg")):
         status, headers, body = served.ask(f"/static/{name}")
         assert status == 200
         assert kind in headers["content-type"]
@@ -52,7 +52,7 @@ def test_page_and_its_parts(served: ServedPage) -> None:
 
 
 def test_events_first_everything_then_changes(served: ServedPage) -> None:
-    """A viewer is told the plan, all that was, and then each change; lines it needs not."""
+    """A viewer gets the plan, the current messages, and then each change; no lines."""
     source = served.source
     served.call(lambda: source.say("progress", percent=1.5))
     served.call(lambda: source.say("line/3", line=3))
@@ -66,7 +66,7 @@ def test_events_first_everything_then_changes(served: ServedPage) -> None:
     assert name == "plan"
     assert (plan["station"], plan["part"], plan["alert_below"]) == ("bench", "Penstock 3", 8.0)
     assert plan["levels"] == [[40, 60, 1, 1]]
-    news = viewer.until(lambda name, _: name == "news")
+    news = viewer.until(lambda name, _: name == "messages")
     assert news == [
         ["progress", {"percent": 1.5}],
         ["gap/1", {"number": 1, "status": "open"}],
@@ -75,17 +75,17 @@ def test_events_first_everything_then_changes(served: ServedPage) -> None:
     beat = viewer.until(lambda name, _: name == "beat")
     assert beat["broker"] == {"address": "127.0.0.1:1883", "state": "connected", "detail": ""}
     served.call(lambda: source.measure(np.array([61, 62]), 9.25))
-    told = viewer.until(lambda name, data: name == "pixels" and "patch" in data)
-    assert told["at"] == [2.0, 1.0]
-    assert read_patch(told["patch"]) == [([61, 62], [925, 925], [CellState.MEASURED] * 2)]
+    pixels = viewer.until(lambda name, data: name == "pixels" and "patch" in data)
+    assert pixels["position"] == [2.0, 1.0]
+    assert read_patch(pixels["patch"]) == [([61, 62], [925, 925], [CellState.MEASURED] * 2)]
     served.call(lambda: source.say("gap/1", number=1, status="closed"))
-    news = viewer.until(lambda name, _: name == "news")
+    news = viewer.until(lambda name, _: name == "messages")
     assert news == [["gap/1", {"number": 1, "status": "closed"}]]
     viewer.close()
 
 
 def test_events_of_many_closed_gaps(served: ServedPage) -> None:
-    """Who comes late is told every open gap, and of the closed ones the newest only."""
+    """A late viewer gets every open gap, and of the closed ones the newest only."""
 
     def say() -> None:
         for k in range(500):
@@ -94,18 +94,18 @@ def test_events_of_many_closed_gaps(served: ServedPage) -> None:
     served.call(say)
     viewer = served.view()
     viewer.until(lambda name, _: name == "plan")
-    told: dict[int, str] = {}
-    while len(told) < 300:
-        for topic, gap in viewer.until(lambda name, _: name == "news"):
+    received: dict[int, str] = {}
+    while len(received) < 300:
+        for topic, gap in viewer.until(lambda name, _: name == "messages"):
             if topic != "next":
-                told[gap["number"]] = gap["status"]
+                received[gap["number"]] = gap["status"]
     viewer.close()
-    assert [k for k, status in told.items() if status == "open"] == list(range(0, 500, 2))
-    assert [k for k, status in told.items() if status == "closed"] == list(range(401, 500, 2))
+    assert [k for k, status in received.items() if status == "open"] == list(range(0, 500, 2))
+    assert [k for k, status in received.items() if status == "closed"] == list(range(401, 500, 2))
 
 
 def test_events_of_many_alarms(served: ServedPage) -> None:
-    """Who comes late is told every alarm that stands, and of those that are over the newest."""
+    """A late viewer gets every raised alarm, and of those that are over the newest."""
 
     def say() -> None:
         for k in range(1, 201):
@@ -113,16 +113,16 @@ def test_events_of_many_alarms(served: ServedPage) -> None:
 
     served.call(say)
     viewer = served.view()
-    told: list[int] = []
-    while 200 not in told:
-        news = viewer.until(lambda name, _: name == "news")
-        told += [alarm["number"] for topic, alarm in news if topic.startswith("alarm/")]
+    received: list[int] = []
+    while 200 not in received:
+        news = viewer.until(lambda name, _: name == "messages")
+        received += [alarm["number"] for topic, alarm in news if topic.startswith("alarm/")]
     viewer.close()
-    assert told == [*range(1, 21), *range(151, 201)]
+    assert received == [*range(1, 21), *range(151, 201)]
 
 
-def test_plan_tells_of_the_guard_of_a_crawler(tmp_path: Path) -> None:
-    """Where the station has a machine, a viewer learns of the dead man's time and what follows."""
+def test_plan_has_the_guard_of_a_crawler(tmp_path: Path) -> None:
+    """Where the station has a machine, the plan has the dead man's time and what follows."""
     text = crawl_station(tmp_path, guard='heartbeat = "1500 ms"\nwhen_stopped = "wait"')
     with ServedPage(PlayedSource(station=parse_station(text, "belt.toml"))) as served:
         viewer = served.view()
@@ -131,47 +131,53 @@ def test_plan_tells_of_the_guard_of_a_crawler(tmp_path: Path) -> None:
     assert plan["motion"] == {"heartbeat": 1.5, "when_stopped": "wait"}
 
 
-def test_crawler_is_told_as_it_changes(served: ServedPage) -> None:
-    """What the crawler does is told at first and as it changes; nothing of it where there is none."""
+def test_crawler_is_sent_as_it_changes(served: ServedPage) -> None:
+    """The crawler's state is sent at first and as it changes; without a crawler never."""
     viewer = served.view()
-    assert dict(viewer.until(lambda name, _: name == "news")) == {"next": None}
+    assert dict(viewer.until(lambda name, _: name == "messages")) == {"next": None}
     source = served.source
     source.crawler = CrawlerHealth("moving", "raster: 11 of 11 lines")
 
     def is_crawler(name: str, data: Any) -> bool:
-        return name == "news" and any(topic == "crawler" for topic, _ in data)
+        return name == "messages" and any(topic == "crawler" for topic, _ in data)
 
-    told = dict(viewer.until(is_crawler))
-    assert told == {"crawler": {"state": "moving", "words": "raster: 11 of 11 lines"}}
+    received = dict(viewer.until(is_crawler))
+    assert received == {"crawler": {"state": "moving", "detail": "raster: 11 of 11 lines"}}
     late = served.view()
     assert dict(late.until(is_crawler))["crawler"]["state"] == "moving"
     source.crawler = CrawlerHealth("ended", "the plan is covered")
-    served.call(served.hub.let_go)
-    for each in (viewer, late):  # how it ended is the last that a viewer hears
+    served.call(served.hub.close_viewers)
+    for each in (viewer, late):  # how it ended is the last message of a viewer
         assert dict(each.until(is_crawler))["crawler"]["state"] == "ended"
         each.close()
 
 
 def test_next_step_follows_gaps_and_probe(served: ServedPage) -> None:
-    """Where to go by hand is told anew when a gap changes or the probe moves, and not otherwise."""
+    """The next step by hand is computed when a gap changes or the probe moves, and not otherwise."""
     source = served.source
-    asked: list[float] = []
-    step = NextStep(gap=1, scan=(40.0, 44.0), index=3.0, mm="line 3, from 40 mm", inches="line 3")
+    calls: list[float] = []
+    step = HandGuidance(
+        gap=1, scan=(40.0, 44.0), index=3.0, mm="line 3, from 40 mm", inches="line 3"
+    )
 
-    def next_step() -> NextStep | None:
-        asked.append(time.monotonic())
+    def next_step() -> HandGuidance | None:
+        calls.append(time.monotonic())
         return step
 
     source.next_step = next_step  # type: ignore[method-assign]
     viewer = served.view()
-    told = dict(viewer.until(lambda name, _: name == "news"))["next"]
-    assert (told["gap"], told["scan"], told["mm"]) == (1, [40.0, 44.0], "line 3, from 40 mm")
+    received = dict(viewer.until(lambda name, _: name == "messages"))["next"]
+    assert (received["gap"], received["scan"], received["mm"]) == (
+        1,
+        [40.0, 44.0],
+        "line 3, from 40 mm",
+    )
     for _ in range(3):
         viewer.until(lambda name, _: name == "beat")
-    before = len(asked)
+    before = len(calls)
     for _ in range(3):
         viewer.until(lambda name, _: name == "beat")
-    assert len(asked) == before
+    assert len(calls) == before
 
     def clear() -> None:
         nonlocal step
@@ -179,20 +185,20 @@ def test_next_step_follows_gaps_and_probe(served: ServedPage) -> None:
         source.say("gap/1", number=1, status="closed")
 
     served.call(clear)
-    viewer.until(lambda name, data: name == "news" and ["next", None] in data)
-    before = len(asked)
+    viewer.until(lambda name, data: name == "messages" and ["next", None] in data)
+    before = len(calls)
     for column in range(1, 30):
         served.call(partial(source.measure, np.array([column])))
         viewer.until(lambda name, data: name == "pixels" and "patch" in data)
     viewer.close()
-    # However fast it moves, it is reckoned 2.5 times a second at most.
-    apart = np.diff(asked)
-    assert len(asked) > before
+    # However fast the probe moves, it is computed 2.5 times a second at most.
+    apart = np.diff(calls)
+    assert len(calls) > before
     assert apart.min() >= 0.399
 
 
 def test_events_beat_twice_a_second(served: ServedPage) -> None:
-    """A viewer hears that the daemon lives, also when nothing happens."""
+    """A viewer gets a beat while nothing else happens."""
     viewer = served.view()
     viewer.until(lambda name, _: name == "beat")
     begun = time.monotonic()
@@ -223,7 +229,7 @@ def test_tile_bytes(served: ServedPage) -> None:
 
 
 def test_cell_and_line(served: ServedPage) -> None:
-    """A cell tells what it holds, a line its profile."""
+    """A cell is returned with its contents, a line with its profile."""
     served.call(lambda: served.source.measure(np.array([61]), 9.25))
     _, _, body = served.ask("/cell/1/1")
     cell = json.loads(body)
@@ -244,7 +250,7 @@ COMMAND = json.dumps({"command": "note", "text": "paint loose", "id": "a", "by":
 
 
 def test_command_from_the_page(served: ServedPage) -> None:
-    """The page's own command is obeyed and answered; a wrong one is told why."""
+    """The page's own command is executed and answered; a wrong one is refused with the reason."""
     ours = {"Origin": f"http://127.0.0.1:{served.port}", "Content_Type": "application/json"}
     status, _, body = served.ask("/command", method="POST", body=COMMAND, **ours)
     assert status == 200
@@ -258,10 +264,10 @@ def test_command_from_the_page(served: ServedPage) -> None:
         b"[]": "",
         b"\xff\xfe": "must be JSON",
     }
-    for body, told in wrong.items():
+    for body, reason in wrong.items():
         status, _, answer = served.ask("/command", method="POST", body=body, **ours)
         assert status == 400
-        assert told in json.loads(answer)["error"]
+        assert reason in json.loads(answer)["error"]
     assert len(served.source.commands) == 1
 
 
@@ -287,7 +293,7 @@ def test_command_of_another_site_is_refused(
 
 
 def test_command_too_long_is_refused(served: ServedPage) -> None:
-    """A body longer than any command is refused, whether it says its length or not."""
+    """A body longer than any command is refused, with or without its length declared."""
     ours = {"Origin": f"http://127.0.0.1:{served.port}", "Content_Type": "application/json"}
     status, _, _ = served.ask("/command", method="POST", body=b" " * 5000, **ours)
     assert status == 413
@@ -306,13 +312,13 @@ def test_command_too_long_is_refused(served: ServedPage) -> None:
 
 
 def test_wrong_host_is_refused(served: ServedPage) -> None:
-    """A foreign name that was made to point here gets neither page nor data."""
+    """A foreign name that resolves to this address gets neither page nor data."""
     for path in ("/", "/events", "/static/main.js", "/tiles/0/0/0"):
         assert served.ask(path, host="evil.example")[0] == 421
 
 
 def test_token_over_real_connections(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without the token nothing is told; a right one gives a cookie for everything."""
+    """Without the token no data is returned; the right one gives a cookie for everything."""
     monkeypatch.setenv("PAGE_TOKEN", "correct horse battery")
     settings = PageSettings(port=0, token_variable="PAGE_TOKEN")  # noqa: S106
     with ServedPage(PlayedSource(), settings) as served:
@@ -342,13 +348,13 @@ def test_token_over_real_connections(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_viewers_are_bounded(served: ServedPage) -> None:
-    """One viewer too many is told to come later; when one leaves there is room again."""
-    viewers = [served.view() for _ in range(MOST_VIEWERS)]
+    """One viewer too many is asked to retry later; when one leaves the next is accepted."""
+    viewers = [served.view() for _ in range(MAX_VIEWERS)]
     extra = served.view()
     assert extra.status == 503
     assert extra.answer.headers["retry-after"] == "5"
     extra.close()
-    assert served.hub.viewers == MOST_VIEWERS
+    assert served.hub.viewers == MAX_VIEWERS
     for viewer in viewers:
         viewer.close()
     limit = time.monotonic() + 20
@@ -361,7 +367,7 @@ def test_viewers_are_bounded(served: ServedPage) -> None:
 
 
 def test_slow_viewer_costs_its_mailbox_only() -> None:
-    """While one viewer reads nothing, others are told at once, and memory does not grow."""
+    """While one viewer reads nothing, others get changes at once, and memory does not grow."""
     with ServedPage(PlayedSource(200, 300)) as served:
         slow = Events(served.port, {}, buffer=4096)
         quick = served.view()
@@ -373,9 +379,9 @@ def test_slow_viewer_costs_its_mailbox_only() -> None:
             source.measure(cells[k % 100 :: 100], 10 + k % 5)
             source.say("progress", percent=k, filler="x" * 2000)
 
-        def told(name: str, data: object, k: int) -> bool:
+        def has_change(name: str, data: object, k: int) -> bool:
             assert isinstance(data, list | dict)
-            return name == "news" and any(
+            return name == "messages" and any(
                 (message or {}).get("percent") == k for _, message in data
             )
 
@@ -385,23 +391,23 @@ def test_slow_viewer_costs_its_mailbox_only() -> None:
             for k in range(150):
                 begun = time.monotonic()
                 served.call(lambda k=k: change(k))  # type: ignore[misc]
-                quick.until(lambda name, data, k=k: told(name, data, k))  # type: ignore[misc]
+                quick.until(lambda name, data, k=k: has_change(name, data, k))  # type: ignore[misc]
                 slowest = max(slowest, time.monotonic() - begun)
                 sizes.append(tracemalloc.get_traced_memory()[0])
         finally:
             tracemalloc.stop()
         assert slowest < 5
         assert sizes[-1] - sizes[75] < 2_000_000
-        # When it reads again it is told that its tiles are old, and then the newest.
+        # When it reads again its tiles are marked as stale, and then it gets the newest.
         slow.until(lambda name, _: name == "stale")
         served.call(lambda: change(200))
-        slow.until(lambda name, data: told(name, data, 200))
+        slow.until(lambda name, data: has_change(name, data, 200))
         slow.close()
         quick.close()
 
 
-def test_port_taken_is_told_and_stops_nothing(caplog: pytest.LogCaptureFixture) -> None:
-    """Where the port is taken there is no page, and what to do about it is told."""
+def test_port_taken_is_logged_and_stops_nothing(caplog: pytest.LogCaptureFixture) -> None:
+    """If the port is taken there is no page, and the log has the remedy."""
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
         page = Page(PageSettings(port=port), PlayedSource())
@@ -412,7 +418,7 @@ def test_port_taken_is_told_and_stops_nothing(caplog: pytest.LogCaptureFixture) 
 
 
 async def test_close_of_a_page_that_was_never_open() -> None:
-    """A page that the daemon made and never opened lets go of its port, as often as it is told."""
+    """A page that was never opened releases its port, however often it is closed."""
     page = Page(PageSettings(port=0), PlayedSource())
     port = int(page.url.rpartition(":")[2].rstrip("/"))
     await page.close()
@@ -420,14 +426,14 @@ async def test_close_of_a_page_that_was_never_open() -> None:
     socket.create_server(("127.0.0.1", port)).close()
 
 
-def test_close_tells_viewers_the_last_word(served: ServedPage) -> None:
+def test_close_sends_viewers_the_last_messages(served: ServedPage) -> None:
     """A viewer gets the last messages before the page ends."""
     viewer = served.view()
     viewer.until(lambda name, _: name == "plan")
     served.call(lambda: served.source.say("state", state="complete"))
-    served.call(served.hub.let_go)
+    served.call(served.hub.close_viewers)
     last = ["state", {"state": "complete"}]
-    viewer.until(lambda name, data: name == "news" and last in data)
+    viewer.until(lambda name, data: name == "messages" and last in data)
     while viewer.next() is not None:
         pass
     viewer.close()

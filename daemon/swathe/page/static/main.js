@@ -1,76 +1,76 @@
-// Puts the board together.
+// Creates the parts of the page and connects them.
 import { Alarms } from "./alarms.js";
-import { Board } from "./board.js";
-import { Contact } from "./contact.js";
-import { Crawl } from "./crawl.js";
-import { askForToken, giveFromAddress } from "./door.js";
+import { Station } from "./station.js";
+import { Connection } from "./connection.js";
+import { CrawlerBar } from "./crawler.js";
+import { loginFromAddress, showLogin } from "./login.js";
 import { GapList } from "./gaps.js";
 import { MapView } from "./map.js";
-import { Next } from "./next.js";
-import { Panels, piece } from "./panels.js";
+import { NextStep } from "./next_step.js";
+import { Panels, element } from "./panels.js";
 import { Reading } from "./reading.js";
-import { Say } from "./say.js";
-import { STATE_SHORT, inInches, setInches, thick } from "./words.js";
+import { Commands } from "./commands.js";
+import { STATE_NAMES, inInches, setInches, thick } from "./labels.js";
 import { ZoneForm } from "./zone.js";
 
 const $ = (id) => document.getElementById(id);
 const THEMES = [["", "Theme: auto"], ["light", "Theme: light"], ["dark", "Theme: dark"]];
 
-const board = new Board();
-const panels = new Panels(board);
-const map = new MapView(board, $("map"), (row, column) => reading.show(row, column));
-const reading = new Reading(board, map);
-board.on("plan", ({ scan, index }) => {
+const station = new Station();
+const panels = new Panels(station);
+const map = new MapView(station, $("map"), (row, column) => reading.show(row, column));
+const reading = new Reading(station, map);
+station.on("plan", ({ scan, index }) => {
   const shape = index ? (index.cells * index.resolution) / (scan.cells * scan.resolution) : 0.25;
   $("sheet").style.setProperty("--shape", shape.toFixed(4));
 });
-const say = new Say(board, new ZoneForm(board, map, (zone) => say.ask("exclude", { zone })));
-const gaps = new GapList(board, map, say, $("gap-list"));
-const next = new Next(board, map);
-const alarms = new Alarms(board, map, say);
-new Crawl(board);
+const commands = new Commands(station, new ZoneForm(station, map, (zone) => commands.confirm("exclude", { zone })));
+const gaps = new GapList(station, map, commands, $("gap-list"));
+const nextStep = new NextStep(station, map);
+const alarms = new Alarms(station, map, commands);
+new CrawlerBar(station);
 
-map.onRange = (looks) => {
-  looks.ramp($("ramp"));
-  $("ramp-low").textContent = `≤ ${thick(looks.low)}`;
-  $("ramp-high").textContent = thick(looks.high);
-  const alert = board.plan.alert_below;
+map.onRange = (theme) => {
+  theme.ramp($("ramp"));
+  $("ramp-low").textContent = `≤ ${thick(theme.low)}`;
+  $("ramp-high").textContent = thick(theme.high);
+  const alert = station.plan.alert_below;
   $("ramp-text").textContent = alert === null ? "thickness" : `✚ below ${thick(alert)}`;
-  showKey(looks);
-  gaps.setLooks(looks);
+  showKey(theme);
+  gaps.setTheme(theme);
 };
 
-/** The patterns of the states, as the map shows them. */
-function showKey(looks) {
-  const states = board.plan.states.filter((state) => state !== "measured" || map.shows === "coverage");
+/** Show the key to the patterns of the states. */
+function showKey(theme) {
+  const states = station.plan.states.filter((state) => state !== "measured" || map.layers === "coverage");
   $("key").replaceChildren(...states.map((state) => {
     const item = document.createElement("li");
     const swatch = document.createElement("canvas");
     swatch.className = "swatch";
     swatch.setAttribute("aria-hidden", "true");
-    looks.swatch(swatch, state);
-    item.append(swatch, piece("span", STATE_SHORT[state] ?? state));
+    theme.swatch(swatch, state);
+    item.append(swatch, element("span", STATE_NAMES[state] ?? state));
     return item;
   }));
-  $("scale").hidden = map.shows === "coverage";
+  $("scale").hidden = map.layers === "coverage";
 }
 
-$("shows").addEventListener("change", (event) => {
-  map.setShows(event.target.value);
-  if (map.looks) showKey(map.looks);
+$("layers").addEventListener("change", (event) => {
+  map.setLayers(event.target.value);
+  if (map.theme) showKey(map.theme);
 });
-$("closer").addEventListener("click", () => map.zoom(1.6));
-$("farther").addEventListener("click", () => map.zoom(1 / 1.6));
-$("whole").addEventListener("click", () => map.fit());
+$("zoom-in").addEventListener("click", () => map.zoom(1.6));
+$("zoom-out").addEventListener("click", () => map.zoom(1 / 1.6));
+$("fit").addEventListener("click", () => map.fit());
 $("follow").addEventListener("click", () => {
   map.following = !map.following;
   $("follow").setAttribute("aria-pressed", String(map.following));
-  const [scan, index] = board.at;
-  if (map.following && scan !== null) map.lookAt(scan, index ?? 0);
+  const [scan, index] = station.position;
+  if (map.following && scan !== null) map.centreOn(scan, index ?? 0);
 });
-$("least-show").addEventListener("click", () => {
-  const { minimum_scan: scan, minimum_index: index } = board.progress;
-  map.lookAt(scan, index ?? 0);
+$("minimum-show").addEventListener("click", () => {
+  const { minimum_scan: scan, minimum_index: index } = station.progress;
+  map.centreOn(scan, index ?? 0);
   $("sheet").scrollIntoView({ block: "nearest" });
 });
 
@@ -81,34 +81,34 @@ function showUnits() {
 $("units").addEventListener("click", () => {
   setInches(!inInches());
   showUnits();
-  panels.renew();
-  gaps.renew();
-  next.renew();
-  alarms.renew();
-  reading.renew();
-  if (map.looks) map.onRange(map.looks);
-  map.ask();
+  panels.update();
+  gaps.update();
+  nextStep.update();
+  alarms.update();
+  reading.update();
+  if (map.theme) map.onRange(map.theme);
+  map.redraw();
 });
 showUnits();
 
 const darkDevice = matchMedia("(prefers-color-scheme: dark)");
-function showTheme(theme) {
-  if (theme) document.documentElement.dataset.theme = theme;
+function applyTheme(name) {
+  if (name) document.documentElement.dataset.theme = name;
   else delete document.documentElement.dataset.theme;
-  $("theme").textContent = THEMES.find(([name]) => name === theme)[1];
-  map.setDark(theme ? theme === "dark" : darkDevice.matches);
+  $("theme").textContent = THEMES.find(([one]) => one === name)[1];
+  map.setDark(name ? name === "dark" : darkDevice.matches);
 }
 const kept = localStorage.getItem("swathe-theme") ?? "";
-let theme = THEMES.some(([name]) => name === kept) ? kept : "";
+let themeName = THEMES.some(([name]) => name === kept) ? kept : "";
 $("theme").addEventListener("click", () => {
-  const at = THEMES.findIndex(([name]) => name === theme);
-  theme = THEMES[(at + 1) % THEMES.length][0];
-  localStorage.setItem("swathe-theme", theme);
-  showTheme(theme);
+  const at = THEMES.findIndex(([name]) => name === themeName);
+  themeName = THEMES[(at + 1) % THEMES.length][0];
+  localStorage.setItem("swathe-theme", themeName);
+  applyTheme(themeName);
 });
-darkDevice.addEventListener("change", () => showTheme(theme));
-showTheme(theme);
+darkDevice.addEventListener("change", () => applyTheme(themeName));
+applyTheme(themeName);
 
-await giveFromAddress();
-const contact = new Contact(board, () => askForToken(() => contact.again()));
-contact.start();
+await loginFromAddress();
+const connection = new Connection(station, () => showLogin(() => connection.open()));
+connection.start();

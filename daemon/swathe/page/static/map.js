@@ -1,140 +1,140 @@
-// The map: every change asks for a frame, and a frame draws it. What moves it stands in hands.js.
-import { Hands } from "./hands.js";
+// The map: each change requests a frame, and a frame draws it. Input is handled in pointer.js.
+import { PointerInput } from "./pointer.js";
 import { drawOverlay } from "./overlay.js";
-import { Looks } from "./looks.js";
-import { Raster } from "./raster.js";
+import { Theme } from "./theme.js";
+import { MapBlocks } from "./blocks.js";
 import { Tiles, readPatch } from "./tiles.js";
 import { View } from "./view.js";
 
 export class MapView {
-  #board; #canvas; #context; #frame = 0;
+  #station; #canvas; #context; #frame = 0;
 
   /**
-   * @param board what is known.
-   * @param canvas where it is drawn.
+   * @param station the station's current data.
+   * @param canvas on which the map is drawn.
    * @param onCell called with row and column of a tapped cell.
    */
-  constructor(board, canvas, onCell) {
-    this.#board = board;
+  constructor(station, canvas, onCell) {
+    this.#station = station;
     this.#canvas = canvas;
     this.#context = canvas.getContext("2d");
     this.onCell = onCell;
     this.onRange = () => {};
     this.following = false;
-    this.shows = "both";
-    this.chosen = { clusters: [], cluster: null, cell: null, mark: null, draft: null, cross: false, sharpness: 1, letters: 1 };
+    this.layers = "both";
+    this.chosen = { clusters: [], cluster: null, cell: null, mark: null, draft: null, cross: false, pixelRatio: 1, textScale: 1 };
     this.dark = false;
-    // While a zone is drawn: takes it, as extents in mm.
+    // While a zone is drawn: called with it, as extents in mm.
     this.drawing = null;
-    board.on("plan", (plan) => this.#take(plan));
-    board.on("pixels", (patch) => this.#patch(patch));
-    board.on("stale", () => { this.tiles?.makeOld(); this.ask(); });
-    board.on("place", () => this.#moved());
-    board.on("progress", () => this.ask());
-    board.on("contact", () => this.ask());
-    board.on("run", () => this.ask());
+    station.on("plan", (plan) => this.#setPlan(plan));
+    station.on("pixels", (patch) => this.#patch(patch));
+    station.on("stale", () => { this.tiles?.markStale(); this.redraw(); });
+    station.on("position", () => this.#moved());
+    station.on("progress", () => this.redraw());
+    station.on("connection", () => this.redraw());
+    station.on("run", () => this.redraw());
     new ResizeObserver(() => this.#resize()).observe(canvas.parentElement);
-    new Hands(this, canvas);
+    new PointerInput(this, canvas);
   }
 
   /** Draw a frame soon. */
-  ask() {
+  redraw() {
     if (!this.#frame) this.#frame = requestAnimationFrame(() => this.#draw());
   }
 
-  setShows(what) {
-    this.shows = what;
-    if (this.raster) this.raster.shows = what;
-    this.raster?.redo();
-    this.ask();
+  setLayers(layers) {
+    this.layers = layers;
+    if (this.blocks) this.blocks.layers = layers;
+    this.blocks?.invalidate();
+    this.redraw();
   }
 
   setDark(dark) {
     this.dark = dark;
-    if (!this.raster) return;
-    this.#makeLooks();
-    this.raster.redo();
-    this.ask();
+    if (!this.blocks) return;
+    this.#makeTheme();
+    this.blocks.invalidate();
+    this.redraw();
   }
 
-  lookAt(scan, index) {
-    this.view?.lookAt(scan, index);
-    this.ask();
+  centreOn(scan, index) {
+    this.view?.centreOn(scan, index);
+    this.redraw();
   }
 
-  /** Show a place, marked with a name; index is null for all of it. */
-  showPlace(name, scan, index) {
+  /** Show a region, marked with a name; index is null for all of the axis. */
+  showRegion(name, scan, index) {
     if (!this.view) return;
-    const down = index ?? [this.view.top, this.view.top + this.view.tall];
+    const down = index ?? [this.view.top, this.view.top + this.view.breadth];
     this.chosen.mark = { name, scan, index };
-    this.lookAt((scan[0] + scan[1]) / 2, (down[0] + down[1]) / 2);
+    this.centreOn((scan[0] + scan[1]) / 2, (down[0] + down[1]) / 2);
     this.#canvas.scrollIntoView({ block: "center" });
   }
 
   fit() {
     this.view?.fit();
-    this.ask();
+    this.redraw();
   }
 
   zoom(factor) {
     this.view?.zoom(factor);
-    this.ask();
+    this.redraw();
   }
 
-  #take(plan) {
+  #setPlan(plan) {
     const same = this.plan && JSON.stringify({ ...this.plan, trail: 0, session: 0 }) === JSON.stringify({ ...plan, trail: 0, session: 0 });
     this.plan = plan;
     if (same) {
-      // The station was away: what was kept is shown until it is fetched anew.
-      this.tiles.makeOld();
-      this.ask();
+      // After a lost connection the old tiles are shown until they are fetched again.
+      this.tiles.markStale();
+      this.redraw();
       return;
     }
     this.tiles?.stop();
     this.tiles = new Tiles(plan, (tile) => {
       if (tile.level === plan.levels.length - 1) this.#fitRange();
-      this.raster.cameIn(tile);
-      this.ask();
+      this.blocks.tileLoaded(tile);
+      this.redraw();
     });
     this.view = new View(plan);
     this.range = null;
-    this.raster = null;
+    this.blocks = null;
     this.#resize();
   }
 
-  #makeLooks() {
-    const range = this.looks && [this.looks.low, this.looks.high];
-    this.looks = new Looks(this.plan, this.dark, this.chosen.sharpness);
-    if (range) this.looks.setRange(...range);
-    if (this.raster) this.raster.looks = this.looks;
-    this.onRange(this.looks);
+  #makeTheme() {
+    const range = this.theme && [this.theme.low, this.theme.high];
+    this.theme = new Theme(this.plan, this.dark, this.chosen.pixelRatio);
+    if (range) this.theme.setRange(...range);
+    if (this.blocks) this.blocks.theme = this.theme;
+    this.onRange(this.theme);
   }
 
   #patch(text) {
     if (!this.tiles) return;
-    this.raster?.touch(this.tiles.patch(readPatch(text)));
+    this.blocks?.markChanged(this.tiles.patch(readPatch(text)));
     this.#fitRangeSoon();
-    this.ask();
+    this.redraw();
   }
 
   #fitRangeSoon() {
     this.rangeTimer ??= setTimeout(() => { this.rangeTimer = null; this.#fitRange(); }, 1000);
   }
 
-  /** Spread the colours over what was measured; a few wild readings do not stretch them. */
+  /** Fit the colours to the measured thicknesses; a few outliers do not stretch the range. */
   #fitRange() {
     const { plan } = this;
     const top = plan.levels.length - 1;
     const tile = this.tiles.get(top, 0, 0);
     if (!tile) return;
-    const found = tile.thickness.filter((t) => t !== plan.no_thickness).sort();
-    const pick = (share) => found[Math.round(share * (found.length - 1))] / plan.steps_per_mm;
-    // A pit is a few cells only and sets the lower end; an echo from nowhere near it does not.
-    const deepest = found.length ? found[0] / plan.steps_per_mm : Infinity;
-    let low = found.length
+    const values = tile.thickness.filter((t) => t !== plan.no_thickness).sort();
+    const pick = (share) => values[Math.round(share * (values.length - 1))] / plan.steps_per_mm;
+    // A pit of a few cells sets the lower end; an implausible outlier does not.
+    const deepest = values.length ? values[0] / plan.steps_per_mm : Infinity;
+    let low = values.length
       ? Math.min(pick(0.002), Math.max(deepest, (plan.nominal ?? 0) * 0.25))
       : (plan.alert_below ?? (plan.nominal ?? 10) * 0.6);
-    let high = Math.max(found.length ? pick(0.998) : 0, plan.nominal ?? 0);
+    let high = Math.max(values.length ? pick(0.998) : 0, plan.nominal ?? 0);
     if (high - low < 0.5) [low, high] = [low - 0.25, high + 0.25];
     const step = high - low > 4 ? 1 : 0.5;
     low = Math.max(0, Math.floor(low / step) * step);
@@ -142,65 +142,65 @@ export class MapView {
     if (high <= low) high = low + step;
     if (this.range && low >= this.range[0] && high <= this.range[1]) return;
     this.range = this.range ? [Math.min(low, this.range[0]), Math.max(high, this.range[1])] : [low, high];
-    this.looks.setRange(...this.range);
-    this.raster.redo();
-    this.onRange(this.looks);
-    this.ask();
+    this.theme.setRange(...this.range);
+    this.blocks.invalidate();
+    this.onRange(this.theme);
+    this.redraw();
   }
 
   #moved() {
-    const [scan, index] = this.#board.at;
+    const [scan, index] = this.#station.position;
     if (this.following && scan !== null && this.view) {
       const [x, y] = this.view.toPoint(scan, index ?? 0);
       const { width, height } = this.view;
       if (x < width * 0.3 || x > width * 0.7 || y < height * 0.3 || y > height * 0.7) {
-        this.view.lookAt(scan, this.view.profile ? this.view.middle[1] : (index ?? 0));
+        this.view.centreOn(scan, this.view.profile ? this.view.middle[1] : (index ?? 0));
       }
     }
-    this.ask();
+    this.redraw();
   }
 
   #resize() {
     if (!this.view) return;
-    const sharpness = window.devicePixelRatio || 1;
+    const pixelRatio = window.devicePixelRatio || 1;
     const { width, height } = this.#canvas.parentElement.getBoundingClientRect();
     if (!width || !height) return;
-    this.#canvas.width = Math.round(width * sharpness);
-    this.#canvas.height = Math.round(height * sharpness);
-    this.chosen.letters = Math.max(1, parseFloat(getComputedStyle(document.documentElement).fontSize) / 17);
-    const sharper = this.chosen.sharpness !== sharpness;
-    this.chosen.sharpness = sharpness;
-    this.view.resize(this.#canvas.width, this.#canvas.height, Math.round(24 * sharpness * this.chosen.letters));
-    if (!this.raster || sharper) {
-      this.#makeLooks();
-      this.raster ??= new Raster(this.plan, this.tiles, this.looks);
-      this.raster.shows = this.shows;
+    this.#canvas.width = Math.round(width * pixelRatio);
+    this.#canvas.height = Math.round(height * pixelRatio);
+    this.chosen.textScale = Math.max(1, parseFloat(getComputedStyle(document.documentElement).fontSize) / 17);
+    const rescaled = this.chosen.pixelRatio !== pixelRatio;
+    this.chosen.pixelRatio = pixelRatio;
+    this.view.resize(this.#canvas.width, this.#canvas.height, Math.round(24 * pixelRatio * this.chosen.textScale));
+    if (!this.blocks || rescaled) {
+      this.#makeTheme();
+      this.blocks ??= new MapBlocks(this.plan, this.tiles, this.theme);
+      this.blocks.layers = this.layers;
     }
-    this.ask();
+    this.redraw();
   }
 
   #draw() {
     this.#frame = 0;
-    if (!this.raster || !this.#canvas.width) return;
-    const more = this.raster.draw(this.#context, this.view);
-    this.raster.lastView = { x: this.view.x, y: this.view.y };
+    if (!this.blocks || !this.#canvas.width) return;
+    const more = this.blocks.draw(this.#context, this.view);
+    this.blocks.lastView = { x: this.view.x, y: this.view.y };
     const style = getComputedStyle(document.documentElement);
     const ink = {
       text: style.getPropertyValue("--ink"), halo: style.getPropertyValue("--card"),
       gap: style.getPropertyValue("--alarm"), ruler: style.getPropertyValue("--card"),
       probe: style.getPropertyValue("--deep"), trail: style.getPropertyValue("--deep"),
     };
-    drawOverlay(this.#context, this.view, this.#board, this.chosen, ink);
-    // Where the map stands, for those who read the picture by machine.
+    drawOverlay(this.#context, this.view, this.#station, this.chosen, ink);
+    // The view, for programs that read the picture.
     const { view } = this;
     this.#canvas.dataset.view = [view.left, view.top, view.scale, view.down, view.x, view.y].join(" ");
     this.#canvas.dataset.settled = String(!more && this.tiles.settled);
-    if (more) this.ask();
+    if (more) this.redraw();
   }
 
-  /** The cell at a point of the sheet, as row and column. */
+  /** The cell at a point of the canvas, as row and column. */
   #cellAt(x, y) {
-    const [scan, index] = this.view.toPlace(x, y);
+    const [scan, index] = this.view.toPosition(x, y);
     const down = this.plan.index ?? { resolution: 1, cells: 1 };
     const column = Math.floor((scan - this.view.left) / this.plan.scan.resolution);
     const row = Math.floor((index - this.view.top) / down.resolution);
@@ -217,6 +217,6 @@ export class MapView {
   showCross(yes) {
     if (this.chosen.cross === yes) return;
     this.chosen.cross = yes;
-    this.ask();
+    this.redraw();
   }
 }

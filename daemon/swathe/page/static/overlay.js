@@ -1,38 +1,38 @@
-// What is drawn over the map: rulers, zones, gaps, trail, probe, thinnest place, chosen cell.
-import { inInches, thick } from "./words.js";
+// Drawn over the map: rulers, zones, gaps, trail, probe, minimum thickness, selected cell.
+import { inInches, thick } from "./labels.js";
 
 const INCH = 25.4;
 
-/** Draw everything over the map; `at` holds what is chosen and where the keyboard's cross is. */
-export function drawOverlay(context, view, board, chosen, ink) {
-  const { plan } = board;
+/** Draw everything over the map; `chosen` has what is selected, `ink` the colours. */
+export function drawOverlay(context, view, station, chosen, ink) {
+  const { plan } = station;
   context.save();
-  const unit = chosen.sharpness;
+  const unit = chosen.pixelRatio;
   context.lineJoin = "round";
-  context.font = `600 ${13 * unit * chosen.letters}px system-ui, sans-serif`;
-  for (const zone of board.zones) drawZone(context, view, zone, unit, ink);
-  drawTrail(context, view, board.trail, unit, ink);
+  context.font = `600 ${13 * unit * chosen.textScale}px system-ui, sans-serif`;
+  for (const zone of station.zones) drawZone(context, view, zone, unit, ink);
+  drawTrail(context, view, station.trail, unit, ink);
   drawGaps(context, view, chosen.clusters, chosen.cluster, unit, ink);
-  drawLeast(context, view, board.progress, unit, ink);
+  drawMinimum(context, view, station.progress, unit, ink);
   if (chosen.mark) drawMark(context, view, chosen.mark, unit, ink);
   if (chosen.draft) drawDraft(context, view, chosen.draft, unit, ink);
   if (chosen.cell) drawCell(context, view, plan, chosen.cell, unit, ink);
-  drawProbe(context, view, board.at, unit, ink);
-  drawRulers(context, view, unit, ink, chosen.letters);
+  drawProbe(context, view, station.position, unit, ink);
+  drawRulers(context, view, unit, ink, chosen.textScale);
   if (chosen.cross) drawCross(context, view, unit, ink);
   context.restore();
 }
 
 function rectangle(view, scan, index) {
   const [x, y] = view.toPoint(scan[0], index ? index[0] : view.top);
-  const [right, bottom] = view.toPoint(scan[1], index ? index[1] : view.top + view.tall);
+  const [right, bottom] = view.toPoint(scan[1], index ? index[1] : view.top + view.breadth);
   return [x, y, right - x, bottom - y];
 }
 
-const inSight = (view, x, y, width, height) =>
+const isVisible = (view, x, y, width, height) =>
   x < view.width && y < view.height && x + width > view.rulers && y + height > view.rulers;
 
-/** A line that shows on every ground. */
+/** Stroke a line that is visible on every background. */
 function haloed(context, width, ink, colour) {
   context.strokeStyle = ink.halo;
   context.lineWidth = width * 2.2;
@@ -55,14 +55,14 @@ function label(context, text, x, y, unit, ink, view) {
 
 function drawZone(context, view, zone, unit, ink) {
   const [x, y, width, height] = rectangle(view, zone.scan, zone.index);
-  if (!inSight(view, x, y, width, height)) return;
-  const room = context.measureText(zone.name).width + 12 * unit;
-  if (width > room && height > 24 * unit) label(context, zone.name, x + 6 * unit, y + height / 2, unit, ink, view);
+  if (!isVisible(view, x, y, width, height)) return;
+  const needed = context.measureText(zone.name).width + 12 * unit;
+  if (width > needed && height > 24 * unit) label(context, zone.name, x + 6 * unit, y + height / 2, unit, ink, view);
 }
 
-/** The way of the last seconds, fading backwards. */
+/** Draw the path of the last seconds, fading with age. */
 function drawTrail(context, view, trail, unit, ink) {
-  const points = trail.map(([scan, index]) => view.toPoint(scan, view.profile ? view.top + view.tall / 2 : index));
+  const points = trail.map(([scan, index]) => view.toPoint(scan, view.profile ? view.top + view.breadth / 2 : index));
   context.strokeStyle = ink.text;
   context.lineWidth = 1.8 * unit;
   const pieces = 4, long = Math.ceil((points.length - 1) / pieces);
@@ -78,28 +78,28 @@ function drawTrail(context, view, trail, unit, ink) {
 }
 
 function drawGaps(context, view, clusters, chosen, unit, ink) {
-  const least = 9 * unit;
+  const minimum = 9 * unit;
   for (const cluster of clusters) {
     let [x, y, width, height] = rectangle(view, cluster.scan, view.profile ? null : cluster.index);
-    const mine = chosen && cluster.key === chosen.key;
-    // A gap smaller than a fingertip is still to be seen.
-    if (width < least) [x, width] = [x + width / 2 - least / 2, least];
-    if (height < least) [y, height] = [y + height / 2 - least / 2, least];
-    if (!inSight(view, x, y, width, height)) continue;
+    const selected = chosen && cluster.key === chosen.key;
+    // A small gap stays visible.
+    if (width < minimum) [x, width] = [x + width / 2 - minimum / 2, minimum];
+    if (height < minimum) [y, height] = [y + height / 2 - minimum / 2, minimum];
+    if (!isVisible(view, x, y, width, height)) continue;
     context.beginPath();
-    const out = (mine ? 5 : 1.5) * unit;
+    const out = (selected ? 5 : 1.5) * unit;
     context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
-    haloed(context, (mine ? 4 : 1.8) * unit, ink, ink.gap);
-    if (mine) label(context, `gap ${cluster.name}`, x, y - 12 * unit, unit, ink, view);
+    haloed(context, (selected ? 4 : 1.8) * unit, ink, ink.gap);
+    if (selected) label(context, `gap ${cluster.name}`, x, y - 12 * unit, unit, ink, view);
   }
 }
 
-/** A place that an alarm or the next step names. */
+/** Draw a region that an alarm or the next step names. */
 function drawMark(context, view, mark, unit, ink) {
-  const least = 14 * unit;
+  const minimum = 14 * unit;
   let [x, y, width, height] = rectangle(view, mark.scan, view.profile ? null : mark.index);
-  if (width < least) [x, width] = [x + width / 2 - least / 2, least];
-  if (height < least) [y, height] = [y + height / 2 - least / 2, least];
+  if (width < minimum) [x, width] = [x + width / 2 - minimum / 2, minimum];
+  if (height < minimum) [y, height] = [y + height / 2 - minimum / 2, minimum];
   const out = 7 * unit;
   context.beginPath();
   context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
@@ -107,7 +107,7 @@ function drawMark(context, view, mark, unit, ink) {
   label(context, mark.name, x, y - 14 * unit, unit, ink, view);
 }
 
-/** A zone while it is drawn. */
+/** Draw a zone that is being drawn. */
 function drawDraft(context, view, draft, unit, ink) {
   const [x, y, width, height] = rectangle(view, draft.scan, view.profile ? null : draft.index);
   context.fillStyle = ink.gap;
@@ -121,11 +121,11 @@ function drawDraft(context, view, draft, unit, ink) {
   context.setLineDash([]);
 }
 
-function drawLeast(context, view, progress, unit, ink) {
+function drawMinimum(context, view, progress, unit, ink) {
   if (!progress || progress.minimum === null) return;
   const [x, y] = view.toPoint(progress.minimum_scan, progress.minimum_index ?? 0);
   const s = 9 * unit;
-  if (!inSight(view, x - s, y - 2 * s, 2 * s, 3 * s)) return;
+  if (!isVisible(view, x - s, y - 2 * s, 2 * s, 3 * s)) return;
   context.beginPath();
   context.moveTo(x, y);
   context.lineTo(x - s, y - 1.7 * s);
@@ -151,7 +151,7 @@ function drawCell(context, view, plan, [row, column], unit, ink) {
 
 function drawProbe(context, view, [scan, index], unit, ink) {
   if (scan === null) return;
-  const [x, y] = view.toPoint(scan, view.profile ? view.top + view.tall / 2 : (index ?? 0));
+  const [x, y] = view.toPoint(scan, view.profile ? view.top + view.breadth / 2 : (index ?? 0));
   context.beginPath();
   context.arc(x, y, 10 * unit, 0, 7);
   haloed(context, 4 * unit, ink, ink.probe);
@@ -171,8 +171,8 @@ function drawCross(context, view, unit, ink) {
   haloed(context, 2 * unit, ink, ink.text);
 }
 
-/** Rulers along the upper and the left edge, in mm or inches. */
-function drawRulers(context, view, unit, ink, letters) {
+/** Draw rulers along the upper and the left edge, in mm or inches. */
+function drawRulers(context, view, unit, ink, textScale) {
   const thickness = view.rulers;
   const per = inInches() ? INCH : 1;
   context.fillStyle = ink.ruler;
@@ -180,19 +180,19 @@ function drawRulers(context, view, unit, ink, letters) {
   context.fillRect(0, 0, thickness, view.height);
   context.fillStyle = context.strokeStyle = ink.text;
   context.lineWidth = unit;
-  context.font = `${12 * unit * letters}px system-ui, sans-serif`;
+  context.font = `${12 * unit * textScale}px system-ui, sans-serif`;
   context.beginPath();
-  const step = pleasant((80 * unit * letters) / (view.scale * per));
+  const step = tickStep((80 * unit * textScale) / (view.scale * per));
   const digits = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
-  const [scan0, index0] = view.toPlace(thickness, thickness);
-  const [scan1, index1] = view.toPlace(view.width, view.height);
-  const ends = [Math.min(scan1, view.left + view.long), Math.min(index1, view.top + view.tall)];
-  const most = view.width - context.measureText("00").width;
+  const [scan0, index0] = view.toPosition(thickness, thickness);
+  const [scan1, index1] = view.toPosition(view.width, view.height);
+  const ends = [Math.min(scan1, view.left + view.length), Math.min(index1, view.top + view.breadth)];
+  const last = view.width - context.measureText("00").width;
   for (let k = Math.ceil(Math.max(scan0, view.left) / per / step); k * step * per <= ends[0]; k++) {
     const [x] = view.toPoint(k * step * per, 0);
     context.moveTo(x, thickness * 0.62);
     context.lineTo(x, thickness);
-    if (x < most) context.fillText((k * step).toFixed(digits), x + 3 * unit, thickness * 0.7);
+    if (x < last) context.fillText((k * step).toFixed(digits), x + 3 * unit, thickness * 0.7);
   }
   if (!view.profile) {
     for (let k = Math.ceil(Math.max(index0, view.top) / per / step); k * step * per <= ends[1]; k++) {
@@ -202,7 +202,7 @@ function drawRulers(context, view, unit, ink, letters) {
       context.save();
       context.translate(thickness * 0.7, y + 3 * unit);
       context.rotate(Math.PI / 2);
-      if (y < view.height - 40 * unit * letters) context.fillText((k * step).toFixed(digits), 0, 0);
+      if (y < view.height - 40 * unit * textScale) context.fillText((k * step).toFixed(digits), 0, 0);
       context.restore();
     }
   }
@@ -214,8 +214,8 @@ function drawRulers(context, view, unit, ink, letters) {
   context.fillText(inInches() ? "in" : "mm", 2 * unit, thickness * 0.7);
 }
 
-/** The next 1, 2 or 5 × 10ⁿ from `least` on. */
-function pleasant(least) {
-  const power = 10 ** Math.floor(Math.log10(least));
-  return power * ([1, 2, 5, 10].find((k) => k * power >= least) ?? 10);
+/** The smallest 1, 2 or 5 × 10ⁿ that is `minimum` or more. */
+function tickStep(minimum) {
+  const power = 10 ** Math.floor(Math.log10(minimum));
+  return power * ([1, 2, 5, 10].find((k) => k * power >= minimum) ?? 10);
 }

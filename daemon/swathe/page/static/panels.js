@@ -1,31 +1,32 @@
-// The figures beside the map: coverage, pace, thinnest place, ports, check, and how old it all is.
-import { clock, count, duration, place, speed, thick } from "./words.js";
+// The figures next to the map: coverage, speed, minimum thickness, ports, calibration check, and
+// whether the connection is lost.
+import { clock, count, duration, position, speed, thick } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
 
-const RUN_WORDS = {
+const RUN_STATES = {
   scanning: "scanning", paused: "PAUSED", complete: "run ended: the plan is covered",
   incomplete: "run ended before the plan was covered", offline: "offline",
 };
 
 export class Panels {
-  #board;
+  #station;
 
-  constructor(board) {
-    this.#board = board;
-    board.on("plan", () => this.renew());
-    board.on("progress", () => { this.#progress(); this.#check(); });
-    board.on("run", () => this.#run());
-    board.on("ports", () => this.#ports());
-    board.on("broker", () => this.#ports());
-    board.on("check", () => this.#check());
-    board.on("contact", () => this.contact());
-    board.on("place", () => this.#place());
+  constructor(station) {
+    this.#station = station;
+    station.on("plan", () => this.update());
+    station.on("progress", () => { this.#progress(); this.#check(); });
+    station.on("run", () => this.#run());
+    station.on("ports", () => this.#ports());
+    station.on("broker", () => this.#ports());
+    station.on("check", () => this.#check());
+    station.on("connection", () => this.connection());
+    station.on("position", () => this.#position());
   }
 
-  renew() {
-    const { plan } = this.#board;
+  update() {
+    const { plan } = this.#station;
     if (!plan) return;
     set("part", plan.part || plan.station);
     set("station", plan.station);
@@ -33,19 +34,19 @@ export class Panels {
     this.#run();
     this.#ports();
     this.#check();
-    this.#place();
+    this.#position();
   }
 
   #run() {
-    const { run } = this.#board;
+    const { run } = this.#station;
     if (!run) return;
     const why = run.reason && !["scanning", "paused"].includes(run.state) ? ` (${run.reason})` : "";
-    set("run", (RUN_WORDS[run.state] ?? run.state) + why);
-    this.contact();
+    set("run", (RUN_STATES[run.state] ?? run.state) + why);
+    this.connection();
   }
 
   #progress() {
-    const { plan, progress } = this.#board;
+    const { plan, progress } = this.#station;
     if (!plan || !progress) return;
     // Rounded down: what is shown as 100 % is 100 %.
     const percent = Math.floor(progress.percent * 10) / 10;
@@ -53,76 +54,76 @@ export class Panels {
     $("cover-fill").style.width = `${progress.percent}%`;
     $("cover-bar").setAttribute("aria-valuenow", String(percent));
     const gaps = progress.open_gaps === 1 ? "1 gap open" : `${count(progress.open_gaps)} gaps open`;
-    const doubt = progress.suspect ? ` · ${count(progress.suspect)} in doubt` : "";
+    const suspect = progress.suspect ? ` · ${count(progress.suspect)} suspect` : "";
     const target = plan.target < 100 ? ` · target ${plan.target} %` : "";
-    set("cover-text", `${count(progress.measured)} of ${count(progress.required)} cells · ${gaps}${doubt}${target}`);
+    set("cover-text", `${count(progress.measured)} of ${count(progress.required)} cells · ${gaps}${suspect}${target}`);
     const done = progress.measured >= progress.required;
     set("left", done ? "0 s" : progress.seconds_left === null ? "–" : duration(progress.seconds_left));
-    this.#pace(progress);
+    this.#speed(progress);
     const thin = progress.minimum !== null && plan.alert_below !== null && progress.minimum < plan.alert_below;
-    set("least", progress.minimum === null ? "nothing yet" : `${thick(progress.minimum)}${thin ? " ▼" : ""}`);
-    $("least").className = thin ? "ill" : "";
-    const at = [`scan ${place(progress.minimum_scan, plan.scan.resolution)}`];
-    if (plan.index) at.push(`index ${place(progress.minimum_index, plan.index.resolution)}`);
+    set("minimum", progress.minimum === null ? "no reading yet" : `${thick(progress.minimum)}${thin ? " ▼" : ""}`);
+    $("minimum").className = thin ? "ill" : "";
+    const at = [`scan ${position(progress.minimum_scan, plan.scan.resolution)}`];
+    if (plan.index) at.push(`index ${position(progress.minimum_index, plan.index.resolution)}`);
     const level = plan.alert_below === null ? "" : thin ? `, below the alert level of ${thick(plan.alert_below)}` : `, alert level ${thick(plan.alert_below)}`;
-    set("least-at", progress.minimum === null ? "no reading has come" : `at ${at.join(", ")}${level}`);
-    $("least-show").disabled = progress.minimum === null;
+    set("minimum-at", progress.minimum === null ? "" : `at ${at.join(", ")}${level}`);
+    $("minimum-show").disabled = progress.minimum === null;
   }
 
-  #pace(progress) {
+  #speed(progress) {
     const { speed: now, speed_limit: limit } = progress;
     set("speed", speed(now));
     const rate = `${count(Math.round(progress.rate))} readings/s`;
-    set("pace-text", limit === null ? `highest speed not known yet · ${rate}` : `at most ${speed(limit)} · ${rate}`);
-    // The limit stands at four fifths of the bar.
-    $("pace-fill").style.width = limit ? `${Math.min(100, (now / limit) * 80)}%` : "0";
-    $("pace-mark").hidden = limit === null;
-    $("pace").classList.toggle("fast", progress.too_fast);
+    set("speed-text", limit === null ? `speed limit not known yet · ${rate}` : `limit ${speed(limit)} · ${rate}`);
+    // The limit is at four fifths of the bar.
+    $("speed-fill").style.width = limit ? `${Math.min(100, (now / limit) * 80)}%` : "0";
+    $("speed-mark").hidden = limit === null;
+    $("speed-card").classList.toggle("fast", progress.too_fast);
     const over = limit !== null && now > limit;
     set("too-fast", progress.too_fast ? (over ? "▲ TOO FAST: slow down" : "▲ Near the limit: slow down") : "");
   }
 
-  #place() {
-    const { plan, at } = this.#board;
+  #position() {
+    const { plan, position: at } = this.#station;
     if (!plan) return;
     const [scan, index] = at;
-    if (scan === null) return set("place", "Probe: place not known yet");
-    const down = plan.index && index !== null ? `, index ${place(index, plan.index.resolution)}` : "";
-    set("place", `Probe: scan ${place(scan, plan.scan.resolution)}${down}`);
+    if (scan === null) return set("position", "Probe: position unknown");
+    const down = plan.index && index !== null ? `, index ${position(index, plan.index.resolution)}` : "";
+    set("position", `Probe: scan ${position(scan, plan.scan.resolution)}${down}`);
   }
 
   #ports() {
-    const { ports, broker } = this.#board;
+    const { ports, broker } = this.#station;
     const lines = [...ports.values()].map((port) => {
       const faults = Object.entries(port.faults).map(([why, n]) => `${count(n)} × ${why}`);
-      const tell = [port.state === "open" ? "" : port.detail, `${count(port.bytes)} bytes`];
-      if (faults.length) tell.push(`faults: ${faults.join(", ")}`);
-      if (port.missing) tell.push(`${count(port.missing)} records lost`);
-      if (port.glitches) tell.push(`${count(port.glitches)} impossible positions kept out`);
-      if (port.stalls) tell.push(`had to wait ${count(port.stalls)} times`);
-      return [port.device, port.state === "open", port.state, tell.filter(Boolean).join(" · ")];
+      const notes = [port.state === "open" ? "" : port.detail, `${count(port.bytes)} bytes`];
+      if (faults.length) notes.push(`faults: ${faults.join(", ")}`);
+      if (port.missing) notes.push(`${count(port.missing)} records lost`);
+      if (port.glitches) notes.push(`${count(port.glitches)} impossible positions filtered out`);
+      if (port.stalls) notes.push(`queue full ${count(port.stalls)} times`);
+      return [port.device, port.state === "open", port.state, notes.filter(Boolean).join(" · ")];
     });
     if (broker) lines.push(["broker", broker.state === "connected", broker.state, [broker.address, broker.detail].filter(Boolean).join(" · ")]);
     const list = $("port-list");
     const text = JSON.stringify(lines);
     if (list.dataset.text === text) return;
     list.dataset.text = text;
-    list.replaceChildren(...lines.map(([name, well, state, tell]) => {
+    list.replaceChildren(...lines.map(([name, well, state, notes]) => {
       const item = document.createElement("li");
       item.className = well ? "well" : "ill";
-      item.append(piece("span", well ? "✓" : "✕", "sign"), piece("strong", `${name}: ${state}`), piece("small", tell));
+      item.append(element("span", well ? "✓" : "✕", "sign"), element("strong", `${name}: ${state}`), element("small", notes));
       item.firstChild.setAttribute("aria-hidden", "true");
       return item;
     }));
   }
 
   #check() {
-    const { checks, progress } = this.#board;
+    const { checks, progress } = this.#station;
     const check = [...checks.values()].sort((a, b) => b.number - a.number)[0];
     if (check) {
       const off = Math.max(0, ...check.steps.map((step) => Math.abs(step.deviation ?? 0)));
-      const verdict = check.passed ? "✓ passed" : check.overridden_by ? `failed, but overridden by ${check.overridden_by}` : "✕ FAILED";
-      set("check-text", `${verdict} at ${clock(check.ended)} (${check.phase}), greatest deviation ${thick(off)} of at most ${thick(check.tolerance)}`);
+      const verdict = check.passed ? "✓ passed" : check.overridden_by ? `failed, overridden by ${check.overridden_by}` : "✕ FAILED";
+      set("check-text", `${verdict} at ${clock(check.ended)} (${check.phase}), largest deviation ${thick(off)}, tolerance ${thick(check.tolerance)}`);
       $("check-text").className = check.passed || check.overridden_by ? "" : "ill";
     } else {
       set("check-text", "none in this survey");
@@ -130,31 +131,32 @@ export class Panels {
     }
     const due = progress?.check_due ?? null;
     const overdue = Boolean(progress?.check_overdue);
-    set("check-due", due === null ? "" : overdue ? `▲ OVERDUE since ${clock(due)}` : `next one due at ${clock(due)}`);
+    set("check-due", due === null ? "" : overdue ? `▲ OVERDUE since ${clock(due)}` : `next due at ${clock(due)}`);
     $("check-due").className = overdue ? "shout" : "";
   }
 
-  /** Old data looks old. */
-  contact() {
-    const { contact, run } = this.#board;
+  /** Show that the data is no longer current. */
+  connection() {
+    const { connection, run } = this.#station;
     const banner = $("banner");
-    document.body.classList.toggle("lost", !contact.alive && contact.told === true);
+    document.body.classList.toggle("lost", !connection.alive && connection.reported);
     const over = run !== null && ["complete", "incomplete"].includes(run.state);
     banner.classList.toggle("ended", over);
     let text = "";
-    if (!contact.alive && contact.told) {
-      const when = contact.since ? clock(contact.since) : "–";
+    if (!connection.alive && connection.reported) {
+      const when = connection.since ? clock(connection.since) : "–";
       text = over
-        ? `The run ended at ${clock(run.time)}: ${run.state === "complete" ? "the plan is covered" : "not all is covered"}. What you see stays as it was.`
-        : `No contact with the station since ${when}: what you see is old`;
+        ? `The run ended at ${clock(run.time)}: ${run.state === "complete" ? "the plan is covered" : "the plan is not covered"}. The page shows its last state.`
+        : `No connection to the station since ${when}: this data is old`;
     }
     if (banner.textContent !== text) banner.textContent = text;
   }
 }
 
-export function piece(tag, text, name = "") {
-  const found = document.createElement(tag);
-  found.textContent = text;
-  if (name) found.className = name;
-  return found;
+/** Return a new element with a text and a class. */
+export function element(tag, text, name = "") {
+  const made = document.createElement(tag);
+  made.textContent = text;
+  if (name) made.className = name;
+  return made;
 }

@@ -2,38 +2,38 @@
 
 const WIDTH = 560, HEIGHT = 200, LEFT = 46, RIGHT = 10, TOP = 10, BOTTOM = 40;
 
-function part(name, attributes, text) {
-  const found = document.createElementNS("http://www.w3.org/2000/svg", name);
-  for (const [key, value] of Object.entries(attributes)) found.setAttribute(key, value);
-  if (text !== undefined) found.textContent = text;
-  return found;
+function svgElement(name, attributes, text) {
+  const made = document.createElementNS("http://www.w3.org/2000/svg", name);
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+  if (text !== undefined) made.textContent = text;
+  return made;
 }
 
 /**
  * Return a plot of y over x.
  * @param points values of y, null where there is none.
- * @param options start and step of x; low and high of y; names of both; what it shows in words;
+ * @param options start and step of x; low and high of y; names of both; its accessible title;
  *   `here`, an x that is marked; `missing`, whether each point is a gap.
  */
-export function plot(points, { start, step, low, high, across, up, told, here = null, missing = null }) {
+export function plot(points, { start, step, low, high, across, up, title, here = null, missing = null }) {
   const last = start + step * Math.max(1, points.length - 1);
   const x = (at) => LEFT + ((at - start) / (last - start)) * (WIDTH - LEFT - RIGHT);
   const y = (at) => HEIGHT - BOTTOM - ((at - low) / (high - low)) * (HEIGHT - BOTTOM - TOP);
-  const svg = part("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, class: "plot", role: "img", "aria-label": told });
+  const svg = svgElement("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, class: "plot", role: "img", "aria-label": title });
   if (missing) {
     for (const [first, end] of runs(missing)) {
       const from = x(start + step * (first - 0.5)), to = x(start + step * (end + 0.5));
-      svg.append(part("rect", { x: Math.max(LEFT, from), y: TOP, width: Math.max(2, to - Math.max(LEFT, from)), height: HEIGHT - TOP - BOTTOM, class: "missing" }));
+      svg.append(svgElement("rect", { x: Math.max(LEFT, from), y: TOP, width: Math.max(2, to - Math.max(LEFT, from)), height: HEIGHT - TOP - BOTTOM, class: "missing" }));
     }
   }
-  svg.append(part("path", { d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${WIDTH - RIGHT}`, class: "axis" }));
+  svg.append(svgElement("path", { d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${WIDTH - RIGHT}`, class: "axis" }));
   for (const at of ticks(low, high, 3)) {
-    svg.append(part("path", { d: `M${LEFT} ${y(at)}H${WIDTH - RIGHT}`, class: "axis", "stroke-opacity": 0.5 }));
-    svg.append(part("text", { x: LEFT - 6, y: y(at) + 4, "text-anchor": "end" }, short(at)));
+    svg.append(svgElement("path", { d: `M${LEFT} ${y(at)}H${WIDTH - RIGHT}`, class: "axis", "stroke-opacity": 0.5 }));
+    svg.append(svgElement("text", { x: LEFT - 6, y: y(at) + 4, "text-anchor": "end" }, short(at)));
   }
-  for (const at of ticks(start, last, 5)) svg.append(part("text", { x: x(at), y: HEIGHT - BOTTOM + 17, "text-anchor": "middle" }, short(at)));
-  svg.append(part("text", { x: WIDTH - RIGHT, y: HEIGHT - 6, "text-anchor": "end" }, across));
-  svg.append(part("text", { x: 4, y: HEIGHT - 6 }, up));
+  for (const at of ticks(start, last, 5)) svg.append(svgElement("text", { x: x(at), y: HEIGHT - BOTTOM + 17, "text-anchor": "middle" }, short(at)));
+  svg.append(svgElement("text", { x: WIDTH - RIGHT, y: HEIGHT - 6, "text-anchor": "end" }, across));
+  svg.append(svgElement("text", { x: 4, y: HEIGHT - 6 }, up));
   let path = "";
   let drawing = false;
   points.forEach((value, k) => {
@@ -43,8 +43,8 @@ export function plot(points, { start, step, low, high, across, up, told, here = 
     if (!drawing) path += "h0.1"; // a single point shows too
     drawing = true;
   });
-  svg.append(part("path", { d: path, class: "curve", "stroke-linecap": "round", "stroke-linejoin": "round" }));
-  if (here !== null) svg.append(part("path", { d: `M${x(here)} ${TOP}V${HEIGHT - BOTTOM}`, class: "here" }));
+  svg.append(svgElement("path", { d: path, class: "curve", "stroke-linecap": "round", "stroke-linejoin": "round" }));
+  if (here !== null) svg.append(svgElement("path", { d: `M${x(here)} ${TOP}V${HEIGHT - BOTTOM}`, class: "here" }));
   return svg;
 }
 
@@ -63,7 +63,7 @@ function ticks(low, high, about) {
   const raw = (high - low) / about;
   const power = 10 ** Math.floor(Math.log10(raw));
   const step = power * [1, 2, 5, 10].find((k) => k * power >= raw);
-  const found = [];
-  for (let k = Math.ceil(low / step); k * step <= high + 1e-9; k++) found.push(k * step);
-  return found;
+  const values = [];
+  for (let k = Math.ceil(low / step); k * step <= high + 1e-9; k++) values.push(k * step);
+  return values;
 }

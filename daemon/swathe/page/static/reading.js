@@ -1,23 +1,23 @@
-// What a cell holds, in words, with its A-scan when it is kept and its line's profile.
-import { piece } from "./panels.js";
+// The contents of a cell as text, with its A-scan where A-scans are kept, and its line's profile.
+import { element } from "./panels.js";
 import { plot } from "./plot.js";
-import { STATE_WORDS, clock, count, inInches, place, thick } from "./words.js";
+import { STATE_LABELS, clock, count, inInches, position, thick } from "./labels.js";
 
-const RENEW_MS = 1500;
+const UPDATE_MS = 1500;
 const INCH = 25.4;
 const $ = (id) => document.getElementById(id);
 
 export class Reading {
-  #board; #map; #timer = 0; #asked = 0;
+  #station; #map; #timer = 0; #requests = 0;
 
-  constructor(board, map) {
-    this.#board = board;
+  constructor(station, map) {
+    this.#station = station;
     this.#map = map;
     this.cell = null;
     $("reading-close").addEventListener("click", () => this.close());
     $("reading").addEventListener("keydown", (event) => { if (event.key === "Escape") this.close(); });
-    board.on("pixels", () => this.#renewSoon());
-    board.on("plan", () => this.cell && this.show(...this.cell));
+    station.on("pixels", () => this.#updateSoon());
+    station.on("plan", () => this.cell && this.show(...this.cell));
   }
 
   close() {
@@ -25,55 +25,55 @@ export class Reading {
     this.#map.chosen.cell = null;
     $("reading").hidden = true;
     $("map").focus({ preventScroll: true });
-    this.#map.ask();
+    this.#map.redraw();
   }
 
-  renew() {
+  update() {
     if (this.cell) this.show(...this.cell);
   }
 
-  #renewSoon() {
+  #updateSoon() {
     if (!this.cell || this.#timer) return;
-    this.#timer = setTimeout(() => { this.#timer = 0; this.renew(); }, RENEW_MS);
+    this.#timer = setTimeout(() => { this.#timer = 0; this.update(); }, UPDATE_MS);
   }
 
   async show(row, column) {
-    const fresh = !this.cell;
+    const opens = !this.cell;
     this.cell = [row, column];
     this.#map.chosen.cell = this.cell;
-    this.#map.ask();
-    const asked = ++this.#asked;
+    this.#map.redraw();
+    const request = ++this.#requests;
     try {
       const answers = await Promise.all([fetch(`/cell/${row}/${column}`), fetch(`/line/${row}`)]);
       if (!answers.every((answer) => answer.ok)) throw new Error(`cell: ${answers.map((a) => a.status)}`);
       const [cell, line] = await Promise.all(answers.map((answer) => answer.json()));
-      if (asked === this.#asked && this.cell) this.#fill(cell, line);
+      if (request === this.#requests && this.cell) this.#fill(cell, line);
     } catch {
-      // No contact: the banner says so. What is shown stays, and is grey.
+      // No connection: the banner shows it, and the old reading stays, greyed out.
       return;
     }
-    if (fresh) $("reading").scrollIntoView({ block: "nearest" });
+    if (opens) $("reading").scrollIntoView({ block: "nearest" });
   }
 
   #fill(cell, line) {
-    const { plan } = this.#board;
+    const { plan } = this.#station;
     $("reading").hidden = false;
-    const at = [`scan ${place(cell.scan, plan.scan.resolution)}`];
-    if (plan.index) at.push(`index ${place(cell.index, plan.index.resolution)}`);
+    const at = [`scan ${position(cell.scan, plan.scan.resolution)}`];
+    if (plan.index) at.push(`index ${position(cell.index, plan.index.resolution)}`);
     $("reading-title").textContent = `Reading at ${at.join(", ")}`;
-    const words = STATE_WORDS[cell.state] ?? cell.state;
-    $("reading-state").textContent = cell.thickness === null ? capital(words) : `${thick(cell.thickness)}: ${words}`;
+    const state = STATE_LABELS[cell.state] ?? cell.state;
+    $("reading-state").textContent = cell.thickness === null ? capital(state) : `${thick(cell.thickness)}, ${state}`;
     const values = [
       ["Mean of its readings", thick(cell.thickness_mean)],
       ["Valid readings", count(cell.hits)],
-      ["Times the probe came", count(cell.passes)],
+      ["Passes", count(cell.passes)],
       ["Time of flight", cell.time_of_flight === null ? "–" : `${cell.time_of_flight.toFixed(3)} µs`],
-      ["Echo, of full screen height", cell.amplitude === null ? "–" : `${cell.amplitude.toFixed(0)} %`],
+      ["Amplitude, % of full screen height", cell.amplitude === null ? "–" : `${cell.amplitude.toFixed(0)} %`],
       ["Last reading", cell.last_time === null ? "–" : clock(cell.last_time)],
     ];
     $("reading-values").replaceChildren(...values.map(([name, value]) => {
       const pair = document.createElement("div");
-      pair.append(piece("dt", name), piece("dd", value));
+      pair.append(element("dt", name), element("dd", value));
       return pair;
     }));
     this.#ascan(cell);
@@ -89,7 +89,7 @@ export class Reading {
     const low = Math.min(0, ...samples), high = Math.max(100, ...samples);
     figure.append(plot(samples, {
       start, step: interval, low, high, across: "µs", up: "% of full screen height",
-      told: "A-scan: amplitude over time", here: cell.time_of_flight,
+      title: "A-scan: amplitude over time", here: cell.time_of_flight,
     }));
   }
 
@@ -99,7 +99,7 @@ export class Reading {
     figure.hidden = found.length === 0;
     figure.querySelector("svg")?.remove();
     if (!found.length) return;
-    const { plan } = this.#board;
+    const { plan } = this.#station;
     const unit = inInches() ? INCH : 1;
     let low = found.reduce((a, b) => Math.min(a, b)), high = found.reduce((a, b) => Math.max(a, b), plan.nominal ?? 0);
     const margin = Math.max(0.2, (high - low) * 0.1);
@@ -109,7 +109,7 @@ export class Reading {
     figure.append(plot(line.thickness.map((value) => (value === null ? null : value / unit)), {
       start: line.start / unit, step: line.step / unit, low: low / unit, high: high / unit,
       across: inInches() ? "scan, in" : "scan, mm", up: inInches() ? "thickness, in" : "thickness, mm",
-      told: `Thickness along this line, ${thick(low)} to ${thick(high)}`, here: cell.scan / unit, missing,
+      title: `Thickness along this line, ${thick(low)} to ${thick(high)}`, here: cell.scan / unit, missing,
     }));
   }
 }

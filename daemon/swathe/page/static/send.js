@@ -1,9 +1,9 @@
-// Commands to the station, and its answers: shown where the eye is, and kept beside the buttons.
+// Sends commands and shows the station's replies: in a message over the page, and at the buttons.
 
 const $ = (id) => document.getElementById(id);
 const SHOWN_MS = 9000;
 
-/** Who speaks from this browser, as was said last; empty before. */
+/** The name last given in this browser; empty if none. */
 export const myName = () => localStorage.getItem("swathe-by") ?? "";
 export const keepName = (name) => localStorage.setItem("swathe-by", name);
 
@@ -13,29 +13,29 @@ export function newId() {
 }
 
 /**
- * Send one command and return the answer: whether it was taken (null: nobody answered), and words.
- * @param patience ms after which an answer is not waited for any more.
+ * Send one command and return the reply: whether it was accepted (null: no reply), and its text.
+ * @param timeout ms after which a reply is not waited for any more.
  */
-export async function post(command, patience = 10_000) {
+export async function post(command, timeout = 10_000) {
   try {
     const answer = await fetch("/command", {
       method: "POST",
       headers: { "content-type": "application/json" },
       body: JSON.stringify(command),
       priority: "high",
-      signal: AbortSignal.timeout(patience),
+      signal: AbortSignal.timeout(timeout),
     });
-    const said = await answer.json();
-    if (!answer.ok) return { accepted: false, detail: said.error ?? String(answer.status) };
-    return { accepted: said.accepted, detail: said.detail };
+    const reply = await answer.json();
+    if (!answer.ok) return { accepted: false, detail: reply.error ?? String(answer.status) };
+    return { accepted: reply.accepted, detail: reply.detail };
   } catch {
-    return { accepted: null, detail: "no answer came: look at the run before you try again" };
+    return { accepted: null, detail: "no reply: check the run before you try again" };
   }
 }
 
-/** Send commands one after the other, tell the answers, and return whether all were taken. */
+/** Send commands one after the other, show the replies, and return whether all were accepted. */
 export async function send(commands) {
-  tell(`Told: ${commands[0].command} …`);
+  showMessage(`Sending: ${commands[0].command} …`);
   const refused = [];
   let last = null;
   for (const command of commands) {
@@ -44,20 +44,20 @@ export async function send(commands) {
     if (last.accepted === null) break;
   }
   const several = commands.length > 1 ? `${commands.length - refused.length} of ${commands.length}: ` : "";
-  tellAnswer(refused[0] ?? last, several);
+  showReply(refused[0] ?? last, several);
   return refused.length === 0;
 }
 
-export function tellAnswer({ accepted, detail }, before = "") {
-  const who = accepted === null ? "" : accepted ? "The station says: " : "The station says no: ";
-  const text = who + before + detail.replace(/^refused: /, "");
-  tell(`${accepted ? "✓" : "✕"} ${text}`, !accepted);
+export function showReply({ accepted, detail }, before = "") {
+  const verdict = accepted === null ? "" : accepted ? "Accepted: " : "Refused: ";
+  const text = verdict + before + detail.replace(/^refused: /, "");
+  showMessage(`${accepted ? "✓" : "✕"} ${text}`, !accepted);
 }
 
 let timer = 0;
 
-/** Show what the station answered. */
-export function tell(text, bad = false) {
+/** Show a message about a command. */
+export function showMessage(text, bad = false) {
   $("reply").textContent = text;
   const toast = $("toast");
   toast.textContent = text;

@@ -1,10 +1,10 @@
-// Pixels of the map by level: fetched when wanted, kept up to date by patches.
+// Pixels of the map by level: fetched on request, kept up to date by patches.
 
-// A browser has six connections to a station; one hears, and a command must find one free.
-const AT_ONCE = 4;
-const MOST_KEPT = 260;
+// A browser has six connections to a station; one receives events, one stays free for commands.
+const MAX_FETCHES = 4;
+const MAX_TILES = 260;
 
-/** Decode a patch: for each level its changed pixels. See ``patch.py`` for the layout. */
+/** Decode a patch: for each level its changed pixels. See `pack_patch` for the layout. */
 export function readPatch(text) {
   const raw = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
   const view = new DataView(raw.buffer);
@@ -12,21 +12,21 @@ export function readPatch(text) {
   for (let at = 0; at < raw.length; ) {
     const count = view.getUint32(at, true);
     at += 4;
-    const place = new Uint32Array(raw.buffer, at, count);
+    const offset = new Uint32Array(raw.buffer, at, count);
     const thickness = new Uint16Array(raw.buffer, at + 4 * count, count);
     const state = new Uint8Array(raw.buffer, at + 6 * count, count);
-    levels.push({ place, thickness, state });
+    levels.push({ offset, thickness, state });
     at += 7 * count + ((4 - ((3 * count) % 4)) % 4);
   }
   return levels;
 }
 
 export class Tiles {
-  #plan; #tiles = new Map(); #coming = new Map(); #wanted = []; #tick = 0; #stopped = false;
+  #plan; #tiles = new Map(); #pending = new Map(); #queue = []; #tick = 0; #stopped = false;
 
   /**
    * @param plan the station's plan.
-   * @param onLoad called with each tile that came.
+   * @param onLoad called with each loaded tile.
    */
   constructor(plan, onLoad) {
     this.#plan = plan;
@@ -36,30 +36,30 @@ export class Tiles {
   /** Level, row and column make a key. */
   static key = (level, row, column) => `${level}/${row}/${column}`;
 
-  /** The tile, if it is here. */
+  /** The tile, if it is loaded. */
   get(level, row, column) {
     const tile = this.#tiles.get(Tiles.key(level, row, column));
     if (tile) tile.used = ++this.#tick;
     return tile;
   }
 
-  /** Fetch these tiles, the first ones first, where they are missing or old. */
-  want(keys) {
-    this.#wanted = keys.filter((key) => {
+  /** Fetch these tiles in order, where they are missing or stale. */
+  request(keys) {
+    this.#queue = keys.filter((key) => {
       const tile = this.#tiles.get(key);
-      return (!tile || tile.old) && !this.#coming.has(key);
+      return (!tile || tile.stale) && !this.#pending.has(key);
     });
     this.#pump();
   }
 
-  /** Every tile is old: shown until a new one comes. */
-  makeOld() {
-    for (const tile of this.#tiles.values()) tile.old = true;
+  /** Mark every tile as stale: it is shown until it is fetched again. */
+  markStale() {
+    for (const tile of this.#tiles.values()) tile.stale = true;
   }
 
-  /** Whether nothing that is wanted is missing. */
+  /** Whether every requested tile is loaded. */
   get settled() {
-    return this.#wanted.length === 0 && this.#coming.size === 0;
+    return this.#queue.length === 0 && this.#pending.size === 0;
   }
 
   stop() {
@@ -67,29 +67,29 @@ export class Tiles {
   }
 
   #pump() {
-    while (!this.#stopped && this.#wanted.length && this.#coming.size < AT_ONCE) {
-      const key = this.#wanted.shift();
-      if (!this.#coming.has(key)) this.#fetch(key);
+    while (!this.#stopped && this.#queue.length && this.#pending.size < MAX_FETCHES) {
+      const key = this.#queue.shift();
+      if (!this.#pending.has(key)) this.#fetch(key);
     }
   }
 
   async #fetch(key) {
     const patches = [];
-    this.#coming.set(key, patches);
+    this.#pending.set(key, patches);
     try {
       const answer = await fetch(`/tiles/${key}`);
       if (!answer.ok) throw new Error(`tile ${key}: ${answer.status}`);
       const tile = this.#unpack(key, await answer.arrayBuffer());
       if (this.#stopped) return;
       this.#tiles.set(key, tile);
-      // What changed while it was on its way.
+      // Changes during the request.
       for (const patch of patches) this.#apply(tile, patch);
       this.#trim();
       this.onLoad(tile);
     } catch {
-      // The station is away or the tile is gone: whoever still wants it asks again.
+      // No connection: the next frame requests the tile again.
     } finally {
-      this.#coming.delete(key);
+      this.#pending.delete(key);
       this.#pump();
     }
   }
@@ -100,7 +100,7 @@ export class Tiles {
     const width = Math.min(size, levels[level][1] - column * size);
     const height = Math.min(size, levels[level][0] - row * size);
     const pixels = width * height;
-    const tile = { key, level, row, column, width, height, old: false, used: ++this.#tick };
+    const tile = { key, level, row, column, width, height, stale: false, used: ++this.#tick };
     if (buffer.byteLength === 1) {
       tile.state = new Uint8Array(pixels).fill(new Uint8Array(buffer)[0]);
       tile.thickness = new Uint16Array(pixels).fill(none);
@@ -111,15 +111,15 @@ export class Tiles {
     return tile;
   }
 
-  /** Take a patch; returns by level the borders of what changed, as first and last row and column. */
+  /** Apply a patch; returns by level the first and last changed row and column. */
   patch(levels) {
     const { tile: size, levels: known } = this.#plan;
-    return levels.map(({ place, thickness, state }, level) => {
+    return levels.map(({ offset, thickness, state }, level) => {
       const columns = known[level][1];
       const borders = [Infinity, -1, Infinity, -1];
       let tile = null, tileRow = -1, tileColumn = -1;
-      for (let k = 0; k < place.length; k++) {
-        const row = Math.floor(place[k] / columns), column = place[k] % columns;
+      for (let k = 0; k < offset.length; k++) {
+        const row = Math.floor(offset[k] / columns), column = offset[k] % columns;
         borders[0] = Math.min(borders[0], row);
         borders[1] = Math.max(borders[1], row);
         borders[2] = Math.min(borders[2], column);
@@ -129,7 +129,7 @@ export class Tiles {
           [tileRow, tileColumn] = [inRow, inColumn];
           const key = Tiles.key(level, inRow, inColumn);
           tile = this.#tiles.get(key);
-          this.#coming.get(key)?.push({ place, thickness, state });
+          this.#pending.get(key)?.push({ offset, thickness, state });
         }
         if (tile) {
           const at = (row - inRow * size) * tile.width + column - inColumn * size;
@@ -141,12 +141,12 @@ export class Tiles {
     });
   }
 
-  #apply(tile, { place, thickness, state }) {
+  #apply(tile, { offset, thickness, state }) {
     const { tile: size, levels } = this.#plan;
     const columns = levels[tile.level][1];
-    for (let k = 0; k < place.length; k++) {
-      const row = Math.floor(place[k] / columns) - tile.row * size;
-      const column = (place[k] % columns) - tile.column * size;
+    for (let k = 0; k < offset.length; k++) {
+      const row = Math.floor(offset[k] / columns) - tile.row * size;
+      const column = (offset[k] % columns) - tile.column * size;
       if (row >= 0 && row < tile.height && column >= 0 && column < tile.width) {
         tile.state[row * tile.width + column] = state[k];
         tile.thickness[row * tile.width + column] = thickness[k];
@@ -155,10 +155,10 @@ export class Tiles {
   }
 
   #trim() {
-    if (this.#tiles.size <= MOST_KEPT) return;
+    if (this.#tiles.size <= MAX_TILES) return;
     const top = this.#plan.levels.length - 1;
     const idle = [...this.#tiles.values()].filter((tile) => tile.level < top);
     idle.sort((a, b) => a.used - b.used);
-    for (const tile of idle.slice(0, MOST_KEPT / 4)) this.#tiles.delete(tile.key);
+    for (const tile of idle.slice(0, MAX_TILES / 4)) this.#tiles.delete(tile.key);
   }
 }

@@ -1,21 +1,21 @@
-// A zone that is to be left out: drawn over the map by hand, or told by its four borders.
-import { fromUnit, inInches, inUnit } from "./words.js";
+// The form for a zone to exclude: drawn on the map, or given by its four borders.
+import { fromUnit, inInches, inUnit } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const SIDES = ["scan-from", "scan-to", "index-from", "index-to"];
 
 export class ZoneForm {
-  #board; #map;
+  #station; #map;
 
-  /** @param onDrawn called with the zone that was drawn. */
-  constructor(board, map, onDrawn) {
-    this.#board = board;
+  /** @param onDrawn called with the drawn zone. */
+  constructor(station, map, onDrawn) {
+    this.#station = station;
     this.#map = map;
     $("zone-draw").addEventListener("click", () => {
-      $("ask").close("no");
+      $("confirm").close("no");
       this.#begin(onDrawn);
     });
-    $("draw-leave").addEventListener("click", () => this.#end());
+    $("draw-cancel").addEventListener("click", () => this.#end());
     document.addEventListener("keydown", (event) => {
       if (event.key === "Escape" && map.drawing) this.#end();
     });
@@ -30,7 +30,7 @@ export class ZoneForm {
     $("draw-hint").hidden = false;
     $("sheet").classList.add("drawing");
     $("sheet").scrollIntoView({ block: "center" });
-    $("draw-leave").focus({ preventScroll: true });
+    $("draw-cancel").focus({ preventScroll: true });
   }
 
   #end() {
@@ -38,18 +38,18 @@ export class ZoneForm {
     this.#map.chosen.draft = null;
     $("draw-hint").hidden = true;
     $("sheet").classList.remove("drawing");
-    this.#map.ask();
+    this.#map.redraw();
   }
 
-  /** The question is closed: what was drawn is no longer shown. */
+  /** The dialog is closed: remove the drawn zone from the map. */
   closed() {
     if (!this.#map.drawing) this.#map.chosen.draft = null;
-    this.#map.ask();
+    this.#map.redraw();
   }
 
-  /** Begin with a zone, as extents in mm; null for an empty form. */
+  /** Fill the form with a zone, extents in mm; null for an empty form. */
   fill(zone) {
-    const { plan } = this.#board;
+    const { plan } = this.#station;
     const values = zone ? [...zone.scan, ...(zone.index ?? [])] : [];
     SIDES.forEach((side, k) => {
       const input = $(`zone-${side}`);
@@ -61,16 +61,16 @@ export class ZoneForm {
     $("zone-name").value = "";
   }
 
-  /** The zone as a command has it. */
+  /** The zone as the command has it. */
   read() {
     const span = (axis) => {
       const ends = [$(`zone-${axis}-from`), $(`zone-${axis}-to`)].map((input) => fromUnit(Number(input.value)));
       return { from: Math.min(...ends), to: Math.max(...ends) };
     };
     return {
-      name: $("zone-name").value.trim() || "left out",
+      name: $("zone-name").value.trim() || "excluded",
       scan: span("scan"),
-      index: this.#board.plan?.index ? span("index") : null,
+      index: this.#station.plan?.index ? span("index") : null,
     };
   }
 }

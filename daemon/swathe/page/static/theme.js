@@ -1,11 +1,11 @@
-// How states and thicknesses look: a pattern as well as a colour for each state, so that they can
-// be told apart without colours. Pixels are written as 32-bit words, alpha highest.
+// Colours and patterns of the map: each state has a pattern as well as a colour, so that states
+// differ without colours. Pixels are written as 32-bit words, alpha highest.
 import { VIRIDIS } from "./viridis.js";
 
 const word = (r, g, b) => ((255 << 24) | (b << 16) | (g << 8) | r) >>> 0;
 const hex = (text) => word(...[1, 3, 5].map((at) => parseInt(text.slice(at, at + 2), 16)));
 
-// Ground and marks of each state; tints from a palette made for colour-blind readers (B. Wong,
+// Background and mark of each state; tints from a palette made for colour-blind readers (B. Wong,
 // Nature Methods 8, 441, 2011; from memory), the same as in the survey's picture.
 const TINTS = {
   light: {
@@ -29,7 +29,7 @@ const MARKS = {
   suspect: (x, y) => (x + y) % 8 < 2 || (x - y + 16) % 8 < 2,
   excluded: (x, y) => y % 8 === 0 || (x + (y < 8 ? 0 : 8)) % 16 === 0,
 };
-// Below the level of alert: small crosses on the colour of the thickness.
+// Below the alert level: small crosses on the colour of the thickness.
 const alertMark = (x, y) =>
   (Math.abs(x - 8) < 4 && Math.abs(y - 8) < 1.2) || (Math.abs(y - 8) < 4 && Math.abs(x - 8) < 1.2);
 const dot = (x, y, a, b, r) => (x - a) ** 2 + (y - b) ** 2 <= r * r;
@@ -38,26 +38,25 @@ const ring = (x, y, a, b) => {
   return r > 3 && r < 5.6;
 };
 
-/** Look of the map for one theme, scale and sharpness of screen. */
-export class Looks {
-  constructor(plan, dark, sharpness) {
-    this.size = sharpness > 1.4 ? 32 : 16;
+/** Colours and patterns for a plan, light or dark, at a pixel ratio of the screen. */
+export class Theme {
+  constructor(plan, dark, pixelRatio) {
+    this.size = pixelRatio > 1.4 ? 32 : 16;
     const factor = this.size / 16;
     const tints = TINTS[dark ? "dark" : "light"];
     this.fields = plan.states.map((name) => {
       const [ground, mark] = tints[name].map(hex);
-      const words = new Uint32Array(this.size * this.size);
+      const pixels = new Uint32Array(this.size * this.size);
       for (let y = 0; y < this.size; y++) {
         for (let x = 0; x < this.size; x++) {
-          words[y * this.size + x] =
+          pixels[y * this.size + x] =
             MARKS[name](Math.floor(x / factor), Math.floor(y / factor)) ? mark : ground;
         }
       }
-      return words;
+      return pixels;
     });
-    // Where a suspect cell's thickness is shown, only the marks are drawn over it.
+    // Over the thickness of a suspect cell only the marks are drawn.
     this.suspectMark = hex(tints.suspect[1]);
-    this.suspectGround = hex(tints.suspect[0]);
     this.alert = new Uint8Array(this.size * this.size);
     for (let y = 0; y < this.size; y++) {
       for (let x = 0; x < this.size; x++) {
@@ -70,7 +69,7 @@ export class Looks {
     this.setRange(0, 1);
   }
 
-  /** Spread the colours over the thicknesses from `low` to `high` mm. */
+  /** Map the colours to the thicknesses from `low` to `high` mm. */
   setRange(low, high) {
     this.low = low;
     this.high = high;
@@ -86,21 +85,21 @@ export class Looks {
   swatch(canvas, state) {
     canvas.width = canvas.height = this.size * 2;
     const image = new ImageData(canvas.width, canvas.height);
-    const words = new Uint32Array(image.data.buffer);
+    const pixels = new Uint32Array(image.data.buffer);
     const field = this.fields[this.plan.states.indexOf(state)];
     const mask = this.size - 1;
-    for (let k = 0; k < words.length; k++) {
+    for (let k = 0; k < pixels.length; k++) {
       const x = k % canvas.width, y = Math.floor(k / canvas.width);
-      words[k] = field[(y & mask) * this.size + (x & mask)];
+      pixels[k] = field[(y & mask) * this.size + (x & mask)];
     }
     canvas.getContext("2d").putImageData(image, 0, 0);
   }
 
-  /** Draw the ramp of thicknesses, with the level of alert marked as on the map. */
+  /** Draw the colour scale, with thicknesses below the alert level marked as on the map. */
   ramp(canvas) {
     const width = (canvas.width = 512), height = (canvas.height = 32);
     const image = new ImageData(width, height);
-    const words = new Uint32Array(image.data.buffer);
+    const pixels = new Uint32Array(image.data.buffer);
     const alert = this.plan.alert_below;
     const mask = this.size - 1;
     for (let x = 0; x < width; x++) {
@@ -108,7 +107,7 @@ export class Looks {
       const colour = this.colours[Math.round(mm * this.plan.steps_per_mm)];
       for (let y = 0; y < height; y++) {
         const crossed = alert !== null && mm < alert && this.alert[(y & mask) * this.size + (x & mask)];
-        words[y * width + x] = crossed ? 0xffffffff : colour;
+        pixels[y * width + x] = crossed ? 0xffffffff : colour;
       }
     }
     canvas.getContext("2d").putImageData(image, 0, 0);

@@ -1,34 +1,34 @@
-// The map's pixels on the screen, in blocks that are drawn once and moved about: a pan draws
-// nothing anew, and a changed cell only its block.
+// The map's pixels on the screen, in blocks that are rendered once and moved: a pan renders no
+// block again, a changed cell only its own.
 import { Tiles } from "./tiles.js";
 
-const SIDE = 256; // points of a block
-const BUDGET_MS = 10; // of drawing blocks, a frame
-const CELL_LINES = 14; // from so many points a cell on, cells are told apart by fine lines
+const SIDE = 256; // points of a block's side
+const BUDGET_MS = 10; // of rendering blocks, per frame
+const CELL_LINES = 14; // points per cell from which on fine lines separate cells
 
-export class Raster {
+export class MapBlocks {
   #plan; #tiles; #blocks = new Map(); #scale = 0; #down = 0; #level = 0; #old = null;
 
-  constructor(plan, tiles, looks) {
+  constructor(plan, tiles, theme) {
     this.#plan = plan;
     this.#tiles = tiles;
-    this.looks = looks;
-    this.shows = "both";
+    this.theme = theme;
+    this.layers = "both";
   }
 
-  /** Everything is to be drawn anew, as after another theme or scale of colours. */
-  redo() {
+  /** Render every block again, as after a change of theme or colour range. */
+  invalidate() {
     for (const block of this.#blocks.values()) block.dirty = true;
   }
 
-  /** Mark what a patch changed; borders by level. */
-  touch(borders) {
-    const found = borders[this.#level];
-    if (found) this.#mark(this.#level, found[0], found[1], found[2], found[3]);
+  /** Mark the blocks that a patch changed; borders by level. */
+  markChanged(borders) {
+    const changed = borders[this.#level];
+    if (changed) this.#mark(this.#level, ...changed);
   }
 
-  /** Mark where a tile came in. */
-  cameIn(tile) {
+  /** Mark the blocks of a loaded tile. */
+  tileLoaded(tile) {
     if (tile.level < this.#level) return;
     const size = this.#plan.tile;
     const row = tile.row * size, column = tile.column * size;
@@ -47,7 +47,7 @@ export class Raster {
     }
   }
 
-  /** The finest level of which no pixel is smaller than a point of the screen. */
+  /** The finest level whose pixels are no smaller than a point of the screen. */
   #levelFor(view) {
     const { levels, scan, index } = this.#plan;
     const across = view.scale * scan.resolution;
@@ -59,7 +59,7 @@ export class Raster {
     return fits < 0 ? levels.length - 1 : fits;
   }
 
-  /** Draw the map as `view` looks at it; returns whether a further frame is needed. */
+  /** Draw the map in a view; returns whether a further frame is needed. */
   draw(context, view) {
     if (view.scale !== this.#scale || view.down !== this.#down) {
       this.#keepOld(context, view);
@@ -69,8 +69,8 @@ export class Raster {
       this.#level = this.#levelFor(view);
     }
     const left = Math.round(view.x), top = Math.round(view.y);
-    const lastX = Math.floor((Math.min(left + view.width, view.long * view.scale) - 1) / SIDE);
-    const lastY = Math.floor((Math.min(top + view.height, view.tall * view.down) - 1) / SIDE);
+    const lastX = Math.floor((Math.min(left + view.width, view.length * view.scale) - 1) / SIDE);
+    const lastY = Math.floor((Math.min(top + view.height, view.breadth * view.down) - 1) / SIDE);
     const firstX = Math.max(0, Math.floor(left / SIDE)), firstY = Math.max(0, Math.floor(top / SIDE));
     const end = performance.now() + BUDGET_MS;
     let missing = 0;
@@ -89,20 +89,20 @@ export class Raster {
     if (shown.length < (lastX - firstX + 1) * (lastY - firstY + 1)) this.#drawOld(context, view);
     else this.#old = null;
     for (const block of shown) context.drawImage(block.canvas, block.x * SIDE - left, block.y * SIDE - top);
-    this.#forgetFar(firstX, lastX, firstY, lastY);
-    this.#wantTiles(view, left, top);
+    this.#dropFar(firstX, lastX, firstY, lastY);
+    this.#requestTiles(view, left, top);
     return missing > 0;
   }
 
-  /** Keep the last picture, to be shown stretched until the new scale is drawn. */
+  /** Keep the last picture, which is shown stretched until the new scale is rendered. */
   #keepOld(context, view) {
     if (!this.#scale || !this.#blocks.size) return;
     const copy = document.createElement("canvas");
     copy.width = context.canvas.width;
     copy.height = context.canvas.height;
     copy.getContext("2d").drawImage(context.canvas, 0, 0);
-    const was = this.lastView ?? { x: view.x, y: view.y };
-    this.#old = { canvas: copy, scale: this.#scale, down: this.#down, x: was.x, y: was.y };
+    const last = this.lastView ?? { x: view.x, y: view.y };
+    this.#old = { canvas: copy, scale: this.#scale, down: this.#down, x: last.x, y: last.y };
   }
 
   #drawOld(context, view) {
@@ -118,16 +118,16 @@ export class Raster {
     );
   }
 
-  #forgetFar(firstX, lastX, firstY, lastY) {
-    const room = (lastX - firstX + 3) * (lastY - firstY + 3) * 2;
-    if (this.#blocks.size <= room) return;
+  #dropFar(firstX, lastX, firstY, lastY) {
+    const limit = (lastX - firstX + 3) * (lastY - firstY + 3) * 2;
+    if (this.#blocks.size <= limit) return;
     for (const [key, block] of this.#blocks) {
       const far = Math.max(firstX - block.x, block.x - lastX, firstY - block.y, block.y - lastY);
       if (far > 1) this.#blocks.delete(key);
     }
   }
 
-  #wantTiles(view, left, top) {
+  #requestTiles(view, left, top) {
     const { levels, tile: size, scan, index } = this.#plan;
     const highest = levels.length - 1;
     const keys = [];
@@ -139,25 +139,25 @@ export class Raster {
       const x0 = cut(left, across, columns), x1 = cut(left + view.width, across, columns);
       const y0 = cut(top, down, rows), y1 = cut(top + view.height, down, rows);
       const middle = [(x0 + x1) / 2, (y0 + y1) / 2];
-      const found = [];
-      for (let y = y0; y <= y1; y++) for (let x = x0; x <= x1; x++) found.push([x, y]);
-      found.sort((a, b) => Math.hypot(a[0] - middle[0], a[1] - middle[1]) - Math.hypot(b[0] - middle[0], b[1] - middle[1]));
-      keys.push(...found.map(([x, y]) => Tiles.key(level, y, x)));
+      const visible = [];
+      for (let y = y0; y <= y1; y++) for (let x = x0; x <= x1; x++) visible.push([x, y]);
+      visible.sort((a, b) => Math.hypot(a[0] - middle[0], a[1] - middle[1]) - Math.hypot(b[0] - middle[0], b[1] - middle[1]));
+      keys.push(...visible.map(([x, y]) => Tiles.key(level, y, x)));
     }
-    this.#tiles.want(keys);
+    this.#tiles.request(keys);
   }
 
   #render(x, y, block) {
     if (!block) {
       block = { x, y, canvas: document.createElement("canvas"), image: new ImageData(SIDE, SIDE) };
       block.canvas.width = block.canvas.height = SIDE;
-      block.words = new Uint32Array(block.image.data.buffer);
+      block.pixels = new Uint32Array(block.image.data.buffer);
       this.#blocks.set(`${x},${y}`, block);
     }
     block.dirty = false;
-    block.words.fill(0);
+    block.pixels.fill(0);
     const highest = this.#plan.levels.length - 1;
-    // From the coarse to the fine: what is not here yet stays as the coarser level has it.
+    // From coarse to fine: where the fine level is not loaded, the coarser one shows.
     for (let level = highest; level >= this.#level; level--) {
       if (level !== highest && level > this.#level + 3) continue;
       this.#paint(block, level);
@@ -203,12 +203,12 @@ export class Raster {
 
   #fill(block, tile, row, column, x0, x1, y0, y1, lines) {
     const { tile: size, states, no_thickness: none, alert_below: alert, steps_per_mm: steps } = this.#plan;
-    const { fields, colours, size: field, suspectMark, alert: crosses } = this.looks;
+    const { fields, colours, size: field, suspectMark, alert: crosses } = this.theme;
     const mask = field - 1;
     const measured = states.indexOf("measured"), suspect = states.indexOf("suspect");
-    const words = block.words;
-    const limit = alert === null || this.shows === "coverage" ? -1 : Math.round(alert * steps);
-    const both = this.shows === "both", coverage = this.shows === "coverage";
+    const pixels = block.pixels;
+    const limit = alert === null || this.layers === "coverage" ? -1 : Math.round(alert * steps);
+    const both = this.layers === "both", coverage = this.layers === "coverage";
     const firstRow = tile.row * size, firstColumn = tile.column * size;
     for (let y = y0; y < y1; y++) {
       const from = (row[y] - firstRow) * tile.width - firstColumn;
@@ -219,14 +219,14 @@ export class Raster {
         const state = tile.state[cell], thickness = tile.thickness[cell];
         const at = pattern + (x & mask);
         let word;
-        const numbered = thickness !== none && !coverage && (!both || state === measured || state === suspect);
-        if (numbered) {
+        const coloured = thickness !== none && !coverage && (!both || state === measured || state === suspect);
+        if (coloured) {
           word = colours[thickness];
           if (thickness < limit && crosses[at]) word = 0xffffffff;
           if (state === suspect && fields[suspect][at] === suspectMark) word = suspectMark;
         } else word = fields[state][at];
         if (line || (lines && column[x] !== (x > 0 ? column[x - 1] : column.before))) word = ((word >>> 1) & 0x7f7f7f) | 0xff000000;
-        words[y * SIDE + x] = word;
+        pixels[y * SIDE + x] = word;
       }
     }
   }

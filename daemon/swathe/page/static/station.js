@@ -1,22 +1,22 @@
-// What is known of the station now. Each kind of change is told as an event of its name: plan,
-// progress, run, gaps, alarms, wanted, ports, check, crawler, next, place, pixels, stale, broker,
-// contact.
+// The station's current data. Each kind of change is emitted as an event of its name: plan,
+// progress, run, gaps, alarms, wanted, ports, check, crawler, next, position, pixels, stale,
+// broker, connection.
 
-// Places of the probe that are kept: some seconds of a scan.
+// Positions of the probe that are kept: some seconds of a scan.
 const TRAIL = 80;
 // Of alarms that are over the newest are kept.
 const OVER_KEPT = 50;
 
-export class Board extends EventTarget {
+export class Station extends EventTarget {
   constructor() {
     super();
     this.plan = null;
-    this.contact = { alive: false, since: null, ended: false };
-    this.forget();
+    this.connection = { alive: false, since: null, reported: false };
+    this.reset();
   }
 
-  /** Forget everything that a station tells anew when it is met. */
-  forget() {
+  /** Clear everything that the station sends again on a new connection. */
+  reset() {
     this.progress = null;
     this.run = null;
     this.gaps = new Map();
@@ -29,11 +29,11 @@ export class Board extends EventTarget {
     this.ports = new Map();
     this.checks = new Map();
     this.broker = null;
-    this.at = [null, null];
+    this.position = [null, null];
     this.trail = [];
   }
 
-  tell(name, detail) {
+  emit(name, detail) {
     this.dispatchEvent(new CustomEvent(name, { detail }));
   }
 
@@ -41,16 +41,16 @@ export class Board extends EventTarget {
     this.addEventListener(name, (event) => listener(event.detail));
   }
 
-  takePlan(plan) {
-    this.forget();
+  setPlan(plan) {
+    this.reset();
     this.plan = plan;
     this.trail = plan.trail;
     this.zones = plan.excluded;
-    this.tell("plan", plan);
+    this.emit("plan", plan);
   }
 
-  /** Take pairs of topic and message. */
-  takeNews(pairs) {
+  /** Apply pairs of topic and message. */
+  applyMessages(pairs) {
     const kinds = new Set();
     const opened = [];
     const ended = [];
@@ -59,36 +59,36 @@ export class Board extends EventTarget {
       const [kind, name] = topic.split("/");
       switch (kind) {
         case "progress": this.progress = message; kinds.add("progress"); break;
-        case "state": this.#takeState(message); kinds.add("run"); break;
-        case "alarm": this.#takeAlarm(message, raised); kinds.add("alarms"); break;
+        case "state": this.#setState(message); kinds.add("run"); break;
+        case "alarm": this.#setAlarm(message, raised); kinds.add("alarms"); break;
         case "rescan": this.wanted = message.wanted; kinds.add("wanted"); break;
         case "crawler": this.crawler = message; kinds.add("crawler"); break;
         case "next": this.next = message; kinds.add("next"); break;
-        case "gap": this.#takeGap(message, opened, ended); kinds.add("gaps"); break;
+        case "gap": this.#setGap(message, opened, ended); kinds.add("gaps"); break;
         case "port": this.ports.set(name, message); kinds.add("ports"); break;
         case "check": this.checks.set(Number(name), message); kinds.add("check"); break;
-        default: // A later version may tell more than this page shows.
+        default: // A later version may send more than this page shows.
       }
     }
-    if (kinds.has("progress") && this.at[0] === null) this.at = [this.progress.scan, this.progress.index];
-    for (const kind of kinds) this.tell(kind, { opened, ended, raised });
+    if (kinds.has("progress") && this.position[0] === null) this.position = [this.progress.scan, this.progress.index];
+    for (const kind of kinds) this.emit(kind, { opened, ended, raised });
   }
 
-  #takeState(state) {
+  #setState(state) {
     this.run = state;
     const ends = (extent) => (extent === null ? null : [extent.from, extent.to]);
-    // Zones that were asked for since stand beside those of the plan.
+    // Zones excluded during the run are listed with those of the plan.
     if (state.plan) this.zones = state.plan.excluded.map(({ name, scan, index }) => ({ name, scan: ends(scan), index: ends(index) }));
   }
 
-  #takeAlarm(alarm, raised) {
+  #setAlarm(alarm, raised) {
     if (!this.alarms.has(alarm.number) && alarm.status === "raised" && !alarm.acknowledged_by) raised.push(alarm);
     this.alarms.set(alarm.number, alarm);
     const over = [...this.alarms.values()].filter((one) => one.status === "over");
     for (const old of over.slice(0, -OVER_KEPT)) this.alarms.delete(old.number);
   }
 
-  #takeGap(gap, opened, ended) {
+  #setGap(gap, opened, ended) {
     if (gap.status === "open") {
       if (!this.gaps.has(gap.number)) opened.push(gap);
       this.gaps.set(gap.number, gap);
@@ -98,14 +98,14 @@ export class Board extends EventTarget {
     this.closed.set(gap.number, gap);
   }
 
-  takePlace(at) {
-    const [scan, index] = at;
-    const moved = scan !== null && (scan !== this.at[0] || index !== this.at[1]);
-    this.at = at;
+  setPosition(position) {
+    const [scan, index] = position;
+    const moved = scan !== null && (scan !== this.position[0] || index !== this.position[1]);
+    this.position = position;
     if (moved) {
       this.trail.push([scan, index ?? 0]);
       if (this.trail.length > TRAIL) this.trail.splice(0, this.trail.length - TRAIL);
     }
-    this.tell("place", at);
+    this.emit("position", position);
   }
 }

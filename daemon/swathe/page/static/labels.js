@@ -1,4 +1,4 @@
-// Numbers and states in words. Lengths come in mm and are shown in mm or in inches.
+// Numbers and states as text. Lengths arrive in mm and are shown in mm or in inches.
 
 const INCH = 25.4;
 let inches = localStorage.getItem("swathe-units") === "in";
@@ -13,30 +13,30 @@ export function setInches(yes) {
 export const inUnit = (mm) => (inches ? mm / INCH : mm);
 export const fromUnit = (length) => (inches ? length * INCH : length);
 
-/** A wall thickness, finely. */
+/** A wall thickness. */
 export function thick(mm) {
   if (mm === null || mm === undefined) return "–";
   return inches ? `${(mm / INCH).toFixed(3)} in` : `${mm.toFixed(2)} mm`;
 }
 
-/** A place on the part: a cell's width decides how finely. */
-export function place(mm, step = 1) {
+/** A position on the part, with as many decimals as the cell width needs. */
+export function position(mm, step = 1) {
   if (mm === null || mm === undefined) return "–";
   const digits = step >= 1 ? 0 : step >= 0.1 ? 1 : 2;
   return inches ? `${(mm / INCH).toFixed(digits + 1)} in` : `${mm.toFixed(digits)} mm`;
 }
 
-/** Two ends of a stretch, with one unit. */
-export function stretch(low, high, step = 1) {
-  const from = place(low, step), to = place(high, step);
+/** An extent, with one unit. */
+export function extent(low, high, step = 1) {
+  const from = position(low, step), to = position(high, step);
   return from === to ? from : `${from.replace(/ (mm|in)$/, "")} to ${to}`;
 }
 
-/** A place with ends on both axes, in words; null for all of an axis. */
-export function where(plan, scan, index) {
+/** A region on both axes, as text; null for all of an axis. */
+export function region(plan, scan, index) {
   const named = (name, ends, axis) => {
     if (!axis) return "";
-    return ends === null ? `all of ${name}` : `${name} ${stretch(...ends, axis.resolution).replace(" to ", "–")}`;
+    return ends === null ? `all of ${name}` : `${name} ${extent(...ends, axis.resolution).replace(" to ", "–")}`;
   };
   return [named("scan", scan, plan.scan), named("index", index, plan.index)].filter(Boolean).join(", ");
 }
@@ -51,7 +51,7 @@ export function speed(mm) {
   return inches ? `${(mm / INCH).toFixed(1)} in/s` : `${mm.toFixed(0)} mm/s`;
 }
 
-/** A duration in s, as one would say it. */
+/** A duration in s, as text. */
 export function duration(seconds) {
   const s = Math.round(seconds);
   if (s < 60) return `${s} s`;
@@ -65,25 +65,25 @@ export function clock(date) {
 
 export const count = (n) => n.toLocaleString("en").replaceAll(",", "\u202f");
 
-/** What each state of a cell means to who stands before the part. */
-export const STATE_WORDS = {
-  unvisited: "not scanned yet",
-  skipped: "passed too fast: no reading here",
-  no_signal: "probe was here, no echo came",
+/** What each state of a cell means to the inspector. */
+export const STATE_LABELS = {
+  unvisited: "to scan: no reading yet",
+  skipped: "too fast: passed without a reading",
+  no_signal: "no signal: probe was here, no valid reading",
   measured: "measured",
-  suspect: "measured, but a later check failed",
-  excluded: "left out by the plan",
+  suspect: "suspect: a later calibration check failed",
+  excluded: "excluded",
 };
-export const STATE_SHORT = {
-  unvisited: "not scanned",
-  skipped: "passed too fast",
-  no_signal: "no echo",
+export const STATE_NAMES = {
+  unvisited: "to scan",
+  skipped: "too fast",
+  no_signal: "no signal",
   measured: "measured",
-  suspect: "in doubt",
-  excluded: "left out",
+  suspect: "suspect",
+  excluded: "excluded",
 };
 
-/** Which state's pattern stands for the cause of a gap. */
+/** The state whose pattern marks the cause of a gap. */
 export const CAUSE_STATE = {
   "not visited": "unvisited",
   "no signal": "no_signal",

@@ -14,7 +14,7 @@ from support.board import alarm, play_alarms, point, progress, settle
 from support.browser import Browser
 from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage
-from swathe.page import CrawlerHealth, NextStep
+from swathe.page import CrawlerHealth, HandGuidance
 from swathe.station import parse_station
 
 pytestmark = pytest.mark.slow
@@ -30,7 +30,7 @@ def belt(browser: Browser, tmp_path: Path) -> Iterator[ServedPage]:
     with ServedPage(source) as served:
         browser.open(served.page.url)
         settle(browser)
-        browser.wait(lambda: browser.find("#crawl").is_displayed(), 10, "the crawler's bar")
+        browser.wait(lambda: browser.find("#crawler").is_displayed(), 10, "the crawler's bar")
         yield served
 
 
@@ -45,27 +45,27 @@ def test_alarms_gravest_first_and_folded(board: Browser, served: ServedPage) -> 
     served.call(lambda: play_alarms(served.source))
     board.wait(lambda: board.find("#alarms").is_displayed(), 10, "the alarms")
     board.wait(lambda: board.text("#alarms-title") == "4 new alarms", 10, "their number")
-    assert whats(board) == ["Port gone: gauge", "Gap opened"]
+    assert whats(board) == ["Port lost: gauge", "Gap opened"]
     assert board.text("#alarms-all") == "Show all 5"
     board.find("#alarms-all").click()
     assert whats(board) == [
-        "Port gone: gauge", "Gap opened", "Wall below alert level", "Too fast",
-        "Check of the calibration overdue",
+        "Port lost: gauge", "Gap opened", "Wall below alert level", "Too fast",
+        "Calibration check overdue",
     ]  # fmt: skip
-    looks = [item.get_attribute("class") for item in board.all("#alarm-list li")]
-    assert looks == ["new", "new", "new", "gone", "known"]
+    classes = [item.get_attribute("class") for item in board.all("#alarm-list li")]
+    assert classes == ["new", "new", "new", "over", "known"]
     signs = [item.text for item in board.all("#alarm-list .sign")]
     assert signs == ["▲", "▲", "▲", "△", "✓"]
     assert "acknowledged by A. Kern at" in board.text("#alarm-list .known .detail")
     assert "since " in board.text("#alarm-list .new .detail")
     assert board.run("return document.title") == "▲ 4 bench: coverage"
     # Told by voice: those that came together as one, a further one in its own words.
-    told = "3 alarms stand that nobody has acknowledged"
-    board.wait(lambda: board.text("#alarm-told") == told, 10, "the number")
+    text = "3 unacknowledged alarms"
+    board.wait(lambda: board.text("#alarm-live") == text, 10, "the number")
     served.call(lambda: served.source.say("alarm/6", **alarm(6, "coupling lost", "no echo")))
-    told = "Alarm: Coupling lost, no echo"
-    board.wait(lambda: board.text("#alarm-told") == told, 10, "the new one")
-    assert board.find("#alarm-told").get_attribute("aria-live") == "assertive"
+    text = "Alarm: Coupling lost, no echo"
+    board.wait(lambda: board.text("#alarm-live") == text, 10, "the new one")
+    assert board.find("#alarm-live").get_attribute("aria-live") == "assertive"
     assert not board.complaints()
 
 
@@ -83,7 +83,7 @@ def test_alarm_shows_its_place(board: Browser, served: ServedPage) -> None:
     assert shown == [False, True]
     assert "scan 50–52 mm, index 30–31 mm" in board.all("#alarm-list .detail")[1].text
     for _ in range(4):
-        board.find("#closer").click()
+        board.find("#zoom-in").click()
     settle(board)
     board.all("#alarm-list .where")[1].click()
     width, height = board.run(
@@ -110,32 +110,32 @@ def test_alarms_are_acknowledged_by_name(board: Browser, served: ServedPage) -> 
     served.call(lambda: play_alarms(served.source))
     board.wait(lambda: len(whats(board)) == 2, 10, "the alarms")
     board.find("#alarm-list .seen").click()
-    assert board.text("#ask-title") == "Acknowledge: Port gone (gauge)?"
-    board.find("#ask-by").send_keys(Keys.ENTER)  # nobody
-    assert board.find("#ask").is_displayed()
-    board.find("#ask-by").send_keys("B. Holm", Keys.ENTER)
+    assert board.text("#confirm-title") == "Acknowledge: Port lost (gauge)?"
+    board.find("#confirm-by").send_keys(Keys.ENTER)  # nobody
+    assert board.find("#confirm").is_displayed()
+    board.find("#confirm-by").send_keys("B. Holm", Keys.ENTER)
     board.wait(lambda: len(served.source.commands) == 1, 10, "the command")
     seen = {"acknowledged_by": "B. Holm", "acknowledged": "2030-01-01T10:03:00Z"}
     port = alarm(5, "port gone", "lost: gone", device="gauge", **seen)
     served.call(lambda: served.source.say("alarm/5", **port))
     board.wait(lambda: whats(board)[0] == "Gap opened", 10, "the next ones")
-    assert not board.find("#alarms-seen").is_displayed()  # not all of them are seen yet
+    assert not board.find("#alarms-acknowledge").is_displayed()  # not all of them are seen yet
     board.find("#alarms-all").click()
-    board.find("#alarms-seen").click()
-    assert board.text("#ask-title") == "Acknowledge 3 alarms?"
-    assert board.find("#ask-by").get_attribute("value") == "B. Holm"
-    board.find("#ask-yes").click()
+    board.find("#alarms-acknowledge").click()
+    assert board.text("#confirm-title") == "Acknowledge 3 alarms?"
+    assert board.find("#confirm-by").get_attribute("value") == "B. Holm"
+    board.find("#confirm-yes").click()
     board.wait(lambda: len(served.source.commands) == 4, 10, "the other commands")
-    told = [(one.command, one.alarm, one.by) for one in served.source.commands]
-    assert told == [("acknowledge", number, "B. Holm") for number in (5, 2, 1, 4)]
+    sent = [(one.command, one.alarm, one.by) for one in served.source.commands]
+    assert sent == [("acknowledge", number, "B. Holm") for number in (5, 2, 1, 4)]
     assert len({one.id for one in served.source.commands}) == 4
 
 
 def test_pause_and_its_end(board: Browser, served: ServedPage) -> None:
     """A pause is loud, with who and why; it is ended from there, but not one of the crawler's."""
-    board.find("[data-say=pause]").click()
-    board.find("#ask-why").send_keys("couplant is refilled")
-    board.find("#ask-by").send_keys("crew", Keys.ENTER)
+    board.find("[data-command=pause]").click()
+    board.find("#confirm-reason").send_keys("couplant is refilled")
+    board.find("#confirm-by").send_keys("crew", Keys.ENTER)
     board.wait(lambda: len(served.source.commands) == 1, 10, "the command")
     (command,) = served.source.commands
     assert (command.command, command.text) == ("pause", "couplant is refilled")
@@ -143,23 +143,23 @@ def test_pause_and_its_end(board: Browser, served: ServedPage) -> None:
     served.call(lambda: served.source.say("state", reason="couplant is refilled (crew)", **state))
     board.wait(lambda: board.find("#paused").is_displayed(), 10, "the pause")
     assert board.text("#run") == "PAUSED"
-    assert board.text("#paused-why") == "couplant is refilled (crew)"
-    assert not board.find(".sayings [data-say=pause]").is_displayed()
+    assert board.text("#paused-reason") == "couplant is refilled (crew)"
+    assert not board.find(".command-buttons [data-command=pause]").is_displayed()
     board.find("#paused-resume").click()
-    board.find("#ask-yes").click()
+    board.find("#confirm-yes").click()
     board.wait(lambda: len(served.source.commands) == 2, 10, "the second command")
     assert served.source.commands[1].command == "resume"
     served.call(lambda: served.source.say("state", reason="homing (crawler)", **state))
-    board.wait(lambda: board.text("#paused-why") == "homing", 10, "the crawler's own pause")
+    board.wait(lambda: board.text("#paused-reason") == "homing", 10, "the crawler's own pause")
     assert not board.find("#paused-resume").is_displayed()
 
 
 def test_gap_is_wanted_again_from_the_list(board: Browser, served: ServedPage) -> None:
     """Each gap of an entry is asked for; a wanted place comes first, with who wants it."""
     board.wait(lambda: len(board.all("#gap-list .go")) == 2, 10, "the list")
-    board.find("#gap-list .again").click()
-    assert board.text("#ask-title") == "Re-scan 2 gaps (2 … 3)?"
-    board.find("#ask-by").send_keys("crew", Keys.ENTER)
+    board.find("#gap-list .rescan").click()
+    assert board.text("#confirm-title") == "Re-scan 2 gaps (2 … 3)?"
+    board.find("#confirm-by").send_keys("crew", Keys.ENTER)
     board.wait(lambda: len(served.source.commands) == 2, 10, "the commands")
     assert [(one.command, one.gap) for one in served.source.commands] == [
         ("rescan", 2),
@@ -171,13 +171,13 @@ def test_gap_is_wanted_again_from_the_list(board: Browser, served: ServedPage) -
     served.call(lambda: served.source.say("rescan", wanted=wanted))
     first = "return document.querySelector('#gap-list .where').textContent"
     board.wait(lambda: board.run(first) == "scan 30–34 mm", 10, "the wanted one first")
-    assert board.text("#gap-list .wish") == "★ wanted by A. Kern, number 1"
-    assert not board.find("#gap-list .wanted .again").is_displayed()
+    assert board.text("#gap-list .request") == "★ re-scan requested by A. Kern, number 1"
+    assert not board.find("#gap-list .wanted .rescan").is_displayed()
 
 
 def test_zone_by_drawing_and_by_numbers(board: Browser, served: ServedPage) -> None:
-    """A zone is drawn over the map, or told by four numbers in the unit in use; with a reason."""
-    board.find("[data-say=exclude]").click()
+    """A zone is drawn on the map, or given by four numbers in the unit in use; with a reason."""
+    board.find("[data-command=exclude]").click()
     board.find("#zone-draw").click()
     assert board.find("#draw-hint").is_displayed()
     canvas = board.find("#map")
@@ -186,10 +186,10 @@ def test_zone_by_drawing_and_by_numbers(board: Browser, served: ServedPage) -> N
     actions = ActionChains(board.driver, duration=50)
     actions.move_to_element_with_offset(canvas, round(x - width / 2), round(y - height / 2))
     actions.click_and_hold().move_by_offset(round(right - x), round(low - y)).release().perform()
-    board.wait(lambda: board.find("#ask").is_displayed(), 10, "the question")
+    board.wait(lambda: board.find("#confirm").is_displayed(), 10, "the question")
     assert not board.find("#draw-hint").is_displayed()
     board.find("#zone-name").send_keys("nozzle")
-    board.find("#ask-by").send_keys("crew", Keys.ENTER)
+    board.find("#confirm-by").send_keys("crew", Keys.ENTER)
     board.wait(lambda: len(served.source.commands) == 1, 10, "the command")
     zone = served.source.commands[0].zone
     assert zone is not None
@@ -199,7 +199,7 @@ def test_zone_by_drawing_and_by_numbers(board: Browser, served: ServedPage) -> N
     assert zone.scan.low == pytest.approx(40, abs=0.3)
     assert zone.index.high == pytest.approx(30, abs=0.3)
     board.find("#units").click()
-    board.find("[data-say=exclude]").click()
+    board.find("[data-command=exclude]").click()
     for side, value in (("scan-from", "1"), ("scan-to", "0.5"), ("index-from", "0"),
                         ("index-to", "1")):  # fmt: skip
         board.find(f"#zone-{side}").send_keys(value)
@@ -210,20 +210,20 @@ def test_zone_by_drawing_and_by_numbers(board: Browser, served: ServedPage) -> N
     assert zone is not None
     assert zone.scan is not None
     assert (zone.scan.low, zone.scan.high) == (12.7, 25.4)
-    told = "✕ The station says no: it is paused already"
-    board.wait(lambda: board.text("#reply") == told, 10, "why not")
+    text = "✕ Refused: it is paused already"
+    board.wait(lambda: board.text("#reply") == text, 10, "why not")
     assert board.find("#toast.bad").is_displayed()
     # Drawing may be left by the keyboard.
-    board.find("[data-say=exclude]").click()
+    board.find("[data-command=exclude]").click()
     board.find("#zone-draw").click()
-    board.find("#draw-leave").send_keys(Keys.ESCAPE)
+    board.find("#draw-cancel").send_keys(Keys.ESCAPE)
     assert not board.find("#draw-hint").is_displayed()
 
 
 def test_next_step_by_hand(board: Browser, served: ServedPage) -> None:
     """Where to go by hand stands over the list in the unit in use, and shows on the map."""
     assert not board.find("#next").is_displayed()
-    served.source.step = NextStep(
+    served.source.step = HandGuidance(
         gap=2, scan=(12.5, 9.5), index=4.0,
         mm="line 4, from 12 mm, 3 mm missing; towards lower scan positions",
         inches="line 4, from 0.49 in, 0.12 in missing; towards lower scan positions",
@@ -243,59 +243,61 @@ def test_next_step_by_hand(board: Browser, served: ServedPage) -> None:
 
 
 def test_stop_goes_at_once(browser: Browser, belt: ServedPage) -> None:
-    """STOP asks nothing, is there in a dialogue too, and says so loudly when nobody answers."""
-    assert not browser.find("[data-say=stop]").is_displayed()
-    assert "No emergency stop" in browser.text("#crawl .caution")
+    """STOP needs no confirmation, is in every dialog, and a missing reply is shown loudly."""
+    assert not browser.find("[data-command=stop]").is_displayed()
+    assert "No emergency stop" in browser.text("#crawler .caution")
     press = ActionChains(browser.driver, duration=20)
-    press.click_and_hold(browser.find("#crawl [data-stop]")).perform()
+    press.click_and_hold(browser.find("#crawler [data-stop]")).perform()
     browser.wait(lambda: len(belt.source.commands) == 1, 10, "the stop, while it is pressed")
     browser.wait(lambda: browser.text("#reply").startswith("✓"), 10, "the answer")
     press = ActionChains(browser.driver, duration=20)
     press.release().perform()  # which is no second one
-    note = browser.find("[data-say=note]")
+    note = browser.find("[data-command=note]")
     browser.run("arguments[0].scrollIntoView({block: 'center'})", note)
     note.click()
-    browser.find("#ask [data-stop]").click()
+    browser.find("#confirm [data-stop]").click()
     browser.wait(lambda: len(belt.source.commands) == 2, 10, "the stop in a dialogue")
     assert [(one.command, one.by) for one in belt.source.commands] == [("stop", "page")] * 2
-    browser.find("#ask button[value=no]").click()
-    browser.run("document.querySelector('#crawl [data-stop]').focus()")
-    browser.find("#crawl [data-stop]").send_keys(Keys.ENTER)
+    browser.find("#confirm button[value=no]").click()
+    browser.run("document.querySelector('#crawler [data-stop]').focus()")
+    browser.find("#crawler [data-stop]").send_keys(Keys.ENTER)
     browser.wait(lambda: len(belt.source.commands) == 3, 10, "the stop by a key")
     browser.run(
         "window.asked = 0; window.fetch = () => { window.asked++; return Promise.reject(1); };"
     )
-    browser.find("#crawl [data-stop]").click()
-    browser.wait(lambda: "NO ANSWER to STOP" in browser.text("#reply"), 20, "no answer")
+    browser.find("#crawler [data-stop]").click()
+    browser.wait(lambda: "NO REPLY to STOP" in browser.text("#reply"), 20, "no answer")
     assert browser.run("return window.asked") > 3
 
 
 def test_crawler_in_words(browser: Browser, belt: ServedPage) -> None:
-    """What the crawler does is told in words; once the run is over, no button pretends."""
+    """The crawler's state is shown as text; once the run is over, its buttons are hidden."""
     assert browser.find(".doing p").text == (
-        "Crawler: not armed yet, nothing moves: waiting for the dead man: 'alive' commands"
+        "Crawler: not armed yet, does not move: waiting for the dead man: 'alive' commands"
     )
     belt.source.crawler = CrawlerHealth("moving", "raster: 11 of 11 lines")
-    browser.wait(lambda: "MOVING" in browser.text("#crawl-state"), 10, "that it moves")
-    assert browser.all("#crawl.moves")
+    browser.wait(lambda: "MOVING" in browser.text("#crawler-state"), 10, "that it moves")
+    assert browser.all("#crawler.moves")
     belt.source.crawler = CrawlerHealth("ended", "raster: 11 of 11 lines")
 
     def end() -> None:
         time = "2030-01-01T10:00:00Z"
         belt.source.say("state", state="complete", reason="the plan is covered", time=time)
-        belt.hub.let_go()
+        belt.hub.close_viewers()
 
     belt.call(end)
     browser.wait(lambda: browser.text("#banner") != "", 10, "the end")
     assert browser.find(".doing p").text == "Crawler: the run is over: the plan is covered"
-    assert not browser.find("#crawl [data-stop]").is_displayed()
+    assert not browser.find("#crawler [data-stop]").is_displayed()
     assert not browser.find("#hold").is_displayed()
 
 
 def test_dead_man_lives_while_held(browser: Browser, belt: ServedPage) -> None:
     """Held by pointer or key, signs of life go out three times a heartbeat; else none do."""
     commands = belt.source.commands
-    assert browser.text("#hold-says").startswith("Let go or leave this page: it stops within 0.6 s")
+    assert browser.text("#hold-text").startswith(
+        "Release it or leave this page: the crawler stops within 0.6 s"
+    )
 
     def stays_quiet() -> None:
         time.sleep(0.3)  # what was under way

@@ -23,7 +23,6 @@ PACKAGES = {
 }
 # A room imports from those before it.
 ROOMS = (
-    "arrays",
     "errors",
     "units",
     "keys",

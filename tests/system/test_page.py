@@ -75,7 +75,7 @@ def test_demo_gaps_appear_and_are_gone_back_to(chromium: Browser, tmp_path: Path
         browser.run("document.querySelector('#gap-list button').focus()")
         assert browser.all("#gap-list button.chosen")
         browser.run("document.activeElement.blur()")
-        browser.wait(lambda: browser.text("#percent") == "100", 90, "everything covered")
+        browser.wait(lambda: browser.text("#percent") == "100.00", 90, "everything covered")
         browser.wait(lambda: not browser.all("#gap-list li"), 20, "an empty list")
         assert browser.text("#gap-more") == "No open gaps."
         assert browser.text("#gap-closed").startswith("Last closed: gap")
@@ -251,7 +251,7 @@ def test_alarms_are_acknowledged_in_a_pause(board: Browser) -> None:
     if board.find("#alarms-all").is_displayed():
         board.find("#alarms-all").click()
     thin = board.all("#alarm-list li")[whats().index("Wall below alert level")]
-    assert re.search(r"below 13.5 mm · scan [\d–]+ mm, index [\d–]+ mm · since", thin.text)
+    assert re.search(r"below 13.5 mm · scan [\d.–]+ mm, index [\d.–]+ mm · since", thin.text)
     picture = "return document.getElementById('map').toDataURL()"
     before = board.run(picture)
     thin.find_element("css selector", ".where").click()
@@ -325,9 +325,7 @@ def test_crawler_is_held_and_stopped(
     process = daemon(station, "--arm")
     wait_for(lambda: reachable(port), 30, "the page")
     browser.open(f"http://127.0.0.1:{port}/")
-    browser.wait(
-        lambda: "waiting for the dead man" in browser.text("#crawler-detail"), 20, "words"
-    )
+    browser.wait(lambda: "waiting for the dead man" in browser.text("#crawler-detail"), 20, "words")
     assert moved(world) == 0
     browser.run("document.getElementById('hold').focus()")
     ActionChains(browser.driver).key_down(Keys.SPACE).perform()
@@ -345,9 +343,7 @@ def test_crawler_is_held_and_stopped(
     time.sleep(0.5)
     assert moved(world) == pytest.approx(gone, abs=1e-6)
     assert crawler_of(world).record.harm == []
-    browser.wait(
-        lambda: "the run is over" in browser.text("#crawler-state"), 10, "the last words"
-    )
+    browser.wait(lambda: "the run is over" in browser.text("#crawler-state"), 10, "the last words")
 
 
 def reachable(port: int) -> bool:

@@ -16,7 +16,9 @@ from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage, station_of_size
 from swathe.messages import moment
 from swathe.page import CrawlerHealth, HandGuidance
-from swathe.station import AxisMode, PageSettings, parse_station
+from swathe.pipeline import CellState
+from swathe.pipeline.cells.gaps import GapCause
+from swathe.station import AlarmKind, AxisMode, PageSettings, parse_station
 from swathe_drivers import WaveformFormat
 
 pytestmark = pytest.mark.slow
@@ -45,7 +47,7 @@ def colours(browser: Browser, scan: float, index: float) -> set[tuple[int, ...]]
 
 def test_figures_in_words(board: Browser) -> None:
     """Coverage, time left, speed, minimum thickness, ports and check are shown as text."""
-    assert board.text("#percent") == "12.3"
+    assert board.text("#percent") == "12.34"
     assert board.text("#left") == "1 min 23 s"
     assert board.text("#cover-text") == "296 of 2\u202f400 cells · 3 gaps open"
     assert board.text("#speed") == "80 mm/s"
@@ -101,12 +103,12 @@ def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> N
     """Gaps are listed nearest first, those of a stretch as one; focus marks them on the map."""
     board.wait(lambda: len(board.all("#gap-list .go")) == 2, 10, "the list")
     nearest, farther = (button.text.splitlines() for button in board.all("#gap-list .go"))
-    assert nearest[:2] == ["Gap 2 … 3:", "scan 10–13 mm"]  # together; the probe is there
+    assert nearest[:2] == ["Gap 2 … 3:", "scan 9.5–12.5 mm"]  # together; the probe is there
     assert nearest[-1] == "here"
-    assert farther[:2] == ["Gap 1:", "scan 30–34 mm"]
+    assert farther[:2] == ["Gap 1:", "scan 29.5–33.5 mm"]
     assert farther[-1] == "20 mm →"
     assert board.text("#gap-count") == "(3 gaps in 2 places)"
-    assert board.all("#gap-list .go")[0].accessible_name.startswith("Gap 2 … 3: scan 10")
+    assert board.all("#gap-list .go")[0].accessible_name.startswith("Gap 2 … 3: scan 9.5")
 
     def move() -> None:
         source = served.source
@@ -115,7 +117,7 @@ def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> N
 
     served.call(move)
     first = "return document.querySelector('#gap-list .where').textContent"
-    board.wait(lambda: board.run(first) == "scan 30–34 mm", 10, "the other order")
+    board.wait(lambda: board.run(first) == "scan 29.5–33.5 mm", 10, "the other order")
     before = board.run("return document.getElementById('map').toDataURL()")
     board.run("document.querySelector('#gap-list .go').focus()")
     board.wait(
@@ -126,7 +128,7 @@ def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> N
     # While the focus is in the list, its order stays.
     served.call(lambda: served.source.measure(np.array([4 * COLUMNS + 10])))
     board.wait(lambda: "10" in board.text("#position"), 10, "the probe")
-    assert board.run(first) == "scan 30–34 mm"
+    assert board.run(first) == "scan 29.5–33.5 mm"
     closed = {"status": "closed", "end": "measured", "closed": "2030-01-01T10:05:00Z"}
     served.call(lambda: served.source.say("gap/1", **gap(1, (29.5, 33.5), (1.5, 2.5), **closed)))
     board.wait(lambda: len(board.all("#gap-list .go")) == 1, 10, "the list after a gap closed")
@@ -226,6 +228,35 @@ def test_lengths_in_inches(board: Browser) -> None:
     board.find("#units").click()
     assert board.text("#minimum") == "0.285 in ▼"
     assert board.text("#speed") == "3.1 in/s"
+
+
+def test_numbers_have_the_digits_of_the_other_outputs(board: Browser) -> None:
+    """Thickness, coverage and speed are rounded as the terminals and reports round them."""
+    shown = board.run_to_end(
+        "const done = arguments[arguments.length - 1];"
+        "import('/static/labels.js').then(({thick, percent, speed}) => {"
+        "  const each = (make) => Array.from({length: 20001}, (_, k) => make(k));"
+        "  done([each((k) => thick(k / 1000)), each((k) => percent(k / 100)),"
+        "        each((k) => speed(k / 10))]);"
+        "})"
+    )
+    values = range(20001)
+    assert shown[0] == [f"{k / 1000:.2f} mm" for k in values]
+    assert shown[1] == [f"{k / 100:.2f}" for k in values]
+    assert shown[2] == [f"{k / 10:.0f} mm/s" for k in values]
+
+
+def test_labels_cover_states_causes_and_alarms(board: Browser) -> None:
+    """Every state, cause of a gap and kind of alarm has its label on the page."""
+    labels = board.run_to_end(
+        "const done = arguments[arguments.length - 1];"
+        "import('/static/labels.js').then((l) => done("
+        "  [l.STATE_LABELS, l.STATE_NAMES, l.CAUSE_STATE, l.ALARM_NAMES].map(Object.keys)))"
+    )
+    states = {state.name.lower() for state in CellState}
+    assert [set(names) for names in labels] == [
+        states, states, {str(cause) for cause in GapCause}, {str(kind) for kind in AlarmKind}
+    ]  # fmt: skip
 
 
 def test_note_is_sent_after_a_second_step(board: Browser, served: ServedPage) -> None:

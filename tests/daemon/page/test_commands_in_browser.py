@@ -81,7 +81,7 @@ def test_alarm_shows_its_place(board: Browser, served: ServedPage) -> None:
     board.wait(lambda: len(whats(board)) == 2, 10, "the alarms")
     shown = [button.is_displayed() for button in board.all("#alarm-list .where")]
     assert shown == [False, True]
-    assert "scan 50–52 mm, index 30–31 mm" in board.all("#alarm-list .detail")[1].text
+    assert "scan 50.0–52.0 mm, index 30.0–31.0 mm" in board.all("#alarm-list .detail")[1].text
     for _ in range(4):
         board.find("#zoom-in").click()
     settle(board)
@@ -170,7 +170,7 @@ def test_gap_is_wanted_again_from_the_list(board: Browser, served: ServedPage) -
     ActionChains(board.driver, duration=20).move_to_element(board.find("#part")).perform()
     served.call(lambda: served.source.say("rescan", wanted=wanted))
     first = "return document.querySelector('#gap-list .where').textContent"
-    board.wait(lambda: board.run(first) == "scan 30–34 mm", 10, "the wanted one first")
+    board.wait(lambda: board.run(first) == "scan 29.5–33.5 mm", 10, "the wanted one first")
     assert board.text("#gap-list .request") == "★ re-scan requested by A. Kern, number 1"
     assert not board.find("#gap-list .wanted .rescan").is_displayed()
 

@@ -1,26 +1,17 @@
 // Alarms and the pause, above everything else on the page.
 import { element } from "./panels.js";
-import { clock, region } from "./labels.js";
+import { ALARM_NAMES, clock, region } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 
-// Names of the kinds, the most urgent first.
-const KINDS = {
-  "port gone": "Port lost",
-  "check failed": "Calibration check failed",
-  "coupling lost": "Coupling lost",
-  "too fast": "Too fast",
-  "check overdue": "Calibration check overdue",
-  "gaps open": "Gap opened",
-  "below alert": "Wall below alert level",
-};
-const ORDER = Object.keys(KINDS);
+// The most urgent first.
+const ORDER = Object.keys(ALARM_NAMES);
 // Of more than so many the rest is folded: the page is about coverage.
 const SHOWN = [[matchMedia("(min-width: 100rem)"), 3], [matchMedia("(min-width: 46rem)"), 2]];
 const SHOWN_NARROW = 1;
 const ANNOUNCE_MS = 300;
 
-const name = (alarm) => KINDS[alarm.kind] ?? alarm.kind[0].toUpperCase() + alarm.kind.slice(1);
+const name = (alarm) => ALARM_NAMES[alarm.kind] ?? alarm.kind[0].toUpperCase() + alarm.kind.slice(1);
 const rank = (alarm) => { const k = ORDER.indexOf(alarm.kind); return k < 0 ? ORDER.length : k; };
 
 /** Alarms to show: unacknowledged first, then raised before over, most urgent, newest. */

@@ -1,6 +1,6 @@
 // The gaps to return to, nearest first; neighbouring gaps of a line as one entry.
 import { element } from "./panels.js";
-import { CAUSE_STATE, clock, count, distance, extent, region } from "./labels.js";
+import { CAUSE_STATE, causeName, clock, count, distance, extent, region } from "./labels.js";
 
 const LISTED = 60;
 const UPDATE_MS = 400;
@@ -186,7 +186,7 @@ export class GapList {
     const index = plan.index ? `index ${extent(...one.index, plan.index.resolution).replace(" to ", "–")}` : "";
     const set = (part, text) => { if (part.textContent !== text) part.textContent = text; };
     set(row.where, scan.replace(" to ", "–"));
-    set(row.details, [`${one.cause}`, index, `${count(one.cells)} ${one.cells === 1 ? "cell" : "cells"}`].filter(Boolean).join(" · "));
+    set(row.details, [causeName(one.cause), index, `${count(one.cells)} ${one.cells === 1 ? "cell" : "cells"}`].filter(Boolean).join(" · "));
     set(row.name, `Gap ${one.name}: `);
     row.item.classList.toggle("wanted", one.wanted !== null);
     set(row.request, one.wanted ? `★ re-scan requested by ${one.wanted.by}, number ${one.wanted.rank}` : "");
@@ -219,7 +219,7 @@ export class GapList {
     const gaps = one.ids.slice(0, MAX_REQUESTED);
     const at = region(plan, one.scan, one.index);
     const title = one.ids.length === 1 ? `Re-scan gap ${one.name}?` : `Re-scan ${gaps.length} gaps (${one.name})?`;
-    this.#commands.confirm("rescan", { gaps, title, text: `${at}: ${one.cause}. It becomes the first of the gaps to return to.` });
+    this.#commands.confirm("rescan", { gaps, title, text: `${at}: ${causeName(one.cause)}. It becomes the first of the gaps to return to.` });
   }
 
   /** Announce opened and closed gaps to screen readers. */
@@ -232,7 +232,7 @@ export class GapList {
       this.pending = this.announceTimer = null;
       const { plan, gaps } = this.#station;
       const parts = [];
-      if (found.length === 1) parts.push(`Gap ${found[0].number} opened: ${found[0].cause}, scan ${extent(found[0].scan.from, found[0].scan.to, plan.scan.resolution)}`);
+      if (found.length === 1) parts.push(`Gap ${found[0].number} opened: ${causeName(found[0].cause)}, scan ${extent(found[0].scan.from, found[0].scan.to, plan.scan.resolution)}`);
       else if (found.length) parts.push(`${found.length} gaps opened`);
       if (closed) parts.push(`${closed} ${closed === 1 ? "gap" : "gaps"} closed`);
       if (parts.length) document.getElementById("live").textContent = `${parts.join(", ")}; ${gaps.size} open.`;

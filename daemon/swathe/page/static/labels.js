@@ -13,22 +13,33 @@ export function setInches(yes) {
 export const inUnit = (mm) => (inches ? mm / INCH : mm);
 export const fromUnit = (length) => (inches ? length * INCH : length);
 
+/** A number with decimals as every other output shows it: exact halves go to the even digit. */
+export function fixed(value, digits) {
+  const halves = value * 2 ** (digits + 1);
+  if (!Number.isInteger(halves) || halves % 2 === 0) return value.toFixed(digits);
+  const below = Math.floor(value * 10 ** digits);
+  return ((below % 2 === 0 ? below : below + 1) / 10 ** digits).toFixed(digits);
+}
+
+/** Coverage, with the decimals of the message. */
+export const percent = (share) => fixed(share, 2);
+
 /** A wall thickness. */
 export function thick(mm) {
   if (mm === null || mm === undefined) return "–";
-  return inches ? `${(mm / INCH).toFixed(3)} in` : `${mm.toFixed(2)} mm`;
+  return inches ? `${(mm / INCH).toFixed(3)} in` : `${fixed(mm, 2)} mm`;
 }
 
 /** A position on the part, with as many decimals as the cell width needs. */
-export function position(mm, step = 1) {
+export function position(mm, step = 1, digits = step >= 1 ? 0 : step >= 0.1 ? 1 : 2) {
   if (mm === null || mm === undefined) return "–";
-  const digits = step >= 1 ? 0 : step >= 0.1 ? 1 : 2;
-  return inches ? `${(mm / INCH).toFixed(digits + 1)} in` : `${mm.toFixed(digits)} mm`;
+  return inches ? `${(mm / INCH).toFixed(digits + 1)} in` : `${fixed(mm, digits)} mm`;
 }
 
-/** An extent, with one unit. */
+/** An extent, with one unit; borders are half a cell from its centre, hence one decimal or more. */
 export function extent(low, high, step = 1) {
-  const from = position(low, step), to = position(high, step);
+  const digits = step >= 0.1 ? 1 : 2;
+  const from = position(low, step, digits), to = position(high, step, digits);
   return from === to ? from : `${from.replace(/ (mm|in)$/, "")} to ${to}`;
 }
 
@@ -48,7 +59,7 @@ export function distance(mm) {
 }
 
 export function speed(mm) {
-  return inches ? `${(mm / INCH).toFixed(1)} in/s` : `${mm.toFixed(0)} mm/s`;
+  return inches ? `${(mm / INCH).toFixed(1)} in/s` : `${fixed(mm, 0)} mm/s`;
 }
 
 /** A duration in s, as text. */
@@ -89,4 +100,18 @@ export const CAUSE_STATE = {
   "no signal": "no_signal",
   "passed too fast": "skipped",
   "check failed": "suspect",
+};
+
+/** The cause of a gap, in the word of its state. */
+export const causeName = (cause) => STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
+
+/** Names of the kinds of alarms, the most urgent first. */
+export const ALARM_NAMES = {
+  "port gone": "Port lost",
+  "check failed": "Calibration check failed",
+  "coupling lost": "Coupling lost",
+  "too fast": "Too fast",
+  "check overdue": "Calibration check overdue",
+  "gaps open": "Gap opened",
+  "below alert": "Wall below alert level",
 };

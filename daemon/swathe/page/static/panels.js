@@ -1,6 +1,6 @@
 // The figures next to the map: coverage, speed, minimum thickness, ports, calibration check, and
 // whether the connection is lost.
-import { clock, count, duration, position, speed, thick } from "./labels.js";
+import { clock, count, duration, fixed, percent, position, speed, thick } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
@@ -48,11 +48,10 @@ export class Panels {
   #progress() {
     const { plan, progress } = this.#station;
     if (!plan || !progress) return;
-    // Rounded down: what is shown as 100 % is 100 %.
-    const percent = Math.floor(progress.percent * 10) / 10;
-    set("percent", percent.toFixed(percent === 100 ? 0 : 1));
+    // The message has it rounded down: only full coverage is 100.00 %.
+    set("percent", percent(progress.percent));
     $("cover-fill").style.width = `${progress.percent}%`;
-    $("cover-bar").setAttribute("aria-valuenow", String(percent));
+    $("cover-bar").setAttribute("aria-valuenow", String(progress.percent));
     const gaps = progress.open_gaps === 1 ? "1 gap open" : `${count(progress.open_gaps)} gaps open`;
     const suspect = progress.suspect ? ` · ${count(progress.suspect)} suspect` : "";
     const target = plan.target < 100 ? ` · target ${plan.target} %` : "";
@@ -73,7 +72,7 @@ export class Panels {
   #speed(progress) {
     const { speed: now, speed_limit: limit } = progress;
     set("speed", speed(now));
-    const rate = `${count(Math.round(progress.rate))} readings/s`;
+    const rate = `${count(Number(fixed(progress.rate, 0)))} readings/s`;
     set("speed-text", limit === null ? `speed limit not known yet · ${rate}` : `limit ${speed(limit)} · ${rate}`);
     // The limit is at four fifths of the bar.
     $("speed-fill").style.width = limit ? `${Math.min(100, (now / limit) * 80)}%` : "0";

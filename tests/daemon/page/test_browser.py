@@ -107,7 +107,7 @@ def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> N
     assert nearest[-1] == "here"
     assert farther[:2] == ["Gap 1:", "scan 29.5–33.5 mm"]
     assert farther[-1] == "20 mm →"
-    assert board.text("#gap-count") == "(3 gaps in 2 places)"
+    assert board.text("#gap-count") == "(3 gaps in 2 regions)"
     assert board.all("#gap-list .go")[0].accessible_name.startswith("Gap 2 … 3: scan 9.5")
 
     def move() -> None:

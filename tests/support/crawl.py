@@ -12,7 +12,7 @@ import numpy as np
 
 from support.daemon import _ENCODER, _GAUGE
 from swathe.journal import Mark, MarkKind, read_journal
-from swathe.live import Daemon, Outcome
+from swathe.live import Daemon, RunOutcome
 from swathe.station import load_station, survey_folder
 from swathe.store import SurveyFolder
 from swathe_simulators import Scenario, World, builtin_scenario, load_scenario
@@ -150,7 +150,7 @@ class CrawlRun:
         words: what the crawler told.
     """
 
-    outcome: Outcome
+    outcome: RunOutcome
     words: list[str] = field(default_factory=list)
 
 

@@ -17,7 +17,7 @@ import pytest
 from support.broker import Broker, Witness
 from support.contract import payload_schemas
 from support.daemon import DaemonProcess, station_text, swathe, wait_for
-from swathe.store import read_record
+from swathe.store import read_survey_record
 from swathe_simulators import World
 
 pytestmark = pytest.mark.slow
@@ -75,7 +75,7 @@ def test_run_over_mosquitto(
     assert states[-1] == "incomplete"
     assert messages["progress"][-1]["measured"] > 6000
     assert {message["line"] for message in messages["line"]} >= set(range(30))
-    record = read_record(tmp_path / "survey" / "survey.json")
+    record = read_survey_record(tmp_path / "survey" / "survey.json")
     newest = {message["number"]: message for message in messages["gap"]}
     assert {number: gap["status"] for number, gap in newest.items()} == {
         gap.number: gap.status for gap in record.gaps
@@ -114,7 +114,7 @@ def test_broker_absent_and_back_empty(
     process.signal(signal.SIGTERM)
     code, output = process.finish()
     assert code == 3, output
-    record = read_record(tmp_path / "survey" / "survey.json")
+    record = read_survey_record(tmp_path / "survey" / "survey.json")
     assert {gap["number"] for gap in kinds["gap"]} == {gap.number for gap in record.gaps}
     assert {line["line"] for line in kinds["line"]} >= set(range(30))
     assert record.progress.measured > 6000
@@ -226,5 +226,5 @@ def test_commands_over_mqtt(
     code, output = process.finish()
     assert code == 3
     assert "stopped over MQTT by crew" in output
-    record = read_record(tmp_path / "survey" / "survey.json")
+    record = read_survey_record(tmp_path / "survey" / "survey.json")
     assert [note.text for note in record.notes] == ["paint loose here"]

@@ -14,7 +14,7 @@ import pytest
 
 from support.daemon import DaemonProcess, station_text, swathe, wait_for
 from swathe.journal import Chunk, read_journal, segment_paths
-from swathe.store import read_record
+from swathe.store import read_survey_record
 from swathe_simulators import World
 
 pytestmark = pytest.mark.slow
@@ -67,7 +67,7 @@ def test_kill_loses_nothing_older_than_50_ms(
     # Nothing is invented either, and what is derived can be made anew from three torn journals.
     result = swathe("rebuild", survey, "--no-picture")
     assert result.returncode == 0, result.stderr
-    record = read_record(survey / "survey.json")
+    record = read_survey_record(survey / "survey.json")
     assert record.runs == 3
     assert record.progress.readings > 500
     gauge = next(port for port in record.ports if port.device == "gauge")
@@ -90,7 +90,7 @@ def test_resume_goes_on_and_new_begins_anew(
     code, output = first.finish()
     assert code == 3, output
     assert "incomplete: stopped by the user" in output
-    after_first = read_record(survey / "survey.json")
+    after_first = read_survey_record(survey / "survey.json")
     assert after_first.status == "incomplete"
     assert 0 < after_first.progress.measured < after_first.progress.required
     assert swathe("gaps", survey).returncode == 3
@@ -101,7 +101,7 @@ def test_resume_goes_on_and_new_begins_anew(
     code, output = second.finish()
     assert code == 3, output
     assert f"resuming {survey}" in output
-    after_second = read_record(survey / "survey.json")
+    after_second = read_survey_record(survey / "survey.json")
     assert after_second.survey == after_first.survey
     assert after_second.runs == 2
     assert after_second.progress.measured > after_first.progress.measured
@@ -113,8 +113,8 @@ def test_resume_goes_on_and_new_begins_anew(
     code, output = third.finish()
     assert code == 3, output
     (kept,) = tmp_path.glob("survey-until-*")
-    assert read_record(kept / "survey.json").survey == after_first.survey
-    assert read_record(survey / "survey.json").survey != after_first.survey
+    assert read_survey_record(kept / "survey.json").survey == after_first.survey
+    assert read_survey_record(survey / "survey.json").survey != after_first.survey
 
 
 def test_other_plan_is_refused(serve: Serve, daemon: Start, ports: Path, tmp_path: Path) -> None:

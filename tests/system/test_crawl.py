@@ -31,7 +31,7 @@ from swathe.cli.plan import plan
 from swathe.cli.run import run
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, MarkKind, Sent, read_journal
-from swathe.store import read_record
+from swathe.store import read_survey_record
 from swathe_simulators import Scenario, World
 
 pytestmark = pytest.mark.slow
@@ -67,7 +67,7 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     runs = [mark.detail["state"] for mark in marks(survey, MarkKind.MOTION)]
     assert runs.count("homing") == 4
     assert len(marks(survey, MarkKind.REFERENCED)) == 2
-    record = read_record(survey / "survey.json")
+    record = read_survey_record(survey / "survey.json")
     assert record.target_reached
     assert "no signal" in {str(gap.cause) for gap in record.gaps}
     entries = list(read_journal(survey / "journal"))

@@ -13,7 +13,7 @@ import pytest
 from support.broker import Broker, Witness
 from support.daemon import DaemonProcess, station_text
 from swathe.journal import Chunk, PortChange, read_journal
-from swathe.store import read_record
+from swathe.store import read_survey_record
 from swathe_simulators import World
 
 pytestmark = pytest.mark.slow
@@ -60,7 +60,7 @@ def test_bad_lines_are_counted_and_placed(
     process.signal(signal.SIGTERM)
     code, output = process.finish()
     assert code == 3, output
-    record = read_record(tmp_path / "survey" / "survey.json")
+    record = read_survey_record(tmp_path / "survey" / "survey.json")
     gauge = next(port for port in record.ports if port.device == "gauge")
     counted = {reason: count for reason, count in gauge.faults.items() if reason != "partial"}
     assert counted == dict.fromkeys(GARBAGE, 1)

@@ -24,7 +24,7 @@ from support.browser import Browser
 from support.crawl import crawl_station, crawler_of, crawler_scenario, moved
 from support.daemon import DaemonProcess, station_text, wait_for
 from swathe.live import free_port
-from swathe.store import read_record
+from swathe.store import read_survey_record
 from swathe_simulators import World, builtin_scenario, load_scenario
 
 pytestmark = pytest.mark.slow
@@ -84,7 +84,7 @@ def test_demo_gaps_appear_and_are_gone_back_to(chromium: Browser, tmp_path: Path
             "the plan is covered. The page shows its last state."
         )
         assert process.wait(60) == 0
-    record = read_record(tmp_path / "demo" / "penstock-3" / "survey.json")
+    record = read_survey_record(tmp_path / "demo" / "penstock-3" / "survey.json")
     assert len(record.gaps) > 2
     assert not record.open_gaps
 

@@ -14,7 +14,7 @@ import xarray as xr
 from support.broker import Broker, Witness
 from support.daemon import DaemonProcess, station_text
 from swathe.pipeline import CellState
-from swathe.store import read_record
+from swathe.store import read_survey_record
 from swathe_simulators import Scenario, World, builtin_scenario, load_scenario
 
 pytestmark = pytest.mark.slow
@@ -52,7 +52,7 @@ def test_profile_by_hand_has_its_gap(
     code, output = process.finish()
     assert code == 3, output
     readings = world.truth.readings()
-    record = read_record(tmp_path / "survey" / "survey.json")
+    record = read_survey_record(tmp_path / "survey" / "survey.json")
     (gap,) = record.open_gaps
     assert str(gap.cause) == "no signal"
     assert gap.scan.low == pytest.approx(1180, abs=1.0)
@@ -97,7 +97,7 @@ def test_lines_step_on_by_the_return_to_the_start(
         process.signal(signal.SIGTERM)
     code, output = process.finish()
     assert code in (0, 3), output
-    record = read_record(tmp_path / "survey" / "survey.json")
+    record = read_survey_record(tmp_path / "survey" / "survey.json")
     assert record.progress.required == 6 * 101
     with xr.open_zarr(tmp_path / "survey" / "survey.zarr") as arrays:
         state, thickness = arrays.state.values, arrays.thickness.values

@@ -19,7 +19,7 @@ from scipy import ndimage
 from support.broker import Broker, Witness
 from support.daemon import DaemonProcess, station_text
 from swathe.pipeline import CellState
-from swathe.store import SurveyRecord, read_record
+from swathe.store import SurveyRecord, read_survey_record
 from swathe_simulators import World, builtin_scenario, load_scenario
 
 pytestmark = pytest.mark.slow
@@ -71,7 +71,7 @@ def raster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Raster]:
                 broker.stop()
             readings = world.truth.readings()
     assert code == 3, output
-    record = read_record(folder / "survey" / "survey.json")
+    record = read_survey_record(folder / "survey" / "survey.json")
     with xr.open_zarr(folder / "survey" / "survey.zarr") as arrays:
         yield Raster(arrays.load(), record, readings, [told for told in heard if told])
 

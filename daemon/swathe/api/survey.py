@@ -17,7 +17,7 @@ from swathe.store import (
     SurveyFolder,
     SurveyRecord,
     dataset_of,
-    read_record,
+    read_survey_record,
     record_of,
     replay,
     survey_attributes,
@@ -96,7 +96,7 @@ class Survey:
         Raises:
             SurveyError: the record is missing or damaged; ``swathe rebuild`` writes it again.
         """
-        return read_record(self._folder.record)
+        return read_survey_record(self._folder.record)
 
     @property
     def gaps(self) -> tuple[GapMessage, ...]:

@@ -17,10 +17,10 @@ from swathe.pipeline import CellState, GapCause, GapSnapshot, Grid
 __all__ = ["BlockMap", "blocks_of_grid"]
 
 Blocks = NDArray[np.uint8]
-"""A `Block` for each line and column of characters, shape (lines, columns)."""
+"""A `MapBlock` for each line and column of characters, shape (lines, columns)."""
 
 
-class Block(IntEnum):
+class MapBlock(IntEnum):
     """What a character shows, from the lowest to the most urgent: a block shows the most urgent."""
 
     MEASURED = 0
@@ -33,28 +33,28 @@ class Block(IntEnum):
 
 
 _SHAPES = {
-    Block.MEASURED: ("▪", "green", "measured"),
-    Block.TO_SCAN: ("·", "dim", "to scan"),
-    Block.EXCLUDED: (" ", "", "excluded"),
-    Block.NOT_VISITED: ("×", "bold yellow", str(GapCause.NOT_VISITED)),
-    Block.SUSPECT: ("?", "magenta", str(GapCause.SUSPECT)),
-    Block.TOO_FAST: ("/", "bold yellow", str(GapCause.TOO_FAST)),
-    Block.NO_SIGNAL: ("○", "bold red", str(GapCause.NO_SIGNAL)),
+    MapBlock.MEASURED: ("▪", "green", "measured"),
+    MapBlock.TO_SCAN: ("·", "dim", "to scan"),
+    MapBlock.EXCLUDED: (" ", "", "excluded"),
+    MapBlock.NOT_VISITED: ("×", "bold yellow", str(GapCause.NOT_VISITED)),
+    MapBlock.SUSPECT: ("?", "magenta", str(GapCause.SUSPECT)),
+    MapBlock.TOO_FAST: ("/", "bold yellow", str(GapCause.TOO_FAST)),
+    MapBlock.NO_SIGNAL: ("○", "bold red", str(GapCause.NO_SIGNAL)),
 }
 _PROBE = ("◆", "bold cyan")
 _BLOCK_OF_CAUSE = {
-    GapCause.NOT_VISITED: Block.NOT_VISITED,
-    GapCause.SUSPECT: Block.SUSPECT,
-    GapCause.TOO_FAST: Block.TOO_FAST,
-    GapCause.NO_SIGNAL: Block.NO_SIGNAL,
+    GapCause.NOT_VISITED: MapBlock.NOT_VISITED,
+    GapCause.SUSPECT: MapBlock.SUSPECT,
+    GapCause.TOO_FAST: MapBlock.TOO_FAST,
+    GapCause.NO_SIGNAL: MapBlock.NO_SIGNAL,
 }
 _BLOCK_OF_STATE = np.zeros(len(CellState), np.uint8)
 for _state, _block in (
-    (CellState.UNVISITED, Block.TO_SCAN),
-    (CellState.EXCLUDED, Block.EXCLUDED),
-    (CellState.SUSPECT, Block.SUSPECT),
-    (CellState.SKIPPED, Block.TOO_FAST),
-    (CellState.NO_SIGNAL, Block.NO_SIGNAL),
+    (CellState.UNVISITED, MapBlock.TO_SCAN),
+    (CellState.EXCLUDED, MapBlock.EXCLUDED),
+    (CellState.SUSPECT, MapBlock.SUSPECT),
+    (CellState.SKIPPED, MapBlock.TOO_FAST),
+    (CellState.NO_SIGNAL, MapBlock.NO_SIGNAL),
 ):
     _BLOCK_OF_STATE[_state] = _block
 
@@ -93,7 +93,7 @@ class BlockMap:
         if grid is not None:
             lines = blocks_of_grid(grid, columns)
             left = [gap for gap in view.open_gaps() if gap.cause is GapCause.NOT_VISITED]
-            _mark_gaps(left, plan, lines, over=Block.TO_SCAN)
+            _mark_gaps(left, plan, lines, over=MapBlock.TO_SCAN)
         else:
             lines = self._blocks_of_lines(view, plan, columns)
             _mark_gaps(view.open_gaps(), plan, lines)
@@ -104,22 +104,22 @@ class BlockMap:
 
     def _blocks_of_lines(self, view: StationView, plan: PlanMessage, columns: int) -> Blocks:
         """Return each line's blocks from its own message."""
-        blocks = np.full((plan.lines, columns), Block.TO_SCAN, np.uint8)
+        blocks = np.full((plan.lines, columns), MapBlock.TO_SCAN, np.uint8)
         for number, message in view.lines.items():
             if not 0 <= number < plan.lines:
                 continue
             drawn = self._drawn.get(number)
             if drawn is None or drawn[0] is not message or drawn[1] != columns:
-                row = np.full(columns, Block.MEASURED, np.uint8)
+                row = np.full(columns, MapBlock.MEASURED, np.uint8)
                 for stretch in message.missing:
-                    row[_columns(plan, stretch, columns)] = Block.NOT_VISITED
+                    row[_columns(plan, stretch, columns)] = MapBlock.NOT_VISITED
                 drawn = self._drawn[number] = message, columns, row
             blocks[number] = drawn[2]
         return blocks
 
 
 def _mark_gaps(
-    gaps: Sequence[GapSnapshot], plan: PlanMessage, lines: Blocks, *, over: Block | None = None
+    gaps: Sequence[GapSnapshot], plan: PlanMessage, lines: Blocks, *, over: MapBlock | None = None
 ) -> None:
     """Mark gaps by their cause; only over blocks of one kind if that is given."""
     for gap in gaps:
@@ -130,7 +130,7 @@ def _mark_gaps(
         if over is not None:
             where = part == over
         else:
-            where = np.ones(part.shape, bool) if rectangle else part != Block.MEASURED
+            where = np.ones(part.shape, bool) if rectangle else part != MapBlock.MEASURED
         np.maximum(part, np.uint8(_BLOCK_OF_CAUSE[gap.cause]), out=part, where=where)
 
 
@@ -164,7 +164,7 @@ def _mark_excluded(plan: PlanMessage, lines: Blocks) -> None:
             inside &= (scan >= zone.scan.low) & (scan <= zone.scan.high)
         if zone.index is not None:
             inside &= ((index >= zone.index.low) & (index <= zone.index.high))[:, None]
-        lines[inside] = Block.EXCLUDED
+        lines[inside] = MapBlock.EXCLUDED
 
 
 def _probe_block(
@@ -185,7 +185,7 @@ def _text(blocks: Blocks, probe: tuple[int, int] | None) -> Text:
     text = Text(no_wrap=True)
     for row, line in enumerate(blocks.tolist()):
         for column, block in enumerate(line):
-            text.append(*(_PROBE if (row, column) == probe else _SHAPES[Block(block)][:2]))
+            text.append(*(_PROBE if (row, column) == probe else _SHAPES[MapBlock(block)][:2]))
         text.append("\n")
     legend = [
         f"{shape} {name}"

@@ -24,11 +24,11 @@ def gaps(
 ) -> None:
     """List the gaps of a survey. Exit code 0: coverage meets the target; 3: it does not."""
     from swathe.report import gaps_json, gaps_table, summary_line
-    from swathe.store import SurveyFolder, read_record
+    from swathe.store import SurveyFolder, read_survey_record
 
     folder = SurveyFolder(survey)
     folder.require()
-    record = read_record(folder.record)
+    record = read_survey_record(folder.record)
     if as_json:
         typer.echo(gaps_json(record))
     else:

@@ -26,7 +26,7 @@ def report(
     """Tell coverage, calibration, checks and the least thickness with its uncertainty."""
     from swathe.report import survey_lines
     from swathe.report.section import draw_cell, draw_line
-    from swathe.store import SurveyFolder, read_record
+    from swathe.store import SurveyFolder, read_survey_record
     from swathe.units import length
 
     folder = SurveyFolder(survey)
@@ -43,7 +43,7 @@ def report(
         places = (quantity("--cell", scan, length), quantity("--cell", index, length))
         drawn = draw_cell(folder, *places, out)
     else:
-        for text in survey_lines(read_record(folder.record)):
+        for text in survey_lines(read_survey_record(folder.record)):
             say(text)
         return
     say(f"drawing: {drawn}")

@@ -104,12 +104,12 @@ def run(
 def _checks_of(folder: SurveyFolder) -> tuple[CheckMessage, ...]:
     """Return the checks of a survey so far; a record that a crash damaged is made anew by the run."""
     from swathe.errors import SurveyError
-    from swathe.store import read_record
+    from swathe.store import read_survey_record
 
     if not folder.record.exists():
         return ()
     try:
-        return read_record(folder.record).checks
+        return read_survey_record(folder.record).checks
     except SurveyError as error:
         say(f"which checks were made is not known before the run: {error}", style="bold")
         return ()

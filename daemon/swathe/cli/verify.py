@@ -35,7 +35,7 @@ def verify(
     from swathe.errors import SwatheError
     from swathe.live.verifying import verify as run_check
     from swathe.pipeline import CheckPhase
-    from swathe.report.check_table import check_table
+    from swathe.report.checks import check_table
     from swathe.station import load_station, survey_folder
     from swathe.store import SurveyFolder
     from swathe.units import length

@@ -16,7 +16,7 @@ from pathlib import Path
 from string import Template
 from tempfile import TemporaryDirectory
 
-from swathe.live import Daemon, Observer, Outcome, embedded_broker
+from swathe.live import Daemon, Observer, RunOutcome, embedded_broker
 from swathe.page import Page
 from swathe.station import load_station, survey_folder
 from swathe.store import SurveyFolder
@@ -49,7 +49,7 @@ class DemoResult:
         truth: file with what was true, which the daemon never reads.
     """
 
-    outcome: Outcome
+    outcome: RunOutcome
     seconds: float
     passes: int
     truth: Path

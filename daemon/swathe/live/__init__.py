@@ -1,6 +1,6 @@
 """The asyncio shell: it owns ports, time and the broker, and feeds the pipeline."""
 
 from swathe.live.broker import embedded_broker, free_port
-from swathe.live.service import Daemon, Observer, Outcome
+from swathe.live.service import Daemon, Observer, RunOutcome
 
-__all__ = ["Daemon", "Observer", "Outcome", "embedded_broker", "free_port"]
+__all__ = ["Daemon", "Observer", "RunOutcome", "embedded_broker", "free_port"]

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from swathe.journal import MarkKind
 from swathe.live.crawl.guards import CRAWLER
 from swathe.live.session import Session
-from swathe.messages import CommandMessage, Extent, ReplyMessage, ZoneAsked, moment
+from swathe.messages import CommandMessage, Extent, ReplyMessage, ZoneSnapshot, moment
 from swathe.pipeline import Pipeline, Zone
 from swathe.station import Station
 
@@ -163,7 +163,7 @@ class Commands:
         self._session.mark(MarkKind.RESUMED, by=by)
         return "going on"
 
-    def exclude(self, asked: ZoneAsked, by: str) -> str:
+    def exclude(self, asked: ZoneSnapshot, by: str) -> str:
         """Take a rectangle out of the plan."""
         zone = Zone(asked.name, _span(asked.scan), _span(asked.index), by, 0)
         for axis, span in (("scan", zone.scan), ("index", zone.index)):

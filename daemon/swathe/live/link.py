@@ -105,18 +105,18 @@ class BrokerLink:
 
     def _note_loss(self, error: BaseException) -> float:
         """Take note of why there is no link; return how long to wait if that is not usual, s."""
-        trouble = self._access.explain(error, met=self.state == "connected")
+        problem = self._access.explain(error, met=self.state == "connected")
         if self.state == "connected":
             self.losses += 1
-        elif not trouble.refused:
+        elif not problem.refused:
             # A broker that does not know a version closes the door without a word.
             self._versions.append(self._versions.pop(0))
-        state = "refused" if trouble.refused else "lost"
-        self.refusals += trouble.refused
-        if (self.state, self.detail) != (state, trouble.text):
-            _log.warning("broker %s: %s", self.address, trouble.text)
-        self.state, self.detail = state, trouble.text
-        return _REFUSED_SECONDS if trouble.refused else 0.0
+        state = "refused" if problem.refused else "lost"
+        self.refusals += problem.refused
+        if (self.state, self.detail) != (state, problem.text):
+            _log.warning("broker %s: %s", self.address, problem.text)
+        self.state, self.detail = state, problem.text
+        return _REFUSED_SECONDS if problem.refused else 0.0
 
     @property
     def address(self) -> str:

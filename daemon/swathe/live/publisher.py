@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from swathe.live.delay_keeper import DelayKeeper
+from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
 from swathe.messages import (
     AlarmMessage,
     CheckMessage,
-    ExcludedExtent,
     Extent,
     GapMessage,
     Heading,
@@ -18,6 +17,7 @@ from swathe.messages import (
     RescanMessage,
     StateMessage,
     Topics,
+    ZoneSnapshot,
     moment,
 )
 from swathe.pipeline import Alarm, Check, GapSnapshot, Pipeline
@@ -96,8 +96,6 @@ class Publisher:
 
     def _plan(self) -> PlanMessage:
         station, grid = self._pipeline.station, self._pipeline.grid
-        planned = [(zone.name, zone.scan, zone.index) for zone in station.exclude]
-        asked = [(zone.name, zone.scan, zone.index) for zone in self._pipeline.requests.zones]
         return PlanMessage(
             scan=_borders(grid.scan),
             index=_borders(grid.index),
@@ -107,13 +105,13 @@ class Publisher:
             profile=station.index is None,
             alert_below=station.survey.alert_below,
             excluded=tuple(
-                ExcludedExtent(name=name, scan=scan, index=index)
-                for name, scan, index in [*planned, *asked]
+                ZoneSnapshot.model_validate(zone)
+                for zone in (*station.exclude, *self._pipeline.requests.zones)
             ),
         )
 
     def put_changes(
-        self, now: int, stalls: dict[str, int], delay: DelayKeeper
+        self, now: int, stalls: dict[str, int], delay: DelayEstimator
     ) -> list[GapSnapshot]:
         """Put what changed since the last call; return the gaps among it.
 
@@ -143,7 +141,7 @@ class Publisher:
         message = ProgressMessage.of(self._pipeline.progress(), self._heading())
         self._mirror.put(self.topics.progress, message)
 
-    def put_ports(self, stalls: dict[str, int], delay: DelayKeeper) -> None:
+    def put_ports(self, stalls: dict[str, int], delay: DelayEstimator) -> None:
         """Put the health of every port, and with the gauge's what is known of its delay."""
         heading = self._heading()
         for device, tally in self._pipeline.tallies.items():

@@ -16,7 +16,7 @@ from swathe.errors import UsageError, first_error
 from swathe.live.broker import embedded_broker
 from swathe.live.commands import Commands
 from swathe.live.crawl import Crawl
-from swathe.live.delay_keeper import DelayKeeper
+from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.live.page_source import PageSource
@@ -26,9 +26,9 @@ from swathe.live.session import Session
 from swathe.page import Page
 from swathe.pipeline import Pipeline
 from swathe.station import BrokerSettings, Station
-from swathe.store import SurveyFolder, SurveyRecord, read_record
+from swathe.store import SurveyFolder, SurveyRecord, read_survey_record
 
-__all__ = ["Daemon", "Observer", "Outcome"]
+__all__ = ["Daemon", "Observer", "RunOutcome"]
 
 _log = logging.getLogger(__name__)
 
@@ -52,7 +52,7 @@ class Observer(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class RunOutcome:
     """How a run ended.
 
     Attributes:
@@ -107,7 +107,7 @@ class Daemon:
         self.station = station
         self.folder = folder
         self._observer = observer
-        self.delay = DelayKeeper(station)
+        self.delay = DelayEstimator(station)
         self._session = Session(folder, station, text, on_torn=on_torn, observer=self.delay.watch)
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
@@ -144,7 +144,7 @@ class Daemon:
         if self.crawl is not None:
             self.crawl.halt(reason)
 
-    async def run(self) -> Outcome:
+    async def run(self) -> RunOutcome:
         """Run until the plan is covered or `stop` is called.
 
         Raises:
@@ -188,9 +188,9 @@ class Daemon:
                 self.crawl.take_entries(self._session.enter)
             await self._session.end(status, self._reason)
             await self._say_goodbye(publisher, status, link_task)
-        record = read_record(self.folder.record)
+        record = read_survey_record(self.folder.record)
         halted = self.crawl is not None and self.crawl.faulted
-        return Outcome(status, self._reason, self.folder, record, halted=halted)
+        return RunOutcome(status, self._reason, self.folder, record, halted=halted)
 
     def _make_page(self) -> Page | None:
         if self.station.page is None:

@@ -23,7 +23,7 @@ from swathe.store import (
     record_of,
     replay,
     write_all,
-    write_record,
+    write_survey_record,
 )
 
 __all__ = ["Session", "versions"]
@@ -114,7 +114,7 @@ class Session:
             # Whatever a crash left undone on disk is brought up to the journal's state first.
             if resumed:
                 write_all(self._arrays, self.pipeline.grid)
-            write_record(self.folder.record, record_of(self.pipeline, with_lines=False))
+            write_survey_record(self.folder.record, record_of(self.pipeline, with_lines=False))
             self._stack = stack.pop_all()
         return self
 
@@ -176,7 +176,7 @@ class Session:
 
         def save() -> None:
             self._arrays.write(blocks)
-            write_record(self.folder.record, record)
+            write_survey_record(self.folder.record, record)
 
         await asyncio.to_thread(save)
 

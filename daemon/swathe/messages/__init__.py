@@ -4,9 +4,8 @@ from swathe.messages.alarm import AlarmMessage, RescanMessage
 from swathe.messages.asyncapi import asyncapi_document
 from swathe.messages.base import Heading, Message
 from swathe.messages.check import CheckMessage
-from swathe.messages.command import CommandMessage, ReplyMessage, ZoneAsked
+from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.models import (
-    ExcludedExtent,
     GapMessage,
     LineMessage,
     PlanMessage,
@@ -16,13 +15,13 @@ from swathe.messages.models import (
 )
 from swathe.messages.topics import ROOT, Topics
 from swathe.pipeline.progress.fields import Extent, moment
+from swathe.pipeline.progress.snapshots import ZoneSnapshot
 
 __all__ = [
     "ROOT",
     "AlarmMessage",
     "CheckMessage",
     "CommandMessage",
-    "ExcludedExtent",
     "Extent",
     "GapMessage",
     "Heading",
@@ -35,7 +34,7 @@ __all__ = [
     "RescanMessage",
     "StateMessage",
     "Topics",
-    "ZoneAsked",
+    "ZoneSnapshot",
     "asyncapi_document",
     "moment",
 ]

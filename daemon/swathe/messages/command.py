@@ -8,17 +8,10 @@ from pydantic import Field, field_validator, model_validator
 
 from swathe.messages.base import Message
 from swathe.messages.topics import ROOT
-from swathe.pipeline.progress.fields import Extent, Snapshot
+from swathe.pipeline.progress.fields import Snapshot
+from swathe.pipeline.progress.snapshots import ZoneSnapshot
 
-__all__ = ["CommandMessage", "ReplyMessage", "ZoneAsked"]
-
-
-class ZoneAsked(Snapshot):
-    """A rectangle that is not to be scanned, such as an obstruction that was found there."""
-
-    name: str = Field(min_length=1, max_length=80, description="what is there")
-    scan: Extent | None = Field(None, description="borders, mm; null for the whole scan axis")
-    index: Extent | None = Field(None, description="borders, mm; null for the whole index axis")
+__all__ = ["CommandMessage", "ReplyMessage"]
 
 
 class CommandMessage(Snapshot):
@@ -53,7 +46,7 @@ class CommandMessage(Snapshot):
     )
     line: int | None = Field(None, ge=0, description="for 'line': the line to go on with")
     text: str = Field("", max_length=1000, description="for 'note'; for 'pause' the reason")
-    zone: ZoneAsked | None = Field(None, description="for 'exclude': what is not to be scanned")
+    zone: ZoneSnapshot | None = Field(None, description="for 'exclude': what is not to be scanned")
     gap: int | None = Field(None, ge=1, description="for 'rescan': the gap to go back to")
     alarm: int | None = Field(None, ge=1, description="for 'acknowledge': the alarm that was seen")
 

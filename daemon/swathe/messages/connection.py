@@ -15,7 +15,7 @@ from aiomqtt import ProtocolVersion
 from swathe.errors import SwatheError
 from swathe.station import BrokerSettings, tls_context
 
-__all__ = ["BrokerAccess", "Trouble"]
+__all__ = ["BrokerAccess", "ConnectionProblem"]
 
 _KEEPALIVE_SECONDS = 10
 _TIMEOUT_SECONDS = 5
@@ -28,7 +28,7 @@ _WRONG_NAME, _EXPIRED = (62, 64), (10,)
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class ConnectionProblem:
     """Why there is no link.
 
     Attributes:
@@ -110,7 +110,7 @@ class BrokerAccess:
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
 
-    def explain(self, error: BaseException, *, met: bool) -> Trouble:
+    def explain(self, error: BaseException, *, met: bool) -> ConnectionProblem:
         """Return what an error of a client means.
 
         Args:
@@ -121,26 +121,26 @@ class BrokerAccess:
             code = getattr(cause, "rc", None)
             code = getattr(code, "value", code)
             if isinstance(cause, aiomqtt.exceptions.MqttConnectError) and code in _NOT_LET_IN:
-                return Trouble(self._not_let_in(), refused=True)
+                return ConnectionProblem(self._not_let_in(), refused=True)
             if isinstance(cause, ssl.SSLCertVerificationError):
-                return Trouble(self._unproven(cause), refused=True)
+                return ConnectionProblem(self._unproven(cause), refused=True)
             if isinstance(cause, ssl.SSLError):
                 return self._no_tls(cause)
             if isinstance(cause, ConnectionResetError) and self.settings.tls and not met:
                 # A broker without TLS takes our greeting for rubbish; one that just starts may too.
                 text = f"no TLS is spoken at {self.address}: look at 'broker.port' and 'broker.tls'"
-                return Trouble(text, refused=False)
+                return ConnectionProblem(text, refused=False)
             if isinstance(cause, socket.gaierror):
                 text = f"there is no host {self.settings.host!r}: look at 'broker.host'"
-                return Trouble(text, refused=False)
+                return ConnectionProblem(text, refused=False)
             if isinstance(cause, ConnectionRefusedError):
-                return Trouble(f"no broker answers at {self.address}", refused=False)
+                return ConnectionProblem(f"no broker answers at {self.address}", refused=False)
         if any(alert in self._ear.heard for alert in _CLIENT_ALERTS):
-            return Trouble(self._wants_certificate(), refused=True)
+            return ConnectionProblem(self._wants_certificate(), refused=True)
         text = str(error) or type(error).__name__
         if not met:
             text = f"no broker speaks here, look at 'broker.port' and 'broker.tls' ({text})"
-        return Trouble(text, refused=False)
+        return ConnectionProblem(text, refused=False)
 
     def _wants_certificate(self) -> str:
         named = self.settings.certificate_file
@@ -171,12 +171,14 @@ class BrokerAccess:
         mend = f"look at 'broker.ca_file', {settings.ca_file}"
         return f"the broker's certificate is not signed by whom it should be: {mend}"
 
-    def _no_tls(self, error: ssl.SSLError) -> Trouble:
+    def _no_tls(self, error: ssl.SSLError) -> ConnectionProblem:
         reason = str(error.reason or error)
         if any(alert in reason for alert in _CLIENT_ALERTS):
-            return Trouble(self._wants_certificate(), refused=True)
+            return ConnectionProblem(self._wants_certificate(), refused=True)
         mend = "look at 'broker.port' and 'broker.tls'"
-        return Trouble(f"no TLS is spoken at {self.address}: {mend} ({reason})", refused=True)
+        return ConnectionProblem(
+            f"no TLS is spoken at {self.address}: {mend} ({reason})", refused=True
+        )
 
 
 def _causes(error: BaseException) -> Iterator[BaseException]:

@@ -20,11 +20,11 @@ from swathe.pipeline import (
     ProgressSnapshot,
 )
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot
+from swathe.pipeline.progress.snapshots import ZoneSnapshot
 from swathe_drivers import Fault
 
 __all__ = [
     "DelayMessage",
-    "ExcludedExtent",
     "FaultExcerpt",
     "GapMessage",
     "LineMessage",
@@ -33,14 +33,6 @@ __all__ = [
     "ProgressMessage",
     "StateMessage",
 ]
-
-
-class ExcludedExtent(Snapshot):
-    """A rectangle that the plan does not require."""
-
-    name: str = Field(description="what is there")
-    scan: Extent | None = Field(description="borders, mm; null for the whole axis")
-    index: Extent | None = Field(description="borders, mm; null for the whole axis")
 
 
 class PlanMessage(Snapshot):
@@ -53,7 +45,7 @@ class PlanMessage(Snapshot):
     lines: int = Field(description="how many; they are numbered from 0")
     profile: bool = Field(description="whether there is one line only and no index axis")
     alert_below: float | None = Field(description="thickness below which there is an alarm, mm")
-    excluded: tuple[ExcludedExtent, ...] = Field(description="zones that the plan does not require")
+    excluded: tuple[ZoneSnapshot, ...] = Field(description="zones that the plan does not require")
 
 
 class StateMessage(Message):

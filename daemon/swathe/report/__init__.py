@@ -4,11 +4,10 @@ Drawings are imported from their own modules (`picture`, `section`, `plan_pictur
 a moment to import, and a run draws nothing.
 """
 
-from swathe.report.checks_due import due_after, due_before, failed_in_force
+from swathe.report.checks import due_after, due_before, failed_in_force
 from swathe.report.gap_table import gaps_json, gaps_table, summary_line
-from swathe.report.look import MOTION_CAUTION
-from swathe.report.summary import survey_lines
-from swathe.report.words import times
+from swathe.report.styles import MOTION_CAUTION
+from swathe.report.summary import survey_lines, times
 
 __all__ = [
     "MOTION_CAUTION",

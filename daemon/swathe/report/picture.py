@@ -18,9 +18,9 @@ from swathe.messages import GapMessage
 from swathe.pipeline import CellState, GapEnd, runs_of
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.gap_table import minimum_with_level
-from swathe.report.look import LOOK, MEASURED_ONLY, words
-from swathe.report.thinning import thin_least, thin_worst
-from swathe.store import SurveyFolder, SurveyRecord, read_record
+from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
+from swathe.report.thinning import thin_minimum, thin_worst
+from swathe.store import SurveyFolder, SurveyRecord, read_survey_record
 
 __all__ = ["draw_survey"]
 
@@ -43,12 +43,12 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     Raises:
         SurveyError: the record or the arrays are missing; ``swathe rebuild`` makes them.
     """
-    record = read_record(folder.record)
+    record = read_survey_record(folder.record)
     group = zarr.open_group(folder.zarr, mode="r")
     scan = np.asarray(group["scan"])
     index = np.asarray(group["index"])
     step = (max(1, -(-index.size // _MOST_POINTS)), max(1, -(-scan.size // _MOST_POINTS)))
-    thickness = thin_least(np.asarray(group["thickness"]), step)
+    thickness = thin_minimum(np.asarray(group["thickness"]), step)
     state = thin_worst(np.asarray(group["state"]), step)
     extent = (*_borders(group["scan"], scan), *_borders(group["index"], index)[::-1])
 
@@ -115,7 +115,7 @@ def _draw_thickness(
 def _draw_coverage(
     axes: Axes, state: NDArray[np.uint8], extent: tuple[float, ...], record: SurveyRecord
 ) -> None:
-    colours = ListedColormap([LOOK[value][0] for value in CellState])
+    colours = ListedColormap([STATE_STYLES[value][0] for value in CellState])
     norm = BoundaryNorm(np.arange(len(CellState) + 1) - 0.5, len(CellState))
     axes.imshow(
         state,
@@ -130,11 +130,13 @@ def _draw_coverage(
     y = np.linspace(extent[3], extent[2], rows + 1)
     handles = []
     for value in CellState:
-        tint, hatch = LOOK[value]
+        tint, hatch = STATE_STYLES[value]
         present = state == value
         if not present.any():
             continue
-        handles.append(Patch(facecolor=tint, hatch=hatch, edgecolor="#333333", label=words(value)))
+        handles.append(
+            Patch(facecolor=tint, hatch=hatch, edgecolor="#333333", label=state_name(value))
+        )
         if hatch:
             for row in np.flatnonzero(present.any(axis=1)).tolist():
                 for first, last in runs_of(np.flatnonzero(present[row])):

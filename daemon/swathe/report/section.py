@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from swathe.echo import envelope
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, runs_of
-from swathe.report.look import LOOK, MEASURED_ONLY, words
-from swathe.store import SurveyFolder, read_record
+from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
+from swathe.store import SurveyFolder, read_survey_record
 
 __all__ = ["draw_cell", "draw_line", "nearest"]
 
@@ -50,7 +50,7 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
     Raises:
         SurveyError: the record or the arrays are missing, or the line lies beside the survey.
     """
-    record = read_record(folder.record)
+    record = read_survey_record(folder.record)
     group = zarr.open_group(folder.zarr, mode="r")
     row = nearest(group, "index", index_mm, folder)
     scan = np.asarray(group["scan"])
@@ -78,7 +78,7 @@ def _draw_wall(
     for value in CellState:
         if value == CellState.MEASURED:
             continue
-        tint, hatch = LOOK[value]
+        tint, hatch = STATE_STYLES[value]
         for number, (first, last) in enumerate(runs_of(np.flatnonzero(state == value))):
             axes.axvspan(
                 scan[first] - half,
@@ -88,7 +88,7 @@ def _draw_wall(
                 edgecolor="#333333",
                 linewidth=0,
                 alpha=0.6,
-                label=None if number else words(value),
+                label=None if number else state_name(value),
             )
     axes.invert_yaxis()  # the back wall as it lies below the scanned surface
     axes.set(ylabel="thickness, mm")
@@ -140,7 +140,7 @@ def draw_cell(
         SurveyError: no A-scans were kept, the cell has no reading or lies beside the survey.
     """
     group = zarr.open_group(folder.zarr, mode="r")
-    record = read_record(folder.record)
+    record = read_survey_record(folder.record)
     row, column = nearest(group, "index", index_mm, folder), nearest(group, "scan", scan_mm, folder)
     if "waveform" not in group:
         message = "holds no A-scans: set waveforms = true in [store] before a scan that sends them"
@@ -148,7 +148,7 @@ def draw_cell(
     state = CellState(int(np.asarray(group["state"][row, column])))  # type: ignore[index]
     if not int(np.asarray(group["hits"][row, column])):  # type: ignore[index]
         message = (
-            f"the cell at scan {scan_mm:g}, index {index_mm:g} mm is {words(state)}: no A-scan"
+            f"the cell at scan {scan_mm:g}, index {index_mm:g} mm is {state_name(state)}: no A-scan"
         )
         raise SurveyError(folder.path, message)
     percent = _percent(group, np.asarray(group["waveform"][row, column])[None, :])  # type: ignore[index]
@@ -166,7 +166,7 @@ def draw_cell(
     at = (float(np.asarray(group["scan"])[column]), float(np.asarray(group["index"])[row]))
     axes.set_title(
         f"{record.part or record.station}: scan {at[0]:g}, index {at[1]:g} mm: "
-        f"{wall:.2f} mm, {words(state)}"
+        f"{wall:.2f} mm, {state_name(state)}"
     )
     figure.text(0.5, -0.03, MEASURED_ONLY, ha="center", fontsize=9)
     path = path or folder.path / f"cell-{row}-{column}.png"

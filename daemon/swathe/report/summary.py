@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from swathe.messages import CheckMessage
 from swathe.report.gap_table import summary_line
-from swathe.report.look import MEASURED_ONLY, MOTION_CAUTION
-from swathe.report.words import times
+from swathe.report.styles import MEASURED_ONLY, MOTION_CAUTION
 from swathe.store import SurveyRecord
 
-__all__ = ["survey_lines"]
+__all__ = ["survey_lines", "times"]
 
 _MOST_HALTS = 10
 
@@ -97,7 +96,12 @@ def _uncertainty_lines(record: SurveyRecord) -> list[str]:
     ]
     if found.bias_mm:
         lines.append(
-            f"it is the least of {found.least_of} readings in its cell, which by chance alone read "
+            f"it is the least of {found.minimum_of} readings in its cell, which by chance alone read "
             f"thin by {found.bias_mm:.3f} mm; this is told, not added"
         )
     return lines
+
+
+def times(count: int) -> str:
+    """Return how often, in words: once, 2 times."""
+    return "once" if count == 1 else f"{count:,} times"

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from swathe.pipeline import CellState
 
-__all__ = ["BY_URGENCY", "URGENCY", "pool", "thin_least", "thin_worst"]
+__all__ = ["BY_URGENCY", "URGENCY", "pool", "thin_minimum", "thin_worst"]
 
 BY_URGENCY = np.array(
     [
@@ -59,7 +59,7 @@ def _pool_pairs(values: NDArray[Any], axis: int, how: np.ufunc) -> NDArray[Any]:
     return np.concatenate((pairs, values[*cut, whole:]), axis=axis)
 
 
-def thin_least(values: NDArray[Any], step: tuple[int, int]) -> NDArray[Any]:
+def thin_minimum(values: NDArray[Any], step: tuple[int, int]) -> NDArray[Any]:
     """Return the least value of each block of `step` cells, NaN where there is none."""
     if step == (1, 1):
         return values

@@ -3,7 +3,7 @@
 from swathe.store.dataset import dataset_of
 from swathe.store.folder import SurveyFolder, check_same_plan
 from swathe.store.rebuild import replay, write_all, write_derived
-from swathe.store.record import SurveyRecord, read_record, record_of, write_record
+from swathe.store.record import SurveyRecord, read_survey_record, record_of, write_survey_record
 from swathe.store.zarr_store import LAYERS, SurveyArrays, survey_attributes
 
 __all__ = [
@@ -13,11 +13,11 @@ __all__ = [
     "SurveyRecord",
     "check_same_plan",
     "dataset_of",
-    "read_record",
+    "read_survey_record",
     "record_of",
     "replay",
     "survey_attributes",
     "write_all",
     "write_derived",
-    "write_record",
+    "write_survey_record",
 ]

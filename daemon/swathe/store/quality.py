@@ -1,15 +1,17 @@
-"""What a survey's record says of how good its numbers are."""
+"""Calibration, uncertainty and footprint of a survey, for its record."""
 
 from __future__ import annotations
 
 import math
+from typing import Annotated
 
 import numpy as np
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, Field
 from scipy.ndimage import distance_transform_edt
 
 from swathe.calibration import minimum_bias
 from swathe.pipeline import CellState, Grid, Pipeline
+from swathe.pipeline.progress.fields import Digits, Snapshot, percent_of
 from swathe.station import beam_on_wall, budget_of, law_of, repeatability_of
 from swathe.station.model import CellRule, Station
 
@@ -23,12 +25,8 @@ __all__ = [
 ]
 
 
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class CalibrationSummary(_Model):
-    """By which law times of flight became thicknesses."""
+class CalibrationSummary(Snapshot):
+    """The calibration by which times of flight became thicknesses."""
 
     velocity_mm_per_us: float
     zero_offset_us: float
@@ -36,35 +34,35 @@ class CalibrationSummary(_Model):
     by: str
     time: AwareDatetime | None
     material: str
-    corrections: tuple[str, ...] = Field(description="what is applied beside, or switched off")
+    corrections: tuple[str, ...] = Field(description="what is applied in addition, or switched off")
     warnings: tuple[str, ...]
 
 
-class BudgetLine(_Model):
+class BudgetLine(Snapshot):
     """One component of the uncertainty."""
 
     name: str
-    standard_mm: float
+    standard_mm: Annotated[float, Digits(5)]
     basis: str
 
 
-class UncertaintySummary(_Model):
-    """How well the least thickness is known, after JCGM 100."""
+class UncertaintySummary(Snapshot):
+    """The uncertainty of the minimum thickness, after JCGM 100."""
 
-    thickness_mm: float
+    thickness_mm: Annotated[float, Digits(3)]
     components: tuple[BudgetLine, ...]
-    standard_mm: float = Field(description="combined standard uncertainty")
-    coverage_factor: float
-    expanded_mm: float
+    standard_mm: Annotated[float, Digits(5)] = Field(description="combined standard uncertainty")
+    coverage_factor: Annotated[float, Digits(3)]
+    expanded_mm: Annotated[float, Digits(5)]
     coverage: float = Field(description="level of confidence, 0 to 1")
-    least_of: int = Field(description="readings of the cell of which it is the least")
-    bias_mm: float = Field(
-        description="by how much the least of so many reads thin by chance; not added"
+    minimum_of: int = Field(description="readings of the cell of which it is the minimum")
+    bias_mm: Annotated[float, Digits(5)] = Field(
+        description="by how much the minimum of so many readings is thin by chance; not added"
     )
 
 
 def calibration_summary(station: Station) -> CalibrationSummary | None:
-    """Return what is in force; None for an instrument that sends thickness without more."""
+    """Return the calibration in force; None for an instrument that sends thickness."""
     law, record = law_of(station), station.record
     if law is None:
         return None
@@ -81,33 +79,33 @@ def calibration_summary(station: Station) -> CalibrationSummary | None:
 
 
 def uncertainty_summary(pipeline: Pipeline) -> UncertaintySummary | None:
-    """Return the budget of the least thickness; None without one, or where it is not known."""
-    least, station = pipeline.minimum, pipeline.station
-    if least.value is None or (budget := budget_of(station, least.value)) is None:
+    """Return the budget of the minimum thickness; None without one, or where it is not known."""
+    minimum, station = pipeline.minimum, pipeline.station
+    if minimum.value is None or (budget := budget_of(station, minimum.value)) is None:
         return None
-    hits = int(pipeline.grid.hits[least.cell])
-    least_of = hits if pipeline.grid.rule is CellRule.MINIMUM else 1
-    bias = minimum_bias(max(least_of, 1), repeatability_of(station) or 0.0)
+    hits = int(pipeline.grid.hits[minimum.cell])
+    minimum_of = hits if pipeline.grid.rule is CellRule.MINIMUM else 1
+    bias = minimum_bias(max(minimum_of, 1), repeatability_of(station) or 0.0)
     return UncertaintySummary(
-        thickness_mm=round(least.value, 4),
+        thickness_mm=minimum.value,
         components=tuple(
-            BudgetLine(name=c.name, standard_mm=round(c.standard_uncertainty, 5), basis=c.basis)
+            BudgetLine(name=c.name, standard_mm=c.standard_uncertainty, basis=c.basis)
             for c in budget.components
         ),
-        standard_mm=round(budget.standard_uncertainty, 5),
-        coverage_factor=round(budget.coverage_factor, 3),
-        expanded_mm=round(budget.expanded, 5),
+        standard_mm=budget.standard_uncertainty,
+        coverage_factor=budget.coverage_factor,
+        expanded_mm=budget.expanded,
         coverage=budget.coverage,
-        least_of=least_of,
-        bias_mm=round(bias, 5),
+        minimum_of=minimum_of,
+        bias_mm=bias,
     )
 
 
 def footprint_percent(grid: Grid, station: Station) -> float | None:
-    """Return how much of the required area the beam has seen, %.
+    """Return the share of the required area inside the beam of a measured cell, %.
 
-    A cell is seen when its centre lies within half the beam's width (-6 dB, on the back wall) of
-    the centre of a measured one. None where the beam's width cannot be told.
+    A cell is covered when its centre is within half the beam's width (-6 dB, on the back wall) of
+    the centre of a measured one. None where the beam's width is not known.
     """
     width = beam_on_wall(station)
     if width is None:
@@ -120,14 +118,13 @@ def footprint_percent(grid: Grid, station: Station) -> float | None:
     if not measured.any():
         return 0.0
     axes = (grid.index, grid.scan)
-    # Round a pipe the beam reaches over the seam: the far side is laid on beside it.
+    # Round a pipe the beam reaches over the seam: the far side is appended to it.
     pads = [
         (min(math.ceil(width / axis.resolution), axis.cells),) * 2 if axis.wrapped else (0, 0)
         for axis in axes
     ]
-    laid = np.pad(measured, pads, mode="wrap")
-    distance = distance_transform_edt(~laid, sampling=[axis.resolution for axis in axes])
+    padded = np.pad(measured, pads, mode="wrap")
+    distance = distance_transform_edt(~padded, sampling=[axis.resolution for axis in axes])
     inner = tuple(slice(low, low + axis.cells) for (low, _), axis in zip(pads, axes, strict=True))
-    seen = distance[inner] <= width / 2 * (1 + 1e-9)
-    # Rounded down: what is shown as 100 % is 100 %.
-    return int(np.count_nonzero(seen & required)) * 10_000 // int(required.sum()) / 100
+    covered = distance[inner] <= width / 2 * (1 + 1e-9)
+    return percent_of(int(np.count_nonzero(covered & required)), int(required.sum()))

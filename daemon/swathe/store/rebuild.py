@@ -9,7 +9,7 @@ from swathe.journal import Mark, MarkKind, read_journal
 from swathe.pipeline import Grid, Pipeline, PlacingObserver
 from swathe.station import Station
 from swathe.store.folder import SurveyFolder
-from swathe.store.record import SurveyRecord, record_of, write_record
+from swathe.store.record import SurveyRecord, record_of, write_survey_record
 from swathe.store.zarr_store import SurveyArrays
 
 __all__ = ["replay", "write_all", "write_derived"]
@@ -68,5 +68,5 @@ def write_derived(folder: SurveyFolder, pipeline: Pipeline) -> SurveyRecord:
     arrays.open()
     write_all(arrays, pipeline.grid)
     record = record_of(pipeline)
-    write_record(folder.record, record)
+    write_survey_record(folder.record, record)
     return record

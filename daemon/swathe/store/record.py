@@ -1,4 +1,4 @@
-"""The survey record: status, coverage, gaps and ports as one JSON file, replaced at one stroke."""
+"""The survey record: status, coverage, gaps and ports as one JSON file, replaced atomically."""
 
 from __future__ import annotations
 
@@ -6,13 +6,12 @@ import os
 from pathlib import Path
 from typing import Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, ValidationError
 
 from swathe.errors import SurveyError
 from swathe.messages import (
     AlarmMessage,
     CheckMessage,
-    Extent,
     GapMessage,
     Heading,
     LineMessage,
@@ -20,7 +19,9 @@ from swathe.messages import (
     ProgressMessage,
     moment,
 )
-from swathe.pipeline import CrawlerHistory, Pipeline
+from swathe.pipeline import Pipeline
+from swathe.pipeline.progress.fields import Snapshot, UtcTime
+from swathe.pipeline.progress.snapshots import ZoneSnapshot
 from swathe.store.quality import (
     CalibrationSummary,
     UncertaintySummary,
@@ -35,56 +36,43 @@ __all__ = [
     "NoteRecord",
     "SurveyRecord",
     "ZoneRecord",
-    "read_record",
+    "read_survey_record",
     "record_of",
-    "write_record",
+    "write_survey_record",
 ]
 
 
-class NoteRecord(BaseModel):
+class NoteRecord(Snapshot):
     """An operator's note."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    time: AwareDatetime
+    time: UtcTime
     text: str
 
 
-class ZoneRecord(BaseModel):
-    """A zone that was excluded while the survey went on."""
+class ZoneRecord(ZoneSnapshot):
+    """A zone that was excluded during the survey."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    name: str
-    scan: Extent | None = Field(description="mm; null for the whole axis")
-    index: Extent | None = Field(description="mm; null for the whole axis")
     by: str
-    time: AwareDatetime
+    time: UtcTime
 
 
-class HaltRecord(BaseModel):
-    """A motion of the crawler that was stopped before it was at its end."""
+class HaltRecord(Snapshot):
+    """A motion of the crawler that was stopped before its end."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    time: AwareDatetime
+    time: UtcTime
     cause: str
     text: str
 
 
-class CrawlerRecord(BaseModel):
+class CrawlerRecord(Snapshot):
     """What a crawler that Swathe commanded did in this survey."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     armings: int = Field(description="how often it was armed")
     halts: tuple[HaltRecord, ...]
 
 
-class SurveyRecord(BaseModel):
-    """How a survey stands."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class SurveyRecord(Snapshot):
+    """Status, coverage, gaps and devices of a survey."""
 
     version: Literal[1] = 1
     station: str
@@ -104,17 +92,17 @@ class SurveyRecord(BaseModel):
     checks: tuple[CheckMessage, ...] = ()
     alarms: tuple[AlarmMessage, ...] = ()
     zones: tuple[ZoneRecord, ...] = Field(
-        (), description="excluded while the survey went on, beside those of the plan"
+        (), description="excluded during the survey, in addition to those of the plan"
     )
     crawler: CrawlerRecord | None = Field(None, description="null where no crawler was commanded")
     uncertainty: UncertaintySummary | None = Field(
-        None, description="of the least thickness; null where it is not known"
+        None, description="of the minimum thickness; null where it is not known"
     )
     footprint_percent: float | None = Field(
         None, description="share of the required area that the beam has seen; null where unknown"
     )
     delays_ms: dict[str, float] = Field(
-        default_factory=dict, description="delay in force by device, as taken off its times"
+        default_factory=dict, description="delay in force by device, as subtracted from its times"
     )
 
     @property
@@ -124,16 +112,16 @@ class SurveyRecord(BaseModel):
 
 
 def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
-    """Return the record of a survey as the pipeline has it.
+    """Return the record of a survey.
 
     Args:
-        pipeline: has the survey.
-        with_lines: whether to sum up every line of the grid, which takes a moment on a large one;
-            a checkpoint in mid-scan goes without.
+        pipeline: of the survey.
+        with_lines: whether to summarize every line of the grid, which takes a moment on a large
+            one; a checkpoint during a scan does without.
     """
     name, survey = pipeline.station.name, pipeline.survey
     heading: Heading = {"station": name, "survey": survey, "time": moment(pipeline.time)}
-    settings = pipeline.station.survey
+    settings, crawler = pipeline.station.survey, pipeline.crawler
     return SurveyRecord(
         station=name,
         survey=survey,
@@ -159,38 +147,17 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
             CheckMessage.of_check(check, heading) for check in pipeline.suspect_cells.checks.checks
         ),
         alarms=tuple(AlarmMessage.of_alarm(alarm, heading) for alarm in pipeline.alarms.alarms),
-        zones=tuple(
-            ZoneRecord(
-                name=zone.name,
-                scan=zone.scan,
-                index=zone.index,
-                by=zone.by,
-                time=moment(zone.time),
-            )
-            for zone in pipeline.requests.zones
-        ),
-        crawler=_crawler_record(pipeline.crawler),
+        zones=tuple(ZoneRecord.model_validate(zone) for zone in pipeline.requests.zones),
+        crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,
         uncertainty=uncertainty_summary(pipeline),
         footprint_percent=(
             footprint_percent(pipeline.grid, pipeline.station) if with_lines else None
         ),
-        notes=tuple(NoteRecord(time=moment(at), text=text) for at, text in pipeline.notes),
+        notes=tuple(NoteRecord(time=at, text=text) for at, text in pipeline.notes),
     )
 
 
-def _crawler_record(driven: CrawlerHistory) -> CrawlerRecord | None:
-    if not (driven.armings or driven.halts):
-        return None
-    return CrawlerRecord(
-        armings=driven.armings,
-        halts=tuple(
-            HaltRecord(time=moment(halt.time), cause=halt.cause, text=halt.text)
-            for halt in driven.halts
-        ),
-    )
-
-
-def write_record(path: Path, record: SurveyRecord) -> None:
+def write_survey_record(path: Path, record: SurveyRecord) -> None:
     """Replace the record at `path`; a reader sees the old or the new one, never a part.
 
     Raises:
@@ -207,11 +174,11 @@ def write_record(path: Path, record: SurveyRecord) -> None:
         raise SurveyError(path, f"cannot be written: {error.strerror}") from error
 
 
-def read_record(path: Path) -> SurveyRecord:
+def read_survey_record(path: Path) -> SurveyRecord:
     """Return the record at `path`.
 
     Raises:
-        SurveyError: it is missing or damaged; ``swathe rebuild`` makes it anew from the journal.
+        SurveyError: it is missing or damaged; ``swathe rebuild`` writes it again from the journal.
     """
     try:
         return SurveyRecord.model_validate_json(path.read_text(encoding="utf-8"))

@@ -78,12 +78,12 @@ class WatchLink:
             await asyncio.sleep(wait or self._backoff.next_delay())
 
     def _note_loss(self, error: BaseException) -> float:
-        trouble = self._access.explain(error, met=self.state == "connected")
-        if self.state != "connected" and not trouble.refused:
+        problem = self._access.explain(error, met=self.state == "connected")
+        if self.state != "connected" and not problem.refused:
             # A broker that does not know a version closes the door without a word.
             self._versions.append(self._versions.pop(0))
-        self.state, self.detail = ("refused" if trouble.refused else "lost"), trouble.text
-        return _REFUSED_SECONDS if trouble.refused else 0.0
+        self.state, self.detail = ("refused" if problem.refused else "lost"), problem.text
+        return _REFUSED_SECONDS if problem.refused else 0.0
 
     async def _listen(self) -> None:
         name = f"swathe-watch-{uuid.uuid4().hex[:8]}"

@@ -20,8 +20,8 @@ from swathe.messages import (
     StateMessage,
     moment,
 )
-from swathe.messages.models import ExcludedExtent
 from swathe.pipeline import GapCause
+from swathe.pipeline.progress.snapshots import ZoneSnapshot
 
 
 def span(low: float, high: float) -> Extent:
@@ -37,7 +37,7 @@ PLAN = PlanMessage(
     lines=4,
     profile=False,
     alert_below=None,
-    excluded=(ExcludedExtent(name="lug", scan=span(15, 16), index=span(0, 1)),),
+    excluded=(ZoneSnapshot(name="lug", scan=span(15, 16), index=span(0, 1)),),
 )
 
 

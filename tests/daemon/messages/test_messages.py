@@ -29,7 +29,7 @@ from swathe.messages import (
     RescanMessage,
     StateMessage,
     Topics,
-    ZoneAsked,
+    ZoneSnapshot,
     asyncapi_document,
     moment,
 )
@@ -214,7 +214,7 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
             id="a-2",
             by="operator",
             reply_to="crew/answers",
-            zone=ZoneAsked(name="lug", scan=Extent(low=1.0, high=2.0)),
+            zone=ZoneSnapshot(name="lug", scan=Extent(low=1.0, high=2.0)),
         ),
     ),
     ("reply", ReplyMessage(**OF, id="a-1", accepted=False, detail="no")),

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from swathe.page.pyramid import NO_THICKNESS, TILE, Pyramid, levels_of
 from swathe.pipeline import CellState, Grid
-from swathe.report.thinning import URGENCY, thin_least, thin_worst
+from swathe.report.thinning import URGENCY, thin_minimum, thin_worst
 from swathe.station import Axis, CellRule
 
 
@@ -48,7 +48,7 @@ def check_levels(pyramid: Pyramid, grid: Grid) -> None:
     held = np.where(grid.hits > 0, np.rint(grid.thickness * 100), np.nan).reshape(grid.shape)
     for number, level in enumerate(pyramid.levels):
         state, thickness = whole(pyramid, number)
-        least = thin_least(held, (level.tall, level.wide))
+        least = thin_minimum(held, (level.tall, level.wide))
         found = np.where(thickness == NO_THICKNESS, np.nan, thickness)
         np.testing.assert_array_equal(found, least)
         worst = thin_worst(grid.state.reshape(grid.shape), (level.tall, level.wide))

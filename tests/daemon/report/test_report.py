@@ -12,9 +12,9 @@ from swathe.journal import Mark, MarkKind
 from swathe.pipeline import CellState, Pipeline
 from swathe.report import gaps_json, gaps_table, summary_line
 from swathe.report.picture import draw_survey
-from swathe.report.thinning import thin_least, thin_worst
+from swathe.report.thinning import thin_minimum, thin_worst
 from swathe.station import parse_station
-from swathe.store import SurveyFolder, read_record, write_derived
+from swathe.store import SurveyFolder, read_survey_record, write_derived
 
 STATION = """
 name = "penstock-3"
@@ -44,7 +44,7 @@ def test_thinning_out_keeps_the_least_and_the_worst() -> None:
     thickness = np.full((40, 60), 10.0)
     thickness[13, 47] = 3.2
     thickness[20] = np.nan
-    small = thin_least(thickness, (8, 20))
+    small = thin_minimum(thickness, (8, 20))
     assert small.shape == (5, 3)
     assert np.nanmin(small) == 3.2
     assert not np.isnan(small).any()
@@ -68,7 +68,7 @@ def survey(tmp_path: Path) -> SurveyFolder:
 
 def test_lists_tell_the_whole_plan_as_missing(survey: SurveyFolder) -> None:
     """A survey that ended before it began has one gap: all of it, not visited."""
-    record = read_record(survey.record)
+    record = read_survey_record(survey.record)
     (whole,) = record.open_gaps
     assert (whole.cells, str(whole.cause)) == (3 * 41, "not visited")
     assert summary_line(record) == (

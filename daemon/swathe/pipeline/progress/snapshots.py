@@ -21,6 +21,7 @@ __all__ = [
     "GapSnapshot",
     "LineSnapshot",
     "ProgressSnapshot",
+    "ZoneSnapshot",
     "gap_snapshot",
     "line_snapshot",
     "minimum_text",
@@ -121,6 +122,14 @@ class LineSnapshot(Snapshot):
         description="scan position of the minimum thickness, mm"
     )
     missing: tuple[Extent, ...] = Field(description="stretches not measured, mm")
+
+
+class ZoneSnapshot(Snapshot):
+    """A rectangle that is not to be scanned, such as an obstruction."""
+
+    name: str = Field(min_length=1, max_length=80, description="what is there")
+    scan: Extent | None = Field(None, description="borders, mm; null for the whole scan axis")
+    index: Extent | None = Field(None, description="borders, mm; null for the whole index axis")
 
 
 def minimum_text(progress: ProgressSnapshot) -> str:

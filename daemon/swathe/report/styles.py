@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from swathe.pipeline import CellState
 
-__all__ = ["LOOK", "MEASURED_ONLY", "MOTION_CAUTION", "words"]
+__all__ = ["MEASURED_ONLY", "MOTION_CAUTION", "STATE_STYLES", "state_name"]
 
 # Hatches tell the states apart without colour; tints are from a palette made for colour-blind
 # readers (B. Wong, Nature Methods 8, 441, 2011; from memory).
-LOOK: dict[CellState, tuple[str, str]] = {
+STATE_STYLES: dict[CellState, tuple[str, str]] = {
     CellState.UNVISITED: ("#ffffff", "...."),
     CellState.SKIPPED: ("#e69f00", "////"),
     CellState.NO_SIGNAL: ("#d55e00", "oo"),
@@ -29,6 +29,6 @@ MOTION_CAUTION = (
 )
 
 
-def words(state: CellState) -> str:
+def state_name(state: CellState) -> str:
     """Return a state in words."""
     return state.name.lower().replace("_", " ")

@@ -8,14 +8,14 @@ from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.delay_observer import DelayWatch
 from swathe.station import Station, gauge_of
 
-__all__ = ["DelayKeeper"]
+__all__ = ["DelayEstimator"]
 
 _INTERVAL_SECONDS = 20.0
 # Some dozens of lines at a usual rate: the delay of a device drifts with its temperature, if at all.
 _MOST_READINGS = 100_000
 
 
-class DelayKeeper:
+class DelayEstimator:
     """Estimates the delay between encoder and gauge again and again, beside the scan.
 
     What it finds is told, not acted on: the delay in force is the station file's, so that a rebuild

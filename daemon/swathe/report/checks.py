@@ -1,14 +1,18 @@
-"""Which check of the calibration is due before and after a run, in words."""
+"""Calibration checks: which one is due, and a check as a table."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from rich.table import Table
+
 from swathe.messages import CheckMessage
+from swathe.pipeline import Check
 from swathe.station import Station
 
-__all__ = ["due_after", "due_before", "failed_in_force"]
+__all__ = ["check_table", "due_after", "due_before", "failed_in_force"]
 
 _HOW = "swathe verify STATION.toml --by NAME --phase"
 
@@ -57,3 +61,26 @@ def due_after(station: Station, checks: Sequence[CheckMessage]) -> str:
 def _newest(checks: Sequence[CheckMessage]) -> CheckMessage | None:
     """Return the newest check that counts: one that failed and was overridden does not."""
     return next((check for check in reversed(checks) if not check.overridden_by), None)
+
+
+def check_table(check: Check) -> Table:
+    """Return what a check read on each step, mm."""
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("step mm", "read mm", "deviation mm", "spread mm", "readings"):
+        table.add_column(heading, justify="right")
+    table.add_column("")
+    for step in check.steps:
+        good = abs(step.deviation) <= check.tolerance
+        table.add_row(
+            f"{step.thickness:.3f}",
+            _number(step.found, ".3f"),
+            _number(step.deviation, "+.3f"),
+            _number(step.spread, ".3f"),
+            str(step.readings),
+            "" if good else f"beyond {check.tolerance:g} mm",
+        )
+    return table
+
+
+def _number(value: float, form: str) -> str:
+    return "–" if math.isnan(value) else format(value, form)

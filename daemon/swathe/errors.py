@@ -1,14 +1,14 @@
-"""What can go wrong on our side, in one tree.
+"""The errors of the daemon, in one tree.
 
 ::
 
     SwatheError                      root of every error of the daemon
     ├── StationError                 the station file is wrong: carries every problem at once
     ├── JournalError                 a journal cannot be written or read: path, offset
-    ├── SurveyError                  a survey folder is missing, foreign or begun with another plan
+    ├── SurveyError                  a survey folder is missing, foreign or started with another plan
     ├── MotionError                  a move that must not be made, or a plan that cannot be driven
-    ├── CalibrationError             a calibration cannot be made, read or applied (its own room)
-    └── UsageError                   we misused a part of our own: a bug, please report it
+    ├── CalibrationError             a calibration cannot be made, read or applied
+    └── MisuseError                   a part was called against its rules: a bug, please report it
 
 Errors of ports and drivers live in ``swathe_drivers.errors``; bad bytes are never exceptions,
 they are counted faults.
@@ -20,12 +20,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 __all__ = [
+    "CalibrationError",
     "JournalError",
+    "MisuseError",
     "Problem",
     "StationError",
     "SurveyError",
     "SwatheError",
-    "UsageError",
     "first_error",
 ]
 
@@ -36,27 +37,27 @@ class SwatheError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing that is wrong in a settings file.
+    """One fault of a settings file.
 
     Attributes:
-        key: dotted place in the file, for example ``scan.resolution``.
+        key: dotted key in the file, for example ``scan.resolution``.
         requirement: what must hold, for example ``must be > 0``.
-        got: the value found, as the file has it.
-        mend: what to do about it; empty when the requirement says it all.
+        got: the value in the file, as it is written there.
+        remedy: what to do about it; empty when the requirement is enough.
     """
 
     key: str
     requirement: str
     got: object
-    mend: str = ""
+    remedy: str = ""
 
     def __str__(self) -> str:
         text = f"'{self.key}' {self.requirement} (got {self.got!r})"
-        return f"{text}: {self.mend}" if self.mend else text
+        return f"{text}: {self.remedy}" if self.remedy else text
 
 
 class StationError(SwatheError):
-    """A station file cannot be used; all its problems are told at once.
+    """A station file cannot be used; carries all its problems at once.
 
     Attributes:
         path: the file.
@@ -84,7 +85,7 @@ class JournalError(SwatheError):
 
 
 class SurveyError(SwatheError):
-    """A survey folder is missing, is not a survey, or was begun with another plan.
+    """A survey folder is missing, is not a survey, or was started with another plan.
 
     Attributes:
         path: the survey folder.
@@ -95,12 +96,24 @@ class SurveyError(SwatheError):
         super().__init__(f"{path}: {message}")
 
 
-class UsageError(SwatheError):
-    """A part of Swathe was called against its rules; this is a bug of ours."""
+class CalibrationError(SwatheError):
+    """A calibration cannot be made, read or applied; the text names the fault and the remedy.
+
+    Attributes:
+        path: the file, when one is at fault.
+    """
+
+    def __init__(self, message: str, *, path: Path | None = None) -> None:
+        self.path = path
+        super().__init__(message if path is None else f"{path}: {message}")
+
+
+class MisuseError(SwatheError):
+    """A part of Swathe was called against its rules; this is a bug of Swathe."""
 
 
 def first_error(group: BaseExceptionGroup[BaseException]) -> BaseException:
-    """Return the error that made a task group, perhaps within others, end: the first one."""
+    """Return the first error of a task group, also of groups within it."""
     error: BaseException = group
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from swathe import errors
-from swathe.errors import JournalError, Problem, StationError, SurveyError, SwatheError, UsageError
+from swathe.errors import JournalError, MisuseError, Problem, StationError, SurveyError, SwatheError
 
 
-@pytest.mark.parametrize("kind", [JournalError, StationError, SurveyError, UsageError])
+@pytest.mark.parametrize("kind", [JournalError, StationError, SurveyError, MisuseError])
 def test_every_error_has_one_root(kind: type[Exception]) -> None:
     """Catching the root catches all."""
     assert issubclass(kind, SwatheError)
@@ -18,7 +18,7 @@ def test_every_error_has_one_root(kind: type[Exception]) -> None:
 
 
 def test_problem_reads_key_requirement_value_mend() -> None:
-    """A problem is one sentence; the mend follows when there is one."""
+    """A problem is one sentence; the remedy follows when there is one."""
     assert (
         str(Problem("scan.length", "must be > 0", -0.5)) == "'scan.length' must be > 0 (got -0.5)"
     )

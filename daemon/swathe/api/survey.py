@@ -7,7 +7,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from swathe.calibration import read_record as read_calibration_record
+from swathe.calibration import read_calibration_record
 from swathe.errors import SwatheError
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline

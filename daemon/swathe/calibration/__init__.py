@@ -18,7 +18,6 @@ from swathe.calibration.corrections import (
     temperature_factor,
     thickness_of_half_path,
 )
-from swathe.calibration.errors import CalibrationError
 from swathe.calibration.law import ThicknessLaw
 from swathe.calibration.line_fit import LineFit, fit_line, fit_slope
 from swathe.calibration.materials import MATERIALS, Material, material_named, plausible
@@ -32,7 +31,11 @@ from swathe.calibration.record import (
     approve,
     new_record,
 )
-from swathe.calibration.record_file import parse_record, read_record, write_record
+from swathe.calibration.record_file import (
+    parse_calibration_record,
+    read_calibration_record,
+    write_calibration_record,
+)
 from swathe.calibration.stability import Stability, StabilityState
 from swathe.calibration.step_reading import StepReading
 from swathe.calibration.steps import StepsResult, solve_steps
@@ -44,6 +47,7 @@ from swathe.calibration.uncertainty import (
     minimum_bias,
     reading_budget,
 )
+from swathe.errors import CalibrationError
 
 __all__ = [
     "COVERAGE",
@@ -81,14 +85,14 @@ __all__ = [
     "near_field",
     "new_record",
     "over_reading",
-    "parse_record",
+    "parse_calibration_record",
     "plausible",
+    "read_calibration_record",
     "read_readings",
-    "read_record",
     "reading_budget",
     "solve_steps",
     "temperature_coefficient",
     "temperature_factor",
     "thickness_of_half_path",
-    "write_record",
+    "write_calibration_record",
 ]

@@ -12,7 +12,7 @@ from enum import StrEnum
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from swathe.calibration.errors import CalibrationError
+from swathe.errors import CalibrationError
 
 __all__ = [
     "HALF_ANGLE_FACTOR",

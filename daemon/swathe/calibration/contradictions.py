@@ -1,7 +1,7 @@
 """What cannot be on a step block: steps too close, swapped, read twice, echoes skipped.
 
 The limits here are our own choice; each is named and says what for. A contradiction is an error
-that names the steps and the mend. Where two causes would look the same, both are named.
+that names the steps and the remedy. Where two causes would look the same, both are named.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ import numpy as np
 
 from swathe.arrays import Floats
 from swathe.calibration.corrections import half_path
-from swathe.calibration.errors import CalibrationError
 from swathe.calibration.step_fit import StepFit, fit_steps
 from swathe.calibration.step_reading import StepReading
+from swathe.errors import CalibrationError
 
 __all__ = ["StepTable", "find_contradiction"]
 
@@ -101,7 +101,7 @@ def find_contradiction(table: StepTable) -> None:
     """Look for what cannot be.
 
     Raises:
-        CalibrationError: found; the text names the steps and the mend.
+        CalibrationError: found; the text names the steps and the remedy.
     """
     if table.velocity is None and table.zero_offset is None:
         _too_close(table.thickness)

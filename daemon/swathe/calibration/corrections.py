@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from swathe.arrays import Floats
-from swathe.calibration.errors import CalibrationError
+from swathe.errors import CalibrationError
 
 __all__ = [
     "TEMPERATURE_COEFFICIENTS",

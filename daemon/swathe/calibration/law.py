@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from swathe.arrays import Floats
 from swathe.calibration.corrections import half_path, thickness_of_half_path
-from swathe.calibration.errors import CalibrationError
+from swathe.errors import CalibrationError
 
 __all__ = ["ThicknessLaw", "fill_thickness"]
 

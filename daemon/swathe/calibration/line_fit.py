@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from swathe.arrays import Floats
-from swathe.calibration.errors import CalibrationError
+from swathe.errors import CalibrationError
 
 __all__ = ["LineFit", "fit_line", "fit_slope"]
 

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 from swathe.calibration.corrections import Known
-from swathe.calibration.errors import CalibrationError
+from swathe.errors import CalibrationError
 
 __all__ = ["MATERIALS", "Material", "material_named", "plausible"]
 

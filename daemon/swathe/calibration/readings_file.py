@@ -23,8 +23,8 @@ from pathlib import Path
 import numpy as np
 
 from swathe import units
-from swathe.calibration.errors import CalibrationError
 from swathe.calibration.step_reading import StepReading
+from swathe.errors import CalibrationError
 
 __all__ = ["read_readings"]
 
@@ -54,7 +54,7 @@ def read_readings(path: Path, *, u_thickness: float = 0.0) -> list[StepReading]:
 
     Raises:
         CalibrationError: the file cannot be read; the text names line, column, what was found and
-            the mend.
+            the remedy.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -145,14 +145,14 @@ def _number(path: Path, place: str, column: _Column, cell: str) -> float:
     if math.isfinite(value) and value > 0:
         # 0.2 in is 5.08 mm, not 5.079999999999999; 1e-12 relative is far below any block.
         return float(f"{value:.12g}")
-    mend = ""
+    remedy = ""
     if _DECIMAL_COMMA.fullmatch(text):
-        mend = ": write the decimals after a point"
+        remedy = ": write the decimals after a point"
     elif _WITH_UNIT.fullmatch(text):
-        mend = ": the unit stands in the header and is one for the whole column"
+        remedy = ": the unit stands in the header and is one for the whole column"
     elif not text:
-        mend = ": leave the row out if there was no echo"
-    message = f"{place}, column {column.heading!r}: must be a number > 0 (got {text!r}){mend}"
+        remedy = ": leave the row out if there was no echo"
+    message = f"{place}, column {column.heading!r}: must be a number > 0 (got {text!r}){remedy}"
     raise CalibrationError(message, path=path)
 
 

@@ -17,8 +17,8 @@ from typing import Any, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from swathe.calibration.beam import Probe
-from swathe.calibration.errors import CalibrationError
 from swathe.calibration.steps import StepsResult
+from swathe.errors import CalibrationError
 
 __all__ = [
     "NO_TEMPERATURE",

@@ -7,13 +7,13 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from swathe.calibration.errors import CalibrationError
 from swathe.calibration.record import CalibrationRecord, digest_of, faults_of
+from swathe.errors import CalibrationError
 
-__all__ = ["parse_record", "read_record", "write_record"]
+__all__ = ["parse_calibration_record", "read_calibration_record", "write_calibration_record"]
 
 
-def write_record(path: Path, record: CalibrationRecord) -> None:
+def write_calibration_record(path: Path, record: CalibrationRecord) -> None:
     """Put the record at `path`; a reader sees the old file or the new one, never a part.
 
     Raises:
@@ -30,11 +30,11 @@ def write_record(path: Path, record: CalibrationRecord) -> None:
         raise CalibrationError(f"cannot be written: {error.strerror}", path=path) from error
 
 
-def read_record(path: Path) -> CalibrationRecord:
+def read_calibration_record(path: Path) -> CalibrationRecord:
     """Return the record at `path`.
 
     Raises:
-        CalibrationError: it is missing, damaged or changed; the text names the keys and the mend.
+        CalibrationError: it is missing, damaged or changed; the text names the keys and the remedy.
     """
     try:
         text = path.read_text(encoding="utf-8")
@@ -44,10 +44,10 @@ def read_record(path: Path) -> CalibrationRecord:
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "is no UTF-8 text"
         raise CalibrationError(f"cannot be read: {reason}", path=path) from error
-    return parse_record(text, path)
+    return parse_calibration_record(text, path)
 
 
-def parse_record(text: str, path: Path) -> CalibrationRecord:
+def parse_calibration_record(text: str, path: Path) -> CalibrationRecord:
     """Return the record that `text` holds.
 
     Args:
@@ -55,7 +55,7 @@ def parse_record(text: str, path: Path) -> CalibrationRecord:
         path: where it is from, for the message.
 
     Raises:
-        CalibrationError: it is damaged or changed; the text names the keys and the mend.
+        CalibrationError: it is damaged or changed; the text names the keys and the remedy.
     """
     try:
         record = CalibrationRecord.model_validate_json(text, strict=True)

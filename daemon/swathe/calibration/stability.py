@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from swathe.calibration.errors import CalibrationError
 from swathe.calibration.line_fit import fit_line
+from swathe.errors import CalibrationError
 
 __all__ = ["Stability", "StabilityState"]
 

@@ -13,12 +13,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from swathe.calibration.contradictions import StepTable, find_contradiction
-from swathe.calibration.errors import CalibrationError
 from swathe.calibration.law import ThicknessLaw
 from swathe.calibration.materials import material_named, plausible
 from swathe.calibration.step_covariance import covariance_of
 from swathe.calibration.step_reading import StepReading
 from swathe.calibration.step_warnings import warnings_of
+from swathe.errors import CalibrationError
 
 __all__ = ["StepsResult", "solve_steps"]
 
@@ -102,7 +102,7 @@ def solve_steps(
 
     Raises:
         CalibrationError: too few steps for what is sought, or steps that contradict each other
-            (too close, swapped, read twice, an echo skipped); the text names them and the mend.
+            (too close, swapped, read twice, an echo skipped); the text names them and the remedy.
     """
     _check_given(len(steps), velocity, zero_offset)
     for name, value in (
@@ -198,16 +198,16 @@ def _check_sound(
             raise CalibrationError(msg)
     if table.velocity is not None or u_v <= _WORST_VELOCITY * v:
         return
-    mend = "take steps further apart, or more readings on each"
+    remedy = "take steps further apart, or more readings on each"
     if dof:
         worst = max(range(len(residuals)), key=lambda k: abs(residuals[k]))
-        mend = (
+        remedy = (
             f"{table.steps[worst].label} lies {residuals[worst]:+.3f} mm off the line, more than "
-            f"the others: read it again, or {mend}"
+            f"the others: read it again, or {remedy}"
         )
     msg = (
         f"the velocity comes out as {v * 1000:.0f} m/s with a standard uncertainty of "
-        f"{u_v / v:.1%}, more than {_WORST_VELOCITY:.0%}: {mend}"
+        f"{u_v / v:.1%}, more than {_WORST_VELOCITY:.0%}: {remedy}"
     )
     raise CalibrationError(msg)
 

@@ -14,8 +14,8 @@ from itertools import starmap
 
 from scipy.special import ndtri, stdtrit
 
-from swathe.calibration.errors import CalibrationError
 from swathe.calibration.law import ThicknessLaw
+from swathe.errors import CalibrationError
 
 __all__ = ["COVERAGE", "Combined", "Component", "combine", "minimum_bias", "reading_budget"]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
@@ -11,8 +12,9 @@ from rich.console import Console
 from rich.logging import RichHandler
 
 from swathe import __version__
+from swathe.errors import SwatheError
 
-__all__ = ["Exit", "app", "console", "errors", "say"]
+__all__ = ["Exit", "app", "console", "errors", "quantity", "say"]
 
 app = typer.Typer(
     name="swathe",
@@ -33,6 +35,19 @@ def say(text: str, *, style: str | None = None) -> None:
     console.print(
         text, style=style, soft_wrap=not console.is_terminal, highlight=False, markup=False
     )
+
+
+def quantity(option: str, text: str, convert: Callable[[object], float]) -> float:
+    """Return what `convert` makes of an option's text.
+
+    Raises:
+        SwatheError: it makes nothing of it; names the option and the text.
+    """
+    try:
+        return float(convert(text))
+    except ValueError as error:
+        message = f"'{option}' {error} (got {text!r})"
+        raise SwatheError(message) from error
 
 
 class Exit:

@@ -7,9 +7,8 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, console, say
+from swathe.cli.app import Exit, console, quantity, say
 from swathe.cli.calibrate import calibrate
-from swathe.cli.quantity import quantity
 from swathe.errors import SwatheError
 
 __all__ = ["encoder", "length"]

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import console, say
+from swathe.cli.app import console, quantity, say
 from swathe.cli.calibrate import calibrate
-from swathe.cli.quantity import quantity
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -84,7 +83,7 @@ def thickness(
         new_record,
         read_readings,
         solve_steps,
-        write_record,
+        write_calibration_record,
     )
     from swathe.station import load_station
     from swathe.units import frequency as frequency_of
@@ -149,7 +148,7 @@ def thickness(
         instrument=InstrumentRecord(name=instrument, serial=instrument_serial),
     )
     _tell(result, record.warnings)
-    write_record(out, record)
+    write_calibration_record(out, record)
     say(f"record {record.id}: {out}")
     say(f'in the station file: calibration.file = "{out}"')
 
@@ -174,10 +173,10 @@ async def _read_steps(
     from swathe.calibration import StepReading
     from swathe.cli.asking import ask
     from swathe.cli.steadiness import spread_tolerance, steadiness_line
-    from swathe.live.block import Block
+    from swathe.live.block_reader import BlockReader
 
     found: list[StepReading] = []
-    block = Block(station, window=_READINGS, tolerance=spread_tolerance(station, spread))
+    block = BlockReader(station, window=_READINGS, tolerance=spread_tolerance(station, spread))
     if not block.gives_time:
         message = (
             f"{block.gauge} sends thickness, not time of flight: calibrate on the instrument "

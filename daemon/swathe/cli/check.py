@@ -26,11 +26,11 @@ def check(
     from swathe.live.asking import ask_machine
     from swathe.live.listening import listen_all
     from swathe.station import load_station, survey_folder
-    from swathe.station.describe import describe_plan
+    from swathe.station.describe import summarize_station
 
     settings, _ = load_station(station)
     say(f"{station}: the file is good")
-    for line in describe_plan(settings):
+    for line in summarize_station(settings):
         say(f"  {line}")
     folder = survey_folder(settings, station)
     say(f"  survey folder {folder}")

@@ -23,7 +23,7 @@ from swathe.cli import (  # noqa: F401
     watch,
 )
 from swathe.cli.app import Exit, app, errors
-from swathe.errors import SwatheError, UsageError
+from swathe.errors import MisuseError, SwatheError
 from swathe_drivers import DriverError
 
 __all__ = ["main"]
@@ -33,7 +33,7 @@ def main() -> None:
     """Run the command; what users can mend is told without a trace."""
     try:
         app()
-    except UsageError:
+    except MisuseError:
         raise
     except (SwatheError, DriverError) as error:
         errors.print(f"swathe: {error}", style="red", highlight=False, markup=False, soft_wrap=True)

@@ -78,7 +78,7 @@ def _override(
     tell_torn: Callable[[Path, str], None],
 ) -> None:
     """Write into the journal that a failed check does not count."""
-    from swathe.live.verifying import override
+    from swathe.live.calibration_check import override_check
     from swathe.station import station_in_journal
 
     if not by or not because:
@@ -87,7 +87,7 @@ def _override(
     opened = list(folder.openings())[-1]
     station = station_in_journal(opened.detail, folder.journal)
     check = asyncio.run(
-        override(
+        override_check(
             station,
             opened.detail["station"],
             folder,

@@ -7,8 +7,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import app, say
-from swathe.cli.quantity import quantity
+from swathe.cli.app import app, quantity, say
 from swathe.errors import SwatheError
 
 __all__ = ["report"]

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, errors, say
+from swathe.cli.app import Exit, app, console, errors, quantity, say
 
 __all__ = ["verify"]
 
@@ -30,10 +30,9 @@ def verify(
     from rich.live import Live
 
     from swathe.cli.asking import ask
-    from swathe.cli.quantity import quantity
     from swathe.cli.steadiness import spread_tolerance, steadiness_line
     from swathe.errors import SwatheError
-    from swathe.live.verifying import verify as run_check
+    from swathe.live.calibration_check import run_calibration_check
     from swathe.pipeline import CheckPhase
     from swathe.report.checks import check_table
     from swathe.station import load_station, survey_folder
@@ -63,7 +62,7 @@ def verify(
             return answer != "q"
 
         try:
-            found = await run_check(
+            found = await run_calibration_check(
                 settings,
                 text,
                 folder,

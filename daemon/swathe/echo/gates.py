@@ -53,7 +53,7 @@ def check_gates(
 
     Raises:
         ValueError: the interval is not above 0, a time is not finite, or there are fewer than 4
-            samples; mend what reads the A-scans.
+            samples; correct what reads the A-scans.
     """
     if not (math.isfinite(interval_us) and interval_us > 0):
         msg = f"'interval_us' must be > 0 (got {interval_us!r})"

@@ -24,7 +24,7 @@ from mcap.data_stream import RecordBuilder
 from mcap.records import Channel
 from mcap.writer import CompressionType, IndexType, Writer
 
-from swathe.errors import JournalError, UsageError
+from swathe.errors import JournalError, MisuseError
 from swathe.journal.entries import Chunk, Entry, Mark, PortChange, Sent, Tick
 
 __all__ = ["JournalWriter", "segment_paths"]
@@ -74,7 +74,7 @@ class JournalWriter:
     def __enter__(self) -> Self:
         if self._stream is not None:
             msg = "a journal writer is entered once"
-            raise UsageError(msg)
+            raise MisuseError(msg)
         self._begin()
         return self
 
@@ -118,12 +118,12 @@ class JournalWriter:
         """Append `entry`; it is safe from a kill after the next `flush`.
 
         Raises:
-            UsageError: the writer is not open.
+            MisuseError: the writer is not open.
             JournalError: as `flush`; an entry that fills a chunk closes it.
         """
         if self._writer is None:
             msg = "write to a journal that is not open"
-            raise UsageError(msg)
+            raise MisuseError(msg)
         topic, data = _encoded(entry)
         try:
             channel = self._channels.get(topic) or self._new_channel(self._writer, topic)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
 
-from swathe.errors import UsageError, first_error
+from swathe.errors import MisuseError, first_error
 from swathe.live.broker import embedded_broker
 from swathe.live.commands import Commands
 from swathe.live.crawl import Crawl
@@ -89,7 +89,7 @@ class Daemon:
         crawl: the crawler's work; None where nothing moves by itself.
 
     Raises:
-        UsageError: armed, though the station file does not allow it.
+        MisuseError: armed, though the station file does not allow it.
     """
 
     def __init__(
@@ -116,7 +116,7 @@ class Daemon:
         if armed:
             if station.motion is None or not station.motion.arm_allowed:
                 msg = "armed is a crawler that the station file does not allow to be armed"
-                raise UsageError(msg)
+                raise MisuseError(msg)
             self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
             self.commands.on_alive = self.crawl.alive
             self.commands.on_resume = self.crawl.resume

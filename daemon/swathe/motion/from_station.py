@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from swathe.errors import UsageError
+from swathe.errors import MisuseError
 from swathe.motion.limits.check import AxisLimits, MotionLimits
 from swathe.motion.limits.twist import Twist
 from swathe.motion.limits.work_area import WorkArea
@@ -30,7 +30,7 @@ _EVERYWHERE = (-math.inf, math.inf)
 def _table(station: Station) -> MotionTable:
     if station.motion is None:
         msg = "motion was asked of a station that has no [motion] table"
-        raise UsageError(msg)
+        raise MisuseError(msg)
     return station.motion
 
 
@@ -103,7 +103,7 @@ def pass_settings_of(station: Station, *, speed: float) -> PassSettings:
     return PassSettings(
         speed=speed,
         slower=motion.retry.slower,
-        least_speed=min(motion.retry.least_speed, speed),
+        min_speed=min(motion.retry.min_speed, speed),
         settle=motion.retry.settle / _NS,
         along=motion.plan.along,
     )

@@ -18,7 +18,7 @@ import numpy as np
 
 from swathe.calibration import ThicknessLaw
 from swathe.calibration.law import fill_thickness
-from swathe.errors import UsageError
+from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.cells.coverage import Coverage
@@ -177,14 +177,14 @@ class Pipeline:
         """Take the next entry of the journal.
 
         Raises:
-            UsageError: an entry stands before the mark that opens the run.
+            MisuseError: an entry stands before the mark that opens the run.
         """
         if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
             self._open(entry)
             return
         if self._inputs is None:
             msg = "the journal's first entry must be the mark that opens the run"
-            raise UsageError(msg)
+            raise MisuseError(msg)
         match entry:
             case Chunk():
                 if (link := self._inputs.links.get(entry.port)) is not None:

@@ -1,6 +1,5 @@
 """The station file: what is scanned, with which devices, told where and kept where."""
 
-from swathe.station.alarms import AlarmKind, AlarmSettings
 from swathe.station.axis import Axis, cell_count
 from swathe.station.broker import BrokerSettings, tls_context
 from swathe.station.budget import budget_of, repeatability_of
@@ -9,6 +8,8 @@ from swathe.station.devices import axis_source, decoder_of, gauge_of, kept_wavef
 from swathe.station.law import law_of, with_record
 from swathe.station.load import load_station, parse_station, station_in_journal, survey_folder
 from swathe.station.model import (
+    AlarmKind,
+    AlarmSettings,
     AxisMode,
     AxisSettings,
     CellRule,

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, StringConstraints, model_validator
 
 from swathe.errors import Problem
-from swathe.station.table import Table
+from swathe.station.table import StationTable
 from swathe.units import Duration
 
 __all__ = ["BrokerSettings", "check_broker", "in_folder", "tls_context"]
@@ -26,7 +26,7 @@ _RADIO = {
 }
 
 
-class BrokerSettings(Table):
+class BrokerSettings(StationTable):
     """The MQTT broker; ``embedded`` starts one on this machine's loopback interface."""
 
     embedded: bool = False
@@ -87,15 +87,15 @@ def check_broker(settings: BrokerSettings) -> list[Problem]:
     """Return what is wrong between the keys, and with the files that they name."""
     problems: list[Problem] = []
     if settings.password_variable is not None and settings.username is None:
-        mend = "a password goes with a user name"
-        problems.append(Problem("broker.username", "is required", None, mend))
+        remedy = "a password goes with a user name"
+        problems.append(Problem("broker.username", "is required", None, remedy))
     named = [name for name in _FILES if getattr(settings, name) is not None]
     if named and not settings.tls:
-        mend = f"'broker.{named[0]}' is for an encrypted link; or remove it"
-        problems.append(Problem("broker.tls", "must be true", False, mend))
+        remedy = f"'broker.{named[0]}' is for an encrypted link; or remove it"
+        problems.append(Problem("broker.tls", "must be true", False, remedy))
     if settings.embedded and settings.tls:
-        mend = "the embedded broker is for this machine only; name a broker of your own"
-        problems.append(Problem("broker.tls", "must be false with embedded", True, mend))
+        remedy = "the embedded broker is for this machine only; name a broker of your own"
+        problems.append(Problem("broker.tls", "must be false with embedded", True, remedy))
     if settings.tls and not problems:
         try:
             tls_context(settings)
@@ -107,8 +107,8 @@ def check_broker(settings: BrokerSettings) -> list[Problem]:
 class _FileError(ValueError):
     """A file of the TLS settings cannot be used."""
 
-    def __init__(self, key: str, requirement: str, got: object, mend: str) -> None:
-        self.problem = Problem(f"broker.{key}", requirement, got, mend)
+    def __init__(self, key: str, requirement: str, got: object, remedy: str) -> None:
+        self.problem = Problem(f"broker.{key}", requirement, got, remedy)
         super().__init__(str(self.problem))
 
 
@@ -116,7 +116,7 @@ def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
     """Return how the broker is checked and the station proves itself; None without TLS.
 
     Raises:
-        ValueError: a file is missing or none; the text names key, file and mend.
+        ValueError: a file is missing or none; the text names key, file and remedy.
     """
     if not settings.tls:
         return None
@@ -126,12 +126,12 @@ def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
         context = ssl.create_default_context(cafile=settings.ca_file)
     except (ssl.SSLError, OSError) as error:
         requirement = "must name certificates in PEM form"
-        mend = f"ask who runs the broker for the authority's certificate ({_why(error)})"
-        raise _FileError("ca_file", requirement, settings.ca_file, mend) from error
+        remedy = f"ask who runs the broker for the authority's certificate ({_why(error)})"
+        raise _FileError("ca_file", requirement, settings.ca_file, remedy) from error
     if settings.certificate_file is None:
         if settings.key_file is not None:
-            mend = "a key without its certificate proves nothing"
-            raise _FileError("certificate_file", "is required", None, mend)
+            remedy = "a key without its certificate proves nothing"
+            raise _FileError("certificate_file", "is required", None, remedy)
         return context
     try:
         context.load_cert_chain(
@@ -146,20 +146,20 @@ def _chain_error(settings: BrokerSettings, error: Exception) -> _FileError:
     why = _why(error)
     if "KEY_VALUES_MISMATCH" in why:
         requirement = "must be the certificate's key"
-        mend = f"it belongs to another one than {settings.certificate_file}"
-        return _FileError("key_file", requirement, settings.key_file, mend)
+        remedy = f"it belongs to another one than {settings.certificate_file}"
+        return _FileError("key_file", requirement, settings.key_file, remedy)
     if settings.key_file is None:
-        mend = f"{settings.certificate_file} holds no certificate together with its key ({why})"
-        return _FileError("key_file", "is required", None, mend)
+        remedy = f"{settings.certificate_file} holds no certificate together with its key ({why})"
+        return _FileError("key_file", "is required", None, remedy)
     if _is_encrypted(settings.key_file):
         requirement = "must name the variable with the key's pass phrase"
-        mend = f"{settings.key_file} cannot be opened with what it has ({why})"
+        remedy = f"{settings.key_file} cannot be opened with what it has ({why})"
         return _FileError(
-            "key_password_variable", requirement, settings.key_password_variable, mend
+            "key_password_variable", requirement, settings.key_password_variable, remedy
         )
     requirement = "must name a certificate in PEM form, and key_file its key"
-    mend = f"look at {settings.certificate_file} and {settings.key_file} ({why})"
-    return _FileError("certificate_file", requirement, settings.certificate_file, mend)
+    remedy = f"look at {settings.certificate_file} and {settings.key_file} ({why})"
+    return _FileError("certificate_file", requirement, settings.certificate_file, remedy)
 
 
 def _is_encrypted(path: str) -> bool:
@@ -179,8 +179,8 @@ def _require(key: str, path: str | None) -> None:
             return
     except OSError as error:
         requirement = "must name a readable file"
-        mend = f"{error.strerror}; a relative path is taken from the station file's folder"
-        raise _FileError(key, requirement, path, mend) from error
+        remedy = f"{error.strerror}; a relative path is taken from the station file's folder"
+        raise _FileError(key, requirement, path, remedy) from error
 
 
 def _why(error: Exception) -> str:

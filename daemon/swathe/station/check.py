@@ -67,17 +67,17 @@ def _check_echo(parts: dict[str, Any], decoders: dict[str, Decoder]) -> list[Pro
     keeps = store is not None and store.waveforms
     problems: list[Problem] = []
     if not senders:
-        mend = "a device sends them when its protocol has a waveform field"
+        remedy = "a device sends them when its protocol has a waveform field"
         if echo is not None:
-            problems.append(Problem("echo", "needs a device that sends A-scans", "none", mend))
+            problems.append(Problem("echo", "needs a device that sends A-scans", "none", remedy))
         if keeps:
             requirement = "needs a device that sends A-scans"
-            problems.append(Problem("store.waveforms", requirement, True, mend))
+            problems.append(Problem("store.waveforms", requirement, True, remedy))
         return problems
     ((name, form),) = list(senders.items())[:1]
     if echo is None:
-        mend = f"'{name}' sends A-scans: say with a gate where its back wall is"
-        return [Problem("echo", "is required", None, mend)]
+        remedy = f"'{name}' sends A-scans: say with a gate where its back wall is"
+        return [Problem("echo", "is required", None, remedy)]
     problems += check_gates(
         echo, interval_us=form.interval_us, start_us=form.start_us, samples=form.samples
     )
@@ -86,9 +86,9 @@ def _check_echo(parts: dict[str, Any], decoders: dict[str, Decoder]) -> list[Pro
     size = cells * form.samples * np.dtype(form.dtype).itemsize
     if keeps and size > MOST_WAVEFORM_BYTES:
         requirement = f"must take at most {MOST_WAVEFORM_BYTES / 1e9:g} GB"
-        mend = "raise a resolution, send fewer samples, or keep none: the journal has them all"
+        remedy = "raise a resolution, send fewer samples, or keep none: the journal has them all"
         got = f"{size / 1e9:,.1f} GB for {cells:,.0f} cells"
-        problems.append(Problem("store.waveforms", requirement, got, mend))
+        problems.append(Problem("store.waveforms", requirement, got, remedy))
     return problems
 
 
@@ -100,15 +100,15 @@ def _check_axis(
 ) -> list[Problem]:
     if settings.mode is AxisMode.STEPPED:
         if name == "scan":
-            mend = "step the index axis instead, or name the device that encodes the scan axis"
-            return [Problem("scan.mode", "must be encoded or wrapped", "stepped", mend)]
+            remedy = "step the index axis instead, or name the device that encodes the scan axis"
+            return [Problem("scan.mode", "must be encoded or wrapped", "stepped", remedy)]
         return []
     problems: list[Problem] = []
     known = ", ".join(sorted(devices)) or "none"
     key = f"{name}.device"
     if settings.device is None:
-        mend = f"devices of this file: {known}"
-        problems.append(Problem(key, "is required on an encoded axis", None, mend))
+        remedy = f"devices of this file: {known}"
+        problems.append(Problem(key, "is required on an encoded axis", None, remedy))
     elif devices and settings.device not in devices:
         problems.append(Problem(key, f"must be one of the devices {known}", settings.device))
     elif settings.device in decoders:
@@ -130,9 +130,9 @@ def _check_column(
     if column in decoder.axes:
         return _check_scale(key, settings)
     gives = ", ".join(decoder.axes) or "no counts"
-    mend = f"'{settings.device}' gives {gives}"
+    remedy = f"'{settings.device}' gives {gives}"
     requirement = "must be a counts column of the device"
-    return [Problem(f"{key}.counts", requirement, column, mend)]
+    return [Problem(f"{key}.counts", requirement, column, remedy)]
 
 
 def _check_second(
@@ -150,9 +150,9 @@ def _check_scale(name: str, settings: AxisSettings | SecondSettings) -> list[Pro
     if sum(given) == 1:
         return []
     got = "both" if all(given) else "neither"
-    mend = 'counts_per_mm = 26.07, or wheel = { diameter = "50 mm", pulses = 1024, edges = 4 }'
+    remedy = 'counts_per_mm = 26.07, or wheel = { diameter = "50 mm", pulses = 1024, edges = 4 }'
     requirement = "must be told by either counts_per_mm or wheel"
-    return [Problem(name, requirement, got, mend)]
+    return [Problem(name, requirement, got, remedy)]
 
 
 def _check_size(axes: dict[str, AxisSettings]) -> list[Problem]:
@@ -161,20 +161,24 @@ def _check_size(axes: dict[str, AxisSettings]) -> list[Problem]:
         cells *= settings.length / settings.resolution + 1
     if cells <= MOST_CELLS:
         return []
-    mend = "raise a resolution or split the area into several surveys"
-    return [Problem("scan × index", f"must be at most {MOST_CELLS:,} cells", f"{cells:,.0f}", mend)]
+    remedy = "raise a resolution or split the area into several surveys"
+    return [
+        Problem("scan × index", f"must be at most {MOST_CELLS:,} cells", f"{cells:,.0f}", remedy)
+    ]
 
 
 def _check_readings(decoders: dict[str, Decoder], *, calibrated: bool) -> list[Problem]:
     gauges = [name for name, decoder in decoders.items() if decoder.gives_readings]
     if len(gauges) != 1:
         found = ", ".join(gauges) or "none"
-        mend = "give one device a time_of_flight or thickness column, and only one"
-        return [Problem("device", "must hold exactly one device that gives readings", found, mend)]
+        remedy = "give one device a time_of_flight or thickness column, and only one"
+        return [
+            Problem("device", "must hold exactly one device that gives readings", found, remedy)
+        ]
     decoder = decoders[gauges[0]]
     if "thickness" not in decoder.gives and not calibrated:
-        mend = f"'{gauges[0]}' gives time of flight only: add velocity and zero_offset"
-        return [Problem("calibration", "is required", None, mend)]
+        remedy = f"'{gauges[0]}' gives time of flight only: add velocity and zero_offset"
+        return [Problem("calibration", "is required", None, remedy)]
     return []
 
 
@@ -193,8 +197,8 @@ def _check_exclusions(
             elif name not in axes and name in faulty:
                 continue
             elif name not in axes:
-                mend = "remove it: a plan without an index axis is a line profile"
-                problems.append(Problem(key, "needs an index axis", got, mend))
+                remedy = "remove it: a plan without an index axis is a line profile"
+                problems.append(Problem(key, "needs an index axis", got, remedy))
             else:
                 settings = axes[name]
                 low, high = settings.start, settings.start + settings.length

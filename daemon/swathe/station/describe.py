@@ -7,10 +7,10 @@ from swathe.station.law import law_of
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
 from swathe.station.probe import beam_on_wall, beam_warnings
 
-__all__ = ["describe_plan"]
+__all__ = ["summarize_station"]
 
 
-def describe_plan(station: Station) -> list[str]:
+def summarize_station(station: Station) -> list[str]:
     """Return what a station file asks for, a line each."""
     rows, columns = station.shape
     lines = [_axis_line("scan", station.scan, station.scan_axis)]

@@ -126,8 +126,10 @@ def check_law(station: Station) -> list[Problem]:
     block = block_temperature(station)
     if block is None:
         requirement = "needs the block's temperature, which the calibration does not tell"
-        mend = "add calibration.block_temperature, calibrate again with it, or leave this out"
-        problems.append(Problem("corrections.part_temperature", requirement, f"{part:g} °C", mend))
+        remedy = "add calibration.block_temperature, calibrate again with it, or leave this out"
+        problems.append(
+            Problem("corrections.part_temperature", requirement, f"{part:g} °C", remedy)
+        )
     try:
         coefficient, _ = coefficient_of(corrections)
     except CalibrationError as error:

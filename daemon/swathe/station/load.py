@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from swathe.calibration import CalibrationError, parse_record, read_record
+from swathe.calibration import CalibrationError, parse_calibration_record, read_calibration_record
 from swathe.errors import Problem, StationError
 from swathe.station.broker import BrokerSettings, check_broker, in_folder
 from swathe.station.check import cross_check
@@ -151,21 +151,21 @@ def _add_record(
         return []
     if (calibration.file is None) == (calibration.velocity is None):
         got = "neither" if calibration.file is None else "both"
-        mend = 'file = "calibration.json", which calibrate writes, or velocity and zero_offset'
-        return [Problem("calibration", "must be told by either file or velocity", got, mend)]
+        remedy = 'file = "calibration.json", which calibrate writes, or velocity and zero_offset'
+        return [Problem("calibration", "must be told by either file or velocity", got, remedy)]
     if calibration.file is None:
         return []
     try:
         if record is not None:
-            parts["record"] = parse_record(
+            parts["record"] = parse_calibration_record(
                 json.dumps(record), Path("calibration record in the journal")
             )
         else:
-            parts["record"] = read_record((folder or Path()) / calibration.file)
+            parts["record"] = read_calibration_record((folder or Path()) / calibration.file)
     except CalibrationError as error:
-        mend = "write one with `swathe calibrate thickness`"
+        remedy = "write one with `swathe calibrate thickness`"
         requirement = f"must name a calibration record: {error}"
-        return [Problem("calibration.file", requirement, calibration.file, mend)]
+        return [Problem("calibration.file", requirement, calibration.file, remedy)]
     return []
 
 

@@ -15,11 +15,9 @@ from pydantic import Field, StringConstraints
 
 from swathe.calibration import CalibrationRecord
 from swathe.echo import EchoSettings
-from swathe.station.alarms import AlarmSettings
 from swathe.station.axis import Axis
 from swathe.station.broker import BrokerSettings
 from swathe.station.motion import MotionTable
-from swathe.station.port import PortTable
 from swathe.station.quality import (
     CalibrationSettings,
     CorrectionSettings,
@@ -27,11 +25,13 @@ from swathe.station.quality import (
     UncertaintySettings,
     VerificationSettings,
 )
-from swathe.station.table import Table
+from swathe.station.table import PortTable, StationTable
 from swathe.units import Acceleration, Duration, Length, Percent, Speed
 from swathe_drivers import TalkSettings
 
 __all__ = [
+    "AlarmKind",
+    "AlarmSettings",
     "AxisMode",
     "AxisSettings",
     "BrokerSettings",
@@ -49,7 +49,7 @@ __all__ = [
     "WheelSettings",
 ]
 
-Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+SafeName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
 """A name that is safe as an MQTT topic level and as a file name."""
 
 
@@ -78,7 +78,7 @@ class LineAdvance(StrEnum):
     RETURN = "return"
 
 
-class WheelSettings(Table):
+class WheelSettings(StationTable):
     """An encoder wheel, of which the counts per mm follow.
 
     ``counts_per_mm = pulses * edges / (pi * diameter)``: a turn rolls the circumference off.
@@ -94,7 +94,7 @@ class WheelSettings(Table):
         return self.pulses * self.edges / (math.pi * self.diameter)
 
 
-class SecondSettings(Table):
+class SecondSettings(StationTable):
     """A second source of an axis's position: another encoder, or the motor's own counts.
 
     It places nothing; where it and the first one part, the wheel slips.
@@ -108,7 +108,7 @@ class SecondSettings(Table):
     tolerance: Length = Field(gt=0, description="by which both may part before it is a slip, mm")
 
 
-class AxisSettings(Table):
+class AxisSettings(StationTable):
     """A scan or index axis: where its cells are and which counts tell the position.
 
     ``position = zero_at + (counts - zero_count) / counts_per_mm``, negated when ``reversed``.
@@ -127,8 +127,8 @@ class AxisSettings(Table):
     zero_at: Length = Field(0.0, description="position at zero_count, mm")
     index_mark_at: Length | None = Field(None, description="position of the index mark, mm")
     backlash: Length = Field(0.0, ge=0, description="way of the encoder that the probe stays, mm")
-    most_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
-    most_acceleration: Acceleration | None = Field(None, gt=0, description="likewise, mm/s²")
+    max_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
+    max_acceleration: Acceleration | None = Field(None, gt=0, description="likewise, mm/s²")
     second: SecondSettings | None = None
 
     @property
@@ -145,7 +145,7 @@ class IndexSettings(AxisSettings):
     advance: LineAdvance = LineAdvance.COMMAND
 
 
-class ExclusionSettings(Table):
+class ExclusionSettings(StationTable):
     """A rectangle that the plan does not ask for, such as an obstruction; borders in mm."""
 
     name: str = Field(min_length=1, max_length=80)
@@ -156,7 +156,7 @@ class ExclusionSettings(Table):
 class DeviceSettings(PortTable):
     """A device on a port: which driver reads it, and how long it takes to tell."""
 
-    driver: Name = "delimited"
+    driver: SafeName = "delimited"
     description: str | None = Field(
         None, description="file that tells driver and protocol; relative to the station file"
     )
@@ -166,7 +166,7 @@ class DeviceSettings(PortTable):
     talk: TalkSettings | None = Field(None, description="what is said to the device, and when")
 
 
-class SurveySettings(Table):
+class SurveySettings(StationTable):
     """What is surveyed, where it is kept, and when it is done."""
 
     folder: str = Field(min_length=1, description="survey folder; relative to the station file")
@@ -179,7 +179,7 @@ class SurveySettings(Table):
     target_coverage: Percent = Field(100.0, gt=0, le=100)
 
 
-class PlacingSettings(Table):
+class PlacingSettings(StationTable):
     """Limits of placing a reading between two encoder samples."""
 
     bracket: Duration = Field(250_000_000, gt=0, description="widest pair of samples, ns")
@@ -188,7 +188,7 @@ class PlacingSettings(Table):
     )
 
 
-class PageSettings(Table):
+class PageSettings(StationTable):
     """The page that the daemon serves; there is one when the table is there.
 
     On a loopback address anyone on this machine sees it. On any other address a token is asked
@@ -203,7 +203,7 @@ class PageSettings(Table):
     names: tuple[str, ...] = Field((), description="names under which viewers reach the page")
 
 
-class StoreSettings(Table):
+class StoreSettings(StationTable):
     """Chunks of the zarr arrays and how often they are brought up to date."""
 
     chunk_scan: int = Field(256, ge=1, le=65_536)
@@ -212,15 +212,37 @@ class StoreSettings(Table):
     waveforms: bool = Field(False, description="whether a cell keeps the A-scan of its reading")
 
 
-class Station(Table):
+class AlarmKind(StrEnum):
+    """What an alarm is about."""
+
+    GAPS = "gaps open"
+    COUPLING = "coupling lost"
+    TOO_FAST = "too fast"
+    THIN = "below alert"
+    PORT = "port gone"
+    CHECK_OVERDUE = "check overdue"
+    CHECK_FAILED = "check failed"
+
+
+class AlarmSettings(StationTable):
+    """When an alarm is raised. `THIN` needs ``survey.alert_below`` beside."""
+
+    gaps: int = Field(1, ge=1, description="open gaps from which on there is an alarm")
+    coupling_lost: Duration = Field(3_000_000_000, gt=0, description="without an echo, ns")
+    too_fast: Duration = Field(500_000_000, ge=0, description="of scanning too fast, ns")
+    port_gone: Duration = Field(2_000_000_000, ge=0, description="of a port that is not open, ns")
+    off: tuple[AlarmKind, ...] = Field((), description="kinds of which there is no alarm")
+
+
+class Station(StationTable):
     """A whole station file, and the calibration record that it names."""
 
-    name: Name
+    name: SafeName
     survey: SurveySettings
     scan: AxisSettings
     index: IndexSettings | None = None
     exclude: tuple[ExclusionSettings, ...] = ()
-    device: dict[Name, DeviceSettings] = Field(min_length=1)
+    device: dict[SafeName, DeviceSettings] = Field(min_length=1)
     calibration: CalibrationSettings | None = None
     corrections: CorrectionSettings = CorrectionSettings()
     verification: VerificationSettings | None = None

@@ -11,9 +11,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, ValidationError
 
 from swathe.errors import Problem
-from swathe.station.port import PortTable
 from swathe.station.problems import problems_of
-from swathe.station.table import Table
+from swathe.station.table import PortTable, StationTable
 from swathe.units import Duration, Length, Percent, Speed, speed
 from swathe_drivers import DriverError, SettingsError, read_settings, settings_error
 from swathe_drivers.motion import MotionCodec, MotionDriver
@@ -42,7 +41,7 @@ def _speed_or_auto(text: object) -> float | None:
 AutoSpeed = Annotated[float | None, BeforeValidator(_speed_or_auto)]
 
 
-class PlanTable(Table):
+class PlanTable(StationTable):
     """How the raster is driven."""
 
     pattern: Literal["serpentine", "one way"] = "serpentine"
@@ -64,12 +63,12 @@ class PlanTable(Table):
     together: bool = Field(False, description="both axes may move at once where there is room")
 
 
-class RetryTable(Table):
+class RetryTable(StationTable):
     """How it goes back for what is missing, and when it has done enough."""
 
     tries: int = Field(3, ge=0, le=100, description="passes over one gap at most")
     slower: float = Field(0.6, gt=0, le=1, description="factor of the speed for a further try")
-    least_speed: Speed = Field(1.0, gt=0, description="no slower than this, mm/s")
+    min_speed: Speed = Field(1.0, gt=0, description="no slower than this, mm/s")
     settle: Duration = Field(200_000_000, ge=0, description="steady speed before a gap, ns")
     time_budget: Duration | None = Field(None, gt=0, description="of a run, ns")
     battery_budget: Duration | None = Field(None, gt=0, description="of a charge, ns")
@@ -78,7 +77,7 @@ class RetryTable(Table):
     )
 
 
-class GuardTable(Table):
+class GuardTable(StationTable):
     """What stops the motion."""
 
     disagreement: Length = Field(
@@ -107,7 +106,7 @@ class GuardTable(Table):
     )
 
 
-class HomingTable(Table):
+class HomingTable(StationTable):
     """How the machine finds its reference."""
 
     axes: tuple[Literal["scan", "index"], ...] = Field(
@@ -116,7 +115,7 @@ class HomingTable(Table):
     sets_encoder: bool = Field(
         True, description="the encoder's position is set by the reference at the start of a run"
     )
-    go_back: bool = Field(False, description="drive back to the reference at the end")
+    return_home: bool = Field(False, description="drive back to the reference at the end")
 
 
 class MotionTable(PortTable):
@@ -159,11 +158,11 @@ def check_motion(parts: dict[str, Any]) -> list[Problem]:
     problems = _check_port(motion) + _check_protocol(motion)
     if MOTION_PORT in parts.get("device", {}):
         requirement = f"must not be called {MOTION_PORT}"
-        mend = f"{MOTION_PORT} is the name of the machine's port in the journal"
-        problems.append(Problem(f"device.{MOTION_PORT}", requirement, MOTION_PORT, mend))
+        remedy = f"{MOTION_PORT} is the name of the machine's port in the journal"
+        problems.append(Problem(f"device.{MOTION_PORT}", requirement, MOTION_PORT, remedy))
     if motion.plan.speed is None and motion.plan.reading_rate is None:
-        mend = 'reading_rate = 60 (readings/s, from the data sheet), or a speed such as "80 mm/s"'
-        problems.append(Problem("motion.plan", "must have a reading_rate or a speed", None, mend))
+        remedy = 'reading_rate = 60 (readings/s, from the data sheet), or a speed such as "80 mm/s"'
+        problems.append(Problem("motion.plan", "must have a reading_rate or a speed", None, remedy))
     if not problems:
         problems += _check_axes(motion, motion_codec(motion), parts)
         problems += _check_room(motion, parts)
@@ -172,14 +171,16 @@ def check_motion(parts: dict[str, Any]) -> list[Problem]:
 
 def _check_port(motion: MotionTable) -> list[Problem]:
     if motion.port.startswith("capture:"):
-        mend = "a capture takes no commands: name the machine's port"
-        return [Problem("motion.port", "must be a port that can be written to", motion.port, mend)]
+        remedy = "a capture takes no commands: name the machine's port"
+        return [
+            Problem("motion.port", "must be a port that can be written to", motion.port, remedy)
+        ]
     try:
         motion.port_settings()
     except ValidationError as error:
         found = settings_error(error, {"url": motion.port, "baud": motion.baud}, key="motion")
         return [
-            Problem(p.key.replace("motion.url", "motion.port"), p.requirement, p.got, p.mend)
+            Problem(p.key.replace("motion.url", "motion.port"), p.requirement, p.got, p.remedy)
             for p in problems_of(found)
         ]
     return []
@@ -204,22 +205,22 @@ def _check_axes(motion: MotionTable, codec: MotionCodec, parts: dict[str, Any]) 
         key = f"motion.protocol.axes.{name}"
         if (axis := codec.axes.get(name)) is None:
             has = ", ".join(codec.axes)
-            mend = "name the machine's axes after those of the plan"
-            problems.append(Problem(key, "is required", has, mend))
+            remedy = "name the machine's axes after those of the plan"
+            problems.append(Problem(key, "is required", has, remedy))
         elif axis.acceleration_mm_per_s2 is None:
-            mend = "run-in and duration are reckoned with it: take it from the machine's settings"
-            problems.append(Problem(f"{key}.acceleration_mm_per_s2", "is required", None, mend))
+            remedy = "run-in and duration are reckoned with it: take it from the machine's settings"
+            problems.append(Problem(f"{key}.acceleration_mm_per_s2", "is required", None, remedy))
         if name in motion.homing.axes and axis is not None and not _homes(codec, name):
-            mend = "describe its homing command, or leave it out of motion.homing.axes"
+            remedy = "describe its homing command, or leave it out of motion.homing.axes"
             requirement = "must name axes that the machine can home"
-            problems.append(Problem("motion.homing.axes", requirement, name, mend))
+            problems.append(Problem("motion.homing.axes", requirement, name, remedy))
     if codec.query_position() is None:
-        mend = "without it nobody knows when a position is reached, or that the wheels slip"
-        problems.append(Problem("motion.protocol.query", "is required", None, mend))
+        remedy = "without it nobody knows when a position is reached, or that the wheels slip"
+        problems.append(Problem("motion.protocol.query", "is required", None, remedy))
     for name in motion.homing.axes:
         if name not in needed:
-            mend = f"the plan has the axes {', '.join(needed)}"
-            problems.append(Problem("motion.homing.axes", "must be axes of the plan", name, mend))
+            remedy = f"the plan has the axes {', '.join(needed)}"
+            problems.append(Problem("motion.homing.axes", "must be axes of the plan", name, remedy))
     return problems
 
 
@@ -235,24 +236,24 @@ def _check_room(motion: MotionTable, parts: dict[str, Any]) -> list[Problem]:
     problems: list[Problem] = []
     plan, index, scan = motion.plan, parts.get("index"), parts.get("scan")
     if plan.along == "index" and index is None:
-        mend = "a line profile runs along the scan axis"
-        problems.append(Problem("motion.plan.along", "needs an index axis", "index", mend))
+        remedy = "a line profile runs along the scan axis"
+        problems.append(Problem("motion.plan.along", "needs an index axis", "index", remedy))
     stepped = index is not None and index.mode == "stepped"
     advance = None if index is None else str(index.advance)
     if stepped and plan.along == "index":
-        mend = "lines along a stepped axis cannot be: nothing tells where on it the probe is"
-        problems.append(Problem("motion.plan.along", "must be scan", "index", mend))
+        remedy = "lines along a stepped axis cannot be: nothing tells where on it the probe is"
+        problems.append(Problem("motion.plan.along", "must be scan", "index", remedy))
     if stepped and advance != "command":
-        mend = "the crawler tells the line; no return of the probe does"
-        problems.append(Problem("index.advance", "must be command", advance, mend))
+        remedy = "the crawler tells the line; no return of the probe does"
+        problems.append(Problem("index.advance", "must be command", advance, remedy))
     wrapped = [a for a in (scan, index) if a is not None and a.mode == "wrapped"]
     if plan.twist_turns is not None and not wrapped:
-        mend = 'only a cable around a pipe is twisted: leave it out, or set mode = "wrapped"'
+        remedy = 'only a cable around a pipe is twisted: leave it out, or set mode = "wrapped"'
         problems.append(
-            Problem("motion.plan.twist_turns", "needs a wrapped axis", plan.twist_turns, mend)
+            Problem("motion.plan.twist_turns", "needs a wrapped axis", plan.twist_turns, remedy)
         )
     if plan.twist_turns is None and wrapped:
-        mend = "half a turn to either side reaches all round: twist_turns = 0.6"
+        remedy = "half a turn to either side reaches all round: twist_turns = 0.6"
         requirement = "is required where an axis goes round a pipe"
-        problems.append(Problem("motion.plan.twist_turns", requirement, None, mend))
+        problems.append(Problem("motion.plan.twist_turns", requirement, None, remedy))
     return problems

@@ -1,4 +1,4 @@
-"""From a validator's error list to problems that name key, requirement, value and mend."""
+"""From a validator's error list to problems that name key, requirement, value and remedy."""
 
 from __future__ import annotations
 
@@ -62,10 +62,10 @@ def unknown_key(key: str, got: object, known: Sequence[str]) -> Problem:
     """Return the problem of a key that nobody knows, with the nearest one that is known."""
     near = difflib.get_close_matches(key.rpartition(".")[2], known, n=1)
     if near:
-        mend = f"did you mean '{near[0]}'?"
+        remedy = f"did you mean '{near[0]}'?"
     else:
-        mend = f"known here: {', '.join(sorted(known))}" if known else "remove it"
-    return Problem(key, "is not a known key", got, mend)
+        remedy = f"known here: {', '.join(sorted(known))}" if known else "remove it"
+    return Problem(key, "is not a known key", got, remedy)
 
 
 def _fields_at(annotation: object, path: Iterable[str]) -> list[str]:

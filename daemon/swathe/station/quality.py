@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from swathe.station.table import Table
+from swathe.station.table import StationTable
 from swathe.units import (
     Duration,
     Frequency,
@@ -27,7 +27,7 @@ __all__ = [
 ]
 
 
-class CalibrationSettings(Table):
+class CalibrationSettings(StationTable):
     """Velocity and zero offset: given, or by a calibration record that `calibrate` wrote."""
 
     file: str | None = Field(None, min_length=1, description="the record; relative to this file")
@@ -36,7 +36,7 @@ class CalibrationSettings(Table):
     block_temperature: Temperature | None = Field(None, description="with velocity, degC")
 
 
-class CorrectionSettings(Table):
+class CorrectionSettings(StationTable):
     """What is corrected beside velocity and zero offset; each is named in the record."""
 
     temperature: bool = Field(True, description="whether part_temperature acts")
@@ -47,7 +47,7 @@ class CorrectionSettings(Table):
     v_path: bool = Field(True, description="whether a dual-element probe's V-path is corrected")
 
 
-class ProbeSettings(Table):
+class ProbeSettings(StationTable):
     """The probe, of which the beam's width on the back wall follows."""
 
     name: str = ""
@@ -58,7 +58,7 @@ class ProbeSettings(Table):
     overlap: Percent = Field(0.0, ge=0, lt=100, description="of two lines' beams, wanted")
 
 
-class UncertaintySettings(Table):
+class UncertaintySettings(StationTable):
     """What the calibration record does not know of a reading's uncertainty."""
 
     repeatability: Length | None = Field(
@@ -70,7 +70,7 @@ class UncertaintySettings(Table):
     )
 
 
-class VerificationSettings(Table):
+class VerificationSettings(StationTable):
     """How the calibration is checked on a block, and how often."""
 
     block: str = ""

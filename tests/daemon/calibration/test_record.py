@@ -19,10 +19,10 @@ from swathe.calibration import (
     ProbeRecord,
     approve,
     new_record,
-    parse_record,
-    read_record,
+    parse_calibration_record,
+    read_calibration_record,
     solve_steps,
-    write_record,
+    write_calibration_record,
 )
 
 SINGLE = ProbeRecord(name="straight 5/10", serial="P-1", diameter_mm=10.0, frequency_MHz=5.0)
@@ -74,8 +74,8 @@ def test_record_written_is_read_as_it_was(
     path = tmp_path / "calibration.json"
     made = record(probe=probe, time=time)
     path.write_text("an older one", "utf-8")
-    write_record(path, made)
-    assert read_record(path) == made
+    write_calibration_record(path, made)
+    assert read_calibration_record(path) == made
     assert [entry.name for entry in tmp_path.iterdir()] == ["calibration.json"]
     assert re.fullmatch("[0-9a-f]{12}", made.id)
 
@@ -106,7 +106,7 @@ def test_approval_is_a_second_signature() -> None:
     assert approved.approved_by == "B. Lund"
     assert approved.id != made.id
     assert approved.model_copy(update={"id": made.id, "approved_by": None}) == made
-    assert parse_record(approved.model_dump_json(), Path("r.json")) == approved
+    assert parse_calibration_record(approved.model_dump_json(), Path("r.json")) == approved
     for name in ("A. Moen", " ", ""):
         with pytest.raises(CalibrationError, match="'approved_by' must be somebody other than"):
             approve(made, approved_by=name)
@@ -130,7 +130,7 @@ def test_record_changed_after_it_was_signed_is_told(
     contents = json.loads(record().model_dump_json())
     path.write_text(json.dumps({**contents, key: value}), "utf-8")
     with pytest.raises(CalibrationError) as caught:
-        read_record(path)
+        read_calibration_record(path)
     assert str(caught.value).startswith(f"{path}: was changed after it was signed: 'id' must be ")
     assert caught.value.path == path
 
@@ -145,7 +145,7 @@ def test_record_changed_deep_within_is_told(tmp_path: Path, place: tuple[str, st
     else:
         contents[table][key] = "B-18"
     with pytest.raises(CalibrationError, match="was changed after it was signed"):
-        parse_record(json.dumps(contents), tmp_path / "r.json")
+        parse_calibration_record(json.dumps(contents), tmp_path / "r.json")
 
 
 @pytest.mark.parametrize(
@@ -167,7 +167,7 @@ def test_record_of_values_that_cannot_be_names_the_key(
     """The message has the file, the key, what must hold and the mend."""
     contents = json.loads(record().model_dump_json())
     with pytest.raises(CalibrationError) as caught:
-        parse_record(json.dumps({**contents, **change}), Path("site/r.json"))
+        parse_calibration_record(json.dumps({**contents, **change}), Path("site/r.json"))
     message = str(caught.value)
     assert message.startswith(f"site/r.json: is no calibration record: {text}")
     assert message.endswith("take the file as it was written")
@@ -179,7 +179,7 @@ def test_record_that_is_none_is_told(tmp_path: Path, text: str) -> None:
     path = tmp_path / "r.json"
     path.write_text(text, "utf-8")
     with pytest.raises(CalibrationError, match="is no calibration record: '"):
-        read_record(path)
+        read_calibration_record(path)
 
 
 def test_record_torn_anywhere_is_told(tmp_path: Path) -> None:
@@ -187,25 +187,25 @@ def test_record_torn_anywhere_is_told(tmp_path: Path) -> None:
     text = record().model_dump_json(indent=1)
     for end in range(0, len(text) - 1, 37):
         with pytest.raises(CalibrationError):
-            parse_record(text[:end], tmp_path / "r.json")
+            parse_calibration_record(text[:end], tmp_path / "r.json")
 
 
 def test_record_missing_or_no_text_is_told(tmp_path: Path) -> None:
     """A missing file, a folder and bytes that are no text are named."""
     with pytest.raises(CalibrationError, match=r"gone\.json: is missing: look at the path"):
-        read_record(tmp_path / "gone.json")
+        read_calibration_record(tmp_path / "gone.json")
     with pytest.raises(CalibrationError, match="cannot be read"):
-        read_record(tmp_path)
+        read_calibration_record(tmp_path)
     (tmp_path / "r.json").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(CalibrationError, match=r"r\.json: cannot be read: is no UTF-8 text"):
-        read_record(tmp_path / "r.json")
+        read_calibration_record(tmp_path / "r.json")
 
 
 def test_record_into_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
     """The path is named and the system's own reason is given."""
     path = tmp_path / "nowhere" / "r.json"
     with pytest.raises(CalibrationError, match="cannot be written: No such file") as caught:
-        write_record(path, record())
+        write_calibration_record(path, record())
     assert caught.value.path == path
 
 
@@ -252,5 +252,5 @@ def test_record_of_two_steps_without_repeats_has_no_infinities(tmp_path: Path) -
         instrument=InstrumentRecord(name="g", serial="1"),
     )
     assert (made.u_dof, made.repeatability_mm) == (None, None)
-    write_record(tmp_path / "r.json", made)
-    assert read_record(tmp_path / "r.json") == made
+    write_calibration_record(tmp_path / "r.json", made)
+    assert read_calibration_record(tmp_path / "r.json") == made

@@ -15,7 +15,7 @@ from mcap.reader import make_reader
 from mcap.writer import Writer
 
 from daemon.strategies import entries
-from swathe.errors import JournalError, UsageError
+from swathe.errors import JournalError, MisuseError
 from swathe.journal import (
     Chunk,
     Entry,
@@ -261,16 +261,16 @@ def test_two_writers_same_number_second_is_refused(
 def test_write_before_open_or_after_close_is_usage_error(tmp_path: Path) -> None:
     """A writer takes entries between entering and leaving only, and is entered once."""
     writer = JournalWriter(tmp_path)
-    with pytest.raises(UsageError, match="not open"):
+    with pytest.raises(MisuseError, match="not open"):
         writer.write(Tick(1))
-    with writer, pytest.raises(UsageError, match="entered once"):
+    with writer, pytest.raises(MisuseError, match="entered once"):
         writer.__enter__()
-    with pytest.raises(UsageError, match="not open"):
+    with pytest.raises(MisuseError, match="not open"):
         writer.write(Tick(2))
     writer.flush()
     writer.sync()
     writer.close()
-    with pytest.raises(UsageError, match="entered once"):
+    with pytest.raises(MisuseError, match="entered once"):
         writer.__enter__()
 
 

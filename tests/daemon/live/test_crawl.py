@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from support.crawl import crawl_station
-from swathe.errors import UsageError
+from swathe.errors import MisuseError
 from swathe.live import Daemon
 from swathe.live.crawl.drive import Told
 from swathe.live.crawl.guards import Guards
@@ -275,7 +275,7 @@ def test_daemon_refuses_to_be_armed_where_the_station_does_not_allow_it(tmp_path
     """However it is asked, the station file has its say."""
     text = crawl_station(tmp_path, arm_allowed=False)
     settings = parse_station(text, "x")
-    with pytest.raises(UsageError, match="does not allow"):
+    with pytest.raises(MisuseError, match="does not allow"):
         Daemon(settings, text, SurveyFolder(tmp_path / "survey"), armed=True)
 
 

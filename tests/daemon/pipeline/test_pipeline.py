@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swathe.errors import UsageError
+from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
 from swathe.pipeline import CellState, GapCause, GapEnd, GapSnapshot, Pipeline
 from swathe.station import parse_station
@@ -125,7 +125,7 @@ def states(pipeline: Pipeline) -> np.ndarray[Any, Any]:
 def test_feed_before_the_opening_mark_is_refused() -> None:
     """A journal that does not begin with the mark that opens the run is a bug of ours."""
     pipeline = Pipeline(parse_station(HEAD + SCAN + ENCODER + GAUGE, "test"))
-    with pytest.raises(UsageError, match="must be the mark that opens the run"):
+    with pytest.raises(MisuseError, match="must be the mark that opens the run"):
         pipeline.feed(Tick(0))
 
 

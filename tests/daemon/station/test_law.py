@@ -33,7 +33,7 @@ from swathe.station import (
     station_in_journal,
     with_record,
 )
-from swathe.station.describe import describe_plan
+from swathe.station.describe import summarize_station
 
 LAW = ThicknessLaw(velocity=5.93, zero_offset=0.42)
 GIVEN = '[calibration]\nvelocity = "5920 m/s"\n'
@@ -89,16 +89,16 @@ def problems(text: str) -> list[str]:
 
 def test_record_beside_the_file_is_in_force(tmp_path: Path) -> None:
     """The station file names the record by a path relative to itself."""
-    from swathe.calibration import write_record
+    from swathe.calibration import write_calibration_record
 
-    write_record(tmp_path / "c.json", record())
+    write_calibration_record(tmp_path / "c.json", record())
     (tmp_path / "s.toml").write_text(text_with(""))
     station, _ = load_station(tmp_path / "s.toml")
     law = law_of(station)
     assert law is not None
     assert (law.velocity, law.zero_offset) == pytest.approx((5.93, 0.42), rel=1e-6)
     assert law.corrections == ()
-    assert any("record" in line and "by A. Kern" in line for line in describe_plan(station))
+    assert any("record" in line and "by A. Kern" in line for line in summarize_station(station))
 
 
 def test_record_in_the_journal_is_looked_through() -> None:
@@ -230,7 +230,7 @@ def test_beam_wider_than_the_steps_is_no_warning() -> None:
     station = parse_station(text, "s")
     # Within the near field of 34 mm the beam is told as its narrowest, k D / 2.
     assert beam_on_wall(station) == pytest.approx(0.514 * 12.7 / 2)
-    assert not any("WARNING" in line for line in describe_plan(station))
+    assert not any("WARNING" in line for line in summarize_station(station))
 
 
 def test_index_step_beyond_the_beam_is_warned_of() -> None:
@@ -240,7 +240,7 @@ def test_index_step_beyond_the_beam_is_warned_of() -> None:
     text = text_with(probe + index, calibration=GIVEN).replace(
         'folder = "bench"', 'folder = "bench"\nnominal_thickness = "5 mm"'
     )
-    (warning,) = [line for line in describe_plan(parse_station(text, "s")) if "WARNING" in line]
+    (warning,) = [line for line in summarize_station(parse_station(text, "s")) if "WARNING" in line]
     width = 0.514 * 6.35 / 2
     assert f"{width:.2f} mm wide on the back wall (-6 dB), less 20 % of overlap" in warning
     assert f"at most {0.8 * width:.2f} mm" in warning

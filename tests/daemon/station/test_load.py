@@ -80,7 +80,7 @@ def test_decoder_of_device_uses_the_baud_rate() -> None:
 
 
 def test_parse_many_mistakes_all_told_at_once() -> None:
-    """Eleven mistakes in five tables are told in one go: key, requirement, value got, mend."""
+    """Eleven mistakes in five tables are told in one go: key, requirement, value got, remedy."""
     text = GOOD
     for right, wrong in (
         ('name = "bench"', 'name = "be nch"'),

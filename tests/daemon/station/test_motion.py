@@ -47,7 +47,7 @@ def test_good_table_gives_what_planning_needs() -> None:
     assert plan.speed == 120.0
     assert len(plan.lines) == 11
     assert plan.left_out == ()
-    assert pass_settings_of(station, speed=0.5).least_speed == 0.5
+    assert pass_settings_of(station, speed=0.5).min_speed == 0.5
 
 
 def test_motion_is_not_allowed_unless_said() -> None:
@@ -132,7 +132,7 @@ def test_motion_is_not_allowed_unless_said() -> None:
     ],
 )
 def test_bad_table_is_told_with_key_value_and_mend(old: str, new: str, said: str) -> None:
-    """Each mistake is told with its key, what must hold, what was found and the mend."""
+    """Each mistake is told with its key, what must hold, what was found and the remedy."""
     assert old in GOOD
     found = problems(GOOD.replace(old, new, 1))
     assert said in found, found

@@ -254,7 +254,7 @@ class Crawl:
             await self._drive.arm()
         if not self._homing.done:
             await self._homing.find()
-        home = self._motion.homing.go_back
+        home = self._motion.homing.return_home
         try:
             await self._raster()
             words = await self._go_back()

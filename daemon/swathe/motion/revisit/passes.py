@@ -36,7 +36,7 @@ class PassSettings:
         speed: of a first try, mm/s.
         slower: factor of the speed for each further try at a coupling fault or at what was too
             fast; above 0, at most 1.
-        least_speed: no slower than this, mm/s.
+        min_speed: no slower than this, mm/s.
         settle: seconds of steady speed before the gap.
         along: axis that the passes run along.
         join: whether neighbouring gaps of the same lines, whose run-ups overlap, are one visit.
@@ -44,7 +44,7 @@ class PassSettings:
 
     speed: float
     slower: float = 0.6
-    least_speed: float = 1.0
+    min_speed: float = 1.0
     settle: float = 0.2
     along: Literal["scan", "index"] = "scan"
     join: bool = True
@@ -53,7 +53,7 @@ class PassSettings:
         for name, holds, requirement in (
             ("speed", 0 < self.speed < math.inf, "must be > 0 mm/s"),
             ("slower", 0 < self.slower <= 1, "must be > 0 and <= 1"),
-            ("least_speed", 0 < self.least_speed <= self.speed, "must be > 0 and <= speed"),
+            ("min_speed", 0 < self.min_speed <= self.speed, "must be > 0 and <= speed"),
             ("settle", 0 <= self.settle < math.inf, "must be >= 0 s"),
         ):
             if not holds:
@@ -64,7 +64,7 @@ class PassSettings:
         """Return the speed in mm/s for a gap that was tried so often already."""
         if cause not in _CURED_BY_SLOWNESS:
             return self.speed
-        return max(self.least_speed, self.speed * self.slower**tries)
+        return max(self.min_speed, self.speed * self.slower**tries)
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,18 +24,18 @@ class GlitchFilter:
     was set or the probe was carried, and the track goes on from there.
 
     Args:
-        most_speed: mm/s; None for no limit.
-        most_acceleration: mm/s²; None for no limit.
+        max_speed: mm/s; None for no limit.
+        max_acceleration: mm/s²; None for no limit.
 
     Attributes:
         glitches: samples kept out so far.
         resets: of the last samples asked for, which were the first good ones of a new place.
     """
 
-    def __init__(self, most_speed: float | None, most_acceleration: float | None = None) -> None:
-        self._most = np.inf if most_speed is None else most_speed / 1e9
-        self._bend = np.inf if most_acceleration is None else most_acceleration / 1e18
-        self._idle = most_speed is None and most_acceleration is None
+    def __init__(self, max_speed: float | None, max_acceleration: float | None = None) -> None:
+        self._most = np.inf if max_speed is None else max_speed / 1e9
+        self._bend = np.inf if max_acceleration is None else max_acceleration / 1e18
+        self._idle = max_speed is None and max_acceleration is None
         self._good: list[Sample] = []  # the last two good ones, older first
         self._held: list[Sample] = []
         self.glitches = 0

@@ -76,7 +76,7 @@ class _EncodedAxis:
         self.scale = CountsToPosition(
             settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
         )
-        self.gate = GlitchFilter(settings.most_speed, settings.most_acceleration)
+        self.gate = GlitchFilter(settings.max_speed, settings.max_acceleration)
         self.track = EncodedTrack(bracket_ns=bracket_ns)
 
 

@@ -289,7 +289,7 @@ def test_going_back_keeps_limits_and_zones(over: WorkArea, data: st.DataObject) 
 
 @pytest.mark.parametrize(
     ("key", "value"),
-    [("speed", 0.0), ("slower", 1.5), ("least_speed", 200.0), ("settle", math.nan)],
+    [("speed", 0.0), ("slower", 1.5), ("min_speed", 200.0), ("settle", math.nan)],
 )
 def test_impossible_pass_settings_are_refused(key: str, value: float) -> None:
     """A setting that cannot be is told by name."""

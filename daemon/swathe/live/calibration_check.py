@@ -9,13 +9,13 @@ from pathlib import Path
 from swathe.calibration import StabilityState
 from swathe.errors import SwatheError
 from swathe.journal import MarkKind
-from swathe.live.block import Block
+from swathe.live.block_reader import BlockReader
 from swathe.live.session import Session
 from swathe.pipeline import Check, CheckPhase
 from swathe.station import Station
 from swathe.store import SurveyFolder
 
-__all__ = ["READINGS_OF_A_STEP", "override", "verify"]
+__all__ = ["READINGS_OF_A_STEP", "override_check", "run_calibration_check"]
 
 READINGS_OF_A_STEP = 20
 _TICK_NS = 50_000_000
@@ -36,7 +36,7 @@ class _Pulse:
             self._session.flush()
 
 
-async def verify(
+async def run_calibration_check(
     station: Station,
     text: str,
     folder: SurveyFolder,
@@ -71,7 +71,7 @@ async def verify(
         raise SwatheError(msg)
     session = Session(folder, station, text, on_torn=on_torn, purpose="check")
     with session:
-        block = Block(
+        block = BlockReader(
             station,
             window=READINGS_OF_A_STEP,
             tolerance=tolerance_of_steadiness,
@@ -107,7 +107,7 @@ async def verify(
         return session.pipeline.suspect_cells.checks.checks[-1]
 
 
-async def override(
+async def override_check(
     station: Station,
     text: str,
     folder: SurveyFolder,

@@ -22,7 +22,7 @@ from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.station import Station, decoder_of, gauge_of, law_of
 
-__all__ = ["Block", "Steady"]
+__all__ = ["BlockReader", "SteadyReadings"]
 
 _PUMP_SECONDS = 0.02
 _SHOW_SECONDS = 0.1
@@ -31,7 +31,7 @@ _SETTLE_SECONDS = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Steady:
+class SteadyReadings:
     """Readings of one step that agree.
 
     Attributes:
@@ -47,7 +47,7 @@ class Steady:
     thickness: float
 
 
-class Block:
+class BlockReader:
     """Follows the gauge of a station; an async context manager.
 
     Args:
@@ -128,7 +128,7 @@ class Block:
         lost = np.flatnonzero(~readings["valid"])
         if lost.size:
             readings = readings[lost[-1] + 1 :]
-            self._begin_anew()
+            self._restart()
         readings = readings[readings["time"] >= self._since]
         if readings.size:
             self._stability.feed(readings["time_of_flight" if self.gives_time else "thickness"])
@@ -144,13 +144,13 @@ class Block:
             self._link.tally.state = entry.state
             self._link.tally.detail = entry.detail if entry.state != "open" else ""
 
-    def _begin_anew(self) -> None:
+    def _restart(self) -> None:
         self._stability = self._new_stability()
         self._latest = None
 
     async def steady(
         self, *, show: Callable[[StabilityState], None], patience: float = 30.0
-    ) -> Steady:
+    ) -> SteadyReadings:
         """Wait until the readings from now on are steady, and return them.
 
         Args:
@@ -163,7 +163,7 @@ class Block:
         if self._pump_task is not None and self._pump_task.done():
             self._pump_task.result()
         self._since = time.monotonic_ns() + int(_SETTLE_SECONDS * 1e9)
-        self._begin_anew()
+        self._restart()
         end = time.monotonic() + patience
         while True:
             await asyncio.sleep(_SHOW_SECONDS)
@@ -173,7 +173,7 @@ class Block:
             show(state)
             if state.stable and self._latest is not None:
                 readings = self._latest
-                return Steady(
+                return SteadyReadings(
                     begin=int(readings["time"][0]),
                     end=int(readings["time"][-1]),
                     state=state,

@@ -1,7 +1,7 @@
 """Quantities with units at the edges; plain SI-scaled floats inside.
 
 Inside Swathe lengths are mm, times of flight µs, durations ns (int), velocities mm/µs (which is
-km/s), frequencies MHz, temperatures degC, amplitudes and shares percent. A station file gives any unit that pint knows::
+km/s), frequencies MHz, temperatures degC, amplitudes and shares percent. A station file may use any unit that pint knows::
 
     length("7 in")          -> 177.8
     velocity("5920 m/s")    -> 5.92
@@ -16,6 +16,7 @@ from __future__ import annotations
 import functools
 import math
 import re
+from dataclasses import dataclass
 from tokenize import TokenError
 from typing import TYPE_CHECKING, Annotated
 
@@ -30,6 +31,7 @@ __all__ = [
     "Frequency",
     "Length",
     "Percent",
+    "QuantityReader",
     "Speed",
     "Temperature",
     "TemperatureDifference",
@@ -50,8 +52,8 @@ __all__ = [
 _QUANTITY = re.compile(
     r"\s*(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[A-Za-zµμ°][A-Za-zµμ°0-9/*^ ]{0,30}?)\s*"
 )
-# What the units library's parser and arithmetic make of a unit that is none ("m/", "mm/0").
-_STUMBLES = (
+# Raised by the units library's parser and arithmetic for a unit that is none ("m/", "mm/0").
+_PARSE_ERRORS = (
     ValueError,
     TypeError,
     AttributeError,
@@ -83,104 +85,91 @@ def _registry() -> UnitRegistry[float]:
     return pint.UnitRegistry(cache_folder=None)
 
 
-def _convert(text: object, unit: str, what: str, example: str) -> float:
-    """Convert `text` to `unit`, or raise a ValueError whose text is the requirement."""
-    if isinstance(text, (int, float)) and not isinstance(text, bool) and text == 0:
-        return 0.0  # zero is zero in every unit of a ratio scale
-    requirement = f"must be a {what} with its unit, such as {example!r}"
-    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
-    if match is None:
-        raise ValueError(requirement)
-    if _MIL.search(match["unit"]):
-        msg = f"must be a {what}: 'mil' is an angle to the units library, write 'thou' for 0.001 in"
-        raise ValueError(msg)
-    import pint
+@dataclass(frozen=True, slots=True)
+class QuantityReader:
+    """Reads a quantity with its unit; call it with the text of a file or of an option.
 
-    try:
-        # Only the unit goes to the parser: a number is a number here, never an expression.
-        factor = float(_registry().Quantity(1.0, match["unit"]).m_as(unit))
-    except (pint.PintError, *_STUMBLES) as error:
-        raise ValueError(requirement) from error
-    value = float(match["number"]) * factor
-    if not math.isfinite(value):
-        msg = f"must be a finite {what}, such as {example!r}"
-        raise ValueError(msg)
+    Attributes:
+        name: of the quantity, for messages.
+        unit: of the result.
+        example: shown where a text is refused.
+    """
+
+    name: str
+    unit: str
+    example: str
+
+    def __call__(self, text: object) -> float:
+        """Return the quantity in `unit`.
+
+        Raises:
+            ValueError: not such a quantity; the text is the requirement.
+        """
+        if isinstance(text, (int, float)) and not isinstance(text, bool) and text == 0:
+            return 0.0  # zero is zero in every unit of a ratio scale
+        requirement = f"must be a {self.name} with its unit, such as {self.example!r}"
+        match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+        if match is None:
+            raise ValueError(requirement)
+        if _MIL.search(match["unit"]):
+            msg = (
+                f"must be a {self.name}: 'mil' is an angle to the units library, "
+                "write 'thou' for 0.001 in"
+            )
+            raise ValueError(msg)
+        import pint
+
+        try:
+            # Only the unit goes to the parser: a number is a number here, never an expression.
+            factor = float(_registry().Quantity(1.0, match["unit"]).m_as(self.unit))
+        except (pint.PintError, *_PARSE_ERRORS) as error:
+            raise ValueError(requirement) from error
+        value = float(match["number"]) * factor
+        if not math.isfinite(value):
+            msg = f"must be a finite {self.name}, such as {self.example!r}"
+            raise ValueError(msg)
+        return _rounded(value)
+
+
+length = QuantityReader("length", "mm", "178 mm")
+time_of_flight = QuantityReader("time", "us", "0.42 us")
+velocity = QuantityReader("velocity", "mm/us", "5920 m/s")
+speed = QuantityReader("speed", "mm/s", "250 mm/s")
+acceleration = QuantityReader("acceleration", "mm/s**2", "2000 mm/s^2")
+frequency = QuantityReader("frequency", "MHz", "5 MHz")
+_duration = QuantityReader("duration", "ns", "50 ms")
+
+
+def _rounded(value: float) -> float:
     # 7 in is 177.79999999999998 after the conversion; 1e-12 relative is far below any encoder.
     return float(f"{value:.12g}")
 
 
-def length(text: object) -> float:
-    """Return a length in mm.
-
-    Raises:
-        ValueError: not a length; the text says what is required.
-    """
-    return _convert(text, "mm", "length", "178 mm")
-
-
-def time_of_flight(text: object) -> float:
-    """Return a time of flight in µs.
-
-    Raises:
-        ValueError: not a time; the text says what is required.
-    """
-    return _convert(text, "us", "time", "0.42 us")
-
-
-def velocity(text: object) -> float:
-    """Return a sound velocity in mm/µs (equal to km/s).
-
-    Raises:
-        ValueError: not a velocity; the text says what is required.
-    """
-    return _convert(text, "mm/us", "velocity", "5920 m/s")
-
-
-def speed(text: object) -> float:
-    """Return a speed in mm/s.
-
-    Raises:
-        ValueError: not a speed; the text says what is required.
-    """
-    return _convert(text, "mm/s", "speed", "250 mm/s")
-
-
-def acceleration(text: object) -> float:
-    """Return an acceleration in mm/s².
-
-    Raises:
-        ValueError: not an acceleration; the text says what is required.
-    """
-    return _convert(text, "mm/s**2", "acceleration", "2000 mm/s^2")
-
-
-def frequency(text: object) -> float:
-    """Return a frequency in MHz.
-
-    Raises:
-        ValueError: not a frequency; the text says what is required.
-    """
-    return _convert(text, "MHz", "frequency", "5 MHz")
+def _temperature_parts(text: object, requirement: str) -> tuple[float, str]:
+    """Return the number and pint's unit of a temperature, or raise the requirement."""
+    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    unit = _TEMPERATURES.get(match["unit"].replace(" ", "").casefold()) if match else None
+    if match is None or unit is None:
+        raise ValueError(requirement)
+    return float(match["number"]), unit
 
 
 def temperature(text: object) -> float:
     """Return a temperature in degC.
 
-    Its scales have zeros of their own, so that even 0 needs its unit here.
+    The scales have different zeros, so that even 0 needs its unit.
 
     Raises:
         ValueError: not a temperature; the text says what is required.
     """
-    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
-    unit = _TEMPERATURES.get(match["unit"].replace(" ", "").casefold()) if match else None
-    if match is None or unit is None:
-        msg = "must be a temperature with its unit, such as '21 degC' or '70 degF'"
-        raise ValueError(msg)
-    value = float(_registry().Quantity(float(match["number"]), unit).m_as("degC"))
+    number, unit = _temperature_parts(
+        text, "must be a temperature with its unit, such as '21 degC' or '70 degF'"
+    )
+    value = float(_registry().Quantity(number, unit).m_as("degC"))
     if not _ABSOLUTE_ZERO <= value < math.inf:
         msg = "must be a temperature above absolute zero"
         raise ValueError(msg)
-    return float(f"{value:.12g}")
+    return _rounded(value)
 
 
 def temperature_difference(text: object) -> float:
@@ -189,13 +178,11 @@ def temperature_difference(text: object) -> float:
     Raises:
         ValueError: not a difference; the text says what is required.
     """
-    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
-    unit = _TEMPERATURES.get(match["unit"].replace(" ", "").casefold()) if match else None
-    if match is None or unit is None:
-        msg = "must be a difference of temperatures with its unit, such as '2 K'"
-        raise ValueError(msg)
+    number, unit = _temperature_parts(
+        text, "must be a difference of temperatures with its unit, such as '2 K'"
+    )
     step = 5 / 9 if unit == "degF" else 1.0
-    return float(f"{float(match['number']) * step:.12g}")
+    return _rounded(number * step)
 
 
 def duration_ns(text: object) -> int:
@@ -204,7 +191,7 @@ def duration_ns(text: object) -> int:
     Raises:
         ValueError: not a time; the text says what is required.
     """
-    return round(_convert(text, "ns", "duration", "50 ms"))
+    return round(_duration(text))
 
 
 def percent(text: object) -> float:

@@ -50,10 +50,10 @@ def test_figures_in_words(board: Browser) -> None:
     assert board.text("#percent") == "12.34"
     assert board.text("#left") == "1 min 23 s"
     assert board.text("#cover-text") == "296 of 2\u202f400 cells · 3 gaps open"
-    assert board.text("#speed") == "80 mm/s"
-    assert board.text("#speed-text") == "limit 200 mm/s · 300 readings/s"
-    assert board.text("#minimum") == "7.25 mm ▼"
-    assert "below the alert level of 8.00 mm" in board.text("#minimum-at")
+    assert board.text("#speed") == "80.0 mm/s"
+    assert board.text("#speed-text") == "limit 200.0 mm/s · 300.0 readings/s"
+    assert board.text("#minimum") == "7.250 mm ▼"
+    assert "below the alert level of 8 mm" in board.text("#minimum-at")
     assert [item.text.splitlines()[1] for item in board.all("#port-list li")] == [
         "encoder: open", "gauge: lost", "broker: connected",
     ]  # fmt: skip
@@ -139,12 +139,12 @@ def test_tapped_cell_shows_its_reading(board: Browser) -> None:
     """A tap on a cell shows its reading, state and line; Escape closes it."""
     tap(board, 20, 3)
     board.wait(lambda: board.find("#reading").is_displayed(), 10, "the reading")
-    assert board.text("#reading-title") == "Reading at scan 20 mm, index 3 mm"
-    assert board.text("#reading-state") == "7.25 mm, measured"
+    assert board.text("#reading-title") == "Reading at scan 20.00 mm, index 3.00 mm"
+    assert board.text("#reading-state") == "7.250 mm, measured"
     assert board.find("#profile svg").is_displayed()
     assert not board.find("#ascan").is_displayed()
     tap(board, 31, 2)
-    text = "14.00 mm, no signal: probe was here, no valid reading"  # it was read before
+    text = "14.000 mm, no signal: probe was here, no valid reading"  # it was read before
     board.wait(lambda: board.text("#reading-state") == text, 10, "the other reading")
     board.find("#reading-close").send_keys(Keys.ESCAPE)
     assert not board.find("#reading").is_displayed()
@@ -231,7 +231,7 @@ def test_lengths_in_inches(board: Browser) -> None:
 
 
 def test_numbers_have_the_digits_of_the_other_outputs(board: Browser) -> None:
-    """Thickness, coverage and speed are rounded as the terminals and reports round them."""
+    """Thickness, coverage and speed are shown with the decimals of the messages."""
     shown = board.run_to_end(
         "const done = arguments[arguments.length - 1];"
         "import('/static/labels.js').then(({thick, percent, speed}) => {"
@@ -241,9 +241,9 @@ def test_numbers_have_the_digits_of_the_other_outputs(board: Browser) -> None:
         "})"
     )
     values = range(20001)
-    assert shown[0] == [f"{k / 1000:.2f} mm" for k in values]
+    assert shown[0] == [f"{k / 1000:.3f} mm" for k in values]
     assert shown[1] == [f"{k / 100:.2f}" for k in values]
-    assert shown[2] == [f"{k / 10:.0f} mm/s" for k in values]
+    assert shown[2] == [f"{k / 10:.1f} mm/s" for k in values]
 
 
 def test_labels_cover_states_causes_and_alarms(board: Browser) -> None:

@@ -24,11 +24,17 @@ export function fixed(value, digits) {
 /** Coverage, with the decimals of the message. */
 export const percent = (share) => fixed(share, 2);
 
-/** A wall thickness. */
+/** A measured thickness, with the decimals of the message. */
 export function thick(mm) {
   if (mm === null || mm === undefined) return "–";
-  return inches ? `${(mm / INCH).toFixed(3)} in` : `${fixed(mm, 2)} mm`;
+  return inches ? `${(mm / INCH).toFixed(3)} in` : `${fixed(mm, 3)} mm`;
 }
+
+/** A thickness that was set, such as the alert level, without trailing zeros. */
+export const level = (mm) => inches ? `${Number((mm / INCH).toFixed(3))} in` : `${Number(mm.toFixed(3))} mm`;
+
+/** A position of the probe or a reading, with the decimals of the message. */
+export const point = (mm) => position(mm, 0, 2);
 
 /** A position on the part, with as many decimals as the cell width needs. */
 export function position(mm, step = 1, digits = step >= 1 ? 0 : step >= 0.1 ? 1 : 2) {
@@ -59,7 +65,7 @@ export function distance(mm) {
 }
 
 export function speed(mm) {
-  return inches ? `${(mm / INCH).toFixed(1)} in/s` : `${fixed(mm, 0)} mm/s`;
+  return inches ? `${(mm / INCH).toFixed(1)} in/s` : `${fixed(mm, 1)} mm/s`;
 }
 
 /** A duration in s, as text. */

@@ -10,7 +10,7 @@ import { NextStep } from "./next_step.js";
 import { Panels, element } from "./panels.js";
 import { Reading } from "./reading.js";
 import { Commands } from "./commands.js";
-import { STATE_NAMES, inInches, setInches, thick } from "./labels.js";
+import { STATE_NAMES, inInches, level, setInches } from "./labels.js";
 import { ZoneForm } from "./zone.js";
 
 const $ = (id) => document.getElementById(id);
@@ -32,10 +32,10 @@ new CrawlerBar(station);
 
 map.onRange = (theme) => {
   theme.ramp($("ramp"));
-  $("ramp-low").textContent = `≤ ${thick(theme.low)}`;
-  $("ramp-high").textContent = thick(theme.high);
+  $("ramp-low").textContent = `≤ ${level(theme.low)}`;
+  $("ramp-high").textContent = level(theme.high);
   const alert = station.plan.alert_below;
-  $("ramp-text").textContent = alert === null ? "thickness" : `✚ below ${thick(alert)}`;
+  $("ramp-text").textContent = alert === null ? "thickness" : `✚ below ${level(alert)}`;
   showKey(theme);
   gaps.setTheme(theme);
 };

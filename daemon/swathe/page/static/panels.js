@@ -1,6 +1,6 @@
 // The figures next to the map: coverage, speed, minimum thickness, ports, calibration check, and
 // whether the connection is lost.
-import { clock, count, duration, fixed, percent, position, speed, thick } from "./labels.js";
+import { clock, count, duration, fixed, level, percent, point, speed, thick } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
@@ -62,17 +62,17 @@ export class Panels {
     const thin = progress.minimum !== null && plan.alert_below !== null && progress.minimum < plan.alert_below;
     set("minimum", progress.minimum === null ? "no reading yet" : `${thick(progress.minimum)}${thin ? " ▼" : ""}`);
     $("minimum").className = thin ? "ill" : "";
-    const at = [`scan ${position(progress.minimum_scan, plan.scan.resolution)}`];
-    if (plan.index) at.push(`index ${position(progress.minimum_index, plan.index.resolution)}`);
-    const level = plan.alert_below === null ? "" : thin ? `, below the alert level of ${thick(plan.alert_below)}` : `, alert level ${thick(plan.alert_below)}`;
-    set("minimum-at", progress.minimum === null ? "" : `at ${at.join(", ")}${level}`);
+    const at = [`scan ${point(progress.minimum_scan)}`];
+    if (plan.index) at.push(`index ${point(progress.minimum_index)}`);
+    const alert = plan.alert_below === null ? "" : thin ? `, below the alert level of ${level(plan.alert_below)}` : `, alert level ${level(plan.alert_below)}`;
+    set("minimum-at", progress.minimum === null ? "" : `at ${at.join(", ")}${alert}`);
     $("minimum-show").disabled = progress.minimum === null;
   }
 
   #speed(progress) {
     const { speed: now, speed_limit: limit } = progress;
     set("speed", speed(now));
-    const rate = `${count(Number(fixed(progress.rate, 0)))} readings/s`;
+    const rate = `${fixed(progress.rate, 1)} readings/s`;
     set("speed-text", limit === null ? `speed limit not known yet · ${rate}` : `limit ${speed(limit)} · ${rate}`);
     // The limit is at four fifths of the bar.
     $("speed-fill").style.width = limit ? `${Math.min(100, (now / limit) * 80)}%` : "0";
@@ -87,8 +87,8 @@ export class Panels {
     if (!plan) return;
     const [scan, index] = at;
     if (scan === null) return set("position", "Probe: position unknown");
-    const down = plan.index && index !== null ? `, index ${position(index, plan.index.resolution)}` : "";
-    set("position", `Probe: scan ${position(scan, plan.scan.resolution)}${down}`);
+    const down = plan.index && index !== null ? `, index ${point(index)}` : "";
+    set("position", `Probe: scan ${point(scan)}${down}`);
   }
 
   #ports() {
@@ -122,7 +122,7 @@ export class Panels {
     if (check) {
       const off = Math.max(0, ...check.steps.map((step) => Math.abs(step.deviation ?? 0)));
       const verdict = check.passed ? "✓ passed" : check.overridden_by ? `failed, overridden by ${check.overridden_by}` : "✕ FAILED";
-      set("check-text", `${verdict} at ${clock(check.ended)} (${check.phase}), largest deviation ${thick(off)}, tolerance ${thick(check.tolerance)}`);
+      set("check-text", `${verdict} at ${clock(check.ended)} (${check.phase}), largest deviation ${thick(off)}, tolerance ${level(check.tolerance)}`);
       $("check-text").className = check.passed || check.overridden_by ? "" : "ill";
     } else {
       set("check-text", "none in this survey");

@@ -1,7 +1,7 @@
 // The contents of a cell as text, with its A-scan where A-scans are kept, and its line's profile.
 import { element } from "./panels.js";
 import { plot } from "./plot.js";
-import { STATE_LABELS, clock, count, inInches, position, thick } from "./labels.js";
+import { STATE_LABELS, clock, count, inInches, point, thick } from "./labels.js";
 
 const UPDATE_MS = 1500;
 const INCH = 25.4;
@@ -58,8 +58,8 @@ export class Reading {
   #fill(cell, line) {
     const { plan } = this.#station;
     $("reading").hidden = false;
-    const at = [`scan ${position(cell.scan, plan.scan.resolution)}`];
-    if (plan.index) at.push(`index ${position(cell.index, plan.index.resolution)}`);
+    const at = [`scan ${point(cell.scan)}`];
+    if (plan.index) at.push(`index ${point(cell.index)}`);
     $("reading-title").textContent = `Reading at ${at.join(", ")}`;
     const state = STATE_LABELS[cell.state] ?? cell.state;
     $("reading-state").textContent = cell.thickness === null ? capital(state) : `${thick(cell.thickness)}, ${state}`;

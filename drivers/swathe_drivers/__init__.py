@@ -9,7 +9,7 @@ from swathe_drivers.description import (
     parse_description,
     read_description,
 )
-from swathe_drivers.errors import DriverError, PortError, SettingsError, UsageError
+from swathe_drivers.errors import DriverError, DriverUsageError, PortError, SettingsError
 from swathe_drivers.port import PortReader, PortState, open_port
 from swathe_drivers.ports import PortInfo, list_ports
 from swathe_drivers.records import (
@@ -39,6 +39,7 @@ __all__ = [
     "DescriptionError",
     "Driver",
     "DriverError",
+    "DriverUsageError",
     "Fault",
     "FaultReason",
     "PortError",
@@ -49,7 +50,6 @@ __all__ = [
     "Schedule",
     "SettingsError",
     "TalkSettings",
-    "UsageError",
     "WaveformFormat",
     "driver_names",
     "list_ports",

@@ -27,7 +27,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, TextIO
 
-from swathe_drivers.errors import DriverError, UsageError
+from swathe_drivers.errors import DriverError, DriverUsageError
 from swathe_drivers.lifecycle import Closing
 
 CAPTURE: Final = "capture:"
@@ -62,7 +62,7 @@ class CaptureHeader:
 
     Attributes:
         url: the port's address.
-        settings: of the line, as `LineSettings` has them (baud, parity, ...).
+        settings: of the line, as `SerialSettings` has them (baud, parity, ...).
         description: text of the protocol description that was in use; empty without one.
         began: UTC time of `at` = 0, ISO 8601.
     """
@@ -125,7 +125,7 @@ class CaptureWriter(Closing):
 
         Raises:
             CaptureError: the disk is full or gone; what was written before reads back.
-            UsageError: the capture is closed.
+            DriverUsageError: the capture is closed.
         """
         line: dict[str, Any] = {"at": time_ns - self._start}
         if _READABLE.fullmatch(data):
@@ -143,7 +143,7 @@ class CaptureWriter(Closing):
     def _write(self, line: dict[str, Any]) -> None:
         if self._stream is None:
             message = f"the capture {self.path} is closed; write before it is"
-            raise UsageError(message)
+            raise DriverUsageError(message)
         try:
             self._stream.write(json.dumps(line, separators=(", ", ": ")) + "\n")
             self._stream.flush()

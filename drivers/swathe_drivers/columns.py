@@ -13,7 +13,7 @@ from typing import Annotated, Final, Literal, Protocol, Self
 from pydantic import Field
 
 from swathe_drivers.records import WaveformFormat
-from swathe_drivers.settings import Problem, Table
+from swathe_drivers.settings import SettingProblem, SettingsTable
 from swathe_drivers.units import LengthUnit, TimeUnit
 
 AxisName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)]
@@ -41,13 +41,13 @@ class Column(Protocol):
         ...
 
 
-class Constant(Table):
+class Constant(SettingsTable):
     """A value that never changes; a record in which it differs is of another kind."""
 
     kind: Literal["constant"] = Field(alias="is")
 
 
-class DeviceTime(Table, ABC):
+class DeviceTime(SettingsTable, ABC):
     """The device's own clock."""
 
     kind: Literal["device_time"] = Field(alias="is")
@@ -59,7 +59,7 @@ class DeviceTime(Table, ABC):
         """Time after which it starts again at 0, ns; None if it never does."""
 
 
-class RunningNumber(Table):
+class RunningNumber(SettingsTable):
     """Running number of the record; with `wrap` it starts again at 0 after `wrap` records."""
 
     kind: Literal["sequence"] = Field(alias="is")
@@ -71,7 +71,7 @@ class RunningNumber(Table):
         return self.wrap
 
 
-class Counts(Table, ABC):
+class Counts(SettingsTable, ABC):
     """Raw count of an encoder."""
 
     kind: Literal["counts"] = Field(alias="is")
@@ -83,27 +83,27 @@ class Counts(Table, ABC):
         """Bits at which it rolls over; None if it never does."""
 
 
-class Quadrature(Table):
+class Quadrature(SettingsTable):
     """Levels of both lines of an encoder, 2 * A + B; the decoder counts all four edges."""
 
     kind: Literal["quadrature"] = Field(alias="is")
     axis: AxisName
 
 
-class IndexMark(Table):
+class IndexMark(SettingsTable):
     """Whether an encoder passed its index mark with this record."""
 
     kind: Literal["index_mark"] = Field(alias="is")
     axis: AxisName
 
 
-class ReadingStatus(Table):
+class ReadingStatus(SettingsTable):
     """Whether the reading is valid."""
 
     kind: Literal["status"] = Field(alias="is")
 
 
-class LimitedValue(Table):
+class LimitedValue(SettingsTable):
     """A number of a quantity; its limits are in `unit`."""
 
     kind: str
@@ -111,7 +111,7 @@ class LimitedValue(Table):
     min: float | None = None
     max: float | None = None
 
-    def limit_problems(self) -> list[Problem]:
+    def limit_problems(self) -> list[SettingProblem]:
         """Return what is wrong with the limits."""
         if self.min is None or self.max is None or self.min < self.max:
             return []
@@ -204,7 +204,7 @@ def kind_and_axis(column: Column) -> str:
 
 def record_problems(
     columns: Sequence[Column], *, key: str, noun: str, measured: Sequence[str]
-) -> list[Problem]:
+) -> list[SettingProblem]:
     """Return what is wrong with the columns of a record taken together.
 
     Args:
@@ -213,7 +213,7 @@ def record_problems(
         noun: what one of them is called.
         measured: kinds of which a reading needs one.
     """
-    found: list[Problem] = []
+    found: list[SettingProblem] = []
     path: tuple[str | int, ...] = (key,)
     kinds = Counter(column.kind for column in columns)
     if not kinds.keys() & {*measured, *_POSITIONS}:

@@ -58,7 +58,7 @@ class Faulty:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sent:
+class SentValues:
     """A column of numbers as the device sent them.
 
     Attributes:
@@ -74,7 +74,7 @@ class Sent:
     check: Callable[[NDArray[np.bool_] | None], None]
 
 
-def convert(sent: Sequence[Sent], valid: NDArray[np.bool_] | None) -> dict[str, NDArray[Any]]:
+def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict[str, NDArray[Any]]:
     """Check limits and return columns in mm, µs and percent by name; an axis is `axis NAME`.
 
     A reading without an echo is not valid, and its limits don't hold. A time of flight or

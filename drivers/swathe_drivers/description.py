@@ -33,9 +33,9 @@ from swathe_drivers.errors import DriverError, SettingsError
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
 from swathe_drivers.talk import Schedule, TalkSettings, make_schedule
-from swathe_drivers.transport import LineSettings, PortSettings
+from swathe_drivers.transport import PortSettings, SerialSettings
 
-MOST_BYTES: Final = 1 << 20
+MAX_DESCRIPTION_BYTES: Final = 1 << 20
 """A description is not larger, bytes."""
 
 
@@ -61,7 +61,7 @@ class _File(BaseModel):
 
     about: str = ""
     driver: str = Field(default="delimited", min_length=1)
-    port: LineSettings = LineSettings()
+    port: SerialSettings = SerialSettings()
     protocol: dict[str, Any]
     talk: TalkSettings | None = None
 
@@ -117,8 +117,10 @@ def read_description(path: Path) -> Description:
             the file and every such key.
     """
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise DescriptionError(str(path), [f"must be at most {MOST_BYTES:,} bytes long"])
+        if path.stat().st_size > MAX_DESCRIPTION_BYTES:
+            raise DescriptionError(
+                str(path), [f"must be at most {MAX_DESCRIPTION_BYTES:,} bytes long"]
+            )
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise DescriptionError(str(path), ["there is no such file; check the path"]) from None

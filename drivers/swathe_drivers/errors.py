@@ -101,5 +101,5 @@ class LimitError(DriverError):
         )
 
 
-class UsageError(DriverError):
+class DriverUsageError(DriverError):
     """Code called an object in a way it does not allow; a mistake in the caller, not in the peer."""

@@ -29,7 +29,7 @@ class Starting(Closing):
 
     @abstractmethod
     def start(self) -> None:
-        """Begin; raises `UsageError` if it is started already."""
+        """Begin; raises `DriverUsageError` if it is started already."""
 
     def __enter__(self) -> Self:
         self.start()

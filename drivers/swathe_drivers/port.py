@@ -16,7 +16,7 @@ from typing import Final, TypeVar
 
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureEndError
-from swathe_drivers.errors import PortError, UsageError
+from swathe_drivers.errors import DriverUsageError, PortError
 from swathe_drivers.failures import PORT_ERRORS, explain
 from swathe_drivers.lifecycle import Starting
 from swathe_drivers.talk.schedule import Schedule
@@ -130,11 +130,11 @@ class PortReader(Starting):
         """Begin to open and read the port; returns at once.
 
         Raises:
-            UsageError: it is started already; close it first.
+            DriverUsageError: it is started already; close it first.
         """
         if self._thread is not None:
             message = f"the reader of {self.name!r} is started already; close it first"
-            raise UsageError(message)
+            raise DriverUsageError(message)
         self._stop = threading.Event()
         self._opened = self._bytes_read = self._stalls = 0
         self._open_error = None
@@ -178,7 +178,7 @@ class PortReader(Starting):
         Raises:
             PortError: the port is not open now, or does not take the bytes within a second.
                 Try again once it is open.
-            UsageError: the reader is not started.
+            DriverUsageError: the reader is not started.
         """
         self._with_port(lambda transport: transport.write(data))
 
@@ -201,7 +201,7 @@ class PortReader(Starting):
     def _with_port(self, act: Callable[[Transport], _Result]) -> _Result:
         if self._thread is None:
             message = f"the reader of {self.name!r} is not started; start it before writing"
-            raise UsageError(message)
+            raise DriverUsageError(message)
         with self._lock:
             if self._transport is None:
                 raise PortError(self.settings.url, "is not open, nothing was written")

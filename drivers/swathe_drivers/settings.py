@@ -37,17 +37,17 @@ def problem(requirement: str) -> PydanticCustomError:
     return PydanticCustomError(PROBLEM, "{requirement}", {"requirement": requirement})
 
 
-Problem = tuple[tuple[str | int, ...], str, object]
+SettingProblem = tuple[tuple[str | int, ...], str, object]
 """Path in the table, requirement and value of a problem that a validator found."""
 
 
-class Table(BaseModel):
+class SettingsTable(BaseModel):
     """A table of a driver's settings: unknown keys are mistakes."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-def raise_problems(table: Table, found: Sequence[Problem]) -> None:
+def raise_problems(table: SettingsTable, found: Sequence[SettingProblem]) -> None:
     """End a validator of the whole table; harmless without problems.
 
     Raises:

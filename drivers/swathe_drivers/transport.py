@@ -38,7 +38,7 @@ def _host_and_number(url: str) -> tuple[str, str, str]:
     return url.split("://", 1)[1].split("?", maxsplit=1)[0].rstrip("/").rpartition(":")
 
 
-class LineSettings(BaseModel):
+class SerialSettings(BaseModel):
     """How bytes go over a serial line."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -53,7 +53,7 @@ class LineSettings(BaseModel):
     """Hardware flow control."""
 
 
-class PortSettings(LineSettings):
+class PortSettings(SerialSettings):
     """How to open a port.
 
     `url` is a device (`/dev/ttyUSB0`, `COM3`), a device by its USB serial number

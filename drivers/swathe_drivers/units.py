@@ -1,9 +1,14 @@
-"""Units of what devices send, and how they become this package's own: ns, µs, mm, percent."""
+"""Units of what devices send, their conversion to ns, µs, mm and percent, and times in settings."""
 
-from typing import Final, Literal
+import re
+from fractions import Fraction
+from typing import Annotated, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import AfterValidator, Field
+
+from swathe_drivers.settings import problem
 
 TimeUnit = Literal["ns", "us", "ms", "s"]
 LengthUnit = Literal["mm", "in", "thou"]
@@ -33,3 +38,26 @@ def scaled(values: NDArray[np.float64], unit: str) -> NDArray[np.float64]:
     if times != 1.0:
         values = values * times
     return values if over == 1.0 else values / over
+
+
+_DURATION: Final = re.compile(r"\s*([+-]?\d+(?:\.\d*)?|[+-]?\.\d+)\s*(ns|us|µs|μs|ms|s)\s*")
+_MAX_DURATION_NS: Final = 10**12
+
+
+def _check_duration(text: str) -> str:
+    found = _DURATION.fullmatch(text)
+    if found is None or abs(nanoseconds(text)) > _MAX_DURATION_NS:
+        raise problem("must be a time of at most 1000 s with its unit, like '10 ns' or '0.5 us'")
+    return text
+
+
+def nanoseconds(text: str) -> Fraction:
+    """The time that a checked text such as `10 ns` tells, ns."""
+    found = _DURATION.fullmatch(text)
+    assert found is not None  # noqa: S101  checked when the settings were read
+    unit = found[2].replace("µ", "u").replace("μ", "u")
+    return Fraction(found[1]) * int(10 ** TIME_POWERS[unit])
+
+
+DurationText = Annotated[str, Field(max_length=32), AfterValidator(_check_duration)]
+"""A number and a unit of time, e.g. `10 ns`."""

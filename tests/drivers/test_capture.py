@@ -16,7 +16,7 @@ from swathe_drivers.capture import (
     CaptureReader,
     CaptureWriter,
 )
-from swathe_drivers.errors import PortError, SettingsError, UsageError
+from swathe_drivers.errors import DriverUsageError, PortError, SettingsError
 from swathe_drivers.port import PortReader, PortState, open_port
 from swathe_drivers.settings import read_settings
 from swathe_drivers.transport import PortSettings
@@ -135,7 +135,7 @@ def test_capture_writer_refuses_what_it_must(tmp_path: Path) -> None:
     writer = CaptureWriter(tmp_path / "other.jsonl", HEADER, start_ns=0)
     writer.close()
     writer.close()
-    with pytest.raises(UsageError):
+    with pytest.raises(DriverUsageError):
         writer.chunk(1, b"x")
 
 

@@ -1,11 +1,11 @@
 """Errors carry what a program needs beside their text."""
 
-from swathe_drivers.errors import DriverError, PortError, SettingsError, UsageError
+from swathe_drivers.errors import DriverError, DriverUsageError, PortError, SettingsError
 
 
 def test_errors_have_one_root() -> None:
     """One except clause catches all of them."""
-    for kind in (PortError, SettingsError, UsageError):
+    for kind in (PortError, SettingsError, DriverUsageError):
         assert issubclass(kind, DriverError)
 
 

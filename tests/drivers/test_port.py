@@ -10,7 +10,7 @@ import pytest
 
 from drivers.doubles import PtyPort, Tape, TcpServer, wait_until
 from swathe_drivers.backoff import Backoff
-from swathe_drivers.errors import PortError, UsageError
+from swathe_drivers.errors import DriverUsageError, PortError
 from swathe_drivers.port import PortReader, PortState, open_port
 from swathe_drivers.transport import PortSettings
 
@@ -43,10 +43,10 @@ def reader(url: str | Path, tape: Tape) -> PortReader:
 def test_start_twice_is_refused(far_end: PtyPort) -> None:
     """A reader that is started already says so and goes on."""
     with reader(far_end.link, Tape()) as port:
-        with pytest.raises(UsageError) as caught:
+        with pytest.raises(DriverUsageError) as caught:
             port.start()
         assert str(caught.value) == "the reader of 'gauge' is started already; close it first"
-        with pytest.raises(UsageError):
+        with pytest.raises(DriverUsageError):
             port.__enter__()
         port.wait_open(5)
 
@@ -174,7 +174,7 @@ def test_write_when_not_started_or_not_open_is_refused(tmp_path: Path) -> None:
     """A mistake of the caller and a missing port are different errors."""
     missing = tmp_path / "missing"
     port = reader(missing, Tape())
-    with pytest.raises(UsageError) as misuse:
+    with pytest.raises(DriverUsageError) as misuse:
         port.write(b"x")
     assert str(misuse.value) == ("the reader of 'gauge' is not started; start it before writing")
     with port, pytest.raises(PortError) as absent:

@@ -26,7 +26,7 @@ from swathe_drivers.modbus import ModbusSettings
 from swathe_drivers.modbus.settings import Read
 from swathe_drivers.motion.gcode import GCodeSettings
 from swathe_drivers.talk import TalkSettings
-from swathe_drivers.transport import LineSettings
+from swathe_drivers.transport import SerialSettings
 
 README = Path(__file__).parent.parent.parent / "drivers" / "README.md"
 BLOCK = re.compile(r"^( *)```toml\n(.*?)^\1```", re.MULTILINE | re.DOTALL)
@@ -130,7 +130,7 @@ def test_lines_beside_the_blocks_are_decoded_by_them() -> None:
         ("What is said to a device", 0, (TalkSettings,)),
         ("Checksums", 0, (LineChecksum,)),
         ("Checksums", 1, (SumChecksum, CrcChecksum)),
-        ("Ports", 1, (LineSettings,)),
+        ("Ports", 1, (SerialSettings,)),
     ],
 )
 def test_tables_tell_every_key_and_no_other(

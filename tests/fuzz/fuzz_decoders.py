@@ -145,7 +145,7 @@ def targets() -> tuple[list[Target], list[bytes]]:
     """Every invented device, and Modbus over TCP, with good streams of each."""
     from drivers.protocols.invented import PROTOCOLS, Sent
     from swathe_drivers.description import parse_description
-    from swathe_drivers.modbus.framer import LONGEST as LONGEST_ANSWER
+    from swathe_drivers.modbus.framer import LONGEST_FRAME as LONGEST_ANSWER
 
     found, streams = [], []
     sources = [(one.name, one.description, one.record) for one in PROTOCOLS]

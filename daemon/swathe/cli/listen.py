@@ -13,7 +13,7 @@ from swathe.cli.app import Exit, app, console, errors
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
-    from swathe.listen import Heard, Listener, PlainPrinter
+    from swathe.listen import Listener, PlainPrinter, PortSnapshot
     from swathe_drivers import PortSettings
     from swathe_drivers.description import Description
 
@@ -62,7 +62,7 @@ def listen(
     """
     from swathe.listen import Listener
     from swathe_drivers.capture import CaptureHeader, CaptureWriter
-    from swathe_drivers.suggest import MOST_BYTES
+    from swathe_drivers.suggest import MAX_CAPTURED_BYTES
 
     settings, description, per_byte = _settings(port, baud, protocol, driver, suggest=suggest)
     if suggest and seconds is None and not settings.is_capture:
@@ -85,12 +85,12 @@ def listen(
                 decoder=decoder,
                 schedule=description.schedule() if description else None,
                 capture=writer,
-                keep_bytes=MOST_BYTES if suggest else 0,
+                keep_bytes=MAX_CAPTURED_BYTES if suggest else 0,
             )
         )
-        heard = _follow(listener, _title(settings), seconds, plain=plain, quiet=suggest)
-    _end(heard, capture)
-    good = _suggest(listener.kept, settings, per_byte) if suggest else heard.good
+        snapshot = _follow(listener, _title(settings), seconds, plain=plain, quiet=suggest)
+    _end(snapshot, capture)
+    good = _suggest(listener.kept, settings, per_byte) if suggest else snapshot.good
     raise typer.Exit(Exit.OK if good else Exit.ERROR)
 
 
@@ -144,7 +144,7 @@ def _title(settings: PortSettings) -> str:
 
 def _follow(
     listener: Listener, title: str, seconds: float | None, *, plain: bool, quiet: bool
-) -> Heard:
+) -> PortSnapshot:
     """Show what the port says until it ends, time is up, or the user has seen enough."""
     from swathe.keys import single_keys
     from swathe.listen import LivePicture, PlainPrinter
@@ -169,29 +169,33 @@ def _follow(
                 if picture is not None:
                     if pressed == " ":
                         picture.freeze()
-                    picture.show(listener.heard())
+                    picture.show(listener.snapshot())
         if printer is not None:
             _print_each(listener, printer)
         listener.drain()
-        heard = listener.heard()
+        snapshot = listener.snapshot()
         if picture is not None:
-            picture.show(heard)
-    return heard
+            picture.show(snapshot)
+    return snapshot
 
 
 def _print_each(listener: Listener, printer: PlainPrinter) -> None:
     """Print chunk by chunk what has arrived."""
     while listener.drain(most=1):
-        printer.show(listener.heard())
+        printer.show(listener.snapshot())
 
 
-def _end(heard: Heard, capture: Path | None) -> None:
+def _end(snapshot: PortSnapshot, capture: Path | None) -> None:
     """Tell on standard error how it went."""
     from swathe.listen import summary
 
-    errors.print(summary(heard), soft_wrap=True, highlight=False, markup=False)
-    if not heard.bytes:
-        told = heard.detail if heard.state != "open" else "is the device on, and the cable right?"
+    errors.print(summary(snapshot), soft_wrap=True, highlight=False, markup=False)
+    if not snapshot.bytes:
+        told = (
+            snapshot.detail
+            if snapshot.state != "open"
+            else "is the device on, and the cable right?"
+        )
         errors.print(f"no bytes came: {told}", soft_wrap=True, highlight=False, markup=False)
     if capture is not None:
         errors.print(

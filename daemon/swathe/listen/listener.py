@@ -25,7 +25,7 @@ from swathe_drivers.capture import CaptureWriter
 from swathe_drivers.lifecycle import Starting
 from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
 
-__all__ = ["Heard", "HeardChunk", "HeardRecord", "Listener", "quoted"]
+__all__ = ["Listener", "PortSnapshot", "ReceivedChunk", "ReceivedRecord", "quoted"]
 
 _QUEUE_LENGTH = 2_000
 _KEPT_CHUNKS = 200
@@ -57,7 +57,7 @@ class _Sent:
 
 
 @dataclass(frozen=True, slots=True)
-class HeardChunk:
+class ReceivedChunk:
     """Bytes as they came.
 
     Attributes:
@@ -76,7 +76,7 @@ class HeardChunk:
 
 
 @dataclass(frozen=True, slots=True)
-class HeardRecord:
+class ReceivedRecord:
     """A decoded record: host time since the first chunk, s, and its fields as they are shown."""
 
     number: int
@@ -85,7 +85,7 @@ class HeardRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class PortSnapshot:
     """All there is to show at one moment.
 
     Attributes:
@@ -118,8 +118,8 @@ class Heard:
     byte_rate: float
     record_rate: float
     faults: Mapping[str, int]
-    newest_chunks: tuple[HeardChunk, ...]
-    newest_records: tuple[HeardRecord, ...]
+    newest_chunks: tuple[ReceivedChunk, ...]
+    newest_records: tuple[ReceivedRecord, ...]
     newest_faults: tuple[Fault, ...]
     decoded: bool
 
@@ -170,8 +170,8 @@ class Listener(Starting):
         self._last = 0
         self._bytes = self._chunks = self._records = self._ignored = 0
         self._window: deque[tuple[int, int, int]] = deque()  # time, bytes, records
-        self._newest_chunks: deque[HeardChunk] = deque(maxlen=_KEPT_CHUNKS)
-        self._newest_records: deque[HeardRecord] = deque(maxlen=_KEPT_RECORDS)
+        self._newest_chunks: deque[ReceivedChunk] = deque(maxlen=_KEPT_CHUNKS)
+        self._newest_records: deque[ReceivedRecord] = deque(maxlen=_KEPT_RECORDS)
         self._newest_faults: deque[Fault] = deque(maxlen=_KEPT_FAULTS)
         self._faults: Counter[str] = Counter()
         self._missing = self._sent = 0
@@ -207,13 +207,13 @@ class Listener(Starting):
                 self._note(entry)
         return count
 
-    def heard(self) -> Heard:
+    def snapshot(self) -> PortSnapshot:
         """Return what there is to show now."""
         first = self._first if self._first is not None else self._last
         span = max(1e-9, min(_RATE_NS, self._last - first) / 1e9)
         # The first chunk's bytes came before the time that is measured by it.
         counted = [entry for entry in self._window if entry[0] > first] or [(0, 0, 0)]
-        return Heard(
+        return PortSnapshot(
             state=self._state,
             detail=self._detail,
             seconds=(self._last - first) / 1e9,
@@ -242,7 +242,7 @@ class Listener(Starting):
         self._last = chunk.time
         self._chunks += 1
         at = (chunk.time - self._first) / 1e9
-        self._newest_chunks.append(HeardChunk(self._chunks, self._bytes, at, gap, chunk.data))
+        self._newest_chunks.append(ReceivedChunk(self._chunks, self._bytes, at, gap, chunk.data))
         self._bytes += len(chunk.data)
         if self._keep > 0:
             self.kept.append((chunk.time, chunk.data))
@@ -282,7 +282,7 @@ class Listener(Starting):
             if position is not None:
                 fields += _place_fields(position, decoder)
             time = (int(common["time"]) - first) / 1e9
-            self._newest_records.append(HeardRecord(number, time, tuple(fields)))
+            self._newest_records.append(ReceivedRecord(number, time, tuple(fields)))
         return count
 
     def _count_missing(self, numbers: NDArray[np.int64], wrap: int | None) -> None:

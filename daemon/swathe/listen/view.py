@@ -10,7 +10,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from swathe.listen.listener import Heard, HeardChunk, quoted
+from swathe.listen.listener import PortSnapshot, ReceivedChunk, quoted
 
 __all__ = ["LivePicture", "PlainPrinter", "readable", "summary"]
 
@@ -46,21 +46,23 @@ def _counted(number: int, what: str) -> str:
     return f"{number:,} {what}{'' if number == 1 else 's'}"
 
 
-def summary(heard: Heard) -> str:
+def summary(snapshot: PortSnapshot) -> str:
     """Return counts, rates and faults in one line."""
-    heard_in = f"{_counted(heard.bytes, 'byte')} in {_counted(heard.chunks, 'chunk')}"
-    parts = [f"{heard_in}, {heard.byte_rate:,.0f} bytes/s"]
-    if heard.sent:
-        last = heard.newest_sent
+    received = f"{_counted(snapshot.bytes, 'byte')} in {_counted(snapshot.chunks, 'chunk')}"
+    parts = [f"{received}, {snapshot.byte_rate:,.0f} bytes/s"]
+    if snapshot.sent:
+        last = snapshot.newest_sent
         last = f"{last[:_SHOWN_SENT]}..." if len(last) > _SHOWN_SENT else last
-        parts.append(f"{heard.sent:,} sent, the last {last}")
-    if heard.decoded:
-        parts.append(f"{_counted(heard.records, 'record')}, {heard.record_rate:,.1f}/s")
-        if heard.ignored:
-            parts.append(f"{_counted(heard.ignored, 'line')} ignored")
-        if heard.missing:
-            parts.append(f"{_counted(heard.missing, 'record')} missing by their number")
-        reasons = ", ".join(f"{count:,} {reason}" for reason, count in sorted(heard.faults.items()))
+        parts.append(f"{snapshot.sent:,} sent, the last {last}")
+    if snapshot.decoded:
+        parts.append(f"{_counted(snapshot.records, 'record')}, {snapshot.record_rate:,.1f}/s")
+        if snapshot.ignored:
+            parts.append(f"{_counted(snapshot.ignored, 'line')} ignored")
+        if snapshot.missing:
+            parts.append(f"{_counted(snapshot.missing, 'record')} missing by their number")
+        reasons = ", ".join(
+            f"{count:,} {reason}" for reason, count in sorted(snapshot.faults.items())
+        )
         parts.append(f"faults: {reasons or 'none'}")
     return "; ".join(parts)
 
@@ -73,47 +75,47 @@ class PlainPrinter:
         self._chunk = self._record = self._faults = 0
         self._state = ""
 
-    def show(self, heard: Heard) -> None:
+    def show(self, snapshot: PortSnapshot) -> None:
         """Print what is new."""
-        if heard.state != self._state and heard.detail:
-            self._state = heard.state
-            self._print(f"port {heard.state}: {heard.detail}")
-        records = [record for record in heard.newest_records if record.number > self._record]
-        for chunk in heard.newest_chunks:
+        if snapshot.state != self._state and snapshot.detail:
+            self._state = snapshot.state
+            self._print(f"port {snapshot.state}: {snapshot.detail}")
+        records = [record for record in snapshot.newest_records if record.number > self._record]
+        for chunk in snapshot.newest_chunks:
             if chunk.number > self._chunk:
                 self._print(_plain_chunk(chunk))
-        if (lost := heard.records - self._record - len(records)) > 0:
+        if (lost := snapshot.records - self._record - len(records)) > 0:
             self._print(f"({lost:,} records not shown)")
         for record in records:
             told = ", ".join(f"{name} {value}" for name, value in record.fields)
             self._print(f"{record.time:10.4f} s  record {record.number}: {told}")
-        count = sum(heard.faults.values())
-        if new := min(count - self._faults, len(heard.newest_faults)):
-            for fault in heard.newest_faults[-new:]:
+        count = sum(snapshot.faults.values())
+        if new := min(count - self._faults, len(snapshot.newest_faults)):
+            for fault in snapshot.newest_faults[-new:]:
                 self._print(f"fault at {fault}")
-        self._chunk = heard.chunks
-        self._record = heard.records
+        self._chunk = snapshot.chunks
+        self._record = snapshot.records
         self._faults = count
 
     def _print(self, line: str) -> None:
         self._console.print(line, soft_wrap=True, highlight=False, markup=False)
 
 
-def _plain_chunk(chunk: HeardChunk) -> str:
+def _plain_chunk(chunk: ReceivedChunk) -> str:
     shown = chunk.data[:_PLAIN_BYTES]
     more = f" and {len(chunk.data) - len(shown)} more" if len(shown) < len(chunk.data) else ""
     return f"{chunk.time:10.4f} s {_gap(chunk.gap):>11}  byte {chunk.offset}: {quoted(shown)}{more}"
 
 
 class LivePicture:
-    """A live view: bytes beside what they mean, rates, and what is wrong."""
+    """A live view: bytes next to what they mean, rates, and what is wrong."""
 
     def __init__(self, console: Console, *, title: str) -> None:
         self._console = console
         self._title = title
         self._live = Live(console=console, auto_refresh=False, transient=False)
-        self._frozen: Heard | None = None
-        self._heard: Heard | None = None
+        self._frozen: PortSnapshot | None = None
+        self._newest: PortSnapshot | None = None
 
     def __enter__(self) -> Self:
         self._live.__enter__()
@@ -121,31 +123,31 @@ class LivePicture:
 
     def __exit__(self, *error: object) -> None:
         self._frozen = None
-        if self._heard is not None:
-            self._live.update(self._render(self._heard), refresh=True)
+        if self._newest is not None:
+            self._live.update(self._render(self._newest), refresh=True)
         self._live.__exit__(None, None, None)
 
     def freeze(self) -> None:
         """Hold the bytes and records that are shown, or let them go on."""
-        self._frozen = None if self._frozen is not None else self._heard
+        self._frozen = None if self._frozen is not None else self._newest
 
-    def show(self, heard: Heard) -> None:
+    def show(self, snapshot: PortSnapshot) -> None:
         """Draw anew."""
-        self._heard = heard
-        self._live.update(self._render(heard), refresh=True)
+        self._newest = snapshot
+        self._live.update(self._render(snapshot), refresh=True)
 
-    def _render(self, heard: Heard) -> RenderableType:
-        held = self._frozen or heard
+    def _render(self, snapshot: PortSnapshot) -> RenderableType:
+        held = self._frozen or snapshot
         width = self._console.width - 4
-        beside = heard.decoded and width >= _SIDE_BY_SIDE
-        faults = _fault_lines(heard)
+        side_by_side = snapshot.decoded and width >= _SIDE_BY_SIDE
+        faults = _fault_lines(snapshot)
         room = max(6, self._console.height - 8 - len(faults))
         body: RenderableType
-        if not heard.chunks:
+        if not snapshot.chunks:
             body = Text(_NOTHING)
-        elif not heard.decoded:
+        elif not snapshot.decoded:
             body = _byte_table(held, rows=room, row_bytes=_fit(width))
-        elif beside:
+        elif side_by_side:
             row_bytes = _fit(width - 11 * (1 + _fields(held)))
             grid = Table.grid(padding=(0, 3))
             grid.add_row(
@@ -160,10 +162,11 @@ class LivePicture:
                 _record_table(held, half - 1),
             )
         state = Text(
-            f"port {heard.state}: {heard.detail}", style="" if heard.state == "open" else "bold"
+            f"port {snapshot.state}: {snapshot.detail}",
+            style="" if snapshot.state == "open" else "bold",
         )
         return Panel(
-            Group(state, Text(summary(heard)), Text(""), body, *faults),
+            Group(state, Text(summary(snapshot)), Text(""), body, *faults),
             title=Text(f"{self._title}{'  FROZEN' if self._frozen else ''}"),
             subtitle="space goes on · q quits" if self._frozen else "space freezes · q quits",
         )
@@ -174,14 +177,14 @@ def _fit(width: int) -> int:
     return max(8, min(_MOST_ROW_BYTES, (width - 26) // 32 * 8))
 
 
-def _fields(heard: Heard) -> int:
-    return len(heard.newest_records[-1].fields) if heard.newest_records else 4
+def _fields(snapshot: PortSnapshot) -> int:
+    return len(snapshot.newest_records[-1].fields) if snapshot.newest_records else 4
 
 
-def _byte_table(heard: Heard, *, rows: int, row_bytes: int) -> Table:
+def _byte_table(snapshot: PortSnapshot, *, rows: int, row_bytes: int) -> Table:
     """Return the newest bytes as hex and text, a chunk beginning a row of its own."""
     lines: list[tuple[str, str, str, str]] = []
-    for chunk in reversed(heard.newest_chunks):
+    for chunk in reversed(snapshot.newest_chunks):
         pieces = [
             (
                 f"{chunk.time:.3f}" if at == 0 else "",
@@ -204,26 +207,26 @@ def _byte_table(heard: Heard, *, rows: int, row_bytes: int) -> Table:
     return table
 
 
-def _record_table(heard: Heard, rows: int) -> RenderableType:
+def _record_table(snapshot: PortSnapshot, rows: int) -> RenderableType:
     """Return the newest records, a column for each field."""
-    if not heard.newest_records:
+    if not snapshot.newest_records:
         return Text("no record yet")
     table = Table(box=None, pad_edge=False, padding=(0, 1))
     table.add_column("s", justify="right", no_wrap=True)
-    for name, _ in heard.newest_records[-1].fields:
+    for name, _ in snapshot.newest_records[-1].fields:
         table.add_column(name, justify="right", no_wrap=True)
-    for record in heard.newest_records[-(rows - 1) :]:
+    for record in snapshot.newest_records[-(rows - 1) :]:
         table.add_row(f"{record.time:.3f}", *(value for _, value in record.fields))
     return table
 
 
-def _fault_lines(heard: Heard) -> list[Text]:
+def _fault_lines(snapshot: PortSnapshot) -> list[Text]:
     """Return the newest faults, the last one at the bottom."""
-    if not heard.newest_faults:
+    if not snapshot.newest_faults:
         return []
     lines = [Text(""), Text("newest faults", style="bold")]
     lines += [
         Text(str(fault), no_wrap=True, overflow="ellipsis")
-        for fault in heard.newest_faults[-_LISTED_FAULTS:]
+        for fault in snapshot.newest_faults[-_LISTED_FAULTS:]
     ]
     return lines

@@ -15,7 +15,7 @@ from swathe.motion.revisit.passes import PassSettings
 from swathe.motion.revisit.retry import RetrySettings
 from swathe.pipeline import Zone as AskedZone
 from swathe.station import Axis, MotionTable, Station, motion_codec
-from swathe_drivers.motion import AxisSettings
+from swathe_drivers.motion import MotionAxisSettings
 
 __all__ = ["pass_settings_of", "raster_settings_of", "retry_settings_of", "work_area_of"]
 
@@ -59,7 +59,7 @@ def work_area_of(station: Station, asked: Iterable[AskedZone] = ()) -> WorkArea:
     )
 
 
-def _limits(axis: AxisSettings) -> AxisLimits:
+def _limits(axis: MotionAxisSettings) -> AxisLimits:
     return AxisLimits(
         low=axis.min_mm,
         high=axis.max_mm,

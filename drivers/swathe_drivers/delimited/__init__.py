@@ -4,15 +4,35 @@ Most thickness gauges, flaw detectors and encoder interfaces can send such lines
 settings say what stands in each column; see `DelimitedSettings`.
 """
 
-from typing import ClassVar
+from collections.abc import Sequence
+from typing import ClassVar, Generic, TypeVar
 
 from pydantic import BaseModel
 
 from swathe_drivers.delimited.decoder import DelimitedDecoder
-from swathe_drivers.delimited.line_driver import LineDriver
-from swathe_drivers.delimited.settings import DelimitedSettings
+from swathe_drivers.delimited.settings import DelimitedSettings, TextLineSettings
+from swathe_drivers.talk.answers import AnswerFinder, EndsWith
+from swathe_drivers.talk.schedule import Request
 
-__all__ = ["DelimitedDecoder", "DelimitedDriver", "DelimitedSettings"]
+__all__ = ["DelimitedDecoder", "DelimitedDriver", "DelimitedSettings", "LineDriver"]
+
+_Settings = TypeVar("_Settings", bound=TextLineSettings)
+
+
+class LineDriver(Generic[_Settings]):
+    """Driver for devices that send lines; one class each says how a line is read."""
+
+    def __init__(self, settings: _Settings) -> None:
+        """Take checked settings."""
+        self._settings = settings
+
+    def requests(self) -> Sequence[Request]:
+        """None: what is asked for is the user's."""
+        return ()
+
+    def answers(self) -> AnswerFinder:
+        """An answer is a line."""
+        return EndsWith(self._settings.terminator.encode("latin-1"))
 
 
 class DelimitedDriver(LineDriver[DelimitedSettings]):

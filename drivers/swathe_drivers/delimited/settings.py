@@ -26,7 +26,7 @@ from swathe_drivers.columns import (
     record_problems,
 )
 from swathe_drivers.framing import MAX_TERMINATOR
-from swathe_drivers.settings import Problem, Table, problem, raise_problems
+from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
 from swathe_drivers.units import TIME_POWERS
 
 _MAX_COUNT_BITS: Final = 52
@@ -52,7 +52,7 @@ class DeviceTimeColumn(DeviceTime):
         return None if self.bits is None else (1 << self.bits) * 10 ** TIME_POWERS[self.unit]
 
 
-class _MayBeMissing(Table):
+class _MayBeMissing(SettingsTable):
     no_echo: tuple[float | ColumnText, ...] = ()
     """Numbers or texts that the device sends when it has no echo."""
     empty: Literal["fault", "no_echo"] = "fault"
@@ -93,7 +93,7 @@ class CountsColumn(Counts):
         return self.bits
 
 
-class Ignore(Table):
+class Ignore(SettingsTable):
     """A column that means nothing here; it may hold anything."""
 
     kind: Literal["ignore"] = Field(alias="is")
@@ -123,7 +123,7 @@ def check_latin(text: str) -> str:
     return text
 
 
-class LineChecksum(Table):
+class LineChecksum(SettingsTable):
     """A checksum at the end of the line: two hexadecimal digits after a marker."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True)
@@ -136,7 +136,7 @@ class LineChecksum(Table):
     """First byte of the line that is summed up, counted from 0."""
 
 
-class LinesSettings(Table, ABC):
+class TextLineSettings(SettingsTable, ABC):
     """Lines of text; the drivers differ in how they find what stands in a line."""
 
     terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
@@ -161,7 +161,7 @@ class LinesSettings(Table, ABC):
     def _key_of(self, index: int) -> str | int:
         return index
 
-    def _own_problems(self) -> list[Problem]:
+    def _own_problems(self) -> list[SettingProblem]:
         """What is wrong with the settings of one driver."""
         return []
 
@@ -188,7 +188,7 @@ class LinesSettings(Table, ABC):
         raise_problems(self, found)
         return self
 
-    def _structure_problems(self) -> list[Problem]:
+    def _structure_problems(self) -> list[SettingProblem]:
         found = record_problems(
             self.in_order, key="columns", noun="column", measured=("time_of_flight", "thickness")
         )
@@ -197,8 +197,8 @@ class LinesSettings(Table, ABC):
             found.append((("checksum", "after"), requirement, self.checksum.after))
         return found
 
-    def _column_problems(self, column: AnyColumn) -> list[Problem]:
-        found: list[Problem] = []
+    def _column_problems(self, column: AnyColumn) -> list[SettingProblem]:
+        found: list[SettingProblem] = []
         if isinstance(column, ConstantColumn):
             if not column.text:
                 found.append((("text",), "must not be empty; use 'ignore'", column.text))
@@ -221,8 +221,8 @@ class LinesSettings(Table, ABC):
                         found.append((("no_echo", index), requirement, sentinel))
         return found
 
-    def _text_problems(self, path: tuple[str | int, ...], text: str) -> list[Problem]:
-        found: list[Problem] = []
+    def _text_problems(self, path: tuple[str | int, ...], text: str) -> list[SettingProblem]:
+        found: list[SettingProblem] = []
         if any(char > _MAX_BYTE for char in text):
             requirement = "must consist of characters up to U+00FF, one byte each"
             found.append((path, requirement, text))
@@ -234,7 +234,7 @@ class LinesSettings(Table, ABC):
         return found
 
 
-class DelimitedSettings(LinesSettings):
+class DelimitedSettings(TextLineSettings):
     """A line of text with columns between separators."""
 
     separator: str = Field(default=",", min_length=1, max_length=1)
@@ -252,7 +252,7 @@ class DelimitedSettings(LinesSettings):
         """What stands in a line."""
         return self.columns
 
-    def _own_problems(self) -> list[Problem]:
+    def _own_problems(self) -> list[SettingProblem]:
         if self.separator not in self.terminator:
             return []
         return [(("separator",), "must not be part of the terminator", self.separator)]

@@ -20,7 +20,7 @@ from swathe_drivers.columns import (
     Quadrature,
     RunningNumber,
 )
-from swathe_drivers.decoding import INT64_MAX, Bad, Faulty, RecordDecoder, Sent, convert
+from swathe_drivers.decoding import INT64_MAX, Bad, Faulty, RecordDecoder, SentValues, convert
 from swathe_drivers.delimited import values as v
 from swathe_drivers.delimited.checksum import check_sums
 from swathe_drivers.delimited.fields import Fields
@@ -28,8 +28,8 @@ from swathe_drivers.delimited.settings import (
     ConstantColumn,
     CountsColumn,
     DeviceTimeColumn,
-    LinesSettings,
     StatusColumn,
+    TextLineSettings,
 )
 from swathe_drivers.framing import LineFramer, Lines
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
@@ -41,7 +41,7 @@ LineBounds = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]
 class TextDecoder(RecordDecoder):
     """Decodes lines of text, however their columns are found; see `swathe_drivers.abc.Decoder`."""
 
-    def __init__(self, settings: LinesSettings, *, ns_per_byte: int = 0) -> None:
+    def __init__(self, settings: TextLineSettings, *, ns_per_byte: int = 0) -> None:
         columns = settings.in_order
         super().__init__(Abilities.of(columns))
         self._names = [settings.name_of(index) for index in range(len(columns))]
@@ -165,7 +165,7 @@ class TextDecoder(RecordDecoder):
         out: dict[str, NDArray[Any]] = {}
         if not fields.rows:
             return out
-        sent: list[Sent] = []
+        sent: list[SentValues] = []
         valid: NDArray[np.bool_] | None = None  # None: all of them
         for index, column in enumerate(self._settings.in_order):
             name = self._names[index]
@@ -187,7 +187,7 @@ class TextDecoder(RecordDecoder):
                 high = INT64_MAX if column.wrap is None else column.wrap - 1
                 out["sequence"] = v.read_integers(fields, index, name, faulty, low=0, high=high)
             elif isinstance(column, DeviceTimeColumn):
-                out["device_time"] = v.read_clock(
+                out["device_time"] = v.read_time_columns(
                     fields, index, name, faulty, unit=column.unit, bits=column.bits
                 )
         return out | convert(sent, valid)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from swathe_drivers import decimals
 from swathe_drivers.columns import LimitedValue
 from swathe_drivers.decimals import NumberError
-from swathe_drivers.decoding import MAX_EXACT, Faulty, Sent, outside_limits
+from swathe_drivers.decoding import MAX_EXACT, Faulty, SentValues, outside_limits
 from swathe_drivers.delimited.fields import Fields
 from swathe_drivers.delimited.settings import (
     AmplitudeColumn,
@@ -102,7 +102,7 @@ def read_integers(
     return values
 
 
-def read_clock(
+def read_time_columns(
     fields: Fields, index: int, name: str, faulty: Faulty, *, unit: str, bits: int | None
 ) -> NDArray[np.int64]:
     """One column of times as ns, shape (n,)."""
@@ -157,7 +157,7 @@ class ValueReader:
             and column.empty != "fault"
         )
 
-    def read(self, fields: Fields, faulty: Faulty) -> Sent:
+    def read(self, fields: Fields, faulty: Faulty) -> SentValues:
         """Return the values as sent."""
         column, index, name = self._column, self._index, self._name
         absent: NDArray[np.bool_] | None = None
@@ -185,7 +185,7 @@ class ValueReader:
             if beyond is not None:
                 check_range(fields, index, name, faulty, beyond, column.allowed)
 
-        return Sent(column, values, absent, check)
+        return SentValues(column, values, absent, check)
 
 
 class StatusReader:

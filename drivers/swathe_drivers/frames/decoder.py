@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.columns import Abilities
-from swathe_drivers.decoding import Bad, Faulty, RecordDecoder, Sent, convert
+from swathe_drivers.decoding import Bad, Faulty, RecordDecoder, SentValues, convert
 from swathe_drivers.frames import values as v
 from swathe_drivers.frames.checker import Checker, rows_of
 from swathe_drivers.frames.fields import (
@@ -154,7 +154,7 @@ class FramesDecoder(RecordDecoder):
     def _read(self, content: NDArray[np.uint8], faulty: Faulty) -> dict[str, NDArray[Any]]:
         """The fields as arrays by name; an axis is `axis NAME`."""
         out: dict[str, NDArray[Any]] = {}
-        sent: list[Sent] = []
+        sent: list[SentValues] = []
         valid: NDArray[np.bool_] | None = None  # None: all of them
         for reader in self._readers:
             field = reader.field
@@ -168,7 +168,7 @@ class FramesDecoder(RecordDecoder):
             if isinstance(reader, v.NumberReader):
                 sent.append(reader.read(raw, faulty))
             elif isinstance(field, DeviceTimeField):
-                out["device_time"] = v.read_clock(reader, field, raw, faulty)
+                out["device_time"] = v.read_time_fields(reader, field, raw, faulty)
             elif isinstance(field, RunningNumberField):
                 out["sequence"] = v.read_sequence(reader, field, raw, faulty)
             elif isinstance(field, CountsField):

@@ -20,9 +20,8 @@ from swathe_drivers.columns import (
     TimeOfFlightValue,
     kind_and_axis,
 )
-from swathe_drivers.durations import Duration
-from swathe_drivers.settings import Table
-from swathe_drivers.units import TIME_POWERS
+from swathe_drivers.settings import SettingsTable
+from swathe_drivers.units import TIME_POWERS, DurationText
 
 ByteOrder = Literal["little", "big"]
 Unsigned = Literal["u1", "u2", "u4", "u8"]
@@ -30,7 +29,7 @@ Integer = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8"]
 NumberType = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8", "f4", "f8"]
 
 
-class _Typed(Table):
+class _Typed(SettingsTable):
     byte_order: ByteOrder | None = None
     """That of this field, if not that of the others."""
 
@@ -49,7 +48,7 @@ class LengthField(_Typed):
     type: Literal["u1", "u2", "u4"]
 
 
-class Skip(Table):
+class Skip(SettingsTable):
     """Bytes that mean nothing here; `rest`: all up to the checksum, if any."""
 
     kind: Literal["skip"] = Field(alias="is")
@@ -166,9 +165,9 @@ class Waveform(_Typed):
     type: Literal["i1", "i2", "u1", "u2"]
     samples: Annotated[int, Field(ge=2, le=32768)] | Literal["rest"]
     """How many; `rest`: what a fixed length leaves."""
-    interval: Duration
+    interval: DurationText
     """Time between two samples."""
-    start: Duration = "0 us"
+    start: DurationText = "0 us"
     """Time of the first sample after the transmitter pulse."""
     full_scale: int = Field(ge=1, le=65535)
     """Counts above `zero` that are 100 % of full screen height."""

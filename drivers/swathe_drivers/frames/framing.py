@@ -5,15 +5,15 @@ from typing import Annotated, Literal
 from pydantic import ConfigDict, Field
 
 from swathe_drivers.checksums import Crc, CrcParameters
-from swathe_drivers.durations import Duration
 from swathe_drivers.frames.fields import ByteOrder
-from swathe_drivers.settings import Table
+from swathe_drivers.settings import SettingsTable
+from swathe_drivers.units import DurationText
 
 Byte = Annotated[int, Field(ge=0, le=255)]
 Sync = Annotated[tuple[Byte, ...], Field(max_length=8)]
 
 
-class Fixed(Table):
+class Fixed(SettingsTable):
     """Frames of one length, perhaps beginning with certain bytes."""
 
     kind: Literal["fixed"]
@@ -22,7 +22,7 @@ class Fixed(Table):
     """Bytes of the whole frame, with `sync` and the checksum."""
 
 
-class LengthPrefix(Table):
+class LengthPrefix(SettingsTable):
     """Frames that tell their length in a field `length`, perhaps beginning with certain bytes."""
 
     kind: Literal["length_prefix"]
@@ -31,7 +31,7 @@ class LengthPrefix(Table):
     """What must be added to the number sent, for the bytes of the whole frame."""
 
 
-class StartStop(Table):
+class StartStop(SettingsTable):
     """Frames between two certain bytes, which are escaped where they occur within.
 
     If `start` and `stop` are the same byte, one of them may both end a frame and begin the next.
@@ -46,11 +46,11 @@ class StartStop(Table):
     """What the byte behind `escape` was xored with."""
 
 
-class IdleGap(Table):
+class IdleGap(SettingsTable):
     """Frames that end with a silence."""
 
     kind: Literal["idle_gap"]
-    gap: Duration
+    gap: DurationText
     """The least silence."""
 
 
@@ -60,7 +60,7 @@ Framing = Annotated[
 ]
 
 
-class _Checksum(Table):
+class _Checksum(SettingsTable):
     model_config = ConfigDict(
         extra="forbid", frozen=True, serialize_by_alias=True, allow_inf_nan=False
     )

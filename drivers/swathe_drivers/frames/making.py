@@ -1,6 +1,5 @@
 """The framer that the settings ask for."""
 
-from swathe_drivers.durations import nanoseconds
 from swathe_drivers.frames.checker import Checker
 from swathe_drivers.frames.fields import LengthField, dtype_of, size_of
 from swathe_drivers.frames.framer import Framer
@@ -9,6 +8,7 @@ from swathe_drivers.frames.idle import IdleGapFramer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.start_stop import StartStopFramer
 from swathe_drivers.frames.synced import LengthLocation, SyncedFramer
+from swathe_drivers.units import nanoseconds
 
 
 def make_framer(

@@ -5,7 +5,6 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from swathe_drivers.columns import record_problems
-from swathe_drivers.durations import nanoseconds
 from swathe_drivers.frames.fields import (
     AnyField,
     ByteOrder,
@@ -32,10 +31,11 @@ from swathe_drivers.frames.framing import (
     StartStop,
     checksum_size,
 )
-from swathe_drivers.settings import Problem, Table, raise_problems
+from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
+from swathe_drivers.units import nanoseconds
 
 
-class FramesSettings(Table):
+class FramesSettings(SettingsTable):
     """Binary frames with fields one behind the other."""
 
     framing: Framing
@@ -96,7 +96,7 @@ class FramesSettings(Table):
         raise_problems(self, found)
         return self
 
-    def _content_problems(self) -> list[Problem]:
+    def _content_problems(self) -> list[SettingProblem]:
         return record_problems(
             self.fields,
             key="fields",
@@ -104,9 +104,9 @@ class FramesSettings(Table):
             measured=("time_of_flight", "thickness", "waveform"),
         )
 
-    def _framing_problems(self) -> list[Problem]:
+    def _framing_problems(self) -> list[SettingProblem]:
         framing = self.framing
-        found: list[Problem] = []
+        found: list[SettingProblem] = []
         if isinstance(framing, Fixed | LengthPrefix):
             if not framing.sync and self.checksum is None:
                 requirement = (
@@ -129,11 +129,11 @@ class FramesSettings(Table):
             found.append((("framing", "gap"), "must be > 0", framing.gap))
         return found
 
-    def _checksum_problems(self) -> list[Problem]:
+    def _checksum_problems(self) -> list[SettingProblem]:
         checksum = self.checksum
         if checksum is None:
             return []
-        found: list[Problem] = []
+        found: list[SettingProblem] = []
         if isinstance(checksum, CrcChecksum):
             for key, value in (
                 ("poly", checksum.poly),
@@ -151,8 +151,8 @@ class FramesSettings(Table):
             found.append((("checksum", "from"), requirement, checksum.first))
         return found
 
-    def _length_problems(self) -> list[Problem]:
-        found: list[Problem] = []
+    def _length_problems(self) -> list[SettingProblem]:
+        found: list[SettingProblem] = []
         rests = [index for index, field in enumerate(self.fields) if size_of(field) is None]
         found.extend(
             (("fields", index), "must be the last field, as it is the rest", "rest")
@@ -187,7 +187,7 @@ class FramesSettings(Table):
             found.append((("fields", len(self.fields) - 1, "samples"), requirement, "rest"))
         return found
 
-    def _rest_problems(self, index: int, rest: int) -> list[Problem]:
+    def _rest_problems(self, index: int, rest: int) -> list[SettingProblem]:
         field = self.fields[index]
         width = 1
         path: tuple[str | int, ...] = ("fields", index, "bytes")
@@ -197,8 +197,8 @@ class FramesSettings(Table):
             return [(path, f"must find whole samples in the length: {rest} bytes are left", "rest")]
         return []
 
-    def _field_problems(self, field: AnyField, index: int) -> list[Problem]:
-        found: list[Problem] = []
+    def _field_problems(self, field: AnyField, index: int) -> list[SettingProblem]:
+        found: list[SettingProblem] = []
         if isinstance(field, Skip):
             return found
         if isinstance(field, LengthField) and not isinstance(self.framing, LengthPrefix):
@@ -236,8 +236,8 @@ class FramesSettings(Table):
             found.extend(self._bit_problems(field, index))
         return found
 
-    def _status_problems(self, field: StatusField) -> list[Problem]:
-        found: list[Problem] = []
+    def _status_problems(self, field: StatusField) -> list[SettingProblem]:
+        found: list[SettingProblem] = []
         if field.mask is None:
             if not field.valid:
                 found.append((("valid",), "must be given, or 'mask' and 'valid_when'", None))
@@ -259,8 +259,10 @@ class FramesSettings(Table):
             found.append((("invalid",), "must not repeat a number of 'valid'", both))
         return found
 
-    def _bit_problems(self, field: StatusField | IndexMarkField, index: int) -> list[Problem]:
-        found: list[Problem] = []
+    def _bit_problems(
+        self, field: StatusField | IndexMarkField, index: int
+    ) -> list[SettingProblem]:
+        found: list[SettingProblem] = []
         if field.mask is not None and field.mask >> (8 * int(field.type[1])):
             requirement = f"must have at most {8 * int(field.type[1])} bits, those of the type"
             found.append((("mask",), requirement, field.mask))
@@ -274,7 +276,7 @@ class FramesSettings(Table):
         return found
 
 
-def _outside(kind: str, path: tuple[str | int, ...], value: int) -> list[Problem]:
+def _outside(kind: str, path: tuple[str | int, ...], value: int) -> list[SettingProblem]:
     low, high = limits(kind)
     if low <= value <= high:
         return []

@@ -5,8 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.decoding import INT64_MAX, MAX_EXACT, Faulty, Sent, outside_limits
-from swathe_drivers.durations import nanoseconds
+from swathe_drivers.decoding import INT64_MAX, MAX_EXACT, Faulty, SentValues, outside_limits
 from swathe_drivers.frames.fields import (
     AnyField,
     ConstantField,
@@ -23,7 +22,7 @@ from swathe_drivers.frames.fields import (
 )
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.records import FaultReason, WaveformFormat
-from swathe_drivers.units import MAX_VALUE
+from swathe_drivers.units import MAX_VALUE, nanoseconds
 
 
 class FieldReader:
@@ -78,7 +77,7 @@ def waveform_format(settings: FramesSettings) -> WaveformFormat | None:
     return None
 
 
-def read_clock(reader: FieldReader, field: DeviceTimeField, raw: NDArray[Any], faulty: Faulty) -> NDArray[np.int64]:  # fmt: skip
+def read_time_fields(reader: FieldReader, field: DeviceTimeField, raw: NDArray[Any], faulty: Faulty) -> NDArray[np.int64]:  # fmt: skip
     """A column of times as ns, shape (n,)."""
     tick = field.tick_ns
     if raw.dtype.kind == "f":
@@ -172,7 +171,7 @@ class NumberReader(FieldReader):
         assert isinstance(field, NumberField)  # noqa: S101  for the type checker
         self.value = field
 
-    def read(self, raw: NDArray[Any], faulty: Faulty) -> Sent:
+    def read(self, raw: NDArray[Any], faulty: Faulty) -> SentValues:
         """Return the values in the field's unit."""
         field = self.value
         absent: NDArray[np.bool_] | None = None
@@ -203,7 +202,7 @@ class NumberReader(FieldReader):
             if outside is not None and outside.any():
                 self.out_of_range(faulty, values, outside, field.allowed)
 
-        return Sent(field, values, absent, check)
+        return SentValues(field, values, absent, check)
 
 
 def _as_sent(bits: int, dtype: np.dtype[Any]) -> int:

@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from pydantic import BaseModel
 
-from swathe_drivers.delimited.line_driver import LineDriver
+from swathe_drivers.delimited import LineDriver
 from swathe_drivers.lines.decoder import FixedColumnsDecoder, PatternDecoder
 from swathe_drivers.lines.settings import FixedColumnsSettings, PatternSettings
 

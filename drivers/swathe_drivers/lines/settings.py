@@ -5,15 +5,15 @@ from typing import Annotated, Final
 
 from pydantic import Field, field_validator
 
-from swathe_drivers.delimited.settings import AnyColumn, LinesSettings, check_latin
-from swathe_drivers.settings import Problem, problem
+from swathe_drivers.delimited.settings import AnyColumn, TextLineSettings, check_latin
+from swathe_drivers.settings import SettingProblem, problem
 
 _PLACE: Final = re.compile(r"([1-9][0-9]{0,4})(?:-([1-9][0-9]{0,4}))?")
 
 Columns = Annotated[dict[str, AnyColumn], Field(min_length=1, max_length=64)]
 
 
-class FixedColumnsSettings(LinesSettings):
+class FixedColumnsSettings(TextLineSettings):
     """A line whose columns stand at fixed places.
 
     The keys of `columns` are places as manuals tell them: `"1-6"` are the first six characters,
@@ -47,7 +47,7 @@ class FixedColumnsSettings(LinesSettings):
                 raise problem(f"must have keys such as '1-6' or '8', which {text!r} is not")
         return columns
 
-    def _own_problems(self) -> list[Problem]:
+    def _own_problems(self) -> list[SettingProblem]:
         return [
             (("columns", key), f"must end within 'max_length', which is {self.max_length}", key)
             for key, (_, end) in zip(self.columns, self.places, strict=True)
@@ -62,7 +62,7 @@ def _place(text: str) -> tuple[int, int]:
     return first - 1, int(found[2] or first)
 
 
-class PatternSettings(LinesSettings):
+class PatternSettings(TextLineSettings):
     """A line that fits a regular expression.
 
     `pattern` is one of Python's, for a whole line without its checksum, with a named group for
@@ -98,9 +98,9 @@ class PatternSettings(LinesSettings):
             raise problem(f"must be a regular expression: {error}") from None
         return text
 
-    def _own_problems(self) -> list[Problem]:
+    def _own_problems(self) -> list[SettingProblem]:
         groups = self.compiled.groupindex
-        found: list[Problem] = [
+        found: list[SettingProblem] = [
             (("columns", key), "must be the name of a group of the pattern, (?P<name>...)", key)
             for key in self.columns
             if key not in groups

@@ -9,13 +9,13 @@ from typing import ClassVar, Final
 
 from pydantic import BaseModel
 
-from swathe_drivers.durations import nanoseconds
 from swathe_drivers.modbus.decoder import ModbusDecoder
 from swathe_drivers.modbus.framer import READS_BITS, Candidate, RtuFramer, TcpFramer
 from swathe_drivers.modbus.settings import ModbusSettings, count_of, first_of
 from swathe_drivers.rtu import with_crc
 from swathe_drivers.talk.answers import AnswerFinder
 from swathe_drivers.talk.schedule import Request
+from swathe_drivers.units import nanoseconds
 
 __all__ = ["ModbusDecoder", "ModbusDriver", "ModbusSettings"]
 

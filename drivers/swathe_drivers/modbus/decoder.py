@@ -15,7 +15,7 @@ from swathe_drivers.frames.checker import rows_of
 from swathe_drivers.frames.framer import Contents, Frames
 from swathe_drivers.frames.values import waveform_format
 from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer
-from swathe_drivers.modbus.settings import ModbusSettings, Read, frames_of, places_of
+from swathe_drivers.modbus.settings import ModbusSettings, Read, frames_of, slices_of
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
 EXCEPTIONS: Final = {
@@ -41,7 +41,7 @@ class _ReadDecoder:
         self._order: NDArray[np.int64] | None = None
         if low_first:
             order = np.arange(self._width)
-            for at, size in places_of(read):
+            for at, size in slices_of(read):
                 order[at : at + size] = order[at : at + size].reshape(-1, 2)[::-1].ravel()
             self._order = order
 

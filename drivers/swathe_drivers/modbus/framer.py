@@ -19,7 +19,7 @@ from swathe_drivers.frames.framer import Found, Framer
 from swathe_drivers.records import FaultReason
 from swathe_drivers.rtu import EXCEPTION, crcs
 
-LONGEST: Final = 260
+LONGEST_FRAME: Final = 260
 """Bytes of the longest frame, that of TCP."""
 
 READS_BITS: Final = 4
@@ -58,7 +58,7 @@ class ModbusFramer(Framer):
     """Bytes that tell what a frame is."""
 
     def __init__(self, keys: Sequence[tuple[int, int, int]], *, ns_per_byte: int) -> None:
-        super().__init__(max_length=LONGEST, ns_per_byte=ns_per_byte)
+        super().__init__(max_length=LONGEST_FRAME, ns_per_byte=ns_per_byte)
         self._keys = tuple(keys)
         self.answers: list[Candidate] = []
 

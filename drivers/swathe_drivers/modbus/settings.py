@@ -9,10 +9,10 @@ from typing import Annotated, Any, Final, Literal, NamedTuple, Self
 
 from pydantic import Field, ValidationError, model_validator
 
-from swathe_drivers.durations import Duration, nanoseconds
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.frames.settings import FramesSettings
-from swathe_drivers.settings import Problem, Table, raise_problems, settings_error
+from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems, settings_error
+from swathe_drivers.units import DurationText, nanoseconds
 
 FUNCTIONS: Final = {"holding": 3, "input": 4}
 """Function codes that read registers (MODBUS Application Protocol Specification V1.1b3, 6.3, 6.4)."""
@@ -35,32 +35,32 @@ _FIELD: Final = re.compile(r"fields\[(\d+)\]\.?(.*)")
 Path = tuple[str | int, ...]
 
 
-class Place(NamedTuple):
+class DataSlice(NamedTuple):
     """Where a field lies in the answer: bytes from the first register on."""
 
     at: int
     size: int
 
 
-class Read(Table):
+class Read(SettingsTable):
     """Registers that are read in one request."""
 
     registers: Literal["holding", "input"] = "holding"
     unit: int | None = Field(default=None, ge=0, le=255)
     """The device's address, if not that of the others."""
-    every: Duration | None = None
+    every: DurationText | None = None
     """From one request to the next, if not as for the others."""
     fields: tuple[dict[str, Any], ...] = Field(min_length=1, max_length=64)
     """As those of binary frames, each with its `register` and a `type` such as int32."""
 
 
-class ModbusSettings(Table):
+class ModbusSettings(SettingsTable):
     """A device that is asked for its registers."""
 
     framing: Literal["rtu", "tcp"] = "rtu"
     """`rtu` on a serial line, also behind a server that passes its bytes on; `tcp` otherwise."""
     unit: int = Field(default=1, ge=0, le=255)
-    every: Duration = "20 ms"
+    every: DurationText = "20 ms"
     word_order: Literal["high_first", "low_first"] = "high_first"
     """Of numbers with several registers."""
     reads: Annotated[tuple[Read, ...], Field(min_length=1, max_length=2)]
@@ -68,7 +68,7 @@ class ModbusSettings(Table):
 
     @model_validator(mode="after")
     def _check_together(self) -> Self:
-        found: list[Problem] = []
+        found: list[SettingProblem] = []
         for index, read in enumerate(self.reads):
             path: Path = ("reads", index)
             problems = _field_problems(read)
@@ -84,10 +84,10 @@ class ModbusSettings(Table):
         raise_problems(self, found)
         return self
 
-    def _pair_problems(self) -> list[Problem]:
+    def _pair_problems(self) -> list[SettingProblem]:
         if len(self.reads) == 1:
             return []
-        found: list[Problem] = []
+        found: list[SettingProblem] = []
         kinds = [{field["is"] for field in read.fields} for read in self.reads]
         for names, what in (
             ({"counts", "position"}, "positions"),
@@ -134,11 +134,11 @@ def frames_of(read: Read) -> FramesSettings:
     return FramesSettings.model_validate(_frame_table(read)[0])
 
 
-def places_of(read: Read) -> list[Place]:
+def slices_of(read: Read) -> list[DataSlice]:
     """Where the numbers of an answer lie, each once, without those that are skipped."""
     first = first_of(read)
     found = {
-        Place(2 * (int(field["register"]) - first), int(_TYPES[field["type"]][1]))
+        DataSlice(2 * (int(field["register"]) - first), int(_TYPES[field["type"]][1]))
         for field in read.fields
         if field["is"] not in ("skip", "waveform")
     }
@@ -188,9 +188,9 @@ def _frame_table(read: Read) -> tuple[dict[str, Any], list[int]]:
     return table, origin
 
 
-def _field_problems(read: Read) -> list[Problem]:
+def _field_problems(read: Read) -> list[SettingProblem]:
     """What is wrong with the keys that only this driver knows."""
-    found: list[Problem] = []
+    found: list[SettingProblem] = []
     for index, field in enumerate(read.fields):
         path: Path = ("fields", index)
         register = field.get("register")
@@ -214,8 +214,8 @@ def _field_problems(read: Read) -> list[Problem]:
     return found
 
 
-def _layout_problems(read: Read) -> list[Problem]:
-    found: list[Problem] = []
+def _layout_problems(read: Read) -> list[SettingProblem]:
+    found: list[SettingProblem] = []
     end, last = 0, -1
     for index in _in_order(read):
         field = read.fields[index]
@@ -233,7 +233,7 @@ def _layout_problems(read: Read) -> list[Problem]:
     return found
 
 
-def _content_problems(read: Read) -> list[Problem]:
+def _content_problems(read: Read) -> list[SettingProblem]:
     """What is wrong with the fields as those of a frame, told by the user's indices."""
     table, origin = _frame_table(read)
     try:
@@ -244,7 +244,7 @@ def _content_problems(read: Read) -> list[Problem]:
     return []
 
 
-def _told(error: SettingsError, origin: list[int]) -> Problem:
+def _told(error: SettingsError, origin: list[int]) -> SettingProblem:
     placed = _FIELD.fullmatch(error.key)
     if placed is None:
         return ("fields",), error.requirement, error.value

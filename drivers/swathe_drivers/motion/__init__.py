@@ -4,20 +4,20 @@ from swathe_drivers.motion.abc import MotionCodec, MotionDriver
 from swathe_drivers.motion.commands import Command, CommandKind, Frame
 from swathe_drivers.motion.events import EventKind, MotionEvent
 from swathe_drivers.motion.port import MotionPort
-from swathe_drivers.motion.receipts import Outcome, Receipt
-from swathe_drivers.motion.settings import AxisSettings, check_move
+from swathe_drivers.motion.receipts import CommandOutcome, Receipt
+from swathe_drivers.motion.settings import MotionAxisSettings, check_axis_limits
 
 __all__ = [
-    "AxisSettings",
     "Command",
     "CommandKind",
+    "CommandOutcome",
     "EventKind",
     "Frame",
+    "MotionAxisSettings",
     "MotionCodec",
     "MotionDriver",
     "MotionEvent",
     "MotionPort",
-    "Outcome",
     "Receipt",
-    "check_move",
+    "check_axis_limits",
 ]

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 
 from swathe_drivers.motion.commands import Command, Frame
 from swathe_drivers.motion.events import MotionEvent
-from swathe_drivers.motion.settings import AxisSettings
+from swathe_drivers.motion.settings import MotionAxisSettings
 from swathe_drivers.records import FaultReason
 
 
@@ -20,7 +20,7 @@ class MotionCodec(Protocol):
     """Commands to bytes and answers to events, for one port."""
 
     @property
-    def axes(self) -> Mapping[str, AxisSettings]:
+    def axes(self) -> Mapping[str, MotionAxisSettings]:
         """The machine's axes with their limits."""
         ...
 
@@ -51,7 +51,7 @@ class MotionCodec(Protocol):
 
         Raises:
             LimitError: a limit of the settings would be passed; correct the move.
-            UsageError: the machine can't do such a move; the message says what it can.
+            DriverUsageError: the machine can't do such a move; the message says what it can.
         """
         ...
 
@@ -67,7 +67,7 @@ class MotionCodec(Protocol):
         """Find the reference of an axis.
 
         Raises:
-            UsageError: no such axis, or it can't be homed; the message lists those that can.
+            DriverUsageError: no such axis, or it can't be homed; the message lists those that can.
         """
         ...
 

@@ -11,7 +11,7 @@ from typing import Final
 from swathe_drivers.motion.abc import MotionCodec
 from swathe_drivers.motion.commands import CommandKind, Frame
 from swathe_drivers.motion.events import EventKind, MotionEvent
-from swathe_drivers.motion.receipts import Endings, Flight, Job, Outcome, Work
+from swathe_drivers.motion.receipts import CommandOutcome, Endings, Flight, Job, Work
 from swathe_drivers.transport import WRITE_TIMEOUT
 
 SETTLE_S: Final = 0.5
@@ -87,7 +87,7 @@ class Account:
             return
         if problem:
             self._flights.pop(work.number, None)
-            self._fail(job, endings, Outcome.LOST, problem)
+            self._fail(job, endings, CommandOutcome.LOST, problem)
         elif work.number in self._flights:
             self._flights[work.number].deadline = sent + _ns(frame.timeout_s)
         elif not frame.awaits and job.next == len(job.command.frames):
@@ -108,7 +108,7 @@ class Account:
             if flight.job is not None:
                 timeout = flight.frame.timeout_s
                 text = f"no acknowledgement of {flight.frame.data!r} in {timeout:g} s"
-                self._fail(flight.job, endings, Outcome.UNANSWERED, text)
+                self._fail(flight.job, endings, CommandOutcome.UNANSWERED, text)
                 self._quiet_until = now + _ns(min(timeout, SETTLE_S))
                 return None
             self._codec.forget()  # the next acknowledgement is that of the repeated stop
@@ -128,7 +128,7 @@ class Account:
     def take(self, event: MotionEvent, now: int, endings: Endings) -> None:
         """Change the account by what the machine told."""
         if event.kind is EventKind.ALARM:
-            self.drop(endings, Outcome.ALARM, event.text)
+            self.drop(endings, CommandOutcome.ALARM, event.text)
         elif event.kind is EventKind.BUSY:
             for flight in self._flights.values():
                 flight.deadline = now + _ns(flight.frame.timeout_s)
@@ -139,11 +139,11 @@ class Account:
             if job is None:
                 return
             if event.kind is EventKind.REFUSED:
-                self._fail(job, endings, Outcome.REFUSED, event.text)
+                self._fail(job, endings, CommandOutcome.REFUSED, event.text)
             elif job.next == len(job.command.frames):
                 self._finish(job, endings)
 
-    def drop(self, endings: Endings, outcome: Outcome, text: str) -> None:
+    def drop(self, endings: Endings, outcome: CommandOutcome, text: str) -> None:
         """End all commands and disarm."""
         self.generation += 1
         self.armed = False
@@ -158,13 +158,13 @@ class Account:
             self.armed = True
         elif job.command.kind is CommandKind.DISARM:
             self.armed = False
-        endings.add(job, Outcome.ACKNOWLEDGED)
+        endings.add(job, CommandOutcome.ACKNOWLEDGED)
 
-    def _fail(self, job: Job, endings: Endings, outcome: Outcome, text: str) -> None:
+    def _fail(self, job: Job, endings: Endings, outcome: CommandOutcome, text: str) -> None:
         """End a command, and those behind it with it."""
         endings.add(job, outcome, text)
         for other in self._jobs():
-            behind = Outcome.DISCARDED if other in self._queue else Outcome.UNANSWERED
+            behind = CommandOutcome.DISCARDED if other in self._queue else CommandOutcome.UNANSWERED
             endings.add(other, behind, f"behind a command that failed: {text}")
         self._queue.clear()
         self._flights = {n: flight for n, flight in self._flights.items() if flight.job is None}

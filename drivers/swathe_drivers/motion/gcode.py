@@ -12,36 +12,36 @@ from typing import Annotated, ClassVar, Final, Literal
 from pydantic import BaseModel, Field, field_validator, model_validator
 
 from swathe_drivers.columns import AxisName
-from swathe_drivers.errors import UsageError
+from swathe_drivers.errors import DriverUsageError
 from swathe_drivers.motion.commands import Command, CommandKind, Frame
-from swathe_drivers.motion.lines import LineCodec, LineSettings, Text
-from swathe_drivers.motion.settings import AxisSettings, check_move, words
+from swathe_drivers.motion.lines import CommandText, LineCodec, LineMotionSettings
+from swathe_drivers.motion.settings import MotionAxisSettings, check_axis_limits, describe_move
 from swathe_drivers.settings import problem
 
 _NUMBER: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)"
 
 
-class GCodeAxis(AxisSettings):
+class GCodeAxis(MotionAxisSettings):
     """An axis and its word."""
 
     word: str = Field(pattern=r"^[ABCUVWXYZ]$")
     decimals: int = Field(default=3, ge=0, le=6)
 
 
-class GCodeSettings(LineSettings):
+class GCodeSettings(LineMotionSettings):
     """A machine that takes G-code line by line and acknowledges each."""
 
     axes: Annotated[dict[AxisName, GCodeAxis], Field(min_length=1, max_length=6)]
-    arm: tuple[Text, ...] = ("G21", "G90")
-    move: Text = Field(default="G1", min_length=1)
+    arm: tuple[CommandText, ...] = ("G21", "G90")
+    move: CommandText = Field(default="G1", min_length=1)
     """The word of a straight move; axis words and the feed follow."""
     feed_per: Literal["min", "s"] = "min"
-    acceleration: Text = ""
+    acceleration: CommandText = ""
     """Sets the acceleration, e.g. "M204 P{acceleration:.0f}"; mm/s² times the axis' scale."""
-    home: Text = "G28 {word}0"
+    home: CommandText = "G28 {word}0"
     """Finds the reference of the axis with that word; empty if the machine can't."""
-    query: Text = "M114"
-    abandon: Text = "("
+    query: CommandText = "M114"
+    abandon: CommandText = "("
     line_numbers: bool = False
     """Begin each line with N and a number; the acknowledgement may repeat it in `number`."""
 
@@ -92,14 +92,14 @@ class GCodeCodec(LineCodec):
     ) -> Command:
         """Drive in a straight line; see `MotionCodec.move`."""
         settings = self._settings
-        check_move(settings.axes, target, speed=speed, acceleration=acceleration)
+        check_axis_limits(settings.axes, target, speed=speed, acceleration=acceleration)
         scales = {abs(settings.axes[name].scale) for name in target}
         if len(scales) > 1:
             message = (
                 f"axes {', '.join(target)} have different scales, so that a common feed means"
                 " nothing; move one after the other"
             )
-            raise UsageError(message)
+            raise DriverUsageError(message)
         scale = scales.pop()
         parts = [settings.move]
         for name, value in target.items():
@@ -113,10 +113,10 @@ class GCodeCodec(LineCodec):
         if acceleration is not None:
             if not settings.acceleration:
                 message = "the settings have no 'acceleration' command; leave it to the machine"
-                raise UsageError(message)
+                raise DriverUsageError(message)
             text = settings.acceleration.format(acceleration=acceleration * scale)
             frames.insert(0, self._line(text))
-        return Command(CommandKind.MOVE, tuple(frames), words(target, speed))
+        return Command(CommandKind.MOVE, tuple(frames), describe_move(target, speed))
 
     def home(self, axis: str) -> Command:
         """Find the reference of an axis; see `MotionCodec.home`."""
@@ -124,7 +124,7 @@ class GCodeCodec(LineCodec):
         if not settings.home or axis not in settings.axes:
             able = ", ".join(settings.axes) if settings.home else "none"
             message = f"axis {axis!r} can't be homed; those that can: {able}"
-            raise UsageError(message)
+            raise DriverUsageError(message)
         text = settings.home.format(word=settings.axes[axis].word)
         frame = self._line(text, timeout_s=settings.homing_timeout_s)
         return Command(CommandKind.HOME, (frame,), f"home {axis}")

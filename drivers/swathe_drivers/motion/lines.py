@@ -8,13 +8,13 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field, field_validator
 
-from swathe_drivers.errors import UsageError
+from swathe_drivers.errors import DriverUsageError
 from swathe_drivers.framing import MAX_TERMINATOR, LineFramer, Lines
 from swathe_drivers.motion.commands import Command, CommandKind, Frame, Pending
 from swathe_drivers.motion.events import EventKind, MotionEvent
-from swathe_drivers.motion.settings import AxisSettings
+from swathe_drivers.motion.settings import MotionAxisSettings
 from swathe_drivers.records import MAX_EXCERPT, Fault, FaultReason
-from swathe_drivers.settings import Table, problem
+from swathe_drivers.settings import SettingsTable, problem
 
 _MAX_BYTE: Final = "\xff"
 
@@ -33,37 +33,37 @@ def _check_pattern(text: str) -> str:
     return text
 
 
-Text = Annotated[str, Field(max_length=128), AfterValidator(_check_bytes)]
-Pattern = Annotated[str, Field(max_length=512), AfterValidator(_check_pattern)]
+CommandText = Annotated[str, Field(max_length=128), AfterValidator(_check_bytes)]
+AnswerPattern = Annotated[str, Field(max_length=512), AfterValidator(_check_pattern)]
 
 
-class AnswerSettings(Table):
+class AnswerSettings(SettingsTable):
     """Regular expressions for the machine's lines; each must fit the whole line.
 
     A line may fit several; one that fits none is a fault, or ignored. Texts stand for bytes
     one to one (Latin-1).
     """
 
-    acknowledged: Pattern = r"(?i)ok(\s.*)?"
+    acknowledged: AnswerPattern = r"(?i)ok(\s.*)?"
     """A command was taken. A group `number` holds the command's own number, if it is sent."""
-    refused: Pattern = r"(?i)(error|err|!!)\b.*"
+    refused: AnswerPattern = r"(?i)(error|err|!!)\b.*"
     """A command was not taken."""
-    busy: Pattern = r"(?i)(echo:\s*)?busy\b.*"
+    busy: AnswerPattern = r"(?i)(echo:\s*)?busy\b.*"
     """The machine asks for patience."""
-    alarm: Pattern = r"(?i)alarm\b.*"
+    alarm: AnswerPattern = r"(?i)alarm\b.*"
     """The machine has halted by itself."""
-    position: Pattern | None = None
+    position: AnswerPattern | None = None
     """Where the motors are; a group per axis, under the axis' name."""
-    moving: Pattern = r"(?i).*\b(moving|run|running)\b.*"
-    idle: Pattern = r"(?i).*\bidle\b.*"
-    homed: Pattern = r"(?i)homed\b.*"
+    moving: AnswerPattern = r"(?i).*\b(moving|run|running)\b.*"
+    idle: AnswerPattern = r"(?i).*\bidle\b.*"
+    homed: AnswerPattern = r"(?i)homed\b.*"
     """A group per axis, under the axis' name, says which it was, if there are such."""
-    ignored: Pattern | None = None
+    ignored: AnswerPattern | None = None
     """Lines that mean nothing here, like greetings."""
     other_lines: Literal["fault", "ignore"] = "fault"
 
 
-class LineSettings(Table):
+class LineMotionSettings(SettingsTable):
     """What every machine that speaks lines has."""
 
     terminator: str = Field(default="\n", min_length=1, max_length=MAX_TERMINATOR)
@@ -80,16 +80,16 @@ class LineSettings(Table):
     """The same for a move, where that waits for the end of one; None: as `timeout_s`. A machine
     that tells meanwhile that it is busy needs no longer time."""
     homing_timeout_s: float = Field(default=60.0, gt=0, le=3600)
-    arm: tuple[Text, ...] = ()
-    disarm: tuple[Text, ...] = ()
-    query: Text = ""
+    arm: tuple[CommandText, ...] = ()
+    disarm: tuple[CommandText, ...] = ()
+    query: CommandText = ""
     """Asks for the position; empty if the machine can't tell."""
     query_is_line: bool = True
     """The query takes a terminator and is acknowledged; otherwise it is sent as it stands."""
-    stop: Text = Field(min_length=1)
+    stop: CommandText = Field(min_length=1)
     """Sent as it stands, out of turn; write the terminator if it is a line."""
     stop_acknowledged: bool = False
-    abandon: Text
+    abandon: CommandText
     """Comes before a stop when a line was half sent, so that the machine refuses that line."""
     answers: AnswerSettings = AnswerSettings()
 
@@ -104,8 +104,8 @@ class LineCodec:
 
     def __init__(
         self,
-        settings: LineSettings,
-        axes: Mapping[str, AxisSettings],
+        settings: LineMotionSettings,
+        axes: Mapping[str, MotionAxisSettings],
         *,
         position: str | None,
         ns_per_byte: int = 0,
@@ -183,7 +183,7 @@ class LineCodec:
                 f"the command {text!r} has {len(data)} bytes, the machine takes"
                 f" {settings.max_length}; use fewer decimals or axes, or raise max_length"
             )
-            raise UsageError(message)
+            raise DriverUsageError(message)
         return Frame(
             data=data + self._terminator,
             timeout_s=settings.timeout_s if timeout_s is None else timeout_s,

@@ -12,13 +12,21 @@ from concurrent.futures import Future
 from typing import Final
 
 from swathe_drivers.backoff import Backoff
-from swathe_drivers.errors import PortError, UsageError
+from swathe_drivers.errors import DriverUsageError, PortError
 from swathe_drivers.lifecycle import Starting
 from swathe_drivers.motion.abc import MotionDriver
 from swathe_drivers.motion.account import Account
 from swathe_drivers.motion.commands import Command, CommandKind
 from swathe_drivers.motion.events import MotionEvent
-from swathe_drivers.motion.receipts import Endings, Flight, Job, OnSent, Outcome, Receipt, Work
+from swathe_drivers.motion.receipts import (
+    CommandOutcome,
+    Endings,
+    Flight,
+    Job,
+    OnFrameSent,
+    Receipt,
+    Work,
+)
 from swathe_drivers.port import OnChunk, OnState, PortReader, PortState
 from swathe_drivers.transport import WRITE_TIMEOUT, PortSettings
 
@@ -53,7 +61,7 @@ class MotionPort(Starting):
         driver: MotionDriver,
         *,
         on_event: Callable[[MotionEvent], None],
-        on_sent: OnSent | None = None,
+        on_sent: OnFrameSent | None = None,
         on_chunk: OnChunk | None = None,
         on_state: OnState | None = None,
         backoff: Backoff | None = None,
@@ -97,7 +105,7 @@ class MotionPort(Starting):
         """Begin to open the port; returns at once.
 
         Raises:
-            UsageError: it is started already; close it first.
+            DriverUsageError: it is started already; close it first.
         """
         self._reader.start()
         self._closing = False
@@ -153,7 +161,7 @@ class MotionPort(Starting):
 
         Raises:
             LimitError: a limit would be passed; nothing is sent, correct the move.
-            UsageError: not armed, or the machine can't do such a move.
+            DriverUsageError: not armed, or the machine can't do such a move.
             PortError: the port is not open; wait until it is, and arm again.
         """
         return self._submit(lambda: self.codec.move(target, speed=speed, acceleration=acceleration))
@@ -166,7 +174,7 @@ class MotionPort(Starting):
         """Ask where the motors are; the answer is an event.
 
         Raises:
-            UsageError: the machine can't tell.
+            DriverUsageError: the machine can't tell.
             PortError: the port is not open; wait until it is.
         """
         return self._submit(self.codec.query_position)
@@ -176,12 +184,12 @@ class MotionPort(Starting):
             command = make()
             if command is None:
                 message = f"the settings of {self.name!r} have no query of the position"
-                raise UsageError(message)
+                raise DriverUsageError(message)
             if not self._ready:
                 raise PortError(self._reader.settings.url, f"is not open, no {command.text}")
             if command.kind in _NEEDS_ARM and (not self.armed or self._stopping):
                 message = f"{self.name!r} is not armed; arm it before: {command.text}"
-                raise UsageError(message)
+                raise DriverUsageError(message)
             job = Job(command)
             self._account.submit(job)
             self._wake.notify_all()
@@ -195,12 +203,12 @@ class MotionPort(Starting):
 
         Raises:
             PortError: it could not be sent; the port owes it as soon as it is back.
-            UsageError: not started.
+            DriverUsageError: not started.
         """
         endings = Endings()
         with self._wake:
             self._stopping += 1
-            self._account.drop(endings, Outcome.STOPPED, "a stop came first")
+            self._account.drop(endings, CommandOutcome.STOPPED, "a stop came first")
         try:
             self._send_stop(1)
         except PortError:
@@ -255,7 +263,7 @@ class MotionPort(Starting):
         finally:
             endings = Endings()
             with self._wake:
-                self._account.drop(endings, Outcome.LOST, "the port was closed")
+                self._account.drop(endings, CommandOutcome.LOST, "the port was closed")
                 self._ready = False
             endings.resolve(time.monotonic_ns())
 
@@ -298,7 +306,7 @@ class MotionPort(Starting):
 
     def _panic(self) -> None:
         """A callback failed, nobody watches any more: stop the machine."""
-        with contextlib.suppress(PortError, UsageError):
+        with contextlib.suppress(PortError, DriverUsageError):
             if self.armed:
                 self.stop()
 
@@ -328,7 +336,7 @@ class MotionPort(Starting):
         with self._wake:
             self._account.written(work, sent, problem, endings)
             if blocked:  # perhaps in the middle of a line; only a stop may come behind that
-                self._account.drop(endings, Outcome.LOST, problem)
+                self._account.drop(endings, CommandOutcome.LOST, problem)
                 self._owes_stop, self._ready = True, False
         gone = data[: len(data) - len(rest)]
         if gone and self._on_sent is not None:
@@ -366,7 +374,7 @@ class MotionPort(Starting):
             elif state in (PortState.LOST, PortState.CLOSED):
                 self._owes_stop |= self.armed and state is PortState.LOST
                 self._open = self._ready = False
-                self._account.drop(endings, Outcome.LOST, detail)
+                self._account.drop(endings, CommandOutcome.LOST, detail)
             self._wake.notify_all()
         endings.resolve(time_ns)
         if self._on_state is not None:

@@ -10,7 +10,7 @@ from enum import StrEnum
 from swathe_drivers.motion.commands import Command, Frame
 
 
-class Outcome(StrEnum):
+class CommandOutcome(StrEnum):
     """How a command ended."""
 
     ACKNOWLEDGED = "acknowledged"
@@ -42,7 +42,7 @@ class Receipt:
     """
 
     command: Command
-    outcome: Outcome
+    outcome: CommandOutcome
     text: str
     time: int
 
@@ -88,9 +88,9 @@ class Work:
 class Endings:
     """Futures to be resolved, once no lock is held."""
 
-    found: list[tuple[Job, Outcome, str]] = field(default_factory=list)
+    found: list[tuple[Job, CommandOutcome, str]] = field(default_factory=list)
 
-    def add(self, job: Job, outcome: Outcome, text: str = "") -> None:
+    def add(self, job: Job, outcome: CommandOutcome, text: str = "") -> None:
         """Remember how a command ended; the first end counts. Call with the port's lock held."""
         if not job.ended:
             job.ended = True
@@ -103,5 +103,5 @@ class Endings:
         self.found.clear()
 
 
-OnSent = Callable[[str, int, bytes], None]
+OnFrameSent = Callable[[str, int, bytes], None]
 """Takes the port's name, the time of writing (monotonic, ns) and the bytes."""

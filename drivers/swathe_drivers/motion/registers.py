@@ -14,19 +14,19 @@ from typing import Annotated, ClassVar, Final, Literal
 from pydantic import BaseModel, Field, model_validator
 
 from swathe_drivers.columns import AxisName
-from swathe_drivers.errors import UsageError
+from swathe_drivers.errors import DriverUsageError
 from swathe_drivers.motion.commands import Command, CommandKind, Frame, Pending
 from swathe_drivers.motion.events import EventKind, MotionEvent
 from swathe_drivers.motion.responses import READS, Garbage, Response, ResponseReader
-from swathe_drivers.motion.settings import AxisSettings, check_move, words
+from swathe_drivers.motion.settings import MotionAxisSettings, check_axis_limits, describe_move
 from swathe_drivers.records import MAX_EXCERPT, Fault, FaultReason
 from swathe_drivers.rtu import EXCEPTION, with_crc
-from swathe_drivers.settings import Problem, Table, raise_problems
+from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
 
 Register = Annotated[int, Field(ge=0, le=65535)]
 Word = Annotated[int, Field(ge=0, le=65535)]
 Bit = Annotated[int, Field(ge=0, le=15)]
-NumberType = Literal["int16", "uint16", "int32", "uint32", "float32"]
+RegisterType = Literal["int16", "uint16", "int32", "uint32", "float32"]
 
 _FORMATS: Final = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f"}
 _RANGES: Final = {
@@ -38,27 +38,27 @@ _RANGES: Final = {
 }
 
 
-class RegisterAxis(AxisSettings):
+class RegisterAxis(MotionAxisSettings):
     """An axis and its registers; they hold `mm * scale + offset`, rounded if whole."""
 
     target: Register
     position: Register | None = None
-    type: NumberType = "int32"
+    type: RegisterType = "int32"
     home_command: Word | None = None
     """Command word that finds the reference of this axis."""
     homed_bit: Bit | None = None
     """Bit of the status word that says so."""
 
 
-class NumberRegister(Table):
+class NumberRegister(SettingsTable):
     """A register that holds a number: value * scale, rounded if whole."""
 
     register_: Register = Field(alias="register")
-    type: NumberType = "uint16"
+    type: RegisterType = "uint16"
     scale: float = Field(default=1.0, gt=0)
 
 
-class CommandRegister(Table):
+class CommandRegister(SettingsTable):
     """The command word and what it may be."""
 
     register_: Register = Field(alias="register")
@@ -68,7 +68,7 @@ class CommandRegister(Table):
     disarm: Word | None = None
 
 
-class StatusRegister(Table):
+class StatusRegister(SettingsTable):
     """The status word and its bits, counted from the lowest, 0."""
 
     register_: Register = Field(alias="register")
@@ -76,7 +76,7 @@ class StatusRegister(Table):
     alarm_bit: Bit | None = None
 
 
-class RegistersSettings(Table):
+class RegistersSettings(SettingsTable):
     """A machine that is moved by writing Modbus registers."""
 
     unit: int = Field(default=1, ge=1, le=247)
@@ -95,7 +95,7 @@ class RegistersSettings(Table):
 
     @model_validator(mode="after")
     def _check_ranges(self) -> "RegistersSettings":
-        found: list[Problem] = []
+        found: list[SettingProblem] = []
         for name, axis in self.axes.items():
             low, high = _RANGES[axis.type]
             for key, mm in (("min_mm", axis.min_mm), ("max_mm", axis.max_mm)):
@@ -138,7 +138,7 @@ class RegistersCodec:
     ) -> Command:
         """Drive in a straight line; see `MotionCodec.move`."""
         settings = self._settings
-        check_move(settings.axes, target, speed=speed, acceleration=acceleration)
+        check_axis_limits(settings.axes, target, speed=speed, acceleration=acceleration)
         frames = []
         for name, value in target.items():
             axis = settings.axes[name]
@@ -148,11 +148,11 @@ class RegistersCodec:
         if acceleration is not None:
             if settings.acceleration is None:
                 message = "the settings have no 'acceleration' register; leave it to the machine"
-                raise UsageError(message)
+                raise DriverUsageError(message)
             number = settings.acceleration
             frames.append(self._write(number.register_, number.type, acceleration * number.scale))
         frames.append(self._command(settings.command.move))
-        return Command(CommandKind.MOVE, tuple(frames), words(target, speed))
+        return Command(CommandKind.MOVE, tuple(frames), describe_move(target, speed))
 
     def stop(self, *, half_sent: bool = False) -> Frame:
         """Stop at once; a frame that was half sent fails by its own checksum."""
@@ -166,7 +166,7 @@ class RegistersCodec:
         if word is None:
             able = [name for name, found in axes.items() if found.home_command is not None]
             message = f"axis {axis!r} can't be homed; those that can: {', '.join(able) or 'none'}"
-            raise UsageError(message)
+            raise DriverUsageError(message)
         return Command(CommandKind.HOME, (self._command(word),), f"home {axis}")
 
     def arm(self) -> Command:
@@ -195,7 +195,7 @@ class RegistersCodec:
     def _command(self, word: int) -> Frame:
         return self._write(self._settings.command.register_, "uint16", word)
 
-    def _write(self, register: int, kind: NumberType, value: float) -> Frame:
+    def _write(self, register: int, kind: RegisterType, value: float) -> Frame:
         number = value if kind == "float32" else round(value)
         packed = struct.pack(f">{_FORMATS[kind]}", number)
         pieces = [packed[at : at + 2] for at in range(0, len(packed), 2)]

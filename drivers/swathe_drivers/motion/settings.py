@@ -5,11 +5,11 @@ from collections.abc import Mapping
 
 from pydantic import Field, field_validator, model_validator
 
-from swathe_drivers.errors import LimitError, UsageError
-from swathe_drivers.settings import Table, problem
+from swathe_drivers.errors import DriverUsageError, LimitError
+from swathe_drivers.settings import SettingsTable, problem
 
 
-class AxisSettings(Table):
+class MotionAxisSettings(SettingsTable):
     """An axis of the machine: its limits, and how mm become the machine's own number.
 
     The machine's number is `mm * scale + offset`. An axis around a pipe that turns in degrees
@@ -33,7 +33,7 @@ class AxisSettings(Table):
         return scale
 
     @model_validator(mode="after")
-    def _check_travel(self) -> "AxisSettings":
+    def _check_travel(self) -> "MotionAxisSettings":
         if not self.min_mm < self.max_mm:
             raise problem("must have min_mm < max_mm")
         return self
@@ -47,8 +47,8 @@ class AxisSettings(Table):
         return (number - self.offset) / self.scale
 
 
-def check_move(
-    axes: Mapping[str, AxisSettings],
+def check_axis_limits(
+    axes: Mapping[str, MotionAxisSettings],
     target: Mapping[str, float],
     *,
     speed: float,
@@ -68,12 +68,12 @@ def check_move(
 
     Raises:
         LimitError: names axis, value and limit; correct the move.
-        UsageError: the target is empty or names an axis that the machine has not.
+        DriverUsageError: the target is empty or names an axis that the machine has not.
     """
     unknown = sorted(target.keys() - axes.keys())
     if unknown or not target:
         message = f"a move must name axes of {', '.join(axes)} (got {', '.join(unknown) or 'none'})"
-        raise UsageError(message)
+        raise DriverUsageError(message)
     for name, value in target.items():
         axis = axes[name]
         if not value >= axis.min_mm:  # so that a NaN is refused, too
@@ -89,7 +89,7 @@ def check_move(
             raise LimitError(name, "acceleration", acceleration, limit or math.inf)
 
 
-def words(target: Mapping[str, float], speed: float) -> str:
+def describe_move(target: Mapping[str, float], speed: float) -> str:
     """A move in words, for the journal and messages."""
     places = " ".join(f"{name} {value:.3f} mm" for name, value in target.items())
     return f"move to {places} at {speed:g} mm/s"

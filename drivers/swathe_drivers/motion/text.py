@@ -12,35 +12,35 @@ from typing import Annotated, ClassVar
 from pydantic import BaseModel, Field, model_validator
 
 from swathe_drivers.columns import AxisName
-from swathe_drivers.errors import UsageError
+from swathe_drivers.errors import DriverUsageError
 from swathe_drivers.motion.commands import Command, CommandKind
-from swathe_drivers.motion.lines import LineCodec, LineSettings, Text
-from swathe_drivers.motion.settings import AxisSettings, check_move, words
-from swathe_drivers.settings import Problem, raise_problems
+from swathe_drivers.motion.lines import CommandText, LineCodec, LineMotionSettings
+from swathe_drivers.motion.settings import MotionAxisSettings, check_axis_limits, describe_move
+from swathe_drivers.settings import SettingProblem, raise_problems
 
 
-class TextAxis(AxisSettings):
+class TextAxis(MotionAxisSettings):
     """An axis, and the commands that are for it alone."""
 
-    move: Text | None = None
+    move: CommandText | None = None
     """Moves this axis only."""
-    home: Text | None = None
+    home: CommandText | None = None
     """Finds the reference of this axis."""
 
 
-class TextSettings(LineSettings):
+class TextSettings(LineMotionSettings):
     """A machine that takes plain lines of text."""
 
     axes: Annotated[dict[AxisName, TextAxis], Field(min_length=1, max_length=6)]
-    move: Text | None = None
+    move: CommandText | None = None
     """Moves all axes that stand in it."""
-    acceleration: Text | None = None
+    acceleration: CommandText | None = None
     """Sets the acceleration."""
-    abandon: Text = "?!"
+    abandon: CommandText = "?!"
 
     @model_validator(mode="after")
     def _check_templates(self) -> "TextSettings":
-        found: list[Problem] = []
+        found: list[SettingProblem] = []
 
         def check(path: tuple[str | int, ...], text: str | None, known: set[str]) -> None:
             requirement = _template_problem(text, known) if text is not None else None
@@ -91,7 +91,7 @@ class TextCodec(LineCodec):
     ) -> Command:
         """Drive in a straight line; see `MotionCodec.move`."""
         settings = self._settings
-        check_move(settings.axes, target, speed=speed, acceleration=acceleration)
+        check_axis_limits(settings.axes, target, speed=speed, acceleration=acceleration)
         template = self._template(target)
         scale = max(abs(settings.axes[name].scale) for name in target)
         values = {name: settings.axes[name].to_machine(value) for name, value in target.items()}
@@ -99,16 +99,16 @@ class TextCodec(LineCodec):
         if "acceleration" in _names(template):
             if acceleration is None:
                 message = "the template of a move holds {acceleration}; give one"
-                raise UsageError(message)
+                raise DriverUsageError(message)
             values["acceleration"] = acceleration * scale
         frames = [self._line(template.format(**values), timeout_s=settings.move_timeout_s)]
         if acceleration is not None and "acceleration" not in values:
             if settings.acceleration is None:
                 message = "the settings have no 'acceleration' command; leave it to the machine"
-                raise UsageError(message)
+                raise DriverUsageError(message)
             text = settings.acceleration.format(acceleration=acceleration * scale)
             frames.insert(0, self._line(text))
-        return Command(CommandKind.MOVE, tuple(frames), words(target, speed))
+        return Command(CommandKind.MOVE, tuple(frames), describe_move(target, speed))
 
     def _template(self, target: Mapping[str, float]) -> str:
         settings = self._settings
@@ -127,7 +127,7 @@ class TextCodec(LineCodec):
             f"the machine can't move {', '.join(target)} in one command; alone: "
             f"{', '.join(able) or 'none'}; together, with one scale: {', '.join(together) or 'none'}"
         )
-        raise UsageError(message)
+        raise DriverUsageError(message)
 
     def home(self, axis: str) -> Command:
         """Find the reference of an axis; see `MotionCodec.home`."""
@@ -136,7 +136,7 @@ class TextCodec(LineCodec):
         if text is None:
             able = [name for name, found in settings.axes.items() if found.home is not None]
             message = f"axis {axis!r} can't be homed; those that can: {', '.join(able) or 'none'}"
-            raise UsageError(message)
+            raise DriverUsageError(message)
         frame = self._line(text, timeout_s=settings.homing_timeout_s)
         return Command(CommandKind.HOME, (frame,), f"home {axis}")
 

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from swathe_drivers.suggest.checksums import looks_like_checksum
 from swathe_drivers.suggest.findings import ColumnGuess
-from swathe_drivers.suggest.lines import Kind
+from swathe_drivers.suggest.lines import LineKind
 from swathe_drivers.suggest.motion import guess_moving
 from swathe_drivers.suggest.numbers import Numbers, persistence, read_numbers
-from swathe_drivers.suggest.values import Level, guess_levels, guess_status, label_of
+from swathe_drivers.suggest.values import SteadyColumn, guess_status, guess_steady_columns, label_of
 
 _MOST_TEXTS: Final = 6
 _TAGGED: Final = re.compile(rb"([^0-9+\-.]*)([+-]?[0-9]*\.?[0-9]+)([^0-9]*)")
@@ -25,12 +25,12 @@ _VALUES: Final = frozenset({"time_of_flight", "thickness"})
 _MOVING: Final = frozenset({"counts", "position", "quadrature"})
 
 
-def guess_columns(kind: Kind) -> list[ColumnGuess]:
+def guess_columns(kind: LineKind) -> list[ColumnGuess]:
     """What each column is taken for, in their order."""
     columns = [[row[at] for row in kind.rows] for at in range(len(kind.rows[0]))]
     numbers = [read_numbers(texts, kind.times) for texts in columns]
     guesses: list[ColumnGuess | None] = [None] * len(columns)
-    levels: list[Level] = []
+    steady: list[SteadyColumn] = []
     flags: list[int] = []
     for at, (texts, column) in enumerate(zip(columns, numbers, strict=True)):
         if column is None:
@@ -42,11 +42,11 @@ def guess_columns(kind: Kind) -> list[ColumnGuess]:
                 flags.append(at)
             else:
                 label = _label_behind(columns, numbers, at)
-                levels.append(Level(at, column, label=label))
-    for at, guess in guess_levels(levels).items():
+                steady.append(SteadyColumn(at, column, label=label))
+    for at, guess in guess_steady_columns(steady).items():
         guesses[at] = guess
-    valued = [level for level in levels if _kind(guesses[level.column]) in _VALUES]
-    missing = np.any([level.missing for level in valued], axis=0) if valued else None
+    valued = [one for one in steady if _kind(guesses[one.index]) in _VALUES]
+    missing = np.any([one.missing for one in valued], axis=0) if valued else None
     _add_status(columns, guesses, flags, missing)
     known = [guess if guess is not None else _IGNORED for guess in guesses]
     if not valued:

@@ -8,7 +8,7 @@ from typing import Final
 from swathe_drivers.framing import MAX_TERMINATOR, LineFramer
 from swathe_drivers.suggest.numbers import is_number
 
-LONGEST: Final = 4096
+LONGEST_LINE: Final = 4096
 """A line that is looked at is not longer, bytes."""
 
 _FEWEST: Final = 4  # lines of which anything can be said
@@ -29,7 +29,7 @@ class TimedLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class LineKind:
     """Lines with as many columns and, where it tells, the same text in the first one.
 
     Attributes:
@@ -122,7 +122,7 @@ def cut(
     chunks: Sequence[tuple[int, bytes]], terminator: bytes, ns_per_byte: int
 ) -> list[TimedLine]:
     """The whole lines; the first one is left out, as it may be half of one."""
-    framer = LineFramer(terminator=terminator, max_length=LONGEST, ns_per_byte=ns_per_byte)
+    framer = LineFramer(terminator=terminator, max_length=LONGEST_LINE, ns_per_byte=ns_per_byte)
     lines = framer.feed_chunks(chunks)
     data = bytes(lines.data)
     found = [
@@ -169,17 +169,19 @@ def find_separator(bodies: Sequence[bytes]) -> tuple[bytes, float, str] | None:
     return mark, sure, f"{consistency * 100:.0f} % of the lines agree in its number"
 
 
-def sort_kinds(lines: Sequence[TimedLine], bodies: Sequence[bytes], separator: bytes) -> list[Kind]:
+def sort_kinds(
+    lines: Sequence[TimedLine], bodies: Sequence[bytes], separator: bytes
+) -> list[LineKind]:
     """Kinds of lines, the most frequent first; lines that are like no others are left out."""
     rows = [[text.strip(b" \t") for text in body.split(separator)] for body in bodies]
     least = max(3.0, _LEAST_KIND * len(rows))
     leads = Counter(row[0] for row in rows if row[0] and not is_number(row[0]))
     often = {lead for lead, count in leads.items() if count >= least}
     named = len(often) <= _MOST_KINDS and sum(leads[lead] for lead in often) >= 0.5 * len(rows)
-    kinds: dict[tuple[int, bytes | None], Kind] = {}
+    kinds: dict[tuple[int, bytes | None], LineKind] = {}
     for place, (line, row) in enumerate(zip(lines, rows, strict=True)):
         lead = row[0] if named and row[0] in often else None
-        kind = kinds.setdefault((len(row), lead), Kind(lead, [], [], []))
+        kind = kinds.setdefault((len(row), lead), LineKind(lead, [], [], []))
         kind.rows.append(row)
         kind.times.append(line.time)
         kind.places.append(place)

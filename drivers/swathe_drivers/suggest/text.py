@@ -12,7 +12,7 @@ from swathe_drivers.suggest.checksums import FoundChecksum, find_checksum
 from swathe_drivers.suggest.columns import guess_columns
 from swathe_drivers.suggest.findings import ColumnGuess, Finding, Suggestion
 from swathe_drivers.suggest.lines import (
-    Kind,
+    LineKind,
     TimedLine,
     cut,
     find_separator,
@@ -46,7 +46,7 @@ class _Look:
     lines: list[TimedLine]
     checksum: FoundChecksum | None
     separator: tuple[bytes, float, str] | None
-    kinds: list[Kind]
+    kinds: list[LineKind]
     columns: list[list[ColumnGuess]]
 
     @property
@@ -101,9 +101,9 @@ def _unused(bodies: Sequence[bytes]) -> bytes:
     return next(bytes([mark]) for mark in b",;|\t~^" if mark not in used or mark == ord("^"))
 
 
-def _merged(kinds: list[Kind]) -> list[Kind]:
+def _merged(kinds: list[LineKind]) -> list[LineKind]:
     """Kinds that differ in their first text only are one kind whose first column is a status."""
-    found: list[Kind] = []
+    found: list[LineKind] = []
     for kind in kinds:
         for at, other in enumerate(found):
             if kind.lead is not None and other.lead is not None and _alike(kind, other):
@@ -116,14 +116,14 @@ def _merged(kinds: list[Kind]) -> list[Kind]:
                     )
                 )
                 places, times, rows = (list(part) for part in zip(*together, strict=True))
-                found[at] = Kind(other.lead, rows, times, places)
+                found[at] = LineKind(other.lead, rows, times, places)
                 break
         else:
             found.append(kind)
     return found
 
 
-def _alike(one: Kind, two: Kind) -> bool:
+def _alike(one: LineKind, two: LineKind) -> bool:
     """The columns behind the first hold numbers of the same size, or none, in both."""
     if len(one.rows[0]) != len(two.rows[0]) or len(one.rows[0]) < 2:
         return False

@@ -34,17 +34,17 @@ _STEEL: Final = (2.2, 3.6)
 
 
 @dataclass(slots=True)
-class Level:
+class SteadyColumn:
     """A column of numbers that neither runs nor moves.
 
     Attributes:
-        column: its index.
+        index: of the column in the line.
         numbers: what stands in it.
         sentinels: numbers that stand for no echo.
         label: unit, from a column of text beside it.
     """
 
-    column: int
+    index: int
     numbers: Numbers
     sentinels: tuple[float, ...] = ()
     label: str | None = None
@@ -76,37 +76,37 @@ def _sentinels(values: NDArray[np.float64]) -> tuple[float, ...]:
     return tuple(sorted(found))
 
 
-def guess_levels(levels: Sequence[Level]) -> dict[int, ColumnGuess]:
+def guess_steady_columns(steady: Sequence[SteadyColumn]) -> dict[int, ColumnGuess]:
     """Which of the columns is thickness, time of flight and amplitude, by column."""
     found: dict[int, ColumnGuess] = {}
-    usable = [level for level in levels if level.good.size >= 4 and level.good.min() > 0]
+    usable = [column for column in steady if column.good.size >= 4 and column.good.min() > 0]
     pair = _pair(usable)
     if pair is not None:
         flight, thickness, slope = pair
         why = f"one goes with the other, {slope:.2f} mm for a µs, as in metals"
         table = _value_table(flight, {"is": "time_of_flight", "unit": "us"})
-        found[flight.column] = ColumnGuess(table, 0.85, why)
+        found[flight.index] = ColumnGuess(table, 0.85, why)
         table = _value_table(thickness, {"is": "thickness", "unit": "mm"})
-        found[thickness.column] = ColumnGuess(table, 0.85, why)
-    rest = [level for level in usable if level.column not in found]
-    values = [level for level in rest if _may_be_value(level)]
+        found[thickness.index] = ColumnGuess(table, 0.85, why)
+    rest = [column for column in usable if column.index not in found]
+    values = [column for column in rest if _may_be_value(column)]
     if not found and values:
         value = max(values, key=_likely_value)
-        found[value.column] = _value(value)
+        found[value.index] = _value(value)
         rest.remove(value)
     amplitude = _amplitude(rest)
     if amplitude is not None and found:
-        found[amplitude.column] = _amplitude_guess(amplitude)
-    for level in levels:
-        if level.column not in found:
-            found[level.column] = _leftover(level)
+        found[amplitude.index] = _amplitude_guess(amplitude)
+    for column in steady:
+        if column.index not in found:
+            found[column.index] = _leftover(column)
     return found
 
 
-def _pair(levels: Sequence[Level]) -> tuple[Level, Level, float] | None:
+def _pair(steady: Sequence[SteadyColumn]) -> tuple[SteadyColumn, SteadyColumn, float] | None:
     """Time of flight, thickness and mm per µs, where two columns are those of the same wall."""
-    for one in levels:
-        for two in levels:
+    for one in steady:
+        for two in steady:
             both = ~one.missing & ~two.missing
             if one is two or np.count_nonzero(both) < 8:
                 continue
@@ -121,106 +121,106 @@ def _pair(levels: Sequence[Level]) -> tuple[Level, Level, float] | None:
     return None
 
 
-def _amplitude(levels: Sequence[Level]) -> Level | None:
+def _amplitude(steady: Sequence[SteadyColumn]) -> SteadyColumn | None:
     """The column most like an amplitude."""
     candidates = [
-        level
-        for level in levels
-        if level.label in (None, "%")
-        and level.good.max() <= 110.5
-        and (restlessness(level.good) > 0.004 or level.label == "%")
-        and (level.numbers.places <= 2 or level.good.max() <= 1.105)
+        column
+        for column in steady
+        if column.label in (None, "%")
+        and column.good.max() <= 110.5
+        and (restlessness(column.good) > 0.004 or column.label == "%")
+        and (column.numbers.places <= 2 or column.good.max() <= 1.105)
     ]
     if not candidates:
         return None
-    return max(candidates, key=lambda level: (level.label == "%", _likely_amplitude(level)))
+    return max(candidates, key=lambda column: (column.label == "%", _likely_amplitude(column)))
 
 
-def _likely_amplitude(level: Level) -> float:
-    likely = restlessness(level.good) * (2.0 if level.numbers.places <= 1 else 1.0)
+def _likely_amplitude(column: SteadyColumn) -> float:
+    likely = restlessness(column.good) * (2.0 if column.numbers.places <= 1 else 1.0)
     # What has sentinels of its own is more likely the measured value.
-    return likely * (0.5 if level.sentinels or level.numbers.texts else 1.0)
+    return likely * (0.5 if column.sentinels or column.numbers.texts else 1.0)
 
 
-def _may_be_value(level: Level) -> bool:
+def _may_be_value(column: SteadyColumn) -> bool:
     """What never changes is a setting, and so is a whole number that hardly ever does."""
-    different = np.unique(level.good).size
-    return different > (4 if level.numbers.whole else 1)
+    different = np.unique(column.good).size
+    return different > (4 if column.numbers.whole else 1)
 
 
-def _likely_value(level: Level) -> float:
+def _likely_value(column: SteadyColumn) -> float:
     """How much like the measured value it is beside the others of its line."""
-    places = float(min(level.numbers.places, 4))
-    labelled = 10.0 if level.label not in (None, "%") else 0.0
-    gaps = 2.0 if level.sentinels or level.numbers.texts else 0.0
+    places = float(min(column.numbers.places, 4))
+    labelled = 10.0 if column.label not in (None, "%") else 0.0
+    gaps = 2.0 if column.sentinels or column.numbers.texts else 0.0
     # A whole number that is too large for an amplitude may be a time in ns.
-    large = 3.0 if level.numbers.whole and 200 < float(np.median(level.good)) < 200_000 else 0.0
+    large = 3.0 if column.numbers.whole and 200 < float(np.median(column.good)) < 200_000 else 0.0
     # Temperature or battery drift: in most lines they are what they were in the line before.
-    drifting = 2.0 if float(np.mean(np.diff(level.good) == 0)) > 0.8 else 0.0
-    return labelled + gaps + places + large - drifting - min(3.0, 10 * restlessness(level.good))
+    drifting = 2.0 if float(np.mean(np.diff(column.good) == 0)) > 0.8 else 0.0
+    return labelled + gaps + places + large - drifting - min(3.0, 10 * restlessness(column.good))
 
 
-def _value(level: Level) -> ColumnGuess:
+def _value(column: SteadyColumn) -> ColumnGuess:
     """Thickness or time of flight, and in which unit: by its label, its size, its decimals."""
-    middle, places = float(np.median(level.good)), level.numbers.places
-    label = (level.label or "").upper()
+    middle, places = float(np.median(column.good)), column.numbers.places
+    label = (column.label or "").upper()
     if label in _LENGTH_LABELS:
         table = {"is": "thickness", "unit": _LENGTH_LABELS[label]}
         return ColumnGuess(
-            _value_table(level, table), 0.95, f"its unit stands beside it: {level.label}"
+            _value_table(column, table), 0.95, f"its unit stands beside it: {column.label}"
         )
     if label in _TIME_LABELS:
         table = {"is": "time_of_flight", "unit": _TIME_LABELS[label]}
         return ColumnGuess(
-            _value_table(level, table), 0.95, f"its unit stands beside it: {level.label}"
+            _value_table(column, table), 0.95, f"its unit stands beside it: {column.label}"
         )
     around = f"around {middle:g}, {places} decimals"
-    if level.numbers.whole and middle > 2000:
+    if column.numbers.whole and middle > 2000:
         table = {"is": "time_of_flight", "unit": "ns"}
         why = f"{around}: a time of flight in ns, or a thickness in µm, which no unit tells"
-        return ColumnGuess(_value_table(level, table), 0.5, why)
-    if level.numbers.whole and middle > 100:
+        return ColumnGuess(_value_table(column, table), 0.5, why)
+    if column.numbers.whole and middle > 100:
         table = {"is": "thickness", "unit": "thou"}
         why = f"{around}: a thickness in thousandths of an inch, or in some other unit"
-        return ColumnGuess(_value_table(level, table), 0.4, why)
+        return ColumnGuess(_value_table(column, table), 0.4, why)
     if middle < 1.3 and places >= 3:
         table = {"is": "thickness", "unit": "in"}
         why = f"{around}: a thickness in inches, or a short time of flight in µs"
-        return ColumnGuess(_value_table(level, table), 0.6, why)
+        return ColumnGuess(_value_table(column, table), 0.6, why)
     if places >= 3 and middle < 200:
         table = {"is": "time_of_flight", "unit": "us"}
         why = f"{around}: a time of flight in µs, or a thickness in mm; compare with the display"
-        return ColumnGuess(_value_table(level, table), 0.6, why)
+        return ColumnGuess(_value_table(column, table), 0.6, why)
     table = {"is": "thickness", "unit": "mm"}
     why = f"{around}: a thickness in mm, or a time of flight in µs; compare with the display"
-    return ColumnGuess(_value_table(level, table), 0.65, why)
+    return ColumnGuess(_value_table(column, table), 0.65, why)
 
 
-def _value_table(level: Level, table: dict[str, Any]) -> dict[str, Any]:
-    texts = [text.decode("latin-1") for text in level.numbers.texts if text]
-    no_echo = [*level.sentinels, *texts]
+def _value_table(column: SteadyColumn, table: dict[str, Any]) -> dict[str, Any]:
+    texts = [text.decode("latin-1") for text in column.numbers.texts if text]
+    no_echo = [*column.sentinels, *texts]
     if no_echo:
         table["no_echo"] = no_echo
-    if b"" in level.numbers.texts:
+    if b"" in column.numbers.texts:
         table["empty"] = "no_echo"
     return table
 
 
-def _amplitude_guess(level: Level) -> ColumnGuess:
-    if any(level.numbers.texts):
-        why = f"like an amplitude, but with texts such as {level.numbers.texts[0]!r} in it"
+def _amplitude_guess(column: SteadyColumn) -> ColumnGuess:
+    if any(column.numbers.texts):
+        why = f"like an amplitude, but with texts such as {column.numbers.texts[0]!r} in it"
         return ColumnGuess({"is": "ignore"}, 0.5, why)
-    fraction = float(level.good.max()) <= 1.105 and level.numbers.places >= 2
+    fraction = float(column.good.max()) <= 1.105 and column.numbers.places >= 2
     table: dict[str, Any] = {"is": "amplitude", "unit": "fraction" if fraction else "%"}
-    if level.numbers.texts:
+    if column.numbers.texts:
         table["empty"] = "absent"
-    low, high = float(level.good.min()), float(level.good.max())
+    low, high = float(column.good.min()), float(column.good.max())
     why = f"restless, from {low:g} to {high:g}, beside a steadier column"
     return ColumnGuess(table, 0.75, why)
 
 
-def _leftover(level: Level) -> ColumnGuess:
-    values = level.numbers.values[level.numbers.present]
+def _leftover(column: SteadyColumn) -> ColumnGuess:
+    values = column.numbers.values[column.numbers.present]
     if np.unique(values).size == 1:
         why = f"always {values[0]:g}: a setting, or something that stood still in this capture"
     else:

@@ -7,10 +7,10 @@ driver asks for by itself, the `Schedule` that a `PortReader` follows.
 from typing import Final
 
 from swathe_drivers.abc import AskingDriver, Driver
-from swathe_drivers.durations import nanoseconds
 from swathe_drivers.talk.answers import AnswerFinder, EndsWith, Quiet, SoMany
 from swathe_drivers.talk.schedule import Request, Schedule
 from swathe_drivers.talk.settings import AnswerEnd, TalkSettings, to_bytes
+from swathe_drivers.units import nanoseconds
 
 __all__ = [
     "AnswerFinder",

@@ -17,8 +17,8 @@ from typing import Annotated, Final, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from swathe_drivers.durations import Duration, nanoseconds
-from swathe_drivers.settings import Problem, Table, problem, raise_problems
+from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
+from swathe_drivers.units import DurationText, nanoseconds
 
 HEX: Final = "hex:"
 """How a text that lists bytes begins."""
@@ -50,29 +50,29 @@ Said = Annotated[str, AfterValidator(_check_text)]
 """What is sent; see `to_bytes`."""
 
 
-class Poll(Table):
+class Poll(SettingsTable):
     """A request that is sent again and again."""
 
     send: Said
-    every: Duration
+    every: DurationText
     """From one to the next, where the answers are quick enough."""
 
 
-class KeepAlive(Table):
+class KeepAlive(SettingsTable):
     """What is sent when nothing else was for so long; nothing waits for its answer."""
 
     send: Said
-    every: Duration
+    every: DurationText
 
 
-class AnswerEnd(Table):
+class AnswerEnd(SettingsTable):
     """What tells that an answer is complete: one of these."""
 
     ends: Said | None = None
     """The bytes at its end."""
     bytes: Annotated[int, Field(ge=1, le=65536)] | None = None
     """How many it has."""
-    quiet: Duration | None = None
+    quiet: DurationText | None = None
     """A silence behind it."""
 
     @model_validator(mode="after")
@@ -83,15 +83,15 @@ class AnswerEnd(Table):
         return self
 
 
-class TalkSettings(Table):
+class TalkSettings(SettingsTable):
     """What is said to a device, and when."""
 
     start: tuple[Said, ...] = Field(default=(), max_length=64)
     stop: tuple[Said, ...] = Field(default=(), max_length=64)
-    pause: Duration = "20 ms"
+    pause: DurationText = "20 ms"
     """Behind each command of `start` and `stop`."""
     poll: tuple[Poll, ...] = Field(default=(), max_length=16)
-    timeout: Duration = "500 ms"
+    timeout: DurationText = "500 ms"
     """How long an answer may take before the request counts as unanswered."""
     answer: AnswerEnd | None = None
     """What tells that an answer is complete, if not what the driver knows of it."""
@@ -99,7 +99,7 @@ class TalkSettings(Table):
 
     @model_validator(mode="after")
     def _check_times(self) -> Self:
-        found: list[Problem] = []
+        found: list[SettingProblem] = []
         times: list[tuple[tuple[str | int, ...], str]] = [(("timeout",), self.timeout)]
         times += [(("poll", index, "every"), poll.every) for index, poll in enumerate(self.poll)]
         if self.keep_alive is not None:

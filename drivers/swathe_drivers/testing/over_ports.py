@@ -10,7 +10,7 @@ import pytest
 
 from swathe_drivers.abc import Decoder
 from swathe_drivers.backoff import Backoff
-from swathe_drivers.errors import UsageError
+from swathe_drivers.errors import DriverUsageError
 from swathe_drivers.port import PortReader, PortSettings, PortState
 from swathe_drivers.records import Batch
 from swathe_drivers.testing.base import ContractBase
@@ -25,7 +25,7 @@ _ENDS: Final[dict[str, type[FarEnd]]] = {
 }
 
 
-class Heard:
+class DecodedPort:
     """A decoder behind a reader, as the daemon has one."""
 
     def __init__(self, decoder: Decoder, far: FarEnd) -> None:
@@ -74,49 +74,49 @@ class OverPorts(ContractBase):
 
     def test_records_come_through_a_port(self, far: FarEnd) -> None:
         """The same as without one."""
-        heard = Heard(self.decoder(), far)
-        with heard.reader as reader:
+        port = DecodedPort(self.decoder(), far)
+        with port.reader as reader:
             far.meet(reader)
-            self._send(far, heard)
-        assert_same_records(self.feed(self.whole), heard.total)
-        assert heard.total.bytes == sum(map(len, self.records))
+            self._send(far, port)
+        assert_same_records(self.feed(self.whole), port.total)
+        assert port.total.bytes == sum(map(len, self.records))
 
     def test_port_that_is_lost_and_comes_back_costs_what_was_under_way(self, far: FarEnd) -> None:
         """Half a record before the loss; behind it all records are found."""
         if not far.can_break:
             pytest.skip("this kind of port can't be lost")
-        heard = Heard(self.decoder(), far)
+        port = DecodedPort(self.decoder(), far)
         half = self.records[0][: max(1, len(self.records[0]) // 2)]
-        with heard.reader as reader:
+        with port.reader as reader:
             far.meet(reader)
             far.send(half)
-            wait_for(lambda: heard.bytes == len(half), "the first bytes")
+            wait_for(lambda: port.bytes == len(half), "the first bytes")
             far.lose()
-            wait_for(lambda: heard.lost >= 1, "the loss to be noticed")
+            wait_for(lambda: port.lost >= 1, "the loss to be noticed")
             far.meet(reader)
-            self._send(far, heard)
-        found = heard.total
+            self._send(far, port)
+        found = port.total
         assert_same_records(self.feed(self.whole), found, but=("time", "offset"))
         assert found.bytes == len(half) + sum(map(len, self.records))
         assert reader.reconnects >= 1
 
     def test_reader_may_be_closed_twice_and_started_again(self, far: FarEnd) -> None:
         """Four cases of its life: unopened, open twice, closed twice, open again."""
-        heard = Heard(self.decoder(), far)
-        heard.reader.close()
+        port = DecodedPort(self.decoder(), far)
+        port.reader.close()
         for _ in range(2):
-            with heard.reader as reader:
+            with port.reader as reader:
                 far.meet(reader)
-                with pytest.raises(UsageError):
+                with pytest.raises(DriverUsageError):
                     reader.start()
                 reader.close()
                 reader.close()
                 assert reader.state is PortState.CLOSED
-        assert heard.total.records == 0
+        assert port.total.records == 0
 
-    def _send(self, far: FarEnd, heard: Heard) -> None:
+    def _send(self, far: FarEnd, port: DecodedPort) -> None:
         for record in self.records:
-            before = heard.bytes
+            before = port.bytes
             far.send(record)
-            wait_for(lambda: heard.bytes == before + len(record), "the bytes sent")  # noqa: B023
+            wait_for(lambda: port.bytes == before + len(record), "the bytes sent")  # noqa: B023
             time.sleep(3 * self.silence_ms / 1e3)

@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from drivers.doubles import PtyPort, TcpServer, wait_until
-from swathe.listen import Heard, Listener, LivePicture, PlainPrinter, quoted, summary
+from swathe.listen import Listener, LivePicture, PlainPrinter, PortSnapshot, quoted, summary
 from swathe.listen.view import readable
 from swathe_drivers import PortSettings
 from swathe_drivers.capture import CapturedChunk, CaptureHeader, CaptureReader, CaptureWriter
@@ -28,10 +28,10 @@ columns = [
 """
 
 
-def said(listener: Listener) -> Heard:
+def said(listener: Listener) -> PortSnapshot:
     """All that a listener knows by now."""
     listener.drain()
-    return listener.heard()
+    return listener.snapshot()
 
 
 @pytest.mark.parametrize("kind", ["pty", "tcp"])
@@ -52,19 +52,19 @@ def test_listener_counts_records_faults_and_missing(tmp_path: Path, kind: str) -
             wait_until(lambda: said(listener).bytes == len(first), "the first bytes")
             send(second)
             wait_until(lambda: said(listener).bytes == len(first + second), "all bytes")
-            heard = listener.heard()
-    assert heard.records == 3
-    assert heard.missing == 2  # 0 and 1, behind 9
-    assert heard.faults == {"number": 1}
-    assert heard.newest_faults[-1].offset == len(first) + 18
-    assert heard.good  # one fault is nobody's
-    assert [dict(record.fields) for record in heard.newest_records][1:] == [
+            snapshot = listener.snapshot()
+    assert snapshot.records == 3
+    assert snapshot.missing == 2  # 0 and 1, behind 9
+    assert snapshot.faults == {"number": 1}
+    assert snapshot.newest_faults[-1].offset == len(first) + 18
+    assert snapshot.good  # one fault is nobody's
+    assert [dict(record.fields) for record in snapshot.newest_records][1:] == [
         {"number": "9", "device s": "0.110000", "echo": "NO", "thick mm": "–", "scan": "8"},
         {"number": "2", "device s": "0.120000", "echo": "yes", "thick mm": "12.250", "scan": "-9"},
     ]
-    assert b"".join(chunk.data for chunk in heard.newest_chunks) == first + second
-    assert heard.newest_chunks[0].gap is None
-    assert all((chunk.gap or 0) >= 0 for chunk in heard.newest_chunks[1:])
+    assert b"".join(chunk.data for chunk in snapshot.newest_chunks) == first + second
+    assert snapshot.newest_chunks[0].gap is None
+    assert all((chunk.gap or 0) >= 0 for chunk in snapshot.newest_chunks[1:])
 
 
 def test_listener_writes_a_capture_and_replays_it(tmp_path: Path) -> None:
@@ -84,9 +84,9 @@ def test_listener_writes_a_capture_and_replays_it(tmp_path: Path) -> None:
                     lambda at=at: said(listener).bytes == min(len(lines), at + 900),  # type: ignore[misc]
                     "bytes",
                 )
-            heard = listener.heard()
-    assert heard.good
-    assert not heard.decoded
+            snapshot = listener.snapshot()
+    assert snapshot.good
+    assert not snapshot.decoded
     assert 1000 <= sum(len(data) for _, data in listener.kept) < 2000
     with CaptureReader(path) as reader:
         assert b"".join(e.data for e in reader if isinstance(e, CapturedChunk)) == lines
@@ -96,11 +96,11 @@ def test_listener_writes_a_capture_and_replays_it(tmp_path: Path) -> None:
     )
     with again:
         wait_until(lambda: said(again).state == "closed", "the end")
-        heard = again.heard()
-    assert (heard.records, heard.faults, heard.missing) == (500, {}, 0)
-    assert heard.good
-    assert (heard.state, heard.detail) == ("closed", "closed, end of the capture")
-    assert summary(heard).endswith("; faults: none")
+        snapshot = again.snapshot()
+    assert (snapshot.records, snapshot.faults, snapshot.missing) == (500, {}, 0)
+    assert snapshot.good
+    assert (snapshot.state, snapshot.detail) == ("closed", "closed, end of the capture")
+    assert summary(snapshot).endswith("; faults: none")
 
 
 def test_views_show_bytes_fields_and_faults(tmp_path: Path) -> None:
@@ -118,13 +118,13 @@ def test_views_show_bytes_fields_and_faults(tmp_path: Path) -> None:
         with listener:
             wait_until(lambda: said(listener).state == "closed", "the end")  # noqa: B023
         assert listener.ended
-        heard = listener.heard()
+        snapshot = listener.snapshot()
         out = io.StringIO()
         console = Console(file=out, width=width, height=40, force_terminal=True, color_system=None)
         with LivePicture(console, title="COM3") as picture:
-            picture.show(heard)
+            picture.show(snapshot)
             picture.freeze()
-            picture.show(heard)
+            picture.show(snapshot)
             assert "FROZEN" in out.getvalue()
         shown = out.getvalue()
         assert "52 2c 31 2c 31 30 2c 31" in shown
@@ -133,8 +133,8 @@ def test_views_show_bytes_fields_and_faults(tmp_path: Path) -> None:
         assert ("byte 15, 16 bytes: number: column 5 (counts scan): 'x[/]'" in shown) is protocol
         plain = io.StringIO()
         printer = PlainPrinter(Console(file=plain, width=width))
-        printer.show(heard)
-        printer.show(heard)  # nothing is told twice
+        printer.show(snapshot)
+        printer.show(snapshot)  # nothing is told twice
         lines = plain.getvalue().splitlines()
         assert lines[0] == "port closed: closed, end of the capture"
         assert sum("byte 0: 'R,1,10,12.5,5\\r\\n'" in line for line in lines) == 1
@@ -177,10 +177,10 @@ def test_listener_shows_positions_and_readings_that_come_apart(tmp_path: Path) -
     )
     with listener:
         wait_until(lambda: said(listener).state == "closed", "the end")
-        heard = listener.heard()
-    assert (heard.records, heard.faults) == (4, {})
-    assert [record.number for record in heard.newest_records] == [1, 2, 3, 4]
-    assert [dict(record.fields) for record in heard.newest_records] == [
+        snapshot = listener.snapshot()
+    assert (snapshot.records, snapshot.faults) == (4, {})
+    assert [record.number for record in snapshot.newest_records] == [1, 2, 3, 4]
+    assert [dict(record.fields) for record in snapshot.newest_records] == [
         {"scan": "7"},
         {"echo": "yes", "thick mm": "12.500"},
         {"scan": "-2"},
@@ -194,13 +194,13 @@ def test_view_of_a_silent_port_says_what_to_look_for() -> None:
         settings = PortSettings(url=f"socket://127.0.0.1:{server.getsockname()[1]}")
         with Listener(settings) as listener:
             wait_until(lambda: said(listener).state == "open", "open")
-            heard = listener.heard()
+            snapshot = listener.snapshot()
     out = io.StringIO()
     console = Console(file=out, width=200, height=20, force_terminal=True, color_system=None)
     with LivePicture(console, title="a port") as picture:
-        picture.show(heard)
+        picture.show(snapshot)
     assert "no byte yet: is the device on" in out.getvalue()
-    assert "0 bytes in 0 chunks" in summary(heard)
+    assert "0 bytes in 0 chunks" in summary(snapshot)
 
 
 def test_quoted_is_text_where_it_can_be() -> None:

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from drivers.motion.machine import gcode
-from swathe_drivers.motion import EventKind, MotionEvent, Outcome
+from swathe_drivers.motion import CommandOutcome, EventKind, MotionEvent
 from swathe_drivers.motion.account import Account
 from swathe_drivers.motion.receipts import Endings, Job, Work
 
@@ -53,7 +53,7 @@ def test_every_command_ends_once_and_never_moves_unarmed(seed: int) -> None:
         elif act < 0.95:
             account.expired(now, endings, [])
         else:
-            account.drop(endings, source.choice([Outcome.STOPPED, Outcome.LOST]), "")
+            account.drop(endings, source.choice([CommandOutcome.STOPPED, CommandOutcome.LOST]), "")
             assert not account.armed
             assert account.generation == generation + 1
         generation = account.generation
@@ -62,7 +62,7 @@ def test_every_command_ends_once_and_never_moves_unarmed(seed: int) -> None:
         patience = account.patience(now)
         assert patience is None or patience >= 0
     endings = Endings()
-    account.drop(endings, Outcome.LOST, "end")
+    account.drop(endings, CommandOutcome.LOST, "end")
     settle(endings)
     assert sorted(map(id, ended)) == sorted(map(id, jobs))
 
@@ -79,7 +79,9 @@ def test_timed_out_command_is_followed_by_a_silence() -> None:
     account.written(work, 0, "", endings)
     assert account.patience(0) == pytest.approx(2.0)
     assert account.expired(2 * SECOND, endings, []) is None
-    assert [(job, outcome) for job, outcome, _ in endings.found] == [(first, Outcome.UNANSWERED)]
+    assert [(job, outcome) for job, outcome, _ in endings.found] == [
+        (first, CommandOutcome.UNANSWERED)
+    ]
     account.submit(second)
     assert account.next(2 * SECOND, endings) is None
     assert account.patience(2 * SECOND) == pytest.approx(0.5)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.motion.machine import GCODE, gcode
-from swathe_drivers.errors import UsageError
+from swathe_drivers.errors import DriverUsageError
 from swathe_drivers.motion import EventKind, MotionCodec, MotionDriver, MotionEvent
 from swathe_drivers.motion.text import TextDriver, TextSettings
 from swathe_drivers.records import FaultReason
@@ -84,7 +84,7 @@ def test_gcode_axis_around_in_degrees() -> None:
     codec = gcode(axes=axes).codec(ns_per_byte=0)
     (frame,) = codec.move({"index": around / 4}, speed=around / 360).frames
     assert frame.data == b"G1 A90.000 F60.000\n"
-    with pytest.raises(UsageError, match="one after the other"):
+    with pytest.raises(DriverUsageError, match="one after the other"):
         codec.move({"scan": 1.0, "index": 1.0}, speed=1.0)
     (event,) = codec.feed(b"X:5 A:180.0\n", 7)
     assert event.position == pytest.approx({"scan": 5.0, "index": around / 2})
@@ -106,14 +106,14 @@ def test_gcode_home_arm_query_stop_come_from_the_settings() -> None:
     assert codec.stop(half_sent=True).data == b"(\n!"
     move = codec.move({"scan": 1.0}, speed=1.0, acceleration=300.0)
     assert [f.data for f in move.frames] == [b"M204 P300\n", b"G1 X1.000 F60.000\n"]
-    with pytest.raises(UsageError, match="those that can: scan, index"):
+    with pytest.raises(DriverUsageError, match="those that can: scan, index"):
         codec.home("depth")
 
 
 def test_gcode_command_longer_than_the_machine_takes_is_refused() -> None:
     """The limit of the line's length is kept."""
     codec = gcode(max_length=16).codec(ns_per_byte=0)
-    with pytest.raises(UsageError, match="has 19 bytes, the machine takes 16"):
+    with pytest.raises(DriverUsageError, match="has 19 bytes, the machine takes 16"):
         codec.move({"scan": 999.0}, speed=1.25)
 
 
@@ -198,9 +198,11 @@ def test_text_moves_by_template_and_answers() -> None:
     assert [f.data for f in codec.move({"scan": 3}, speed=20).frames] == [b"SCAN 3.0 20.0\r\n"]
     both = codec.move({"index": 2, "scan": 3}, speed=20)
     assert [f.data for f in both.frames] == [b"MOVE 3.00 3.50 20.0\r\n"]
-    with pytest.raises(UsageError, match="alone: scan; together, with one scale: index, scan"):
+    with pytest.raises(
+        DriverUsageError, match="alone: scan; together, with one scale: index, scan"
+    ):
         codec.move({"index": 2}, speed=20)
-    with pytest.raises(UsageError, match="can't be homed; those that can: scan"):
+    with pytest.raises(DriverUsageError, match="can't be homed; those that can: scan"):
         codec.home("index")
     assert codec.stop().awaits
     assert codec.stop(half_sent=True).data == b"?!\r\nHALT\r\n"

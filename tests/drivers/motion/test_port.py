@@ -16,8 +16,8 @@ import pytest
 from drivers.doubles import PtyPort, TcpServer, wait_until
 from drivers.motion.machine import FarEnd, Told, gcode
 from swathe_drivers.backoff import Backoff
-from swathe_drivers.errors import LimitError, PortError, UsageError
-from swathe_drivers.motion import EventKind, MotionDriver, MotionPort, Outcome, Receipt
+from swathe_drivers.errors import DriverUsageError, LimitError, PortError
+from swathe_drivers.motion import CommandOutcome, EventKind, MotionDriver, MotionPort, Receipt
 from swathe_drivers.transport import PortSettings, open_transport
 
 LATEST_S = 0.2
@@ -56,7 +56,7 @@ def opened(url: object, told: Told, driver: MotionDriver | None = None, **rest: 
     )
 
 
-def outcome(future: Future[Receipt]) -> Outcome:
+def outcome(future: Future[Receipt]) -> CommandOutcome:
     """How a command ended."""
     return future.result(10).outcome
 
@@ -64,7 +64,7 @@ def outcome(future: Future[Receipt]) -> Outcome:
 def armed(port: MotionPort) -> None:
     """Wait until it is open and arm it."""
     port.wait_open(10)
-    assert outcome(port.arm()) is Outcome.ACKNOWLEDGED
+    assert outcome(port.arm()) is CommandOutcome.ACKNOWLEDGED
     assert port.armed
 
 
@@ -85,7 +85,7 @@ def test_commands_go_in_turn_each_after_the_acknowledgement_before(far: Any) -> 
     with opened(end.port.link, told) as port:
         armed(port)
         moves = [port.move({"scan": 10.0 * n}, speed=20) for n in range(4)]
-        assert [outcome(move) for move in moves] == [Outcome.ACKNOWLEDGED] * 4
+        assert [outcome(move) for move in moves] == [CommandOutcome.ACKNOWLEDGED] * 4
         assert port.busy == 0
         assert most == 1
         expected = [b"G21", b"G90", b"M17"] + [b"G1 X%d.000 F1200.000" % (10 * n) for n in range(4)]
@@ -100,7 +100,7 @@ def test_query_tells_the_position_before_it_is_done(far: Any) -> None:
     told = Told()
     with opened(far(agree).port.link, told) as port:
         port.wait_open(10)
-        assert outcome(port.query_position()) is Outcome.ACKNOWLEDGED
+        assert outcome(port.query_position()) is CommandOutcome.ACKNOWLEDGED
         (event,) = [event for event in told.events if event.kind is EventKind.POSITION]
         assert event.position == {"scan": 1.0, "index": 2.0}
 
@@ -113,7 +113,7 @@ def test_future_can_be_awaited(far: Any) -> None:
         async def ask() -> Receipt:
             return await asyncio.wrap_future(port.arm())
 
-        assert asyncio.run(ask()).outcome is Outcome.ACKNOWLEDGED
+        assert asyncio.run(ask()).outcome is CommandOutcome.ACKNOWLEDGED
 
 
 def test_motion_before_arming_or_over_a_limit_is_never_sent(far: Any) -> None:
@@ -121,15 +121,17 @@ def test_motion_before_arming_or_over_a_limit_is_never_sent(far: Any) -> None:
     end = far(agree)
     with opened(end.port.link, Told()) as port:
         port.wait_open(10)
-        with pytest.raises(UsageError, match="'crawler' is not armed; arm it before: move to scan"):
+        with pytest.raises(
+            DriverUsageError, match="'crawler' is not armed; arm it before: move to scan"
+        ):
             port.move({"scan": 1.0}, speed=1)
-        with pytest.raises(UsageError, match="home scan"):
+        with pytest.raises(DriverUsageError, match="home scan"):
             port.home("scan")
         armed(port)
         with pytest.raises(LimitError):
             port.move({"scan": 2000.0}, speed=1)
-        assert outcome(port.disarm()) is Outcome.ACKNOWLEDGED
-        with pytest.raises(UsageError):
+        assert outcome(port.disarm()) is CommandOutcome.ACKNOWLEDGED
+        with pytest.raises(DriverUsageError):
             port.move({"scan": 1.0}, speed=1)
     assert not re.search(rb"G1|G28", end.data)
 
@@ -141,12 +143,12 @@ def test_refused_command_takes_those_behind_it_with_it(far: Any) -> None:
         armed(port)
         first = port.move({"scan": 10.0}, speed=20)
         second = port.move({"scan": 20.0}, speed=20)
-        assert outcome(first) is Outcome.REFUSED
+        assert outcome(first) is CommandOutcome.REFUSED
         assert first.result().text == "error: no"
         # Whether the second was asked for before or after the refusal is chance.
-        assert outcome(second) in (Outcome.DISCARDED, Outcome.ACKNOWLEDGED)
+        assert outcome(second) in (CommandOutcome.DISCARDED, CommandOutcome.ACKNOWLEDGED)
         assert port.armed
-        assert outcome(port.move({"scan": 5.0}, speed=20)) is Outcome.ACKNOWLEDGED
+        assert outcome(port.move({"scan": 5.0}, speed=20)) is CommandOutcome.ACKNOWLEDGED
 
 
 def test_lost_acknowledgement_is_told_and_later_commands_go_on(far: Any) -> None:
@@ -156,10 +158,10 @@ def test_lost_acknowledgement_is_told_and_later_commands_go_on(far: Any) -> None
     with opened(end.port.link, Told()) as port:
         armed(port)
         first, second = (port.move({"scan": scan}, speed=20) for scan in (10.0, 20.0))
-        assert outcome(first) is Outcome.UNANSWERED
+        assert outcome(first) is CommandOutcome.UNANSWERED
         assert "no acknowledgement of b'G1 X10.000 F1200.000\\n' in 0.3 s" in first.result().text
-        assert outcome(second) is Outcome.DISCARDED
-        assert outcome(port.move({"scan": 30.0}, speed=20)) is Outcome.ACKNOWLEDGED
+        assert outcome(second) is CommandOutcome.DISCARDED
+        assert outcome(port.move({"scan": 30.0}, speed=20)) is CommandOutcome.ACKNOWLEDGED
         assert b"X20" not in end.data
 
 
@@ -174,7 +176,7 @@ def test_busy_answer_extends_the_time(far: Any) -> None:
             end.port.send(b"busy: homing\n")
         assert not home.done()
         end.port.send(b"ok\n")
-        assert outcome(home) is Outcome.ACKNOWLEDGED
+        assert outcome(home) is CommandOutcome.ACKNOWLEDGED
 
 
 def test_alarm_ends_all_and_disarms(far: Any) -> None:
@@ -183,7 +185,7 @@ def test_alarm_ends_all_and_disarms(far: Any) -> None:
     with opened(end.port.link, told) as port:
         armed(port)
         move = port.move({"scan": 900.0}, speed=20)
-        assert outcome(move) is Outcome.ALARM
+        assert outcome(move) is CommandOutcome.ALARM
         assert move.result().text == "alarm: travel"
         assert not port.armed
         armed(port)
@@ -194,7 +196,7 @@ def test_garbage_between_answers_is_counted_and_harmless(far: Any) -> None:
     end, told = far(lambda _: b"\xff\x00\x9a\nok\n"), Told()
     with opened(end.port.link, told) as port:
         armed(port)
-        assert outcome(port.move({"scan": 1.0}, speed=20)) is Outcome.ACKNOWLEDGED
+        assert outcome(port.move({"scan": 1.0}, speed=20)) is CommandOutcome.ACKNOWLEDGED
         assert sum(port.codec.n_faults.values()) == 4
         faults = [event.fault for event in told.events if event.fault is not None]
         assert [fault.offset for fault in faults] == [0, 7, 14, 21]
@@ -212,8 +214,8 @@ def test_stop_goes_out_of_turn_while_a_command_waits(far: Any) -> None:
         wait_until(lambda: b"!" in end.data, "the stop")
         arrived = next(at for at, data in end.heard if b"!" in data)
         assert (arrived - begun) / 1e9 < LATEST_S
-        assert [outcome(move) for move in moves] == [Outcome.STOPPED] * 5
-        with pytest.raises(UsageError):
+        assert [outcome(move) for move in moves] == [CommandOutcome.STOPPED] * 5
+        with pytest.raises(DriverUsageError):
             port.move({"scan": 1.0}, speed=1)
         time.sleep(0.1)
         assert end.data.endswith(b"!")
@@ -244,7 +246,7 @@ def test_stop_passes_a_write_that_is_blocked(far: Any) -> None:
         begun = time.monotonic()
         port.stop()
         assert time.monotonic() - begun < LATEST_S
-        assert outcome(move) is Outcome.STOPPED
+        assert outcome(move) is CommandOutcome.STOPPED
         end.reading.set()
         wait_until(lambda: end.data.endswith(b"!"), "the stop at the far end")
         assert b"G1" not in end.data
@@ -259,7 +261,7 @@ def test_write_that_stays_blocked_ends_as_lost_and_owes_a_stop(far: Any) -> None
         time.sleep(0.05)
         filled(port)
         move = port.move({"scan": 10.0}, speed=20)
-        assert outcome(move) is Outcome.LOST
+        assert outcome(move) is CommandOutcome.LOST
         assert "takes no bytes" in move.result().text
         assert not port.armed
         end.reading.set()
@@ -292,8 +294,11 @@ def test_stop_from_many_threads_and_from_a_callback(far: Any) -> None:
     )
     with port:
         port.wait_open(10)
-        assert outcome(port.arm()) is Outcome.ACKNOWLEDGED
-        assert outcome(port.query_position()) in (Outcome.ACKNOWLEDGED, Outcome.STOPPED)
+        assert outcome(port.arm()) is CommandOutcome.ACKNOWLEDGED
+        assert outcome(port.query_position()) in (
+            CommandOutcome.ACKNOWLEDGED,
+            CommandOutcome.STOPPED,
+        )
         wait_until(lambda: bool(stops), "the callback's stop")
         threads = [threading.Thread(target=port.stop) for _ in range(8)]
         for thread in threads:
@@ -342,7 +347,7 @@ def test_port_lost_while_armed_is_stopped_first_when_it_is_back(far: Any) -> Non
         move = port.move({"scan": 10.0}, speed=20)
         wait_until(lambda: b"G1" in end.data, "the move")
         end.port.unplug()
-        assert outcome(move) is Outcome.LOST
+        assert outcome(move) is CommandOutcome.LOST
         assert not port.armed
         with pytest.raises(PortError):
             port.arm()
@@ -374,10 +379,10 @@ def test_close_stops_an_armed_machine(far: Any) -> None:
         armed(port)
         move = port.move({"scan": 10.0}, speed=20)
         wait_until(lambda: b"G1" in end.data, "the move")
-    assert outcome(move) is Outcome.STOPPED
+    assert outcome(move) is CommandOutcome.STOPPED
     wait_until(lambda: end.data.endswith(b"!"), "the stop")
     port.close()
-    with pytest.raises(UsageError):
+    with pytest.raises(DriverUsageError):
         port.stop()
 
 
@@ -386,7 +391,7 @@ def test_start_twice_is_refused_and_again_after_close_works(far: Any) -> None:
     port = opened(far(agree).port.link, Told())
     port.close()
     with port:
-        with pytest.raises(UsageError):
+        with pytest.raises(DriverUsageError):
             port.start()
         armed(port)
     with port:
@@ -425,7 +430,7 @@ def test_tcp_port_commands_and_stop() -> None:
         arming = port.arm()
         assert client.recv(100) == b"M17\n"
         client.sendall(b"ok\n")
-        assert outcome(arming) is Outcome.ACKNOWLEDGED
+        assert outcome(arming) is CommandOutcome.ACKNOWLEDGED
         port.move({"scan": 1.0}, speed=1)
         assert client.recv(100) == b"G1 X1.000 F60.000\n"
         begun = time.monotonic()

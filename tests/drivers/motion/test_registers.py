@@ -19,8 +19,8 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from drivers.doubles import PATIENCE, wait_until
 from drivers.motion.machine import Told
-from swathe_drivers.errors import UsageError
-from swathe_drivers.motion import EventKind, MotionCodec, MotionDriver, MotionPort, Outcome
+from swathe_drivers.errors import DriverUsageError
+from swathe_drivers.motion import CommandOutcome, EventKind, MotionCodec, MotionDriver, MotionPort
 from swathe_drivers.motion.registers import RegistersDriver, RegistersSettings
 from swathe_drivers.records import FaultReason
 from swathe_drivers.transport import PortSettings
@@ -161,11 +161,11 @@ def test_commands_write_registers_in_order(machine: Machine) -> None:
     """Targets, speed, then the command; numbers as the server decoded them."""
     with opened(machine, Told()) as port:
         port.wait_open(10)
-        assert port.arm().result(10).outcome is Outcome.ACKNOWLEDGED
+        assert port.arm().result(10).outcome is CommandOutcome.ACKNOWLEDGED
         move = port.move({"scan": 123.45, "index": -2.5}, speed=12.5)
-        assert move.result(10).outcome is Outcome.ACKNOWLEDGED
-        assert port.home("scan").result(10).outcome is Outcome.ACKNOWLEDGED
-        with pytest.raises(UsageError, match="those that can: scan"):
+        assert move.result(10).outcome is CommandOutcome.ACKNOWLEDGED
+        assert port.home("scan").result(10).outcome is CommandOutcome.ACKNOWLEDGED
+        with pytest.raises(DriverUsageError, match="those that can: scan"):
             port.home("index")
     scan = list(struct.unpack(">2H", struct.pack(">i", 12345)))
     index = list(struct.unpack(">2H", struct.pack(">f", -2.5)))
@@ -189,7 +189,7 @@ def test_query_reads_positions_and_status(machine: Machine, order: str) -> None:
         port.arm().result(10)
         port.move({"scan": 500.25, "index": 7.5}, speed=10).result(10)
         machine.status = 0b101
-        assert port.query_position().result(10).outcome is Outcome.ACKNOWLEDGED
+        assert port.query_position().result(10).outcome is CommandOutcome.ACKNOWLEDGED
         places = [event.position for event in told.events if event.kind is EventKind.POSITION]
         assert places == [{"scan": 500.25}, {"index": 7.5}]
         kinds = [event.kind for event in told.events]
@@ -197,7 +197,7 @@ def test_query_reads_positions_and_status(machine: Machine, order: str) -> None:
         assert [event.axis for event in told.events if event.kind is EventKind.HOMED] == ["scan"]
         machine.status = 0b010
         alarmed = port.query_position().result(10)
-        assert alarmed.outcome is Outcome.ALARM
+        assert alarmed.outcome is CommandOutcome.ALARM
         assert alarmed.text == "status word 0x0002"
         assert not port.armed
 
@@ -209,7 +209,7 @@ def test_exception_response_refuses_the_command(machine: Machine) -> None:
         port.wait_open(10)
         port.arm().result(10)
         receipt = port.move({"scan": 1.0}, speed=10).result(10)
-        assert receipt.outcome is Outcome.REFUSED
+        assert receipt.outcome is CommandOutcome.REFUSED
         assert receipt.text == "Modbus exception 3 to function 6"
         assert (6, 120, [1]) not in machine.writes
 
@@ -228,7 +228,7 @@ def test_stop_goes_out_while_a_request_is_under_way(machine: Machine) -> None:
         at, data = told.sent[-1]
         assert data == port.codec.stop().data
         assert (at - begun) / 1e9 < 0.2
-        assert move.result(10).outcome is Outcome.STOPPED
+        assert move.result(10).outcome is CommandOutcome.STOPPED
         wait_until(lambda: (6, 120, [2]) in machine.writes, "the stop")
         assert (6, 120, [1]) not in machine.writes
 

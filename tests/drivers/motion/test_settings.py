@@ -5,16 +5,16 @@ import math
 import pytest
 
 from drivers.motion.machine import GCODE, gcode
-from swathe_drivers.errors import LimitError, SettingsError, UsageError
+from swathe_drivers.errors import DriverUsageError, LimitError, SettingsError
 from swathe_drivers.motion.gcode import GCodeSettings
 from swathe_drivers.motion.registers import RegistersSettings
-from swathe_drivers.motion.settings import AxisSettings, check_move
+from swathe_drivers.motion.settings import MotionAxisSettings, check_axis_limits
 from swathe_drivers.motion.text import TextSettings
 from swathe_drivers.settings import read_settings
 
 AXES = {
-    "scan": AxisSettings(min_mm=0, max_mm=100, speed_mm_per_s=50, acceleration_mm_per_s2=200),
-    "index": AxisSettings(min_mm=-5, max_mm=5, speed_mm_per_s=10),
+    "scan": MotionAxisSettings(min_mm=0, max_mm=100, speed_mm_per_s=50, acceleration_mm_per_s2=200),
+    "index": MotionAxisSettings(min_mm=-5, max_mm=5, speed_mm_per_s=10),
 }
 
 
@@ -39,7 +39,7 @@ def test_check_move_over_a_limit_names_axis_value_and_limit(
 ) -> None:
     """Whatever passes a limit is refused, numbers that are none too."""
     with pytest.raises(LimitError) as caught:
-        check_move(AXES, target, speed=speed, acceleration=acceleration)
+        check_axis_limits(AXES, target, speed=speed, acceleration=acceleration)
     error = caught.value
     found = (error.axis, error.quantity, error.value, error.limit)
     assert found == pytest.approx(expected, nan_ok=True)
@@ -48,7 +48,7 @@ def test_check_move_over_a_limit_names_axis_value_and_limit(
 def test_check_move_message_says_what_to_do() -> None:
     """The text names all that the attributes hold."""
     with pytest.raises(LimitError) as caught:
-        check_move(AXES, {"scan": 120.0}, speed=10.0)
+        check_axis_limits(AXES, {"scan": 120.0}, speed=10.0)
     assert str(caught.value) == (
         "position of axis 'scan' must stay within the limit of 100 mm (got 120 mm);"
         " correct the move or the settings"
@@ -57,16 +57,16 @@ def test_check_move_message_says_what_to_do() -> None:
 
 def test_check_move_on_the_limits_is_allowed() -> None:
     """Limits belong to what is allowed; an axis left out does not slow the others."""
-    check_move(AXES, {"scan": 100.0}, speed=50.0, acceleration=200.0)
-    check_move(AXES, {"scan": 0.0, "index": 5.0}, speed=10.0)
+    check_axis_limits(AXES, {"scan": 100.0}, speed=50.0, acceleration=200.0)
+    check_axis_limits(AXES, {"scan": 0.0, "index": 5.0}, speed=10.0)
 
 
 def test_check_move_unknown_or_no_axis_is_misuse() -> None:
     """A misspelt axis is answered with those there are."""
-    with pytest.raises(UsageError, match="axes of scan, index \\(got scn\\)"):
-        check_move(AXES, {"scn": 1.0}, speed=1.0)
-    with pytest.raises(UsageError, match="got none"):
-        check_move(AXES, {}, speed=1.0)
+    with pytest.raises(DriverUsageError, match="axes of scan, index \\(got scn\\)"):
+        check_axis_limits(AXES, {"scn": 1.0}, speed=1.0)
+    with pytest.raises(DriverUsageError, match="got none"):
+        check_axis_limits(AXES, {}, speed=1.0)
 
 
 @pytest.mark.parametrize(

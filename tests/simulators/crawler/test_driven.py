@@ -13,7 +13,7 @@ import pytest
 from simulators.crawler.driver import motion
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.errors import PortError
-from swathe_drivers.motion import EventKind, MotionEvent, MotionPort, Outcome, Receipt
+from swathe_drivers.motion import CommandOutcome, EventKind, MotionEvent, MotionPort, Receipt
 from swathe_drivers.motion.gcode import GCodeDriver, GCodeSettings
 from swathe_drivers.motion.text import TextDriver, TextSettings
 from swathe_drivers.transport import PortSettings
@@ -84,7 +84,7 @@ def port_of(folder: Path, told: Told, driver: Any = GCODE) -> MotionPort:
     )
 
 
-def done(future: Future[Receipt]) -> Outcome:
+def done(future: Future[Receipt]) -> CommandOutcome:
     """How a command ended."""
     return future.result(20).outcome
 
@@ -94,7 +94,7 @@ def rested(port: MotionPort, told: Told) -> dict[str, float]:
     limit = time.monotonic() + 30
     while time.monotonic() < limit:
         begun = len(told.events)
-        if done(port.query_position()) is Outcome.ACKNOWLEDGED and any(
+        if done(port.query_position()) is CommandOutcome.ACKNOWLEDGED and any(
             event.kind is EventKind.IDLE for event in told.events[begun:]
         ):
             return told.place
@@ -107,13 +107,13 @@ def test_commands_home_and_scan_two_lines(scenario_data: dict[str, Any], tmp_pat
     told = Told()
     with world_of(scenario_data, tmp_path) as world, port_of(tmp_path, told) as port:
         port.wait_open(10)
-        assert done(port.arm()) is Outcome.ACKNOWLEDGED
-        assert done(port.home("scan")) is Outcome.ACKNOWLEDGED
-        assert done(port.home("index")) is Outcome.ACKNOWLEDGED
+        assert done(port.arm()) is CommandOutcome.ACKNOWLEDGED
+        assert done(port.home("scan")) is CommandOutcome.ACKNOWLEDGED
+        assert done(port.home("index")) is CommandOutcome.ACKNOWLEDGED
         homed = [event.axis for event in told.events if event.kind is EventKind.HOMED]
         assert homed == ["scan", "index"]
         for target in ({"scan": 100.0}, {"index": 8.0}, {"scan": 0.0}):
-            assert done(port.move(target, speed=40)) is Outcome.ACKNOWLEDGED
+            assert done(port.move(target, speed=40)) is CommandOutcome.ACKNOWLEDGED
         assert rested(port, told) == {"scan": 0.0, "index": 8.0}
         crawler = world.crawler
         assert crawler is not None
@@ -152,8 +152,11 @@ def test_stop_is_at_the_crawler_at_once_and_nothing_moves_after(
         (stop,) = crawler.record.all("stop")
         assert (stop.host_time_ns - begun) / 1e9 < LATEST_S
         assert (told.sent[-1][0] - begun) / 1e9 < LATEST_S
-        assert {done(move) for move in moves} <= {Outcome.STOPPED, Outcome.ACKNOWLEDGED}
-        assert done(moves[-1]) is Outcome.STOPPED
+        assert {done(move) for move in moves} <= {
+            CommandOutcome.STOPPED,
+            CommandOutcome.ACKNOWLEDGED,
+        }
+        assert done(moves[-1]) is CommandOutcome.STOPPED
         time.sleep(0.3)
         assert crawler.record.all("asked_after_stop") == []
         assert crawler.record.harm == []
@@ -172,20 +175,22 @@ def test_lost_acknowledgements_garbage_and_refusals_end_truthfully(
         crawler = world.crawler
         assert crawler is not None
         port.wait_open(10)
-        while done(port.arm()) is not Outcome.ACKNOWLEDGED:
+        while done(port.arm()) is not CommandOutcome.ACKNOWLEDGED:
             pass
         outcomes = []
         for number in range(12):
             target = {"scan": 100.0 if number % 2 else 0.0}
             while True:
                 outcomes.append(done(port.move(target, speed=100)))
-                if outcomes[-1] is Outcome.ACKNOWLEDGED:
+                if outcomes[-1] is CommandOutcome.ACKNOWLEDGED:
                     break
         assert rested(port, told)["scan"] == 100.0
         lost = len(crawler.record.all("acknowledgement_lost"))
-        assert outcomes.count(Outcome.UNANSWERED) > 0
-        assert lost + len(crawler.record.all("garbage")) >= outcomes.count(Outcome.UNANSWERED)
-        assert set(outcomes) <= {Outcome.ACKNOWLEDGED, Outcome.UNANSWERED}
+        assert outcomes.count(CommandOutcome.UNANSWERED) > 0
+        assert lost + len(crawler.record.all("garbage")) >= outcomes.count(
+            CommandOutcome.UNANSWERED
+        )
+        assert set(outcomes) <= {CommandOutcome.ACKNOWLEDGED, CommandOutcome.UNANSWERED}
         assert crawler.record.harm == []
 
 
@@ -200,7 +205,7 @@ def test_alarm_of_the_crawler_ends_commands(scenario_data: dict[str, Any], tmp_p
         port.wait_open(10)
         port.arm().result(10)
         receipt = port.move({"scan": 200.0}, speed=100).result(20)
-        assert receipt.outcome is Outcome.ALARM
+        assert receipt.outcome is CommandOutcome.ALARM
         assert receipt.text.startswith("alarm: end of travel at X120.0")
         assert not port.armed
         assert world.crawler is not None
@@ -220,7 +225,7 @@ def test_unplugged_in_the_middle_of_a_move_is_stopped_first(
         assert crawler is not None
         port.wait_open(10)
         port.arm().result(10)
-        assert done(port.move({"scan": 110.0}, speed=20)) is Outcome.ACKNOWLEDGED
+        assert done(port.move({"scan": 110.0}, speed=20)) is CommandOutcome.ACKNOWLEDGED
         world.unplug("crawler", 0.3)
         limit = time.monotonic() + 20
         while not crawler.record.all("rest"):
@@ -229,7 +234,7 @@ def test_unplugged_in_the_middle_of_a_move_is_stopped_first(
         assert len(crawler.record.all("stop")) == 1
         assert crawler.record.all("rest")[0].scan_mm < 100
         port.wait_open(10)
-        assert done(port.arm()) is Outcome.ACKNOWLEDGED
+        assert done(port.arm()) is CommandOutcome.ACKNOWLEDGED
 
 
 def test_text_driver_to_a_crawler_of_g_code_is_refused(
@@ -250,7 +255,7 @@ def test_text_driver_to_a_crawler_of_g_code_is_refused(
     ):
         port.wait_open(10)
         receipt = port.arm().result(10)
-        assert receipt.outcome is Outcome.REFUSED
+        assert receipt.outcome is CommandOutcome.REFUSED
         assert receipt.text == "error: no word at 'HELLO'"
         assert not port.armed
 

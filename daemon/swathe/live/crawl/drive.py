@@ -16,9 +16,9 @@ from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
 from swathe.live.crawl.host import HostWatch
 from swathe.motion import Action, CrawlStates, Event, Place, State
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
-from swathe_drivers import PortError, PortState, UsageError
+from swathe_drivers import DriverUsageError, PortError, PortState
 from swathe_drivers.errors import LimitError
-from swathe_drivers.motion import EventKind, MotionEvent, MotionPort, Outcome, Receipt
+from swathe_drivers.motion import CommandOutcome, EventKind, MotionEvent, MotionPort, Receipt
 
 __all__ = ["REACHED_MM", "Drive", "HaltedError", "Told"]
 
@@ -127,7 +127,7 @@ class Drive:
     async def rest_and_disarm(self) -> None:
         """Wait until it rests after a stop, and switch its drives off; never fails."""
         await self.rest()
-        with contextlib.suppress(PortError, UsageError, TimeoutError):
+        with contextlib.suppress(PortError, DriverUsageError, TimeoutError):
             async with asyncio.timeout(_REST_SECONDS):
                 await asyncio.wrap_future(self._port.disarm())
 
@@ -149,7 +149,7 @@ class Drive:
     def stop_now(self) -> None:
         """Send a stop out of turn, from any thread; what cannot be sent now is owed by the port."""
         self._stopped_at = time.monotonic_ns()
-        with contextlib.suppress(PortError, UsageError):
+        with contextlib.suppress(PortError, DriverUsageError):
             self._port.stop()
 
     async def rest(self) -> None:
@@ -182,7 +182,7 @@ class Drive:
         """
         await self._standing()
         receipt = await self._receipt(self._port.arm)
-        if receipt is None or receipt.outcome is not Outcome.ACKNOWLEDGED:
+        if receipt is None or receipt.outcome is not CommandOutcome.ACKNOWLEDGED:
             self._refused(receipt, f"it could not be armed: {_told(receipt)}")
         self._need(State.DISARMED)
         self.was_armed = True
@@ -213,7 +213,7 @@ class Drive:
         self.driven = frozenset({axis})
         self.machine.take(Event.HOME, axis)
         receipt = await self._receipt(lambda: self._port.home(axis))
-        if receipt is None or receipt.outcome is not Outcome.ACKNOWLEDGED:
+        if receipt is None or receipt.outcome is not CommandOutcome.ACKNOWLEDGED:
             self._refused(receipt, f"homing of {axis}: {_told(receipt)}")
         begun = time.monotonic_ns()
         await self._until(lambda told: told.time > begun and self._is_still(told), 600.0, axis)
@@ -238,11 +238,14 @@ class Drive:
         receipt: Receipt | None = None
         for _ in range(_MOST_SENDINGS):
             receipt = await self._receipt(lambda: self._port.move(target, speed=speed))
-            if receipt is None or receipt.outcome is not Outcome.DISCARDED:
+            if receipt is None or receipt.outcome is not CommandOutcome.DISCARDED:
                 break
             # Nothing of it was sent, as a question before it had no answer.
             await asyncio.sleep(_SETTLE_SECONDS)
-        if receipt is None or receipt.outcome not in (Outcome.ACKNOWLEDGED, Outcome.UNANSWERED):
+        if receipt is None or receipt.outcome not in (
+            CommandOutcome.ACKNOWLEDGED,
+            CommandOutcome.UNANSWERED,
+        ):
             self._refused(receipt, f"move to {words}: {_told(receipt)}")
         since = time.monotonic_ns()
 
@@ -255,7 +258,7 @@ class Drive:
             return False
 
         await self._until(there, 5.0 + 2 * seconds, words)
-        if receipt.outcome is Outcome.UNANSWERED:
+        if receipt.outcome is CommandOutcome.UNANSWERED:
             self.mended += 1
         self.machine.take(Event.REACHED)
 
@@ -289,7 +292,10 @@ class Drive:
 
     def _refused(self, receipt: Receipt | None, text: str) -> NoReturn:
         """Stop as `_fail` on a refusal, as `_time_out` without an answer."""
-        if receipt is not None and receipt.outcome in (Outcome.UNANSWERED, Outcome.DISCARDED):
+        if receipt is not None and receipt.outcome in (
+            CommandOutcome.UNANSWERED,
+            CommandOutcome.DISCARDED,
+        ):
             self._time_out(text)
         self._fail(text)
 
@@ -310,7 +316,7 @@ class Drive:
             return await asyncio.wrap_future(send())
         except LimitError as error:
             self.trouble(Event.LIMIT_REFUSED, str(error))
-        except (PortError, UsageError) as error:
+        except (PortError, DriverUsageError) as error:
             await asyncio.sleep(0)  # what the port's threads told comes first
             if self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING):
                 self.trouble(Event.UNANSWERED, str(error))
@@ -346,7 +352,7 @@ class Drive:
             if asked is None or asked.done():
                 asked = None
                 self._asked_at = time.monotonic_ns()
-                with contextlib.suppress(PortError, UsageError):
+                with contextlib.suppress(PortError, DriverUsageError):
                     asked = self._port.query_position()
             await asyncio.sleep(pause)
 

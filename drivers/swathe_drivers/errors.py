@@ -6,7 +6,7 @@
     ├── DescriptionError        a protocol description is wrong: carries all its problems
     ├── SettingsError           a setting is missing or contradicts another, before any port opens
     ├── LimitError              a move would pass a limit of the machine; no byte of it was made
-    └── UsageError              our own code misused an object (a second start, a write when closed)
+    └── DriverUsageError        our own code misused an object (a second start, a write when closed)
 
 The bytes of a peer are never an exception, however bad they are: a decoder counts
 them as faults (see `swathe_drivers.records.Fault`) and goes on with the next line.

@@ -186,7 +186,7 @@ class PortReader(Starting):
         """Send the bytes that the port takes at once and tell how many; from any thread.
 
         Raises:
-            PortError, UsageError: as `write`.
+            PortError, DriverUsageError: as `write`.
         """
         return self._with_port(lambda transport: transport.write_some(data))
 
@@ -194,7 +194,7 @@ class PortReader(Starting):
         """Take back what is not on the line yet; tell whether there was any.
 
         Raises:
-            PortError, UsageError: as `write`.
+            PortError, DriverUsageError: as `write`.
         """
         return self._with_port(lambda transport: transport.discard_output())
 

@@ -95,9 +95,14 @@ class PtyPort(Closing):
 
 
 class TcpServer(Closing):
-    """A TCP server on this computer that takes one client at a time."""
+    """A TCP server on this computer that takes one client at a time.
 
-    def __init__(self) -> None:
+    Args:
+        receive_buffer: bytes that the system keeps while nobody reads; None lets it grow.
+    """
+
+    def __init__(self, *, receive_buffer: int | None = None) -> None:
+        self._receive_buffer = receive_buffer
         self.number = 0
         self._server: socket.socket | None = None
         self.client: socket.socket | None = None
@@ -107,6 +112,8 @@ class TcpServer(Closing):
         """Listen, on the same number as before."""
         self._server = socket.create_server(("127.0.0.1", self.number))
         self._server.settimeout(PATIENCE)
+        if self._receive_buffer is not None:  # what it accepts inherits it
+            self._server.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, self._receive_buffer)
         self.number = self._server.getsockname()[1]
 
     @property

@@ -271,7 +271,8 @@ def test_write_that_stays_blocked_ends_as_lost_and_owes_a_stop(far: Any) -> None
 
 def test_stop_that_tcp_takes_no_more_is_told() -> None:
     """From a stream nothing can be taken back; the user hears of it and uses another way."""
-    with TcpServer() as server, opened(server.url, Told()) as port:
+    # A receive buffer that grew would take the stop after all.
+    with TcpServer(receive_buffer=4096) as server, opened(server.url, Told()) as port:
         server.accept()
         port.wait_open(10)
         filled(port)

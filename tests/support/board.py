@@ -108,7 +108,7 @@ def settle(browser: Browser) -> None:
 
 
 def point(browser: Browser, scan: float, index: float) -> tuple[float, float]:
-    """Return where a place stands on the canvas, in its own pixels."""
+    """Return the canvas pixel of a position."""
     left, top, across, down, x, y = map(
         float, browser.run("return document.getElementById('map').dataset.view").split()
     )

@@ -105,7 +105,7 @@ class Browser:
         return self.driver.find_elements(By.CSS_SELECTOR, selector)
 
     def text(self, selector: str) -> str:
-        """Return an element's text as it stands in the document, seen or not."""
+        """Return an element's text in the document, visible or not."""
         return str(self.run("return document.querySelector(arguments[0]).textContent", selector))
 
     def run(self, script: str, *arguments: object) -> Any:
@@ -125,7 +125,7 @@ class Browser:
             time.sleep(0.03)
 
     def complaints(self) -> list[str]:
-        """Return errors that the browser told since the last call: scripts, policy, loading."""
+        """Return errors that the browser logged since the last call: scripts, policy, loading."""
         return [
             entry["message"]
             for entry in self.driver.get_log("browser")  # type: ignore[no-untyped-call]

@@ -96,7 +96,7 @@ class PlayedSource:
         return dict(self.messages)
 
     def position(self) -> tuple[float | None, float | None]:
-        """Return where the probe stands."""
+        """Return the probe's position."""
         return self.at
 
     def watch(

@@ -42,9 +42,9 @@ def chromium() -> Iterator[Browser]:
 
 @contextmanager
 def demo(out: Path, *, speed: float) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
-    """Run the demo in a process of its own; yields it and the page's address as it is told."""
-    told = out / "told.txt"
-    with told.open("wb") as output:
+    """Run the demo in a process of its own; yields it and the page's address as it is printed."""
+    text = out / "output.txt"
+    with text.open("wb") as output:
         process = subprocess.Popen(
             [sys.executable, "-m", "swathe", "demo", "--headless", "--speed", str(speed),
              "--out", str(out / "demo")],
@@ -53,8 +53,8 @@ def demo(out: Path, *, speed: float) -> Iterator[tuple[subprocess.Popen[bytes], 
             env={**os.environ, "PYTHONUNBUFFERED": "1"},
         )  # fmt: skip
     try:
-        wait_for(lambda: "page: " in told.read_text("utf-8"), 30, "the page's address")
-        found = re.search(r"page: (http\S+)", told.read_text("utf-8"))
+        wait_for(lambda: "page: " in text.read_text("utf-8"), 30, "the page's address")
+        found = re.search(r"page: (http\S+)", text.read_text("utf-8"))
         assert found is not None
         yield process, found[1]
     finally:
@@ -139,16 +139,16 @@ def test_stopped_daemon_shows_within_two_seconds(
     browser.wait(lambda: browser.text("#banner") == "", 10, "contact")
     # The browser's own clock tells: this machine may be busy with other things.
     browser.run(
-        "const heard = new EventSource('/events');"
+        "const events = new EventSource('/events');"
         "for (const name of ['beat', 'news', 'pixels'])"
-        "  heard.addEventListener(name, () => { window.lastHeard = performance.now(); });"
+        "  events.addEventListener(name, () => { window.lastReceived = performance.now(); });"
         "new MutationObserver(() => { window.shownAt = performance.now(); })"
         "  .observe(document.getElementById('banner'), {childList: true});"
     )
-    browser.wait(lambda: browser.run("return window.lastHeard > 0"), 20, "a beat")
+    browser.wait(lambda: browser.run("return window.lastReceived > 0"), 20, "a beat")
     process.signal(signal.SIGSTOP)
     browser.wait(lambda: browser.text("#banner") != "", 20, "the banner")
-    assert 1000 < browser.run("return window.shownAt - window.lastHeard") < 2000
+    assert 1000 < browser.run("return window.shownAt - window.lastReceived") < 2000
     process.signal(signal.SIGCONT)
     browser.wait(lambda: browser.text("#banner") == "", 20, "contact again")
 
@@ -258,8 +258,8 @@ def test_alarms_are_acknowledged_in_a_pause(board: Browser) -> None:
     board.wait(lambda: board.run(picture) != before, 10, "the mark on the map")
     gaps = board.all("#alarm-list li")[whats().index("Gap opened")]
     gaps.find_element("css selector", ".seen").click()
-    told = r"✓ Accepted: alarm \d+ \(gaps open\) is acknowledged by A. Kern"
-    assert re.fullmatch(told, agree(board))
+    text = r"✓ Accepted: alarm \d+ \(gaps open\) is acknowledged by A. Kern"
+    assert re.fullmatch(text, agree(board))
     known = "return document.querySelector('#alarm-list .known')?.textContent ?? ''"
     board.wait(lambda: "acknowledged by A. Kern" in board.run(known), 10, "its new look")
     assert "Gap opened" in board.run(known)
@@ -274,9 +274,9 @@ def test_gap_is_asked_for_again(board: Browser) -> None:
     row = min(board.all("#gap-list li"), key=lambda one: int(one.get_attribute("data-key") or 0))
     name = row.find_element("css selector", ".unseen").get_attribute("textContent") or ""
     row.find_element("css selector", ".rescan").click()
-    told = agree(board, "A. Kern")
-    assert told.startswith("✓ Accepted: ")
-    assert "is wanted, number" in told
+    text = agree(board, "A. Kern")
+    assert text.startswith("✓ Accepted: ")
+    assert "is wanted, number" in text
     board.find("#part").click()  # away from the list, which else keeps its order
     first = "return document.querySelector('#gap-list li').textContent"
     board.wait(
@@ -287,7 +287,7 @@ def test_gap_is_asked_for_again(board: Browser) -> None:
 
 
 def test_zone_is_left_out(board: Browser) -> None:
-    """A zone told by its borders is not asked for any more; one outside the plan is refused."""
+    """A zone given by its borders is no longer required; one outside the plan is refused."""
     required = "return document.getElementById('cover-text').textContent"
     before = int(
         re.findall(r"of ([\d\u202f]+) cells", board.run(required))[0].replace("\u202f", "")
@@ -304,8 +304,8 @@ def test_zone_is_left_out(board: Browser) -> None:
         board.find("#zone-name").send_keys("nozzle")
         by = "" if board.find("#confirm-by").get_attribute("value") else "A. Kern"
         assert agree(board, by).startswith(answer)
-    told = f"{before - 6:,} cells".replace(",", "\u202f")
-    board.wait(lambda: told in board.run(required), 10, "fewer cells")
+    text = f"{before - 6:,} cells".replace(",", "\u202f")
+    board.wait(lambda: text in board.run(required), 10, "fewer cells")
     script = "return fetch('/cell/25/178').then((a) => a.json())"
     assert board.run(script)["state"] == "excluded"
 

@@ -131,7 +131,7 @@ def test_cookie_for_the_right_token(remote: Access) -> None:
         assert flag in cookie
     pair = cookie.partition(";")[0]
     assert status(remote, cookie=pair) == 200
-    # A cookie alone commands nothing: it needs our own origin beside it.
+    # A cookie alone commands nothing: it needs the page's own origin as well.
     json_type = {"content_type": "application/json"}
     assert status(remote, "POST", "/command", cookie=pair, **json_type) == 403
     ours = {"origin": f"http://{OURS}", **json_type}

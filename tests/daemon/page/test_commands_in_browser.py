@@ -59,7 +59,7 @@ def test_alarms_gravest_first_and_folded(board: Browser, served: ServedPage) -> 
     assert "acknowledged by A. Kern at" in board.text("#alarm-list .known .detail")
     assert "since " in board.text("#alarm-list .new .detail")
     assert board.run("return document.title") == "▲ 4 bench: coverage"
-    # Told by voice: those that came together as one, a further one in its own words.
+    # Announced: those that came together as a number, a further one as its text.
     text = "3 unacknowledged alarms"
     board.wait(lambda: board.text("#alarm-live") == text, 10, "the number")
     served.call(lambda: served.source.say("alarm/6", **alarm(6, "coupling lost", "no echo")))
@@ -221,7 +221,7 @@ def test_zone_by_drawing_and_by_numbers(board: Browser, served: ServedPage) -> N
 
 
 def test_next_step_by_hand(board: Browser, served: ServedPage) -> None:
-    """Where to go by hand stands over the list in the unit in use, and shows on the map."""
+    """The next step by hand is above the list in the unit in use, and is shown on the map."""
     assert not board.find("#next").is_displayed()
     served.source.step = HandGuidance(
         gap=2, scan=(12.5, 9.5), index=4.0,

@@ -48,9 +48,9 @@ def check_levels(pyramid: Pyramid, grid: Grid) -> None:
     held = np.where(grid.hits > 0, np.rint(grid.thickness * 100), np.nan).reshape(grid.shape)
     for number, level in enumerate(pyramid.levels):
         state, thickness = whole(pyramid, number)
-        least = thin_minimum(held, (level.tall, level.wide))
+        minimum = thin_minimum(held, (level.tall, level.wide))
         found = np.where(thickness == NO_THICKNESS, np.nan, thickness)
-        np.testing.assert_array_equal(found, least)
+        np.testing.assert_array_equal(found, minimum)
         worst = thin_worst(grid.state.reshape(grid.shape), (level.tall, level.wide))
         np.testing.assert_array_equal(state, worst)
 
@@ -61,7 +61,7 @@ shapes = st.tuples(st.integers(1, 700), st.integers(1, 900))
 @settings(max_examples=25)
 @given(shape=shapes, seed=st.integers(0, 2**31), share=st.floats(0, 1))
 def test_build_keeps_least_and_most_urgent(shape: tuple[int, int], seed: int, share: float) -> None:
-    """Whatever the grid, each pixel has the least thickness and the most urgent state below it."""
+    """Whatever the grid, each pixel has the minimum thickness and the most urgent state below it."""
     grid = grid_of(*shape)
     fill(grid, seed, share)
     pyramid = Pyramid(grid)
@@ -91,7 +91,7 @@ def test_update_is_as_good_as_building_anew(shape: tuple[int, int], seed: int, t
     grid.thickness[cells] = rng.uniform(1, 30, 50)
     changed = pyramid.update(cells)
     check_levels(pyramid, grid)
-    # What a viewer makes of the patch is what it would fetch anew.
+    # Patched tiles equal fetched ones.
     for (state, thickness), pixels, number in zip(before, changed, range(99), strict=False):
         state.reshape(-1)[pixels.offset] = pixels.state
         thickness.reshape(-1)[pixels.offset] = pixels.thickness

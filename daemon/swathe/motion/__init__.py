@@ -13,6 +13,7 @@ from swathe.motion.from_station import (
     work_area_of,
 )
 from swathe.motion.limits.check import AxisLimits, MotionLimits, check_move, check_moves
+from swathe.motion.limits.metric import Metric
 from swathe.motion.limits.moves import Move, MoveKind, total_distance, total_time
 from swathe.motion.limits.twist import Twist
 from swathe.motion.limits.work_area import WorkArea
@@ -30,8 +31,8 @@ from swathe.motion.revisit.retry import (
     next_passes,
 )
 from swathe.motion.states import MOVING_STATES, Action, CrawlStates, Event, State
-from swathe.motion.tour.cost import Metric, Visits
 from swathe.motion.tour.order import order_visits, tour_seconds
+from swathe.motion.tour.visits import Visits
 
 __all__ = [
     "MOVING_STATES",

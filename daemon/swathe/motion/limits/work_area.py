@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from swathe.motion.limits.check import MotionLimits
+from swathe.motion.limits.metric import Metric
 from swathe.motion.limits.moves import ramp_length
 from swathe.motion.limits.twist import Twist
 from swathe.motion.limits.zones import Zones
-from swathe.motion.tour.cost import Metric
 from swathe.station import Axis
 
 __all__ = ["WorkArea"]

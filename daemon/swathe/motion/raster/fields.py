@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.motion.errors import Place
+from swathe.motion.limits.metric import Metric
 from swathe.motion.raster.stretches import Stretch
-from swathe.motion.tour.cost import WAYS, Metric, Visits
 from swathe.motion.tour.order import order_visits
+from swathe.motion.tour.visits import WAYS, Visits
 
 __all__ = ["AVOIDED", "Field", "Pass", "entries", "order_fields", "passes_of", "split_into_fields"]
 

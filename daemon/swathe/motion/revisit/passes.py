@@ -16,8 +16,8 @@ from swathe.motion.raster.fields import AVOIDED, Field, entries, passes_of
 from swathe.motion.raster.fields import Pass as FieldPass
 from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.stretches import cut_line
-from swathe.motion.tour.cost import WAYS, Visits
 from swathe.motion.tour.order import order_visits
+from swathe.motion.tour.visits import WAYS, Visits
 from swathe.pipeline import GapCause, GapSnapshot
 from swathe.station import Axis
 

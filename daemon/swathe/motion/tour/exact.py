@@ -8,13 +8,12 @@ through the set without it, and one step more. Here each visit has several ways 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from swathe.motion.tour.cost import WAYS, Metric, Visits
+from swathe.arrays import Floats
+from swathe.motion.limits.metric import Metric
+from swathe.motion.tour.visits import WAYS, Visits
 
 __all__ = ["best_order", "best_ways"]
-
-Floats = NDArray[np.float64]
 
 
 def best_order(visits: Visits, metric: Metric, begin: Floats, home: Floats | None) -> list[int]:

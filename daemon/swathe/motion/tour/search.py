@@ -16,14 +16,12 @@ from collections import deque
 from collections.abc import Callable, Iterable
 
 import numpy as np
-from numpy.typing import NDArray
 
-from swathe.motion.tour.cost import WAYS, Metric, Visits
+from swathe.arrays import Floats, Ints
+from swathe.motion.limits.metric import Metric
+from swathe.motion.tour.visits import WAYS, Visits
 
 __all__ = ["TourSearch"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 _LONGEST_MOVED = 3
 _LONGEST_SWAPPED = 30

@@ -18,6 +18,8 @@ from swathe.motion import (
     Metric,
     MotionError,
     MotionLimits,
+    Move,
+    MoveKind,
     PassSettings,
     Visits,
     WorkArea,
@@ -153,21 +155,31 @@ def test_best_ways_keep_the_order() -> None:
 
 
 @settings(max_examples=40)
-@given(
-    places=st.lists(st.floats(-2000, 2000), min_size=4, max_size=4),
-    together=st.booleans(),
-    round_=st.booleans(),
-)
-def test_metric_is_one_in_both_forms(places: list[float], together: bool, round_: bool) -> None:
-    """The array form and the form of the inner loops agree, and a pipe has no far side."""
-    metric = Metric(LIMITS, together, (None, 600.0 if round_ else None))
+@given(places=st.lists(st.floats(-2000, 2000), min_size=4, max_size=4), together=st.booleans())
+def test_metric_is_of_the_shorter_way_round_a_pipe(places: list[float], together: bool) -> None:
+    """Seconds are the same there and back, and a turn further on is the same position."""
+    metric = Metric(LIMITS, together, (None, 600.0))
     one, other = np.array(places[:2]), np.array(places[2:])
     seconds = float(metric.between(one, other))
-    assert metric.function()(*places) == pytest.approx(seconds, abs=1e-12)
     assert seconds == pytest.approx(float(metric.between(other, one)))
-    if round_:
-        turned: NDArray[np.float64] = other + np.array([0.0, 600.0])
-        assert float(metric.between(one, turned)) == pytest.approx(seconds, abs=1e-6)
+    assert metric.function()(*places) == pytest.approx(seconds, abs=1e-12)
+    turned: NDArray[np.float64] = other + np.array([0.0, 600.0])
+    assert float(metric.between(one, turned)) == pytest.approx(seconds, abs=1e-6)
+    assert seconds <= float(Metric(LIMITS, together).between(one, other)) + 1e-9
+
+
+@settings(max_examples=40)
+@given(scan=st.floats(0, 3000), index=st.floats(0, 500), together=st.booleans())
+def test_metric_is_the_time_of_the_moves(scan: float, index: float, together: bool) -> None:
+    """The array form agrees with the time of moves from rest to rest, at once or in turn."""
+    metric = Metric(LIMITS, together)
+    seconds = float(metric.between(np.zeros(2), np.array([scan, index])))
+    assert metric.function()(0.0, 0.0, scan, index) == pytest.approx(seconds, abs=1e-12)
+    legs = [((0.0, 0.0), (scan, index))]
+    if not together:
+        legs = [((0.0, 0.0), (scan, 0.0)), ((scan, 0.0), (scan, index))]
+    moves = [Move(MoveKind.TRANSFER, a, b, *LIMITS.path(a, b), 0) for a, b in legs]
+    assert seconds == pytest.approx(sum(move.seconds for move in moves), abs=1e-6)
 
 
 def test_pass_has_its_run_up_and_run_out() -> None:

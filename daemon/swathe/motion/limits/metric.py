@@ -1,9 +1,4 @@
-"""What a tour is made of: places to visit, each to be entered and left in up to four ways.
-
-Way 0 of a visit is left where way 1 is entered and the other way round, and so are ways 2 and 3:
-a tour that is turned round runs the same ways backwards. A visit of one line has two ways and tells
-them twice. A way is named by its code, ``4 * visit + way``; ``code ^ 1`` is the same way backwards.
-"""
+"""The time from position to position, zones left aside: what a tour makes short."""
 
 from __future__ import annotations
 
@@ -12,16 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from swathe.arrays import Floats
 from swathe.motion.limits.check import MotionLimits
 
-__all__ = ["WAYS", "Metric", "Visits"]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
-WAYS = 4
+__all__ = ["Metric"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +47,7 @@ class Metric:
         return _time(cruise, ramp)
 
     def function(self) -> Callable[[float, float, float, float], float]:
-        """Return the same for one pair of places (scan, index, scan, index): for inner loops."""
+        """Return the same for one pair of positions (scan, index, scan, index): for inner loops."""
         scan, index = self.limits.axes
         vx, ax, vy, ay = scan.speed, scan.acceleration, index.speed, index.acceleration
         px, py = self.periods
@@ -89,7 +79,7 @@ class Metric:
                 dx = fold(dx, px)
             if py is not None:
                 dy = fold(dy, py)
-            # Way over acceleration is what the ramps take, squared; see kinematics.
+            # Way over acceleration is what the ramps take, squared; see `move_time`.
             first = 2 * sqrt(dx / ax) if dx * ax < vx * vx else dx / vx + vx / ax
             second = 2 * sqrt(dy / ay) if dy * ay < vy * vy else dy / vy + vy / ay
             return first + second
@@ -100,32 +90,8 @@ class Metric:
 def _time(cruise: Floats, ramp: Floats) -> Floats:
     """Return seconds from rest to rest; `cruise` = d/v and `ramp` = d/a, of the slower axis each.
 
-    With d/v and d/a the closed form of `kinematics.move_time` reads d/v + (d/a)/(d/v).
+    With d/v and d/a the closed form of `move_time` reads d/v + (d/a)/(d/v).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         long = cruise + ramp / cruise
     return np.where(cruise * cruise >= ramp, np.where(cruise > 0, long, 0.0), 2 * np.sqrt(ramp))
-
-
-@dataclass(frozen=True, slots=True)
-class Visits:
-    """Places to visit, as arrays.
-
-    Attributes:
-        entry: where each way begins, (scan, index) in mm, shape (n, 4, 2).
-        own: seconds that each way takes in itself, shape (n, 4); a way that shall be avoided has
-            much more.
-    """
-
-    entry: Floats
-    own: Floats
-
-    @property
-    def count(self) -> int:
-        """Number of visits."""
-        return int(self.entry.shape[0])
-
-    @property
-    def exit(self) -> Floats:
-        """Where each way ends, shape (n, 4, 2)."""
-        return self.entry[:, [1, 0, 3, 2]]

@@ -70,7 +70,7 @@ def one(kind: str, seed: int) -> float:
         happened[0] = time.monotonic_ns()
         if kind == "stop command":
             stop = CommandMessage(command="stop", id=uuid.uuid4().hex, by="benchmark")
-            daemon.commands.obey(stop, "over MQTT")
+            daemon.commands.execute(stop, "over MQTT")
         elif kind == "cable off":
             world.unplug(str(chance.choice(["encoder", "gauge"])))
         elif kind == "encoder silent":

@@ -61,9 +61,9 @@ def test_document_is_asyncapi_3(
         lambda d: d.pop("info"),
         lambda d: d["info"].pop("version"),
         lambda d: d.update(asyncapi="2.6.0"),
-        lambda d: d["operations"]["tellGap"].update(action="publish"),
-        lambda d: d["operations"]["tellGap"].pop("channel"),
-        lambda d: d["operations"]["tellGap"]["bindings"]["mqtt"].update(qos=3),
+        lambda d: d["operations"]["sendGap"].update(action="publish"),
+        lambda d: d["operations"]["sendGap"].pop("channel"),
+        lambda d: d["operations"]["sendGap"]["bindings"]["mqtt"].update(qos=3),
         lambda d: d["channels"]["gap"].update(topic="x"),
         lambda d: d["components"]["schemas"]["GapMessage"].update(type="record"),
     ],
@@ -106,7 +106,7 @@ def test_payloads_keep_to_draft_7(document: dict[str, Any]) -> None:
 
 def test_command_has_its_reply(document: dict[str, Any]) -> None:
     """A command names where the reply goes and what ties the two together."""
-    operation = document["operations"]["hearCommand"]
+    operation = document["operations"]["receiveCommand"]
     assert operation["action"] == "receive"
     assert operation["reply"]["address"]["location"] == "$message.payload#/reply_to"
     assert "reply_to" in document["components"]["schemas"]["CommandMessage"]["properties"]

@@ -149,9 +149,9 @@ def test_wrong_password_is_told_plainly_and_not_hammered(
     code, output = process.finish()
     assert code == 3, output
     told = " ".join(output.split())
-    assert "does not let user 'penstock' in" in told
+    assert "denies access to user 'penstock'" in told
     assert "SWATHE_BROKER_PASSWORD holds a wrong password" in told
-    assert told.count("does not let user") == 1
+    assert told.count("denies access to user") == 1
     assert "codfish" not in output
     # One connection for each protocol version at most, in six seconds.
     assert broker.log.read_text().count("New connection") <= 2 + 1  # and the test's own first look
@@ -160,9 +160,9 @@ def test_wrong_password_is_told_plainly_and_not_hammered(
 @pytest.mark.parametrize(
     ("server", "ca", "told"),
     [
-        ("IP:127.0.0.1", "other", "not signed by whom it should be: look at 'broker.ca_file'"),
+        ("IP:127.0.0.1", "other", "not signed by the expected authority: check 'broker.ca_file'"),
         ("DNS:elsewhere", "authority", "certificate is not for '127.0.0.1'"),
-        ("IP:127.0.0.1", None, "signed by nobody this machine knows: name its authority's"),
+        ("IP:127.0.0.1", None, "not signed by an authority that this machine trusts: name its"),
     ],
 )
 def test_broker_that_cannot_prove_itself(
@@ -194,12 +194,12 @@ def test_broker_asks_for_a_certificate_or_speaks_no_tls(tmp_path: Path, brokers:
     result = swathe("watch", "--plain", "--port", broker.port, *options)
     assert result.returncode == 1
     assert (
-        "asks for a certificate of ours ('broker.certificate_file'): none is told" in result.stderr
+        "requires a client certificate ('broker.certificate_file'): none is given" in result.stderr
     )
     broker.stop()
     plain = brokers()
     with WatchProcess("--plain", "--port", plain.port, *options) as watch:
-        watch.wait_for(f"no TLS is spoken at 127.0.0.1:{plain.port}: look at 'broker.port'")
+        watch.wait_for(f"no TLS at 127.0.0.1:{plain.port}: check 'broker.port'")
 
 
 def commanded(broker: Broker, protocol: aiomqtt.ProtocolVersion) -> Callable[..., dict[str, Any]]:
@@ -244,7 +244,7 @@ def test_commands_answered_where_asked_and_only_from_those_named(
     told = new("crew/five", asked, command="pause", id="c", by="crew-1", text="new couplant")
     assert (told["accepted"], told["correlation"]) == (True, b"\x01\x02")
     told = old("swathe/penstock-3/reply/+", command="pause", id="d", by="crew-1")
-    assert told["detail"] == "refused: it is paused already, by crew-1"
+    assert told["detail"] == "refused: already paused by crew-1"
     told = old("swathe/penstock-3/reply/+", command="explode", id="e", by="crew-1")
     assert not told["accepted"]
     assert told["detail"].startswith("refused: command: ")
@@ -258,7 +258,7 @@ def test_commands_answered_where_asked_and_only_from_those_named(
     told = old("swathe/penstock-3/reply/+", command="exclude", id="g", by="crew-1", zone=zone)
     assert (told["accepted"], told["detail"]) == (True, "excluded 33 cells: ladder")
     told = old("swathe/penstock-3/reply/+", command="exclude", id="h", by="crew-1", zone=zone)
-    assert told["detail"] == "refused: no cell that is asked for has its centre in that zone"
+    assert told["detail"] == "refused: no required cell has its centre in that zone"
     backwards = {"name": "x", "scan": {"from": 9, "to": 1}}
     told = old("swathe/penstock-3/reply/+", command="exclude", id="i", by="crew-1", zone=backwards)
     assert "from the lower to the higher border" in told["detail"]

@@ -134,7 +134,7 @@ def test_other_plan_is_refused(serve: Serve, daemon: Start, ports: Path, tmp_pat
     station.write_text(text.replace('resolution = "4 mm"', 'resolution = "2 mm"'))
     code, output = daemon(station).finish()
     assert code == 1
-    assert "was begun with another plan (scan axis): go back to it, or use --new" in output
+    assert "was started with another plan (scan axis): restore it, or use --new" in output
 
 
 def test_rebuild_is_bit_identical(serve: Serve, daemon: Start, ports: Path, tmp_path: Path) -> None:

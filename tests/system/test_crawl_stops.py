@@ -139,7 +139,7 @@ def test_wheels_that_slip_or_stall_stop_the_crawler(
     code, output = daemon(station, "--arm").finish()
     assert code == 4, output
     assert "check due: none has passed in this survey yet" in output
-    assert "check due: what this run read is proven by a check behind it" in output
+    assert "check due: a check after the run confirms its readings" in output
     assert "incomplete: stopped: motor and encoder disagree: " in output
     assert crawler_of(world).record.all("stop")
     assert crawler_of(world).record.harm == []
@@ -159,7 +159,7 @@ async def dead_man(station: Path) -> tuple[str, list[str]]:
         assert daemon.pipeline.progress().measured == 0
         for _ in range(14):
             sign = CommandMessage(command="alive", id=uuid.uuid4().hex, by="operator")
-            assert daemon.commands.obey(sign, "over MQTT", named=True).detail == "alive"
+            assert daemon.commands.execute(sign, "over MQTT", named=True).detail == "alive"
             await asyncio.sleep(0.1)
         assert str(daemon.crawl.machine.state) in ("armed", "homing", "moving")
 

@@ -264,7 +264,7 @@ def test_alarms_are_acknowledged_in_a_pause(board: Browser) -> None:
     board.wait(lambda: "acknowledged by A. Kern" in board.run(known), 10, "its new look")
     assert "Gap opened" in board.run(known)
     board.find("#paused-resume").click()
-    assert agree(board) == "✓ Accepted: going on"
+    assert agree(board) == "✓ Accepted: resumed"
     board.wait(lambda: not board.find("#paused").is_displayed(), 10, "its end")
 
 
@@ -294,7 +294,7 @@ def test_zone_is_left_out(board: Browser) -> None:
     )
     for ends, answer in (
         ((699, 721, 197, 203), "✓ Accepted: excluded 6 cells: nozzle"),
-        ((5000, 5010, 0, 9), "✕ Refused: no cell that is asked for has its centre"),
+        ((5000, 5010, 0, 9), "✕ Refused: no required cell has its centre"),
     ):
         board.find("[data-command=exclude]").click()
         for side, value in zip(

@@ -1,4 +1,4 @@
-"""What every subcommand of ``swathe`` shares: the application, the consoles, the exit codes."""
+"""Shared by every subcommand of ``swathe``: the application, the consoles, the exit codes."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-# Where output goes into a file or a pipe there is no window whose width to keep to.
+# Output to a file or a pipe has no window width to keep to.
 console = Console(width=None if sys.stdout.isatty() else 120)
 errors = Console(stderr=True)
 
@@ -58,10 +58,10 @@ class Exit:
     USAGE = 2
     NOT_COVERED = 3
     HALTED = 4
-    """A fault stopped the crawler: somebody has to see to it."""
+    """A fault stopped the crawler and must be cleared."""
 
 
-def _tell_version(value: bool) -> None:
+def _print_version(value: bool) -> None:
     if value:
         typer.echo(__version__)
         raise typer.Exit
@@ -71,10 +71,12 @@ def _tell_version(value: bool) -> None:
 def _options(
     version: Annotated[  # noqa: ARG001  handled by its callback
         bool,
-        typer.Option("--version", callback=_tell_version, is_eager=True, help="Tell the version."),
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
     ] = False,
     verbose: Annotated[
-        bool, typer.Option("--verbose", help="Tell more on standard error.")
+        bool, typer.Option("--verbose", help="Print more on standard error.")
     ] = False,
 ) -> None:
     """Set up logging for every subcommand."""

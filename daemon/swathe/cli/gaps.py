@@ -1,4 +1,4 @@
-"""``swathe gaps SURVEY``: what is missing, where and why."""
+"""``swathe gaps SURVEY``: the gaps of a survey, where and why."""
 
 from __future__ import annotations
 
@@ -18,9 +18,7 @@ def gaps(
     as_json: Annotated[
         bool, typer.Option("--json", help="Print JSON: every gap, open and closed.")
     ] = False,
-    closed: Annotated[
-        bool, typer.Option("--closed", help="List the gaps that were closed as well.")
-    ] = False,
+    closed: Annotated[bool, typer.Option("--closed", help="List closed gaps too.")] = False,
 ) -> None:
     """List the gaps of a survey. Exit code 0: coverage meets the target; 3: it does not."""
     from swathe.report import gaps_json, gaps_table, summary_line

@@ -1,4 +1,4 @@
-"""The ``swathe`` command: every subcommand from a module of its own, errors told in one place."""
+"""The ``swathe`` command: each subcommand from its own module, errors printed in one place."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ __all__ = ["main"]
 
 
 def main() -> None:
-    """Run the command; what users can mend is told without a trace."""
+    """Run the command; errors with a remedy for the user are printed without a traceback."""
     try:
         app()
     except MisuseError:

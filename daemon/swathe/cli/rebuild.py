@@ -27,19 +27,19 @@ def rebuild(
         typer.Option(help='Another delay of a device, such as "gauge=12 ms"; may be repeated.'),
     ] = None,
     calibration: Annotated[
-        Path | None, typer.Option(help="Another calibration record for the stored times of flight.")
+        Path | None, typer.Option(help="Calibration record to apply instead.")
     ] = None,
     override_check: Annotated[
-        int | None, typer.Option(help="Number of a failed check that does not count.")
+        int | None, typer.Option(help="Number of a failed check to override.")
     ] = None,
-    by: Annotated[str, typer.Option(help="With --override-check: who says so.")] = "",
-    because: Annotated[str, typer.Option(help="With --override-check: and why.")] = "",
+    by: Annotated[str, typer.Option(help="With --override-check: who overrides it.")] = "",
+    because: Annotated[str, typer.Option(help="With --override-check: the reason.")] = "",
 ) -> None:
-    """Make arrays, record and picture of a survey anew from its journal.
+    """Write arrays, record and picture of a survey again from its journal.
 
-    The journal is only read. The arrays come out as the live run had them, bit for bit, unless
-    another delay or calibration is given; the record tells which was in force. With another
-    calibration the checks are judged anew as well. What --override-check says goes into the journal.
+    The journal is only read. The arrays are those of the live run, bit for bit, unless another
+    delay or calibration is given; the record states which was in force. With another calibration
+    the checks are evaluated again as well. Only --override-check writes to the journal.
     """
     from swathe.api.survey import amendment
     from swathe.report import summary_line
@@ -49,17 +49,17 @@ def rebuild(
     folder = SurveyFolder(survey)
     folder.require()
 
-    def tell_torn(path: Path, message: str) -> None:
+    def print_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)
 
     if override_check is not None:
-        _override(folder, override_check, by=by, because=because, tell_torn=tell_torn)
+        _override(folder, override_check, by=by, because=because, print_torn=print_torn)
     amend = amendment(folder.first_station(), delays=_delays(delay or []), calibration=calibration)
 
     with folder, console.status("reading the journal") as status:
         pipeline = replay(
             folder,
-            on_torn=tell_torn,
+            on_torn=print_torn,
             amend=amend,
             on_entries=lambda count: status.update(f"reading the journal: {count:,} entries"),
         )
@@ -75,14 +75,14 @@ def _override(
     *,
     by: str,
     because: str,
-    tell_torn: Callable[[Path, str], None],
+    print_torn: Callable[[Path, str], None],
 ) -> None:
-    """Write into the journal that a failed check does not count."""
+    """Override a failed check, in the journal."""
     from swathe.live.calibration_check import override_check
     from swathe.station import station_in_journal
 
     if not by or not because:
-        message = "'--override-check' needs '--by' and '--because': it is kept in the journal"
+        message = "'--override-check' requires '--by' and '--because': both are kept in the journal"
         raise SwatheError(message)
     opened = list(folder.openings())[-1]
     station = station_in_journal(opened.detail, folder.journal)
@@ -94,13 +94,13 @@ def _override(
             number=number,
             by=by,
             because=because,
-            on_torn=tell_torn,
+            on_torn=print_torn,
         )
     )
-    say(f"check {check.number} does not count: {because} ({by})")
+    say(f"check {check.number} is overridden: {because} ({by})")
 
 
-def _delays(given: list[str]) -> dict[str, str]:
+def _delays(texts: list[str]) -> dict[str, str]:
     """Return durations by device from texts such as ``gauge=12 ms``."""
-    pairs = [text.partition("=") for text in given]
+    pairs = [text.partition("=") for text in texts]
     return {device.strip(): value.strip() for device, _, value in pairs}

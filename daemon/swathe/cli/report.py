@@ -1,4 +1,4 @@
-"""``swathe report SURVEY``: what a survey says, and one line or one cell of it drawn."""
+"""``swathe report SURVEY``: a survey as text, and drawings of a line or a cell."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ def report(
         str, typer.Option(help='Draw the line at this index position, such as "48 mm".')
     ] = "",
     cell: Annotated[str, typer.Option(help='Draw the A-scan of the cell at "SCAN, INDEX".')] = "",
-    out: Annotated[Path | None, typer.Option(help="Where a drawing goes.")] = None,
+    out: Annotated[Path | None, typer.Option(help="File of the drawing.")] = None,
 ) -> None:
-    """Tell coverage, calibration, checks and the least thickness with its uncertainty."""
+    """Print coverage, calibration, checks and the minimum thickness with its uncertainty."""
     from swathe.report import survey_lines
     from swathe.report.section import draw_cell, draw_line
     from swathe.store import SurveyFolder, read_survey_record
@@ -38,9 +38,9 @@ def report(
     elif cell:
         scan, comma, index = cell.partition(",")
         if not comma:
-            index = "0 mm"  # a line profile has one line only
-        places = (quantity("--cell", scan, length), quantity("--cell", index, length))
-        drawn = draw_cell(folder, *places, out)
+            index = "0 mm"  # a line profile has one line
+        position = (quantity("--cell", scan, length), quantity("--cell", index, length))
+        drawn = draw_cell(folder, *position, out)
     else:
         for text in survey_lines(read_survey_record(folder.record)):
             say(text)

@@ -1,4 +1,4 @@
-"""``swathe run STATION.toml``: acquire until the plan is covered or somebody stops it."""
+"""``swathe run STATION.toml``: acquire until the plan is covered or the run is stopped."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ __all__ = ["run"]
 def run(
     station: Annotated[Path | None, typer.Argument(help="The station file.")] = None,
     new: Annotated[
-        bool, typer.Option("--new", help="Begin a new survey; an older one is renamed, not lost.")
+        bool, typer.Option("--new", help="Begin a new survey; an older one is renamed.")
     ] = False,
     arm: Annotated[
         bool,
-        typer.Option("--arm", help="Let the station's crawler move, without asking for 'arm'."),
+        typer.Option("--arm", help="Let the station's crawler move without typing 'arm'."),
     ] = False,
     describe: Annotated[
         bool,
@@ -36,7 +36,7 @@ def run(
 ) -> None:
     """Acquire until the plan is covered, or until Ctrl-C, SIGTERM or a stop command.
 
-    A survey that was begun before is resumed. Exit code 0: the plan is covered; 3: it is not; 4: it
+    A survey that exists is resumed. Exit code 0: the plan is covered; 3: it is not; 4: it
     is not, and a fault stopped the crawler.
     """
     if describe:
@@ -67,13 +67,13 @@ def run(
         say(due, style="bold")
     armed = may_move(settings, checks, given=arm)
 
-    def tell_torn(path: Path, message: str) -> None:
+    def print_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)
 
-    def tell_page(page: Page) -> None:
+    def print_page(page: Page) -> None:
         say(page_text(page))
 
-    def tell_crawl(words: str) -> None:
+    def print_crawl(words: str) -> None:
         say(f"crawler: {words}")
 
     async def acquire() -> int:
@@ -83,10 +83,10 @@ def run(
                 text,
                 folder,
                 observer=observer,
-                on_torn=tell_torn,
-                on_page=tell_page,
+                on_torn=print_torn,
+                on_page=print_page,
                 armed=armed,
-                on_crawl=None if console.is_terminal else tell_crawl,
+                on_crawl=None if console.is_terminal else print_crawl,
             )
             outcome = await daemon.run()
         say(f"{outcome.status}: {outcome.reason}")
@@ -102,7 +102,7 @@ def run(
 
 
 def _checks_of(folder: SurveyFolder) -> tuple[CheckMessage, ...]:
-    """Return the checks of a survey so far; a record that a crash damaged is made anew by the run."""
+    """Return the checks of a survey so far; a damaged record is written again by the run."""
     from swathe.errors import SurveyError
     from swathe.store import read_survey_record
 
@@ -111,5 +111,5 @@ def _checks_of(folder: SurveyFolder) -> tuple[CheckMessage, ...]:
     try:
         return read_survey_record(folder.record).checks
     except SurveyError as error:
-        say(f"which checks were made is not known before the run: {error}", style="bold")
+        say(f"earlier checks are unknown until the run starts: {error}", style="bold")
         return ()

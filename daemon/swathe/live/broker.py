@@ -1,4 +1,4 @@
-"""An MQTT broker inside the daemon, for the first minute: loopback only, MQTT 3.1.1."""
+"""An MQTT broker inside the daemon, for first steps: loopback only, MQTT 3.1.1."""
 
 from __future__ import annotations
 
@@ -27,11 +27,11 @@ def free_port() -> int:
 async def embedded_broker(port: int) -> AsyncIterator[int]:
     """Run a broker on the loopback interface; yields its port (a free one for port 0).
 
-    It takes anyone on this machine. For other machines run a broker of your own, with
+    Everybody on this machine may connect. For other machines run a separate broker with
     passwords and TLS, and name it in the station file.
 
     Raises:
-        SwatheError: the port is taken; name another, or the broker that has it.
+        SwatheError: the port is in use; name another, or the broker that uses it.
     """
     port = port or free_port()
     config = {
@@ -40,7 +40,7 @@ async def embedded_broker(port: int) -> AsyncIterator[int]:
             "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True},
         },
     }
-    # It tells each client's coming and going; the daemon's own log says what matters.
+    # It logs every connection; the daemon's own log has what matters.
     for name in ("amqtt", "transitions"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     broker = Broker(config)

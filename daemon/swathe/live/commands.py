@@ -1,4 +1,4 @@
-"""What the station may be told, and what it makes of it: each deed is journalled as a mark."""
+"""Commands to the station: each one that acts is journalled as a mark."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Callable
 from swathe.journal import MarkKind
 from swathe.live.crawl.guards import CRAWLER
 from swathe.live.session import Session
-from swathe.messages import CommandMessage, Extent, ReplyMessage, ZoneSnapshot, moment
+from swathe.messages import CommandMessage, ReplyMessage, ZoneSnapshot, moment
 from swathe.pipeline import Pipeline, Zone
 from swathe.station import Station
 
@@ -20,16 +20,16 @@ _REFUSED = "refused: "
 
 
 class Commands:
-    """Obeys, or says why not.
+    """Executes commands, or refuses them with a reason.
 
     Args:
         station: the station file.
-        session: where what was said is journalled.
-        stop: ends the run, told why.
+        session: whose journal takes the marks.
+        stop: ends the run, for a reason.
         ending: returns whether the run is ending already.
 
     Attributes:
-        on_alive: takes a dead man's sign of life; None where nothing moves by itself.
+        on_alive: takes the sign of life of a dead-man control; None where nothing moves by itself.
         on_resume: ends a pause where a crawler may not know where it is; None likewise.
     """
 
@@ -53,42 +53,42 @@ class Commands:
     def _pipeline(self) -> Pipeline:
         return self._session.pipeline
 
-    def obey(self, command: CommandMessage, way: str, *, named: bool = False) -> ReplyMessage:
-        """Act on a command and return the answer.
+    def execute(self, command: CommandMessage, origin: str, *, named: bool = False) -> ReplyMessage:
+        """Execute a command and return the reply.
 
         Args:
-            command: what is asked.
-            way: how it came, in words.
-            named: whether only those whom ``broker.senders`` names may command; a stop of a crawler
-                is taken from anybody.
+            command: the command.
+            origin: how it came, such as ``over MQTT``.
+            named: whether only the senders in ``broker.senders`` may command; anybody may stop a
+                crawler.
         """
         now = time.monotonic()
         self._answered = {
-            one: found for one, found in self._answered.items() if now - found[0] < _SAME_SECONDS
+            old: answer for old, answer in self._answered.items() if now - answer[0] < _SAME_SECONDS
         }
-        if command in self._answered:  # the network brought it twice
+        if command in self._answered:  # the network delivered it twice
             return self._answered[command][1]
         senders = self._station.broker.senders if named and self._station.broker else None
-        # Whoever sees a crawler go wrong stops it: nobody is asked for his name first.
+        # Whoever sees a crawler fail may stop it, whatever the name.
         anyone = command.command == "stop" and self.on_alive is not None
         if senders is not None and command.by not in senders and not anyone:
-            told = f"{command.by!r} may not command {self._station.name}: 'broker.senders' of its"
-            reply = self.reply(command.id, f"{_REFUSED}{told} station file does not name them")
+            reason = f"{command.by!r} may not command {self._station.name}: 'broker.senders' of its"
+            reply = self.reply(command.id, f"{_REFUSED}{reason} station file does not name them")
         elif command.by == CRAWLER:
             reply = self.reply(command.id, f"{_REFUSED}{CRAWLER!r} is the crawler itself")
         elif self._ending():
             reply = self.reply(command.id, f"{_REFUSED}the run is ending")
         else:
-            reply = self.reply(command.id, self._act(command, way))
+            reply = self.reply(command.id, self._act(command, origin))
         self._answered[command] = now, reply
         return reply
 
     def refuse(self, identity: str, why: str) -> ReplyMessage:
-        """Return the answer to what is no command."""
+        """Return the reply to an invalid command."""
         return self.reply(identity, f"{_REFUSED}{why}")
 
     def reply(self, identity: str, detail: str) -> ReplyMessage:
-        """Return an answer."""
+        """Return a reply."""
         return ReplyMessage(
             station=self._station.name,
             survey=self._pipeline.survey,
@@ -98,7 +98,7 @@ class Commands:
             detail=detail,
         )
 
-    def _act(self, command: CommandMessage, way: str) -> str:
+    def _act(self, command: CommandMessage, origin: str) -> str:
         match command.command:
             case "next line":
                 return self.set_line(self._pipeline.line + 1, command.by)
@@ -123,17 +123,15 @@ class Commands:
             case "alive":
                 return f"{_REFUSED}nothing moves by itself in this run"
             case "stop":
-                self._stop(f"stopped {way} by {command.by}")
+                self._stop(f"stopped {origin} by {command.by}")
                 return "stopping"
-        return (
-            f"{_REFUSED}{command.command!r} lacks what it is about"  # the model lets none through
-        )
+        return f"{_REFUSED}{command.command!r} lacks its argument"  # the model refuses it before
 
     def set_line(self, line: int, by: str) -> str:
-        """Go on with another line of a stepped index axis; return what was done or why not."""
+        """Continue with another line of a stepped index axis; return what was done or why not."""
         stepped = self._station.index is not None and self._station.index.mode == "stepped"
         if not stepped:
-            return f"{_REFUSED}the index axis is not stepped, its encoder tells the line"
+            return f"{_REFUSED}the index axis is not stepped: its encoder gives the line"
         axis = self._station.index_axis
         if not 0 <= line < axis.cells:
             return f"{_REFUSED}the plan has the lines 0 to {axis.cells - 1}"
@@ -146,33 +144,33 @@ class Commands:
         return "noted"
 
     def pause(self, by: str, because: str) -> str:
-        """Let readings belong to no cell until it goes on."""
+        """Let readings belong to no cell until the run is resumed."""
         pauses = self._pipeline.pauses
-        # Somebody's pause goes above the crawler's own while it homes: the crawler stops.
+        # A person's pause has priority over the crawler's own while it homes: the crawler stops.
         if pauses.active and pauses.by != CRAWLER:
-            return f"{_REFUSED}it is paused already, by {pauses.by}"
+            return f"{_REFUSED}already paused by {pauses.by}"
         self._session.mark(MarkKind.PAUSED, by=by, because=because)
         return "paused: readings belong to no cell until 'resume'"
 
     def resume(self, by: str) -> str:
         """Let readings count again after a pause; a crawler that it stopped does not move by it."""
         if not self._pipeline.pauses.active:
-            return f"{_REFUSED}it is not paused"
+            return f"{_REFUSED}not paused"
         if self.on_resume is not None:
             return self.on_resume(by)
         self._session.mark(MarkKind.RESUMED, by=by)
-        return "going on"
+        return "resumed"
 
-    def exclude(self, asked: ZoneSnapshot, by: str) -> str:
+    def exclude(self, requested: ZoneSnapshot, by: str) -> str:
         """Take a rectangle out of the plan."""
-        zone = Zone(asked.name, _span(asked.scan), _span(asked.index), by, 0)
+        zone = Zone(requested.name, requested.scan, requested.index, by, 0)
         for axis, span in (("scan", zone.scan), ("index", zone.index)):
             if span is not None and not (span[0] < span[1] and all(map(math.isfinite, span))):
                 return f"{_REFUSED}zone.{axis} must run from the lower to the higher border"
         grid = self._pipeline.grid
         cells = grid.required_in(*zone.cells(grid.scan, grid.index))
         if not cells.size:
-            return f"{_REFUSED}no cell that is asked for has its centre in that zone"
+            return f"{_REFUSED}no required cell has its centre in that zone"
         if cells.size == self._pipeline.coverage.required:
             return f"{_REFUSED}nothing would be left to measure: 'stop' ends the run"
         self._session.mark(
@@ -181,29 +179,24 @@ class Commands:
         return f"excluded {cells.size} cells: {zone.name}"
 
     def rescan(self, number: int, by: str) -> str:
-        """Put a gap on the list of those that are to be scanned next."""
+        """Append a gap to those that are to be scanned next."""
         gap = self._pipeline.coverage.gaps.find(number)
         if gap is None:
             return f"{_REFUSED}there is no gap {number}"
         if gap.end is not None:
-            told = f"gap {number} is {gap.end}"
             merged = "" if gap.merged_into is None else f" into gap {gap.merged_into}"
-            return f"{_REFUSED}{told}{merged}"
+            return f"{_REFUSED}gap {number} is {gap.end}{merged}"
         self._session.mark(MarkKind.GAP_WANTED, gap=number, by=by)
         wanted = [one.number for one in self._pipeline.requests.wanted]
         return f"gap {number} is wanted, number {wanted.index(number) + 1} of {len(wanted)}"
 
     def acknowledge(self, number: int, by: str) -> str:
-        """Note who has seen an alarm."""
+        """Record who acknowledged an alarm."""
         alarms = self._pipeline.alarms.alarms
         if not 1 <= number <= len(alarms):
             return f"{_REFUSED}there is no alarm {number}"
         alarm = alarms[number - 1]
         if alarm.acknowledged_by:
-            return f"{_REFUSED}alarm {number} was acknowledged already, by {alarm.acknowledged_by}"
+            return f"{_REFUSED}alarm {number} was already acknowledged by {alarm.acknowledged_by}"
         self._session.mark(MarkKind.ALARM_ACKNOWLEDGED, alarm=number, by=by)
         return f"alarm {number} ({alarm.kind}) is acknowledged by {by}"
-
-
-def _span(extent: Extent | None) -> tuple[float, float] | None:
-    return None if extent is None else (extent.low, extent.high)

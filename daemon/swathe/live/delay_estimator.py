@@ -1,4 +1,4 @@
-"""The estimate of the gauge's delay, kept while a scan goes on."""
+"""The gauge's delay, estimated again and again during a scan."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ from swathe.station import Station, gauge_of
 __all__ = ["DelayEstimator"]
 
 _INTERVAL_SECONDS = 20.0
-# Some dozens of lines at a usual rate: the delay of a device drifts with its temperature, if at all.
+# Dozens of lines at a usual rate: the delay of a device drifts with temperature, if at all.
 _MOST_READINGS = 100_000
 
 
 class DelayEstimator:
-    """Estimates the delay between encoder and gauge again and again, beside the scan.
+    """Estimates the delay between encoder and gauge at intervals during the scan.
 
-    What it finds is told, not acted on: the delay in force is the station file's, so that a rebuild
-    finds it again.
+    The estimate is published, not applied: the delay in force is the station file's, so that a
+    rebuild uses the same one.
 
     Args:
         station: the station file.
 
     Attributes:
         gauge: the device that gives readings.
-        watch: collects; None when readings bring their own place.
+        watch: collects readings; None when readings bring their own position.
         newest: the newest estimate; None before the first.
     """
 
@@ -40,7 +40,7 @@ class DelayEstimator:
         self.newest: DelayEstimate | None = None
 
     async def run(self) -> None:
-        """Estimate for ever; cancel it to end."""
+        """Estimate until cancelled."""
         while self.watch is not None:
             await asyncio.sleep(_INTERVAL_SECONDS)
             self.newest = await asyncio.to_thread(self.watch.copy().estimate)

@@ -1,4 +1,4 @@
-"""Where an inspector goes next by hand, as the terminal and the page tell it."""
+"""The next step by hand, for the terminal and the page."""
 
 from __future__ import annotations
 
@@ -16,25 +16,24 @@ def where_by_hand(
     *,
     unit: Literal["mm", "in"] = "mm",
 ) -> HandStep | None:
-    """Return the next thing to do by hand; None where nothing was left behind.
+    """Return the next step by hand; None where there is no gap.
 
-    Gaps that somebody wants scanned again come first, in the order they were asked for; then the
-    nearest one.
+    Gaps that somebody requested come first, in the order of the requests; then the nearest one.
 
     Args:
-        pipeline: knows the open gaps.
-        at: where the probe is, scan and index in mm; None for what is not known.
-        unit: of the words.
+        pipeline: has the open gaps.
+        at: position of the probe, scan and index in mm; None where unknown.
+        unit: of the text.
     """
     gaps = pipeline.open_gap_snapshots()
     if wanted := [one.number for one in pipeline.requests.wanted]:
-        asked = {gap.number: gap for gap in gaps if gap.number in wanted}
-        first = next((asked[number] for number in wanted if number in asked), None)
+        open_ = {gap.number: gap for gap in gaps if gap.number in wanted}
+        first = next((open_[number] for number in wanted if number in open_), None)
         gaps = gaps if first is None else [first]
     scan, index = at
     if index is None and pipeline.station.index is None:
         index = pipeline.grid.index.start  # a line profile has one line, and the probe is on it
-    place = None if scan is None or index is None else (scan, index)
+    position = None if scan is None or index is None else (scan, index)
     return next_by_hand(
-        gaps, scan=pipeline.grid.scan, index=pipeline.grid.index, at=place, unit=unit
+        gaps, scan=pipeline.grid.scan, index=pipeline.grid.index, at=position, unit=unit
     )

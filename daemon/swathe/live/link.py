@@ -1,4 +1,4 @@
-"""The link to the MQTT broker: publishes the mirror, takes commands, comes back after a loss."""
+"""The link to the MQTT broker: publishes the mirror, takes commands, connects again after a loss."""
 
 from __future__ import annotations
 
@@ -30,31 +30,31 @@ _log = logging.getLogger(__name__)
 
 _SWEEP_SECONDS = 2.0
 _COMMAND_BYTES = 4096
-# A broker that turned us away is asked again so seldom that its log does not fill.
+# A broker that refused is tried again so seldom that its log does not fill.
 _REFUSED_SECONDS = 30.0
-# Messages under way at once, so that a far broker's answers are not waited for one by one.
-_FLIGHTS = 8
+# Messages in flight at once, so that a distant broker is not waited for one by one.
+_IN_FLIGHT = 8
 _ID = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 
 class BrokerLink:
-    """Keeps a broker in step with the mirror.
+    """Publishes the mirror on a broker.
 
     Args:
         settings: the broker.
         topics: the station's.
         survey: identity of the survey; retained messages of another are cleared.
-        mirror: what the broker is to hold.
-        will: returns the message that the broker gives out if we vanish.
-        on_command: acts on a command and returns the answer.
-        on_refused: returns the answer to a command that is none, of an id and the reason.
+        mirror: the messages to publish.
+        will: returns the last will.
+        on_command: executes a command and returns the reply.
+        on_refused: returns the reply to an invalid command, from its id and the reason.
         backoff: delays between tries to connect.
 
     Attributes:
-        state: connecting, connected, lost, or refused: the broker does not let us in.
-        detail: why, in words.
-        losses: how often a link that stood was lost.
-        refusals: how often the broker turned us away.
+        state: connecting, connected, lost or refused.
+        detail: the reason.
+        losses: how often a connection was lost.
+        refusals: how often the broker refused.
 
     Raises:
         SwatheError: an environment variable with a password is not set.
@@ -87,13 +87,13 @@ class BrokerLink:
         self.detail = ""
         self.losses = 0
         self.refusals = 0
-        self._flying = 0
+        self._in_flight = 0
         self._published = asyncio.Event()
 
     async def run(self) -> None:
-        """Connect, publish, take commands; and again, for ever. Cancel it to end.
+        """Connect, publish and take commands, again and again until cancelled.
 
-        A broker that is away or refuses us is no error: acquisition goes on without it.
+        A broker that is absent or refuses is no error: acquisition continues without it.
         """
         while True:
             wait = 0.0
@@ -104,12 +104,12 @@ class BrokerLink:
             await asyncio.sleep(wait or self._backoff.next_delay())
 
     def _note_loss(self, error: BaseException) -> float:
-        """Take note of why there is no link; return how long to wait if that is not usual, s."""
+        """Record why there is no connection; return a wait other than the usual one, s."""
         problem = self._access.explain(error, met=self.state == "connected")
         if self.state == "connected":
             self.losses += 1
         elif not problem.refused:
-            # A broker that does not know a version closes the door without a word.
+            # A broker that does not know a version closes the connection without a reason.
             self._versions.append(self._versions.pop(0))
         state = "refused" if problem.refused else "lost"
         self.refusals += problem.refused
@@ -124,9 +124,9 @@ class BrokerLink:
         return self._access.address
 
     async def drained(self) -> None:
-        """Wait until the broker has everything; put a bound on it, a broker may be slow."""
+        """Wait until the broker has everything; bound it with a time-out."""
         self._outbox.hurry()
-        while self._flying or not self._outbox.empty:
+        while self._in_flight or not self._outbox.empty:
             self._published.clear()
             await self._published.wait()
 
@@ -156,41 +156,41 @@ class BrokerLink:
 
     async def _publish(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
         properties = _properties(version)
-        room = asyncio.Semaphore(_FLIGHTS)
-        async with asyncio.TaskGroup() as flights:
+        slots = asyncio.Semaphore(_IN_FLIGHT)
+        async with asyncio.TaskGroup() as sends:
             while True:
                 topic = await self._outbox.next()
-                self._flying += 1
+                self._in_flight += 1
                 try:
-                    await room.acquire()
+                    await slots.acquire()
                 except BaseException:
-                    self._land(topic, arrived=False)
+                    self._finish(topic, accepted=False)
                     raise
-                # Tasks begin in the order of their making, and so do the messages.
-                flights.create_task(
-                    self._fly(client, topic, properties, room), name=f"broker.publish[{topic}]"
+                # Tasks start in the order of their creation, and so do the messages.
+                sends.create_task(
+                    self._send(client, topic, properties, slots), name=f"broker.publish[{topic}]"
                 )
 
-    async def _fly(
+    async def _send(
         self,
         client: aiomqtt.Client,
         topic: str,
         properties: Properties | None,
-        room: asyncio.Semaphore,
+        slots: asyncio.Semaphore,
     ) -> None:
-        arrived = False
+        accepted = False
         try:
             payload = self._mirror.newest[topic]
             await client.publish(topic, payload, qos=1, retain=True, properties=properties)
-            arrived = True
+            accepted = True
         finally:
-            self._land(topic, arrived=arrived)
-            room.release()
+            self._finish(topic, accepted=accepted)
+            slots.release()
 
-    def _land(self, topic: str, *, arrived: bool) -> None:
-        if not arrived:
+    def _finish(self, topic: str, *, accepted: bool) -> None:
+        if not accepted:
             self._mirror.put_back(topic)
-        self._flying -= 1
+        self._in_flight -= 1
         self._published.set()
 
     async def _listen(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
@@ -205,7 +205,7 @@ class BrokerLink:
         raise aiomqtt.MqttError("the broker ended the link")
 
     def _is_stale(self, topic: str, data: bytes) -> bool:
-        """Return whether a retained message belongs to another survey, or to nothing we know."""
+        """Return whether a retained message belongs to another survey, or is none of ours."""
         try:
             survey = json.loads(data)["survey"]
         except (ValueError, TypeError, KeyError):
@@ -213,7 +213,7 @@ class BrokerLink:
         return bool(survey != self._survey)
 
     async def _end_sweep(self, client: aiomqtt.Client, filters: tuple[str, ...]) -> None:
-        """Stop listening to what we say ourselves once the retained messages are through."""
+        """Unsubscribe from our own topics once the retained messages have arrived."""
         await asyncio.sleep(_SWEEP_SECONDS)
         for topic in filters:
             await client.unsubscribe(topic)
@@ -223,30 +223,30 @@ class BrokerLink:
         client: aiomqtt.Client,
         data: bytes,
         version: ProtocolVersion,
-        asked: Properties | None,
+        request: Properties | None,
     ) -> None:
         if len(data) > _COMMAND_BYTES:
-            _log.warning("a command of %d bytes is refused: too long", len(data))
+            _log.warning("a command of %d bytes is refused: it is too long", len(data))
             return
         topic = None
         try:
             command = CommandMessage.model_validate_json(data)
         except ValidationError as error:
-            told = "; ".join(
+            reason = "; ".join(
                 f"{'.'.join(map(str, one['loc'])) or 'command'}: {one['msg']}"
                 for one in error.errors(include_url=False, include_input=False)[:3]
             )
-            _log.warning("a command is refused: %s", told)
+            _log.warning("a command is refused: %s", reason)
             identity = _id_in(data)
             if identity is None:
                 return
-            reply = self._on_refused(identity, told)
+            reply = self._on_refused(identity, reason)
         else:
             reply, topic = self._on_command(command), command.reply_to
         properties = _properties(version)
-        if asked is not None and properties is not None:
-            topic = topic or _response_topic(asked)
-            correlation = getattr(asked, "CorrelationData", None)
+        if request is not None and properties is not None:
+            topic = topic or _response_topic(request)
+            correlation = getattr(request, "CorrelationData", None)
             if correlation is not None:
                 properties.CorrelationData = correlation
         payload = reply.model_dump_json(by_alias=True).encode()
@@ -256,7 +256,7 @@ class BrokerLink:
 
 
 def _properties(version: ProtocolVersion) -> Properties | None:
-    """Return the properties of a message of ours, where the protocol has any."""
+    """Return the properties of our messages, where the protocol has any."""
     if version is not ProtocolVersion.V5:
         return None
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
@@ -264,13 +264,13 @@ def _properties(version: ProtocolVersion) -> Properties | None:
     return properties
 
 
-def _response_topic(asked: Properties) -> str | None:
-    """Return the topic that MQTT 5 names for the answer, if it is one that may be named."""
-    topic = getattr(asked, "ResponseTopic", None)
+def _response_topic(request: Properties) -> str | None:
+    """Return the response topic of MQTT 5, if it is an allowed one."""
+    topic = getattr(request, "ResponseTopic", None)
     if topic is None:
         return None
     try:
-        # The model says which topics may be named, wherever they are.
+        # The model knows which topics are allowed.
         CommandMessage(command="note", id="-", by="-", reply_to=topic)
     except ValidationError:
         return None
@@ -278,10 +278,10 @@ def _response_topic(asked: Properties) -> str | None:
 
 
 def _id_in(data: bytes) -> str | None:
-    """Return the id of a command that is otherwise none, so that its sender can be told."""
+    """Return the id of an invalid command, so that its sender can be answered."""
     try:
-        found: Any = json.loads(data)
+        contents: Any = json.loads(data)
     except ValueError:
         return None
-    identity = found.get("id") if isinstance(found, dict) else None
+    identity = contents.get("id") if isinstance(contents, dict) else None
     return identity if isinstance(identity, str) and _ID.fullmatch(identity) else None

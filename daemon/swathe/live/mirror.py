@@ -1,8 +1,8 @@
-"""The present state of a station as retained messages, whatever the broker does.
+"""The present state of a station as retained messages, with or without a broker.
 
-MQTT is used as a mirror of what is so, not as a queue of what happened: each topic has one newest
-message, so memory is bounded while no broker is there, and a broker that comes back, even empty,
-is given the true state.
+MQTT carries the present state, not a queue of events: each topic has one newest message, so memory
+is bounded while there is no broker, and a broker that returns, even empty, receives the present
+state.
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ __all__ = ["Mirror"]
 
 
 class Mirror:
-    """Newest message of each topic, and which of them the broker has not seen.
+    """Newest message of each topic, and which of them the broker does not have.
 
     Attributes:
-        urgent: unseen topics that no rate limit is to hold back.
+        urgent: unpublished topics that no rate limit holds back.
     """
 
     def __init__(self) -> None:
         self.urgent: set[str] = set()
         self._newest: dict[str, bytes] = {}
         self._messages: dict[str, Message] = {}
-        self._unseen: dict[str, None] = {}  # a dict keeps the order of first change
+        self._unpublished: dict[str, None] = {}  # a dict keeps the order of first change
         self._changed = asyncio.Event()
         self._watchers: list[Callable[[str, bytes], None]] = []
 
@@ -51,7 +51,7 @@ class Mirror:
         if self._newest.get(topic) != payload:
             self._newest[topic] = payload
             self._messages[topic] = message
-            self._unseen[topic] = None
+            self._unpublished[topic] = None
             if urgent:
                 self.urgent.add(topic)
             self._changed.set()
@@ -61,35 +61,35 @@ class Mirror:
     def __contains__(self, topic: object) -> bool:
         return topic in self._newest
 
-    def forget_seen(self) -> None:
-        """Take it that the broker has seen nothing: it may have come back empty."""
-        self._unseen = dict.fromkeys(self._newest)
+    def forget_published(self) -> None:
+        """Mark every message as unpublished: the broker may have returned empty."""
+        self._unpublished = dict.fromkeys(self._newest)
         self._changed.set()
 
     @property
-    def unseen(self) -> int:
-        """Messages that the broker has still to be given."""
-        return len(self._unseen)
+    def unpublished(self) -> int:
+        """Number of messages that the broker does not have."""
+        return len(self._unpublished)
 
     async def wait(self) -> None:
-        """Wait until there is something that the broker has not seen, or until woken."""
-        if not self._unseen:
+        """Wait until there is an unpublished message, or until woken."""
+        if not self._unpublished:
             self._changed.clear()
             await self._changed.wait()
 
     def wake(self) -> None:
-        """Wake who waits."""
+        """Wake the task that waits."""
         self._changed.set()
 
     def take(self) -> tuple[str, bytes] | None:
-        """Return the longest unseen topic and its newest message, as being seen from now on."""
-        if not self._unseen:
+        """Return the topic unpublished for longest and its newest message; it counts as published."""
+        if not self._unpublished:
             return None
-        topic = next(iter(self._unseen))
-        del self._unseen[topic]
+        topic = next(iter(self._unpublished))
+        del self._unpublished[topic]
         return topic, self._newest[topic]
 
     def put_back(self, topic: str) -> None:
-        """The broker did not take it after all."""
-        self._unseen.setdefault(topic)
+        """Mark a topic as unpublished again: the broker did not take it."""
+        self._unpublished.setdefault(topic)
         self._changed.set()

@@ -1,4 +1,4 @@
-"""What the broker is told next: the newest of each topic, no oftener than the link bears."""
+"""What is published next: the newest message of each topic, at the pace that the link bears."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ __all__ = ["Outbox"]
 
 
 class Outbox:
-    """Gives out the mirror's topics at the pace of their kind.
+    """Returns the mirror's topics at the pace of their kind.
 
-    A topic that was told less than its interval ago waits, and is then told as it is by then. What
-    is urgent (a gap that opened, an alarm) does not wait.
+    A topic published less than its interval ago waits, and is then published with its newest
+    message. An urgent one (a gap that opened, an alarm) does not wait.
 
     Args:
         mirror: has the messages.
@@ -42,37 +42,37 @@ class Outbox:
             "line": settings.line_interval,
             "port": settings.port_interval,
         }
-        self._next: dict[str, int] = {}  # when each topic may be told again
+        self._next: dict[str, int] = {}  # when each topic may be published again
         self._held: dict[str, int] = {}
         self._order: list[tuple[int, str]] = []
         self._hurried = False
 
     @property
     def empty(self) -> bool:
-        """Whether the broker has been given everything."""
-        return not (self._held or self._mirror.unseen)
+        """Whether the broker has everything."""
+        return not (self._held or self._mirror.unpublished)
 
     def hurry(self) -> None:
-        """Let nothing wait any more: the run is over."""
+        """Let nothing wait any longer: the run has ended."""
         self._hurried = True
         self._mirror.wake()
 
     def forget(self) -> None:
-        """Take it that the broker has seen nothing."""
+        """Mark everything as unpublished."""
         self._next.clear()
         self._held.clear()
         self._order.clear()
-        self._mirror.forget_seen()
+        self._mirror.forget_published()
 
     async def next(self) -> str:
-        """Return the next topic that is to be told, when it is."""
+        """Wait for the next topic that is due, and return it."""
         while True:
             now = self._clock()
-            topic = self._next_held(now) or self._next_fresh(now)
+            topic = self._next_held(now) or self._next_new(now)
             if topic is not None:
                 self._note(topic, now)
                 return topic
-            if self._mirror.unseen:
+            if self._mirror.unpublished:
                 continue
             wait = (self._order[0][0] - now) / 1e9 if self._order else None
             with contextlib.suppress(TimeoutError):
@@ -81,7 +81,7 @@ class Outbox:
 
     def _note(self, topic: str, now: int) -> None:
         interval = self._intervals.get(topic.split("/")[2], 0)
-        # Counted from when it was due: news that come at the same pace are not held back for the
+        # Counted from when it was due: messages at the same pace are not held back for the
         # jitter of the one before.
         self._next[topic] = max(self._next.get(topic, now) + interval, now + interval // 2)
 
@@ -93,7 +93,7 @@ class Outbox:
                 return topic
         return None
 
-    def _next_fresh(self, now: int) -> str | None:
+    def _next_new(self, now: int) -> str | None:
         taken = self._mirror.take()
         if taken is None:
             return None

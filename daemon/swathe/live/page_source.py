@@ -27,7 +27,7 @@ class PageSource:
         mirror: has the messages.
         link: returns the link to the broker, if there is one.
         crawl: the crawler's work, if it may move in this run.
-        on_command: acts on a command and returns the answer.
+        on_command: executes a command and returns the reply.
     """
 
     def __init__(
@@ -73,7 +73,7 @@ class PageSource:
         return None if crawl is None else CrawlerHealth(str(crawl.machine.state), crawl.words)
 
     def next_step(self) -> HandGuidance | None:
-        """Return where to go next by hand."""
+        """Return the next step by hand."""
         if self._crawl is not None:
             return None
         pipeline, at = self._pipeline(), self.position()
@@ -95,7 +95,7 @@ class PageSource:
         return {topic[cut:]: payload for topic, payload in self._mirror.newest.items()}
 
     def position(self) -> tuple[float | None, float | None]:
-        """Return where the probe stands, mm."""
+        """Return the position of the probe, mm."""
         return self._pipeline().position
 
     def watch(

@@ -14,8 +14,8 @@ from swathe_drivers import PortReader, PortState
 
 __all__ = ["PortHub"]
 
-# About ten seconds of a busy port. When it is full the reading thread waits and the operating
-# system's buffer takes over; nothing is dropped here.
+# About ten seconds of a busy port. When it is full the reading thread waits and the buffer of the
+# operating system fills instead; nothing is dropped here.
 _QUEUE_LENGTH = 20_000
 
 
@@ -53,13 +53,13 @@ class PortHub:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._closing = True  # a thread that waits for room in the queue must not wait for ever
+        self._closing = True  # a thread must not wait for ever for space in the queue
         self._stack.close()
 
     def close(self, sent: Callable[[Sent], None]) -> None:
-        """Take leave of the devices and close the ports; `sent` takes what they were told.
+        """Send the devices their closing texts and close the ports; `sent` takes those texts.
 
-        What they say meanwhile is no longer handed over.
+        Bytes that arrive meanwhile are discarded.
         """
         for reader in self._readers.values():
             reader.close()
@@ -67,7 +67,7 @@ class PortHub:
 
     @property
     def stalls(self) -> dict[str, int]:
-        """How often each port's reading had to wait for the daemon."""
+        """How often each port's reading waited for the daemon."""
         return {name: reader.stalls for name, reader in self._readers.items()}
 
     def read_at(self, name: str) -> int | None:
@@ -84,11 +84,11 @@ class PortHub:
         take: Callable[[Chunk | PortChange], None],
         sent: Callable[[Sent], None] | None = None,
     ) -> None:
-        """Hand over everything that has arrived by now, in order.
+        """Hand over everything that has arrived, in order.
 
         Args:
             take: takes bytes and changes.
-            sent: takes what was sent to the devices, and what they did not answer.
+            sent: takes what was sent to the devices, and which of it was not answered.
         """
         for _ in range(self._queue.qsize()):
             try:

@@ -1,4 +1,4 @@
-"""From the pipeline's notes to the mirror's messages."""
+"""From the pipeline's snapshots to the mirror's messages."""
 
 from __future__ import annotations
 
@@ -25,18 +25,18 @@ from swathe.station import Axis
 
 __all__ = ["Publisher"]
 
-# Progress and ports' health are told this often on the page, whatever the broker's link bears.
+# Progress and ports' health reach the page this often, whatever the broker's link bears.
 _PROGRESS_INTERVAL_NS = 250_000_000
 _PORT_INTERVAL_NS = 1_000_000_000
 
 
 class Publisher:
-    """Puts what changed into the mirror; how often the broker is told is the outbox's business.
+    """Puts what changed into the mirror; the outbox decides how often it is published.
 
     Args:
-        mirror: where the messages go.
-        pipeline: where the notes come from.
-        progress_interval_ns: somebody wants progress as often as this.
+        mirror: takes the messages.
+        pipeline: of the survey.
+        progress_interval_ns: longest interval between two progress messages.
     """
 
     def __init__(self, mirror: Mirror, pipeline: Pipeline, *, progress_interval_ns: int) -> None:
@@ -46,12 +46,14 @@ class Publisher:
         self._progress_interval = min(progress_interval_ns, _PROGRESS_INTERVAL_NS)
         self._progress_due = 0
         self._ports_due = 0
-        self._told: dict[int, object] = {}  # by gap or alarm (negative), what makes news urgent
+        self._urgent: dict[
+            int, object
+        ] = {}  # by gap or alarm (negative), the status that is urgent
         self._paused = False
         self._zones = 0
 
     def put_all(self) -> None:
-        """Put the whole survey as it is; for the start of a run, which may resume an older one."""
+        """Put the whole survey, at the start of a run, which may resume an older one."""
         pipeline = self._pipeline
         pipeline.take_gap_snapshots()
         self._put_gaps(pipeline.gap_snapshots())
@@ -66,7 +68,7 @@ class Publisher:
         self.put_state("scanning")
 
     def put_state(self, state: str, reason: str = "") -> None:
-        """Put the station's state; while it scans, a pause is one of its own."""
+        """Put the station's state; a paused scan has a state of its own."""
         pauses = self._pipeline.pauses
         self._paused, self._zones = pauses.active, len(self._pipeline.requests.zones)
         if state == "scanning" and pauses.active:
@@ -87,7 +89,7 @@ class Publisher:
         )
 
     def _heading(self) -> Heading:
-        """Return what every message but progress, which has a time of its own, begins with."""
+        """Return the heading of a message at the last tick."""
         return {
             "station": self._pipeline.station.name,
             "survey": self._pipeline.survey,
@@ -118,7 +120,7 @@ class Publisher:
         Args:
             now: host's time, ns.
             stalls: by device, how often reading had to wait.
-            delay: what is known of the gauge's delay.
+            delay: has the estimate of the gauge's delay.
         """
         gaps = self._pipeline.take_gap_snapshots()
         self._put_gaps(gaps)
@@ -126,7 +128,7 @@ class Publisher:
             self._put_line(row)
         self._put_checks(self._pipeline.suspect_cells.take_changed())
         self._put_alarms(self._pipeline.alarms.take_changed())
-        self._put_asked(gaps)
+        self._put_requests(gaps)
         if now >= self._progress_due:
             # Counted from when it was due, so that ticks do not stretch the interval.
             self._progress_due = max(self._progress_due + self._progress_interval, now)
@@ -137,12 +139,12 @@ class Publisher:
         return gaps
 
     def put_progress(self) -> None:
-        """Put the progress as it stands."""
+        """Put the progress."""
         message = ProgressMessage.of(self._pipeline.progress(), self._heading())
         self._mirror.put(self.topics.progress, message)
 
     def put_ports(self, stalls: dict[str, int], delay: DelayEstimator) -> None:
-        """Put the health of every port, and with the gauge's what is known of its delay."""
+        """Put the health of every port, with the gauge's estimated delay."""
         heading = self._heading()
         for device, tally in self._pipeline.tallies.items():
             message = PortMessage.of_tally(
@@ -154,19 +156,19 @@ class Publisher:
             )
             self._mirror.put(self.topics.port(device), message)
 
-    def _put_gaps(self, notes: list[GapSnapshot]) -> None:
+    def _put_gaps(self, gaps: list[GapSnapshot]) -> None:
         heading = self._heading()
-        for note in notes:
-            message = GapMessage.of(note, heading)
+        for gap in gaps:
+            message = GapMessage.of(gap, heading)
             self._mirror.put(
-                self.topics.gap(note.number), message, urgent=self._is_news(note.number, note.end)
+                self.topics.gap(gap.number), message, urgent=self._is_urgent(gap.number, gap.end)
             )
 
-    def _is_news(self, key: int, status: object) -> bool:
-        """Return whether a gap or alarm is new or has another status, rather than another size."""
-        news = key not in self._told or self._told[key] != status
-        self._told[key] = status
-        return news
+    def _is_urgent(self, key: int, status: object) -> bool:
+        """Return whether a gap or alarm is new or has another status; another size is not urgent."""
+        urgent = key not in self._urgent or self._urgent[key] != status
+        self._urgent[key] = status
+        return urgent
 
     def _put_alarms(self, alarms: list[Alarm]) -> None:
         if not alarms:
@@ -175,24 +177,24 @@ class Publisher:
         for alarm in alarms:
             message = AlarmMessage.of_alarm(alarm, heading)
             status = alarm.until, alarm.acknowledged_by
-            urgent = self._is_news(-alarm.number, status)
+            urgent = self._is_urgent(-alarm.number, status)
             self._mirror.put(self.topics.alarm(alarm.number), message, urgent=urgent)
 
-    def _put_asked(self, gaps: list[GapSnapshot]) -> None:
-        """Put what people asked for, if it changed, by itself or with the gaps that changed."""
-        asked, pauses = self._pipeline.requests, self._pipeline.pauses
-        wanted = {one.number for one in asked.wanted}
-        if asked.changed or any(note.number in wanted for note in gaps):
+    def _put_requests(self, gaps: list[GapSnapshot]) -> None:
+        """Put the operator requests, if they or their gaps changed."""
+        requests, pauses = self._pipeline.requests, self._pipeline.pauses
+        wanted = {one.number for one in requests.wanted}
+        if requests.changed or any(gap.number in wanted for gap in gaps):
             self._put_wanted()
-        if len(asked.zones) != self._zones or pauses.active is not self._paused:
+        if len(requests.zones) != self._zones or pauses.active is not self._paused:
             self.put_state("scanning")
 
     def _put_wanted(self) -> None:
-        asked = self._pipeline.requests
-        asked.changed = False
-        gaps = {note.number: note for note in self._pipeline.open_gap_snapshots()}
+        requests = self._pipeline.requests
+        requests.changed = False
+        gaps = {gap.number: gap for gap in self._pipeline.open_gap_snapshots()}
         message = RescanMessage.of_wanted(
-            [(one, gaps[one.number]) for one in asked.wanted if one.number in gaps],
+            [(one, gaps[one.number]) for one in requests.wanted if one.number in gaps],
             self._heading(),
         )
         self._mirror.put(self.topics.rescan, message)

@@ -32,19 +32,19 @@ __all__ = ["Daemon", "Observer", "RunOutcome"]
 
 _log = logging.getLogger(__name__)
 
-# How often the shell looks for what arrived, closes a journal chunk, and lets the pipeline work.
+# How often arrivals are handled, a journal chunk is closed, and the pipeline evaluates.
 _POLL_SECONDS = 0.01
 _FLUSH_NS = 30_000_000
-# A gap is told one tick after it opened; where nothing arrives there is less hurry.
+# A gap is published one tick after it opened; while nothing arrives, ticks are rarer.
 _TICK_NS = 20_000_000
 _IDLE_TICK_NS = 50_000_000
-# While a crawler moves, its guards want to know where the encoder is as soon as they can.
+# While a crawler moves, its guards need the encoder's position early.
 _MOVING_TICK_NS = 8_000_000
-_FAREWELL_SECONDS = 3.0
+_LAST_MESSAGES_SECONDS = 3.0
 
 
 class Observer(Protocol):
-    """Somebody on this machine who watches and may speak: the terminal, or a test."""
+    """Whoever is shown each tick: the terminal, or a test."""
 
     def show(self, daemon: Daemon) -> None:
         """Show the state after a tick."""
@@ -57,10 +57,10 @@ class RunOutcome:
 
     Attributes:
         status: whether the plan is covered.
-        reason: of the end, in words.
+        reason: of the end.
         folder: the survey.
-        record: the survey in words and figures.
-        halted: a fault stopped the crawler, and nobody has mended it.
+        record: of the survey.
+        halted: a fault stopped the crawler, and nobody has cleared it.
     """
 
     status: Literal["complete", "incomplete"]
@@ -71,22 +71,22 @@ class RunOutcome:
 
 
 class Daemon:
-    """Runs one station until its plan is covered or somebody stops it.
+    """Runs one station until its plan is covered or it is stopped.
 
     Args:
         station: the station file, and
         text: its text.
         folder: the survey.
         observer: is shown each tick.
-        on_torn: told of journal files that a crash cut off.
-        on_page: told of the page as it opens.
-        armed: somebody on this machine has confirmed that the crawler of the station may move.
-        on_crawl: told in words what the crawler does.
+        on_torn: called with journal files that a crash cut off.
+        on_page: called with the page before it opens.
+        armed: somebody at this machine has confirmed that the crawler may move.
+        on_crawl: called with a text when the crawler does something else.
 
     Attributes:
         mirror: the newest message of each topic.
-        commands: what the run may be told.
-        crawl: the crawler's work; None where nothing moves by itself.
+        commands: executes commands.
+        crawl: drives the crawler; None where nothing moves by itself.
 
     Raises:
         MisuseError: armed, though the station file does not allow it.
@@ -115,14 +115,14 @@ class Daemon:
         self.crawl: Crawl | None = None
         if armed:
             if station.motion is None or not station.motion.arm_allowed:
-                msg = "armed is a crawler that the station file does not allow to be armed"
-                raise MisuseError(msg)
+                message = "the station file does not allow its crawler to be armed"
+                raise MisuseError(message)
             self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
             self.commands.on_alive = self.crawl.alive
             self.commands.on_resume = self.crawl.resume
         self.mirror = Mirror()
         self._reason = ""
-        self._told = ""
+        self._crawl_text = ""
         self.link: BrokerLink | None = None
         self.page: Page | None = None
         self._on_page = on_page
@@ -156,7 +156,7 @@ class Daemon:
             if settings is not None and settings.embedded:
                 port = await stack.enter_async_context(embedded_broker(settings.port))
                 settings = settings.model_copy(update={"host": "127.0.0.1", "port": port})
-            # First: it may have something to say against its settings.
+            # First: its settings may be refused.
             if (page := self._make_page()) is not None:
                 stack.push_async_callback(page.close)
             stack.enter_context(self._session)
@@ -172,22 +172,22 @@ class Daemon:
                 page.open()
             if self.crawl is not None:
                 stack.callback(self.crawl.close_now)
-                self.crawl.start()  # before a port tells what would count
+                self.crawl.start()  # before a port delivers readings
             stack.enter_context(self._hub)
             if self.crawl is not None:
-                stack.callback(self.crawl.close_now)  # first of all on the way out
+                stack.callback(self.crawl.close_now)  # first of all at the end
             link_task = self._start_link(settings, publisher)
             try:
                 status = await self._acquire(publisher)
             except BaseExceptionGroup as group:
-                # A full disk, say: told as what it is, not as a group of one.
+                # A full disk, for example, is raised as what it is, not as a group of one.
                 raise first_error(group) from group
             self._hub.drain(self._session.enter, self._session.enter)
             self._hub.close(self._session.enter)
             if self.crawl is not None:
                 self.crawl.take_entries(self._session.enter)
             await self._session.end(status, self._reason)
-            await self._say_goodbye(publisher, status, link_task)
+            await self._publish_end(publisher, status, link_task)
         record = read_survey_record(self.folder.record)
         halted = self.crawl is not None and self.crawl.faulted
         return RunOutcome(status, self._reason, self.folder, record, halted=halted)
@@ -200,7 +200,7 @@ class Daemon:
             mirror=self.mirror,
             link=lambda: self.link,
             crawl=self.crawl,
-            on_command=lambda command: self.commands.obey(command, "from the page"),
+            on_command=lambda command: self.commands.execute(command, "from the page"),
         )
         self.page = Page(self.station.page, source)
         if self._on_page is not None:
@@ -218,27 +218,27 @@ class Daemon:
             survey=self.pipeline.survey,
             mirror=self.mirror,
             will=lambda: publisher.state("offline", "the broker lost the station"),
-            on_command=lambda command: self.commands.obey(command, "over MQTT", named=True),
+            on_command=lambda command: self.commands.execute(command, "over MQTT", named=True),
             on_refused=self.commands.refuse,
         )
         task = asyncio.create_task(self.link.run(), name="broker.link")
         task.add_done_callback(_report_end)
         return task
 
-    async def _say_goodbye(
+    async def _publish_end(
         self, publisher: Publisher, status: str, link_task: asyncio.Task[None] | None
     ) -> None:
-        """Tell subscribers how it ended, if a broker is there to tell them."""
+        """Publish how the run ended, if a broker is connected."""
         publisher.put_changes(time.monotonic_ns(), self._hub.stalls, self.delay)
         publisher.put_progress()
         publisher.put_ports(self._hub.stalls, self.delay)
         publisher.put_state(status, self._reason)
         if link_task is None or self.link is None:
             return
-        # A broker that was lost may be back by the next try; one never met is not waited for.
+        # A lost broker may return at the next try; one that never answered is not waited for.
         if self.link.state == "connected" or self.link.losses:
             try:
-                async with asyncio.timeout(_FAREWELL_SECONDS):
+                async with asyncio.timeout(_LAST_MESSAGES_SECONDS):
                     await self.link.drained()
             except TimeoutError:
                 _log.warning("broker %s did not take the last messages", self.link.address)
@@ -253,7 +253,7 @@ class Daemon:
         arrived = False
         next_checkpoint = time.monotonic_ns() + self.station.store.checkpoint
         async with asyncio.TaskGroup() as tasks:
-            keeper = tasks.create_task(self.delay.run(), name="delay.keeper")
+            estimating = tasks.create_task(self.delay.run(), name="delay.estimator")
             checkpoint: asyncio.Task[None] | None = None
             crawl = self.crawl
             crawling = tasks.create_task(self._follow(crawl), name="crawl") if crawl else None
@@ -274,12 +274,12 @@ class Daemon:
                 if now >= next_checkpoint and (checkpoint is None or checkpoint.done()):
                     next_checkpoint = now + self.station.store.checkpoint
                     checkpoint = tasks.create_task(session.checkpoint(), name="store.checkpoint")
-                # What the round took is not waited for again; others have their turn all the same.
+                # The time of this round is subtracted; other tasks get their turn all the same.
                 await asyncio.sleep(max(_POLL_SECONDS - (time.monotonic() - begun), 0.001))
-            keeper.cancel()
+            estimating.cancel()
             if crawl is not None and crawling is not None:
-                if trouble := await crawl.close():
-                    self._reason += f"; {trouble}"
+                if problem := await crawl.close():
+                    self._reason += f"; {problem}"
                 crawling.cancel()
         return "complete" if self.pipeline.target_reached else "incomplete"
 
@@ -298,27 +298,27 @@ class Daemon:
         publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self)
-        if self.crawl is not None and self.crawl.words != self._told:
-            self._told = self.crawl.words
-            publisher.put_state("scanning", self._told)
-        # A crawler ends the move that it is on, and says so itself.
+        if self.crawl is not None and self.crawl.words != self._crawl_text:
+            self._crawl_text = self.crawl.words
+            publisher.put_state("scanning", self._crawl_text)
+        # A crawler finishes its move and ends the run itself.
         if self.pipeline.target_reached and self.crawl is None:
             self.stop("the plan is covered")
 
 
 def _report_end(task: asyncio.Task[None]) -> None:
-    """A link that failed in a way we did not foresee is told, but never stops acquisition."""
+    """Log an unforeseen failure of the link; it never stops acquisition."""
     if not task.cancelled() and (error := task.exception()) is not None:
-        _log.error("the broker link ended, the scan goes on without it", exc_info=error)
+        _log.error("the broker link ended; the scan continues without it", exc_info=error)
 
 
 @contextlib.contextmanager
 def _stop_signals(stop: Callable[[str], None]) -> Iterator[None]:
-    """Let Ctrl-C, SIGTERM and SIGHUP end the run in good order, where the loop can take signals."""
+    """Let Ctrl-C, SIGTERM and SIGHUP end the run properly, where the loop handles signals."""
     loop = asyncio.get_running_loop()
     taken: list[signal.Signals] = []
     reasons = {signal.SIGINT: "stopped by the user", signal.SIGTERM: "terminated"}
-    # A link to the machine that broke must not end it in mid-move; nohup says that it may go on.
+    # A broken link to the machine must not end it during a move; under nohup it continues.
     hangup = getattr(signal, "SIGHUP", None)
     if hangup is not None and signal.getsignal(hangup) is not signal.SIG_IGN:
         reasons[hangup] = "the terminal was closed"

@@ -1,4 +1,4 @@
-"""One run of a survey: journal first, then the pipeline, then what is derived."""
+"""One run of a survey: journal first, then the pipeline, then the derived files."""
 
 from __future__ import annotations
 
@@ -38,8 +38,8 @@ def versions() -> dict[str, str]:
 class Session:
     """Holds a survey for writing; a context manager.
 
-    On entering, what earlier runs left is read back through the same pipeline, and the survey goes
-    on where it was.
+    On entering, the journal of earlier runs is fed to the same pipeline, and the survey is
+    resumed.
 
     Args:
         folder: the survey.
@@ -47,8 +47,8 @@ class Session:
         text: its text, which goes into the journal.
         clock: host's monotonic clock, ns.
         wall_clock: ns since 1970.
-        on_torn: told of journal files that a crash cut off.
-        observer: is shown readings and way.
+        on_torn: called with journal files that a crash cut off.
+        observer: is shown readings and path.
         purpose: ``scan``, or ``check`` for a run that only checks the calibration.
     """
 
@@ -81,10 +81,10 @@ class Session:
         self.pipeline = Pipeline(station, observer=observer)
 
     def __enter__(self) -> Self:
-        """Take the survey up.
+        """Open the survey for writing.
 
         Raises:
-            SurveyError: another process writes to it, or it was begun with another plan.
+            SurveyError: another process writes to it, or it was started with another plan.
             JournalError: its journal cannot be read or written.
         """
         with ExitStack() as stack:
@@ -111,7 +111,7 @@ class Session:
             self.enter(Mark(self._clock(), MarkKind.OPENED, detail))
             self._journal.flush()
             self._journal.sync()
-            # Whatever a crash left undone on disk is brought up to the journal's state first.
+            # After a crash the files on disk are first brought up to the state of the journal.
             if resumed:
                 write_all(self._arrays, self.pipeline.grid)
             write_survey_record(self.folder.record, record_of(self.pipeline, with_lines=False))
@@ -127,28 +127,28 @@ class Session:
         self._stack.__exit__(kind, error, trace)
 
     def enter(self, entry: Entry) -> None:
-        """Journal an entry and let it act.
+        """Journal an entry and feed it to the pipeline.
 
         Raises:
-            JournalError: the journal cannot be written; the entry did not act.
+            JournalError: the journal cannot be written; the entry was not fed.
         """
         self._journal.write(entry)
         self._written += 1
         self.pipeline.feed(entry)
 
     def mark(self, kind: MarkKind, **detail: Any) -> None:  # noqa: ANN401  JSON values
-        """Journal that something was said now."""
+        """Journal a mark."""
         self.enter(Mark(self._clock(), kind, detail))
 
     def tick(self) -> None:
-        """Journal that time went by."""
+        """Journal a tick."""
         self.enter(Tick(self._clock()))
 
     def flush(self) -> None:
-        """Hand the journal to the operating system and see it to the disk in the background.
+        """Flush the journal to the operating system and sync it to the disk in the background.
 
         Raises:
-            JournalError: the disk is full or gone.
+            JournalError: the disk is full or absent.
         """
         if self._written:
             self._journal.flush()
@@ -160,16 +160,16 @@ class Session:
         self._sync = asyncio.ensure_future(asyncio.to_thread(self._journal.sync))
 
     async def checkpoint(self, *, whole: bool = False) -> None:
-        """Bring arrays and record up to date, writing in the background.
+        """Update arrays and record, writing in the background.
 
         Args:
-            whole: whether the record sums up every line as well, as at the end of a run.
+            whole: whether the record summarizes every line, as at the end of a run.
 
         Raises:
-            SurveyError: the disk is full or gone.
+            SurveyError: the disk is full or absent.
         """
         rows = self.pipeline.take_changed_rows()
-        # Copied here and now: the scan goes on while the copy is written.
+        # Copied here: the scan continues while the copy is written.
         blocks = self._arrays.snapshot(self.pipeline.grid, self._arrays.bands(rows))
         blocks += self._arrays.waveform_blocks(self.pipeline.grid, rows)
         record = record_of(self.pipeline, with_lines=whole)
@@ -181,10 +181,10 @@ class Session:
         await asyncio.to_thread(save)
 
     async def end(self, status: Literal["complete", "incomplete"], reason: str) -> None:
-        """End the run in good order: mark, journal, arrays and record.
+        """End the run: mark, journal, arrays and record.
 
         Raises:
-            JournalError: the disk is full or gone.
+            JournalError: the disk is full or absent.
             SurveyError: likewise.
         """
         self.mark(MarkKind.ENDED, status=status, reason=reason)

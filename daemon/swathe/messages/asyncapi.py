@@ -1,8 +1,8 @@
 """The whole contract over MQTT as an AsyncAPI 3 document, generated from the message models.
 
 Source: the AsyncAPI specification 3.0.0 (www.asyncapi.com/docs/reference/specification/v3.0.0) and
-its MQTT bindings 0.2.0. A channel is a topic; what the station says is an operation that sends,
-what it may be told is one that receives and has a reply.
+its MQTT bindings 0.2.0. A channel is a topic; a message of the station is an operation that sends,
+a command to it is one that receives and has a reply.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from swathe.pipeline.progress.fields import Snapshot
 __all__ = ["CONTRACT_VERSION", "asyncapi_document"]
 
 CONTRACT_VERSION = "1.1.0"
-"""Of the messages: the first figure is their `version`, the second rises as fields are added."""
+"""Of the contract: the major number is the messages' `version`, the minor rises with new fields."""
 
 _BINDING = "0.2.0"
 _REF = "#/components/schemas/{model}"
@@ -48,14 +48,14 @@ class _Topic:
         path: with parameters.
         model: of its payload.
         retained: whether the broker keeps the newest message.
-        heard: whether the station is told on it, rather than telling.
-        interval: the key of ``[broker]`` that bounds how often.
+        received: whether the station subscribes to it rather than publishes on it.
+        interval: the key of ``[broker]`` with its shortest interval.
     """
 
     path: str
     model: type[Snapshot]
     retained: bool = True
-    heard: bool = False
+    received: bool = False
     interval: str = ""
 
     @property
@@ -72,24 +72,24 @@ _TOPICS = (
     _Topic("alarm/{number}", AlarmMessage, interval="gap_interval"),
     _Topic("rescan", RescanMessage),
     _Topic("port/{device}", PortMessage, interval="port_interval"),
-    _Topic("command", CommandMessage, retained=False, heard=True),
+    _Topic("command", CommandMessage, retained=False, received=True),
     _Topic("reply/{id}", ReplyMessage, retained=False),
 )
 
 
 def asyncapi_document() -> dict[str, Any]:
-    """Return the document; its payloads' JSON Schemas stand in ``components.schemas``."""
+    """Return the document; its payloads' JSON Schemas are in ``components.schemas``."""
     return {
         "asyncapi": "3.0.0",
         "info": {
             "title": "Swathe over MQTT",
             "version": CONTRACT_VERSION,
             "description": (
-                "What a Swathe station says and what it may be told. Lengths are mm, areas mm², "
-                "times UTC. Retained messages are the present state: who comes late has all of it. "
+                "Messages of a Swathe station and commands to it. Lengths are mm, areas mm², "
+                "times UTC. Retained messages are the present state: a late subscriber receives all of it. "
                 "MQTT 3.1.1 suffices; where the broker speaks MQTT 5, a command's response topic "
-                "and correlation data are honoured as well. Whoever reads must take no offence at "
-                "fields added within a version."
+                "and correlation data are used as well. A reader must ignore unknown fields: they may "
+                "be added within a version."
             ),
             "license": {"name": "MIT"},
         },
@@ -107,10 +107,10 @@ def asyncapi_document() -> dict[str, Any]:
 
 def _schemas() -> dict[str, Any]:
     """Return the payloads' schemas and those of their parts by the models' names."""
-    # What is sent has every field; what is received may leave out those with a default.
-    wanted = [(t.model, "validation" if t.heard else "serialization") for t in _TOPICS]
-    _, found = models_json_schema(wanted, by_alias=True, ref_template=_REF)  # type: ignore[arg-type]
-    return dict(found["$defs"])
+    # A sent message has every field; a received one may omit those with a default.
+    models = [(t.model, "validation" if t.received else "serialization") for t in _TOPICS]
+    _, document = models_json_schema(models, by_alias=True, ref_template=_REF)  # type: ignore[arg-type]
+    return dict(document["$defs"])
 
 
 def _summary(topic: _Topic) -> str:
@@ -130,23 +130,23 @@ def _channel(topic: _Topic) -> dict[str, Any]:
 
 
 def _operation_name(topic: _Topic) -> str:
-    return f"{'hear' if topic.heard else 'tell'}{topic.kind.capitalize()}"
+    return f"{'receive' if topic.received else 'send'}{topic.kind.capitalize()}"
 
 
 def _operation(topic: _Topic) -> dict[str, Any]:
     operation: dict[str, Any] = {
-        "action": "receive" if topic.heard else "send",
+        "action": "receive" if topic.received else "send",
         "channel": {"$ref": f"#/channels/{topic.kind}"},
         "summary": _summary(topic),
         "messages": [{"$ref": f"#/channels/{topic.kind}/messages/{topic.kind}"}],
         "bindings": {"mqtt": {"qos": 1, "retain": topic.retained, "bindingVersion": _BINDING}},
     }
     if topic.interval:
-        operation["description"] = f"No oftener for a topic than `broker.{topic.interval}` says."
-    if topic.heard:
+        operation["description"] = f"At most once per `broker.{topic.interval}` for a topic."
+    if topic.received:
         operation["reply"] = {
             "address": {
-                "description": "swathe/STATION/reply/ID where the command names no topic",
+                "description": "swathe/STATION/reply/ID unless the command names a topic",
                 "location": "$message.payload#/reply_to",
             },
             "channel": {"$ref": "#/channels/reply"},

@@ -1,4 +1,4 @@
-"""How a broker is met: version, password, certificates, and what its refusals mean in words."""
+"""Connecting to a broker: version, password, certificates, and its refusals as text."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ __all__ = ["BrokerAccess", "ConnectionProblem"]
 _KEEPALIVE_SECONDS = 10
 _TIMEOUT_SECONDS = 5
 # MQTT 3.1.1, table 3.1: 4 bad user name or password, 5 not authorized; MQTT 5, table 3-1: 134, 135.
-_NOT_LET_IN = (4, 5, 134, 135)
-# TLS alerts (RFC 8446, 6.2) by which a broker says that the client's certificate is not good.
+_DENIED = (4, 5, 134, 135)
+# TLS alerts (RFC 8446, 6.2) by which a broker rejects the client's certificate.
 _CLIENT_ALERTS = ("CERTIFICATE_REQUIRED", "UNKNOWN_CA", "BAD_CERTIFICATE", "HANDSHAKE_FAILURE")
 # OpenSSL's verify_result of a name that is not in the certificate, and of one that is too old.
 _WRONG_NAME, _EXPIRED = (62, 64), (10,)
@@ -29,26 +29,26 @@ _WRONG_NAME, _EXPIRED = (62, 64), (10,)
 
 @dataclass(frozen=True, slots=True)
 class ConnectionProblem:
-    """Why there is no link.
+    """Why there is no connection.
 
     Attributes:
-        text: in words, with the mend.
-        refused: whether the broker would say the same again: trying often is no use.
+        text: the reason and its remedy.
+        refused: whether the broker would refuse again, so that another try at once is of no use.
     """
 
     text: str
     refused: bool
 
 
-class _Ear(logging.Handler):
-    """Hears what the MQTT library logs: of some errors of TLS it says a word nowhere else."""
+class _LastWarning(logging.Handler):
+    """Keeps the last warning of the MQTT library, which reports some TLS errors nowhere else."""
 
     def __init__(self) -> None:
         super().__init__(logging.WARNING)
-        self.heard = ""
+        self.text = ""
 
     def emit(self, record: logging.LogRecord) -> None:
-        self.heard = record.getMessage()
+        self.text = record.getMessage()
 
 
 class BrokerAccess:
@@ -59,14 +59,14 @@ class BrokerAccess:
 
     Raises:
         SwatheError: an environment variable with a password is not set, or a file of the TLS
-            settings cannot be used; says which.
+            settings cannot be used; the text names it.
     """
 
     def __init__(self, settings: BrokerSettings) -> None:
         self.settings = settings
-        self._ear = _Ear()
-        self._logger = logging.Logger("swathe.broker")  # noqa: LOG001  one of our own, heard by us
-        self._logger.addHandler(self._ear)
+        self._warning = _LastWarning()
+        self._logger = logging.Logger("swathe.broker")  # noqa: LOG001  read here only
+        self._logger.addHandler(self._warning)
         self._password = _secret("password_variable", settings.password_variable)
         _secret("key_password_variable", settings.key_password_variable)
         try:
@@ -80,7 +80,7 @@ class BrokerAccess:
         return f"{self.settings.host}:{self.settings.port}"
 
     def versions(self) -> list[ProtocolVersion]:
-        """Return the protocol versions to try, in this order and round again."""
+        """Return the protocol versions to try in turn."""
         settings = self.settings
         if settings.protocol == "5":
             return [ProtocolVersion.V5]
@@ -92,7 +92,7 @@ class BrokerAccess:
         self, identifier: str, version: ProtocolVersion, *, will: aiomqtt.Will | None = None
     ) -> aiomqtt.Client:
         """Return a client; entering it connects."""
-        self._ear.heard = ""
+        self._warning.text = ""
         return aiomqtt.Client(
             self.settings.host,
             self.settings.port,
@@ -106,87 +106,85 @@ class BrokerAccess:
             will=will,
             tls_context=self._tls,
             logger=self._logger,
-            # Messages are small and far apart: none is to wait for the next one to go with it.
+            # Messages are small and far apart: none should wait to share a packet with the next.
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
 
     def explain(self, error: BaseException, *, met: bool) -> ConnectionProblem:
-        """Return what an error of a client means.
+        """Return the meaning of a client's error.
 
         Args:
-            error: as it came.
-            met: whether the link had stood before it.
+            error: of the client.
+            met: whether the broker was connected before it.
         """
         for cause in _causes(error):
             code = getattr(cause, "rc", None)
             code = getattr(code, "value", code)
-            if isinstance(cause, aiomqtt.exceptions.MqttConnectError) and code in _NOT_LET_IN:
-                return ConnectionProblem(self._not_let_in(), refused=True)
+            if isinstance(cause, aiomqtt.exceptions.MqttConnectError) and code in _DENIED:
+                return ConnectionProblem(self._denied(), refused=True)
             if isinstance(cause, ssl.SSLCertVerificationError):
-                return ConnectionProblem(self._unproven(cause), refused=True)
+                return ConnectionProblem(self._untrusted(cause), refused=True)
             if isinstance(cause, ssl.SSLError):
                 return self._no_tls(cause)
             if isinstance(cause, ConnectionResetError) and self.settings.tls and not met:
-                # A broker without TLS takes our greeting for rubbish; one that just starts may too.
-                text = f"no TLS is spoken at {self.address}: look at 'broker.port' and 'broker.tls'"
+                # A broker without TLS resets the connection; so may one that is just starting.
+                text = f"no TLS at {self.address}: check 'broker.port' and 'broker.tls'"
                 return ConnectionProblem(text, refused=False)
             if isinstance(cause, socket.gaierror):
-                text = f"there is no host {self.settings.host!r}: look at 'broker.host'"
+                text = f"there is no host {self.settings.host!r}: check 'broker.host'"
                 return ConnectionProblem(text, refused=False)
             if isinstance(cause, ConnectionRefusedError):
                 return ConnectionProblem(f"no broker answers at {self.address}", refused=False)
-        if any(alert in self._ear.heard for alert in _CLIENT_ALERTS):
-            return ConnectionProblem(self._wants_certificate(), refused=True)
+        if any(alert in self._warning.text for alert in _CLIENT_ALERTS):
+            return ConnectionProblem(self._certificate_required(), refused=True)
         text = str(error) or type(error).__name__
         if not met:
-            text = f"no broker speaks here, look at 'broker.port' and 'broker.tls' ({text})"
+            text = f"no MQTT broker here: check 'broker.port' and 'broker.tls' ({text})"
         return ConnectionProblem(text, refused=False)
 
-    def _wants_certificate(self) -> str:
+    def _certificate_required(self) -> str:
         named = self.settings.certificate_file
-        got = "none is told" if named is None else f"it does not take {named}"
-        return f"the broker asks for a certificate of ours ('broker.certificate_file'): {got}"
+        given = "none is given" if named is None else f"it does not accept {named}"
+        return f"the broker requires a client certificate ('broker.certificate_file'): {given}"
 
-    def _not_let_in(self) -> str:
+    def _denied(self) -> str:
         settings = self.settings
         if settings.username is None:
-            mend = "it asks for 'broker.username' and 'broker.password_variable'"
-            return f"the broker lets nobody in without a name: {mend}"
+            remedy = "add 'broker.username' and 'broker.password_variable'"
+            return f"the broker requires a user name: {remedy}"
         variable = settings.password_variable
-        mend = "'broker.password_variable' is not told" if variable is None else f"or {variable}"
-        return f"the broker does not let user {settings.username!r} in: wrong name, {mend}" + (
+        remedy = "'broker.password_variable' is missing" if variable is None else f"or {variable}"
+        return f"the broker denies access to user {settings.username!r}: wrong name, {remedy}" + (
             "" if variable is None else " holds a wrong password"
         )
 
-    def _unproven(self, error: ssl.SSLCertVerificationError) -> str:
+    def _untrusted(self, error: ssl.SSLCertVerificationError) -> str:
         settings = self.settings
         if error.verify_code in _WRONG_NAME:
-            mend = "put the name that is in it into 'broker.host'"
-            return f"the broker's certificate is not for {settings.host!r}: {mend}"
+            remedy = "put the name that is in it into 'broker.host'"
+            return f"the broker's certificate is not for {settings.host!r}: {remedy}"
         if error.verify_code in _EXPIRED:
             return "the broker's certificate has expired: it needs a new one, or the clock is wrong"
         if settings.ca_file is None:
-            mend = "name its authority's certificate in 'broker.ca_file'"
-            return f"the broker's certificate is signed by nobody this machine knows: {mend}"
-        mend = f"look at 'broker.ca_file', {settings.ca_file}"
-        return f"the broker's certificate is not signed by whom it should be: {mend}"
+            remedy = "name its authority's certificate in 'broker.ca_file'"
+            return f"the broker's certificate is not signed by an authority that this machine trusts: {remedy}"
+        remedy = f"check 'broker.ca_file', {settings.ca_file}"
+        return f"the broker's certificate is not signed by the expected authority: {remedy}"
 
     def _no_tls(self, error: ssl.SSLError) -> ConnectionProblem:
         reason = str(error.reason or error)
         if any(alert in reason for alert in _CLIENT_ALERTS):
-            return ConnectionProblem(self._wants_certificate(), refused=True)
-        mend = "look at 'broker.port' and 'broker.tls'"
-        return ConnectionProblem(
-            f"no TLS is spoken at {self.address}: {mend} ({reason})", refused=True
-        )
+            return ConnectionProblem(self._certificate_required(), refused=True)
+        remedy = "check 'broker.port' and 'broker.tls'"
+        return ConnectionProblem(f"no TLS at {self.address}: {remedy} ({reason})", refused=True)
 
 
 def _causes(error: BaseException) -> Iterator[BaseException]:
-    """Yield an error and what lies behind it; the MQTT library hides some of it."""
-    seen: BaseException | None = error
-    while seen is not None:
-        yield seen
-        seen = seen.__cause__ or seen.__context__
+    """Yield an error and its causes; the MQTT library wraps some of them."""
+    cause: BaseException | None = error
+    while cause is not None:
+        yield cause
+        cause = cause.__cause__ or cause.__context__
 
 
 def _secret(key: str, variable: str | None) -> str | None:

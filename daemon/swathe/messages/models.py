@@ -134,7 +134,7 @@ class PortMessage(Message):
     saturated: int = Field(0, description="readings whose echo was clipped, of A-scans")
     faults: dict[str, int] = Field(description="faults by reason")
     last_fault: FaultExcerpt | None
-    stalls: int = Field(description="times that reading waited because the daemon was behind")
+    stalls: int = Field(description="times that reading waited because the daemon was busy")
     delay: DelayMessage | None = Field(
         None, description="of a gauge: its delay estimated from the scan, against the one in force"
     )

@@ -1,4 +1,4 @@
-"""Where each message is found.
+"""The topic of each message.
 
 ::
 
@@ -6,12 +6,12 @@
     swathe/STATION/progress         retained
     swathe/STATION/line/NUMBER      retained
     swathe/STATION/gap/NUMBER       retained, closed gaps too
-    swathe/STATION/check/NUMBER     retained; checks of the calibration
+    swathe/STATION/check/NUMBER     retained; calibration checks
     swathe/STATION/alarm/NUMBER     retained, those that are over too
     swathe/STATION/rescan           retained; gaps that are to be scanned again next
     swathe/STATION/port/DEVICE      retained
-    swathe/STATION/command          what the station may be told
-    swathe/STATION/reply/ID         the answer to the command with that id
+    swathe/STATION/command          commands to the station
+    swathe/STATION/reply/ID         the reply to the command with that id
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Topics:
 
     @property
     def command(self) -> str:
-        """Topic on which commands are taken."""
+        """Topic of commands."""
         return f"{ROOT}/{self.station}/command"
 
     @property
@@ -66,7 +66,7 @@ class Topics:
 
     @property
     def checks(self) -> str:
-        """Filter of all checks of the calibration."""
+        """Filter of all calibration checks."""
         return f"{ROOT}/{self.station}/check/+"
 
     @property
@@ -83,7 +83,7 @@ class Topics:
         return f"{ROOT}/{self.station}/gap/{number}"
 
     def check(self, number: int) -> str:
-        """Topic of one check of the calibration."""
+        """Topic of one calibration check."""
         return f"{ROOT}/{self.station}/check/{number}"
 
     def alarm(self, number: int) -> str:
@@ -95,5 +95,5 @@ class Topics:
         return f"{ROOT}/{self.station}/port/{device}"
 
     def reply(self, command_id: str) -> str:
-        """Topic of the answer to one command."""
+        """Topic of the reply to one command."""
         return f"{ROOT}/{self.station}/reply/{command_id}"

@@ -18,7 +18,7 @@ _HOW = "swathe verify STATION.toml --by NAME --phase"
 
 
 def failed_in_force(checks: Sequence[CheckMessage]) -> CheckMessage | None:
-    """Return the failed check under which readings are in doubt; None without.
+    """Return the failed check that makes readings suspect; None without.
 
     Args:
         checks: of a survey, in their order.
@@ -31,31 +31,31 @@ def due_before(station: Station, checks: Sequence[CheckMessage], now: datetime) 
     """Return which check is due before readings are taken, and how it is made; empty if none is.
 
     Args:
-        station: the station file; without a table ``[verification]`` no check is asked for.
+        station: the station file; without a table ``[verification]`` no check is required.
         checks: of the survey, in their order.
         now: with a time zone.
     """
-    asked = station.verification
-    if asked is None:
+    settings = station.verification
+    if settings is None:
         return ""
     newest = _newest(checks)
     if newest is None:
         return f"check due: none has passed in this survey yet; {_HOW} before"
     if not newest.passed:
-        return f"check due: check {newest.number} failed; readings are in doubt until one passes"
-    if asked.interval is not None:
-        due = newest.ended + timedelta(microseconds=asked.interval / 1000)
+        return f"check due: check {newest.number} failed; readings are suspect until one passes"
+    if settings.interval is not None:
+        due = newest.ended + timedelta(microseconds=settings.interval / 1000)
         if now > due:
             return f"check due since {due:%Y-%m-%d %H:%M} UTC; {_HOW} interval"
     return ""
 
 
 def due_after(station: Station, checks: Sequence[CheckMessage]) -> str:
-    """Return which check is due once a run has ended; empty if none is asked for."""
+    """Return which check is due once a run has ended; empty if none is required."""
     if station.verification is None:
         return ""
-    since = "" if _newest(checks) else ", and none was made before it"
-    return f"check due: what this run read is proven by a check behind it{since}; {_HOW} after"
+    since = "" if _newest(checks) else ", and none was made before the run"
+    return f"check due: a check after the run confirms its readings{since}; {_HOW} after"
 
 
 def _newest(checks: Sequence[CheckMessage]) -> CheckMessage | None:
@@ -64,7 +64,7 @@ def _newest(checks: Sequence[CheckMessage]) -> CheckMessage | None:
 
 
 def check_table(check: Check) -> Table:
-    """Return what a check read on each step, mm."""
+    """Return the readings of a check on each step, mm, as a table."""
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("step mm", "read mm", "deviation mm", "spread mm", "readings"):
         table.add_column(heading, justify="right")

@@ -1,4 +1,4 @@
-"""The picture of a survey: thickness beside coverage, axes in mm, gaps outlined."""
+"""The picture of a survey: thickness and coverage, axes in mm, gaps outlined."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from swathe.store import SurveyFolder, SurveyRecord, read_survey_record
 
 __all__ = ["draw_survey"]
 
-# A picture is looked at on a page: more points than this on an axis are not seen.
+# More points than this on an axis are not visible on a page.
 _MOST_POINTS = 2000
-# From this ratio of length to height on, the maps stand one above the other.
+# From this ratio of length to height on, the maps are drawn one above the other.
 _WIDE = 1.6
-# Height of a profile's strip of gaps, and the length from which on a gap's number fits beside it.
+# Height of a profile's strip of gaps, and the length from which on a gap's number fits next to it.
 _STRIP = 0.03
 _NUMBERED = 0.01
 
@@ -38,7 +38,7 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
 
     Args:
         folder: the survey.
-        path: where the PNG goes; in the survey's folder unless told.
+        path: where the PNG is written; in the survey's folder by default.
 
     Raises:
         SurveyError: the record or the arrays are missing; ``swathe rebuild`` makes them.
@@ -60,7 +60,7 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     else:
         shape = (2, 1) if wide else (1, 2)
         first, second = figure.subplots(*shape, sharex=True, sharey=True)
-        _draw_thickness(figure, first, thickness, extent, record, beside=wide)
+        _draw_thickness(figure, first, thickness, extent, record, side_bar=wide)
         _draw_coverage(second, state, extent, record)
     figure.suptitle(_title(record))
     figure.text(
@@ -87,7 +87,7 @@ def _draw_thickness(
     extent: tuple[float, ...],
     record: SurveyRecord,
     *,
-    beside: bool,
+    side_bar: bool,
 ) -> None:
     image = axes.imshow(
         np.ma.masked_invalid(thickness),
@@ -97,7 +97,9 @@ def _draw_thickness(
         aspect="equal",
     )
     axes.set_facecolor("#ffffff")
-    figure.colorbar(image, ax=axes, label="thickness, mm", location="right" if beside else "bottom")
+    figure.colorbar(
+        image, ax=axes, label="thickness, mm", location="right" if side_bar else "bottom"
+    )
     progress = record.progress
     if progress.minimum is not None and progress.minimum_scan is not None:
         at = (progress.minimum_scan, progress.minimum_index or 0.0)
@@ -157,14 +159,14 @@ def _draw_coverage(
 
 
 def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
-    """Draw a frame around each gap, and return what the legend shows of it."""
-    looks: tuple[tuple[str, str, Literal["solid", "dotted"]], ...] = (
+    """Draw a frame around each gap, and return its entries in the legend."""
+    styles: tuple[tuple[str, str, Literal["solid", "dotted"]], ...] = (
         ("open", "#c1121f", "solid"),
         ("closed", "#555555", "dotted"),
     )
     handles = []
-    for status, colour, style in looks:
-        gaps = [gap for gap in record.gaps if gap.status == status and _was_a_place(gap)]
+    for status, colour, style in styles:
+        gaps = [gap for gap in record.gaps if gap.status == status and _is_shown(gap)]
         for gap in gaps:
             frame = Rectangle(
                 (gap.scan.low, gap.index.low),
@@ -185,13 +187,13 @@ def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
                 fontsize=7,
             )
         if gaps:
-            label = "gap, open" if status == "open" else "gap, gone back to and measured"
+            label = "gap, open" if status == "open" else "gap, measured later"
             handles.append(Patch(fill=False, edgecolor=colour, linestyle=style, label=label))
     return handles
 
 
-def _was_a_place(gap: GapMessage) -> bool:
-    """Return whether a gap is open or ended by being measured, rather than in another one."""
+def _is_shown(gap: GapMessage) -> bool:
+    """Return whether a gap is open or ended by being measured, not by a merger."""
     return gap.end in (None, GapEnd.MEASURED)
 
 
@@ -201,7 +203,7 @@ def _draw_profile(
     axes.plot(scan, thickness, linewidth=1, color="#30638e", label="thickness")
     length = float(scan[-1] - scan[0])
     for number, gap in enumerate(record.open_gaps):
-        # A strip along the foot: many short gaps must not hide the wall.
+        # A strip along the lower edge: many short gaps must not hide the wall.
         axes.axvspan(
             gap.scan.low,
             gap.scan.high,
@@ -210,9 +212,9 @@ def _draw_profile(
             label=None if number else "gap, open",
         )
         if gap.scan.high - gap.scan.low > _NUMBERED * length:
-            place = (gap.scan.low, _STRIP)
-            axes.annotate(str(gap.number), place, xycoords=("data", "axes fraction"), fontsize=8)
-    axes.invert_yaxis()  # the back wall as it lies below the scanned surface
+            position = (gap.scan.low, _STRIP)
+            axes.annotate(str(gap.number), position, xycoords=("data", "axes fraction"), fontsize=8)
+    axes.invert_yaxis()  # the back wall is below the scanned surface
     axes.legend(loc="upper right")
     axes.set(title="Line profile", xlabel="scan, mm", ylabel="thickness, mm")
 

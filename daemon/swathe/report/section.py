@@ -45,7 +45,7 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
     Args:
         folder: the survey.
         index_mm: position of the line.
-        path: where the PNG goes; beside the survey's picture unless told.
+        path: where the PNG is written; next to the survey's picture by default.
 
     Raises:
         SurveyError: the record or the arrays are missing, or the line lies beside the survey.
@@ -90,7 +90,7 @@ def _draw_wall(
                 alpha=0.6,
                 label=None if number else state_name(value),
             )
-    axes.invert_yaxis()  # the back wall as it lies below the scanned surface
+    axes.invert_yaxis()  # the back wall is below the scanned surface
     axes.set(ylabel="thickness, mm")
     if axes.get_legend_handles_labels()[1]:
         axes.legend(loc="lower right")
@@ -134,10 +134,10 @@ def draw_cell(
         folder: the survey.
         scan_mm: the cell's scan position, and
         index_mm: its index position.
-        path: where the PNG goes; beside the survey's picture unless told.
+        path: where the PNG is written; next to the survey's picture by default.
 
     Raises:
-        SurveyError: no A-scans were kept, the cell has no reading or lies beside the survey.
+        SurveyError: no A-scans were kept, the cell has no reading or is outside the survey.
     """
     group = zarr.open_group(folder.zarr, mode="r")
     record = read_survey_record(folder.record)

@@ -1,4 +1,4 @@
-"""How the states of cells look in every picture, and what stands under each."""
+"""Colours and hatches of the cell states in every picture, and the notes below it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from swathe.pipeline import CellState
 
 __all__ = ["MEASURED_ONLY", "MOTION_CAUTION", "STATE_STYLES", "state_name"]
 
-# Hatches tell the states apart without colour; tints are from a palette made for colour-blind
+# Hatches distinguish the states without colour; tints are from a palette made for colour-blind
 # readers (B. Wong, Nature Methods 8, 441, 2011; from memory).
 STATE_STYLES: dict[CellState, tuple[str, str]] = {
     CellState.UNVISITED: ("#ffffff", "...."),
@@ -30,5 +30,5 @@ MOTION_CAUTION = (
 
 
 def state_name(state: CellState) -> str:
-    """Return a state in words."""
+    """Return the name of a state as text."""
     return state.name.lower().replace("_", " ")

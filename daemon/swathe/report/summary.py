@@ -1,4 +1,4 @@
-"""A survey in words: coverage, calibration, checks, least thickness."""
+"""A survey as text: coverage, calibration, checks, minimum thickness."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ _MOST_HALTS = 10
 
 
 def survey_lines(record: SurveyRecord) -> list[str]:
-    """Return what a survey's record says, a line each."""
+    """Return the lines of a survey's report, from its record."""
     lines = [f"{record.part or record.station}, survey {record.survey}", summary_line(record)]
     if record.operator:
         lines.append(f"operator: {record.operator}")
     if record.footprint_percent is not None:
         lines.append(
             f"coverage by the beam's footprint (-6 dB on the back wall): "
-            f"{record.footprint_percent:.2f} % of the required area"
+            f"{record.footprint_percent:,.2f} % of the required area"
         )
     lines += _calibration_lines(record)
-    lines += [_check_line(check) for check in record.checks] or ["no check of the calibration"]
+    lines += [_check_line(check) for check in record.checks] or ["no calibration check"]
     lines += [
         f"{port.device}: {port.saturated:,} readings had a saturated echo; their times may be off"
         for port in record.ports
@@ -37,7 +37,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
 def _calibration_lines(record: SurveyRecord) -> list[str]:
     calibration = record.calibration
     if calibration is None:
-        return ["thickness as the instrument sent it: its calibration is not known here"]
+        return ["thickness as the instrument sent it: its calibration is unknown"]
     source = "values of the station file, no record"
     if calibration.record is not None and calibration.time is not None:
         source = (
@@ -60,9 +60,11 @@ def _crawler_lines(record: SurveyRecord) -> list[str]:
         f"    {halt.time:%Y-%m-%d %H:%M:%S} UTC: {halt.cause}{': ' * bool(halt.text)}{halt.text}"
         for halt in crawler.halts
     ]
-    told = f"moved by a crawler: armed {times(crawler.armings)}, halted {times(len(halts))}"
-    left = [f"    and {len(halts) - _MOST_HALTS} more before"] if len(halts) > _MOST_HALTS else []
-    return [told, *left, *halts[-_MOST_HALTS:], MOTION_CAUTION]
+    moves = f"moved by a crawler: armed {times(crawler.armings)}, halted {times(len(halts))}"
+    earlier = (
+        [f"    and {len(halts) - _MOST_HALTS} earlier ones"] if len(halts) > _MOST_HALTS else []
+    )
+    return [moves, *earlier, *halts[-_MOST_HALTS:], MOTION_CAUTION]
 
 
 def _check_line(check: CheckMessage) -> str:
@@ -81,23 +83,25 @@ def _check_line(check: CheckMessage) -> str:
 
 
 def _uncertainty_lines(record: SurveyRecord) -> list[str]:
-    found = record.uncertainty
+    uncertainty = record.uncertainty
     if record.progress.minimum is None:
         return ["no reading yet"]
-    if found is None:
-        return ["uncertainty not stated: it needs a calibration record with readings of the block"]
+    if uncertainty is None:
+        return [
+            "uncertainty not stated: it requires a calibration record with readings of the block"
+        ]
     parts = ", ".join(
-        f"{part.name} {part.standard_mm:.4f}" for part in found.components if part.standard_mm
+        f"{part.name} {part.standard_mm:.4f}" for part in uncertainty.components if part.standard_mm
     )
-    told = f"{found.expanded_mm:.3f} mm (k = {found.coverage_factor:.2f}, {found.coverage:.2%})"
+    expanded = f"{uncertainty.expanded_mm:.3f} mm (k = {uncertainty.coverage_factor:.2f}, {uncertainty.coverage:.2%})"
     lines = [
-        f"least thickness {found.thickness_mm:.3f} mm, expanded uncertainty {told}",
+        f"minimum thickness {uncertainty.thickness_mm:,.3f} mm, expanded uncertainty {expanded}",
         f"standard uncertainties in mm: {parts}",
     ]
-    if found.bias_mm:
+    if uncertainty.bias_mm:
         lines.append(
-            f"it is the least of {found.minimum_of} readings in its cell, which by chance alone read "
-            f"thin by {found.bias_mm:.3f} mm; this is told, not added"
+            f"it is the minimum of {uncertainty.minimum_of:,} readings in its cell, which by chance alone is "
+            f"thin by {uncertainty.bias_mm:.3f} mm; this is stated, not added"
         )
     return lines
 

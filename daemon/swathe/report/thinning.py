@@ -1,6 +1,6 @@
-"""Thinning a grid out for a small picture, so that neither a pit nor a gap is lost.
+"""Thinning a grid for a small picture, so that neither a pit nor a gap is lost.
 
-Thickness is thinned out by the least value of a block of cells, the state by the most urgent one;
+Thickness is thinned by the minimum of a block of cells, the state by the most urgent one;
 an average would hide a pit, and a choice of every n-th cell a gap.
 """
 

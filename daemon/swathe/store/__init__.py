@@ -1,4 +1,4 @@
-"""The survey folder: the journal's derivatives on disk, for any reader."""
+"""The survey folder: files derived from the journal, for any reader."""
 
 from swathe.store.dataset import dataset_of
 from swathe.store.folder import SurveyFolder, check_same_plan

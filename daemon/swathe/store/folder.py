@@ -1,9 +1,9 @@
-"""The survey folder: its parts, who may write to it, and how a new one takes its place.
+"""The survey folder: its parts, its lock, and how a new survey replaces an older one.
 
 ::
 
     penstock-3/
-        journal/0001.mcap ...   the truth
+        journal/0001.mcap ...   what everything else is derived from
         survey.zarr/            derived: the grid, for any reader of zarr or xarray
         survey.json             derived: status, coverage, gaps, tallies
         thickness.png           derived: the picture
@@ -42,23 +42,23 @@ class SurveyFolder:
 
     @property
     def begun(self) -> bool:
-        """Whether a run has written here before."""
+        """Whether an earlier run has written here."""
         return bool(segment_paths(self.journal))
 
     def require(self) -> None:
-        """Make sure that this is a survey.
+        """Check that this is a survey.
 
         Raises:
-            SurveyError: it is not; check the path.
+            SurveyError: it is none; check the path.
         """
         if not self.begun:
-            message = "is no survey: it has no journal"
+            message = "is not a survey: it has no journal"
             if not self.path.is_dir():
                 message = "there is no such survey folder"
             raise SurveyError(self.path, message)
 
     def openings(self) -> Iterator[Mark]:
-        """Yield the mark that opens each run, from the journal, oldest first."""
+        """Yield the opening mark of each run, from the journal, oldest first."""
         for path in segment_paths(self.journal):
             for entry in read_segment(path):
                 if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
@@ -66,7 +66,7 @@ class SurveyFolder:
                 break
 
     def first_station(self) -> Station:
-        """Return the station file with which the survey began, from its journal.
+        """Return the station file of the first run, from the journal.
 
         Raises:
             SurveyError: no journal of the survey holds one.
@@ -77,7 +77,7 @@ class SurveyFolder:
         raise SurveyError(self.path, "its journal was cut off before it held a station file")
 
     def set_aside(self) -> Path | None:
-        """Give way to a new survey: rename the old one, and return its new path."""
+        """Rename the survey so that a new one can begin; return the new path."""
         if not self.path.exists():
             return None
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
@@ -90,10 +90,10 @@ class SurveyFolder:
         return aside
 
     def __enter__(self) -> Self:
-        """Take the survey for writing.
+        """Lock the survey for writing.
 
         Raises:
-            SurveyError: another process has it; stop that one first.
+            SurveyError: another process writes to it; stop that one first.
         """
         try:
             self.path.mkdir(parents=True, exist_ok=True)
@@ -102,7 +102,7 @@ class SurveyFolder:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
         if not _try_lock(lock):
             lock.close()
-            message = "another swathe writes to this survey: stop it first"
+            message = "another swathe process writes to this survey: stop it first"
             raise SurveyError(self.path, message)
         self._lock = lock
         return self
@@ -119,7 +119,7 @@ class SurveyFolder:
 
 
 def _try_lock(stream: BinaryIO) -> bool:
-    """Lock a file for this process's life; the system lets go of it even after a kill."""
+    """Lock a file for the life of this process; the system releases it even after a kill."""
     if os.name == "posix":
         import fcntl
 
@@ -131,11 +131,11 @@ def _try_lock(stream: BinaryIO) -> bool:
 
 
 def check_same_plan(folder: SurveyFolder, station: Station) -> None:
-    """Make sure that a survey goes on with the plan with which it began.
+    """Check that a survey is resumed with the plan of its first run.
 
     Raises:
-        SurveyError: the grid, the cell rule or the excluded zones differ; go back to the first
-            plan or begin a new survey with ``--new``.
+        SurveyError: the grid, the cell rule or the excluded zones differ; restore the first plan or
+            begin a new survey with ``--new``.
     """
     first = folder.first_station()
     parts = {
@@ -151,5 +151,5 @@ def check_same_plan(folder: SurveyFolder, station: Station) -> None:
     changed = [name for name, (before, now) in parts.items() if before != now]
     if changed:
         names = ", ".join(changed)
-        message = f"was begun with another plan ({names}): go back to it, or use --new"
+        message = f"was started with another plan ({names}): restore it, or use --new"
         raise SurveyError(folder.path, message)

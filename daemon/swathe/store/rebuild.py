@@ -1,4 +1,4 @@
-"""Running the pipeline over a journal, for a resumed run or to make all that is derived anew."""
+"""Running the pipeline over a journal, to resume a run or to write the derived files again."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ def replay(
 
     Args:
         folder: the survey.
-        on_torn: told of journal files that a crash cut off.
-        on_entries: told now and then how many entries were fed.
-        amend: changes each run's station file before it acts, as another delay does.
-        observer: is shown readings and way.
+        on_torn: called with journal files that a crash cut off.
+        on_entries: called at intervals with the number of entries fed.
+        amend: changes the station file of each run before it is applied, such as another delay.
+        observer: is shown readings and path.
 
     Raises:
         SurveyError: no such survey.
@@ -51,7 +51,7 @@ def write_all(arrays: SurveyArrays, grid: Grid) -> None:
     """Write the whole grid, a band at a time.
 
     Raises:
-        SurveyError: the disk is full or gone.
+        SurveyError: the disk is full or absent.
     """
     for band in arrays.bands(range(grid.shape[0])):
         arrays.write(arrays.snapshot(grid, [band]))
@@ -59,10 +59,10 @@ def write_all(arrays: SurveyArrays, grid: Grid) -> None:
 
 
 def write_derived(folder: SurveyFolder, pipeline: Pipeline) -> SurveyRecord:
-    """Write arrays and record of a pipeline's present state, whole; return the record.
+    """Write the arrays and the record of a pipeline's present state; return the record.
 
     Raises:
-        SurveyError: the disk is full or gone.
+        SurveyError: the disk is full or absent.
     """
     arrays = SurveyArrays(folder.zarr, pipeline.station)
     arrays.open()

@@ -161,7 +161,7 @@ def write_survey_record(path: Path, record: SurveyRecord) -> None:
     """Replace the record at `path`; a reader sees the old or the new one, never a part.
 
     Raises:
-        SurveyError: the disk is full or gone; make room and ``swathe rebuild``.
+        SurveyError: the disk is full or absent; make room and ``swathe rebuild``.
     """
     temporary = path.with_suffix(".json.partial")
     try:

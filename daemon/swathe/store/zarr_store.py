@@ -1,8 +1,8 @@
 """The grid as chunked zarr arrays that any reader opens: ``xarray.open_zarr(path)``.
 
 Dimensions are named, coordinates are in mm, attributes follow the CF conventions (flag_values and
-flag_meanings for the state). Only whole chunks are written, each replaced at one stroke by the
-store; what a kill leaves half-written is swept away at the next start.
+flag_meanings for the state). Only whole chunks are written, each replaced atomically by the store;
+temporary files that a kill leaves are removed at the next start.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ __all__ = [
     "survey_attributes",
 ]
 
-_RULE_WORDS = {
-    CellRule.MINIMUM: "least of the cell's readings",
+_RULE_TEXTS = {
+    CellRule.MINIMUM: "minimum of the cell's readings",
     CellRule.MEAN: "mean of the cell's readings",
     CellRule.FIRST: "first of the cell's readings",
     CellRule.LAST: "last of the cell's readings",
@@ -69,15 +69,15 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
 GridBlock = tuple[slice, dict[str, NDArray[Any]]]
 """Whole rows of the grid and the layers' values there."""
 
-# An A-scan is some hundred times as large as a cell's other layers: its chunks are smaller, and
-# one of them holds a stretch of a few lines, as a B-scan asks for.
+# An A-scan is about a hundred times as large as the other layers of a cell: its chunks are smaller,
+# and one of them holds a stretch of a few lines, as a B-scan needs.
 _WAVEFORM_CHUNK = (4, 64)
 
 
 def layer_attributes(name: str, rule: CellRule) -> dict[str, Any]:
     """Return the attributes of a layer; that of the thickness names the cell rule."""
     attributes = LAYERS[name][1]
-    return {**attributes, "comment": _RULE_WORDS[rule]} if name == "thickness" else attributes
+    return {**attributes, "comment": _RULE_TEXTS[rule]} if name == "thickness" else attributes
 
 
 def axis_attributes(axis: Axis) -> dict[str, Any]:
@@ -131,7 +131,7 @@ class SurveyArrays:
         self._waveforms = kept_waveforms(station)
 
     def open(self) -> None:
-        """Open the group for writing, and make what it lacks.
+        """Open the group for writing, and create what it lacks.
 
         Raises:
             SurveyError: the folder holds arrays of another shape, or cannot be written.
@@ -147,14 +147,14 @@ class SurveyArrays:
             self._write_coordinates(group)
             group.attrs.update(survey_attributes(self._station))
             with warnings.catch_warnings():
-                # Readers open it faster so; that other libraries may pass it over does no harm.
+                # Readers open it faster so; libraries that ignore it lose nothing.
                 warnings.filterwarnings("ignore", message="Consolidated metadata")
                 zarr.consolidate_metadata(self.path)
         except OSError as error:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
         shape = group["state"].shape  # type: ignore[union-attr]
         if shape != self._station.shape:
-            message = f"holds a grid of {shape}, the plan asks for {self._station.shape}"
+            message = f"holds a grid of {shape}, the plan requires {self._station.shape}"
             raise SurveyError(self.path, message)
         self._group = group
 
@@ -181,7 +181,7 @@ class SurveyArrays:
             fill_value=0,
             dimension_names=("index", "scan", "sample_time"),
             attributes={
-                "long_name": "A-scan of the reading that stands for the cell, as the device sent it",
+                "long_name": "A-scan of the reading that represents the cell, as the device sent it",
                 "comment": "amplitude in % of full screen height = (value - zero) / full_scale * 100",
                 "zero": form.zero,
                 "full_scale": form.full_scale,
@@ -213,7 +213,7 @@ class SurveyArrays:
 
     @staticmethod
     def snapshot(grid: Grid, bands: Iterable[slice]) -> list[GridBlock]:
-        """Copy the bands of the grid, so that they can be written while the scan goes on."""
+        """Copy the bands of the grid, so that they can be written during the scan."""
         every = slice(0, grid.shape[1])
         return [(band, {name: grid.layer(name, band, every) for name in LAYERS}) for band in bands]
 
@@ -231,7 +231,7 @@ class SurveyArrays:
         """Write blocks of whole chunks; may run in another thread, but only one at a time.
 
         Raises:
-            SurveyError: the disk is full or gone. The journal has everything; make room and
+            SurveyError: the disk is full or absent. The journal has everything; make room and
                 ``swathe rebuild``.
         """
         if self._group is None:
@@ -246,7 +246,7 @@ class SurveyArrays:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
 
     def _sweep(self) -> None:
-        """Remove what a kill in mid-write left: the store's temporary files."""
+        """Remove temporary files of the store that a kill left."""
         if self.path.is_dir():
             for leftover in self.path.rglob("*.partial"):
                 leftover.unlink(missing_ok=True)

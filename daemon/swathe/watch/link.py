@@ -1,4 +1,4 @@
-"""The link of a watcher to the broker: hears every station, or one; comes back after a loss."""
+"""The link of a watcher to the broker: all stations or one; connects again after a loss."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ _REFUSED_SECONDS = 30.0
 
 
 class WatchLink:
-    """Hands over what the broker says.
+    """Hands over the messages of a broker.
 
     Args:
         settings: the broker.
-        station: the only one to hear; None for all.
-        on_message: takes topic, payload, and whether the broker had kept it.
+        station: the only one to watch; None for all.
+        on_message: takes topic, payload, and whether it was retained.
         backoff: delays between tries to connect.
 
     Attributes:
         state: connecting, connected, lost or refused.
-        detail: why, in words.
+        detail: the reason.
 
     Raises:
         SwatheError: as `BrokerAccess`.
@@ -64,7 +64,7 @@ class WatchLink:
         """Connect and listen, and again after a loss, until cancelled.
 
         Raises:
-            SwatheError: the broker turned us away at the very first; it says why.
+            SwatheError: the broker refused the first connection; the text gives the reason.
         """
         while True:
             wait = 0.0
@@ -80,7 +80,7 @@ class WatchLink:
     def _note_loss(self, error: BaseException) -> float:
         problem = self._access.explain(error, met=self.state == "connected")
         if self.state != "connected" and not problem.refused:
-            # A broker that does not know a version closes the door without a word.
+            # A broker that does not know a version closes the connection without a reason.
             self._versions.append(self._versions.pop(0))
         self.state, self.detail = ("refused" if problem.refused else "lost"), problem.text
         return _REFUSED_SECONDS if problem.refused else 0.0
@@ -103,7 +103,7 @@ class WatchLink:
         raise aiomqtt.MqttError("the broker ended the link")
 
     async def acknowledge(self, station: str, alarm: int, by: str) -> None:
-        """Tell a station that somebody has seen an alarm; the answer is the alarm's own message."""
+        """Acknowledge an alarm of a station; the alarm's own message confirms it."""
         if self._client is None:
             return
         command = CommandMessage(

@@ -33,7 +33,7 @@ class Bench:
     def say(self, *, named: bool = False, **command: Any) -> ReplyMessage:
         """Give a command and return the reply."""
         message = CommandMessage.model_validate({"id": "a", "by": "crew-1", **command})
-        return self.commands.obey(message, "over MQTT", named=named)
+        return self.commands.execute(message, "over MQTT", named=named)
 
 
 @pytest.fixture
@@ -85,7 +85,7 @@ def test_pause_and_resume_know_of_each_other(bench: Bench) -> None:
     assert not bench.say(command="resume").accepted
     assert bench.say(command="pause", id="b", text="couplant").accepted
     assert bench.session.pipeline.pauses.because == "couplant"
-    assert bench.say(command="pause", id="c").detail == "refused: it is paused already, by crew-1"
+    assert bench.say(command="pause", id="c").detail == "refused: already paused by crew-1"
     assert bench.say(command="resume", id="d").accepted
     assert not bench.session.pipeline.pauses.active
 
@@ -96,7 +96,7 @@ def test_zone_must_be_one_and_leave_something(bench: Bench) -> None:
     def exclude(number: int, **zone: Any) -> ReplyMessage:
         return bench.say(command="exclude", id=f"z{number}", zone={"name": "lug", **zone})
 
-    assert "no cell" in exclude(1, scan={"from": 900, "to": 910}).detail
+    assert "no required cell" in exclude(1, scan={"from": 900, "to": 910}).detail
     assert "zone.scan" in exclude(2, scan={"from": 5, "to": 1}).detail
     assert "zone.index" in exclude(3, index={"from": 0, "to": float("inf")}).detail
     assert "nothing would be left" in exclude(4).detail

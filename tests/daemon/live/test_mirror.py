@@ -24,7 +24,7 @@ def message(detail: str) -> ReplyMessage:
 
 
 def drain(mirror: Mirror) -> list[tuple[str, str]]:
-    """Take all that is unseen, as topics and details."""
+    """Take all that is unpublished, as topics and details."""
     found = []
     while (taken := mirror.take()) is not None:
         found.append((taken[0], json.loads(taken[1])["detail"]))
@@ -36,10 +36,10 @@ def test_take_order_of_first_change_newest_payload() -> None:
     mirror = Mirror()
     for topic, detail in (("b", "1"), ("a", "1"), ("c", "1"), ("b", "2"), ("a", "2")):
         mirror.put(topic, message(detail))
-    assert mirror.unseen == 3
+    assert mirror.unpublished == 3
     assert drain(mirror) == [("b", "2"), ("a", "2"), ("c", "1")]
     assert mirror.take() is None
-    assert mirror.unseen == 0
+    assert mirror.unpublished == 0
     assert "a" in mirror
     assert "d" not in mirror
     assert 3 not in mirror
@@ -51,7 +51,7 @@ def test_put_equal_payload_is_no_news() -> None:
     mirror.put("a", message("1"))
     assert drain(mirror) == [("a", "1")]
     mirror.put("a", message("1"))
-    assert mirror.unseen == 0
+    assert mirror.unpublished == 0
     mirror.put("a", message("2"))
     mirror.put("a", message("1"))
     assert drain(mirror) == [("a", "1")]
@@ -73,14 +73,14 @@ def test_put_back_is_told_again_with_the_newest() -> None:
     assert drain(mirror) == [("a", "3")]
 
 
-def test_forget_seen_tells_everything_again() -> None:
+def test_forget_published_tells_everything_again() -> None:
     """A broker that came back empty is given every topic, in the order in which they began."""
     mirror = Mirror()
     for topic in ("b", "a", "c"):
         mirror.put(topic, message(topic))
     drain(mirror)
     mirror.put("a", message("new"))
-    mirror.forget_seen()
+    mirror.forget_published()
     assert drain(mirror) == [("b", "b"), ("a", "new"), ("c", "c")]
 
 
@@ -93,7 +93,7 @@ async def test_wait_until_something_is_unseen() -> None:
     wakes: tuple[Callable[[], None], ...] = (
         lambda: mirror.put("a", message("2")),
         lambda: mirror.put_back("a"),
-        mirror.forget_seen,
+        mirror.forget_published,
     )
     for wake in wakes:
         waiting = asyncio.create_task(mirror.wait(), name="waits for news")

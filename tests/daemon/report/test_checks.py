@@ -81,7 +81,7 @@ def test_check_after_is_due_at_the_end_of_each_run() -> None:
     asked = station()
     assert "--phase after" in due_after(asked, [check(1, passed=True)])
     assert "none was made before" not in due_after(asked, [check(1, passed=True)])
-    assert "and none was made before it" in due_after(asked, [])
+    assert "and none was made before the run" in due_after(asked, [])
 
 
 def test_crawler_is_not_armed_under_a_failed_check(capsys: pytest.CaptureFixture[str]) -> None:

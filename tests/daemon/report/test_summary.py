@@ -18,16 +18,18 @@ def test_survey_without_record_states_no_uncertainty() -> None:
     told = lines()
     assert "100.00 % of 21 cells measured" in told[1]
     assert "minimum 10.000 mm;" in told[1]
-    assert "no check of the calibration" in told
-    assert any(line.startswith("uncertainty not stated: it needs a calibration") for line in told)
+    assert "no calibration check" in told
+    assert any(
+        line.startswith("uncertainty not stated: it requires a calibration") for line in told
+    )
     assert told[-1].startswith("Measured values only; no statement of fitness for service.")
 
 
 def test_survey_without_reading_says_so() -> None:
-    """Before the first reading there is no least thickness."""
+    """Before the first reading there is no minimum thickness."""
     told = lines(moved=False)
     assert "no reading yet" in told
-    assert "least" not in told[1]
+    assert "minimum" not in told[1]
 
 
 def test_saturated_echoes_are_told() -> None:

@@ -128,7 +128,7 @@ def test_other_plan_is_refused(serve: Serve, daemon: Start, ports: Path, tmp_pat
     second = daemon(station)
     code, output = second.finish()
     assert code == 1
-    assert "another swathe writes to this survey: stop it first" in output
+    assert "another swathe process writes to this survey: stop it first" in output
     first.signal(signal.SIGTERM)
     assert first.finish()[0] == 3
     station.write_text(text.replace('resolution = "4 mm"', 'resolution = "2 mm"'))

@@ -114,14 +114,13 @@ def grid_readings(
         placer.now += width + 2 * _LATENESS_NS
         placed = placer.place()
         cells = grid.cells_at(placed.scan, placed.index)
-        touched = np.unique(cells[cells >= 0])
-        before = grid.state[touched].copy()
+        update = grid.begin_update(cells, int(times[-1]))
         grid.add(placed.readings, cells, 0)
-        coverage.note_readings(touched, before)
+        coverage.cells_changed(update)
         if path is not None:
             crossed = cross_cells(path, grid, -1)
             grid.pass_over(crossed.cells[crossed.known], crossed.silent[crossed.known])
-            coverage.note_path(path, crossed)
+            coverage.add_path(path, crossed)
         coverage.close_out(int(times[-1]))
     return dataset_of(
         grid,

@@ -29,7 +29,8 @@ def verify(
     """
     from rich.live import Live
 
-    from swathe.cli.step_prompts import confirm_step, spread_tolerance, steadiness_line
+    from swathe.cli.asking import ask
+    from swathe.cli.steadiness import spread_tolerance, steadiness_line
     from swathe.errors import SwatheError
     from swathe.live.calibration_check import run_calibration_check
     from swathe.pipeline import CheckPhase
@@ -53,9 +54,12 @@ def verify(
 
         async def put_on(thickness: float) -> bool:
             live.stop()
-            ready = await confirm_step(thickness)
+            answer = await ask(
+                f"put the probe on the step of {thickness:g} mm ({thickness / 25.4:.3f} in), "
+                "then press Enter; q and Enter give up"
+            )
             live.start()
-            return ready
+            return answer != "q"
 
         try:
             found = await run_calibration_check(

@@ -58,7 +58,7 @@ class MarkKind(StrEnum):
     """A rectangle is not asked for any more; borders in mm [name, scan, index: null for all of the
     axis, by]."""
 
-    GAP_WANTED = "gap wanted"
+    GAP_REQUESTED = "gap requested"
     """A gap is to be scanned again next [gap, by]."""
 
     ALARM_ACKNOWLEDGED = "alarm acknowledged"

@@ -10,7 +10,7 @@ from swathe.journal import MarkKind
 from swathe.live.crawl.guards import CRAWLER
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, ReplyMessage, ZoneSnapshot, moment
-from swathe.pipeline import Pipeline, Zone
+from swathe.pipeline import ExcludedZone, Pipeline
 from swathe.station import Station
 
 __all__ = ["Commands"]
@@ -163,7 +163,7 @@ class Commands:
 
     def exclude(self, requested: ZoneSnapshot, by: str) -> str:
         """Take a rectangle out of the plan."""
-        zone = Zone(requested.name, requested.scan, requested.index, by, 0)
+        zone = ExcludedZone(requested.name, requested.scan, requested.index, by, 0)
         for axis, span in (("scan", zone.scan), ("index", zone.index)):
             if span is not None and not (span[0] < span[1] and all(map(math.isfinite, span))):
                 return f"{_REFUSED}zone.{axis} must run from the lower to the higher border"
@@ -186,8 +186,8 @@ class Commands:
         if gap.end is not None:
             merged = "" if gap.merged_into is None else f" into gap {gap.merged_into}"
             return f"{_REFUSED}gap {number} is {gap.end}{merged}"
-        self._session.mark(MarkKind.GAP_WANTED, gap=number, by=by)
-        wanted = [one.number for one in self._pipeline.requests.wanted]
+        self._session.mark(MarkKind.GAP_REQUESTED, gap=number, by=by)
+        wanted = [one.number for one in self._pipeline.requests.gaps]
         return f"gap {number} is wanted, number {wanted.index(number) + 1} of {len(wanted)}"
 
     def acknowledge(self, number: int, by: str) -> str:

@@ -26,7 +26,7 @@ def where_by_hand(
         unit: of the text.
     """
     gaps = pipeline.open_gap_snapshots()
-    if wanted := [one.number for one in pipeline.requests.wanted]:
+    if wanted := [one.number for one in pipeline.requests.gaps]:
         open_ = {gap.number: gap for gap in gaps if gap.number in wanted}
         first = next((open_[number] for number in wanted if number in open_), None)
         gaps = gaps if first is None else [first]

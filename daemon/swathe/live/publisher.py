@@ -183,7 +183,7 @@ class Publisher:
     def _put_requests(self, gaps: list[GapSnapshot]) -> None:
         """Put the operator requests, if they or their gaps changed."""
         requests, pauses = self._pipeline.requests, self._pipeline.pauses
-        wanted = {one.number for one in requests.wanted}
+        wanted = {one.number for one in requests.gaps}
         if requests.changed or any(gap.number in wanted for gap in gaps):
             self._put_wanted()
         if len(requests.zones) != self._zones or pauses.active is not self._paused:
@@ -194,7 +194,7 @@ class Publisher:
         requests.changed = False
         gaps = {gap.number: gap for gap in self._pipeline.open_gap_snapshots()}
         message = RescanMessage.of_wanted(
-            [(one, gaps[one.number]) for one in requests.wanted if one.number in gaps],
+            [(one, gaps[one.number]) for one in requests.gaps if one.number in gaps],
             self._heading(),
         )
         self._mirror.put(self.topics.rescan, message)

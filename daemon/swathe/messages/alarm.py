@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from swathe.messages.base import Heading, Message
-from swathe.pipeline import Alarm, GapSnapshot, WantedGap
+from swathe.pipeline import Alarm, GapSnapshot, RequestedGap
 from swathe.pipeline.progress.fields import Extent, Snapshot, UtcTime
 from swathe.station import AlarmKind
 
@@ -54,7 +54,7 @@ class RescanMessage(Message):
 
     @classmethod
     def of_wanted(
-        cls, wanted: list[tuple[WantedGap, GapSnapshot]], heading: Heading
+        cls, wanted: list[tuple[RequestedGap, GapSnapshot]], heading: Heading
     ) -> RescanMessage:
         """Return the message of what is wanted, each with its gap as it is."""
         extents = tuple(

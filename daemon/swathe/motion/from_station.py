@@ -13,7 +13,7 @@ from swathe.motion.limits.zones import Zone, Zones
 from swathe.motion.raster.plan import Pattern, RasterSettings
 from swathe.motion.revisit.passes import PassSettings
 from swathe.motion.revisit.retry import RetrySettings
-from swathe.pipeline import Zone as AskedZone
+from swathe.pipeline import ExcludedZone
 from swathe.station import Axis, MotionTable, Station, motion_codec
 from swathe_drivers.motion import MotionAxisSettings
 
@@ -34,7 +34,7 @@ def _table(station: Station) -> MotionTable:
     return station.motion
 
 
-def work_area_of(station: Station, asked: Iterable[AskedZone] = ()) -> WorkArea:
+def work_area_of(station: Station, asked: Iterable[ExcludedZone] = ()) -> WorkArea:
     """Return where the machine of a station moves.
 
     Args:

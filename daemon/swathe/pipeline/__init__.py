@@ -6,7 +6,7 @@ from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.checks.register import Check, CheckPhase, CheckStep
 from swathe.pipeline.crawler_history import CrawlerHistory, Halt
-from swathe.pipeline.operator_requests import WantedGap, Zone
+from swathe.pipeline.operator_requests import ExcludedZone, RequestedGap
 from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.device import DeviceTally
@@ -22,6 +22,7 @@ __all__ = [
     "CrawlerHistory",
     "DelayEstimate",
     "DeviceTally",
+    "ExcludedZone",
     "GapCause",
     "GapEnd",
     "GapSnapshot",
@@ -33,7 +34,6 @@ __all__ = [
     "PlacingObserver",
     "ProbePath",
     "ProgressSnapshot",
-    "WantedGap",
-    "Zone",
+    "RequestedGap",
     "runs_of",
 ]

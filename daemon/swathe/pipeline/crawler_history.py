@@ -1,4 +1,4 @@
-"""What the journal tells of a machine that moves the probe: how often it was armed and halted."""
+"""Armings and halts of a crawler, from the marks of its motion."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from swathe.journal import Mark
 
 __all__ = ["CrawlerHistory", "Halt"]
 
-# As the mark of a motion names the states; nothing else of it matters here.
+# State names as in the marks of a motion.
 _ARMED = "armed"
 _HALTING = ("failing", "stopping")
 
 
 @dataclass(frozen=True, slots=True)
 class Halt:
-    """A motion that was stopped before it was at its end.
+    """A motion that was stopped before its end.
 
     Attributes:
         time: ns UTC.
         cause: what stopped it.
-        text: what is known of it.
+        text: the message of the stop.
     """
 
     time: int
@@ -29,13 +29,13 @@ class Halt:
 
 
 class CrawlerHistory:
-    """What a machine did in all runs of a survey; cells do not depend on it.
+    """What a crawler did in all runs of a survey; no cell depends on it.
 
     Attributes:
         armings: how often it was armed.
-        halts: what stopped it, in their order.
-        reference: where its reference was found last, (scan, index) in mm; an axis without an
-            encoder is None.
+        halts: its halts, in order of time.
+        reference: position of the last homing, (scan, index) in mm; None for an axis without an
+            encoder.
     """
 
     def __init__(self) -> None:
@@ -44,13 +44,13 @@ class CrawlerHistory:
         self.reference: tuple[float | None, float | None] = (None, None)
 
     def take(self, mark: Mark, now: int) -> None:
-        """Take a change of its state, at `now` in ns UTC."""
+        """Record a change of its state, at `now` in ns UTC."""
         state, event = str(mark.detail["state"]), str(mark.detail["event"])
         if state in _HALTING:
             self.halts.append(Halt(now, event, str(mark.detail["text"])))
-        # It is in this state after each move as well.
+        # It returns to this state after each move as well.
         self.armings += state == _ARMED and event == _ARMED
 
-    def refer(self, scan: float | None, index: float | None) -> None:
-        """Take note of the place of its reference."""
+    def set_reference(self, scan: float | None, index: float | None) -> None:
+        """Record the position of a homing, mm."""
         self.reference = scan, index

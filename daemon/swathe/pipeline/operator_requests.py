@@ -1,4 +1,4 @@
-"""What people asked for while a survey goes on: zones that are not to be scanned, gaps that are."""
+"""What operators requested during a survey: zones to exclude, gaps to scan again."""
 
 from __future__ import annotations
 
@@ -10,24 +10,24 @@ from numpy.typing import NDArray
 
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
-from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.station import Axis, ExclusionSettings, excluded_cells
 
-__all__ = ["OperatorRequests", "WantedGap", "Zone"]
+__all__ = ["ExcludedZone", "OperatorRequests", "RequestedGap"]
 
 Cells = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class Zone:
-    """A rectangle that is not asked for any more; borders in mm, None for all of an axis.
+class ExcludedZone:
+    """A rectangle that an operator excluded; borders in mm, None for all of an axis.
 
     Attributes:
         name: what is there.
         scan: from and to.
         index: from and to.
-        by: who said so.
-        time: and when, ns UTC.
+        by: who excluded it.
+        time: when, ns UTC.
     """
 
     name: str
@@ -37,14 +37,14 @@ class Zone:
     time: int
 
     @classmethod
-    def told(cls, detail: dict[str, Any], time: int) -> Zone:
-        """Return the zone that a mark's detail tells."""
+    def from_detail(cls, detail: dict[str, Any], time: int) -> ExcludedZone:
+        """Return the zone that a mark's detail describes."""
         extents = [detail["scan"], detail["index"]]
         scan, index = (None if e is None else (float(e[0]), float(e[1])) for e in extents)
         return cls(str(detail["name"]), scan, index, str(detail["by"]), time)
 
     def cells(self, scan: Axis, index: Axis) -> tuple[slice, slice]:
-        """Return its cells (index, scan), as those of a zone that the plan names."""
+        """Return its cells (index, scan), by the same rule as for a zone of the plan."""
         everywhere = (float(scan.centres[0]), float(scan.centres[-1]))
         settings = ExclusionSettings.model_construct(
             name=self.name, scan=self.scan or everywhere, index=self.index
@@ -53,13 +53,13 @@ class Zone:
 
 
 @dataclass(frozen=True, slots=True)
-class WantedGap:
+class RequestedGap:
     """A gap that is to be scanned again.
 
     Attributes:
         number: of the gap.
-        by: who wants it.
-        time: since when, ns UTC.
+        by: who requested it.
+        time: when, ns UTC.
     """
 
     number: int
@@ -68,47 +68,48 @@ class WantedGap:
 
 
 class OperatorRequests:
-    """Keeps what was asked for.
+    """Operator requests of a survey.
 
     Attributes:
-        zones: that were excluded while the survey went on, in that order.
-        changed: whether something changed since whoever tells it set this to False.
+        zones: zones excluded during the survey, in that order.
+        changed: whether the requested gaps changed; whoever publishes them resets it.
     """
 
     def __init__(self) -> None:
-        self.zones: list[Zone] = []
+        self.zones: list[ExcludedZone] = []
         self.changed = False
-        self._wanted: list[WantedGap] = []
+        self._gaps: list[RequestedGap] = []
 
     @property
-    def wanted(self) -> list[WantedGap]:
-        """Open gaps that are to be scanned again, the one asked for first at the front."""
-        return list(self._wanted)
+    def gaps(self) -> list[RequestedGap]:
+        """Open gaps that are to be scanned again, in the order of the requests."""
+        return list(self._gaps)
 
-    def exclude(self, zone: Zone, grid: Grid, coverage: Coverage) -> Cells:
-        """Take a zone out of what is asked for; return the cells that were, rising."""
+    def exclude(self, zone: ExcludedZone, grid: Grid, coverage: Coverage) -> CellUpdate:
+        """Exclude the required cells of a zone and return them, with their states before."""
         cells = grid.required_in(*zone.cells(grid.scan, grid.index))
+        update = grid.begin_update(cells, zone.time)
         self.zones.append(zone)
         coverage.exclude(cells, zone.time)
         grid.state[cells] = CellState.EXCLUDED
-        return cells
+        return update
 
-    def want(self, number: int, by: str, time: int) -> None:
-        """Put a gap at the end of the list; one that stands in it keeps its place."""
-        if all(one.number != number for one in self._wanted):
-            self._wanted.append(WantedGap(number, by, time))
+    def request_gap(self, number: int, by: str, time: int) -> None:
+        """Add a gap at the end of the list; one that is already in it keeps its rank."""
+        if all(request.number != number for request in self._gaps):
+            self._gaps.append(RequestedGap(number, by, time))
             self.changed = True
 
-    def note_gap(self, gap: Gap) -> None:
-        """Take note of a gap that changed: one that ended is not wanted any more."""
-        if gap.closed is None or all(one.number != gap.number for one in self._wanted):
+    def update_gap(self, gap: Gap) -> None:
+        """Remove a gap that ended; one that merged hands its rank to the gap that took it in."""
+        numbers = {request.number for request in self._gaps}
+        if gap.closed is None or gap.number not in numbers:
             return
         self.changed = True
-        there = {one.number for one in self._wanted}
-        left = []
-        for one in self._wanted:
-            if one.number != gap.number:
-                left.append(one)
-            elif gap.merged_into is not None and gap.merged_into not in there:
-                left.append(replace(one, number=gap.merged_into))
-        self._wanted = left
+        remaining = []
+        for request in self._gaps:
+            if request.number != gap.number:
+                remaining.append(request)
+            elif gap.merged_into is not None and gap.merged_into not in numbers:
+                remaining.append(replace(request, number=gap.merged_into))
+        self._gaps = remaining

@@ -42,10 +42,10 @@ def test_nearest_gap_unless_another_one_is_wanted(pipeline: Pipeline) -> None:
     near = where_by_hand(pipeline, (40.0, 24.0))
     assert near is not None
     assert (near.gap, near.line) == (1, 3)
-    pipeline.requests.want(9, "A. Kern", 0)  # gone meanwhile
+    pipeline.requests.request_gap(9, "A. Kern", 0)  # gone meanwhile
     assert where_by_hand(pipeline, (40.0, 24.0)) == near
-    pipeline.requests.want(2, "A. Kern", 0)
-    pipeline.requests.want(1, "A. Kern", 0)
+    pipeline.requests.request_gap(2, "A. Kern", 0)
+    pipeline.requests.request_gap(1, "A. Kern", 0)
     wanted = where_by_hand(pipeline, (40.0, 24.0))
     assert wanted is not None
     assert (wanted.gap, wanted.line) == (2, 7)

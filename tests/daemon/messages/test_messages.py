@@ -44,7 +44,7 @@ from swathe.pipeline import (
     GapSnapshot,
     LineSnapshot,
     ProgressSnapshot,
-    WantedGap,
+    RequestedGap,
 )
 from swathe.pipeline.progress.fields import percent_of
 from swathe.station import AlarmKind
@@ -204,7 +204,7 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
     ("port", PortMessage.of_tally("gauge", DeviceTally(), OF, stalls=0)),
     ("alarm", AlarmMessage.of_alarm(alarm(), OF)),
     ("alarm", AlarmMessage.of_alarm(alarm(until=AT + 9, acknowledged_by="A. Kern"), OF)),
-    ("rescan", RescanMessage.of_wanted([(WantedGap(7, "A. Kern", AT), gap_snapshot())], OF)),
+    ("rescan", RescanMessage.of_wanted([(RequestedGap(7, "A. Kern", AT), gap_snapshot())], OF)),
     ("rescan", RescanMessage.of_wanted([], OF)),
     ("command", CommandMessage(command="line", id="a-1", by="operator", line=3)),
     (

@@ -173,7 +173,7 @@ def test_zone_readings_in_it_count_for_nothing_and_it_survives_a_restart() -> No
 
 def gaps(pipeline: Pipeline) -> list[int]:
     """Return the gaps that are wanted."""
-    return [one.number for one in pipeline.requests.wanted]
+    return [one.number for one in pipeline.requests.gaps]
 
 
 def holes(*columns: float) -> Motion:
@@ -191,7 +191,7 @@ def test_wanted_gaps_stand_in_the_order_of_asking_until_they_end() -> None:
     """The list is first come first served, without doubles, and loses what was measured."""
     pipeline = run(TEXT, holes(3, 9, 15).entries(), ticks(1101, 1300))
     first, second, third = (note.number for note in pipeline.open_gap_snapshots())
-    requests = [mark(1400 + k, MarkKind.GAP_WANTED, gap=gap, by="crew-1") for k, gap in
+    requests = [mark(1400 + k, MarkKind.GAP_REQUESTED, gap=gap, by="crew-1") for k, gap in
              enumerate((third, first, third))]  # fmt: skip
     feed(pipeline, requests)
     assert gaps(pipeline) == [third, first]

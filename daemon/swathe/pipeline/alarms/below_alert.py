@@ -16,7 +16,7 @@ from swathe.pipeline.alarms.register import Alarm, AlarmRegister
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.station import AlarmKind
 
-__all__ = ["ThinPlaces"]
+__all__ = ["BelowAlert"]
 
 Cells = NDArray[np.int64]
 
@@ -34,7 +34,7 @@ class _Place:
     minimum: float
 
 
-class ThinPlaces:
+class BelowAlert:
     """Follows the cells below the alert level.
 
     Args:
@@ -51,8 +51,8 @@ class ThinPlaces:
         self._places: dict[int, _Place] = {}
         self._of_block: dict[tuple[int, int], int] = {}
 
-    def note(self, cells: Cells, time: int) -> None:
-        """Take note of cells that readings fell into, or that were excluded; shape (n,).
+    def update(self, cells: Cells, time: int) -> None:
+        """Evaluate cells that got readings or were excluded.
 
         Args:
             cells: flat cells, each once.

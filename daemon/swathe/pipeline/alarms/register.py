@@ -155,7 +155,7 @@ class AlarmRegister:
             self._seen_gaps = self._gaps
         self.note(alarm)
 
-    def look(self, sight: AlarmInputs) -> None:
+    def evaluate(self, sight: AlarmInputs) -> None:
         """Judge what is so at a tick."""
         here = _point(sight.scan), _point(sight.index)
         self._look_at_gaps(sight)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.cells.gaps import GapEnd, GapRegister
-from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.placing.placer import ProbePath
 
 __all__ = ["Coverage"]
@@ -80,15 +80,11 @@ class Coverage:
         """Return whether the probe has left the line."""
         return bool(self._done[row])
 
-    def note_readings(self, cells: Cells, before: NDArray[np.uint8]) -> None:
-        """Take note of cells that readings fell into.
-
-        Args:
-            cells: flat cells, each once, shape (n,).
-            before: their states before the readings, shape (n,).
-        """
-        now = self._grid.state[cells]
-        fresh = cells[(now == CellState.MEASURED) & (before != CellState.MEASURED)]
+    def cells_changed(self, update: CellUpdate) -> None:
+        """Count the cells that readings made measured."""
+        now = self._grid.state[update.cells]
+        measured, before = now == CellState.MEASURED, update.before == CellState.MEASURED
+        fresh = update.cells[measured & ~before]
         if fresh.size:
             self._count(fresh, 1)
             self._touched.append(fresh)
@@ -125,8 +121,8 @@ class Coverage:
         if not self._stepped:
             self._row = -1
 
-    def note_path(self, path: ProbePath, crossed: CrossedCells) -> None:
-        """Take note of the probe's way and of the cells that it crossed."""
+    def add_path(self, path: ProbePath, crossed: CrossedCells) -> None:
+        """Follow a piece of the probe's path and the cells that it crossed."""
         if crossed.cells.size:
             self._behind.append(crossed.cells)
         at = self._grid.cells_at(path.scan[-1:], path.index[-1:])

@@ -8,6 +8,7 @@ reading has reached holds zeros, so that memory of untouched rows is never paged
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
@@ -17,20 +18,35 @@ from numpy.typing import NDArray
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.station import Axis, CellRule
 
-__all__ = ["CellState", "ChangedCells", "Grid"]
+__all__ = ["CellState", "CellUpdate", "ChangedCells", "Grid"]
 
 Cells = NDArray[np.int64]
 
 
+@dataclass(frozen=True, slots=True)
+class CellUpdate:
+    """Cells that got readings or were excluded.
+
+    Attributes:
+        cells: flat cells, rising, each once, shape (n,).
+        before: their states before, shape (n,).
+        time: ns UTC.
+    """
+
+    cells: Cells
+    before: NDArray[np.uint8]
+    time: int
+
+
 class ChangedCells:
-    """Gathers the rows of changed cells, and passes the cells on.
+    """Collects the rows of changed cells, and passes the cells on.
 
     Args:
         columns: cells of a row.
 
     Attributes:
-        listener: is told flat cells, shape (n,), whose layers may have changed; a cell may be
-            among them more than once. It must neither raise nor keep the pipeline waiting.
+        listener: called with flat cells, shape (n,), whose layers may have changed; a cell may
+            occur more than once. It must neither raise nor block.
     """
 
     def __init__(self, columns: int) -> None:
@@ -38,8 +54,12 @@ class ChangedCells:
         self._rows: set[int] = set()
         self.listener: Callable[[Cells], None] | None = None
 
-    def note(self, cells: Cells) -> None:
-        """Take note of cells that may have changed."""
+    def cells_changed(self, update: CellUpdate) -> None:
+        """Add the cells of an update."""
+        self.add(update.cells)
+
+    def add(self, cells: Cells) -> None:
+        """Add cells that may have changed."""
         if cells.size:
             self._rows.update(np.unique(cells // self._columns).tolist())
             if self.listener is not None:
@@ -106,8 +126,18 @@ class Grid:
         row = self.index.cell(index)
         return np.where((column >= 0) & (row >= 0), row * self.scan.cells + column, -1)
 
+    def begin_update(self, cells: Cells, time: int) -> CellUpdate:
+        """Return the update that a change of `cells` is about to make.
+
+        Args:
+            cells: flat cells in any order, -1 outside the grid, shape (n,).
+            time: ns UTC.
+        """
+        touched = np.unique(cells[cells >= 0])
+        return CellUpdate(touched, self.state[touched].copy(), time)
+
     def exclude(self, rows: slice, columns: slice) -> None:
-        """Take a rectangle of cells out of the plan."""
+        """Exclude a rectangle of cells from the plan."""
         self.state.reshape(self.shape)[rows, columns] = CellState.EXCLUDED
 
     def required_in(self, rows: slice, columns: slice) -> Cells:

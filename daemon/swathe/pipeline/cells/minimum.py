@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 
 __all__ = ["MinimumThickness"]
 
@@ -34,9 +33,9 @@ class MinimumThickness:
         row, column = divmod(self.cell, self._grid.shape[1])
         return float(self._grid.scan.centres[column]), float(self._grid.index.centres[row])
 
-    def note(self, cells: NDArray[np.int64]) -> None:
-        """Take note of cells that readings fell into, shape (n,)."""
-        grid = self._grid
+    def cells_changed(self, update: CellUpdate) -> None:
+        """Compare the cells of an update with the minimum."""
+        grid, cells = self._grid, update.cells
         gone = self.value is not None and grid.state[self.cell] == CellState.EXCLUDED
         if gone or (self.value is not None and grid.thickness[self.cell] > self.value):
             # By a rule other than the minimum, or after a failed check, the thinnest cell may

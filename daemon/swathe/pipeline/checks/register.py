@@ -120,7 +120,7 @@ class CheckRegister:
         self._suspects: dict[int, list[Cells]] = {}
 
     @property
-    def going(self) -> bool:
+    def in_progress(self) -> bool:
         """Whether the probe is on the block now, so that readings belong to no cell."""
         return self._going is not None
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.checks.register import Check, CheckRegister
 
 __all__ = ["SuspectCells"]
@@ -87,17 +87,12 @@ class SuspectCells:
             self._changed[number] = self.checks.checks[number - 1]
         return cells
 
-    def note_readings(self, cells: Cells, before: NDArray[np.uint8]) -> None:
-        """Take note of cells that readings fell into while a failed check is in force.
-
-        Args:
-            cells: flat cells, each once, shape (n,).
-            before: their states before the readings, shape (n,).
-        """
+    def cells_changed(self, update: CellUpdate) -> None:
+        """Count cells that readings made suspect while a failed check is in force."""
         if self.in_force:
-            now = self._grid.state[cells]
-            fresh = (now == CellState.SUSPECT) & (before != CellState.SUSPECT)
-            self.checks.add_suspects(cells[fresh])
+            now = self._grid.state[update.cells]
+            fresh = (now == CellState.SUSPECT) & (update.before != CellState.SUSPECT)
+            self.checks.add_suspects(update.cells[fresh])
 
     def take_changed(self) -> list[Check]:
         """Return the checks that ended or were overridden since the last call."""

@@ -62,11 +62,11 @@ class RunRates:
         self.rate = SlidingRate(_SPEED_WINDOW_NS)
         self.cell_rate = SlidingRate(_RATE_WINDOW_NS)
 
-    def go(self, path: ProbePath) -> None:
-        """Add a piece of the probe's path; a position reset adds nothing."""
+    def add_path(self, path: ProbePath) -> None:
+        """Add the travel along a piece of the probe's path; a position reset is no travel."""
         self._travelled += float(np.abs(np.diff(path.scan))[~path.resets[1:]].sum())
 
-    def note(self, now: int, *, readings: int, measured: int) -> None:
+    def update(self, now: int, *, readings: int, measured: int) -> None:
         """Add the totals at a tick, host time in ns."""
         self.speed.note(now, self._travelled)
         self.rate.note(now, readings)

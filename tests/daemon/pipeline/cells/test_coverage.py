@@ -58,11 +58,11 @@ class Probe:
         if echo is not None:
             cells = np.unique(np.append(crossed.cells[crossed.known], last))
             cells = cells[cells >= 0]
-            before = self.grid.state[cells].copy()
+            update = self.grid.begin_update(cells, self.now)
             self.grid.add(readings(range(cells.size), valid=echo), cells, 0)
-            self.coverage.note_readings(cells, before)
+            self.coverage.cells_changed(update)
         self.grid.pass_over(crossed.cells[crossed.known], crossed.silent[crossed.known])
-        self.coverage.note_path(path, crossed)
+        self.coverage.add_path(path, crossed)
         self.at = (float(scan[-1]), row)
         self.tick()
 

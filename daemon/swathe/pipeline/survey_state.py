@@ -1,0 +1,181 @@
+"""What is known of a survey: cells, coverage, checks, operator requests, alarms."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from swathe.pipeline.alarms.evaluation import AlarmEvaluation
+from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.grid import ChangedCells, Grid
+from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.pipeline.checks.suspect_cells import SuspectCells
+from swathe.pipeline.crawler_history import CrawlerHistory
+from swathe.pipeline.operator_requests import OperatorRequests
+from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.inputs import DeviceInputs
+from swathe.pipeline.placing.pauses import Pauses
+from swathe.pipeline.placing.slip import Slip
+from swathe.pipeline.progress.progress import RunRates, progress_of
+from swathe.pipeline.progress.snapshots import (
+    GapSnapshot,
+    LineSnapshot,
+    ProgressSnapshot,
+    gap_snapshot,
+    line_snapshot,
+)
+from swathe.station import Station, excluded_cells, kept_waveforms
+
+__all__ = ["SurveyState", "SurveyStatus"]
+
+SurveyStatus = Literal["scanning", "complete", "incomplete"]
+
+
+class SurveyState:
+    """State of a survey over all its runs; `Pipeline` changes it entry by entry.
+
+    Args:
+        station: the station file with which the survey began; it fixes the grid for good.
+
+    Attributes:
+        station: the station file in force.
+        grid: the cells.
+        coverage: which required cells are measured, and the gaps.
+        tallies: counts by device.
+        survey: identity of the survey, from its first run.
+        runs: scanning runs so far.
+        readings: readings placed so far, on the grid or outside it.
+        unplaced: readings of earlier runs that no encoder samples bracketed.
+        slips: slips between two sources of the scan position.
+        minimum: the minimum thickness.
+        suspect_cells: calibration checks and the cells that a failed one makes suspect.
+        notes: operator's notes as (ns UTC, text).
+        pauses: whether readings count now, and why not.
+        requests: zones excluded and gaps requested during the survey.
+        alarms: the alarms.
+        changed: the rows that changed, and a listener for the cells.
+        crawler: armings, halts and reference of a crawler.
+    """
+
+    def __init__(self, station: Station) -> None:
+        self.station = station
+        scan, index = station.scan_axis, station.index_axis
+        self.grid = Grid(scan=scan, index=index, rule=station.survey.cell_rule)
+        for zone in station.exclude:
+            self.grid.exclude(*excluded_cells(zone, scan, index))
+        if (form := kept_waveforms(station)) is not None:
+            self.grid.keep_waveforms(form.samples, form.dtype)
+        self.coverage = Coverage(self.grid, stepped=not station.index_encoded)
+        self.minimum = MinimumThickness(self.grid)
+        self.suspect_cells = SuspectCells(self.grid, self.coverage)
+        self.changed = ChangedCells(self.grid.shape[1])
+        self.tallies: dict[str, DeviceTally] = {}
+        self.survey = ""
+        self.runs = 0
+        self.readings = 0
+        self.unplaced = 0
+        self.slips: list[Slip] = []
+        self.notes: list[tuple[int, str]] = []
+        self.pauses = Pauses()
+        self.requests = OperatorRequests()
+        self.crawler = CrawlerHistory()
+        self._alarm_evaluation = AlarmEvaluation(
+            station,
+            grid=self.grid,
+            coverage=self.coverage,
+            suspect_cells=self.suspect_cells,
+            pauses=self.pauses,
+            tallies=self.tallies,
+        )
+        self.alarms = self._alarm_evaluation.register
+        self._inputs: DeviceInputs | None = None
+        self._rates = RunRates()
+        self._line = 0
+        self._now = 0
+        self._utc_offset = 0
+        self._scanning = False
+        self._ended_complete = False
+        self._changed_gaps: dict[int, GapSnapshot] = {}
+
+    @property
+    def line(self) -> int:
+        """The line in force on a stepped index axis."""
+        return self._inputs.stepped.line if self._inputs and self._inputs.stepped else self._line
+
+    @property
+    def position(self) -> tuple[float | None, float | None]:
+        """Newest probe position, scan and index in mm; None while unknown."""
+        return self._inputs.position if self._inputs else (None, None)
+
+    @property
+    def last_sample_times(self) -> tuple[int | None, int | None]:
+        """Host time of the newest sample of scan and index, ns; None where there is none."""
+        return self._inputs.last_sample_times if self._inputs else (None, None)
+
+    @property
+    def status(self) -> SurveyStatus:
+        """``scanning`` during a run, else whether the survey is complete.
+
+        A survey that ended complete is incomplete again once a failed check makes cells suspect.
+        """
+        if self._scanning:
+            return "scanning"
+        return "complete" if self._ended_complete and self.target_reached else "incomplete"
+
+    @property
+    def utc_offset(self) -> int:
+        """Offset from this run's host times to UTC, ns."""
+        return self._utc_offset
+
+    @property
+    def time(self) -> int:
+        """Time of the last tick, ns UTC."""
+        return self._now + self._utc_offset
+
+    @property
+    def target_reached(self) -> bool:
+        """Whether the measured share is the one that the plan requires."""
+        # A share is compared as a count of cells: 99.99999 % shown as 100 % is not 100 %.
+        coverage = self.coverage
+        needed = self.station.survey.target_coverage / 100 * coverage.required
+        return coverage.measured >= needed - 1e-9
+
+    def _settle_gaps(self) -> None:
+        """Describe the gaps that changed, and remove the ended ones from the requests."""
+        for gap in self.coverage.gaps.settle():
+            self._changed_gaps[gap.number] = gap_snapshot(gap)
+            self.requests.update_gap(gap)
+
+    def take_changed_rows(self) -> list[int]:
+        """Return the rows of the grid that changed since the last call."""
+        return self.changed.take_rows()
+
+    def take_gap_snapshots(self) -> list[GapSnapshot]:
+        """Return the gaps that changed since the last call, each in its newest state."""
+        snapshots = [self._changed_gaps[number] for number in sorted(self._changed_gaps)]
+        self._changed_gaps.clear()
+        return snapshots
+
+    def open_gap_snapshots(self) -> list[GapSnapshot]:
+        """Return the open gaps, by number."""
+        return [gap_snapshot(gap) for gap in self.coverage.gaps.open]
+
+    def gap_snapshots(self) -> list[GapSnapshot]:
+        """Return every gap of the survey, open and ended, by number."""
+        return [gap_snapshot(gap) for gap in self.coverage.gaps]
+
+    def line_snapshot(self, row: int) -> LineSnapshot:
+        """Return a summary of one line of the grid."""
+        return line_snapshot(self.grid, self.coverage, row)
+
+    def progress(self) -> ProgressSnapshot:
+        """Return the progress of the survey at the last tick."""
+        unplaced, inputs = self.unplaced, self._inputs
+        if inputs is not None:
+            unplaced += inputs.placer.unplaced
+            if self.status != "scanning":  # what was still pending when the run ended
+                unplaced += inputs.placer.pending
+        return progress_of(
+            time=self.time, station=self.station, grid=self.grid,
+            coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum,
+            rates=self._rates, slips=self.slips, readings=self.readings, unplaced=unplaced,
+        )  # fmt: skip

@@ -10,8 +10,6 @@ first use, so that ``import swathe`` costs nothing:
 
 from __future__ import annotations
 
-from importlib import import_module
-from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -21,6 +19,8 @@ if TYPE_CHECKING:
     from swathe.pipeline import CellState
     from swathe.station import Axis, Station
     from swathe.store import SurveyRecord
+
+    __version__: str
 
 __all__ = [
     "Axis",
@@ -35,8 +35,6 @@ __all__ = [
     "load_station",
     "open_survey",
 ]
-
-__version__ = version("swathe")
 
 _HOMES = {
     "Axis": "swathe.station",
@@ -54,9 +52,16 @@ _HOMES = {
 
 def __getattr__(name: str) -> Any:  # noqa: ANN401  whatever the API offers by that name
     """Return a name of the API from the module that has it."""
+    # `importlib.metadata` alone takes 30 ms to import: the version too is read on first use.
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("swathe")
     if name not in _HOMES:
         message = f"module 'swathe' has no attribute {name!r}"
         raise AttributeError(message)
+    from importlib import import_module
+
     return getattr(import_module(_HOMES[name]), name)
 
 

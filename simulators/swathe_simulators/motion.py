@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from swathe_simulators.crawler.models import CommandedModel
+from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.moves import lines_of, program
 from swathe_simulators.scenario_models import MotionModels, PartModel, StepsModel
 from swathe_simulators.step_block import StepBlock

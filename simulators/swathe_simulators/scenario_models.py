@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from swathe_simulators.crawler.models import CommandedModel
+from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.device_models import CombinedModel, EncoderModel, GaugeModel
 from swathe_simulators.scenario_base import Finite, Model, Name, NotNegative, Positive, Span
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from swathe.calibration import read_calibration_record
-from swathe.errors import SwatheError
+from swathe.errors import SurveyError, SwatheError
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
 from swathe.station import Station, with_record
@@ -17,6 +17,7 @@ from swathe.store import (
     SurveyFolder,
     SurveyRecord,
     dataset_of,
+    open_dataset,
     read_survey_record,
     record_of,
     replay,
@@ -108,6 +109,7 @@ class Survey:
 
         Raises:
             SurveyError: the survey has no arrays; ``swathe rebuild`` writes them again.
+            SwatheError: xarray is not installed; it comes with the extra ``xarray``.
 
         Example:
             >>> import swathe
@@ -117,14 +119,9 @@ class Survey:
             >>> round(float(arrays.thickness.min()), 1)
             10.0
         """
-        import xarray
-
-        from swathe.errors import SurveyError
-
         if not self._folder.zarr.is_dir():
             raise SurveyError(self._folder.zarr, "is missing: run `swathe rebuild` on the survey")
-        arrays: xarray.Dataset = xarray.open_zarr(self._folder.zarr)
-        return arrays
+        return open_dataset(self._folder.zarr)
 
     def replay(
         self,

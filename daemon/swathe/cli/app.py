@@ -9,9 +9,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.logging import RichHandler
 
-from swathe import __version__
 from swathe.errors import SwatheError
 
 __all__ = ["Exit", "app", "console", "errors", "quantity", "say"]
@@ -63,6 +61,8 @@ class Exit:
 
 def _print_version(value: bool) -> None:
     if value:
+        from swathe import __version__
+
         typer.echo(__version__)
         raise typer.Exit
 
@@ -80,6 +80,8 @@ def _options(
     ] = False,
 ) -> None:
     """Set up logging for every subcommand."""
+    from rich.logging import RichHandler
+
     logging.basicConfig(
         level=logging.INFO if verbose else logging.WARNING,
         format="%(message)s",

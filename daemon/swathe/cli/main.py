@@ -24,7 +24,6 @@ from swathe.cli import (  # noqa: F401
 )
 from swathe.cli.app import Exit, app, errors
 from swathe.errors import MisuseError, SwatheError
-from swathe_drivers import DriverError
 
 __all__ = ["main"]
 
@@ -35,6 +34,15 @@ def main() -> None:
         app()
     except MisuseError:
         raise
-    except (SwatheError, DriverError) as error:
+    except Exception as error:
+        if not _for_the_user(error):
+            raise
         errors.print(f"swathe: {error}", style="red", highlight=False, markup=False, soft_wrap=True)
         sys.exit(Exit.ERROR)
+
+
+def _for_the_user(error: Exception) -> bool:
+    """Return whether a user can remedy an error; the drivers are imported only to judge one."""
+    from swathe_drivers import DriverError
+
+    return isinstance(error, SwatheError | DriverError)

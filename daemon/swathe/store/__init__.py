@@ -1,6 +1,6 @@
 """The survey folder: files derived from the journal, for any reader."""
 
-from swathe.store.dataset import dataset_of
+from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.folder import SurveyFolder, check_same_plan
 from swathe.store.rebuild import replay, write_all, write_derived
 from swathe.store.record import SurveyRecord, read_survey_record, record_of, write_survey_record
@@ -13,6 +13,7 @@ __all__ = [
     "SurveyRecord",
     "check_same_plan",
     "dataset_of",
+    "open_dataset",
     "read_survey_record",
     "record_of",
     "replay",

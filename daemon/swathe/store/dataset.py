@@ -1,16 +1,35 @@
-"""The grid in memory as the xarray Dataset that its zarr arrays open as."""
+"""The grid as an xarray Dataset: from memory, or opened from its zarr arrays.
+
+xarray comes with the extra ``xarray``: acquisition needs neither it nor the pandas that it brings.
+"""
 
 from __future__ import annotations
 
+from importlib.util import find_spec
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from swathe.errors import SwatheError
 from swathe.pipeline import Grid
 from swathe.store.zarr_store import LAYERS, axis_attributes, layer_attributes
 
 if TYPE_CHECKING:
     import xarray
 
-__all__ = ["dataset_of"]
+__all__ = ["dataset_of", "open_dataset"]
+
+
+def open_dataset(path: Path) -> xarray.Dataset:
+    """Return the Dataset of a survey's zarr arrays, read lazily.
+
+    Raises:
+        SwatheError: xarray is not installed.
+    """
+    _require_xarray()
+    import xarray
+
+    dataset: xarray.Dataset = xarray.open_zarr(path)
+    return dataset
 
 
 def dataset_of(grid: Grid, attributes: dict[str, Any]) -> xarray.Dataset:
@@ -19,7 +38,11 @@ def dataset_of(grid: Grid, attributes: dict[str, Any]) -> xarray.Dataset:
     Args:
         grid: the cells; their values are copied.
         attributes: of the whole Dataset.
+
+    Raises:
+        SwatheError: xarray is not installed.
     """
+    _require_xarray()
     import xarray
 
     whole = slice(0, grid.shape[0]), slice(0, grid.shape[1])
@@ -32,3 +55,9 @@ def dataset_of(grid: Grid, attributes: dict[str, Any]) -> xarray.Dataset:
         for axis in (grid.scan, grid.index)
     }
     return xarray.decode_cf(xarray.Dataset(layers, axes, attributes))
+
+
+def _require_xarray() -> None:
+    if find_spec("xarray") is None:
+        message = "xarray is not installed: run `pip install 'swathe[xarray]'`"
+        raise SwatheError(message)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from swathe_simulators.crawler.models import CommandedModel
+from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.trajectory import Piece, ramp
 
 _TINY_MM = 1e-6

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from swathe_simulators.crawler.models import CommandedModel
 from swathe_simulators.crawler.words import Block, BlockError
+from swathe_simulators.crawler_models import CommandedModel
 
 _INCH = 25.4
 _MODAL_GROUPS = (

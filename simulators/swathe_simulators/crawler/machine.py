@@ -14,11 +14,11 @@ import numpy as np
 from swathe_simulators.crawler import drive
 from swathe_simulators.crawler.interpreter import Ask, Interpreter, Request
 from swathe_simulators.crawler.link import Link
-from swathe_simulators.crawler.models import CommandedModel
 from swathe_simulators.crawler.record import CrawlerRecord, Kind
 from swathe_simulators.crawler.voice import Voice
 from swathe_simulators.crawler.watch import Watch
 from swathe_simulators.crawler.words import BlockError, read_block
+from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.outlet import DeviceInfo
 from swathe_simulators.ports import Port
 from swathe_simulators.trajectory import Piece, Trajectory

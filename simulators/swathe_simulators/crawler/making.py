@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from swathe_simulators.crawler.machine import Crawler
-from swathe_simulators.crawler.models import CommandedModel
+from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.ports import make_port
 from swathe_simulators.scenario_models import Scenario
 from swathe_simulators.trajectory import Trajectory

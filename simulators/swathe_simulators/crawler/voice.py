@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from swathe_simulators.crawler.link import Link
-from swathe_simulators.crawler.models import CommandedModel
+from swathe_simulators.crawler_models import CommandedModel
 
 _MOST_JUNK = 12
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from swathe_simulators.crawler.drive import Pair, passes
-from swathe_simulators.crawler.models import CommandedModel, ZoneModel
+from swathe_simulators.crawler_models import CommandedModel, ZoneModel
 from swathe_simulators.trajectory import Trajectory
 
 _SAME_LINE_MM = 1.0

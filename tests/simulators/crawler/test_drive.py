@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from simulators.crawler.driver import motion
-from swathe_simulators.crawler import CommandedModel
 from swathe_simulators.crawler.drive import (
     duration_of,
     first_seconds,
@@ -20,6 +19,7 @@ from swathe_simulators.crawler.drive import (
     way_to_edge,
 )
 from swathe_simulators.crawler.watch import Watch
+from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.trajectory import Piece, Trajectory
 
 MODEL = CommandedModel.model_validate(motion())

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from simulators.crawler.driver import motion
-from swathe_simulators.crawler import CommandedModel
 from swathe_simulators.crawler.interpreter import Ask, Interpreter, Request
 from swathe_simulators.crawler.words import BlockError, read_block
+from swathe_simulators.crawler_models import CommandedModel
 
 
 def asked(*lines: str, **changes: object) -> Request:

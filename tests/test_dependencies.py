@@ -1,0 +1,149 @@
+"""What pyproject.toml declares is what the packages import, and start-up imports little of it."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from importlib.metadata import packages_distributions
+from pathlib import Path
+
+ROOT = Path(__file__).parent.parent
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+OURS = {"swathe", "swathe_drivers", "swathe_simulators"}
+# Benchmarks and the coverage-guided fuzzer compare with these where somebody has installed them.
+NEVER_REQUIRED = {"atheris", "elkai", "ortools"}
+# Plugins of pytest, and what the outside driver of the tests is built with.
+USED_WITHOUT_IMPORT = {"hatchling", "pytest-asyncio", "pytest-timeout", "pytest-xdist"}
+
+
+def distribution(requirement: str) -> str:
+    """Return the normalised name of a requirement or distribution."""
+    name = re.split(r"[\[<>=!~; ]", requirement, maxsplit=1)[0]
+    return re.sub(r"[-_.]+", "-", name).lower()
+
+
+def declared(*extras: str) -> set[str]:
+    """Return the distributions of the dependencies, or of extras; references to ours resolved."""
+    found: set[str] = set()
+    for extra in extras:
+        for requirement in PROJECT["optional-dependencies"][extra]:
+            if nested := re.match(r"swathe\[(.+)\]", requirement):
+                found |= declared(*nested[1].split(","))
+            else:
+                found.add(distribution(requirement))
+    return found if extras else {distribution(r) for r in PROJECT["dependencies"]}
+
+
+def third_party(source: Path) -> Iterator[tuple[str, bool]]:
+    """Yield each outside package that a module imports, and whether only for type checking."""
+    tree = ast.parse(source.read_text("utf-8"))
+    typing_only = {
+        child
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        for child in ast.walk(node)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            names = [node.module or ""]
+        else:
+            continue
+        for name in names:
+            top = name.partition(".")[0]
+            if top not in sys.stdlib_module_names:
+                yield top, node in typing_only
+
+
+def imported(*folders: str) -> set[str]:
+    """Return the distributions whose packages the modules in some folders import."""
+    homes = packages_distributions()
+    inside = OURS | {path.stem for path in (ROOT / "tests").iterdir()}
+    return {
+        distribution(homes[top][0])
+        for folder in folders
+        for source in (ROOT / folder).rglob("*.py")
+        for top, _ in third_party(source)
+        if top not in inside | NEVER_REQUIRED
+    }
+
+
+def test_packages_import_what_is_declared() -> None:
+    """Dependencies and run-time extras are the imports of the packages: none missing, none more."""
+    for_tests_of_drivers = imported("drivers/swathe_drivers/testing") & {"pytest"}
+    assert imported("daemon", "drivers", "simulators") - for_tests_of_drivers == (
+        declared() | declared("xarray")
+    )
+
+
+def test_extras_are_apart_from_dependencies() -> None:
+    """What an extra brings is no dependency of everybody."""
+    for extra in PROJECT["optional-dependencies"]:
+        assert not declared(extra) & declared(), extra
+
+
+def test_tests_import_what_is_declared() -> None:
+    """The extra `test` has what only the tests import, and nothing that no test uses."""
+    own = {
+        distribution(r)
+        for r in PROJECT["optional-dependencies"]["test"]
+        if not r.startswith("swathe[")
+    }
+    assert imported("tests") <= declared() | declared("test")
+    assert own <= imported("tests") | USED_WITHOUT_IMPORT
+
+
+def test_xarray_is_imported_in_one_module() -> None:
+    """What the extra `xarray` brings is imported in one place, which names it when it is missing."""
+    found = {
+        path.relative_to(ROOT).as_posix()
+        for folder in ("daemon", "drivers", "simulators")
+        for path in (ROOT / folder).rglob("*.py")
+        if ("xarray", False) in set(third_party(path))
+    }
+    assert found == {"daemon/swathe/store/dataset.py"}
+
+
+def test_python_versions_agree() -> None:
+    """The oldest Python is the same in metadata, classifiers, ruff and mypy."""
+    tools = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]
+    versions = [c.rpartition(" ")[2] for c in PROJECT["classifiers"] if ":: Python :: 3." in c]
+    assert versions == ["3.11", "3.12", "3.13"]
+    assert PROJECT["requires-python"] == f">={versions[0]}"
+    assert tools["mypy"]["python_version"] == versions[0]
+    assert tools["ruff"]["target-version"] == "py" + versions[0].replace(".", "")
+
+
+def test_help_imports_little() -> None:
+    """``swathe --help`` loads neither numpy nor pydantic, the drivers or the simulators."""
+    heavy = ("numpy", "pydantic", "zarr", "pint", "serial", "swathe_drivers", "swathe_simulators")
+    code = (
+        "import sys\n"
+        "from swathe.cli.main import main\n"
+        "sys.argv = ['swathe', '--help']\n"
+        "try:\n    main()\n"
+        "except SystemExit as end:\n    assert not end.code, end.code\n"
+        f"print([name for name in {heavy} if name in sys.modules], file=sys.stderr)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "simulate" in done.stdout
+    assert done.stderr == "[]\n"
+
+
+def test_missing_xarray_is_an_error_with_a_remedy() -> None:
+    """Without xarray the API names the extra to install."""
+    code = (
+        "import importlib.util, pathlib\n"
+        "importlib.util.find_spec = lambda name: None\n"
+        "from swathe.errors import SwatheError\n"
+        "from swathe.store.dataset import open_dataset\n"
+        "try:\n    open_dataset(pathlib.Path('survey.zarr'))\n"
+        "except SwatheError as error:\n    print(error)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "xarray is not installed: run `pip install 'swathe[xarray]'`\n"

@@ -135,7 +135,7 @@ def test_ascans_become_thickness_and_are_kept(
     assert told.returncode == 1
     assert "is no signal: no A-scan" in told.stderr
     told = swathe("report", survey, "--line", "40 mm")
-    assert "index 40 mm lies beside the survey, which goes from -0.5 to 0.5 mm" in told.stderr
+    assert "index 40 mm is outside the survey, which covers -0.5 to 0.5 mm" in told.stderr
 
 
 @pytest.mark.parametrize(

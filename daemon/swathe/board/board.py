@@ -222,8 +222,7 @@ class Board:
     ) -> list[RenderableType]:
         """Return one station in exactly `height` lines, if that is enough for what matters."""
         top: list[RenderableType] = [Rule(self._title(view), style="dim", align="left")]
-        if banner := self._banner(view, now, wall):
-            top.append(banner)
+        top += self._banner(view, now, wall)
         top += self._progress_lines(view, now, wall, width)
         top += self._panel.next_lines()
         health = self._health(view, width, long=height >= _TALL)
@@ -263,20 +262,21 @@ class Board:
         part = f": {state.part}" if state is not None and state.part else ""
         return Text.assemble((f"{view.name}{part} ", "bold"), state_text(view))
 
-    def _banner(self, view: StationView, now: float, wall: datetime) -> Text | None:
+    def _banner(self, view: StationView, now: float, wall: datetime) -> list[Text]:
+        """Return what is wrong or why the run is not scanning, in as few lines as it takes."""
         age, state = view.age(now, wall), view.state
         old = "" if age is None else f", what is shown is {age_text(age)} old"
         if state is not None and state.state == "offline":
-            return one_line(f" OFFLINE{old}: {state.reason} ", "bold reverse")
+            return [one_line(f" OFFLINE{old}: {state.reason} ", "bold reverse")]
         if state is not None and state.state == "paused":
-            return one_line(
-                f" PAUSED: readings belong to no cell · {state.reason} ", "bold reverse"
-            )
+            text = f" PAUSED: readings belong to no cell · {state.reason} "
+            return [one_line(text, "bold reverse")]
         if view.is_stale(now, wall) and self._panel.is_connected:
-            return one_line(f" NO MESSAGE FOR {age_text(age or 0)}: is the station up? ", "reverse")
+            text = f" NO MESSAGE FOR {age_text(age or 0)}: is the station up? "
+            return [one_line(text, "reverse")]
         if state is not None and state.reason and not self._panel.next_lines():
-            return one_line(state.reason, "dim")
-        return None
+            return self._wrapped([state.reason], "dim")
+        return []
 
     def _progress_lines(
         self, view: StationView, now: float, wall: datetime, width: int

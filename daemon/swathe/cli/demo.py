@@ -19,7 +19,7 @@ def demo(
         "swathe-demo"
     ),
     speed: Annotated[float, typer.Option(min=0.1, max=40, help="Time scale.")] = 20.0,
-    seed: Annotated[int | None, typer.Option(help="Decides everything that is random.")] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of everything random.")] = None,
     headless: Annotated[
         bool, typer.Option("--headless", help="Print plain lines instead of the board.")
     ] = False,
@@ -27,7 +27,7 @@ def demo(
         int, typer.Option(min=0, max=65_535, help="Port of the page; 0 for a free one.")
     ] = 0,
 ) -> None:
-    """Scan a simulated penstock: gaps appear, are gone back to, and close.
+    """Scan a simulated penstock: gaps open, are scanned again, and close.
 
     Everything but Swathe itself is simulated: the pipe, the crawler, its encoder and its gauge on
     pseudo-terminals, and a broker on this machine. Exit code 0: covered; 3: not.

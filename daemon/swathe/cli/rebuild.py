@@ -1,4 +1,4 @@
-"""``swathe rebuild SURVEY``: make everything that is derived anew from the journal."""
+"""``swathe rebuild SURVEY``: write the derived files again from the journal."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ __all__ = ["rebuild"]
 @app.command()
 def rebuild(
     survey: Annotated[Path, typer.Argument(help="The survey folder.")],
-    picture: Annotated[bool, typer.Option(help="Draw the picture anew as well.")] = True,
+    picture: Annotated[bool, typer.Option(help="Draw the picture again as well.")] = True,
     delay: Annotated[
         list[str] | None,
         typer.Option(help='Another delay of a device, such as "gauge=12 ms"; may be repeated.'),

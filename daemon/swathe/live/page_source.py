@@ -23,7 +23,7 @@ class PageSource:
     """Shows pipeline, mirror, broker and crawler to the page, and passes its commands on.
 
     Args:
-        pipeline: returns the pipeline; it is first asked for when a viewer comes.
+        pipeline: returns the pipeline; first called when a viewer connects.
         mirror: has the messages.
         link: returns the link to the broker, if there is one.
         crawl: the crawler's work, if it may move in this run.

@@ -192,7 +192,7 @@ class RunPanel(Panel):
 
 
 def next_line(daemon: Daemon) -> Text:
-    """Return what the crawler does, or where an inspector goes next, in one line."""
+    """Return what the crawler does, or the next step by hand, in one line."""
     if daemon.crawl is not None:
         text = f"crawler {daemon.crawl.machine.state}: {daemon.crawl.words or 'begins'}"
     else:

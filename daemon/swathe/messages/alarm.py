@@ -40,8 +40,8 @@ class WantedExtent(Snapshot):
     """A gap that is to be scanned again."""
 
     gap: int = Field(description="its number")
-    by: str = Field(description="who wants it")
-    asked: UtcTime = Field(description="since when")
+    by: str = Field(description="who requested it")
+    requested: UtcTime = Field(description="when")
     scan: Extent = Field(description="its borders, mm")
     index: Extent = Field(description="its borders, mm")
 
@@ -58,7 +58,9 @@ class RescanMessage(Message):
     ) -> RescanMessage:
         """Return the message of what is wanted, each with its gap as it is."""
         extents = tuple(
-            WantedExtent(gap=one.number, by=one.by, asked=one.time, scan=gap.scan, index=gap.index)
+            WantedExtent(
+                gap=one.number, by=one.by, requested=one.time, scan=gap.scan, index=gap.index
+            )
             for one, gap in wanted
         )
         return cls(**heading, wanted=extents)

@@ -22,17 +22,17 @@ __all__ = ["draw_cell", "draw_line", "nearest"]
 
 
 def nearest(group: zarr.Group, axis: str, position: float, folder: SurveyFolder) -> int:
-    """Return the cell of an axis that a position in mm lies in.
+    """Return the cell of an axis that contains a position in mm.
 
     Raises:
-        SurveyError: it lies beside the survey; the message tells from where to where it goes.
+        SurveyError: the position is outside the survey; the text gives its borders.
     """
     centres = np.asarray(group[axis])
     half = float(group[axis].attrs["resolution"]) / 2  # type: ignore[arg-type]
     cell = int(np.argmin(np.abs(centres - position)))
     if abs(centres[cell] - position) > half + 1e-9:
         message = (
-            f"{axis} {position:g} mm lies beside the survey, which goes from "
+            f"{axis} {position:g} mm is outside the survey, which covers "
             f"{centres[0] - half:g} to {centres[-1] + half:g} mm"
         )
         raise SurveyError(folder.path, message)
@@ -48,7 +48,7 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
         path: where the PNG is written; next to the survey's picture by default.
 
     Raises:
-        SurveyError: the record or the arrays are missing, or the line lies beside the survey.
+        SurveyError: the record or the arrays are missing, or the line is outside the survey.
     """
     record = read_survey_record(folder.record)
     group = zarr.open_group(folder.zarr, mode="r")

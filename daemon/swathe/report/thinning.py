@@ -26,7 +26,7 @@ BY_URGENCY = np.array(
     ],
     np.uint8,
 )
-"""States from the least to the most urgent: an excluded cell or a gap stays visible."""
+"""States from the lowest to the most urgent: an excluded cell or a gap stays visible."""
 
 URGENCY = np.argsort(BY_URGENCY).astype(np.uint8)
 """Urgency of each state, its place in `BY_URGENCY`."""
@@ -60,11 +60,11 @@ def _pool_pairs(values: NDArray[Any], axis: int, how: np.ufunc) -> NDArray[Any]:
 
 
 def thin_minimum(values: NDArray[Any], step: tuple[int, int]) -> NDArray[Any]:
-    """Return the least value of each block of `step` cells, NaN where there is none."""
+    """Return the minimum of each block of `step` cells, NaN where there is none."""
     if step == (1, 1):
         return values
-    least = pool(np.where(np.isnan(values), np.inf, values), step, np.minimum)
-    return np.where(np.isinf(least), np.nan, least)
+    minimum = pool(np.where(np.isnan(values), np.inf, values), step, np.minimum)
+    return np.where(np.isinf(minimum), np.nan, minimum)
 
 
 def thin_worst(state: NDArray[np.uint8], step: tuple[int, int]) -> NDArray[np.uint8]:

@@ -165,7 +165,7 @@ def test_gap_is_wanted_again_from_the_list(board: Browser, served: ServedPage) -
         ("rescan", 2),
         ("rescan", 3),
     ]
-    wanted = [{"gap": 1, "by": "A. Kern", "asked": "2030-01-01T10:00:00Z"}]
+    wanted = [{"gap": 1, "by": "A. Kern", "requested": "2030-01-01T10:00:00Z"}]
     board.run("document.activeElement.blur()")
     ActionChains(board.driver, duration=20).move_to_element(board.find("#part")).perform()
     served.call(lambda: served.source.say("rescan", wanted=wanted))

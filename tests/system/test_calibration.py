@@ -8,7 +8,7 @@ import re
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -30,6 +30,10 @@ counts_per_mm = {counts}
 [probe]
 diameter = "6.35 mm"
 frequency = "5 MHz"
+[block]
+name = "B-7"
+material = "carbon steel"
+steps = [{steps}]
 [calibration]
 {calibration}
 [verification]
@@ -55,13 +59,19 @@ def instrument() -> Iterator[Instrument]:
         yield made
 
 
-def write_station(folder: Path, instrument: Instrument, *, record: bool = True) -> Path:
+def station_text(port: str, calibration: str, walls: Sequence[float] = ()) -> str:
+    """Return the station file with these steps of the block (mm)."""
+    steps = ", ".join(f'"{wall} mm"' for wall in walls)
+    return STATION.format(counts=COUNTS_PER_MM, port=port, calibration=calibration, steps=steps)
+
+
+def write_station(
+    folder: Path, instrument: Instrument, *, record: bool = True, walls: Sequence[float] = ()
+) -> Path:
     """Write the station file, with the record's calibration or with a nominal one."""
     path = folder / "strip.toml"
     calibration = 'file = "calibration.json"' if record else 'velocity = "5920 m/s"'
-    path.write_text(
-        STATION.format(counts=COUNTS_PER_MM, port=instrument.port, calibration=calibration)
-    )
+    path.write_text(station_text(instrument.port, calibration, walls))
     return path
 
 
@@ -100,10 +110,9 @@ def on_block(
 
 def calibrate(folder: Path, instrument: Instrument, walls: list[float]) -> tuple[int, str]:
     """Calibrate on steps of the given thicknesses, which is where the probe is put."""
-    station = write_station(folder, instrument, record=False)
+    station = write_station(folder, instrument, record=False, walls=walls)
     arguments: list[object] = ["calibrate", "thickness", station, "--by", "A. Kern"]
-    arguments += ["--block", "B-7", "--material", "carbon steel", "--block-temperature", "21 degC"]
-    arguments += ["--steps", ", ".join(f"{wall} mm" for wall in walls)]
+    arguments += ["--block-temperature", "21 degC"]
     return on_block([*arguments, "--out", folder / "calibration.json"], instrument, [*walls])
 
 
@@ -178,7 +187,7 @@ def test_night_of_an_inspector(tmp_path: Path, instrument: Instrument) -> None:
 def test_step_that_does_not_settle_is_not_taken(tmp_path: Path, instrument: Instrument) -> None:
     """Giving up writes nothing, and says so."""
     station = write_station(tmp_path, instrument, record=False)
-    arguments: list[object] = ["calibrate", "thickness", station, "--by", "A", "--block", "B-7"]
+    arguments: list[object] = ["calibrate", "thickness", station, "--by", "A"]
     result = subprocess.run(
         [sys.executable, "-m", "swathe", *map(str, arguments), "--out", str(tmp_path / "c.json")],
         input="q\n",
@@ -198,16 +207,35 @@ def test_record_changed_since_is_refused(tmp_path: Path) -> None:
     rows = [f"{d},{0.42 + 2 * d / 5.93 + k * 0.001:.4f}" for d in (12.7, 5.08) for k in range(5)]
     readings.write_text("step (mm),time of flight (us)\n" + "\n".join(rows) + "\n")
     record = tmp_path / "calibration.json"
-    arguments = ["--readings", readings, "--by", "A. Kern", "--block", "B-7", "--out", record]
-    probe = ["--diameter", "6.35 mm", "--frequency", "5 MHz"]
-    made = swathe("calibrate", "thickness", *arguments, *probe)
+    station = tmp_path / "strip.toml"
+    station.write_text(station_text("/dev/null", 'velocity = "5920 m/s"'))
+    made = swathe(
+        *("calibrate", "thickness", station, "--readings", readings),
+        *("--by", "A. Kern", "--out", record),
+    )
     assert made.returncode == 0, made.stderr
     record.write_text(record.read_text().replace('"B-7"', '"B-8"'))
-    station = tmp_path / "strip.toml"
-    station.write_text(
-        STATION.format(counts=20, port="/dev/null", calibration='file = "calibration.json"')
-    )
+    station.write_text(station_text("/dev/null", 'file = "calibration.json"'))
     told = swathe("check", station, "--seconds", "0")
     assert told.returncode == 1
     assert "'calibration.file' must name a calibration record" in told.stderr
     assert "was changed after it was signed" in told.stderr
+
+
+@pytest.mark.parametrize(
+    ("table", "message"),
+    [
+        ("block", "block missing: add [block] with its name and steps to the station file"),
+        ("probe", "probe missing: add [probe] with diameter and frequency to the station file"),
+    ],
+)
+def test_calibration_names_the_table_that_is_missing(
+    tmp_path: Path, table: str, message: str
+) -> None:
+    """Without block or probe there is no record: the message names the table to add."""
+    station = tmp_path / "strip.toml"
+    text = station_text("/dev/null", 'velocity = "5920 m/s"')
+    station.write_text(re.sub(rf"^\[{table}\]\n(?:[^\[].*\n)+", "", text, flags=re.MULTILINE))
+    result = swathe("calibrate", "thickness", station, "--by", "A", "--readings", "none.csv")
+    assert result.returncode == 1
+    assert message in " ".join(result.stderr.split())

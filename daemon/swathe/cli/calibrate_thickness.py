@@ -15,7 +15,7 @@ from swathe.cli.calibrate import calibrate
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
-    from swathe.calibration import StepReading, StepsResult
+    from swathe.calibration import BlockRecord, ProbeRecord, StepReading, StepsResult
     from swathe.station import Station
 
 __all__ = ["thickness"]
@@ -25,157 +25,139 @@ _READINGS = 20
 
 @calibrate.command()
 def thickness(
-    by: Annotated[str, typer.Option(help="Who calibrates.")],
-    block: Annotated[str, typer.Option(help="Name of the step block.")],
     station: Annotated[
-        Path | None, typer.Argument(help="The station file, whose gauge reads the steps.")
-    ] = None,
-    steps: Annotated[
-        str, typer.Option(help='Thicknesses of the steps, such as "0.500 in, 0.200 in".')
-    ] = "",
+        Path,
+        typer.Argument(help="Station file with [block], [probe] and [instrument]."),
+    ],
+    by: Annotated[str, typer.Option(help="Who calibrates.")],
     readings: Annotated[
-        Path | None, typer.Option(help="A CSV file of readings instead of the gauge.")
+        Path | None, typer.Option(help="CSV file of readings, instead of the gauge's.")
     ] = None,
-    material: Annotated[
-        str, typer.Option(help="Of the block, to look whether the velocity can be.")
+    block_temperature: Annotated[
+        str, typer.Option(help='Temperature of the block now, such as "21 degC".')
     ] = "",
     velocity: Annotated[
-        str, typer.Option(help="Known velocity: only the zero offset is sought.")
+        str, typer.Option(help="Known velocity: only the zero offset is determined.")
     ] = "",
     zero_offset: Annotated[
-        str, typer.Option(help="Known zero offset: only the velocity is sought.")
+        str, typer.Option(help="Known zero offset: only the velocity is determined.")
     ] = "",
-    block_serial: Annotated[str, typer.Option(help="Serial number of the block.")] = "",
-    block_temperature: Annotated[str, typer.Option(help='Such as "21 degC".')] = "",
-    block_uncertainty: Annotated[
-        str, typer.Option(help="Standard uncertainty of its steps, by its certificate.")
-    ] = "0 mm",
-    probe: Annotated[str, typer.Option(help="Name of the probe; else the station file's.")] = "",
-    probe_serial: Annotated[str, typer.Option(help="Serial number of the probe.")] = "",
-    diameter: Annotated[str, typer.Option(help="Of the probe; else the station file's.")] = "",
-    frequency: Annotated[str, typer.Option(help="Of the probe; else the station file's.")] = "",
-    separation: Annotated[
-        str, typer.Option(help="Of a dual probe's elements; else the station file's.")
-    ] = "",
-    instrument: Annotated[str, typer.Option(help="Name of the instrument.")] = "",
-    instrument_serial: Annotated[str, typer.Option(help="Serial number of the instrument.")] = "",
-    couplant: Annotated[str, typer.Option(help="The couplant.")] = "",
-    procedure: Annotated[str, typer.Option(help="The procedure that is followed.")] = "",
-    approved_by: Annotated[str, typer.Option(help="A second signature.")] = "",
-    resolution: Annotated[str, typer.Option(help="Last digit of the times of flight.")] = "0 us",
     steady: Annotated[
-        str, typer.Option(help="Greatest spread of a step's readings: a thickness.")
+        str, typer.Option(help="Maximum spread of a step's readings, as a thickness.")
     ] = "0.1 mm",
-    out: Annotated[Path, typer.Option(help="The calibration record that is written.")] = Path(
+    approved_by: Annotated[str, typer.Option(help="Second signature.")] = "",
+    out: Annotated[Path, typer.Option(help="Calibration record to write.")] = Path(
         "calibration.json"
     ),
 ) -> None:
-    """Calibrate velocity and zero offset on one or more steps of a block of the same material.
+    """Calibrate velocity and zero offset on the steps of the station file's block.
 
-    Each step is taken when its readings are steady. One step tells the zero offset by a known
-    velocity, or the velocity by a known zero offset; two and more tell both.
+    Each step is taken when its readings are steady. One step gives the zero offset by a known
+    velocity, or the velocity by a known zero offset; two or more give both.
     """
     from swathe.calibration import (
-        BlockRecord,
         InstrumentRecord,
-        ProbeKind,
-        ProbeRecord,
         new_record,
         read_readings,
         solve_steps,
         write_calibration_record,
     )
     from swathe.station import load_station
-    from swathe.units import frequency as frequency_of
-    from swathe.units import length, temperature, time_of_flight
+    from swathe.units import length, time_of_flight
     from swathe.units import velocity as velocity_of
 
-    u_thickness = quantity("--block-uncertainty", block_uncertainty, length)
-    settings = None if station is None else load_station(station)[0]
-    own = None if settings is None else settings.probe
-    if diameter and frequency:
-        size = quantity("--diameter", diameter, length)
-        rate = quantity("--frequency", frequency, frequency_of)
-    elif own is not None:
-        size, rate = own.diameter, own.frequency
-    else:
-        message = "the probe must be told: --diameter and --frequency, or [probe] in a station file"
-        raise SwatheError(message)
-    apart = own.separation if own is not None and own.kind == "dual" else 0.0
-    if separation:
-        apart = quantity("--separation", separation, length)
+    settings, _ = load_station(station)
+    block, probe = _block(settings, block_temperature), _probe(settings)
+    given_velocity = quantity("--velocity", velocity, velocity_of) if velocity else None
+    given_offset = quantity("--zero-offset", zero_offset, time_of_flight) if zero_offset else None
     if readings is not None:
-        read = read_readings(readings, u_thickness=u_thickness)
-    elif settings is not None:
-        wanted = _thicknesses(steps, settings)
-        limit = quantity("--steady", steady, length)
-        read = asyncio.run(_read_steps(settings, wanted, u_thickness, limit))
+        read = read_readings(readings, u_thickness=block.u_thickness_mm)
     else:
-        message = "name a station file whose gauge reads the steps, or --readings FILE"
-        raise SwatheError(message)
+        limit = quantity("--steady", steady, length)
+        read = asyncio.run(_read_steps(settings, block.u_thickness_mm, limit))
+    material = settings.block.material if settings.block is not None else ""
     result = solve_steps(
         read,
-        velocity=quantity("--velocity", velocity, velocity_of) if velocity else None,
-        zero_offset=quantity("--zero-offset", zero_offset, time_of_flight) if zero_offset else None,
-        separation=apart,
+        velocity=given_velocity,
+        zero_offset=given_offset,
+        separation=probe.separation_mm,
         material=material or None,
-        time_resolution_us=quantity("--resolution", resolution, time_of_flight),
+        time_resolution_us=settings.instrument.time_resolution,
     )
+    calibration = settings.calibration
     record = new_record(
         result,
         time=datetime.now(UTC),
         by=by,
         approved_by=approved_by or None,
-        procedure=procedure,
+        procedure=calibration.procedure if calibration is not None else "",
         material=material,
-        block=BlockRecord(
-            name=block,
-            serial=block_serial,
-            temperature_degC=quantity("--block-temperature", block_temperature, temperature)
-            if block_temperature
-            else None,
-            u_thickness_mm=u_thickness,
+        block=block,
+        probe=probe,
+        couplant=calibration.couplant if calibration is not None else "",
+        instrument=InstrumentRecord(
+            name=settings.instrument.name, serial=settings.instrument.serial
         ),
-        probe=ProbeRecord(
-            name=probe or (own.name if own is not None else ""),
-            serial=probe_serial,
-            kind=ProbeKind.DUAL if apart else ProbeKind.SINGLE,
-            diameter_mm=size,
-            frequency_MHz=rate,
-            separation_mm=apart,
-        ),
-        couplant=couplant,
-        instrument=InstrumentRecord(name=instrument, serial=instrument_serial),
     )
-    _tell(result, record.warnings)
+    _print_result(result, record.warnings)
     write_calibration_record(out, record)
     say(f"record {record.id}: {out}")
     say(f'in the station file: calibration.file = "{out}"')
 
 
-def _thicknesses(steps: str, station: Station) -> list[float]:
-    from swathe.units import length
+def _block(station: Station, temperature: str) -> BlockRecord:
+    """Return the block of the station file, at the temperature of the option."""
+    from swathe.calibration import BlockRecord
+    from swathe.units import temperature as temperature_of
 
-    if steps:
-        return [quantity("--steps", text, length) for text in steps.split(",")]
+    if station.block is None:
+        message = "block missing: add [block] with its name and steps to the station file"
+        raise SwatheError(message)
+    celsius = quantity("--block-temperature", temperature, temperature_of) if temperature else None
+    return BlockRecord(
+        name=station.block.name,
+        serial=station.block.serial,
+        temperature_degC=celsius,
+        u_thickness_mm=station.block.uncertainty,
+    )
+
+
+def _probe(station: Station) -> ProbeRecord:
+    from swathe.calibration import ProbeKind, ProbeRecord
+
+    probe = station.probe
+    if probe is None:
+        message = "probe missing: add [probe] with diameter and frequency to the station file"
+        raise SwatheError(message)
+    return ProbeRecord(
+        name=probe.name,
+        serial=probe.serial,
+        kind=ProbeKind(probe.kind),
+        diameter_mm=probe.diameter,
+        frequency_MHz=probe.frequency,
+        separation_mm=probe.separation,
+    )
+
+
+def _steps(station: Station) -> tuple[float, ...]:
+    if station.block is not None and station.block.steps:
+        return station.block.steps
     if station.verification is not None:
-        return list(station.verification.steps)
-    message = 'name the block\'s steps: --steps "0.500 in, 0.200 in", or [verification] steps'
+        return station.verification.steps
+    message = 'steps missing: add steps = ["0.500 in", "0.200 in"] to [block] in the station file'
     raise SwatheError(message)
 
 
-async def _read_steps(
-    station: Station, wanted: Sequence[float], u_thickness: float, spread: float
-) -> list[StepReading]:
-    """Have the probe put on each step, and return what was read there."""
+async def _read_steps(station: Station, u_thickness: float, spread: float) -> list[StepReading]:
+    """Have the probe put on each step, and return the readings taken there."""
     from rich.live import Live
 
     from swathe.calibration import StepReading
-    from swathe.cli.asking import ask
-    from swathe.cli.steadiness import spread_tolerance, steadiness_line
+    from swathe.cli.step_prompts import confirm_step, spread_tolerance, steadiness_line
     from swathe.live.block_reader import BlockReader
 
-    found: list[StepReading] = []
+    readings: list[StepReading] = []
+    steps = _steps(station)
     block = BlockReader(station, window=_READINGS, tolerance=spread_tolerance(station, spread))
     if not block.gives_time:
         message = (
@@ -184,12 +166,8 @@ async def _read_steps(
         )
         raise SwatheError(message)
     async with block:
-        for step in wanted:
-            answer = await ask(
-                f"put the probe on the step of {step:g} mm ({step / 25.4:.3f} in), then press "
-                "Enter; q and Enter give up"
-            )
-            if answer == "q":
+        for step in steps:
+            if not await confirm_step(step):
                 message = "the calibration was given up: nothing is written"
                 raise SwatheError(message)
             with Live(console=console, auto_refresh=False, transient=True) as live:
@@ -202,7 +180,7 @@ async def _read_steps(
             say(
                 f"  {state.mean:.4f} µs ± {state.sd:.4f} µs, {state.readings} readings",
             )
-            found.append(
+            readings.append(
                 StepReading(
                     thickness=step,
                     u_thickness=u_thickness,
@@ -211,10 +189,10 @@ async def _read_steps(
                     readings=state.readings,
                 )
             )
-    return found
+    return readings
 
 
-def _tell(result: StepsResult, warnings: Sequence[str]) -> None:
+def _print_result(result: StepsResult, warnings: Sequence[str]) -> None:
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold")

@@ -29,8 +29,7 @@ def verify(
     """
     from rich.live import Live
 
-    from swathe.cli.asking import ask
-    from swathe.cli.steadiness import spread_tolerance, steadiness_line
+    from swathe.cli.step_prompts import confirm_step, spread_tolerance, steadiness_line
     from swathe.errors import SwatheError
     from swathe.live.calibration_check import run_calibration_check
     from swathe.pipeline import CheckPhase
@@ -54,12 +53,9 @@ def verify(
 
         async def put_on(thickness: float) -> bool:
             live.stop()
-            answer = await ask(
-                f"put the probe on the step of {thickness:g} mm ({thickness / 25.4:.3f} in), "
-                "then press Enter; q and Enter give up"
-            )
+            ready = await confirm_step(thickness)
             live.start()
-            return answer != "q"
+            return ready
 
         try:
             found = await run_calibration_check(

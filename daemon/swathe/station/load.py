@@ -11,8 +11,13 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from swathe.calibration import CalibrationError, parse_calibration_record, read_calibration_record
-from swathe.errors import Problem, StationError
+from swathe.calibration import (
+    MATERIALS,
+    material_named,
+    parse_calibration_record,
+    read_calibration_record,
+)
+from swathe.errors import CalibrationError, Problem, StationError
 from swathe.station.broker import BrokerSettings, check_broker, in_folder
 from swathe.station.check import cross_check
 from swathe.station.descriptions import put_descriptions_in
@@ -20,7 +25,7 @@ from swathe.station.law import check_law
 from swathe.station.model import DeviceSettings, Station
 from swathe.station.probe import check_probe
 from swathe.station.problems import as_written, problems_of, unknown_key
-from swathe.station.quality import CalibrationSettings
+from swathe.station.quality import BlockSettings, CalibrationSettings
 from swathe_drivers import DriverError, SettingsError, load_driver, read_settings, settings_error
 
 __all__ = ["load_station", "parse_station", "station_in_journal", "survey_folder"]
@@ -78,6 +83,7 @@ def parse_station(
     parts["descriptions"] = texts
     problems += _check_drivers(parts.get("device", {}))
     problems += _add_record(parts, record, folder)
+    problems += _check_block(parts)
     problems += _settle_broker(parts, folder)
     faulty = [name for name in tables if name not in parts]
     problems += cross_check(parts, faulty=faulty)
@@ -166,6 +172,19 @@ def _add_record(
         remedy = "write one with `swathe calibrate thickness`"
         requirement = f"must name a calibration record: {error}"
         return [Problem("calibration.file", requirement, calibration.file, remedy)]
+    return []
+
+
+def _check_block(parts: dict[str, Any]) -> list[Problem]:
+    block: BlockSettings | None = parts.get("block")
+    if block is None or not block.material:
+        return []
+    try:
+        material_named(block.material)
+    except CalibrationError:
+        requirement = f"must be one of: {'; '.join(MATERIALS)}"
+        remedy = "leave it out to calibrate without a check of the velocity"
+        return [Problem("block.material", requirement, block.material, remedy)]
     return []
 
 

@@ -19,8 +19,10 @@ from swathe.station.axis import Axis
 from swathe.station.broker import BrokerSettings
 from swathe.station.motion import MotionTable
 from swathe.station.quality import (
+    BlockSettings,
     CalibrationSettings,
     CorrectionSettings,
+    InstrumentSettings,
     ProbeSettings,
     UncertaintySettings,
     VerificationSettings,
@@ -243,6 +245,8 @@ class Station(StationTable):
     index: IndexSettings | None = None
     exclude: tuple[ExclusionSettings, ...] = ()
     device: dict[SafeName, DeviceSettings] = Field(min_length=1)
+    block: BlockSettings | None = None
+    instrument: InstrumentSettings = InstrumentSettings()
     calibration: CalibrationSettings | None = None
     corrections: CorrectionSettings = CorrectionSettings()
     verification: VerificationSettings | None = None

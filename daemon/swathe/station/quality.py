@@ -19,8 +19,10 @@ from swathe.units import (
 )
 
 __all__ = [
+    "BlockSettings",
     "CalibrationSettings",
     "CorrectionSettings",
+    "InstrumentSettings",
     "ProbeSettings",
     "UncertaintySettings",
     "VerificationSettings",
@@ -34,6 +36,30 @@ class CalibrationSettings(StationTable):
     velocity: Velocity | None = Field(None, gt=0, description="instead of a record, mm/µs")
     zero_offset: TimeOfFlight = Field(0.0, description="with velocity, µs")
     block_temperature: Temperature | None = Field(None, description="with velocity, degC")
+    procedure: str = Field("", description="followed by `calibrate thickness`, for its record")
+    couplant: str = Field("", description="used by `calibrate thickness`, for its record")
+
+
+class BlockSettings(StationTable):
+    """The step block that the calibration is made on, as its certificate describes it."""
+
+    name: str = Field(min_length=1)
+    serial: str = ""
+    material: str = Field("", description="of the known materials, to check the velocity")
+    steps: tuple[Annotated[Length, Field(gt=0)], ...] = Field(
+        (), description="thicknesses, mm; else those of [verification]"
+    )
+    uncertainty: Length = Field(0.0, ge=0, description="standard uncertainty of a step, mm")
+
+
+class InstrumentSettings(StationTable):
+    """The instrument, for the calibration record."""
+
+    name: str = ""
+    serial: str = ""
+    time_resolution: TimeOfFlight = Field(
+        0.0, ge=0, description="last digit of its times of flight, µs"
+    )
 
 
 class CorrectionSettings(StationTable):
@@ -51,6 +77,7 @@ class ProbeSettings(StationTable):
     """The probe, of which the beam's width on the back wall follows."""
 
     name: str = ""
+    serial: str = ""
     kind: Literal["single", "dual"] = "single"
     diameter: Length = Field(gt=0, description="of the element, or of both together, mm")
     frequency: Frequency = Field(gt=0, description="MHz")

@@ -258,3 +258,19 @@ def test_law_of_inline_values_is_the_plain_relation() -> None:
     assert law is not None
     times = np.linspace(0.5, 20, 1001)
     assert np.array_equal(law.thickness(times), 5.92 * (times - 0.0) / 2)
+
+
+def test_block_of_an_unknown_material_is_refused() -> None:
+    """The known materials are named; without a material the block is accepted."""
+    block = '[block]\nname = "B-7"\nsteps = ["0.5 in", "0.2 in"]\nuncertainty = "2 um"\n'
+    text = text_with(block + 'material = "unobtainium"\n', calibration=GIVEN)
+    with pytest.raises(StationError) as caught:
+        parse_station(text, "s")
+    (problem,) = caught.value.problems
+    assert (problem.key, problem.got) == ("block.material", "unobtainium")
+    assert problem.requirement.startswith("must be one of: carbon steel; mild steel")
+    assert problem.remedy == "leave it out to calibrate without a check of the velocity"
+    station = parse_station(text_with(block, calibration=GIVEN), "s")
+    assert station.block is not None
+    assert station.block.steps == (12.7, 5.08)
+    assert station.block.uncertainty == pytest.approx(0.002)

@@ -1,0 +1,83 @@
+"""Prompts for the steps of a block, while the ports are read on."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+
+from swathe.calibration import StabilityState
+from swathe.cli.app import console
+from swathe.station import Station, decoder_of, gauge_of, law_of
+
+__all__ = ["confirm_step", "spread_tolerance", "steadiness_line"]
+
+# Velocity of steel, for a gauge whose velocity is not known yet; only the moment at which a step
+# is taken depends on it.
+_ABOUT_STEEL = 5.9
+
+
+def _gives_time(station: Station) -> bool:
+    gives = decoder_of(station.device[gauge_of(station)]).gives
+    return bool(gives & {"time_of_flight", "waveform"})
+
+
+def spread_tolerance(station: Station, millimetres: float) -> float:
+    """Return a spread of thickness (mm) in the unit of the gauge's readings: µs, or mm."""
+    if not _gives_time(station):
+        return millimetres
+    law = law_of(station)
+    return 2 * millimetres / (law.velocity if law is not None else _ABOUT_STEEL)
+
+
+def steadiness_line(state: StabilityState, station: Station) -> str:
+    """Return mean, spread and verdict of the readings, in a line."""
+    unit = "µs" if _gives_time(station) else "mm"
+    if not state.readings:
+        return "no echo yet"
+    law = law_of(station) if unit == "µs" else None
+    wall = "" if law is None else f" = {float(law.thickness(state.mean)):.3f} mm"
+    verdict = "steady" if state.stable else state.reason
+    return f"{state.mean:.4f} {unit}{wall}, spread {state.spread:.4f} {unit}: {verdict}"
+
+
+async def confirm_step(thickness: float) -> bool:
+    """Return whether the user has put the probe on a step (mm); False where they give up."""
+    answer = await _ask(
+        f"put the probe on the step of {thickness:g} mm ({thickness / 25.4:.3f} in), then press "
+        "Enter; q and Enter give up"
+    )
+    return answer != "q"
+
+
+async def _ask(prompt: str) -> str:
+    """Return a line from the user, stripped and in lower case; a closed input counts as ``q``.
+
+    The event loop runs meanwhile.
+    """
+    console.print(f"{prompt} ", end="", highlight=False, markup=False, soft_wrap=True)
+    loop = asyncio.get_running_loop()
+    answer: asyncio.Future[str] = loop.create_future()
+    descriptor = sys.stdin.fileno()
+
+    def read() -> None:
+        # A terminal hands over whole lines; of a pipe no more is taken than one line.
+        data = bytearray()
+        while not data.endswith(b"\n"):
+            byte = os.read(descriptor, 1)
+            if not byte:
+                break
+            data += byte
+        if not answer.done():
+            text = data.decode(errors="replace").strip().lower()
+            answer.set_result(text if data else "q")
+
+    try:
+        loop.add_reader(descriptor, read)
+    except (PermissionError, OSError):
+        read()  # a plain file, which the loop cannot wait for, has its lines at once
+        return await answer
+    try:
+        return await answer
+    finally:
+        loop.remove_reader(descriptor)

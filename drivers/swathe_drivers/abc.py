@@ -98,7 +98,7 @@ class Decoder(Protocol):
         ...
 
     def reset(self, offset: int) -> Batch:
-        """Forget the line or frame that has only begun; the stream goes on at byte `offset`.
+        """Forget the line or frame that has only begun; the stream continues at byte `offset`.
 
         To be called after a port was lost and opened again. The bytes that are dropped are
         reported as one `partial` fault; what was known to be faulty before, by its own reason.
@@ -135,5 +135,5 @@ class AskingDriver(Driver, Protocol):
         ...
 
     def answers(self) -> "AnswerFinder | None":
-        """A new finder of the end of an answer; None if the settings don't tell."""
+        """A new finder of the end of an answer; None if the settings don't show it."""
         ...

@@ -1,10 +1,10 @@
 """When a record began, worked out from when the chunks of its port arrived; no clock is read.
 
-A record's time is that of its first byte's beginning, which is nearest to what it tells of.
+A record's time is that of its first byte's beginning, which is nearest to what was measured.
 Bytes that came after its end, in the same chunk, took `ns_per_byte` each, so the record had
 ended that much earlier; and so did its own. (Consequence of constant-rate asynchronous serial
 framing; start, data, parity and stop bits make up one byte. A chunk that a USB adapter held back
-is older than its bytes say; what remains of that is the clock's business.) A record can't have
+is older than its bytes suggest; what remains of that is the clock's business.) A record can't have
 ended before the chunk before was read, or it would have come with that one: where a stated baud
 rate is not the line's, as with most USB devices, that keeps the times honest. Nothing is known
 of how long the first chunk had been waiting, so its records are taken to end when it was read.
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 
 class Arrivals:
-    """Remembers when which byte of a stream arrived, as far back as it is asked to."""
+    """Remembers when which byte of a stream arrived, until it may forget."""
 
     def __init__(self, *, ns_per_byte: int = 0, offset: int = 0) -> None:
         """Begin at byte `offset` of the stream.
@@ -52,7 +52,7 @@ class Arrivals:
             del self._ends[:done], self._times[:done]
 
     def reset(self, offset: int) -> None:
-        """The stream goes on at byte `offset`; what came before says nothing about it."""
+        """The stream continues at byte `offset`; what came before has no bearing on it."""
         self._offset = offset
         self._ends.clear()
         self._times.clear()

@@ -1,7 +1,7 @@
 r"""Captures: the bytes of a port in a file, with the times at which they came.
 
 A capture is a text file of JSON lines, so that it can be looked at, cut and mailed with what is
-at hand, and read by ten lines of any language. The first line tells of the port, each line
+at hand, and read by ten lines of any language. The first line describes the port, each line
 behind it is one chunk as the reader handed it over, or a change of the port's state::
 
     {"capture": 1, "url": "/dev/ttyUSB0", "settings": {"baud": 9600}, "began": "2025-01-31T..."}
@@ -9,7 +9,7 @@ behind it is one chunk as the reader handed it over, or a change of the port's s
     {"at": 12034567, "text": "R,12.34\r\n"}
     {"at": 22034891, "base64": "AAEC/w=="}
 
-`at` is in ns since the capture began. A chunk stands there as text when it is nothing but ASCII
+`at` is in ns since the capture began. A chunk is stored as text when it is nothing but ASCII
 (what a device that sends lines takes is little more than what it sent), otherwise in base64.
 Every line is handed to the system at once: what a crash tears is the last line only, and what is
 whole before it reads back. (Not the journal's container: that one is made for a night of many
@@ -58,7 +58,7 @@ class CaptureError(DriverError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaptureHeader:
-    """What a capture says of its port.
+    """What a capture states of its port.
 
     Attributes:
         url: the port's address.
@@ -124,7 +124,7 @@ class CaptureWriter(Closing):
         """Append bytes that arrived at `time_ns`.
 
         Raises:
-            CaptureError: the disk is full or gone; what was written before reads back.
+            CaptureError: the disk is full or absent; what was written before reads back.
             DriverUsageError: the capture is closed.
         """
         line: dict[str, Any] = {"at": time_ns - self._start}
@@ -164,7 +164,7 @@ class CaptureReader(Closing):
     """Reads a capture from its beginning; a context manager, and an iterator once entered.
 
     Attributes:
-        header: what the capture says of its port.
+        header: what the capture states of its port.
         torn: what ended the reading before the end of the file; empty as long as nothing did.
 
     Raises:
@@ -256,13 +256,13 @@ def split_url(url: str) -> tuple[Path, bool]:
 
 
 class CaptureEndError(Exception):
-    """A replayed capture has no more bytes; its text says so, and what was left out."""
+    """A replayed capture has no more bytes; its text names what was left out."""
 
 
 class CaptureTransport:
     """A capture in place of a port, from its first chunk to its last.
 
-    Chunks are stamped with the times that lie between them in the capture, whatever the pace.
+    Chunks are stamped with the times between them in the capture, whatever the pace.
     What is written to it goes nowhere: the answers are in the capture already.
     """
 

@@ -1,10 +1,10 @@
 """Checksums of many equally long pieces of bytes at once: sums, exclusive or, and CRC.
 
-A CRC is told by the parameters of the public catalogue of parametrised CRC algorithms: width,
+A CRC is given by the parameters of the public catalogue of parametrised CRC algorithms: width,
 polynomial (without its highest bit), initial value, whether each byte goes in with its lowest
 bit first, whether the result is mirrored, and what it is xored with at the end.
 
-The remainder is linear in the message, so that each byte adds what a table says for its value
+The remainder is linear in the message, so that each byte adds what a table holds for its value
 and the number of bytes behind it. Blocks of bytes are looked up together and joined by further
 tables, which is slicing-by-N with a large N (after F. L. Berry and M. E. Kounavis, "Novel
 table lookup-based algorithms for high-performance CRC generation", IEEE Transactions on

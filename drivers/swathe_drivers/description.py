@@ -13,7 +13,7 @@ A description is a TOML file::
     terminator = "\r\n"
     columns = [{ is = "thickness", unit = "mm" }]
 
-    [talk]                                              # optional: what is said to the device
+    [talk]                                              # optional: what is sent to the device
     poll = [{ send = "MEAS?\n", every = "20 ms" }]
 
 A station file names it in place of `driver` and `protocol`; `swathe listen` takes it to show
@@ -40,7 +40,7 @@ MAX_DESCRIPTION_BYTES: Final = 1 << 20
 
 
 class DescriptionError(DriverError):
-    """A protocol description can't be used; all its problems are told at once.
+    """A protocol description can't be used; all its problems are reported at once.
 
     Attributes:
         name: the file.
@@ -73,11 +73,11 @@ class Description:
     Attributes:
         name: of the file it came from.
         text: the file's text.
-        about: what its author says of it.
+        about: the author's note on it.
         driver: name of the driver.
-        port: what it says of the line; only the keys that are there.
-        protocol: the driver's settings, as they stand in the file.
-        talk: what is said to the device; None if the file doesn't tell.
+        port: its settings of the line; only the keys that are there.
+        protocol: the driver's settings, as they are in the file.
+        talk: what is sent to the device; None if the file has none.
     """
 
     name: str
@@ -89,7 +89,7 @@ class Description:
     talk: TalkSettings | None = None
 
     def port_settings(self, url: str, **others: object) -> PortSettings:
-        """Settings of the port `url`; `others` go before what the description says.
+        """Settings of the port `url`; `others` override those of the description.
 
         Raises:
             SettingsError: the address or one of the others can't be.
@@ -101,7 +101,7 @@ class Description:
         return self._made().decoder(ns_per_byte=ns_per_byte)
 
     def schedule(self) -> Schedule | None:
-        """What is said to the device, and when; None if nothing is."""
+        """What is sent to the device, and when; None if nothing is."""
         return make_schedule(self._made(), self.talk)
 
     def _made(self) -> Driver:

@@ -9,7 +9,7 @@
     └── DriverUsageError        our own code misused an object (a second start, a write when closed)
 
 The bytes of a peer are never an exception, however bad they are: a decoder counts
-them as faults (see `swathe_drivers.records.Fault`) and goes on with the next line.
+them as faults (see `swathe_drivers.records.Fault`) and continues with the next line.
 """
 
 from collections.abc import Iterable
@@ -66,7 +66,7 @@ class SettingsError(DriverError):
 
     @property
     def is_unknown_key(self) -> bool:
-        """The key is not known; the others say what is wrong with a known one."""
+        """The key is not known; other requirements are about the value of a known one."""
         return self.requirement == UNKNOWN_KEY
 
     def __str__(self) -> str:

@@ -1,4 +1,4 @@
-"""What the library and the system raise when a port misbehaves, and what to say then."""
+"""What the library and the system raise when a port misbehaves, and the messages for it."""
 
 import errno
 import os
@@ -79,7 +79,7 @@ _EXPLANATIONS: Final[tuple[tuple[tuple[int, ...], tuple[str, ...], str], ...]] =
 
 
 def explain(url: str, error: BaseException) -> PortError:
-    """The same failure in words that say what to do."""
+    """The same failure with the remedy."""
     if isinstance(error, PortError):
         return error
     number = error.errno if isinstance(error, OSError) else None

@@ -32,7 +32,7 @@ class Lines:
     """The complete, non-empty lines that a chunk brought.
 
     Attributes:
-        data: the bytes that the lines lie in; `block` is the same as uint8.
+        data: the bytes that the lines are in; `block` is the same as uint8.
         starts: index in `data` of each line's first byte, shape (n,).
         lengths: bytes of each line without its terminator, shape (n,), all >= 1.
         offsets: offset of each line in the port's stream, shape (n,).
@@ -184,7 +184,7 @@ class LineFramer:
         )
 
     def reset(self, offset: int) -> tuple[int, bytes, bool]:
-        """Drop what is pending; the stream goes on at byte `offset`.
+        """Drop what is pending; the stream continues at byte `offset`.
 
         Returns:
             Offset of the dropped bytes, the bytes, and whether they are the tail of a line

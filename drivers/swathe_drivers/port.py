@@ -1,6 +1,6 @@
 """Reads one port in a thread of its own and opens it again when it is lost.
 
-The thread hands over every chunk at once with the time at which the read returned. It goes on
+The thread hands over every chunk at once with the time at which the read returned. It runs
 until it is closed: a port that is missing, busy or unplugged is tried again and again with
 growing delays. Only a capture in place of a port has an end; behind it the port is closed.
 
@@ -52,7 +52,7 @@ class PortReader(Starting):
     """Reads a port until it is closed.
 
     A context manager; `start` and `close` do the same. It can be started again after it was
-    closed. What `schedule` says is sent meanwhile, and told to `on_sent`; a capture in place of a
+    closed. What `schedule` says is sent meanwhile, and passed to `on_sent`; a capture in place of a
     port is only read. All callbacks run in the reading thread, never at the same time. A taker of
     chunks that blocks delays only this port; `stalls` counts how often that happened.
 
@@ -160,7 +160,7 @@ class PortReader(Starting):
         """Wait until the port is open.
 
         Raises:
-            PortError: it isn't within `timeout` seconds; says why. The reader goes on trying,
+            PortError: it isn't within `timeout` seconds; says why. The reader keeps trying,
                 but for a capture that can't be read.
         """
         with self._changed:
@@ -183,7 +183,7 @@ class PortReader(Starting):
         self._with_port(lambda transport: transport.write(data))
 
     def write_some(self, data: bytes) -> int:
-        """Send the bytes that the port takes at once and tell how many; from any thread.
+        """Send the bytes that the port takes at once and return how many; from any thread.
 
         Raises:
             PortError, DriverUsageError: as `write`.
@@ -191,7 +191,7 @@ class PortReader(Starting):
         return self._with_port(lambda transport: transport.write_some(data))
 
     def discard_output(self) -> bool:
-        """Take back what is not on the line yet; tell whether there was any.
+        """Take back what is not on the line yet; return whether there was any.
 
         Raises:
             PortError, DriverUsageError: as `write`.
@@ -211,7 +211,7 @@ class PortReader(Starting):
                 raise explain(self.settings.url, error) from error
 
     def _run(self, stop: threading.Event) -> None:
-        told = ""
+        reported = ""
         detail = "closed by the user"
         try:
             self._enter(PortState.OPENING, f"opening {self.settings.url}")
@@ -223,16 +223,16 @@ class PortReader(Starting):
                     problem = explain(self.settings.url, error)
                 else:
                     problem = self._serve(transport, stop)
-                    told = ""
+                    reported = ""
                 if problem is None:
                     break
-                if self.settings.is_capture:  # a file that can't be read won't mend itself
+                if self.settings.is_capture:  # a file that can't be read won't become readable
                     detail, self._open_error = problem.reason, problem
                     self._ended = True
                     break
                 self._open_error = problem
-                if problem.reason != told:  # a port that stays away is told once
-                    told = problem.reason
+                if problem.reason != reported:  # a port that stays away is reported once
+                    reported = problem.reason
                     self._enter(PortState.LOST, problem.reason)
                 stop.wait(self._backoff.next_delay())
         except CaptureEndError as end:
@@ -257,11 +257,11 @@ class PortReader(Starting):
             self._read_at = time.monotonic_ns()
             while not stop.is_set():
                 try:
-                    data = transport.read(self._say(transport))
+                    data = transport.read(self._send_due(transport))
                 except PORT_ERRORS as error:
                     if self._schedule is not None:
                         self._schedule.lost()
-                        self._tell_unanswered(self._schedule)
+                        self._report_unanswered(self._schedule)
                     return explain(self.settings.url, error)
                 self._read_at = time.monotonic_ns()
                 if not data:
@@ -275,7 +275,7 @@ class PortReader(Starting):
                 self._on_chunk(self.name, transport.arrived, data)
                 if time.monotonic_ns() - taken > STALL_NS:
                     self._stalls += 1
-            self._take_leave(transport)
+            self._send_last(transport)
             return None
         finally:
             self._read_at = None
@@ -283,14 +283,14 @@ class PortReader(Starting):
                 self._transport = None
                 transport.close()
 
-    def _say(self, transport: Transport) -> float:
+    def _send_due(self, transport: Transport) -> float:
         """Send what is due; return how long to wait for bytes until something else may be, s."""
         schedule = self._schedule
         if schedule is None:
             return READ_TIMEOUT
         now = time.monotonic_ns()
         data = schedule.due(now)
-        self._tell_unanswered(schedule)
+        self._report_unanswered(schedule)
         if data is not None:
             self._send(transport, data, now)
         wait = schedule.wait_ns(time.monotonic_ns())
@@ -302,12 +302,12 @@ class PortReader(Starting):
         if self._on_sent is not None:
             self._on_sent(self.name, now, data, False)
 
-    def _tell_unanswered(self, schedule: Schedule) -> None:
+    def _report_unanswered(self, schedule: Schedule) -> None:
         for request in schedule.given_up():
             if self._on_sent is not None:
                 self._on_sent(self.name, time.monotonic_ns(), request, True)
 
-    def _take_leave(self, transport: Transport) -> None:
+    def _send_last(self, transport: Transport) -> None:
         """Send the last commands; a port that no longer takes them is closed all the same."""
         schedule = self._schedule
         if schedule is None:

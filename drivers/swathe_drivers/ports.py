@@ -2,7 +2,7 @@
 
 The name that the system gives a USB adapter (`/dev/ttyUSB0`, `COM7`) depends on the order of
 plugging. `usb:SERIAL` names it by the serial number that is burnt into it instead, and
-`usb:SERIAL:INTERFACE` one of several ports of the same adapter; both are looked up anew at
+`usb:SERIAL:INTERFACE` one of several ports of the same adapter; both are looked up again at
 every opening.
 """
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 ABSENT_TIME: Final = -(2**63)
-"""`device_time` of a record whose device sends no time (the least int64)."""
+"""`device_time` of a record whose device sends no time (the minimum of int64)."""
 
 ABSENT_SEQUENCE: Final = -1
 """`sequence` of a record whose device sends no running number."""
@@ -87,7 +87,7 @@ class FaultReason(StrEnum):
     NOT_FINITE = "not_finite"
     """A number is infinite or not a number at all (`inf`, `nan`, `1e999`)."""
     OUT_OF_RANGE = "out_of_range"
-    """A number lies outside what its column may hold."""
+    """A number is outside what its column may hold."""
     STATUS = "status"
     """A status column holds a text that the settings do not name."""
     TOO_LONG = "too_long"
@@ -105,7 +105,7 @@ class FaultReason(StrEnum):
     UNKNOWN_FRAME = "unknown_frame"
     """The frame is of another kind: its constant fields differ."""
     UNANSWERED = "unanswered"
-    """A request that got no answer in time; told by the port's schedule, not by a decoder."""
+    """A request that got no answer in time; counted by the port's schedule, not by a decoder."""
     ILLEGAL_FUNCTION = "exception_1"
     """A Modbus device answered that it has no such function."""
     ILLEGAL_ADDRESS = "exception_2"
@@ -199,7 +199,7 @@ class Batch:
         combined: row i of `positions` belongs to row i of `readings`.
         faults: the first `MAX_FAULTS` faults, in the order of the stream.
         n_faults: how many faults of each reason, including those not in `faults`.
-        n_ignored: lines or frames of another kind that the settings say to ignore.
+        n_ignored: lines or frames of another kind that the settings ignore.
         record_bytes: bytes of lines or frames that became records, with all that frames them.
         fault_bytes: bytes of faults, terminators included.
         ignored_bytes: bytes of empty lines and of ignored lines or frames, terminators included.

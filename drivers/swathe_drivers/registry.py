@@ -65,7 +65,7 @@ def load_driver(name: str) -> type[Driver]:
 
     Raises:
         DriverError: no driver has that name (the message lists the known ones), two have it,
-            or it can't be imported (the message names the distribution to mend).
+            or it can't be imported (the message names the distribution to repair).
     """
     return cast("type[Driver]", _load(GROUP, name, "decoder", "swathe_drivers.abc.Driver"))
 

@@ -1,4 +1,4 @@
-"""Turns what pydantic says about settings into this package's one shape of message."""
+"""Turns the errors of pydantic into this package's one shape of message."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, TypeVar
@@ -78,7 +78,7 @@ def read_settings(model: type[_Model], values: object, *, key: str) -> _Model:
         key: dotted path of the table, put before the names in messages; may be empty.
 
     Raises:
-        SettingsError: carries every problem found; mend the settings.
+        SettingsError: carries every problem found; correct the settings.
     """
     try:
         return model.model_validate(values)
@@ -120,7 +120,7 @@ def _location(detail: ErrorDetails, values: object) -> list[str | int]:
 
 
 def _tag_name(detail: ErrorDetails) -> str:
-    """The user's name of the setting that says which model of a union is meant."""
+    """The user's name of the setting that selects the model of a union is meant."""
     names = str(detail["ctx"]["discriminator"])  # reads: 'field' | 'alias'
     return names.rsplit(" | ", maxsplit=1)[-1].strip("'")
 
@@ -134,7 +134,7 @@ def _got(detail: ErrorDetails) -> object:
 
 
 def _is_echo(detail: ErrorDetails) -> bool:
-    """A list called too short only because its items are faulty, each told by itself."""
+    """A list called too short only because its items are faulty, each reported by itself."""
     return detail["type"] == "too_short" and len(detail["input"]) >= detail["ctx"]["min_length"]
 
 

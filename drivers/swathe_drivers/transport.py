@@ -132,14 +132,14 @@ class Transport(Protocol):
         ...
 
     def write_some(self, data: bytes) -> int:
-        """Send what the port takes at once and tell how many bytes that was.
+        """Send what the port takes at once and return how many bytes that was.
 
-        Where a port can't tell (Windows, RFC 2217), it is all of them, as `write` does it.
+        Where a port can't know (Windows, RFC 2217), it is all of them, as `write` does it.
         """
         ...
 
     def discard_output(self) -> bool:
-        """Take back what is not on the line yet; tell whether there was, or may have been, any."""
+        """Take back what is not on the line yet; return whether there was, or may have been, any."""
         ...
 
     def close(self) -> None:
@@ -206,10 +206,10 @@ class SerialTransport:
             waiting = self._port.out_waiting > 0
         except PORT_ERRORS:
             waiting = False
-        except AttributeError:  # not told by this kind of port
+        except AttributeError:  # not known to this kind of port
             waiting = False
         if self._can_select and not waiting:
-            # A pseudo-terminal tells of no byte that waits, only that it takes no more.
+            # A pseudo-terminal reports no byte that waits, only that it takes no more.
             waiting = not select.select([], [self._port.fileno()], [], 0)[1]
         if waiting:
             self._port.reset_output_buffer()
@@ -300,7 +300,7 @@ def _open_capture(url: str) -> Transport:
 
 
 def _open_usb(settings: PortSettings) -> Transport:
-    """Open a port by its USB serial number; what goes wrong is told with its device."""
+    """Open a port by its USB serial number; an error names its device."""
     device = device_of(settings.url)
     try:
         return SerialTransport(settings.model_copy(update={"url": device}))

@@ -52,7 +52,7 @@ def _check_duration(text: str) -> str:
 
 
 def nanoseconds(text: str) -> Fraction:
-    """The time that a checked text such as `10 ns` tells, ns."""
+    """The time of a checked text such as `10 ns`, ns."""
     found = _DURATION.fullmatch(text)
     assert found is not None  # noqa: S101  checked when the settings were read
     unit = found[2].replace("µ", "u").replace("μ", "u")

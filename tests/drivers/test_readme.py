@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
+import textwrap
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
@@ -12,6 +16,7 @@ import numpy as np
 import pytest
 from pydantic import BaseModel
 
+from swathe.station.model import DeviceSettings
 from swathe_drivers import FaultReason
 from swathe_drivers.checksums import Crc, CrcParameters
 from swathe_drivers.delimited import DelimitedSettings
@@ -30,6 +35,25 @@ from swathe_drivers.transport import SerialSettings
 
 README = Path(__file__).parent.parent.parent / "drivers" / "README.md"
 BLOCK = re.compile(r"^( *)```toml\n(.*?)^\1```", re.MULTILINE | re.DOTALL)
+DRIVER = """
+from typing import Literal
+from pydantic import BaseModel, ConfigDict
+from swathe_drivers.delimited import DelimitedDecoder, DelimitedSettings
+
+class Settings(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    unit: Literal["mm", "in"]
+
+class Driver:
+    Settings = Settings
+
+    def __init__(self, settings):
+        columns = [{"is": "thickness", "unit": settings.unit}]
+        self._settings = DelimitedSettings.model_validate({"columns": columns})
+
+    def decoder(self, *, ns_per_byte):
+        return DelimitedDecoder(self._settings, ns_per_byte=ns_per_byte)
+"""
 CODE = re.compile(r"`([^`]+)`")
 
 
@@ -54,7 +78,7 @@ def tables(section: str) -> list[list[list[str]]]:
 
 
 def first_column(table: Iterable[list[str]]) -> set[str]:
-    """What stands in code in the first cells."""
+    """What is in code in the first cells."""
     return {name for row in table for name in CODE.findall(row[0])}
 
 
@@ -73,7 +97,7 @@ def members(union: Any) -> dict[str, set[str]]:
 
 
 def told(table: Iterable[list[str]]) -> dict[str, set[str]]:
-    """What stands in the second column, by the first."""
+    """What is in the second column, by the first."""
     return {CODE.findall(row[0])[0]: set(CODE.findall(row[1])) for row in table}
 
 
@@ -85,6 +109,48 @@ def test_descriptions_in_the_document_can_be_used() -> None:
         parse_description(found, f"block {number}")
     for found in blocks():
         tomllib.loads(found)
+
+
+def test_every_block_of_toml_is_put_to_a_test() -> None:
+    """Each is a description, a device of a station, an entry point or a machine."""
+    kinds = ("protocol", "device", "project", "axes")
+    for found in blocks():
+        assert sum(kind in tomllib.loads(found) for kind in kinds) == 1, found
+    assert set(re.findall(r"```(\w+)\n", text())) == {"toml", "text", "python"}
+
+
+def test_device_of_the_document_is_one_of_a_station() -> None:
+    """The table [device.gauge] loads."""
+    (found,) = (found for found in blocks() if "[device." in found)
+    (device,) = tomllib.loads(found)["device"].values()
+    assert DeviceSettings.model_validate(device).port == "usb:A7031"
+
+
+def test_driver_of_the_document_keeps_the_contract(tmp_path: Path) -> None:
+    """The Python block runs against the entry point that the TOML block before it registers."""
+    (found,) = (tomllib.loads(found) for found in blocks() if "[project." in found)
+    ((name, entry),) = found["project"]["entry-points"]["swathe.drivers"].items()
+    module, _, driver = entry.partition(":")
+    info = tmp_path / f"{module}-0.1.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {module}\nVersion: 0.1\n")
+    (info / "entry_points.txt").write_text(f"[swathe.drivers]\n{name} = {entry}\n")
+    (tmp_path / f"{module}.py").write_text(
+        DRIVER.replace("class Driver", f"class {driver}"), encoding="utf-8"
+    )
+    (block,) = re.findall(r"^ *```python\n(.*?)^ *```", text(), re.MULTILINE | re.DOTALL)
+    test = tmp_path / "test_block.py"
+    test.write_text(textwrap.dedent(block), encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(test)],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join([str(tmp_path), *sys.path])},
+        check=False,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert " passed" in done.stdout
 
 
 def test_three_instruments_of_the_document_are_the_examples() -> None:
@@ -127,7 +193,7 @@ def test_lines_beside_the_blocks_are_decoded_by_them() -> None:
         ("Binary frames", 0, (FramesSettings,)),
         ("Modbus registers", 0, (ModbusSettings,)),
         ("Modbus registers", 1, (Read,)),
-        ("What is said to a device", 0, (TalkSettings,)),
+        ("What is sent to a device", 0, (TalkSettings,)),
         ("Checksums", 0, (LineChecksum,)),
         ("Checksums", 1, (SumChecksum, CrcChecksum)),
         ("Ports", 1, (SerialSettings,)),

@@ -74,4 +74,4 @@ def test_nmea_sentence_has_the_published_checksum() -> None:
     assert decoder.feed(SENTENCE, 0).positions["counts"].tolist() == [[5300.97914]]
     spoilt = decoder.feed(SENTENCE.replace(b"125926", b"125936"), 0)
     assert spoilt.n_faults == {FaultReason.CHECKSUM: 1}
-    assert "says 28 but sums up to 29" in spoilt.faults[0].detail
+    assert "carries 28 but its bytes give 29" in spoilt.faults[0].detail

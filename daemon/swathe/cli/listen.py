@@ -1,4 +1,4 @@
-"""``swathe listen PORT``: the bytes of a port beside what they mean; captures and suggestions."""
+"""``swathe listen PORT``: the bytes of a port next to what they mean; captures and suggestions."""
 
 from __future__ import annotations
 
@@ -31,24 +31,22 @@ def listen(
             help="A device, usb:SERIAL, socket://host:port, rfc2217://host:port or capture:PATH."
         ),
     ],
-    baud: Annotated[int | None, typer.Option(help="Baud rate; before the description's.")] = None,
+    baud: Annotated[
+        int | None, typer.Option(help="Baud rate; overrides that of the description.")
+    ] = None,
     protocol: Annotated[
-        Path | None, typer.Option(help="A protocol description, to see the decoded fields.")
+        Path | None, typer.Option(help="Protocol description to decode the bytes with.")
     ] = None,
     driver: Annotated[
-        str | None, typer.Option(help="A driver that needs no settings, in place of --protocol.")
+        str | None, typer.Option(help="Driver that needs no settings, in place of --protocol.")
     ] = None,
     seconds: Annotated[
-        float | None, typer.Option(min=0, help="End after so long; until q or Ctrl-C otherwise.")
+        float | None, typer.Option(min=0, help="Time to listen, s; without it until q or Ctrl-C.")
     ] = None,
-    capture: Annotated[
-        Path | None, typer.Option(help="Record everything into this new file.")
-    ] = None,
+    capture: Annotated[Path | None, typer.Option(help="New file to record the bytes in.")] = None,
     suggest: Annotated[
         bool,
-        typer.Option(
-            "--suggest", help="Propose a description at the end, after 20 s unless told otherwise."
-        ),
+        typer.Option("--suggest", help="Propose a description at the end, by default after 20 s."),
     ] = False,
     plain: Annotated[
         bool, typer.Option("--plain", help="Print lines instead of the live view.")
@@ -127,9 +125,9 @@ def _settings(
         description = parse_description(text, f"description in {url}")
     else:
         description = None
-    told = {**(description.port if description else {}), **known}
-    settings = read_settings(PortSettings, {"url": url, **told}, key="port")
-    from_line = read_settings(PortSettings, {"url": origin, **told}, key="port")
+    known_line = {**(description.port if description else {}), **known}
+    settings = read_settings(PortSettings, {"url": url, **known_line}, key="port")
+    from_line = read_settings(PortSettings, {"url": origin, **known_line}, key="port")
     return settings, description, from_line.ns_per_byte
 
 
@@ -145,7 +143,7 @@ def _title(settings: PortSettings) -> str:
 def _follow(
     listener: Listener, title: str, seconds: float | None, *, plain: bool, quiet: bool
 ) -> PortSnapshot:
-    """Show what the port says until it ends, time is up, or the user has seen enough."""
+    """Show what the port sends until it ends, time is up, or the user has seen enough."""
     from swathe.keys import single_keys
     from swathe.listen import LivePicture, PlainPrinter
 
@@ -186,17 +184,17 @@ def _print_each(listener: Listener, printer: PlainPrinter) -> None:
 
 
 def _end(snapshot: PortSnapshot, capture: Path | None) -> None:
-    """Tell on standard error how it went."""
+    """Print a summary to standard error."""
     from swathe.listen import summary
 
     errors.print(summary(snapshot), soft_wrap=True, highlight=False, markup=False)
     if not snapshot.bytes:
-        told = (
+        cause = (
             snapshot.detail
             if snapshot.state != "open"
             else "is the device on, and the cable right?"
         )
-        errors.print(f"no bytes came: {told}", soft_wrap=True, highlight=False, markup=False)
+        errors.print(f"no bytes came: {cause}", soft_wrap=True, highlight=False, markup=False)
     if capture is not None:
         errors.print(
             f"captured in {capture}; play it with: swathe listen capture:{capture}",
@@ -207,7 +205,7 @@ def _end(snapshot: PortSnapshot, capture: Path | None) -> None:
 
 
 def _suggest(kept: list[tuple[int, bytes]], settings: PortSettings, per_byte: int) -> bool:
-    """Print the proposed description, and beside it what is unsure."""
+    """Print the proposed description, and what is unsure to standard error."""
     from swathe_drivers.suggest import SURE, suggest
 
     line = settings.model_dump(exclude={"url"}, exclude_defaults=True)

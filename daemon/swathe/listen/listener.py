@@ -1,4 +1,4 @@
-"""One port as ``swathe listen`` hears it: its bytes, what they mean, and what is wrong with them."""
+"""One port as ``swathe listen`` receives it: its bytes, what they mean, and what is wrong with them."""
 
 from __future__ import annotations
 
@@ -96,8 +96,8 @@ class PortSnapshot:
         chunks: received; `newest_chunks` are the last of them.
         sent: messages sent to the device; `newest_sent` is the last of them, quoted.
         records: decoded; `newest_records` are the last of them.
-        ignored: lines of another kind that the protocol says to ignore.
-        missing: records that the running number says were lost.
+        ignored: lines of another kind that the protocol ignores.
+        missing: records that are missing by their running number.
         byte_rate: bytes a second over the last seconds.
         record_rate: records a second, likewise.
         faults: by reason.
@@ -133,12 +133,12 @@ class PortSnapshot:
 
 
 class Listener(Starting):
-    """Reads a port and keeps the newest of what it says; a context manager.
+    """Reads a port and keeps the newest of what it sends; a context manager.
 
     Args:
         settings: of the port.
         decoder: of its protocol; None to show bytes only.
-        schedule: what is said to the device; None to listen only.
+        schedule: what is sent to the device; None to listen only.
         capture: takes every byte, too; closed by its owner.
         keep_bytes: the first so many bytes are kept whole, for `suggest`.
     """
@@ -286,7 +286,7 @@ class Listener(Starting):
         return count
 
     def _count_missing(self, numbers: NDArray[np.int64], wrap: int | None) -> None:
-        """Count the running numbers that were left out; a device that began anew lost none."""
+        """Count the running numbers that were left out; a device that restarted lost none."""
         sent = [number for number in numbers.tolist() if number != ABSENT_SEQUENCE]
         for number in sent:
             if self._sequence is not None:

@@ -14,14 +14,14 @@ from swathe.listen.listener import PortSnapshot, ReceivedChunk, quoted
 
 __all__ = ["LivePicture", "PlainPrinter", "readable", "summary"]
 
-_SIDE_BY_SIDE = 128  # columns of a terminal from which on bytes and fields stand side by side
+_SIDE_BY_SIDE = 128  # columns of a terminal from which on bytes and fields are side by side
 _MOST_ROW_BYTES = 32
 _PLAIN_BYTES = 64
 _LISTED_FAULTS = 4
 _SHOWN_SENT = 32
 _NOTHING = (
     "no byte yet: is the device on, are cable and baud rate right? Some devices have to be asked;"
-    " a description says how, in its table [talk]"
+    " a description states how, in its table [talk]"
 )
 
 
@@ -87,8 +87,8 @@ class PlainPrinter:
         if (lost := snapshot.records - self._record - len(records)) > 0:
             self._print(f"({lost:,} records not shown)")
         for record in records:
-            told = ", ".join(f"{name} {value}" for name, value in record.fields)
-            self._print(f"{record.time:10.4f} s  record {record.number}: {told}")
+            fields = ", ".join(f"{name} {value}" for name, value in record.fields)
+            self._print(f"{record.time:10.4f} s  record {record.number}: {fields}")
         count = sum(snapshot.faults.values())
         if new := min(count - self._faults, len(snapshot.newest_faults)):
             for fault in snapshot.newest_faults[-new:]:
@@ -128,11 +128,11 @@ class LivePicture:
         self._live.__exit__(None, None, None)
 
     def freeze(self) -> None:
-        """Hold the bytes and records that are shown, or let them go on."""
+        """Hold the bytes and records that are shown, or follow the newest again."""
         self._frozen = None if self._frozen is not None else self._newest
 
     def show(self, snapshot: PortSnapshot) -> None:
-        """Draw anew."""
+        """Draw again."""
         self._newest = snapshot
         self._live.update(self._render(snapshot), refresh=True)
 
@@ -168,7 +168,7 @@ class LivePicture:
         return Panel(
             Group(state, Text(summary(snapshot)), Text(""), body, *faults),
             title=Text(f"{self._title}{'  FROZEN' if self._frozen else ''}"),
-            subtitle="space goes on · q quits" if self._frozen else "space freezes · q quits",
+            subtitle="space resumes · q quits" if self._frozen else "space freezes · q quits",
         )
 
 

@@ -1,7 +1,7 @@
 """Driver for devices that send lines of text with columns between separators.
 
 Most thickness gauges, flaw detectors and encoder interfaces can send such lines, and the
-settings say what stands in each column; see `DelimitedSettings`.
+settings define each column; see `DelimitedSettings`.
 """
 
 from collections.abc import Sequence
@@ -20,14 +20,14 @@ _Settings = TypeVar("_Settings", bound=TextLineSettings)
 
 
 class LineDriver(Generic[_Settings]):
-    """Driver for devices that send lines; one class each says how a line is read."""
+    """Driver for devices that send lines; each class defines how a line is read."""
 
     def __init__(self, settings: _Settings) -> None:
         """Take checked settings."""
         self._settings = settings
 
     def requests(self) -> Sequence[Request]:
-        """None: what is asked for is the user's."""
+        """Return none: the requests are the user's."""
         return ()
 
     def answers(self) -> AnswerFinder:

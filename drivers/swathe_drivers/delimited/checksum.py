@@ -54,7 +54,7 @@ def check_sums(
     bodies = ends - (2 + len(marker))
     firsts = starts + settings.first
     present = bodies >= firsts
-    # Where the line is too short these indices lie in the line before or wrap round; `present`
+    # Where the line is too short these indices are in the line before or wrap round; `present`
     # is False there, so that what is read doesn't matter.
     bodies = np.where(present, bodies, starts)
     firsts = np.where(present, firsts, starts)

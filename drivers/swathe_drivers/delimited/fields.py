@@ -1,4 +1,4 @@
-"""Where the columns of many lines lie."""
+"""Where the columns of many lines are."""
 
 from dataclasses import dataclass
 from typing import Final, Self
@@ -14,7 +14,7 @@ class Fields:
     """Bounds of the columns of n lines, without the spaces around them.
 
     Attributes:
-        data: the bytes that the lines lie in; `block` is the same as uint8.
+        data: the bytes that the lines are in; `block` is the same as uint8.
         starts: index of the first byte of each column, shape (columns, n).
         ends: index behind its last byte, shape (columns, n).
     """

@@ -1,4 +1,4 @@
-r"""Settings of delimited lines: what stands in each column.
+r"""Settings of delimited lines: what is in each column.
 
 All texts stand for bytes one to one (Latin-1), so that a control character can be written as
 `"\u0003"`.
@@ -137,7 +137,7 @@ class LineChecksum(SettingsTable):
 
 
 class TextLineSettings(SettingsTable, ABC):
-    """Lines of text; the drivers differ in how they find what stands in a line."""
+    """Lines of text; the drivers differ in how they find what is in a line."""
 
     terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
     max_length: int = Field(default=256, ge=4, le=65536)
@@ -149,7 +149,7 @@ class TextLineSettings(SettingsTable, ABC):
     @property
     @abstractmethod
     def in_order(self) -> tuple[AnyColumn, ...]:
-        """What stands in a line."""
+        """What is in a line."""
 
     def name_of(self, index: int) -> str:
         """How messages call one of these."""
@@ -249,7 +249,7 @@ class DelimitedSettings(TextLineSettings):
 
     @property
     def in_order(self) -> tuple[AnyColumn, ...]:
-        """What stands in a line."""
+        """What is in a line."""
         return self.columns
 
     def _own_problems(self) -> list[SettingProblem]:

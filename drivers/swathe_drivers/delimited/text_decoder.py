@@ -93,7 +93,7 @@ class TextDecoder(RecordDecoder):
         return self._finish(lines, bad, rows, columns)
 
     def reset(self, offset: int) -> Batch:
-        """Drop the line that has only begun, as one `partial` fault; go on at byte `offset`."""
+        """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
         at, dropped, is_tail = self._framer.reset(offset)
         if not dropped:
             return self._empty
@@ -130,7 +130,7 @@ class TextDecoder(RecordDecoder):
             return rows, starts, ends
         for index in np.flatnonzero(~keep).tolist():
             detail = (
-                f"the line says {sums.sent[index]:02X} but sums up to {sums.computed[index]:02X}"
+                f"the line carries {sums.sent[index]:02X} but its bytes give {sums.computed[index]:02X}"
                 if sums.present[index]
                 else f"no checksum after {self._settings.checksum.after!r} at the end"
             )

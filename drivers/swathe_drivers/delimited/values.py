@@ -1,4 +1,4 @@
-"""What stands in the columns: many texts to one array, and which lines are faulty.
+"""What is in the columns: many texts to one array, and which lines are faulty.
 
 Each reader goes over all lines at once and takes only what is not plain (an exponent, a
 fault) text by text. Few lines are quicker text by text from the start.
@@ -199,7 +199,7 @@ class StatusReader:
         self._known = ", ".join(repr(text) for text in (*column.valid, *column.invalid))
 
     def read(self, fields: Fields, faulty: Faulty) -> NDArray[np.bool_]:
-        """Lines that say valid, shape (n,)."""
+        """Lines that are valid, shape (n,)."""
         valid = np.zeros(fields.rows, np.bool_)
         for text in self._valid:
             valid |= fields.equal(self._index, text)

@@ -1,7 +1,7 @@
 """Driver for binary frames, described by settings alone.
 
 For instruments that send numbers as bytes, A-scans among them. The settings say how a frame is
-found in the stream, how it is checked, and what stands in it; see `FramesSettings`.
+found in the stream, how it is checked, and what is in it; see `FramesSettings`.
 """
 
 from collections.abc import Sequence
@@ -36,7 +36,7 @@ class FramesDriver:
         return ()
 
     def answers(self) -> AnswerFinder | None:
-        """An answer is a frame, as far as its end can be told without decoding it."""
+        """An answer is a frame, if its end can be found without decoding it."""
         framing = self._settings.framing
         if isinstance(framing, Fixed):
             return SoMany(framing.length)

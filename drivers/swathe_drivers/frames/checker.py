@@ -64,12 +64,12 @@ class Checker:
             sent[rows], computed[rows] = result.sent, result.computed
         return Checked(sent, computed)
 
-    def told(self, result: Checked, row: int) -> str:
+    def describe(self, result: Checked, row: int) -> str:
         """The sentence for a frame whose checksum is wrong."""
         digits = 2 * self.size
         return (
-            f"the frame says {int(result.sent[row]):0{digits}X}"
-            f" but comes to {int(result.computed[row]):0{digits}X}"
+            f"the frame carries {int(result.sent[row]):0{digits}X}"
+            f" but its bytes give {int(result.computed[row]):0{digits}X}"
         )
 
 

@@ -48,7 +48,7 @@ class FramesDecoder(RecordDecoder):
         )
         self._framer, self._is_checked = make_framer(settings, self._checker, ns_per_byte)
         self._tail = self._checker.size if self._checker is not None else 0
-        self._width = settings.least - self._tail
+        self._width = settings.min_size - self._tail
         if self.waveform is not None and settings.size is not None:
             self._width = settings.size - self._tail
         self._readers = _readers(settings)
@@ -68,7 +68,7 @@ class FramesDecoder(RecordDecoder):
         return self.decode(self._framer.feed_chunks(chunks))
 
     def reset(self, offset: int) -> Batch:
-        """Drop what is pending, the frame that has begun as `partial`; go on at byte `offset`."""
+        """Drop what is pending, the frame that has begun as `partial`; continue at byte `offset`."""
         return self.decode(self._framer.reset(offset))
 
     def decode(self, frames: Frames | None) -> Batch:
@@ -97,7 +97,7 @@ class FramesDecoder(RecordDecoder):
                 for place in np.flatnonzero(~good).tolist():
                     row = int(rows[place])
                     text = (
-                        checker.told(result, place)
+                        checker.describe(result, place)
                         if found.lengths[row] >= checker.size
                         else f"{int(found.lengths[row])} bytes hold no checksum"
                     )
@@ -141,9 +141,9 @@ class FramesDecoder(RecordDecoder):
         bad[row] = self._length(content.size)
 
     def _length(self, found: int) -> tuple[FaultReason, str]:
-        least = "" if self._settings.size is not None else "at least "
+        bound = "" if self._settings.size is not None else "at least "
         text = f"{found} bytes before the checksum" if self._tail else f"{found} bytes"
-        return FaultReason.LENGTH, f"{text} where there should be {least}{self._width}"
+        return FaultReason.LENGTH, f"{text} where there should be {bound}{self._width}"
 
     def _unknown(self, column: v.FieldReader, raw: np.generic) -> tuple[FaultReason | None, str]:
         if self._settings.other_frames == "ignore":
@@ -224,7 +224,7 @@ class FramesDecoder(RecordDecoder):
 
 
 def _readers(settings: FramesSettings) -> list[v.FieldReader]:
-    """The fields that are read, and where they lie."""
+    """The fields that are read, and where they are."""
     out: list[v.FieldReader] = []
     at, before = len(settings.sync), 0
     for index, field in enumerate(settings.fields):

@@ -1,4 +1,4 @@
-"""What may stand in a binary frame: one table for each field, in the order of the bytes."""
+"""What may be in a binary frame: one table for each field, in the order of the bytes."""
 
 from fractions import Fraction
 from typing import Annotated, Literal

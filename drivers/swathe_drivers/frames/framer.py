@@ -95,7 +95,7 @@ class Framer(ABC):
 
     @property
     def pending(self) -> int:
-        """Bytes held that are not yet a frame nor told as a fault."""
+        """Bytes held that are not yet a frame nor counted as a fault."""
         return len(self._buffer)
 
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Frames | None:
@@ -112,9 +112,9 @@ class Framer(ABC):
         return self._give(block, found)
 
     def reset(self, offset: int) -> Frames | None:
-        """Drop what is pending as a fault; the stream goes on at byte `offset`.
+        """Drop what is pending as a fault; the stream continues at byte `offset`.
 
-        What was known to be no frame is told as such, the rest as one `partial` fault.
+        What was known to be no frame is counted as such, the rest as one `partial` fault.
         """
         ledger, pos = self._ledger, self._base + self._pos
         ledger.bind(self._buffer, self._base)
@@ -170,7 +170,7 @@ class Framer(ABC):
     def _find(self, block: NDArray[np.uint8]) -> Found:
         """Frames in the buffer from `_pos` on.
 
-        Sets `_pos` and `_need`, and tells the ledger of the bytes between.
+        Sets `_pos` and `_need`, and enters the bytes between into the ledger.
         """
 
     def _contents(self, block: NDArray[np.uint8], found: Found) -> Contents:

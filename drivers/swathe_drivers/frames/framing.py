@@ -23,7 +23,7 @@ class Fixed(SettingsTable):
 
 
 class LengthPrefix(SettingsTable):
-    """Frames that tell their length in a field `length`, perhaps beginning with certain bytes."""
+    """Frames that carry their length in a field `length`, perhaps beginning with certain bytes."""
 
     kind: Literal["length_prefix"]
     sync: Sync = ()
@@ -51,7 +51,7 @@ class IdleGap(SettingsTable):
 
     kind: Literal["idle_gap"]
     gap: DurationText
-    """The least silence."""
+    """The minimum silence."""
 
 
 Framing = Annotated[

@@ -1,4 +1,4 @@
-"""Frames that end with a silence on the line, told by the times at which chunks arrived.
+"""Frames that end with a silence on the line, found by the times at which chunks arrived.
 
 A chunk's first byte began when the chunk arrived, less the time its bytes took; the silence
 before it is what is left up to the arrival of the chunk before. On the way to the reader silences

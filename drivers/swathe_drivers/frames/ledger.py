@@ -1,8 +1,8 @@
 """Keeps account of the bytes between frames.
 
 The bytes from the end of a frame to the beginning of the next make up faults that leave no byte
-out: one begins where no frame does, and one with each frame that failed, unless it lies within
-one that failed before. A fault goes on until the next one or the next frame, though not for more
+out: one begins where no frame does, and one with each frame that failed, unless it is within
+one that failed before. A fault lasts until the next one or the next frame, though not for more
 bytes than a frame may have. So the faults do not depend on how the stream was cut.
 """
 
@@ -62,7 +62,7 @@ class Ledger:
     def failed(self, at: int, reason: FaultReason, detail: str, until: int) -> None:
         """A frame seemed to begin at `at` and to end before `until`, but is none.
 
-        What is before it must have been told by `no_frame`.
+        What is before it must have been passed to `no_frame`.
         """
         if self._start is not None:
             if at < self._until:

@@ -1,4 +1,4 @@
-"""Settings of binary frames: how they are found, and what stands in them."""
+"""Settings of binary frames: how they are found, and what is in them."""
 
 from typing import Literal, Self
 
@@ -40,7 +40,7 @@ class FramesSettings(SettingsTable):
 
     framing: Framing
     byte_order: ByteOrder = "little"
-    """Of the numbers that don't say otherwise."""
+    """Of the numbers without one of their own."""
     max_length: int = Field(default=4096, ge=2, le=65536)
     """The most bytes of a frame as it is on the line, with all that frames it."""
     checksum: Checksum | None = None
@@ -61,10 +61,10 @@ class FramesSettings(SettingsTable):
         if isinstance(self.framing, Fixed):
             return self.framing.length
         sizes = [size_of(field) for field in self.fields]
-        return None if None in sizes else self.least
+        return None if None in sizes else self.min_size
 
     @property
-    def least(self) -> int:
+    def min_size(self) -> int:
         """The fewest bytes of a frame, without start, stop and escape bytes."""
         taken = sum(size_of(field) or 0 for field in self.fields)
         return len(self.sync) + taken + checksum_size(self.checksum)
@@ -77,7 +77,7 @@ class FramesSettings(SettingsTable):
                 if field.samples != "rest":
                     return field.samples
                 assert isinstance(self.framing, Fixed)  # noqa: S101  ensured by the checks
-                return (self.framing.length - self.least) // (1 if field.type[1] == "1" else 2)
+                return (self.framing.length - self.min_size) // (1 if field.type[1] == "1" else 2)
         return 0
 
     @model_validator(mode="after")
@@ -110,7 +110,7 @@ class FramesSettings(SettingsTable):
         if isinstance(framing, Fixed | LengthPrefix):
             if not framing.sync and self.checksum is None:
                 requirement = (
-                    "must be given, or a checksum: otherwise nothing tells where a frame begins"
+                    "must be given, or a checksum: otherwise nothing shows where a frame begins"
                 )
                 found.append((("framing", "sync"), requirement, list(framing.sync)))
         elif isinstance(framing, StartStop):
@@ -143,11 +143,11 @@ class FramesSettings(SettingsTable):
                 if value >> checksum.width:
                     requirement = f"must have at most {checksum.width} bits, the width"
                     found.append((("checksum", key), requirement, value))
-        covered = self.least - checksum_size(checksum)
+        covered = self.min_size - checksum_size(checksum)
         if isinstance(self.framing, Fixed):
             covered = self.framing.length - checksum_size(checksum)
         if checksum.first >= covered:
-            requirement = f"must be < {covered}, where the checksum lies"
+            requirement = f"must be < {covered}, where the checksum is"
             found.append((("checksum", "from"), requirement, checksum.first))
         return found
 
@@ -159,22 +159,22 @@ class FramesSettings(SettingsTable):
             for index in rests
             if index != len(self.fields) - 1
         )
-        framing, least = self.framing, self.least
+        framing, fewest = self.framing, self.min_size
         if isinstance(framing, Fixed):
             if framing.length > self.max_length:
                 requirement = f"must be <= 'max_length', which is {self.max_length}"
                 found.append((("framing", "length"), requirement, framing.length))
-            if not rests and framing.length != least:
+            if not rests and framing.length != fewest:
                 requirement = (
-                    f"must be {least}, which sync, fields and checksum take; use 'skip' for others"
+                    f"must be {fewest}, which sync, fields and checksum take; use 'skip' for others"
                 )
                 found.append((("framing", "length"), requirement, framing.length))
             elif rests:
-                found.extend(self._rest_problems(rests[-1], framing.length - least))
+                found.extend(self._rest_problems(rests[-1], framing.length - fewest))
             return found
         around = 2 if isinstance(framing, StartStop) else 0
-        if least + around > self.max_length:
-            requirement = f"must be >= {least + around}, which a frame takes"
+        if fewest + around > self.max_length:
+            requirement = f"must be >= {fewest + around}, which a frame takes"
             found.append((("max_length",), requirement, self.max_length))
         lengths = [
             index for index, field in enumerate(self.fields) if isinstance(field, LengthField)
@@ -245,7 +245,7 @@ class FramesSettings(SettingsTable):
                 requirement = "must be left out without 'mask'"
                 found.append((("valid_when",), requirement, field.valid_when))
         elif field.valid or field.invalid:
-            found.append((("mask",), "must be left out beside 'valid' or 'invalid'", field.mask))
+            found.append((("mask",), "must be left out with 'valid' or 'invalid'", field.mask))
         elif field.valid_when is None:
             found.append((("valid_when",), "must be given with 'mask'", None))
         elif field.valid_when & ~field.mask:

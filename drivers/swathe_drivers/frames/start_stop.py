@@ -35,7 +35,7 @@ class StartStopFramer(Framer):
         self._escape = escape
         self._xor = xor
         self._literal = escape is not None and xor == 0
-        self._odd = False  # an odd number of escape bytes lies right before the buffer
+        self._odd = False  # an odd number of escape bytes is right before the buffer
         self._inside = False  # with one byte for both ends: a frame begins at `_pos`
         self._too_long = f"no stop byte within {max_length} bytes"
 
@@ -91,7 +91,7 @@ class StartStopFramer(Framer):
         failed: NDArray[np.int64],
         too_long: NDArray[np.bool_],
     ) -> None:
-        """Tell the ledger of the bytes `since` to before `until`, in which no frame is."""
+        """Enter into the ledger the bytes `since` to before `until`, in which no frame is."""
         base, ledger = self._base, self._ledger
         low, high = np.searchsorted(failed, [since, until])
         for at, long in zip(failed[low:high].tolist(), too_long[low:high].tolist(), strict=True):
@@ -173,7 +173,7 @@ def _after_odd(block: NDArray[np.uint8], escape: int | None, *, before: bool) ->
     Args:
         block: bytes.
         escape: the escape byte.
-        before: an odd number of them lies right before the block.
+        before: an odd number of them is right before the block.
     """
     places = np.arange(block.size)
     other = np.where(block == escape, -2 if before else -1, places)

@@ -1,6 +1,6 @@
-"""Frames of a fixed length, or of a length that stands in them, found by their first bytes.
+"""Frames of a fixed length, or of a length that they carry, found by their first bytes.
 
-Where a frame fails, by its length or its checksum, the search goes on one byte behind its
+Where a frame fails, by its length or its checksum, the search continues one byte behind its
 beginning. As long as frames follow each other and are equally long, many are checked at once.
 """
 
@@ -22,7 +22,7 @@ _LAST_REACH: Final = 1 << 15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LengthLocation:
-    """Where a frame tells its length: `adds` more than the number at `at` is that of all."""
+    """Where a frame carries its length: `adds` more than the number at `at` is that of all."""
 
     at: int
     dtype: np.dtype[np.generic]
@@ -174,7 +174,7 @@ class SyncedFramer(Framer):
                 assert self._checker is not None  # noqa: S101  what fits fails only by it
                 assert result is not None  # noqa: S101
                 until = place + int(lengths[at])
-                detail = self._checker.told(result, int(np.searchsorted(order, at)))
+                detail = self._checker.describe(result, int(np.searchsorted(order, at)))
                 reason = FaultReason.CHECKSUM
             else:
                 until = place + self._shortest

@@ -1,4 +1,4 @@
-"""What stands in the fields: rows of bytes to columns of numbers, and which rows are faulty."""
+"""What is in the fields: rows of bytes to columns of numbers, and which rows are faulty."""
 
 from typing import Any
 
@@ -90,9 +90,9 @@ def read_time_fields(reader: FieldReader, field: DeviceTimeField, raw: NDArray[A
     low, high = (0 if raw.dtype.kind == "u" else -most), most
     if field.bits is not None:
         low, high = 0, min(most, (1 << field.bits) - 1)
-    least, greatest = limits(field.type)
-    if low > least or high < greatest:
-        outside = (raw < max(low, least)) | (raw > min(high, greatest))
+    lowest, highest = limits(field.type)
+    if low > lowest or high < highest:
+        outside = (raw < max(low, lowest)) | (raw > min(high, highest))
         reader.out_of_range(faulty, raw, outside, f"{low} to {high}")
         raw = np.where(outside, raw.dtype.type(0), raw)
     times = raw.astype(np.int64)
@@ -105,15 +105,15 @@ def read_counts(
     reader: FieldReader, field: CountsField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[Any]:
     """A column of counts, shape (n,), all of them exact as doubles."""
-    least, greatest = limits(field.type)
-    low, high = max(least, -MAX_EXACT), min(greatest, MAX_EXACT)
+    lowest, highest = limits(field.type)
+    low, high = max(lowest, -MAX_EXACT), min(highest, MAX_EXACT)
     if field.bits is not None:
         low, high = (
             (0, (1 << field.bits) - 1)
-            if least == 0
+            if lowest == 0
             else (-(1 << (field.bits - 1)), (1 << (field.bits - 1)) - 1)
         )
-    if low > least or high < greatest:
+    if low > lowest or high < highest:
         reader.out_of_range(faulty, raw, (raw < low) | (raw > high), f"{low} to {high}")
     return raw
 
@@ -131,7 +131,7 @@ def read_sequence(
 def read_status(
     reader: FieldReader, field: StatusField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[np.bool_]:
-    """Rows that say valid, shape (n,)."""
+    """Rows that are valid, shape (n,)."""
     if field.mask is not None:
         mask = raw.dtype.type(_as_sent(field.mask, raw.dtype))
         return np.asarray(

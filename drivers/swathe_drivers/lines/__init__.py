@@ -1,6 +1,6 @@
 """Drivers for lines of text without separators: columns at fixed places, or a pattern.
 
-What may stand in a column is what may in delimited lines; see `swathe_drivers.delimited`.
+What may be in a column is what may in delimited lines; see `swathe_drivers.delimited`.
 """
 
 from typing import ClassVar

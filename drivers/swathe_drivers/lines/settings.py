@@ -24,7 +24,7 @@ class FixedColumnsSettings(TextLineSettings):
 
     @property
     def in_order(self) -> tuple[AnyColumn, ...]:
-        """What stands in a line."""
+        """What is in a line."""
         return tuple(self.columns.values())
 
     @property
@@ -75,7 +75,7 @@ class PatternSettings(TextLineSettings):
 
     @property
     def in_order(self) -> tuple[AnyColumn, ...]:
-        """What stands in a line."""
+        """What is in a line."""
         return tuple(self.columns.values())
 
     @property

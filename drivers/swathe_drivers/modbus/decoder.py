@@ -37,7 +37,7 @@ class _ReadDecoder:
         settings = frames_of(read)
         self.abilities = Abilities.of(settings.fields, waveform_format(settings))
         self.decoder = FramesDecoder(settings)
-        self._width = settings.least
+        self._width = settings.min_size
         self._order: NDArray[np.int64] | None = None
         if low_first:
             order = np.arange(self._width)
@@ -122,7 +122,7 @@ class ModbusDecoder(RecordDecoder):
         return self._decode(self._framer.feed_chunks(chunks), self._framer.answers)
 
     def reset(self, offset: int) -> Batch:
-        """Drop what is pending, the answer that has begun as `partial`; go on at byte `offset`."""
+        """Drop what is pending, the answer that has begun as `partial`; continue at byte `offset`."""
         return self._decode(self._framer.reset(offset), [])
 
     def _decode(self, frames: Frames | None, answers: Sequence[Candidate]) -> Batch:

@@ -135,7 +135,7 @@ class RtuFramer(ModbusFramer):
         sent, computed = crcs(frame)
         if sent == computed:
             return ""
-        return f"the answer says {sent:04X} but comes to {computed:04X}"
+        return f"the answer carries {sent:04X} but its bytes give {computed:04X}"
 
 
 class TcpFramer(ModbusFramer):

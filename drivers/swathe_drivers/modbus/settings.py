@@ -1,4 +1,4 @@
-"""Settings of a Modbus device: which registers are read, and what stands in them.
+"""Settings of a Modbus device: which registers are read, and what is in them.
 
 Registers are counted as on the line, from 0: what a manual calls 40101 is holding register 100.
 """
@@ -36,7 +36,7 @@ Path = tuple[str | int, ...]
 
 
 class DataSlice(NamedTuple):
-    """Where a field lies in the answer: bytes from the first register on."""
+    """Where a field is in the answer: bytes from the first register on."""
 
     at: int
     size: int
@@ -74,7 +74,9 @@ class ModbusSettings(SettingsTable):
             problems = _field_problems(read)
             if not problems:
                 problems = _layout_problems(read) or _content_problems(read)
-            found += [((*path, *inner), told, value) for inner, told, value in problems]
+            found += [
+                ((*path, *inner), requirement, value) for inner, requirement, value in problems
+            ]
             if read.every is not None and nanoseconds(read.every) <= 0:
                 found.append(((*path, "every"), "must be > 0", read.every))
         if nanoseconds(self.every) <= 0:
@@ -94,7 +96,7 @@ class ModbusSettings(SettingsTable):
             ({"time_of_flight", "thickness", "waveform"}, "readings"),
         ):
             if all(names & each for each in kinds):
-                requirement = f"must not have {what} beside those of the other read"
+                requirement = f"must not have {what} as the other read has them"
                 found.append((("reads", 1, "fields"), requirement, sorted(kinds[1] & names)))
         if ("device_time" in kinds[0]) != ("device_time" in kinds[1]):
             requirement = "must have a device_time in both reads or in none"
@@ -135,7 +137,7 @@ def frames_of(read: Read) -> FramesSettings:
 
 
 def slices_of(read: Read) -> list[DataSlice]:
-    """Where the numbers of an answer lie, each once, without those that are skipped."""
+    """Where the numbers of an answer are, each once, without those that are skipped."""
     first = first_of(read)
     found = {
         DataSlice(2 * (int(field["register"]) - first), int(_TYPES[field["type"]][1]))
@@ -207,7 +209,7 @@ def _field_problems(read: Read) -> list[SettingProblem]:
             requirement = "must be a number, of type int16 or uint16"
             found.append(((*path, "samples"), requirement, samples))
         found += [
-            ((*path, key), "must be left out: registers say where a field lies", field[key])
+            ((*path, key), "must be left out: registers place a field", field[key])
             for key in ("shares", "bytes", "byte_order")
             if key in field
         ]
@@ -226,7 +228,7 @@ def _layout_problems(read: Read) -> list[SettingProblem]:
             found.append((("fields", index, "register"), requirement, register))
         last, end = register, max(end, register + _registers(field))
     if count_of(read) > MOST_REGISTERS:
-        requirement = f"must lie within {MOST_REGISTERS} registers"
+        requirement = f"must be within {MOST_REGISTERS} registers"
         found.append((("fields",), requirement, count_of(read)))
     elif end > 65536:
         found.append((("fields",), "must end with register 65535", end - 1))
@@ -234,17 +236,17 @@ def _layout_problems(read: Read) -> list[SettingProblem]:
 
 
 def _content_problems(read: Read) -> list[SettingProblem]:
-    """What is wrong with the fields as those of a frame, told by the user's indices."""
+    """What is wrong with the fields as those of a frame, with the user's indices."""
     table, origin = _frame_table(read)
     try:
         FramesSettings.model_validate(table)
     except ValidationError as error:
         first = settings_error(error, table, key="")
-        return [_told(each, origin) for each in (first, *first.others)]
+        return [_problem_of(each, origin) for each in (first, *first.others)]
     return []
 
 
-def _told(error: SettingsError, origin: list[int]) -> SettingProblem:
+def _problem_of(error: SettingsError, origin: list[int]) -> SettingProblem:
     placed = _FIELD.fullmatch(error.key)
     if placed is None:
         return ("fields",), error.requirement, error.value

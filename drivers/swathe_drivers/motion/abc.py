@@ -99,7 +99,7 @@ class MotionCodec(Protocol):
         ...
 
     def reset(self, offset: int) -> list[MotionEvent]:
-        """Forget what had only begun and all that waits; the stream goes on at byte `offset`."""
+        """Forget what had only begun and all that waits; the stream continues at byte `offset`."""
         ...
 
 

@@ -1,6 +1,6 @@
 """The account of a machine's commands: what waits, what is under way, how each ended.
 
-No input or output, no clock and no lock: times are told, and one thread at a time may call.
+No input or output, no clock and no lock: times are passed in, and one thread at a time may call.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ class Account:
         return max(0.0, (min(times) - now) / 1e9) if times else None
 
     def take(self, event: MotionEvent, now: int, endings: Endings) -> None:
-        """Change the account by what the machine told."""
+        """Change the account by what the machine reported."""
         if event.kind is EventKind.ALARM:
             self.drop(endings, CommandOutcome.ALARM, event.text)
         elif event.kind is EventKind.BUSY:

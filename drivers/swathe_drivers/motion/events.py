@@ -32,7 +32,7 @@ class EventKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MotionEvent:
-    """One thing that the machine told.
+    """One thing that the machine reported.
 
     Attributes:
         kind: what it tells.

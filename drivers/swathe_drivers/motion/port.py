@@ -131,7 +131,7 @@ class MotionPort(Starting):
         """Wait until the port is open.
 
         Raises:
-            PortError: it isn't within `timeout` seconds; says why. It goes on being tried.
+            PortError: it isn't within `timeout` seconds; says why. It is tried further.
         """
         with self._wake:
             if self._wake.wait_for(lambda: self._ready, timeout):
@@ -288,7 +288,7 @@ class MotionPort(Starting):
         if owes:
             self._pay_stop()
         elif repeat is not None:
-            with contextlib.suppress(PortError):  # the loss of the port owes the stop anew
+            with contextlib.suppress(PortError):  # the loss of the port owes the stop again
                 self._send_stop(repeat.tries + 1)
         elif work is not None:
             self._send(work)
@@ -296,7 +296,7 @@ class MotionPort(Starting):
     def _pay_stop(self) -> None:
         try:
             self._send_stop(1)
-        except PortError:  # lost again, or blocked; it is owed on
+        except PortError:  # lost again, or blocked; it is still owed
             time.sleep(_OWED_RETRY_S)
             return
         with self._wake:
@@ -338,9 +338,9 @@ class MotionPort(Starting):
             if blocked:  # perhaps in the middle of a line; only a stop may come behind that
                 self._account.drop(endings, CommandOutcome.LOST, problem)
                 self._owes_stop, self._ready = True, False
-        gone = data[: len(data) - len(rest)]
-        if gone and self._on_sent is not None:
-            self._on_sent(self.name, sent, gone)
+        handed = data[: len(data) - len(rest)]
+        if handed and self._on_sent is not None:
+            self._on_sent(self.name, sent, handed)
         endings.resolve(sent)
 
     # The reading thread ------------------------------------------------------------------
@@ -355,7 +355,7 @@ class MotionPort(Starting):
                 for event in events:
                     self._account.take(event, time.monotonic_ns(), endings)
                 self._wake.notify_all()
-            # Whoever waits for a command finds what its answer told.
+            # Whoever waits for a command finds what its answer reported.
             for event in events:
                 self._on_event(event)
             endings.resolve(time_ns)

@@ -14,7 +14,7 @@ class CommandOutcome(StrEnum):
     """How a command ended."""
 
     ACKNOWLEDGED = "acknowledged"
-    """The machine took all of it. Whether it is done is told by its position and state."""
+    """The machine took all of it. Its position and state show whether it is done."""
     REFUSED = "refused"
     """The machine did not take it; the receipt has its words."""
     UNANSWERED = "unanswered"
@@ -97,7 +97,7 @@ class Endings:
             self.found.append((job, outcome, text))
 
     def resolve(self, time_ns: int) -> None:
-        """Tell whoever waits; call without holding a lock."""
+        """Resolve what callers wait for; call without holding a lock."""
         for job, outcome, text in self.found:
             job.future.set_result(Receipt(job.command, outcome, text, time_ns))
         self.found.clear()

@@ -178,7 +178,7 @@ class RegistersCodec:
         return self._optional(CommandKind.DISARM, self._settings.command.disarm)
 
     def query_position(self) -> Command | None:
-        """Ask for positions and status; None if no register tells."""
+        """Ask for positions and status; None if there is no such register."""
         settings = self._settings
         frames = [
             self._read(axis.position, 2 if axis.type.endswith("32") else 1)
@@ -261,14 +261,14 @@ class RegistersCodec:
             if raw[1] & EXCEPTION:
                 text = f"Modbus exception {response.exception_code} to function {function}"
                 return [MotionEvent(kind=EventKind.REFUSED, time=time, number=number, text=text)]
-            events = self._told(sent.data, response, time)
+            events = self._read_values(sent.data, response, time)
             done = MotionEvent(kind=EventKind.ACKNOWLEDGED, time=time, number=number)
             return [*events, done]
         detail = "answers what nothing waits for"
         return [self._fault(response.offset, raw, FaultReason.UNKNOWN_FRAME, detail, time)]
 
-    def _told(self, request: bytes, response: Response, time: int) -> list[MotionEvent]:
-        """What the registers read say."""
+    def _read_values(self, request: bytes, response: Response, time: int) -> list[MotionEvent]:
+        """What the registers hold."""
         if request[1] not in READS:
             return []
         settings = self._settings
@@ -276,7 +276,7 @@ class RegistersCodec:
         offset, raw = response.offset, response.raw
         address = int.from_bytes(request[2:4], "big")
         if settings.status is not None and address == settings.status.register_:
-            return self._status_told(registers[0], settings.status, time)
+            return self._status_events(registers[0], settings.status, time)
         position: dict[str, float] = {}
         for name, axis in settings.axes.items():
             if axis.position != address:
@@ -293,7 +293,7 @@ class RegistersCodec:
             ]
         return [MotionEvent(kind=EventKind.POSITION, time=time, position=position)]
 
-    def _status_told(self, word: int, status: StatusRegister, time: int) -> list[MotionEvent]:
+    def _status_events(self, word: int, status: StatusRegister, time: int) -> list[MotionEvent]:
         before, self._status = self._status, word
         text = f"status word 0x{word:04X}"
         events = []

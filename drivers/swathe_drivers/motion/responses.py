@@ -73,7 +73,7 @@ class ResponseReader:
         return found + self._drop(skipped)
 
     def reset(self, offset: int | None = None) -> list[Garbage]:
-        """Give up what has begun; the stream goes on at byte `offset`."""
+        """Give up what has begun; the stream continues at byte `offset`."""
         found = self._drop(len(self._buffer))
         if offset is not None:
             self._offset = offset

@@ -1,8 +1,7 @@
 """From captured bytes to a proposed description; no input or output.
 
-Nothing here knows any device. It is looked at which bytes come again and again, and how what
-stands between them changes with time; everything is told with how sure it is and why, as a
-proposal that people compare with the manual.
+Nothing here knows any device. It examines which bytes recur and how those between them change with time. Each finding states
+how sure it is and why, as a proposal that people compare with the manual.
 """
 
 from collections import Counter
@@ -62,8 +61,8 @@ def suggest(
     line |= {"bytesize": 7, "parity": parity}
     found = suggest_text(masked, port=line, ns_per_byte=ns_per_byte)
     why = "without its highest bit it is text: capture again with this description"
-    doubt = Finding("line", f"7 bits, {parity} parity", 0.9, why)
-    return Suggestion(found.text, (doubt, *found.findings))
+    finding = Finding("line", f"7 bits, {parity} parity", 0.9, why)
+    return Suggestion(found.text, (finding, *found.findings))
 
 
 def _parity_of(data: bytes) -> str | None:

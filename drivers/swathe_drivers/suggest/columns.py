@@ -1,4 +1,4 @@
-"""What stands in each column of one kind of line."""
+"""What is in each column of one kind of line."""
 
 import re
 from collections import Counter
@@ -54,7 +54,7 @@ def guess_columns(kind: LineKind) -> list[ColumnGuess]:
     return _once(_named_axes(known))
 
 
-_IGNORED: Final = ColumnGuess({"is": "ignore"}, 0.5, "nothing that can be told from the bytes")
+_IGNORED: Final = ColumnGuess({"is": "ignore"}, 0.5, "the bytes do not show what it is")
 
 
 def _kind(guess: ColumnGuess | None) -> str:
@@ -78,7 +78,7 @@ def _of_text(at: int, texts: Sequence[bytes]) -> ColumnGuess | None:
         if at and not any(character.isalnum() for character in text):
             return ColumnGuess({"is": "ignore"}, 0.8, f"always {text!r}: part of the framing?")
         if label_of(texts) is not None:
-            return ColumnGuess({"is": "ignore"}, 0.9, f"always {text!r}: the unit beside it")
+            return ColumnGuess({"is": "ignore"}, 0.9, f"always {text!r}: the unit next to it")
         return None
     if looks_like_checksum(texts):
         why = "hexadecimal digits that change all the time: a checksum of another kind?"
@@ -128,7 +128,7 @@ def _add_status(
             why = "only two numbers: a flag, or the index mark of an encoder"
             guesses[at] = ColumnGuess({"is": "ignore"}, 0.4, why)
             continue
-        # A single text tells least of all.
+        # A single text shows nothing.
         ranked.append((fits if len(set(texts)) > 1 else 0.1 * fits, -at, guess))
     for rank, (_, minus, guess) in enumerate(
         sorted(ranked, key=lambda item: item[:2], reverse=True)
@@ -137,9 +137,7 @@ def _add_status(
         if rank == 0 and missing is not None:
             if len(set(columns[at])) == 1:
                 text = columns[at][0].decode("latin-1")
-                why = (
-                    f"always {text!r} here; other texts will be told as faults until they are named"
-                )
+                why = f"always {text!r} here; other texts will be counted as faults until they are named"
                 guesses[at] = replace(guess, sure=min(guess.sure, 0.5), why=why)
             else:
                 guesses[at] = guess

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 SURE = 0.9
-"""From here on a finding is told without a warning."""
+"""From here on a finding needs no warning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +47,8 @@ class Suggestion:
     """A proposed description.
 
     Attributes:
-        text: TOML text of the description, its doubts as comments; empty when the bytes don't
-            tell enough for one.
+        text: TOML text of the description, what is unsure as comments; empty when the bytes don't
+            suffice for one.
         findings: all that was found, in the order of the description.
     """
 
@@ -56,6 +56,6 @@ class Suggestion:
     findings: tuple[Finding, ...]
 
     @property
-    def doubts(self) -> tuple[Finding, ...]:
+    def unsure(self) -> tuple[Finding, ...]:
         """The findings to compare with the manual."""
         return tuple(finding for finding in self.findings if finding.sure < SURE)

@@ -13,7 +13,7 @@ LONGEST_LINE: Final = 4096
 
 _FEWEST: Final = 4  # lines of which anything can be said
 _SAME: Final = 0.97  # of the lines, for what is the same in "all": the first may be half a line
-_LEAST_KIND: Final = 0.04  # of the lines; fewer are strange lines, not a kind
+_MIN_KIND_SHARE: Final = 0.04  # of the lines; fewer are strange lines, not a kind
 _MOST_KINDS: Final = 6
 _PREFERENCE: Final = {b",": 1.0, b";": 1.0, b"\t": 1.0, b"|": 1.0, b" ": 0.9}
 _OTHER_PREFERENCE: Final = 0.3
@@ -30,7 +30,7 @@ class TimedLine:
 
 @dataclass(frozen=True, slots=True)
 class LineKind:
-    """Lines with as many columns and, where it tells, the same text in the first one.
+    """Lines with as many columns and, where it names a kind, the same text in the first one.
 
     Attributes:
         lead: text of the first column; None where that is no name of a kind.
@@ -59,7 +59,7 @@ def find_terminator(data: bytes) -> tuple[bytes, float, str] | None:
     if not preferred and not others:
         return _printable_terminator(data)
     found = bytes([(preferred or others)[0]])
-    # What always stands around it belongs to it, such as a carriage return, or the start of the
+    # What is always around it belongs to it, such as a carriage return, or the start of the
     # next line: a driver that knows ends of lines only gets rid of it that way.
     while len(found) < MAX_TERMINATOR:
         before, after = _neighbours(data, found)
@@ -145,10 +145,10 @@ def find_separator(bodies: Sequence[bytes]) -> tuple[bytes, float, str] | None:
     scores: list[tuple[float, float, bytes]] = []
     for mark in candidates:
         counts = Counter(body.count(mark) for body in bodies)
-        steady = sum(count for count in counts.values() if count >= _LEAST_KIND * len(bodies))
-        steady -= counts[0] if counts[0] >= _LEAST_KIND * len(bodies) else 0
+        steady = sum(count for count in counts.values() if count >= _MIN_KIND_SHARE * len(bodies))
+        steady -= counts[0] if counts[0] >= _MIN_KIND_SHARE * len(bodies) else 0
         consistency = steady / len(bodies)
-        spread = max(1, len([c for c in counts.values() if c >= _LEAST_KIND * len(bodies)]))
+        spread = max(1, len([c for c in counts.values() if c >= _MIN_KIND_SHARE * len(bodies)]))
         numbers = sum(is_number(text.strip()) for body in bodies for text in body.split(mark))
         preference = _PREFERENCE.get(mark, _OTHER_PREFERENCE)
         if mark == b" " and any(b"  " in body for body in bodies):
@@ -174,9 +174,9 @@ def sort_kinds(
 ) -> list[LineKind]:
     """Kinds of lines, the most frequent first; lines that are like no others are left out."""
     rows = [[text.strip(b" \t") for text in body.split(separator)] for body in bodies]
-    least = max(3.0, _LEAST_KIND * len(rows))
+    fewest = max(3.0, _MIN_KIND_SHARE * len(rows))
     leads = Counter(row[0] for row in rows if row[0] and not is_number(row[0]))
-    often = {lead for lead, count in leads.items() if count >= least}
+    often = {lead for lead, count in leads.items() if count >= fewest}
     named = len(often) <= _MOST_KINDS and sum(leads[lead] for lead in often) >= 0.5 * len(rows)
     kinds: dict[tuple[int, bytes | None], LineKind] = {}
     for place, (line, row) in enumerate(zip(lines, rows, strict=True)):
@@ -185,5 +185,5 @@ def sort_kinds(
         kind.rows.append(row)
         kind.times.append(line.time)
         kind.places.append(place)
-    found = [kind for kind in kinds.values() if len(kind.rows) >= least]
+    found = [kind for kind in kinds.values() if len(kind.rows) >= fewest]
     return sorted(found, key=lambda kind: -len(kind.rows))

@@ -69,7 +69,9 @@ def _sequence(
             why += f" and starts again at 0 behind {table['wrap'] - 1}"
         else:
             sure = 0.7
-            why += f"; it fell back from {sorted(top)} to {sorted(bottom)}, which no 'wrap' tells"
+            why += (
+                f"; it fell back from {sorted(top)} to {sorted(bottom)}, which no 'wrap' describes"
+            )
     else:
         why += "; it never started again: see in the manual where it does ('wrap')"
     unit, _ = _unit_of(*rate(values, times), span=float(times[-1]))
@@ -114,7 +116,7 @@ def _clock(numbers: Numbers) -> ColumnGuess | None:
 
 
 def _odd_clock(values: NDArray[np.float64], slope: float, away: float) -> ColumnGuess | None:
-    """A clock in tenths or hundredths of a unit, which no setting tells."""
+    """A clock in tenths or hundredths of a unit, which no setting describes."""
     if slope <= 0 or away > 2 * _HOST_JITTER or np.any(np.diff(values) <= 0):
         return None
     power = round(float(np.log10(slope)))
@@ -132,22 +134,22 @@ def _encoder(numbers: Numbers) -> ColumnGuess | None:
     if numbers.whole:
         values, bits, signed = unwrapped(values)
     steps = np.diff(values)
-    stands = float(np.mean(steps == 0))
-    # An axis that is stepped from line to line stands still most of the time.
-    moving = persistence(values[np.concatenate(([True], steps != 0))] if stands > 0.9 else values)
+    resting = float(np.mean(steps == 0))
+    # An axis that is stepped from line to line rests most of the time.
+    moving = persistence(values[np.concatenate(([True], steps != 0))] if resting > 0.9 else values)
     if (
         moving < _MOVES
         or reversals(values) > _MOST_REVERSALS
-        or np.unique(values).size < (3 if stands > 0.9 else 6)
+        or np.unique(values).size < (3 if resting > 0.9 else 6)
     ):
         return None
     if not numbers.whole:
         return _position(values, steps, moving, numbers.places)
     table: dict[str, Any] = {"is": "counts"}
     why = f"whole numbers that move smoothly from {values.min():.0f} to {values.max():.0f}"
-    if stands > 0.9:
+    if resting > 0.9:
         sure = 0.55
-        why += ", but stand still most of the time: an axis that is stepped?"
+        why += ", but rest most of the time: an axis that is stepped?"
     elif (steps > 0).any() and (steps < 0).any():
         sure = 0.92
         why += ", both ways"
@@ -194,4 +196,4 @@ def _position(
         "unit": "in" if high - low < 20 and places >= 3 else "mm",
     }
     why = f"moves smoothly from {low:g} to {high:g}" + (", both ways" if both else "")
-    return ColumnGuess(table, 0.7, why + "; the unit is not told by the bytes")
+    return ColumnGuess(table, 0.7, why + "; the bytes do not show the unit")

@@ -22,10 +22,10 @@ def is_number(text: bytes) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Numbers:
-    """A column that holds numbers, perhaps beside a few texts that stand for none.
+    """A column that holds numbers, perhaps with a few texts that mean none.
 
     Attributes:
-        values: the numbers, shape (n,); NaN where a text stands.
+        values: the numbers, shape (n,); NaN for a text.
         whole: all are written as integers.
         places: the most decimals.
         texts: texts other than numbers, the empty one among them, by frequency.

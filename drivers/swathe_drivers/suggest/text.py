@@ -51,7 +51,7 @@ class _Look:
 
     @property
     def best(self) -> int:
-        """Number of the kind that tells most."""
+        """Number of the most telling kind."""
         return max(
             range(len(self.kinds)),
             key=lambda at: (_worth(self.columns[at]), len(self.kinds[at].rows)),
@@ -75,7 +75,7 @@ def suggest_text(
         return Suggestion("", (end, Finding("lines", "too few", 0.9, why)))
     shaved = _shaved(chunks, look, ns_per_byte)
     if shaved is not None:
-        why = f"what stands fast to a number counts as part of {terminator!r}, to get rid of it"
+        why = f"what is attached to a number counts as part of {terminator!r}, to get rid of it"
         end = Finding("terminator", repr(shaved.terminator)[1:], min(sure, 0.8), why)
         look = shaved
     return _written(look, end, port)
@@ -96,7 +96,7 @@ def _look(chunks: Sequence[tuple[int, bytes]], terminator: bytes, ns_per_byte: i
 
 
 def _unused(bodies: Sequence[bytes]) -> bytes:
-    """A separator that stands in no line, for lines of one column."""
+    """A separator that is in no line, for lines of one column."""
     used = {byte for body in bodies for byte in body}
     return next(bytes([mark]) for mark in b",;|\t~^" if mark not in used or mark == ord("^"))
 
@@ -154,7 +154,7 @@ def _places(text: bytes) -> int:
 
 
 def _shaved(chunks: Sequence[tuple[int, bytes]], look: _Look, ns_per_byte: int) -> _Look | None:
-    """Another look with what stands before the first or behind the last number taken off."""
+    """Another look with what is before the first or behind the last number taken off."""
     if look.checksum is not None and look.checksum.first == 0:
         return None  # what is summed up has to stay in the line
     rows = [row for kind in look.kinds for row in kind.rows]
@@ -173,7 +173,7 @@ def _shaved(chunks: Sequence[tuple[int, bytes]], look: _Look, ns_per_byte: int) 
 
 
 def _edge(text: bytes, *, front: bool) -> bytes:
-    """What stands fast to a number."""
+    """What is attached to a number."""
     kept = text.lstrip(_not_numeric(text)) if front else text.rstrip(_not_numeric(text))
     if not is_number(kept):
         return b""
@@ -214,8 +214,10 @@ def _written(look: _Look, end: Finding, port: Mapping[str, Any]) -> Suggestion:
         Finding(f"column {number}", _named(column), column.sure, column.why)
         for number, column in enumerate(columns, 1)
     ]
-    told = [finding for finding in findings if finding.about in ("other lines", "checksum")]
-    remarks = [finding for finding in told if finding.about == "other lines" or finding.sure < 0.9]
+    listed = [finding for finding in findings if finding.about in ("other lines", "checksum")]
+    remarks = [
+        finding for finding in listed if finding.about == "other lines" or finding.sure < 0.9
+    ]
     if _worth(columns) < _ENOUGH or not any(
         _ROLES.get(str(column.table["is"]), 0) >= _ENOUGH for column in columns
     ):
@@ -260,13 +262,13 @@ def _other_lines(
         lead = "" if other.lead is None else f" that begin with {other.lead.decode('latin-1')!r}"
         what = f"{len(other.rows)} of {len(look.lines)} lines{lead} are of another kind"
         holds = ", ".join(_named(column) for column in look.columns[at])
-        why = f"a description tells one kind only, these would be: {holds}"
+        why = f"a description covers one kind only, these would be: {holds}"
         found.append(Finding("other lines", what, 0.8, why))
     if any(column.table["is"] == "constant" for column in columns):
         why = "by the constant column the lines of this kind are known"
         settings.append(("other_lines", "ignore", Finding("other lines", "ignored", 0.9, why)))
     else:
-        why = "no constant column tells these lines from the others, which will be told as faults"
+        why = "no constant column distinguishes these lines from the others, which will count as faults"
         found.append(Finding("other lines", "can't be ignored", 0.9, why))
     return found
 

@@ -1,4 +1,4 @@
-"""Columns that tell a level: thickness, time of flight, amplitude, status."""
+"""Steady columns: thickness, time of flight, amplitude, status."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -39,9 +39,9 @@ class SteadyColumn:
 
     Attributes:
         index: of the column in the line.
-        numbers: what stands in it.
-        sentinels: numbers that stand for no echo.
-        label: unit, from a column of text beside it.
+        numbers: what is in it.
+        sentinels: numbers that mean no echo.
+        label: unit, from the column of text next to it.
     """
 
     index: int
@@ -57,7 +57,7 @@ class SteadyColumn:
 
     @property
     def missing(self) -> NDArray[np.bool_]:
-        """Lines in which it tells nothing, shape (n,)."""
+        """Lines in which it has no value, shape (n,)."""
         values = self.numbers.values
         return np.isnan(values) | np.isin(values, self.sentinels)
 
@@ -149,7 +149,7 @@ def _may_be_value(column: SteadyColumn) -> bool:
 
 
 def _likely_value(column: SteadyColumn) -> float:
-    """How much like the measured value it is beside the others of its line."""
+    """How much like the measured value it is, compared with the others of its line."""
     places = float(min(column.numbers.places, 4))
     labelled = 10.0 if column.label not in (None, "%") else 0.0
     gaps = 2.0 if column.sentinels or column.numbers.texts else 0.0
@@ -167,17 +167,17 @@ def _value(column: SteadyColumn) -> ColumnGuess:
     if label in _LENGTH_LABELS:
         table = {"is": "thickness", "unit": _LENGTH_LABELS[label]}
         return ColumnGuess(
-            _value_table(column, table), 0.95, f"its unit stands beside it: {column.label}"
+            _value_table(column, table), 0.95, f"its unit is next to it: {column.label}"
         )
     if label in _TIME_LABELS:
         table = {"is": "time_of_flight", "unit": _TIME_LABELS[label]}
         return ColumnGuess(
-            _value_table(column, table), 0.95, f"its unit stands beside it: {column.label}"
+            _value_table(column, table), 0.95, f"its unit is next to it: {column.label}"
         )
     around = f"around {middle:g}, {places} decimals"
     if column.numbers.whole and middle > 2000:
         table = {"is": "time_of_flight", "unit": "ns"}
-        why = f"{around}: a time of flight in ns, or a thickness in µm, which no unit tells"
+        why = f"{around}: a time of flight in ns, or a thickness in µm, for which there is no unit"
         return ColumnGuess(_value_table(column, table), 0.5, why)
     if column.numbers.whole and middle > 100:
         table = {"is": "thickness", "unit": "thou"}
@@ -215,7 +215,7 @@ def _amplitude_guess(column: SteadyColumn) -> ColumnGuess:
     if column.numbers.texts:
         table["empty"] = "absent"
     low, high = float(column.good.min()), float(column.good.max())
-    why = f"restless, from {low:g} to {high:g}, beside a steadier column"
+    why = f"restless, from {low:g} to {high:g}, next to a steadier column"
     return ColumnGuess(table, 0.75, why)
 
 

@@ -1,4 +1,4 @@
-"""A proposed description as TOML text, with its doubts as comments."""
+"""A proposed description as TOML text, with what is unsure as comments."""
 
 import json
 import textwrap
@@ -11,7 +11,7 @@ _WIDTH: Final = 98
 
 HEAD: Final = (
     "Proposed from captured bytes: compare it with the manual before you rely on it. How sure each"
-    " line is stands behind it; what is marked '?' is a guess."
+    " line is follows it; what is marked '?' is a guess."
 )
 
 
@@ -36,7 +36,7 @@ def comment(text: str, indent: str = "") -> list[str]:
     )
 
 
-def doubt(finding: Finding | ColumnGuess) -> str:
+def unsure_note(finding: Finding | ColumnGuess) -> str:
     """How sure, and why; a guess is marked."""
     mark = "" if finding.sure >= SURE else "? "
     return f"{mark}{finding.sure * 100:.0f} %: {finding.why}"
@@ -58,23 +58,23 @@ def write(
         port: what goes under `[port]`.
         settings: key, value and finding of each setting of the driver.
         list_name: key of the list of columns or fields.
-        items: what stands in the list.
-        remarks: findings that no setting tells.
+        items: what is in the list.
+        remarks: findings without a setting.
     """
     out = comment(HEAD)
     for remark in remarks:
-        out += comment(f"{remark.about}: {remark.what}. {doubt(remark)}")
+        out += comment(f"{remark.about}: {remark.what}. {unsure_note(remark)}")
     out += ["", f"driver = {text_of(driver)}"]
     if port:
         out += ["", "[port]", *(f"{key} = {text_of(value)}" for key, value in port.items())]
     out += ["", "[protocol]"]
     for key, value, finding in settings:
         if finding is not None:
-            out += comment(doubt(finding))
+            out += comment(unsure_note(finding))
         out.append(f"{key} = {text_of(value)}")
     out.append(f"{list_name} = [")
     for number, item in enumerate(items, 1):
-        out += comment(f"{number}: {doubt(item)}", "  ")
+        out += comment(f"{number}: {unsure_note(item)}", "  ")
         out.append(f"  {text_of(item.table)},")
     out += ["]", ""]
     return "\n".join(out)

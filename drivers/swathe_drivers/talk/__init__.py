@@ -1,4 +1,4 @@
-"""What is said to a device: commands at start and stop, requests by the clock, keep-alive.
+"""What is sent to a device: commands at start and stop, requests by the clock, keep-alive.
 
 `TalkSettings` is the table `talk` of a description; `make_schedule` makes of it, and of what the
 driver asks for by itself, the `Schedule` that a `PortReader` follows.
@@ -28,7 +28,7 @@ _QUIET_NS: Final = 20_000_000
 
 
 def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:
-    """What is said to a device of this driver; None if nothing is.
+    """What is sent to a device of this driver; None if nothing is.
 
     Args:
         driver: may ask by itself, and know where an answer ends; see `AskingDriver`.

@@ -1,4 +1,4 @@
-"""What tells that the answer to a request is complete; no input or output, no clock."""
+"""What shows that the answer to a request is complete; no input or output, no clock."""
 
 from typing import Protocol
 
@@ -11,12 +11,12 @@ class AnswerFinder(Protocol):
         ...
 
     def feed(self, data: bytes, time_ns: int) -> bool:
-        """Take the next bytes; tell whether the answer is complete with them."""
+        """Take the next bytes and return whether the answer is complete with them."""
         ...
 
     @property
     def settles_at(self) -> int | None:
-        """When the answer is complete if nothing comes until then, ns; None if time says nothing."""
+        """When the answer is complete if nothing comes until then, ns; None if time does not matter."""
         ...
 
 
@@ -50,7 +50,7 @@ class SoMany:
         self._seen = 0
 
     def begin(self, request: bytes) -> None:  # noqa: ARG002
-        """Count anew."""
+        """Start counting again."""
         self._seen = 0
 
     def feed(self, data: bytes, time_ns: int) -> bool:  # noqa: ARG002
@@ -71,7 +71,7 @@ class Quiet:
         self.settles_at = None
 
     def feed(self, data: bytes, time_ns: int) -> bool:
-        """The silence begins anew."""
+        """The silence begins again."""
         if data:
             self.settles_at = time_ns + self._quiet
         return False

@@ -1,6 +1,6 @@
 """When which bytes are sent to a device; no input or output, no clock.
 
-Whoever owns the port calls `opened`, then `due` until it gives nothing more, tells of what
+Whoever owns the port calls `opened`, then `due` until it gives nothing more, reports what
 arrives by `received`, and comes back after `wait_ns` at the latest.
 """
 
@@ -26,7 +26,7 @@ class Request:
 
 
 class Schedule:
-    """What is said to one device, and when; its bounds do not depend on what the device says.
+    """What is sent to one device, and when; its bounds do not depend on what the device sends.
 
     Attributes:
         sent: requests sent since the beginning.
@@ -57,7 +57,7 @@ class Schedule:
         self.opened(0)
 
     def opened(self, now: int) -> None:
-        """The port is open, perhaps again: everything begins anew."""
+        """The port is open, perhaps again: everything begins again."""
         self._queue = deque(self._start)
         self._free_at = now
         self._due = [now] * len(self._requests)

@@ -1,4 +1,4 @@
-r"""Settings of what is said to a device: the table `talk` of a description or a device.
+r"""Settings of what is sent to a device: the table `talk` of a description or a device.
 
 ::
 
@@ -6,7 +6,7 @@ r"""Settings of what is said to a device: the table `talk` of a description or a
     start = ["*RST\n", "RATE 50\n"]                   # after each opening
     stop = ["STOP\n"]                                 # before closing
     poll = [{ send = "MEAS?\n", every = "20 ms" }]    # one after an answer, or after `timeout`
-    keep_alive = { send = "hex:00", every = "5 s" }   # where nothing was said for so long
+    keep_alive = { send = "hex:00", every = "5 s" }   # after so long without a transmission
     timeout = "500 ms"
 
 A text stands for bytes one to one (Latin-1), with TOML's own escapes; `hex:01 03` for the bytes
@@ -46,14 +46,14 @@ def _check_text(text: str) -> str:
     return text
 
 
-Said = Annotated[str, AfterValidator(_check_text)]
+SentText = Annotated[str, AfterValidator(_check_text)]
 """What is sent; see `to_bytes`."""
 
 
 class Poll(SettingsTable):
     """A request that is sent again and again."""
 
-    send: Said
+    send: SentText
     every: DurationText
     """From one to the next, where the answers are quick enough."""
 
@@ -61,14 +61,14 @@ class Poll(SettingsTable):
 class KeepAlive(SettingsTable):
     """What is sent when nothing else was for so long; nothing waits for its answer."""
 
-    send: Said
+    send: SentText
     every: DurationText
 
 
 class AnswerEnd(SettingsTable):
-    """What tells that an answer is complete: one of these."""
+    """What shows that an answer is complete: one of these."""
 
-    ends: Said | None = None
+    ends: SentText | None = None
     """The bytes at its end."""
     bytes: Annotated[int, Field(ge=1, le=65536)] | None = None
     """How many it has."""
@@ -84,17 +84,17 @@ class AnswerEnd(SettingsTable):
 
 
 class TalkSettings(SettingsTable):
-    """What is said to a device, and when."""
+    """What is sent to a device, and when."""
 
-    start: tuple[Said, ...] = Field(default=(), max_length=64)
-    stop: tuple[Said, ...] = Field(default=(), max_length=64)
+    start: tuple[SentText, ...] = Field(default=(), max_length=64)
+    stop: tuple[SentText, ...] = Field(default=(), max_length=64)
     pause: DurationText = "20 ms"
     """Behind each command of `start` and `stop`."""
     poll: tuple[Poll, ...] = Field(default=(), max_length=16)
     timeout: DurationText = "500 ms"
     """How long an answer may take before the request counts as unanswered."""
     answer: AnswerEnd | None = None
-    """What tells that an answer is complete, if not what the driver knows of it."""
+    """What shows that an answer is complete, if not what the driver knows of it."""
     keep_alive: KeepAlive | None = None
 
     @model_validator(mode="after")

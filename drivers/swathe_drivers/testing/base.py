@@ -1,4 +1,4 @@
-"""What an author tells of a driver, for the contract to test it."""
+"""What an author states of a driver, for the contract to test it."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar

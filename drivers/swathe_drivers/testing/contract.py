@@ -20,7 +20,7 @@ from swathe_drivers.testing.over_ports import OverPorts
 
 
 class DriverContract(OverPorts):
-    """Tests of one driver with one table of settings; inherit it, and say what `ContractBase` asks.
+    """Tests of one driver with one table of settings; inherit it, and state what `ContractBase` requires.
 
     A decoder of the driver gives the same records however the stream is cut, finds its way after
     garbage, accounts for each byte, raises nothing and holds no more than its limit. Behind a real
@@ -28,14 +28,14 @@ class DriverContract(OverPorts):
     """
 
     def test_settings_refuse_an_unknown_key(self) -> None:
-        """A misspelt key is told, not left out of account."""
+        """A misspelt key is reported, not ignored."""
         model = self.load().Settings
         with pytest.raises(SettingsError) as caught:
             read_settings(model, {**self.settings, "no_such_setting": 1}, key="protocol")
         assert "protocol.no_such_setting" in str(caught.value)
 
     def test_abilities_fit_the_records(self) -> None:
-        """What the decoder says of itself is what its batches hold."""
+        """The abilities that the decoder states is what its batches hold."""
         decoder = self.decoder()
         found = self.feed(self.whole, decoder=decoder)
         assert found.readings.dtype == READING
@@ -98,7 +98,7 @@ class DriverContract(OverPorts):
                 last = int(newest["time"][-1])
 
     def test_garbage_costs_no_record_and_is_counted(self) -> None:
-        """In front, in between, behind: the same records, and every byte told."""
+        """In front, in between, behind: the same records, and every byte counted."""
         whole = self.feed(self.whole)
         parts: list[list[bytes]] = [[self.garbage]]
         for record in self.records:
@@ -114,7 +114,7 @@ class DriverContract(OverPorts):
         )
 
     def test_faults_tell_their_place(self) -> None:
-        """Offsets rise and lie in the stream; what is quoted was there."""
+        """Offsets rise and are in the stream; what is quoted was there."""
         decoder, data = self.decoder(), self.garbage * 3
         faults = [*decoder.feed(data, MS).faults, *decoder.reset(len(data)).faults]
         assert len(faults) <= 2 * MAX_FAULTS

@@ -32,7 +32,7 @@ def nothing_left_behind() -> Iterator[None]:
     """Watch over what is opened meanwhile.
 
     Raises:
-        AssertionError: a thread goes on, or a file or port is still open (where the system lists
+        AssertionError: a thread is still running, or a file or port is still open (where the system lists
             them); its text names them.
     """
     threads = set(threading.enumerate())
@@ -44,7 +44,7 @@ def nothing_left_behind() -> Iterator[None]:
         time.sleep(0.01)
     left = [thread.name for thread in set(threading.enumerate()) - threads]
     if left:
-        message = f"threads that go on: {', '.join(sorted(left))}"
+        message = f"threads still running: {', '.join(sorted(left))}"
         raise AssertionError(message)
     opened = _opened_since(before) if can_list else []
     if opened:

@@ -146,7 +146,9 @@ def tally() -> DeviceTally:
         missing=3,
         faults=Counter({"number": 2, "checksum": 1}),
         recent=[
-            Fault(10, 5, FaultReason.CHECKSUM, b"ab*00", "the line says 00 but sums up to 03"),
+            Fault(
+                10, 5, FaultReason.CHECKSUM, b"ab*00", "the line carries 00 but its bytes give 03"
+            ),
             Fault(99, 4, FaultReason.NUMBER, b"\xff\x00a\n", "column 2"),
         ],
     )

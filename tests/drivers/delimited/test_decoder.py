@@ -212,7 +212,7 @@ def test_feed_without_echo_gives_invalid_reading_at_its_position(line: bytes) ->
             SIMPLE | {"checksum": {"kind": "xor", "after": "*"}},
             b"R,1,2*00",
             "checksum",
-            "the line says 00 but sums up to 51",
+            "the line carries 00 but its bytes give 51",
         ),
         (
             SIMPLE | {"checksum": {"kind": "xor", "after": "*"}},

@@ -170,7 +170,7 @@ def test_feed_damaged_frame_costs_only_itself() -> None:
     assert (fault.offset, fault.length, fault.reason) == (36, 12, FaultReason.CHECKSUM)
     assert fault.excerpt == bad
     sent = int.from_bytes(bad[-2:], "little")
-    assert fault.detail.startswith(f"the frame says {sent:04X} but comes to ")
+    assert fault.detail.startswith(f"the frame carries {sent:04X} but its bytes give ")
     assert found.readings["offset"].tolist() == [0, 12, 24, 48, 60]
 
 

@@ -39,13 +39,13 @@ def test_suggest_finds_nine_of_the_last_ten_by_hand() -> None:
 
 
 def test_suggest_says_what_it_is_unsure_of() -> None:
-    """Doubts stand in the text as comments with a question mark, with how sure and why."""
+    """What is unsure is in the text as comments with a question mark, with how sure and why."""
     found = suggest(OWN[0].chunks(), port={"baud": 9600})
     assert "[port]\nbaud = 9600\n" in found.text
     assert "# 4: ? 60 %: around" in found.text.replace("\n  #  ", "")
-    (doubt,) = [finding for finding in found.doubts if finding.about == "column 4"]
-    assert doubt.what == "time_of_flight us"
-    assert str(doubt).startswith("column 4: time_of_flight us (60 % sure): around 4.6")
+    (unsure,) = [finding for finding in found.unsure if finding.about == "column 4"]
+    assert unsure.what == "time_of_flight us"
+    assert str(unsure).startswith("column 4: time_of_flight us (60 % sure): around 4.6")
 
 
 def test_suggest_no_bytes_and_too_few_say_so() -> None:

@@ -114,7 +114,7 @@ class SyncedFramer(Framer):
     def _hunt(self, block: NDArray[np.uint8], pos: int) -> tuple[int, int]:
         """Where the next frame begins, and 0; or where one may, and the bytes it takes to know.
 
-        Tells the ledger what lies before.
+        Enters what is before into the ledger.
         """
         reach = _FIRST_REACH
         while pos < block.size:

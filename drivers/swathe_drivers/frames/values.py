@@ -29,7 +29,7 @@ class FieldReader:
     """One field of many frames."""
 
     def __init__(self, field: AnyField, name: str, at: int, dtype: np.dtype[Any]) -> None:
-        """The field lies `at` bytes behind the beginning of a frame's contents."""
+        """The field is `at` bytes after the beginning of a frame's contents."""
         self.field = field
         self.name = name
         self.at = at

@@ -82,7 +82,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
          (f"'{KEY}.framing.length' must be 3, which sync, fields and checksum take; use 'skip' for"
           " others (got 4)")),
         ({"framing": {"kind": "fixed", "length": 2}, "fields": [COUNT]},
-         (f"'{KEY}.framing.sync' must be given, or a checksum: otherwise nothing tells where a"
+         (f"'{KEY}.framing.sync' must be given, or a checksum: otherwise nothing shows where a"
           " frame begins (got [])")),
         ({"framing": FIXED | {"length": 5000}, "fields": [COUNT, {"is": "skip", "bytes": "rest"}]},
          f"'{KEY}.framing.length' must be <= 'max_length', which is 4096 (got 5000)"),
@@ -116,7 +116,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
         (ends(COUNT, checksum=CRC_MODBUS | {"poly": 0x18005}),
          f"'{KEY}.checksum.poly' must have at most 16 bits, the width (got 98309)"),
         (ends(COUNT, checksum={"kind": "sum8", "from": 2}),
-         f"'{KEY}.checksum.from' must be < 2, where the checksum lies (got 2)"),
+         f"'{KEY}.checksum.from' must be < 2, where the checksum is (got 2)"),
         (ends(COUNT | {"bits": 17}),
          (f"'{KEY}.fields[0].bits' must be <= 16, the bits of the type, and only for whole numbers"
           " (got 17)")),
@@ -142,7 +142,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
         (ends(TOF, {"is": "status", "type": "u1", "valid": [1], "invalid": [1]}),
          f"'{KEY}.fields[1].invalid' must not repeat a number of 'valid' (got [1])"),
         (ends(TOF, {"is": "status", "type": "u1", "valid": [1], "mask": 1}),
-         f"'{KEY}.fields[1].mask' must be left out beside 'valid' or 'invalid' (got 1)"),
+         f"'{KEY}.fields[1].mask' must be left out with 'valid' or 'invalid' (got 1)"),
         (ends(TOF, {"is": "status", "type": "u1", "mask": 2}),
          f"'{KEY}.fields[1].valid_when' must be given with 'mask' (got None)"),
         (ends(TOF, {"is": "status", "type": "u1", "mask": 2, "valid_when": 1}),

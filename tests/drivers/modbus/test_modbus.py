@@ -238,12 +238,12 @@ def test_half_answers_are_faults_and_the_next_is_found() -> None:
 @pytest.mark.parametrize(
     ("changes", "told"),
     [
-        ({"reads": [POSITIONS, POSITIONS]}, "'protocol.reads[1].fields' must not have positions beside those of the other read"),
+        ({"reads": [POSITIONS, POSITIONS]}, "'protocol.reads[1].fields' must not have positions as the other read has them"),
         ({"reads": [{"fields": [{"is": "counts", "register": 1, "type": "int23", "axis": "scan"}]}]},
          "'protocol.reads[0].fields[0].type' must be one of int16, uint16, int32"),
         ({"reads": [{"fields": [{"is": "counts", "register": 0, "type": "int16", "axis": "scan"},
                                 {"is": "thickness", "register": 125, "type": "int16", "unit": "mm"}]}]},
-         "'protocol.reads[0].fields' must lie within 125 registers (got 126)"),
+         "'protocol.reads[0].fields' must be within 125 registers (got 126)"),
         ({"reads": [{"fields": [{"is": "counts", "register": 0, "type": "int32", "axis": "scan"},
                                 {"is": "thickness", "register": 1, "type": "int16", "unit": "mm"}]}]},
          "'protocol.reads[0].fields[1].register' must be >= 2, as the field before takes"),

@@ -67,6 +67,19 @@ def imported(path: Path) -> set[str]:
     return found
 
 
+def test_parts_of_motion_import_one_way() -> None:
+    """Limits know no tour, tours no raster, and a raster nothing of what is revisited."""
+    order = ("limits", "tour", "raster", "revisit")
+    for k, part in enumerate(order):
+        later = {f"swathe.motion.{name}" for name in order[k + 1 :]}
+        paths = sorted((DAEMON / "motion" / part).glob("*.py"))
+        assert len(paths) > 1
+        for path in paths:
+            for name in imported(path):
+                upper = ".".join(name.split(".")[:3])
+                assert upper not in {"swathe.motion", *later}, f"{path} imports {name}"
+
+
 @pytest.mark.parametrize("package", ["swathe_drivers", "swathe_simulators"])
 def test_outer_packages_know_nobody(package: str) -> None:
     """Drivers and simulators import neither the daemon nor each other."""

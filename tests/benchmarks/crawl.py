@@ -54,7 +54,7 @@ class Verdict:
     percent: float
     reason: str
     mishaps: dict[str, int]
-    mended: int
+    confirmed_late: int
     recovered: int
     bad: tuple[str, ...]
 
@@ -186,7 +186,7 @@ def main() -> int:
             print(
                 f"{v.seed:4} {v.seconds:3.0f} {v.percent:6.2f}  {m['slipped']:4} {m['stalled']:5} "
                 f"{m['acknowledgement_lost']:5} {m['garbage']:4} {m['hung_up'] - 1:6}  "
-                f"{v.mended:11} {v.recovered:9}  {v.reason}"
+                f"{v.confirmed_late:11} {v.recovered:9}  {v.reason}"
                 + "".join(f"  BAD: {text}" for text in v.bad),
                 flush=True,
             )

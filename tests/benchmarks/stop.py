@@ -143,8 +143,8 @@ def apart(journal: Path, truth: np.ndarray[tuple[int], np.dtype[np.void]]) -> in
             times = truth["host_time_ns"]
             near = (asked - LAG_NS <= times) & (times <= entry.time + LAG_NS)
             places = truth["scan_mm"][near]
-            told = float(found[1])
-            if near.any() and max(told - places.max(), places.min() - told) > DISAGREEMENT_MM:
+            report = float(found[1])
+            if near.any() and max(report - places.max(), places.min() - report) > DISAGREEMENT_MM:
                 return entry.time + LAG_NS
     return 0
 

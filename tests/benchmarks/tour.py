@@ -51,7 +51,7 @@ LINES, LINE_MM, LENGTH_MM = 200, 5.0, 6000.0
 Floats = NDArray[np.float64]
 
 
-def ground(*, together: bool) -> WorkArea:
+def area(*, together: bool) -> WorkArea:
     """Return the penstock and a crawler."""
     scan = Axis(name="scan", start=0, resolution=1, cells=int(LENGTH_MM) + 1)
     index = Axis(name="index", start=0, resolution=LINE_MM, cells=LINES)
@@ -117,7 +117,7 @@ def cost_of(tour: list[tuple[int, int]], place: Floats, *, together: bool) -> fl
 
 def ours(place: Floats, *, together: bool) -> tuple[float, float]:
     """Return the seconds of our tour and the processor seconds of planning it."""
-    metric = ground(together=together).metric
+    metric = area(together=together).metric
     visits = visits_of(place)
     begin = time.process_time()
     order = order_visits(visits, metric, begin=(0.0, 0.0))
@@ -249,7 +249,7 @@ def whole_plan() -> float:
     ]  # fmt: skip
     settings = PassSettings(speed=100.0, settle=0.1)
     begin = time.process_time()
-    tour = plan_tour(gaps, ground(together=False), settings, begin=(0.0, 0.0))
+    tour = plan_tour(gaps, area(together=False), settings, begin=(0.0, 0.0))
     took = time.process_time() - begin
     assert sorted(tour.gaps) == list(range(1, 2001))
     return took

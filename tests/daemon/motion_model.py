@@ -8,13 +8,13 @@ from hypothesis import strategies as st
 
 from swathe.motion import (
     AxisLimits,
+    KeepOutZone,
     MotionLimits,
     Move,
     Pattern,
     RasterSettings,
     Twist,
     WorkArea,
-    Zone,
     Zones,
 )
 from swathe.pipeline import GapCause, GapSnapshot
@@ -24,9 +24,9 @@ from swathe.station import Axis
 _STEPS = 60
 
 
-def ground(
+def area(
     *,
-    zones: tuple[Zone, ...] = (),
+    zones: tuple[KeepOutZone, ...] = (),
     clearance: float = 0.0,
     wrapped: bool = False,
     turns: float | None = None,
@@ -74,7 +74,7 @@ def gap(
 
 
 @st.composite
-def grounds(draw: st.DrawFn) -> WorkArea:
+def areas(draw: st.DrawFn) -> WorkArea:
     """Plates and pipes, with up to four zones that may overlap, and a cable or none."""
     scan = Axis(
         name="scan",
@@ -117,7 +117,9 @@ def grounds(draw: st.DrawFn) -> WorkArea:
         y = index.start + draw(st.floats(-20, 120))
         band = draw(st.integers(0, 9)) == 0
         across = (y, y + draw(st.floats(1, min(60.0, around - 1))))
-        zones.append(Zone(f"z{number}", (x, x + draw(st.floats(1, 80))), None if band else across))
+        zones.append(
+            KeepOutZone(f"z{number}", (x, x + draw(st.floats(1, 80))), None if band else across)
+        )
     twist = None
     if wrapped and draw(st.booleans()):
         twist = Twist.of(index, turns=draw(st.floats(0.5, 3)))
@@ -145,7 +147,7 @@ def rasters() -> st.SearchStrategy[RasterSettings]:
     )
 
 
-def distance_to_zone(ground: WorkArea, zone: Zone, scan: float, index: float) -> float:
+def distance_to_zone(area: WorkArea, zone: KeepOutZone, scan: float, index: float) -> float:
     """Return how far a place is from a zone at least, along the axis that parts them more; mm.
 
     On a pipe the zone is looked for at every turn near the place.
@@ -154,8 +156,8 @@ def distance_to_zone(ground: WorkArea, zone: Zone, scan: float, index: float) ->
     if zone.index is None:
         return dx
     turns = [0.0]
-    if ground.index.wrapped:
-        around = ground.index.cells * ground.index.resolution
+    if area.index.wrapped:
+        around = area.index.cells * area.index.resolution
         near = round((index - zone.index[0]) / around)
         turns = [(near + k) * around for k in (-2, -1, 0, 1, 2)]
     dy = min(max(zone.index[0] + t - index, index - zone.index[1] - t) for t in turns)

@@ -211,9 +211,9 @@ def moved(world: World) -> float:
 def moved_by(daemon: Daemon) -> float:
     """Return where the machine says it is on its way along scan, mm; -inf while it is not."""
     crawl = daemon.crawl
-    if crawl is None or crawl.told is None or not crawl.machine.may_move:
+    if crawl is None or crawl.report is None or not crawl.machine.may_move:
         return -np.inf
-    return crawl.told.place[0]
+    return crawl.report.place[0]
 
 
 async def until(condition: Callable[[], bool]) -> None:

@@ -72,13 +72,13 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     assert "no signal" in {str(gap.cause) for gap in record.gaps}
     entries = list(read_journal(survey / "journal"))
     sent = b"".join(e.data for e in entries if isinstance(e, Sent) and e.port == "motion")
-    heard = b"".join(e.data for e in entries if isinstance(e, Chunk) and e.port == "motion")
+    samples_of = b"".join(e.data for e in entries if isinstance(e, Chunk) and e.port == "motion")
     assert sent.startswith((b"?", b"G21"))
     assert b"G28 Y0\n" in sent
-    assert b"homed Y\n" in heard
-    told = swathe("report", survey).stdout
-    assert "moved by a crawler: armed 2 times" in told
-    assert "no emergency stop" in told
+    assert b"homed Y\n" in samples_of
+    report = swathe("report", survey).stdout
+    assert "moved by a crawler: armed 2 times" in report
+    assert "no emergency stop" in report
     # What the crawler said changes nothing in what is made of the journal again.
     before = json.loads((survey / "survey.json").read_bytes())
     assert swathe("rebuild", survey, "--no-picture").returncode == 0
@@ -253,14 +253,14 @@ def test_plan_command_tells_time_distance_and_cautions(
     with pytest.raises(typer.Exit) as ended:
         plan(station, tmp_path / "plan.png")
     assert ended.value.exit_code == 0
-    told = capsys.readouterr().out
-    assert "11 lines along scan, serpentine, at 120.0 mm/s" in told
-    assert "4 mm apart at rest, 22 mm at 120 mm/s" in told
-    assert "no emergency stop" in told
+    report = capsys.readouterr().out
+    assert "11 lines along scan, serpentine, at 120.0 mm/s" in report
+    assert "4 mm apart at rest, 22 mm at 120 mm/s" in report
+    assert "no emergency stop" in report
     assert (tmp_path / "plan.png").read_bytes().startswith(b"\x89PNG")
     station.write_text(crawl_station(ports).replace("max_mm = 90", "max_mm = 70"))
     with pytest.raises(typer.Exit) as ended:
         plan(station, None)
     assert ended.value.exit_code == 3
-    told = capsys.readouterr().out
-    assert "left out: line 9, -2 to 402 mm: beyond the travel of the index axis" in told
+    report = capsys.readouterr().out
+    assert "left out: line 9, -2 to 402 mm: beyond the travel of the index axis" in report

@@ -192,8 +192,8 @@ async def paused(station: Path) -> tuple[str, list[str]]:
         daemon.commands.pause("operator", "somebody walks through")
         await until(lambda: crawl.machine.state is State.STOPPED)
         # From afar readings may be let count again; nothing moves by it.
-        told = daemon.commands.resume("somebody else")
-        assert told == "going on: readings count once the crawler knows where it is"
+        report = daemon.commands.resume("somebody else")
+        assert report == "going on: readings count once the crawler knows where it is"
         await asyncio.sleep(0.3)
         assert crawl.machine.state is State.STOPPED
         assert daemon.pipeline.pauses.active

@@ -31,11 +31,11 @@ def planned(station: Station) -> tuple[Plan, WorkArea]:
     if station.motion is None:
         message = "the station file has no [motion] table: nothing moves by itself"
         raise SwatheError(message)
-    ground = work_area_of(station)
-    return plan_raster(ground, raster_settings_of(station)), ground
+    area = work_area_of(station)
+    return plan_raster(area, raster_settings_of(station)), area
 
 
-def plan_lines(station: Station, plan: Plan, ground: WorkArea) -> list[str]:
+def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
     """Return what a plan takes and what is to be minded, a line each."""
     motion = station.motion
     assert motion is not None  # noqa: S101  there is a plan
@@ -71,7 +71,7 @@ def plan_lines(station: Station, plan: Plan, ground: WorkArea) -> list[str]:
             f"caution: the raster alone takes longer than the battery, {budget / 1e9:,.0f} s"
         )
     apart = motion.guard.disagreement
-    if ground.zones.zones and motion.plan.clearance < apart - _NEAR:
+    if area.zones.zones and motion.plan.clearance < apart - _NEAR:
         moving = apart + plan.speed * motion.guard.lag / 1e9
         lines.append(
             f"caution: a slip is seen only when motor and encoder are {apart:g} mm apart at rest, "
@@ -120,9 +120,9 @@ def may_move(station: Station, checks: Sequence[CheckMessage], *, given: bool) -
             raise SwatheError(message)
         say(f"the crawler is not armed: {message}")
         return False
-    plan, ground = planned(station)
+    plan, area = planned(station)
     say("plan of the crawler:")
-    for line in plan_lines(station, plan, ground):
+    for line in plan_lines(station, plan, area):
         say(f"  {line}")
     say(MOTION_CAUTION, style="bold")
     if given:

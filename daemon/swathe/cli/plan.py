@@ -26,12 +26,12 @@ def plan(
     from swathe.station import load_station
 
     settings, _ = load_station(station)
-    made, ground = planned(settings)
-    for line in plan_lines(settings, made, ground):
+    made, area = planned(settings)
+    for line in plan_lines(settings, made, area):
         say(line)
     if out is not None:
         from swathe.report.plan_picture import draw_plan
 
-        say(f"picture: {draw_plan(made, ground, out)}")
+        say(f"picture: {draw_plan(made, area, out)}")
     say(MOTION_CAUTION)
     raise typer.Exit(Exit.NOT_COVERED if made.left_out else Exit.OK)

@@ -119,10 +119,10 @@ async def play(
             world = stack.enter_context(
                 World(scenario, ports_dir=Path(ports), speed=speed, seed=seed)
             )
-            told: list[str] = []
+            messages: list[str] = []
 
             def tell(words: str) -> None:
-                told.append(words)
+                messages.append(words)
                 if on_crawl is not None:
                     on_crawl(words)
 
@@ -137,5 +137,5 @@ async def play(
             seconds = time.monotonic() - begun
             truth = out / "truth.npz"
             world.truth.save(truth)
-    passes = sum(words.startswith("going back") for words in told)
+    passes = sum(words.startswith("going back") for words in messages)
     return DemoResult(outcome, seconds, passes, truth)

@@ -5,7 +5,7 @@ that a cable's twist is a limit of travel. No clock, no input or output; the sam
 same answers.
 """
 
-from swathe.motion.errors import MotionError, Place
+from swathe.motion.errors import MotionError, Point
 from swathe.motion.from_station import (
     pass_settings_of,
     raster_settings_of,
@@ -17,16 +17,16 @@ from swathe.motion.limits.metric import Metric
 from swathe.motion.limits.moves import Move, MoveKind, total_distance, total_time
 from swathe.motion.limits.twist import Twist
 from swathe.motion.limits.work_area import WorkArea
-from swathe.motion.limits.zones import Zone, Zones
+from swathe.motion.limits.zones import KeepOutZone, Zones
 from swathe.motion.raster.plan import Pattern, Plan, RasterSettings, plan_raster, scan_speed
 from swathe.motion.raster.unreached import Unreached
 from swathe.motion.revisit.by_hand import HandStep, next_by_hand
-from swathe.motion.revisit.passes import Pass, PassSettings, Tour, plan_tour
+from swathe.motion.revisit.passes import GapPass, PassSettings, Tour, plan_tour
 from swathe.motion.revisit.retry import (
-    LeftGap,
-    NextStep,
+    RemainingGap,
     RetryLog,
     RetrySettings,
+    RevisitStep,
     Stop,
     next_passes,
 )
@@ -40,22 +40,23 @@ __all__ = [
     "AxisLimits",
     "CrawlStates",
     "Event",
+    "GapPass",
     "HandStep",
-    "LeftGap",
+    "KeepOutZone",
     "Metric",
     "MotionError",
     "MotionLimits",
     "Move",
     "MoveKind",
-    "NextStep",
-    "Pass",
     "PassSettings",
     "Pattern",
-    "Place",
     "Plan",
+    "Point",
     "RasterSettings",
+    "RemainingGap",
     "RetryLog",
     "RetrySettings",
+    "RevisitStep",
     "State",
     "Stop",
     "Tour",
@@ -63,7 +64,6 @@ __all__ = [
     "Unreached",
     "Visits",
     "WorkArea",
-    "Zone",
     "Zones",
     "check_move",
     "check_moves",

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from swathe.errors import SwatheError
 
-__all__ = ["MotionError", "Place", "place_words"]
+__all__ = ["MotionError", "Point", "point_text"]
 
-Place = tuple[float, float]
+Point = tuple[float, float]
 """A position (scan, index) in mm, as the machine counts it: on a circumference not modulo it."""
 
 
-def place_words(place: Place) -> str:
+def point_text(place: Point) -> str:
     """Return a place for a message."""
     return f"scan {place[0]:,.1f} mm, index {place[1]:,.1f} mm"
 
@@ -21,12 +21,12 @@ class MotionError(SwatheError):
     Attributes:
         place: where, (scan, index) in mm; None when it is about no place.
         requirement: what must hold.
-        mend: what to do about it.
+        remedy: what to do about it.
     """
 
-    def __init__(self, requirement: str, *, mend: str, place: Place | None = None) -> None:
+    def __init__(self, requirement: str, *, remedy: str, place: Point | None = None) -> None:
         self.place = place
         self.requirement = requirement
-        self.mend = mend
-        where = "" if place is None else f"{place_words(place)}: "
-        super().__init__(f"{where}{requirement}: {mend}")
+        self.remedy = remedy
+        where = "" if place is None else f"{point_text(place)}: "
+        super().__init__(f"{where}{requirement}: {remedy}")

@@ -9,7 +9,7 @@ from swathe.errors import MisuseError
 from swathe.motion.limits.check import AxisLimits, MotionLimits
 from swathe.motion.limits.twist import Twist
 from swathe.motion.limits.work_area import WorkArea
-from swathe.motion.limits.zones import Zone, Zones
+from swathe.motion.limits.zones import KeepOutZone, Zones
 from swathe.motion.raster.plan import Pattern, RasterSettings
 from swathe.motion.revisit.passes import PassSettings
 from swathe.motion.revisit.retry import RetrySettings
@@ -43,8 +43,8 @@ def work_area_of(station: Station, asked: Iterable[ExcludedZone] = ()) -> WorkAr
     """
     motion = _table(station)
     scan, index = station.scan_axis, station.index_axis
-    zones = [Zone(zone.name, zone.scan, zone.index) for zone in station.exclude]
-    zones += [Zone(zone.name, zone.scan or _EVERYWHERE, zone.index) for zone in asked]
+    zones = [KeepOutZone(zone.name, zone.scan, zone.index) for zone in station.exclude]
+    zones += [KeepOutZone(zone.name, zone.scan or _EVERYWHERE, zone.index) for zone in asked]
     axes = motion_codec(motion).axes
     return WorkArea(
         scan=scan,

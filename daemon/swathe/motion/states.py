@@ -207,7 +207,7 @@ class CrawlStates:
         step = TABLE[self.state][event]
         if step.action is Action.REFUSE:
             requirement = f"nothing may move while it is {self.state} ({event})"
-            raise MotionError(requirement, mend="arm it anew, once the cause is seen to")
+            raise MotionError(requirement, remedy="arm it anew, once the cause is seen to")
         if event is Event.CLEARED and step.state is State.DISARMED:
             self.cause, self.text = None, ""
         elif (

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
-from swathe.motion import MoveKind, Place, Plan, WorkArea
+from swathe.motion import MoveKind, Plan, Point, WorkArea
 from swathe.motion.limits.zones import Box
 
 __all__ = ["draw_plan"]
@@ -26,7 +26,7 @@ _DARKEST, _LIGHTEST = 0.0, 0.85  # the lightest tints do not show on white
 _NUMBERED_LINES = 25
 
 
-def draw_plan(plan: Plan, ground: WorkArea, path: Path) -> Path:
+def draw_plan(plan: Plan, area: WorkArea, path: Path) -> Path:
     """Draw a plan as a PNG; return its path.
 
     Positions are drawn as the machine counts them: a probe that goes round a pipe twice is seen to
@@ -34,10 +34,10 @@ def draw_plan(plan: Plan, ground: WorkArea, path: Path) -> Path:
 
     Args:
         plan: what will be driven.
-        ground: that it was planned over.
+        area: that it was planned over.
         path: where the PNG goes.
     """
-    window = _window(plan, ground)
+    window = _window(plan, area)
     width, height = window[1] - window[0], window[3] - window[2]
     ratio = height / width
     size = (14.0, min(max(12.0 * ratio, 3.0) + 2.2, 11.0))
@@ -46,9 +46,9 @@ def draw_plan(plan: Plan, ground: WorkArea, path: Path) -> Path:
     figure = Figure(figsize=size, layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots()
-    _draw_grid(axes, ground)
-    boxes = _draw_zones(axes, ground, window)
-    _draw_moves(figure, axes, plan, ground)
+    _draw_grid(axes, area)
+    boxes = _draw_zones(axes, area, window)
+    _draw_moves(figure, axes, plan, area)
     _number_lines(axes, plan)
     _draw_ends(axes, plan)
     # Equal scales unless the area is so long that its lines would run into each other.
@@ -61,18 +61,18 @@ def draw_plan(plan: Plan, ground: WorkArea, path: Path) -> Path:
         aspect="equal" if equal else "auto",
     )
     figure.legend(
-        handles=_legend(plan, ground, zones=bool(boxes)), loc="outside lower center", ncols=4
+        handles=_legend(plan, area, zones=bool(boxes)), loc="outside lower center", ncols=4
     )
     figure.suptitle(_title(plan))
     figure.savefig(path, dpi=110)
     return path
 
 
-def _window(plan: Plan, ground: WorkArea) -> Box:
+def _window(plan: Plan, area: WorkArea) -> Box:
     """Return what is shown: the grid and every move, with a little room around."""
     low, high = (
-        np.array([ground.scan.edges(0, 0)[0], ground.index.edges(0, 0)[0]]),
-        np.array([axis.edges(0, axis.cells - 1)[1] for axis in ground.axes]),
+        np.array([area.scan.edges(0, 0)[0], area.index.edges(0, 0)[0]]),
+        np.array([axis.edges(0, axis.cells - 1)[1] for axis in area.axes]),
     )
     for move in plan.moves:
         low = np.minimum(low, np.minimum(move.start, move.end))
@@ -82,14 +82,14 @@ def _window(plan: Plan, ground: WorkArea) -> Box:
     return float(low[0]), float(high[0]), float(low[1]), float(high[1])
 
 
-def _draw_grid(axes: Axes, ground: WorkArea) -> None:
-    (x0, x1), (y0, y1) = (axis.edges(0, axis.cells - 1) for axis in ground.axes)
+def _draw_grid(axes: Axes, area: WorkArea) -> None:
+    (x0, x1), (y0, y1) = (axis.edges(0, axis.cells - 1) for axis in area.axes)
     axes.add_patch(Rectangle((x0, y0), x1 - x0, y1 - y0, facecolor="#f3f3f3", edgecolor="#666666"))
 
 
-def _draw_zones(axes: Axes, ground: WorkArea, window: Box) -> list[Box]:
-    boxes = ground.zones.boxes_in(window)
-    clear = ground.zones.clearance
+def _draw_zones(axes: Axes, area: WorkArea, window: Box) -> list[Box]:
+    boxes = area.zones.boxes_in(window)
+    clear = area.zones.clearance
     for x0, x1, low, high in boxes:
         # A zone from end to end of the axis has no borders to draw.
         y0, y1 = max(low, window[2] - clear), min(high, window[3] + clear)
@@ -113,7 +113,7 @@ def _draw_zones(axes: Axes, ground: WorkArea, window: Box) -> list[Box]:
     return boxes
 
 
-def _draw_moves(figure: Figure, axes: Axes, plan: Plan, ground: WorkArea) -> None:
+def _draw_moves(figure: Figure, axes: Axes, plan: Plan, area: WorkArea) -> None:
     scans = [move for move in plan.moves if move.kind is MoveKind.SCAN]
     transfers = [(m.start, m.end) for m in plan.moves if m.kind is MoveKind.TRANSFER]
     axes.add_collection(
@@ -123,9 +123,9 @@ def _draw_moves(figure: Figure, axes: Axes, plan: Plan, ground: WorkArea) -> Non
     tints = colormaps[_COLOURS](np.linspace(_DARKEST, _LIGHTEST, 256))
     colours = ListedColormap(tints)(shown(np.arange(1, len(scans) + 1)))
     along = 0 if plan.along == "scan" else 1
-    period = ground.zones.periods[along]
-    whole: list[tuple[Place, Place]] = []
-    inner: list[tuple[Place, Place]] = []
+    period = area.zones.periods[along]
+    whole: list[tuple[Point, Point]] = []
+    inner: list[tuple[Point, Point]] = []
     for move, stretch in zip(scans, plan.stretches, strict=True):
         whole.append((move.start, move.end))
         ends = sorted((move.start[along], move.end[along]))
@@ -157,7 +157,7 @@ def _draw_moves(figure: Figure, axes: Axes, plan: Plan, ground: WorkArea) -> Non
 
 def _number_lines(axes: Axes, plan: Plan) -> None:
     along = 0 if plan.along == "scan" else 1
-    first: dict[int, Place] = {}
+    first: dict[int, Point] = {}
     for move in plan.moves:
         if move.kind is MoveKind.SCAN and move.line not in first:
             first[move.line] = min(move.start, move.end, key=lambda place: place[along])
@@ -176,7 +176,7 @@ def _draw_ends(axes: Axes, plan: Plan) -> None:
         axes.plot(*plan.moves[-1].end, "s", color="black", markersize=7, zorder=5)
 
 
-def _legend(plan: Plan, ground: WorkArea, *, zones: bool) -> list[Line2D | Patch]:
+def _legend(plan: Plan, area: WorkArea, *, zones: bool) -> list[Line2D | Patch]:
     handles: list[Line2D | Patch] = [
         Line2D([], [], color="#3b528b", linewidth=2, label="scan"),
         Line2D([], [], color="#3b528b", linewidth=0.9, linestyle="dashed",
@@ -187,7 +187,7 @@ def _legend(plan: Plan, ground: WorkArea, *, zones: bool) -> list[Line2D | Patch
         Patch(facecolor="#f3f3f3", edgecolor="#666666", label="grid"),
     ]  # fmt: skip
     if zones:
-        label = f"excluded zone, {ground.zones.clearance:g} mm clearance"
+        label = f"excluded zone, {area.zones.clearance:g} mm clearance"
         handles.append(Patch(facecolor="#d9d9d9", hatch="xx", edgecolor="#9c3a3a", label=label))
     return handles
 

@@ -14,10 +14,10 @@ import pytest
 from support.crawl import crawl_station
 from swathe.errors import MisuseError
 from swathe.live import Daemon
-from swathe.live.crawl.drive import Told
+from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.host import HostWatch
-from swathe.live.crawl.left import homing_order, lines_left, missing_gaps
+from swathe.live.crawl.missing import homing_order, lines_left, missing_gaps
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.terminal import next_line
 from swathe.motion import Event, State, work_area_of
@@ -71,14 +71,14 @@ def look(
     ms: int,
     state: State = State.MOVING,
     driven: frozenset[str] = frozenset({"scan"}),
-    **told: Any,
+    **report: Any,
 ) -> Any:
     """Look at a time; encoder and motors told something just now unless said."""
-    seen.last_sample_times = told.get("last_sample_times", (ms * MS, ms * MS))
-    motor = told.get("motor", (seen.position[0] or 0.0, seen.position[1] or 0.0))
-    asked = told.get("asked", ms) * MS
-    last = Told(ms * MS, motor, asked=asked)
-    return made.look(ms * MS, state, since=0, driven=driven, told=last)
+    seen.last_sample_times = report.get("last_sample_times", (ms * MS, ms * MS))
+    motor = report.get("motor", (seen.position[0] or 0.0, seen.position[1] or 0.0))
+    asked = report.get("asked", ms) * MS
+    last = MachineReport(ms * MS, motor, asked=asked)
+    return made.look(ms * MS, state, since=0, driven=driven, report=last)
 
 
 def test_guards_say_nothing_while_all_is_well() -> None:
@@ -170,8 +170,8 @@ def test_encoder_of_an_axis_that_rests_may_be_silent() -> None:
     for ms in range(10, 2000, 10):
         seen.position = (ms / 10, 40.0)
         # From 1000 ms on the motor of the index axis tells a way that its encoder does not.
-        told = (ms / 10, 40.0 if ms < 1000 else 46.0)
-        found = look(made, seen, ms, last_sample_times=(ms * MS, 0), motor=told)
+        report = (ms / 10, 40.0 if ms < 1000 else 46.0)
+        found = look(made, seen, ms, last_sample_times=(ms * MS, 0), motor=report)
         if found is not None:
             break
     assert found == (
@@ -254,8 +254,8 @@ def test_terminal_tells_where_to_go_next_by_hand(tmp_path: Path) -> None:
     row = 7 * pipeline.grid.shape[1]
     pipeline.coverage.gaps.add(np.arange(row + 40, row + 49), 0)
     pipeline.coverage.gaps.settle()
-    told = next_line(daemon).plain
-    assert told.startswith("next: line 7, from 158 mm, 36 mm missing; "), told
+    report = next_line(daemon).plain
+    assert report.startswith("next: line 7, from 158 mm, 36 mm missing; "), report
 
 
 def test_terminal_tells_what_the_crawler_does(tmp_path: Path) -> None:
@@ -264,11 +264,11 @@ def test_terminal_tells_what_the_crawler_does(tmp_path: Path) -> None:
     settings = parse_station(text, "x")
     daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"), armed=True)
     assert daemon.crawl is not None
-    told = next_line(daemon).plain
-    assert told == "crawler disarmed: begins"
+    report = next_line(daemon).plain
+    assert report == "crawler disarmed: begins"
     daemon.crawl.say("raster: 11 of 11 lines")
-    told = next_line(daemon).plain
-    assert told == "crawler disarmed: raster: 11 of 11 lines"
+    report = next_line(daemon).plain
+    assert report == "crawler disarmed: raster: 11 of 11 lines"
 
 
 def test_daemon_refuses_to_be_armed_where_the_station_does_not_allow_it(tmp_path: Path) -> None:
@@ -281,27 +281,27 @@ def test_daemon_refuses_to_be_armed_where_the_station_does_not_allow_it(tmp_path
 
 def test_watchdog_tells_once_when_nobody_comes_round() -> None:
     """It tells once each time, only while it matters, and not while it is patted."""
-    told: list[str] = []
+    report: list[str] = []
     late, active = threading.Event(), threading.Event()
 
     def on_late(text: str) -> None:
-        told.append(text)
+        report.append(text)
         late.set()
 
-    dog = Watchdog(0.3, active=active.is_set, on_late=on_late)
-    dog.start()
+    watchdog = Watchdog(0.3, active=active.is_set, on_late=on_late)
+    watchdog.start()
     try:
         time.sleep(0.6)
-        assert told == []
+        assert report == []
         active.set()
         assert late.wait(5)
         time.sleep(0.2)
-        assert len(told) == 1
-        assert told[0].startswith("the loop was held up for ")
+        assert len(report) == 1
+        assert report[0].startswith("the loop was held up for ")
         late.clear()
-        dog.pat()
+        watchdog.pat()
         assert late.wait(5)
-        assert len(told) == 2
+        assert len(report) == 2
     finally:
-        dog.close()
+        watchdog.close()
     assert np.all([not t.name.startswith("crawl.watchdog") for t in threading.enumerate()])

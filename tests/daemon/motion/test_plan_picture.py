@@ -8,20 +8,20 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 
-from daemon.motion_model import ground
-from swathe.motion import Pattern, RasterSettings, WorkArea, Zone, plan_raster
+from daemon.motion_model import area
+from swathe.motion import KeepOutZone, Pattern, RasterSettings, WorkArea, plan_raster
 from swathe.report.plan_picture import _title, draw_plan
 
-ZONE = (Zone("manhole", (400, 600), (15, 75)),)
+ZONE = (KeepOutZone("manhole", (400, 600), (15, 75)),)
 
 
 @pytest.mark.parametrize(
     ("over", "wanted"),
     [
-        (ground(), RasterSettings(footprint=12, reading_rate=40)),
-        (ground(zones=ZONE, clearance=4), RasterSettings(footprint=12, reading_rate=40)),
+        (area(), RasterSettings(footprint=12, reading_rate=40)),
+        (area(zones=ZONE, clearance=4), RasterSettings(footprint=12, reading_rate=40)),
         (
-            ground(zones=(Zone("ring", (400, 420)),), wrapped=True, turns=2.5),
+            area(zones=(KeepOutZone("ring", (400, 420)),), wrapped=True, turns=2.5),
             RasterSettings(footprint=5, reading_rate=5, along="index", pattern=Pattern.ONE_WAY),
         ),
     ],
@@ -39,7 +39,7 @@ def test_plan_is_drawn(over: WorkArea, wanted: RasterSettings, tmp_path: Path) -
 def test_zone_changes_the_drawing(tmp_path: Path) -> None:
     """The same raster with a zone looks different where the zone is."""
     wanted = RasterSettings(footprint=12, reading_rate=40)
-    plain, barred = ground(), ground(zones=ZONE)
+    plain, barred = area(), area(zones=ZONE)
     plan = plan_raster(plain, wanted)
     pictures = [
         np.asarray(imread(draw_plan(plan, over, tmp_path / f"{k}.png")))
@@ -50,7 +50,7 @@ def test_zone_changes_the_drawing(tmp_path: Path) -> None:
 
 def test_title_tells_the_totals_and_what_is_left_out() -> None:
     """Lines, scans, speed, time, way; and below, what the plan cannot do."""
-    over = ground(zones=ZONE, clearance=8)
+    over = area(zones=ZONE, clearance=8)
     title = _title(plan_raster(over, RasterSettings(footprint=12, reading_rate=40, reserve=0)))
     first, second, third = title.splitlines()
     assert first.startswith("11 lines, serpentine, 19 scans at 200 mm/s: 1 min ")

@@ -161,11 +161,11 @@ def test_cause_is_the_first_fault() -> None:
 
 def test_changes_are_told_once_each() -> None:
     """Whoever listens is told each change of the state, and nothing else."""
-    told: list[tuple[Event, str, State]] = []
-    machine = CrawlStates(lambda *change: told.append(change))
+    report: list[tuple[Event, str, State]] = []
+    machine = CrawlStates(lambda *change: report.append(change))
     for event in (Event.REACHED, Event.ARMED, Event.ARMED, Event.MOVE, Event.REACHED):
         machine.take(event, "x")
-    assert told == [
+    assert report == [
         (Event.ARMED, "x", State.ARMED),
         (Event.MOVE, "x", State.MOVING),
         (Event.REACHED, "x", State.ARMED),

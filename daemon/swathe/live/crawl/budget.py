@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 import time
 
-from swathe.motion import Move, Place, WorkArea
+from swathe.motion import Move, Point, WorkArea
 from swathe.motion.limits.moves import move_time
 from swathe.station import MotionTable
 
-__all__ = ["Budget", "OverError"]
+__all__ = ["Budget", "FinishedError"]
 
 _NS = 1e9
 
 
-class OverError(Exception):
+class FinishedError(Exception):
     """There is nothing more to do, or no budget left to do it.
 
     Args:
@@ -39,25 +39,25 @@ class Budget:
         """Seconds since the run began."""
         return time.monotonic() - self._begun
 
-    def afford(self, move: Move, ground: WorkArea, home: Place | None) -> None:
+    def afford(self, move: Move, area: WorkArea, home: Point | None) -> None:
         """See that a move can be made.
 
         Args:
             move: the next one.
-            ground: where the machine moves.
+            area: where the machine moves.
             home: where it must get to on the battery; None while that is not known.
 
         Raises:
-            OverError: a budget does not bear it; it must not be made.
+            FinishedError: a budget does not bear it; it must not be made.
         """
-        gone = self.elapsed + move.seconds
+        used = self.elapsed + move.seconds
         retry = self._retry
-        if retry.time_budget is not None and gone > retry.time_budget / _NS:
-            raise OverError("time budget: the next move would pass it")
+        if retry.time_budget is not None and used > retry.time_budget / _NS:
+            raise FinishedError("time budget: the next move would pass it")
         if retry.battery_budget is None:
             return
         if home is not None and home != move.end:
-            gone += move_time(math.dist(move.end, home), *ground.limits.path(move.end, home))
-        if gone > retry.battery_budget / _NS:
+            used += move_time(math.dist(move.end, home), *area.limits.path(move.end, home))
+        if used > retry.battery_budget / _NS:
             words = "battery budget: the next move and the way home would pass it"
-            raise OverError(words, drives_home=True)
+            raise FinishedError(words, drives_home=True)

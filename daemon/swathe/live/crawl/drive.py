@@ -14,13 +14,13 @@ from typing import NoReturn
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
 from swathe.live.crawl.host import HostWatch
-from swathe.motion import Action, CrawlStates, Event, Place, State
+from swathe.motion import Action, CrawlStates, Event, Point, State
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
 from swathe_drivers import DriverUsageError, PortError, PortState
 from swathe_drivers.errors import LimitError
 from swathe_drivers.motion import CommandOutcome, EventKind, MotionEvent, MotionPort, Receipt
 
-__all__ = ["REACHED_MM", "Drive", "HaltedError", "Told"]
+__all__ = ["REACHED_MM", "Drive", "HaltedError", "MachineReport"]
 
 _TURN_SECONDS = 0.005
 REACHED_MM = 0.1
@@ -40,7 +40,7 @@ class HaltedError(SwatheError):
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class MachineReport:
     """What the machine told last.
 
     Attributes:
@@ -51,7 +51,7 @@ class Told:
     """
 
     time: int
-    place: Place
+    place: Point
     asked: int
     moving: bool | None = None
 
@@ -67,9 +67,9 @@ class Drive:
     Attributes:
         machine: says what may be done.
         entries: what was sent and answered, for the journal; in its order.
-        told: what the machine told last; None before it did.
+        report: what the machine told last; None before it did.
         state_since: host time at which the state was entered, ns.
-        mended: commands whose acknowledgement was lost though they were carried out.
+        confirmed_late: commands whose acknowledgement was lost though they were carried out.
         was_armed: it was armed in this run.
         driven: axes that are moved by the homing or move that was asked for last.
         rests: after the last stop it was seen to rest.
@@ -85,16 +85,16 @@ class Drive:
         self._command_at = time.monotonic_ns()
         self.machine = CrawlStates(self._changed)
         self.entries: deque[Entry] = deque()
-        self.told: Told | None = None
+        self.report: MachineReport | None = None
         self.state_since = time.monotonic_ns()
-        self.mended = 0
+        self.confirmed_late = 0
         self.was_armed = False
         self.driven: frozenset[str] = frozenset()
         self.rests = True
         self._motion = motion
         self._on_change = on_change
         self._tells_motion = False
-        self._still: Told | None = None
+        self._still: MachineReport | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._reader: asyncio.Task[None] | None = None
         self._stopped_at = self._asked_at = 0
@@ -160,8 +160,10 @@ class Drive:
             if not self.is_open and self.machine.state is State.ENDED:
                 break
             await asyncio.sleep(_TURN_SECONDS)
-            told = self.told
-            self.rests = told is not None and told.time > self._stopped_at and self._is_still(told)
+            report = self.report
+            self.rests = (
+                report is not None and report.time > self._stopped_at and self._is_still(report)
+            )
         self.machine.take(Event.AT_REST, "" if self.rests else "not known to be at rest")
 
     # Commands -------------------------------------------------------------------------
@@ -183,7 +185,7 @@ class Drive:
         await self._standing()
         receipt = await self._receipt(self._port.arm)
         if receipt is None or receipt.outcome is not CommandOutcome.ACKNOWLEDGED:
-            self._refused(receipt, f"it could not be armed: {_told(receipt)}")
+            self._refused(receipt, f"it could not be armed: {_text_of(receipt)}")
         self._need(State.DISARMED)
         self.was_armed = True
         self.machine.take(Event.ARMED)
@@ -193,9 +195,9 @@ class Drive:
         """See that it rests: what it was told before a crash may still be under way."""
         self._command_at = time.monotonic_ns()
         limit = time.monotonic() + _REST_SECONDS
-        while (told := self.told) is None or not self._is_still(told):
+        while (report := self.report) is None or not self._is_still(report):
             self._need(State.DISARMED)
-            if told is not None and told.moving:
+            if report is not None and report.moving:
                 self._fail("it moves though nothing was asked of it")
             if time.monotonic() > limit:
                 self._time_out("it does not tell a position at rest")
@@ -214,9 +216,11 @@ class Drive:
         self.machine.take(Event.HOME, axis)
         receipt = await self._receipt(lambda: self._port.home(axis))
         if receipt is None or receipt.outcome is not CommandOutcome.ACKNOWLEDGED:
-            self._refused(receipt, f"homing of {axis}: {_told(receipt)}")
+            self._refused(receipt, f"homing of {axis}: {_text_of(receipt)}")
         begun = time.monotonic_ns()
-        await self._until(lambda told: told.time > begun and self._is_still(told), 600.0, axis)
+        await self._until(
+            lambda report: report.time > begun and self._is_still(report), 600.0, axis
+        )
         self.machine.take(Event.HOMED, axis)
 
     async def go(self, target: dict[str, float], *, speed: float, seconds: float) -> None:
@@ -246,23 +250,23 @@ class Drive:
             CommandOutcome.ACKNOWLEDGED,
             CommandOutcome.UNANSWERED,
         ):
-            self._refused(receipt, f"move to {words}: {_told(receipt)}")
+            self._refused(receipt, f"move to {words}: {_text_of(receipt)}")
         since = time.monotonic_ns()
 
-        def there(told: Told) -> bool:
-            if all(abs(_of(told, name) - place) <= REACHED_MM for name, place in target.items()):
-                return self._is_still(told)
-            if told.time > since + _GRACE_NS and self._is_still(told):
-                where = ", ".join(f"{name} {_of(told, name):.1f} mm" for name in target)
-                self._fail(f"it rests at {where} instead of {words} ({_told(receipt)})")
+        def there(report: MachineReport) -> bool:
+            if all(abs(_of(report, name) - place) <= REACHED_MM for name, place in target.items()):
+                return self._is_still(report)
+            if report.time > since + _GRACE_NS and self._is_still(report):
+                where = ", ".join(f"{name} {_of(report, name):.1f} mm" for name in target)
+                self._fail(f"it rests at {where} instead of {words} ({_text_of(receipt)})")
             return False
 
         await self._until(there, 5.0 + 2 * seconds, words)
         if receipt.outcome is CommandOutcome.UNANSWERED:
-            self.mended += 1
+            self.confirmed_late += 1
         self.machine.take(Event.REACHED)
 
-    async def fresh(self) -> Told:
+    async def fresh(self) -> MachineReport:
         """Wait for a position that is told from now on.
 
         Raises:
@@ -270,13 +274,13 @@ class Drive:
         """
         begun, limit = time.monotonic_ns(), time.monotonic() + _REST_SECONDS
         self._command_at = begun
-        while (told := self.told) is None or told.time <= begun:
+        while (report := self.report) is None or report.time <= begun:
             if self.machine.state is not State.ARMED:
                 raise HaltedError
             if time.monotonic() > limit:
                 self._time_out("it does not tell its position")
             await asyncio.sleep(_TURN_SECONDS)
-        return told
+        return report
 
     # Within ---------------------------------------------------------------------------
 
@@ -322,26 +326,28 @@ class Drive:
                 self.trouble(Event.UNANSWERED, str(error))
         return None
 
-    async def _until(self, there: Callable[[Told], bool], seconds: float, words: str) -> None:
+    async def _until(
+        self, there: Callable[[MachineReport], bool], seconds: float, words: str
+    ) -> None:
         limit = time.monotonic() + seconds
         while True:
             if not self.machine.may_move:
                 raise HaltedError(self.machine.text)
-            if (told := self.told) is not None and there(told):
+            if (report := self.report) is not None and there(report):
                 return
             if time.monotonic() > limit:
                 self._time_out(f"{words}: not reached in {seconds:.0f} s")
             await asyncio.sleep(_TURN_SECONDS)
 
-    def _is_still(self, told: Told) -> bool:
+    def _is_still(self, report: MachineReport) -> bool:
         """Return whether the machine rests; where it never says so, two like positions tell it."""
         if self._tells_motion:
-            return told.moving is False
-        before, self._still = self._still, told
-        if before is None or before.time == told.time:
-            self._still = before or told
+            return report.moving is False
+        before, self._still = self._still, report
+        if before is None or before.time == report.time:
+            self._still = before or report
             return False
-        apart = max(abs(a - b) for a, b in zip(before.place, told.place, strict=True))
+        apart = max(abs(a - b) for a, b in zip(before.place, report.place, strict=True))
         return apart < REACHED_MM / 10
 
     async def _read_back(self) -> None:
@@ -361,10 +367,10 @@ class Drive:
     def _take(self, event: MotionEvent) -> None:
         if event.kind is EventKind.POSITION and "scan" in event.position:
             place = (event.position["scan"], event.position.get("index", 0.0))
-            self.told = Told(event.time, place, asked=min(self._asked_at, event.time))
-        elif event.kind in (EventKind.MOVING, EventKind.IDLE) and self.told is not None:
+            self.report = MachineReport(event.time, place, asked=min(self._asked_at, event.time))
+        elif event.kind in (EventKind.MOVING, EventKind.IDLE) and self.report is not None:
             self._tells_motion = True
-            self.told = replace(self.told, moving=event.kind is EventKind.MOVING)
+            self.report = replace(self.report, moving=event.kind is EventKind.MOVING)
         elif event.kind is EventKind.ALARM:
             self._later(Event.ALARM, event.text)
 
@@ -391,11 +397,11 @@ class Drive:
             self._on_change(event, text, state)
 
 
-def _of(told: Told, axis: str) -> float:
-    return told.place[0] if axis == "scan" else told.place[1]
+def _of(report: MachineReport, axis: str) -> float:
+    return report.place[0] if axis == "scan" else report.place[1]
 
 
-def _told(receipt: Receipt | None) -> str:
+def _text_of(receipt: Receipt | None) -> str:
     if receipt is None:
         return "not sent"
     return f"{receipt.outcome}: {receipt.text}" if receipt.text else str(receipt.outcome)

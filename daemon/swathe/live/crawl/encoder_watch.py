@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
-from swathe.live.crawl.drive import Told
+from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.host import HostWatch
 from swathe.motion import Event
 from swathe.pipeline import Pipeline
@@ -18,7 +18,7 @@ _NAMES = ("scan", "index")
 
 
 @dataclass
-class _Heard:
+class _AxisSamples:
     """What was heard of one axis.
 
     Attributes:
@@ -48,42 +48,44 @@ class EncoderWatch:
         self._host = host
         self._guard = guard
         self._axes = _NAMES[: 1 + station.index_encoded]
-        self._heard: dict[str, _Heard] = {}
+        self._samples: dict[str, _AxisSamples] = {}
         self._looked: int | None = None
-        self._asked: deque[Told] = deque(maxlen=_KEPT)
-        self._newest: Told | None = None
+        self._asked: deque[MachineReport] = deque(maxlen=_KEPT)
+        self._newest: MachineReport | None = None
 
     def forget(self) -> None:
         """Motor or encoder were set anew: what they told before is not compared any more."""
         self._asked.clear()
-        for heard in self._heard.values():
-            heard.samples.clear()
+        for samples_of in self._samples.values():
+            samples_of.samples.clear()
 
-    def note(self, now: int, driven: frozenset[str], pipeline: Pipeline, told: Told | None) -> None:
+    def note(
+        self, now: int, driven: frozenset[str], pipeline: Pipeline, report: MachineReport | None
+    ) -> None:
         """Take note of new samples of the encoder and of new places of the motors.
 
         Args:
             now: host time, ns.
             driven: axes that the machine moves.
             pipeline: has what the encoder told.
-            told: what the machine told last.
+            report: what the machine told last.
         """
         passed = 0 if self._looked is None else now - self._looked
         self._looked = now
         for axis, time, place in zip(
             self._axes, pipeline.last_sample_times, pipeline.position, strict=False
         ):
-            heard = self._heard.setdefault(axis, _Heard(now))
-            if time is not None and (not heard.samples or time > heard.samples[-1][0]):
-                if time > heard.since:
-                    heard.since, heard.rested = time, 0
+            samples_of = self._samples.setdefault(axis, _AxisSamples(now))
+            if time is not None and (not samples_of.samples or time > samples_of.samples[-1][0]):
+                if time > samples_of.since:
+                    samples_of.since, samples_of.rested = time, 0
                 if place is not None:
-                    heard.samples.append((time, place))
+                    samples_of.samples.append((time, place))
             elif axis not in driven:
-                heard.rested += passed
-        if told is not None and (self._newest is None or told.time > self._newest.time):
-            self._newest = told
-            self._asked.append(told)
+                samples_of.rested += passed
+        if report is not None and (self._newest is None or report.time > self._newest.time):
+            self._newest = report
+            self._asked.append(report)
 
     def silence(self, now: int, driven: frozenset[str]) -> tuple[Event, str] | None:
         """Return what is wrong if nothing came from the encoder of a driven axis for too long.
@@ -92,8 +94,8 @@ class EncoderWatch:
         knows whether the encoder was silent: the host was too slow.
         """
         limit = self._guard.encoder_silence
-        for axis, heard in self._heard.items():
-            quiet = now - heard.since - heard.rested
+        for axis, samples_of in self._samples.items():
+            quiet = now - samples_of.since - samples_of.rested
             if axis not in driven or quiet <= limit:
                 continue
             if quiet - self._host.held_up(now - quiet, now) <= limit:
@@ -112,14 +114,14 @@ class EncoderWatch:
             since: what was told up to a lag after this is not judged, ns.
         """
         lag = self._guard.lag
-        newest = max((h.samples[-1][0] for h in self._heard.values() if h.samples), default=0)
+        newest = max((h.samples[-1][0] for h in self._samples.values() if h.samples), default=0)
         # An encoder that has not told what came later may be late, or silent, which is seen to.
         while self._asked and self._asked[0].time + lag <= newest:
-            told = self._asked.popleft()
-            if told.asked - lag < since:
+            report = self._asked.popleft()
+            if report.asked - lag < since:
                 continue
-            for axis, motor in zip(self._axes, told.place, strict=False):
-                places = self._places(axis, told.asked - lag, told.time + lag)
+            for axis, motor in zip(self._axes, report.place, strict=False):
+                places = self._places(axis, report.asked - lag, report.time + lag)
                 if not places:
                     continue
                 off = max(motor - max(places), min(places) - motor)
@@ -132,8 +134,8 @@ class EncoderWatch:
 
     def _places(self, axis: str, begin: int, end: int) -> list[float]:
         """Return where the encoder was within a time, and as that began."""
-        if axis not in self._heard:
+        if axis not in self._samples:
             return []
-        samples = self._heard[axis].samples
+        samples = self._samples[axis].samples
         before = [place for time, place in samples if time < begin][-1:]
         return before + [place for time, place in samples if begin <= time <= end]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from swathe.live.crawl.drive import Told
+from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.encoder_watch import EncoderWatch
 from swathe.live.crawl.host import HostWatch
 from swathe.motion import MOVING_STATES, Event, State
@@ -18,7 +18,7 @@ CRAWLER = "crawler"
 
 _WATCHED = (State.ARMED, State.HOMING, State.MOVING)
 
-Trouble = tuple[Event, str]
+Fault = tuple[Event, str]
 
 
 class Guards:
@@ -51,8 +51,14 @@ class Guards:
         self.referenced = False
 
     def look(
-        self, now: int, state: State, *, since: int, driven: frozenset[str], told: Told | None
-    ) -> Trouble | None:
+        self,
+        now: int,
+        state: State,
+        *,
+        since: int,
+        driven: frozenset[str],
+        report: MachineReport | None,
+    ) -> Fault | None:
         """Return what is wrong, None if nothing is; the gravest first.
 
         Args:
@@ -60,18 +66,18 @@ class Guards:
             state: of the machine.
             since: host time at which it was entered, ns.
             driven: axes that it moves in that state, if it moves.
-            told: what the machine told last.
+            report: what the machine told last.
         """
         if state not in MOVING_STATES:
             driven = frozenset()
-        self._encoder.note(now, driven, self._pipeline(), told)
+        self._encoder.note(now, driven, self._pipeline(), report)
         lost = self._lost_port()
         if state not in _WATCHED:
             return None
         if lost is not None:
             return Event.PORT_LOST, lost
-        if (heard := self.heartbeat_overdue(now)) is not None:
-            return Event.HEARTBEAT_LOST, heard
+        if (overdue := self.heartbeat_overdue(now)) is not None:
+            return Event.HEARTBEAT_LOST, overdue
         pauses = self._pipeline().pauses
         if pauses.active and pauses.by != CRAWLER:
             return Event.STOP_ASKED, f"paused by {pauses.by}"
@@ -93,14 +99,14 @@ class Guards:
             return None
         return f"no sign of life for {(now - self.alive) / 1e9:.1f} s"
 
-    def drift(self, told: Told) -> tuple[float, float]:
+    def drift(self, report: MachineReport) -> tuple[float, float]:
         """Return by how much the motors' place is off the encoder's, scan and index in mm.
 
         Where an axis has no encoder it is 0.
         """
         scan, index = self._pipeline().position
-        off = told.place[0] - scan if scan is not None else 0.0
-        across = told.place[1] - index if index is not None and self._index_encoded else 0.0
+        off = report.place[0] - scan if scan is not None else 0.0
+        across = report.place[1] - index if index is not None and self._index_encoded else 0.0
         return off, across
 
     def forget(self) -> None:

@@ -7,12 +7,12 @@ import time
 from collections.abc import Callable
 
 from swathe.journal import MarkKind
-from swathe.live.crawl.drive import Drive, HaltedError, Told
+from swathe.live.crawl.drive import Drive, HaltedError, MachineReport
 from swathe.live.crawl.guards import CRAWLER, Guards
-from swathe.live.crawl.left import homing_order
+from swathe.live.crawl.missing import homing_order
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.session import Session
-from swathe.motion import Event, Place, State, WorkArea
+from swathe.motion import Event, Point, State, WorkArea
 from swathe.station import MotionTable, Station
 
 __all__ = ["DriftError", "Homing"]
@@ -37,7 +37,7 @@ class Homing:
         guards: who compares motor and encoder.
         recovery: is told what only a person can mend.
         say: is told in words what goes on.
-        ground: returns where the machine moves.
+        area: returns where the machine moves.
 
     Attributes:
         place: of the reference, (scan, index) in mm; None before the first homing.
@@ -53,14 +53,14 @@ class Homing:
         guards: Guards,
         recovery: Recovery,
         say: Callable[[str], None],
-        ground: Callable[[], WorkArea],
+        area: Callable[[], WorkArea],
     ) -> None:
         assert station.motion is not None  # noqa: S101  made for such stations only
         self._station, self._session = station, session
         self._motion: MotionTable = station.motion
         self._drive, self._guards, self._recovery = drive, guards, recovery
-        self._say, self._ground = say, ground
-        self.place: Place | None = None
+        self._say, self._area = say, area
+        self.place: Point | None = None
         self.done = False
 
     @property
@@ -103,14 +103,14 @@ class Homing:
         self._compare("after homing")
         self._resume()
 
-    def _order(self, told: Told) -> tuple[str, ...]:
+    def _order(self, report: MachineReport) -> tuple[str, ...]:
         guards = self._guards
-        starts = [told.place]
+        starts = [report.place]
         # The probe is where one of the two says, unless the encoder has lost its counts.
         if guards.referenced and not guards.encoder_lost:
-            off = guards.drift(told)
-            starts.append((told.place[0] - off[0], told.place[1] - off[1]))
-        order = homing_order(self._motion.homing.axes, starts, self._known, self._ground().zones)
+            off = guards.drift(report)
+            starts.append((report.place[0] - off[0], report.place[1] - off[1]))
+        order = homing_order(self._motion.homing.axes, starts, self._known, self._area().zones)
         if order is None:
             text = (
                 "the reference can't be reached clear of the excluded zones from where the machine "
@@ -121,7 +121,7 @@ class Homing:
         return order
 
     @property
-    def _known(self) -> Place | None:
+    def _known(self) -> Point | None:
         """Where the reference is: as found in this run, or in one before it."""
         if self.place is not None:
             return self.place
@@ -132,8 +132,8 @@ class Homing:
 
     def _compare(self, when: str) -> None:
         """Motor and encoder must agree at rest: from now on each watches the other."""
-        told, pipeline = self._drive.told, self._session.pipeline
-        off = (0.0, 0.0) if told is None else self._guards.drift(told)
+        report, pipeline = self._drive.report, self._session.pipeline
+        off = (0.0, 0.0) if report is None else self._guards.drift(report)
         words = ""
         if pipeline.position[0] is None:
             words = "the encoder tells no position"
@@ -154,7 +154,7 @@ class Homing:
         delays = max(device.delay for device in self._station.device.values())
         await asyncio.sleep((self._station.placing.lateness + delays) / _NS + 0.1)
 
-    async def check_drift(self, told: Told) -> None:
+    async def check_drift(self, report: MachineReport) -> None:
         """Compare motor and encoder at rest; what the encoder told before is given time to come.
 
         Raises:
@@ -165,7 +165,7 @@ class Homing:
         most = (guard.disagreement / 2, min(guard.disagreement / 2, _ROW_SHARE * row))
         limit = time.monotonic() + guard.lag / _NS + 0.1
         while True:
-            off = self._guards.drift(told)
+            off = self._guards.drift(report)
             if all(abs(each) <= allowed for each, allowed in zip(off, most, strict=True)):
                 return
             if self._drive.machine.state is not State.ARMED:

@@ -88,13 +88,13 @@ class Recovery:
             await asyncio.sleep(_TURN_SECONDS)
         if not await self._drive.opened(patience):
             self._drive.trouble(Event.PORT_LOST, "the machine's own port takes no command")
-        told = False
+        announced = False
         while self._guards.heartbeat_overdue(time.monotonic_ns()) is not None:
             if self._drive.machine.state is not State.DISARMED:
                 return
-            if not told:
+            if not announced:
                 self._say("waiting for the dead man: 'alive' commands")
-                told = True
+                announced = True
             await asyncio.sleep(_TURN_SECONDS)
 
     async def after(self, machine: CrawlStates) -> str | None:

@@ -8,12 +8,12 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 from swathe.journal import Entry, MarkKind
-from swathe.live.crawl.budget import Budget, OverError
-from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, Told
+from swathe.live.crawl.budget import Budget, FinishedError
+from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, MachineReport
 from swathe.live.crawl.guards import CRAWLER, Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.host import HostWatch
-from swathe.live.crawl.left import lines_left, missing_gaps
+from swathe.live.crawl.missing import lines_left, missing_gaps
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.session import Session
@@ -23,7 +23,7 @@ from swathe.motion import (
     MotionError,
     Move,
     MoveKind,
-    Place,
+    Point,
     RetryLog,
     State,
     Stop,
@@ -80,12 +80,12 @@ class Crawl:
         self._drive = Drive(self._motion, self.host, self._changed)
         self._guards = Guards(station, lambda: session.pipeline, self.host)
         self._recovery = Recovery(self._motion, self._drive, self._guards, self.host, self.say)
-        self._dog = Watchdog(
+        self._watchdog = Watchdog(
             _LATE_SECONDS, active=lambda: self.machine.may_move, on_late=self._drive.late
         )
         for name in self._guards.encoders:
             self.host.add(f"the reading thread of '{name}'", partial(read_at, name))
-        self.host.add("the watching thread", lambda: self._dog.looked_at)
+        self.host.add("the watching thread", lambda: self._watchdog.looked_at)
         self._settings = raster_settings_of(station)
         self._along = 0 if self._settings.along == "scan" else 1
         index = station.index
@@ -101,7 +101,7 @@ class Crawl:
             guards=self._guards,
             recovery=self._recovery,
             say=self.say,
-            ground=self._ground,
+            area=self._area,
         )
         self._move: Move | None = None
         self._zones = 0
@@ -120,14 +120,14 @@ class Crawl:
         return self.machine.cause not in (None, Event.STOP_ASKED)
 
     @property
-    def told(self) -> Told | None:
+    def report(self) -> MachineReport | None:
         """What the machine told last."""
-        return self._drive.told
+        return self._drive.report
 
     @property
-    def mended(self) -> int:
+    def confirmed_late(self) -> int:
         """Commands carried out whose acknowledgement was lost."""
-        return self._drive.mended
+        return self._drive.confirmed_late
 
     def start(self) -> None:
         """Open the machine's port; nothing moves yet.
@@ -137,11 +137,11 @@ class Crawl:
         if self._homing.sets_encoder:
             self._homing.pause("the encoder has no reference yet", from_start=True)
         self._drive.start()
-        self._dog.start()
+        self._watchdog.start()
 
     def watch(self, now: int) -> None:
         """Look at the guards; a stop is sent before this returns. `now` is the host's time, ns."""
-        self._dog.pat()
+        self._watchdog.pat()
         self.host.note(now)
         drive = self._drive
         trouble = self._guards.look(
@@ -149,7 +149,7 @@ class Crawl:
             self.machine.state,
             since=drive.state_since,
             driven=drive.driven,
-            told=drive.told,
+            report=drive.report,
         )
         if self._guards.encoder_lost:
             self._homing.lost_encoder()
@@ -203,7 +203,7 @@ class Crawl:
 
     def close_now(self) -> None:
         """Stop it if need be and close the port, without waiting; harmless twice."""
-        self._dog.close()
+        self._watchdog.close()
         self._drive.close()
 
     def say(self, words: str) -> None:
@@ -222,25 +222,25 @@ class Crawl:
         """Cover the plan; return in words why it ended. Never raises for what a machine does."""
         while True:
             try:
-                return self._told(await self._cover())
+                return self._summary(await self._cover())
             except DriftError as again:
                 if not self._recovery.may_resume():
                     text = f"they drift apart again and again: {again}"
                     self._drive.trouble(Event.DISAGREEMENT, text)
-                    return self._told(f"stopped: {Event.DISAGREEMENT}: {text}")
+                    return self._summary(f"stopped: {Event.DISAGREEMENT}: {text}")
                 self.say(f"homing again: {again}")
                 self._homing.done = False
             except MotionError as error:
                 # Planned or checked in vain; nothing of it was sent.
-                return self._told(f"no way on: {error}")
+                return self._summary(f"no way on: {error}")
             except HaltedError:
                 if self.machine.cause is not Event.UNANSWERED:
                     self._homing.done = False
                 why = await self._recovery.after(self.machine)
                 if why is not None:
-                    return self._told(why)
+                    return self._summary(why)
 
-    def _told(self, why: str) -> str:
+    def _summary(self, why: str) -> str:
         pipeline = self._session.pipeline
         if pipeline.target_reached:
             return "the plan is covered"
@@ -258,23 +258,23 @@ class Crawl:
         try:
             await self._raster()
             words = await self._go_back()
-        except OverError as over:
+        except FinishedError as over:
             words = str(over)
             home |= over.drives_home
         if home and self._homing.place is not None:
             await self._drive_home(self._homing.place)
         return words
 
-    def _ground(self) -> WorkArea:
+    def _area(self) -> WorkArea:
         return work_area_of(self._station, self._session.pipeline.requests.zones)
 
     async def _raster(self) -> None:
-        total = len(line_positions(self._ground().axes[1 - self._along], self._settings))
+        total = len(line_positions(self._area().axes[1 - self._along], self._settings))
         wanted = lines_left(self._session.pipeline, self._along, total, self._driven)
         if not wanted:
             return
-        told = await self._drive.fresh()
-        plan = plan_raster(self._ground(), self._settings, begin=told.place, only=wanted)
+        report = await self._drive.fresh()
+        plan = plan_raster(self._area(), self._settings, begin=report.place, only=wanted)
         self.say(
             f"raster: {len(wanted)} of {total} lines, {plan.seconds:,.0f} s, "
             f"{plan.distance / 1000:,.1f} m"
@@ -301,7 +301,7 @@ class Crawl:
             step = next_passes(
                 gaps,
                 book=self._book,
-                ground=self._ground(),
+                area=self._area(),
                 passes=pass_settings_of(self._station, speed=speed),
                 settings=retry_settings_of(self._station),
                 begin=(await self._drive.fresh()).place,
@@ -313,7 +313,7 @@ class Crawl:
             )
             self.say(step.words)
             if step.stop is Stop.BATTERY and step.tour is None:
-                raise OverError(step.words, drives_home=True)
+                raise FinishedError(step.words, drives_home=True)
             if step.tour is None:
                 return step.words
             by_number = {gap.number: gap for gap in gaps}
@@ -329,14 +329,14 @@ class Crawl:
             tried |= begins
 
     def _raster_speed(self) -> float:
-        axis = self._ground().axes[self._along]
-        limit = self._ground().limits.axes[self._along].speed
+        axis = self._area().axes[self._along]
+        limit = self._area().limits.axes[self._along].speed
         return scan_speed(self._settings, axis.resolution, limit)
 
-    async def _drive_home(self, home: Place) -> None:
-        ground = self._ground()
+    async def _drive_home(self, home: Point) -> None:
+        area = self._area()
         begin = (await self._drive.fresh()).place
-        mover = Mover(begin=begin, zones=ground.zones, limits=ground.reach, together=False)
+        mover = Mover(begin=begin, zones=area.zones, limits=area.reach, together=False)
         if mover.go_to(home, 0):
             self.say("driving home")
             for move in mover.moves:
@@ -358,20 +358,20 @@ class Crawl:
             HaltedError: something stopped it, or a limit refused it.
         """
         if counts and self._session.pipeline.target_reached:
-            raise OverError("the plan is covered")
+            raise FinishedError("the plan is covered")
         if counts:
-            self._budget.afford(move, self._ground(), self._homing.place)
-        told = await self._drive.fresh()
-        await self._homing.check_drift(told)
-        ground = self._ground()
+            self._budget.afford(move, self._area(), self._homing.place)
+        report = await self._drive.fresh()
+        await self._homing.check_drift(report)
+        area = self._area()
         self._zones = len(self._session.pipeline.requests.zones)
         try:
-            check_move(move, ground.limits, ground.zones, ground.twist)
+            check_move(move, area.limits, area.zones, area.twist)
         except MotionError as error:
             self._drive.trouble(Event.LIMIT_REFUSED, str(error))
             raise HaltedError(str(error)) from error
-        if math.dist(told.place, move.start) > 2 * REACHED_MM:
-            raise DriftError(f"it is {math.dist(told.place, move.start):.1f} mm off its way")
+        if math.dist(report.place, move.start) > 2 * REACHED_MM:
+            raise DriftError(f"it is {math.dist(report.place, move.start):.1f} mm off its way")
         if (
             self._stepped
             and move.kind is MoveKind.SCAN
@@ -386,7 +386,7 @@ class Crawl:
         if not target:
             return
         # Along a slanted way each axis would bear more; the port checks each against the whole.
-        speed = min(move.speed, *(self._limit(ground, name) for name in target))
+        speed = min(move.speed, *(self._limit(area, name) for name in target))
         self._book.note_tried(tries)
         self._move = move
         try:
@@ -395,17 +395,17 @@ class Crawl:
             self._move = None
 
     @staticmethod
-    def _limit(ground: WorkArea, name: str) -> float:
-        return ground.limits.axes[0 if name == "scan" else 1].speed
+    def _limit(area: WorkArea, name: str) -> float:
+        return area.limits.axes[0 if name == "scan" else 1].speed
 
     def _new_zone_ahead(self) -> tuple[Event, str] | None:
         """Return what is wrong if a zone was excluded since the move under way was checked."""
         zones = self._session.pipeline.requests.zones
-        move, told = self._move, self._drive.told
-        if move is None or told is None or len(zones) == self._zones:
+        move, report = self._move, self._drive.report
+        if move is None or report is None or len(zones) == self._zones:
             return None
         self._zones = len(zones)
-        zone = self._ground().zones.met_by(told.place, move.end)
+        zone = self._area().zones.met_by(report.place, move.end)
         if zone is None:
             return None
         return Event.LIMIT_REFUSED, f"zone '{zone.name}', just excluded, lies on the way"

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from swathe.motion.errors import MotionError, Place, place_words
+from swathe.motion.errors import MotionError, Point, point_text
 from swathe.motion.limits.moves import Move
 from swathe.motion.limits.twist import Twist
 from swathe.motion.limits.zones import Zones
@@ -37,13 +37,13 @@ class AxisLimits:
 
     def __post_init__(self) -> None:
         if not self.low < self.high:
-            mend = "write the lower end of the travel first"
+            remedy = "write the lower end of the travel first"
             got = f"(got {self.low:g} mm to {self.high:g} mm)"
-            raise MotionError(f"a travel must run from lower to higher {got}", mend=mend)
+            raise MotionError(f"a travel must run from lower to higher {got}", remedy=remedy)
         for name, value in (("speed", self.speed), ("acceleration", self.acceleration)):
             if not 0 < value < math.inf:
-                mend = "take it from the machine's manual"
-                raise MotionError(f"a limit of {name} must be > 0 (got {value!r})", mend=mend)
+                remedy = "take it from the machine's manual"
+                raise MotionError(f"a limit of {name} must be > 0 (got {value!r})", remedy=remedy)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +67,7 @@ class MotionLimits:
         narrow = replace(mine, low=low, high=high)
         return replace(self, **{twist.axis: narrow})
 
-    def path(self, start: Place, end: Place) -> tuple[float, float]:
+    def path(self, start: Point, end: Point) -> tuple[float, float]:
         """Return highest speed (mm/s) and acceleration (mm/s²) along a straight way.
 
         Each axis takes its share of the way, and none goes beyond its own limit.
@@ -99,23 +99,23 @@ def check_move(move: Move, limits: MotionLimits, zones: Zones, twist: Twist | No
             make the move.
     """
     if not all(map(math.isfinite, (*move.start, *move.end, move.speed, move.acceleration))):
-        raise MotionError("a move must be told in finite numbers", mend=f"plan anew ({move})")
+        raise MotionError("a move must be told in finite numbers", remedy=f"plan anew ({move})")
     if move.speed <= 0 or move.acceleration <= 0:
         got = f"(got {move.speed:g} mm/s, {move.acceleration:g} mm/s²)"
         requirement = f"speed and acceleration must be > 0 {got}"
-        raise MotionError(requirement, mend="plan anew", place=move.start)
+        raise MotionError(requirement, remedy="plan anew", place=move.start)
     for place in (move.start, move.end):
         _check_travel(place, limits)
         _check_twist(place, twist)
     _check_rates(move, limits)
     if (zone := zones.met_by(move.start, move.end)) is not None:
         both = move.start[0] != move.end[0] and move.start[1] != move.end[1]
-        mend = "move one axis at a time round it" if both else "go round it, or end short of it"
+        remedy = "move one axis at a time round it" if both else "go round it, or end short of it"
         requirement = (
-            f"the move to {place_words(move.end)} must keep {zones.clearance:g} mm clear of "
+            f"the move to {point_text(move.end)} must keep {zones.clearance:g} mm clear of "
             f"excluded zone '{zone.name}'"
         )
-        raise MotionError(requirement, mend=mend, place=move.start)
+        raise MotionError(requirement, remedy=remedy, place=move.start)
 
 
 def check_moves(
@@ -124,7 +124,7 @@ def check_moves(
     zones: Zones,
     twist: Twist | None = None,
     *,
-    begin: Place | None = None,
+    begin: Point | None = None,
 ) -> None:
     """Check moves that follow each other: each must start where the last one ended.
 
@@ -134,21 +134,21 @@ def check_moves(
     at = begin
     for move in moves:
         if at is not None and math.dist(at, move.start) > _ROUNDING_MM:
-            requirement = f"a move must start where the probe is, {place_words(at)}"
-            raise MotionError(requirement, mend="plan anew from there", place=move.start)
+            requirement = f"a move must start where the probe is, {point_text(at)}"
+            raise MotionError(requirement, remedy="plan anew from there", place=move.start)
         check_move(move, limits, zones, twist)
         at = move.end
 
 
-def _check_travel(place: Place, limits: MotionLimits) -> None:
+def _check_travel(place: Point, limits: MotionLimits) -> None:
     for name, position, axis in zip(_NAMES, place, limits.axes, strict=True):
         if not axis.low - _ROUNDING_MM <= position <= axis.high + _ROUNDING_MM:
             requirement = f"{name} must stay within {axis.low:,.1f} mm to {axis.high:,.1f} mm"
-            mend = "shorten the plan or the run-in, or correct the travel of the machine"
-            raise MotionError(requirement, mend=mend, place=place)
+            remedy = "shorten the plan or the run-in, or correct the travel of the machine"
+            raise MotionError(requirement, remedy=remedy, place=place)
 
 
-def _check_twist(place: Place, twist: Twist | None) -> None:
+def _check_twist(place: Point, twist: Twist | None) -> None:
     if twist is None:
         return
     position = place[_NAMES.index(twist.axis)]
@@ -156,7 +156,7 @@ def _check_twist(place: Place, twist: Twist | None) -> None:
     if not low - _ROUNDING_MM <= position <= high + _ROUNDING_MM:
         turns = twist.turns_at(position)
         requirement = f"the cable must stay within ±{twist.turns:g} turns (would be {turns:+.2f})"
-        raise MotionError(requirement, mend="go back the other way round", place=place)
+        raise MotionError(requirement, remedy="go back the other way round", place=place)
 
 
 def _check_rates(move: Move, limits: MotionLimits) -> None:
@@ -171,5 +171,5 @@ def _check_rates(move: Move, limits: MotionLimits) -> None:
                 requirement = (
                     f"{name} {what} must be at most {most:g} {unit} (got {value * share:g})"
                 )
-                mend = f"lower the {what} of the move, or correct the limit of the machine"
-                raise MotionError(requirement, mend=mend, place=move.start)
+                remedy = f"lower the {what} of the move, or correct the limit of the machine"
+                raise MotionError(requirement, remedy=remedy, place=move.start)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from swathe.motion.errors import Place
+from swathe.motion.errors import Point
 
 __all__ = [
     "Move",
@@ -60,8 +60,8 @@ class Move:
     """
 
     kind: MoveKind
-    start: Place
-    end: Place
+    start: Point
+    end: Point
     speed: float
     acceleration: float
     line: int

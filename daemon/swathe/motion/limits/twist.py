@@ -41,11 +41,11 @@ class Twist:
                 only for a circumference.
         """
         if not axis.wrapped:
-            mend = 'give a limit of turns only to an axis with mode = "wrapped"'
-            raise MotionError(f"the {axis.name} axis must be a circumference", mend=mend)
+            remedy = 'give a limit of turns only to an axis with mode = "wrapped"'
+            raise MotionError(f"the {axis.name} axis must be a circumference", remedy=remedy)
         if not turns > 0:
-            mend = "half a turn to either side is the least that reaches all round"
-            raise MotionError(f"the limit of turns must be > 0 (got {turns!r})", mend=mend)
+            remedy = "half a turn to either side is the least that reaches all round"
+            raise MotionError(f"the limit of turns must be > 0 (got {turns!r})", remedy=remedy)
         return cls(
             axis="scan" if axis.name == "scan" else "index",
             circumference=axis.cells * axis.resolution,

@@ -10,10 +10,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from swathe.motion.errors import MotionError, Place
+from swathe.motion.errors import MotionError, Point
 from swathe.station import Axis, Station
 
-__all__ = ["PLANNED_MARGIN", "Box", "Zone", "Zones"]
+__all__ = ["PLANNED_MARGIN", "Box", "KeepOutZone", "Zones"]
 
 Box = tuple[float, float, float, float]
 """Scan from, scan to, index from, index to; mm."""
@@ -23,7 +23,7 @@ PLANNED_MARGIN = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
-class Zone:
+class KeepOutZone:
     """A rectangle that the probe keeps out of; borders in mm.
 
     Attributes:
@@ -51,11 +51,11 @@ class Zones:
     """
 
     def __init__(
-        self, zones: Iterable[Zone] = (), *, clearance: float = 0.0, scan: Axis, index: Axis
+        self, zones: Iterable[KeepOutZone] = (), *, clearance: float = 0.0, scan: Axis, index: Axis
     ) -> None:
         if not 0 <= clearance < math.inf:
-            mend = "give the way in mm that the probe's housing needs beside an obstruction"
-            raise MotionError(f"the clearance must be >= 0 mm (got {clearance!r})", mend=mend)
+            remedy = "give the way in mm that the probe's housing needs beside an obstruction"
+            raise MotionError(f"the clearance must be >= 0 mm (got {clearance!r})", remedy=remedy)
         self.zones = tuple(zones)
         self.clearance = clearance
         self.periods = (_period(scan), _period(index))
@@ -63,8 +63,10 @@ class Zones:
         for zone in self.zones:
             low, high = zone.index or (-math.inf, math.inf)
             if not (zone.scan[0] < zone.scan[1] and low < high):
-                mend = "write the lower border first"
-                raise MotionError(f"zone '{zone.name}' must run from lower to higher", mend=mend)
+                remedy = "write the lower border first"
+                raise MotionError(
+                    f"zone '{zone.name}' must run from lower to higher", remedy=remedy
+                )
             self._boxes.append((*zone.scan, low, high))
 
     def __repr__(self) -> str:
@@ -73,10 +75,10 @@ class Zones:
     @classmethod
     def of(cls, station: Station, *, clearance: float = 0.0) -> Zones:
         """Return the zones that a station file excludes."""
-        zones = [Zone(zone.name, zone.scan, zone.index) for zone in station.exclude]
+        zones = [KeepOutZone(zone.name, zone.scan, zone.index) for zone in station.exclude]
         return cls(zones, clearance=clearance, scan=station.scan_axis, index=station.index_axis)
 
-    def met_by(self, start: Place, end: Place, *, margin: float = 0.0) -> Zone | None:
+    def met_by(self, start: Point, end: Point, *, margin: float = 0.0) -> KeepOutZone | None:
         """Return a zone that the box between two places meets, its clearance included.
 
         A box and not a line: axes that are told to move at once need not keep to a line.

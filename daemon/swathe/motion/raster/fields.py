@@ -5,18 +5,26 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.motion.errors import Place
+from swathe.motion.errors import Point
 from swathe.motion.limits.metric import Metric
 from swathe.motion.raster.stretches import Stretch
 from swathe.motion.tour.order import order_visits
 from swathe.motion.tour.visits import WAYS, Visits
 
-__all__ = ["AVOIDED", "Field", "Pass", "entries", "order_fields", "passes_of", "split_into_fields"]
+__all__ = [
+    "AVOIDED",
+    "Field",
+    "StretchPass",
+    "entries",
+    "order_fields",
+    "passes_of",
+    "split_into_fields",
+]
 
 Field = list[list[Stretch]]
 """Stretches by line, the lines in their order."""
 
-Pass = tuple[Stretch, bool]
+StretchPass = tuple[Stretch, bool]
 """A stretch, and whether it is driven from its lower end to its higher one."""
 
 # A way that is not wanted costs so much that it is taken only if there is no other, s.
@@ -33,11 +41,11 @@ def split_into_fields(rows: list[list[Stretch]], period: float | None) -> list[F
     fields: list[Field] = []
     open_fields: list[Field] = []
     for row in rows:
-        beside = [[f for f in open_fields if _side_by_side(f[-1][0], s, period)] for s in row]
+        neighbours = [[f for f in open_fields if _side_by_side(f[-1][0], s, period)] for s in row]
         going_on: list[Field] = []
-        for stretch, candidates in zip(row, beside, strict=True):
+        for stretch, candidates in zip(row, neighbours, strict=True):
             field = candidates[0] if len(candidates) == 1 else None
-            if field is not None and sum(field in others for others in beside) == 1:
+            if field is not None and sum(field in others for others in neighbours) == 1:
                 field.append([stretch])
             else:
                 field = [[stretch]]
@@ -55,7 +63,7 @@ def _side_by_side(one: Stretch, other: Stretch, period: float | None) -> bool:
     return way < ((one.high - one.low) + (other.high - other.low)) / 2
 
 
-def passes_of(field: Field, way: int, *, serpentine: bool = True) -> list[Pass]:
+def passes_of(field: Field, way: int, *, serpentine: bool = True) -> list[StretchPass]:
     """Return a field's passes in the order in which a way drives them.
 
     Way 0 begins at the first line's lower end, way 2 at its higher end; 1 and 3 are the same
@@ -67,7 +75,7 @@ def passes_of(field: Field, way: int, *, serpentine: bool = True) -> list[Pass]:
         way: 0 to 3.
         serpentine: whether the lines are driven to and fro.
     """
-    passes: list[Pass] = []
+    passes: list[StretchPass] = []
     lines = field if serpentine or way < 2 else field[::-1]
     for number, line in enumerate(lines):
         forward = not serpentine or (number % 2 == 0) == (way < 2)
@@ -77,9 +85,9 @@ def passes_of(field: Field, way: int, *, serpentine: bool = True) -> list[Pass]:
     return passes
 
 
-def entries(passes: list[Pass], along: int) -> tuple[Place, Place]:
+def entries(passes: list[StretchPass], along: int) -> tuple[Point, Point]:
     """Return where a row of passes begins and ends, (scan, index) in mm."""
-    ends: list[Place] = []
+    ends: list[Point] = []
     for (stretch, forward), at_start in ((passes[0], True), (passes[-1], False)):
         position = stretch.reach_low if forward == at_start else stretch.reach_high
         ends.append((position, stretch.at) if along == 0 else (stretch.at, position))
@@ -92,8 +100,8 @@ def order_fields(
     *,
     along: int,
     serpentine: bool,
-    begin: Place | None,
-) -> list[list[Pass]]:
+    begin: Point | None,
+) -> list[list[StretchPass]]:
     """Return the passes of each field, fields and their ways in an order with short ways between.
 
     Args:

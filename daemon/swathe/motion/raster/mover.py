@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 
-from swathe.motion.errors import Place
+from swathe.motion.errors import Point
 from swathe.motion.limits.check import MotionLimits
 from swathe.motion.limits.moves import Move, MoveKind
 from swathe.motion.limits.zones import Zones
@@ -25,7 +25,7 @@ class Mover:
     """
 
     def __init__(
-        self, *, begin: Place | None, zones: Zones, limits: MotionLimits, together: bool
+        self, *, begin: Point | None, zones: Zones, limits: MotionLimits, together: bool
     ) -> None:
         self.at = begin
         self.moves: list[Move] = []
@@ -42,7 +42,7 @@ class Mover:
             forward: from its lower end to its higher one.
             speed: mm/s.
         """
-        best: tuple[float, list[Place], Place, Place] | None = None
+        best: tuple[float, list[Point], Point, Point] | None = None
         for start, end in self._placed(stretch, along, forward=forward):
             if self.at is None:
                 best = (0.0, [], start, end)
@@ -65,7 +65,7 @@ class Mover:
         self.at = end
         return True
 
-    def go_to(self, place: Place, line: int) -> bool:
+    def go_to(self, place: Point, line: int) -> bool:
         """Go to a place; return False, having done nothing, if no way leads there."""
         places = self._route(place)
         if places is None:
@@ -73,14 +73,14 @@ class Mover:
         self._transfer(places, line)
         return True
 
-    def _route(self, place: Place) -> list[Place] | None:
+    def _route(self, place: Point) -> list[Point] | None:
         if self.at is None:
             return []
         return route(
             self.at, place, zones=self._zones, limits=self._limits, together=self._together
         )
 
-    def _transfer(self, places: list[Place], line: int) -> None:
+    def _transfer(self, places: list[Point], line: int) -> None:
         for place in places:
             assert self.at is not None  # noqa: S101  a route begins where the probe is
             speed, acceleration = self._limits.path(self.at, place)
@@ -88,14 +88,14 @@ class Mover:
             self.moves.append(move)
             self.at = place
 
-    def _placed(self, stretch: Stretch, along: int, *, forward: bool) -> list[tuple[Place, Place]]:
+    def _placed(self, stretch: Stretch, along: int, *, forward: bool) -> list[tuple[Point, Point]]:
         """Return start and end of the scan at every turn in question, nearest first."""
         travel, cross = self._limits.axes[along], self._limits.axes[1 - along]
         periods = self._zones.periods
         begin = self.at or (self._middle(0), self._middle(1))
         turns = placings(stretch.low, stretch.high, periods[along], travel, begin[along])
         across = placings(stretch.at, stretch.at, periods[1 - along], cross, begin[1 - along])
-        found: list[tuple[float, Place, Place]] = []
+        found: list[tuple[float, Point, Point]] = []
         for turn, side in itertools.product(turns, across):
             # A run-in that the travel cuts off is shorter; the stretch itself fits.
             low = max(stretch.reach_low + turn, travel.low)

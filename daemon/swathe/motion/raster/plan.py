@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from swathe.motion.errors import MotionError, Place
+from swathe.motion.errors import MotionError, Point
 from swathe.motion.limits.moves import Move, MoveKind, total_distance, total_time
 from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.raster.fields import Field, order_fields, split_into_fields
@@ -77,8 +77,8 @@ class RasterSettings:
             _refuse("settle", "must be >= 0 s", self.settle, "a few tenths of a second will do")
 
 
-def _refuse(name: str, requirement: str, got: object, mend: str) -> None:
-    raise MotionError(f"'raster.{name}' {requirement} (got {got!r})", mend=mend)
+def _refuse(name: str, requirement: str, got: object, remedy: str) -> None:
+    raise MotionError(f"'raster.{name}' {requirement} (got {got!r})", remedy=remedy)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,16 +160,16 @@ def line_positions(axis: Axis, settings: RasterSettings) -> tuple[float, ...]:
 
 
 def plan_raster(
-    ground: WorkArea,
+    area: WorkArea,
     settings: RasterSettings,
     *,
-    begin: Place | None = None,
+    begin: Point | None = None,
     only: Collection[int] | None = None,
 ) -> Plan:
     """Plan a raster.
 
     Args:
-        ground: where the machine moves.
+        area: where the machine moves.
         settings: what the raster shall be like.
         begin: where the probe is, (scan, index) in mm; None to begin at the first line.
         only: lines to drive, such as those that a crash left over; None for all.
@@ -178,11 +178,11 @@ def plan_raster(
         MotionError: nothing of the plan can be reached; the text says why.
     """
     along = 0 if settings.along == "scan" else 1
-    axis, across = ground.axes[along], ground.axes[1 - along]
-    reach = ground.reach
+    axis, across = area.axes[along], area.axes[1 - along]
+    reach = area.reach
     lines = line_positions(across, settings)
-    speed = scan_speed(settings, axis.resolution, ground.limits.axes[along].speed)
-    run = ground.run_length(along, speed, settings.settle)
+    speed = scan_speed(settings, axis.resolution, area.limits.axes[along].speed)
+    run = area.run_length(along, speed, settings.settle)
     wanted = range(len(lines)) if only is None else sorted(set(only) & set(range(len(lines))))
     low, high = axis.edges(0, axis.cells - 1)
 
@@ -193,19 +193,19 @@ def plan_raster(
             continue
         rows[-1] = cut_line(
             axis=axis, along=along, line=line, at=lines[line], low=low, high=high, run=run,
-            zones=ground.zones, travel=reach.axes[along],
+            zones=area.zones, travel=reach.axes[along],
         )  # fmt: skip
-    fields = split_into_fields(rows, ground.zones.periods[along])
-    mover = Mover(begin=begin, zones=ground.zones, limits=reach, together=ground.together)
+    fields = split_into_fields(rows, area.zones.periods[along])
+    mover = Mover(begin=begin, zones=area.zones, limits=reach, together=area.together)
     serpentine = settings.pattern is Pattern.SERPENTINE
-    driven = _drive(mover, fields, ground, along=along, serpentine=serpentine, speed=speed)
+    driven = _drive(mover, fields, area, along=along, serpentine=serpentine, speed=speed)
     left_out = find_unreached(
-        driven, ground, along=along, lines={line: lines[line] for line in wanted}
+        driven, area, along=along, lines={line: lines[line] for line in wanted}
     )
     if not driven and wanted:
         why = left_out[0].why if left_out else "excluded zones cover all of it"
-        mend = "check the zones, the clearance, the travel and where the probe is"
-        raise MotionError(f"nothing of the plan can be reached ({why})", mend=mend, place=begin)
+        remedy = "check the zones, the clearance, the travel and where the probe is"
+        raise MotionError(f"nothing of the plan can be reached ({why})", remedy=remedy, place=begin)
     return Plan(
         moves=tuple(mover.moves),
         lines=lines,
@@ -229,7 +229,7 @@ def _within(at: float, low: float, high: float, axis: Axis) -> bool:
 def _drive(
     mover: Mover,
     fields: list[Field],
-    ground: WorkArea,
+    area: WorkArea,
     *,
     along: int,
     serpentine: bool,
@@ -237,9 +237,7 @@ def _drive(
 ) -> list[Stretch]:
     """Drive the fields in a good order; return the stretches that were reached, in theirs."""
     driven: list[Stretch] = []
-    ordered = order_fields(
-        fields, ground.metric, along=along, serpentine=serpentine, begin=mover.at
-    )
+    ordered = order_fields(fields, area.metric, along=along, serpentine=serpentine, begin=mover.at)
     for passes in ordered:
         for stretch, forward in passes:
             if mover.scan(stretch, along=along, forward=forward, speed=speed):

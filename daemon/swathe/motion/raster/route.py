@@ -14,7 +14,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.motion.errors import Place
+from swathe.motion.errors import Point
 from swathe.motion.limits.check import MotionLimits
 from swathe.motion.limits.moves import move_time
 from swathe.motion.limits.zones import PLANNED_MARGIN, Box, Zones
@@ -26,14 +26,14 @@ Floats = NDArray[np.float64]
 _HALF = PLANNED_MARGIN / 2
 
 
-def is_free(zones: Zones, start: Place, end: Place) -> bool:
+def is_free(zones: Zones, start: Point, end: Point) -> bool:
     """Return whether a plan may move straight from `start` to `end`."""
     return zones.met_by(start, end, margin=_HALF) is None
 
 
 def route(
-    start: Place, end: Place, *, zones: Zones, limits: MotionLimits, together: bool
-) -> list[Place] | None:
+    start: Point, end: Point, *, zones: Zones, limits: MotionLimits, together: bool
+) -> list[Point] | None:
     """Return the places to go to one after the other, `end` being the last; None if no way leads.
 
     Args:
@@ -56,9 +56,9 @@ def route(
     return _shortcut(start, corners, zones) if together and corners else corners
 
 
-def _shortcut(start: Place, corners: list[Place], zones: Zones) -> list[Place]:
+def _shortcut(start: Point, corners: list[Point], zones: Zones) -> list[Point]:
     """Leave out every corner that both axes can cut at once."""
-    found: list[Place] = []
+    found: list[Point] = []
     at, k = start, 0
     while k < len(corners):
         # Two legs make a box; a longer cut would leave the way that was found free.
@@ -70,7 +70,7 @@ def _shortcut(start: Place, corners: list[Place], zones: Zones) -> list[Place]:
     return found
 
 
-def _around(start: Place, end: Place, zones: Zones, limits: MotionLimits) -> list[Place] | None:
+def _around(start: Point, end: Point, zones: Zones, limits: MotionLimits) -> list[Point] | None:
     window = _window(start, end, zones, limits)
     boxes = zones.boxes_in(window)
     lines = [_lines(k, (start[k], end[k]), boxes, window) for k in (0, 1)]
@@ -84,16 +84,16 @@ def _around(start: Place, end: Place, zones: Zones, limits: MotionLimits) -> lis
     return [*_corners(places[:-1], places[1:]), end]
 
 
-def _corners(places: list[Place], following: list[Place]) -> list[Place]:
+def _corners(places: list[Point], following: list[Point]) -> list[Point]:
     """Return the places where the direction changes."""
-    found: list[Place] = []
+    found: list[Point] = []
     for before, at, after in zip(places, places[1:], following[1:], strict=False):
         if (before[0] == at[0]) != (at[0] == after[0]):
             found.append(at)
     return found
 
 
-def _window(start: Place, end: Place, zones: Zones, limits: MotionLimits) -> Box:
+def _window(start: Point, end: Point, zones: Zones, limits: MotionLimits) -> Box:
     """Return where to look for a way: the travel, or a turn beyond both places on a pipe."""
     window: list[float] = []
     for k, axis in enumerate(limits.axes):
@@ -176,7 +176,7 @@ def _search(
     return None
 
 
-def route_time(start: Place, places: list[Place], limits: MotionLimits) -> float:
+def route_time(start: Point, places: list[Point], limits: MotionLimits) -> float:
     """Return the seconds for a route from `start`, with a stop at each place."""
     seconds, at = 0.0, start
     for place in places:

@@ -8,7 +8,7 @@ from itertools import groupby
 
 import numpy as np
 
-from swathe.motion.errors import Place
+from swathe.motion.errors import Point
 from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.raster.stretches import Stretch
 from swathe.pipeline import runs_of
@@ -36,18 +36,18 @@ class Unreached:
 
 
 def find_unreached(
-    driven: Sequence[Stretch], ground: WorkArea, *, along: int, lines: Mapping[int, float]
+    driven: Sequence[Stretch], area: WorkArea, *, along: int, lines: Mapping[int, float]
 ) -> tuple[Unreached, ...]:
     """Return the required cells of rows whose centre line is planned that no stretch passes.
 
     Args:
         driven: stretches that are scanned.
-        ground: where the machine moves.
+        area: where the machine moves.
         along: axis that the lines run along; 0 for scan, 1 for index.
         lines: position of each planned line across, mm, by its number.
     """
-    axis, across = ground.axes[along], ground.axes[1 - along]
-    period = ground.zones.periods[along]
+    axis, across = area.axes[along], area.axes[1 - along]
+    period = area.zones.periods[along]
     by_line: dict[int, list[Stretch]] = {}
     for stretch in driven:
         by_line.setdefault(stretch.line, []).append(stretch)
@@ -56,7 +56,7 @@ def find_unreached(
         row = (at - across.start) / across.resolution
         if abs(row - round(row)) > _ROUNDING_MM:
             continue  # a line between two rows: these have their own
-        open_cells = ~_excluded(ground, along, at)
+        open_cells = ~_excluded(area, along, at)
         for stretch in by_line.get(line, []):
             low = axis.centres - stretch.low
             if period is not None:
@@ -66,7 +66,7 @@ def find_unreached(
             )
         for first, last in runs_of(np.flatnonzero(open_cells)):
             centres = axis.centres[first : last + 1].tolist()
-            whys = [_why(ground, (x, at) if along == 0 else (at, x)) for x in centres]
+            whys = [_why(area, (x, at) if along == 0 else (at, x)) for x in centres]
             for why, cells in groupby(range(len(whys)), key=whys.__getitem__):
                 part = list(cells)
                 extent = axis.edges(first + part[0], first + part[-1])
@@ -74,16 +74,14 @@ def find_unreached(
     return tuple(found)
 
 
-def _excluded(
-    ground: WorkArea, along: int, at: float
-) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _excluded(area: WorkArea, along: int, at: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Return whether the plan does not ask for each cell of the line, shape (cells,)."""
-    axis = ground.axes[along]
+    axis = area.axes[along]
     excluded = np.zeros(axis.cells, bool)
-    for zone in ground.zones.zones:
+    for zone in area.zones.zones:
         borders = (zone.scan, zone.index)
-        here, beside = borders[along], borders[1 - along]
-        if beside is not None and not beside[0] - 1e-9 <= at <= beside[1] + 1e-9:
+        here, other = borders[along], borders[1 - along]
+        if other is not None and not other[0] - 1e-9 <= at <= other[1] + 1e-9:
             continue
         if here is None:
             excluded[:] = True
@@ -92,12 +90,12 @@ def _excluded(
     return excluded
 
 
-def _why(ground: WorkArea, place: Place) -> str:
-    zone = ground.zones.met_by(place, place, margin=_ROUNDING_MM)
+def _why(area: WorkArea, place: Point) -> str:
+    zone = area.zones.met_by(place, place, margin=_ROUNDING_MM)
     if zone is not None:
-        return f"within {ground.zones.clearance:g} mm of excluded zone '{zone.name}'"
+        return f"within {area.zones.clearance:g} mm of excluded zone '{zone.name}'"
     for name, position, axis, period in zip(
-        ("scan", "index"), place, ground.reach.axes, ground.zones.periods, strict=True
+        ("scan", "index"), place, area.reach.axes, area.zones.periods, strict=True
     ):
         if period is None and not axis.low <= position <= axis.high:
             return f"beyond the travel of the {name} axis, {axis.low:g} mm to {axis.high:g} mm"

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from swathe.motion.errors import Place
+from swathe.motion.errors import Point
 from swathe.pipeline import GapCause, GapSnapshot
 from swathe.station import Axis
 
@@ -56,7 +56,7 @@ def next_by_hand(
     *,
     scan: Axis,
     index: Axis,
-    at: Place | None = None,
+    at: Point | None = None,
     unit: Literal["mm", "in"] = "mm",
 ) -> HandStep | None:
     """Return the nearest thing to do, None if nothing is missing.
@@ -139,14 +139,14 @@ def _onto(position: float, axis: Axis) -> float:
 def _words(
     step: HandStep, index: Axis, probe: float | None, *, rising: bool, unit: Literal["mm", "in"]
 ) -> str:
-    def told(value: float) -> str:
+    def as_text(value: float) -> str:
         return f"{value:,.0f} mm" if unit == "mm" else f"{value / _MM_PER_INCH:,.2f} in"
 
     parts = [
-        f"line {step.line}, from {told(step.start)}, {told(step.missing)} missing",
+        f"line {step.line}, from {as_text(step.start)}, {as_text(step.missing)} missing",
         f"towards {'higher' if rising else 'lower'} scan positions",
     ]
-    place = f"index {told(step.index)}"
+    place = f"index {as_text(step.index)}"
     if index.cells > 1:
         if probe is not None:
             way = step.index - probe
@@ -156,7 +156,7 @@ def _words(
             if abs(way) < index.resolution / 2:
                 place += ", the line you are on"
             else:
-                place += f", {told(abs(way))} {'further' if way > 0 else 'back'}"
+                place += f", {as_text(abs(way))} {'further' if way > 0 else 'back'}"
         parts.append(place)
     if step.further:
         parts.append(f"and {step.further} more line{'s' if step.further > 1 else ''} beside it")

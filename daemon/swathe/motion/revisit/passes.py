@@ -9,11 +9,10 @@ from typing import Literal
 
 import numpy as np
 
-from swathe.motion.errors import MotionError, Place
+from swathe.motion.errors import MotionError, Point
 from swathe.motion.limits.moves import Move, move_time, ramp_length, total_time
 from swathe.motion.limits.work_area import WorkArea
-from swathe.motion.raster.fields import AVOIDED, Field, entries, passes_of
-from swathe.motion.raster.fields import Pass as FieldPass
+from swathe.motion.raster.fields import AVOIDED, Field, StretchPass, entries, passes_of
 from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.stretches import cut_line
 from swathe.motion.tour.order import order_visits
@@ -21,7 +20,7 @@ from swathe.motion.tour.visits import WAYS, Visits
 from swathe.pipeline import GapCause, GapSnapshot
 from swathe.station import Axis
 
-__all__ = ["GapVisit", "Pass", "PassSettings", "Tour", "plan_tour"]
+__all__ = ["GapPass", "GapVisit", "PassSettings", "Tour", "plan_tour"]
 
 _ROUNDING = 1e-9
 # Slower helps where the echo was lost or readings came too seldom; not where nobody was.
@@ -58,7 +57,7 @@ class PassSettings:
         ):
             if not holds:
                 got = f"'go_back.{name}' {requirement} (got {getattr(self, name)!r})"
-                raise MotionError(got, mend="correct it in the settings")
+                raise MotionError(got, remedy="correct it in the settings")
 
     def speed_for(self, cause: GapCause, tries: int) -> float:
         """Return the speed in mm/s for a gap that was tried so often already."""
@@ -68,7 +67,7 @@ class PassSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class Pass:
+class GapPass:
     """One stretch driven over a gap.
 
     Attributes:
@@ -117,9 +116,9 @@ class GapVisit:
     run_up: float
     ramp: float
 
-    def passes(self, way: int) -> list[Pass]:
+    def passes(self, way: int) -> list[GapPass]:
         """Return the passes of one of the four ways to drive the visit."""
-        found: list[Pass] = []
+        found: list[GapPass] = []
         for stretch, forward in passes_of(self.field, way):
             ends = (stretch.reach_low, stretch.reach_high)
             before, after = stretch.low - ends[0], ends[1] - stretch.high
@@ -128,7 +127,9 @@ class GapVisit:
             steady = before >= self.run_up - _ROUNDING and after >= self.ramp - _ROUNDING
             over = (stretch.low, stretch.high)
             found.append(
-                Pass(self.gaps, stretch.line, stretch.at, *ends, over, before, self.speed, steady)
+                GapPass(
+                    self.gaps, stretch.line, stretch.at, *ends, over, before, self.speed, steady
+                )
             )
         return found
 
@@ -145,10 +146,10 @@ class Tour:
         home_seconds: from the end of each visit back home; zeros without a home.
     """
 
-    passes: tuple[tuple[Pass, ...], ...]
+    passes: tuple[tuple[GapPass, ...], ...]
     moves: tuple[tuple[Move, ...], ...]
     out_of_reach: tuple[int, ...]
-    end: Place
+    end: Point
     home_seconds: tuple[float, ...]
 
     @property
@@ -176,28 +177,28 @@ class Tour:
 
 def plan_tour(
     gaps: Sequence[GapSnapshot],
-    ground: WorkArea,
+    area: WorkArea,
     settings: PassSettings,
     *,
-    begin: Place,
+    begin: Point,
     tries: Mapping[int, int] | None = None,
-    home: Place | None = None,
+    home: Point | None = None,
 ) -> Tour:
     """Plan a short tour over gaps: each is visited once, lines cut at zones, run-ups fitted.
 
     Args:
         gaps: open gaps.
-        ground: where the machine moves.
+        area: where the machine moves.
         settings: how gaps are gone back over.
         begin: where the probe is, (scan, index) in mm.
         tries: how often each gap was tried already, by number; 0 where it is not named.
         home: where the probe shall be in the end; reckoned with, not driven.
     """
     along = 0 if settings.along == "scan" else 1
-    visits, lost = _visits(gaps, ground, settings, along, tries or {})
-    order = order_visits(_as_arrays(visits, ground, along), ground.metric, begin=begin, home=home)
-    mover = Mover(begin=begin, zones=ground.zones, limits=ground.reach, together=ground.together)
-    passes: list[tuple[Pass, ...]] = []
+    visits, lost = _visits(gaps, area, settings, along, tries or {})
+    order = order_visits(_as_arrays(visits, area, along), area.metric, begin=begin, home=home)
+    mover = Mover(begin=begin, zones=area.zones, limits=area.reach, together=area.together)
+    passes: list[tuple[GapPass, ...]] = []
     moves: list[tuple[Move, ...]] = []
     back: list[float] = []
     for code in order:
@@ -213,10 +214,10 @@ def plan_tour(
         passes.append(tuple(driven))
         moves.append(tuple(mover.moves[done:]))
         end = mover.moves[-1].end
-        gone = (
-            0.0 if home is None else move_time(math.dist(end, home), *ground.limits.path(end, home))
+        backwards = (
+            0.0 if home is None else move_time(math.dist(end, home), *area.limits.path(end, home))
         )
-        back.append(gone)
+        back.append(backwards)
     end = mover.moves[-1].end if mover.moves else begin
     return Tour(
         passes=tuple(passes),
@@ -229,31 +230,31 @@ def plan_tour(
 
 def _visits(
     gaps: Sequence[GapSnapshot],
-    ground: WorkArea,
+    area: WorkArea,
     settings: PassSettings,
     along: int,
     tries: Mapping[int, int],
 ) -> tuple[list[GapVisit], set[int]]:
     """Return the visits, and the gaps of which nothing can be reached."""
-    axis, across = ground.axes[along], ground.axes[1 - along]
-    travel, beside = ground.reach.axes[along], ground.reach.axes[1 - along]
+    axis, across = area.axes[along], area.axes[1 - along]
+    travel, cross_travel = area.reach.axes[along], area.reach.axes[1 - along]
     visits: list[GapVisit] = []
     lost: set[int] = set()
-    for numbers, rows, (low, high), speed in _joined(gaps, ground, settings, along, tries):
-        run = ground.run_length(along, speed, settings.settle)
+    for numbers, rows, (low, high), speed in _joined(gaps, area, settings, along, tries):
+        run = area.run_length(along, speed, settings.settle)
         field: Field = []
         for row in range(rows[0], rows[1] + 1):
             at = across.start + row * across.resolution
-            if not across.wrapped and not beside.low <= at <= beside.high:
+            if not across.wrapped and not cross_travel.low <= at <= cross_travel.high:
                 continue
             stretches = cut_line(
                 axis=axis, along=along, line=row % across.cells, at=at, low=low, high=high, run=run,
-                zones=ground.zones, travel=travel,
+                zones=area.zones, travel=travel,
             )  # fmt: skip
             if stretches:
                 field.append(stretches)
         if field:
-            ramp = ramp_length(speed, ground.limits.axes[along].acceleration)
+            ramp = ramp_length(speed, area.limits.axes[along].acceleration)
             visits.append(GapVisit(numbers, field, speed, run, ramp))
         else:
             lost.update(numbers)
@@ -266,15 +267,15 @@ _Joined = tuple[tuple[int, ...], tuple[int, int], tuple[float, float], float]
 
 def _joined(
     gaps: Sequence[GapSnapshot],
-    ground: WorkArea,
+    area: WorkArea,
     settings: PassSettings,
     along: int,
     tries: Mapping[int, int],
 ) -> list[_Joined]:
     """Gather gaps of the same lines and speed whose run-ups overlap."""
-    across = ground.axes[1 - along]
-    most = ground.limits.axes[along].speed
-    period = ground.zones.periods[along]
+    across = area.axes[1 - along]
+    most = area.limits.axes[along].speed
+    period = area.zones.periods[along]
     single: list[_Joined] = []
     for gap in gaps:
         extent, lines = (gap.scan, gap.index) if along == 0 else (gap.index, gap.scan)
@@ -287,7 +288,7 @@ def _joined(
     for item in single:
         if found:
             numbers, rows, (low, high), speed = found[-1]
-            near = 2 * ground.run_length(along, speed, settings.settle)
+            near = 2 * area.run_length(along, speed, settings.settle)
             reach = max(high, item[2][1])
             if (
                 (rows, speed) == (item[1], item[3])
@@ -307,7 +308,7 @@ def _rows(extent: tuple[float, float], axis: Axis) -> tuple[int, int]:
     return first, max(first, last)
 
 
-def _as_arrays(visits: list[GapVisit], ground: WorkArea, along: int) -> Visits:
+def _as_arrays(visits: list[GapVisit], area: WorkArea, along: int) -> Visits:
     entry = np.empty((len(visits), WAYS, 2))
     own = np.empty((len(visits), WAYS))
     seconds = 0.0
@@ -317,16 +318,16 @@ def _as_arrays(visits: list[GapVisit], ground: WorkArea, along: int) -> Visits:
             entry[number, way] = entries(passes, along)[0]
             shaky = sum(not single.steady for single in visit.passes(way))
             if way % 2 == 0:  # backwards it takes as long
-                seconds = _drive_seconds(passes, visit.speed, ground, along)
+                seconds = _drive_seconds(passes, visit.speed, area, along)
             own[number, way] = seconds + shaky * AVOIDED
     # Where no way is steady none is better than the others.
     own -= np.floor(own.min(axis=1, initial=np.inf) / AVOIDED)[:, None] * AVOIDED
     return Visits(entry, own)
 
 
-def _drive_seconds(passes: list[FieldPass], speed: float, ground: WorkArea, along: int) -> float:
+def _drive_seconds(passes: list[StretchPass], speed: float, area: WorkArea, along: int) -> float:
     """Return the seconds of passes and of the ways between them, zones left aside."""
-    rate = ground.limits.axes[along].acceleration
+    rate = area.limits.axes[along].acceleration
     seconds = 0.0
     for k, (stretch, _) in enumerate(passes):
         seconds += move_time(stretch.reach_high - stretch.reach_low, speed, rate)
@@ -335,5 +336,5 @@ def _drive_seconds(passes: list[FieldPass], speed: float, ground: WorkArea, alon
                 entries(passes[k - 1 : k], along)[1],
                 entries(passes[k : k + 1], along)[0],
             )
-            seconds += float(ground.metric.between(np.array(leave), np.array(enter)))
+            seconds += float(area.metric.between(np.array(leave), np.array(enter)))
     return seconds

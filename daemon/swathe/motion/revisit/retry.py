@@ -7,13 +7,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from swathe.motion.errors import MotionError, Place
+from swathe.motion.errors import MotionError, Point
 from swathe.motion.limits.moves import total_time
 from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.revisit.passes import PassSettings, Tour, plan_tour
 from swathe.pipeline import GapCause, GapSnapshot
 
-__all__ = ["LeftGap", "NextStep", "RetryLog", "RetrySettings", "Stop", "next_passes"]
+__all__ = ["RemainingGap", "RetryLog", "RetrySettings", "RevisitStep", "Stop", "next_passes"]
 
 _ROUNDING_MM = 1e-6
 
@@ -50,11 +50,11 @@ class RetrySettings:
         if self.most_tries < 0 or not 0 < self.target <= 100:
             got = f"(got {self.most_tries!r} tries, {self.target!r} %)"
             requirement = f"tries must be >= 0 and the target > 0 % and <= 100 % {got}"
-            raise MotionError(requirement, mend="correct it in the settings")
+            raise MotionError(requirement, remedy="correct it in the settings")
 
 
 @dataclass(frozen=True, slots=True)
-class LeftGap:
+class RemainingGap:
     """A gap that is not tried any more.
 
     Attributes:
@@ -71,7 +71,7 @@ class LeftGap:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NextStep:
+class RevisitStep:
     """What to do next.
 
     Attributes:
@@ -84,7 +84,7 @@ class NextStep:
     tour: Tour | None
     stop: Stop | None
     words: str
-    left: tuple[LeftGap, ...] = ()
+    left: tuple[RemainingGap, ...] = ()
 
 
 class RetryLog:
@@ -126,16 +126,16 @@ def next_passes(
     gaps: Sequence[GapSnapshot],
     *,
     book: RetryLog,
-    ground: WorkArea,
+    area: WorkArea,
     passes: PassSettings,
     settings: RetrySettings,
-    begin: Place,
+    begin: Point,
     coverage: float,
     elapsed: float = 0.0,
     on_battery: float = 0.0,
-    home: Place | None = None,
+    home: Point | None = None,
     in_doubt: bool = False,
-) -> NextStep:
+) -> RevisitStep:
     """Return what to do next, or why to stop.
 
     After the tour was driven, `book.note_tried` takes the gaps that it visited, and this is asked
@@ -144,7 +144,7 @@ def next_passes(
     Args:
         gaps: open gaps.
         book: how often each was tried.
-        ground: where the machine moves.
+        area: where the machine moves.
         passes: how gaps are gone back over.
         settings: when going back ends.
         begin: where the probe is, (scan, index) in mm.
@@ -156,39 +156,39 @@ def next_passes(
     """
     if coverage >= settings.target:
         words = f"target reached: {coverage:.2f} % of {settings.target:g} %"
-        return NextStep(tour=None, stop=Stop.TARGET, words=words)
+        return RevisitStep(tour=None, stop=Stop.TARGET, words=words)
     if not gaps:
         words = f"nothing is missing that was left behind, at {coverage:.2f} %"
-        return NextStep(tour=None, stop=Stop.NOTHING_MISSING, words=words)
+        return RevisitStep(tour=None, stop=Stop.NOTHING_MISSING, words=words)
     if in_doubt:
         words = "a calibration check failed: readings would be in doubt; pass a check first"
-        return NextStep(tour=None, stop=Stop.IN_DOUBT, words=words)
+        return RevisitStep(tour=None, stop=Stop.IN_DOUBT, words=words)
     tries = {gap.number: book.tries(gap) for gap in gaps}
     fresh = [gap for gap in gaps if tries[gap.number] < settings.most_tries]
     left = [
-        LeftGap(gap.number, gap.cause, tries[gap.number], Stop.TRIES)
+        RemainingGap(gap.number, gap.cause, tries[gap.number], Stop.TRIES)
         for gap in gaps
         if tries[gap.number] >= settings.most_tries
     ]
-    tour = plan_tour(fresh, ground, passes, begin=begin, tries=tries, home=home)
+    tour = plan_tour(fresh, area, passes, begin=begin, tries=tries, home=home)
     lost = set(tour.out_of_reach) - set(tour.gaps)
     left += [
-        LeftGap(gap.number, gap.cause, tries[gap.number], Stop.OUT_OF_REACH)
+        RemainingGap(gap.number, gap.cause, tries[gap.number], Stop.OUT_OF_REACH)
         for gap in fresh
         if gap.number in lost
     ]
     if not tour.passes:
         why = Stop.OUT_OF_REACH if lost else Stop.TRIES
-        return NextStep(tour=None, stop=why, words=_why_left(left), left=tuple(left))
+        return RevisitStep(tour=None, stop=why, words=_why_left(left), left=tuple(left))
     count, short = _affordable(tour, settings, elapsed, on_battery)
     if count == 0:
         words = f"{short}: no pass over any of {_gaps(len(fresh) - len(lost))} fits into what is left of it"
-        return NextStep(tour=None, stop=short, words=words, left=tuple(left))
+        return RevisitStep(tour=None, stop=short, words=words, left=tuple(left))
     tour = tour.first(count)
     words = f"going back over {_gaps(len(tour.gaps))}, {tour.seconds:,.0f} s"
     if short is not None:
         words += f"; {_gaps(len(fresh) - len(lost) - len(tour.gaps))} must wait: {short}"
-    return NextStep(tour=tour, stop=short, words=words, left=tuple(left))
+    return RevisitStep(tour=tour, stop=short, words=words, left=tuple(left))
 
 
 def _affordable(
@@ -207,7 +207,7 @@ def _affordable(
     return len(tour.moves), None
 
 
-def _why_left(left: Sequence[LeftGap]) -> str:
+def _why_left(left: Sequence[RemainingGap]) -> str:
     """Return why gaps are left, with their causes, for a message."""
     parts: list[str] = []
     for why in (Stop.TRIES, Stop.OUT_OF_REACH):

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DelayEstimate", "Pass", "estimate_delay", "find_passes"]
+__all__ = ["DelayEstimate", "LinePass", "estimate_delay", "find_passes"]
 
 # Shifts between a coarse and a fine search, in steps of the profile's grid.
 _COARSE_PER_CELL = 4
@@ -37,7 +37,7 @@ _LEAST_OVERLAP = 0.4
 
 
 @dataclass(frozen=True, slots=True)
-class Pass:
+class LinePass:
     """One run along one line: its readings, and the way of the probe around them.
 
     Attributes:
@@ -87,7 +87,7 @@ def find_passes(
     path: NDArray[np.float64],
     way_rows: NDArray[np.int64],
     resolution: float,
-) -> list[Pass]:
+) -> list[LinePass]:
     """Return the passes of a scan: stretches of the way along one line in one direction.
 
     Args:
@@ -118,12 +118,14 @@ def find_passes(
         low, high = np.searchsorted(times, way_times[[first, end]])
         mine = np.flatnonzero((rows[low:high] == row) & np.isfinite(thickness[low:high])) + low
         if mine.size >= _FEWEST_READINGS:
-            found.append(Pass(row, times[mine], thickness[mine], way_times[stretch], path[stretch]))
+            found.append(
+                LinePass(row, times[mine], thickness[mine], way_times[stretch], path[stretch])
+            )
     return found
 
 
 def estimate_delay(
-    passes: Sequence[Pass], *, resolution: float, longest_ns: float = 200e6
+    passes: Sequence[LinePass], *, resolution: float, longest_ns: float = 200e6
 ) -> DelayEstimate:
     """Return the delay that makes neighbouring lines agree best.
 
@@ -210,7 +212,7 @@ def _lowest(delays: NDArray[np.float64], cost: NDArray[np.float64]) -> float:
 
 
 def _disagreement(
-    a: Pass, b: Pass, delays: NDArray[np.float64], resolution: float
+    a: LinePass, b: LinePass, delays: NDArray[np.float64], resolution: float
 ) -> NDArray[np.float64]:
     """Return how much two lines differ for each delay, mm, shape as `delays`."""
     low = max(a.path.min(), b.path.min())
@@ -230,7 +232,7 @@ def _disagreement(
     return found
 
 
-def _profile(one: Pass, delay: float, grid: NDArray[np.float64]) -> NDArray[np.float64]:
+def _profile(one: LinePass, delay: float, grid: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the wall along a line as it would be with `delay` taken off, NaN off its ends."""
     place = np.interp(one.times - delay, one.way_times, one.path)
     order = np.argsort(place, kind="stable")

@@ -9,16 +9,16 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from daemon.motion_model import distance_to_zone, ground, grounds, walk
+from daemon.motion_model import area, areas, distance_to_zone, walk
 from swathe.errors import SwatheError
 from swathe.motion import (
     AxisLimits,
+    KeepOutZone,
     MotionError,
     Move,
     MoveKind,
     Twist,
     WorkArea,
-    Zone,
     Zones,
     check_move,
     check_moves,
@@ -27,8 +27,8 @@ from swathe.motion.limits.moves import move_time, ramp_length, ramp_time
 from swathe.motion.raster.route import is_free, route
 from swathe.station import parse_station
 
-PLATE = ground(zones=(Zone("manhole", (400, 600), (20, 70)),), clearance=5)
-PIPE = ground(wrapped=True, turns=1.5, zones=(Zone("support", (400, 600), (300, 400)),))
+PLATE = area(zones=(KeepOutZone("manhole", (400, 600), (20, 70)),), clearance=5)
+PIPE = area(wrapped=True, turns=1.5, zones=(KeepOutZone("support", (400, 600), (300, 400)),))
 GOOD = Move(MoveKind.SCAN, (0.0, 0.0), (300.0, 0.0), 200.0, 400.0, 0)
 
 
@@ -54,7 +54,7 @@ def test_forbidden_move_is_refused_with_place_and_mend(
     with pytest.raises(MotionError) as caught:
         check_move(move, PLATE.limits, PLATE.zones)
     assert text in str(caught.value)
-    assert caught.value.mend
+    assert caught.value.remedy
     assert isinstance(caught.value, SwatheError)
 
 
@@ -125,12 +125,12 @@ def test_jump_between_moves_is_refused() -> None:
 @pytest.mark.parametrize(
     ("make", "text"),
     [
-        (lambda: Twist.of(ground().index, turns=1), "must be a circumference"),
-        (lambda: Twist.of(ground(wrapped=True).index, turns=0), "must be > 0"),
+        (lambda: Twist.of(area().index, turns=1), "must be a circumference"),
+        (lambda: Twist.of(area(wrapped=True).index, turns=0), "must be > 0"),
         (lambda: AxisLimits(speed=0, acceleration=1), "limit of speed must be > 0"),
         (lambda: AxisLimits(low=1, high=1, speed=1, acceleration=1), "from lower to higher"),
-        (lambda: ground(clearance=-1), "clearance must be >= 0"),
-        (lambda: ground(zones=(Zone("z", (2, 1)),)), "zone 'z' must run from lower to higher"),
+        (lambda: area(clearance=-1), "clearance must be >= 0"),
+        (lambda: area(zones=(KeepOutZone("z", (2, 1)),)), "zone 'z' must run from lower to higher"),
     ],
 )
 def test_impossible_limits_are_refused(make: object, text: str) -> None:
@@ -160,7 +160,7 @@ def test_zones_of_a_station_are_taken() -> None:
         "test",
     )
     zones = Zones.of(station, clearance=2)
-    assert zones.zones == (Zone("manhole", (400.0, 600.0), None),)
+    assert zones.zones == (KeepOutZone("manhole", (400.0, 600.0), None),)
     assert zones.free(0, 50.0, (0.0, 1000.0)) == [(0.0, 397.999), (602.001, 1000.0)]
 
 
@@ -190,7 +190,7 @@ def test_ramp_is_that_of_uniform_acceleration() -> None:
 
 
 @settings(max_examples=150)
-@given(over=grounds(), data=st.data())
+@given(over=areas(), data=st.data())
 def test_way_round_zones_is_free(over: WorkArea, data: st.DataObject) -> None:
     """Every leg keeps out of every zone and within the travel, and the last one ends there."""
     reach = over.reach
@@ -221,8 +221,11 @@ def test_way_round_zones_is_free(over: WorkArea, data: st.DataObject) -> None:
 
 def test_two_zones_that_touch_leave_no_seam() -> None:
     """An obstacle told in two rectangles is not driven through along their common border."""
-    zones = (Zone("left", (400, 500), (-50, 90)), Zone("right", (500, 600), (-50, 90)))
-    over = ground(zones=zones)
+    zones = (
+        KeepOutZone("left", (400, 500), (-50, 90)),
+        KeepOutZone("right", (500, 600), (-50, 90)),
+    )
+    over = area(zones=zones)
     assert not is_free(over.zones, (500.0, 100.0), (500.0, -10.0))
     places = route((390.0, 0.0), (610.0, 0.0), zones=over.zones, limits=over.limits, together=False)
     assert places is not None

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from daemon.motion_model import distance_to_zone, ground, grounds, rasters, walk
+from daemon.motion_model import area, areas, distance_to_zone, rasters, walk
 from swathe.motion import (
     AxisLimits,
+    KeepOutZone,
     MotionError,
     MotionLimits,
     MoveKind,
@@ -20,7 +21,6 @@ from swathe.motion import (
     Plan,
     RasterSettings,
     WorkArea,
-    Zone,
     Zones,
     check_moves,
     plan_raster,
@@ -58,7 +58,7 @@ def covered(plan: Plan, over: WorkArea) -> np.ndarray[Any, np.dtype[np.bool_]]:
 
 
 @settings(max_examples=150)
-@given(over=grounds(), wanted=rasters())
+@given(over=areas(), wanted=rasters())
 def test_plan_covers_what_can_be_reached_and_nothing_forbidden(
     over: WorkArea, wanted: RasterSettings
 ) -> None:
@@ -110,11 +110,11 @@ def test_each_cell_left_out_has_its_own_reason() -> None:
             scan=AxisLimits(low=-1.25, high=103.75, speed=5.0, acceleration=20.0),
             index=AxisLimits(speed=5.0, acceleration=20.0),
         ),
-        zones=Zones((Zone("band", (17.0, 97.0)),), clearance=3.0, scan=scan, index=index),
+        zones=Zones((KeepOutZone("band", (17.0, 97.0)),), clearance=3.0, scan=scan, index=index),
     )
     plan = plan_raster(over, RasterSettings(footprint=1.0, reading_rate=5.0))
-    told = {(item.extent, item.why) for item in plan.left_out if item.line == 0}
-    assert told == {
+    report = {(item.extent, item.why) for item in plan.left_out if item.line == 0}
+    assert report == {
         ((13.75, 16.25), "within 3 mm of excluded zone 'band'"),
         ((96.25, 101.25), "within 3 mm of excluded zone 'band'"),
         ((101.25, 103.75), "no way leads there round the excluded zones"),
@@ -122,7 +122,7 @@ def test_each_cell_left_out_has_its_own_reason() -> None:
 
 
 @settings(max_examples=60)
-@given(over=grounds(), wanted=rasters())
+@given(over=areas(), wanted=rasters())
 def test_plan_is_the_same_each_time(over: WorkArea, wanted: RasterSettings) -> None:
     """Planning twice gives the same moves, or the same refusal."""
     plans: list[object] = []
@@ -149,7 +149,7 @@ def test_lines_overlap_as_asked_and_meet_every_row(
     footprint: float, overlap: float, apart: float
 ) -> None:
     """Lines stand closer than a row only where the footprint asks for it."""
-    axis = ground().index
+    axis = area().index
     lines = line_positions(
         axis, RasterSettings(footprint=footprint, overlap=overlap, reading_rate=1)
     )
@@ -159,7 +159,7 @@ def test_lines_overlap_as_asked_and_meet_every_row(
 
 def test_time_and_distance_agree_with_a_count_by_hand() -> None:
     """Eleven lines of 1,005 mm with 50 mm before and after, ten steps of 10 mm."""
-    plan = plan_raster(ground(), RasterSettings(**SETTINGS))
+    plan = plan_raster(area(), RasterSettings(**SETTINGS))
     assert (plan.speed, plan.run, plan.unsteady) == (200.0, RUN, 0.0)
     assert plan.scan_distance == pytest.approx(11 * 1105)
     assert plan.distance == pytest.approx(11 * 1105 + 10 * 10)
@@ -170,7 +170,7 @@ def test_time_and_distance_agree_with_a_count_by_hand() -> None:
 def test_serpentine_turns_and_one_way_goes_back() -> None:
     """Serpentine lines alternate; lines of one way all rise."""
     for pattern, expected in ((Pattern.SERPENTINE, {1, -1}), (Pattern.ONE_WAY, {1})):
-        plan = plan_raster(ground(), RasterSettings(**SETTINGS, pattern=pattern))
+        plan = plan_raster(area(), RasterSettings(**SETTINGS, pattern=pattern))
         scans = [m for m in plan.moves if m.kind is MoveKind.SCAN]
         signs = [int(math.copysign(1, m.end[0] - m.start[0])) for m in scans]
         assert set(signs) == expected
@@ -181,14 +181,14 @@ def test_serpentine_turns_and_one_way_goes_back() -> None:
 
 def test_run_in_without_room_is_told() -> None:
     """Where travel ends at the grid, the speed rises over the plan and that length is told."""
-    over = ground(zones=(Zone("stop", (-200, -2.5), None),))
+    over = area(zones=(KeepOutZone("stop", (-200, -2.5), None),))
     plan = plan_raster(over, RasterSettings(**SETTINGS))
     assert plan.unsteady == pytest.approx(11 * RUN, abs=0.1)
 
 
 def test_zone_is_passed_field_by_field() -> None:
     """Round an obstacle in the middle the probe goes a few times, not once a line."""
-    over = ground(zones=(Zone("manhole", (400, 600), (15, 75)),), clearance=8)
+    over = area(zones=(KeepOutZone("manhole", (400, 600), (15, 75)),), clearance=8)
     plan = plan_raster(over, RasterSettings(**SETTINGS))
     scans = [m for m in plan.moves if m.kind is MoveKind.SCAN]
     assert len(scans) == 11 + 8  # with the clearance 7 to 83 mm: lines at 10 to 80 mm
@@ -199,14 +199,14 @@ def test_zone_is_passed_field_by_field() -> None:
 
 def test_resumed_plan_has_only_the_lines_asked_for() -> None:
     """After a crash only what is left is driven, from where the probe is."""
-    plan = plan_raster(ground(), RasterSettings(**SETTINGS), only=range(7, 11), begin=(500.0, 0.0))
+    plan = plan_raster(area(), RasterSettings(**SETTINGS), only=range(7, 11), begin=(500.0, 0.0))
     assert {m.line for m in plan.moves} == {7, 8, 9, 10}
     assert plan.moves[0].start == (500.0, 0.0)
 
 
 def test_around_a_pipe_winds_up_and_goes_back() -> None:
     """One way round and round a pipe: the cable winds up to its limit and goes back from it."""
-    over = ground(wrapped=True, turns=3.0)
+    over = area(wrapped=True, turns=3.0)
     plan = plan_raster(
         over, RasterSettings(footprint=5, reading_rate=5, pattern=Pattern.ONE_WAY, along="index")
     )
@@ -221,7 +221,7 @@ def test_around_a_pipe_winds_up_and_goes_back() -> None:
 
 def test_half_a_turn_to_either_side_reaches_all_round() -> None:
     """With ±0.5 turns each line round the pipe is cut where the cable is at its limit."""
-    over = ground(wrapped=True, turns=0.5)
+    over = area(wrapped=True, turns=0.5)
     plan = plan_raster(over, RasterSettings(footprint=5, reading_rate=5, along="index"))
     assert not plan.left_out
     check_moves(plan.moves, over.limits, over.zones, over.twist)
@@ -229,14 +229,14 @@ def test_half_a_turn_to_either_side_reaches_all_round() -> None:
 
 def test_plan_without_a_reachable_cell_says_why() -> None:
     """A zone over everything is no plan, and the text says what to look at."""
-    over = ground(zones=(Zone("tank", (-200, 1200), (0, 96)),), clearance=5)
+    over = area(zones=(KeepOutZone("tank", (-200, 1200), (0, 96)),), clearance=5)
     with pytest.raises(MotionError, match=r"within 5 mm of excluded zone 'tank'.*check the zones"):
         plan_raster(over, RasterSettings(**SETTINGS))
 
 
 def test_band_across_the_plate_leaves_the_far_side_out() -> None:
     """A band from edge to edge cannot be passed: what lies beyond is told before starting."""
-    over = ground(zones=(Zone("flange", (500, 520), None),))
+    over = area(zones=(KeepOutZone("flange", (500, 520), None),))
     plan = plan_raster(over, RasterSettings(**SETTINGS), begin=(0.0, 0.0))
     assert {item.why for item in plan.left_out} == {"no way leads there round the excluded zones"}
     assert all(place[0] < 500 for m in plan.moves for place in (m.start, m.end))

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.motion_model import gap, ground
+from daemon.motion_model import area, gap
 from swathe.motion import next_by_hand
 from swathe.pipeline import GapCause
 from swathe.station import Axis
@@ -76,7 +76,7 @@ def test_line_profile_names_no_index() -> None:
 
 def test_way_round_a_pipe_is_the_short_one() -> None:
     """From the last line of a pipe the first one is next door, and told by its own number."""
-    over = ground(wrapped=True)
+    over = area(wrapped=True)
     gaps = [gap(1, (10, 20), (355, 375)), gap(2, (10, 20), (245, 255))]
     step = next_by_hand(gaps, scan=over.scan, index=over.index, at=(10.0, 345.0))
     assert step is not None

@@ -8,15 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.motion_model import gap, ground
+from daemon.motion_model import area, gap
 from swathe.motion import (
+    KeepOutZone,
     MotionError,
-    NextStep,
     PassSettings,
     RetryLog,
     RetrySettings,
+    RevisitStep,
     Stop,
-    Zone,
     next_passes,
 )
 from swathe.pipeline import GapCause, GapSnapshot
@@ -33,11 +33,11 @@ def ask(
     book: RetryLog | None = None,
     wanted: RetrySettings | None = None,
     **other: Any,
-) -> NextStep:
+) -> RevisitStep:
     """Ask what to do next, at the corner of a plate and at 90 % of coverage."""
     parts: dict[str, Any] = {
         "book": book or RetryLog(),
-        "ground": ground(),
+        "ground": area(),
         "passes": PassSettings(speed=100),
         "settings": wanted or RetrySettings(),
         "begin": (0.0, 0.0),
@@ -140,10 +140,10 @@ def test_battery_keeps_the_way_home() -> None:
 
 def test_gap_out_of_reach_is_told_apart() -> None:
     """A gap that no pass reaches is left for that, not for its tries."""
-    over = ground(zones=(Zone("stub", (290, 350), (0, 100)),), clearance=3)
-    step = ask(GAPS[:1], ground=over)
+    over = area(zones=(KeepOutZone("stub", (290, 350), (0, 100)),), clearance=3)
+    step = ask(GAPS[:1], area=over)
     assert (step.stop, step.words) == (Stop.OUT_OF_REACH, "1 gap out of reach (1 no signal)")
-    step = ask(GAPS, ground=over)
+    step = ask(GAPS, area=over)
     assert step.tour is not None
     assert [left.number for left in step.left] == [1]
 

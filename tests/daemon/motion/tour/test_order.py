@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from daemon.motion_model import distance_to_zone, gap, ground, grounds, walk
+from daemon.motion_model import area, areas, distance_to_zone, gap, walk
 from swathe.motion import (
     AxisLimits,
+    KeepOutZone,
     Metric,
     MotionError,
     MotionLimits,
@@ -23,7 +24,6 @@ from swathe.motion import (
     PassSettings,
     Visits,
     WorkArea,
-    Zone,
     check_moves,
     order_visits,
     plan_tour,
@@ -184,7 +184,7 @@ def test_metric_is_the_time_of_the_moves(scan: float, index: float, together: bo
 
 def test_pass_has_its_run_up_and_run_out() -> None:
     """A pass begins its run-up before the gap and ends it after."""
-    tour = plan_tour([gap(1, (300, 340), (15, 25))], ground(), SLOW, begin=BEGIN)
+    tour = plan_tour([gap(1, (300, 340), (15, 25))], area(), SLOW, begin=BEGIN)
     ((single,),) = tour.passes
     assert (single.gaps, single.line, single.at) == ((1,), 2, 20.0)
     assert (single.start, single.end) == (300 - RUN_UP, 340 + RUN_UP)
@@ -197,10 +197,8 @@ def test_pass_has_its_run_up_and_run_out() -> None:
 
 def test_approach_is_from_where_there_is_room() -> None:
     """Beside a zone the pass runs towards it: its run-out fits there, a run-up would not."""
-    zone = Zone("stub", (200, 300 - RAMP - 1), (0, 100))
-    tour = plan_tour(
-        [gap(1, (300, 340), (15, 25))], ground(zones=(zone,)), SLOW, begin=(310.0, 0.0)
-    )
+    zone = KeepOutZone("stub", (200, 300 - RAMP - 1), (0, 100))
+    tour = plan_tour([gap(1, (300, 340), (15, 25))], area(zones=(zone,)), SLOW, begin=(310.0, 0.0))
     ((single,),) = tour.passes
     assert not single.rising
     assert single.steady
@@ -209,7 +207,7 @@ def test_approach_is_from_where_there_is_room() -> None:
 
 def test_gap_of_several_lines_is_driven_to_and_fro() -> None:
     """Three lines of one gap follow each other, each in the other direction."""
-    tour = plan_tour([gap(4, (300, 340), (15, 45))], ground(), SLOW, begin=BEGIN)
+    tour = plan_tour([gap(4, (300, 340), (15, 45))], area(), SLOW, begin=BEGIN)
     assert [(p.line, p.rising) for p in tour.passes[0]] == [(2, True), (3, False), (4, True)]
 
 
@@ -221,10 +219,10 @@ def test_neighbours_on_a_line_are_one_visit() -> None:
         gap(3, (345, 350), (15, 25), GapCause.NO_SIGNAL),
         gap(4, (600, 610), (15, 25)),
     ]
-    tour = plan_tour(gaps, ground(), SLOW, begin=BEGIN, tries={3: 1})
+    tour = plan_tour(gaps, area(), SLOW, begin=BEGIN, tries={3: 1})
     assert sorted(visit[0].gaps for visit in tour.passes) == [(1, 2), (3,), (4,)]
     apart = PassSettings(speed=100, settle=0.1, join=False)
-    assert len(plan_tour(gaps, ground(), apart, begin=BEGIN).passes) == 4
+    assert len(plan_tour(gaps, area(), apart, begin=BEGIN).passes) == 4
 
 
 @pytest.mark.parametrize(
@@ -241,14 +239,14 @@ def test_neighbours_on_a_line_are_one_visit() -> None:
 def test_coupling_faults_are_tried_slower(cause: GapCause, tries: int, speed: float) -> None:
     """Each further try at a lost echo is slower; a place where nobody was needs no care."""
     tour = plan_tour(
-        [gap(1, (300, 340), (15, 25), cause)], ground(), SLOW, begin=BEGIN, tries={1: tries}
+        [gap(1, (300, 340), (15, 25), cause)], area(), SLOW, begin=BEGIN, tries={1: tries}
     )
     assert tour.passes[0][0].speed == pytest.approx(speed)
 
 
 def test_gap_over_the_seam_of_a_pipe_is_one_visit() -> None:
     """A gap from the last line to the first of a pipe is not driven round the pipe."""
-    over = ground(wrapped=True, turns=1.5)
+    over = area(wrapped=True, turns=1.5)
     tour = plan_tour([gap(1, (300, 340), (335, 375))], over, SLOW, begin=(300.0, 350.0))
     assert [p.line for p in tour.passes[0]] in ([34, 35, 0, 1], [1, 0, 35, 34])
     assert all(abs(a.end[1] - a.start[1]) < 50 for a in tour.moves[0])
@@ -256,14 +254,14 @@ def test_gap_over_the_seam_of_a_pipe_is_one_visit() -> None:
 
 def test_gap_that_cannot_be_reached_is_named() -> None:
     """A gap within the clearance of a zone is out of reach, the others are visited."""
-    over = ground(zones=(Zone("stub", (290, 350), (0, 100)),), clearance=3)
+    over = area(zones=(KeepOutZone("stub", (290, 350), (0, 100)),), clearance=3)
     gaps = [gap(1, (300, 340), (15, 25)), gap(2, (600, 640), (15, 25))]
     tour = plan_tour(gaps, over, SLOW, begin=BEGIN)
     assert (tour.out_of_reach, tour.gaps) == ((1,), (2,))
 
 
 @settings(max_examples=40)
-@given(over=grounds(), data=st.data())
+@given(over=areas(), data=st.data())
 def test_going_back_keeps_limits_and_zones(over: WorkArea, data: st.DataObject) -> None:
     """Each gap is visited once or told out of reach; no move breaks a limit or meets a zone."""
     gaps: list[GapSnapshot] = []

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from swathe.pipeline.placing.delay import DelayEstimate, Pass, estimate_delay, find_passes
+from swathe.pipeline.placing.delay import DelayEstimate, LinePass, estimate_delay, find_passes
 
 RESOLUTION = 4.0
 LENGTH = 600.0
@@ -26,7 +26,7 @@ def wall(scan: NDArray[np.float64], index: float, *, flat: bool) -> NDArray[np.f
 
 def raster(
     *, speed: float, delay_ms: float, jitter_ms: float, flat: bool = False, seed: int = 0
-) -> list[Pass]:
+) -> list[LinePass]:
     """Return the passes of a serpentine raster whose readings are stamped late by `delay_ms`.
 
     The gauge has no clock: its jitter is what is left on its times, about their mean.
@@ -112,22 +112,22 @@ def test_delay_from_going_to_and_fro_on_one_line() -> None:
     """Going to and fro over a step of a block tells the delay as a raster does."""
     passes = raster(speed=100.0, delay_ms=30.0, jitter_ms=1.0)
     one_line = [
-        Pass(0, p.times, np.where(place_of(p) < 300, 12.7, 10.0), p.way_times, p.path)
+        LinePass(0, p.times, np.where(place_of(p) < 300, 12.7, 10.0), p.way_times, p.path)
         for p in (shifted(one, 30.0) for one in passes)
     ]
-    late = [Pass(0, p.times + 30_000_000, p.thickness, p.way_times, p.path) for p in one_line]
+    late = [LinePass(0, p.times + 30_000_000, p.thickness, p.way_times, p.path) for p in one_line]
     found = estimate_delay(late, resolution=RESOLUTION)
     assert found.sure, found.reason
     assert found.delay / 1e6 == pytest.approx(30.0, abs=2.0)
 
 
-def shifted(one: Pass, delay_ms: float) -> Pass:
+def shifted(one: LinePass, delay_ms: float) -> LinePass:
     """Return a pass with a delay taken off its readings."""
     times = one.times - round(delay_ms * 1e6)
-    return Pass(one.row, times, one.thickness, one.way_times, one.path)
+    return LinePass(one.row, times, one.thickness, one.way_times, one.path)
 
 
-def place_of(one: Pass) -> NDArray[np.float64]:
+def place_of(one: LinePass) -> NDArray[np.float64]:
     """Return where each reading of a pass was taken."""
     return np.asarray(np.interp(one.times, one.way_times, one.path))
 

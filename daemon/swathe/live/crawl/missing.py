@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.motion import Place, Zones
+from swathe.motion import Point, Zones
 from swathe.pipeline import CellState, GapCause, GapSnapshot, Pipeline, runs_of
 
 __all__ = ["homing_order", "lines_left", "missing_gaps"]
@@ -57,7 +57,7 @@ def missing_gaps(pipeline: Pipeline, along: int, *, first: int) -> list[GapSnaps
     axis, across = (grid.scan, grid.index) if along == 0 else (grid.index, grid.scan)
     for row in np.flatnonzero(rest.any(axis=1)).tolist():
         for low, high in runs_of(np.flatnonzero(rest[row])):
-            extent, beside = axis.edges(low, high), across.edges(row, row)
+            extent, row_extent = axis.edges(low, high), across.edges(row, row)
             gaps.append(
                 GapSnapshot(
                     number=first,
@@ -65,9 +65,9 @@ def missing_gaps(pipeline: Pipeline, along: int, *, first: int) -> list[GapSnaps
                     cause=GapCause.NOT_VISITED,
                     causes={GapCause.NOT_VISITED: high - low + 1},
                     cells=high - low + 1,
-                    area=(extent[1] - extent[0]) * (beside[1] - beside[0]),
-                    scan=extent if along == 0 else beside,
-                    index=beside if along == 0 else extent,
+                    area=(extent[1] - extent[0]) * (row_extent[1] - row_extent[0]),
+                    scan=extent if along == 0 else row_extent,
+                    index=row_extent if along == 0 else extent,
                     opened=0,
                     closed=None,
                     end=None,
@@ -79,7 +79,7 @@ def missing_gaps(pipeline: Pipeline, along: int, *, first: int) -> list[GapSnaps
 
 
 def homing_order(
-    axes: tuple[str, ...], starts: list[Place], home: Place | None, zones: Zones
+    axes: tuple[str, ...], starts: list[Point], home: Point | None, zones: Zones
 ) -> tuple[str, ...] | None:
     """Return an order of homing whose ways keep clear of the zones; None if there is none.
 
@@ -97,7 +97,7 @@ def homing_order(
     return None
 
 
-def _clear(order: tuple[str, ...], start: Place, home: Place, zones: Zones) -> bool:
+def _clear(order: tuple[str, ...], start: Point, home: Point, zones: Zones) -> bool:
     at = start
     for axis in order:
         to = (home[0], at[1]) if axis == "scan" else (at[0], home[1])

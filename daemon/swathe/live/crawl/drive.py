@@ -31,6 +31,7 @@ _GRACE_NS = 1_000_000_000
 _REST_SECONDS = 5.0
 _SETTLE_SECONDS = 0.1
 _MOST_SENDINGS = 5
+_NO_ANSWER = (CommandOutcome.UNANSWERED, CommandOutcome.DISCARDED)
 # A time-out of which this machine missed more than this share proves nothing of the crawler.
 _HOST_SHARE = 0.2
 
@@ -108,8 +109,6 @@ class Drive:
             on_state=self._port_changed,
         )
 
-    # Life -----------------------------------------------------------------------------
-
     def start(self) -> None:
         """Open the port and begin to ask for the position; call in the loop."""
         self._loop = asyncio.get_running_loop()
@@ -135,8 +134,6 @@ class Drive:
     def is_open(self) -> bool:
         """Whether the port is open."""
         return self._port.state is PortState.OPEN
-
-    # Halting --------------------------------------------------------------------------
 
     def trouble(self, event: Event, text: str) -> None:
         """Take an event that may stop the motion; the stop is sent before this returns.
@@ -165,8 +162,6 @@ class Drive:
                 report is not None and report.time > self._stopped_at and self._is_still(report)
             )
         self.machine.take(Event.AT_REST, "" if self.rests else "not known to be at rest")
-
-    # Commands -------------------------------------------------------------------------
 
     async def opened(self, seconds: float) -> bool:
         """Wait for the port; return whether it is open, and it owes no stop."""
@@ -282,8 +277,6 @@ class Drive:
             await asyncio.sleep(_TURN_SECONDS)
         return report
 
-    # Within ---------------------------------------------------------------------------
-
     def _need(self, state: State) -> None:
         if self.machine.state is not state:
             raise HaltedError(f"{self.machine.state}: {self.machine.text}")
@@ -296,10 +289,7 @@ class Drive:
 
     def _refused(self, receipt: Receipt | None, text: str) -> NoReturn:
         """Stop as `_fail` on a refusal, as `_time_out` without an answer."""
-        if receipt is not None and receipt.outcome in (
-            CommandOutcome.UNANSWERED,
-            CommandOutcome.DISCARDED,
-        ):
+        if receipt is not None and receipt.outcome in _NO_ANSWER:
             self._time_out(text)
         self._fail(text)
 
@@ -361,8 +351,6 @@ class Drive:
                 with contextlib.suppress(PortError, DriverUsageError):
                     asked = self._port.query_position()
             await asyncio.sleep(pause)
-
-    # The port's threads ---------------------------------------------------------------
 
     def _take(self, event: MotionEvent) -> None:
         if event.kind is EventKind.POSITION and "scan" in event.position:

@@ -58,9 +58,6 @@ class Crawl:
         session: where what was said is journalled, and whose pipeline tells the encoder's place.
         read_at: returns when the last read of a device's port returned, host time in ns.
         on_words: is told in words what goes on.
-
-    Attributes:
-        host: knows when this machine was held up.
     """
 
     def __init__(
@@ -106,8 +103,6 @@ class Crawl:
         self._move: Move | None = None
         self._zones = 0
         self._budget = Budget(self._motion)
-
-    # The daemon's side ----------------------------------------------------------------
 
     @property
     def machine(self) -> CrawlStates:
@@ -215,8 +210,6 @@ class Crawl:
     def _changed(self, event: Event, text: str, state: State) -> None:
         if state in (State.FAILING, State.STOPPING, State.FAULTED, State.STOPPED) and text:
             self.say(f"{state}: {event}: {text}")
-
-    # The work -------------------------------------------------------------------------
 
     async def run(self) -> str:
         """Cover the plan; return in words why it ended. Never raises for what a machine does."""
@@ -342,8 +335,6 @@ class Crawl:
             for move in mover.moves:
                 await self._go(move, counts=False)
 
-    # A move ---------------------------------------------------------------------------
-
     async def _go(
         self, move: Move, *, counts: bool = True, tries: Sequence[GapSnapshot] = ()
     ) -> None:
@@ -386,17 +377,14 @@ class Crawl:
         if not target:
             return
         # Along a slanted way each axis would bear more; the port checks each against the whole.
-        speed = min(move.speed, *(self._limit(area, name) for name in target))
+        axis_speeds = [area.limits.axes[self._axes.index(name)].speed for name in target]
+        speed = min(move.speed, *axis_speeds)
         self._book.note_tried(tries)
         self._move = move
         try:
             await self._drive.go(target, speed=speed, seconds=move.distance / speed + move.seconds)
         finally:
             self._move = None
-
-    @staticmethod
-    def _limit(area: WorkArea, name: str) -> float:
-        return area.limits.axes[0 if name == "scan" else 1].speed
 
     def _new_zone_ahead(self) -> tuple[Event, str] | None:
         """Return what is wrong if a zone was excluded since the move under way was checked."""

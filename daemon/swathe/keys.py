@@ -27,7 +27,7 @@ _NAMES = {
 
 
 def keys_in(text: str) -> Iterator[str]:
-    """Yield the keys that a terminal's bytes tell: letters as they are, others by their names."""
+    """Yield the keys that a terminal's bytes encode: letters as they are, others by their names."""
     while text:
         for code, name in _NAMES.items():
             if text.startswith(code):

@@ -236,7 +236,7 @@ def test_check_asks_the_crawler_and_moves_nothing(
     (station := tmp_path / "station.toml").write_text(crawl_station(ports, speed=10))
     result = swathe("check", station, "--seconds", "1")
     assert result.returncode == 0, result.stdout + result.stderr
-    assert "motion: good, answers, its motors tell scan" in result.stdout
+    assert "motion: good, answers, its motors are at scan" in result.stdout
     assert moved(world) == 0.0
     assert {happening.kind for happening in crawler_of(world).record.all()} <= {"hung_up"}
     station.write_text(crawl_station(ports, speed=10).replace("/crawler", "/elsewhere"))

@@ -78,7 +78,7 @@ def half_angle(
         diameter: mm.
         frequency: MHz.
         velocity: mm/µs.
-        k: what counts as the edge; as it stands, the echo has fallen by 6 dB.
+        k: what counts as the edge; the default is where the echo has fallen by 6 dB.
 
     Raises:
         CalibrationError: a value that is not above zero, or a probe too small to make a beam.
@@ -97,10 +97,10 @@ def half_angle(
 def beam_width(depth: float, *, diameter: float, frequency: float, velocity: float) -> float:
     """Return the full width of the beam at a depth, mm, where the echo has fallen by 6 dB.
 
-    Behind the near field the beam opens by `half_angle`. Within it the narrowest is told
+    Behind the near field the beam opens by `half_angle`. Within it the narrowest width is returned
     throughout, which is the width at its end, ``k D / 2``, about a quarter of the diameter (0.25 D
     in textbooks, from memory): the beam is about as wide as the probe at the surface, so an index
-    step chosen by this overlaps more than was asked, never less. It is not a bound on how small a
+    step chosen by this overlaps more than required, never less. It is not a bound on how small a
     pit may be and still be seen.
 
     Args:
@@ -174,6 +174,6 @@ class Probe(BaseModel):
         if self.kind is ProbeKind.DUAL:
             msg = (
                 "the beam of a dual-element probe is where those of its two elements cross, which "
-                "its diameter does not tell: take width and working range from its data sheet"
+                "its diameter does not give: take width and working range from its data sheet"
             )
             raise CalibrationError(msg)

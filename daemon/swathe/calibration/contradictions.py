@@ -1,6 +1,6 @@
 """What cannot be on a step block: steps too close, swapped, read twice, echoes skipped.
 
-The limits here are our own choice; each is named and says what for. A contradiction is an error
+The limits here are our own choice; each is named, with its purpose. A contradiction is an error
 that names the steps and the remedy. Where two causes would look the same, both are named.
 """
 
@@ -30,11 +30,11 @@ _SLOWER_THAN_ANY = 0.5
 # Two steps whose times lie closer together than ten times the velocity of steel would put them are
 # one: the same step coupled twice differs by some ns, and steps of any solid by far more.
 _SAME = 60.0
-# Differences below three standard uncertainties tell nothing, nor do those below what the couplant
+# Differences below three standard uncertainties mean nothing, nor do those below what the couplant
 # film alone may do, µs.
 _SURE, _COUPLANT = 3.0, 0.01
-# Steps must span this share of the thickest, to tell velocity from zero offset.
-_LEAST_SPAN = 0.2
+# Steps must span this share of the thickest, to separate velocity from zero offset.
+_MIN_SPAN = 0.2
 # A line is contradicted by scatter of so many standard uncertainties, and of this share of the
 # range of times, which keeps uneven couplant from looking like another echo.
 _CONTRADICTED, _CONTRADICTED_SHARE = 5.0, 0.005
@@ -57,7 +57,7 @@ class StepTable:
         velocity: mm/µs, when it is given.
         zero_offset: µs, when it is given.
         resolution: of the time, µs.
-        plausible: velocities that the material may have, mm/µs; None when it is not told.
+        plausible: velocities that the material may have, mm/µs; None when the material is not given.
     """
 
     steps: Sequence[StepReading]
@@ -113,7 +113,7 @@ def find_contradiction(table: StepTable) -> None:
     if falls:
         i, j = min(falls, key=lambda pair: falls[pair])
         msg = (
-            f"{_told(table, i)} and {_told(table, j)}: the time falls while the thickness rises; "
+            f"{_described(table, i)} and {_described(table, j)}: the time falls while the thickness rises; "
             "the two steps were swapped, or a gate was on another echo: read both again"
         )
         raise CalibrationError(msg)
@@ -132,45 +132,45 @@ def find_contradiction(table: StepTable) -> None:
         raise CalibrationError(msg)
 
 
-def _told(table: StepTable, k: int) -> str:
+def _described(table: StepTable, k: int) -> str:
     step = table.steps[k]
     return f"{step.label} ({step.time_of_flight:.4g} µs)"
 
 
 def _too_close(thickness: Floats) -> None:
-    least, most = float(thickness[0]), float(thickness[-1])
-    if most - least >= _LEAST_SPAN * most:
+    minimum, most = float(thickness[0]), float(thickness[-1])
+    if most - minimum >= _MIN_SPAN * most:
         return
     what = (
         f"all steps are {most:g} mm thick"
-        if most == least
-        else f"the steps span only {least:g} to {most:g} mm"
+        if most == minimum
+        else f"the steps span only {minimum:g} to {most:g} mm"
     )
     msg = (
-        f"{what}, too little to tell velocity from zero offset: take steps that differ by "
-        f"{_LEAST_SPAN:.0%} of the thickest or more, or give the velocity or the zero offset"
+        f"{what}, too little to separate velocity from zero offset: take steps that differ by "
+        f"{_MIN_SPAN:.0%} of the thickest or more, or give the velocity or the zero offset"
     )
     raise CalibrationError(msg)
 
 
 def _rise(table: StepTable, i: int, j: int) -> tuple[float, float, float]:
-    """Return the rise of time from a step to a thicker, its noise, and the least to expect, µs."""
+    """Return the rise of time from a step to a thicker, its noise, and the minimum to expect, µs."""
     u, times = table.u_times, table.times
-    least = 2 * float(table.paths[j] - table.paths[i]) / _FASTER_THAN_ANY
+    minimum = 2 * float(table.paths[j] - table.paths[i]) / _FASTER_THAN_ANY
     noise = max(_SURE * math.hypot(u[i], u[j]), _COUPLANT)
-    return float(times[j] - times[i]), noise, least
+    return float(times[j] - times[i]), noise, minimum
 
 
 def _read_twice(table: StepTable, i: int, j: int) -> None:
-    rise, noise, least = _rise(table, i, j)
+    rise, noise, minimum = _rise(table, i, j)
     # Steps so close that noise may hide their difference are no contradiction.
-    if least <= noise or abs(rise) > max(noise, least * _FASTER_THAN_ANY / _SAME):
+    if minimum <= noise or abs(rise) > max(noise, minimum * _FASTER_THAN_ANY / _SAME):
         return
     second = float(half_path(_SECOND * table.steps[i].thickness, table.separation))
     alike = abs(second / float(table.paths[j]) - 1) < _LOOKS_ALIKE
     other = f", or the gate was on the second back wall of {table.steps[i].label}" if alike else ""
     msg = (
-        f"{_told(table, i)} and {_told(table, j)} have the same time of flight: "
+        f"{_described(table, i)} and {_described(table, j)} have the same time of flight: "
         f"the same step was read twice{other}; read both again"
     )
     raise CalibrationError(msg)
@@ -186,8 +186,8 @@ def _skipped(table: StepTable) -> None:
     base = table.fit()
     noise = float(np.sqrt(np.mean(table.u_times**2)))
     if base.dof:
-        least = max(_CONTRADICTED * noise, _CONTRADICTED_SHARE * float(np.ptp(table.times)))
-        if base.scatter <= least and base.slope > 0:
+        minimum = max(_CONTRADICTED * noise, _CONTRADICTED_SHARE * float(np.ptp(table.times)))
+        if base.scatter <= minimum and base.slope > 0:
             return
     elif table.plausible is None or _lies_within(base, table.plausible, _BEYOND):
         return
@@ -204,7 +204,7 @@ def _skipped(table: StepTable) -> None:
             left = trial.scatter
             explains = left <= max(_SURE * noise, _EXPLAINED_SHARE * base.scatter)
         else:
-            # Told by the check above: without degrees of freedom the material is known.
+            # By the check above: without degrees of freedom the material is known.
             low, high = table.plausible or (0.0, math.inf)
             left = abs(2 / trial.slope - (low + high) / 2)
             explains = _lies_within(trial, (low, high), 0.0)
@@ -213,15 +213,17 @@ def _skipped(table: StepTable) -> None:
     if not found:
         return
     _, k, times = min(found)
-    judge = "the other steps say" if base.dof else "the material's handbook velocity says"
+    judge = "the other steps give" if base.dof else "the material's handbook velocity gives"
     looks = (
         "its echo looks like the second back wall: put the gate on the first"
         if times == _SECOND
         else "its echo comes from half the depth: look for a reflector above the back wall, or for "
         "the number of the step"
     )
-    doubt = "" if base.dof else "; or the material is another"
-    msg = f"{_told(table, k)} fits {times:g} × the thickness that {judge}: {looks}{doubt}"
+    alternative = "" if base.dof else "; or the material is another"
+    msg = (
+        f"{_described(table, k)} fits {times:g} × the thickness that {judge}: {looks}{alternative}"
+    )
     raise CalibrationError(msg)
 
 

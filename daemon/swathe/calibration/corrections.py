@@ -3,7 +3,7 @@
 Temperature: the velocity falls as steel gets warmer, so that a warm part reads thick by the law of
 a cold block. Over the range of a plant a straight line does: ``v(T) = v_block (1 - k (T - T_block))``.
 The part's own thermal expansion (about 1.2e-5 per K, a tenth of this; from memory) is left alone:
-what is told is the thickness at the part's temperature.
+the result is the thickness at the part's temperature.
 
 V-path: with two elements side by side, `separation` mm apart, the pulse goes down one leg and up
 the other. By Pythagoras a leg is ``sqrt(thickness² + (separation / 2)²)`` (geometry; the same
@@ -11,7 +11,7 @@ triangle as the figure of ASTM E797 for dual-element probes, from memory).
 
 Curvature: a probe on a pipe couples over less than its face, and how much that matters depends on
 its size, its frequency and the couplant. There is no formula for it here; it is left to the
-procedure, which has the block curved alike or the least diameter of a probe.
+procedure, which has the block curved alike or the minimum diameter of a probe.
 """
 
 from __future__ import annotations
@@ -134,16 +134,16 @@ def temperature_factor(
 
 
 def half_path(thickness: ArrayLike, separation: float) -> Floats:
-    """Return the way from one element to the back wall in mm, of the shape of `thickness` (mm)."""
+    """Return the path from one element to the back wall in mm, of the shape of `thickness` (mm)."""
     wall = np.asarray(thickness, np.float64)
-    # Without separation the value goes through untouched, to the last bit.
+    # Without separation the value is returned unchanged, to the last bit.
     return wall if separation == 0 else np.asarray(np.hypot(wall, separation / 2))
 
 
 def thickness_of_half_path(path: ArrayLike, separation: float) -> Floats:
-    """Return the thickness in mm of the way `path` (mm, any shape).
+    """Return the thickness in mm of the path `path` (mm, any shape).
 
-    NaN where the way is shorter than half the separation: that cannot be a wall.
+    NaN where it is shorter than half the separation: that cannot be a wall.
     """
     p = np.asarray(path, np.float64)
     half = separation / 2

@@ -12,7 +12,7 @@ __all__ = ["RolledScale", "scale_of_rolls"]
 
 @dataclass(frozen=True, slots=True)
 class RolledScale:
-    """What several rolls tell.
+    """The scale that several rolls give.
 
     Attributes:
         counts_per_mm: signed; negative when the counts fall as the encoder is rolled on.
@@ -30,7 +30,7 @@ class RolledScale:
 def scale_of_rolls(lengths: Sequence[float], counts: Sequence[float]) -> RolledScale:
     """Return the scale that fits all rolls best.
 
-    Least squares of a line through the origin, ``counts = scale * length``: a long roll tells more
+    Least squares of a line through the origin, ``counts = scale * length``: a long roll weighs more
     than a short one. ``scale = sum(x y) / sum(x²)``, its standard error ``s / sqrt(sum(x²))`` with
     ``s² = sum(residual²) / (n - 1)`` (NIST/SEMATECH e-Handbook of Statistical Methods, linear
     regression without intercept; from memory).

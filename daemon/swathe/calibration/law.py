@@ -26,10 +26,10 @@ class ThicknessLaw:
 
     Attributes:
         velocity: on the block at the block's temperature, mm/µs.
-        zero_offset: what the time of flight has beside the way through the part, µs.
+        zero_offset: time of flight outside the part, µs.
         separation: between the two elements of a dual-element probe, mm; 0 for no V-path.
         temperature_factor: multiplies the velocity; 1 for none.
-        corrections: what is applied beside velocity and zero offset, in words.
+        corrections: corrections applied in addition to velocity and zero offset, as texts.
     """
 
     velocity: float
@@ -55,7 +55,7 @@ class ThicknessLaw:
                 raise CalibrationError(msg)
 
     def path(self, time_of_flight: ArrayLike) -> Floats:
-        """Return the way from an element to the back wall in mm, of times in µs of any shape."""
+        """Return the path from an element to the back wall in mm, of times in µs of any shape."""
         time = np.asarray(time_of_flight, np.float64)
         return np.asarray(
             self.velocity * self.temperature_factor * (time - self.zero_offset) / 2, np.float64
@@ -74,8 +74,8 @@ class ThicknessLaw:
         NaN where the thickness is below zero.
         """
         wall = np.asarray(thickness, np.float64)
-        way = half_path(wall, self.separation)
-        time = self.zero_offset + 2 * way / (self.velocity * self.temperature_factor)
+        path = half_path(wall, self.separation)
+        time = self.zero_offset + 2 * path / (self.velocity * self.temperature_factor)
         return np.where(wall >= 0, time, np.nan)
 
 

@@ -1,4 +1,4 @@
-"""A straight line through points by least squares, with what is known of it.
+"""A straight line through points by least squares, with its uncertainties.
 
 Formulas: JCGM 100:2008 (GUM), annex H.3 (its text was not at hand; its worked example and NIST's
 reference data sets are reproduced in the tests). Sums are taken about the mean, so that a far-off
@@ -73,7 +73,7 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> LineFit:
         CalibrationError: fewer than two points, all at one x, or one that is no number; give points
             at two or more different x.
     """
-    at, values = _points(x, y, least=2)
+    at, values = _points(x, y, minimum=2)
     n = at.size
     centre = float(at.mean())
     apart = at - centre
@@ -112,7 +112,7 @@ def fit_slope(x: ArrayLike, y: ArrayLike) -> LineFit:
     Raises:
         CalibrationError: no point away from the origin, or one that is no number; give one.
     """
-    at, values = _points(x, y, least=1)
+    at, values = _points(x, y, minimum=1)
     square = float(at @ at)
     if not square > 0:
         msg = "a line through the origin needs a point away from it (got none)"
@@ -135,12 +135,10 @@ def fit_slope(x: ArrayLike, y: ArrayLike) -> LineFit:
     )
 
 
-def _points(x: ArrayLike, y: ArrayLike, *, least: int) -> tuple[Floats, Floats]:
+def _points(x: ArrayLike, y: ArrayLike, *, minimum: int) -> tuple[Floats, Floats]:
     at, values = np.asarray(x, np.float64), np.asarray(y, np.float64)
-    if at.ndim != 1 or at.shape != values.shape or at.size < least:
-        msg = (
-            f"a line needs as many x as y, {least} or more (got shapes {at.shape}, {values.shape})"
-        )
+    if at.ndim != 1 or at.shape != values.shape or at.size < minimum:
+        msg = f"a line needs as many x as y, {minimum} or more (got shapes {at.shape}, {values.shape})"
         raise CalibrationError(msg)
     bad = np.flatnonzero(~(np.isfinite(at) & np.isfinite(values)))
     if bad.size:

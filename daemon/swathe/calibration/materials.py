@@ -26,8 +26,8 @@ class Material:
     Attributes:
         name: as it is looked up.
         velocity: mm/µs.
-        low: least that is plausible, mm/µs.
-        high: greatest that is plausible, mm/µs.
+        low: lowest plausible velocity, mm/µs.
+        high: highest plausible velocity, mm/µs.
         source: where the velocity is from.
         known: how; the plausible range is our own choice.
     """

@@ -7,7 +7,7 @@
     5.0,1.941
     10.0,3.628
 
-The header gives the units; they may be any of length and of time. The columns may stand in any
+The header gives the units; they may be any of length and of time. The columns may be in any
 order and other columns are passed over. Fields are parted by a comma, a semicolon or a tab.
 """
 
@@ -50,7 +50,7 @@ def read_readings(path: Path, *, u_thickness: float = 0.0) -> list[StepReading]:
 
     Args:
         path: a CSV file as the module describes.
-        u_thickness: standard uncertainty of the block's thicknesses, mm; it goes to every step.
+        u_thickness: standard uncertainty of the block's thicknesses, mm; applied to every step.
 
     Raises:
         CalibrationError: the file cannot be read; the text names line, column, what was found and
@@ -149,7 +149,7 @@ def _number(path: Path, place: str, column: _Column, cell: str) -> float:
     if _DECIMAL_COMMA.fullmatch(text):
         remedy = ": write the decimals after a point"
     elif _WITH_UNIT.fullmatch(text):
-        remedy = ": the unit stands in the header and is one for the whole column"
+        remedy = ": the unit is in the header, one for the whole column"
     elif not text:
         remedy = ": leave the row out if there was no echo"
     message = f"{place}, column {column.heading!r}: must be a number > 0 (got {text!r}){remedy}"

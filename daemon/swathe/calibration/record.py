@@ -1,8 +1,8 @@
 """The calibration record: who calibrated what with what, what came out, how well it is known.
 
-A survey names it by its id, the beginning of a digest over all that it says. The digest shows a
+A survey names it by its id, the beginning of a digest of its contents. The digest shows a
 record that was changed since, by accident or to please; it is no proof against somebody who
-computes it anew.
+computes it again.
 """
 
 from __future__ import annotations
@@ -183,7 +183,7 @@ def new_record(
 
 
 def approve(record: CalibrationRecord, *, approved_by: str) -> CalibrationRecord:
-    """Return the record with a second signature; its id is another, since what it says is.
+    """Return the record with a second signature; its id changes with its contents.
 
     Raises:
         CalibrationError: nobody is named, or whoever made it.

@@ -17,7 +17,7 @@ def write_calibration_record(path: Path, record: CalibrationRecord) -> None:
     """Put the record at `path`; a reader sees the old file or the new one, never a part.
 
     Raises:
-        CalibrationError: the disk is full or gone; make room and write again.
+        CalibrationError: the disk is full or missing; make room and write again.
     """
     temporary = path.with_name(f"{path.name}.partial")
     try:
@@ -65,8 +65,8 @@ def parse_calibration_record(text: str, path: Path) -> CalibrationRecord:
     digest = digest_of(record)
     if record.id != digest:
         message = (
-            f"was changed after it was signed: 'id' must be {digest!r} for what it says "
-            f"(got {record.id!r}); take the file as it was written, or calibrate anew"
+            f"was changed after it was signed: 'id' must be {digest!r} for its contents "
+            f"(got {record.id!r}); take the file as it was written, or calibrate again"
         )
         raise CalibrationError(message, path=path)
     return record

@@ -17,19 +17,19 @@ __all__ = ["Stability", "StabilityState"]
 # A drift counts when it is no chance (three standard errors) and worth half the tolerance.
 _SURE = 3.0
 _WORTH = 0.5
-_LEAST_WINDOW = 3
+_MIN_WINDOW = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StabilityState:
-    """How the latest readings stand; times in µs.
+    """Whether the latest readings agree; times in µs.
 
     Attributes:
         stable: whether they can be taken as one step's reading.
         readings: how many there are, at most the window.
         mean: of them; NaN without any.
         sd: standard deviation; NaN of fewer than two.
-        spread: greatest less least; NaN without any.
+        spread: maximum less minimum; NaN without any.
         drift: rise over the window along the line that fits best; NaN until the window is full.
         reason: why it is not stable, in words; empty when it is.
     """
@@ -56,8 +56,8 @@ class Stability:
     """
 
     def __init__(self, *, window: int, tolerance: float, unit: str = "µs") -> None:
-        if window < _LEAST_WINDOW:
-            msg = f"'window' must be {_LEAST_WINDOW} readings or more (got {window})"
+        if window < _MIN_WINDOW:
+            msg = f"'window' must be {_MIN_WINDOW} readings or more (got {window})"
             raise CalibrationError(msg)
         if not (math.isfinite(tolerance) and tolerance > 0):
             msg = f"'tolerance' must be > 0 {unit} (got {tolerance})"
@@ -68,11 +68,11 @@ class Stability:
         self._latest: deque[float] = deque(maxlen=window)
 
     def clear(self) -> None:
-        """Forget what came: the probe goes to another step."""
+        """Forget the readings: the probe is moved to another step."""
         self._latest.clear()
 
     def feed(self, time_of_flight: ArrayLike) -> StabilityState:
-        """Take in times of flight in µs in the order of arrival and return how it stands.
+        """Take in times of flight in µs in the order of arrival and return the state.
 
         NaN is a reading without echo and is passed over.
         """
@@ -82,7 +82,7 @@ class Stability:
 
     @property
     def state(self) -> StabilityState:
-        """How the latest readings stand."""
+        """State of the latest readings."""
         times = np.array(self._latest, np.float64)
         n = times.size
         mean = float(times.mean()) if n else math.nan

@@ -1,4 +1,4 @@
-"""How well steps tell velocity and zero offset: from their own readings, or from their scatter."""
+"""Uncertainty of velocity and zero offset: from their own readings, or from their scatter."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _PROPAGATED = (
 def covariance_of(table: StepTable, fit: StepFit, u_given: float) -> tuple[Covariance, float, str]:
     """Return the covariance of zero offset and slope.
 
-    What the steps' own readings propagate to and what their scatter about the line says are told
+    The covariance from the steps' own readings and that from their scatter about the line are kept
     apart, and the greater is taken; which it is, is judged by the variance of the line summed over
     the steps, where zero offset and slope act together.
 
@@ -31,7 +31,7 @@ def covariance_of(table: StepTable, fit: StepFit, u_given: float) -> tuple[Covar
 
     Returns:
         The covariance, its degrees of freedom (Welch and Satterthwaite, JCGM 100 G.4.1; infinite
-        where nothing was told by repeating), and its basis in words.
+        where nothing was repeated), and its basis as a text.
     """
     per_mm = fit.slope * table.thickness / table.paths
     blocks = per_mm * np.array([step.u_thickness for step in table.steps])
@@ -39,7 +39,7 @@ def covariance_of(table: StepTable, fit: StepFit, u_given: float) -> tuple[Covar
     given = fit.covariance_of_given(u_given)
     ending = "" if fit.by_given is None else ", with the uncertainty of the value given"
     inside = fit.covariance(variances)
-    # The weights of what is sought; where both are, those of the slope stand for both.
+    # The weights of what is sought; where both are, those of the slope serve for both.
     weights = fit.slope_weights if table.velocity is None else fit.zero_weights
 
     def sought(covariance: Covariance) -> float:
@@ -53,17 +53,17 @@ def covariance_of(table: StepTable, fit: StepFit, u_given: float) -> tuple[Covar
             freedom = "1 degree" if fit.dof == 1 else f"{fit.dof} degrees"
             basis = (
                 f"from the scatter of the steps about the line, with {freedom} of freedom; "
-                "it is more than the readings on each step tell"
+                "it is more than the readings on each step give"
             )
             return outside + given, fit.dof * (total / own) ** 2, basis + ending
     total = sought(inside) + sought(given)
-    told = math.fsum(
+    repeated = math.fsum(
         (w * w * step.sd**2 / step.readings) ** 2 / (step.readings - 1)
         for w, step in zip(weights.tolist(), table.steps, strict=True)
         if step.readings > 1
     )
     basis = _PROPAGATED + ("; it is more than their scatter about the line" if fit.dof else "")
-    return inside + given, (total**2 / told if told else math.inf), basis + ending
+    return inside + given, (total**2 / repeated if repeated else math.inf), basis + ending
 
 
 def _at_steps(covariance: Covariance, table: StepTable) -> float:

@@ -94,7 +94,7 @@ def fit_steps(
         zero_offset: µs, when it is given; not both.
 
     Raises:
-        CalibrationError: paths that tell no line.
+        CalibrationError: paths that determine no line.
     """
     n = paths.size
     none = np.zeros(n)

@@ -18,7 +18,7 @@ class StepReading:
         thickness: of the step by the block's certificate, mm.
         u_thickness: its standard uncertainty, mm.
         time_of_flight: mean of the readings, µs.
-        sd: standard deviation of a single reading, µs; 0 of a single one, which tells none.
+        sd: standard deviation of a single reading, µs; 0 of a single one, which has none.
         readings: how many.
     """
 

@@ -12,7 +12,7 @@ from swathe.calibration.step_fit import StepFit
 
 __all__ = ["warnings_of"]
 
-# A step so far off the line is told, if it is also beyond three of its uncertainties (our choice).
+# A step so far off the line is warned of, if it is also beyond three of its uncertainties (our choice).
 _NOTABLE_MM = 0.05
 _SURE = 3.0
 # A zero offset below zero by no more than this is a matter of where an instrument counts from.
@@ -46,7 +46,7 @@ def _warnings(
     for step, residual, u in zip(table.steps, residuals, table.u_times.tolist(), strict=True):
         if abs(residual) > max(_NOTABLE_MM, _SURE * u / fit.slope):
             yield (
-                f"{step.label} lies {residual:+.3f} mm off the calibration: "
+                f"{step.label} is {residual:+.3f} mm off the calibration: "
                 "clean and couple it again, and read it again"
             )
         if step.readings == 1:
@@ -68,6 +68,6 @@ def _warnings(
             )
     if u_velocity == 0 and u_zero == 0:
         yield (
-            "neither scatter nor resolution nor the block's uncertainty was told: "
+            "neither scatter nor resolution nor the block's uncertainty was given: "
             "the uncertainties of velocity and zero offset come out as zero, which they are not"
         )

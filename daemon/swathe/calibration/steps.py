@@ -28,7 +28,7 @@ _WORST_VELOCITY = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepsResult:
-    """What a step block told.
+    """The result of a calibration on a step block.
 
     Attributes:
         steps: thinnest first.
@@ -173,7 +173,7 @@ def _check_given(n: int, velocity: float | None, zero_offset: float | None) -> N
         raise CalibrationError(msg)
     if n == 1 and velocity is None and zero_offset is None:
         msg = (
-            "one step cannot tell velocity and zero offset both: read a second step of another "
+            "one step cannot give velocity and zero offset both: read a second step of another "
             "thickness, or give one of the two"
         )
         raise CalibrationError(msg)
@@ -202,7 +202,7 @@ def _check_sound(
     if dof:
         worst = max(range(len(residuals)), key=lambda k: abs(residuals[k]))
         remedy = (
-            f"{table.steps[worst].label} lies {residuals[worst]:+.3f} mm off the line, more than "
+            f"{table.steps[worst].label} is {residuals[worst]:+.3f} mm off the line, more than "
             f"the others: read it again, or {remedy}"
         )
     msg = (

@@ -148,7 +148,7 @@ def reading_budget(
         calibration_dof: of the two uncertainties.
         calibration_basis: where they are from.
         repeatability_mm: standard deviation of readings at one place, mm.
-        repeatability_dof: readings that told it, less one.
+        repeatability_dof: readings it was taken from, less one.
         resolution_mm: width of the last digit, or of a sample, mm; rectangular, width / sqrt(12).
         u_temperature_kelvin: standard uncertainty of the difference of the temperatures of part
             and block, K.
@@ -201,7 +201,7 @@ def _component(name: str, u: float, dof: float, basis: str) -> Component:
 
 
 def minimum_bias(n: int, sd: float) -> float:
-    """Return by how much the least of `n` readings of one wall is expected to read too thin.
+    """Return by how much the minimum of `n` readings of one wall is expected to read too thin.
 
     Readings are normal with standard deviation `sd` and independent. G. Blom's approximation of
     the expected smallest order statistic, ``sd * ndtri((1 - 3/8) / (n + 1/4))`` (Statistical
@@ -209,11 +209,11 @@ def minimum_bias(n: int, sd: float) -> float:
     is 4.5 % too large at n = 2, 1.5 % at 5 and within 1 % from 10 to a million.
 
     Args:
-        n: readings of which the least is taken, 1 or more.
+        n: readings of which the minimum is taken, 1 or more.
         sd: of one reading.
 
     Returns:
-        The shortfall in the unit of `sd`, 0 or more: to be added to a least reading.
+        The shortfall in the unit of `sd`, 0 or more: to be added to a minimum reading.
 
     Raises:
         CalibrationError: no reading, or a spread below zero.

@@ -1,4 +1,4 @@
-"""``swathe calibrate``: measure what placing stands on, rather than guess it."""
+"""``swathe calibrate``: measure delay, encoder scale and thickness calibration."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from swathe.errors import SwatheError
 __all__ = ["delay"]
 
 calibrate = typer.Typer(
-    help="Measure what placing stands on: delay, encoder, length.", no_args_is_help=True
+    help="Calibrate thickness, encoder and delay; measure a length.", no_args_is_help=True
 )
 app.add_typer(calibrate, name="calibrate")
 
 
 @calibrate.callback()
 def _group() -> None:
-    """Measure what placing stands on."""
+    """Calibrate thickness, encoder and delay; measure a length."""
 
 
 @calibrate.command()
@@ -32,8 +32,8 @@ def delay(
 ) -> None:
     """Measure the delay between encoder and gauge on a scan run back and forth.
 
-    A serpentine raster tells it, and so does going to and fro over an edge or a step on one line.
-    Exit code 0: it is sure; 3: the scan does not tell, and says why.
+    A serpentine raster gives it, and so does scanning to and fro over an edge or a step on one line.
+    Exit code 0: the delay is known; 3: the scan does not give it; the reason is printed.
     """
     from swathe.pipeline.placing.delay_observer import DelayWatch
     from swathe.station import gauge_of

@@ -79,7 +79,7 @@ def encoder(
 def length(station: _Station, axis: _Axis = "scan") -> None:
     """Measure a part's length with the encoder: zero at one end, roll to the other.
 
-    Enter tells the length so far, as often as it is pressed; q and Enter end.
+    Enter prints the length so far, each time it is pressed; q and Enter end.
     """
     from swathe.live.encoder_reader import EncoderReader
     from swathe.station import load_station
@@ -93,8 +93,8 @@ def length(station: _Station, axis: _Axis = "scan") -> None:
         while answer != "q":
             answer = _wait("roll it to the other end, then press Enter; q and Enter end")
             if answer != "q":
-                way = sign * (reader.counts() - begin) / reader.settings.scale
-                say(f"{way:.2f} mm, {way / 25.4:.3f} in")
+                travel = sign * (reader.counts() - begin) / reader.settings.scale
+                say(f"{travel:.2f} mm, {travel / 25.4:.3f} in")
 
 
 def _wait(prompt: str) -> str:

@@ -19,9 +19,9 @@ def check(
         float, typer.Option(min=0, help="How long to listen at the ports; 0 opens none.")
     ] = 3.0,
 ) -> None:
-    """Tell everything that is wrong with a station file, then what its ports receive.
+    """Validate a station file and test its ports.
 
-    A crawler is asked where it is; it is neither armed nor moved.
+    A crawler is asked for its position; it is neither armed nor moved.
     """
     from swathe.live.asking import ask_machine
     from swathe.live.listening import listen_all

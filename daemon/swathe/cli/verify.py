@@ -24,7 +24,7 @@ def verify(
 ) -> None:
     """Check the calibration on the steps that the station file's [verification] names.
 
-    What the gauge sends goes into the survey's journal. A check that fails makes everything since
+    The gauge's readings are written to the survey's journal. A check that fails makes everything since
     the last pass suspect. Exit code 0: passed; 3: failed.
     """
     from rich.live import Live
@@ -77,7 +77,7 @@ def verify(
             return Exit.OK
         say(
             f"check {found.number} FAILED: {found.suspects:,} cells read since the last pass are "
-            "suspect, and so is what is read until a check passes. Calibrate anew, or look whether "
+            "suspect, and so is what is read until a check passes. Calibrate again, or look whether "
             "the block, the step or the couplant was the wrong one; a check that does not count is "
             "overridden by `swathe rebuild --override-check`.",
             style="bold",

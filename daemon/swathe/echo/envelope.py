@@ -1,4 +1,4 @@
-"""Analytic signal and envelope of A-scans, with a zero-phase band-pass on the way.
+"""Analytic signal and envelope of A-scans, with an optional zero-phase band-pass.
 
 The analytic signal is the signal itself with its Hilbert transform as imaginary part; made, as is
 usual, by taking the negative frequencies away and doubling the positive ones (S. L. Marple,
@@ -42,7 +42,7 @@ def analytic_signal(
     samples = data.shape[-1]
     size = samples
     if band is not None:
-        # The mean goes first, or else an offset would end in a step where silence is put.
+        # The mean is removed first, or else an offset would end in a step where silence is put.
         data = data - data.mean(axis=-1, keepdims=True)
         # A Gaussian in frequency, see `_weights`, is a Gaussian in time.
         sigma = math.sqrt(2 * _MINUS_6_DB) / (math.pi * band.centre * band.bandwidth / 100)

@@ -22,7 +22,7 @@ _BLOCK = 256
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Echoes:
-    """What n A-scans tell, columns of shape (n,).
+    """Echoes of n A-scans, columns of shape (n,).
 
     Attributes:
         time_of_flight: µs; NaN where it was not found.
@@ -31,7 +31,7 @@ class Echoes:
             is not there.
         found: whether there is a time of flight.
         saturated: whether the converter clipped in an echo that the time of flight is taken from:
-            a time of flight that stands beside it is not to be trusted.
+            its time of flight is not to be trusted.
         interface_time: time of the interface's echo, µs from time zero; NaN where there is none.
         gates: what each gate shows, by its name.
     """
@@ -61,7 +61,7 @@ def measure(
 
     Raises:
         ValueError: the A-scans are not of shape (n, samples), or a gate does not lie within them;
-            ask `check_gates` before the scan and change the gates as it says.
+            ask `check_gates` before the scan and change the gates accordingly.
     """
     data = np.asarray(waveforms, np.float32)
     if data.ndim != 2:

@@ -90,7 +90,7 @@ def search(record: Record, gate: GateSettings, first: Ints | int, width: int) ->
     begin = np.where(placed, begin, 0)
     signal = _window(record.signal, first, begin, width)
     hull = _window(record.envelope, first, begin, width)
-    # A crossing lies where the phase has it, however near to a peak a sample came by chance: for
+    # A crossing is where the phase has it, however near to a peak a sample came by chance: for
     # it the envelope, which shows the peak's height at any phase, is what must reach the threshold.
     crossing = gate.measure is EchoMeasure.ZERO_CROSSING
     height = hull if crossing else _seen(signal, gate.polarity)
@@ -234,7 +234,7 @@ def _zero_crossing(
     """Return where the signal falls through zero behind its main half cycle, in samples.
 
     For the negative polarity it rises through zero. NaN where there is no crossing within half a
-    period of where the phase at `middle` tells it to be.
+    period of where the phase at `middle` puts it.
 
     Args:
         analytic: shape (n, samples).

@@ -45,7 +45,7 @@ __all__ = [
 ]
 
 ZERO = "zero"
-"""What a gate's start is reckoned from unless told otherwise: time zero of the A-scan."""
+"""Default reference of a gate's start: time zero of the A-scan."""
 
 _INTERFACE = "interface"
 
@@ -57,7 +57,7 @@ class _Table(BaseModel):
 
 
 class EchoMeasure(StrEnum):
-    """Which point of an echo tells its time."""
+    """Which point of an echo gives its time."""
 
     FLANK = "flank"
     PEAK = "peak"

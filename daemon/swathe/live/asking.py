@@ -20,12 +20,12 @@ class _Ear:
     def __init__(self) -> None:
         self.position: dict[str, float] = {}
         self.lines: list[str] = []
-        self.told = threading.Event()
+        self.answered_position = threading.Event()
 
     def take(self, event: MotionEvent) -> None:
         if event.kind is EventKind.POSITION:
             self.position = dict(event.position)
-            self.told.set()
+            self.answered_position.set()
         elif event.kind is EventKind.FAULT:
             self.lines.append(f"fault at {event.fault}")
         elif event.text:
@@ -45,11 +45,11 @@ def ask_machine(motion: MotionTable, seconds: float) -> PortReport:
     ) as port:
         try:
             port.wait_open(seconds)
-            asked = port.query_position()
+            request = port.query_position()
         except PortError as error:
             return PortReport(MOTION_PORT, False, str(error))
-        answered = ear.told.wait(seconds)
-        ending = asked.result().text if asked.done() else ""
+        answered = ear.answered_position.wait(seconds)
+        ending = request.result().text if request.done() else ""
         axes = port.codec.axes
     lines = ear.lines[:_MOST_LINES]
     if not answered:
@@ -62,4 +62,4 @@ def ask_machine(motion: MotionTable, seconds: float) -> PortReport:
         if not axes[name].min_mm <= at <= axes[name].max_mm
     ]
     lines += [f"caution: {text}" for text in outside]
-    return PortReport(MOTION_PORT, True, f"answers, its motors tell {place}", lines)
+    return PortReport(MOTION_PORT, True, f"answers, its motors are at {place}", lines)

@@ -26,7 +26,7 @@ __all__ = ["BlockReader", "SteadyReadings"]
 
 _PUMP_SECONDS = 0.02
 _SHOW_SECONDS = 0.1
-# What was on its way while the probe was still being moved has arrived by then.
+# Readings sent while the probe was still being moved have arrived by then.
 _SETTLE_SECONDS = 0.3
 
 
@@ -37,7 +37,7 @@ class SteadyReadings:
     Attributes:
         begin: host time of the first of them, ns.
         end: host time of the last, ns.
-        state: how they stand, in µs, or in mm of an instrument that sends thickness only.
+        state: of these readings, in µs, or in mm of an instrument that sends thickness only.
         thickness: their mean by the law in force, mm; NaN without a law.
     """
 
@@ -124,7 +124,7 @@ class BlockReader:
             return
         readings = batch.readings
         fill_thickness(readings, self._law)
-        # A probe that lifts off begins anew: readings before and after are not one step's.
+        # A probe that lifts off starts again: readings before and after are not one step's.
         lost = np.flatnonzero(~readings["valid"])
         if lost.size:
             readings = readings[lost[-1] + 1 :]
@@ -154,11 +154,11 @@ class BlockReader:
         """Wait until the readings from now on are steady, and return them.
 
         Args:
-            show: is shown how they stand, some ten times a second.
+            show: receives the state of the readings, some ten times a second.
             patience: seconds to wait.
 
         Raises:
-            SwatheError: no readings came, or they were not steady in time; says why.
+            SwatheError: no readings came, or they were not steady in time; the text says why.
         """
         if self._pump_task is not None and self._pump_task.done():
             self._pump_task.result()
@@ -168,7 +168,7 @@ class BlockReader:
         while True:
             await asyncio.sleep(_SHOW_SECONDS)
             if self._pump_task is not None and self._pump_task.done():
-                self._pump_task.result()  # a full disk, say, is told as what it is
+                self._pump_task.result()  # a full disk, say, is reported as such
             state = self._stability.state
             show(state)
             if state.stable and self._latest is not None:
@@ -187,9 +187,9 @@ class BlockReader:
         if state.readings:
             return f"{self.gauge}: not steady: {state.reason}"
         if not tally.bytes:
-            told = tally.detail or "no bytes came: is it on, and the cable right?"
+            reason = tally.detail or "no bytes came: is it on, and the cable right?"
         elif not tally.readings:
-            told = f"{tally.bytes:,} bytes came, but no reading: try `swathe check`"
+            reason = f"{tally.bytes:,} bytes came, but no reading: try `swathe check`"
         else:
-            told = "no echo: look at the couplant and at the gate"
-        return f"{self.gauge} ({tally.state}): {told}"
+            reason = "no echo: look at the couplant and at the gate"
+        return f"{self.gauge} ({tally.state}): {reason}"

@@ -22,7 +22,7 @@ _TICK_NS = 50_000_000
 
 
 class _Pulse:
-    """Journals that time goes by, and sees the journal to the disk."""
+    """Journals a tick at intervals and syncs the journal to disk."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
@@ -58,8 +58,8 @@ async def run_calibration_check(
         by: who checks.
         tolerance_of_steadiness: greatest spread of a step's readings, in what the gauge sends.
         ask: has the probe put on a step of that thickness, mm; False gives up.
-        show: is shown how the readings stand.
-        on_torn: told of journal files that a crash cut off.
+        show: receives the state of the readings.
+        on_torn: called with journal files that a crash cut off.
 
     Raises:
         SwatheError: the survey is in use, a step did not become steady, or the user gave up: then

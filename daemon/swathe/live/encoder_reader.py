@@ -18,7 +18,7 @@ from swathe.station import AxisSettings, Station, axis_source, decoder_of
 
 __all__ = ["EncoderReader"]
 
-# What was on its way when a key was pressed has arrived by then.
+# Records sent before a key was pressed have arrived by then.
 _SETTLE_SECONDS = 0.3
 
 
@@ -78,7 +78,7 @@ class EncoderReader:
             patience: seconds to wait for a first record.
 
         Raises:
-            SwatheError: the port gives no counts; says why.
+            SwatheError: the port gives no counts; the text says why.
         """
         end = time.monotonic() + patience
         time.sleep(_SETTLE_SECONDS)
@@ -86,8 +86,8 @@ class EncoderReader:
         while self._counts is None:
             if time.monotonic() > end:
                 tally = self._link.tally
-                told = tally.detail or "it is open, but no record came: move the encoder a little"
-                message = f"{self.device} gives no counts ({tally.bytes} bytes): {told}"
+                reason = tally.detail or "it is open, but no record came: move the encoder a little"
+                message = f"{self.device} gives no counts ({tally.bytes} bytes): {reason}"
                 raise SwatheError(message)
             time.sleep(0.02)
             self._drain()

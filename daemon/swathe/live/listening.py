@@ -40,7 +40,7 @@ class PortReport:
 
 
 class _Ear:
-    """Collects what one device says."""
+    """Collects the records of one device."""
 
     def __init__(self, link: DeviceLink) -> None:
         self.link = link

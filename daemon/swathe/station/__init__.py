@@ -1,4 +1,4 @@
-"""The station file: what is scanned, with which devices, told where and kept where."""
+"""The station file: plan, devices, calibration, broker and storage."""
 
 from swathe.station.axis import Axis, cell_count
 from swathe.station.broker import BrokerSettings, tls_context

@@ -74,7 +74,7 @@ class Axis:
         return (position - self.start) / self.resolution + 0.5
 
     def cell(self, position: NDArray[np.float64]) -> NDArray[np.int64]:
-        """Return the cell of each position in mm, -1 where it lies outside the grid.
+        """Return the cell of each position in mm, -1 where it is outside the grid.
 
         NaN positions lie outside.
         """

@@ -1,4 +1,4 @@
-"""The MQTT broker in a station file: where it is, how it is met, and how much it is told."""
+"""The MQTT broker in a station file: address, credentials, and how often messages are published."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["BrokerSettings", "check_broker", "in_folder", "tls_context"]
 
 _TLS_PORT = 8883
 _FILES = ("ca_file", "certificate_file", "key_file")
-# What a link of some kbit/s bears beside what else it carries, ns.
+# Intervals for a shared link of some kbit/s, ns.
 _RADIO = {
     "progress_interval": 2_000_000_000,
     "gap_interval": 5_000_000_000,
@@ -31,7 +31,7 @@ class BrokerSettings(StationTable):
 
     embedded: bool = False
     host: str = Field("127.0.0.1", min_length=1)
-    port: int = Field(1883, ge=0, le=65_535, description="8883 with tls, unless told")
+    port: int = Field(1883, ge=0, le=65_535, description="8883 by default with tls")
     protocol: Literal["auto", "3.1.1", "5"] = "auto"
     username: str | None = Field(None, min_length=1)
     password_variable: str | None = Field(
@@ -48,9 +48,9 @@ class BrokerSettings(StationTable):
     )
     commands: bool = Field(True, description="whether commands over MQTT are obeyed")
     senders: tuple[Annotated[str, StringConstraints(min_length=1, max_length=80)], ...] | None = (
-        Field(None, description="whose commands are obeyed, by their `by`; anyone's unless told")
+        Field(None, description="whose commands are obeyed, by their `by`; anyone's by default")
     )
-    radio: bool = Field(False, description="a slow link: longer intervals, unless they are told")
+    radio: bool = Field(False, description="a slow link: longer default intervals")
     progress_interval: Duration = Field(
         250_000_000, ge=20_000_000, description="from progress to progress at least, ns"
     )

@@ -12,9 +12,9 @@ __all__ = ["budget_of", "repeatability_of"]
 
 
 def repeatability_of(station: Station) -> float | None:
-    """Return the standard deviation of readings at one place, mm; None when nobody told it.
+    """Return the standard deviation of readings at one place, mm; None when it is not known.
 
-    The station file's own goes before the record's, which was taken on a smooth block.
+    The station file's own takes precedence over the record's, which was taken on a smooth block.
     """
     if station.uncertainty.repeatability is not None:
         return station.uncertainty.repeatability
@@ -24,7 +24,7 @@ def repeatability_of(station: Station) -> float | None:
 def budget_of(station: Station, thickness: float) -> Combined | None:
     """Return the budget of a reading of `thickness`, mm.
 
-    None where it cannot be told: without a calibration record the uncertainties of velocity and
+    None where it is not known: without a calibration record the uncertainties of velocity and
     zero offset are not known, and none is guessed.
     """
     law, record, repeatability = law_of(station), station.record, repeatability_of(station)

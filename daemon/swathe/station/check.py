@@ -35,8 +35,8 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
 
     Args:
         parts: validated tables of the station file by name.
-        faulty: tables that the file has but that are wrong in themselves, which is told already;
-            nobody is told to add or to remove something on their account.
+        faulty: tables that the file has but that are invalid themselves, which is reported already;
+            no problem is reported on their account.
     """
     devices: dict[str, DeviceSettings] = parts.get("device", {})
     decoders: dict[str, Decoder] = {}
@@ -44,7 +44,7 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
         try:
             decoders[name] = decoder_of(device)
         except (DriverError, ValueError):
-            continue  # told by the driver's own check, with its key
+            continue  # reported by the driver's own check, with its key
     problems: list[Problem] = []
     axes = {name: parts[name] for name in ("scan", "index") if parts.get(name) is not None}
     for name, settings in axes.items():
@@ -151,7 +151,7 @@ def _check_scale(name: str, settings: AxisSettings | SecondSettings) -> list[Pro
         return []
     got = "both" if all(given) else "neither"
     remedy = 'counts_per_mm = 26.07, or wheel = { diameter = "50 mm", pulses = 1024, edges = 4 }'
-    requirement = "must be told by either counts_per_mm or wheel"
+    requirement = "must be given by either counts_per_mm or wheel"
     return [Problem(name, requirement, got, remedy)]
 
 
@@ -209,7 +209,7 @@ def _check_exclusions(
 
 
 def excluded_cells(zone: ExclusionSettings, scan: Axis, index: Axis) -> tuple[slice, slice]:
-    """Return the cells (index, scan) whose centre lies in `zone`, its borders included."""
+    """Return the cells (index, scan) whose centre is in `zone`, its borders included."""
     return _covered(zone.index, index), _covered(zone.scan, scan)
 
 

@@ -21,12 +21,10 @@ def summarize_station(station: Station) -> list[str]:
     lines.append(f"{columns} × {rows} = {rows * columns:,} positions")
     for zone in station.exclude:
         index = "" if zone.index is None else f", index {zone.index[0]:g} to {zone.index[1]:g} mm"
-        lines.append(
-            f"not asked for: {zone.name}, scan {zone.scan[0]:g} to {zone.scan[1]:g} mm{index}"
-        )
+        lines.append(f"excluded: {zone.name}, scan {zone.scan[0]:g} to {zone.scan[1]:g} mm{index}")
     survey = station.survey
     lines.append(
-        f"a cell stands for its {survey.cell_rule} reading; "
+        f"a cell keeps its {survey.cell_rule} reading; "
         f"done at {survey.target_coverage:g} % coverage"
     )
     lines += _calibration_lines(station)
@@ -52,8 +50,8 @@ def _calibration_lines(station: Station) -> list[str]:
     source = "given in the station file, no record"
     if record is not None:
         source = f"record {record.id} of {record.time:%Y-%m-%d %H:%M} UTC by {record.by}"
-    told = f"velocity {law.velocity * 1000:.6g} m/s, zero offset {law.zero_offset:.4g} µs"
-    lines = [f"calibration in force: {told} ({source})"]
+    values = f"velocity {law.velocity * 1000:.6g} m/s, zero offset {law.zero_offset:.4g} µs"
+    lines = [f"calibration in force: {values} ({source})"]
     lines += [f"correction: {text}" for text in law.corrections]
     if record is not None:
         lines += [f"WARNING of the calibration: {text}" for text in record.warnings]
@@ -69,6 +67,6 @@ def _axis_line(name: str, settings: AxisSettings, axis: Axis) -> str:
         how = "by command"
         if isinstance(settings, IndexSettings):
             how = f"by {settings.advance}"
-        return f"{text}, the next line is told {how}"
+        return f"{text}, the next line is set {how}"
     around = ", all around" if axis.wrapped else ""
     return f"{text}{around}, encoded by {settings.device}"

@@ -23,7 +23,7 @@ from swathe_drivers.description import (
 
 __all__ = ["put_descriptions_in"]
 
-_TOLD_THERE = ("driver", "protocol")
+_IN_DESCRIPTION = ("driver", "protocol")
 
 
 def put_descriptions_in(
@@ -50,18 +50,18 @@ def put_descriptions_in(
     for name, device in devices.items():
         resolved[name] = device
         if not isinstance(device, dict) or not isinstance(device.get("description"), str):
-            continue  # another type is told where all of the device is checked
+            continue  # another type is reported where the whole device is checked
         key = f"device.{name}"
         file = device["description"]
         problems += [
             Problem(
-                f"{key}.{told}",
-                "must be left out beside a description",
-                device[told],
-                f"{file} tells it",
+                f"{key}.{name}",
+                "must be left out with a description",
+                device[name],
+                f"{file} has it",
             )
-            for told in _TOLD_THERE
-            if told in device
+            for name in _IN_DESCRIPTION
+            if name in device
         ]
         try:
             found = _look_up(file, texts, folder)

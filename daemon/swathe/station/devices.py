@@ -1,4 +1,4 @@
-"""The devices of a station: their decoders, and which of them tells what."""
+"""The devices of a station: their decoders, and which of them gives positions or readings."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ __all__ = ["axis_source", "decoder_of", "gauge_of", "kept_waveforms", "schedule_
 
 
 def axis_source(axis: str, settings: AxisSettings) -> tuple[str, str]:
-    """Return the device and the counts column that tell the position on `axis`.
+    """Return the device and the counts column of the position on `axis`.
 
     The checks of the station file have made sure that an encoded axis names its device.
     """

@@ -1,4 +1,4 @@
-"""From a station's calibration, probe and corrections to the law that tells thickness."""
+"""From a station's calibration, probe and corrections to the thickness law."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def law_of(station: Station) -> ThicknessLaw | None:
     """Return the law in force; None for an instrument that sends thickness without a calibration.
 
     Raises:
-        CalibrationError: the corrections cannot be applied; `check_law` tells with the key.
+        CalibrationError: the corrections cannot be applied; `check_law` reports the key.
     """
     calibration, record = station.calibration, station.record
     if calibration is None:
@@ -106,7 +106,7 @@ def _temperature(station: Station, words: list[str]) -> float:
         return 1.0
     block = block_temperature(station)
     if block is None:
-        msg = "needs the block's temperature, which the calibration does not tell"
+        msg = "needs the block's temperature, which the calibration does not have"
         raise CalibrationError(msg)
     coefficient, source = coefficient_of(corrections)
     factor = temperature_factor(coefficient, part, block)
@@ -125,7 +125,7 @@ def check_law(station: Station) -> list[Problem]:
     problems: list[Problem] = []
     block = block_temperature(station)
     if block is None:
-        requirement = "needs the block's temperature, which the calibration does not tell"
+        requirement = "needs the block's temperature, which the calibration does not have"
         remedy = "add calibration.block_temperature, calibrate again with it, or leave this out"
         problems.append(
             Problem("corrections.part_temperature", requirement, f"{part:g} °C", remedy)

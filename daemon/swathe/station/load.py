@@ -35,7 +35,7 @@ def load_station(path: Path) -> tuple[Station, str]:
     """Return the station that the file at `path` describes, and the file's text.
 
     Raises:
-        StationError: the file is missing, no TOML, or wrong; carries every problem at once. Mend
+        StationError: the file is missing, no TOML, or invalid; carries every problem at once. Correct
             the keys it names and try again.
     """
     try:
@@ -77,7 +77,7 @@ def parse_station(
     tables, texts, misdescribed = put_descriptions_in(tables, descriptions, folder)
     parts, problems = _validate_tables(tables)
     if misdescribed:
-        # What the devices are is not known; nobody is told to add what the description has.
+        # What the devices are is not known; no missing key is reported that the description has.
         parts.pop("device", None)
         problems += misdescribed
     parts["descriptions"] = texts
@@ -151,14 +151,14 @@ def _validate_tables(tables: dict[str, Any]) -> tuple[dict[str, Any], list[Probl
 def _add_record(
     parts: dict[str, Any], record: dict[str, Any] | None, folder: Path | None
 ) -> list[Problem]:
-    """Put the calibration record that the file names beside its tables; return what is wrong."""
+    """Put the calibration record that the file names into `parts`; return what is wrong."""
     calibration: CalibrationSettings | None = parts.get("calibration")
     if calibration is None:
         return []
     if (calibration.file is None) == (calibration.velocity is None):
         got = "neither" if calibration.file is None else "both"
         remedy = 'file = "calibration.json", which calibrate writes, or velocity and zero_offset'
-        return [Problem("calibration", "must be told by either file or velocity", got, remedy)]
+        return [Problem("calibration", "must be given by either file or velocity", got, remedy)]
     if calibration.file is None:
         return []
     try:

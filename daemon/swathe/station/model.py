@@ -1,8 +1,8 @@
 """The station file as typed settings: plan, devices, broker, storage.
 
-Every field says its unit in its description; a length, time or velocity in the file is a string
-with any unit. Checks across several tables stand in ``check.py``, so that all problems of a file
-can be told at once.
+Every field has its unit in its description; a length, time or velocity in the file is a string
+with any unit. Checks across several tables are in ``check.py``, so that all problems of a file
+can be reported at once.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class AxisMode(StrEnum):
 
 
 class CellRule(StrEnum):
-    """Which reading of a cell stands for it."""
+    """Which reading of a cell is kept."""
 
     MINIMUM = "minimum"
     MEAN = "mean"
@@ -74,7 +74,7 @@ class CellRule(StrEnum):
 
 
 class LineAdvance(StrEnum):
-    """What tells the next line of a stepped index axis."""
+    """What sets the next line of a stepped index axis."""
 
     COMMAND = "command"
     RETURN = "return"
@@ -92,7 +92,7 @@ class WheelSettings(StationTable):
 
     @property
     def counts_per_mm(self) -> float:
-        """Counts for a mm of way."""
+        """Counts per mm of travel."""
         return self.pulses * self.edges / (math.pi * self.diameter)
 
 
@@ -111,7 +111,7 @@ class SecondSettings(StationTable):
 
 
 class AxisSettings(StationTable):
-    """A scan or index axis: where its cells are and which counts tell the position.
+    """A scan or index axis: where its cells are and which counts give the position.
 
     ``position = zero_at + (counts - zero_count) / counts_per_mm``, negated when ``reversed``.
     """
@@ -120,7 +120,7 @@ class AxisSettings(StationTable):
     length: Length = Field(gt=0, description="from the first cell's centre to the last's, mm")
     resolution: Length = Field(gt=0, description="width of a cell, mm")
     mode: AxisMode = AxisMode.ENCODED
-    device: str | None = Field(None, description="device whose counts tell the position")
+    device: str | None = Field(None, description="device whose counts give the position")
     counts: str | None = Field(None, description="name of the counts column; the axis's own name")
     counts_per_mm: float | None = Field(None, gt=0, allow_inf_nan=False)
     wheel: WheelSettings | None = Field(None, description="instead of counts_per_mm")
@@ -128,7 +128,9 @@ class AxisSettings(StationTable):
     zero_count: float = Field(0.0, allow_inf_nan=False, description="counts at zero_at")
     zero_at: Length = Field(0.0, description="position at zero_count, mm")
     index_mark_at: Length | None = Field(None, description="position of the index mark, mm")
-    backlash: Length = Field(0.0, ge=0, description="way of the encoder that the probe stays, mm")
+    backlash: Length = Field(
+        0.0, ge=0, description="encoder travel without probe travel at a reversal, mm"
+    )
     max_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
     max_acceleration: Acceleration | None = Field(None, gt=0, description="likewise, mm/s²")
     second: SecondSettings | None = None
@@ -142,7 +144,7 @@ class AxisSettings(StationTable):
 
 
 class IndexSettings(AxisSettings):
-    """The index axis; on a stepped one, what tells the next line."""
+    """The index axis; on a stepped one, what sets the next line."""
 
     advance: LineAdvance = LineAdvance.COMMAND
 
@@ -156,14 +158,14 @@ class ExclusionSettings(StationTable):
 
 
 class DeviceSettings(PortTable):
-    """A device on a port: which driver reads it, and how long it takes to tell."""
+    """A device on a port: which driver reads it, and its delay."""
 
     driver: SafeName = "delimited"
     description: str | None = Field(
-        None, description="file that tells driver and protocol; relative to the station file"
+        None, description="file with driver and protocol; relative to the station file"
     )
     delay: Duration = Field(0, ge=0, description="from the event to its first byte, ns")
-    on_change: bool = Field(False, description="an encoder that is silent while it stands still")
+    on_change: bool = Field(False, description="an encoder that is silent at rest")
     protocol: dict[str, Any] = Field(default_factory=dict, description="the driver's own settings")
     talk: TalkSettings | None = Field(None, description="what is said to the device, and when")
 
@@ -186,19 +188,19 @@ class PlacingSettings(StationTable):
 
     bracket: Duration = Field(250_000_000, gt=0, description="widest pair of samples, ns")
     lateness: Duration = Field(
-        100_000_000, gt=0, description="how long a reading may be on its way"
+        100_000_000, gt=0, description="maximum time from reading to arrival, ns"
     )
 
 
 class PageSettings(StationTable):
     """The page that the daemon serves; there is one when the table is there.
 
-    On a loopback address anyone on this machine sees it. On any other address a token is asked
-    for: the one in `token_variable`, or one that is made and told at each start.
+    On a loopback address anyone on this machine sees it. On any other address a token is required,
+    either that of `token_variable` or one made and printed at each start.
     """
 
     host: str = Field("127.0.0.1", min_length=1, description="address that is listened on")
-    port: int = Field(8377, ge=0, le=65_535, description="0 for a free one, told at the start")
+    port: int = Field(8377, ge=0, le=65_535, description="0 for a free one, printed at the start")
     token_variable: str | None = Field(
         None, min_length=1, description="environment variable, never the token"
     )
@@ -227,7 +229,7 @@ class AlarmKind(StrEnum):
 
 
 class AlarmSettings(StationTable):
-    """When an alarm is raised. `THIN` needs ``survey.alert_below`` beside."""
+    """When an alarm is raised. `THIN` needs ``survey.alert_below``, too."""
 
     gaps: int = Field(1, ge=1, description="open gaps from which on there is an alarm")
     coupling_lost: Duration = Field(3_000_000_000, gt=0, description="without an echo, ns")
@@ -280,7 +282,7 @@ class Station(StationTable):
 
     @property
     def index_encoded(self) -> bool:
-        """Whether an encoder tells the index position; not so of a line profile."""
+        """Whether an encoder gives the index position; False for a line profile."""
         return self.index is not None and self.index.mode is not AxisMode.STEPPED
 
     @property

@@ -1,6 +1,6 @@
 """The table ``[motion]`` of a station file: a machine that moves the probe, and how far it may go.
 
-Limits of travel, speed and acceleration stand in the driver's own table, ``motion.protocol.axes``:
+Limits of travel, speed and acceleration are in the driver's own table, ``motion.protocol.axes``:
 an axis named ``scan``, and one named ``index`` where the plan has an index axis.
 """
 
@@ -64,7 +64,7 @@ class PlanTable(StationTable):
 
 
 class RetryTable(StationTable):
-    """How it goes back for what is missing, and when it has done enough."""
+    """How the crawler revisits gaps, and when it stops."""
 
     tries: int = Field(3, ge=0, le=100, description="passes over one gap at most")
     slower: float = Field(0.6, gt=0, le=1, description="factor of the speed for a further try")
@@ -84,7 +84,9 @@ class GuardTable(StationTable):
         gt=0, description="by which motor and encoder may part before it is a fault, mm"
     )
     lag: Duration = Field(
-        150_000_000, ge=0, description="by which what motor and encoder tell may lie apart, ns"
+        150_000_000,
+        ge=0,
+        description="time by which the positions of motor and encoder may differ, ns",
     )
     encoder_silence: Duration = Field(
         500_000_000, gt=0, description="that the encoder may be silent while it moves, ns"
@@ -96,7 +98,7 @@ class GuardTable(StationTable):
         "end", description="end the run, or wait for a person at the terminal"
     )
     recoveries: int = Field(
-        0, ge=0, le=1000, description="faults after which it homes anew and goes on by itself"
+        0, ge=0, le=1000, description="faults after which it homes again and continues by itself"
     )
     port_patience: Duration = Field(
         30_000_000_000, gt=0, description="that a lost port is waited for, ns"
@@ -147,7 +149,7 @@ def motion_codec(motion: MotionTable) -> MotionCodec:
 
 
 def check_motion(parts: dict[str, Any]) -> list[Problem]:
-    """Return what is wrong with the table ``[motion]``, alone and beside the other tables.
+    """Return what is wrong with the table ``[motion]``, alone and with the other tables.
 
     Args:
         parts: validated tables of the station file by name.
@@ -241,10 +243,10 @@ def _check_room(motion: MotionTable, parts: dict[str, Any]) -> list[Problem]:
     stepped = index is not None and index.mode == "stepped"
     advance = None if index is None else str(index.advance)
     if stepped and plan.along == "index":
-        remedy = "lines along a stepped axis cannot be: nothing tells where on it the probe is"
+        remedy = "lines along a stepped axis cannot be: nothing gives the probe's position on it"
         problems.append(Problem("motion.plan.along", "must be scan", "index", remedy))
     if stepped and advance != "command":
-        remedy = "the crawler tells the line; no return of the probe does"
+        remedy = "the crawler sets the line; no return of the probe does"
         problems.append(Problem("index.advance", "must be command", advance, remedy))
     wrapped = [a for a in (scan, index) if a is not None and a.mode == "wrapped"]
     if plan.twist_turns is not None and not wrapped:

@@ -25,7 +25,7 @@ def beam_on_wall(station: Station) -> float | None:
 
 
 def check_probe(station: Station) -> list[Problem]:
-    """Return what is wrong with the probe as it is told."""
+    """Return what is wrong with the table ``[probe]``."""
     probe = station.probe
     if probe is None:
         return []
@@ -47,11 +47,11 @@ def beam_warnings(station: Station) -> list[str]:
     if width is None or probe is None:
         return []
     most = width * (1 - probe.overlap / 100)
-    asked = f"less {probe.overlap:g} % of overlap" if probe.overlap else "without overlap"
+    overlap = f"less {probe.overlap:g} % of overlap" if probe.overlap else "without overlap"
     axes = [station.scan_axis, *([station.index_axis] if station.index else [])]
     return [
         f"the {axis.name} axis steps by {axis.resolution:g} mm, but the beam is {width:.2f} mm wide "
-        f"on the back wall (-6 dB), {asked}: at most {most:.2f} mm, or the wall in between is not seen"
+        f"on the back wall (-6 dB), {overlap}: at most {most:.2f} mm, or the wall in between is not seen"
         for axis in axes
         if axis.resolution > most * (1 + 1e-9)
     ]

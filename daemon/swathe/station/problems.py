@@ -41,14 +41,14 @@ def _plain(requirement: str) -> str:
 
 
 def as_written(problems: Iterable[Problem], tables: dict[str, Any]) -> list[Problem]:
-    """Return the problems with each value as it stands in `tables`, not as it was converted."""
+    """Return the problems with each value as it is in `tables`, not as it was converted."""
     return [
         replace(problem, got=_value_at(tables, problem.key, problem.got)) for problem in problems
     ]
 
 
 def _value_at(tables: dict[str, Any], key: str, otherwise: object) -> object:
-    """Return what stands at a dotted `key` with ``[numbers]``, or else `otherwise`."""
+    """Return the value at a dotted `key` with ``[numbers]``, or else `otherwise`."""
     here: Any = tables
     for name, number in re.findall(r"([^.\[\]]+)|\[(\d+)\]", key):
         try:
@@ -69,7 +69,7 @@ def unknown_key(key: str, got: object, known: Sequence[str]) -> Problem:
 
 
 def _fields_at(annotation: object, path: Iterable[str]) -> list[str]:
-    """Return the known keys of the table at `path` below `annotation`, if it can be told."""
+    """Return the known keys of the table at `path` below `annotation`, if it is known."""
     *tables, _ = path
     for part in tables:
         model = _model_in(annotation)

@@ -1,4 +1,4 @@
-"""What a station file says of how good its numbers are: calibration, checks, probe, uncertainty."""
+"""Tables of measurement quality: calibration, checks, probe, uncertainty."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class InstrumentSettings(StationTable):
 
 
 class CorrectionSettings(StationTable):
-    """What is corrected beside velocity and zero offset; each is named in the record."""
+    """Corrections in addition to velocity and zero offset; each is named in the record."""
 
     temperature: bool = Field(True, description="whether part_temperature acts")
     part_temperature: Temperature | None = Field(None, description="of the part's steel, degC")

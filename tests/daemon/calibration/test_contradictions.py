@@ -26,7 +26,7 @@ def test_no_step_at_all() -> None:
 def test_one_step_alone() -> None:
     """One time tells one unknown."""
     text = message(read(STEEL, (10.0,)))
-    assert text.startswith("one step cannot tell velocity and zero offset both")
+    assert text.startswith("one step cannot give velocity and zero offset both")
 
 
 def test_both_given() -> None:
@@ -76,8 +76,8 @@ STEP = StepReading(thickness=5.0, time_of_flight=1.94)
 @pytest.mark.parametrize(
     ("thickness", "text"),
     [
-        ((5.0, 5.0), "all steps are 5 mm thick, too little to tell"),
-        ((10.0, 11.0, 12.0), "the steps span only 10 to 12 mm, too little to tell"),
+        ((5.0, 5.0), "all steps are 5 mm thick, too little to separate"),
+        ((10.0, 11.0, 12.0), "the steps span only 10 to 12 mm, too little to separate"),
     ],
 )
 def test_steps_too_close(thickness: tuple[float, ...], text: str) -> None:
@@ -172,7 +172,9 @@ def test_echo_skipped_on_one_of_five(known: ThicknessLaw, seed: int, at: int) ->
     steps[at] = dataclasses.replace(steps[at], time_of_flight=second)
     text = message(steps, separation=known.separation)
     assert text.startswith(f"step {block[at]:g} mm (")
-    assert "fits 2 × the thickness that the other steps say: its echo looks like the second" in text
+    assert (
+        "fits 2 × the thickness that the other steps give: its echo looks like the second" in text
+    )
 
 
 def test_echo_from_half_the_depth() -> None:
@@ -181,7 +183,7 @@ def test_echo_from_half_the_depth() -> None:
     steps[4] = dataclasses.replace(steps[4], time_of_flight=float(STEEL.time_of_flight(12.5)))
     text = message(steps)
     assert text.startswith("step 25 mm (")
-    assert "fits 0.5 × the thickness that the other steps say" in text
+    assert "fits 0.5 × the thickness that the other steps give" in text
     assert "its echo comes from half the depth" in text
 
 
@@ -211,7 +213,7 @@ def test_echo_skipped_of_two_told_by_the_material(which: int) -> None:
     steps[which] = dataclasses.replace(steps[which], time_of_flight=second)
     text = message(steps, material="carbon steel")
     assert text.startswith(f"step {thickness:g} mm (")
-    assert "fits 2 × the thickness that the material's handbook velocity says" in text
+    assert "fits 2 × the thickness that the material's handbook velocity gives" in text
     assert text.endswith("; or the material is another")
 
 

@@ -66,7 +66,7 @@ def test_readings_in_any_unit_and_order(tmp_path: Path, text: str) -> None:
         ("step (mm),time of flight (mm)\n", "column 'time of flight (mm)': its unit must be a time"),
         ("step (mm),time of flight (us),step (in)\n", "column 'step (in)': is there twice, after"),
         (f"{HEADER}\n5,1.94\n5 mm,1.94\n", "line 3, column 'step (mm)': must be a number > 0 (got"),
-        (f"{HEADER}\n0.2 in,1.94\n", "(got '0.2 in'): the unit stands in the header and is one for"),
+        (f"{HEADER}\n0.2 in,1.94\n", "(got '0.2 in'): the unit is in the header, one for"),
         (f"{HEADER}\n5,nan\n", "line 2, column 'time of flight (us)': must be a number > 0 (got 'nan'"),
         (f"{HEADER}\n5,-1.9\n", "line 2, column 'time of flight (us)': must be a number > 0 (got '-1"),
         (f"{HEADER}\n0,1.9\n", "line 2, column 'step (mm)': must be a number > 0 (got '0')"),

@@ -180,7 +180,7 @@ def test_v_path_left_out_of_the_calibration_reads_wrong_between() -> None:
     assert max(map(abs, good.residuals)) < 1e-9
     assert not good.warnings
     assert max(map(abs, bad.residuals)) > 0.1
-    assert any("step 1.5 mm lies +" in warning for warning in bad.warnings)
+    assert any("step 1.5 mm is +" in warning for warning in bad.warnings)
 
 
 def test_repeatability_pools_the_steps() -> None:
@@ -222,7 +222,7 @@ def test_warning_of_a_step_off_the_line() -> None:
     steps = read(STEEL, BLOCK, sd=0.002, readings=9)
     steps[2] = dataclasses.replace(steps[2], time_of_flight=steps[2].time_of_flight + 0.04)
     found = solve_steps(steps)
-    assert "step 10 mm lies +0.09" in warnings_of(found)
+    assert "step 10 mm is +0.09" in warnings_of(found)
 
 
 def test_warning_of_a_zero_offset_below_zero() -> None:

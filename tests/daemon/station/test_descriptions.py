@@ -68,8 +68,8 @@ def test_description_problems_name_file_and_key(tmp_path: Path) -> None:
     text, description = split(tmp_path)
     both = text.replace('"encoder.toml"\n', '"encoder.toml"\ndriver = "delimited"\n')
     assert problems(both, tmp_path) == [
-        "'device.encoder.driver' must be left out beside a description (got 'delimited'):"
-        " encoder.toml tells it"
+        "'device.encoder.driver' must be left out with a description (got 'delimited'):"
+        " encoder.toml has it"
     ]
     (tmp_path / "encoder.toml").write_text(description.replace("9600", "1"), "utf-8")
     assert problems(text, tmp_path) == [

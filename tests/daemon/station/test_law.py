@@ -113,11 +113,11 @@ def test_record_in_the_journal_is_looked_through() -> None:
     [
         (
             "[calibration]\n",
-            "'calibration' must be told by either file or velocity (got 'neither')",
+            "'calibration' must be given by either file or velocity (got 'neither')",
         ),
         (
             '[calibration]\nfile = "c.json"\nvelocity = "5920 m/s"\n',
-            "'calibration' must be told by either file or velocity (got 'both')",
+            "'calibration' must be given by either file or velocity (got 'both')",
         ),
     ],
 )

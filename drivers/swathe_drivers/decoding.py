@@ -82,7 +82,7 @@ def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict
 
     Args:
         sent: columns in the order in which their faults count.
-        valid: what a status column says, shape (n,); None: all are valid.
+        valid: what a status column shows, shape (n,); None: all are valid.
     """
     out: dict[str, NDArray[Any]] = {}
     for one in sent:

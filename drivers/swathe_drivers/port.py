@@ -4,7 +4,7 @@ The thread hands over every chunk at once with the time at which the read return
 until it is closed: a port that is missing, busy or unplugged is tried again and again with
 growing delays. Only a capture in place of a port has an end; behind it the port is closed.
 
-Where a schedule says what to send, the same thread sends it between two reads, so that a request
+Where there is a schedule of requests, the same thread sends them between two reads, so that a request
 never overtakes the answer to the one before.
 """
 
@@ -52,7 +52,7 @@ class PortReader(Starting):
     """Reads a port until it is closed.
 
     A context manager; `start` and `close` do the same. It can be started again after it was
-    closed. What `schedule` says is sent meanwhile, and passed to `on_sent`; a capture in place of a
+    closed. What `schedule` holds is sent meanwhile, and passed to `on_sent`; a capture in place of a
     port is only read. All callbacks run in the reading thread, never at the same time. A taker of
     chunks that blocks delays only this port; `stalls` counts how often that happened.
 
@@ -160,7 +160,7 @@ class PortReader(Starting):
         """Wait until the port is open.
 
         Raises:
-            PortError: it isn't within `timeout` seconds; says why. The reader keeps trying,
+            PortError: it isn't within `timeout` seconds; with the cause. The reader keeps trying,
                 but for a capture that can't be read.
         """
         with self._changed:
@@ -245,7 +245,7 @@ class PortReader(Starting):
             self._enter(PortState.CLOSED, detail)
 
     def _serve(self, transport: Transport, stop: threading.Event) -> PortError | None:
-        """Read an open port until it is lost (then says why) or `stop` is set (then None)."""
+        """Read an open port until it is lost (then return the cause) or `stop` is set (then None)."""
         try:
             with self._lock:
                 self._transport = transport
@@ -330,7 +330,7 @@ def open_port(settings: PortSettings) -> Transport:
     """Open a port once, without a thread, for a quick check; close what it returns.
 
     Raises:
-        PortError: it can't be opened; says why and what to do.
+        PortError: it can't be opened; with the cause and the remedy.
     """
     try:
         return open_transport(settings)

@@ -195,7 +195,7 @@ class Batch:
         readings: array of `READING`, perhaps empty.
         positions: array of `position_dtype(n)`, perhaps empty.
         waveforms: A-scans as sent, shape (n readings, samples), integers as the decoder's
-            `waveform` says; row i belongs to row i of `readings`. None if the device sends none.
+            `waveform` describes; row i belongs to row i of `readings`. None if the device sends none.
         combined: row i of `positions` belongs to row i of `readings`.
         faults: the first `MAX_FAULTS` faults, in the order of the stream.
         n_faults: how many faults of each reason, including those not in `faults`.

@@ -17,7 +17,7 @@ class FixedColumnsSettings(TextLineSettings):
     """A line whose columns stand at fixed places.
 
     The keys of `columns` are places as manuals tell them: `"1-6"` are the first six characters,
-    `"8"` is the eighth. Spaces around a text don't count; what stands elsewhere may be anything.
+    `"8"` is the eighth. Spaces around a text don't count; what is elsewhere may be anything.
     """
 
     columns: Columns

@@ -2,7 +2,7 @@
 
 An RTU answer is unit, function, number of data bytes, data, CRC-16 with its low byte first (MODBUS
 over Serial Line, Specification and Implementation Guide V1.02, 2.5.1); over TCP a header of
-transaction, protocol 0 and length stands before the unit, and there is no CRC (MODBUS Messaging on
+transaction, protocol 0 and length is before the unit, and there is no CRC (MODBUS Messaging on
 TCP/IP Implementation Guide V1.0b, 3.1.3). An exception has the highest bit of its function set and
 one byte of data, the code. Only what can answer one of our requests is taken for an answer.
 """
@@ -99,7 +99,7 @@ class ModbusFramer(Framer):
             ledger.no_frame(base + pos, base + place)
             if wrong:
                 ledger.failed(base + place, FaultReason.CHECKSUM, wrong, base + until)
-                pos = place + 1  # what the ledger has open goes on from there
+                pos = place + 1  # what the ledger has open continues from there
                 continue
             ledger.close(base + place)
             starts.append(place)
@@ -139,7 +139,7 @@ class RtuFramer(ModbusFramer):
 
 
 class TcpFramer(ModbusFramer):
-    """Answers as in a TCP stream; the transaction tells which request is answered."""
+    """Answers as in a TCP stream; the transaction identifies which request is answered."""
 
     header = 9
 

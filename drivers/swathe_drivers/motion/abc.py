@@ -51,7 +51,7 @@ class MotionCodec(Protocol):
 
         Raises:
             LimitError: a limit of the settings would be passed; correct the move.
-            DriverUsageError: the machine can't do such a move; the message says what it can.
+            DriverUsageError: the machine can't do such a move; the message names what it can.
         """
         ...
 

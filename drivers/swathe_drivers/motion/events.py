@@ -8,7 +8,7 @@ from swathe_drivers.records import Fault
 
 
 class EventKind(StrEnum):
-    """What an event tells."""
+    """What an event reports."""
 
     ACKNOWLEDGED = "acknowledged"
     """A frame was taken; `number` is the one that `MotionCodec.sent` gave it."""
@@ -21,13 +21,13 @@ class EventKind(StrEnum):
     POSITION = "position"
     """Where the motors believe to be: `position`, mm by axis."""
     MOVING = "moving"
-    """The machine says that it moves."""
+    """The machine reports that it moves."""
     IDLE = "idle"
-    """The machine says that it stands still."""
+    """The machine reports that it is at rest."""
     HOMED = "homed"
     """The `axis` has found its reference; None when the machine does not say which."""
     FAULT = "fault"
-    """Bytes that mean nothing: `fault` says where and why. They change no state."""
+    """Bytes that mean nothing: `fault` has where and why. They change no state."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +35,7 @@ class MotionEvent:
     """One thing that the machine reported.
 
     Attributes:
-        kind: what it tells.
+        kind: what it reports.
         time: host's monotonic time of the line's or frame's beginning, ns.
         number: of the frame that it answers.
         text: the machine's own words, without control characters.

@@ -57,7 +57,7 @@ class AnswerSettings(SettingsTable):
     moving: AnswerPattern = r"(?i).*\b(moving|run|running)\b.*"
     idle: AnswerPattern = r"(?i).*\bidle\b.*"
     homed: AnswerPattern = r"(?i)homed\b.*"
-    """A group per axis, under the axis' name, says which it was, if there are such."""
+    """A group per axis, under the axis' name, names which it was, if there are such."""
     ignored: AnswerPattern | None = None
     """Lines that mean nothing here, like greetings."""
     other_lines: Literal["fault", "ignore"] = "fault"
@@ -78,16 +78,16 @@ class LineMotionSettings(SettingsTable):
     """How long to wait for an acknowledgement."""
     move_timeout_s: float | None = Field(default=None, gt=0, le=3600)
     """The same for a move, where that waits for the end of one; None: as `timeout_s`. A machine
-    that tells meanwhile that it is busy needs no longer time."""
+    that reports meanwhile that it is busy needs no longer time."""
     homing_timeout_s: float = Field(default=60.0, gt=0, le=3600)
     arm: tuple[CommandText, ...] = ()
     disarm: tuple[CommandText, ...] = ()
     query: CommandText = ""
     """Asks for the position; empty if the machine can't tell."""
     query_is_line: bool = True
-    """The query takes a terminator and is acknowledged; otherwise it is sent as it stands."""
+    """The query takes a terminator and is acknowledged; otherwise it is sent as it is."""
     stop: CommandText = Field(min_length=1)
-    """Sent as it stands, out of turn; write the terminator if it is a line."""
+    """Sent as it is, out of turn; write the terminator if it is a line."""
     stop_acknowledged: bool = False
     abandon: CommandText
     """Comes before a stop when a line was half sent, so that the machine refuses that line."""
@@ -259,7 +259,7 @@ class LineCodec:
             if name in found:
                 events.append(MotionEvent(kind=kind, time=time, text=_printable(text)))
         if "acknowledged" in found:
-            # Last, so that what a line tells is known when its command is done.
+            # Last, so that what a line reports is known when its command is done.
             events.append(self._acknowledged(found["acknowledged"], raw, offset, time))
         return events
 

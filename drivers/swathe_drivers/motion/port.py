@@ -131,7 +131,7 @@ class MotionPort(Starting):
         """Wait until the port is open.
 
         Raises:
-            PortError: it isn't within `timeout` seconds; says why. It is tried further.
+            PortError: it isn't within `timeout` seconds; with the cause. It is tried further.
         """
         with self._wake:
             if self._wake.wait_for(lambda: self._ready, timeout):

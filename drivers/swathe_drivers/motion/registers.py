@@ -47,7 +47,7 @@ class RegisterAxis(MotionAxisSettings):
     home_command: Word | None = None
     """Command word that finds the reference of this axis."""
     homed_bit: Bit | None = None
-    """Bit of the status word that says so."""
+    """Bit of the status word that shows it."""
 
 
 class NumberRegister(SettingsTable):

@@ -8,7 +8,7 @@ from typing import Final
 from swathe_drivers.framing import MAX_TERMINATOR, LineFramer
 from swathe_drivers.suggest.numbers import is_number
 
-LONGEST_LINE: Final = 4096
+MAX_LINE_BYTES: Final = 4096
 """A line that is looked at is not longer, bytes."""
 
 _FEWEST: Final = 4  # lines of which anything can be said
@@ -122,7 +122,7 @@ def cut(
     chunks: Sequence[tuple[int, bytes]], terminator: bytes, ns_per_byte: int
 ) -> list[TimedLine]:
     """The whole lines; the first one is left out, as it may be half of one."""
-    framer = LineFramer(terminator=terminator, max_length=LONGEST_LINE, ns_per_byte=ns_per_byte)
+    framer = LineFramer(terminator=terminator, max_length=MAX_LINE_BYTES, ns_per_byte=ns_per_byte)
     lines = framer.feed_chunks(chunks)
     data = bytes(lines.data)
     found = [

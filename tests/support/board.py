@@ -77,8 +77,8 @@ def play(source: PlayedSource) -> None:
     source.say("state", state="scanning", reason="", time="2030-01-01T10:00:00Z")
     source.say("progress", **progress())
     source.say("gap/1", **gap(1, (29.5, 33.5), (1.5, 2.5)))
-    source.say("gap/2", **gap(2, (9.5, 10.5), (3.5, 4.5), cause="passed too fast", cells=1))
-    source.say("gap/3", **gap(3, (11.5, 12.5), (3.5, 4.5), cause="passed too fast", cells=1))
+    source.say("gap/2", **gap(2, (9.5, 10.5), (3.5, 4.5), cause="too fast", cells=1))
+    source.say("gap/3", **gap(3, (11.5, 12.5), (3.5, 4.5), cause="too fast", cells=1))
     source.say("port/encoder", **port("encoder"))
     source.say("port/gauge", **port("gauge", state="lost", detail="gone", faults={"checksum": 3}))
     step = {"thickness": 10.0, "found": 10.02, "deviation": 0.02, "spread": 0.01, "readings": 9}
@@ -97,7 +97,7 @@ def play_alarms(source: PlayedSource) -> None:
     source.say("alarm/2", **alarm(2, "gaps open", "3 open"))
     source.say("alarm/3", **alarm(3, "check overdue", "check the calibration", **seen))
     source.say("alarm/4", **alarm(4, "too fast", "go slower than 200 mm/s", **over))
-    source.say("alarm/5", **alarm(5, "port gone", "lost: gone", device="gauge"))
+    source.say("alarm/5", **alarm(5, "port lost", "lost: gone", device="gauge"))
 
 
 def settle(browser: Browser) -> None:

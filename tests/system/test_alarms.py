@@ -83,7 +83,7 @@ def test_alarms_are_told_acknowledged_and_rebuilt(
     told = newest(early.close())
     seen = told[f"swathe/penstock-3/alarm/{kinds['gaps open']['number']}"]
     assert (seen["acknowledged_by"], seen["status"]) == ("A. Kern", "raised")
-    gone = [message for message in told.values() if message.get("kind") == "port gone"]
+    gone = [message for message in told.values() if message.get("kind") == "port lost"]
     assert {message["device"] for message in gone} == {"encoder", "gauge"}
     assert [wanted["gap"] for wanted in told["swathe/penstock-3/rescan"]["wanted"]] == [gap]
     path = tmp_path / "survey" / "survey.json"

@@ -223,7 +223,7 @@ class AlarmKind(StrEnum):
     COUPLING = "coupling lost"
     TOO_FAST = "too fast"
     THIN = "below alert"
-    PORT = "port gone"
+    PORT = "port lost"
     CHECK_OVERDUE = "check overdue"
     CHECK_FAILED = "check failed"
 
@@ -234,7 +234,7 @@ class AlarmSettings(StationTable):
     gaps: int = Field(1, ge=1, description="open gaps from which on there is an alarm")
     coupling_lost: Duration = Field(3_000_000_000, gt=0, description="without an echo, ns")
     too_fast: Duration = Field(500_000_000, ge=0, description="of scanning too fast, ns")
-    port_gone: Duration = Field(2_000_000_000, ge=0, description="of a port that is not open, ns")
+    port_lost: Duration = Field(2_000_000_000, ge=0, description="of a port that is not open, ns")
     off: tuple[AlarmKind, ...] = Field((), description="kinds of which there is no alarm")
 
 

@@ -182,7 +182,7 @@ def test_encoder_of_an_axis_that_rests_may_be_silent() -> None:
 
 
 def test_port_heartbeat_and_pause_are_seen() -> None:
-    """A port gone, a dead man gone and a pause stop it, the gravest told first."""
+    """A lost port, a dead man gone and a pause stop it, the gravest told first."""
     seen = Seen()
     made = guards(seen)
     seen.pauses = Pauses(active=True, by="operator")

@@ -376,7 +376,7 @@ def test_progress_and_gap_are_rounded_for_reading() -> None:
     gap = json.loads(GapMessage.of(gap_snapshot(), OF).model_dump_json(by_alias=True))
     assert gap["scan"] == {"from": 9.5, "to": 15.5}
     assert gap["area"] == 6.0
-    assert gap["causes"] == {"passed too fast": 5, "no signal": 1}
+    assert gap["causes"] == {"too fast": 5, "no signal": 1}
     assert gap["status"] == "open"
 
 

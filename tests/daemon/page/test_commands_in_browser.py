@@ -116,7 +116,7 @@ def test_alarms_are_acknowledged_by_name(board: Browser, served: ServedPage) -> 
     board.find("#confirm-by").send_keys("B. Holm", Keys.ENTER)
     board.wait(lambda: len(served.source.commands) == 1, 10, "the command")
     seen = {"acknowledged_by": "B. Holm", "acknowledged": "2030-01-01T10:03:00Z"}
-    port = alarm(5, "port gone", "lost: gone", device="gauge", **seen)
+    port = alarm(5, "port lost", "lost: gone", device="gauge", **seen)
     served.call(lambda: served.source.say("alarm/5", **port))
     board.wait(lambda: whats(board)[0] == "Gap opened", 10, "the next ones")
     assert not board.find("#alarms-acknowledge").is_displayed()  # not all of them are seen yet

@@ -104,7 +104,7 @@ export const STATE_NAMES = {
 export const CAUSE_STATE = {
   "not visited": "unvisited",
   "no signal": "no_signal",
-  "passed too fast": "skipped",
+  "too fast": "skipped",
   "check failed": "suspect",
 };
 
@@ -113,7 +113,7 @@ export const causeName = (cause) => STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
 
 /** Names of the kinds of alarms, the most urgent first. */
 export const ALARM_NAMES = {
-  "port gone": "Port lost",
+  "port lost": "Port lost",
   "check failed": "Calibration check failed",
   "coupling lost": "Coupling lost",
   "too fast": "Too fast",

@@ -182,7 +182,7 @@ class AlarmRegister:
                 (AlarmKind.PORT, device),
                 state != "open",
                 sight,
-                after=self.settings.port_gone,
+                after=self.settings.port_lost,
                 detail=partial(_port_detail, state, detail),
             )
         self._judge(

@@ -26,7 +26,7 @@ class GapCause(StrEnum):
 
     NOT_VISITED = "not visited"
     NO_SIGNAL = "no signal"
-    TOO_FAST = "passed too fast"
+    TOO_FAST = "too fast"
     SUSPECT = "check failed"
 
 

@@ -176,9 +176,9 @@ def test_thinner_than_was_seen_is_another_alarm() -> None:
     assert alarm.until is not None
 
 
-def test_port_gone_and_back() -> None:
+def test_port_lost_and_back() -> None:
     """A port that is away longer than asked is named, and the alarm ends when it is back."""
-    short = text("port_gone = '200 ms'")
+    short = text("port_lost = '200 ms'")
     pipeline = run(short, OPEN, ticks(0, 500), [port(510, "gauge", "lost", "unplugged")])
     feed(pipeline, ticks(520, 690))
     assert of(pipeline, AlarmKind.PORT) == []
@@ -191,7 +191,7 @@ def test_port_gone_and_back() -> None:
 
 def test_reason_that_comes_back_soon_is_the_same_alarm() -> None:
     """A loose plug is one alarm, not one a second."""
-    short = text("port_gone = '50 ms'")
+    short = text("port_lost = '50 ms'")
     changes = [port(500 * k, "gauge", ("lost", "open")[k % 2]) for k in range(2, 12)]
     both: list[Entry] = [*OPEN, *changes, *ticks(1, 6000)]
     entries = sorted(both, key=lambda entry: entry.time)
@@ -232,7 +232,7 @@ def test_kinds_that_are_off_are_not_raised() -> None:
 
 def test_end_of_run_ends_what_is_of_a_run() -> None:
     """A port that was away at the end is no alarm of the next run; a thin place still is."""
-    short = text("port_gone = '50 ms'")
+    short = text("port_lost = '50 ms'")
     pipeline = run(short, OPEN, there(0, lambda _: 4.0).entries(), [port(1110, "gauge", "lost")])
     feed(pipeline, ticks(1120, 1300))
     feed(pipeline, [ended(START + 1400 * MS), opened(short, time=START + 9000 * MS)])

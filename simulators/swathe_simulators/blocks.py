@@ -10,7 +10,7 @@
     then    2      CRC-16 of all bytes before it, the two of the beginning included
 
 All numbers are in the block's byte order, the CRC too. It is CRC-16/IBM-3740: polynomial
-0x1021, beginning with 0xFFFF, not reflected; the text 123456789 gives 0x29B1 (CRC RevEng
+0x1021, initial value 0xFFFF, not reflected; the text 123456789 gives 0x29B1 (CRC RevEng
 catalogue; from memory).
 """
 
@@ -25,7 +25,7 @@ from swathe_simulators.device_models import WaveformModel
 
 SYNC = b"\xa5\x5a"
 COUPLED = 1
-"""The bit of the status that tells that sound gets into the wall."""
+"""The bit of the status that is set while sound gets into the wall."""
 
 HEAD_BYTES = 11
 _CRC_BYTES = 2
@@ -54,7 +54,7 @@ def columns(model: WaveformModel) -> list[str]:
     ]
 
 
-def encode(
+def encode_blocks(
     model: WaveformModel,
     *,
     clock: npt.NDArray[np.uint64],

@@ -1,4 +1,4 @@
-"""What a scenario file may say about a crawler that is commanded."""
+"""Settings of a commanded crawler in a scenario file."""
 
 from __future__ import annotations
 
@@ -6,45 +6,52 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from swathe_simulators.base import (
+    DeviceName,
+    Finite,
+    Interval,
+    NotNegative,
+    Positive,
+    ScenarioModel,
+)
 from swathe_simulators.device_models import PortModel
-from swathe_simulators.scenario_base import Finite, Model, Name, NotNegative, Positive, Span
 
 Probability = Annotated[float, Field(ge=0, le=1)]
 
 
-class ZoneModel(Model):
+class ZoneModel(ScenarioModel):
     """A rectangle that the crawler must not enter; entering is recorded, not prevented."""
 
-    scan_mm: Span
-    index_mm: Span
+    scan_mm: Interval
+    index_mm: Interval
 
 
-class MishapModel(Model):
+class MishapModel(ScenarioModel):
     """What goes wrong by chance, drawn once for each move or each answer."""
 
     slip: Probability = 0.0
     """Of a move: the wheels slip, so that the crawler goes less far than its motors."""
     slip_share: Annotated[float, Field(gt=0, lt=1)] = 0.2
-    """How much of the way is lost then."""
+    """Share of the distance that is lost then."""
     stall: Probability = 0.0
-    """Of a move: it gets stuck on its way, and its motors don't notice."""
+    """Of a move: it gets stuck, and its motors do not notice."""
     lost_acknowledgement: Probability = 0.0
     """Of an acknowledgement: it never leaves the crawler."""
     garbage: Probability = 0.0
     """Of an answer: random bytes come before it, on its line or on one of their own."""
 
 
-class CommandedModel(Model):
-    """A crawler that does what it is told on its port, and stands still otherwise."""
+class CommandedModel(ScenarioModel):
+    """A crawler that carries out commands from its port, and rests otherwise."""
 
     kind: Literal["commanded"]
-    name: Name = "crawler"
+    name: DeviceName = "crawler"
     port: PortModel
     start_scan_mm: Finite
     start_index_mm: Finite
-    scan_limits_mm: Span
-    """Where the rails end; going on to there is a crash."""
-    index_limits_mm: Span
+    scan_limits_mm: Interval
+    """Where the rails end; driving to there is a crash."""
+    index_limits_mm: Interval
     scan_home_mm: Finite
     index_home_mm: Finite
     speed_mm_per_s: Positive
@@ -60,9 +67,9 @@ class CommandedModel(Model):
     """Moves that are taken ahead; 0 acknowledges a move when it is over."""
     needs_homing: bool = False
     stop_latches: bool = True
-    """After a stop it moves only when its drives were switched on anew."""
+    """After a stop it moves only when its drives have been switched on again."""
     halt_on_hang_up: bool = True
-    """It stops when nobody listens to its port any more."""
+    """It stops when its port loses its listener."""
     answer_delay_ms: NotNegative = 1.0
     zones: list[ZoneModel] = Field(default_factory=list)
     mishap: MishapModel = MishapModel()
@@ -75,7 +82,7 @@ class CommandedModel(Model):
         for axis, limits in (("scan", self.scan_limits_mm), ("index", self.index_limits_mm)):
             for what in ("start", "home"):
                 name = f"{what}_{axis}_mm" if what == "start" else f"{axis}_{what}_mm"
-                place: float = getattr(self, name)
-                if not limits[0] <= place <= limits[1]:
-                    raise ValueError(f"must have {name} within {axis}_limits_mm (got {place:g})")
+                position: float = getattr(self, name)
+                if not limits[0] <= position <= limits[1]:
+                    raise ValueError(f"must have {name} within {axis}_limits_mm (got {position:g})")
         return self

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swathe_simulators import blocks, encoder, gauge, protocol, timing
+from swathe_simulators.base import Floats
 from swathe_simulators.device_models import (
     CombinedModel,
     CountsModel,
@@ -19,18 +20,17 @@ from swathe_simulators.device_models import (
     GaugeModel,
     WaveformModel,
 )
-from swathe_simulators.faults import Coupling, Slip
+from swathe_simulators.faults import CouplingFaults, WheelSlip
 from swathe_simulators.part import Part
 from swathe_simulators.trajectory import Trajectory
 from swathe_simulators.truth import ROW, Rows
 
-Floats = npt.NDArray[np.float64]
 DeviceModels = EncoderModel | GaugeModel | CombinedModel
 
 
 @dataclass(slots=True)
-class Batch:
-    """Lines on their way: rows[i] is the truth of lines[i]; those before `done` are out."""
+class SampleBatch:
+    """Lines in transmission: rows[i] is the truth of lines[i]; those before `done` are out."""
 
     rows: Rows
     lines: list[bytes]
@@ -60,8 +60,8 @@ class Device:
         seed: np.random.SeedSequence,
         speed: float,
         part: Part,
-        coupling: Coupling,
-        slip: Slip,
+        coupling: CouplingFaults,
+        slip: WheelSlip,
     ) -> None:
         self.model = model
         self._speed = speed
@@ -110,7 +110,7 @@ class Device:
             return lines[0][: blocks.HEAD_BYTES + 8].hex(" ") + " …"
         return lines[0].decode("ascii").rstrip()
 
-    def produce(self, until_s: float, trajectory: Trajectory, start_s: float | None) -> Batch:
+    def produce(self, until_s: float, trajectory: Trajectory, start_s: float | None) -> SampleBatch:
         """Make all samples before `until_s` (world seconds) that were not made yet.
 
         Args:
@@ -123,7 +123,7 @@ class Device:
         numbers = np.arange(self._next, end)
         self._next = end
         if not len(numbers):
-            return Batch(np.zeros(0, dtype=ROW), [])
+            return SampleBatch(np.zeros(0, dtype=ROW), [])
         wobble = self._chance.sampling.standard_normal(len(numbers))
         wobble = wobble * (self.model.sampling_jitter_us / 1e6)
         # Less than half a period, so that samples keep their order.
@@ -133,7 +133,7 @@ class Device:
         rows, lines = self._sampled(time, moved, trajectory, self._chance, self._sequence)
         self._sequence += len(rows)
         rows["due_s"] = self._arrivals(time, rows["length"])
-        return Batch(rows, lines)
+        return SampleBatch(rows, lines)
 
     def _arrivals(self, time: Floats, length: npt.NDArray[np.int64]) -> Floats:
         model = self.model
@@ -183,7 +183,7 @@ class Device:
         else:
             if isinstance(model, EchoModel):
                 sent += self._echoes(model, rows, chance)
-            lines = protocol.encode(self._form, sent)
+            lines = protocol.encode_lines(self._form, sent)
         rows["length"] = [len(line) for line in lines]
         return rows, lines
 
@@ -216,7 +216,7 @@ class Device:
             strength=chance.amplitude.standard_normal(len(rows)),
             grass=chance.grass,
         )
-        return blocks.encode(
+        return blocks.encode_blocks(
             waveform,
             clock=rows["clock_us"],
             sequence=rows["sequence"],

@@ -1,4 +1,4 @@
-"""What a scenario file may say about a device, as pydantic models."""
+"""Settings of a device in a scenario file, as pydantic models."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
-from swathe_simulators.scenario_base import Finite, Model, Name, NotNegative, Positive
+from swathe_simulators.base import DeviceName, Finite, NotNegative, Positive, ScenarioModel
 
 BLOCK_BYTES = 0xFFFF - 7
-"""Room for samples in a block: its length, in 16 bits, counts clock, sequence and status, too."""
+"""Greatest size of the samples of a block: its 16-bit length counts clock, sequence and status too."""
 
 
-class PortModel(Model):
+class PortModel(ScenarioModel):
     """Where a device is plugged in."""
 
     kind: Literal["pty", "tcp"] = "pty"
@@ -27,7 +27,7 @@ class PortModel(Model):
         return self
 
 
-class ClockModel(Model):
+class ClockModel(ScenarioModel):
     """A device's own clock: unsigned microseconds."""
 
     offset_us: Annotated[int, Field(ge=0)] = 0
@@ -46,7 +46,7 @@ MaybeClock = Annotated[
 """A clock, or false: then lines have no clock column."""
 
 
-class LatencyModel(Model):
+class LatencyModel(ScenarioModel):
     """How long a line takes to reach the host, apart from its transmission."""
 
     delay_ms: NotNegative = 0.0
@@ -54,10 +54,10 @@ class LatencyModel(Model):
     shape: Literal["exponential", "gamma"] = "gamma"
 
 
-class DeviceModel(Model):
+class DeviceModel(ScenarioModel):
     """What every device has."""
 
-    name: Name
+    name: DeviceName
     rate_hz: Positive
     sampling_jitter_us: NotNegative = 0.0
     clock: MaybeClock = ClockModel()
@@ -65,7 +65,7 @@ class DeviceModel(Model):
     port: PortModel
 
 
-class AxisModel(Model):
+class AxisModel(ScenarioModel):
     """One encoded axis, in counts after quadrature."""
 
     axis: Literal["scan", "index"]
@@ -74,7 +74,7 @@ class AxisModel(Model):
     preset: int = 0
 
 
-class CountsModel(Model):
+class CountsModel(ScenarioModel):
     """What a counter of positions has."""
 
     axes: Annotated[list[AxisModel], Field(min_length=1, max_length=2)]
@@ -87,7 +87,7 @@ class CountsModel(Model):
         return self
 
 
-class WaveformModel(Model):
+class WaveformModel(ScenarioModel):
     """What an instrument that sends A-scans has; see `echoes` for the physics.
 
     The A-scan begins `start_us` after the transmitted pulse. `interface_us` is the time of
@@ -119,7 +119,7 @@ class WaveformModel(Model):
         return self
 
 
-class EchoModel(Model):
+class EchoModel(ScenarioModel):
     """What a thickness instrument has.
 
     With the value `waveform` it sends A-scans, in blocks instead of lines. Then

@@ -1,7 +1,7 @@
 """A-scans of a wall: what an ultrasonic probe's electronics would show, sample by sample.
 
 The transmitted pulse is a cosine under a Gaussian; each echo is that pulse, later and weaker, its
-value worked out at every sample's own time, so that an echo lies where physics puts it and not on
+value worked out at every sample's own time, so that an echo is at its exact time and not at
 the nearest sample. Not modelled: frequency-dependent attenuation, beam spread, mode conversion and
 grain noise (the noise is white).
 """
@@ -15,8 +15,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
+from swathe_simulators.base import Bools, Floats
 
 # Half the bandwidth is where the spectrum has fallen by 6 dB, in natural logarithm.
 _MINUS_6_DB = 0.3 * math.log(10.0)
@@ -87,7 +86,7 @@ def ascans(
 ) -> Floats:
     """Return signed A-scans of walls, % of full screen height, shape (n, samples).
 
-    The k-th back wall stands at ``zero_offset + interface + 2·k·thickness/velocity`` (pulse-echo
+    The k-th back wall is at ``zero_offset + interface + 2·k·thickness/velocity`` (pulse-echo
     relation of contact thickness measurement, given in ISO 16809; from memory); the interface
     echo, if there is one, at ``zero_offset + interface``.
 
@@ -105,7 +104,7 @@ def ascans(
         back_walls: how many echoes of the back wall there are.
         interface_us: time of flight of a delay line or water path, µs, a number or shape (n,).
         interface_percent: amplitude of the interface echo; negative when it is inverted.
-        coupled: whether sound gets into the wall, shape (n,); without it the back walls are gone
+        coupled: whether sound gets into the wall, shape (n,); without it the back walls are absent
             and the interface echo stays.
 
     Raises:
@@ -139,7 +138,7 @@ def _add(found: Floats, pulse: Pulse, times: Floats, strength: float, sampling: 
     columns = centre[rows, None] + np.arange(-reach, reach + 1)
     value = strength * pulse.at(columns / sampling - times[rows, None])
     inside = (columns >= 0) & (columns < samples)
-    # An echo meets a row once, and each of its columns once: no two additions share a place.
+    # An echo meets a row once, and each of its columns once: no two additions share an element.
     found[np.broadcast_to(rows[:, None], columns.shape)[inside], columns[inside]] += value[inside]
 
 
@@ -149,12 +148,12 @@ def digitise(
     """Return A-scans as a converter gives them, clipped at both ends of its range.
 
     The greatest positive number (127 or 32767) is full scale, so a code counts
-    ``full_scale_percent / 127`` or ``/ 32767``; the least number is one below minus full scale.
+    ``full_scale_percent / 127`` or ``/ 32767``; the lowest number is one below minus full scale.
 
     Args:
         waveforms: % of full screen height, any shape.
         bits: of the converter.
-        full_scale_percent: what the greatest number stands for.
+        full_scale_percent: what the greatest number represents.
     """
     kind = np.int8 if bits == 8 else np.int16
     limits = np.iinfo(kind)

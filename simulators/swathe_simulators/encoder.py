@@ -1,26 +1,23 @@
-"""Counts of an encoder, from the place of the probe."""
+"""Counts of an encoder, from the position of the probe."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from swathe_simulators.base import Floats, Ints
 from swathe_simulators.device_models import AxisModel
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
-
-def counts(axis: AxisModel, place: Floats) -> Ints:
-    """Return floor(place · counts_per_mm · sign + preset), counts after quadrature.
+def counts(axis: AxisModel, position: Floats) -> Ints:
+    """Return floor(position · counts_per_mm · sign + preset), counts after quadrature.
 
     Args:
         axis: the encoded axis.
-        place: mm, shape (n,), with whatever the wheel has slipped already taken off.
+        position: mm, shape (n,), with whatever the wheel has slipped already taken off.
     """
-    exact = place * (axis.counts_per_mm * axis.sign) + axis.preset
+    exact = position * (axis.counts_per_mm * axis.sign) + axis.preset
     return np.floor(exact).astype(np.int64)
 
 
@@ -33,6 +30,6 @@ def axis_columns(
     axes: Sequence[AxisModel], bits: int | None, scan: Floats, index: Floats
 ) -> tuple[list[Ints], list[Ints]]:
     """Return the counts of all axes: without roll-over, and as sent; shape (n,) each."""
-    places = {"scan": scan, "index": index}
-    whole = [counts(axis, places[axis.axis]) for axis in axes]
+    positions = {"scan": scan, "index": index}
+    whole = [counts(axis, positions[axis.axis]) for axis in axes]
     return whole, [as_sent(column, bits) for column in whole]

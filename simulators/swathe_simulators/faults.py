@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from swathe_simulators.base import Bools, Floats
 from swathe_simulators.part import Part, inside
 from swathe_simulators.scenario_models import (
     CouplingLossModel,
@@ -14,14 +14,11 @@ from swathe_simulators.scenario_models import (
     MotionModels,
     SlipModel,
 )
-from swathe_simulators.trajectory import States, Table
-
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
+from swathe_simulators.trajectory import PieceTable, States
 
 
-class Coupling:
-    """Tells where the probe has an echo: not lifted, not over an obstruction, coupled."""
+class CouplingFaults:
+    """Where the probe has an echo: not lifted, not over an obstruction, coupled."""
 
     def __init__(
         self, part: Part, motion: MotionModels, losses: Sequence[CouplingLossModel]
@@ -49,18 +46,18 @@ class Coupling:
         return result
 
 
-class Slip:
-    """The way that the encoder wheel did not turn, as an exact function of the motion.
+class WheelSlip:
+    """The distance that the encoder wheel did not turn, as an exact function of the motion.
 
-    What is lost stays lost until the same stretch is driven the other way under the same
+    What is lost stays lost until the same stretch is driven in the other direction under the same
     fault: a wheel has no memory of where it slipped.
     """
 
     def __init__(self, slips: Sequence[SlipModel]) -> None:
         self._slips = list(slips)
-        self._prepared: tuple[Table, list[tuple[SlipModel, Bools, Floats]]] | None = None
+        self._prepared: tuple[PieceTable, list[tuple[SlipModel, Bools, Floats]]] | None = None
 
-    def _columns(self, table: Table) -> list[tuple[SlipModel, Bools, Floats]]:
+    def _columns(self, table: PieceTable) -> list[tuple[SlipModel, Bools, Floats]]:
         """Return, per slip, where it acts and what was lost before each piece; kept."""
         if self._prepared is not None and self._prepared[0] is table:
             return self._prepared[1]
@@ -71,17 +68,21 @@ class Slip:
                 active &= (table.index >= slip.index_mm[0]) & (table.index <= slip.index_mm[1])
             if slip.until == "revisit":
                 active &= table.pass_number == 0
-            way = np.clip(table.scan_end, *slip.scan_mm) - np.clip(table.scan, *slip.scan_mm)
-            lost = np.where(active, way, 0.0) * (1.0 - slip.factor)
+            displacement = np.clip(table.scan_end, *slip.scan_mm) - np.clip(
+                table.scan, *slip.scan_mm
+            )
+            lost = np.where(active, displacement, 0.0) * (1.0 - slip.factor)
             columns.append((slip, active, np.concatenate(([0.0], np.cumsum(lost)[:-1]))))
         self._prepared = (table, columns)
         return columns
 
-    def lost(self, table: Table, states: States) -> Floats:
-        """Return, shape (n,), the mm by which the wheel's way falls short of the scan place."""
+    def lost(self, table: PieceTable, states: States) -> Floats:
+        """Return, shape (n,), the mm by which the wheel's turn falls short of the scan position."""
         total: Floats = np.zeros(states.scan.shape)
         k = states.piece
         for slip, active, before in self._columns(table):
-            way = np.clip(states.scan, *slip.scan_mm) - np.clip(table.scan[k], *slip.scan_mm)
-            total += before[k] + np.where(active[k], way * (1.0 - slip.factor), 0.0)
+            displacement = np.clip(states.scan, *slip.scan_mm) - np.clip(
+                table.scan[k], *slip.scan_mm
+            )
+            total += before[k] + np.where(active[k], displacement * (1.0 - slip.factor), 0.0)
         return total

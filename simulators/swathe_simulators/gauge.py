@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from swathe_simulators.base import Bools, Floats
 from swathe_simulators.device_models import EchoModel, WaveformModel
 from swathe_simulators.echoes import Pulse, ascans, digitise
-
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +27,7 @@ class EchoNoise:
     floor: Floats
 
 
-def time_of_flight(thickness: Floats, *, velocity: float, zero_offset: float) -> Floats:
+def echo_time(thickness: Floats, *, velocity: float, zero_offset: float) -> Floats:
     """Return zero_offset + 2·thickness/velocity in µs.
 
     The pulse-echo relation of contact thickness measurement (given in ISO 16809; from
@@ -53,7 +51,7 @@ def readings(
     if model.value == "thickness":
         true, sigma = thickness, model.noise_mm
     else:
-        true = time_of_flight(thickness, velocity=velocity, zero_offset=model.zero_offset_us)
+        true = echo_time(thickness, velocity=velocity, zero_offset=model.zero_offset_us)
         sigma = model.noise_us
     value = np.where(echo, np.maximum(true + sigma * noise.value, 0.0), 0.0)
     strong = model.amplitude_percent + model.amplitude_noise_percent * noise.amplitude

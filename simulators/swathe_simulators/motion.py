@@ -14,7 +14,7 @@ from swathe_simulators.step_block import StepBlock
 from swathe_simulators.trajectory import Trajectory
 
 _ROUNDS_AT_ONCE = 16
-"""Rounds that are added together, as each addition makes all columns anew."""
+"""Rounds that are added together, as each addition computes all columns again."""
 
 
 class Motion:
@@ -55,7 +55,7 @@ class Motion:
 
     @property
     def lines_mm(self) -> npt.NDArray[np.float64]:
-        """Index places of the scenario's lines, in mm."""
+        """Index positions of the scenario's lines, in mm."""
         return self._lines.copy()
 
     @property
@@ -113,7 +113,7 @@ class Motion:
         if not isinstance(self._model, StepsModel):
             raise RuntimeError(
                 f"a motion of kind {self._model.kind} is not to be led by hand; "
-                "play a scenario whose motion is of kind steps"
+                "run a scenario whose motion is of kind steps"
             )
         return self._block
 

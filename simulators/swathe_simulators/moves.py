@@ -7,16 +7,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
+from swathe_simulators.base import Floats
 from swathe_simulators.scenario_models import FastStretchModel, HandModel, RasterModel
 from swathe_simulators.trajectory import Piece, Trajectory, travel
 
-Floats = npt.NDArray[np.float64]
-
 
 def lines_of(model: RasterModel | HandModel) -> Floats:
-    """Return the index places of the lines of a scenario, mm."""
+    """Return the index positions of the lines of a scenario, mm."""
     if isinstance(model, HandModel):
         return np.array([model.index_mm])
     return np.array(
@@ -81,10 +79,10 @@ def _line(
     limit, rate = model.speed_mm_per_s, model.acceleration_mm_per_s2
     length = high - low
 
-    def ahead(place: float) -> float:
-        return place - low if forward else high - place
+    def ahead(position: float) -> float:
+        return position - low if forward else high - position
 
-    # (from, to, limit, acceleration) along the way, ordinary and fast in turn.
+    # (from, to, limit, acceleration) along the line, ordinary and fast in turn.
     stretches: list[tuple[float, float, float, float]] = []
     done = 0.0
     for stretch in sorted(fast, key=lambda f: ahead(f.from_mm)):
@@ -120,15 +118,15 @@ def _hand(model: HandModel, random: np.random.Generator) -> list[Piece]:
     events: list[tuple[float, float, float]] = [(s.at_mm, s.for_s, 0.0) for s in model.stops]
     events += [(r.at_mm, 0.0, r.back_mm) for r in model.reversals]
     pieces: list[Piece] = []
-    place = model.scan_start_mm
+    position = model.scan_start_mm
     for at, rest, back in [*sorted(events), (model.scan_end_mm, 0.0, 0.0)]:
-        pieces += _hand_leg(model, at - place, random)
-        place = at
+        pieces += _hand_leg(model, at - position, random)
+        position = at
         if rest:
             pieces.append(replace(template, duration_s=rest))
         if back:
             pieces += travel(-back, template, limit=limit / 2, acceleration=rate)
-            place -= back
+            position -= back
     return pieces
 
 
@@ -148,8 +146,8 @@ def _hand_leg(model: HandModel, distance: float, random: np.random.Generator) ->
         wish = low + (high - low) / (1.0 + math.exp(-1.2 * drift))
         time = random.uniform(0.15, 0.5)
         wish = min(max(wish, speed - rate * time), speed + rate * time)
-        way = (speed + wish) / 2 * time
-        if left - way < wish**2 / (2 * rate):
+        displacement = (speed + wish) / 2 * time
+        if left - displacement < wish**2 / (2 * rate):
             pieces += travel(
                 left, template, limit=max(speed, low), acceleration=rate, speed_in=speed
             )
@@ -157,4 +155,4 @@ def _hand_leg(model: HandModel, distance: float, random: np.random.Generator) ->
         pieces.append(
             replace(template, duration_s=time, speed=speed, acceleration=(wish - speed) / time)
         )
-        left, speed = left - way, wish
+        left, speed = left - displacement, wish

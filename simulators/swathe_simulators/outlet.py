@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swathe_simulators.device import Batch, Device
+from swathe_simulators.device import Device, SampleBatch
 from swathe_simulators.ports import Port
 from swathe_simulators.trajectory import Trajectory
 from swathe_simulators.truth import ROW, TruthLog
@@ -50,7 +50,7 @@ class Outlet:
         self.port = port
         self._truth = truth
         self._name = device.model.name
-        self._queue: deque[Batch] = deque()
+        self._queue: deque[SampleBatch] = deque()
         self._injections: deque[tuple[float, bytes]] = deque()
         self._plugged = False
         self._back_at = math.inf

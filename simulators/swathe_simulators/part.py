@@ -1,4 +1,4 @@
-"""The wall that is measured: thickness as an exact function of the place."""
+"""The wall that is measured: thickness as an exact function of the position."""
 
 from __future__ import annotations
 
@@ -7,17 +7,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from swathe_simulators.base import Bools, Floats
 from swathe_simulators.scenario_models import PartModel, RectangleModel
-
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 MINIMUM_MM = 1.0
 """No hollow leaves less of the wall: the simulated penstock leaks in no scenario."""
 
 
 def inside(rectangle: RectangleModel, scan: Floats, index: Floats) -> Bools:
-    """Tell which places lie in a rectangle, edges included; shapes (n,), mm."""
+    """Return which positions are in a rectangle, edges included; shapes (n,), mm."""
     (scan_low, scan_high), (index_low, index_high) = rectangle.scan_mm, rectangle.index_mm
     result: Bools = (
         (scan >= scan_low) & (scan <= scan_high) & (index >= index_low) & (index <= index_high)
@@ -28,7 +26,7 @@ def inside(rectangle: RectangleModel, scan: Floats, index: Floats) -> Bools:
 class Part:
     """A pipe wall unrolled to a plane of scan × index.
 
-    Corrosion listed in the model is taken as it stands; `random_thinning` and
+    Corrosion listed in the model is taken as given; `random_thinning` and
     `random_pits` more hollows are drawn inside the part's area from `random`.
     """
 
@@ -72,8 +70,8 @@ class Part:
         """Return the true wall thickness in mm.
 
         Args:
-            scan: places along the scan axis in mm.
-            index: places along the index axis in mm; the two broadcast.
+            scan: positions along the scan axis in mm.
+            index: positions along the index axis in mm; the two broadcast.
 
         Returns:
             Thickness in mm, of the broadcast shape; no hollow leaves less than 1 mm. On the
@@ -85,20 +83,22 @@ class Part:
         wall: Floats = np.full(s.shape, self.model.nominal_mm, dtype=np.float64)
         for step in self.model.steps:
             wall[(s >= step.from_mm) & (s <= step.to_mm)] = step.thickness_mm
-        least = np.minimum(wall, MINIMUM_MM)
+        thinnest = np.minimum(wall, MINIMUM_MM)
         for weld in self.model.welds:
-            place = s if weld.axis == "scan" else i
-            wall += np.where((place >= weld.from_mm) & (place <= weld.to_mm), weld.crown_mm, 0.0)
+            position = s if weld.axis == "scan" else i
+            wall += np.where(
+                (position >= weld.from_mm) & (position <= weld.to_mm), weld.crown_mm, 0.0
+            )
         if self._hollows.size:
             scan0, index0, sigma_scan, sigma_index, depth = self._hollows.T
             squares = ((s[..., None] - scan0) / sigma_scan) ** 2
             squares += ((i[..., None] - index0) / sigma_index) ** 2
             wall -= np.exp(-0.5 * squares) @ depth
-        result: Floats = np.maximum(wall, least)
+        result: Floats = np.maximum(wall, thinnest)
         return result
 
     def obstructed(self, scan: Floats, index: Floats) -> Bools:
-        """Tell where something stands on the wall, so that the probe can't touch it."""
+        """Return where an obstruction on the wall keeps the probe off."""
         result: Bools = np.zeros(np.shape(scan), dtype=np.bool_)
         for rectangle in self.model.obstructions:
             result |= inside(rectangle, scan, index)

@@ -1,6 +1,6 @@
 """Real ports: a pseudo terminal behind a symlink, or a TCP server.
 
-Neither ever blocks: what nobody takes is thrown away, as on a wire.
+Neither ever blocks: bytes without a receiver are discarded, as on a wire.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from swathe_simulators.device_models import PortModel
 
 
 class Port(Protocol):
-    """What the world asks of a port; `open` and `close` may alternate."""
+    """What the world requires of a port; `open` and `close` may alternate."""
 
     @property
     def address(self) -> str:
@@ -34,7 +34,7 @@ class Port(Protocol):
         ...
 
     def service(self) -> bool:
-        """Let listeners come and go; tell whether there is one."""
+        """Accept and drop listeners; return whether there is one."""
         ...
 
     def write(self, data: bytes) -> int:
@@ -67,7 +67,7 @@ class PtyPort:
         self._inbox = bytearray()
         self._master = -1
         self._slave_name = ""
-        self._heard = False
+        self._listened = False
 
     @property
     def address(self) -> str:
@@ -78,7 +78,7 @@ class PtyPort:
         """Make the terminal and its symlink.
 
         Raises:
-            OSError: the place of the symlink is taken by something else, or the system
+            OSError: the path of the symlink is taken by something else, or the system
                 has no pseudo terminals; choose another folder, or a TCP port.
         """
         if sys.platform == "win32":
@@ -103,7 +103,7 @@ class PtyPort:
             self.close()
             raise
         finally:
-            # Only while nobody has the slave open does the master tell so.
+            # The master reports a hang-up only while nobody has the slave open.
             os.close(slave)
 
     def close(self) -> None:
@@ -111,12 +111,12 @@ class PtyPort:
         if self._master < 0:
             return
         os.close(self._master)
-        self._master, self._heard = -1, False
+        self._master, self._listened = -1, False
         if self._link.is_symlink() and str(self._link.readlink()) == self._slave_name:
             self._link.unlink()
 
     def service(self) -> bool:
-        """Read what was written to the device; tell whether the slave is open."""
+        """Read what was written to the device; return whether the slave is open."""
         if self._master < 0:
             return False
         poll = select.poll()
@@ -129,14 +129,14 @@ class PtyPort:
             except OSError as error:
                 if error.errno not in (errno.EIO, errno.EAGAIN):
                     raise
-        heard = not flags & select.POLLHUP
-        if self._heard and not heard:
+        listened = not flags & select.POLLHUP
+        if self._listened and not listened:
             self._forget()
-        self._heard = heard
-        return heard
+        self._listened = listened
+        return listened
 
     def _forget(self) -> None:
-        """Throw away what the last listener left unread: a real line would have lost it."""
+        """Discard what the last listener left unread: a real line would have lost it."""
         import termios
         import tty
 
@@ -209,7 +209,7 @@ class TcpPort:
             self._server = None
 
     def service(self) -> bool:
-        """Accept and drop clients; tell whether there is one."""
+        """Accept and drop clients; return whether there is one."""
         if self._server is None:
             return False
         watched = [self._server, *self._clients]
@@ -223,12 +223,12 @@ class TcpPort:
             try:
                 data = client.recv(4096)
                 _keep(self._inbox, data)
-                gone = data == b""
+                closed = data == b""
             except BlockingIOError:
-                gone = False
+                closed = False
             except OSError:
-                gone = True
-            if gone:
+                closed = True
+            if closed:
                 self._drop(client)
         if self._server.fileno() in ready:
             try:

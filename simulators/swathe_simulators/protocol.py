@@ -5,7 +5,7 @@ r"""The lines that the simulated devices speak: plain ASCII, comma separated.
     C,<clock us>,<scan counts>[,<index counts>],<value>,<amplitude %>,<E|N>*HH\r\n
 
 The value is a time of flight in µs (4 decimals) or a thickness in mm (3 decimals); E
-tells that there was an echo, N that there was none. HH is the exclusive or of all bytes
+means that there was an echo, N that there was none. HH is the exclusive or of all bytes
 before the star, as two upper-case hex digits. The clock column may be left out.
 """
 
@@ -34,7 +34,7 @@ def line_format(kind: str, *, clock: bool, axes: int, value: str | None) -> str:
     return ",".join(fields)
 
 
-def encode(form: str, columns: Sequence[npt.NDArray[np.generic]]) -> list[bytes]:
+def encode_lines(form: str, columns: Sequence[npt.NDArray[np.generic]]) -> list[bytes]:
     """Write columns of shape (n,) as n whole lines with their checksums."""
     rows = zip(*(column.tolist() for column in columns), strict=True)
     bodies = [(form % row).encode("ascii") for row in rows]

@@ -1,4 +1,4 @@
-"""What a scenario file may say, as pydantic models.
+"""Settings of a scenario file, as pydantic models.
 
 Every length is a plain number of millimetres, every time is in world seconds unless the
 key's suffix says otherwise.
@@ -11,12 +11,19 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from swathe_simulators.base import (
+    DeviceName,
+    Finite,
+    Interval,
+    NotNegative,
+    Positive,
+    ScenarioModel,
+)
 from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.device_models import CombinedModel, EncoderModel, GaugeModel
-from swathe_simulators.scenario_base import Finite, Model, Name, NotNegative, Positive, Span
 
 
-class ThinningModel(Model):
+class ThinningModel(ScenarioModel):
     """A smooth, wide hollow: a Gaussian with its own width on either axis."""
 
     scan_mm: Finite
@@ -26,7 +33,7 @@ class ThinningModel(Model):
     depth_mm: Positive
 
 
-class PitModel(Model):
+class PitModel(ScenarioModel):
     """A round pit; at `radius_mm` from its centre the depth has fallen to exp(-2) of it."""
 
     scan_mm: Finite
@@ -35,7 +42,7 @@ class PitModel(Model):
     depth_mm: Positive
 
 
-class WeldModel(Model):
+class WeldModel(ScenarioModel):
     """A strip across the whole part, `from_mm`..`to_mm` on `axis`, thicker by its crown."""
 
     axis: Literal["scan", "index"]
@@ -50,14 +57,14 @@ class WeldModel(Model):
         return self
 
 
-class RectangleModel(Model):
+class RectangleModel(ScenarioModel):
     """An area of the surface."""
 
-    scan_mm: Span
-    index_mm: Span
+    scan_mm: Interval
+    index_mm: Interval
 
 
-class StepModel(Model):
+class StepModel(ScenarioModel):
     """A step of a block, `from_mm`..`to_mm` along scan; its thickness is its name."""
 
     from_mm: Finite
@@ -71,7 +78,7 @@ class StepModel(Model):
         return self
 
 
-class PartModel(Model):
+class PartModel(ScenarioModel):
     """The wall: a plane of scan × index, as if the pipe were unrolled; or a step block.
 
     Where there is a step, its thickness takes the place of the nominal one.
@@ -80,15 +87,15 @@ class PartModel(Model):
     outside_diameter_mm: Positive
     nominal_mm: Positive
     velocity_mm_per_us: Positive = 5.92
-    scan_mm: Span
-    index_mm: Span
+    scan_mm: Interval
+    index_mm: Interval
     thinning: list[ThinningModel] = Field(default_factory=list)
     pits: list[PitModel] = Field(default_factory=list)
     random_thinning: Annotated[int, Field(ge=0)] = 0
     random_pits: Annotated[int, Field(ge=0)] = 0
-    random_thinning_depth_mm: Span = (0.3, 1.2)
-    random_pit_depth_mm: Span = (0.5, 2.5)
-    random_pit_radius_mm: Span = (6.0, 18.0)
+    random_thinning_depth_mm: Interval = (0.3, 1.2)
+    random_pit_depth_mm: Interval = (0.5, 2.5)
+    random_pit_radius_mm: Interval = (6.0, 18.0)
     welds: list[WeldModel] = Field(default_factory=list)
     obstructions: list[RectangleModel] = Field(default_factory=list)
     steps: list[StepModel] = Field(default_factory=list)
@@ -107,7 +114,7 @@ class PartModel(Model):
         return self
 
 
-class FastStretchModel(Model):
+class FastStretchModel(ScenarioModel):
     """A stretch of one line that is driven too fast, on the first pass only."""
 
     line: Annotated[int, Field(ge=0)]
@@ -123,7 +130,7 @@ class FastStretchModel(Model):
         return self
 
 
-class RasterModel(Model):
+class RasterModel(ScenarioModel):
     """A crawler's raster: lines along scan, one index step between them."""
 
     kind: Literal["raster"]
@@ -166,21 +173,21 @@ class RasterModel(Model):
         return self
 
 
-class StopModel(Model):
+class StopModel(ScenarioModel):
     """The hand stops at `at_mm` for `for_s`."""
 
     at_mm: Finite
     for_s: Positive
 
 
-class ReversalModel(Model):
+class ReversalModel(ScenarioModel):
     """The hand goes back by `back_mm` when it has come to `at_mm`, and then on."""
 
     at_mm: Finite
     back_mm: Annotated[float, Field(ge=10, le=40)]
 
 
-class HandModel(Model):
+class HandModel(ScenarioModel):
     """One line driven by a human: irregular speed, stops, reversals, a lift-off."""
 
     kind: Literal["hand"]
@@ -192,7 +199,7 @@ class HandModel(Model):
     acceleration_mm_per_s2: Positive = 400.0
     stops: list[StopModel] = Field(default_factory=list)
     reversals: list[ReversalModel] = Field(default_factory=list)
-    lift_off_mm: list[Span] = Field(default_factory=list)
+    lift_off_mm: list[Interval] = Field(default_factory=list)
     wait_s: NotNegative = 1.0
 
     @model_validator(mode="after")
@@ -206,14 +213,14 @@ class HandModel(Model):
         if outside:
             raise ValueError(f"must have stops and reversals inside the line, not at {outside}")
         if len(set(events)) < len(events):
-            raise ValueError("must have stops and reversals at different places")
+            raise ValueError("must have stops and reversals at different positions")
         low = [r.at_mm for r in self.reversals if r.at_mm - r.back_mm < self.scan_start_mm]
         if low:
             raise ValueError(f"must not go back past scan_start_mm from {low}")
         return self
 
 
-class StepsModel(Model):
+class StepsModel(ScenarioModel):
     """A probe put on one step of the block after the other, and lifted off between.
 
     `order_mm` names the steps by their thickness; without it they come as the part lists
@@ -241,12 +248,12 @@ class CouplingLossModel(RectangleModel):
     until: Literal["revisit", "always"] = "revisit"
 
 
-class SlipModel(Model):
-    """The encoder wheel slips: counts grow by `factor` of the way driven, from a to b."""
+class SlipModel(ScenarioModel):
+    """The encoder wheel slips: counts grow by `factor` of the distance driven, from a to b."""
 
     kind: Literal["slip"]
-    scan_mm: Span
-    index_mm: Span | None = None
+    scan_mm: Interval
+    index_mm: Interval | None = None
     factor: Annotated[float, Field(ge=0, lt=1)]
     until: Literal["revisit", "always"] = "revisit"
 
@@ -254,7 +261,7 @@ class SlipModel(Model):
 AnyFault = Annotated[CouplingLossModel | SlipModel, Field(discriminator="kind")]
 
 
-class InjectModel(Model):
+class InjectModel(ScenarioModel):
     """Foreign bytes on a device's port, `at_s` seconds after the start."""
 
     device: str
@@ -281,7 +288,7 @@ class InjectModel(Model):
         return (self.text or "").encode()
 
 
-class UnplugModel(Model):
+class UnplugModel(ScenarioModel):
     """The cable comes off `at_s` seconds after the start and is back `for_s` later."""
 
     device: str
@@ -289,10 +296,10 @@ class UnplugModel(Model):
     for_s: Positive
 
 
-class Scenario(Model):
+class Scenario(ScenarioModel):
     """A whole scenario file."""
 
-    name: Name
+    name: DeviceName
     description: str = ""
     seed: Annotated[int, Field(ge=0)] = 1
     start: Literal["when_listened", "at_once"] = "when_listened"

@@ -83,25 +83,25 @@ class StepBlock:
         return Trajectory(scan=start, index=model.index_mm, pieces=pieces)
 
     def round_from(self, scan: float, number: int) -> list[Piece]:
-        """Return the pieces of a round, the pass `number`; the first has no way to go before it."""
+        """Return the pieces of a round, the pass `number`; the first has no travel before it."""
         pieces: list[Piece] = []
-        for place, step in enumerate(self._order):
-            if place or number:
+        for rank, step in enumerate(self._order):
+            if rank or number:
                 pieces += self.over_to(step, scan, number)
             scan = self.centre(step)
             pieces.append(self.dwell(step, number))
         return pieces
 
     def over_to(self, step: int, scan: float, number: int) -> list[Piece]:
-        """Return the way through the air from a place to a step; it takes `lift_s`."""
+        """Return the move through the air from a position to a step; it takes `lift_s`."""
         time = self._model.lift_s
         template = Piece(time, lifted=True, pass_number=number)
-        way = self.centre(step) - scan
-        if way == 0.0:
+        displacement = self.centre(step) - scan
+        if displacement == 0.0:
             return [template]
-        # Half the way speeding up, half slowing down: s = a·(t/2)² for both together.
-        rate = 4.0 * abs(way) / time**2
-        return travel(way, template, limit=math.inf, acceleration=rate)
+        # Half the distance speeding up, half slowing down: s = a·(t/2)² for both together.
+        rate = 4.0 * abs(displacement) / time**2
+        return travel(displacement, template, limit=math.inf, acceleration=rate)
 
     def dwell(self, step: int, number: int) -> Piece:
         """Return the time on a step."""

@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from swathe_simulators.base import Floats
 from swathe_simulators.device_models import ClockModel, LatencyModel
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 BITS_PER_BYTE = 10
 """Start bit, eight data bits, stop bit."""
@@ -41,7 +39,7 @@ def draw_jitter(model: LatencyModel, size: int, random: np.random.Generator) -> 
 
 
 def deliveries(ready_s: Floats, transmission_s: Floats, line_free_s: float) -> Floats:
-    """Return when each line has wholly gone through its port, in order.
+    """Return when each line has left its port completely, in order.
 
     A line starts when it is ready and the one before it is through:
     end[i] = max(ready[i], end[i-1]) + transmission[i], solved without a loop.

@@ -10,9 +10,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from swathe_simulators.base import Bools, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +37,7 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class PieceTable:
     """The pieces as columns, shape (n,) each; replaced as a whole, never changed."""
 
     start_s: Floats
@@ -79,7 +77,7 @@ def ramp(
     mechanics textbook).
 
     Args:
-        distance: way to go in mm, not negative.
+        distance: to cover in mm, not negative.
         speed_in: speed at its start in mm/s.
         speed_out: speed at its end in mm/s.
         limit: highest speed in mm/s.
@@ -134,9 +132,9 @@ def travel(
 
 
 class Trajectory:
-    """The way of the probe as an exact function of the time since the start.
+    """The path of the probe as an exact function of the time since the start.
 
-    It may grow at its end at any time, or be cut there; what lies before stays as it is.
+    It may grow at its end at any time, or be cut there; what comes before stays as it is.
     Reading and changing from two threads is safe: the columns are replaced in one
     assignment.
     """
@@ -147,15 +145,15 @@ class Trajectory:
         self._table = self._built(self._pieces)
         self.append(pieces)
 
-    def _built(self, pieces: Sequence[Piece]) -> Table:
+    def _built(self, pieces: Sequence[Piece]) -> PieceTable:
         duration: Floats = np.array([p.duration_s for p in pieces], dtype=np.float64)
         start: Floats = np.concatenate(([0.0], np.cumsum(duration)[:-1]))
         columns: dict[str, Floats] = {}
         for axis, origin in zip(("scan", "index"), self._origin, strict=True):
             speed: Floats = np.array([p.speed * p.share(axis) for p in pieces])
             rate: Floats = np.array([p.acceleration * p.share(axis) for p in pieces])
-            way = speed * duration + 0.5 * rate * duration**2
-            end = origin + np.cumsum(way)
+            displacement = speed * duration + 0.5 * rate * duration**2
+            end = origin + np.cumsum(displacement)
             columns |= {
                 axis: np.concatenate(([origin], end[:-1])),
                 f"{axis}_speed": speed,
@@ -163,7 +161,7 @@ class Trajectory:
             }
             if axis == "scan":
                 columns["scan_end"] = end
-        return Table(
+        return PieceTable(
             start_s=start,
             duration_s=duration,
             line=np.array([p.line for p in pieces], dtype=np.int64),
@@ -173,7 +171,7 @@ class Trajectory:
         )
 
     @property
-    def table(self) -> Table:
+    def table(self) -> PieceTable:
         """The pieces as columns."""
         return self._table
 
@@ -192,7 +190,7 @@ class Trajectory:
         new = [piece for piece in pieces if piece.duration_s > 0.0]
         rest = not_before_s - self.end_s
         if rest > 0.0:
-            # What was told of the rest so far stays true: on its line, lifted or not.
+            # What was sent of the rest so far stays true: on its line, lifted or not.
             last = self._pieces[-1]
             new.insert(0, replace(last, duration_s=rest, speed=0.0, acceleration=0.0))
         if new:
@@ -200,7 +198,7 @@ class Trajectory:
             self._table = self._built(self._pieces)
 
     def cut(self, at_s: float) -> None:
-        """Forget what was to come after a time; a move under way then is finished first."""
+        """Drop what was to come after a time; a move under way then is finished first."""
         table = self._table
         if at_s >= self.end_s:
             return
@@ -218,10 +216,10 @@ class Trajectory:
         self._table = self._built(self._pieces)
 
     def break_off(self, at_s: float) -> Piece:
-        """Forget what would come after a time, in the middle of a move, too.
+        """Drop what would come after a time, in the middle of a move too.
 
         Returns:
-            What was going on at that time, of no duration.
+            The piece under way at that time, of no duration.
         """
         begun = 0.0
         for number, piece in enumerate(self._pieces):

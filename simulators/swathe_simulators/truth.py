@@ -20,7 +20,7 @@ ROW = np.dtype(
     [
         ("sequence", "i8"),  # 0, 1, 2 … since the device was switched on
         ("world_time_s", "f8"),  # when it was sampled, since the world was switched on
-        ("due_s", "f8"),  # when it has wholly gone through the port, by the latency model
+        ("due_s", "f8"),  # when it has left the port completely, by the latency model
         ("host_time_ns", "i8"),  # monotonic clock of the host when it was written
         ("clock_us", "u8"),  # the device's clock as sent (0 without one)
         ("scan_mm", "f8"),

@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from swathe_simulators.crawler.link import Link
-from swathe_simulators.crawler.making import crawler_of
+from swathe_simulators.crawler.making import make_crawler
 from swathe_simulators.device import Device
-from swathe_simulators.faults import Coupling, Slip
+from swathe_simulators.faults import CouplingFaults, WheelSlip
 from swathe_simulators.motion import Motion
 from swathe_simulators.outlet import DeviceInfo, Outlet
 from swathe_simulators.part import Part
@@ -68,8 +68,8 @@ class World:
         self._motion = Motion(scenario.part, scenario.motion, np.random.default_rng(motion_seed))
         self.trajectory = self._motion.trajectory
         losses = [f for f in scenario.fault if isinstance(f, CouplingLossModel)]
-        coupling = Coupling(self.part, scenario.motion, losses)
-        slip = Slip([f for f in scenario.fault if isinstance(f, SlipModel)])
+        coupling = CouplingFaults(self.part, scenario.motion, losses)
+        slip = WheelSlip([f for f in scenario.fault if isinstance(f, SlipModel)])
         self.truth = TruthLog(
             {model.name: model.kind for model in scenario.device},
             {
@@ -79,7 +79,7 @@ class World:
                 "speed": speed,
             },
         )
-        self.crawler = crawler_of(scenario, self.trajectory, ports_dir, crawler_seed)
+        self.crawler = make_crawler(scenario, self.trajectory, ports_dir, crawler_seed)
         self._outlets: dict[str, Outlet] = {}
         for model, child in zip(scenario.device, seeds, strict=True):
             device = Device(
@@ -184,7 +184,7 @@ class World:
 
     @property
     def lines_mm(self) -> npt.NDArray[np.float64]:
-        """Index places of the scenario's lines, in mm."""
+        """Index positions of the scenario's lines, in mm."""
         return self._motion.lines_mm
 
     @property
@@ -229,7 +229,7 @@ class World:
     def put_on(self, step_mm: float) -> float:
         """Put the probe on a step of the block, as soon as it can be; there it stays.
 
-        The planned rounds are given up. The way there goes through the air and takes the
+        The planned rounds end. The move to there goes through the air and takes the
         motion's `lift_s`.
 
         Args:
@@ -334,14 +334,14 @@ class World:
         while self._commands:
             self._commands.popleft()()
         now = self.now_s
-        heard = {name: plug.listened() for name, plug in self._plugs.items()}
-        due = self.scenario.start == "at_once" or all(heard.values())
+        listened = {name: plug.listened() for name, plug in self._plugs.items()}
+        due = self.scenario.start == "at_once" or all(listened.values())
         if self._start_s is None and due and not self._held:
             self._begin()
         if self.crawler is not None:
-            heard_it = heard[self.crawler.model.name]
+            listened_to = listened[self.crawler.model.name]
             with self._lock:
-                self.crawler.tick(now, self._horizon_s, self._start_s, heard=heard_it)
+                self.crawler.tick(now, self._horizon_s, self._start_s, listened=listened_to)
         if now + 0.5 * AHEAD_S * self.speed > self._horizon_s:
             self._make(now + AHEAD_S * self.speed)
         for outlet in self._outlets.values():

@@ -108,8 +108,8 @@ def _judged(seed: int, folder: Path) -> Verdict:
         seconds = time.monotonic() - begun
         crawler = world.crawler
         assert crawler is not None
-        bad += [f"{harm.kind}: {harm.text}" for harm in crawler.record.harm]
-        mishaps: Counter[str] = Counter(happening.kind for happening in crawler.record.all())
+        bad += [f"{harm.kind}: {harm.text}" for harm in crawler.log.violations]
+        mishaps: Counter[str] = Counter(happening.kind for happening in crawler.log.all())
         truth = world.truth.rows("gauge")
     outcome, progress = run.outcome, run.outcome.record.progress
     covered = outcome.status == "complete"

@@ -92,7 +92,7 @@ def one(kind: str, seed: int) -> float:
                 asyncio.run(drive_crawler(station, seconds=30, meanwhile=other))
             crawler = world.crawler
             assert crawler is not None
-            stops = crawler.record.all("stop")
+            stops = crawler.log.all("stop")
             truth = world.truth.rows("encoder")
         begun = happened[0]
         if kind == "encoder silent":

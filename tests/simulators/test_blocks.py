@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swathe_simulators.blocks import block_size, columns, crc16, encode
+from swathe_simulators.blocks import block_size, columns, crc16, encode_blocks
 from swathe_simulators.device_models import WaveformModel
 
 
@@ -45,7 +45,7 @@ def test_encode_every_field(order: str, bits: int) -> None:
     low = -(2 ** (bits - 1))
     wide = np.array([np.arange(16), [low, -1, *range(14)]], dtype=np.int16)
     codes = wide.astype(np.int8) if bits == 8 else wide
-    first, second = encode(
+    first, second = encode_blocks(
         waveform,
         clock=np.array([7, 2**32 + 0x01020304], dtype=np.uint64),
         sequence=np.array([65535, 65536 + 0x0A0B]),
@@ -69,7 +69,7 @@ def test_encode_every_field(order: str, bits: int) -> None:
 def test_encode_longest_block_fits_its_length() -> None:
     """With as many samples as a model may have, the length is still told in 16 bits."""
     waveform = model(samples=65528, bits=8)
-    (block,) = encode(
+    (block,) = encode_blocks(
         waveform,
         clock=np.zeros(1, dtype=np.uint64),
         sequence=np.zeros(1, dtype=np.int64),
@@ -87,7 +87,7 @@ def test_encode_nothing_gives_nothing() -> None:
     none = np.zeros(0, dtype=np.int64)
     codes = np.zeros((0, 16), dtype=np.int16)
     clock, coupled = none.astype(np.uint64), none.astype(np.bool_)
-    assert encode(model(), clock=clock, sequence=none, coupled=coupled, codes=codes) == []
+    assert encode_blocks(model(), clock=clock, sequence=none, coupled=coupled, codes=codes) == []
 
 
 def test_columns_tell_what_a_decoder_needs() -> None:

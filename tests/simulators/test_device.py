@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from swathe_simulators.device import Device
-from swathe_simulators.faults import Coupling, Slip
+from swathe_simulators.faults import CouplingFaults, WheelSlip
 from swathe_simulators.motion import Motion
 from swathe_simulators.part import Part
 from swathe_simulators.scenario_models import Scenario
@@ -24,8 +24,8 @@ def make(scenario: Scenario, number: int, *, seed: int = 9, speed: float = 1.0) 
         seed=np.random.SeedSequence(seed),
         speed=speed,
         part=part,
-        coupling=Coupling(part, scenario.motion, []),
-        slip=Slip([]),
+        coupling=CouplingFaults(part, scenario.motion, []),
+        slip=WheelSlip([]),
     )
 
 
@@ -34,10 +34,10 @@ def way_of(scenario: Scenario) -> Trajectory:
     return Motion(scenario.part, scenario.motion, np.random.default_rng(1)).trajectory
 
 
-def run(device: Device, way: Trajectory, ends: list[float]) -> tuple[Rows, bytes]:
+def run(device: Device, displacement: Trajectory, ends: list[float]) -> tuple[Rows, bytes]:
     """Let a device make its lines in batches that end at some times."""
     device.restart(0.0)
-    batches = [device.produce(end, way, 0.0) for end in ends]
+    batches = [device.produce(end, displacement, 0.0) for end in ends]
     rows = np.concatenate([batch.rows for batch in batches])
     return rows, b"".join(line for batch in batches for line in batch.lines)
 
@@ -45,28 +45,28 @@ def run(device: Device, way: Trajectory, ends: list[float]) -> tuple[Rows, bytes
 @pytest.mark.parametrize("number", [0, 1])
 def test_produce_same_seed_same_bytes_in_any_batches(small: Scenario, number: int) -> None:
     """How samples fall into batches changes no byte and no time; another seed does."""
-    way = way_of(small)
-    whole, data = run(make(small, number), way, [5.0])
+    displacement = way_of(small)
+    whole, data = run(make(small, number), displacement, [5.0])
     ends = [0.003, 0.004, 0.7, 0.701, 2.0, 4.9, 5.0]
-    parts, again = run(make(small, number), way, ends)
+    parts, again = run(make(small, number), displacement, ends)
     assert data == again
     for field in ("sequence", "world_time_s", "clock_us", "length", "pass_number"):
         assert np.array_equal(whole[field], parts[field])
     assert parts["due_s"] == pytest.approx(whole["due_s"], abs=1e-9)
-    other, _ = run(make(small, number, seed=10), way, [5.0])
+    other, _ = run(make(small, number, seed=10), displacement, [5.0])
     assert not np.array_equal(whole["due_s"], other["due_s"])
 
 
 def test_produce_after_idling_draws_the_same(small: Scenario) -> None:
     """Lines before the start use up nothing of what the motion's lines draw."""
-    way = way_of(small)
+    displacement = way_of(small)
     straight = make(small, 1)
     straight.restart(0.0)
-    first = straight.produce(1.0, way, 0.0)
+    first = straight.produce(1.0, displacement, 0.0)
     idled = make(small, 1)
-    before = idled.produce(0.5, way, None)
+    before = idled.produce(0.5, displacement, None)
     idled.restart(0.5)
-    second = idled.produce(1.5, way, 0.5)
+    second = idled.produce(1.5, displacement, 0.5)
     assert len(before.lines) == 30
     columns = [
         [line.split(b"*")[0].split(b",")[2:] for line in batch.lines] for batch in (first, second)
@@ -109,9 +109,9 @@ def test_produce_due_never_before_delay_and_transmission(small: Scenario) -> Non
 
 def test_produce_speed_changes_only_the_clock(small: Scenario) -> None:
     """A fast world has the same samples; its clocks tick in real time."""
-    way = way_of(small)
-    slow, _ = run(make(small, 0), way, [5.0])
-    fast, _ = run(make(small, 0, speed=20), way, [5.0])
+    displacement = way_of(small)
+    slow, _ = run(make(small, 0), displacement, [5.0])
+    fast, _ = run(make(small, 0, speed=20), displacement, [5.0])
     for field in ("world_time_s", "scan_mm", "index_mm", "scan_counts"):
         assert np.array_equal(slow[field], fast[field])
     assert np.ptp(fast["clock_us"]) == pytest.approx(np.ptp(slow["clock_us"]) / 20, abs=1)
@@ -131,9 +131,9 @@ def test_produce_sampling_jitter_keeps_order(scenario_data: dict[str, Any]) -> N
 
 def test_example_is_a_line_and_changes_nothing(small: Scenario) -> None:
     """The example has the columns that are told, is always the same and uses up nothing."""
-    way = way_of(small)
+    displacement = way_of(small)
     device = make(small, 1)
-    example = device.example(way)
-    assert device.example(way) == example
+    example = device.example(displacement)
+    assert device.example(displacement) == example
     assert len(example.split(",")) == len(device.columns())
-    assert run(device, way, [2.0])[1] == run(make(small, 1), way, [2.0])[1]
+    assert run(device, displacement, [2.0])[1] == run(make(small, 1), displacement, [2.0])[1]

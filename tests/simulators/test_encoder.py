@@ -17,9 +17,9 @@ def test_counts_floor_of_place(sign: int) -> None:
     axis = AxisModel.model_validate(
         {"axis": "scan", "counts_per_mm": 26.07, "sign": sign, "preset": 500}
     )
-    places = np.linspace(-40, 940, 977)
-    expected = [math.floor(place * 26.07 * sign + 500) for place in places.tolist()]
-    assert counts(axis, places).tolist() == expected
+    positions = np.linspace(-40, 940, 977)
+    expected = [math.floor(position * 26.07 * sign + 500) for position in positions.tolist()]
+    assert counts(axis, positions).tolist() == expected
 
 
 def test_as_sent_rolls_over_unsigned() -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from swathe_simulators.faults import Coupling, Slip
+from swathe_simulators.faults import CouplingFaults, WheelSlip
 from swathe_simulators.part import Part
 from swathe_simulators.scenario_models import (
     CouplingLossModel,
@@ -21,13 +21,13 @@ from swathe_simulators.trajectory import Piece, Trajectory, travel
 
 def drive(*targets: tuple[float, int]) -> Trajectory:
     """Drive from 0 along scan to each place, in the pass that is given with it."""
-    way = Trajectory(scan=0, index=0)
+    displacement = Trajectory(scan=0, index=0)
     here = 0.0
     for target, number in targets:
         template = Piece(0.0, pass_number=number)
-        way.append(travel(target - here, template, limit=50, acceleration=200))
+        displacement.append(travel(target - here, template, limit=50, acceleration=200))
         here = target
-    return way
+    return displacement
 
 
 def wall(*obstructions: RectangleModel) -> Part:
@@ -58,9 +58,9 @@ def test_echo_coupling_loss_until_revisit(until: str, second: bool) -> None:
     loss = CouplingLossModel.model_validate(
         {"kind": "coupling_loss", "scan_mm": [20, 30], "index_mm": [-1, 1], "until": until}
     )
-    way = drive((60, 0), (0, 1))
-    states = way.at(np.linspace(0, way.end_s, 2000))
-    echo = Coupling(wall(), LINE, [loss]).echo(states)
+    displacement = drive((60, 0), (0, 1))
+    states = displacement.at(np.linspace(0, displacement.end_s, 2000))
+    echo = CouplingFaults(wall(), LINE, [loss]).echo(states)
     inside = (states.scan >= 20) & (states.scan <= 30)
     first = states.pass_number == 0
     assert not echo[inside & first].any()
@@ -71,9 +71,9 @@ def test_echo_coupling_loss_until_revisit(until: str, second: bool) -> None:
 def test_echo_lifted_obstructed_or_lift_off_is_lost() -> None:
     """No echo over a lug in any pass, while lifted, and where the hand lifted the probe."""
     lug = RectangleModel(scan_mm=(40, 50), index_mm=(-5, 5))
-    way = drive((100, 0), (0, 1))
-    states = way.at(np.linspace(0, way.end_s, 4000))
-    coupling = Coupling(wall(lug), LINE, [])
+    displacement = drive((100, 0), (0, 1))
+    states = displacement.at(np.linspace(0, displacement.end_s, 4000))
+    coupling = CouplingFaults(wall(lug), LINE, [])
     echo = coupling.echo(states)
     over_lug = (states.scan >= 40) & (states.scan <= 50)
     lift = (states.scan >= 80) & (states.scan <= 90) & (states.pass_number == 0)
@@ -85,10 +85,10 @@ def test_echo_lifted_obstructed_or_lift_off_is_lost() -> None:
 def test_lost_is_integral_of_slipping_speed() -> None:
     """What the wheel misses is the integral of (1 - factor)·speed inside the stretch."""
     slip = SlipModel(kind="slip", scan_mm=(20, 40), factor=0.7, until="revisit")
-    way = drive((60, 0), (30, 0), (80, 0), (0, 1))
-    time = np.linspace(0, way.end_s, 200_001)
-    states = way.at(time)
-    lost = Slip([slip]).lost(way.table, states)
+    displacement = drive((60, 0), (30, 0), (80, 0), (0, 1))
+    time = np.linspace(0, displacement.end_s, 200_001)
+    states = displacement.at(time)
+    lost = WheelSlip([slip]).lost(displacement.table, states)
     acting = (states.scan >= 20) & (states.scan <= 40) & (states.pass_number == 0)
     rate = np.where(acting, 0.3 * states.scan_speed, 0.0)
     steps = (rate[1:] + rate[:-1]) / 2 * np.diff(time)
@@ -99,8 +99,12 @@ def test_lost_is_integral_of_slipping_speed() -> None:
 
 def test_lost_keeps_up_with_growing_trajectory() -> None:
     """Moves that are added later slip, too."""
-    slip = Slip([SlipModel(kind="slip", scan_mm=(20, 40), factor=0.5, until="always")])
-    way = drive((30, 0))
-    assert slip.lost(way.table, way.at([way.end_s])) == pytest.approx([5])
-    way.append(travel(30, Piece(0.0, pass_number=1), limit=50, acceleration=200))
-    assert slip.lost(way.table, way.at([way.end_s])) == pytest.approx([10])
+    slip = WheelSlip([SlipModel(kind="slip", scan_mm=(20, 40), factor=0.5, until="always")])
+    displacement = drive((30, 0))
+    assert slip.lost(displacement.table, displacement.at([displacement.end_s])) == pytest.approx(
+        [5]
+    )
+    displacement.append(travel(30, Piece(0.0, pass_number=1), limit=50, acceleration=200))
+    assert slip.lost(displacement.table, displacement.at([displacement.end_s])) == pytest.approx(
+        [10]
+    )

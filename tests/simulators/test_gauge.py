@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from swathe_simulators.device_models import EchoModel, WaveformModel
-from swathe_simulators.gauge import EchoNoise, readings, time_of_flight, waveforms
+from swathe_simulators.gauge import EchoNoise, echo_time, readings, waveforms
 
 
 def quiet(n: int) -> EchoNoise:
@@ -21,7 +21,7 @@ def test_time_of_flight_step_block_identity() -> None:
     """Steps of 2.5 to 25 mm at 5.920 mm/µs and 0.250 µs, worked out by hand from 2d/v + zero."""
     steps = np.array([2.5, 5, 10, 20, 25])
     expected = [1.094594595, 1.939189189, 3.628378378, 7.006756757, 8.695945946]
-    flight = time_of_flight(steps, velocity=5.92, zero_offset=0.25)
+    flight = echo_time(steps, velocity=5.92, zero_offset=0.25)
     assert flight == pytest.approx(expected, abs=1e-9)
 
 

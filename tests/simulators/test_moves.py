@@ -23,13 +23,13 @@ def raster(scenario_data: dict[str, Any], **keys: Any) -> RasterModel:
     return RasterModel.model_validate(scenario_data["motion"] | keys)
 
 
-def assert_continuous(way: Trajectory, *, speed: float, acceleration: float) -> None:
+def assert_continuous(displacement: Trajectory, *, speed: float, acceleration: float) -> None:
     """Check position against the integral of speed, and both against their limits.
 
     Sampled finely: over a step of h the place may move by v·h and the speed by a·h.
     """
     h = 1e-3
-    states = way.at(np.arange(0, way.end_s + 1, h))
+    states = displacement.at(np.arange(0, displacement.end_s + 1, h))
     for place, rate in ((states.scan, states.scan_speed), (states.index, states.index_speed)):
         assert np.abs(rate).max() <= speed * (1 + 1e-9)
         assert np.abs(np.diff(rate)).max() <= acceleration * h * (1 + 1e-6)
@@ -47,8 +47,8 @@ def test_raster_is_continuous_within_limits(scenario_data: dict[str, Any], patte
 @pytest.mark.parametrize("pattern", ["serpentine", "one_way"])
 def test_raster_covers_every_line(scenario_data: dict[str, Any], pattern: str) -> None:
     """Each line is driven whole, at its index, at full speed between its run-outs."""
-    way = way_of(raster(scenario_data, pattern=pattern))
-    states = way.at(np.arange(0, way.end_s, 1e-3))
+    displacement = way_of(raster(scenario_data, pattern=pattern))
+    states = displacement.at(np.arange(0, displacement.end_s, 1e-3))
     for line in range(3):
         on = (states.line == line) & ~states.lifted
         assert states.scan[on].min() == pytest.approx(-15, abs=0.01)
@@ -64,9 +64,9 @@ def test_raster_covers_every_line(scenario_data: dict[str, Any], pattern: str) -
 def test_raster_fast_stretch_only_there(scenario_data: dict[str, Any]) -> None:
     """A fast stretch is faster inside it, back to the ordinary speed at its end."""
     fast = {"line": 1, "from_mm": 10, "to_mm": 50, "speed_mm_per_s": 300}
-    way = way_of(raster(scenario_data, fast=[{**fast, "acceleration_mm_per_s2": 4000}]))
-    assert_continuous(way, speed=300, acceleration=4000)
-    states = way.at(np.arange(0, way.end_s, 1e-4))
+    displacement = way_of(raster(scenario_data, fast=[{**fast, "acceleration_mm_per_s2": 4000}]))
+    assert_continuous(displacement, speed=300, acceleration=4000)
+    states = displacement.at(np.arange(0, displacement.end_s, 1e-4))
     quick = np.abs(states.scan_speed) > 100 + 1e-6
     assert np.abs(states.scan_speed).max() == pytest.approx(300)
     assert set(states.line[quick]) == {1}
@@ -78,9 +78,9 @@ def test_hand_is_irregular_within_limits() -> None:
     """The hand is never too fast, stops, reverses as told and comes to the end."""
     model = load_scenario(builtin_scenario("profile")).motion
     assert isinstance(model, HandModel)
-    way = way_of(model)
-    assert_continuous(way, speed=160, acceleration=400)
-    states = way.at(np.arange(model.wait_s, way.end_s, 1e-3))
+    displacement = way_of(model)
+    assert_continuous(displacement, speed=160, acceleration=400)
+    states = displacement.at(np.arange(model.wait_s, displacement.end_s, 1e-3))
     assert states.scan[-1] == pytest.approx(2000, abs=0.1)
     moving = states.scan_speed[states.scan_speed > 20]
     assert np.std(moving) > 10

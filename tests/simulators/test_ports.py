@@ -111,10 +111,10 @@ def test_pty_open_replaces_stale_symlink_only(tmp_path: Path) -> None:
     assert (tmp_path / "gauge").read_text() == "precious"
 
 
-def serviced(port: TcpPort, *, heard: bool) -> None:
+def serviced(port: TcpPort, *, listened: bool) -> None:
     """Service a port until it has, or has no, listener."""
     limit = time.monotonic() + 10
-    while port.service() is not heard:
+    while port.service() is not listened:
         assert time.monotonic() < limit
         time.sleep(0.01)
 
@@ -131,7 +131,7 @@ def test_tcp_every_client_gets_the_bytes() -> None:
             socket.create_connection(("127.0.0.1", number), timeout=10) as one,
             socket.create_connection(("127.0.0.1", number), timeout=10) as two,
         ):
-            serviced(port, heard=True)
+            serviced(port, listened=True)
             port.service()
             assert port.write(b"line\r\n") == 6
             assert one.recv(100) == two.recv(100) == b"line\r\n"
@@ -141,8 +141,8 @@ def test_tcp_every_client_gets_the_bytes() -> None:
         port.open()
         assert int(port.address.rpartition(":")[2]) == number
         with socket.create_connection(("127.0.0.1", number), timeout=10):
-            serviced(port, heard=True)
-        serviced(port, heard=False)
+            serviced(port, listened=True)
+        serviced(port, listened=False)
     finally:
         port.close()
 

@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pytest
 
-from swathe_simulators.protocol import encode, line_format
+from swathe_simulators.protocol import encode_lines, line_format
 
 
 def xor(data: bytes) -> int:
@@ -29,7 +29,7 @@ def test_encode_all_columns() -> None:
         np.array([81.25, 3.96]),
         np.array(["E", "N"]),
     ]
-    lines = encode(form, columns)
+    lines = encode_lines(form, columns)
     assert [line.split(b"*")[0] for line in lines] == [
         b"C,123,-7,40,5.1500,81.2,E",
         b"C,9223372036854775813,0,41,0.0000,4.0,N",
@@ -45,7 +45,7 @@ def test_encode_checksum_agrees_with_nmea_example() -> None:
     `$GPGLL,5300.97914,N,00259.98174,E,125926,A*28`, a widely printed sentence.
     """
     body = "GPGLL,5300.97914,N,00259.98174,E,125926,A"
-    assert encode(body + "%s", [np.array([""])]) == [body.encode() + b"*28\r\n"]
+    assert encode_lines(body + "%s", [np.array([""])]) == [body.encode() + b"*28\r\n"]
 
 
 @pytest.mark.parametrize(
@@ -66,10 +66,10 @@ def test_line_format_shapes(
     ]
     if value:
         numbers += [np.array([1.5]), np.array([80.0]), np.array(["E"])]
-    (line,) = encode(line_format(kind, clock=clock, axes=axes, value=value), numbers)
+    (line,) = encode_lines(line_format(kind, clock=clock, axes=axes, value=value), numbers)
     assert re.fullmatch(pattern, line)
 
 
 def test_encode_nothing_gives_nothing() -> None:
     """No rows give no lines."""
-    assert encode("P,%d", [np.zeros(0, dtype=np.int64)]) == []
+    assert encode_lines("P,%d", [np.zeros(0, dtype=np.int64)]) == []

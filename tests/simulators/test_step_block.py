@@ -59,14 +59,14 @@ def test_steps_way_through_the_air_is_smooth() -> None:
     """Place and speed are continuous, and on a step the probe does not move at all."""
     led = motion(rounds=2, order_mm=[5.08, 12.7, 5.08, 5.08])
     h = 1e-3
-    way = states(led, *np.arange(0, led.end_s, h))
-    trapezium = (way.scan_speed[1:] + way.scan_speed[:-1]) / 2 * h
+    displacement = states(led, *np.arange(0, led.end_s, h))
+    trapezium = (displacement.scan_speed[1:] + displacement.scan_speed[:-1]) / 2 * h
     # The longest way is 60 mm in 0.5 s: 4·60/0.5² = 960 mm/s².
-    assert np.abs(np.diff(way.scan_speed)).max() <= 960 * h * (1 + 1e-6)
-    assert np.abs(np.diff(way.scan) - trapezium).max() <= 960 * h**2
-    assert np.all(way.scan_speed[~way.lifted] == 0)
-    assert set(np.round(way.scan[~way.lifted], 6)) == {10, 70}
-    assert way.index.tolist() == [0.0] * len(way.index)
+    assert np.abs(np.diff(displacement.scan_speed)).max() <= 960 * h * (1 + 1e-6)
+    assert np.abs(np.diff(displacement.scan) - trapezium).max() <= 960 * h**2
+    assert np.all(displacement.scan_speed[~displacement.lifted] == 0)
+    assert set(np.round(displacement.scan[~displacement.lifted], 6)) == {10, 70}
+    assert displacement.index.tolist() == [0.0] * len(displacement.index)
 
 
 def test_steps_for_ever_go_on() -> None:
@@ -116,10 +116,10 @@ def test_put_on_again_and_lift_off() -> None:
     assert off == pytest.approx(20)
     there = led.put_on(5.08, not_before_s=60.0)
     assert there == pytest.approx(60.5)
-    way = states(led, 19.9, 20.1, 40, 60.2, 60.6)
-    assert way.lifted.tolist() == [False, True, True, True, False]
-    assert way.line.tolist() == [3, -1, -1, -1, 3]
-    assert way.scan == pytest.approx([70] * 5)
+    displacement = states(led, 19.9, 20.1, 40, 60.2, 60.6)
+    assert displacement.lifted.tolist() == [False, True, True, True, False]
+    assert displacement.line.tolist() == [3, -1, -1, -1, 3]
+    assert displacement.scan == pytest.approx([70] * 5)
     led.keep_ahead(1000.0)
     assert led.end_s == pytest.approx(62.5)
 

@@ -20,8 +20,8 @@ def test_ramp_rest_to_rest_covers_distance_within_limit(
 ) -> None:
     """The pieces add up to the distance, end at rest and stay below the limit."""
     pieces = ramp(distance, speed_in=0, speed_out=0, limit=limit, acceleration=acceleration)
-    way = sum(speed * time + rate * time**2 / 2 for time, speed, rate in pieces)
-    assert way == pytest.approx(distance, rel=1e-9)
+    displacement = sum(speed * time + rate * time**2 / 2 for time, speed, rate in pieces)
+    assert displacement == pytest.approx(distance, rel=1e-9)
     time, speed, rate = pieces[-1]
     assert speed + rate * time == pytest.approx(0, abs=1e-6)
     assert all(max(v, v + a * t) <= limit * (1 + 1e-9) for t, v, a in pieces)
@@ -45,8 +45,8 @@ def test_ramp_too_short_names_remedy() -> None:
 def test_at_before_and_after_holds_ends() -> None:
     """Before its begin and after its end the probe rests."""
     move = travel(-50, Piece(0.0), limit=20, acceleration=100)
-    way = Trajectory(scan=10, index=3, pieces=[Piece(1.0), *move])
-    states = way.at([-5.0, 0.5, way.end_s, way.end_s + 100])
+    displacement = Trajectory(scan=10, index=3, pieces=[Piece(1.0), *move])
+    states = displacement.at([-5.0, 0.5, displacement.end_s, displacement.end_s + 100])
     assert states.scan == pytest.approx([10, 10, -40, -40])
     assert states.index.tolist() == [3, 3, 3, 3]
     assert states.scan_speed.tolist() == [0, 0, 0, 0]
@@ -54,27 +54,31 @@ def test_at_before_and_after_holds_ends() -> None:
 
 def test_append_leaves_past_and_rests_until() -> None:
     """A move that is added later changes nothing before it, and starts no sooner than told."""
-    way = Trajectory(scan=0, index=0, pieces=travel(10, Piece(0.0), limit=10, acceleration=100))
-    times = np.linspace(0, way.end_s + 2, 50)
-    before = way.at(times)
-    start = way.end_s + 2.5
-    way.append(
+    displacement = Trajectory(
+        scan=0, index=0, pieces=travel(10, Piece(0.0), limit=10, acceleration=100)
+    )
+    times = np.linspace(0, displacement.end_s + 2, 50)
+    before = displacement.at(times)
+    start = displacement.end_s + 2.5
+    displacement.append(
         travel(5, Piece(0.0, axis="index", pass_number=1), limit=10, acceleration=100),
         not_before_s=start,
     )
-    after = way.at(times)
+    after = displacement.at(times)
     assert np.array_equal(before.scan, after.scan)
-    later = way.at([start - 0.01, start + 0.01, way.end_s])
+    later = displacement.at([start - 0.01, start + 0.01, displacement.end_s])
     assert later.pass_number.tolist() == [0, 1, 1]
     assert later.index == pytest.approx([0, 0.5 * 100 * 0.01**2, 5])
 
 
 def test_append_after_a_rest_keeps_what_was_told_of_it() -> None:
     """A rest that is filled in later is on the line and as lifted as it was while it lasted."""
-    way = Trajectory(scan=0, index=0, pieces=[Piece(1.0, line=3, lifted=True, pass_number=2)])
-    before = way.at([5.0])
-    way.append([Piece(1.0)], not_before_s=10.0)
-    after = way.at([5.0])
+    displacement = Trajectory(
+        scan=0, index=0, pieces=[Piece(1.0, line=3, lifted=True, pass_number=2)]
+    )
+    before = displacement.at([5.0])
+    displacement.append([Piece(1.0)], not_before_s=10.0)
+    after = displacement.at([5.0])
     for states in (before, after):
         assert (states.line[0], states.lifted[0], states.pass_number[0]) == (3, True, 2)
 

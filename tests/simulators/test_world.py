@@ -47,7 +47,7 @@ def hung_up(fd: int) -> bool:
         return error.errno == errno.EIO
 
 
-def heard(rows: Rows) -> Rows:
+def listened(rows: Rows) -> Rows:
     """Return the rows whose lines were written."""
     written: Rows = rows[~rows["dropped"]]
     return written
@@ -77,7 +77,7 @@ def test_world_waits_for_listeners_then_scans(
         assert np.all(waiting["scan_mm"] == -15)
     for name, ear in (("encoder", one), ("gauge", two)):
         data = ear.close()
-        rows = heard(world.truth.rows(name))
+        rows = listened(world.truth.rows(name))
         lines = data.split(b"\r\n")[:-1]
         assert abs(len(lines) - len(rows)) <= 100  # those of the last moment may be unread
         lengths = [len(line) + 2 for line in lines]
@@ -127,7 +127,7 @@ def test_world_same_seed_same_bytes(
             assert world.wait_raster_done(60)
             start = world.start_s
         assert start is not None
-        rows = heard(world.truth.rows("gauge"))
+        rows = listened(world.truth.rows("gauge"))
         idle = int(rows["length"][rows["world_time_s"] < start].sum())
         streams.append(ear.close()[idle:])
     n = min(len(stream) for stream in streams)
@@ -164,7 +164,7 @@ def test_world_unheard_lines_are_dropped_and_counted(
     rows = world.truth.rows("gauge")
     assert rows["dropped"][:50].all()
     assert rows["dropped"][-20:].all()
-    first = heard(rows)[0]
+    first = listened(rows)[0]
     assert data.startswith(b"R,%d," % first["clock_us"])
     lost = int(rows["length"][rows["dropped"]].sum())
     assert world.truth.dropped_bytes["gauge"] >= lost > 0
@@ -222,7 +222,7 @@ def test_world_injections_come_between_lines(
         start = world.start_s
     data = ear.close()
     assert start is not None
-    rows = heard(world.truth.rows("gauge"))
+    rows = listened(world.truth.rows("gauge"))
     early = int(rows["length"][rows["due_s"] <= start + 0.25].sum())
     assert data[early : early + 6] == b"R,12R,"
     between = int(rows["length"][rows["due_s"] <= start + 0.5].sum()) + 4

@@ -146,15 +146,15 @@ def test_ascan_blocks_show_the_wall(
         binascii.crc_hqx(block[:-2], 0xFFFF) == field[-1]
         for block, field in zip(blocks, fields, strict=True)
     )
-    heard = rows[~rows["dropped"]][: len(blocks)]
-    assert [field[2] for field in fields] == heard["clock_us"].tolist()
-    assert [field[3] for field in fields] == (heard["sequence"] & 0xFFFF).tolist()
-    assert [field[4] for field in fields] == heard["valid"].astype(int).tolist()
-    assert set(heard["length"]) == {size}
+    listened = rows[~rows["dropped"]][: len(blocks)]
+    assert [field[2] for field in fields] == listened["clock_us"].tolist()
+    assert [field[3] for field in fields] == (listened["sequence"] & 0xFFFF).tolist()
+    assert [field[4] for field in fields] == listened["valid"].astype(int).tolist()
+    assert set(listened["length"]) == {size}
     # The greatest sample is within half a cycle of where 2d/v + zero puts the first echo.
     samples = np.array([field[5:-1] for field in fields])
-    coupled = heard["valid"]
-    expected = 0.42 + 2 * heard["thickness_mm"][coupled] / 5.92
+    coupled = listened["valid"]
+    expected = 0.42 + 2 * listened["thickness_mm"][coupled] / 5.92
     found = samples[coupled].argmax(axis=1) / 50
     assert np.abs(found - expected).max() < 0.1
     assert np.median(np.abs(found - expected)) < 0.02
@@ -163,4 +163,4 @@ def test_ascan_blocks_show_the_wall(
     assert np.std(top) > 2
     assert (~coupled).sum() > 5
     assert np.abs(samples[~coupled]).max() / 32767 * 100 < 10
-    assert heard["thickness_mm"].min() < 7.5
+    assert listened["thickness_mm"].min() < 7.5

@@ -63,7 +63,7 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     assert moved(world) - gone < 3600
     assert "going back over" in output
     assert "complete: the plan is covered" in output
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
     runs = [mark.detail["state"] for mark in marks(survey, MarkKind.MOTION)]
     assert runs.count("homing") == 4
     assert len(marks(survey, MarkKind.REFERENCED)) == 2
@@ -160,7 +160,7 @@ def test_slip_is_mended_by_homing_where_the_station_file_grants_it(
     assert ended.outcome.status == "complete", ended.outcome.reason
     assert crawler_of(world).record.all("stalled")
     assert any("going on by itself" in words for words in ended.words)
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 def test_machine_that_moves_already_is_stopped_before_it_is_armed(
@@ -182,7 +182,7 @@ def test_machine_that_moves_already_is_stopped_before_it_is_armed(
     assert ended.outcome.reason.startswith("time budget: the next move would pass it; ")
     assert "cells are missing" in ended.outcome.reason
     assert not ended.outcome.halted
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 def test_battery_budget_drives_home_and_the_next_run_homes_clear_of_the_lug(
@@ -198,7 +198,7 @@ def test_battery_budget_drives_home_and_the_next_run_homes_clear_of_the_lug(
         last = world.truth.rows("encoder")[-1]
         assert (last["scan_mm"], last["index_mm"]) == pytest.approx((-60.0, 0.0), abs=0.2)
         assert world.crawler is not None
-        assert world.crawler.record.harm == []
+        assert world.crawler.log.violations == []
     # Behind the lug the index axis, homed first as the station file has it, would meet it.
     data = crawler_scenario(coupling=False).model_dump(mode="json")
     data["motion"] |= {"start_scan_mm": 330, "start_index_mm": 60}
@@ -207,7 +207,7 @@ def test_battery_budget_drives_home_and_the_next_run_homes_clear_of_the_lug(
     ended = asyncio.run(drive_crawler(station, seconds=40))
     assert ended.outcome.reason.startswith("time budget: "), ended.outcome.reason
     assert [homed.text for homed in crawler_of(world).record.all("homed")] == ["X", "Y"]
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 def test_stepped_index_axis_is_told_the_line_by_the_crawler(
@@ -225,7 +225,7 @@ def test_stepped_index_axis_is_told_the_line_by_the_crawler(
     assert ended.outcome.status == "complete", ended.outcome.reason
     lines = [mark.detail["line"] for mark in marks(tmp_path / "survey", MarkKind.LINE)]
     assert set(lines) | {0} == set(range(4))
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 def test_check_asks_the_crawler_and_moves_nothing(

@@ -86,7 +86,7 @@ def test_over_mqtt_a_dead_man_holds_and_a_stop_goes_out_of_turn(
     assert code == 3, output
     assert "waiting for the dead man: 'alive' commands" in output
     assert "incomplete: stopped over MQTT by operator" in output
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 async def muted(folder: Path, ports: Path, relay: Relay, world: World) -> tuple[str, float]:
@@ -123,7 +123,7 @@ def test_encoder_that_falls_silent_stops_the_crawler(
     assert "cells are missing" in reason
     print(f"from guard to stop byte at the crawler: {seconds * 1e3:.1f} ms")
     assert seconds < LATEST_S
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 @pytest.mark.parametrize(
@@ -142,7 +142,7 @@ def test_wheels_that_slip_or_stall_stop_the_crawler(
     assert "check due: a check after the run confirms its readings" in output
     assert "incomplete: stopped: motor and encoder disagree: " in output
     assert crawler_of(world).record.all("stop")
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
     # Far off the plan it cannot have come: the first moves are short, and each is watched.
     assert moved(world) < 500
 
@@ -179,7 +179,7 @@ def test_loss_of_the_dead_mans_sign_of_life_stops_the_crawler(
     assert "waiting for the dead man: 'alive' commands" in words
     assert reason.startswith("stopped: heartbeat lost: no sign of life for"), reason
     assert 0 < moved(world) < 1000
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 async def paused(station: Path) -> tuple[str, list[str]]:
@@ -221,7 +221,7 @@ def test_pause_stops_the_crawler_until_a_person_lets_it_go_on(
     status, words = asyncio.run(paused(station))
     assert status == "complete"
     assert any("paused by operator; waiting for a person" in each for each in words)
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 async def held_up(station: Path) -> CrawlRun:
@@ -246,7 +246,7 @@ def test_daemon_that_is_held_up_stops_the_crawler_all_the_same(
     assert reason.startswith("stopped: host too slow: the loop was held up for 1,"), reason
     place = crawler_of(world).record.all("stop")[0].scan_mm
     assert place < 1.6 * 120 + 60
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 def test_daemon_that_was_held_up_resumes_by_itself(
@@ -263,7 +263,7 @@ def test_daemon_that_was_held_up_resumes_by_itself(
     assert any(each.endswith("continuing by itself") for each in after)
     assert any(each.startswith("homing: ") for each in after)
     assert not any("encoder silent" in each for each in run.words)
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 class Clumsy:
@@ -289,7 +289,7 @@ def test_daemon_that_fails_stops_the_crawler_first(
         asyncio.run(daemon.run())
     wait_for(lambda: bool(crawler_of(world).record.all("rest")), 10, "rest")
     assert crawler_of(world).record.all("stop")[0].scan_mm < 300
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
 
 
 def test_machine_out_of_reach_is_not_said_to_be_at_rest(

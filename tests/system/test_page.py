@@ -342,7 +342,7 @@ def test_crawler_is_held_and_stopped(
     gone = moved(world)
     time.sleep(0.5)
     assert moved(world) == pytest.approx(gone, abs=1e-6)
-    assert crawler_of(world).record.harm == []
+    assert crawler_of(world).log.violations == []
     browser.wait(lambda: "the run is over" in browser.text("#crawler-state"), 10, "the last words")
 
 

@@ -1,1 +1,1 @@
-"""A crawler that is commanded over a port of its own, in G-code that it reads by itself."""
+"""A crawler that is commanded over a port of its own, in G-code that this package parses."""

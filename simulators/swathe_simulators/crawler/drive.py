@@ -1,4 +1,4 @@
-"""Kinematics: straight moves with acceleration limits, cut where something gets in the way."""
+"""Kinematics: straight moves with acceleration limits, cut where an obstacle is."""
 
 from __future__ import annotations
 
@@ -13,21 +13,23 @@ _TINY_MM = 1e-6
 Pair = tuple[float, float]
 
 
-def straight(model: CommandedModel, way: Pair, template: Piece, *, speed: float) -> list[Piece]:
+def straight(
+    model: CommandedModel, displacement: Pair, template: Piece, *, speed: float
+) -> list[Piece]:
     """Make the pieces of a straight move from rest to rest.
 
     Neither axis passes its own speed or acceleration, so that the move keeps its line.
 
     Args:
         model: the crawler's.
-        way: scan and index to go, mm.
+        displacement: along scan and index, mm.
         template: label of the pieces.
-        speed: asked for along the way, mm/s.
+        speed: requested along the displacement, mm/s.
     """
-    length = math.hypot(*way)
+    length = math.hypot(*displacement)
     if length < _TINY_MM:
         return []
-    direction = (way[0] / length, way[1] / length)
+    direction = (displacement[0] / length, displacement[1] / length)
     limit, acceleration = speed, math.inf
     for share, top, rate in (
         (direction[0], model.speed_mm_per_s, model.acceleration_mm_per_s2),
@@ -44,32 +46,32 @@ def straight(model: CommandedModel, way: Pair, template: Piece, *, speed: float)
     ]
 
 
-def line_of(model: CommandedModel, way: Pair, index: float) -> int:
-    """Return the number of the raster's line that a move along scan lies on; -1 for none."""
-    if way[1] != 0.0 or way[0] == 0.0:
+def line_of(model: CommandedModel, displacement: Pair, index: float) -> int:
+    """Return the number of the raster's line that a move along scan is on; -1 for none."""
+    if displacement[1] != 0.0 or displacement[0] == 0.0:
         return -1
     line = round((index - model.index_start_mm) / model.index_step_mm)
     return line if 0 <= line < model.index_count else -1
 
 
 def length_of(pieces: Sequence[Piece]) -> float:
-    """Return the way along some pieces, mm."""
+    """Return the length of the path of some pieces, mm."""
     return sum(p.duration_s * (p.speed + 0.5 * p.acceleration * p.duration_s) for p in pieces)
 
 
-def time_at(pieces: Sequence[Piece], way: float) -> float:
-    """Return after how many seconds a way (mm) along the pieces has been made; at most all."""
-    gone, time = 0.0, 0.0
+def time_at(pieces: Sequence[Piece], distance: float) -> float:
+    """Return when a distance (mm) along the pieces is covered, s; at most their duration."""
+    covered, time = 0.0, 0.0
     for piece in pieces:
         length = length_of([piece])
-        if gone + length >= way:
-            left = max(0.0, way - gone)
+        if covered + length >= distance:
+            left = max(0.0, distance - covered)
             # left = v·t + a·t²/2, the root that is stable when a is near 0.
             root = math.sqrt(max(0.0, piece.speed**2 + 2 * piece.acceleration * left))
             divisor = piece.speed + root
             here = 2 * left / divisor if divisor > 0 else 0.0
             return time + min(here, piece.duration_s)
-        gone += length
+        covered += length
         time += piece.duration_s
     return time
 
@@ -98,32 +100,32 @@ def slowed(pieces: Sequence[Piece], factor: float) -> list[Piece]:
     ]
 
 
-def way_to_edge(start: Pair, direction: Pair, limits: tuple[Pair, Pair]) -> float:
-    """Return the way along a direction to the first limit that it leads out of, mm.
+def distance_to_edge(start: Pair, direction: Pair, limits: tuple[Pair, Pair]) -> float:
+    """Return the distance along a direction to the first limit that it leads out of, mm.
 
-    Infinite if it leads out of none. Negative ways are 0: it is out already.
+    Infinite if it leads out of none; 0 if the start is outside already.
     """
-    ways = [math.inf]
-    for place, share, (low, high) in zip(start, direction, limits, strict=True):
+    displacements = [math.inf]
+    for position, share, (low, high) in zip(start, direction, limits, strict=True):
         if share > 0:
-            ways.append((high - place) / share)
+            displacements.append((high - position) / share)
         elif share < 0:
-            ways.append((low - place) / share)
-    return max(0.0, min(ways))
+            displacements.append((low - position) / share)
+    return max(0.0, min(displacements))
 
 
-def passes(start: Pair, end: Pair, rectangle: tuple[Pair, Pair]) -> bool:
-    """Tell whether a straight way goes through the inside of a rectangle (mm).
+def crosses(start: Pair, end: Pair, rectangle: tuple[Pair, Pair]) -> bool:
+    """Return whether a straight path crosses the inside of a rectangle (mm).
 
-    The slab method: the parts of the way that lie between each pair of edges must overlap.
+    The slab method: the parts of the path between each pair of edges must overlap.
     """
     enter, leave = 0.0, 1.0
     for begin, stop, (low, high) in zip(start, end, rectangle, strict=True):
-        way = stop - begin
-        if way == 0.0:
+        displacement = stop - begin
+        if displacement == 0.0:
             if not low < begin < high:
                 return False
             continue
-        one, two = sorted(((low - begin) / way, (high - begin) / way))
+        one, two = sorted(((low - begin) / displacement, (high - begin) / displacement))
         enter, leave = max(enter, one), min(leave, two)
     return enter < leave

@@ -1,11 +1,11 @@
-"""What a block asks the crawler to do, by the modes in force."""
+"""What a block commands the crawler to do, by the modes in force."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
 
-from swathe_simulators.crawler.words import Block, BlockError
+from swathe_simulators.crawler.gcode import GcodeBlock, GcodeError
 from swathe_simulators.crawler_models import CommandedModel
 
 _INCH = 25.4
@@ -18,8 +18,8 @@ _MODAL_GROUPS = (
 _KNOWN_G = frozenset().union(*_MODAL_GROUPS)
 
 
-class Ask(Enum):
-    """What a block may ask for."""
+class GcodeAction(Enum):
+    """What a block may command."""
 
     NOTHING = "nothing"
     MOVE = "move"
@@ -31,19 +31,19 @@ class Ask(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
-    """What a block asks for.
+class GcodeCommand:
+    """What a block commands.
 
     Attributes:
-        ask: what.
+        action: what.
         scan: where to, mm; None where it does not move.
         index: likewise.
-        speed: along the way, mm/s; None for as fast as it can.
+        speed: along the path, mm/s; None for as fast as it can.
         seconds: to dwell.
         axes: to home.
     """
 
-    ask: Ask
+    action: GcodeAction
     scan: float | None = None
     index: float | None = None
     speed: float | None = None
@@ -62,11 +62,11 @@ class Interpreter:
         self._relative = False
         self._feed: float | None = None  # units per minute, as given
 
-    def read(self, block: Block, *, scan: float, index: float) -> Request:
-        """Tell what a block asks for, when the crawler will be at `scan`, `index` (mm) by then.
+    def read(self, block: GcodeBlock, *, scan: float, index: float) -> GcodeCommand:
+        """Return what a block commands, when the crawler will be at `scan`, `index` (mm) by then.
 
         Raises:
-            BlockError: it asks for what the crawler does not know; nothing has changed.
+            GcodeError: it commands what the crawler does not support; nothing has changed.
         """
         self._check(block)
         g, m, values = block.g, block.m, block.values
@@ -81,16 +81,16 @@ class Interpreter:
         if "F" in values:
             self._feed = values["F"]
         if 17 in m:
-            return Request(Ask.ENABLE)
+            return GcodeCommand(GcodeAction.ENABLE)
         if 18 in m:
-            return Request(Ask.DISABLE)
+            return GcodeCommand(GcodeAction.DISABLE)
         if 114 in m:
-            return Request(Ask.REPORT)
+            return GcodeCommand(GcodeAction.REPORT)
         if 40 in g:
-            return Request(Ask.DWELL, seconds=values["P"])
+            return GcodeCommand(GcodeAction.DWELL, seconds=values["P"])
         if 280 in g:
             named = [name for name, word in self._words() if word in values]
-            return Request(Ask.HOME, axes=tuple(named or ("scan", "index")))
+            return GcodeCommand(GcodeAction.HOME, axes=tuple(named or ("scan", "index")))
         if 0 in g or 10 in g:
             self._motion = 10 if 10 in g else 0
         return self._move(values, scan, index)
@@ -98,30 +98,30 @@ class Interpreter:
     def _words(self) -> tuple[tuple[str, str], ...]:
         return (("scan", "X"), ("index", self._word))
 
-    def _check(self, block: Block) -> None:
+    def _check(self, block: GcodeBlock) -> None:
         for code in block.g:
             if code not in _KNOWN_G:
-                raise BlockError(f"unknown G{code / 10:g}")
+                raise GcodeError(f"unknown G{code / 10:g}")
         for group in _MODAL_GROUPS:
             if len(group & set(block.g)) > 1 or len([c for c in block.g if c in group]) > 1:
-                raise BlockError("two G words of one group")
+                raise GcodeError("two G words of one group")
         for code in block.m:
             if code not in (17, 18, 114):
-                raise BlockError(f"unknown M{code}")
+                raise GcodeError(f"unknown M{code}")
         known = {"X", self._word, "F", "P"}
         odd = sorted(block.values.keys() - known)
         if odd:
-            raise BlockError(f"unknown word {odd[0]}")
+            raise GcodeError(f"unknown word {odd[0]}")
         if block.values.get("F", 1.0) <= 0:
-            raise BlockError("feed must be > 0")
+            raise GcodeError("feed must be > 0")
         if 40 in block.g and block.values.get("P", -1.0) < 0:
-            raise BlockError("G4 needs P >= 0")
+            raise GcodeError("G4 needs P >= 0")
         motion = 10 if 10 in block.g else 0 if 0 in block.g else self._motion
         moves = {"X", self._word} & block.values.keys() and 280 not in block.g
         if moves and motion == 10 and self._feed is None and "F" not in block.values:
-            raise BlockError("G1 needs a feed F")
+            raise GcodeError("G1 needs a feed F")
 
-    def _move(self, values: dict[str, float], scan: float, index: float) -> Request:
+    def _move(self, values: dict[str, float], scan: float, index: float) -> GcodeCommand:
         to_scan = to_index = None
         if "X" in values:
             to_scan = values["X"] * self._unit + (scan if self._relative else 0.0)
@@ -131,16 +131,16 @@ class Interpreter:
             to_index = values[self._word] * unit / self._per_mm
             to_index += index if self._relative else 0.0
         if to_scan is None and to_index is None:
-            return Request(Ask.NOTHING)
+            return GcodeCommand(GcodeAction.NOTHING)
         if self._motion == 0 or self._feed is None:
-            return Request(Ask.MOVE, scan=to_scan, index=to_index)
+            return GcodeCommand(GcodeAction.MOVE, scan=to_scan, index=to_index)
         # The feed of a turn alone is in its own unit per minute.
         alone = to_scan is None and self._word == "A"
         feed = self._feed / self._per_mm if alone else self._feed * self._unit
-        return Request(Ask.MOVE, scan=to_scan, index=to_index, speed=feed / 60.0)
+        return GcodeCommand(GcodeAction.MOVE, scan=to_scan, index=to_index, speed=feed / 60.0)
 
-    def place(self, scan: float, index: float) -> str:
-        """Write a place (mm) as words in the units in force."""
+    def position(self, scan: float, index: float) -> str:
+        """Write a position (mm) as words in the units in force."""
         unit = self._unit if self._word == "Y" else 1.0
         there = index * self._per_mm / unit
         return f"X{scan / self._unit:.3f} {self._word}{there:.3f}"

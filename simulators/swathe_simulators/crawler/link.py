@@ -1,4 +1,4 @@
-"""The crawler's port: answers wait here until they are due."""
+"""The crawler's port, and its answers with what chance does to them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,12 @@ import math
 import time
 from collections import deque
 
+import numpy as np
+
+from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.ports import Port
+
+_MOST_JUNK = 12
 
 
 class Link:
@@ -34,7 +39,7 @@ class Link:
         self._plugged, self._back_at = False, back_at
 
     def listened(self) -> bool:
-        """Whether the port is open and somebody listens to it."""
+        """Whether the port is open and has a listener."""
         if self._back_at <= time.monotonic():
             self.plug()
         return self._plugged and self.port.service()
@@ -49,7 +54,7 @@ class Link:
             self.port.write(data)
 
     def say(self, due_s: float, data: bytes) -> None:
-        """Have an answer written at a world time; what nobody hears by then is lost."""
+        """Have an answer written at a world time; without a listener by then it is lost."""
         self._answers.append((due_s, data))
 
     def serve(self, now_s: float) -> None:
@@ -57,3 +62,30 @@ class Link:
         for queue in (self._injections, self._answers):
             while queue and queue[0][0] <= now_s:
                 self.write_foreign(queue.popleft()[1])
+
+
+class Responder:
+    """Sends the crawler's answers, some of them garbled or lost."""
+
+    def __init__(self, model: CommandedModel, link: Link, seed: np.random.SeedSequence) -> None:
+        self._mishap = model.mishap
+        self._delay_s = model.answer_delay_ms / 1e3
+        self._link = link
+        # One stream per mishap: a garbled answer more loses no acknowledgement.
+        lost, garbage = seed.spawn(2)
+        self._lost, self._garbage = np.random.default_rng(lost), np.random.default_rng(garbage)
+
+    def say(self, text: str, now_s: float) -> str:
+        """Answer at a world time; return what garbage came before it, if any."""
+        data, junk = text.encode("ascii") + b"\n", b""
+        if self._garbage.random() < self._mishap.garbage:
+            size = int(self._garbage.integers(1, _MOST_JUNK + 1))
+            junk = self._garbage.bytes(size).replace(b"\n", b"\r")
+            own_line = self._garbage.random() < 0.5
+            data = junk + (b"\n" if own_line else b"") + data
+        self._link.say(now_s + self._delay_s, data)
+        return repr(junk) if junk else ""
+
+    def loses(self) -> bool:
+        """Draw whether the next acknowledgement is lost."""
+        return bool(self._lost.random() < self._mishap.lost_acknowledgement)

@@ -12,12 +12,11 @@ from functools import partial
 import numpy as np
 
 from swathe_simulators.crawler import drive
-from swathe_simulators.crawler.interpreter import Ask, Interpreter, Request
-from swathe_simulators.crawler.link import Link
-from swathe_simulators.crawler.record import CrawlerRecord, Kind
-from swathe_simulators.crawler.voice import Voice
-from swathe_simulators.crawler.watch import Watch
-from swathe_simulators.crawler.words import BlockError, read_block
+from swathe_simulators.crawler.gcode import GcodeError, read_gcode
+from swathe_simulators.crawler.interpreter import GcodeAction, GcodeCommand, Interpreter
+from swathe_simulators.crawler.link import Link, Responder
+from swathe_simulators.crawler.log import CrawlerEventKind, CrawlerLog
+from swathe_simulators.crawler.path_monitor import PathMonitor
 from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.outlet import DeviceInfo
 from swathe_simulators.ports import Port
@@ -32,10 +31,10 @@ _LONGEST_INPUT = 4096
 class Crawler:
     """A machine that takes G-code by line and `!` and `?` at once.
 
-    It answers `ok`, `error: …`, `alarm: …`, `busy: …`, `homed X` and places like
+    It answers `ok`, `error: …`, `alarm: …`, `busy: …`, `homed X` and positions like
     `POS X1.000 Y2.000 idle`. M17 switches its drives on, M18 off, M114 and `?` ask for the
-    place of its motors, G28 finds the reference of an axis. Its motors don't know where it
-    truly is: that is `trajectory`, and what happened is in `record`.
+    position of its motors, G28 finds the reference of an axis. Its motors don't know where it
+    truly is: that is `trajectory`, and what happened is in `log`.
 
     Only the world's serving thread calls its methods once the world runs.
     """
@@ -51,14 +50,14 @@ class Crawler:
         self.model = model
         self.trajectory = trajectory
         self.motor = Trajectory(scan=model.start_scan_mm, index=model.start_index_mm)
-        self.record = CrawlerRecord()
+        self.log = CrawlerLog()
         self.link = Link(port)
         moves, answers = seed.spawn(2)
         self._chance = np.random.default_rng(moves)
-        self._voice = Voice(model, self.link, answers)
+        self._responder = Responder(model, self.link, answers)
         self._interpreter = Interpreter(model)
-        self._watch = Watch(model, trajectory)
-        self._shift = [0.0, 0.0]  # the motors' place is where their way has led, plus this
+        self._watch = PathMonitor(model, trajectory)
+        self._shift = [0.0, 0.0]  # the motors' position is that of their path, plus this
         self._input = bytearray()
         self._events: list[tuple[float, int, Callable[[], None]]] = []
         self._asks: deque[tuple[float, int | None]] = deque()  # when acknowledged, line number
@@ -71,28 +70,28 @@ class Crawler:
         self._patience_at = 0.0
         self._now = self._ahead = 0.0
         self._start_s: float | None = None
-        self._heard = False
+        self._listened = False
 
     # The world's side ---------------------------------------------------------------
 
-    def tick(self, now_s: float, ahead_s: float, start_s: float | None, *, heard: bool) -> None:
+    def tick(self, now_s: float, ahead_s: float, start_s: float | None, *, listened: bool) -> None:
         """Read, answer and drive.
 
         Args:
             now_s: world time.
             ahead_s: world time up to which the motion can't be changed any more.
             start_s: when the motion began; None while it has not.
-            heard: somebody listens to the port.
+            listened: whether the port has a listener.
         """
         self._start_s = start_s
         self._now = now_s - start_s if start_s is not None else 0.0
         self._ahead = max(0.0, ahead_s - start_s) if start_s is not None else 0.0
-        if self._heard and not heard:
+        if self._listened and not listened:
             self._note("hung_up")
             self._input.clear()
             if self.model.halt_on_hang_up and self._ends:
                 self._halt("nobody listens")
-        self._heard = heard
+        self._listened = listened
         self._receive(self.link.port.take())
         self._happen()
         while not self._blocked and (line := self._next_line()) is not None:
@@ -109,7 +108,7 @@ class Crawler:
             self._note("entered", text, at=until_s)
 
     def describe(self) -> DeviceInfo:
-        """Return where it is plugged in, and what it answers when it is asked for its place."""
+        """Return where it is plugged in, and what it answers when it is asked for its position."""
         port = self.model.port
         columns = ("POS", "X", self.model.index_word, "state")
         return DeviceInfo(
@@ -150,41 +149,43 @@ class Crawler:
     def _obey(self, line: bytes) -> None:
         number: int | None = None
         try:
-            block = read_block(line)
+            block = read_gcode(line)
             number = block.number
             scan, index = self._motor_end()
             request = self._interpreter.read(block, scan=scan, index=index)
             self._carry_out(request, number, scan, index)
-        except BlockError as error:
+        except GcodeError as error:
             self._note("refused", f"{line!r}: {error}")
             self._say(f"error: {error}" + ("" if number is None else f" in N{number}"))
 
-    def _carry_out(self, request: Request, number: int | None, scan: float, index: float) -> None:
-        if request.ask is Ask.ENABLE:
+    def _carry_out(
+        self, request: GcodeCommand, number: int | None, scan: float, index: float
+    ) -> None:
+        if request.action is GcodeAction.ENABLE:
             self._enabled, self._latched, self._alarm = True, False, False
             self._stopped = False
-        elif request.ask is Ask.DISABLE:
+        elif request.action is GcodeAction.DISABLE:
             if self._ends:
                 self._halt("drives off")
             self._enabled = False
-        elif request.ask is Ask.REPORT:
+        elif request.action is GcodeAction.REPORT:
             self._acknowledge()
             self._say(self._report())
-        elif request.ask is Ask.HOME:
+        elif request.action is GcodeAction.HOME:
             self._check_ready(homing=True)
             self._home(request.axes, number)
             return
-        elif request.ask is Ask.DWELL:
+        elif request.action is GcodeAction.DWELL:
             self._append([Piece(request.seconds)], [Piece(request.seconds)])
             self._wait(number)
             return
-        elif request.ask is Ask.MOVE:
+        elif request.action is GcodeAction.MOVE:
             self._check_ready(homing=False)
-            ways = [
+            displacements = [
                 0.0 if to is None or abs(to - here) < _TINY_MM else to - here
                 for to, here in ((request.scan, scan), (request.index, index))
             ]
-            self._move((ways[0], ways[1]), request.speed)
+            self._move((displacements[0], displacements[1]), request.speed)
             self._wait(number)
             return
         self._wait(number, at=self._now)
@@ -193,13 +194,13 @@ class Crawler:
         if self._stopped:
             self._note("asked_after_stop")
         if self._alarm:
-            raise BlockError("alarm, switch the drives on anew (M17)")
+            raise GcodeError("alarm, switch the drives on again (M17)")
         if self._latched:
-            raise BlockError("stopped, switch the drives on anew (M17)")
+            raise GcodeError("stopped, switch the drives on again (M17)")
         if not self._enabled:
-            raise BlockError("the drives are off (M17)")
+            raise GcodeError("the drives are off (M17)")
         if self.model.needs_homing and not homing and self._homed != {"scan", "index"}:
-            raise BlockError("not homed (G28)")
+            raise GcodeError("not homed (G28)")
 
     # Driving ------------------------------------------------------------------------
 
@@ -211,31 +212,33 @@ class Crawler:
         end = self.trajectory.at([self.trajectory.end_s])
         return float(end.scan[0]), float(end.index[0])
 
-    def _move(self, way: tuple[float, float], speed: float | None) -> None:
+    def _move(self, displacement: tuple[float, float], speed: float | None) -> None:
         """Plan a move behind those that are planned, with the mishaps that chance has for it."""
         here = self._true_end()
         begin = max(self.trajectory.end_s, self._ahead)
-        visits = self._watch.visits(here, (here[0] + way[0], here[1] + way[1]), begin)
-        line = drive.line_of(self.model, way, here[1])
+        visits = self._watch.visits(
+            here, (here[0] + displacement[0], here[1] + displacement[1]), begin
+        )
+        line = drive.line_of(self.model, displacement, here[1])
         template = Piece(0.0, line=line, pass_number=visits)
-        pieces = drive.straight(self.model, way, template, speed=speed or math.inf)
+        pieces = drive.straight(self.model, displacement, template, speed=speed or math.inf)
         slipping, stalling, where = self._chance.random(3)
         mishap = self.model.mishap
         true = pieces
         if pieces and slipping < mishap.slip:
             true = drive.slowed(pieces, 1.0 - mishap.slip_share)
-            self._note("slipped", f"{mishap.slip_share:.0%} of {math.hypot(*way):.1f} mm")
+            self._note("slipped", f"{mishap.slip_share:.0%} of {math.hypot(*displacement):.1f} mm")
         if pieces and stalling < mishap.stall:
             stuck = where * drive.duration_of(pieces)
             rest = replace(template, duration_s=drive.duration_of(pieces) - stuck)
             true = [*drive.first_seconds(true, stuck), rest]
             self._note("stalled", f"after {where:.0%} of the time")
         if pieces and self._stopped:
-            self._note("moved_after_stop", f"by {math.hypot(*way):.1f} mm")
+            self._note("moved_after_stop", f"by {math.hypot(*displacement):.1f} mm")
         self._append(true, pieces)
 
     def _append(self, true: Sequence[Piece], motor: Sequence[Piece]) -> None:
-        """Add pieces to both ways; both take as long. Ends in a crash where travel ends."""
+        """Add pieces to both paths; both take as long. Ends in a crash where travel ends."""
         if self._crash_at < math.inf:  # it crashes before it could come to these
             return
         model = self.model
@@ -244,7 +247,7 @@ class Crawler:
         moving = next((p for p in true if p.speed > 0 or p.acceleration > 0), None)
         if moving is not None and moving.direction is not None:
             limits = (model.scan_limits_mm, model.index_limits_mm)
-            free = drive.way_to_edge(self._true_end(), moving.direction, limits)
+            free = drive.distance_to_edge(self._true_end(), moving.direction, limits)
             if free < drive.length_of(true) - 1e-6:
                 crash = drive.time_at(true, free)
                 true, motor = drive.first_seconds(true, crash), drive.first_seconds(motor, crash)
@@ -255,8 +258,8 @@ class Crawler:
 
     def _crashed(self) -> None:
         self._crash_at = math.inf
-        place = self.trajectory.at([self._now])
-        scan, index = float(place.scan[0]), float(place.index[0])
+        position = self.trajectory.at([self._now])
+        scan, index = float(position.scan[0]), float(position.index[0])
         text = f"end of travel at X{scan:.1f} {self.model.index_word}{index:.1f} mm"
         self._note("crossed", text)
         self._alarm, self._homing = True, False
@@ -290,7 +293,7 @@ class Crawler:
         self._input.clear()
 
     def _break_off(self) -> tuple[list[Piece], list[Piece]] | None:
-        """Cut both ways at the first moment that can be changed; give the pieces to brake."""
+        """Cut both paths at the first moment that can be changed; return the pieces to brake."""
         true = self.trajectory.break_off(self._ahead)
         motor = self.motor.break_off(self._ahead)
         self._watch.forget_after(self._ahead)
@@ -303,17 +306,17 @@ class Crawler:
         return [braking[0]], [braking[1]]
 
     def _home(self, axes: Sequence[str], number: int | None) -> None:
-        """Drive to the switches, wherever the motors believe to be."""
+        """Drive to the switches, whatever position the motors report."""
         if self._stopped:
             self._note("moved_after_stop", "homing")
         self._homing = True
         for axis in axes:
-            place = 0 if axis == "scan" else 1
-            home = (self.model.scan_home_mm, self.model.index_home_mm)[place]
-            distance = home - self._true_end()[place]
-            way = (distance, 0.0) if place == 0 else (0.0, distance)
+            which = 0 if axis == "scan" else 1
+            home = (self.model.scan_home_mm, self.model.index_home_mm)[which]
+            distance = home - self._true_end()[which]
+            displacement = (distance, 0.0) if which == 0 else (0.0, distance)
             speed = self.model.homing_speed_mm_per_s
-            pieces = drive.straight(self.model, way, Piece(0.0), speed=speed)
+            pieces = drive.straight(self.model, displacement, Piece(0.0), speed=speed)
             self._append(pieces, pieces)
             self._at(max(self.trajectory.end_s, self._ahead), partial(self._found, axis))
         done = partial(self._homing_done, number)
@@ -321,7 +324,7 @@ class Crawler:
         self._patience_at = self._now
 
     def _ask_patience(self) -> None:
-        """Tell now and then that an acknowledgement is still to come."""
+        """Report at intervals that an acknowledgement is still to come."""
         if not (self._homing or self._asks):
             self._patience_at = self._now + _PATIENCE_S
         elif self._now >= self._patience_at:
@@ -329,11 +332,11 @@ class Crawler:
             self._patience_at = self._now + _PATIENCE_S
 
     def _found(self, axis: str) -> None:
-        place = 0 if axis == "scan" else 1
-        home = (self.model.scan_home_mm, self.model.index_home_mm)[place]
-        self._shift[place] += home - self._motor_end()[place]
+        which = 0 if axis == "scan" else 1
+        home = (self.model.scan_home_mm, self.model.index_home_mm)[which]
+        self._shift[which] += home - self._motor_end()[which]
         self._homed.add(axis)
-        word = "X" if place == 0 else self.model.index_word
+        word = "X" if which == 0 else self.model.index_word
         self._note("homed", word)
         self._say(f"homed {word}")
 
@@ -348,7 +351,7 @@ class Crawler:
         heapq.heappush(self._events, (when, self._count, what))
 
     def _happen(self) -> None:
-        """Let come what is due, and tell when it stands still after a stop."""
+        """Run the events that are due, and log when it rests after a stop."""
         now = self._now
         while self._events and self._events[0][0] <= now and self._start_s is not None:
             heapq.heappop(self._events)[2]()
@@ -372,26 +375,26 @@ class Crawler:
     def _acknowledge(self) -> None:
         while self._asks and self._asks[0][0] <= self._now:
             _, number = self._asks.popleft()
-            if self._voice.loses():
+            if self._responder.loses():
                 self._note("acknowledgement_lost", "" if number is None else f"N{number}")
             else:
                 self._say("ok" if number is None else f"ok N{number}")
 
     def _report(self) -> str:
-        place = self.motor.at([self._now])
-        scan, index = float(place.scan[0]), float(place.index[0])
-        where = self._interpreter.place(scan + self._shift[0], index + self._shift[1])
+        position = self.motor.at([self._now])
+        scan, index = float(position.scan[0]), float(position.index[0])
+        where = self._interpreter.position(scan + self._shift[0], index + self._shift[1])
         state = "moving" if self.motor.end_s > self._now or self._homing else "idle"
         extra = " alarm" if self._alarm else " stopped" if self._latched else ""
         return f"POS {where} {state}{extra}"
 
     def _say(self, text: str) -> None:
-        junk = self._voice.say(text, self._now + (self._start_s or 0.0))
+        junk = self._responder.say(text, self._now + (self._start_s or 0.0))
         if junk:
             self._note("garbage", junk)
 
-    def _note(self, kind: Kind, text: str = "", *, at: float | None = None) -> None:
+    def _note(self, kind: CrawlerEventKind, text: str = "", *, at: float | None = None) -> None:
         time_s = self._now if at is None else at
-        place = self.trajectory.at([time_s])
+        position = self.trajectory.at([time_s])
         world = math.nan if self._start_s is None else time_s + self._start_s
-        self.record.add(kind, world, float(place.scan[0]), float(place.index[0]), text)
+        self.log.add(kind, world, float(position.scan[0]), float(position.index[0]), text)

@@ -13,7 +13,7 @@ from swathe_simulators.scenario_models import Scenario
 from swathe_simulators.trajectory import Trajectory
 
 
-def crawler_of(
+def make_crawler(
     scenario: Scenario, trajectory: Trajectory, folder: Path, seed: np.random.SeedSequence
 ) -> Crawler | None:
     """Return the crawler of a scenario, its port still closed; None if it is not commanded."""

@@ -79,8 +79,8 @@ class Hand:
             self.listen()
             for number, line in enumerate(self.lines):
                 if line.startswith(wanted):
-                    heard, self.lines = self.lines[: number + 1], self.lines[number + 1 :]
-                    return heard
+                    listened, self.lines = self.lines[: number + 1], self.lines[number + 1 :]
+                    return listened
             assert time.monotonic() < limit, f"no {wanted!r} but {self.lines}"
             time.sleep(0.002)
 

@@ -117,8 +117,8 @@ def test_commands_home_and_scan_two_lines(scenario_data: dict[str, Any], tmp_pat
         assert rested(port, told) == {"scan": 0.0, "index": 8.0}
         crawler = world.crawler
         assert crawler is not None
-        assert crawler.record.harm == []
-        assert crawler.record.all("refused") == []
+        assert crawler.log.violations == []
+        assert crawler.log.all("refused") == []
         rows = world.truth.rows("encoder")
         assert rows["scan_mm"].max() == pytest.approx(100.0, abs=0.01)
         assert np.all(np.diff(rows["index_mm"]) >= 0)
@@ -146,10 +146,10 @@ def test_stop_is_at_the_crawler_at_once_and_nothing_moves_after(
             time.sleep(0.01)
         begun = time.monotonic_ns()
         port.stop()
-        while not crawler.record.all("rest"):
+        while not crawler.log.all("rest"):
             assert time.monotonic() < limit
             time.sleep(0.005)
-        (stop,) = crawler.record.all("stop")
+        (stop,) = crawler.log.all("stop")
         assert (stop.host_time_ns - begun) / 1e9 < LATEST_S
         assert (told.sent[-1][0] - begun) / 1e9 < LATEST_S
         assert {done(move) for move in moves} <= {
@@ -158,8 +158,8 @@ def test_stop_is_at_the_crawler_at_once_and_nothing_moves_after(
         }
         assert done(moves[-1]) is CommandOutcome.STOPPED
         time.sleep(0.3)
-        assert crawler.record.all("asked_after_stop") == []
-        assert crawler.record.harm == []
+        assert crawler.log.all("asked_after_stop") == []
+        assert crawler.log.violations == []
 
 
 def test_lost_acknowledgements_garbage_and_refusals_end_truthfully(
@@ -185,13 +185,11 @@ def test_lost_acknowledgements_garbage_and_refusals_end_truthfully(
                 if outcomes[-1] is CommandOutcome.ACKNOWLEDGED:
                     break
         assert rested(port, told)["scan"] == 100.0
-        lost = len(crawler.record.all("acknowledgement_lost"))
+        lost = len(crawler.log.all("acknowledgement_lost"))
         assert outcomes.count(CommandOutcome.UNANSWERED) > 0
-        assert lost + len(crawler.record.all("garbage")) >= outcomes.count(
-            CommandOutcome.UNANSWERED
-        )
+        assert lost + len(crawler.log.all("garbage")) >= outcomes.count(CommandOutcome.UNANSWERED)
         assert set(outcomes) <= {CommandOutcome.ACKNOWLEDGED, CommandOutcome.UNANSWERED}
-        assert crawler.record.harm == []
+        assert crawler.log.violations == []
 
 
 def test_alarm_of_the_crawler_ends_commands(scenario_data: dict[str, Any], tmp_path: Path) -> None:
@@ -209,7 +207,7 @@ def test_alarm_of_the_crawler_ends_commands(scenario_data: dict[str, Any], tmp_p
         assert receipt.text.startswith("alarm: end of travel at X120.0")
         assert not port.armed
         assert world.crawler is not None
-        assert len(world.crawler.record.all("crossed")) == 1
+        assert len(world.crawler.log.all("crossed")) == 1
 
 
 def test_unplugged_in_the_middle_of_a_move_is_stopped_first(
@@ -228,11 +226,11 @@ def test_unplugged_in_the_middle_of_a_move_is_stopped_first(
         assert done(port.move({"scan": 110.0}, speed=20)) is CommandOutcome.ACKNOWLEDGED
         world.unplug("crawler", 0.3)
         limit = time.monotonic() + 20
-        while not crawler.record.all("rest"):
+        while not crawler.log.all("rest"):
             assert time.monotonic() < limit
             time.sleep(0.01)
-        assert len(crawler.record.all("stop")) == 1
-        assert crawler.record.all("rest")[0].scan_mm < 100
+        assert len(crawler.log.all("stop")) == 1
+        assert crawler.log.all("rest")[0].scan_mm < 100
         port.wait_open(10)
         assert done(port.arm()) is CommandOutcome.ACKNOWLEDGED
 

@@ -48,7 +48,7 @@ def test_moves_are_acknowledged_and_made(play: Play) -> None:
     speeds = np.diff(moved["scan_mm"]) / np.diff(moved["world_time_s"])
     assert np.median(speeds) == pytest.approx(50.0, rel=0.02)
     assert set(rows["line"]) == {-1, 0}
-    assert crawler.record.harm == []
+    assert crawler.log.violations == []
     assert not world.finished, "nobody knows whether more will be asked for"
 
 
@@ -60,7 +60,7 @@ def test_drives_must_be_on(play: Play) -> None:
     hand.ask("M18")
     hand.ask("N3 G1 X10 F600", "error: the drives are off (M17) in N3")
     assert at_rest(world, crawler) == (0.0, 0.0)
-    assert len(crawler.record.all("refused")) == 2
+    assert len(crawler.log.all("refused")) == 2
 
 
 def test_buffer_delays_the_acknowledgement(play: Play) -> None:
@@ -83,18 +83,18 @@ def test_stop_brakes_at_once_and_latches(play: Play) -> None:
     hand.send("!")
     place = hand.rest()
     assert place[2] == "idle stopped"
-    stop, rest = crawler.record.all("stop", "rest")
+    stop, rest = crawler.log.all("stop", "rest")
     # v²/2a = 5 mm, and what is driven until the stop acts: 20 ms ahead, on a noisy machine.
     assert 4.0 < rest.scan_mm - stop.scan_mm < 40.0
     assert rest.world_time_s - stop.world_time_s < 0.5
     hand.ask("G1 X10 F600", "error: stopped")
-    assert [h.kind for h in crawler.record.all("asked_after_stop")] == ["asked_after_stop"]
-    assert crawler.record.harm == []
+    assert [h.kind for h in crawler.log.all("asked_after_stop")] == ["asked_after_stop"]
+    assert crawler.log.violations == []
     hand.ask("M17")
     hand.ask("G1 X10 F6000")
     assert hand.rest()[0] == 10.0
     assert at_rest(world, crawler)[0] == pytest.approx(10.0)
-    assert crawler.record.harm == []
+    assert crawler.log.violations == []
 
 
 def test_stop_that_does_not_latch_shows_who_moves_on(play: Play) -> None:
@@ -104,10 +104,10 @@ def test_stop_that_does_not_latch_shows_who_moves_on(play: Play) -> None:
     hand.ask("G1 X100 F6000")
     hand.send("!")
     hand.ask("G1 X50 F6000")
-    assert [h.kind for h in crawler.record.harm] == ["moved_after_stop"]
+    assert [h.kind for h in crawler.log.violations] == ["moved_after_stop"]
     hand.ask("M17")
     hand.ask("G1 X60 F6000")
-    assert len(crawler.record.harm) == 1
+    assert len(crawler.log.violations) == 1
 
 
 def test_travel_limit_crossed_is_a_crash(play: Play) -> None:
@@ -121,7 +121,7 @@ def test_travel_limit_crossed_is_a_crash(play: Play) -> None:
     assert alarm == "alarm: end of travel at X120.0 Y10.0 mm"
     assert hand.rest() == (120.0, 10.0, "idle alarm")
     assert at_rest(world, crawler) == pytest.approx((120.0, 10.0))
-    (crossed,) = crawler.record.all("crossed")
+    (crossed,) = crawler.log.all("crossed")
     assert (crossed.scan_mm, crossed.index_mm) == pytest.approx((120.0, 10.0))
     hand.ask("G1 X0 F600", "error: alarm")
     hand.ask("M17")
@@ -131,7 +131,7 @@ def test_travel_limit_crossed_is_a_crash(play: Play) -> None:
     hand.ask("G1 X120 F6000")
     hand.ask("G1 X121 F6000")
     hand.hear("alarm")
-    assert len(crawler.record.harm) == 2
+    assert len(crawler.log.violations) == 2
 
 
 def test_braking_into_the_end_of_travel_is_a_crash_too(play: Play) -> None:
@@ -142,7 +142,7 @@ def test_braking_into_the_end_of_travel_is_a_crash_too(play: Play) -> None:
     wait_for(lambda: hand.place()[0] > 80)
     hand.send("!")
     hand.hear("alarm: end of travel")
-    assert len(crawler.record.all("crossed")) == 1
+    assert len(crawler.log.all("crossed")) == 1
 
 
 def test_zone_entered_is_recorded_and_not_prevented(play: Play) -> None:
@@ -151,11 +151,11 @@ def test_zone_entered_is_recorded_and_not_prevented(play: Play) -> None:
     hand.ask("M17")
     hand.ask("G1 X50 Y8 F6000")
     hand.rest()
-    assert crawler.record.harm == []
+    assert crawler.log.violations == []
     hand.ask("G1 X70 Y14 F6000")
     hand.rest()
-    wait_for(lambda: len(crawler.record.harm) > 0)
-    (entered,) = crawler.record.harm
+    wait_for(lambda: len(crawler.log.violations) > 0)
+    (entered,) = crawler.log.violations
     assert entered.kind == "entered"
     assert entered.text == "40..60 x 10..20 mm"
 
@@ -166,16 +166,16 @@ def test_homing_finds_the_switches_and_sets_the_motors_right(play: Play) -> None
     hand.ask("M17")
     hand.ask("G1 X10 F600", "error: not homed")
     assert "homed X" in hand.ask("G28 X0")
-    heard = hand.ask("G28")
-    assert [line for line in heard if line.startswith("homed")] == ["homed X", "homed Y"]
-    assert heard[0] == "busy: homing"
+    listened = hand.ask("G28")
+    assert [line for line in listened if line.startswith("homed")] == ["homed X", "homed Y"]
+    assert listened[0] == "busy: homing"
     hand.ask("G1 X90 F6000")
     assert hand.rest()[0] == 90.0
     assert at_rest(world, crawler)[0] == pytest.approx(40.0)
     hand.ask("G28 X0")
     assert hand.place()[0] == -10.0
     assert at_rest(world, crawler)[0] == pytest.approx(-10.0)
-    assert len(crawler.record.all("slipped")) == 1
+    assert len(crawler.log.all("slipped")) == 1
 
 
 def test_stop_ends_homing(play: Play) -> None:
@@ -186,7 +186,7 @@ def test_stop_ends_homing(play: Play) -> None:
     hand.hear("busy")
     hand.send("!")
     wait_for(lambda: hand.place()[2] == "idle stopped")
-    assert crawler.record.all("homed") == []
+    assert crawler.log.all("homed") == []
 
 
 def test_stall_parts_motors_from_the_truth(play: Play) -> None:
@@ -196,7 +196,7 @@ def test_stall_parts_motors_from_the_truth(play: Play) -> None:
     hand.ask("G1 X100 F6000")
     assert hand.rest()[0] == 100.0
     assert 0.0 <= at_rest(world, crawler)[0] < 100.0
-    assert len(crawler.record.all("stalled")) == 1
+    assert len(crawler.log.all("stalled")) == 1
 
 
 def test_lost_acknowledgements_and_garbage_are_seeded(play: Play) -> None:
@@ -204,11 +204,11 @@ def test_lost_acknowledgements_and_garbage_are_seeded(play: Play) -> None:
     _, crawler, hand = play(mishap={"lost_acknowledgement": 0.5, "garbage": 0.5}, seed=9)
     for _ in range(40):
         hand.send("M17\n")
-    wait_for(lambda: len(crawler.record.all("acknowledgement_lost")) > 5)
-    wait_for(lambda: hand.place is not None and len(crawler.record.all("garbage")) > 3)
+    wait_for(lambda: len(crawler.log.all("acknowledgement_lost")) > 5)
+    wait_for(lambda: hand.place is not None and len(crawler.log.all("garbage")) > 3)
     time.sleep(0.1)
     hand.listen()
-    lost = len(crawler.record.all("acknowledgement_lost"))
+    lost = len(crawler.log.all("acknowledgement_lost"))
     whole = sum(line.endswith("ok") for line in hand.lines)
     assert whole == 40 - lost
     assert any(line != "ok" for line in hand.lines)
@@ -221,7 +221,7 @@ def test_hang_up_halts_the_crawler(play: Play) -> None:
     hand.ask("G1 X100 F6000")
     wait_for(lambda: hand.place()[0] > 10)
     hand.close()
-    wait_for(lambda: len(crawler.record.all("hung_up")) == 1)
+    wait_for(lambda: len(crawler.log.all("hung_up")) == 1)
     assert at_rest(world, crawler)[0] < 90.0
 
 
@@ -232,7 +232,7 @@ def test_unplug_and_inject_by_the_crawlers_name(play: Play, tmp_path: Path) -> N
     hand.hear("noise")
     world.unplug("crawler")
     wait_for(lambda: not (tmp_path / "crawler").is_symlink())
-    wait_for(lambda: len(crawler.record.all("hung_up")) == 1)
+    wait_for(lambda: len(crawler.log.all("hung_up")) == 1)
     world.replug("crawler")
     with Hand(tmp_path / "crawler") as other:
         other.ask("M17")
@@ -269,10 +269,10 @@ def test_tcp_port_takes_commands(play: Play, scenario_data: dict[str, Any]) -> N
         number = int(info.port.rpartition(":")[2])
         with socket.create_connection(("127.0.0.1", number), timeout=10) as client:
             client.sendall(b"M17\nM114\n")
-            heard = b""
-            while heard.count(b"ok\n") < 2:
-                heard += client.recv(100)
-    assert heard == b"ok\nPOS X0.000 Y0.000 idle\nok\n"
+            listened = b""
+            while listened.count(b"ok\n") < 2:
+                listened += client.recv(100)
+    assert listened == b"ok\nPOS X0.000 Y0.000 idle\nok\n"
 
 
 def test_builtin_scenario_drives(tmp_path: Path) -> None:

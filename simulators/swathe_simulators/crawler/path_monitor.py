@@ -1,4 +1,4 @@
-"""Judges the crawler's true way: zones entered, and how often a line was driven."""
+"""The crawler's true path: zones entered, and how often a line was driven."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from swathe_simulators.crawler.drive import Pair, passes
+from swathe_simulators.crawler.drive import Pair, crosses
 from swathe_simulators.crawler_models import CommandedModel, ZoneModel
 from swathe_simulators.trajectory import Trajectory
 
@@ -24,7 +24,7 @@ class _Visit:
     high: float
 
 
-class Watch:
+class PathMonitor:
     """Follows a trajectory up to what can't be changed any more."""
 
     def __init__(self, model: CommandedModel, trajectory: Trajectory) -> None:
@@ -35,9 +35,9 @@ class Watch:
         self._visits: list[_Visit] = []
 
     def entered(self, until_s: float) -> list[ZoneModel]:
-        """Return the zones that the way since the last call has gone into, exactly.
+        """Return the zones that the path since the last call has entered, exactly.
 
-        Between two ends of pieces the way is straight, so that no sampling can miss a corner.
+        Between two ends of pieces the path is straight, so that no sampling can miss a corner.
         """
         table = self._trajectory.table
         joints = table.start_s[(table.start_s > self._seen_s) & (table.start_s < until_s)]
@@ -46,16 +46,16 @@ class Watch:
         if not self._zones:
             return []
         states = self._trajectory.at(times)
-        places = list(zip(states.scan.tolist(), states.index.tolist(), strict=True))
+        positions = list(zip(states.scan.tolist(), states.index.tolist(), strict=True))
         found = []
         for number, zone in enumerate(self._zones):
             rectangle = (zone.scan_mm, zone.index_mm)
-            for start, end in pairwise(places):
-                within = passes(start, end, rectangle)
+            for start, end in pairwise(positions):
+                within = crosses(start, end, rectangle)
                 if within and not self._inside[number]:
                     found.append(zone)
                 # One that rests where it has come to a stop is still inside.
-                self._inside[number] = passes(end, end, rectangle)
+                self._inside[number] = crosses(end, end, rectangle)
         return found
 
     def visits(self, start: Pair, end: Pair, begin_s: float) -> int:

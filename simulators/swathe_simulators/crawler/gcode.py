@@ -12,15 +12,15 @@ from dataclasses import dataclass, field
 
 _WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
 _COMMENT = re.compile(r"\([^()]*\)")
-LONGEST_LINE = 128
+LONGEST_BLOCK = 128
 
 
-class BlockError(ValueError):
+class GcodeError(ValueError):
     """A line that is no block; the text says why."""
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class GcodeBlock:
     """The words of a line.
 
     Attributes:
@@ -36,24 +36,24 @@ class Block:
     values: dict[str, float] = field(default_factory=dict)
 
 
-def read_block(line: bytes) -> Block:
+def read_gcode(line: bytes) -> GcodeBlock:
     """Read a line without its end.
 
     Raises:
-        BlockError: it is too long, has a comment that is not closed, or no word somewhere.
+        GcodeError: it is too long, has a comment that is not closed, or no word somewhere.
     """
-    if len(line) > LONGEST_LINE:
-        raise BlockError("line too long")
+    if len(line) > LONGEST_BLOCK:
+        raise GcodeError("line too long")
     text = _COMMENT.sub("", line.decode("latin-1").partition(";")[0])
     if "(" in text or ")" in text:
-        raise BlockError("unclosed comment")
+        raise GcodeError("unclosed comment")
     text = re.sub(r"[ \t\r]", "", text).upper()
     found: list[tuple[str, float]] = []
     at = 0
     while at < len(text):
         word = _WORD.match(text, at)
         if word is None:
-            raise BlockError(f"no word at {text[at : at + 8]!a}")
+            raise GcodeError(f"no word at {text[at : at + 8]!a}")
         found.append((word[1], float(word[2])))
         at = word.end()
     number: int | None = None
@@ -68,7 +68,7 @@ def read_block(line: bytes) -> Block:
         elif letter == "M":
             m.append(round(value))
         elif letter in values:
-            raise BlockError(f"two {letter} words")
+            raise GcodeError(f"two {letter} words")
         else:
             values[letter] = value
-    return Block(number, tuple(g), tuple(m), values)
+    return GcodeBlock(number, tuple(g), tuple(m), values)

@@ -1,4 +1,4 @@
-"""What the crawler did, and what it should not have done; the truth that tests ask."""
+"""What the crawler did, and what it should not have done; tests compare with it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import time
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-Kind = Literal[
+CrawlerEventKind = Literal[
     "crossed",
     "entered",
     "stop",
@@ -26,8 +26,8 @@ Kind = Literal[
 
 
 @dataclass(frozen=True, slots=True)
-class Happening:
-    """One thing that happened.
+class CrawlerEvent:
+    """One event.
 
     Attributes:
         kind: what.
@@ -38,7 +38,7 @@ class Happening:
         text: more about it.
     """
 
-    kind: Kind
+    kind: CrawlerEventKind
     world_time_s: float
     host_time_ns: int
     scan_mm: float
@@ -46,38 +46,38 @@ class Happening:
     text: str = ""
 
 
-class CrawlerRecord:
-    """All happenings so far; readable from any thread.
+class CrawlerLog:
+    """All events so far; readable from any thread.
 
     - `crossed`: it ran into the end of its travel.
     - `entered`: it went into a forbidden zone.
-    - `stop`, `rest`: a stop arrived; it stood still at last, with the way in between.
+    - `stop`, `rest`: a stop arrived; it came to rest, with the braking distance in between.
     - `asked_after_stop`: a move was asked for between a stop and the next enabling.
     - `moved_after_stop`: such a move was made.
     """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._happenings: list[Happening] = []
+        self._events: list[CrawlerEvent] = []
 
     def add(
-        self, kind: Kind, world_time_s: float, scan: float, index: float, text: str = ""
+        self, kind: CrawlerEventKind, world_time_s: float, scan: float, index: float, text: str = ""
     ) -> None:
         """Record one more."""
-        happening = Happening(kind, world_time_s, time.monotonic_ns(), scan, index, text)
+        event = CrawlerEvent(kind, world_time_s, time.monotonic_ns(), scan, index, text)
         with self._lock:
-            self._happenings.append(happening)
+            self._events.append(event)
 
-    def all(self, *kinds: Kind) -> list[Happening]:
+    def all(self, *kinds: CrawlerEventKind) -> list[CrawlerEvent]:
         """Return all of some kinds, or of every kind if none is named."""
         with self._lock:
-            return [h for h in self._happenings if not kinds or h.kind in kinds]
+            return [h for h in self._events if not kinds or h.kind in kinds]
 
     @property
-    def harm(self) -> list[Happening]:
+    def violations(self) -> list[CrawlerEvent]:
         """What must never happen: limits crossed, zones entered, motion after a stop."""
         return self.all("crossed", "entered", "moved_after_stop")
 
     def plain(self) -> list[dict[str, Any]]:
         """Return all as plain JSON data."""
-        return [asdict(happening) for happening in self.all()]
+        return [asdict(event) for event in self.all()]

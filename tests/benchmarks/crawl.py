@@ -8,7 +8,7 @@ What must hold of every run:
 
 * it ends by itself, at the coverage target or saying why not, with the count of what is missing, and
   what it blames did happen in the simulated world;
-* the crawler's own record has no harm: no end of travel, no excluded zone, no motion after a stop;
+* the crawler's own log has no violation: no end of travel, no excluded zone, no motion after a stop;
 * every cell that counts as measured has a true reading within the guard's reach of it.
 
 Run ``python tests/benchmarks/crawl.py [--runs 200] [--jobs 2] [--first 0]``; it ends with exit code
@@ -108,7 +108,7 @@ def _judged(seed: int, folder: Path) -> Verdict:
         seconds = time.monotonic() - begun
         crawler = world.crawler
         assert crawler is not None
-        bad += [f"{harm.kind}: {harm.text}" for harm in crawler.log.violations]
+        bad += [f"{event.kind}: {event.text}" for event in crawler.log.violations]
         mishaps: Counter[str] = Counter(happening.kind for happening in crawler.log.all())
         truth = world.truth.rows("gauge")
     outcome, progress = run.outcome, run.outcome.record.progress

@@ -101,7 +101,7 @@ def test_run_without_arm_never_moves(
     assert code == 3, output
     assert "not armed and will not move" in output
     assert moved(world) == 0.0
-    assert crawler_of(world).record.all() == []
+    assert crawler_of(world).log.all() == []
 
 
 @pytest.mark.parametrize(("typed", "moves"), [("arm", True), ("no", False)])
@@ -137,8 +137,8 @@ def test_terminal_asks_for_a_typed_confirmation(
         os.close(terminal)
     assert process.returncode == 3
     assert (moved(world) > 300) is moves
-    assert bool(crawler_of(world).record.all("stop")) is moves
-    assert moves or crawler_of(world).record.all() == []
+    assert bool(crawler_of(world).log.all("stop")) is moves
+    assert moves or crawler_of(world).log.all() == []
 
 
 def test_arm_refused_where_the_station_file_does_not_allow_it(tmp_path: Path, ports: Path) -> None:
@@ -158,7 +158,7 @@ def test_slip_is_mended_by_homing_where_the_station_file_grants_it(
     (station := tmp_path / "station.toml").write_text(text)
     ended = asyncio.run(drive_crawler(station, seconds=90))
     assert ended.outcome.status == "complete", ended.outcome.reason
-    assert crawler_of(world).record.all("stalled")
+    assert crawler_of(world).log.all("stalled")
     assert any("going on by itself" in words for words in ended.words)
     assert crawler_of(world).log.violations == []
 
@@ -177,8 +177,8 @@ def test_machine_that_moves_already_is_stopped_before_it_is_armed(
     os.close(wire)
     moves = "stopped: command without success: it moves though nothing was asked of it"
     assert any(words.startswith(moves) for words in ended.words), ended.words
-    assert crawler_of(world).record.all("stop")[0].scan_mm < 250
-    assert len(crawler_of(world).record.all("homed")) == 2
+    assert crawler_of(world).log.all("stop")[0].scan_mm < 250
+    assert len(crawler_of(world).log.all("homed")) == 2
     assert ended.outcome.reason.startswith("time budget: the next move would pass it; ")
     assert "cells are missing" in ended.outcome.reason
     assert not ended.outcome.halted
@@ -206,7 +206,7 @@ def test_battery_budget_drives_home_and_the_next_run_homes_clear_of_the_lug(
     world = serve(Scenario.model_validate(data), speed=8)
     ended = asyncio.run(drive_crawler(station, seconds=40))
     assert ended.outcome.reason.startswith("time budget: "), ended.outcome.reason
-    assert [homed.text for homed in crawler_of(world).record.all("homed")] == ["X", "Y"]
+    assert [homed.text for homed in crawler_of(world).log.all("homed")] == ["X", "Y"]
     assert crawler_of(world).log.violations == []
 
 
@@ -238,7 +238,7 @@ def test_check_asks_the_crawler_and_moves_nothing(
     assert result.returncode == 0, result.stdout + result.stderr
     assert "motion: good, answers, its motors are at scan" in result.stdout
     assert moved(world) == 0.0
-    assert {happening.kind for happening in crawler_of(world).record.all()} <= {"hung_up"}
+    assert {happening.kind for happening in crawler_of(world).log.all()} <= {"hung_up"}
     station.write_text(crawl_station(ports, speed=10).replace("/crawler", "/elsewhere"))
     result = swathe("check", station, "--seconds", "1")
     assert result.returncode == 1

@@ -78,10 +78,10 @@ def test_over_mqtt_a_dead_man_holds_and_a_stop_goes_out_of_turn(
     begun = world.now_s
     wait_for(lambda: world.now_s > begun + 2, 20, "time")
     assert moved(world) == 0.0
-    assert crawler_of(world).record.all() == []
+    assert crawler_of(world).log.all() == []
     hold(lambda: moved(world) > 300, "the first line")
     say("stop")
-    wait_for(lambda: bool(crawler_of(world).record.all("rest")), 10, "rest")
+    wait_for(lambda: bool(crawler_of(world).log.all("rest")), 10, "rest")
     code, output = process.finish()
     assert code == 3, output
     assert "waiting for the dead man: 'alive' commands" in output
@@ -106,7 +106,7 @@ async def muted(folder: Path, ports: Path, relay: Relay, world: World) -> tuple[
         for mark in marks(folder / "survey", MarkKind.MOTION)
         if mark.detail["event"] == "encoder silent"
     )
-    stop = crawler_of(world).record.all("stop")[0]
+    stop = crawler_of(world).log.all("stop")[0]
     assert relay.muted_at is not None
     assert stop.host_time_ns - relay.muted_at < (0.5 + LATEST_S) * 1e9
     return run.outcome.reason, (stop.host_time_ns - seen.time) / 1e9
@@ -141,7 +141,7 @@ def test_wheels_that_slip_or_stall_stop_the_crawler(
     assert "check due: none has passed in this survey yet" in output
     assert "check due: a check after the run confirms its readings" in output
     assert "incomplete: stopped: motor and encoder disagree: " in output
-    assert crawler_of(world).record.all("stop")
+    assert crawler_of(world).log.all("stop")
     assert crawler_of(world).log.violations == []
     # Far off the plan it cannot have come: the first moves are short, and each is watched.
     assert moved(world) < 500
@@ -244,7 +244,7 @@ def test_daemon_that_is_held_up_stops_the_crawler_all_the_same(
     (station := tmp_path / "station.toml").write_text(text)
     reason = asyncio.run(held_up(station)).outcome.reason
     assert reason.startswith("stopped: host too slow: the loop was held up for 1,"), reason
-    place = crawler_of(world).record.all("stop")[0].scan_mm
+    place = crawler_of(world).log.all("stop")[0].scan_mm
     assert place < 1.6 * 120 + 60
     assert crawler_of(world).log.violations == []
 
@@ -287,8 +287,8 @@ def test_daemon_that_fails_stops_the_crawler_first(
     )
     with pytest.raises(OSError, match="the terminal is gone"):
         asyncio.run(daemon.run())
-    wait_for(lambda: bool(crawler_of(world).record.all("rest")), 10, "rest")
-    assert crawler_of(world).record.all("stop")[0].scan_mm < 300
+    wait_for(lambda: bool(crawler_of(world).log.all("rest")), 10, "rest")
+    assert crawler_of(world).log.all("stop")[0].scan_mm < 300
     assert crawler_of(world).log.violations == []
 
 

@@ -1,0 +1,154 @@
+"""Shell sessions and Python blocks of README and the guide, run as a newcomer runs them."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import shlex
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from support.broker import Broker
+from support.daemon import wait_for
+from support.documents import ROOT, Commands, blocks
+from swathe.demo.stage import write_station
+from swathe.station import load_station
+from swathe.store import SurveyFolder
+from swathe_simulators import World, builtin_scenario, load_scenario
+
+pytestmark = pytest.mark.slow
+
+
+def start(arguments: str, folder: Path) -> subprocess.Popen[str]:
+    """Start `swathe` with the words behind it in a document."""
+    return subprocess.Popen(
+        [sys.executable, "-u", "-m", "swathe", *shlex.split(arguments)],
+        cwd=folder,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+
+
+def run(arguments: str, folder: Path, *, code: int = 0, seconds: float = 100) -> str:
+    """Run `swathe` to its end; return what it printed."""
+    process = start(arguments, folder)
+    try:
+        output, _ = process.communicate(timeout=seconds)
+    finally:
+        process.kill()
+    assert process.returncode == code, output
+    return output
+
+
+@contextlib.contextmanager
+def running(arguments: str, folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """Run `swathe` while inside."""
+    process = start(arguments, folder)
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def python(document: str, folder: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Run every Python block of a document in a folder; return what each printed."""
+    monkeypatch.chdir(folder)
+    printed = []
+    for block in blocks("python", of=ROOT / document):
+        with contextlib.redirect_stdout(io.StringIO()) as out:
+            exec(compile(block.text, str(block), "exec"), {})  # noqa: S102  our own documents
+        printed.append(out.getvalue())
+    return printed
+
+
+def test_readme_from_the_station_to_python(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """README's station is checked, scans the simulated line and leaves its one gap.
+
+    The pages of the guide that continue with this survey are run on it as well.
+    """
+    readme, guide = Commands("README.md"), Commands("daemon/guide/survey.md")
+    (tmp_path / "profile.toml").write_text(blocks("toml", of=ROOT / "README.md")[0].text, "utf-8")
+    with running(readme.take("swathe"), tmp_path) as simulator:
+        wait_for((tmp_path / "ports" / "instrument").exists, 30, "the simulated port")
+        suggested = run(readme.take("swathe"), tmp_path)
+        assert 'checksum = { kind = "xor", after = "*" }' in suggested
+        assert "the file is good" in run(readme.take("swathe"), tmp_path)
+        with running(readme.take("swathe"), tmp_path) as daemon:
+            record = tmp_path / "profile" / "survey.json"
+            wait_for(record.exists, 30, "the survey")
+            assert simulator.stdin is not None
+            assert simulator.stdout is not None
+            simulator.stdin.write("\n")
+            simulator.stdin.flush()
+            for line in simulator.stdout:
+                if "motion is done" in line:
+                    break
+            daemon.send_signal(signal.SIGTERM)
+            output, _ = daemon.communicate(timeout=30)
+        assert daemon.returncode == 3, output
+    assert "no signal" in run(readme.take("swathe"), tmp_path, code=3)
+    assert "no signal" not in run(readme.take("swathe"), tmp_path)
+    assert readme.left == []
+    (line,) = python("README.md", tmp_path, monkeypatch)
+    assert line.endswith("1 gaps\n")
+
+    run(guide.take("swathe"), tmp_path, code=3)
+    assert '"cause": "no signal"' in run(guide.take("swathe"), tmp_path, code=3)
+    run(guide.take("swathe"), tmp_path)
+    before = (tmp_path / "profile" / "survey.json").read_bytes()
+    run(guide.take("swathe"), tmp_path)
+    assert (tmp_path / "profile" / "survey.json").read_bytes() == before
+    run(guide.take("swathe"), tmp_path)
+    assert (tmp_path / "profile" / "survey.json").read_bytes() != before
+    run(guide.take("swathe"), tmp_path)
+    assert (tmp_path / "profile" / "survey.json").read_bytes() == before
+    assert guide.left == []
+    thinnest, *others = python("daemon/guide/survey.md", tmp_path, monkeypatch)
+    assert thinnest.endswith("mm\n")
+    assert others[1] == "101 101\n"
+
+
+def test_guide_to_mqtt(tmp_path: Path, mosquitto: Broker) -> None:
+    """`watch` reaches the broker that the page names and reports that no station is there."""
+    commands = Commands("daemon/guide/mqtt.md")
+    words = commands.take("swathe").replace("18830", str(mosquitto.port))
+    assert str(mosquitto.port) in words
+    with running(words, tmp_path) as watch:
+        assert watch.stdout is not None
+        for line in watch.stdout:
+            if "connected" in line:
+                break
+        watch.send_signal(signal.SIGINT)
+        output, _ = watch.communicate(timeout=20)
+    assert watch.returncode == 0, output
+    assert commands.left == []
+
+
+def test_guide_to_the_crawler(tmp_path: Path) -> None:
+    """The [motion] table of the page drives the simulated crawler over two lines."""
+    commands = Commands("daemon/guide/crawler.md")
+    (motion,) = blocks("toml", of=ROOT / "daemon" / "guide" / "crawler.md")
+    station = tmp_path / "crawler.toml"
+    (tmp_path / "ports").mkdir()
+    write_station(station, ports=Path("ports"), speed=1, broker_port=18830)
+    plan = station.read_text("utf-8").partition("\n[motion]")[0]
+    plan = plan.replace('"penstock-3"', '"crawler"').replace("240 mm", "8 mm")
+    plan = plan[: plan.index("[[exclude]]")] + plan[plan.index("[calibration]") :]
+    station.write_text(f"{plan}\n{motion.text}", "utf-8")
+    assert load_station(station)[0].shape == (2, 226)
+    run(commands.take("swathe"), tmp_path)
+    assert (tmp_path / "plan.png").exists()
+    scenario = load_scenario(builtin_scenario("belt"))
+    with World(scenario, ports_dir=tmp_path / "ports"):
+        run(commands.take("swathe"), tmp_path)
+    assert "moved by a crawler" in run(commands.take("swathe"), tmp_path)
+    assert commands.left == []
+    assert SurveyFolder(tmp_path / "crawler").begun

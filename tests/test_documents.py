@@ -1,0 +1,114 @@
+"""What README and the guide show is what Swathe takes: every block is run by a test.
+
+Shell sessions and Python blocks need ports: tests/system/test_documents.py runs those.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import TypeAdapter
+
+from support.documents import ROOT, Block, blocks, documents
+from swathe.messages import CommandMessage
+from swathe.station import Station, load_station
+
+# How each language is run; a block in another one fails the test below.
+RUN_BY = {
+    "toml": "test_toml_is_a_station_or_a_part_of_one",
+    "json": "test_json_is_a_command",
+    "sh": "CI, and test_set_up_commands_are_two",
+    "sh-session": "tests/system/test_documents.py",
+    "python": "tests/system/test_documents.py",
+    "text": "nobody: a picture of a folder",
+}
+MAX_README_LINES = 170
+
+
+def whole_station() -> dict[str, Any]:
+    """Return README's station, the first TOML block, as tables."""
+    return tomllib.loads(blocks("toml", of=ROOT / "README.md")[0].text)
+
+
+def test_every_block_has_a_test() -> None:
+    """No block is in a language that nothing runs, and none is without a language."""
+    for block in blocks():
+        assert block.language in RUN_BY, block
+
+
+def test_set_up_commands_are_two() -> None:
+    """README has two shell blocks; CI runs the second one, word for word."""
+    demo, tests = (block.text.strip() for block in blocks("sh"))
+    assert demo.endswith(".venv/bin/swathe demo")
+    assert ".venv/bin/pytest" in tests
+    assert "n == 2" in (ROOT / ".ci" / "run").read_text("utf-8")
+
+
+def test_readme_station_is_valid(tmp_path: Path) -> None:
+    """README's station is a whole one."""
+    station = tmp_path / "profile.toml"
+    station.write_text(blocks("toml", of=ROOT / "README.md")[0].text, "utf-8")
+    settings, _ = load_station(station)
+    assert settings.shape == (1, 1001)
+
+
+@pytest.mark.parametrize("block", blocks("toml"), ids=str)
+def test_toml_is_a_station_or_a_part_of_one(block: Block) -> None:
+    """Each table that is shown may be in a station file as it is there."""
+    shown = tomllib.loads(block.text)
+    assert shown
+    for name, table in shown.items():
+        assert name in Station.model_fields, f"{block}: no table [{name}]"
+        base = whole_station().get(name, {}) if name in ("scan", "survey") else {}
+        whole = {**base, **table} if isinstance(table, dict) else table
+        kind = Station.model_fields[name].rebuild_annotation()
+        TypeAdapter(kind).validate_python(whole)
+
+
+@pytest.mark.parametrize("block", blocks("json"), ids=str)
+def test_json_is_a_command(block: Block) -> None:
+    """Each JSON block is a command that a station understands."""
+    CommandMessage.model_validate(json.loads(block.text))
+
+
+@pytest.mark.parametrize("path", [*documents(), ROOT / "DEVELOPERS.md"], ids=lambda path: path.name)
+def test_links_and_paths_exist(path: Path) -> None:
+    """Every link to a file, every heading that is linked, and every test that is named exists."""
+    text = path.read_text("utf-8")
+    headings = {
+        re.sub(r"[^\w -]", "", line.lstrip("# ").lower()).strip().replace(" ", "-")
+        for line in text.splitlines()
+        if line.startswith("#")
+    }
+    for target in re.findall(r"\]\(([^)\s]+)\)", text):
+        file, _, heading = target.partition("#")
+        assert not file or (path.parent / file).exists(), f"{path.name} links to {target}"
+        if not file:
+            assert heading in headings, f"{path.name} has no heading {heading}"
+    for named in re.findall(r"\b((?:tests|daemon|drivers|simulators)/[\w/.-]*[\w/])", text):
+        assert (ROOT / named).exists() or (ROOT / "daemon" / named).exists(), (
+            f"{path.name}: {named}"
+        )
+
+
+def test_readme_is_three_screens() -> None:
+    """README stays short enough to read at once; the rest is in the guide."""
+    assert len((ROOT / "README.md").read_text("utf-8").splitlines()) <= MAX_README_LINES
+
+
+def test_readme_lists_every_command() -> None:
+    """Each command of `swathe --help` is in README's table, and no other."""
+    from typer.main import get_command
+
+    import swathe.cli.main  # noqa: F401  registers every command
+    from swathe.cli.app import app
+
+    group = get_command(app)
+    assert hasattr(group, "commands")
+    table = (ROOT / "README.md").read_text("utf-8").partition("| command |")[2].partition("\n\n")[0]
+    assert set(re.findall(r"`swathe (\w+)", table)) == set(group.commands)

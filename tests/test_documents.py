@@ -76,7 +76,11 @@ def test_json_is_a_command(block: Block) -> None:
     CommandMessage.model_validate(json.loads(block.text))
 
 
-@pytest.mark.parametrize("path", [*documents(), ROOT / "DEVELOPERS.md"], ids=lambda path: path.name)
+@pytest.mark.parametrize(
+    "path",
+    [*documents(), ROOT / "DEVELOPERS.md"],
+    ids=lambda path: path.relative_to(ROOT).as_posix(),
+)
 def test_links_and_paths_exist(path: Path) -> None:
     """Every link to a file, every heading that is linked, and every test that is named exists."""
     text = path.read_text("utf-8")

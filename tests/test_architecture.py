@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import ast
-import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from pydantic import TypeAdapter
 
 import swathe
-from swathe.station import Station
 
 ROOT = Path(__file__).parent.parent
 DAEMON = ROOT / "daemon" / "swathe"
@@ -234,31 +231,6 @@ def test_changelog_tells_the_version() -> None:
     ]
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     assert headings[0] == project["version"] == swathe.__version__
-
-
-def test_readme_station_is_valid(tmp_path: Path) -> None:
-    """The station file that README shows is one."""
-    from swathe.station import load_station
-
-    text = (ROOT / "README.md").read_text("utf-8")
-    station = tmp_path / "station.toml"
-    station.write_text(text.partition("```toml\n")[2].partition("```")[0], "utf-8")
-    settings, _ = load_station(station)
-    assert settings.shape == (31, 226)
-
-
-def test_readme_tables_are_valid() -> None:
-    """Each further table that README shows may stand in a station file as it is there."""
-    blocks = re.findall(
-        r"^```toml\n(.*?)^```", (ROOT / "README.md").read_text("utf-8"), re.MULTILINE | re.DOTALL
-    )
-    station, *others = map(tomllib.loads, blocks)
-    assert len(others) >= 5
-    for shown in others:
-        for name, table in shown.items():
-            whole = {**station[name], **table} if name in ("scan", "index") else table
-            kind = Station.model_fields[name].rebuild_annotation()
-            TypeAdapter(kind).validate_python(whole)
 
 
 def test_top_of_the_tree_is_as_designed() -> None:

@@ -29,7 +29,7 @@ def test_demo_covers_the_penstock(demo: tuple[Path, subprocess.CompletedProcess[
     assert told["target_reached"] is True
     assert {gap["status"] for gap in told["gaps"]} == {"closed"}
     assert "no signal" in {gap["cause"] for gap in told["gaps"]}
-    assert "going back over" in result.stdout
+    assert "returning to" in result.stdout
     assert (survey / "thickness.png").read_bytes().startswith(b"\x89PNG")
     script = f"import xarray; print(xarray.open_zarr({str(survey / 'survey.zarr')!r}))"
     shown = subprocess.run(

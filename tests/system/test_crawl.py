@@ -61,7 +61,7 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     lines = int(output.split(" of 7 lines")[0].rsplit("raster: ", 1)[1])
     assert 2 <= lines <= 5, output
     assert moved(world) - gone < 3600
-    assert "going back over" in output
+    assert "returning to" in output
     assert "complete: the plan is covered" in output
     assert crawler_of(world).log.violations == []
     runs = [mark.detail["state"] for mark in marks(survey, MarkKind.MOTION)]

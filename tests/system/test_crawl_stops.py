@@ -119,7 +119,7 @@ def test_encoder_that_falls_silent_stops_the_crawler(
     world = serve(crawler_scenario(), speed=2)
     with Relay(ports / "encoder") as relay:
         reason, seconds = asyncio.run(muted(tmp_path, ports, relay, world))
-    assert reason.startswith("stopped: encoder silent: the encoder told nothing for"), reason
+    assert reason.startswith("stopped: encoder silent: nothing came from the encoder for"), reason
     assert "cells are missing" in reason
     print(f"from guard to stop byte at the crawler: {seconds * 1e3:.1f} ms")
     assert seconds < LATEST_S
@@ -199,7 +199,7 @@ async def paused(station: Path) -> tuple[str, list[str]]:
         assert daemon.pipeline.pauses.active
         assert crawl.go_on("operator").startswith("going on")
         # On the way to a gap the same again: nothing of it was tried, and one try is allowed.
-        await until(lambda: crawl.words.startswith("going back") and crawl.machine.may_move)
+        await until(lambda: crawl.words.startswith("returning to") and crawl.machine.may_move)
         daemon.commands.pause("operator", "")
         await until(lambda: crawl.machine.state is State.STOPPED)
         crawl.go_on("operator")

@@ -1,4 +1,4 @@
-"""Whether a crawler may move: the station file allows it, and a person at this machine says so."""
+"""Whether a crawler may move: the station file allows it, and a person at this machine confirms it."""
 
 from __future__ import annotations
 
@@ -44,12 +44,11 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
     if motion.homing.axes:
         axes = ", ".join(motion.homing.axes)
         homing = (
-            f"homed first: {axes}, one after the other, wherever it stands; see that the way is "
-            "clear"
+            f"homed first: {axes}, one after the other, wherever it is; see that the path is clear"
         )
     takes = (
         f"about {minutes} min {seconds:02} s and {plan.distance / 1000:,.1f} m, of which "
-        f"{plan.scan_distance / 1000:,.1f} m scanning; gone back for gaps afterwards, "
+        f"{plan.scan_distance / 1000:,.1f} m scanning; returns to gaps afterwards, "
         f"at most {motion.retry.tries} times each"
     )
     lines = [
@@ -95,12 +94,14 @@ def may_move(station: Station, checks: Sequence[CheckMessage], *, given: bool) -
 
     Raises:
         SwatheError: it was asked for, and the station file does not allow it, or all that it
-            would read is in doubt by a failed check.
+            would read is suspect by a failed check.
     """
     motion = station.motion
     if motion is None:
         if given:
-            message = "'--arm' needs a [motion] table in the station file, which says what to move"
+            message = (
+                "'--arm' needs a [motion] table in the station file, which describes the machine"
+            )
             raise SwatheError(message)
         return False
     if not motion.arm_allowed:
@@ -113,8 +114,8 @@ def may_move(station: Station, checks: Sequence[CheckMessage], *, given: bool) -
         return False
     if (failed := failed_in_force(checks)) is not None:
         message = (
-            f"check {failed.number} of the calibration failed: all that the crawler would read is in "
-            "doubt; pass a check first (`swathe verify`), or begin a new survey (`--new`)"
+            f"check {failed.number} of the calibration failed: all that the crawler would read is "
+            "suspect; pass a check first (`swathe verify`), or begin a new survey (`--new`)"
         )
         if given:
             raise SwatheError(message)
@@ -129,7 +130,7 @@ def may_move(station: Station, checks: Sequence[CheckMessage], *, given: bool) -
         say("armed by --arm")
         return True
     if not (console.is_terminal and sys.stdin.isatty()):
-        say("the crawler is not armed and will not move: say --arm, or run it in a terminal")
+        say("the crawler is not armed and will not move: give --arm, or run it in a terminal")
         return False
     answer = typer.prompt("type 'arm' to let it move, anything else to scan by hand")
     return str(answer).strip().lower() == "arm"

@@ -65,7 +65,7 @@ def demo(
         record = result.outcome.record
         say(
             f"{result.outcome.status}: {result.outcome.reason}, after {result.seconds:.0f} s at "
-            f"{speed:g} times the crawler's speed; it went back {times(result.passes)}",
+            f"{speed:g} times the crawler's speed; it returned {times(result.passes)}",
         )
         console.print(gaps_table(record, closed=True))
         say(summary_line(record))

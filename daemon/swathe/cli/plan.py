@@ -1,4 +1,4 @@
-"""``swathe plan STATION.toml``: what the crawler would drive, how long and how far."""
+"""``swathe plan STATION.toml``: time and distance of the crawler's raster."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ def plan(
     station: Annotated[Path, typer.Argument(help="The station file.")],
     out: Annotated[Path | None, typer.Option(help="Draw the plan into this PNG.")] = None,
 ) -> None:
-    """Tell time and distance of the crawler's raster, and what is to be minded; nothing moves.
+    """Show time and distance of the crawler's raster, with cautions; nothing moves.
 
-    Exit code 0: all of the plan can be reached; 3: some of it is left out.
+    Exit code 0: all of the plan can be reached; 3: some of it is unreached.
     """
     from swathe.cli.arming import plan_lines, planned
     from swathe.report import MOTION_CAUTION

@@ -1,7 +1,7 @@
 """The demo: a simulated penstock with a crawler, and the daemon that drives it and measures.
 
-Nothing about the crawler's work is played: the daemon plans the raster, homes, scans, and goes back
-over what was missed, by commands at the port of a crawler that does what it is told.
+The crawler's work is real: the daemon plans the raster, homes, scans, and revisits what was missed,
+by commands at the port of a simulated crawler.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class DemoResult:
     Attributes:
         outcome: how the daemon's run ended.
         seconds: wall time from the first byte to the end.
-        passes: how often the crawler went back.
+        passes: how often the crawler returned to gaps.
         truth: file with what was true, which the daemon never reads.
     """
 
@@ -93,8 +93,8 @@ async def play(
         seed: decides everything random in it; the scenario's own when None.
         observer: is shown each tick.
         page_port: port of the page, 0 for a free one.
-        on_page: told of the page as it opens.
-        on_crawl: told in words what the crawler does.
+        on_page: called with the page as it opens.
+        on_crawl: called with the crawler's progress in words.
 
     Raises:
         SwatheError: the survey in `out` belongs to another plan, or cannot be written.
@@ -137,5 +137,5 @@ async def play(
             seconds = time.monotonic() - begun
             truth = out / "truth.npz"
             world.truth.save(truth)
-    passes = sum(words.startswith("going back") for words in messages)
+    passes = sum(words.startswith("returning to") for words in messages)
     return DemoResult(outcome, seconds, passes, truth)

@@ -1,4 +1,4 @@
-"""Motion as plain computing: rasters, ways round zones, going back, limits; nothing moves here.
+"""Motion as plain computing: rasters, paths round zones, revisits, limits; nothing moves here.
 
 Positions are (scan, index) in mm as the machine counts them; on a circumference not modulo it, so
 that a cable's twist is a limit of travel. No clock, no input or output; the same questions get the

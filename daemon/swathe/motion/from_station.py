@@ -1,4 +1,4 @@
-"""What a station file says about motion, as planning wants it."""
+"""Settings of the planner from a station file."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def raster_settings_of(station: Station) -> RasterSettings:
 
 
 def pass_settings_of(station: Station, *, speed: float) -> PassSettings:
-    """Return how gaps are gone back over.
+    """Return how gaps are revisited.
 
     Args:
         station: a station file with a table `[motion]`.
@@ -110,7 +110,7 @@ def pass_settings_of(station: Station, *, speed: float) -> PassSettings:
 
 
 def retry_settings_of(station: Station) -> RetrySettings:
-    """Return when going back ends."""
+    """Return when revisiting ends."""
     retry = _table(station).retry
     time, battery = retry.time_budget, retry.battery_budget
     return RetrySettings(

@@ -99,7 +99,7 @@ _ASKED = (Event.HOME, Event.MOVE)
 
 
 def _row(state: State, *, fault: Step, stop: Step, **steps: Step) -> dict[Event, Step]:
-    """Return a whole row: what is asked for is refused, what is told changes nothing, unless said.
+    """Return a whole row: requests are refused and reports change nothing, unless given.
 
     Args:
         state: the row's.
@@ -121,7 +121,7 @@ _STOP = Step(State.STOPPING, Action.STOP)
 TABLE: Mapping[State, Mapping[Event, Step]] = {
     State.DISARMED: _row(
         State.DISARMED,
-        # Nothing was moved by us, but a machine that does not do as told is told to stop.
+        # Nothing was moved by us, but a machine that disobeys is sent a stop.
         fault=Step(State.FAULTED, Action.STOP),
         stop=Step(State.STOPPED, Action.STOP),
         ARMED=Step(State.ARMED),
@@ -168,14 +168,14 @@ TABLE: Mapping[State, Mapping[Event, Step]] = {
         END=Step(State.ENDED),
     ),
 }
-"""For each state what each event does; an asked motion is allowed only where it says so."""
+"""For each state what each event does; a requested motion is allowed only where the table allows it."""
 
 
 class CrawlStates:
     """The state of one machine, changed by events only.
 
     Args:
-        on_change: is told event, its text and the new state, when the state changes.
+        on_change: called with event, its text and the new state, when the state changes.
 
     Attributes:
         state: now.
@@ -207,7 +207,7 @@ class CrawlStates:
         step = TABLE[self.state][event]
         if step.action is Action.REFUSE:
             requirement = f"nothing may move while it is {self.state} ({event})"
-            raise MotionError(requirement, remedy="arm it anew, once the cause is seen to")
+            raise MotionError(requirement, remedy="arm it again once the cause is cleared")
         if event is Event.CLEARED and step.state is State.DISARMED:
             self.cause, self.text = None, ""
         elif (

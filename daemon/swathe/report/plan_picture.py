@@ -129,7 +129,7 @@ def _draw_moves(figure: Figure, axes: Axes, plan: Plan, area: WorkArea) -> None:
     for move, stretch in zip(scans, plan.stretches, strict=True):
         whole.append((move.start, move.end))
         ends = sorted((move.start[along], move.end[along]))
-        # A stretch is told at one turn of a pipe, its move at another one.
+        # A stretch is given at one turn of a pipe, its move at another one.
         off = (ends[0] + ends[1] - stretch.low - stretch.high) / 2
         turn = 0.0 if period is None else round(off / period) * period
         low, high = max(stretch.low + turn, ends[0]), min(stretch.high + turn, ends[1])

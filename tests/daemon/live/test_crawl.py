@@ -158,7 +158,7 @@ def test_encoder_that_is_silent_while_driven_is_seen_and_at_rest_is_not() -> Non
     assert look(made, seen, 800, State.ARMED, last_sample_times=(0, 0)) is None
     event, text = look(made, seen, 820, last_sample_times=(0, 0))
     assert event is Event.ENCODER_SILENT
-    assert text == "the encoder told nothing for 210 ms while the machine moved along scan"
+    assert text == "nothing came from the encoder for 210 ms while the machine moved along scan"
 
 
 def test_encoder_of_an_axis_that_rests_may_be_silent() -> None:

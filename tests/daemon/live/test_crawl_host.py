@@ -39,7 +39,7 @@ def silent_from(ms: int, until: int, host: HostWatch, rounds: range) -> list[Any
 def test_silence_while_the_loop_ran_is_blamed_on_the_encoder() -> None:
     """Every round was on time: 210 ms without a sample are the encoder's."""
     found = silent_from(300, 520, HostWatch(), range(0, 520, 10))
-    words = "the encoder told nothing for 210 ms while the machine moved along scan"
+    words = "nothing came from the encoder for 210 ms while the machine moved along scan"
     assert found == [(Event.ENCODER_SILENT, words)]
 
 

@@ -34,7 +34,7 @@ def test_armings_and_halts_are_counted() -> None:
         (Event.MOVE, "to scan 5.0 mm"),
         (Event.REACHED, ""),
         (Event.MOVE, "to scan 9.0 mm"),
-        (Event.ENCODER_SILENT, "the encoder told nothing"),
+        (Event.ENCODER_SILENT, "nothing came from the encoder"),
         (Event.AT_REST, ""),
         (Event.CLEARED, ""),
         (Event.ARMED, ""),
@@ -44,13 +44,13 @@ def test_armings_and_halts_are_counted() -> None:
     pipeline = run(station_text(), Motion(lambda _: (0.0,), lambda _: 10.0, 0, 20).entries(), marks)
     assert pipeline.crawler.armings == 2
     assert [(halt.cause, halt.text) for halt in pipeline.crawler.halts] == [
-        ("encoder silent", "the encoder told nothing"),
+        ("encoder silent", "nothing came from the encoder"),
         ("stop asked", "paused by operator"),
     ]
     assert isinstance(pipeline.crawler.halts[0], Halt)
     told = survey_lines(record_of(pipeline))
     assert "moved by a crawler: armed 2 times, halted 2 times" in told
-    assert any(line.endswith("UTC: encoder silent: the encoder told nothing") for line in told)
+    assert any(line.endswith("UTC: encoder silent: nothing came from the encoder") for line in told)
     assert any("no emergency stop" in line for line in told)
 
 

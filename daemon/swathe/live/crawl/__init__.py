@@ -1,4 +1,4 @@
-"""A crawler covers the plan: homed, scanned, gone back to what is missing, stopped when in doubt."""
+"""A crawler covers the plan: homed, scanned, gaps revisited, stopped when in doubt."""
 
 from swathe.live.crawl.work import Crawl
 

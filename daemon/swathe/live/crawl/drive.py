@@ -24,9 +24,9 @@ __all__ = ["REACHED_MM", "Drive", "HaltedError", "MachineReport"]
 
 _TURN_SECONDS = 0.005
 REACHED_MM = 0.1
-"""A machine rounds what it is told; nearer than this it is there."""
+"""A machine rounds its targets; nearer than this it has arrived."""
 
-# A machine that says it rests somewhere else is given so long to begin, or to say it better.
+# A machine that reports rest elsewhere gets so long to start, or to correct its report.
 _GRACE_NS = 1_000_000_000
 _REST_SECONDS = 5.0
 _SETTLE_SECONDS = 0.1
@@ -37,18 +37,18 @@ _HOST_SHARE = 0.2
 
 
 class HaltedError(SwatheError):
-    """The motion was halted; the state machine says why. See to that before anything moves."""
+    """The motion was halted; the state machine has the cause. Clear the cause before anything moves."""
 
 
 @dataclass(frozen=True, slots=True)
 class MachineReport:
-    """What the machine told last.
+    """The newest report of the machine.
 
     Attributes:
-        time: host time at which it was heard, ns.
+        time: host time at which it was received, ns.
         place: of its motors, (scan, index) in mm; index is 0 where there is none.
         asked: host time of the question, ns; it was there between the two.
-        moving: whether it says it moves; None while it has not said.
+        moving: whether it reports motion; None while it has not.
     """
 
     time: int
@@ -66,11 +66,11 @@ class Drive:
         on_change: called with each change of the state, in the loop's thread.
 
     Attributes:
-        machine: says what may be done.
+        machine: decides what may be done.
         entries: what was sent and answered, for the journal; in its order.
-        report: what the machine told last; None before it did.
+        report: newest report of the machine; None before the first.
         state_since: host time at which the state was entered, ns.
-        confirmed_late: commands whose acknowledgement was lost though they were carried out.
+        confirmed_late: commands carried out whose acknowledgement was lost.
         was_armed: it was armed in this run.
         driven: axes that are moved by the homing or move that was asked for last.
         rests: after the last stop it was seen to rest.
@@ -150,7 +150,7 @@ class Drive:
             self._port.stop()
 
     async def rest(self) -> None:
-        """Wait until the machine rests after a stop, as far as it can be told."""
+        """Wait until the machine rests after a stop, as far as that is known."""
         limit = time.monotonic() + _REST_SECONDS
         self.rests = False
         while time.monotonic() < limit and not self.rests:
@@ -187,7 +187,7 @@ class Drive:
         await self.fresh()
 
     async def _standing(self) -> None:
-        """See that it rests: what it was told before a crash may still be under way."""
+        """See that it rests: a command from before a crash may still be under way."""
         self._command_at = time.monotonic_ns()
         limit = time.monotonic() + _REST_SECONDS
         while (report := self.report) is None or not self._is_still(report):
@@ -195,7 +195,7 @@ class Drive:
             if report is not None and report.moving:
                 self._fail("it moves though nothing was asked of it")
             if time.monotonic() > limit:
-                self._time_out("it does not tell a position at rest")
+                self._time_out("it reports no position at rest")
             await asyncio.sleep(_TURN_SECONDS)
         self._need(State.DISARMED)
 
@@ -203,7 +203,7 @@ class Drive:
         """Find the reference of an axis.
 
         Raises:
-            HaltedError: something stopped it; the state machine says what.
+            HaltedError: something stopped it; the state machine has the cause.
         """
         self._need(State.ARMED)
         self._command_at = time.monotonic_ns()
@@ -219,7 +219,7 @@ class Drive:
         self.machine.take(Event.HOMED, axis)
 
     async def go(self, target: dict[str, float], *, speed: float, seconds: float) -> None:
-        """Drive straight to a place and wait until the machine tells that it is there.
+        """Drive straight to a position and wait until the machine reports that it is there.
 
         Args:
             target: mm by axis.
@@ -227,7 +227,7 @@ class Drive:
             seconds: that the move takes by the plan.
 
         Raises:
-            HaltedError: something stopped it; the state machine says what.
+            HaltedError: something stopped it; the state machine has the cause.
         """
         self._need(State.ARMED)
         self._command_at = time.monotonic_ns()
@@ -262,7 +262,7 @@ class Drive:
         self.machine.take(Event.REACHED)
 
     async def fresh(self) -> MachineReport:
-        """Wait for a position that is told from now on.
+        """Wait for a position that is reported from now on.
 
         Raises:
             HaltedError: none came.
@@ -273,7 +273,7 @@ class Drive:
             if self.machine.state is not State.ARMED:
                 raise HaltedError
             if time.monotonic() > limit:
-                self._time_out("it does not tell its position")
+                self._time_out("it does not report its position")
             await asyncio.sleep(_TURN_SECONDS)
         return report
 
@@ -311,7 +311,7 @@ class Drive:
         except LimitError as error:
             self.trouble(Event.LIMIT_REFUSED, str(error))
         except (PortError, DriverUsageError) as error:
-            await asyncio.sleep(0)  # what the port's threads told comes first
+            await asyncio.sleep(0)  # reports of the port's threads come first
             if self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING):
                 self.trouble(Event.UNANSWERED, str(error))
         return None
@@ -330,7 +330,7 @@ class Drive:
             await asyncio.sleep(_TURN_SECONDS)
 
     def _is_still(self, report: MachineReport) -> bool:
-        """Return whether the machine rests; where it never says so, two like positions tell it."""
+        """Return whether the machine rests; where it never reports that, two equal positions show it."""
         if self._tells_motion:
             return report.moving is False
         before, self._still = self._still, report

@@ -1,4 +1,4 @@
-"""What the encoder tells while the machine moves: that it tells something, and the same place."""
+"""Whether the encoder of a driven axis sends samples, and agrees with the motors."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _NAMES = ("scan", "index")
 
 @dataclass
 class _AxisSamples:
-    """What was heard of one axis.
+    """Samples received of one axis.
 
     Attributes:
         since: host time of the newest sample, or of the first look before there is one, ns.
@@ -33,7 +33,7 @@ class _AxisSamples:
 
 
 class EncoderWatch:
-    """Holds the encoder of each encoded axis against what the machine was told and tells.
+    """Compares the encoder of each encoded axis with commands and reports of the machine.
 
     An encoder may send on change only: its silence counts while its own axis is driven, and where
     it was last is where it is.
@@ -54,7 +54,7 @@ class EncoderWatch:
         self._newest: MachineReport | None = None
 
     def forget(self) -> None:
-        """Motor or encoder were set anew: what they told before is not compared any more."""
+        """Motor or encoder positions were reset: earlier samples are no longer compared."""
         self._asked.clear()
         for samples_of in self._samples.values():
             samples_of.samples.clear()
@@ -62,13 +62,13 @@ class EncoderWatch:
     def note(
         self, now: int, driven: frozenset[str], pipeline: Pipeline, report: MachineReport | None
     ) -> None:
-        """Take note of new samples of the encoder and of new places of the motors.
+        """Add new samples of the encoder and new positions of the motors.
 
         Args:
             now: host time, ns.
             driven: axes that the machine moves.
-            pipeline: has what the encoder told.
-            report: what the machine told last.
+            pipeline: has the encoder's samples.
+            report: newest report of the machine.
         """
         passed = 0 if self._looked is None else now - self._looked
         self._looked = now
@@ -100,22 +100,22 @@ class EncoderWatch:
                 continue
             if quiet - self._host.held_up(now - quiet, now) <= limit:
                 return Event.HOST_SLOW, self._host.words(now - quiet, now)
-            words = f"the encoder told nothing for {quiet / 1e6:,.0f} ms"
+            words = f"nothing came from the encoder for {quiet / 1e6:,.0f} ms"
             return Event.ENCODER_SILENT, f"{words} while the machine moved along {axis}"
         return None
 
     def apart(self, since: int) -> str | None:
-        """Return by how much motor and encoder part, if it is too much.
+        """Return by how much motor and encoder are apart, if it is too much.
 
-        What the two tell is not of the same moment: a place of the motors is held against all that
-        the encoder told from the lag before the question for it to the lag after its answer.
+        The two are not sampled at the same moment: a motor position is compared with all samples of
+        the encoder from the lag before its query to the lag after the answer.
 
         Args:
-            since: what was told up to a lag after this is not judged, ns.
+            since: reports up to a lag after this are not judged, ns.
         """
         lag = self._guard.lag
         newest = max((h.samples[-1][0] for h in self._samples.values() if h.samples), default=0)
-        # An encoder that has not told what came later may be late, or silent, which is seen to.
+        # Without later samples the encoder may be late, or silent, which `silence` reports.
         while self._asked and self._asked[0].time + lag <= newest:
             report = self._asked.popleft()
             if report.asked - lag < since:

@@ -22,7 +22,7 @@ Fault = tuple[Event, str]
 
 
 class Guards:
-    """Compares what the machine tells with what the encoder tells, and looks who is still there.
+    """Compares machine and encoder, and checks that ports and dead man's switch are alive.
 
     Args:
         station: a station file with a table `[motion]`.
@@ -66,7 +66,7 @@ class Guards:
             state: of the machine.
             since: host time at which it was entered, ns.
             driven: axes that it moves in that state, if it moves.
-            report: what the machine told last.
+            report: newest report of the machine.
         """
         if state not in MOVING_STATES:
             driven = frozenset()
@@ -110,7 +110,7 @@ class Guards:
         return off, across
 
     def forget(self) -> None:
-        """Motor or encoder were set anew: what they told before is not compared any more."""
+        """Motor or encoder positions were reset: earlier samples are no longer compared."""
         self._encoder.forget()
 
     def _lost_port(self) -> str | None:

@@ -24,7 +24,7 @@ _ROW_SHARE = 0.25
 
 
 class DriftError(Exception):
-    """Motor and encoder have drifted apart, not yet too far: home, then plan anew."""
+    """Motor and encoder have drifted apart, not yet too far: home, then plan again."""
 
 
 class Homing:
@@ -35,8 +35,8 @@ class Homing:
         session: where what was found is journalled.
         drive: the machine's port.
         guards: who compares motor and encoder.
-        recovery: is told what only a person can mend.
-        say: is told in words what goes on.
+        recovery: takes what only a person can repair.
+        say: called with progress in words.
         area: returns where the machine moves.
 
     Attributes:
@@ -69,7 +69,7 @@ class Homing:
         return self._motion.homing.sets_encoder and bool(self._motion.homing.axes)
 
     def lost_encoder(self) -> None:
-        """The encoder may have lost its counts: readings count for no cell until it is set anew."""
+        """The encoder may have lost its counts: readings count for no cell until it is referenced again."""
         self.done = False
         self.pause("the encoder was away")
 
@@ -106,7 +106,7 @@ class Homing:
     def _order(self, report: MachineReport) -> tuple[str, ...]:
         guards = self._guards
         starts = [report.place]
-        # The probe is where one of the two says, unless the encoder has lost its counts.
+        # The probe is where one of the two reports it, unless the encoder has lost its counts.
         if guards.referenced and not guards.encoder_lost:
             off = guards.drift(report)
             starts.append((report.place[0] - off[0], report.place[1] - off[1]))
@@ -114,7 +114,7 @@ class Homing:
         if order is None:
             text = (
                 "the reference can't be reached clear of the excluded zones from where the machine "
-                "says it is: move it by hand, or home it at its own controls"
+                "reports to be: move it by hand, or home it at its own controls"
             )
             self._drive.trouble(Event.LIMIT_REFUSED, text)
             raise HaltedError(text)
@@ -136,11 +136,11 @@ class Homing:
         off = (0.0, 0.0) if report is None else self._guards.drift(report)
         words = ""
         if pipeline.position[0] is None:
-            words = "the encoder tells no position"
+            words = "the encoder has no position"
         elif max(map(abs, off)) > self._motion.guard.disagreement:
             words = f"the encoder is {off[0]:+.1f} mm (scan), {off[1]:+.1f} mm (index) off"
             if self._guards.referenced:
-                words += ": what was scanned since it was last right is in doubt"
+                words += ": what was scanned since it was last right is suspect"
         if words:
             self._recovery.hopeless = f"{when} {words}"
             self._drive.trouble(Event.DISAGREEMENT, f"{when} {words}")
@@ -155,7 +155,7 @@ class Homing:
         await asyncio.sleep((self._station.placing.lateness + delays) / _NS + 0.1)
 
     async def check_drift(self, report: MachineReport) -> None:
-        """Compare motor and encoder at rest; what the encoder told before is given time to come.
+        """Compare motor and encoder at rest; samples that are under way are given time to arrive.
 
         Raises:
             DriftError: they are a little apart.

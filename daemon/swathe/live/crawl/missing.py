@@ -1,4 +1,4 @@
-"""What a survey still lacks, as lines for a raster and as gaps for going back."""
+"""What a survey still lacks, as lines for a raster and as gaps to revisit."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from swathe.pipeline import CellState, GapCause, GapSnapshot, Pipeline, runs_of
 
 __all__ = ["homing_order", "lines_left", "missing_gaps"]
 
-# A line of which more is missing is scanned as a line, another one gone back to.
+# A line of which more is missing is scanned as a line, the gaps of another one are revisited.
 _A_LINE = 0.5
 # Lines end at the borders of zones, and an encoder's counts are rounded.
 _TOUCH_MM = 0.5
@@ -31,7 +31,7 @@ def lines_left(pipeline: Pipeline, along: int, lines: int, driven: set[int]) -> 
         pipeline: the survey.
         along: axis that the lines run along; 0 for scan, 1 for index.
         lines: number of lines of the raster; a row of cells may have several.
-        driven: lines that were scanned already; what they left is gone back for.
+        driven: lines that were scanned already; what they left is revisited.
     """
     missing, required = _missing(pipeline, along)
     asked = required.sum(axis=1)

@@ -32,12 +32,12 @@ class Recovery:
         drive: the machine's port.
         guards: who watches.
         host: knows when this machine was held up.
-        say: is told what is waited for.
+        say: called with what is waited for.
         clock: host's monotonic clock, ns.
         sleep: waits, s.
 
     Attributes:
-        hopeless: why nobody but a person can mend it; empty while that is not so.
+        hopeless: why only a person can clear the fault; empty otherwise.
     """
 
     def __init__(

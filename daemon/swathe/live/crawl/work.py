@@ -1,4 +1,4 @@
-"""The work of a crawler: home, scan the raster, go back for what is missing, end; or halt."""
+"""The work of a crawler: home, scan the raster, revisit what is missing, end; or halt."""
 
 from __future__ import annotations
 
@@ -55,9 +55,9 @@ class Crawl:
 
     Args:
         station: a station file with a table `[motion]`, of a run that was confirmed on this machine.
-        session: where what was said is journalled, and whose pipeline tells the encoder's place.
+        session: journals marks; its pipeline has the encoder's position.
         read_at: returns when the last read of a device's port returned, host time in ns.
-        on_words: is told in words what goes on.
+        on_words: called with progress in words.
     """
 
     def __init__(
@@ -116,7 +116,7 @@ class Crawl:
 
     @property
     def report(self) -> MachineReport | None:
-        """What the machine told last."""
+        """The newest report of the machine."""
         return self._drive.report
 
     @property
@@ -202,7 +202,7 @@ class Crawl:
         self._drive.close()
 
     def say(self, words: str) -> None:
-        """Tell in words what goes on."""
+        """Report progress in words."""
         self.words = words
         if self._on_words is not None:
             self._on_words(words)
@@ -225,7 +225,7 @@ class Crawl:
                 self._homing.done = False
             except MotionError as error:
                 # Planned or checked in vain; nothing of it was sent.
-                return self._summary(f"no way on: {error}")
+                return self._summary(f"nothing more can be planned: {error}")
             except HaltedError:
                 if self.machine.cause is not Event.UNANSWERED:
                     self._homing.done = False
@@ -362,7 +362,7 @@ class Crawl:
             self._drive.trouble(Event.LIMIT_REFUSED, str(error))
             raise HaltedError(str(error)) from error
         if math.dist(report.place, move.start) > 2 * REACHED_MM:
-            raise DriftError(f"it is {math.dist(report.place, move.start):.1f} mm off its way")
+            raise DriftError(f"it is {math.dist(report.place, move.start):.1f} mm off its path")
         if (
             self._stepped
             and move.kind is MoveKind.SCAN
@@ -396,4 +396,4 @@ class Crawl:
         zone = self._area().zones.met_by(report.place, move.end)
         if zone is None:
             return None
-        return Event.LIMIT_REFUSED, f"zone '{zone.name}', just excluded, lies on the way"
+        return Event.LIMIT_REFUSED, f"zone '{zone.name}', just excluded, is on the path"

@@ -95,15 +95,15 @@ def check_move(move: Move, limits: MotionLimits, zones: Zones, twist: Twist | No
 
     Raises:
         MotionError: the move leaves the travel, is too fast, gains speed too quickly, twists the
-            cable too far or meets an excluded zone; the text names the place and the mend. Do not
+            cable too far or meets an excluded zone; the text names the position and the remedy. Do not
             make the move.
     """
     if not all(map(math.isfinite, (*move.start, *move.end, move.speed, move.acceleration))):
-        raise MotionError("a move must be told in finite numbers", remedy=f"plan anew ({move})")
+        raise MotionError("a move must have finite numbers", remedy=f"plan again ({move})")
     if move.speed <= 0 or move.acceleration <= 0:
         got = f"(got {move.speed:g} mm/s, {move.acceleration:g} mm/s²)"
         requirement = f"speed and acceleration must be > 0 {got}"
-        raise MotionError(requirement, remedy="plan anew", place=move.start)
+        raise MotionError(requirement, remedy="plan again", place=move.start)
     for place in (move.start, move.end):
         _check_travel(place, limits)
         _check_twist(place, twist)
@@ -135,7 +135,7 @@ def check_moves(
     for move in moves:
         if at is not None and math.dist(at, move.start) > _ROUNDING_MM:
             requirement = f"a move must start where the probe is, {point_text(at)}"
-            raise MotionError(requirement, remedy="plan anew from there", place=move.start)
+            raise MotionError(requirement, remedy="plan again from there", place=move.start)
         check_move(move, limits, zones, twist)
         at = move.end
 
@@ -156,7 +156,7 @@ def _check_twist(place: Point, twist: Twist | None) -> None:
     if not low - _ROUNDING_MM <= position <= high + _ROUNDING_MM:
         turns = twist.turns_at(position)
         requirement = f"the cable must stay within ±{twist.turns:g} turns (would be {turns:+.2f})"
-        raise MotionError(requirement, remedy="go back the other way round", place=place)
+        raise MotionError(requirement, remedy="return the other way round", place=place)
 
 
 def _check_rates(move: Move, limits: MotionLimits) -> None:

@@ -34,7 +34,7 @@ class Twist:
 
     @classmethod
     def of(cls, axis: Axis, *, turns: float, free_at: float | None = None) -> Twist:
-        """Return the limit of a wrapped axis; free at its first cell unless told.
+        """Return the limit of a wrapped axis; free at its first cell unless given.
 
         Raises:
             MotionError: the axis closes upon nothing, or the limit is not above 0; give a limit
@@ -44,7 +44,7 @@ class Twist:
             remedy = 'give a limit of turns only to an axis with mode = "wrapped"'
             raise MotionError(f"the {axis.name} axis must be a circumference", remedy=remedy)
         if not turns > 0:
-            remedy = "half a turn to either side is the least that reaches all round"
+            remedy = "give at least half a turn to either side, which reaches all round"
             raise MotionError(f"the limit of turns must be > 0 (got {turns!r})", remedy=remedy)
         return cls(
             axis="scan" if axis.name == "scan" else "index",

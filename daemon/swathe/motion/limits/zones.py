@@ -54,7 +54,7 @@ class Zones:
         self, zones: Iterable[KeepOutZone] = (), *, clearance: float = 0.0, scan: Axis, index: Axis
     ) -> None:
         if not 0 <= clearance < math.inf:
-            remedy = "give the way in mm that the probe's housing needs beside an obstruction"
+            remedy = "give the distance in mm that the probe's housing needs next to an obstruction"
             raise MotionError(f"the clearance must be >= 0 mm (got {clearance!r})", remedy=remedy)
         self.zones = tuple(zones)
         self.clearance = clearance
@@ -81,7 +81,7 @@ class Zones:
     def met_by(self, start: Point, end: Point, *, margin: float = 0.0) -> KeepOutZone | None:
         """Return a zone that the box between two places meets, its clearance included.
 
-        A box and not a line: axes that are told to move at once need not keep to a line.
+        A box and not a line: axes that are commanded at once need not keep to a line.
 
         Args:
             start: from, (scan, index) in mm.

@@ -32,7 +32,7 @@ AVOIDED = 1e4
 
 
 def split_into_fields(rows: list[list[Stretch]], period: float | None) -> list[Field]:
-    """Gather stretches of neighbouring lines that lie beside one stretch only.
+    """Gather stretches of neighbouring lines that are next to one stretch only.
 
     Args:
         rows: stretches by line, lines in their order; a line may have none.

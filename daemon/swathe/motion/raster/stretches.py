@@ -1,6 +1,6 @@
 """Stretches: pieces of lines that can be scanned in one go, with run-in and run-out.
 
-All positions along a line are told on the axis that the line runs along, `at` on the other. On a
+All positions along a line are on the axis that the line runs along, `at` on the other. On a
 circumference a stretch may run over the seam; `placings` says at which turns of the pipe it fits
 into the travel.
 """

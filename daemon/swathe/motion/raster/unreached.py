@@ -1,4 +1,4 @@
-"""Required cells that a plan cannot reach, told before anything moves."""
+"""Required cells that a plan cannot reach, reported before anything moves."""
 
 from __future__ import annotations
 

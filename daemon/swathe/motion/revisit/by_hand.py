@@ -33,7 +33,7 @@ class HandStep:
         start: scan position to begin at.
         end: scan position to end at.
         missing: from start to end.
-        further: rows of the same gap beside this one.
+        further: rows of the same gap next to this one.
         cause: why it is missing.
         away: from the probe to the start, along both axes; None while it is not known where it is.
         words: the same as a sentence for the inspector.
@@ -159,7 +159,7 @@ def _words(
                 place += f", {as_text(abs(way))} {'further' if way > 0 else 'back'}"
         parts.append(place)
     if step.further:
-        parts.append(f"and {step.further} more line{'s' if step.further > 1 else ''} beside it")
+        parts.append(f"and {step.further} more line{'s' if step.further > 1 else ''} next to it")
     if (advice := _ADVICE.get(step.cause)) is not None:
         parts.append(f"{step.cause}: {advice}")
     return "; ".join(parts)

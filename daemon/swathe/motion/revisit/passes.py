@@ -29,7 +29,7 @@ _CURED_BY_SLOWNESS = (GapCause.NO_SIGNAL, GapCause.TOO_FAST)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PassSettings:
-    """How gaps are gone back over.
+    """How gaps are revisited.
 
     Attributes:
         speed: of a first try, mm/s.
@@ -139,7 +139,7 @@ class Tour:
     """A way over gaps.
 
     Attributes:
-        passes: of each visit, in their order; each gap stands in one visit only.
+        passes: of each visit, in their order; each gap is in one visit only.
         moves: of each visit, the way to it included.
         out_of_reach: numbers of the gaps, or parts of gaps, that no pass can reach.
         end: where the probe is afterwards, (scan, index) in mm.
@@ -189,7 +189,7 @@ def plan_tour(
     Args:
         gaps: open gaps.
         area: where the machine moves.
-        settings: how gaps are gone back over.
+        settings: how gaps are revisited.
         begin: where the probe is, (scan, index) in mm.
         tries: how often each gap was tried already, by number; 0 where it is not named.
         home: where the probe shall be in the end; reckoned with, not driven.

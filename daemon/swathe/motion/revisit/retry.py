@@ -1,4 +1,4 @@
-"""Book-keeping of going back: what to try next, how slowly, and when to leave it."""
+"""Which gaps to revisit next, how slowly, and when to stop."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Stop(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetrySettings:
-    """When going back ends.
+    """When revisiting ends.
 
     Attributes:
         most_tries: passes over one gap at most.
@@ -145,8 +145,8 @@ def next_passes(
         gaps: open gaps.
         book: how often each was tried.
         area: where the machine moves.
-        passes: how gaps are gone back over.
-        settings: when going back ends.
+        passes: how gaps are revisited.
+        settings: when revisiting ends.
         begin: where the probe is, (scan, index) in mm.
         coverage: now, percent.
         elapsed: seconds of the run so far.
@@ -185,7 +185,7 @@ def next_passes(
         words = f"{short}: no pass over any of {_gaps(len(fresh) - len(lost))} fits into what is left of it"
         return RevisitStep(tour=None, stop=short, words=words, left=tuple(left))
     tour = tour.first(count)
-    words = f"going back over {_gaps(len(tour.gaps))}, {tour.seconds:,.0f} s"
+    words = f"returning to {_gaps(len(tour.gaps))}, {tour.seconds:,.0f} s"
     if short is not None:
         words += f"; {_gaps(len(fresh) - len(lost) - len(tour.gaps))} must wait: {short}"
     return RevisitStep(tour=tour, stop=short, words=words, left=tuple(left))

@@ -158,7 +158,7 @@ class TourSearch:
                 break
             j = pos[q >> 2]
             there = seq[j]
-            if there ^ 1 == q:  # its end beside my end: turn round what lies between
+            if there ^ 1 == q:  # its end next to this end: reverse the part between
                 low, high = (i, j) if i < j else (j, i)
                 a, b = seq[low + 1], seq[high + 1]
                 gain = now + edge(there, seq[j + 1]) - g - edge(a ^ 1, b)
@@ -184,7 +184,7 @@ class TourSearch:
                 break
             j = pos[q >> 2]
             there = seq[j]
-            if there == q:  # its begin beside my begin: turn round what lies between
+            if there == q:  # its begin next to this begin: reverse the part between
                 low, high = (i, j - 1) if i < j else (j, i - 1)
                 a, b = seq[low - 1], seq[high]
                 gain = now + edge(seq[j - 1], there) - g - edge(a, b ^ 1)
@@ -206,7 +206,7 @@ class TourSearch:
         Args:
             left: place in the tour.
             right: the next place.
-            q: the end that shall stand beside the visit at `left` (ahead) or at `right`.
+            q: the end that shall be next to the visit at `left` (ahead) or at `right`.
             saved: seconds of the step between them, less those of the new step to `q`.
             ahead: which of both.
         """

@@ -41,7 +41,7 @@ GOOD = Move(MoveKind.SCAN, (0.0, 0.0), (300.0, 0.0), 200.0, 400.0, 0)
         ({"end": (0.0, 10.0)}, "index speed must be at most 50 mm/s (got 200)"),
         ({"acceleration": 500.0}, "scan acceleration must be at most 400 mm/s² (got 500)"),
         ({"speed": 0.0}, "speed and acceleration must be > 0"),
-        ({"speed": math.nan}, "must be told in finite numbers"),
+        ({"speed": math.nan}, "must have finite numbers"),
         ({"start": (300.0, 40.0), "end": (500.0, 40.0)}, "5 mm clear of excluded zone 'manhole'"),
         ({"start": (700.0, 74.9), "end": (604.9, 74.9)}, "go round it, or end short of it"),
     ],
@@ -109,7 +109,7 @@ def test_twist_is_a_limit() -> None:
     assert PIPE.twist.extent == (-540.0, 540.0)
     assert PIPE.twist.turns_at(-180.0) == -0.5
     move = Move(MoveKind.TRANSFER, (0.0, 500.0), (0.0, 541.0), 50.0, 100.0, 0)
-    with pytest.raises(MotionError, match=r"within ±1.5 turns \(would be \+1.50\): go back"):
+    with pytest.raises(MotionError, match=r"within ±1.5 turns \(would be \+1.50\): return"):
         check_move(move, PIPE.limits, PIPE.zones, PIPE.twist)
     check_move(replace(move, end=(0.0, 540.0)), PIPE.limits, PIPE.zones, PIPE.twist)
 

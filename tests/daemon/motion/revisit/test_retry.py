@@ -52,7 +52,7 @@ def test_open_gaps_are_gone_back_over() -> None:
     assert step.stop is None
     assert step.tour is not None
     assert sorted(step.tour.gaps) == [1, 2, 3]
-    assert step.words.startswith("going back over 3 gaps, ")
+    assert step.words.startswith("returning to 3 gaps, ")
 
 
 @pytest.mark.parametrize(

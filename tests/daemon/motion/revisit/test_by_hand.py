@@ -36,12 +36,12 @@ GAPS = [
         (
             (190.0, 200.0),
             "line 5, from 200 mm, 100 mm missing; towards higher scan positions; "
-            "index 100 mm, 100 mm back; and 3 more lines beside it",
+            "index 100 mm, 100 mm back; and 3 more lines next to it",
         ),
         (
             None,
             "line 2, from 200 mm, 100 mm missing; towards higher scan positions; "
-            "index 40 mm; and 3 more lines beside it",
+            "index 40 mm; and 3 more lines next to it",
         ),
     ],
 )

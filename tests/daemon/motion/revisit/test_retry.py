@@ -37,7 +37,7 @@ def ask(
     """Ask what to do next, at the corner of a plate and at 90 % of coverage."""
     parts: dict[str, Any] = {
         "book": book or RetryLog(),
-        "ground": area(),
+        "area": area(),
         "passes": PassSettings(speed=100),
         "settings": wanted or RetrySettings(),
         "begin": (0.0, 0.0),

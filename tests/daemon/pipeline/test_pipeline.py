@@ -440,7 +440,7 @@ def test_encoder_glitch_moves_no_reading() -> None:
             else:
                 yield entry
 
-    text = HEAD + SCAN.replace("[scan]", '[scan]\nmost_speed = "200 mm/s"') + ENCODER + GAUGE
+    text = HEAD + SCAN.replace("[scan]", '[scan]\nmax_speed = "200 mm/s"') + ENCODER + GAUGE
     pipeline, _ = run(text, entries())
     assert pipeline.tallies["encoder"].glitches == 1
     assert pipeline.target_reached

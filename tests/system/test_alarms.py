@@ -35,7 +35,7 @@ def test_alarms_are_told_acknowledged_and_rebuilt(
     station = tmp_path / "station.toml"
     text = station_text("penstock", ports, speed=20, broker_port=mosquitto.port)
     text = text.replace("[scan]", 'alert_below = "8 mm"\n[scan]', 1)
-    station.write_text(text + '[alarms]\nport_gone = "500 ms"\n')
+    station.write_text(text + '[alarms]\nport_lost = "500 ms"\n')
     world = serve("penstock", speed=20)
     process = daemon(station)
     early = witness("swathe/penstock-3/alarm/+", "swathe/penstock-3/rescan")

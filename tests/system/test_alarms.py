@@ -73,7 +73,7 @@ def test_alarms_are_told_acknowledged_and_rebuilt(
         )
     )
     assert [reply["accepted"] for reply in replies] == [True, False, True]
-    assert "already, by A. Kern" in replies[1]["detail"]
+    assert "already acknowledged by A. Kern" in replies[1]["detail"]
     world.close()
     wait_for(lambda: not (ports / "gauge").exists(), 20, "the ports' end")
     time.sleep(2.5)

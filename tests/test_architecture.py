@@ -223,6 +223,61 @@ def test_modules_are_short(package: str) -> None:
         assert len(path.read_text("utf-8").splitlines()) <= MOST_LINES, path
 
 
+# Public names that two modules define, each with the reason.
+IN_TWO_MODULES = {
+    "length": "the reader of lengths in `swathe.units`, and the command `calibrate length`",
+    "load_station": "the API's, which returns the station alone, and that of `swathe.station`",
+}
+
+
+def public_names(path: Path) -> set[str]:
+    """Return the public names of classes, functions and constants that a module defines."""
+    names: set[str] = set()
+    for node in ast.parse(path.read_text("utf-8")).body:
+        if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
+            names.add(node.name)
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            names.update(target.id for target in targets if isinstance(target, ast.Name))
+    return {name for name in names if not name.startswith("_")}
+
+
+@pytest.mark.parametrize(
+    ("packages", "exceptions"),
+    [(("swathe", "swathe_drivers"), set(IN_TWO_MODULES)), (("swathe_simulators",), set())],
+)
+def test_a_public_name_is_defined_once(packages: tuple[str, ...], exceptions: set[str]) -> None:
+    """One name for one thing: no public name is defined in two modules, but for a few with reason.
+
+    Daemon and drivers count as one; the simulators share no code with them, hence their own types.
+    """
+    homes: dict[str, list[str]] = {}
+    for package in packages:
+        for path in modules(package):
+            if path.name != "__init__.py":
+                for name in public_names(path):
+                    homes.setdefault(name, []).append(path.relative_to(ROOT).as_posix())
+    assert len(homes) > 100
+    assert {name: found for name, found in homes.items() if len(found) > 1}.keys() == exceptions
+
+
+# Words of a private dialect, for which a plain one exists: reported, again, received, remedy.
+DIALECT = re.compile(r"\b(told|anew|heard|mend|mends|mended)\b", re.IGNORECASE)
+
+
+@pytest.mark.parametrize("package", ["swathe_drivers", "swathe_simulators"])
+def test_words_are_plain(package: str) -> None:
+    """No name, docstring, comment, message or scenario uses a word of a private dialect."""
+    files = [path for path in PACKAGES[package].rglob("*") if path.suffix in {".py", ".toml"}]
+    found = [
+        f"{path.relative_to(ROOT)}:{number}: {line.strip()}"
+        for path in sorted(files)
+        for number, line in enumerate(path.read_text("utf-8").splitlines(), 1)
+        if DIALECT.search(line)
+    ]
+    assert found == []
+
+
 def test_changelog_tells_the_version() -> None:
     """The newest heading of the change log is the version."""
     headings = [

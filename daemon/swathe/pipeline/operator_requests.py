@@ -5,17 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.station import Axis, ExclusionSettings, excluded_cells
 
 __all__ = ["ExcludedZone", "OperatorRequests", "RequestedGap"]
-
-Cells = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ CRAWLER = "crawler"
 
 _WATCHED = (State.ARMED, State.HOMING, State.MOVING)
 
-Fault = tuple[Event, str]
+GuardFault = tuple[Event, str]
 
 
 class Guards:
@@ -58,7 +58,7 @@ class Guards:
         since: int,
         driven: frozenset[str],
         report: MachineReport | None,
-    ) -> Fault | None:
+    ) -> GuardFault | None:
         """Return what is wrong, None if nothing is; the gravest first.
 
         Args:

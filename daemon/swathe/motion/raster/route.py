@@ -14,6 +14,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Floats
 from swathe.motion.errors import Point
 from swathe.motion.limits.check import MotionLimits
 from swathe.motion.limits.moves import move_time
@@ -21,7 +22,6 @@ from swathe.motion.limits.zones import PLANNED_MARGIN, Box, Zones
 
 __all__ = ["is_free", "route", "route_time"]
 
-Floats = NDArray[np.float64]
 # A plan's ways run along the planned margin, and are free if they keep half of it.
 _HALF = PLANNED_MARGIN / 2
 

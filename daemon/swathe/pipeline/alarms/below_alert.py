@@ -12,13 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Cells
 from swathe.pipeline.alarms.register import Alarm, AlarmRegister
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.station import AlarmKind
 
 __all__ = ["BelowAlert"]
 
-Cells = NDArray[np.int64]
 
 _BLOCK_MM = 100.0
 _AROUND = [(down, right) for down in (-1, 0, 1) for right in (-1, 0, 1)]

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Cells
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.cells.gaps import GapEnd, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
@@ -18,7 +19,6 @@ from swathe.pipeline.placing.placer import ProbePath
 
 __all__ = ["Coverage"]
 
-Cells = NDArray[np.int64]
 
 # The probe stands in a cell and may rock into the next one; two away, it has gone.
 _NEAR_CELLS = 1

@@ -13,12 +13,11 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Cells
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import label_regions, neighbours
 
 __all__ = ["Gap", "GapCause", "GapEnd", "GapRegister"]
-
-Cells = NDArray[np.int64]
 
 
 class GapCause(StrEnum):

@@ -15,12 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Cells
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.station import Axis, CellRule
 
 __all__ = ["CellState", "CellUpdate", "ChangedCells", "Grid"]
-
-Cells = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["label_regions", "neighbours", "runs_of"]
+from swathe.arrays import Cells
 
-Cells = NDArray[np.int64]
+__all__ = ["label_regions", "neighbours", "runs_of"]
 
 
 def label_regions(

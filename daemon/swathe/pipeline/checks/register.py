@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Cells
+
 __all__ = ["Check", "CheckPhase", "CheckRegister", "CheckStep"]
 
-Cells = NDArray[np.int64]
 
 # The rounding of a decimal thickness must not decide on a deviation that is exactly the tolerance.
 _SLACK_MM = 1e-9

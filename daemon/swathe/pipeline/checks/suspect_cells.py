@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from swathe.arrays import Cells
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.checks.register import Check, CheckRegister
 
 __all__ = ["SuspectCells"]
-
-Cells = NDArray[np.int64]
 
 
 class SuspectCells:

@@ -36,28 +36,28 @@ _LATE_NS = 100_000_000
 # No delivery is early; a tick's width of a coarse clock and the fit's own error may make it seem so.
 _EARLY_NS = 20_000_000
 
-Point = tuple[float, float]
+ClockPoint = tuple[float, float]
 
 
-def lower_hull(points: Iterable[Point]) -> list[Point]:
+def lower_hull(points: Iterable[ClockPoint]) -> list[ClockPoint]:
     """Return the lower convex hull of `points`, which are in rising order of x.
 
     Andrew's monotone chain (A. M. Andrew, Information Processing Letters 9, 1979).
     """
-    hull: list[Point] = []
+    hull: list[ClockPoint] = []
     for point in points:
         extend_hull(hull, point)
     return hull
 
 
-def extend_hull(hull: list[Point], point: Point) -> None:
+def extend_hull(hull: list[ClockPoint], point: ClockPoint) -> None:
     """Add a point to the right of a lower hull, in place."""
     while len(hull) >= 2 and _turns_right(hull[-2], hull[-1], point):
         hull.pop()
     hull.append(point)
 
 
-def _turns_right(a: Point, b: Point, c: Point) -> bool:
+def _turns_right(a: ClockPoint, b: ClockPoint, c: ClockPoint) -> bool:
     return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]) <= 0
 
 
@@ -78,10 +78,10 @@ class _Deliveries:
     """
 
     def __init__(self) -> None:
-        self._settled: list[Point] = []
-        self._hull: list[Point] = []
+        self._settled: list[ClockPoint] = []
+        self._hull: list[ClockPoint] = []
         self._sum = 0.0
-        self._newest: Point | None = None
+        self._newest: ClockPoint | None = None
 
     def __len__(self) -> int:
         return len(self._settled) + (self._newest is not None)
@@ -102,7 +102,7 @@ class _Deliveries:
         self._newest = (x, y)
         return True
 
-    def _settle(self, point: Point) -> None:
+    def _settle(self, point: ClockPoint) -> None:
         self._settled.append(point)
         self._sum += point[0]
         extend_hull(self._hull, point)

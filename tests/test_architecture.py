@@ -223,13 +223,6 @@ def test_modules_are_short(package: str) -> None:
         assert len(path.read_text("utf-8").splitlines()) <= MOST_LINES, path
 
 
-# Public names that two modules define, each with the reason.
-IN_TWO_MODULES = {
-    "length": "the reader of lengths in `swathe.units`, and the command `calibrate length`",
-    "load_station": "the API's, which returns the station alone, and that of `swathe.station`",
-}
-
-
 def public_names(path: Path) -> set[str]:
     """Return the public names of classes, functions and constants that a module defines."""
     names: set[str] = set()
@@ -242,12 +235,9 @@ def public_names(path: Path) -> set[str]:
     return {name for name in names if not name.startswith("_")}
 
 
-@pytest.mark.parametrize(
-    ("packages", "exceptions"),
-    [(("swathe", "swathe_drivers"), set(IN_TWO_MODULES)), (("swathe_simulators",), set())],
-)
-def test_a_public_name_is_defined_once(packages: tuple[str, ...], exceptions: set[str]) -> None:
-    """One name for one thing: no public name is defined in two modules, but for a few with reason.
+@pytest.mark.parametrize("packages", [("swathe", "swathe_drivers"), ("swathe_simulators",)])
+def test_a_public_name_is_defined_once(packages: tuple[str, ...]) -> None:
+    """One name for one thing: no public name is defined in two modules.
 
     Daemon and drivers count as one; the simulators share no code with them, hence their own types.
     """
@@ -258,7 +248,7 @@ def test_a_public_name_is_defined_once(packages: tuple[str, ...], exceptions: se
                 for name in public_names(path):
                     homes.setdefault(name, []).append(path.relative_to(ROOT).as_posix())
     assert len(homes) > 100
-    assert {name: found for name, found in homes.items() if len(found) > 1}.keys() == exceptions
+    assert {name: found for name, found in homes.items() if len(found) > 1} == {}
 
 
 # Words of a private dialect, for which a plain one exists: reported, again, received, remedy.

@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 
 from support.documents import ROOT, Block, blocks, documents
 from swathe.messages import CommandMessage
-from swathe.station import Station, load_station
+from swathe.station import Station, read_station
 
 # How each language is run; a block in another one fails the test below.
 RUN_BY = {
@@ -53,7 +53,7 @@ def test_readme_station_is_valid(tmp_path: Path) -> None:
     """README's station is a whole one."""
     station = tmp_path / "profile.toml"
     station.write_text(blocks("toml", of=ROOT / "README.md")[0].text, "utf-8")
-    settings, _ = load_station(station)
+    settings, _ = read_station(station)
     assert settings.shape == (1, 1001)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from support.daemon import _ENCODER, _GAUGE
 from swathe.journal import Mark, MarkKind, read_journal
 from swathe.live import Daemon, RunOutcome
-from swathe.station import load_station, survey_folder
+from swathe.station import read_station, survey_folder
 from swathe.store import SurveyFolder
 from swathe_simulators import Scenario, World, builtin_scenario, load_scenario
 from swathe_simulators.crawler.machine import Crawler
@@ -167,7 +167,7 @@ async def drive_crawler(
         seconds: a run that takes longer is ended.
         meanwhile: a coroutine function that is given the daemon while it runs.
     """
-    station, text = load_station(station_path)
+    station, text = read_station(station_path)
     words: list[str] = []
     daemon = Daemon(
         station,

@@ -17,7 +17,7 @@ from support.broker import Broker
 from support.daemon import wait_for
 from support.documents import ROOT, Commands, blocks
 from swathe.demo.stage import write_station
-from swathe.station import load_station
+from swathe.station import read_station
 from swathe.store import SurveyFolder
 from swathe_simulators import World, builtin_scenario, load_scenario
 
@@ -143,7 +143,7 @@ def test_guide_to_the_crawler(tmp_path: Path) -> None:
     plan = plan.replace('"penstock-3"', '"crawler"').replace("240 mm", "8 mm")
     plan = plan[: plan.index("[[exclude]]")] + plan[plan.index("[calibration]") :]
     station.write_text(f"{plan}\n{motion.text}", "utf-8")
-    assert load_station(station)[0].shape == (2, 226)
+    assert read_station(station)[0].shape == (2, 226)
     run(commands.take("swathe"), tmp_path)
     assert (tmp_path / "plan.png").exists()
     scenario = load_scenario(builtin_scenario("belt"))

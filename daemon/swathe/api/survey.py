@@ -11,8 +11,7 @@ from swathe.calibration import read_calibration_record
 from swathe.errors import SurveyError, SwatheError
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
-from swathe.station import Station, with_record
-from swathe.station import load_station as _load_station
+from swathe.station import Station, read_station, with_record
 from swathe.store import (
     SurveyFolder,
     SurveyRecord,
@@ -45,7 +44,7 @@ def load_station(path: Path | str) -> Station:
         >>> station.scan_axis.cells, station.scan_axis.resolution
         (21, 1.0)
     """
-    return _load_station(Path(path))[0]
+    return read_station(Path(path))[0]
 
 
 def open_survey(path: Path | str) -> Survey:

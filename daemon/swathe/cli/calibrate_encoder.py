@@ -11,7 +11,7 @@ from swathe.cli.app import Exit, console, quantity, say
 from swathe.cli.calibrate import calibrate
 from swathe.errors import SwatheError
 
-__all__ = ["encoder", "length"]
+__all__ = ["encoder", "part_length"]
 
 _Station = Annotated[Path, typer.Argument(help="The station file.")]
 _Axis = Annotated[str, typer.Option(help="scan or index.")]
@@ -33,7 +33,7 @@ def encoder(
     """
     from swathe.calibration.encoder_scale import scale_of_rolls
     from swathe.live.encoder_reader import EncoderReader
-    from swathe.station import load_station
+    from swathe.station import read_station
     from swathe.units import length as length_of
     from swathe.units import percent
 
@@ -42,7 +42,7 @@ def encoder(
     if rolled <= 0:
         message = f"'--length' must be > 0 mm (got {known!r})"
         raise SwatheError(message)
-    settings, _ = load_station(station)
+    settings, _ = read_station(station)
     counts: list[float] = []
     with EncoderReader(settings, axis) as reader:
         say(f"{reader.device}: {reader.counts():.0f} counts")
@@ -75,16 +75,16 @@ def encoder(
         raise typer.Exit(Exit.NOT_COVERED)
 
 
-@calibrate.command()
-def length(station: _Station, axis: _Axis = "scan") -> None:
+@calibrate.command("length")
+def part_length(station: _Station, axis: _Axis = "scan") -> None:
     """Measure a part's length with the encoder: zero at one end, roll to the other.
 
     Enter prints the length so far, each time it is pressed; q and Enter end.
     """
     from swathe.live.encoder_reader import EncoderReader
-    from swathe.station import load_station
+    from swathe.station import read_station
 
-    settings, _ = load_station(station)
+    settings, _ = read_station(station)
     with EncoderReader(settings, axis) as reader:
         sign = -1.0 if reader.settings.reversed else 1.0
         _wait("set the encoder at one end, then press Enter for zero")

@@ -25,10 +25,10 @@ def check(
     """
     from swathe.live.asking import ask_machine
     from swathe.live.listening import listen_all
-    from swathe.station import load_station, survey_folder
+    from swathe.station import read_station, survey_folder
     from swathe.station.describe import summarize_station
 
-    settings, _ = load_station(station)
+    settings, _ = read_station(station)
     say(f"{station}: the file is good")
     for line in summarize_station(settings):
         say(f"  {line}")

@@ -23,9 +23,9 @@ def plan(
     """
     from swathe.cli.arming import plan_lines, planned
     from swathe.report import MOTION_CAUTION
-    from swathe.station import load_station
+    from swathe.station import read_station
 
-    settings, _ = load_station(station)
+    settings, _ = read_station(station)
     made, area = planned(settings)
     for line in plan_lines(settings, made, area):
         say(line)

@@ -51,10 +51,10 @@ def run(
     from swathe.live.terminal import CAUTION, TerminalObserver, page_text
     from swathe.page import Page
     from swathe.report import due_after, due_before, summary_line
-    from swathe.station import load_station, survey_folder
+    from swathe.station import read_station, survey_folder
     from swathe.store import SurveyFolder
 
-    settings, text = load_station(station)
+    settings, text = read_station(station)
     folder = SurveyFolder(survey_folder(settings, station))
     if new and (aside := folder.set_aside()):
         say(f"the older survey is kept as {aside}")

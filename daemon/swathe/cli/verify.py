@@ -34,14 +34,14 @@ def verify(
     from swathe.live.calibration_check import run_calibration_check
     from swathe.pipeline import CheckPhase
     from swathe.report.checks import check_table
-    from swathe.station import load_station, survey_folder
+    from swathe.station import read_station, survey_folder
     from swathe.store import SurveyFolder
     from swathe.units import length
 
     if phase not in set(CheckPhase):
         message = f"'--phase' must be one of {', '.join(CheckPhase)} (got {phase!r})"
         raise SwatheError(message)
-    settings, text = load_station(station)
+    settings, text = read_station(station)
     tolerance = spread_tolerance(settings, quantity("--steady", steady, length))
     folder = SurveyFolder(survey_folder(settings, station))
 

@@ -18,7 +18,7 @@ from tempfile import TemporaryDirectory
 
 from swathe.live import Daemon, Observer, RunOutcome, embedded_broker
 from swathe.page import Page
-from swathe.station import load_station, survey_folder
+from swathe.station import read_station, survey_folder
 from swathe.store import SurveyFolder
 from swathe_simulators import World, builtin_scenario, load_scenario
 
@@ -107,7 +107,7 @@ async def play(
             write_station(
                 station_path, ports=Path(ports), speed=speed, broker_port=port, page_port=page_port
             )
-            station, text = load_station(station_path)
+            station, text = read_station(station_path)
             # The broker runs already, on the port that its file says.
             broker = station.broker
             assert broker is not None  # noqa: S101  the template has one

@@ -6,7 +6,7 @@ from swathe.station.budget import budget_of, repeatability_of
 from swathe.station.check import excluded_cells
 from swathe.station.devices import axis_source, decoder_of, gauge_of, kept_waveforms, schedule_of
 from swathe.station.law import law_of, with_record
-from swathe.station.load import load_station, parse_station, station_in_journal, survey_folder
+from swathe.station.load import parse_station, read_station, station_in_journal, survey_folder
 from swathe.station.model import (
     AlarmKind,
     AlarmSettings,
@@ -53,10 +53,10 @@ __all__ = [
     "gauge_of",
     "kept_waveforms",
     "law_of",
-    "load_station",
     "motion_codec",
     "motion_driver",
     "parse_station",
+    "read_station",
     "repeatability_of",
     "schedule_of",
     "station_in_journal",

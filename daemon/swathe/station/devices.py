@@ -20,7 +20,7 @@ def decoder_of(device: DeviceSettings) -> Decoder:
     """Return a new decoder for `device`.
 
     Raises:
-        DriverError: the driver is unknown or refuses its settings; `load_station` reports this
+        DriverError: the driver is unknown or refuses its settings; `read_station` reports this
             with the key, so call this only with a loaded station.
     """
     return _driver_of(device).decoder(ns_per_byte=device.port_settings().ns_per_byte)

@@ -28,10 +28,10 @@ from swathe.station.problems import as_written, problems_of, unknown_key
 from swathe.station.quality import BlockSettings, CalibrationSettings
 from swathe_drivers import DriverError, SettingsError, load_driver, read_settings, settings_error
 
-__all__ = ["load_station", "parse_station", "station_in_journal", "survey_folder"]
+__all__ = ["parse_station", "read_station", "station_in_journal", "survey_folder"]
 
 
-def load_station(path: Path) -> tuple[Station, str]:
+def read_station(path: Path) -> tuple[Station, str]:
     """Return the station that the file at `path` describes, and the file's text.
 
     Raises:
@@ -67,7 +67,7 @@ def parse_station(
         folder: where record and descriptions are looked for instead.
 
     Raises:
-        StationError: as `load_station`.
+        StationError: as `read_station`.
     """
     try:
         tables = tomllib.loads(text)

@@ -136,7 +136,7 @@ def motion_driver(motion: MotionTable) -> MotionDriver:
     """Return the machine's driver.
 
     Raises:
-        DriverError: there is none of that name, or it refuses its settings; `load_station` reports
+        DriverError: there is none of that name, or it refuses its settings; `read_station` reports
             this with the key, so call this only with a loaded station.
     """
     driver = load_motion(motion.driver)

@@ -35,7 +35,7 @@ class PortTable(StationTable):
         """Return the settings of the port reader.
 
         Raises:
-            pydantic.ValidationError: the port or its baud rate is invalid; `load_station` reports it.
+            pydantic.ValidationError: the port or its baud rate is invalid; `read_station` reports it.
         """
         return PortSettings(
             url=self.port,

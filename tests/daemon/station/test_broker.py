@@ -8,7 +8,7 @@ import pytest
 
 from support.certificates import Authority
 from swathe.errors import StationError
-from swathe.station import BrokerSettings, load_station, tls_context
+from swathe.station import BrokerSettings, read_station, tls_context
 
 STATION = """
 name = "bench"
@@ -47,7 +47,7 @@ def problems(folder: Path, table: str) -> list[str]:
     path = folder / "station.toml"
     path.write_text(STATION + table)
     with pytest.raises(StationError) as error:
-        load_station(path)
+        read_station(path)
     return [str(problem) for problem in error.value.problems]
 
 
@@ -74,7 +74,7 @@ def test_files_are_found_beside_the_station_file(tmp_path: Path, authority: Auth
         STATION + 'tls = true\nca_file = "authority.pem"\n'
         'certificate_file = "own.pem"\nkey_file = "own.key"\n'
     )
-    station, _ = load_station(path)
+    station, _ = read_station(path)
     assert station.broker is not None
     assert station.broker.ca_file == str(authority.certificate)
     assert tls_context(station.broker) is not None

@@ -9,7 +9,7 @@ import pytest
 
 from daemon.handmade import station_text
 from swathe.errors import StationError
-from swathe.station import load_station, parse_station, station_in_journal
+from swathe.station import parse_station, read_station, station_in_journal
 
 WHOLE = station_text()
 
@@ -38,7 +38,7 @@ def test_description_gives_the_same_device_as_its_tables(tmp_path: Path) -> None
     text, description = split(tmp_path)
     path = tmp_path / "bench.toml"
     path.write_text(text, "utf-8")
-    station, told = load_station(path)
+    station, told = read_station(path)
     whole = parse_station(WHOLE, "x")
     assert told == text
     device = station.device["encoder"]

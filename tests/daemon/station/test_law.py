@@ -28,8 +28,8 @@ from swathe.station import (
     beam_on_wall,
     budget_of,
     law_of,
-    load_station,
     parse_station,
+    read_station,
     station_in_journal,
     with_record,
 )
@@ -93,7 +93,7 @@ def test_record_beside_the_file_is_in_force(tmp_path: Path) -> None:
 
     write_calibration_record(tmp_path / "c.json", record())
     (tmp_path / "s.toml").write_text(text_with(""))
-    station, _ = load_station(tmp_path / "s.toml")
+    station, _ = read_station(tmp_path / "s.toml")
     law = law_of(station)
     assert law is not None
     assert (law.velocity, law.zero_offset) == pytest.approx((5.93, 0.42), rel=1e-6)

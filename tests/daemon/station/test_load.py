@@ -14,8 +14,8 @@ from swathe.station import (
     LineAdvance,
     decoder_of,
     excluded_cells,
-    load_station,
     parse_station,
+    read_station,
     survey_folder,
 )
 
@@ -33,7 +33,7 @@ def test_load_good_file_gives_station_and_text(tmp_path: Path) -> None:
     """Units are converted, defaults filled in, and the text comes back as it is."""
     path = tmp_path / "bench.toml"
     path.write_text(GOOD, encoding="utf-8")
-    station, text = load_station(path)
+    station, text = read_station(path)
     assert text == GOOD
     assert station.name == "bench"
     assert station.shape == (241, 901)
@@ -304,15 +304,15 @@ def test_parse_no_toml_says_where() -> None:
 def test_load_missing_or_unreadable_file(tmp_path: Path) -> None:
     """A path that leads nowhere, to a folder or to no text is told like any other problem."""
     with pytest.raises(StationError) as caught:
-        load_station(tmp_path / "none.toml")
+        read_station(tmp_path / "none.toml")
     path = str(tmp_path / "none.toml")
     assert caught.value.problems == [Problem("station file", "must exist", path, "check the path")]
     with pytest.raises(StationError, match="must be a readable UTF-8 text"):
-        load_station(tmp_path)
+        read_station(tmp_path)
     binary = tmp_path / "binary.toml"
     binary.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(StationError, match="must be a readable UTF-8 text"):
-        load_station(binary)
+        read_station(binary)
 
 
 def test_survey_folder_absolute_path_stays(tmp_path: Path) -> None:

@@ -125,7 +125,7 @@ def _judged(seed: int, folder: Path) -> Verdict:
                                                  "garbage", "hung_up", "stop")}  # fmt: skip
     if not covered and (blamed := _untrue(outcome.reason, scenario, mishaps)):
         bad.append(blamed)
-    recovered = sum("going on by itself" in words for words in run.words)
+    recovered = sum("continuing by itself" in words for words in run.words)
     return Verdict(seed, seconds, covered, progress.percent, outcome.reason, happened,
                    sum("homing again" in words for words in run.words), recovered, tuple(bad))  # fmt: skip
 

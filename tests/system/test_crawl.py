@@ -159,7 +159,7 @@ def test_slip_is_mended_by_homing_where_the_station_file_grants_it(
     ended = asyncio.run(drive_crawler(station, seconds=90))
     assert ended.outcome.status == "complete", ended.outcome.reason
     assert crawler_of(world).log.all("stalled")
-    assert any("going on by itself" in words for words in ended.words)
+    assert any("continuing by itself" in words for words in ended.words)
     assert crawler_of(world).log.violations == []
 
 

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
+from importlib.metadata import distribution as installed
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
@@ -107,6 +108,15 @@ def test_xarray_is_imported_in_one_module() -> None:
         if ("xarray", False) in set(third_party(path))
     }
     assert found == {"daemon/swathe/store/dataset.py"}
+
+
+def test_installed_entry_points_are_the_declared() -> None:
+    """Drivers, motion drivers and the command of the installation are those of pyproject.toml."""
+    found = {(e.group, e.name, e.value) for e in installed("swathe").entry_points}
+    groups = {"console_scripts": PROJECT["scripts"], **PROJECT["entry-points"]}
+    assert found == {
+        (group, name, value) for group, names in groups.items() for name, value in names.items()
+    }, "install again: pip install -e ."
 
 
 def test_python_versions_agree() -> None:

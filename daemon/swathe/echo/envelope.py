@@ -23,6 +23,10 @@ __all__ = ["analytic_signal", "envelope"]
 _MINUS_6_DB = 0.3 * math.log(10.0)
 # Of the band-pass's Gaussian answer to a spike, so many standard deviations are kept apart.
 _REACH = 4.0
+# The FFT transforms as many rows at once as a vector register has numbers, and the rows that are
+# left over by code that rounds differently (scipy 1.18). Rows are padded to the widest register, so
+# that the result of a row does not depend on how many others there are.
+_LANES = 16
 
 
 def analytic_signal(
@@ -39,7 +43,9 @@ def analytic_signal(
         band: what is let through; None is everything.
     """
     data = np.asarray(waveforms, np.float32)
-    samples = data.shape[-1]
+    count, samples = data.shape
+    if missing := -count % _LANES:
+        data = np.concatenate((data, np.zeros((missing, samples), np.float32)))
     size = samples
     if band is not None:
         # The mean is removed first, or else an offset would end in a step where silence is put.
@@ -53,7 +59,7 @@ def analytic_signal(
         fft.rfft(data, size, axis=-1), _weights(size, interval_us, band), out=spectrum[:, :half]
     )
     found: NDArray[np.complex64] = fft.ifft(spectrum, axis=-1, overwrite_x=True)
-    return found[:, :samples]
+    return found[:count, :samples]
 
 
 def envelope(

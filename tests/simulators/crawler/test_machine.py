@@ -204,13 +204,18 @@ def test_lost_acknowledgements_and_garbage_are_seeded(play: Play) -> None:
     _, crawler, hand = play(mishap={"lost_acknowledgement": 0.5, "garbage": 0.5}, seed=9)
     for _ in range(40):
         hand.send("M17\n")
-    wait_for(lambda: len(crawler.log.all("acknowledgement_lost")) > 5)
-    wait_for(lambda: hand.place is not None and len(crawler.log.all("garbage")) > 3)
+
+    def outcomes() -> tuple[int, int]:
+        hand.listen()
+        lost = len(crawler.log.all("acknowledgement_lost"))
+        return lost, sum(line.endswith("ok") for line in hand.lines)
+
+    wait_for(lambda: sum(outcomes()) >= 40)
     time.sleep(0.1)
-    hand.listen()
-    lost = len(crawler.log.all("acknowledgement_lost"))
-    whole = sum(line.endswith("ok") for line in hand.lines)
+    lost, whole = outcomes()
     assert whole == 40 - lost
+    assert lost > 5
+    assert len(crawler.log.all("garbage")) > 3
     assert any(line != "ok" for line in hand.lines)
 
 

@@ -35,7 +35,7 @@ def delay(
     A serpentine raster gives it, and so does scanning to and fro over an edge or a step on one line.
     Exit code 0: the delay is known; 3: the scan does not give it; the reason is printed.
     """
-    from swathe.pipeline.placing.delay_observer import DelayWatch
+    from swathe.pipeline.placing.delay_observer import DelayObserver
     from swathe.station import gauge_of
     from swathe.store import SurveyFolder, replay
     from swathe.units import duration_ns
@@ -47,7 +47,7 @@ def delay(
         raise SwatheError(message) from error
     folder = SurveyFolder(survey)
     station = folder.first_station()
-    watch = DelayWatch(scan=station.scan_axis, index=station.index_axis)
+    watch = DelayObserver(scan=station.scan_axis, index=station.index_axis)
 
     def tell_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)

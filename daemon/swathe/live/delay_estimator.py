@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 from swathe.pipeline.placing.delay import DelayEstimate
-from swathe.pipeline.placing.delay_observer import DelayWatch
+from swathe.pipeline.placing.delay_observer import DelayObserver
 from swathe.station import Station, gauge_of
 
 __all__ = ["DelayEstimator"]
@@ -32,9 +32,9 @@ class DelayEstimator:
 
     def __init__(self, station: Station) -> None:
         self.gauge = gauge_of(station)
-        self.watch: DelayWatch | None = None
+        self.watch: DelayObserver | None = None
         if self.gauge != station.scan.device:
-            self.watch = DelayWatch(
+            self.watch = DelayObserver(
                 scan=station.scan_axis, index=station.index_axis, most=_MOST_READINGS
             )
         self.newest: DelayEstimate | None = None

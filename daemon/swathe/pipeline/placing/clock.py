@@ -1,11 +1,11 @@
-"""From a device's own clock to the host's.
+"""The map from a device's own clock to the host's.
 
-A delivery can be late but never early: plotted as arrival over device time, all records lie on or
-above one straight line, the clocks' relation for an undelayed delivery. The line that lies below
-all points and is nearest to them in the sum of distances touches the lower convex hull at the edge
+A delivery can be late but never early: plotted as arrival over device time, all records are on or
+above one straight line, the clocks' relation for an undelayed delivery. The line that is below
+all points and nearest to them in the sum of distances touches the lower convex hull at the edge
 over the mean device time (Moon, Skelly & Towsley, INFOCOM 1999; Zhang, Liu & Xia, INFOCOM 2002).
 Its slope is the clocks' skew, held within what a quartz can do, and its height the offset plus the
-least delay of the way.
+shortest delay on the way.
 
 Only the fastest delivery of each stretch of device time can touch the line, so only that one is
 kept: memory is bounded and no record is handled by itself.
@@ -87,7 +87,7 @@ class _Deliveries:
         return len(self._settled) + (self._newest is not None)
 
     def keep(self, x: float, y: float) -> bool:
-        """Keep a delivery if it is its stretch's fastest; tell whether the fit may change."""
+        """Keep a delivery if it is its stretch's fastest; return whether the fit may change."""
         newest = self._newest
         if newest is None:
             self._newest = (x, y)
@@ -107,7 +107,7 @@ class _Deliveries:
         self._sum += point[0]
         extend_hull(self._hull, point)
         if len(self._settled) >= _WINDOW:
-            # Forgetting takes a new hull, so it is done for many at once.
+            # Dropping points takes a new hull, so many are dropped at once.
             del self._settled[: _WINDOW // 4]
             self._sum = sum(x for x, _ in self._settled)
             self._hull = lower_hull(self._settled)
@@ -133,15 +133,15 @@ class _Deliveries:
 class DeviceClock:
     """Running fit of one device's clock to the host's.
 
-    A clock that was restarted or set is fitted anew: at once when it is ahead (no delivery is
-    early) or seconds off, and when nothing has come in time for a while.
+    A clock that was restarted or set is fitted again: at once when it is ahead (no delivery is
+    early) or seconds off, and when no delivery has been in time for a while.
 
     Args:
         wrap_ns: the device's counter starts again at 0 after this many ns; None if never.
 
     Attributes:
         fit: the relation in force; None before the first record.
-        restarts: how often it was fitted anew.
+        restarts: how often it was fitted again.
     """
 
     def __init__(self, *, wrap_ns: int | None = None) -> None:
@@ -195,7 +195,7 @@ class DeviceClock:
         return np.asarray(self._origin[1] + host, np.int64)
 
     def _first_after_set(self, late: NDArray[np.int64], arrival: NDArray[np.int64]) -> int | None:
-        """Return the first record since which the clock is no longer what the fit stands on."""
+        """Return the first record since which the clock is no longer the one that was fitted."""
         in_time = arrival[late <= _LATE_NS]
         if in_time.size or self._in_time is None:
             self._in_time = int(in_time[-1]) if in_time.size else int(arrival[0])

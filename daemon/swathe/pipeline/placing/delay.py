@@ -2,9 +2,9 @@
 
 A gauge whose readings come late by an unknown delay shows the wall shifted along the scan axis, one
 way on lines run forth, the other way on lines run back. The delay is the one that, taken off, makes
-neighbouring lines run in opposite directions agree best. Neighbouring lines see nearly the same
-wall, but not quite, and a flat wall shows nothing: so the pairs of lines are dealt into groups, each
-of which is asked by itself, and an answer counts only if they agree.
+neighbouring lines run in opposite directions agree best. Neighbouring lines measure nearly the same
+wall, but not quite, and a flat wall shows nothing: so the pairs of lines are split into groups, each
+of which is evaluated by itself, and the result counts only if they agree.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ __all__ = ["DelayEstimate", "LinePass", "estimate_delay", "find_passes"]
 # Shifts between a coarse and a fine search, in steps of the profile's grid.
 _COARSE_PER_CELL = 4
 _FINE_STEPS = 10
-# Groups of pairs that must agree, and pairs that make a group worth asking.
+# Groups of pairs that must agree, and pairs that a group needs.
 _GROUPS = 4
 _PAIRS_PER_GROUP = 2
 # Agreement that counts: standard error of the groups' mean, and the farthest group, ns.
@@ -29,44 +29,44 @@ _SURE_ERROR_NS = 750_000.0
 _SURE_SPREAD_NS = 3_000_000.0
 # The best delay must make lines agree this much better than a wrong one does.
 _SURE_GAIN = 0.6
-# A pass shorter than this many cells, or readings fewer than these, tell nothing.
+# A pass shorter than this many cells, or with fewer readings than these, is left out.
 _SHORTEST_CELLS = 20
 _FEWEST_READINGS = 20
-# Share of two lines that a delay must leave side by side to be judged.
-_LEAST_OVERLAP = 0.4
+# Share of two lines that must overlap under a delay for it to be evaluated.
+_MIN_OVERLAP = 0.4
 
 
 @dataclass(frozen=True, slots=True)
 class LinePass:
-    """One run along one line: its readings, and the way of the probe around them.
+    """One run along one line: its readings, and the path of the probe around them.
 
     Attributes:
         row: line of the grid.
         times: of the readings, ns on the host's clock, rising, shape (n,).
         thickness: mm, shape (n,).
-        way_times: of the encoder's samples, ns, rising, shape (m,).
+        path_times: of the encoder's samples, ns, rising, shape (m,).
         path: scan position, mm, shape (m,).
     """
 
     row: int
     times: NDArray[np.int64]
     thickness: NDArray[np.float64]
-    way_times: NDArray[np.int64]
+    path_times: NDArray[np.int64]
     path: NDArray[np.float64]
 
     @property
     def speed(self) -> float:
         """Mean velocity along the scan axis, mm/ns, signed."""
-        return float((self.path[-1] - self.path[0]) / (self.way_times[-1] - self.way_times[0]))
+        return float((self.path[-1] - self.path[0]) / (self.path_times[-1] - self.path_times[0]))
 
 
 @dataclass(frozen=True, slots=True)
 class DelayEstimate:
-    """What the raster tells of the delay that is not yet taken off.
+    """The delay that a raster shows in addition to the one in force.
 
     Attributes:
-        delay: ns to take off the readings' times beside what is taken off already.
-        error: standard error of it from the groups' spread, ns.
+        delay: ns to take off the readings' times in addition to what is taken off already.
+        error: its standard error, from the groups' spread, ns.
         pairs: pairs of neighbouring lines run in opposite directions.
         sure: whether the groups agree and the wall shows enough.
         reason: why it is not sure; empty when it is.
@@ -83,20 +83,20 @@ def find_passes(
     rows: NDArray[np.int64],
     times: NDArray[np.int64],
     thickness: NDArray[np.float64],
-    way_times: NDArray[np.int64],
+    path_times: NDArray[np.int64],
     path: NDArray[np.float64],
-    way_rows: NDArray[np.int64],
+    path_rows: NDArray[np.int64],
     resolution: float,
 ) -> list[LinePass]:
-    """Return the passes of a scan: stretches of the way along one line in one direction.
+    """Return the passes of a scan: stretches of the path along one line in one direction.
 
     Args:
         rows: line of each reading, shape (n,).
         times: of the readings, ns, rising, shape (n,).
         thickness: of the readings, mm; NaN where there was no echo, shape (n,).
-        way_times: of the encoder's samples, ns, rising, shape (m,).
+        path_times: of the encoder's samples, ns, rising, shape (m,).
         path: scan position of the samples, mm, shape (m,).
-        way_rows: line of the samples, -1 off the grid, shape (m,).
+        path_rows: line of the samples, -1 off the grid, shape (m,).
         resolution: of the scan axis, mm.
     """
     step = np.diff(path)
@@ -107,19 +107,19 @@ def find_passes(
         return []
     last = moving[np.maximum(np.searchsorted(moving, np.arange(step.size), side="right") - 1, 0)]
     direction = direction[last]
-    changes = (np.diff(direction) != 0) | (np.diff(way_rows[1:]) != 0)
+    changes = (np.diff(direction) != 0) | (np.diff(path_rows[1:]) != 0)
     borders = np.concatenate(([0], np.flatnonzero(changes) + 1, [step.size]))
     found = []
     for first, end in zip(borders[:-1].tolist(), borders[1:].tolist(), strict=True):
         stretch = slice(first, end + 1)
-        row = int(way_rows[end - 1])
+        row = int(path_rows[end - 1])
         if row < 0 or abs(path[end] - path[first]) < _SHORTEST_CELLS * resolution:
             continue
-        low, high = np.searchsorted(times, way_times[[first, end]])
+        low, high = np.searchsorted(times, path_times[[first, end]])
         mine = np.flatnonzero((rows[low:high] == row) & np.isfinite(thickness[low:high])) + low
         if mine.size >= _FEWEST_READINGS:
             found.append(
-                LinePass(row, times[mine], thickness[mine], way_times[stretch], path[stretch])
+                LinePass(row, times[mine], thickness[mine], path_times[stretch], path[stretch])
             )
     return found
 
@@ -132,7 +132,7 @@ def estimate_delay(
     Args:
         passes: of the scan, in order of time.
         resolution: of the scan axis, mm.
-        longest_ns: delays to either side of zero that are looked at.
+        longest_ns: delays to either side of zero that are tried.
     """
     pairs = [
         (a, b)
@@ -154,7 +154,7 @@ def estimate_delay(
     meet = np.asarray(np.isfinite(every).any(axis=1))
     pairs, costs = [pair for pair, met in zip(pairs, meet, strict=True) if met], every[meet]
     if len(pairs) < _GROUPS * _PAIRS_PER_GROUP:
-        reason = f"only {len(pairs)} pairs of neighbouring lines lie side by side"
+        reason = f"only {len(pairs)} pairs of neighbouring lines overlap"
         return DelayEstimate(0.0, float("inf"), len(pairs), sure=False, reason=reason)
     total = _mean(costs)
     best = float(coarse[np.nanargmin(total)])
@@ -169,11 +169,11 @@ def estimate_delay(
         mean = _mean(fine_costs[group::_GROUPS])
         groups.append(_lowest(fine, mean) if near else float(coarse[np.nanargmin(mine)]))
     error = float(np.std(groups, ddof=1) / np.sqrt(_GROUPS))
-    reason = _doubt(np.array(groups) - delay, error, total)
+    reason = _why_unsure(np.array(groups) - delay, error, total)
     return DelayEstimate(delay, error, len(pairs), sure=not reason, reason=reason)
 
 
-def _doubt(apart: NDArray[np.float64], error: float, total: NDArray[np.float64]) -> str:
+def _why_unsure(apart: NDArray[np.float64], error: float, total: NDArray[np.float64]) -> str:
     """Return why an estimate is not sure; empty when it is."""
     gain = float(np.nanmin(total) / np.nanmedian(total))
     if gain > _SURE_GAIN:
@@ -187,14 +187,14 @@ def _doubt(apart: NDArray[np.float64], error: float, total: NDArray[np.float64])
 
 
 def _mean(costs: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the mean over pairs for each delay; NaN where fewer than half of them can tell.
+    """Return the mean over pairs for each delay; NaN where fewer than half of them overlap.
 
-    Far from the true delay short lines do not meet any more: a few long ones left over are no mean.
+    Far from the true delay short lines no longer overlap: a few long ones left over are no mean.
     """
     known = np.isfinite(costs)
     count = known.sum(axis=0)
     sums = np.where(known, costs, 0.0).sum(axis=0)
-    # At delays that no half can tell, the one that most can tell stands for all.
+    # Where no delay has half of them overlapping, those with the most count.
     enough = count >= min(costs.shape[0] / 2, count.max())
     return np.asarray(np.where(enough, sums / np.maximum(count, 1), np.nan))
 
@@ -224,17 +224,17 @@ def _disagreement(
     for k, delay in enumerate(delays.tolist()):
         apart = _profile(a, delay, grid) - _profile(b, delay, grid)
         apart = apart[np.isfinite(apart)]
-        # What is left of two lines that are shifted far may be an even wall, which always agrees.
-        if apart.size >= max(_SHORTEST_CELLS, grid.size * _LEAST_OVERLAP):
-            # Neighbouring lines may differ as a whole; by the mean deviation, rather than its
-            # square, a pit on one of them only does not rule.
+        # What overlaps of two lines shifted far may be an even wall, which always agrees.
+        if apart.size >= max(_SHORTEST_CELLS, grid.size * _MIN_OVERLAP):
+            # Neighbouring lines may differ as a whole; the mean deviation, rather than its square,
+            # keeps a pit on only one of them from dominating.
             found[k] = float(np.mean(np.abs(apart - np.median(apart))))
     return found
 
 
 def _profile(one: LinePass, delay: float, grid: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the wall along a line as it would be with `delay` taken off, NaN off its ends."""
-    place = np.interp(one.times - delay, one.way_times, one.path)
+    place = np.interp(one.times - delay, one.path_times, one.path)
     order = np.argsort(place, kind="stable")
     return np.asarray(
         np.interp(grid, place[order], one.thickness[order], left=np.nan, right=np.nan)

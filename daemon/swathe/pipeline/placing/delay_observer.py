@@ -1,4 +1,4 @@
-"""Collects from a scan what the estimate of the delay asks for."""
+"""Collects from a scan what the estimate of the delay needs."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ from swathe.pipeline.placing.delay import DelayEstimate, estimate_delay, find_pa
 from swathe.pipeline.placing.placer import Placed, ProbePath
 from swathe.station import Axis
 
-__all__ = ["DelayWatch"]
+__all__ = ["DelayObserver"]
 
 
-class DelayWatch:
-    """Keeps readings and way of a scan, as a pipeline's watcher.
+class DelayObserver:
+    """Keeps readings and path of a scan, as a pipeline's observer.
 
-    It holds about 40 bytes for a reading and for an encoder sample.
+    It keeps about 40 bytes for a reading and for an encoder sample.
 
     Args:
         scan: the scan axis.
         index: the index axis.
-        most: readings that are kept, the newest; None for all, to look back at a whole survey.
+        most: readings that are kept, the newest; None for all, for a whole survey.
     """
 
     def __init__(self, *, scan: Axis, index: Axis, most: int | None = None) -> None:
@@ -29,10 +29,10 @@ class DelayWatch:
         self._most = most
         self._count = 0
         self._readings: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
-        self._way: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]] = []
+        self._path: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]] = []
 
     def placed(self, placed: Placed) -> None:
-        """Take note of readings with their place."""
+        """Keep readings with their positions."""
         readings = placed.readings
         thickness = np.where(readings["valid"], readings["thickness"], np.nan)
         if not readings.size:
@@ -42,40 +42,40 @@ class DelayWatch:
         while self._most is not None and self._count > self._most and len(self._readings) > 1:
             self._count -= int(self._readings.pop(0)[1].size)
             oldest = int(self._readings[0][1][0])
-            while len(self._way) > 1 and int(self._way[0][0][-1]) < oldest:
-                del self._way[0]
+            while len(self._path) > 1 and int(self._path[0][0][-1]) < oldest:
+                del self._path[0]
 
     def moved_along(self, path: ProbePath) -> None:
-        """Take note of a piece of the probe's way."""
+        """Keep a piece of the probe's path."""
         # The first sample of a piece is the last of the piece before, but for the very first.
-        new = slice(1 if self._way else 0, None)
-        self._way.append((path.time[new], path.scan[new], self._index.cell(path.index[new])))
+        new = slice(1 if self._path else 0, None)
+        self._path.append((path.time[new], path.scan[new], self._index.cell(path.index[new])))
 
-    def copy(self) -> DelayWatch:
-        """Return a copy that another thread may ask while this one goes on collecting."""
-        other = DelayWatch(scan=self._scan, index=self._index)
-        other._readings, other._way = self._readings.copy(), self._way.copy()
+    def copy(self) -> DelayObserver:
+        """Return a copy for another thread, while this one continues to collect."""
+        other = DelayObserver(scan=self._scan, index=self._index)
+        other._readings, other._path = self._readings.copy(), self._path.copy()
         return other
 
     def estimate(self, *, longest_ns: float = 200e6) -> DelayEstimate:
-        """Return the delay that is not taken off yet, told from all that was kept."""
-        if not (self._readings and self._way):
+        """Return the delay in addition to the one in force, from all that was kept."""
+        if not (self._readings and self._path):
             reason = "no reading was placed"
             return DelayEstimate(0.0, float("inf"), 0, sure=False, reason=reason)
         rows, times, thickness = (
             np.concatenate(column) for column in zip(*self._readings, strict=True)
         )
-        way_times, path, way_rows = (
-            np.concatenate(column) for column in zip(*self._way, strict=True)
+        path_times, path, path_rows = (
+            np.concatenate(column) for column in zip(*self._path, strict=True)
         )
         order = np.argsort(times, kind="stable")
         passes = find_passes(
             rows[order],
             times[order],
             thickness[order],
-            way_times,
+            path_times,
             path,
-            way_rows,
+            path_rows,
             self._scan.resolution,
         )
         return estimate_delay(passes, resolution=self._scan.resolution, longest_ns=longest_ns)

@@ -1,4 +1,4 @@
-"""One device's bytes: decoded, counted, and put on the host's clock."""
+"""One device's bytes: decoded, counted, and mapped to the host's clock."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ class DeviceTally:
     """What came through a device's port so far.
 
     Attributes:
-        state: ``open``, ``lost``, ... as last told by the port.
+        state: ``open``, ``lost``, ... as the port reported last.
         detail: why, in words.
         bytes: bytes received.
         readings: readings decoded.
         positions: positions decoded.
-        glitches: positions that no probe can have reached, kept out.
-        missing: records that the running number says were lost on the way.
+        glitches: positions that no probe can have reached; they are discarded.
+        missing: records lost, by their running number.
         faults: faults by reason.
         recent: the last faults, with byte offsets in the port's stream.
         saturated: readings whose echo was clipped: their thickness may be wrong.
@@ -55,7 +55,7 @@ class DeviceLink:
     Args:
         decoder: a fresh decoder.
         delay_ns: from the event to its first byte.
-        tally: counts on through the runs of a survey.
+        tally: counts across the runs of a survey.
         echo: how A-scans are measured, for a device that sends them.
     """
 
@@ -74,7 +74,7 @@ class DeviceLink:
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._sequence = -1
         self._chunks: list[tuple[int, bytes]] = []
-        # The stream's offsets go on over the runs of a survey, as the journal's bytes do.
+        # The stream's offsets continue across the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 
     @property
@@ -89,7 +89,7 @@ class DeviceLink:
         self.tally.last_data = time
 
     def decode(self) -> Batch | None:
-        """Return what the bytes since the last call gave, all times on the host's clock."""
+        """Return what the bytes since the last call decode to, all times on the host's clock."""
         if not self._chunks:
             return None
         batch = self.decoder.feed_chunks(self._chunks)
@@ -107,9 +107,9 @@ class DeviceLink:
     def _measure(
         self, readings: NDArray[Any], waveforms: NDArray[Any], settings: EchoSettings
     ) -> None:
-        """Fill in what the A-scans tell, in place."""
+        """Fill in time of flight, amplitude and validity from the A-scans, in place."""
         form = self.decoder.waveform
-        assert form is not None  # noqa: S101  a decoder that gives waveforms says how they are
+        assert form is not None  # noqa: S101  a decoder that gives waveforms has their format
         percent = (waveforms.astype(np.float32) - np.float32(form.zero)) * np.float32(
             100 / form.full_scale
         )
@@ -125,15 +125,15 @@ class DeviceLink:
         self.tally.saturated += int(np.count_nonzero(echoes.saturated & readings["valid"]))
 
     def lose(self, state: str, detail: str) -> None:
-        """Take note of a change of the port; a half record does not survive it.
+        """Record a change of the port's state and drop an unfinished record.
 
-        What came before it has to be decoded first.
+        Decode what came before it first.
         """
         self.tally.state, self.tally.detail = state, detail
         self._count(self.decoder.reset(self.tally.bytes))
 
     def miss(self, request: bytes) -> None:
-        """Take note of a request that got no answer."""
+        """Count a request without an answer as a fault."""
         fault = Fault(
             offset=self.tally.bytes,
             length=0,
@@ -169,7 +169,7 @@ class DeviceLink:
             sequence = np.concatenate(([self._sequence], sequence))
         steps = np.diff(sequence)
         if wrap := self.decoder.sequence_wrap:
-            # The shorter way round: a device that began anew has not lost a whole turn of records.
+            # The shorter way round: a device that restarted has not lost a whole turn of records.
             steps = (steps + wrap // 2) % wrap - wrap // 2
         self.tally.missing += int(np.sum(steps[steps > 1] - 1))
         self._sequence = int(sequence[-1])

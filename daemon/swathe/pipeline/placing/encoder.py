@@ -1,4 +1,4 @@
-"""From encoder counts to mm on an axis."""
+"""Encoder counts to mm on an axis."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ class CountsToPosition:
         is_length: the device sends mm; only sign and zero are applied.
 
     Attributes:
-        resets: of the last positions asked for, which a mark has set anew.
-        drifts: mm by which each passing of the index mark moved the positions.
+        resets: which of the positions returned last are position resets by an index mark.
+        drifts: mm by which the positions moved at each index mark.
     """
 
     def __init__(self, settings: AxisSettings, *, bits: int | None, is_length: bool) -> None:
@@ -38,7 +38,7 @@ class CountsToPosition:
         self._shift = 0.0
         self.drifts: list[float] = []
         self.resets: NDArray[np.bool_] = np.empty(0, bool)
-        self._play = settings.backlash
+        self._backlash = settings.backlash
         self._followed: float | None = None
 
     def positions(
@@ -46,9 +46,9 @@ class CountsToPosition:
     ) -> NDArray[np.float64]:
         """Return positions in mm, shape as `counts` (n,); call in the order of the stream.
 
-        A step over half the counter's range is taken as a roll-over. From a sample with the index
-        mark on, positions are told from the mark's place; by how much the first and each later mark
-        moved them is kept in `drifts`.
+        A step of more than half the counter's range is a roll-over. From a sample with the index mark
+        on, positions count from the mark's position; `drifts` has by how much the first and each
+        later mark moved them.
         """
         self.resets = np.zeros(counts.shape, bool)
         if not counts.size:
@@ -64,28 +64,28 @@ class CountsToPosition:
         if self._mark_at is not None and marks is not None:
             positions = self._from_marks(positions, np.flatnonzero(marks), self._mark_at)
         if self._round is not None:
-            # A device may tell its place on the pipe: over the seam it goes the short way.
+            # A device may send its position on the pipe: across the seam the shorter way counts.
             last = float(positions[0]) if self._unrolled is None else self._unrolled
             steps = np.diff(positions, prepend=last)
             positions = last + np.cumsum(steps - self._round * np.round(steps / self._round))
             self._unrolled = float(positions[-1])
-        if self._play:
+        if self._backlash:
             start = float(positions[0]) if self._followed is None else self._followed
-            positions = follow_with_backlash(positions, self._play, start)
+            positions = follow_with_backlash(positions, self._backlash, start)
             self._followed = float(positions[-1])
         return positions
 
-    def set_here(self, place: float, told: float) -> None:
-        """Move all later positions so that what reads `told` now reads `place`, both in mm."""
-        path = place - told
+    def set_here(self, position: float, reading: float) -> None:
+        """Shift all later positions so that what reads `reading` now reads `position`, in mm."""
+        shift = position - reading
         if self._mark_at is not None:
-            self._shift += path
+            self._shift += shift
         else:
-            self._zero_at += path
+            self._zero_at += shift
         if self._unrolled is not None:
-            self._unrolled += path
+            self._unrolled += shift
         if self._followed is not None:
-            self._followed += path
+            self._followed += shift
 
     def _from_marks(
         self, positions: NDArray[np.float64], marks: NDArray[np.int64], mark_at: float
@@ -100,22 +100,22 @@ class CountsToPosition:
 
 
 def follow_with_backlash(
-    positions: NDArray[np.float64], play: float, start: float
+    positions: NDArray[np.float64], backlash: float, start: float
 ) -> NDArray[np.float64]:
-    """Return where a probe is that the encoder takes along with some play, shape as given (n,).
+    """Return the positions of a probe that the encoder drives with some backlash, shape (n,).
 
-    On a reversal the encoder moves through the play before the probe follows: each sample holds the
-    probe within half the play of the encoder, and otherwise where it was. (The play operator; common
-    practice, no source.)
+    On a reversal the encoder moves through the backlash before the probe follows: each sample holds
+    the probe within half the backlash of the encoder, and otherwise where it was. (The play operator
+    of hysteresis models; common practice, no source.)
 
     Args:
         positions: of the encoder, mm, shape (n,).
-        play: mm.
-        start: where the probe was before the first sample, mm.
+        backlash: mm.
+        start: position of the probe before the first sample, mm.
     """
-    # "Hold within [low, high]" after another is again one such: the running composition of all is
-    # found by doubling, in log n steps over whole arrays.
-    low, high = positions - play / 2, positions + play / 2
+    # Two "hold within [low, high]" in a row are again one such: doubling finds the running
+    # composition of all in log n steps over whole arrays.
+    low, high = positions - backlash / 2, positions + backlash / 2
     stride = 1
     while stride < positions.size:
         new_low, new_high = low.copy(), high.copy()

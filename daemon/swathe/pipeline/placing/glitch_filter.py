@@ -1,4 +1,4 @@
-"""Keeping out encoder samples that no probe can have reached."""
+"""A filter of encoder samples that no probe can have reached."""
 
 from __future__ import annotations
 
@@ -9,32 +9,32 @@ __all__ = ["GlitchFilter"]
 
 # A jump that lasts for so many samples is no glitch: the counter was set, or the probe was carried.
 _LASTING_SAMPLES = 4
-# Rounding of the counts and of the times lets a probe at its limit seem a little faster.
+# Rounding of counts and times makes a probe at its limit seem a little faster.
 _SLACK_MM = 0.5
 
 Sample = tuple[int, float]
 
 
 class GlitchFilter:
-    """Holds samples to what the scanner can do, such as one count read wrong.
+    """Discards samples that the scanner cannot have reached, such as one count read wrong.
 
-    A sample is held back when it is farther from the last good one than the highest speed allows,
-    or farther from where the last two good ones were heading than the highest acceleration allows.
-    If the next ones agree with it rather than with what was before, it was no glitch: the counter
-    was set or the probe was carried, and the track goes on from there.
+    A sample is held back when it is farther from the last good one than the maximum speed allows,
+    or farther from where the last two good ones were heading than the maximum acceleration allows.
+    If the next ones agree with it rather than with those before, it is no glitch: the counter was
+    set or the probe was carried, and the track continues from there.
 
     Args:
         max_speed: mm/s; None for no limit.
         max_acceleration: mm/s²; None for no limit.
 
     Attributes:
-        glitches: samples kept out so far.
-        resets: of the last samples asked for, which were the first good ones of a new place.
+        glitches: samples discarded so far.
+        resets: which of the samples given last are the first good ones after a position reset.
     """
 
     def __init__(self, max_speed: float | None, max_acceleration: float | None = None) -> None:
-        self._most = np.inf if max_speed is None else max_speed / 1e9
-        self._bend = np.inf if max_acceleration is None else max_acceleration / 1e18
+        self._max_speed = np.inf if max_speed is None else max_speed / 1e9
+        self._max_acceleration = np.inf if max_acceleration is None else max_acceleration / 1e18
         self._idle = max_speed is None and max_acceleration is None
         self._good: list[Sample] = []  # the last two good ones, older first
         self._held: list[Sample] = []
@@ -56,7 +56,7 @@ class GlitchFilter:
         return good
 
     def restart(self) -> None:
-        """The position was set anew: the next sample is good wherever it is."""
+        """Take the next sample as good wherever it is: the position was reset."""
         self._good.clear()
         self._held.clear()
 
@@ -64,9 +64,9 @@ class GlitchFilter:
         t = np.concatenate(([time for time, _ in self._good], times)).astype(np.float64)
         x = np.concatenate(([place for _, place in self._good], positions))
         spans, steps = np.diff(t), np.diff(x)
-        if np.any(np.abs(steps) > self._most * spans + _SLACK_MM):
+        if np.any(np.abs(steps) > self._max_speed * spans + _SLACK_MM):
             return False
-        if not np.isfinite(self._bend) or steps.size < 2:
+        if not np.isfinite(self._max_acceleration) or steps.size < 2:
             return True
         before, after = np.maximum(spans[:-1], 1.0), spans[1:]
         off = np.abs(steps[1:] - steps[:-1] * after / before)
@@ -75,15 +75,15 @@ class GlitchFilter:
     def _leeway(
         self, before: NDArray[np.float64], after: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Return how far a sample may lie off the straight way on, mm.
+        """Return how far a sample may be from the straight continuation, mm.
 
-        The speed told by two samples is that of the middle between them, and off by their rounding.
+        The speed between two samples is that at their middle, and off by their rounding.
         """
-        bent = self._bend * after * (before + after) / 2
+        bent = self._max_acceleration * after * (before + after) / 2
         return np.asarray(bent + _SLACK_MM * (1 + after / before), np.float64)
 
     def _take(self, sample: Sample) -> tuple[bool, bool]:
-        """Return whether a sample is good, and whether it is the first one of a new place."""
+        """Return whether a sample is good, and whether it is the first one after a position reset."""
         if not self._good or self._reachable(self._good, sample):
             self.glitches += len(self._held)
             self._held.clear()
@@ -95,7 +95,7 @@ class GlitchFilter:
         self._held.append(sample)
         if len(self._held) < _LASTING_SAMPLES:
             return False, False
-        # It lasts: the earlier ones of the new place are lost to the track, but were no glitches.
+        # It lasts: the earlier ones after the reset are lost to the track, but were no glitches.
         self._good = self._held[-2:]
         self._held.clear()
         return True, True
@@ -103,9 +103,9 @@ class GlitchFilter:
     def _reachable(self, before: list[Sample], sample: Sample) -> bool:
         time, place = before[-1]
         span, step = float(sample[0] - time), sample[1] - place
-        if abs(step) > self._most * span + _SLACK_MM:
+        if abs(step) > self._max_speed * span + _SLACK_MM:
             return False
-        if len(before) < 2 or not np.isfinite(self._bend):
+        if len(before) < 2 or not np.isfinite(self._max_acceleration):
             return True
         earlier = max(float(time - before[-2][0]), 1.0)
         heading = (place - before[-2][1]) / earlier * span

@@ -1,4 +1,4 @@
-"""What a run's station file makes of its devices: links, tracks and scales."""
+"""The devices of a run: links, tracks and scales, made from its station file."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ from swathe_drivers import Batch
 
 __all__ = ["DeviceInputs", "ReturnWatch"]
 
-# The probe must have gone this share of the length before coming back means a new line.
-_GONE = 0.5
-# Back is within this share of the length of the start, two cells at least.
-_BACK = 0.02
+# The probe must have moved out by this share of the length before its return means a new line.
+_OUT_SHARE = 0.5
+# Back means within this share of the length of the start, at least two cells.
+_BACK_SHARE = 0.02
 
 
 class ReturnWatch:
-    """Watches the scan position go out and come back.
+    """Detects the return of the scan position to the start.
 
     Args:
         scan: the scan axis.
@@ -42,8 +42,8 @@ class ReturnWatch:
 
     def __init__(self, scan: Axis) -> None:
         length = (scan.cells - 1) * scan.resolution
-        self._out = scan.start + _GONE * length
-        self._back = scan.start + min(max(_BACK * length, 2 * scan.resolution), 0.25 * length)
+        self._out = scan.start + _OUT_SHARE * length
+        self._back = scan.start + min(max(_BACK_SHARE * length, 2 * scan.resolution), 0.25 * length)
         self._armed = False
 
     def returns(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> list[int]:
@@ -60,7 +60,7 @@ class ReturnWatch:
         return found
 
     def disarm(self) -> None:
-        """A line was told by other means; the way out has to be gone anew."""
+        """Require the way out again: the line was set by other means."""
         self._armed = False
 
 
@@ -76,7 +76,7 @@ class _EncodedAxis:
         self.scale = CountsToPosition(
             settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
         )
-        self.gate = GlitchFilter(settings.max_speed, settings.max_acceleration)
+        self.glitch_filter = GlitchFilter(settings.max_speed, settings.max_acceleration)
         self.track = EncodedTrack(bracket_ns=bracket_ns)
 
 
@@ -85,12 +85,12 @@ class DeviceInputs:
 
     Args:
         station: the station file in force.
-        tallies: counts by device, which go on through the runs of a survey.
+        tallies: counts by device, across the runs of a survey.
         line: the line in force on a stepped index axis.
 
     Attributes:
         links: decoder and clock of each device.
-        pauses: in which no return of the probe tells another line.
+        pauses: in which no return of the probe steps the line.
     """
 
     def __init__(self, station: Station, tallies: dict[str, DeviceTally], *, line: int = 0) -> None:
@@ -146,7 +146,7 @@ class DeviceInputs:
         return self.stepped
 
     def take(self, device: str, batch: Batch) -> Placed | None:
-        """Hand a batch to the placer; return readings that carried their own place, if any."""
+        """Hand a batch to the placer; return readings that carry their own position, if any."""
         own: dict[str, NDArray[np.float64]] = {}
         for axis, name in ((self._scan, "scan"), (self._index, "index")):
             if axis is None or axis.device != device or not batch.positions.size:
@@ -155,10 +155,10 @@ class DeviceInputs:
             positions = axis.scale.positions(
                 batch.positions["counts"][:, axis.column], batch.positions["mark"][:, axis.column]
             )
-            before = axis.gate.glitches
-            good = axis.gate.keep(times, positions)
-            self.links[device].tally.glitches += axis.gate.glitches - before
-            resets = axis.scale.resets | axis.gate.resets
+            before = axis.glitch_filter.glitches
+            good = axis.glitch_filter.keep(times, positions)
+            self.links[device].tally.glitches += axis.glitch_filter.glitches - before
+            resets = axis.scale.resets | axis.glitch_filter.resets
             axis.track.append(times[good], positions[good], resets[good])
             self._silent_devices.discard(device)
             own[name] = np.where(good, positions, np.nan)
@@ -178,37 +178,37 @@ class DeviceInputs:
         return None
 
     def _next_line(self, time: int) -> None:
-        """Step a stepped index axis on by a line at `time`; the last line stays."""
+        """Step a stepped index axis by a line at `time`; the last line stays."""
         if self.stepped is not None and self.stepped.line + 1 < self.stepped.lines:
             self.stepped.step_to(self.stepped.line + 1, time)
 
     def set_line(self, line: int, time: int) -> None:
-        """Put another line in force, as a mark says."""
+        """Put another line in force, by a mark."""
         if self.stepped is not None:
             self.stepped.step_to(line, time)
             if self._returns is not None:
                 self._returns.disarm()
 
     def reference(self, scan: float | None, index: float | None) -> None:
-        """The probe rests at this place, mm: the encoded axes' counts tell it from now on."""
+        """Set the encoded axes to the position at which the probe rests, mm."""
         for axis, place in ((self._scan, scan), (self._index, index)):
             if axis is None or place is None or axis.track.last_position is None:
                 continue
             axis.scale.set_here(place, axis.track.last_position)
-            axis.gate.restart()
+            axis.glitch_filter.restart()
             last = axis.track.last_time
-            leap = np.array([True])
-            axis.track.append(np.array([last], np.int64), np.array([place]), leap)
+            reset = np.array([True])
+            axis.track.append(np.array([last], np.int64), np.array([place]), reset)
 
     def port_changed(self, device: str) -> None:
-        """What a device last said holds no more, until it says something again.
+        """Hold the last sample of a device for past, until it sends another.
 
         An encoder that sends on change is silent while it stands still, and while it is unplugged.
         """
         self._silent_devices.add(device)
 
     def tick(self, now: int) -> None:
-        """Let time go by: an encoder that is silent while it stands still stands still."""
+        """Advance to `now`, ns: an encoder that sends on change and is silent stands still."""
         self.placer.now = now
         if self._second is not None and (slip := self._slip.look()) is not None:
             self.slips.append(slip)

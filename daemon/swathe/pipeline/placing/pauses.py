@@ -1,4 +1,4 @@
-"""Pauses: while one lasts, readings belong to no cell and the probe's way is not followed.
+"""Pauses: while one lasts, readings count for no cell and the probe's path is not followed.
 
 What counts is when a reading was taken, not when it arrived: what was under way as the pause began
 still belongs to its cell. A pause ends when it is said so, or with a run that ends in good order;
@@ -35,7 +35,7 @@ class Pauses:
         self._ends: list[int] = []
 
     def begin(self, time: int, *, by: str, because: str, from_start: bool = False) -> None:
-        """Pause from the host time `time`, ns; one that lasts goes on under the newer name.
+        """Pause from the host time `time`, ns; one that lasts continues under the newer name.
 
         Args:
             time: from now on, and
@@ -50,7 +50,7 @@ class Pauses:
             self._ends.append(_NEVER)
 
     def end(self, time: int) -> None:
-        """Go on at the host time `time`, ns."""
+        """Resume at the host time `time`, ns."""
         if self.active:
             self.active, self.by, self.because = False, "", ""
             self._ends[-1] = time
@@ -65,7 +65,7 @@ class Pauses:
         return next((end for end in reversed(self._ends) if end != _NEVER), None)
 
     def holds(self, times: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """Return whether each host time, ns, lies in a pause, shape as `times`."""
+        """Return whether each host time, ns, is in a pause, shape as `times`."""
         if not self._begins:
             return np.zeros(times.shape, bool)
         begun = np.searchsorted(self._begins, times, side="right")
@@ -73,9 +73,9 @@ class Pauses:
         return np.asarray((begun > 0) & (times < ends[begun]))
 
     def cut(self, path: ProbePath) -> ProbePath | None:
-        """Return the way without what was gone in a pause; None when nothing is left.
+        """Return the path without what was covered in a pause; None when nothing is left.
 
-        No way leads from the last sample before a pause to the first one after it.
+        No path leads from the last sample before a pause to the first one after it.
         """
         if not self._begins:
             return path

@@ -1,11 +1,11 @@
-"""The place of each reading, and the way the probe took.
+"""The position of each reading, and the path of the probe.
 
 A reading waits until encoder samples bracket its time on every encoded axis; it is then placed by
 linear interpolation. One that no pair of samples brackets within the limit is counted as unplaced.
 Readings that carry their own counts (combined records) are placed by those.
 
-The way of the probe is told up to the time for which all readings are in: nothing can then be
-said to be missing only because its reading is still on the line.
+The path of the probe is known up to the time for which all readings are in, so that no cell counts
+as missing only because its reading is still on the line.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from swathe_drivers.records import READING
 __all__ = ["Placed", "Placer", "PlacingObserver", "ProbePath"]
 
 _NEVER = np.iinfo(np.int64).min
-# A gauge that says nothing for so many of its usual intervals had nothing to say.
+# A gauge without a reading for so many of its usual intervals was silent.
 _SILENT_INTERVALS = 4
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """Readings with their place; row i of each column belongs together.
+    """Readings with their positions; row i of each column belongs together.
 
     Attributes:
         readings: shape (n,), dtype `READING`, in order of time.
@@ -43,15 +43,15 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class ProbePath:
-    """A piece of the probe's way through n samples, shape (n,) each; it goes on from the last.
+    """A piece of the probe's path through n samples, shape (n,) each; it continues the one before.
 
     Attributes:
         time: ns.
         scan: mm.
         index: mm.
-        known: whether the way from the sample before to this one is known, shape (n,); the
+        known: whether the path from the sample before to this one is known, shape (n,); the
             first is the join to the piece before.
-        resets: whether the position was set anew with the sample: there is no way to it, shape (n,).
+        resets: whether the sample is a position reset: no path leads to it, shape (n,).
         silence: ns between the readings around each sample, shape (n,).
         usual: ns, the gauge's usual interval between two readings.
     """
@@ -71,7 +71,7 @@ class ProbePath:
 
 
 class Placer:
-    """Holds what is not settled yet: readings without bracket, samples that may bracket more.
+    """Keeps readings without bracket, and samples that may bracket more.
 
     Args:
         scan: the scan axis's track.
@@ -94,7 +94,7 @@ class Placer:
         self._lateness = lateness_ns
         self._pending: NDArray[Any] = np.empty(0, READING)
         self._reading_times: NDArray[np.int64] = np.empty(0, np.int64)
-        self._way_samples = 0
+        self._path_samples = 0
         self._usual = 0.0
         self.unplaced = 0
         self.now = _NEVER
@@ -152,18 +152,18 @@ class Placer:
         index = self.index.locate(ready["time"])
         known = scan.known & index.known
         self.unplaced += int(np.count_nonzero(~known))
-        # While an encoder is lost no way is told, and nothing would be forgotten for it.
+        # While an encoder is lost no path is taken, and nothing would be dropped by that.
         self._forget(self.now - 4 * (self._bracket + self._lateness))
         return Placed(ready[known], scan.position[known], index.position[known])
 
     def take_path(self) -> ProbePath | None:
-        """Return the probe's way since the last call, as far as all readings are in."""
+        """Return the probe's path since the last call, as far as all readings are in."""
         track = self.scan
-        first = max(self._way_samples - track.forgotten, 0)
+        first = max(self._path_samples - track.forgotten, 0)
         last = int(np.searchsorted(track.times, self._settled(), side="right"))
         if last <= first:
             return None
-        joined = self._way_samples - track.forgotten > 0
+        joined = self._path_samples - track.forgotten > 0
         start = first - joined
         times, scan = track.times[start:last], track.positions[start:last]
         index = self.index.locate(times)
@@ -172,18 +172,18 @@ class Placer:
         resets = track.resets[start:last]
         known &= index.known & ~resets
         if isinstance(self.index, SteppedTrack):
-            # Between two lines the probe is carried over; no cell on the way was passed.
+            # Between two lines the probe is carried over; it crossed no cell on the way.
             known &= np.diff(index.position, prepend=index.position[0]) == 0
         if not joined:
             known[0] = False
-        self._way_samples = track.forgotten + last
+        self._path_samples = track.forgotten + last
         silence = self._silence(times)
         path = ProbePath(times, scan, index.position, known, resets, silence, int(self._usual))
         self._forget(int(times[-1]))
         return path
 
     def _settled(self) -> int:
-        """Time up to which readings and positions are all in."""
+        """Return the time up to which readings and positions are all in, ns."""
         ends = [t.last_time for t in (self.scan, self.index) if isinstance(t, EncodedTrack)]
         if None in ends:
             return _NEVER
@@ -221,9 +221,9 @@ class Placer:
         silence = following[after] - np.minimum(self._reading_times[before], times)
         return silence.astype(np.int64)
 
-    def _forget(self, way_end: int) -> None:
-        """Drop what no reading that is pending or may still come before `way_end` can need."""
-        horizon = way_end - self._bracket - self._lateness
+    def _forget(self, path_end: int) -> None:
+        """Drop what no reading that is pending or may still come before `path_end` can need."""
+        horizon = path_end - self._bracket - self._lateness
         if self._pending.size:
             horizon = min(horizon, int(self._pending["time"].min()))
         self.scan.forget_before(horizon)
@@ -233,12 +233,12 @@ class Placer:
 
 
 class PlacingObserver(Protocol):
-    """Is shown what the pipeline works with, for what is measured on a scan beside its cells."""
+    """Receives placed readings and the path, for what a scan measures in addition to its cells."""
 
     def placed(self, placed: Placed) -> None:
-        """Take note of readings with their place."""
+        """Receive readings with their positions."""
         ...
 
     def moved_along(self, path: ProbePath) -> None:
-        """Take note of a piece of the probe's way."""
+        """Receive a piece of the probe's path."""
         ...

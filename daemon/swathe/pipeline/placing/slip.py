@@ -1,4 +1,4 @@
-"""Slip: where two sources of one axis's position part."""
+"""Slip: where two sources of one axis's position diverge."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ class Slip:
 
 
 class SlipWatch:
-    """Compares two tracks of one axis as time goes by.
+    """Compares two tracks of one axis over time.
 
-    The difference that they have at first does not matter, nor which of them slips: only that it
-    changes by more than the tolerance. After a slip the new difference is the one to compare with.
+    Their first difference does not matter, nor which of them slips: only that the difference
+    changes by more than the tolerance. After a slip the new difference is the reference.
 
     Args:
         first: the track that places readings.
@@ -45,7 +45,7 @@ class SlipWatch:
         self._apart: float | None = None
 
     def look(self) -> Slip | None:
-        """Compare both at the newest time that both tell of; return a slip, if there is one."""
+        """Compare both at the newest time that both cover; return a slip, if there is one."""
         ends = (self._first.last_time, self._second.last_time)
         if ends[0] is None or ends[1] is None:
             return None

@@ -12,11 +12,11 @@ __all__ = ["EncodedTrack", "Located", "SteppedTrack"]
 
 @dataclass(frozen=True, slots=True)
 class Located:
-    """Positions asked of a track, shape (n,) each.
+    """Positions on a track, shape (n,) each.
 
     Attributes:
         position: mm; only meaningful where `known`.
-        known: whether the samples around the time are close enough to tell.
+        known: whether the samples around the time are close enough.
     """
 
     position: NDArray[np.float64]
@@ -29,15 +29,15 @@ class EncodedTrack:
     Between two samples the position is interpolated linearly; it is never carried past the last.
 
     Args:
-        bracket_ns: two samples further apart than this tell nothing about the time between,
+        bracket_ns: two samples further apart than this leave the time between unknown,
             unless the axis stood still.
 
     Attributes:
         times: ns, rising, shape (n,).
         positions: mm, shape (n,).
-        resets: whether the position was set anew with this sample (an index mark, a counter that
-            was set): nothing lies between it and the one before, shape (n,).
-        forgotten: samples dropped so far, so that a sample has a number for good.
+        resets: whether this sample is a position reset (an index mark, a counter that was set):
+            no position between it and the one before is known, shape (n,).
+        forgotten: samples dropped so far, so that a sample keeps its number.
     """
 
     def __init__(self, *, bracket_ns: int) -> None:

@@ -41,7 +41,7 @@ def raster(
         return np.where(line % 2 == 0, along, LENGTH - along), line
 
     seen = np.arange(0, total, 1 / ENCODER_HZ)
-    path, way_rows = place(seen)
+    path, path_rows = place(seen)
     read = np.arange(0.1, total, 1 / GAUGE_HZ)
     at, rows = place(read)
     thickness = np.array(
@@ -56,7 +56,7 @@ def raster(
         thickness[order],
         np.rint(seen * 1e9).astype(np.int64),
         path,
-        way_rows,
+        path_rows,
         RESOLUTION,
     )
 
@@ -112,10 +112,10 @@ def test_delay_from_going_to_and_fro_on_one_line() -> None:
     """Going to and fro over a step of a block tells the delay as a raster does."""
     passes = raster(speed=100.0, delay_ms=30.0, jitter_ms=1.0)
     one_line = [
-        LinePass(0, p.times, np.where(place_of(p) < 300, 12.7, 10.0), p.way_times, p.path)
+        LinePass(0, p.times, np.where(place_of(p) < 300, 12.7, 10.0), p.path_times, p.path)
         for p in (shifted(one, 30.0) for one in passes)
     ]
-    late = [LinePass(0, p.times + 30_000_000, p.thickness, p.way_times, p.path) for p in one_line]
+    late = [LinePass(0, p.times + 30_000_000, p.thickness, p.path_times, p.path) for p in one_line]
     found = estimate_delay(late, resolution=RESOLUTION)
     assert found.sure, found.reason
     assert found.delay / 1e6 == pytest.approx(30.0, abs=2.0)
@@ -124,12 +124,12 @@ def test_delay_from_going_to_and_fro_on_one_line() -> None:
 def shifted(one: LinePass, delay_ms: float) -> LinePass:
     """Return a pass with a delay taken off its readings."""
     times = one.times - round(delay_ms * 1e6)
-    return LinePass(one.row, times, one.thickness, one.way_times, one.path)
+    return LinePass(one.row, times, one.thickness, one.path_times, one.path)
 
 
 def place_of(one: LinePass) -> NDArray[np.float64]:
     """Return where each reading of a pass was taken."""
-    return np.asarray(np.interp(one.times, one.way_times, one.path))
+    return np.asarray(np.interp(one.times, one.path_times, one.path))
 
 
 def test_passes_are_cut_at_reversals_and_lines() -> None:

@@ -240,7 +240,7 @@ def test_daemon_that_is_held_up_stops_the_crawler_all_the_same(
 ) -> None:
     """While nobody looks at the guards, a thread of its own stops the crawler."""
     world = serve(crawler_scenario(), speed=1)
-    text = crawl_station(ports, retry="resumptions = 0")
+    text = crawl_station(ports)
     (station := tmp_path / "station.toml").write_text(text)
     reason = asyncio.run(held_up(station)).outcome.reason
     assert reason.startswith("stopped: host too slow: the loop was held up for 1,"), reason
@@ -254,7 +254,7 @@ def test_daemon_that_was_held_up_resumes_by_itself(
 ) -> None:
     """Once the host keeps up again the crawler homes and covers the plan; no device is blamed."""
     world = serve(crawler_scenario(coupling=False), speed=4)
-    text = crawl_station(ports, speed=4, index_length=16)
+    text = crawl_station(ports, speed=4, index_length=16, guard="recoveries = 5")
     (station := tmp_path / "station.toml").write_text(text)
     run = asyncio.run(held_up(station))
     assert run.outcome.status == "complete", run

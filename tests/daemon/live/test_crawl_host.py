@@ -176,7 +176,7 @@ class Simulated:
 
 def test_host_fault_is_recovered_from_once_the_host_keeps_up() -> None:
     """It waits for a second without a hold-up, and continues without a person."""
-    simulated = Simulated(busy_until=5000)
+    simulated = Simulated(busy_until=5000, guard="recoveries = 1")
     assert simulated.halt(Event.HOST_SLOW, "the loop was held up for 661 ms") is None
     assert 6000 <= simulated.now / MS <= 6400
     why = "stopped: host too slow: the loop was held up for 661 ms"
@@ -186,21 +186,23 @@ def test_host_fault_is_recovered_from_once_the_host_keeps_up() -> None:
 
 def test_host_that_stays_too_slow_ends_the_run() -> None:
     """Its patience is that for a lost port; the run's end names the host."""
-    simulated = Simulated(busy_until=10**6)
+    simulated = Simulated(busy_until=10**6, guard="recoveries = 1")
     end = simulated.halt(Event.HOST_SLOW, "the loop was held up for 661 ms")
     assert end == "stopped: host too slow: the loop was held up for 661 ms; it stays too slow"
     assert 30_000 <= simulated.now / MS <= 30_600
     assert simulated.stand_in.machine.state is State.FAULTED
 
 
-def test_host_faults_are_recovered_from_as_often_as_resumptions_say() -> None:
-    """Ten by default; the eleventh ends the run."""
+def test_host_faults_are_recovered_from_as_often_as_the_station_grants() -> None:
+    """Never by default: a crawler that a fault stopped moves again only where the site allows it."""
     simulated = Simulated(busy_until=0)
-    for _ in range(10):
-        assert simulated.halt(Event.HOST_SLOW, "x") is None
-        for event in (Event.ARMED, Event.MOVE):
-            simulated.stand_in.machine.take(event)
     assert simulated.halt(Event.HOST_SLOW, "x") == "stopped: host too slow: x"
+    granted = Simulated(busy_until=0, guard="recoveries = 2")
+    for _ in range(2):
+        assert granted.halt(Event.HOST_SLOW, "x") is None
+        for event in (Event.ARMED, Event.MOVE):
+            granted.stand_in.machine.take(event)
+    assert granted.halt(Event.HOST_SLOW, "x") == "stopped: host too slow: x"
 
 
 def test_encoder_fault_is_not_recovered_from_unless_the_station_grants_it() -> None:

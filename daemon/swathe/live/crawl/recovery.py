@@ -21,6 +21,7 @@ _RECOVERABLE = (
     Event.PORT_LOST,
     Event.ENCODER_SILENT,
     Event.DISAGREEMENT,
+    Event.HOST_SLOW,
 )
 
 
@@ -128,7 +129,7 @@ class Recovery:
     def _resumes_by_itself(self, cause: Event | None) -> bool:
         if self.hopeless:
             return False
-        if cause in (Event.UNANSWERED, Event.HOST_SLOW):
+        if cause is Event.UNANSWERED:
             return self.may_resume()
         if cause not in _RECOVERABLE or self._recoveries <= 0:
             return False

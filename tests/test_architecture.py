@@ -255,7 +255,7 @@ def test_a_public_name_is_defined_once(packages: tuple[str, ...]) -> None:
 DIALECT = re.compile(r"\b(told|anew|heard|mend|mends|mended)\b", re.IGNORECASE)
 
 
-@pytest.mark.parametrize("package", ["swathe_drivers", "swathe_simulators"])
+@pytest.mark.parametrize("package", PACKAGES)
 def test_words_are_plain(package: str) -> None:
     """No name, docstring, comment, message or scenario uses a word of a private dialect."""
     files = [path for path in PACKAGES[package].rglob("*") if path.suffix in {".py", ".toml"}]

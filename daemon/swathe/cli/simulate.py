@@ -21,19 +21,18 @@ __all__ = ["simulate"]
 
 @app.command()
 def simulate(
-    scenario: Annotated[
-        str, typer.Argument(help="A scenario file, or the name of one that comes along.")
-    ],
+    scenario: Annotated[str, typer.Argument(help="Scenario file, or name of a built-in scenario.")],
     ports: Annotated[
         Path, typer.Option(help="Folder for the links to the pseudo-terminals.")
     ] = Path("ports"),
     speed: Annotated[float, typer.Option(min=0.01, help="Time scale.")] = 1.0,
-    seed: Annotated[int | None, typer.Option(help="Decides everything that is random.")] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of every random number.")] = None,
     hold: Annotated[
         bool, typer.Option("--hold", help="Hold the motion until you press Enter.")
     ] = False,
     truth: Annotated[
-        Path | None, typer.Option(help="Write what was true to this .npz file at the end.")
+        Path | None,
+        typer.Option(help="Write the true positions and thicknesses to this .npz file at the end."),
     ] = None,
 ) -> None:
     """Serve a simulated world until Ctrl-C; run the daemon against it in a second terminal."""
@@ -63,11 +62,11 @@ def simulate(
             threading.Thread(target=_release, args=(world,), name="enter", daemon=True).start()
         else:
             say("motion begins when every port is listened to; Ctrl-C ends")
-        told = False
+        reported = False
         while not ended.wait(0.2):
-            if world.finished and not told:
-                told = True
-                say("the planned motion is done; the devices go on speaking")
+            if world.finished and not reported:
+                reported = True
+                say("the planned motion is done; the devices continue to send")
         say("ended")
         if truth is not None:
             world.truth.save(truth)
@@ -75,7 +74,7 @@ def simulate(
 
 
 def _release(world: World) -> None:
-    """Let the motion begin once a line has come from standard input."""
+    """Start the motion once a line has arrived on standard input."""
     if sys.stdin.readline():
         world.release()
         say("motion begins as soon as every port is listened to")

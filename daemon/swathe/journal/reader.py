@@ -28,7 +28,7 @@ def read_journal(
 
     Args:
         folder: a survey's ``journal`` folder.
-        on_torn: told of each damaged chunk, and of each file that ends before its end, as a crash
+        on_torn: called for each damaged chunk, and for each file that ends before its end, as a crash
             leaves it, with its place.
 
     Raises:
@@ -60,15 +60,15 @@ def read_segment(
                 return  # killed between making the file and writing its first bytes
             raise JournalError(path, "is no MCAP file")
         topics: dict[int, str] = {}
-        told: set[int] = set()
+        reported: set[int] = set()
         report = on_torn or _ignore
         for record in whole_records(stream, partial(report, path)):
             if isinstance(record, Channel):
                 topics[record.id] = record.topic
             elif isinstance(record, Message):
                 topic = topics.get(record.channel_id)
-                if topic is None and record.channel_id not in told:
-                    told.add(record.channel_id)
+                if topic is None and record.channel_id not in reported:
+                    reported.add(record.channel_id)
                     report(path, f"what channel {record.channel_id} is was in a damaged chunk")
                 entry = None if topic is None else _decoded(topic, record)
                 if entry is not None:

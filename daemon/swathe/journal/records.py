@@ -43,7 +43,7 @@ def whole_records(stream: BinaryIO, report: Callable[[str], None]) -> Iterator[o
 
     Args:
         stream: a journal file of which at least the magic bytes are there.
-        report: told of what is damaged or cut off, with its place.
+        report: called for what is damaged or cut off, with its offset.
     """
     size = os.fstat(stream.fileno()).st_size
     at = len(MCAP0_MAGIC)

@@ -198,7 +198,7 @@ class JournalWriter:
         """Let go of the file, whatever its buffer still holds."""
         self._writer = None
         if self._stream is not None:
-            # A full disk was told already; closing tries once more to write, and fails once more.
+            # A full disk has been reported; closing tries to write again, and fails again.
             with contextlib.suppress(OSError):
                 self._stream.close()
 

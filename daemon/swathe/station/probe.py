@@ -13,7 +13,7 @@ __all__ = ["beam_on_wall", "beam_warnings", "check_probe"]
 def beam_on_wall(station: Station) -> float | None:
     """Return the width of the beam on the back wall at nominal thickness, -6 dB, mm.
 
-    None where it cannot be told: no probe, a dual-element one, no nominal thickness, or no velocity.
+    None where it is unknown: no probe, a dual-element one, no nominal thickness, or no velocity.
     """
     probe, law = station.probe, law_of(station)
     depth = station.survey.nominal_thickness

@@ -253,8 +253,8 @@ class AlarmRegister:
                 self._raised[key] = self.raise_alarm(
                     key[0], detail(), since=since, device=key[1], scan=scan, index=index
                 )
-        elif key[0] is not AlarmKind.TOO_FAST and alarm.detail != (told := detail()):
-            alarm.detail = told
+        elif key[0] is not AlarmKind.TOO_FAST and alarm.detail != (text := detail()):
+            alarm.detail = text
             self.note(alarm)
 
     def _finish(self, key: Key, time: int) -> None:

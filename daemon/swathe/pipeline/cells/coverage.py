@@ -32,7 +32,7 @@ class Coverage:
 
     Args:
         grid: the grid; excluded cells are known to it already.
-        stepped: whether lines are told by marks rather than by an encoder.
+        stepped: whether marks, rather than an encoder, give the line.
     """
 
     def __init__(self, grid: Grid, *, stepped: bool) -> None:
@@ -136,7 +136,7 @@ class Coverage:
             self._row = k
 
     def _follow_lines(self, path: ProbePath, row: NDArray[np.int64]) -> None:
-        # A position that was set anew is no travel.
+        # A position reset is no travel.
         step = np.where(path.resets, 0.0, np.abs(np.diff(path.scan, prepend=path.scan[0])))
         total = self._travel_total + np.cumsum(step)
         self._travel_total = float(total[-1])

@@ -258,8 +258,8 @@ class Grid:
                 return np.asarray(best["thickness"] < self.thickness[where])
             case CellRule.STRONGEST:
                 held = self.amplitude[where]
-                told = ~np.isnan(best["amplitude"])
-                return np.asarray((best["amplitude"] > held) | (np.isnan(held) & told))
+                known = ~np.isnan(best["amplitude"])
+                return np.asarray((best["amplitude"] > held) | (np.isnan(held) & known))
             case CellRule.FIRST:
                 return np.zeros(where.shape, bool)
             case CellRule.LAST | CellRule.MEAN:

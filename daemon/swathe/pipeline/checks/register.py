@@ -189,7 +189,7 @@ class CheckRegister:
     def override(self, number: int, *, by: str, because: str) -> Cells:
         """Let a failed check not count; return the cells that it made suspect.
 
-        Some of them may have been read soundly, or made suspect anew, since.
+        Some of them may have been measured again, or made suspect again, since.
         """
         if not 1 <= number <= len(self.checks) or self.checks[number - 1].passed:
             return np.empty(0, np.int64)

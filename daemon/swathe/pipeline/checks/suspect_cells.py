@@ -18,7 +18,7 @@ class SuspectCells:
 
     Args:
         grid: the cells.
-        coverage: is told of cells that are not measured any more.
+        coverage: receives the cells that are not measured any more.
 
     Attributes:
         checks: the checks, in their order.

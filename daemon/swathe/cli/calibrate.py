@@ -67,7 +67,7 @@ def delay(
         raise typer.Exit(Exit.NOT_COVERED)
     total = in_force + found.delay / 1e6
     say(
-        f"{gauge} comes {found.delay / 1e6:+.2f} ms ± {found.error / 1e6:.2f} ms beside the "
+        f"delay of {gauge}: {found.delay / 1e6:+.2f} ms ± {found.error / 1e6:.2f} ms from the "
         f"{in_force:g} ms in force ({found.pairs} pairs of lines)",
     )
     if total < 0:

@@ -62,11 +62,11 @@ def simulate(
             threading.Thread(target=_release, args=(world,), name="enter", daemon=True).start()
         else:
             say("motion begins when every port is listened to; Ctrl-C ends")
-        reported = False
+        announced = False
         while not ended.wait(0.2):
-            if world.finished and not reported:
-                reported = True
-                say("the planned motion is done; the devices continue to send")
+            if world.finished and not announced:
+                announced = True
+                say("the planned motion is done; the devices go on speaking")
         say("ended")
         if truth is not None:
             world.truth.save(truth)

@@ -2,7 +2,7 @@
 
 A device may say ``description = "gauge.toml"`` in place of ``driver`` and ``protocol``. What
 stands in that file under ``[port]`` holds for the device, too, unless the station file says
-otherwise. The files' texts go into the journal beside the station file's, so that a rebuild looks
+otherwise. The files' texts go into the journal with the station file, so that a rebuild looks
 nothing up.
 """
 

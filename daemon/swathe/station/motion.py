@@ -73,7 +73,7 @@ class RetryTable(StationTable):
     time_budget: Duration | None = Field(None, gt=0, description="of a run, ns")
     battery_budget: Duration | None = Field(None, gt=0, description="of a charge, ns")
     resumptions: int = Field(
-        10, ge=0, le=1000, description="lost answers and drifts to recover from"
+        10, ge=0, le=1000, description="unanswered commands and drifts from which the run continues"
     )
 
 

@@ -8,11 +8,14 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+import typing
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pydantic import TypeAdapter
+from pydantic import BaseModel, TypeAdapter
+from pydantic.fields import FieldInfo
 
 from support.documents import ROOT, Block, blocks, documents
 from swathe.messages import CommandMessage
@@ -28,6 +31,7 @@ RUN_BY = {
     "text": "nobody: a picture of a folder",
 }
 MAX_README_LINES = 170
+GUIDE = ROOT / "daemon" / "guide"
 
 
 def whole_station() -> dict[str, Any]:
@@ -55,6 +59,14 @@ def test_readme_station_is_valid(tmp_path: Path) -> None:
     station.write_text(blocks("toml", of=ROOT / "README.md")[0].text, "utf-8")
     settings, _ = read_station(station)
     assert settings.shape == (1, 1001)
+
+
+def test_guide_station_is_valid(tmp_path: Path) -> None:
+    """The larger station of the guide is a whole one."""
+    station = tmp_path / "penstock.toml"
+    station.write_text(blocks("toml", of=GUIDE / "station.md")[0].text, "utf-8")
+    settings, _ = load_station(station)
+    assert settings.shape == (31, 226)
 
 
 @pytest.mark.parametrize("block", blocks("toml"), ids=str)
@@ -116,3 +128,76 @@ def test_readme_lists_every_command() -> None:
     assert hasattr(group, "commands")
     table = (ROOT / "README.md").read_text("utf-8").partition("| command |")[2].partition("\n\n")[0]
     assert set(re.findall(r"`swathe (\w+)", table)) == set(group.commands)
+
+
+def tables_of(model: type[BaseModel], path: str = "") -> Iterator[tuple[str, type[BaseModel]]]:
+    """Yield path and model of each table of the station file, as its heading names it.
+
+    What is in `protocol` and `talk` is the drivers' own: drivers/README.md has it, and
+    tests/drivers/test_readme.py checks that.
+    """
+    yield path, model
+    for name, field in model.model_fields.items():
+        for inner in models_in(field.annotation):
+            if not field.exclude and not inner.__module__.startswith("swathe_drivers."):
+                yield from tables_of(inner, f"{path}.{name}".lstrip("."))
+
+
+def models_in(annotation: object) -> Iterator[type[BaseModel]]:
+    """Yield the models within a type such as ``X | None`` or ``dict[str, X]``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for argument in typing.get_args(annotation):
+        yield from models_in(argument)
+
+
+def key_tables() -> Iterator[tuple[str, list[str], dict[str, str]]]:
+    """Yield document, paths in the heading, and default by key of each table of keys."""
+    for path in documents():
+        for section in re.split(r"^#+ ", path.read_text("utf-8"), flags=re.MULTILINE)[1:]:
+            heading, _, text = section.partition("\n")
+            paths = re.findall(r"`\[+([\w.]+?)(?:\.NAME)?\]+`", heading)
+            if heading == "All tables":
+                paths = [""]
+            rows: dict[str, str] = {}
+            for keys, default in re.findall(
+                r"^\| (`[^|]+`) \| [^|]*\| ([^|]+) \| [^|]+ \|$", text, flags=re.MULTILINE
+            ):
+                names = re.findall(r"`(\w+)`", keys)
+                defaults = default.split(", ") if len(names) > 1 else [default]
+                rows |= dict(zip(names, defaults, strict=True))
+            if paths:
+                yield path.name, paths, rows
+
+
+def assert_default(where: str, text: str, field: FieldInfo) -> None:
+    """Fail unless `text` is what the guide may state as the default of `field`."""
+    if text == "required":
+        assert field.is_required(), where
+        return
+    assert not field.is_required(), f"{where} is required"
+    default = field.get_default(call_default_factory=True)
+    if text == "none":
+        assert not default or isinstance(default, BaseModel), f"{where}: {default}"
+        return
+    kind: TypeAdapter[Any] = TypeAdapter(field.rebuild_annotation())
+    assert kind.validate_python(tomllib.loads(f"key = {text.strip('`')}")["key"]) == default, where
+
+
+def test_guide_names_every_key_of_the_station_file() -> None:
+    """Each table has one table of keys in the guide: its keys, no other, with their defaults."""
+    models = dict(tables_of(Station))
+    described: list[str] = []
+    for document, paths, rows in key_tables():
+        fields: dict[str, FieldInfo] = {}
+        for path in paths:
+            assert path in models, f"{document}: no table [{path}]"
+            fields |= {k: f for k, f in models[path].model_fields.items() if not f.exclude}
+        assert rows.keys() == fields.keys(), f"{document}: {paths}"
+        for name, text in rows.items():
+            assert_default(f"{document}: {paths} {name}", text, fields[name])
+        described += paths
+    assert len(described) == len(set(described))
+    covered = {models[path] for path in described}
+    missing = [path for path, model in models.items() if model not in covered]
+    assert missing == []

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import io
+import re
 import shlex
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -152,3 +154,78 @@ def test_guide_to_the_crawler(tmp_path: Path) -> None:
     assert "moved by a crawler" in run(commands.take("swathe"), tmp_path)
     assert commands.left == []
     assert SurveyFolder(tmp_path / "crawler").begun
+
+
+def at_block(
+    arguments: str, folder: Path, world: World, steps: list[float], *, code: int = 0
+) -> str:
+    """Run `swathe`; at each prompt put the probe on the next step (mm) and press Enter."""
+    process = start(arguments, folder)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    output = ""
+    try:
+        for step in steps:
+            prompts = output.count("press Enter")
+            while output.count("press Enter") == prompts:
+                character = process.stdout.read(1)
+                assert character, output
+                output += character
+            assert world.wait_started(30)
+            settled = world.put_on(step) + 0.3
+            while world.now_s < settled:
+                time.sleep(0.02)
+            process.stdin.write("\n")
+            process.stdin.flush()
+        output += process.communicate("q\n", timeout=30)[0]
+    finally:
+        process.kill()
+    assert process.returncode == code, output
+    return output
+
+
+def test_guide_to_calibration(tmp_path: Path) -> None:
+    """Calibrate, check, scan, a check that fails, its override: on the simulated block and line."""
+    page = "daemon/guide/calibration.md"
+    commands = Commands(page)
+    tables, record, *_ = blocks("toml", of=ROOT / page)
+    (readme,) = blocks("toml", of=ROOT / "README.md")
+    plan = re.sub(r"^\[calibration\](?:.+\n)+", "", readme.text, flags=re.MULTILINE)
+    plan = plan.replace('folder = "profile"', 'folder = "strip"').replace('"2 m"', '"100 mm"')
+    station = tmp_path / "strip.toml"
+    station.write_text(f"{plan}\n{tables.text}", "utf-8")
+    line = load_scenario(builtin_scenario("profile"))
+    block = load_scenario(builtin_scenario("block"))
+    quick = block.motion.model_copy(update={"lift_s": 0.3, "wait_s": 0.3})
+    block = block.model_copy(update={"device": line.device, "motion": quick})
+    ports = tmp_path / "ports"
+    ports.mkdir()
+
+    with World(block, ports_dir=ports) as world:
+        output = at_block(commands.take("swathe"), tmp_path, world, [12.7, 10.16, 7.62, 5.08])
+        assert "zero offset 0.31" in output
+        own, _, others = tables.text.partition("\n\n")
+        assert own.startswith("[calibration]")
+        station.write_text(f"{plan}\n{record.text}\n{others}", "utf-8")
+        output = at_block(commands.take("swathe"), tmp_path, world, [12.7, 5.08])
+        assert "check 1 passed" in output
+    with World(line, ports_dir=ports):
+        run(commands.take("swathe"), tmp_path)
+    drifted = block.part.model_copy(update={"velocity_mm_per_us": 6.05})
+    with World(block.model_copy(update={"part": drifted}), ports_dir=ports) as world:
+        output = at_block(commands.take("swathe"), tmp_path, world, [12.7, 5.08], code=3)
+        assert "check 2 FAILED: 51 cells" in output
+        output = run(commands.take("swathe"), tmp_path)
+        assert "expanded uncertainty" in output
+        assert "51 cells SUSPECT" in output
+        assert "check failed" in run(commands.take("swathe"), tmp_path, code=3)
+        assert "100.00 % of 51 cells measured" in run(commands.take("swathe"), tmp_path)
+
+        words = commands.take("swathe").replace("1 m", "60 mm")  # between the outer steps
+        assert "60 mm" in words
+        output = at_block(words, tmp_path, world, [12.7, 5.08] * 3)
+        assert "scan.counts_per_mm = 19.2" in output
+        output = at_block(commands.take("swathe"), tmp_path, world, [12.7, 5.08])
+        assert "60.00 mm, 2.362 in" in output
+    assert "no delay to take off" in run(commands.take("swathe"), tmp_path)
+    assert commands.left == []

@@ -28,7 +28,7 @@ RUN_BY = {
     "sh": "CI, and test_set_up_commands_are_two",
     "sh-session": "tests/system/test_documents.py",
     "python": "tests/system/test_documents.py",
-    "text": "nobody: a picture of a folder",
+    "text": "nobody: a picture of a folder, a formula",
 }
 MAX_README_LINES = 170
 GUIDE = ROOT / "daemon" / "guide"
@@ -65,7 +65,7 @@ def test_guide_station_is_valid(tmp_path: Path) -> None:
     """The larger station of the guide is a whole one."""
     station = tmp_path / "penstock.toml"
     station.write_text(blocks("toml", of=GUIDE / "station.md")[0].text, "utf-8")
-    settings, _ = load_station(station)
+    settings, _ = read_station(station)
     assert settings.shape == (31, 226)
 
 

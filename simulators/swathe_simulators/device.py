@@ -1,29 +1,37 @@
 """A device: samples on its own clock, in batches of lines with their times of arrival.
 
-What is said of lines holds for the blocks of an instrument that sends A-scans, too.
+Encoder counts, wrong clocks and late arrivals are made here. All of it holds for the blocks of an
+instrument that sends A-scans too.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from swathe_simulators import blocks, encoder, gauge, protocol, timing
-from swathe_simulators.base import Floats
+from swathe_simulators import gauge, protocol
+from swathe_simulators.base import Floats, Ints
 from swathe_simulators.device_models import (
+    AxisModel,
+    ClockModel,
     CombinedModel,
     CountsModel,
     EchoModel,
     EncoderModel,
     GaugeModel,
+    LatencyModel,
     WaveformModel,
 )
 from swathe_simulators.faults import CouplingFaults, WheelSlip
 from swathe_simulators.part import Part
 from swathe_simulators.trajectory import Trajectory
 from swathe_simulators.truth import ROW, Rows
+
+BITS_PER_BYTE = 10
+"""Start bit, eight data bits, stop bit."""
 
 DeviceModels = EncoderModel | GaugeModel | CombinedModel
 
@@ -85,7 +93,7 @@ class Device:
     def columns(self) -> list[str]:
         """Return the names and units of a line's columns or a block's fields, in order."""
         if self._waveform is not None:
-            return blocks.columns(self._waveform)
+            return protocol.columns(self._waveform)
         names = ["letter"]
         if self.model.clock is not False:
             names.append("clock (us)")
@@ -107,7 +115,7 @@ class Device:
         chance = _Chance(np.random.SeedSequence(seed.entropy, spawn_key=seed.spawn_key))
         _, lines = self._sampled(np.zeros(1), np.zeros(1), trajectory, chance, 0)
         if self._waveform is not None:
-            return lines[0][: blocks.HEAD_BYTES + 8].hex(" ") + " …"
+            return lines[0][: protocol.HEAD_BYTES + 8].hex(" ") + " …"
         return lines[0].decode("ascii").rstrip()
 
     def produce(self, until_s: float, trajectory: Trajectory, start_s: float | None) -> SampleBatch:
@@ -137,13 +145,11 @@ class Device:
 
     def _arrivals(self, time: Floats, length: npt.NDArray[np.int64]) -> Floats:
         model = self.model
-        jitter = timing.draw_jitter(model.latency, len(time), self._chance.arrival)
+        jitter = draw_jitter(model.latency, len(time), self._chance.arrival)
         baud = model.port.baud
-        per_byte = timing.BITS_PER_BYTE / baud if baud else 0.0
+        per_byte = BITS_PER_BYTE / baud if baud else 0.0
         on_wire = length.astype(np.float64) * per_byte
-        due = timing.deliveries(
-            time + model.latency.delay_ms / 1e3 + jitter, on_wire, self._line_free_s
-        )
+        due = deliveries(time + model.latency.delay_ms / 1e3 + jitter, on_wire, self._line_free_s)
         self._line_free_s = float(due[-1])
         return due
 
@@ -168,13 +174,13 @@ class Device:
         sent: list[npt.NDArray[np.generic]] = []
         if model.clock is not False:
             # A fast world has honest clocks: they tick in real microseconds.
-            rows["clock_us"] = timing.stamps(model.clock, time / self._speed)
+            rows["clock_us"] = stamps(model.clock, time / self._speed)
             if self._waveform is not None:
                 rows["clock_us"] &= np.uint64(0xFFFFFFFF)
             sent.append(rows["clock_us"])
         if isinstance(model, CountsModel):
             rolled = states.scan - self._slip.lost(table, states)
-            whole, as_sent = encoder.axis_columns(model.axes, model.bits, rolled, states.index)
+            whole, as_sent = axis_columns(model.axes, model.bits, rolled, states.index)
             for axis, column in zip(model.axes, whole, strict=True):
                 rows[f"{axis.axis}_counts"] = column
             sent += as_sent
@@ -216,10 +222,77 @@ class Device:
             strength=chance.amplitude.standard_normal(len(rows)),
             grass=chance.grass,
         )
-        return blocks.encode_blocks(
+        return protocol.encode_blocks(
             waveform,
             clock=rows["clock_us"],
             sequence=rows["sequence"],
             coupled=rows["valid"],
             codes=codes,
         )
+
+
+def counts(axis: AxisModel, position: Floats) -> Ints:
+    """Return floor(position · counts_per_mm · sign + preset), counts after quadrature.
+
+    Args:
+        axis: the encoded axis.
+        position: mm, shape (n,), with whatever the wheel has slipped already taken off.
+    """
+    exact = position * (axis.counts_per_mm * axis.sign) + axis.preset
+    return np.floor(exact).astype(np.int64)
+
+
+def as_sent(values: Ints, bits: int | None) -> Ints:
+    """Return counts as the counter sends them: unsigned in `bits`, or signed if None."""
+    return values if bits is None else values & ((1 << bits) - 1)
+
+
+def axis_columns(
+    axes: Sequence[AxisModel], bits: int | None, scan: Floats, index: Floats
+) -> tuple[list[Ints], list[Ints]]:
+    """Return the counts of all axes: without roll-over, and as sent; shape (n,) each."""
+    positions = {"scan": scan, "index": index}
+    whole = [counts(axis, positions[axis.axis]) for axis in axes]
+    return whole, [as_sent(column, bits) for column in whole]
+
+
+def stamps(clock: ClockModel, wall_s: Floats) -> npt.NDArray[np.uint64]:
+    """Return what a device's clock shows, unsigned µs.
+
+    Args:
+        clock: its offset, skew and roll-over.
+        wall_s: real seconds since the world was switched on, shape (n,).
+    """
+    ticks = np.floor(np.maximum(wall_s, 0.0) * (1e6 + clock.skew_ppm)).astype(np.uint64)
+    shown = ticks + np.uint64(clock.offset_us)
+    if clock.wrap_bits is not None and clock.wrap_bits < 64:
+        shown &= np.uint64((1 << clock.wrap_bits) - 1)
+    return shown
+
+
+def draw_jitter(model: LatencyModel, size: int, random: np.random.Generator) -> Floats:
+    """Return random delays in world seconds with the model's mean, shape (size,).
+
+    The gamma law has shape 2, so that the quickest lines are rare; the exponential one
+    has them most often.
+    """
+    mean = model.jitter_ms / 1e3
+    if model.shape == "gamma":
+        return random.standard_gamma(2.0, size=size) * (mean / 2.0)
+    return random.standard_exponential(size=size) * mean
+
+
+def deliveries(ready_s: Floats, transmission_s: Floats, line_free_s: float) -> Floats:
+    """Return when each line has left its port completely, in order.
+
+    A line starts when it is ready and the one before it is through:
+    end[i] = max(ready[i], end[i-1]) + transmission[i], solved without a loop.
+
+    Args:
+        ready_s: when each line is handed to the port, shape (n,).
+        transmission_s: how long its bytes take, shape (n,).
+        line_free_s: when the port is through with what came before.
+    """
+    total = np.cumsum(transmission_s)
+    begin = np.maximum.accumulate(np.maximum(ready_s, line_free_s) - (total - transmission_s))
+    return begin + total

@@ -10,9 +10,9 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from swathe_simulators.blocks import block_size
 from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.device_models import CountsModel, EchoModel
+from swathe_simulators.protocol import block_size
 from swathe_simulators.scenario_models import Scenario, StepsModel
 from swathe_simulators.step_block import unknown_steps
 

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from swathe_simulators.crawler.link import Link
-from swathe_simulators.crawler.making import make_crawler
+from swathe_simulators.crawler.machine import Crawler
+from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.device import Device
 from swathe_simulators.faults import CouplingFaults, WheelSlip
 from swathe_simulators.motion import Motion
@@ -23,6 +24,7 @@ from swathe_simulators.outlet import DeviceInfo, Outlet
 from swathe_simulators.part import Part
 from swathe_simulators.ports import make_port
 from swathe_simulators.scenario_models import CouplingLossModel, Scenario, SlipModel
+from swathe_simulators.trajectory import Trajectory
 from swathe_simulators.truth import TruthLog
 
 PERIOD_S = 0.001
@@ -373,3 +375,14 @@ class World:
             if self.crawler is not None and self._start_s is not None:
                 self.crawler.watch(until_s - self._start_s)
             self._horizon_s = until_s
+
+
+def make_crawler(
+    scenario: Scenario, trajectory: Trajectory, folder: Path, seed: np.random.SeedSequence
+) -> Crawler | None:
+    """Return the crawler of a scenario, its port still closed; None if it is not commanded."""
+    model = scenario.motion
+    if not isinstance(model, CommandedModel):
+        return None
+    port = make_port(model.port, name=model.name, folder=folder)
+    return Crawler(model, trajectory=trajectory, port=port, seed=seed)

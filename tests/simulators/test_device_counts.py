@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from swathe_simulators.device import as_sent, axis_columns, counts
 from swathe_simulators.device_models import AxisModel
-from swathe_simulators.encoder import as_sent, axis_columns, counts
 
 
 @pytest.mark.parametrize("sign", [1, -1])

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swathe_simulators.blocks import block_size, columns, crc16, encode_blocks
 from swathe_simulators.device_models import WaveformModel
+from swathe_simulators.protocol import block_size, columns, crc16, encode_blocks
 
 
 def crc_bit_by_bit(data: bytes) -> int:

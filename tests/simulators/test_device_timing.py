@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from swathe_simulators.device import deliveries, draw_jitter, stamps
 from swathe_simulators.device_models import ClockModel, LatencyModel
-from swathe_simulators.timing import deliveries, draw_jitter, stamps
 
 
 def test_stamps_skew_and_offset() -> None:

@@ -81,7 +81,7 @@ def play(source: PlayedSource) -> None:
     source.say("gap/3", **gap(3, (11.5, 12.5), (3.5, 4.5), cause="too fast", cells=1))
     source.say("port/encoder", **port("encoder"))
     source.say("port/gauge", **port("gauge", state="lost", detail="gone", faults={"checksum": 3}))
-    step = {"thickness": 10.0, "found": 10.02, "deviation": 0.02, "spread": 0.01, "readings": 9}
+    step = {"thickness": 10.0, "measured": 10.02, "deviation": 0.02, "spread": 0.01, "readings": 9}
     check = {"phase": "before", "by": "crew", "block": "B-1", "ended": "2030-01-01T09:00:00Z",
              "tolerance": 0.1, "steps": [step], "passed": True, "suspects": 0, "overridden_by": "",
              "overridden_because": ""}  # fmt: skip

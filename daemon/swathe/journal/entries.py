@@ -5,11 +5,11 @@ An entry has a time (ns of the host's monotonic clock) and is one of
 - ``Chunk``: bytes as they arrived at a port;
 - ``Sent``: bytes that were sent to a port, or given up as a request without an answer;
 - ``PortChange``: a port opened, was lost, or closed;
-- ``Tick``: time went by; time-outs act on ticks, never on a clock;
-- ``Mark``: something was said: a run opened, a line started, a note, a run ended.
+- ``Tick``: time passed; time-outs act on ticks, never on a clock;
+- ``Mark``: an event of the survey: a run opened, a line started, a note, a run ended.
 
 The ``opened`` mark is a run's first entry. It holds the station file, the versions in force and
-the wall-clock time of its own monotonic time, so that the journal needs nothing beside itself.
+the wall-clock time of its own monotonic time, so that the journal is complete by itself.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ __all__ = ["Chunk", "Entry", "Mark", "MarkKind", "PortChange", "Sent", "Tick"]
 
 
 class MarkKind(StrEnum):
-    """What a mark says; its ``detail`` keys are given in brackets."""
+    """Kind of a mark; the keys of its ``detail`` are given in brackets."""
 
     OPENED = "opened"
     """A run began [survey, station, versions, utc_ns; purpose: scan unless it is a check;
@@ -32,7 +32,7 @@ class MarkKind(StrEnum):
     """The probe is on another line of a stepped index axis [line, by]."""
 
     NOTE = "note"
-    """The operator wrote something down [text, by]."""
+    """A note by the operator [text, by]."""
 
     CHECK_BEGUN = "check begun"
     """The probe is on a block of known steps: readings check the calibration, and belong to no
@@ -42,34 +42,34 @@ class MarkKind(StrEnum):
     """A step of the block was read from one host time to another [thickness, begin, end]."""
 
     CHECK_ENDED = "check ended"
-    """The check is done and passes or fails."""
+    """The check is complete and passes or fails."""
 
     CHECK_OVERRIDDEN = "check overridden"
-    """A failed check does not count [check, by, because]."""
+    """The failure of a check is overridden [check, by, because]."""
 
     PAUSED = "paused"
-    """From now on readings belong to no cell and the way is not followed [by, because, from_start:
-    so from the run's beginning, may be missing]."""
+    """From the mark on, readings belong to no cell and the path is not followed [by, because,
+    from_start: from the beginning of the run, optional]."""
 
     RESUMED = "resumed"
-    """Readings count again, and the way begins where the probe is [by]."""
+    """Readings count again, and the path begins at the position of the probe [by]."""
 
     ZONE_EXCLUDED = "zone excluded"
-    """A rectangle is not asked for any more; borders in mm [name, scan, index: null for all of the
+    """A rectangle is excluded from the plan; borders in mm [name, scan, index: null for all of the
     axis, by]."""
 
     GAP_REQUESTED = "gap requested"
-    """A gap is to be scanned again next [gap, by]."""
+    """A gap is requested to be scanned again next [gap, by]."""
 
     ALARM_ACKNOWLEDGED = "alarm acknowledged"
-    """Somebody has seen an alarm [alarm, by]."""
+    """An alarm was acknowledged [alarm, by]."""
 
     MOTION = "motion"
-    """What moves the probe changed its state [state, event, text]; no cell depends on it."""
+    """The crawler changed its state [state, event, text]; no cell depends on it."""
 
     REFERENCED = "referenced"
-    """The probe is at rest at a place that is known otherwise, as after homing: from here on the
-    encoder's counts tell this place; mm, an axis may be missing [scan, index, by]."""
+    """The probe is at rest at a known position, as after homing: later encoder counts are taken
+    relative to it; mm, an axis is optional [scan, index, by]."""
 
     ENDED = "ended"
     """A run ended in good order [status, reason]."""
@@ -88,8 +88,8 @@ class Chunk:
 class Sent:
     """Bytes sent to the port `port`.
 
-    Where `unanswered`, they are not sent again at `time`, but were a request that got no answer in
-    time until then.
+    Where `unanswered`, nothing is sent at `time`: the bytes are those of a request whose answer was
+    due by then and did not come.
     """
 
     time: int
@@ -100,7 +100,7 @@ class Sent:
 
 @dataclass(frozen=True, slots=True)
 class PortChange:
-    """The port `port` is now in `state`; `detail` says why in words."""
+    """The port `port` is now in `state`; `detail` is the reason as text."""
 
     time: int
     port: str
@@ -117,7 +117,7 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Something was said at `time`."""
+    """An event of the survey at `time`."""
 
     time: int
     kind: MarkKind

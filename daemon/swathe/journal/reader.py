@@ -1,4 +1,4 @@
-"""Reading a journal back, torn tail and all."""
+"""Reading a journal, including one that a crash cut off."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ def read_journal(
 
     Args:
         folder: a survey's ``journal`` folder.
-        on_torn: called for each damaged chunk, and for each file that ends before its end, as a crash
-            leaves it, with its place.
+        on_torn: called with the path and a message for each damaged chunk, and for each file that
+            a crash cut off.
 
     Raises:
-        JournalError: there is no journal, or a file is no journal of ours.
+        JournalError: there is no journal, or a file is not one of a journal.
     """
     paths = segment_paths(folder)
     if not paths:
@@ -57,7 +57,7 @@ def read_segment(
         magic = stream.read(len(MCAP0_MAGIC))
         if magic != MCAP0_MAGIC:
             if MCAP0_MAGIC.startswith(magic):
-                return  # killed between making the file and writing its first bytes
+                return  # killed between creating the file and writing its first bytes
             raise JournalError(path, "is no MCAP file")
         topics: dict[int, str] = {}
         reported: set[int] = set()
@@ -89,7 +89,7 @@ def _decoded(topic: str, record: Message) -> Entry | None:
     if port and kind in ("sent", "unanswered"):
         return Sent(time, port, data, unanswered=kind == "unanswered")
     if topic not in ("port-state", "mark"):
-        return None  # a channel of a later version of ours
+        return None  # a channel of a later version
     detail: dict[str, Any] = json.loads(data)
     if topic == "port-state":
         return PortChange(time, detail["port"], detail["state"], detail["detail"])

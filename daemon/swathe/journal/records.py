@@ -1,9 +1,9 @@
-"""The records of a journal file, found again behind a damaged one.
+"""Reads the records of a journal file, and resynchronizes after a damaged one.
 
-An MCAP file is a row of records, each with an operation code, a length and a body. The container's
-own reader trusts the length, so that one rotten byte in it would cost the rest of the night. Here
-a chunk must agree with itself before its length is trusted; when it does not, the next place that
-looks like a chunk of ours, and agrees with itself, is where reading goes on.
+An MCAP file is a sequence of records, each with an operation code, a length and a body. The
+container's own reader trusts the length, so that one corrupt byte in it loses the rest of the file.
+Here a chunk must be consistent before its length is trusted; otherwise reading continues at the
+next position that holds a consistent chunk.
 """
 
 from __future__ import annotations
@@ -34,16 +34,16 @@ _KNOWN = frozenset(Opcode)
 _FOOTER_BYTES = 20
 _SEARCH_BYTES = 1 << 20
 
-# What a rotten chunk makes the container's own reader raise; zstandard's error is its own.
+# What a corrupt chunk makes the container's own reader raise; zstandard has an error of its own.
 _DAMAGE = (McapError, CRCValidationError, EOFError, ValueError, struct.error, ZstdError)
 
 
 def whole_records(stream: BinaryIO, report: Callable[[str], None]) -> Iterator[object]:
-    """Yield channels and messages of every whole chunk, and channels that stand beside them.
+    """Yield channels and messages of every whole chunk, and channels outside the chunks.
 
     Args:
-        stream: a journal file of which at least the magic bytes are there.
-        report: called for what is damaged or cut off, with its offset.
+        stream: a journal file that has at least its magic bytes.
+        report: called with a message, which has the byte offset, for what is damaged or cut off.
     """
     size = os.fstat(stream.fileno()).st_size
     at = len(MCAP0_MAGIC)
@@ -59,12 +59,12 @@ def whole_records(stream: BinaryIO, report: Callable[[str], None]) -> Iterator[o
                 report(f"is cut off in its last bytes, after byte {end:,}")
             return
         if not whole or (code == Opcode.CHUNK) is not _is_chunk(body):
-            found = _next_chunk(stream, at + 1, size)
-            if found is None:
+            begin = _next_chunk(stream, at + 1, size)
+            if begin is None:
                 report(f"ends in mid-chunk at byte {at:,}: {size - at:,} bytes are left out")
                 return
-            report(f"a damaged chunk at bytes {at:,} to {found:,} is left out")
-            at = found
+            report(f"a damaged chunk at bytes {at:,} to {begin:,} is left out")
+            at = begin
             continue
         try:
             if code == Opcode.CHUNK:
@@ -80,35 +80,35 @@ def whole_records(stream: BinaryIO, report: Callable[[str], None]) -> Iterator[o
 def _records_of(body: bytes) -> list[object]:
     chunk = McapChunk.read(ReadDataStream(BytesIO(body)))
     if frame_content_size(chunk.data) != chunk.uncompressed_size:
-        # Found out before so much memory is asked for.
-        msg = "its size is not what it says"
-        raise ValueError(msg)
+        # Checked before so much memory is allocated.
+        message = "its size is not the declared one"
+        raise ValueError(message)
     return list(breakup_chunk(chunk, validate_crc=True))
 
 
 def _is_chunk(body: bytes) -> bool:
-    """Return whether `body` is that of a chunk of ours, whose length agrees with its data's."""
+    """Return whether `body` is that of a zstd chunk whose length agrees with its data's."""
     if body[_COMPRESSION_AT : _BODY_HEAD - 8] != _COMPRESSION:
         return False
     return int.from_bytes(body[_BODY_HEAD - 8 : _BODY_HEAD], "little") == len(body) - _BODY_HEAD
 
 
 def _next_chunk(stream: BinaryIO, start: int, size: int) -> int | None:
-    """Return where the next chunk that agrees with itself begins, from `start` on."""
+    """Return the offset of the first consistent chunk from `start` on; None without one."""
     lead = _HEAD.size + _COMPRESSION_AT
     at = start + lead
     while at < size:
         stream.seek(at)
         block = stream.read(_SEARCH_BYTES + len(_COMPRESSION) - 1)
-        found = block.find(_COMPRESSION)
-        if found < 0:
+        offset = block.find(_COMPRESSION)
+        if offset < 0:
             at += _SEARCH_BYTES
             continue
-        begins = at + found - lead
-        stream.seek(begins)
+        begin = at + offset - lead
+        stream.seek(begin)
         code, length = _HEAD.unpack(stream.read(_HEAD.size))
-        fits = code == Opcode.CHUNK and begins + _HEAD.size + length <= size
+        fits = code == Opcode.CHUNK and begin + _HEAD.size + length <= size
         if fits and _is_chunk(stream.read(length)):
-            return begins
-        at += found + 1
+            return begin
+        at += offset + 1
     return None

@@ -1,9 +1,10 @@
-"""Appending to the journal: MCAP files that a crash cannot spoil.
+"""Appends to the journal: MCAP files that survive a crash.
 
 Each run begins a file of its own, ``journal/0001.mcap``, ``0002.mcap`` and so on, and a long run
-goes on in the next: a file that a crash tore is left as it is and read up to its last whole chunk. `JournalWriter.flush` closes a
-chunk (compressed, with its CRC) and hands it to the operating system, which a kill of this process
-cannot undo; `JournalWriter.sync` sees it through to the disk, which a power cut cannot undo.
+continues in the next one. A file that a crash cut off is left as it is and read up to its last
+whole chunk. `JournalWriter.flush` closes a chunk (compressed, with its CRC) and hands it to the
+operating system: it survives a kill of this process. `JournalWriter.sync` writes it to the disk:
+it survives a power cut.
 
 Channels: ``port/NAME`` (raw bytes), ``port-state``, ``mark`` (JSON) and ``tick`` (empty). An
 entry's log time is the host's monotonic time, its publish time the wall clock.
@@ -31,9 +32,9 @@ __all__ = ["JournalWriter", "segment_paths"]
 
 _FULL = "cannot be written: {}; make room and run again, what is in the journal is resumed"
 _CHUNK_BYTES = 1 << 20
-# The container's writer remembers each chunk until its file ends. So many of them are half an hour
-# of a run and some tens of MB of memory; then the run goes on in a next file.
-_MOST_CHUNKS = 60_000
+# The container's writer keeps an entry for each chunk until its file ends. This many are half an
+# hour of a run and some tens of MB of memory; then the run continues in the next file.
+_MAX_CHUNKS = 60_000
 
 
 def segment_paths(folder: Path) -> list[Path]:
@@ -42,15 +43,15 @@ def segment_paths(folder: Path) -> list[Path]:
 
 
 class JournalWriter:
-    """One run's journal file; a context manager, closed once and for all by its exit.
+    """Writes one run's journal; a context manager that is entered once.
 
-    Not thread-safe but for `sync`, which may run in another thread: it touches the file's
-    descriptor only.
+    Not thread-safe, except for `sync`, which uses the file's descriptor only and may run in
+    another thread.
 
     Args:
-        folder: the survey's ``journal`` folder; made when missing.
+        folder: the survey's ``journal`` folder; created when missing.
         wall_clock: ns since 1970, for the publish times.
-        most_chunks: chunks after which a run goes on in a next file.
+        max_chunks: chunks after which a run continues in the next file.
     """
 
     def __init__(
@@ -58,7 +59,7 @@ class JournalWriter:
         folder: Path,
         *,
         wall_clock: Callable[[], int] = time.time_ns,
-        most_chunks: int = _MOST_CHUNKS,
+        max_chunks: int = _MAX_CHUNKS,
     ) -> None:
         self._folder = folder
         self._wall_clock = wall_clock
@@ -66,15 +67,15 @@ class JournalWriter:
         self._writer: Writer | None = None
         self._channels: dict[str, int] = {}
         self._chunks = 0
-        self._most_chunks = most_chunks
+        self._max_chunks = max_chunks
         self.entries = 0
         self.bytes = 0
         self.path = folder
 
     def __enter__(self) -> Self:
         if self._stream is not None:
-            msg = "a journal writer is entered once"
-            raise MisuseError(msg)
+            message = "a journal writer is entered once"
+            raise MisuseError(message)
         self._begin()
         return self
 
@@ -93,7 +94,7 @@ class JournalWriter:
             self._stream,
             chunk_size=_CHUNK_BYTES,
             compression=CompressionType.ZSTD,
-            # Readers go through from the start; nobody looks a message up.
+            # A journal is read from its start; no message is looked up.
             index_types=IndexType.NONE,
             repeat_channels=False,
         )
@@ -115,15 +116,15 @@ class JournalWriter:
         self.close()
 
     def write(self, entry: Entry) -> None:
-        """Append `entry`; it is safe from a kill after the next `flush`.
+        """Append `entry`; it survives a kill after the next `flush`.
 
         Raises:
             MisuseError: the writer is not open.
             JournalError: as `flush`; an entry that fills a chunk closes it.
         """
         if self._writer is None:
-            msg = "write to a journal that is not open"
-            raise MisuseError(msg)
+            message = "write to a journal that is not open"
+            raise MisuseError(message)
         topic, data = _encoded(entry)
         try:
             channel = self._channels.get(topic) or self._new_channel(self._writer, topic)
@@ -139,7 +140,7 @@ class JournalWriter:
         encoding = "json" if topic in ("mark", "port-state") else "application/octet-stream"
         number = writer.register_channel(topic, encoding, schema_id=0)
         self._channels[topic] = number
-        # Once more beside the chunks: the one that names the channel may be the one that rots.
+        # A copy outside the chunks: the chunk that names the channel may be the damaged one.
         record = RecordBuilder()
         Channel(id=number, topic=topic, message_encoding=encoding, schema_id=0, metadata={}).write(
             record
@@ -149,10 +150,10 @@ class JournalWriter:
         return number
 
     def flush(self) -> None:
-        """Close the chunk and hand it to the operating system.
+        """Close the chunk and hand it to the operating system; begin the next file if it is time.
 
         Raises:
-            JournalError: the disk is full or gone; stop and make room, nothing before is lost.
+            JournalError: the disk is full or missing; stop and make room, nothing before is lost.
         """
         if self._writer is None:
             return
@@ -161,12 +162,12 @@ class JournalWriter:
         except OSError as error:
             raise JournalError(self.path, _FULL.format(error.strerror)) from error
         self._chunks += 1
-        if self._chunks >= self._most_chunks:
+        if self._chunks >= self._max_chunks:
             self.close()
             self._begin()
 
     def sync(self) -> None:
-        """See what was flushed through to the disk; safe to call from another thread.
+        """Write what was flushed to the disk; safe to call from another thread.
 
         Raises:
             JournalError: as `flush`.
@@ -177,12 +178,12 @@ class JournalWriter:
         try:
             os.fdatasync(stream.fileno())
         except ValueError:
-            return  # the run went on in the next file, and this one was synced as it was closed
+            return  # the run continues in the next file, and this one was synced when it was closed
         except OSError as error:
             raise JournalError(self.path, _FULL.format(error.strerror)) from error
 
     def close(self) -> None:
-        """Write the file's end and close it; does nothing when it is closed already."""
+        """Write the end of the file, sync and close it; does nothing when it is closed already."""
         if self._writer is None or self._stream is None:
             return
         try:
@@ -195,10 +196,10 @@ class JournalWriter:
             self._abandon()
 
     def _abandon(self) -> None:
-        """Let go of the file, whatever its buffer still holds."""
+        """Close the file, whatever its buffer still holds."""
         self._writer = None
         if self._stream is not None:
-            # A full disk has been reported; closing tries to write again, and fails again.
+            # A full disk was reported already; closing tries to write again, and fails again.
             with contextlib.suppress(OSError):
                 self._stream.close()
 
@@ -219,7 +220,7 @@ def _encoded(entry: Entry) -> tuple[str, bytes]:
 
 
 def _sync_folder(folder: Path) -> None:
-    """Make a new file's name survive a power cut, where the system lets us (Windows does not)."""
+    """Sync a folder, so that a new file's name survives a power cut (not possible on Windows)."""
     if os.name != "posix":
         return
     descriptor = os.open(folder, os.O_RDONLY)

@@ -17,10 +17,10 @@ class StepMessage(Snapshot):
     """A step of the block, as a calibration check measured it."""
 
     thickness: float = Field(description="of the step, mm")
-    found: Annotated[float | None, Digits(4)] = Field(
+    measured: Annotated[float | None, Digits(4)] = Field(
         description="mean of the readings, mm; null without an echo"
     )
-    deviation: Annotated[float | None, Digits(4)] = Field(description="found less thickness, mm")
+    deviation: Annotated[float | None, Digits(4)] = Field(description="measured less thickness, mm")
     spread: Annotated[float | None, Digits(4)] = Field(
         description="standard deviation of the readings, mm"
     )

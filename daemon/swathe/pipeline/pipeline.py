@@ -236,7 +236,7 @@ class Pipeline(SurveyState):
             fill_thickness(batch.readings, self._law)
             checks = self.suspect_cells.checks
             if checks.in_progress:
-                checks.take(batch.readings)
+                checks.add_readings(batch.readings)
             self._alarm_evaluation.add_readings(batch.readings)
             if checks.in_progress or not self._scanning:
                 batch = replace(batch, readings=batch.readings[:0], waveforms=None)

@@ -73,7 +73,7 @@ def check_table(check: Check) -> Table:
         good = abs(step.deviation) <= check.tolerance
         table.add_row(
             f"{step.thickness:.3f}",
-            _number(step.found, ".3f"),
+            _number(step.measured, ".3f"),
             _number(step.deviation, "+.3f"),
             _number(step.spread, ".3f"),
             str(step.readings),

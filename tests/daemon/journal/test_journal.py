@@ -363,7 +363,7 @@ def test_write_full_disk_names_the_path(tmp_path: Path, limit: int, size: int, w
 
 def test_writer_goes_on_in_a_next_file(tmp_path: Path) -> None:
     """A long run goes on in a next file before its list of chunks grows too long."""
-    with JournalWriter(tmp_path / "j", most_chunks=3) as writer:
+    with JournalWriter(tmp_path / "j", max_chunks=3) as writer:
         for number in range(10):
             writer.write(Chunk(number, "gauge", b"line %d\n" % number))
             writer.flush()

@@ -1,8 +1,8 @@
-"""Alarms: what somebody should look at now, since when, and who has seen it.
+"""Alarms: what requires attention, since when, and who acknowledged it.
 
-They are judged at each tick of the journal, so that a rebuild raises the same ones at the same
-times. An alarm ends when its reason has been gone for a while; one whose reason comes back before
-that is still the same. Who acknowledges an alarm has seen it, which does not end it.
+They are evaluated at each tick of the journal, so that a rebuild raises the same ones at the same
+times. An alarm ends when its reason has been absent for a while; when the reason returns before
+that, the alarm continues. To acknowledge an alarm does not end it.
 """
 
 from __future__ import annotations
@@ -30,14 +30,14 @@ class Alarm:
     Attributes:
         number: from 1.
         kind: what it is about.
-        detail: in words.
+        detail: the text.
         device: whose port; empty for others.
-        scan: where, from and to; None without a place.
-        index: likewise.
+        scan: extent on the scan axis; None without a position.
+        index: extent on the index axis.
         since: when its reason began.
         until: when that ended; None while it lasts.
-        acknowledged_by: who has seen it; empty before anybody did.
-        acknowledged: and when; None before.
+        acknowledged_by: who acknowledged it; empty before anybody did.
+        acknowledged: when; None before.
     """
 
     number: int
@@ -54,20 +54,20 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class AlarmInputs:
-    """What is so at a tick; times in ns UTC.
+    """What the alarms depend on at a tick; times in ns UTC.
 
     Attributes:
         now: the tick's time.
-        open_gaps: how many.
+        open_gaps: number of open gaps.
         too_fast: whether cells are about to be skipped.
         limit: mm/s at which they are; None while unknown.
         ports: (state, detail) by device.
-        coupled: when the gauge last had an echo, or scanning went on after a pause; None before,
+        coupled: when the gauge last had an echo, or scanning resumed after a pause; None before,
             and while nobody scans.
         scan: newest position; None while unknown.
         index: likewise.
-        overdue: whether a check of the calibration is overdue, and
-        due: since when.
+        overdue: whether a calibration check is overdue.
+        due: when it is due.
         failed: the failed check in force; None without.
     """
 
@@ -88,7 +88,7 @@ class AlarmRegister:
     """All alarms of a survey.
 
     Args:
-        settings: when there is one; a later run's may differ.
+        settings: conditions of the alarms; those of a later run may differ.
     """
 
     def __init__(self, settings: AlarmSettings) -> None:
@@ -96,15 +96,10 @@ class AlarmRegister:
         self.alarms: list[Alarm] = []
         self._raised: dict[Key, Alarm] = {}
         self._begun: dict[Key, int] = {}
-        self._gone: dict[Key, int] = {}
+        self._absent: dict[Key, int] = {}
         self._changed: dict[int, Alarm] = {}
         self._gaps = 0
-        self._seen_gaps: int | None = None
-
-    @property
-    def standing(self) -> list[Alarm]:
-        """Alarms whose reason lasts, by number."""
-        return [alarm for alarm in self.alarms if alarm.until is None]
+        self._acknowledged_gaps: int | None = None
 
     def take_changed(self) -> list[Alarm]:
         """Return the alarms that changed since the last call, by number."""
@@ -122,7 +117,7 @@ class AlarmRegister:
         scan: Span | None = None,
         index: Span | None = None,
     ) -> Alarm:
-        """Raise an alarm; who raises it ends it."""
+        """Raise an alarm; the caller ends it."""
         alarm = Alarm(
             number=len(self.alarms) + 1,
             kind=kind,
@@ -133,143 +128,145 @@ class AlarmRegister:
             since=since,
         )
         self.alarms.append(alarm)
-        self.note(alarm)
+        self.add_change(alarm)
         return alarm
 
-    def note(self, alarm: Alarm) -> None:
-        """Take note that an alarm changed."""
+    def add_change(self, alarm: Alarm) -> None:
+        """Add an alarm to those that changed."""
         self._changed[alarm.number] = alarm
 
     def end(self, alarm: Alarm, time: int) -> None:
-        """Its reason is gone since `time`."""
+        """End an alarm whose reason ended at `time`."""
         alarm.until = time
-        self.note(alarm)
+        self.add_change(alarm)
 
     def acknowledge(self, number: int, by: str, time: int) -> None:
-        """Somebody has seen an alarm; the first one to say so counts."""
+        """Acknowledge an alarm; the first one to do so is kept."""
         if not 1 <= number <= len(self.alarms) or self.alarms[number - 1].acknowledged_by:
             return
         alarm = self.alarms[number - 1]
         alarm.acknowledged_by, alarm.acknowledged = by, time
         if alarm is self._raised.get((AlarmKind.GAPS, "")):
-            self._seen_gaps = self._gaps
-        self.note(alarm)
+            self._acknowledged_gaps = self._gaps
+        self.add_change(alarm)
 
-    def evaluate(self, sight: AlarmInputs) -> None:
-        """Judge what is so at a tick."""
-        here = _point(sight.scan), _point(sight.index)
-        self._look_at_gaps(sight)
+    def evaluate(self, inputs: AlarmInputs) -> None:
+        """Raise, change and end alarms at a tick."""
+        here = _point(inputs.scan), _point(inputs.index)
+        self._evaluate_gaps(inputs)
         waited = self.settings.coupling_lost
-        lost = sight.coupled is not None and sight.now - sight.coupled >= waited
-        self._judge(
+        lost = inputs.coupled is not None and inputs.now - inputs.coupled >= waited
+        self._update(
             (AlarmKind.COUPLING, ""),
             lost,
-            sight,
-            begun=sight.coupled,
-            detail=lambda: "no echo; look at couplant and probe",
-            place=here,
+            inputs,
+            begun=inputs.coupled,
+            detail=lambda: "no echo; check couplant and probe",
+            position=here,
         )
-        self._judge(
+        self._update(
             (AlarmKind.TOO_FAST, ""),
-            sight.too_fast,
-            sight,
+            inputs.too_fast,
+            inputs,
             after=self.settings.too_fast,
-            detail=lambda: f"go slower than {sight.limit or 0:.0f} mm/s, or cells are skipped",
-            place=here,
+            detail=lambda: f"go slower than {inputs.limit or 0:.0f} mm/s, or cells are skipped",
+            position=here,
         )
-        for device, (state, detail) in sight.ports.items():
-            self._judge(
+        for device, (state, detail) in inputs.ports.items():
+            self._update(
                 (AlarmKind.PORT, device),
                 state != "open",
-                sight,
+                inputs,
                 after=self.settings.port_lost,
                 detail=partial(_port_detail, state, detail),
             )
-        self._judge(
+        self._update(
             (AlarmKind.CHECK_OVERDUE, ""),
-            sight.overdue,
-            sight,
-            begun=sight.due,
+            inputs.overdue,
+            inputs,
+            begun=inputs.due,
             detail=lambda: "check the calibration on the block",
         )
-        failed = sight.failed
-        self._judge(
+        failed = inputs.failed
+        self._update(
             (AlarmKind.CHECK_FAILED, ""),
             failed is not None,
-            sight,
+            inputs,
             begun=None if failed is None else failed.time,
-            detail=lambda: (
-                "" if failed is None else f"check {failed.number}: what is read is in doubt"
-            ),
+            detail=lambda: "" if failed is None else f"check {failed.number}: readings are suspect",
         )
 
-    def _look_at_gaps(self, sight: AlarmInputs) -> None:
+    def _evaluate_gaps(self, inputs: AlarmInputs) -> None:
         key = (AlarmKind.GAPS, "")
-        alarm, count = self._raised.get(key), sight.open_gaps
+        alarm, count = self._raised.get(key), inputs.open_gaps
         self._gaps = count
-        if alarm is not None and self._seen_gaps is not None:
-            if count > self._seen_gaps:  # somebody has seen fewer: it is another alarm
-                self._finish(key, sight.now)
+        if alarm is not None and self._acknowledged_gaps is not None:
+            if count > self._acknowledged_gaps:  # more than were acknowledged: another alarm
+                self._end(key, inputs.now)
             else:
-                self._seen_gaps = count
-        many = count >= self.settings.gaps
-        self._judge(key, many, sight, detail=lambda: f"{count} open" if count > 1 else "one open")
+                self._acknowledged_gaps = count
+        self._update(
+            key,
+            count >= self.settings.gaps,
+            inputs,
+            detail=lambda: f"{count} open" if count > 1 else "one open",
+        )
         if self._raised.get(key) is None:
-            self._seen_gaps = None
+            self._acknowledged_gaps = None
 
-    def _judge(
+    def _update(
         self,
         key: Key,
-        so: bool,
-        sight: AlarmInputs,
+        active: bool,
+        inputs: AlarmInputs,
         *,
         detail: Callable[[], str],
         begun: int | None = None,
         after: int = 0,
-        place: tuple[Span | None, Span | None] = (None, None),
+        position: tuple[Span | None, Span | None] = (None, None),
     ) -> None:
         """Raise, change or end the alarm of `key`.
 
         Args:
             key: kind and device.
-            so: whether its reason is there.
-            sight: of this tick.
-            detail: returns it in words.
-            begun: since when it is so, if that is known better than from ticks.
-            after: how long it must be so.
-            place: where, as it is raised.
+            active: whether its reason exists.
+            inputs: of this tick.
+            detail: returns its text.
+            begun: since when the reason exists, if that is known better than from ticks.
+            after: how long it must exist, ns.
+            position: scan and index when it is raised.
         """
-        now, alarm = sight.now, self._raised.get(key)
-        if not so:
+        now, alarm = inputs.now, self._raised.get(key)
+        if not active:
             self._begun.pop(key, None)
-            if alarm is not None and now - self._gone.setdefault(key, now) >= _LINGER_NS:
-                self._finish(key, self._gone[key])
+            if alarm is not None and now - self._absent.setdefault(key, now) >= _LINGER_NS:
+                self._end(key, self._absent[key])
             return
-        self._gone.pop(key, None)
+        self._absent.pop(key, None)
         since = self._begun.setdefault(key, now) if begun is None else begun
         if alarm is None:
             if now - since >= after and key[0] not in self.settings.off:
-                scan, index = place
+                scan, index = position
                 self._raised[key] = self.raise_alarm(
                     key[0], detail(), since=since, device=key[1], scan=scan, index=index
                 )
         elif key[0] is not AlarmKind.TOO_FAST and alarm.detail != (text := detail()):
             alarm.detail = text
-            self.note(alarm)
+            self.add_change(alarm)
 
-    def _finish(self, key: Key, time: int) -> None:
-        self._gone.pop(key, None)
+    def _end(self, key: Key, time: int) -> None:
+        self._absent.pop(key, None)
         self._begun.pop(key, None)
         if key[0] is AlarmKind.GAPS:
-            self._seen_gaps = None
+            self._acknowledged_gaps = None
         self.end(self._raised.pop(key), time)
 
     def end_run(self, time: int) -> None:
-        """The run is over, and with it what is so only while somebody scans."""
+        """End the run, and the alarms that concern only a run."""
         for key in [key for key in self._raised if key[0] in _OF_A_RUN]:
-            self._finish(key, time)
+            self._end(key, time)
         self._begun.clear()
-        self._gone.clear()
+        self._absent.clear()
 
 
 def _port_detail(state: str, detail: str) -> str:

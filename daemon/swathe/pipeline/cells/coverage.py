@@ -1,9 +1,9 @@
 """Coverage: which required cells the probe has left behind, and which of those are missing.
 
-A cell is left behind when the probe went through it (or past it, while no sample said where it
-was) and is now more than a cell away; and when its line is left: on a stepped index axis by the
-next line's mark, on an encoded one when the probe has travelled on along other lines for a while.
-Cells ahead of the probe are not missing, they are still to come.
+A cell is left behind when the probe crossed it (or passed it while its position was unknown) and is
+now more than a cell away; and when its line is left: on a stepped index axis by the next line's
+mark, on an encoded one when the probe has travelled along other lines for a while. Cells ahead of
+the probe are not missing yet.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from swathe.pipeline.placing.placer import ProbePath
 __all__ = ["Coverage"]
 
 
-# The probe stands in a cell and may rock into the next one; two away, it has gone.
+# A probe at rest in a cell may rock into the next one; two cells away, it has left.
 _NEAR_CELLS = 1
 # Travel along the scan axis that makes a stay on a line a scan of it, rather than a crossing.
 _LINE_TRAVEL_CELLS = 3
@@ -28,11 +28,11 @@ _LINE_TRAVEL_MM = 10.0
 
 
 class Coverage:
-    """Follows the probe over the grid and keeps the book of gaps.
+    """Follows the probe over the grid and keeps the register of gaps.
 
     Args:
         grid: the grid; excluded cells are known to it already.
-        stepped: whether marks, rather than an encoder, give the line.
+        stepped: whether marks rather than an encoder give the line.
     """
 
     def __init__(self, grid: Grid, *, stepped: bool) -> None:
@@ -53,7 +53,7 @@ class Coverage:
         )
         self._travel = np.zeros(rows)
         self._travel_total = 0.0
-        self._seen_at = np.zeros(rows)
+        self._visited_at = np.zeros(rows)
         self._passed = np.zeros(rows, bool)
         self._done = np.zeros(rows, bool)
         self._row = 0 if stepped else -1
@@ -90,24 +90,24 @@ class Coverage:
             self._touched.append(fresh)
 
     def _count(self, cells: Cells, sign: int) -> None:
-        """Count cells, each given once, as measured (1) or as not measured any more (-1)."""
+        """Count cells, each given once, as measured (1) or as no longer measured (-1)."""
         self.measured += sign * int(cells.size)
         rows, counts = np.unique(cells // self._grid.shape[1], return_counts=True)
         self._measured_in_row[rows] += sign * counts
         self._dirty_rows.update(rows.tolist())
 
-    def note_suspect(self, cells: Cells, time: int) -> None:
-        """Measured cells, rising, have become suspect: those left behind are gaps now."""
+    def add_suspect(self, cells: Cells, time: int) -> None:
+        """Count measured cells, rising, that became suspect; those left behind join gaps."""
         self._count(cells, -1)
         self.gaps.add(cells[self._left[cells]], time)
 
-    def note_cleared(self, cells: Cells, time: int) -> None:
-        """Suspect cells are measured again, as a failed check was overridden."""
+    def clear_suspect(self, cells: Cells, time: int) -> None:
+        """Count suspect cells that an overridden check makes measured again."""
         self._count(cells, 1)
         self.gaps.remove(cells, time, GapEnd.OVERRIDDEN)
 
     def exclude(self, cells: Cells, time: int) -> None:
-        """Cells, rising and each required until now, are not asked for any more."""
+        """Count required cells, rising, that are excluded from now on."""
         grid = self._grid
         self._count(cells[grid.state[cells] == CellState.MEASURED], -1)
         self.required -= int(cells.size)
@@ -117,7 +117,7 @@ class Coverage:
         self.gaps.remove(cells, time, GapEnd.EXCLUDED)
 
     def break_off(self) -> None:
-        """The probe may be carried elsewhere now: the lines between are not passed by it."""
+        """Forget the line: the probe may be carried, and does not pass the lines on its path."""
         if not self._stepped:
             self._row = -1
 
@@ -142,19 +142,19 @@ class Coverage:
         self._travel_total = float(total[-1])
         inside = row >= 0
         np.add.at(self._travel, row[inside], step[inside])
-        np.maximum.at(self._seen_at, row[inside], total[inside])
+        np.maximum.at(self._visited_at, row[inside], total[inside])
         entered = row[inside][np.flatnonzero(np.diff(row[inside], prepend=-1))]
         for k in entered.tolist():
             if self._travel[k] >= self._threshold and k != self._row:
                 self._pass_lines(self._row, k)
                 self._row = k
-        # The last line of the piece may have become one only with this piece's travel.
+        # Travel on the last line may have reached the threshold only within this piece.
         if inside[-1] and row[-1] != self._row and self._travel[row[-1]] >= self._threshold:
             self._pass_lines(self._row, int(row[-1]))
             self._row = int(row[-1])
 
     def _pass_lines(self, before: int, now: int) -> None:
-        """Mark the lines from `before` to `now` as passed, the shorter way round a pipe."""
+        """Mark the lines from `before` to `now` as passed, by the shorter path round a pipe."""
         if before < 0:
             self._passed[now] = True
             return
@@ -166,16 +166,16 @@ class Coverage:
         self._passed[between % rows] = True
 
     def _leave_line(self, row: int) -> None:
-        if row >= 0 and not self._done[row]:  # a line beside the plan has nothing to be left
+        if row >= 0 and not self._done[row]:  # a line outside the plan has no cells
             self._done[row] = True
             columns = self._grid.shape[1]
             self._behind.append(np.arange(row * columns, (row + 1) * columns))
             self._dirty_rows.add(row)
 
     def evaluate(self, time: int) -> None:
-        """Bring the book of gaps up to date with all that was noted; `time` is the host's, ns."""
+        """Update the register of gaps; `time` in ns UTC."""
         if not self._stepped:
-            away = self._travel_total - self._seen_at >= self._threshold
+            away = self._travel_total - self._visited_at >= self._threshold
             done = self._passed & ~self._done & away
             if self._row >= 0:
                 done[self._row] = False
@@ -213,16 +213,16 @@ class Coverage:
         return lines
 
     def close_out(self, time: int) -> None:
-        """The run ends: whatever is required and not measured is missing now."""
+        """End a run: every required cell that is not measured is missing."""
         self.evaluate(time)
         todo = self._grid.missing(slice(None)) & ~self._left
         self._closed_out = np.flatnonzero(todo)
         self._behind.clear()
         self._leave(self._closed_out, time)
-        self._left[:] = True  # the probe is gone from the measured ones as well
+        self._left[:] = True  # the probe has left the measured ones as well
 
     def reopen(self, time: int) -> None:
-        """A run goes on with the survey: what was only still to come is no gap any more."""
+        """Resume the survey: cells that the probe had not reached are no gap any more."""
         cells = self._closed_out
         self._left[cells] = False
         self.gaps.remove(cells, time, GapEnd.WITHDRAWN)

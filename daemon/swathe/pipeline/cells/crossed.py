@@ -1,4 +1,4 @@
-"""Which cells the probe went through on its way."""
+"""The cells that the probe crosses along its path."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from swathe.pipeline.placing.placer import ProbePath
 
 __all__ = ["CrossedCells", "cross_cells"]
 
-# Points per cell along the way. With two, no cell whose full width is crossed is stepped over.
+# Points per cell along the path. With two, no cell that is crossed over its full width is missed.
 _POINTS_PER_CELL = 2
 
 
@@ -21,10 +21,10 @@ class CrossedCells:
     """Cells in the order in which the probe entered them, shape (n,) each.
 
     Attributes:
-        cells: flat cells, no two alike in a row.
-        silent: whether the gauge said nothing there.
-        known: False where the probe must have passed but no samples say so closely enough; such
-            cells are left behind without a state of their own.
+        cells: flat cells, no two consecutive ones equal.
+        silent: whether the gauge sent nothing there.
+        known: False where the probe must have passed but the samples are too far apart; such
+            cells are left behind without a change of state.
     """
 
     cells: NDArray[np.int64]
@@ -33,29 +33,29 @@ class CrossedCells:
 
 
 def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
-    """Return the cells that `path` goes through, without `last_cell` if it begins there."""
+    """Return the cells that `path` crosses, without `last_cell` if it begins there."""
     # Segment i ends on sample i; the first segment is the first sample by itself.
     scan_from = np.concatenate((path.scan[:1], path.scan[:-1]))
     index_from = np.concatenate((path.index[:1], path.index[:-1]))
     columns = np.abs(path.scan - scan_from) / grid.scan.resolution
     rows = np.abs(path.index - index_from) / grid.index.resolution
     steps = np.maximum(np.ceil(np.maximum(columns, rows) * _POINTS_PER_CELL), 1)
-    # Twice the grid's length between two samples (a glitch, a counter that was reset) is no way.
+    # Twice the grid's length between two samples (a glitch, a counter that was reset) is no travel.
     far = (columns > 2 * grid.scan.cells) | (rows > 2 * grid.index.cells)
     jump = (~path.known & (rows >= 1)) | far | path.resets
     steps = np.where(jump, 1, steps).astype(np.int64)
 
     segment = np.repeat(np.arange(steps.size), steps)
-    # Point j of m stands at (j + 1) / m of its segment: the last one is the sample itself.
-    place = np.arange(segment.size) - np.repeat(np.cumsum(steps) - steps, steps) + 1
-    share = place / steps[segment]
+    # Point j of m is at (j + 1) / m of its segment: the last one is the sample itself.
+    number = np.arange(segment.size) - np.repeat(np.cumsum(steps) - steps, steps) + 1
+    share = number / steps[segment]
     scan = scan_from[segment] + (path.scan - scan_from)[segment] * share
     index = index_from[segment] + (path.index - index_from)[segment] * share
     cells = grid.cells_at(scan, index)
-    known = path.known[segment] | (place == steps[segment])
+    known = path.known[segment] | (number == steps[segment])
     begins = np.flatnonzero(cells[1:] != cells[:-1]) + 1
     stays = np.concatenate(([0], begins))  # each stay in a cell begins at one of these points
-    # A stay is known if any of its points is: the probe was seen in that cell.
+    # A stay is known if any of its points is: a sample has the probe in that cell.
     known = np.logical_or.reduceat(known, stays)
     cells, silent = cells[stays], path.silent[segment][stays]
     entered = cells >= 0

@@ -1,7 +1,7 @@
-"""Gaps: connected regions of cells that were left behind unmeasured, each with a number for life.
+"""Gaps: connected regions of cells that were left behind unmeasured, each with a lifelong number.
 
-A gap keeps its number while it grows or shrinks. When a re-scan cuts it in pieces the largest
-keeps the number; when two grow together the lower number stands for both.
+A gap keeps its number while it grows or shrinks. When a re-scan divides it the largest piece keeps
+the number; when two merge the lower number remains.
 """
 
 from __future__ import annotations
@@ -35,11 +35,11 @@ class GapEnd(StrEnum):
     MEASURED = "measured"
     MERGED = "merged"
     WITHDRAWN = "withdrawn"
-    """The survey was taken up again: the place is still to come, not left behind."""
+    """The survey was resumed: the cells are still to be scanned, not left behind."""
     OVERRIDDEN = "check overridden"
-    """The failed check that made it suspect does not count."""
+    """The failed check that made it suspect was overridden."""
     EXCLUDED = "excluded"
-    """A zone in which it lies is not asked for any more."""
+    """A zone that contains it was excluded."""
 
 
 _CAUSE_OF_STATE = {
@@ -55,17 +55,17 @@ class Gap:
     """One gap as it is now, or as it was when it ended.
 
     Attributes:
-        number: its number for life, from 1.
+        number: its lifelong number, from 1.
         cells: flat cells still missing, shape (n,); empty once it ended.
-        size: number of cells missing; of an ended gap, as of scan, index, area and causes, what
-            it was at its largest.
+        size: number of cells missing. Of an ended gap, size, scan, index, area and causes are
+            those at its largest.
         opened: host time, ns.
         closed: host time, ns; None while open.
         end: how it ended; None while open.
         merged_into: the gap that it became part of.
         causes: cells by cause when it was last described while open.
-        scan: outer borders on the scan axis, mm; on a wrapped axis the higher one may lie past
-            the seam.
+        scan: outer borders on the scan axis, mm; on a wrapped axis the higher one may be
+            past the seam.
         index: outer borders on the index axis, mm.
         area: mm² (mm on a line profile); that of the cells, not of the borders' rectangle.
     """
@@ -113,7 +113,7 @@ class GapRegister:
 
     @property
     def open_count(self) -> int:
-        """How many gaps are open."""
+        """Number of open gaps."""
         return len(self._open)
 
     def find(self, number: int) -> Gap | None:
@@ -139,7 +139,7 @@ class GapRegister:
         return changed
 
     def remove(self, cells: Cells, time: int, end: GapEnd) -> None:
-        """Take cells out of their gaps; a gap without cells ends, a torn one is divided."""
+        """Remove cells from their gaps; a gap without cells ends, a disconnected one is divided."""
         cells = cells[self._gap_of[cells] > 0]
         numbers = np.unique(self._gap_of[cells])
         self._gap_of[cells] = 0
@@ -163,7 +163,7 @@ class GapRegister:
                 self._open_gap(rest[part == piece], gap.opened)
 
     def add(self, cells: Cells, time: int) -> None:
-        """Put missing cells into gaps: those they touch, or new ones.
+        """Add missing cells to the gaps that they touch, or to new ones.
 
         Args:
             cells: flat cells, rising, each once and in no gap yet.
@@ -184,7 +184,7 @@ class GapRegister:
                 self._open_gap(piece, time)
         for gap in (self._gaps[number] for number in self._changed):
             while gap.merged_into is not None and self._gaps[gap.merged_into].merged_into:
-                # It was swallowed and its swallower too: name the one that is left.
+                # The gap that it merged into has merged as well: name the one that remains.
                 gap.merged_into = self._gaps[gap.merged_into].merged_into
 
     def _open_gap(self, cells: Cells, time: int) -> None:
@@ -199,7 +199,7 @@ class GapRegister:
         self._gap_of[first.cells] = first.number
         self._changed.add(first.number)
         for gap in others:
-            if not gap.size:  # opened since the last description: say where and why it was
+            if not gap.size:  # opened since the last description: describe it once
                 self._describe(gap)
             gap.merged_into = first.number
             self._end(gap, time, GapEnd.MERGED)

@@ -1,8 +1,8 @@
 """The grid: what each cell holds, and how readings get into it.
 
 All layers are flat arrays of one value per cell in row order (index × scan). A cell that no
-reading has reached holds zeros, so that memory of untouched rows is never paged in; readers take
-``hits == 0`` for "no number here".
+reading has reached holds zeros, so that memory of untouched rows is never paged in; where
+``hits == 0`` a cell has no numbers.
 """
 
 from __future__ import annotations
@@ -78,12 +78,13 @@ class CellState(IntEnum):
     SKIPPED = 1
     """The probe passed between two readings."""
     NO_SIGNAL = 2
-    """The probe was there, the echo was not."""
+    """The probe was there, but no reading had an echo."""
     MEASURED = 3
     SUSPECT = 4
-    """Measured, but a later calibration check failed; a sound reading makes it measured."""
+    """Measured, but a later calibration check failed; a reading under a passed check makes it
+    measured."""
     EXCLUDED = 5
-    """An obstruction that the plan names."""
+    """An obstruction, named by the plan or by an operator."""
 
 
 class Grid:
@@ -92,7 +93,7 @@ class Grid:
     Args:
         scan: the scan axis.
         index: the index axis.
-        rule: which reading of a cell stands for it.
+        rule: which reading of a cell represents it.
     """
 
     def __init__(self, *, scan: Axis, index: Axis, rule: CellRule) -> None:
@@ -113,9 +114,9 @@ class Grid:
         self.waveform: NDArray[Any] | None = None
 
     def keep_waveforms(self, samples: int, dtype: np.dtype[Any]) -> None:
-        """Keep, of each cell, the waveform of the reading that stands for it.
+        """Keep, of each cell, the waveform of the reading that represents it.
 
-        Memory is paged in only where a waveform comes.
+        Memory is paged in only where a waveform is stored.
         """
         self.waveform = np.zeros((self.state.size, samples), dtype)
 
@@ -140,7 +141,7 @@ class Grid:
         self.state.reshape(self.shape)[rows, columns] = CellState.EXCLUDED
 
     def required_in(self, rows: slice, columns: slice) -> Cells:
-        """Return the flat cells of a rectangle that the plan asks for, rising."""
+        """Return the required flat cells of a rectangle, rising."""
         number = np.arange(self.state.size).reshape(self.shape)[rows, columns].ravel()
         return np.asarray(number[self.state[number] != CellState.EXCLUDED], np.int64)
 
@@ -160,7 +161,7 @@ class Grid:
             cells: flat cell of each reading, -1 outside the grid, shape (n,).
             utc_offset: ns from the host's monotonic clock to UTC.
             suspect: whether a calibration check failed and none passed since: such readings make
-                a cell suspect, and a cell that has sound ones takes none of them.
+                a cell suspect, and are not added to a measured one.
             waveforms: has the readings' waveforms, if they are kept.
         """
         inside = cells >= 0
@@ -184,16 +185,16 @@ class Grid:
         self.state[cells] = CellState.SUSPECT
 
     def clear_suspect(self, cells: Cells) -> None:
-        """Make suspect cells measured again: the check that failed does not count."""
+        """Make suspect cells measured again: the failed check was overridden."""
         self.state[cells] = CellState.MEASURED
 
     def missing(self, cells: Cells | slice) -> NDArray[np.bool_]:
-        """Return whether each of `cells` is required and has no sound reading."""
+        """Return whether each of `cells` is required and not measured."""
         state = self.state[cells]
         return np.asarray((state < CellState.MEASURED) | (state == CellState.SUSPECT))
 
     def _empty(self, cells: Cells) -> None:
-        """Let go of suspect readings: sound ones come in their place."""
+        """Drop suspect readings: those under a passed check replace them."""
         self.hits[cells] = 0
         self.last_time[cells] = 0
         self.state[cells] = CellState.UNVISITED
@@ -230,12 +231,12 @@ class Grid:
         """
         np.add.at(self.hits, at, 1)
         mean = np.where(np.isnan(first), self.thickness_mean[cells], first)
-        place = np.searchsorted(cells, at)
-        deviation = np.bincount(place, weights=thickness - mean[place], minlength=cells.size)
+        number = np.searchsorted(cells, at)
+        deviation = np.bincount(number, weights=thickness - mean[number], minlength=cells.size)
         self.thickness_mean[cells] = mean + deviation / self.hits[cells]
 
     def _winners(self, good: NDArray[Any], at: Cells) -> tuple[NDArray[Any], Cells]:
-        """Return, for each cell met, the reading that stands for it among these, and the cell."""
+        """Return, for each cell of `at`, the reading that represents it among these, and the cell."""
         match self.rule:
             case CellRule.MINIMUM:
                 rank = good["thickness"]
@@ -266,11 +267,11 @@ class Grid:
                 return np.ones(where.shape, bool)
 
     def pass_over(self, cells: Cells, silent: NDArray[np.bool_]) -> None:
-        """Note that the probe went through `cells`, in this order, shape (n,).
+        """Count a pass of the probe over `cells`, in this order, shape (n,).
 
         Args:
-            cells: cells entered, no two alike in a row.
-            silent: whether the gauge said nothing there, rather than too little.
+            cells: cells entered, no two consecutive ones equal.
+            silent: whether the gauge sent nothing there, rather than too few readings.
         """
         np.add.at(self.passes, cells, 1)
         self._raise_state(cells[silent], CellState.NO_SIGNAL)
@@ -280,7 +281,7 @@ class Grid:
         np.maximum.at(self.state, cells, np.uint8(state))
 
     def layer(self, name: str, rows: slice, columns: slice) -> NDArray[Any]:
-        """Return a block of a layer as a survey shows it; numbers are NaN where there is none.
+        """Return a block of a layer as it is stored; numbers are NaN in cells without readings.
 
         Args:
             name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time

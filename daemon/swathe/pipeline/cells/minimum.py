@@ -1,4 +1,4 @@
-"""The least thickness of a survey, followed without looking at every cell again and again."""
+"""The minimum thickness of a survey, updated without a search over all cells."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ __all__ = ["MinimumThickness"]
 
 
 class MinimumThickness:
-    """Follows the cell with the least thickness.
+    """Follows the cell with the minimum thickness.
 
     Args:
         grid: the cells.
@@ -26,7 +26,7 @@ class MinimumThickness:
         self.cell = -1
 
     @property
-    def place(self) -> tuple[float, float] | None:
+    def position(self) -> tuple[float, float] | None:
         """Its (scan, index) position, mm; None before the first reading."""
         if self.value is None:
             return None
@@ -36,8 +36,8 @@ class MinimumThickness:
     def cells_changed(self, update: CellUpdate) -> None:
         """Compare the cells of an update with the minimum."""
         grid, cells = self._grid, update.cells
-        gone = self.value is not None and grid.state[self.cell] == CellState.EXCLUDED
-        if gone or (self.value is not None and grid.thickness[self.cell] > self.value):
+        excluded = self.value is not None and grid.state[self.cell] == CellState.EXCLUDED
+        if excluded or (self.value is not None and grid.thickness[self.cell] > self.value):
             # By a rule other than the minimum, or after a failed check, the thinnest cell may
             # have been read thicker since; or its zone was excluded.
             cells = np.arange(grid.state.size)

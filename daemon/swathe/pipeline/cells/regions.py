@@ -1,7 +1,7 @@
 """Connected regions of cells on a grid, of which either axis may close upon itself.
 
-Cells are neighbours when they share a side. Only the cells in question are looked at, so a gap of
-a hundred cells costs the same on any grid. The cells are cut into runs along the scan axis; runs
+Cells are neighbours when they share a side. Only the given cells are visited, so a gap of a
+hundred cells costs the same on any grid. The cells are cut into runs along the scan axis; runs
 of neighbouring rows that overlap are joined by union-find (R. E. Tarjan, J. ACM 22, 1975), here as
 pointer jumping over whole arrays.
 """
@@ -37,7 +37,7 @@ def label_regions(
     low, high, run_row = column[begins], column[ends], row[begins]
 
     # A run touches the runs of the next row whose high is not below its low, nor low above its
-    # high: in flat order these stand side by side.
+    # high: in flat order these are consecutive.
     upper, lower = _touching(run_row * columns + low, run_row * columns + high, columns)
     links = [np.stack((upper, lower))]
     if wrapped[0] and rows > 2:
@@ -50,7 +50,7 @@ def label_regions(
 
 
 def _touching(low: Cells, high: Cells, columns: int) -> tuple[Cells, Cells]:
-    """Return all pairs of runs that touch when the second is one row further on."""
+    """Return all pairs of runs that touch when the second is in the next row."""
     first = np.searchsorted(high, low + columns, side="left")
     last = np.searchsorted(low, high + columns, side="right")
     count = np.maximum(last - first, 0)
@@ -66,7 +66,7 @@ def _across_index_seam(
     last, first = np.flatnonzero(row == rows - 1), np.flatnonzero(row == 0)
     if not (last.size and first.size):
         return np.empty((2, 0), np.int64)
-    # As if the first row stood below the last one.
+    # As if the first row came after the last one.
     both_low = np.concatenate((low[last], low[first] + columns))
     both_high = np.concatenate((high[last], high[first] + columns))
     upper, lower = _touching(both_low, both_high, columns)
@@ -102,7 +102,7 @@ def neighbours(
     """Return the four neighbours of each cell, -1 where there is none, shape (4, n)."""
     rows, columns = shape
     row, column = np.divmod(cells, columns)
-    found = np.empty((4, cells.size), np.int64)
+    around = np.empty((4, cells.size), np.int64)
     for k, (down, right) in enumerate(((-1, 0), (1, 0), (0, -1), (0, 1))):
         to_row, to_column = row + down, column + right
         if wrapped[0]:
@@ -110,8 +110,8 @@ def neighbours(
         if wrapped[1]:
             to_column = to_column % columns
         inside = (to_row >= 0) & (to_row < rows) & (to_column >= 0) & (to_column < columns)
-        found[k] = np.where(inside, to_row * columns + to_column, -1)
-    return found
+        around[k] = np.where(inside, to_row * columns + to_column, -1)
+    return around
 
 
 def runs_of(cells: Cells) -> list[tuple[int, int]]:

@@ -1,4 +1,4 @@
-"""Waveforms of readings that are still on their way to a cell."""
+"""Waveforms of readings that are not placed yet."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ __all__ = ["PendingWaveforms"]
 
 
 class PendingWaveforms:
-    """Keeps each reading's waveform until the reading is placed, found by its byte offset.
+    """Keeps each reading's waveform, by its byte offset, until the reading is placed.
 
-    A reading waits for the encoder sample behind it; its waveform of a kilobyte need not be moved
-    about with it meanwhile. An offset in a port's stream belongs to one record only.
+    A reading waits for the encoder sample after it; its waveform of a kilobyte is not copied with
+    it meanwhile. An offset in a port's stream belongs to one record only.
     """
 
     def __init__(self) -> None:
@@ -31,17 +31,17 @@ class PendingWaveforms:
         """Return the waveforms of readings by their offsets, shape (n, samples).
 
         Raises:
-            LookupError: one of them was forgotten: it was placed later than it may have been.
+            LookupError: one of them was dropped: its reading was placed too late.
         """
-        place = np.searchsorted(self._offsets, offsets)
-        place = np.minimum(place, self._offsets.size - 1)
-        if self._rows is None or not np.array_equal(self._offsets[place], offsets):
-            msg = "a waveform was let go of before its reading was placed"
-            raise LookupError(msg)
-        return np.asarray(self._rows[place])
+        row = np.searchsorted(self._offsets, offsets)
+        row = np.minimum(row, self._offsets.size - 1)
+        if self._rows is None or not np.array_equal(self._offsets[row], offsets):
+            message = "a waveform was dropped before its reading was placed"
+            raise LookupError(message)
+        return np.asarray(self._rows[row])
 
     def forget_before(self, offset: int | None) -> None:
-        """Drop what lies before a byte offset; everything with None."""
+        """Drop the waveforms before a byte offset; all of them with None."""
         if self._rows is None:
             return
         keep = self._offsets.size

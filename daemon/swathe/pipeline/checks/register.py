@@ -1,7 +1,7 @@
-"""Checks of the calibration on a block: what was read, whether it passes, and what it puts in doubt.
+"""Calibration checks on a step block: what was read, whether it passes, what becomes suspect.
 
-A check that fails says that the calibration had gone off at some time since the last check that
-passed: every cell read since then is suspect, and so is what is read until a check passes again.
+A failed check means that the calibration went off at some time since the last check that passed:
+every cell read since then is suspect, and so is what is read until a check passes again.
 (Common practice, no source.)
 """
 
@@ -38,20 +38,20 @@ class CheckStep:
 
     Attributes:
         thickness: of the step, mm.
-        found: mean of the readings, mm; NaN when none had an echo.
+        measured: mean of the readings, mm; NaN when none had an echo.
         spread: their standard deviation, mm; NaN for fewer than two.
         readings: those with an echo.
     """
 
     thickness: float
-    found: float
+    measured: float
     spread: float
     readings: int
 
     @property
     def deviation(self) -> float:
-        """What was read less what it is, mm."""
-        return self.found - self.thickness
+        """Measured less true thickness, mm."""
+        return self.measured - self.thickness
 
 
 @dataclass(slots=True)
@@ -65,11 +65,11 @@ class Check:
         block: which block.
         time: when it ended.
         tolerance: greatest deviation that passes.
-        steps: what was read.
-        passed: whether every step lies within the tolerance; a check without steps fails.
+        steps: the steps as read.
+        passed: whether every step is within the tolerance; a check without steps fails.
         suspects: cells that it made suspect.
         overridden_by: who overrode its failure; empty when nobody did.
-        overridden_because: and why.
+        overridden_because: the reason.
     """
 
     number: int
@@ -95,8 +95,8 @@ def _size(deviation: float) -> float:
 
 
 @dataclass(slots=True)
-class _Going:
-    """A check that is being made."""
+class _CheckInProgress:
+    """A check that has begun and not ended."""
 
     detail: dict[str, Any]
     times: list[NDArray[np.int64]] = field(default_factory=list)
@@ -110,57 +110,57 @@ class CheckRegister:
     Attributes:
         checks: those that ended, by number.
         last_pass: when the last one passed, ns UTC; None before any did.
-        failed: the failed check in force, under which readings are in doubt; None without.
+        failed: the failed check in force, under which readings are suspect; None without.
     """
 
     def __init__(self) -> None:
         self.checks: list[Check] = []
         self.last_pass: int | None = None
         self.failed: Check | None = None
-        self._going: _Going | None = None
+        self._current: _CheckInProgress | None = None
         self._suspects: dict[int, list[Cells]] = {}
 
     @property
     def in_progress(self) -> bool:
         """Whether the probe is on the block now, so that readings belong to no cell."""
-        return self._going is not None
+        return self._current is not None
 
     def begin(self, detail: dict[str, Any]) -> None:
-        """Begin a check; one that had only begun is forgotten."""
-        self._going = _Going(detail)
+        """Begin a check; one in progress is dropped."""
+        self._current = _CheckInProgress(detail)
 
     def abandon(self) -> None:
-        """Forget a check that has only begun, as when its run was killed."""
-        self._going = None
+        """Drop a check in progress, as when its run was killed."""
+        self._current = None
 
-    def take(self, readings: NDArray[Any]) -> None:
-        """Keep readings with their thickness filled in, shape (n,), for the steps to come."""
-        if self._going is not None and readings.size:
+    def add_readings(self, readings: NDArray[Any]) -> None:
+        """Add readings with their thickness filled in, shape (n,), for the steps of the check."""
+        if self._current is not None and readings.size:
             good = readings["valid"]
-            self._going.times.append(readings["time"][good])
-            self._going.thickness.append(readings["thickness"][good])
+            self._current.times.append(readings["time"][good])
+            self._current.thickness.append(readings["thickness"][good])
 
     def add_step(self, detail: dict[str, Any]) -> None:
-        """Take a step: what was read from ``begin`` up to ``end``, host times in ns."""
-        if self._going is None:
+        """Add a step: the readings from ``begin`` to ``end``, host times in ns."""
+        if self._current is None:
             return
-        times = np.concatenate([*self._going.times, np.empty(0, np.int64)])
-        found = np.concatenate([*self._going.thickness, np.empty(0)])
-        found = found[(times >= detail["begin"]) & (times <= detail["end"])]
+        times = np.concatenate([*self._current.times, np.empty(0, np.int64)])
+        thickness = np.concatenate([*self._current.thickness, np.empty(0)])
+        thickness = thickness[(times >= detail["begin"]) & (times <= detail["end"])]
         step = CheckStep(
             thickness=float(detail["thickness"]),
-            found=float(found.mean()) if found.size else math.nan,
-            spread=float(found.std(ddof=1)) if found.size > 1 else math.nan,
-            readings=int(found.size),
+            measured=float(thickness.mean()) if thickness.size else math.nan,
+            spread=float(thickness.std(ddof=1)) if thickness.size > 1 else math.nan,
+            readings=int(thickness.size),
         )
-        self._going.steps.append(step)
+        self._current.steps.append(step)
 
     def end(self, time: int) -> Check | None:
         """End the check at `time`, ns UTC; return it with its verdict, or None if none was begun."""
-        if self._going is None:
+        if self._current is None:
             return None
-        detail, steps = self._going.detail, tuple(self._going.steps)
-        self._going = None
+        detail, steps = self._current.detail, tuple(self._current.steps)
+        self._current = None
         tolerance = float(detail["tolerance"])
         check = Check(
             number=len(self.checks) + 1,
@@ -181,30 +181,30 @@ class CheckRegister:
         return check
 
     def add_suspects(self, cells: Cells) -> None:
-        """Note cells that became suspect under the failed check in force."""
+        """Count cells that became suspect under the failed check in force."""
         if self.failed is not None and cells.size:
             self._suspects.setdefault(self.failed.number, []).append(cells)
             self.failed.suspects += int(cells.size)
 
     def override(self, number: int, *, by: str, because: str) -> Cells:
-        """Let a failed check not count; return the cells that it made suspect.
+        """Override a failed check; return the cells that it made suspect.
 
-        Some of them may have been measured again, or made suspect again, since.
+        Some of them may have been measured, or made suspect by another check, since.
         """
         if not 1 <= number <= len(self.checks) or self.checks[number - 1].passed:
             return np.empty(0, np.int64)
         check = self.checks[number - 1]
         check.overridden_by, check.overridden_because = by, because
-        other = self._beside(check)
+        other = self._equivalent(check)
         if self.failed is check:
             self.failed = other
         cells = self._suspects.pop(number, [])
-        if other is not None:  # another one, with no pass in between, says the same
+        if other is not None:  # with no pass in between, its cells are suspect under the other one
             self._suspects.setdefault(other.number, []).extend(cells)
             return np.empty(0, np.int64)
         return np.unique(np.concatenate([*cells, np.empty(0, np.int64)]))
 
-    def _beside(self, check: Check) -> Check | None:
+    def _equivalent(self, check: Check) -> Check | None:
         """Return a failed check that counts, with none passed between it and `check`."""
         later, earlier = self.checks[check.number :], reversed(self.checks[: check.number - 1])
         for others in (later, earlier):
@@ -216,7 +216,7 @@ class CheckRegister:
         return None
 
     def due(self, interval: int | None) -> int | None:
-        """Return when the next check is due, ns UTC; None while no interval is asked for.
+        """Return when the next check is due, ns UTC; None while no interval is required.
 
         Args:
             interval: longest time between two checks, ns.

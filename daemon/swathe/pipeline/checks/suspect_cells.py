@@ -1,4 +1,4 @@
-"""What a check of the calibration does to cells that were read: it may put them in doubt."""
+"""What a calibration check does to measured cells: a failed one makes them suspect."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ __all__ = ["SuspectCells"]
 
 
 class SuspectCells:
-    """Keeps the book of checks and makes cells suspect, or measured again, as it says.
+    """Keeps the register of checks; makes cells suspect, or measured again, by their results.
 
     Args:
         grid: the cells.
-        coverage: receives the cells that are not measured any more.
+        coverage: notified of cells that are no longer measured, or measured again.
 
     Attributes:
         checks: the checks, in their order.
@@ -39,14 +39,14 @@ class SuspectCells:
     def count(self) -> int:
         """Cells that are suspect now."""
         if all(check.passed for check in self.checks.checks):
-            return 0  # without a look at each cell
+            return 0  # without a search over all cells
         return int(np.count_nonzero(self._grid.state == CellState.SUSPECT))
 
     def take(self, mark: Mark, now: int) -> Cells:
-        """Take a mark of a check; return the cells that changed.
+        """Apply a mark of a check; return the cells that changed.
 
         Args:
-            mark: of any kind that tells of a check.
+            mark: of a kind that concerns checks.
             now: its time, ns UTC.
         """
         match mark.kind:
@@ -70,7 +70,7 @@ class SuspectCells:
         cells = np.flatnonzero((grid.state == CellState.MEASURED) & (grid.last_time > since))
         grid.mark_suspect(cells)
         self.checks.add_suspects(cells)
-        self._coverage.note_suspect(cells, now)
+        self._coverage.add_suspect(cells, now)
         return cells
 
     def _override(self, mark: Mark, now: int) -> Cells:
@@ -80,7 +80,7 @@ class SuspectCells:
         )
         cells = np.asarray(cells[self._grid.state[cells] == CellState.SUSPECT], np.int64)
         self._grid.clear_suspect(cells)
-        self._coverage.note_cleared(cells, now)
+        self._coverage.clear_suspect(cells, now)
         if 1 <= number <= len(self.checks.checks):
             self._changed[number] = self.checks.checks[number - 1]
         return cells

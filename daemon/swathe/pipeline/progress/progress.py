@@ -107,7 +107,7 @@ def progress_of(
     requests = station.verification
     due = suspect_cells.checks.due(requests.interval if requests else None)
     budget = None if minimum.value is None else budget_of(station, minimum.value)
-    minimum_scan, minimum_index = minimum.place or (None, None)
+    minimum_scan, minimum_index = minimum.position or (None, None)
     return ProgressSnapshot(
         time=time,
         required=coverage.required,

@@ -74,7 +74,7 @@ def test_check_passed_says_what_each_step_read() -> None:
     (made,) = pipeline.suspect_cells.checks.checks
     assert made.passed
     assert (made.number, made.by, made.block, made.suspects) == (1, "A. Kern", "B-7", 0)
-    assert [step.found for step in made.steps] == pytest.approx([12.05, 4.96], abs=1e-4)
+    assert [step.measured for step in made.steps] == pytest.approx([12.05, 4.96], abs=1e-4)
     assert [step.readings for step in made.steps] == [20, 20]
     assert made.worst == pytest.approx(0.05, abs=1e-4)
     assert made.time == UTC + 201 * MS
@@ -164,7 +164,7 @@ def test_step_without_echo_fails() -> None:
     (made,) = pipeline.suspect_cells.checks.checks
     assert not made.passed
     assert made.steps[1].readings == 0
-    assert np.isnan(made.steps[1].found)
+    assert np.isnan(made.steps[1].measured)
 
 
 def test_deviation_of_just_the_tolerance_passes() -> None:

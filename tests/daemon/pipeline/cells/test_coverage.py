@@ -270,3 +270,28 @@ def test_encoded_lines_left_out_are_missing_once_passed(lines: tuple[int, ...]) 
         probe.go(39.0 if probe.at and probe.at[0] < 1 else 0.0, row=float(line), echo=True)
     (gap,) = probe.coverage.gaps.open
     assert sorted(gap.cells.tolist()) == list(range(80, 120))
+
+
+def pipe(rows: int) -> Grid:
+    """Return a grid along a pipe, with its circumference as the index axis."""
+    return Grid(
+        scan=Axis(name="scan", start=0.0, resolution=1.0, cells=40),
+        index=Axis(name="index", start=0.0, resolution=1.0, cells=rows, wrapped=True),
+        rule=CellRule.MINIMUM,
+    )
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "passed"),
+    [(1, 8, [0, 9]), (8, 1, [0, 9]), (2, 5, [3, 4]), (5, 2, [3, 4])],
+)
+def test_lines_passed_round_a_pipe_are_those_of_the_shorter_path(
+    first: int, second: int, passed: list[int]
+) -> None:
+    """From line 1 to line 8 of ten a probe passes 9 and 0 over the seam, not the six between."""
+    probe = Probe(pipe(10), stepped=False)
+    for line in (first, second):
+        for column in (0.0, 39.0, 0.0, 39.0):
+            probe.go(column, row=float(line), echo=True)
+    rows = {cell // 40 for gap in probe.coverage.gaps.open for cell in gap.cells.tolist()}
+    assert sorted(rows) == passed

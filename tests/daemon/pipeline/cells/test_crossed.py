@@ -163,3 +163,9 @@ def edge_cells(scan: NDArray[np.float64], index: NDArray[np.float64]) -> set[int
             for dy in (-0.01, 0.0, 0.01):
                 found.update(np.unique(made.cells_at(x + dx, y + dy)).tolist())
     return found
+
+
+def test_cross_diagonal_enters_the_cells_that_it_cuts() -> None:
+    """Two points per cell find the cells of a slanted path that one per cell steps over."""
+    there = cross_cells(path([0.1, 2.1], [0.0, 1.2]), grid(), -1)
+    assert there.cells.tolist() == [0, 1, 30 + 1, 30 + 2]

@@ -106,3 +106,18 @@ def test_recent_faults_are_few_and_the_newest() -> None:
     assert len(made.tally.recent) == 64
     assert made.tally.recent[-1].excerpt == b"junk 99"
     assert made.decode() is None
+
+
+@pytest.mark.parametrize("delay_ms", [0, 120])
+def test_delay_is_subtracted_from_the_arrival(delay_ms: int) -> None:
+    """A record that arrives late was taken earlier, by the device's delay."""
+    text = STATION.format(wrap="").replace("ports/both", "socket://both:1")  # without a baud rate
+    device = parse_station(text, "bench.toml").device["both"]
+    late = delay_ms * 1_000_000
+    made = DeviceLink(decoder=decoder_of(device), delay_ns=late, tally=DeviceTally())
+    made.take(b"1,0,5.0\r\n", 1_000_000_000)
+    batch = made.decode()
+    assert batch is not None
+    assert batch.readings["time"].tolist() == [1_000_000_000 - late]
+    assert batch.positions["time"].tolist() == [1_000_000_000 - late]
+    assert made.tally.last_data == 1_000_000_000

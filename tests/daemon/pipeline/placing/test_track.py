@@ -124,3 +124,15 @@ def test_stepped_mark_that_runs_back_is_held() -> None:
     made.step_to(2, 200)
     made.step_to(1, 150)
     assert where(made, 199, 200) == [0.0, 1.0]
+
+
+def test_locate_knows_nothing_across_a_position_reset() -> None:
+    """No position is interpolated from the sample before a reset to the one that resets."""
+    made = EncodedTrack(bracket_ns=BRACKET)
+    times = np.array([100, 200, 300, 400], np.int64)
+    made.append(times, np.array([1.0, 2.0, 9.0, 10.0]), np.array([False, False, True, False]))
+    assert where(made, 200, 201, 250, 299, 300, 350) == [2.0, None, None, None, 9.0, 9.5]
+    # Nor where the reset changes nothing: whether the probe moved meanwhile is not known.
+    same = EncodedTrack(bracket_ns=BRACKET)
+    same.append(times[:2], np.array([1.0, 1.0]), np.array([False, True]))
+    assert where(same, 100, 150, 200) == [1.0, None, 1.0]

@@ -1,0 +1,191 @@
+"""A session: the journal before the effect, and syncs while the run continues."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from daemon.handmade import station_text
+from support.syncs import record_syncs
+from swathe.errors import JournalError, SurveyError
+from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick, read_journal
+from swathe.live.session import Session
+from swathe.station import parse_station
+from swathe.store import SurveyFolder
+
+TEXT = station_text()
+
+
+def session_in(path: Path) -> Session:
+    """Return a session that is not entered yet."""
+    return Session(SurveyFolder(path), parse_station(TEXT, "bench.toml"), TEXT)
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Iterator[Session]:
+    """Return a session of a new survey."""
+    with session_in(tmp_path / "survey") as made:
+        yield made
+
+
+def journal_file(session: Session) -> Path:
+    """Return the journal's only file."""
+    (path,) = session.folder.journal.glob("*.mcap")
+    return path
+
+
+def test_entry_is_journalled_before_it_acts(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """When the pipeline gets an entry, the journal has it already."""
+    order: list[tuple[str, Entry]] = []
+    write, feed = JournalWriter.write, session.pipeline.feed
+
+    def record_write(writer: JournalWriter, entry: Entry) -> None:
+        write(writer, entry)
+        order.append(("journal", entry))
+
+    def record_feed(entry: Entry) -> None:
+        order.append(("pipeline", entry))
+        feed(entry)
+
+    monkeypatch.setattr(JournalWriter, "write", record_write)
+    monkeypatch.setattr(session.pipeline, "feed", record_feed)
+    entry = Tick(5)
+    session.enter(entry)
+    assert order == [("journal", entry), ("pipeline", entry)]
+
+
+def test_entry_that_cannot_be_journalled_does_not_act(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a full disk nothing happens that a rebuild would not know of."""
+
+    def fail(_writer: JournalWriter, _entry: Entry) -> None:
+        raise JournalError(session.folder.journal, "cannot be written: No space left on device")
+
+    monkeypatch.setattr(JournalWriter, "write", fail)
+    with pytest.raises(JournalError, match="No space left"):
+        session.mark(MarkKind.NOTE, text="lost", by="crew-1")
+    assert session.pipeline.notes == []
+
+
+def test_begun_run_is_on_disk_before_anything_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The mark that opens a run, with the station file, is synced before the session is used."""
+    (tmp_path / "survey" / "journal").mkdir(parents=True)
+    syncs = record_syncs(monkeypatch, tmp_path / "survey" / "journal")
+    with session_in(tmp_path / "survey") as session:
+        path = journal_file(session)
+        synced = [sync for sync in syncs if sync.of(path)]
+        assert synced[-1].size == path.stat().st_size
+        (opened,) = read_journal(session.folder.journal)
+        assert isinstance(opened, Mark)
+        assert opened.kind is MarkKind.OPENED
+        assert opened.detail["station"] == TEXT
+
+
+async def settled(session: Session) -> None:
+    """Wait until the session's sync is done."""
+    assert session._sync is not None
+    await asyncio.wait_for(asyncio.wait([session._sync]), 10)
+
+
+async def test_flush_hands_over_and_starts_a_sync(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each flush puts the entries into the file and then syncs it, behind the run's back."""
+    path = journal_file(session)
+    syncs = record_syncs(monkeypatch, session.folder.journal)
+    for count in (1, 2, 3):
+        session.mark(MarkKind.NOTE, text=f"note {count}", by="crew-1")
+        session.flush()
+        size = path.stat().st_size
+        await settled(session)
+        assert len(syncs) == count
+        assert syncs[-1].of(path)
+        assert syncs[-1].size == size
+        notes = [e for e in read_journal(session.folder.journal) if isinstance(e, Mark)][1:]
+        assert [mark.detail["text"] for mark in notes] == [f"note {k + 1}" for k in range(count)]
+
+
+async def test_flush_during_a_sync_starts_no_second_one(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a slow disk the entries are handed over each time; the next sync follows the first."""
+    go, count = threading.Event(), 0
+    real = os.fdatasync
+
+    def slow(descriptor: int) -> None:
+        nonlocal count
+        count += 1
+        assert go.wait(10)
+        real(descriptor)
+
+    monkeypatch.setattr(os, "fdatasync", slow)
+    session.tick()
+    session.flush()
+    for _ in range(3):
+        session.tick()
+        session.flush()
+        await asyncio.sleep(0)
+    assert len(list(read_journal(session.folder.journal))) == 5  # the opening mark and four ticks
+    go.set()
+    await settled(session)
+    assert count == 1
+    session.flush()
+    await settled(session)
+    assert count == 2
+
+
+async def test_sync_that_failed_is_raised_by_the_next_flush(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that fails in the background ends the run, rather than go unnoticed."""
+
+    def fail(_descriptor: int) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(os, "fdatasync", fail)
+    session.tick()
+    session.flush()
+    await settled(session)
+    with pytest.raises(JournalError, match="Input/output error"):
+        session.flush()
+
+
+async def test_end_waits_for_the_sync_and_writes_what_is_derived(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At the end of a run no sync is under way, and journal and record have the end."""
+    done = threading.Event()
+    real = os.fdatasync
+
+    def slow(descriptor: int) -> None:
+        real(descriptor)
+        threading.Event().wait(0.2)
+        done.set()
+
+    monkeypatch.setattr(os, "fdatasync", slow)
+    session.tick()
+    session.flush()
+    await session.end("incomplete", "stopped")
+    assert done.is_set()
+    last = list(read_journal(session.folder.journal))[-1]
+    assert isinstance(last, Mark)
+    assert last.kind is MarkKind.ENDED
+    assert last.detail == {"status": "incomplete", "reason": "stopped"}
+    assert '"incomplete"' in session.folder.record.read_text(encoding="utf-8")
+
+
+def test_second_session_on_one_survey_is_refused(session: Session) -> None:
+    """One survey has one writer, or two runs would be mixed."""
+    with pytest.raises(SurveyError, match="another swathe process writes to this survey"):
+        session_in(session.folder.path).__enter__()
+    assert len(list(session.folder.journal.glob("*.mcap"))) == 1

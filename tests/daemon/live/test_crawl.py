@@ -149,16 +149,50 @@ def test_answer_that_comes_late_is_no_disagreement() -> None:
         assert look(made, seen, ms, motor=(late / 10, 0.0), asked=late) is None
 
 
-def test_encoder_that_is_silent_while_driven_is_seen_and_at_rest_is_not() -> None:
+@pytest.mark.parametrize("begin", [0, 1000])
+def test_encoder_that_is_silent_while_driven_is_seen_and_at_rest_is_not(begin: int) -> None:
     """Silence counts while the machine is driven only, from one move into the next."""
     seen = Seen()
     made = guards(seen)
-    assert look(made, seen, 0) is None
-    assert look(made, seen, 190, last_sample_times=(0, 0)) is None
-    assert look(made, seen, 800, State.ARMED, last_sample_times=(0, 0)) is None
-    event, text = look(made, seen, 820, last_sample_times=(0, 0))
+    made.alive = begin * MS
+    last = (begin * MS, begin * MS)
+    assert look(made, seen, begin) is None
+    assert look(made, seen, begin + 190, last_sample_times=last) is None
+    assert look(made, seen, begin + 800, State.ARMED, last_sample_times=last) is None
+    event, text = look(made, seen, begin + 820, last_sample_times=last)
     assert event is Event.ENCODER_SILENT
     assert text == "nothing came from the encoder for 210 ms while the machine moved along scan"
+
+
+@pytest.mark.parametrize("scan_is_sampled", [True, False])
+def test_reset_positions_are_not_compared_with_earlier_samples(scan_is_sampled: bool) -> None:
+    """After a reset of both positions neither reports nor samples from before it count."""
+    seen = Seen(position=(100.0, 40.0))
+    made = guards(seen)
+    for ms in range(0, 100, 10):
+        assert look(made, seen, ms) is None
+    made.forget()
+    seen.position = (0.0, 40.0)
+    for ms in range(100, 500, 10):
+        # An encoder that sends on change only has no newer sample: its axis rests.
+        times = (ms * MS if scan_is_sampled else 90 * MS, ms * MS)
+        assert look(made, seen, ms, driven=frozenset(), last_sample_times=times) is None
+
+
+@pytest.mark.parametrize(
+    ("position", "drift"),
+    [
+        ((100.0, 40.0), (2.0, -3.0)),
+        ((None, 40.0), (0.0, -3.0)),
+        ((100.0, None), (2.0, 0.0)),
+    ],
+)
+def test_drift_is_motor_minus_encoder_and_0_where_the_encoder_is_unknown(
+    position: tuple[float | None, float | None], drift: tuple[float, float]
+) -> None:
+    """Each axis has the sign of its own motor's lead."""
+    made = guards(Seen(position=position))
+    assert made.drift(MachineReport(MS, (102.0, 37.0), asked=0)) == drift
 
 
 def test_encoder_of_an_axis_that_rests_may_be_silent() -> None:

@@ -204,6 +204,23 @@ def test_wanted_gaps_stand_in_the_order_of_asking_until_they_end() -> None:
     assert second not in gaps(pipeline)
 
 
+def test_requested_gaps_change_by_requests_and_by_their_own_ends_only() -> None:
+    """A second request of a gap and the end of another gap leave the list unchanged."""
+    pipeline = run(TEXT, holes(3, 9).entries(), ticks(1101, 1300))
+    first, second = (note.number for note in pipeline.open_gap_snapshots())
+    assert not pipeline.requests.changed
+    feed(pipeline, [mark(1400, MarkKind.GAP_REQUESTED, gap=second, by="crew-1")])
+    assert pipeline.requests.changed
+    pipeline.requests.changed = False
+    feed(pipeline, [mark(1401, MarkKind.GAP_REQUESTED, gap=second, by="crew-2")])
+    feed(pipeline, there(1500, 6.0, begin=1.0).entries())
+    feed(pipeline, ticks(1800, 2100))
+    assert [note.number for note in pipeline.open_gap_snapshots()] == [second]
+    assert first != second
+    assert not pipeline.requests.changed
+    assert [(one.number, one.by) for one in pipeline.requests.gaps] == [(second, "crew-1")]
+
+
 def test_the_same_marks_give_the_same_arrays() -> None:
     """A rebuild meets pauses and zones at the same places."""
     entries = [

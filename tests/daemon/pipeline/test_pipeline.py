@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swathe.errors import MisuseError
-from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Tick
+from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline import CellState, GapCause, GapEnd, GapSnapshot, Pipeline
 from swathe.station import parse_station
 
@@ -628,3 +628,55 @@ def test_index_mark_leaves_no_gap_behind() -> None:
     assert np.all(got[5:10] == CellState.MEASURED)
     assert np.all(got[11:30] == CellState.UNVISITED)
     assert np.all(got[31:95] == CellState.MEASURED)
+
+
+@pytest.mark.parametrize(
+    ("port", "unanswered", "faults"),
+    [("gauge", False, 0), ("gauge", True, 1), ("crawler", False, 0), ("crawler", True, 0)],
+)
+def test_only_unanswered_requests_of_a_device_are_faults(
+    port: str, unanswered: bool, faults: int
+) -> None:
+    """What was sent and answered is no fault, and what a crawler's port sent concerns no device."""
+    text = HEAD + SCAN + ENCODER + GAUGE
+    pipeline, _ = run(text, iter([Sent(MS, port, b"?", unanswered=unanswered), Tick(2 * MS)]))
+    found = {name: tally.faults["unanswered"] for name, tally in pipeline.tallies.items()}
+    assert found == {"encoder": 0, "gauge": faults}
+
+
+def test_times_of_gaps_are_utc() -> None:
+    """Gaps open and end at the UTC of the tick or mark that shows it."""
+    text = HEAD + SCAN + ENCODER + GAUGE
+
+    def lost(now: float, at: float, _index: float) -> str | None:
+        return "0.0000,N" if 40 <= at < 50 and now < 2 else "4.5000,E"
+
+    def there_and_back(now: float) -> tuple[float, float]:
+        return (50 * now - 5, 0.0) if now < 1.6 else (75 - 50 * (now - 1.6), 0.0)
+
+    pipeline, changes = run(text, scan(there_and_back, 2.8, gauge=lost))
+    (gap,) = pipeline.coverage.gaps
+    assert gap.opened == changes[0][0] + 10**18
+    assert gap.closed == changes[-1][0] + 10**18
+    pipeline.feed(Mark(3 * S, MarkKind.ENDED, {"status": "incomplete", "reason": ""}))
+    pipeline.feed(opened(text, 5 * S))
+    rest = pipeline.coverage.gaps.find(2)
+    assert rest is not None
+    assert (rest.opened, rest.closed, rest.end) == (
+        3 * S + 10**18,
+        10**18 + 5 * S,
+        GapEnd.WITHDRAWN,
+    )
+
+
+def test_pending_readings_are_unplaced_once_the_run_has_ended() -> None:
+    """Readings that await an encoder sample may still be placed in the run, and not after it."""
+    text = HEAD + SCAN + ENCODER + GAUGE
+    late = [Chunk(ms * MS, "gauge", b"4.5000,E\r\n") for ms in (500, 510, 520)]
+    pipeline, _ = run(text, scan(steady(50), 0.5), iter([*late, Tick(530 * MS)]))
+    assert pipeline.status == "scanning"
+    assert pipeline.progress().unplaced == 0
+    pipeline.feed(Mark(540 * MS, MarkKind.ENDED, {"status": "incomplete", "reason": ""}))
+    assert pipeline.progress().unplaced == 3
+    pipeline.feed(opened(text, 5 * S))
+    assert pipeline.progress().unplaced == 3

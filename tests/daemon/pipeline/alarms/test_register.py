@@ -21,7 +21,8 @@ from daemon.handmade import (
 )
 from swathe.journal import Entry, Mark, MarkKind
 from swathe.pipeline import Alarm, Pipeline
-from swathe.station import AlarmKind
+from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
+from swathe.station import AlarmKind, AlarmSettings
 
 ALARMS = "\n[alarms]\n{}\n"
 
@@ -238,3 +239,64 @@ def test_end_of_run_ends_what_is_of_a_run() -> None:
     feed(pipeline, [ended(START + 1400 * MS), opened(short, time=START + 9000 * MS)])
     assert of(pipeline, AlarmKind.PORT)[0].until == UTC + 1400 * MS
     assert of(pipeline, AlarmKind.THIN)[0].until is None
+
+
+def at_tick(now: int, **changed: Any) -> AlarmInputs:
+    """Return what the alarms depend on, at a tick so many ms after 0, with all well."""
+    well: dict[str, Any] = {
+        "open_gaps": 0, "too_fast": False, "limit": 50.0, "ports": {}, "coupled": None,
+        "scan": 1.0, "index": None, "overdue": False, "due": None, "failed": None,
+    }  # fmt: skip
+    return AlarmInputs(now=now * MS, **{**well, **changed})
+
+
+def test_text_follows_its_reason_but_for_the_speed_limit() -> None:
+    """A count and a port's state are the newest; a limit that varies at each tick stays as raised."""
+    register = AlarmRegister(AlarmSettings(too_fast=0, port_lost=0))
+    register.evaluate(at_tick(0, too_fast=True, open_gaps=1, ports={"gauge": ("lost", "pulled")}))
+    assert [alarm.detail for alarm in register.take_changed()] == [
+        "one open",
+        "go slower than 50 mm/s, or cells are skipped",
+        "lost: pulled",
+    ]
+    register.evaluate(
+        at_tick(50, too_fast=True, limit=40.0, open_gaps=2, ports={"gauge": ("waiting", "")})
+    )
+    assert [alarm.detail for alarm in register.take_changed()] == ["2 open", "waiting"]
+    assert register.alarms[1].detail == "go slower than 50 mm/s, or cells are skipped"
+
+
+@pytest.mark.parametrize(
+    ("settings", "reason", "after"),
+    [
+        ({"too_fast": "100 ms"}, {"too_fast": True}, 100),
+        ({"port_lost": "200 ms"}, {"ports": {"gauge": ("lost", "")}}, 200),
+        ({"coupling_lost": "300 ms"}, {"coupled": 0}, 300),
+        ({"gaps": 3}, {"open_gaps": 3}, 0),
+    ],
+)
+def test_alarm_is_raised_at_its_limit(
+    settings: dict[str, str | int], reason: dict[str, Any], after: int
+) -> None:
+    """A reason that has existed for just the configured time raises the alarm, 1 ms less does not."""
+    register = AlarmRegister(AlarmSettings.model_validate(settings))
+    register.evaluate(at_tick(0, **reason))
+    if after:
+        register.evaluate(at_tick(after - 1, **reason))
+        assert register.alarms == []
+        register.evaluate(at_tick(after, **reason))
+    (alarm,) = register.alarms
+    assert (alarm.since, alarm.until) == (0, None)
+
+
+def test_alarm_ends_when_its_reason_was_absent_for_2_s() -> None:
+    """It ended when the reason did; a reason that returns 1 ms earlier continues it."""
+    register = AlarmRegister(AlarmSettings(too_fast=0))
+    register.evaluate(at_tick(0, too_fast=True))
+    register.evaluate(at_tick(1000))
+    register.evaluate(at_tick(2999))
+    register.evaluate(at_tick(3000, too_fast=True))
+    assert [alarm.until for alarm in register.alarms] == [None]
+    register.evaluate(at_tick(4000))
+    register.evaluate(at_tick(6000))
+    assert [alarm.until for alarm in register.alarms] == [4000 * MS]

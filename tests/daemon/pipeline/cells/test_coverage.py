@@ -295,3 +295,64 @@ def test_lines_passed_round_a_pipe_are_those_of_the_shorter_path(
             probe.go(column, row=float(line), echo=True)
     rows = {cell // 40 for gap in probe.coverage.gaps.open for cell in gap.cells.tolist()}
     assert sorted(rows) == passed
+
+
+def follow(coverage: Coverage, made: Grid, samples: list[tuple[float, float]]) -> None:
+    """Show a coverage a path through (scan, index) samples as one piece, then evaluate."""
+    scan, index = np.array(samples).T
+    n = scan.size
+    resets, silence = np.zeros(n, bool), np.full(n, USUAL)
+    path = ProbePath(np.arange(n), scan, index, np.ones(n, bool), resets, silence, USUAL)
+    coverage.add_path(path, cross_cells(path, made, coverage.probe_cell))
+    coverage.evaluate(1)
+
+
+def test_encoded_lines_scanned_within_one_piece_are_all_followed() -> None:
+    """Of lines 0, 2 and 0 again between two ticks the line left out between them is passed."""
+    made = grid(4, 40)
+    coverage = Coverage(made, stepped=False)
+    follow(coverage, made, [(0, 0), (39, 0), (39, 2), (0, 2), (0, 0), (39, 0)])
+    assert coverage.row == 0
+    assert [coverage.line_done(row) for row in range(4)] == [False, True, True, False]
+
+
+def test_encoded_line_stays_while_the_probe_is_off_the_grid() -> None:
+    """A probe that leaves the grid across its last line, or its first one, scans no other line."""
+    for row, off in ((3, 9.0), (0, -9.0)):
+        made = grid(4, 40)
+        coverage = Coverage(made, stepped=False)
+        follow(coverage, made, [(0, row), (39, row), (39, off), (0, off)])
+        assert coverage.row == row
+        assert coverage.probe_cell == -1
+
+
+def test_line_crossed_only_is_not_scanned() -> None:
+    """Travel of less than 10 mm on a line is no scan of it; 10 mm are."""
+    for travel, row in ((9.9, -1), (10.0, 1)):
+        made = grid(4, 40)
+        coverage = Coverage(made, stepped=False)
+        follow(coverage, made, [(5.0, 1.0), (5.0 + travel, 1.0)])
+        assert coverage.row == row
+
+
+def test_line_left_changes_again_by_every_change_of_a_cell() -> None:
+    """Cells measured, suspect, measured again by an override or excluded change their line."""
+    made = grid(3, 10)
+    coverage = Coverage(made, stepped=True)
+    for row in (0.0, 1.0, 2.0):
+        follow(coverage, made, [(0.0, row), (9.0, row)])
+    assert coverage.take_dirty_lines() == [0, 1]
+    cells = np.array([3, 4])
+    update = made.begin_update(cells, 2)
+    made.add(readings([0, 1]), cells, 0)
+    coverage.cells_changed(update)
+    assert (coverage.take_dirty_lines(), coverage.measured_in_row(0)) == ([0], 2)
+    made.mark_suspect(cells)
+    coverage.add_suspect(cells, 3)
+    assert (coverage.take_dirty_lines(), coverage.measured_in_row(0)) == ([0], 0)
+    made.clear_suspect(cells)
+    coverage.clear_suspect(cells, 4)
+    assert (coverage.take_dirty_lines(), coverage.measured_in_row(0)) == ([0], 2)
+    coverage.exclude(np.array([12]), 5)
+    assert coverage.take_dirty_lines() == [1]
+    assert coverage.required_in_row.tolist() == [10, 9, 10]

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -71,6 +74,32 @@ def test_cross_jump_is_no_way() -> None:
     assert cross_cells(path([0.0, -500.0, 5.0]), grid(), -1).cells.tolist() == [0, 5]
     along_index = path([0.0, 0.0], [0.0, 500.0])
     assert cross_cells(along_index, grid(), -1).cells.tolist() == [0]
+
+
+@pytest.mark.parametrize(("to", "passed"), [(0.4, 10), (0.9, 11), (1.0, 2), (1.1, 2)])
+def test_cross_unknown_stretch_over_a_whole_line_is_a_jump(to: float, passed: int) -> None:
+    """Without samples, less than a line's width across is a way past cells, and from there on none."""
+    unknown = path([0.0, 9.0], [0.0, to], known=[True, False])
+    assert cross_cells(unknown, grid(), -1).cells.size == passed
+    sampled = cross_cells(path([0.0, 9.0], [0.0, to]), grid(), -1)
+    assert sampled.cells.size >= 10
+
+
+@pytest.mark.parametrize("is_scan", [True, False])
+def test_cross_far_is_more_than_twice_the_grid(is_scan: bool) -> None:
+    """Twice the grid's length on an axis between two samples is travel, a little more is none."""
+    length, step = (30, 1) if is_scan else (6, 30)
+    for to, expected in ((2.0 * length, length), (2.0 * length + 0.1, 1)):
+        ends, still = [0.0, to], [0.0, 0.0]
+        far = path(ends, still) if is_scan else path(still, ends)
+        crossed = cross_cells(far, grid(), -1).cells.tolist()
+        assert crossed == [step * k for k in range(expected)]
+
+
+def test_cross_reset_of_the_position_passes_nothing() -> None:
+    """From before to after a position reset the probe did not move, however near they are."""
+    reset = replace(path([2.0, 3.0, 9.0, 10.0]), resets=np.array([False, False, True, False]))
+    assert cross_cells(reset, grid(), -1).cells.tolist() == [2, 3, 9, 10]
 
 
 def test_cross_outside_the_grid_is_nothing() -> None:

@@ -196,6 +196,22 @@ def test_gap_all_round_a_pipe_has_the_whole_circumference() -> None:
     assert gap.scan[1] - gap.scan[0] == 18.0
 
 
+@pytest.mark.parametrize("wrapped", [(False, False), (True, False), (False, True)])
+def test_gap_over_a_whole_axis_has_the_borders_of_the_axis(wrapped: tuple[bool, bool]) -> None:
+    """A whole line and a whole column: on an axis that does not wrap they end where it does."""
+    for missing, axis in ((range(9, 18), 1), (range(4, 36, 9), 0)):
+        register = GapRegister(grid(4, 9, wrapped))
+        register.add(cells(*missing), 1)
+        (gap,) = register.settle()
+        borders, whole = ((gap.index, (-1.5, 10.5)), (gap.scan, (9.0, 27.0)))[axis]
+        if wrapped[axis]:
+            assert borders[1] - borders[0] == whole[1] - whole[0]
+        else:
+            assert borders == whole
+        across = (gap.scan, gap.index)[axis]
+        assert across == ((17.0, 19.0), (1.5, 4.5))[axis]
+
+
 def test_gap_ended_keeps_its_largest_size() -> None:
     """An ended gap tells what it was at its largest, not the last rest of it."""
     made = grid(1, 9)

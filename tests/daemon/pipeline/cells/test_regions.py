@@ -61,3 +61,11 @@ def test_label_regions_long_snake_is_one() -> None:
     field[3::4, 0] = True
     cells = np.flatnonzero(field)
     assert set(label_regions(cells, field.shape).tolist()) == {0}
+
+
+def test_axes_do_not_wrap_unless_stated() -> None:
+    """By default both ends of a line, and of a column, are borders of the grid."""
+    shape = (4, 5)
+    for ends in ((0, 4), (0, 15)):
+        assert label_regions(np.array(ends), shape).tolist() == [0, 1]
+    assert neighbours(np.array([0, 19]), shape).T.tolist() == [[-1, 5, -1, 1], [14, -1, 18, -1]]

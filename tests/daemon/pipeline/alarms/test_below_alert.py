@@ -1,0 +1,138 @@
+"""Areas below the alert level: which cells share an alarm, and what the alarm states of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from daemon.strategies import readings
+from swathe.pipeline import Alarm, CellState, Grid
+from swathe.pipeline.alarms.below_alert import BelowAlert
+from swathe.pipeline.alarms.register import AlarmRegister
+from swathe.station import AlarmKind, AlarmSettings, Axis, CellRule
+
+LEVEL = 8.0
+SIZE = 400
+
+
+class Wall:
+    """A plate of 400 mm by 400 mm in cells of 1 mm, whose thickness is set by (row, column)."""
+
+    def __init__(self, settings: AlarmSettings | None = None) -> None:
+        self.grid = Grid(
+            scan=Axis(name="scan", start=0.0, resolution=1.0, cells=SIZE),
+            index=Axis(name="index", start=0.0, resolution=1.0, cells=SIZE),
+            rule=CellRule.LAST,
+        )
+        self.register = AlarmRegister(settings or AlarmSettings())
+        self.below_alert = BelowAlert(self.grid, self.register, LEVEL)
+        self.now = 0
+
+    def read(self, thickness: dict[tuple[int, int], float]) -> None:
+        """Read cells, all within one update."""
+        self.now += 1
+        by_cell = {row * SIZE + column: mm for (row, column), mm in sorted(thickness.items())}
+        cells = np.array(list(by_cell))
+        self.grid.add(readings(range(cells.size), by_cell.values()), cells, 0)
+        self.below_alert.update(cells, self.now)
+
+    @property
+    def open(self) -> list[Alarm]:
+        """Alarms that have not ended."""
+        return [alarm for alarm in self.register.alarms if alarm.until is None]
+
+    @property
+    def details(self) -> list[str]:
+        """Texts of the alarms that have not ended."""
+        return [alarm.detail for alarm in self.open]
+
+
+@pytest.mark.parametrize(("thickness", "alarms"), [(8.0, 0), (7.99, 1)])
+def test_level_itself_is_no_alarm(thickness: float, alarms: int) -> None:
+    """Only what is thinner than the level is below it."""
+    wall = Wall()
+    wall.read({(5, 5): thickness})
+    assert len(wall.open) == alarms
+
+
+@pytest.mark.parametrize("is_scan", [True, False])
+@pytest.mark.parametrize(
+    ("first", "second", "alarms"),
+    [(10, 90, 1), (99, 100, 1), (0, 199, 1), (199, 0, 1), (99, 200, 2), (200, 99, 2)],
+)
+def test_thin_cells_of_adjacent_blocks_share_an_alarm(
+    first: int, second: int, alarms: int, is_scan: bool
+) -> None:
+    """Within a block of 100 mm and its neighbours there is one alarm, past them another."""
+    wall = Wall()
+    for at in (first, second):
+        wall.read({(7, at) if is_scan else (at, 7): 6.0})
+    assert len(wall.open) == alarms
+
+
+def test_borders_grow_to_every_side() -> None:
+    """An alarm states the outer borders of all its cells, whichever side they came from."""
+    wall = Wall()
+    wall.read({(50, 50): 6.0})
+    (alarm,) = wall.open
+    borders = [49.5, 50.5, 49.5, 50.5]
+    assert (alarm.index, alarm.scan) == ((49.5, 50.5), (49.5, 50.5))
+    for farthest, nearer, side, border in (
+        ((40, 50), (45, 50), 0, 39.5),
+        ((63, 50), (58, 50), 1, 63.5),
+        ((50, 30), (50, 40), 2, 29.5),
+        ((50, 75), (50, 70), 3, 75.5),
+    ):
+        wall.read({farthest: 6.0, nearer: 6.0})
+        borders[side] = border
+        assert (alarm.index, alarm.scan) == (tuple(borders[:2]), tuple(borders[2:]))
+    assert wall.open == [alarm]
+
+
+def test_cells_read_again_lower_the_minimum_of_their_own_area() -> None:
+    """Two areas read again within one update each get their own minimum, and none is raised."""
+    wall = Wall()
+    wall.read({(5, 5): 7.0, (5, 305): 7.5})
+    wall.read({(5, 5): 6.0, (5, 305): 5.0})
+    assert wall.details == ["6.00 mm, below 8 mm", "5.00 mm, below 8 mm"]
+    wall.read({(5, 5): 6.5, (5, 305): 5.5})
+    assert wall.details == ["6.00 mm, below 8 mm", "5.00 mm, below 8 mm"]
+
+
+@pytest.mark.parametrize("thickness", [6.99, 7.0, 7.01])
+@pytest.mark.parametrize("cell", [(5, 5), (5, 6)])
+def test_acknowledged_area_is_raised_again_only_when_thinner(
+    cell: tuple[int, int], thickness: float
+) -> None:
+    """An old cell or a new one below the minimum that was acknowledged raises another alarm."""
+    wall = Wall()
+    wall.read({(5, 5): 7.0})
+    wall.register.acknowledge(1, "A. Kern", 1)
+    wall.read({cell: thickness})
+    ends = [alarm.until for alarm in wall.register.alarms]
+    assert ends == ([2, None] if thickness < 7.0 else [None])
+
+
+def test_alarm_ends_with_the_last_cell_of_its_area() -> None:
+    """A cell that is sound or excluded leaves its area, which then raises another alarm if thin."""
+    wall = Wall()
+    wall.read({(5, 5): 7.0, (5, 6): 7.0})
+    wall.read({(5, 5): 9.0})
+    assert [alarm.number for alarm in wall.open] == [1]
+    wall.grid.state[5 * SIZE + 6] = CellState.EXCLUDED
+    wall.below_alert.update(np.array([5 * SIZE + 6]), 3)
+    assert [alarm.until for alarm in wall.register.alarms] == [3]
+    wall.read({(5, 5): 7.0})
+    assert [alarm.number for alarm in wall.open] == [2]
+
+
+def test_cells_without_a_reading_and_a_kind_that_is_off_raise_nothing() -> None:
+    """A cell without a thickness is not thin, nor is any while the kind is off."""
+    wall = Wall()
+    wall.below_alert.update(np.array([1, 2, 3]), 1)
+    off = Wall(AlarmSettings(off=(AlarmKind.THIN,)))
+    off.read({(5, 5): 1.0})
+    without_level = Wall()
+    without_level.below_alert = BelowAlert(without_level.grid, without_level.register, None)
+    without_level.read({(5, 5): 1.0})
+    assert [each.open for each in (wall, off, without_level)] == [[], [], []]

@@ -43,7 +43,7 @@ ORDER = (
     "demo",
     "cli",
 )
-# report/blockmap.py is shown by live/terminal.py; the simulators are for these alone.
+# The simulators are for these alone.
 MAY_SIMULATE = {"demo/stage.py", "cli/simulate.py"}
 MOST_LINES = 400
 

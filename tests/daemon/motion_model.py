@@ -54,7 +54,7 @@ def gap(
     number: int,
     scan: tuple[float, float],
     index: tuple[float, float],
-    cause: GapCause = GapCause.NOT_VISITED,
+    cause: GapCause = GapCause.UNVISITED,
 ) -> GapSnapshot:
     """Return an open gap."""
     return GapSnapshot(

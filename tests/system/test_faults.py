@@ -68,7 +68,7 @@ def test_bad_lines_are_counted_and_placed(
     assert not encoder.faults
     # Nothing else is disturbed: what was scanned by then has no hole.
     assert record.progress.measured > 300
-    assert not record.open_gaps or {str(gap.cause) for gap in record.open_gaps} == {"not visited"}
+    assert not record.open_gaps or {str(gap.cause) for gap in record.open_gaps} == {"unvisited"}
     # The offset that was told is where the journal has those bytes.
     stream = b"".join(
         entry.data

@@ -26,7 +26,7 @@ class MapBlock(IntEnum):
     MEASURED = 0
     TO_SCAN = 1
     EXCLUDED = 2
-    NOT_VISITED = 3
+    UNVISITED = 3
     SUSPECT = 4
     TOO_FAST = 5
     NO_SIGNAL = 6
@@ -36,14 +36,14 @@ _SHAPES = {
     MapBlock.MEASURED: ("▪", "green", "measured"),
     MapBlock.TO_SCAN: ("·", "dim", "to scan"),
     MapBlock.EXCLUDED: (" ", "", "excluded"),
-    MapBlock.NOT_VISITED: ("×", "bold yellow", str(GapCause.NOT_VISITED)),
+    MapBlock.UNVISITED: ("×", "bold yellow", str(GapCause.UNVISITED)),
     MapBlock.SUSPECT: ("?", "magenta", str(GapCause.SUSPECT)),
     MapBlock.TOO_FAST: ("/", "bold yellow", str(GapCause.TOO_FAST)),
     MapBlock.NO_SIGNAL: ("○", "bold red", str(GapCause.NO_SIGNAL)),
 }
 _PROBE = ("◆", "bold cyan")
 _BLOCK_OF_CAUSE = {
-    GapCause.NOT_VISITED: MapBlock.NOT_VISITED,
+    GapCause.UNVISITED: MapBlock.UNVISITED,
     GapCause.SUSPECT: MapBlock.SUSPECT,
     GapCause.TOO_FAST: MapBlock.TOO_FAST,
     GapCause.NO_SIGNAL: MapBlock.NO_SIGNAL,
@@ -92,7 +92,7 @@ class BlockMap:
         columns = max(1, min(width, round(_size(plan.scan) / plan.scan_resolution)))
         if grid is not None:
             lines = blocks_of_grid(grid, columns)
-            left = [gap for gap in view.open_gaps() if gap.cause is GapCause.NOT_VISITED]
+            left = [gap for gap in view.open_gaps() if gap.cause is GapCause.UNVISITED]
             _mark_gaps(left, plan, lines, over=MapBlock.TO_SCAN)
         else:
             lines = self._blocks_of_lines(view, plan, columns)
@@ -112,7 +112,7 @@ class BlockMap:
             if drawn is None or drawn[0] is not message or drawn[1] != columns:
                 row = np.full(columns, MapBlock.MEASURED, np.uint8)
                 for stretch in message.missing:
-                    row[_columns(plan, stretch, columns)] = MapBlock.NOT_VISITED
+                    row[_columns(plan, stretch, columns)] = MapBlock.UNVISITED
                 drawn = self._drawn[number] = message, columns, row
             blocks[number] = drawn[2]
         return blocks

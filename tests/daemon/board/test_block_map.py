@@ -49,7 +49,7 @@ def draw(
         at = progress(scan=probe[0], index=probe[1])
         put(stations, "progress", ProgressMessage.of(at, OF))
     if left is not None:
-        cause = GapCause.NOT_VISITED
+        cause = GapCause.UNVISITED
         put(stations, "gap/7", gap(scan=left, index=Extent(-0.5, 0.5), area=3.0, cause=cause))
     (view,) = stations.views
     return BlockMap().draw(view, width=width, height=height, grid=made)
@@ -77,4 +77,4 @@ def test_block_map_of_a_grid_shows_what_was_left_behind_unvisited() -> None:
     made.state.reshape(made.shape)[:, 3:6] = CellState.UNVISITED
     lines = draw(made, width=80, height=24, left=Extent(2.5, 5.5)).plain.splitlines()
     assert lines[:2] == ["▪▪▪×××▪▪▪", "▪▪▪···▪▪▪"]
-    assert lines[2] == "▪ measured  · to scan  × not visited"
+    assert lines[2] == "▪ measured  · to scan  × unvisited"

@@ -211,7 +211,7 @@ def test_serpentine_with_a_line_left_out() -> None:
     text = HEAD + SCAN + INDEX + ENCODER_XY + GAUGE
     pipeline, changes = run(text, scan(rows, 12.0, two_axes=True))
     (gap,) = pipeline.coverage.gaps.open
-    assert gap.cause is GapCause.NOT_VISITED
+    assert gap.cause is GapCause.UNVISITED
     assert gap.index == (7.5, 12.5)
     assert gap.scan == (-0.5, 100.5)
     opened_at = next(time for time, note in changes if note.is_open)
@@ -274,7 +274,7 @@ def test_ended_run_lists_the_rest_and_the_next_withdraws_it() -> None:
     pipeline, _ = run(text, scan(steady(50, begin=-5), 1.2))
     pipeline.feed(Mark(1200 * MS, MarkKind.ENDED, {"status": "incomplete", "reason": ""}))
     (rest,) = pipeline.take_gap_snapshots()
-    assert (rest.is_open, rest.cause, rest.scan[1]) == (True, GapCause.NOT_VISITED, 100.5)
+    assert (rest.is_open, rest.cause, rest.scan[1]) == (True, GapCause.UNVISITED, 100.5)
     pipeline.feed(opened(text, 5 * S))
     (gone,) = pipeline.take_gap_snapshots()
     assert gone.end is GapEnd.WITHDRAWN
@@ -299,7 +299,7 @@ def test_encoder_lost_readings_are_unplaced() -> None:
     lost = states(pipeline)[0, 47:68]
     assert np.all(lost == CellState.UNVISITED)
     (gap,) = pipeline.coverage.gaps.open
-    assert gap.cause is GapCause.NOT_VISITED
+    assert gap.cause is GapCause.UNVISITED
 
 
 def test_standing_still_encoder_that_sends_on_change() -> None:

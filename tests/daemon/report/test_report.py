@@ -67,10 +67,10 @@ def survey(tmp_path: Path) -> SurveyFolder:
 
 
 def test_lists_tell_the_whole_plan_as_missing(survey: SurveyFolder) -> None:
-    """A survey that ended before it began has one gap: all of it, not visited."""
+    """A survey that ended before it began has one gap: all of it, unvisited."""
     record = read_survey_record(survey.record)
     (whole,) = record.open_gaps
-    assert (whole.cells, str(whole.cause)) == (3 * 41, "not visited")
+    assert (whole.cells, str(whole.cause)) == (3 * 41, "unvisited")
     assert summary_line(record) == (
         "0.00 % of 123 cells measured, target 100 % not reached; 1 gap open, 0 closed; incomplete"
     )

@@ -62,8 +62,8 @@ def missing_gaps(pipeline: Pipeline, along: int, *, first: int) -> list[GapSnaps
                 GapSnapshot(
                     number=first,
                     status="open",
-                    cause=GapCause.NOT_VISITED,
-                    causes={GapCause.NOT_VISITED: high - low + 1},
+                    cause=GapCause.UNVISITED,
+                    causes={GapCause.UNVISITED: high - low + 1},
                     cells=high - low + 1,
                     area=(extent[1] - extent[0]) * (row_extent[1] - row_extent[0]),
                     scan=extent if along == 0 else row_extent,

@@ -102,7 +102,7 @@ export const STATE_NAMES = {
 
 /** The state whose pattern marks the cause of a gap. */
 export const CAUSE_STATE = {
-  "not visited": "unvisited",
+  unvisited: "unvisited",
   "no signal": "no_signal",
   "too fast": "skipped",
   "check failed": "suspect",

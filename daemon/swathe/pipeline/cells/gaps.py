@@ -23,7 +23,7 @@ __all__ = ["Gap", "GapCause", "GapEnd", "GapRegister"]
 class GapCause(StrEnum):
     """Why the cells of a gap were not measured; the commonest cause of its cells."""
 
-    NOT_VISITED = "not visited"
+    UNVISITED = "unvisited"
     NO_SIGNAL = "no signal"
     TOO_FAST = "too fast"
     SUSPECT = "check failed"
@@ -43,7 +43,7 @@ class GapEnd(StrEnum):
 
 
 _CAUSE_OF_STATE = {
-    CellState.UNVISITED: GapCause.NOT_VISITED,
+    CellState.UNVISITED: GapCause.UNVISITED,
     CellState.NO_SIGNAL: GapCause.NO_SIGNAL,
     CellState.SKIPPED: GapCause.TOO_FAST,
     CellState.SUSPECT: GapCause.SUSPECT,
@@ -85,7 +85,7 @@ class Gap:
     @property
     def cause(self) -> GapCause:
         """The commonest cause among its cells."""
-        return max(self.causes, key=self.causes.__getitem__, default=GapCause.NOT_VISITED)
+        return max(self.causes, key=self.causes.__getitem__, default=GapCause.UNVISITED)
 
 
 _Size = tuple[int, tuple[float, float], tuple[float, float], float, dict[GapCause, int]]

@@ -77,7 +77,7 @@ def test_open_gaps_are_gone_back_over() -> None:
             GAPS,
             {"wanted": RetrySettings(most_tries=0)},
             Stop.TRIES,
-            "tries used up on 3 gaps (1 not visited, 2 no signal)",
+            "tries used up on 3 gaps (1 unvisited, 2 no signal)",
         ),
     ],
 )

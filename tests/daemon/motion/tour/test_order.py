@@ -233,7 +233,7 @@ def test_neighbours_on_a_line_are_one_visit() -> None:
         (GapCause.NO_SIGNAL, 9, 1.0077696),
         (GapCause.NO_SIGNAL, 20, 1.0),
         (GapCause.TOO_FAST, 1, 60.0),
-        (GapCause.NOT_VISITED, 2, 100.0),
+        (GapCause.UNVISITED, 2, 100.0),
     ],
 )
 def test_coupling_faults_are_tried_slower(cause: GapCause, tries: int, speed: float) -> None:

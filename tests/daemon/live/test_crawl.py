@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 import time
 from dataclasses import dataclass, field
@@ -179,6 +180,60 @@ def test_reset_positions_are_not_compared_with_earlier_samples(scan_is_sampled: 
         assert look(made, seen, ms, driven=frozenset(), last_sample_times=times) is None
 
 
+def test_silence_is_seen_on_the_driven_axis_whatever_the_other_one_does() -> None:
+    """The index encoder is silent while its axis is driven, and the scan axis rests."""
+    seen = Seen()
+    made = guards(seen)
+    assert look(made, seen, 0) is None
+    for ms, event in ((200, None), (201, Event.ENCODER_SILENT)):
+        found = look(made, seen, ms, driven=frozenset({"index"}), last_sample_times=(ms * MS, 0))
+        assert (None if found is None else found[0]) is event
+        assert found is None or found[1].endswith("while the machine moved along index")
+
+
+def test_axis_without_samples_does_not_hide_the_disagreement_of_the_other() -> None:
+    """Before the first sample of the scan encoder the index axis is compared all the same."""
+    seen = Seen(position=(None, 40.0))
+    made = guards(seen)
+    found = [
+        look(
+            made, seen, ms, driven=frozenset(), last_sample_times=(None, ms * MS), motor=(9.0, 46.0)
+        )
+        for ms in range(0, 200, 10)
+    ]
+    assert {each[1] for each in found if each is not None} == {
+        "index: motor at 46.0 mm, encoder at 40.0 mm, 6.0 mm apart"
+    }
+
+
+@pytest.mark.parametrize(("since", "is_fault"), [(0, True), (150, True), (151, False)])
+def test_reports_up_to_a_lag_after_the_state_began_are_not_judged(
+    since: int, is_fault: bool
+) -> None:
+    """Of the reports that wait for samples those after it are judged, in the same look."""
+    seen = Seen()
+    made = guards(seen)
+    for ms in range(0, 400, 10):  # the motor was 6 mm off at 200 ms only
+        motor = (6.0 if ms == 200 else 0.0, 0.0)
+        assert look(made, seen, ms, State.ARMED, motor=motor) is None
+    last = MachineReport(400 * MS, (0.0, 0.0), asked=400 * MS)
+    seen.last_sample_times = (400 * MS, 400 * MS)
+    found = made.look(
+        400 * MS, State.MOVING, since=since * MS, driven=frozenset({"scan"}), report=last
+    )
+    assert (found is not None) is is_fault
+
+
+def test_without_a_report_of_the_machine_nothing_is_compared() -> None:
+    """Before the first position of the motors their samples are no disagreement."""
+    seen = Seen(position=(100.0, 0.0))
+    made = guards(seen)
+    for ms in range(0, 300, 10):
+        seen.last_sample_times = (ms * MS, ms * MS)
+        found = made.look(ms * MS, State.MOVING, since=0, driven=frozenset({"scan"}), report=None)
+        assert found is None
+
+
 @pytest.mark.parametrize(
     ("position", "drift"),
     [
@@ -233,7 +288,7 @@ def test_own_pause_does_not_stop_it() -> None:
     """While it homes, readings are paused by the crawler itself."""
     seen = Seen()
     made = guards(seen)
-    seen.pauses = Pauses(active=True, by="crawler")
+    seen.pauses = Pauses(active=True, by=json.loads('"crawler"'))  # as a journal is read
     assert look(made, seen, 500, State.HOMING) is None
 
 

@@ -680,3 +680,59 @@ def test_pending_readings_are_unplaced_once_the_run_has_ended() -> None:
     assert pipeline.progress().unplaced == 3
     pipeline.feed(opened(text, 5 * S))
     assert pipeline.progress().unplaced == 3
+
+
+ASCANS = """
+[echo]
+time_of_flight = "back wall"
+band = { centre = "5 MHz" }
+[[echo.gate]]
+name = "back wall"
+start = "1 us"
+width = "5 us"
+measure = "peak"
+threshold = "30 %"
+[device.gauge]
+driver = "frames"
+port = "socket://gauge:1"
+[device.gauge.protocol]
+byte_order = "little"
+framing = { kind = "fixed", sync = [0xA5, 0x5A, 0xA5, 0x5A], length = 260 }
+fields = [
+  { is = "waveform", type = "i2", samples = 128, interval = "50 ns", full_scale = 32767 },
+]
+"""
+
+
+def ascan(number: int) -> np.ndarray[Any, Any]:
+    """Return an A-scan with an echo at 4.5 us, whose first sample is a number."""
+    us = np.arange(128) * 0.05 - 4.5
+    echo = 20_000 * np.cos(2 * np.pi * 5 * us) * np.exp(-((us / 0.2) ** 2))
+    samples: np.ndarray[Any, Any] = np.round(echo).astype("<i2")
+    samples[0] = number
+    return samples
+
+
+@pytest.mark.parametrize("is_kept", [True, False])
+def test_cells_keep_the_ascans_of_their_readings_if_the_station_states_it(is_kept: bool) -> None:
+    """Thickness is measured on A-scans; each cell keeps one that was recorded in it, or none."""
+
+    def entries() -> Iterator[Entry]:
+        for entry in scan(steady(40, begin=-5), 2.9):
+            if isinstance(entry, Chunk) and entry.port == "gauge":
+                at = round(entry.time / S * 40 - 5)
+                frame = b"\xa5\x5a\xa5\x5a" + ascan(at).tobytes()
+                yield Chunk(entry.time, "gauge", frame)
+            else:
+                yield entry
+
+    store = "[store]\nwaveforms = true\n" if is_kept else ""
+    pipeline, _ = run(HEAD + SCAN + ENCODER + ASCANS + store, entries())
+    assert pipeline.target_reached
+    assert pipeline.grid.thickness == pytest.approx(6 * (4.5 - 0.5) / 2, abs=0.1)
+    if is_kept:
+        assert pipeline.grid.waveform is not None
+        kept = pipeline.grid.waveform.tolist()
+        assert kept == [ascan(cell).tolist() for cell in range(101)]
+    else:
+        assert pipeline.grid.waveform is None

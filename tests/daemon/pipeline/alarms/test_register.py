@@ -241,6 +241,16 @@ def test_end_of_run_ends_what_is_of_a_run() -> None:
     assert of(pipeline, AlarmKind.THIN)[0].until is None
 
 
+@pytest.mark.parametrize(("second", "alarms"), [("gaps = 2", 0), ("gaps = 1", 1)])
+def test_next_run_has_its_own_conditions(second: str, alarms: int) -> None:
+    """The station file of a later run states its conditions, whatever those of the first were."""
+    pipeline = run(text("gaps = 3"), OPEN, there(0, hole(5)).entries(), ticks(1101, 1300))
+    feed(pipeline, [opened(text(second), time=START + 9000 * MS)])
+    feed(pipeline, ticks(9050, 9100))
+    assert pipeline.progress().open_gaps == 1
+    assert len(of(pipeline, AlarmKind.GAPS)) == alarms
+
+
 def at_tick(now: int, **changed: Any) -> AlarmInputs:
     """Return what the alarms depend on, at a tick so many ms after 0, with all well."""
     well: dict[str, Any] = {

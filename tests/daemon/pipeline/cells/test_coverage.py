@@ -356,3 +356,23 @@ def test_line_left_changes_again_by_every_change_of_a_cell() -> None:
     coverage.exclude(np.array([12]), 5)
     assert coverage.take_dirty_lines() == [1]
     assert coverage.required_in_row.tolist() == [10, 9, 10]
+
+
+@pytest.mark.parametrize(("stepped", "row", "passed"), [(True, 2, [0, 1]), (False, -1, [0])])
+def test_lines_on_the_path_of_a_carried_probe_are_not_passed(
+    stepped: bool, row: int, passed: list[int]
+) -> None:
+    """After a break an encoded line begins afresh; a stepped one is that of the last mark."""
+    made = grid(4, 40)
+    coverage = Coverage(made, stepped=stepped)
+    if stepped:
+        follow(coverage, made, [(0, 0), (39, 0), (39, 1), (39, 2)])
+        coverage.break_off()
+        assert coverage.row == row
+    else:
+        follow(coverage, made, [(0, 0), (39, 0)])
+        coverage.break_off()
+        assert coverage.row == row
+        follow(coverage, made, [(0, 2), (39, 2)])
+        assert coverage.row == 2
+    assert [line for line in range(4) if coverage.line_done(line)] == passed

@@ -1,0 +1,62 @@
+"""The minimum thickness and its cell, as readings come, are replaced and are excluded."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from daemon.strategies import readings
+from swathe.pipeline import CellState, Grid
+from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.station import Axis, CellRule
+
+
+def grid() -> Grid:
+    """Return a grid of 2 lines of 3 cells whose cells hold their last reading."""
+    return Grid(
+        scan=Axis(name="scan", start=10.0, resolution=2.0, cells=3),
+        index=Axis(name="index", start=0.0, resolution=5.0, cells=2),
+        rule=CellRule.LAST,
+    )
+
+
+def read(made: Grid, minimum: MinimumThickness, thickness: dict[int, float]) -> None:
+    """Put one reading into each of some cells."""
+    cells = np.array(list(thickness))
+    update = made.begin_update(cells, 1)
+    made.add(readings(range(cells.size), thickness.values()), cells, 0)
+    minimum.cells_changed(update)
+
+
+def test_minimum_has_no_cell_before_the_first_reading() -> None:
+    """Neither a cell without a reading nor an update of one is a minimum."""
+    made = grid()
+    minimum = MinimumThickness(made)
+    minimum.cells_changed(made.begin_update(np.array([0, 1]), 1))
+    assert (minimum.value, minimum.cell, minimum.position) == (None, -1, None)
+
+
+def test_minimum_is_the_first_of_the_thinnest_cells() -> None:
+    """A thinner cell takes over, one that is as thin does not; its position is its centre."""
+    made = grid()
+    minimum = MinimumThickness(made)
+    for thickness, cell in (({0: 9.0, 5: 8.0}, 5), ({1: 8.0}, 5), ({4: 7.9}, 4)):
+        read(made, minimum, thickness)
+        assert minimum.cell == cell
+    assert (minimum.value, minimum.position) == (7.9, (12.0, 5.0))
+
+
+def test_minimum_moves_on_when_its_cell_is_read_thicker_or_excluded() -> None:
+    """The next thinnest of all cells follows, and none when all of them are excluded."""
+    made = grid()
+    minimum = MinimumThickness(made)
+    read(made, minimum, {0: 9.0, 2: 7.0, 3: 8.0})
+    read(made, minimum, {2: 9.5})
+    assert (minimum.value, minimum.cell) == (8.0, 3)
+    update = made.begin_update(np.array([3]), 2)
+    made.state[3] = CellState.EXCLUDED
+    minimum.cells_changed(update)
+    assert (minimum.value, minimum.cell) == (9.0, 0)
+    update = made.begin_update(np.arange(6), 3)
+    made.state[:] = CellState.EXCLUDED
+    minimum.cells_changed(update)
+    assert (minimum.value, minimum.position) == (None, None)

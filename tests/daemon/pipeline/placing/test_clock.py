@@ -212,3 +212,12 @@ def test_clock_late_for_a_moment_is_no_restart() -> None:
     error = steady(clock, true, arrival) - true
     assert clock.restarts == 0
     assert np.max(np.abs(error[100:])) <= 5_000_000
+
+
+@pytest.mark.parametrize("epoch", [0, 1_800_000_000 * S, -1_800_000_000 * S])
+def test_to_host_keeps_its_resolution_at_any_epoch(epoch: int) -> None:
+    """A device that sends UTC is mapped to the ns, though a float of UTC resolves 256 ns only."""
+    device = epoch + 13 + np.arange(500, dtype=np.int64) * 10 * MS
+    arrival = 5 * S + 7 + np.arange(500, dtype=np.int64) * 10 * MS
+    host = steady(DeviceClock(), device, arrival)
+    assert np.max(np.abs(host - arrival)) <= 2

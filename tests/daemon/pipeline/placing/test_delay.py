@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from swathe.pipeline.placing.delay import DelayEstimate, LinePass, estimate_delay, find_passes
+from swathe.pipeline.placing.delay import (
+    DelayEstimate,
+    LinePass,
+    _mean,
+    _why_unsure,
+    estimate_delay,
+    find_passes,
+)
 
 RESOLUTION = 4.0
 LENGTH = 600.0
@@ -137,3 +144,58 @@ def test_passes_are_cut_at_reversals_and_lines() -> None:
     passes = raster(speed=100.0, delay_ms=0.0, jitter_ms=0.0)
     assert [one.row for one in passes] == list(range(LINES))
     assert all((one.speed > 0) == (one.row % 2 == 0) for one in passes)
+
+
+def test_pairs_are_neighbours_run_in_opposite_directions() -> None:
+    """Lines further apart make no pair whatever their directions, nor do neighbours run alike."""
+    passes = raster(speed=100.0, delay_ms=5.0, jitter_ms=0.0)
+
+    def pairs(rows: range, chosen: list[LinePass]) -> int:
+        renumbered = [
+            LinePass(row, one.times, one.thickness, one.path_times, one.path)
+            for row, one in zip(rows, chosen, strict=True)
+        ]
+        return estimate_delay(renumbered, resolution=RESOLUTION).pairs
+
+    assert pairs(range(LINES), passes) == LINES - 1
+    assert pairs(range(LINES, 0, -1), passes) == LINES - 1
+    assert pairs(range(0, 2 * LINES, 2), passes) == 0
+    assert pairs(range(LINES // 2), passes[::2]) == 0
+
+
+@pytest.mark.parametrize(
+    ("apart_ms", "error_ms", "sure"),
+    [
+        (3.0, 0.75, True),
+        (-3.0, 0.75, True),
+        (3.01, 0.0, False),
+        (-3.01, 0.0, False),
+        (0.0, 0.76, False),
+        (3.01, 0.76, False),
+    ],
+)
+def test_estimate_needs_groups_and_mean_to_agree(
+    apart_ms: float, error_ms: float, sure: bool
+) -> None:
+    """One group far off is enough to be unsure, and so is a large error of the mean."""
+    apart = np.array([0.0, apart_ms * 1e6, 0.0, 0.0])
+    reason = _why_unsure(apart, error_ms * 1e6, np.array([1.0, 10.0, 10.0]))
+    assert (not reason) == sure
+
+
+@pytest.mark.parametrize(("lowest", "sure"), [(6.0, True), (6.01, False), (10.0, False)])
+def test_estimate_needs_a_wall_that_shows_the_delay(lowest: float, sure: bool) -> None:
+    """The best delay must halve the disagreement, nearly; otherwise the wall is too even."""
+    reason = _why_unsure(np.zeros(4), 0.0, np.array([lowest, 10.0, np.nan, 10.0]))
+    assert (not reason) == sure
+    assert sure or "too even" in reason
+
+
+def test_mean_leaves_out_delays_at_which_few_pairs_overlap() -> None:
+    """Half of the pairs are enough; where no delay has half of them, the most is enough."""
+    costs = np.full((6, 4), np.nan)
+    costs[:, 0] = [1, 2, 3, 4, 5, 9]
+    costs[:3, 1] = [1, 2, 6]
+    costs[:2, 2] = 1
+    assert _mean(costs) == pytest.approx([4.0, 3.0, np.nan, np.nan], nan_ok=True)
+    assert _mean(costs[:, 2:]) == pytest.approx([1.0, np.nan], nan_ok=True)

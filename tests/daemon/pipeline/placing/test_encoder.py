@@ -158,3 +158,25 @@ def test_positions_modulo_a_circumference_go_on_over_the_seam() -> None:
     scale = CountsToPosition(around, bits=None, is_length=True)
     assert scale.positions(np.array([380.0, 395.0, 10.0])).tolist() == [380.0, 395.0, 410.0]
     assert scale.positions(np.array([25.0, 399.0, 370.0])).tolist() == [425.0, 399.0, 370.0]
+
+
+@pytest.mark.parametrize("start", [0.0, 150.0, 399.0])
+@pytest.mark.parametrize("step", [199.0, -199.0, 1.0, -1.0, 150.0])
+def test_shorter_path_round_a_pipe_is_taken(start: float, step: float) -> None:
+    """Up to half of the circumference a step is followed as it is, over the seam or not."""
+    scale = CountsToPosition(axis(length="400 mm", mode="wrapped"), bits=None, is_length=True)
+    true = start + step * np.arange(6)
+    first = scale.positions(np.mod(true[:3], 400.0))
+    then = scale.positions(np.mod(true[3:], 400.0))
+    assert np.concatenate((first, then)).tolist() == true.tolist()
+
+
+def test_acceleration_alone_is_a_limit() -> None:
+    """Without a maximum speed the maximum acceleration still discards, and without both nothing."""
+    times = np.arange(40) * 10 * MS
+    positions = np.linspace(0.0, 39.0, 40)
+    positions[20] += 4.0
+    limited = GlitchFilter(None, 2000.0)
+    assert np.flatnonzero(~limited.keep(times, positions)).tolist() == [20]
+    assert limited.glitches == 1
+    assert GlitchFilter(None).keep(times, positions).all()

@@ -25,6 +25,8 @@ from daemon.handmade import (
 )
 from swathe.journal import Chunk, Entry, Mark, MarkKind
 from swathe.pipeline import CellState, GapEnd
+from swathe.pipeline.placing.inputs import ReturnWatch
+from swathe.station import Axis
 
 
 def to_the_right(ms: int) -> tuple[float]:
@@ -223,3 +225,35 @@ def test_index_encoder_on_a_second_axis() -> None:
         assert thickness[row, 2:-2] == pytest.approx(5.0 + row, abs=1e-5)
     assert pipeline.status == "complete"
     assert pipeline.progress().minimum == pytest.approx(5.0, abs=1e-5)
+
+
+def returns(*positions: float) -> list[int]:
+    """Return which of these positions end a way out and back on an axis from 0 to 100 mm."""
+    watch = ReturnWatch(Axis(name="scan", start=0.0, resolution=1.0, cells=101))
+    return watch.returns(np.arange(len(positions)), np.array(positions))
+
+
+@pytest.mark.parametrize(
+    ("positions", "found"),
+    [
+        ((0.0, 50.0, 2.0), [2]),  # half of the length is out, 2 % of it is back
+        ((0.0, 49.9, 0.0), []),
+        ((0.0, 3.0, -1.0, 10.0, 0.0), []),  # to and fro at the start
+        ((0.0, 50.0, 2.1), []),
+        ((0.0, 100.0, 60.0, 100.0, 0.0, 3.0, 0.0), [4]),  # counted once
+        ((0.0, 60.0, 0.0, 60.0, 0.0), [2, 4]),
+        ((60.0, 0.0), [1]),  # the run may begin anywhere
+    ],
+)
+def test_return_is_a_way_out_and_back(positions: tuple[float, ...], found: list[int]) -> None:
+    """Only a probe that was out by half the length returns, and only to the start."""
+    assert returns(*positions) == found
+
+
+def test_return_after_the_line_was_set_needs_a_new_way_out() -> None:
+    """A line set by other means on the way back is not stepped again by arriving."""
+    watch = ReturnWatch(Axis(name="scan", start=0.0, resolution=1.0, cells=101))
+    assert watch.returns(np.arange(2), np.array([0.0, 90.0])) == []
+    watch.disarm()
+    assert watch.returns(np.arange(2, 4), np.array([20.0, 0.0])) == []
+    assert watch.returns(np.arange(4, 6), np.array([90.0, 0.0])) == [5]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from daemon.handmade import INDEX_ENCODED, MS, START, Motion, feed, run, station_text
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
@@ -92,3 +93,35 @@ def test_what_the_machine_said_changes_nothing() -> None:
     for name in ("state", "thickness", "hits", "last_time"):
         np.testing.assert_array_equal(getattr(plain.grid, name), getattr(other.grid, name))
     assert set(other.tallies) == {"encoder", "gauge"}
+
+
+@pytest.mark.parametrize(
+    ("known", "position"),
+    [
+        ({"scan": 5.0}, (5.0, -30.0)),
+        ({"index": 2.0}, (500.0, 2.0)),
+        ({"scan": 5.0, "index": 2.0}, (5.0, 2.0)),
+        ({}, (500.0, -30.0)),
+    ],
+)
+def test_reference_of_one_axis_leaves_the_other(
+    known: dict[str, float], position: tuple[float, float]
+) -> None:
+    """Only the axes whose position is given are set."""
+    rest = Motion(lambda _: (500.0, -30.0), lambda _: 10.0, 0, 600)
+    pipeline = run(TEXT, rest.entries(), [mark(600, MarkKind.REFERENCED, by="crew-1", **known)])
+    assert pipeline.position == position
+
+
+def test_reference_without_an_encoder_or_a_sample_sets_nothing() -> None:
+    """A stepped index axis keeps its line, and before the first sample there is nothing to set."""
+    pipeline = run(
+        station_text(),
+        [mark(1, MarkKind.REFERENCED, scan=5.0, index=2.0, by="crew-1")],
+    )
+    assert pipeline.position[0] is None
+    rest = Motion(lambda _: (500.0,), lambda _: 10.0, 5, 600)
+    feed(pipeline, rest.entries())
+    assert pipeline.position == (500.0, 0.0)
+    feed(pipeline, [mark(600, MarkKind.REFERENCED, scan=5.0, index=2.0, by="crew-1")])
+    assert pipeline.position == (5.0, 0.0)

@@ -1,0 +1,32 @@
+"""Counts per mm from rolls of known length."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from swathe.calibration.encoder_scale import scale_of_rolls
+
+
+def test_scale_of_three_rolls_by_hand() -> None:
+    """Worked out by hand: scale, standard error, each roll and their spread in percent."""
+    found = scale_of_rolls([100.0, 100.0, 200.0], [990.0, 1010.0, 2000.0])
+    assert found.counts_per_mm == pytest.approx(10.0)
+    # Residuals -10, 10 and 0; s² = 200 / 2; the sum of the squared lengths is 60000.
+    assert found.error == pytest.approx(10 / math.sqrt(60_000))
+    assert found.each == pytest.approx((9.9, 10.1, 10.0))
+    assert found.spread == pytest.approx(2.0)
+
+
+def test_scale_of_a_longer_roll_weighs_more() -> None:
+    """A long roll counts by its length squared."""
+    found = scale_of_rolls([100.0, 300.0], [1100.0, 3000.0])
+    assert found.counts_per_mm == pytest.approx((100 * 1100 + 300 * 3000) / (100**2 + 300**2))
+
+
+def test_scale_of_a_reversed_encoder_is_negative() -> None:
+    """Counts that fall give a negative scale and a spread above zero."""
+    found = scale_of_rolls([100.0, 100.0, 200.0], [-990.0, -1010.0, -2000.0])
+    assert found.counts_per_mm == pytest.approx(-10.0)
+    assert found.spread == pytest.approx(2.0)

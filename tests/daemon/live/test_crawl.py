@@ -284,6 +284,15 @@ def test_port_heartbeat_and_pause_are_seen() -> None:
     assert made.heartbeat_overdue(1600 * MS) == "no sign of life yet"
 
 
+def test_sign_of_life_is_overdue_after_its_limit() -> None:
+    """1 s after the last sign of life nothing is wrong, a millisecond later it is, from any time on."""
+    made = guards(Seen())
+    made.alive = 4000 * MS
+    assert made.heartbeat_overdue(5000 * MS) is None
+    assert made.heartbeat_overdue(5001 * MS) == "no sign of life for 1.0 s"
+    assert made.encoders == {"encoder"}
+
+
 def test_own_pause_does_not_stop_it() -> None:
     """While it homes, readings are paused by the crawler itself."""
     seen = Seen()

@@ -77,3 +77,19 @@ def test_check_is_due_an_interval_after_the_last_pass() -> None:
         register.add_step({"thickness": 10.0, "begin": 0, "end": 2})
         register.end(time)
     assert (register.due(100), register.due(None)) == (110, None)
+
+
+@pytest.mark.parametrize("number", [0, 1, 3])
+def test_only_a_failed_check_is_overridden(number: int) -> None:
+    """Neither a number that no check has nor a check that passed is overridden."""
+    register = CheckRegister()
+    for thickness in (10.0, 12.0):
+        register.begin(DETAIL)
+        register.add_readings(readings([1], [thickness]))
+        register.add_step({"thickness": 10.0, "begin": 0, "end": 2})
+        register.end(5)
+    assert register.override(number, by="B. Rot", because="x").size == 0
+    assert [check.overridden_by for check in register.checks] == ["", ""]
+    assert register.failed is register.checks[1]
+    register.override(2, by="B. Rot", because="x")
+    assert register.failed is None

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
 
 from daemon.strategies import readings
 from swathe.pipeline import CellState, Grid
@@ -10,12 +12,12 @@ from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.station import Axis, CellRule
 
 
-def grid() -> Grid:
-    """Return a grid of 2 lines of 3 cells whose cells hold their last reading."""
+def grid(rule: CellRule = CellRule.LAST) -> Grid:
+    """Return a grid of 2 lines of 3 cells, which hold their last reading by default."""
     return Grid(
         scan=Axis(name="scan", start=10.0, resolution=2.0, cells=3),
         index=Axis(name="index", start=0.0, resolution=5.0, cells=2),
-        rule=CellRule.LAST,
+        rule=rule,
     )
 
 
@@ -60,3 +62,41 @@ def test_minimum_moves_on_when_its_cell_is_read_thicker_or_excluded() -> None:
     made.state[:] = CellState.EXCLUDED
     minimum.cells_changed(update)
     assert (minimum.value, minimum.position) == (None, None)
+
+
+Step = tuple[list[int], list[int], bool, list[int]]
+
+
+@given(
+    steps=st.lists(
+        st.tuples(
+            st.lists(st.integers(0, 5), max_size=5),
+            st.lists(st.integers(3, 9), min_size=5, max_size=5),
+            st.booleans(),
+            st.lists(st.integers(0, 5), max_size=2),
+        ),
+        max_size=12,
+    ),
+    rule=st.sampled_from(CellRule),
+)
+def test_minimum_agrees_with_a_search_over_all_cells(steps: list[Step], rule: CellRule) -> None:
+    """Whatever is read, made suspect or excluded, the minimum is that of the cells that have one."""
+    made = grid(rule)
+    minimum = MinimumThickness(made)
+    for time, (at, thickness, suspect, excluded) in enumerate(steps):
+        cells = np.array(at, np.int64)
+        update = made.begin_update(cells, time)
+        wall = [float(mm) for mm in thickness[: len(at)]]
+        made.add(readings([time] * len(at), wall), cells, 0, suspect=suspect)
+        minimum.cells_changed(update)
+        if excluded:
+            update = made.begin_update(np.array(excluded, np.int64), time)
+            made.state[update.cells] = CellState.EXCLUDED
+            minimum.cells_changed(update)
+        wall_cells = np.flatnonzero((made.hits > 0) & (made.state != CellState.EXCLUDED))
+        if not wall_cells.size:
+            assert minimum.value is None
+            continue
+        assert minimum.value == made.thickness[wall_cells].min()
+        assert minimum.cell in wall_cells
+        assert made.thickness[minimum.cell] == minimum.value

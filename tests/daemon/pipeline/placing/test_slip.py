@@ -1,0 +1,72 @@
+"""Slips: a change of the difference between two tracks of one axis."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from swathe.pipeline.placing.slip import Slip, SlipWatch
+from swathe.pipeline.placing.track import EncodedTrack
+
+
+def track(*samples: tuple[int, float]) -> EncodedTrack:
+    """Return a track with samples as (ns, mm)."""
+    made = EncodedTrack(bracket_ns=1000)
+    append(made, *samples)
+    return made
+
+
+def append(made: EncodedTrack, *samples: tuple[int, float]) -> None:
+    """Add samples as (ns, mm) to a track."""
+    made.append(np.array([t for t, _ in samples], np.int64), np.array([x for _, x in samples]))
+
+
+def test_first_difference_is_no_slip_and_a_change_of_it_is() -> None:
+    """Two encoders need not agree on zero; what counts is that they keep their difference."""
+    first, second = track((0, 10.0)), track((0, 500.0))
+    watch = SlipWatch(first, second, 2.0)
+    assert watch.look() is None
+    append(first, (100, 20.0))
+    append(second, (100, 512.0))  # 2 mm is within the tolerance
+    assert watch.look() is None
+    append(first, (200, 30.0))
+    append(second, (200, 522.5))
+    assert watch.look() == Slip(200, 30.0, -2.5)
+
+
+def test_slip_the_other_way_and_the_new_difference() -> None:
+    """After a slip the new difference is the one to keep."""
+    first, second = track((0, 0.0)), track((0, 0.0))
+    watch = SlipWatch(first, second, 1.0)
+    watch.look()
+    append(first, (100, 15.0))
+    append(second, (100, 10.0))
+    assert watch.look() == Slip(100, 15.0, 5.0)
+    assert watch.look() is None
+    append(first, (200, 25.9))
+    append(second, (200, 20.0))
+    assert watch.look() is None
+
+
+def test_compared_at_the_newest_time_that_both_have() -> None:
+    """An encoder that is ahead of the other is compared where the other is."""
+    first, second = track((0, 0.0)), track((0, 0.0))
+    watch = SlipWatch(first, second, 1.0)
+    watch.look()
+    append(first, (100, 10.0), (200, 20.0))
+    append(second, (150, 15.0))
+    assert watch.look() is None
+    append(second, (250, 18.0))
+    assert watch.look() == Slip(200, 20.0, 20.0 - 16.5)
+
+
+def test_no_sample_or_unknown_position_is_no_slip() -> None:
+    """Before both have a sample, and across a position reset, nothing is compared."""
+    empty = track()
+    assert SlipWatch(empty, track((0, 1.0)), 1.0).look() is None
+    assert SlipWatch(track((0, 1.0)), empty, 1.0).look() is None
+    first, second = track((0, 0.0)), track((0, 0.0))
+    watch = SlipWatch(first, second, 1.0)
+    watch.look()
+    append(first, (100, 10.0))
+    second.append(np.array([200]), np.array([99.0]), np.array([True]))
+    assert watch.look() is None

@@ -376,3 +376,122 @@ def test_lines_on_the_path_of_a_carried_probe_are_not_passed(
         follow(coverage, made, [(0, 2), (39, 2)])
         assert coverage.row == 2
     assert [line for line in range(4) if coverage.line_done(line)] == passed
+
+
+def feed_walk(coverage: Coverage, made: Grid, walk: list[tuple[float, float]], cut: int) -> None:
+    """Take a probe without a gauge along a walk of (scan, index), in pieces of so many samples."""
+    scan = np.array([x for x, _ in walk])
+    index = np.array([y for _, y in walk])
+    known = np.ones(scan.size, bool)
+    known[0] = False
+    silence = np.full(scan.size, 100 * USUAL)
+    times = np.arange(scan.size)
+    last = -1
+    for begin in range(0, scan.size, cut):
+        piece = slice(max(begin - 1, 0), begin + cut)
+        resets = np.zeros(scan[piece].size, bool)
+        path = ProbePath(
+            times[piece], scan[piece], index[piece], known[piece], resets, silence[piece], USUAL
+        )
+        crossed = cross_cells(path, made, last)
+        made.pass_over(crossed.cells[crossed.known], crossed.silent[crossed.known])
+        coverage.add_path(path, crossed)
+        last = coverage.probe_cell
+        coverage.evaluate(begin)
+
+
+@pytest.mark.parametrize("cut", [1, 2, 3, 7, 1000])
+@pytest.mark.parametrize("skipped", [1, 2])
+def test_encoded_lines_are_left_alike_wherever_the_ticks_fall(cut: int, skipped: int) -> None:
+    """A raster over lines 0 to 5, one left out, has the same gaps in pieces of any size."""
+    lines = [line for line in range(6) if line != skipped]
+    walk = [(0.0, 0.0)]
+    for k, line in enumerate(lines):
+        ends = (0.0, 39.0) if k % 2 == 0 else (39.0, 0.0)
+        walk += [(x, float(line)) for x in np.linspace(*ends, 14).tolist()]
+    made = grid(6, 40)
+    coverage = Coverage(made, stepped=False)
+    feed_walk(coverage, made, walk, cut)
+    coverage.evaluate(10**6)
+    # The probe is on the last line still, which is not left; all lines before it are.
+    assert [coverage.line_done(row) for row in range(6)] == [True] * 5 + [False]
+    assert coverage.row == 5
+    left = {cell for gap in coverage.gaps.open for cell in gap.cells.tolist()}
+    assert set(range(5 * 40)) <= left
+    at_probe = coverage.probe_cell
+    assert left == set(range(5 * 40)) | ({c for c in range(200, 240) if abs(c - at_probe) > 1})
+
+
+def test_encoded_line_is_left_after_10_mm_along_another() -> None:
+    """A probe that looks back within 10 mm has not left its line yet."""
+    for along, done in ((9.9, False), (20.1, True)):
+        made = grid(3, 40)
+        coverage = Coverage(made, stepped=False)
+        walk = [(0.0, 0.0), (15.0, 0.0), (15.0, 1.0), (15.0 + along, 1.0)]
+        feed_walk(coverage, made, walk, 1)
+        assert coverage.line_done(0) is done
+        assert not coverage.line_done(1)
+
+
+def test_position_reset_is_no_travel_along_a_line() -> None:
+    """A counter that is set 30 mm farther has not scanned the line by that."""
+    made = grid(3, 40)
+    coverage = Coverage(made, stepped=False)
+    n = 2
+    path = ProbePath(
+        np.arange(n),
+        np.array([0.0, 30.0]),
+        np.zeros(n),
+        np.array([False, False]),
+        np.array([False, True]),
+        np.full(n, USUAL),
+        USUAL,
+    )
+    coverage.add_path(path, cross_cells(path, made, -1))
+    assert coverage.row == -1
+
+
+def test_excluded_cells_change_counts_and_their_lines() -> None:
+    """Cells excluded during the survey are required no more, and their line is published again."""
+    probe = Probe(grid(3, 10))
+    probe.go(0.0, 4.0)
+    probe.go(0.0, 9.0, row=1.0)
+    assert probe.coverage.take_dirty_lines() == [0]
+    cells = np.array([2, 3, 4, 5])
+    probe.coverage.exclude(cells, 50)
+    probe.grid.state[cells] = CellState.EXCLUDED
+    coverage = probe.coverage
+    assert (coverage.required, coverage.measured) == (26, 2 + 10)
+    assert coverage.required_in_row.tolist() == [6, 10, 10]
+    assert (coverage.measured_in_row(0), coverage.measured_in_row(1)) == (2, 10)
+    assert coverage.take_dirty_lines() == [0]
+    assert probe.missing() == [[6, 7, 8, 9]]
+
+
+def test_suspect_cells_are_gaps_where_they_are_left_and_cleared_again() -> None:
+    """Suspect cells count as not measured; those under the probe are no gap yet."""
+    probe = Probe(grid(1, 10))
+    probe.go(0.0, 5.0)
+    coverage = probe.coverage
+    cells = np.arange(6)
+    probe.grid.mark_suspect(cells)
+    coverage.add_suspect(cells, 70)
+    assert coverage.measured == 0
+    assert probe.missing() == [[0, 1, 2, 3]]
+    probe.grid.clear_suspect(cells)
+    coverage.clear_suspect(cells, 80)
+    assert coverage.measured == 6
+    assert probe.missing() == []
+    (gap,) = coverage.gaps
+    assert (gap.opened, gap.closed, gap.end) == (70, 80, GapEnd.OVERRIDDEN)
+
+
+def test_gap_times_are_those_of_the_evaluation() -> None:
+    """A gap opens and closes at the time of the tick that found it so."""
+    probe = Probe(grid(1, 20))
+    probe.now = 100
+    probe.go(0.0, 3.0)
+    probe.go(9.0, echo=False)
+    probe.go(3.0)
+    (gap,) = probe.coverage.gaps
+    assert (gap.opened, gap.closed) == (102, 103)

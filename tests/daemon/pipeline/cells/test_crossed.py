@@ -198,3 +198,11 @@ def test_cross_diagonal_enters_the_cells_that_it_cuts() -> None:
     """Two points per cell find the cells of a slanted path that one per cell steps over."""
     there = cross_cells(path([0.1, 2.1], [0.0, 1.2]), grid(), -1)
     assert there.cells.tolist() == [0, 1, 30 + 1, 30 + 2]
+
+
+def test_cross_unknown_step_to_the_next_line_passes_nothing_between() -> None:
+    """Within a line an unknown stretch was passed; to another line the path is not known at all."""
+    one_line = path([0.0, 3.0], [0.0, 1.0], known=[True, False])
+    assert cross_cells(one_line, grid(), -1).cells.tolist() == [0, 30 + 3]
+    within = path([0.0, 3.0], [0.0, 0.4], known=[True, False])
+    assert cross_cells(within, grid(), -1).cells.tolist() == [0, 1, 2, 3]

@@ -225,3 +225,15 @@ def test_gap_ended_keeps_its_largest_size() -> None:
     assert (gap.closed, gap.end, gap.cells.size) == (3, GapEnd.MEASURED, 0)
     assert (gap.size, gap.area, gap.scan) == (3, 18.0, (15.0, 21.0))
     assert book.settle() == []
+
+
+def test_gap_of_a_whole_line_has_the_line_s_borders() -> None:
+    """Where no axis is a circumference, the borders are those of the first and last cell."""
+    plain = grid(3, 8)
+    register = GapRegister(plain)
+    register.add(cells(*range(8, 16)), 5)
+    register.settle()
+    (gap,) = register.open
+    assert gap.scan == plain.scan.edges(0, 7)
+    assert gap.index == plain.index.edges(1, 1)
+    assert gap.size == 8

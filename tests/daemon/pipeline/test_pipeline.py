@@ -459,27 +459,31 @@ protocol.columns = [{ is = "counts", axis = "steps" }]
         '[scan.second]\ndevice = "motor"\ncounts = "steps"\ncounts_per_mm = 4\ntolerance = "2 mm"\n'
     )
 
-    def entries() -> Iterator[Entry]:
-        for entry in scan(steady(50, begin=-5), 2.4):
+    def entries(slip: float, start: float = 0.0) -> Iterator[Entry]:
+        for entry in scan(steady(50, begin=-5, start=start), 2.4, start=start):
             if isinstance(entry, Chunk) and entry.port == "encoder":
                 counts = int(entry.data)
                 true = counts / 10
-                if true > 45:  # from here on the wheel is 6 mm behind, after slipping over 3 mm
-                    counts -= round(10 * min(2 * (true - 45), 6))
+                if true > 45:  # from here on the wheel is behind, after slipping over half of it
+                    counts -= round(10 * min(2 * (true - 45), slip))
                 yield Chunk(entry.time, "encoder", f"{counts}\r\n".encode())
                 yield Chunk(entry.time, "motor", f"{round(true * 4 + 700)}\r\n".encode())
             else:
                 yield entry
 
-    pipeline, _ = run(HEAD + SCAN + second + ENCODER + motor + GAUGE, entries())
+    text = HEAD + SCAN + second + ENCODER + motor + GAUGE
+    pipeline, _ = run(text, entries(6.0))
     total = sum(slip.distance for slip in pipeline.slips)
     assert total == pytest.approx(-6, abs=2)
     assert pipeline.slips[0].position == pytest.approx(45, abs=3)
     assert pipeline.progress().slips == len(pipeline.slips) <= 2
-    steady_run, _ = run(
-        HEAD + SCAN + second + ENCODER + motor + GAUGE,
-        (e for e in scan(steady(50, begin=-5), 2.4)),
-    )
+    steady_run, _ = run(text, entries(0.0))
+    assert steady_run.tallies["motor"].positions > 400
+    assert steady_run.slips == []
+    # A reference sets the wheel's position, not the motor's: their difference changes, no slip.
+    steady_run.feed(Mark(2450 * MS, MarkKind.REFERENCED, {"scan": 500.0, "by": "crawler"}))
+    for entry in entries(0.0, start=2.5):
+        steady_run.feed(entry)
     assert steady_run.slips == []
 
 

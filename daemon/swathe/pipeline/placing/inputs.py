@@ -45,13 +45,16 @@ class ReturnWatch:
         self._out = scan.start + _OUT_SHARE * length
         self._back = scan.start + min(max(_BACK_SHARE * length, 2 * scan.resolution), 0.25 * length)
         self._armed = False
+        self._side = np.int8(0)
 
     def returns(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> list[int]:
         """Return the times at which the probe came back, among these samples, ns."""
         found: list[int] = []
         # +1 out, -1 back, 0 between: only changes of side matter, and they are few.
         side = (positions >= self._out).astype(np.int8) - (positions <= self._back)
-        for k in np.flatnonzero(np.diff(side, prepend=np.int8(0))).tolist():
+        changes = np.flatnonzero(np.diff(side, prepend=self._side))
+        self._side = side[-1] if side.size else self._side
+        for k in changes.tolist():
             if side[k] == 1:
                 self._armed = True
             elif side[k] == -1 and self._armed:
@@ -199,6 +202,8 @@ class DeviceInputs:
             last = axis.track.last_time
             reset = np.array([True])
             axis.track.append(np.array([last], np.int64), np.array([place]), reset)
+            if axis is self._scan and self._second is not None:
+                self._slip.restart()  # the second source was not set to this position
 
     def port_changed(self, device: str) -> None:
         """Hold the last sample of a device for past, until it sends another.

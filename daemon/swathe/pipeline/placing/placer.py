@@ -170,6 +170,8 @@ class Placer:
         spans = np.diff(times, prepend=times[0])
         known = (spans <= self._bracket) | (np.diff(scan, prepend=scan[0]) == 0)
         resets = track.resets[start:last]
+        if isinstance(self.index, EncodedTrack):
+            resets = resets | self.index.reset_within(times)
         known &= index.known & ~resets
         if isinstance(self.index, SteppedTrack):
             # Between two lines the probe is carried over; it crossed no cell on the way.

@@ -44,6 +44,10 @@ class SlipWatch:
         self._tolerance = tolerance
         self._apart: float | None = None
 
+    def restart(self) -> None:
+        """Take the next difference as the reference: the first track was set to a position."""
+        self._apart = None
+
     def look(self) -> Slip | None:
         """Compare both at the newest time that both cover; return a slip, if there is one."""
         ends = (self._first.last_time, self._second.last_time)

@@ -82,6 +82,15 @@ class EncodedTrack:
             self.resets = self.resets[keep:]
             self.forgotten += keep
 
+    def reset_within(self, times: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Return whether a position reset is after the time before and not after each of `times`.
+
+        Args:
+            times: ns, rising, shape (n,); nothing is before the first one.
+        """
+        counts = np.searchsorted(self.times[self.resets], times, side="right")
+        return np.asarray(np.diff(counts, prepend=counts[:1]) > 0)
+
     def locate(self, times: NDArray[np.int64]) -> Located:
         """Return the position at each of `times`; unknown before the first and after the last."""
         if not self.times.size:

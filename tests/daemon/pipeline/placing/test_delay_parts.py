@@ -217,12 +217,11 @@ def test_no_motion_has_no_passes() -> None:
     assert found == []
 
 
-def observer(max_readings: int | None = None) -> DelayObserver:
+def observer() -> DelayObserver:
     """Return an observer of a plan of ten lines of 100 mm."""
     return DelayObserver(
         scan=Axis(name="scan", start=0.0, resolution=1.0, cells=101),
         index=Axis(name="index", start=0.0, resolution=1.0, cells=10),
-        most=max_readings,
     )
 
 
@@ -257,27 +256,6 @@ def test_observer_estimates_the_delay_of_what_it_was_shown() -> None:
         assert estimate.sure, estimate.reason
         assert estimate.delay == pytest.approx(30e6, abs=1e6)
         assert estimate.pairs == 9
-
-
-def test_observer_without_readings_is_not_sure() -> None:
-    """Nothing placed, or no path, is no estimate."""
-    made = observer()
-    assert made.estimate().reason == "no reading was placed"
-    made.placed(Placed(readings([]), np.empty(0), np.empty(0)))
-    assert not made.estimate().sure
-    assert made.estimate().pairs == 0
-
-
-def test_observer_keeps_the_newest_readings_and_their_path() -> None:
-    """With a limit only the last lines are estimated, and the path before them is dropped."""
-    made = observer(max_readings=900)
-    show(made, range(10), pieces=4)
-    estimate = made.estimate()
-    assert 2 <= estimate.pairs <= 4
-    assert sum(part[1].size for part in made._readings) <= 900
-    oldest = made._readings[0][1][0]
-    assert all(int(part[0][-1]) >= oldest for part in made._path[1:])
-    assert len(made._path) <= 20
 
 
 def test_observer_copy_is_not_changed_by_what_comes_later() -> None:

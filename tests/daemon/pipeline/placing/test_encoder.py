@@ -180,3 +180,46 @@ def test_acceleration_alone_is_a_limit() -> None:
     assert np.flatnonzero(~limited.keep(times, positions)).tolist() == [20]
     assert limited.glitches == 1
     assert GlitchFilter(None).keep(times, positions).all()
+
+
+def test_backlash_and_seam_go_on_from_call_to_call() -> None:
+    """Whatever the pieces of the stream, positions are those of the whole."""
+    settings = axis(counts_per_mm=1, backlash="2 mm")
+    counts = np.array([0.0, 3.0, 6.0, 5.0, 4.5, 3.0, 2.0, 7.0, 9.0, 8.0])
+    whole = CountsToPosition(settings, bits=None, is_length=False).positions(counts)
+    for cut in range(1, 6):
+        scale = CountsToPosition(settings, bits=None, is_length=False)
+        parts = [scale.positions(counts[k : k + cut]) for k in range(0, counts.size, cut)]
+        assert np.concatenate(parts).tolist() == whole.tolist()
+    around = axis(length="400 mm", mode="wrapped")
+    lengths = np.array([380.0, 395.0, 10.0, 25.0, 399.0, 370.0, 5.0])
+    whole = CountsToPosition(around, bits=None, is_length=True).positions(lengths)
+    for cut in range(1, 5):
+        scale = CountsToPosition(around, bits=None, is_length=True)
+        parts = [scale.positions(lengths[k : k + cut]) for k in range(0, lengths.size, cut)]
+        assert np.concatenate(parts).tolist() == whole.tolist()
+
+
+@pytest.mark.parametrize("backlash", ["0 mm", "2 mm"])
+@pytest.mark.parametrize("mode", ["encoded", "wrapped"])
+@pytest.mark.parametrize("mark_at", [None, "50 mm"])
+def test_reference_shifts_all_later_positions(
+    backlash: str, mode: str, mark_at: str | None
+) -> None:
+    """After a reference the same count is the reference position, and others follow from it."""
+    extra = {} if mark_at is None else {"index_mark_at": mark_at}
+    settings = axis(counts_per_mm=1, backlash=backlash, length="400 mm", mode=mode, **extra)
+    scale = CountsToPosition(settings, bits=None, is_length=False)
+    before = scale.positions(np.array([100.0, 110.0, 120.0]), np.zeros(3, bool))
+    scale.set_here(before[-1] + 30.0, before[-1])
+    after = scale.positions(np.array([120.0, 130.0]), np.zeros(2, bool))
+    assert after.tolist() == pytest.approx([before[-1] + 30.0, before[-1] + 40.0])
+
+
+def test_reversed_axis_counts_the_other_way() -> None:
+    """A reversed axis falls where the counts rise, from the zero count and its position on."""
+    settings = axis(counts_per_mm=10, reversed=True, zero_count=100, zero_at="7 mm")
+    scale = CountsToPosition(settings, bits=None, is_length=False)
+    assert scale.positions(np.array([100.0, 150.0, 50.0])).tolist() == [7.0, 2.0, 12.0]
+    as_length = CountsToPosition(axis(reversed=True, zero_at="7 mm"), bits=None, is_length=True)
+    assert as_length.positions(np.array([0.0, 2.0])).tolist() == [7.0, 5.0]

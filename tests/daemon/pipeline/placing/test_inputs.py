@@ -257,3 +257,38 @@ def test_return_after_the_line_was_set_needs_a_new_way_out() -> None:
     watch.disarm()
     assert watch.returns(np.arange(2, 4), np.array([20.0, 0.0])) == []
     assert watch.returns(np.arange(4, 6), np.array([90.0, 0.0])) == [5]
+
+
+def returns_of(positions: list[float], *, start: float = 0.0, length: float = 100.0) -> list[int]:
+    """Return at which samples a probe on an axis with cells of 1 mm has returned."""
+    made = ReturnWatch(Axis(name="scan", start=start, resolution=1.0, cells=round(length) + 1))
+    times = np.arange(len(positions), dtype=np.int64)
+    return made.returns(times, np.array(positions) + start)
+
+
+@pytest.mark.parametrize("start", [0.0, 1000.0, -50.0])
+def test_return_needs_half_the_length_out_and_two_cells_back(start: float) -> None:
+    """A probe that turns before the middle, or stops short of the start, has not returned."""
+    assert returns_of([0, 50, 100, 50, 2], start=start) == [4]
+    assert returns_of([0, 49.9, 2], start=start) == []
+    assert returns_of([0, 50, 2.1], start=start) == []
+    assert returns_of([0, 60, 1, 0, 1, 70, 30, 1], start=start) == [2, 7]
+    assert returns_of([1, 0, 1], start=start) == []
+
+
+def test_return_is_within_a_share_of_a_long_length() -> None:
+    """On 1000 mm the start is reached at 20 mm; on five cells within a quarter of the length."""
+    assert returns_of([0, 600, 20], length=1000) == [2]
+    assert returns_of([0, 600, 20.1], length=1000) == []
+    assert returns_of([0, 4, 1], length=4) == [2]
+    assert returns_of([0, 4, 1.1], length=4) == []
+
+
+def test_line_set_while_the_probe_is_out_needs_a_new_way_out() -> None:
+    """It does not matter whether samples follow the mark before the probe turns back."""
+    made = ReturnWatch(Axis(name="scan", start=0.0, resolution=1.0, cells=101))
+    times = np.arange(2)
+    assert made.returns(times, np.array([0.0, 80.0])) == []
+    made.disarm()
+    assert made.returns(times, np.array([80.0, 0.0])) == []
+    assert made.returns(times, np.array([80.0, 0.0])) == [1]

@@ -198,3 +198,122 @@ def test_memory_of_a_long_run_is_bounded() -> None:
     assert made.scan.times.size < 400
     assert made._reading_times.size < 400
     assert made.pending < 10
+
+
+def test_path_is_unknown_across_a_reset_and_where_the_index_is() -> None:
+    """No path leads to a position reset, nor to a sample at which the index axis is unknown."""
+    index = EncodedTrack(bracket_ns=BRACKET)
+    made = placer(index=index)
+    times = np.array([0, 10, 20, 30, 40], np.int64) * MS
+    resets = np.array([False, False, True, False, False])
+    made.scan.append(times, np.array([0.0, 1.0, 50.0, 51.0, 52.0]), resets)
+    append(index, [(10, 5.0), (20, 5.0), (30, 5.0), (40, 5.0)])
+    made.add_readings(readings([ms * MS for ms in range(0, 41, 5)]))
+    made.now = 50 * MS
+    path = made.take_path()
+    assert path is not None
+    assert path.known.tolist() == [False, True, False, True, True]
+    assert path.resets.tolist() == resets.tolist()
+    assert path.index[1:].tolist() == [5.0] * 4
+
+
+def test_path_between_samples_too_far_apart_is_unknown_unless_the_axis_rests() -> None:
+    """Beyond the bracket the path is known only where the position did not change."""
+    made = placer()
+    bracket = BRACKET // MS
+    append(made.scan, [(0, 0.0), (bracket, 1.0), (2 * bracket + 1, 2.0), (4 * bracket, 2.0)])
+    made.add_readings(readings([ms * MS for ms in range(0, 4 * bracket + 1, 50)]))
+    made.now = 5 * bracket * MS
+    path = made.take_path()
+    assert path is not None
+    assert path.known.tolist() == [False, True, False, True]
+
+
+def test_path_from_line_to_line_is_unknown() -> None:
+    """On a stepped index axis the probe is carried from line to line."""
+    steps = SteppedTrack(start=0.0, step=5.0, lines=3)
+    made = Placer(
+        scan=EncodedTrack(bracket_ns=BRACKET), index=steps, bracket_ns=BRACKET, lateness_ns=LATENESS
+    )
+    steps.step_to(1, 25 * MS)
+    append(made.scan, [(ms, ms / 10) for ms in (0, 10, 20, 30, 40)])
+    made.add_readings(readings([ms * MS for ms in range(0, 41, 5)]))
+    made.now = 50 * MS
+    path = made.take_path()
+    assert path is not None
+    assert path.index.tolist() == [0.0, 0.0, 0.0, 5.0, 5.0]
+    assert path.known.tolist() == [False, True, True, False, True]
+
+
+def test_usual_interval_follows_the_gauge_but_not_its_pauses() -> None:
+    """The interval is that of the first readings, and then a slow mean that bears a pause."""
+    made = placer()
+    assert made.interval_ns == 0
+    made.add_readings(readings([0]))
+    assert made.interval_ns == 0
+    made.add_readings(readings([ms * MS for ms in range(5, 101, 5)]))
+    assert made.interval_ns == pytest.approx(5 * MS)
+    made.add_readings(readings([10_100 * MS]))  # after ten seconds: counts as four intervals
+    assert made.interval_ns == pytest.approx(5 * MS + 0.02 * (20 - 5) * MS)
+    slower = placer()
+    slower.add_readings(readings([ms * MS for ms in range(0, 101, 5)]))
+    slower.add_readings(readings([ms * MS for ms in range(110, 311, 10)]))
+    share = 0.02 * 21
+    assert slower.interval_ns == pytest.approx(5 * MS + share * 5 * MS, rel=0.02)
+
+
+def test_silence_is_the_time_between_the_readings_around() -> None:
+    """Around a sample: from the reading before to the one at or after it, or to now."""
+    made = placer()
+    append(made.scan, [(ms, ms / 10) for ms in (0, 10, 20, 30, 40, 50, 60)])
+    made.add_readings(readings([0, 20 * MS, 25 * MS]))
+    made.now = 400 * MS
+    path = made.take_path()
+    assert path is not None
+    assert (path.silence // MS).tolist() == [0, 20, 20, 375, 375, 375, 375]
+
+
+def test_slow_gauge_is_waited_for() -> None:
+    """A gauge with a reading each 150 ms is not silent before 300 ms without one."""
+    made = placer()
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 1001, 50)])
+    made.add_readings(readings([ms * MS for ms in (0, 150, 300, 450)]))
+    made.now = 700 * MS  # 250 ms after the last reading
+    path = made.take_path()
+    assert path is not None
+    assert path.time[-1] == 450 * MS
+    made.now = 800 * MS
+    later = made.take_path()
+    assert later is not None
+    assert later.time[-1] == 500 * MS
+
+
+def test_oldest_pending_is_the_first_offset_that_waits() -> None:
+    """Waveforms before that offset may be dropped."""
+    made = placer()
+    waiting = [made.oldest_pending]
+    late = readings([30 * MS, 20 * MS, 10 * MS])
+    late["offset"] = [7, 9, 11]
+    made.add_readings(late)
+    waiting += [made.oldest_pending, made.pending]
+    append(made.scan, [(0, 0.0), (25, 2.5)])
+    assert go(made, 40) == [(10, 1.0), (20, 2.0)]
+    assert [*waiting, made.oldest_pending, made.pending] == [None, 7, 3, 7, 1]
+
+
+@pytest.mark.parametrize("reset_at", [11, 15, 20])
+def test_path_is_unknown_across_a_reset_of_the_index_axis(reset_at: int) -> None:
+    """A reset between two samples of the scan axis parts them as well, whichever device sends it."""
+    index = EncodedTrack(bracket_ns=BRACKET)
+    made = placer(index=index)
+    append(made.scan, [(ms, ms / 10) for ms in (0, 10, 20, 30)])
+    append(index, [(0, 5.0), (10, 5.0)])
+    index.append(np.array([reset_at * MS]), np.array([9.0]), np.array([True]))
+    append(index, [(30, 9.0)])
+    made.add_readings(readings([ms * MS for ms in range(0, 31, 5)]))
+    made.now = 40 * MS
+    path = made.take_path()
+    assert path is not None
+    assert path.resets.tolist() == [False, False, True, False]
+    assert path.known.tolist() == [False, True, False, True]
+    assert path.index.tolist() == [5.0, 5.0, 9.0, 9.0]

@@ -70,3 +70,18 @@ def test_no_sample_or_unknown_position_is_no_slip() -> None:
     append(first, (100, 10.0))
     second.append(np.array([200]), np.array([99.0]), np.array([True]))
     assert watch.look() is None
+
+
+def test_restart_takes_the_next_difference() -> None:
+    """When the first track is set to a position, the jump of the difference is no slip."""
+    first, second = track((0, 0.0)), track((0, 0.0))
+    watch = SlipWatch(first, second, 1.0)
+    watch.look()
+    first.append(np.array([0]), np.array([300.0]), np.array([True]))
+    watch.restart()
+    append(first, (100, 310.0))
+    append(second, (100, 10.0))
+    assert watch.look() is None
+    append(first, (200, 315.0))
+    append(second, (200, 20.0))
+    assert watch.look() == Slip(200, 315.0, -5.0)

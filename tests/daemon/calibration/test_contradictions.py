@@ -270,3 +270,14 @@ def test_steps_in_another_unit_are_told() -> None:
     ]
     with pytest.raises(CalibrationError, match="slower than in any solid: look at the units"):
         solve_steps(steps)
+
+
+@pytest.mark.parametrize("thin", [5.0, 7.0])
+def test_echo_skipped_of_two_where_the_other_explains_nothing(thin: float) -> None:
+    """A trial that makes both steps alike, or the line fall, is passed over: the next one fits."""
+    steps = read(STEEL, (thin, 10.0), sd=0.004, readings=9)
+    second = float(STEEL.time_of_flight(20.0))
+    steps[1] = dataclasses.replace(steps[1], time_of_flight=second)
+    text = message(steps, material="carbon steel")
+    assert text.startswith("step 10 mm (")
+    assert "fits 2 × the thickness" in text

@@ -240,3 +240,22 @@ def test_warning_of_a_zero_offset_as_long_as_a_trip() -> None:
     step = StepReading(thickness=10.0, time_of_flight=4 * 10 / 5.92, sd=0.002, readings=9)
     found = solve_steps([step], velocity=5.92, u_velocity=0.01)
     assert "as long as one more trip through step 10 mm" in warnings_of(found)
+
+
+def test_no_warning_of_a_long_zero_offset_that_the_steps_confirm() -> None:
+    """A zero offset as long as a trip is only suspect of one step with the velocity given."""
+    long = ThicknessLaw(velocity=5.92, zero_offset=2 * 10 / 5.92)
+    two = solve_steps(read(long, (10.0, 20.0), sd=0.002, readings=9), velocity=5.92)
+    (step,) = read(long, (10.0,), sd=0.002, readings=9)
+    given = solve_steps([step], zero_offset=long.zero_offset, u_zero_offset=0.01)
+    for found in (two, given):
+        assert found.zero_offset == pytest.approx(long.zero_offset)
+        assert "one more trip" not in warnings_of(found)
+
+
+def test_time_of_a_step_is_uncertain_by_scatter_and_last_digit() -> None:
+    """More readings average the scatter, never the digit; without a digit there is the scatter."""
+    step = StepReading(thickness=5.0, time_of_flight=1.9, sd=0.03, readings=9)
+    assert step.u_time() == pytest.approx(0.01)
+    assert step.u_time(0.12) == pytest.approx(math.hypot(0.01, 0.12 / math.sqrt(12)))
+    assert StepReading(thickness=5.0, time_of_flight=1.9).u_time() == 0.0

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import numpy as np
 import pytest
 
+from daemon.echo_model import scans, settings
+from drivers.frames.feeding import make
+from drivers.frames.frame_model import build
+from drivers.frames.tables import CRC_32
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.station import decoder_of, parse_station
@@ -121,3 +126,31 @@ def test_delay_is_subtracted_from_the_arrival(delay_ms: int) -> None:
     assert batch.readings["time"].tolist() == [1_000_000_000 - late]
     assert batch.positions["time"].tolist() == [1_000_000_000 - late]
     assert made.tally.last_data == 1_000_000_000
+
+
+def test_readings_of_ascans_are_measured() -> None:
+    """Each A-scan gives its reading's time and amplitude; one without an echo is not valid."""
+    table = {
+        "framing": {"kind": "length_prefix", "sync": [0xA5, 0x5A], "adds": 8},
+        "checksum": CRC_32 | {"from": 2},
+        "byte_order": "big",
+        "fields": [
+            {"is": "length", "type": "u2"},
+            {
+                "is": "waveform",
+                "type": "i2",
+                "samples": 512,
+                "interval": "20 ns",
+                "full_scale": 2000,
+            },
+        ],
+    }
+    waves = np.rint(20 * scans([[(3.0, 80.0)], [], [(5.0, 60.0)]])).astype(">i2")
+    made = DeviceLink(decoder=make(table), delay_ns=0, tally=DeviceTally(), echo=settings())
+    made.take(b"".join(build(table, b"\x00\x00" + wave.tobytes()) for wave in waves), 1000)
+    batch = made.decode()
+    assert batch is not None
+    assert batch.readings["valid"].tolist() == [True, False, True]
+    assert batch.readings["time_of_flight"][[0, 2]] == pytest.approx([3.05, 5.05], abs=0.02)
+    assert batch.readings["amplitude"][[0, 2]] == pytest.approx([80.0, 60.0], abs=2.0)
+    assert np.isnan(batch.readings["time_of_flight"][1])

@@ -246,10 +246,11 @@ def _zero_crossing(
     sign = _sign(polarity)
     inner = np.clip(np.rint(np.nan_to_num(middle)), 1, samples - 2).astype(np.int64)
     here = sign * analytic[rows, inner].astype(np.complex128)
-    turn = analytic[rows, inner + 1].astype(np.complex128)
-    turn *= analytic[rows, inner - 1].astype(np.complex128).conj()
-    # Phase per sample; no slower than a cycle in the whole record.
-    step = np.clip(np.angle(turn) / 2, 2 * np.pi / samples, np.pi)
+    before, mid, after = (analytic[rows, inner + k].astype(np.complex128) for k in (-1, 0, 1))
+    # Phase per sample, the mean of two steps; each is unambiguous up to half the sampling rate,
+    # where the turn over both would wrap at a quarter of it. No slower than a cycle in the record.
+    turn = np.angle(mid * before.conj()) + np.angle(after * mid.conj())
+    step = np.clip(turn / 2, 2 * np.pi / samples, np.pi)
     phase = np.angle(here)
     # A peak has the phase of whole turns, and the falling zero behind it a quarter of a turn more.
     turns = np.rint((phase + step * (middle - inner)) / (2 * np.pi))

@@ -241,3 +241,18 @@ def test_result_does_not_depend_on_the_batches(cuts: list[int], kind: str, band:
         one = getattr(whole.gates["A"], field.name)
         other = np.concatenate([getattr(part.gates["A"], field.name) for part in parts])
         assert np.array_equal(one, other, equal_nan=one.dtype.kind == "f"), field.name
+
+
+@pytest.mark.parametrize("frequency", [3.0, 4.5, 4.9, 5.0, 5.1, 5.5, 6.0])
+def test_zero_crossing_with_few_samples_a_period(frequency: float) -> None:
+    """At 20 MS/s, 3.3 to 6.7 samples a period, the zero is a quarter period behind the peak."""
+    interval, peak = 0.05, 4.513
+    away = np.arange(256) * interval - peak
+    wave = 60 * np.cos(2 * np.pi * frequency * away) * np.exp(-((away / 0.2) ** 2))
+    got = measure(
+        wave.astype(np.float32)[None],
+        interval_us=interval,
+        start_us=0.0,
+        settings=settings({"start": "1 us", "width": "8 us", "measure": "zero_crossing"}),
+    )
+    assert got.time_of_flight == pytest.approx([peak + 0.25 / frequency], abs=2e-4)

@@ -113,7 +113,7 @@ class SecondSettings(StationTable):
 class AxisSettings(StationTable):
     """A scan or index axis: where its cells are and which counts give the position.
 
-    ``position = zero_at + (counts - zero_count) / counts_per_mm``, negated when ``reversed``.
+    ``position = zero_at + (counts - zero_count) / counts_per_mm``, with a minus when ``reversed``.
     """
 
     start: Length = Field(0.0, description="centre of the first cell, mm")

@@ -148,10 +148,6 @@ class Coverage:
             if self._travel[k] >= self._threshold and k != self._row:
                 self._pass_lines(self._row, k)
                 self._row = k
-        # Travel on the last line may have reached the threshold only within this piece.
-        if inside[-1] and row[-1] != self._row and self._travel[row[-1]] >= self._threshold:
-            self._pass_lines(self._row, int(row[-1]))
-            self._row = int(row[-1])
 
     def _pass_lines(self, before: int, now: int) -> None:
         """Mark the lines from `before` to `now` as passed, by the shorter path round a pipe."""

@@ -59,8 +59,8 @@ class Gap:
         cells: flat cells still missing, shape (n,); empty once it ended.
         size: number of cells missing. Of an ended gap, size, scan, index, area and causes are
             those at its largest.
-        opened: host time, ns.
-        closed: host time, ns; None while open.
+        opened: ns UTC.
+        closed: ns UTC; None while open.
         end: how it ended; None while open.
         merged_into: the gap that it became part of.
         causes: cells by cause when it was last described while open.
@@ -167,7 +167,7 @@ class GapRegister:
 
         Args:
             cells: flat cells, rising, each once and in no gap yet.
-            time: host time, ns.
+            time: ns UTC.
         """
         if not cells.size:
             return

@@ -102,3 +102,52 @@ def test_readings_missing_or_no_text_are_told(tmp_path: Path) -> None:
     path.write_bytes(HEADER.encode() + b"\n5,1." + b"9" * 200_000 + b"\n")
     with pytest.raises(CalibrationError, match="line 2: is no CSV: field larger"):
         read_readings(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (f"{HEADER}\n5,0,1,939\n", ": write decimals after a point, or part the fields by semicolons"),
+        (f"{HEADER}\n5, 0 ,1\n", ": write decimals after a point, or part the fields by semicolons"),
+        (f"{HEADER}\n5,1.9,7\n", ""),
+        (f"{HEADER}\n5,1,x\n", ""),
+        ("step (mm);time of flight (us)\n5;0;1\n", ""),
+        ("step (mm);time of flight (us)\n5;0;x\n", ""),
+    ],
+)  # fmt: skip
+def test_readings_of_too_many_fields_with_a_hint_where_it_may_hold(
+    tmp_path: Path, text: str, message: str
+) -> None:
+    """Decimal commas are suspected only of digits alone that commas part."""
+    path = put(tmp_path, text)
+    count = len(text.splitlines()[1].replace(";", ",").split(","))
+    with pytest.raises(CalibrationError) as caught:
+        read_readings(path)
+    expected = f"{path}: line 2: must have 2 fields, as the header has (got {count}){message}"
+    assert str(caught.value) == expected
+
+
+@pytest.mark.parametrize(
+    ("cell", "ending"),
+    [
+        ("1;94", "(got '1;94')"),
+        ("abc", "(got 'abc')"),
+        ("1.94 us", "(got '1.94 us'): the unit is in the header, one for the whole column"),
+        ("-0", "(got '-0')"),
+    ],
+)
+def test_readings_of_a_cell_that_is_no_number(tmp_path: Path, cell: str, ending: str) -> None:
+    """A remedy is given only where the cause is seen."""
+    path = put(tmp_path, f"step (mm)\ttime of flight (us)\n5\t{cell}\n")
+    with pytest.raises(CalibrationError) as caught:
+        read_readings(path)
+    place = "line 2, column 'time of flight (us)'"
+    assert str(caught.value) == f"{path}: {place}: must be a number > 0 {ending}"
+
+
+def test_readings_of_two_have_a_scatter_and_no_uncertainty_of_the_block(tmp_path: Path) -> None:
+    """1.93 and 1.95 µs scatter by 0.01 * sqrt(2); the block's uncertainty is 0 unless given."""
+    (step,) = read_readings(put(tmp_path, f"{HEADER}\n5,1.93\n5,1.95\n"))
+    assert (step.readings, step.u_thickness) == (2, 0.0)
+    assert step.time_of_flight == pytest.approx(1.94)
+    assert step.sd == pytest.approx(0.01 * 2**0.5)

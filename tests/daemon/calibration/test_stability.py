@@ -103,6 +103,8 @@ def test_stability_cleared_begins_anew() -> None:
         (2, 0.02, "'window' must be 3 readings or more"),
         (5, 0.0, "'tolerance' must be > 0 µs"),
         (5, math.nan, "'tolerance' must be > 0 µs"),
+        (5, math.inf, "'tolerance' must be > 0 µs"),
+        (5, -0.02, "'tolerance' must be > 0 µs"),
     ],
 )
 def test_stability_of_settings_that_cannot_be_is_refused(
@@ -111,3 +113,57 @@ def test_stability_of_settings_that_cannot_be_is_refused(
     """A window of two tells no drift; a tolerance of nothing is never met."""
     with pytest.raises(CalibrationError, match=message):
         Stability(window=window, tolerance=tolerance)
+
+
+@pytest.mark.parametrize(
+    ("times", "stable"),
+    [
+        ((0.0, 0.25, 0.5), True),
+        ((0.0, 0.26, 0.52), False),
+        ((0.5, 0.25, 0.0), True),
+        ((0.52, 0.26, 0.0), False),
+        # Off the line by e in the middle, the slope s has a standard error of e / sqrt(3): with
+        # s = 0.3 three of them are reached at e = 0.1732.
+        ((0.0, 0.474, 0.6), True),
+        ((0.0, 0.472, 0.6), False),
+    ],
+)
+def test_stability_drift_at_its_threshold(times: tuple[float, ...], stable: bool) -> None:
+    """Half the tolerance may be drifted, or any drift below three standard errors."""
+    state = Stability(window=3, tolerance=1.0).feed(times)
+    assert state.drift == pytest.approx(times[2] - times[0])
+    assert state.stable is stable
+    expected = (
+        f"the last 3 readings drift by {times[2] - times[0]:+.4f} µs: "
+        "wait until the couplant film has settled"
+    )
+    assert state.reason == ("" if stable else expected)
+
+
+@pytest.mark.parametrize("unit", ["µs", "mm"])
+def test_stability_spread_just_above_the_tolerance(unit: str) -> None:
+    """A ten-thousandth more than the tolerance is too much; the text has the unit of what is fed."""
+    watch = Stability(window=3, tolerance=0.02, unit=unit)
+    assert watch.feed([1.94, 1.9600, 1.94]).stable
+    state = watch.feed([1.94, 1.9601, 1.94])
+    assert not state.stable
+    assert state.reason.startswith(
+        f"the last 3 readings spread over 0.0201 {unit}, more than 0.02 {unit}: hold the probe"
+    )
+    with pytest.raises(CalibrationError, match=rf"'tolerance' must be > 0 {unit} \(got 0\)"):
+        Stability(window=3, tolerance=0, unit=unit)
+
+
+def test_stability_of_none_one_and_two_readings() -> None:
+    """Two readings have a scatter, one has none, and nothing has no mean; a drift takes all three."""
+    watch = Stability(window=3, tolerance=1.0)
+    state = watch.feed([])
+    assert (state.readings, state.stable) == (0, False)
+    assert [math.isnan(x) for x in (state.mean, state.sd, state.spread, state.drift)] == [True] * 4
+    state = watch.feed(2.0)
+    assert (state.readings, state.mean, state.spread) == (1, 2.0, 0.0)
+    assert (math.isnan(state.sd), math.isnan(state.drift)) == (True, True)
+    state = watch.feed(4.0)
+    assert (state.readings, state.mean, state.spread) == (2, 3.0, 2.0)
+    assert state.sd == pytest.approx(2**0.5)
+    assert math.isnan(state.drift)

@@ -11,7 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.calibration.blocks import BLOCK, DUAL, STEEL, noisy, read
-from swathe.calibration import StepReading, StepsResult, ThicknessLaw, solve_steps
+from swathe.calibration import (
+    CalibrationError,
+    StepReading,
+    StepsResult,
+    ThicknessLaw,
+    solve_steps,
+)
 
 
 @given(
@@ -259,3 +265,100 @@ def test_time_of_a_step_is_uncertain_by_scatter_and_last_digit() -> None:
     assert step.u_time() == pytest.approx(0.01)
     assert step.u_time(0.12) == pytest.approx(math.hypot(0.01, 0.12 / math.sqrt(12)))
     assert StepReading(thickness=5.0, time_of_flight=1.9).u_time() == 0.0
+
+
+@pytest.mark.parametrize("material", [None, "carbon steel"])
+@pytest.mark.parametrize("time", [0.25, 0.2])
+def test_step_at_or_before_the_zero_offset_has_no_velocity(
+    time: float, material: str | None
+) -> None:
+    """A time that is the zero offset itself makes a slope of 0, an earlier one a negative slope."""
+    step = StepReading(thickness=10.0, time_of_flight=time)
+    with pytest.raises(CalibrationError, match="the times do not rise with the thickness"):
+        solve_steps([step], zero_offset=0.25, material=material)
+
+
+def test_worst_velocity_at_its_threshold() -> None:
+    """Two steps 10 mm apart at 4 mm/µs: the mean times' scatter u makes u(v) / v = 0.2828 u."""
+    line = ThicknessLaw(velocity=4.0, zero_offset=1.0)
+    found = solve_steps(read(line, (5.0, 15.0), sd=0.0706, readings=4))
+    assert found.u_velocity / 4.0 == pytest.approx(0.0353 * 8**0.5 / 10)
+    assert found.u_velocity < 0.04
+    with pytest.raises(CalibrationError) as caught:
+        solve_steps(read(line, (5.0, 15.0), sd=0.0709, readings=4))
+    assert str(caught.value) == (
+        "the velocity comes out as 4000 m/s with a standard uncertainty of 1.0%, more than 1%: "
+        "take steps further apart, or more readings on each"
+    )
+
+
+def test_worst_velocity_is_of_one_that_was_sought() -> None:
+    """A velocity that was given may be known as badly as it is."""
+    step = StepReading(thickness=10.0, time_of_flight=6.0, sd=0.002, readings=4)
+    assert solve_steps([step], velocity=4.0, u_velocity=0.5).u_velocity == pytest.approx(0.5)
+
+
+def test_residuals_are_of_the_thickness_with_its_sign() -> None:
+    """5 ns late is 0.01 mm thick at 4 mm/µs, 5 ns early as much thin."""
+    steps = [
+        StepReading(thickness=10.0, time_of_flight=5.995, sd=0.002, readings=4),
+        StepReading(thickness=5.0, time_of_flight=3.505, sd=0.002, readings=4),
+    ]
+    found = solve_steps(steps, velocity=4.0)
+    assert found.residuals == pytest.approx((0.01, -0.01))
+    assert [step.thickness for step in found.steps] == [5.0, 10.0]
+
+
+def test_law_of_a_calibration_has_its_separation() -> None:
+    """Velocity, zero offset and V-path are those of the result; no temperature is applied."""
+    found = solve_steps(read(DUAL, BLOCK, sd=0.002, readings=4), separation=3.0)
+    assert found.law() == ThicknessLaw(
+        velocity=found.velocity, zero_offset=found.zero_offset, separation=3.0
+    )
+    assert found.separation == 3.0
+    assert found.law().thickness(DUAL.time_of_flight(10.0)) == pytest.approx(10.0)
+
+
+def test_repeatability_passes_over_steps_read_once() -> None:
+    """A step read once adds no degree of freedom; one read twice adds one."""
+    steps = [
+        StepReading(thickness=5.0, time_of_flight=3.5),
+        StepReading(thickness=15.0, time_of_flight=8.5, sd=0.01, readings=2),
+    ]
+    assert solve_steps(steps).repeatability == pytest.approx(0.01 * 4 / 2)
+
+
+def test_degrees_of_freedom_of_two_steps_read_twice() -> None:
+    """Two equal shares of one degree of freedom each make two (Welch and Satterthwaite)."""
+    line = ThicknessLaw(velocity=4.0, zero_offset=1.0)
+    assert solve_steps(read(line, (5.0, 15.0), sd=0.01, readings=2)).u_dof == pytest.approx(2.0)
+    assert math.isinf(solve_steps(read(line, (5.0, 15.0)), time_resolution_us=0.01).u_dof)
+
+
+def test_basis_of_one_degree_of_freedom_in_words() -> None:
+    """Three steps off their line by 5, -10 and 5 ns, each read quietly."""
+    steps = [
+        StepReading(thickness=d, time_of_flight=1 + d / 2 + off, sd=0.001, readings=9)
+        for d, off in ((5.0, 0.005), (10.0, -0.01), (15.0, 0.005))
+    ]
+    found = solve_steps(steps)
+    assert found.basis == (
+        "from the scatter of the steps about the line, with 1 degree of freedom; "
+        "it is more than the readings on each step give"
+    )
+    # scatter² = 1.5e-4; over the squared distances 50 it is u(slope)², and u(v) is 8 u(slope).
+    assert found.u_velocity == pytest.approx(8 * math.sqrt(1.5e-4 / 50))
+    assert found.dof == 1
+    assert found.u_dof == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("count", "method"),
+    [(2, "two steps"), (3, "least squares over 3 steps"), (4, "least squares over 4 steps")],
+)
+def test_method_by_the_number_of_steps(count: int, method: str) -> None:
+    """Two steps are solved, three and more are fitted."""
+    steps = read(STEEL, (5.0, 10.0, 15.0, 20.0)[:count], sd=0.002, readings=4)
+    assert solve_steps(steps).method == method
+    assert solve_steps(steps, velocity=5.92).method == f"{method}, velocity given"
+    assert solve_steps(steps, zero_offset=0.25).method == f"{method}, zero offset given"

@@ -1,0 +1,148 @@
+"""Rates of a run, and the speed at which cells are about to be skipped."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from daemon.handmade import MS, START, Motion, ended, feed, opened, run, station_text, ticks
+from swathe.journal import Mark, MarkKind
+from swathe.pipeline import ProbePath
+from swathe.pipeline.progress.progress import RunRates, SlidingRate
+
+S = 1_000_000_000
+
+
+def path(scan: list[float], resets: list[bool] | None = None) -> ProbePath:
+    """Return a path through these scan positions."""
+    n = len(scan)
+    return ProbePath(
+        np.arange(n, dtype=np.int64),
+        np.array(scan),
+        np.zeros(n),
+        np.ones(n, bool),
+        np.zeros(n, bool) if resets is None else np.array(resets),
+        np.zeros(n, np.int64),
+        1,
+    )
+
+
+def test_sliding_rate_is_that_over_the_window() -> None:
+    """The rate is the rise from the last total at or before the window's begin to the newest."""
+    rate = SlidingRate(2 * S)
+    assert rate.per_second == 0.0
+    rate.note(10 * S, 100.0)
+    assert rate.per_second == 0.0
+    rate.note(11 * S, 103.0)
+    assert rate.per_second == 3.0
+    rate.note(12 * S, 107.0)
+    assert rate.per_second == 3.5
+    rate.note(13 * S, 117.0)
+    assert rate.per_second == 7.0  # from 11 s on
+    rate.note(20 * S, 127.0)
+    assert rate.per_second == pytest.approx(10 / 7)  # nothing newer than 13 s to begin from
+    rate.note(20 * S, 128.0)
+    assert rate.per_second == pytest.approx(11 / 7)
+
+
+def test_sliding_rate_without_time_is_unknown() -> None:
+    """Two totals at one time have no rate."""
+    rate = SlidingRate(S)
+    rate.note(5, 1.0)
+    rate.note(5, 9.0)
+    assert rate.per_second == 0.0
+
+
+def test_run_rates_are_of_travel_readings_and_cells() -> None:
+    """Travel counts forth and back, without position resets; each rate has its own total."""
+    rates = RunRates()
+    rates.update(0, readings=0, measured=0)
+    rates.add_path(path([0.0, 10.0, 4.0]))
+    rates.add_path(path([4.0, 300.0, 304.0], [False, True, False]))
+    rates.update(S // 4, readings=50, measured=7)
+    assert rates.speed.per_second == (10 + 6 + 4) * 4
+    assert rates.rate.per_second == 200.0
+    assert rates.cell_rate.per_second == 28.0
+
+
+@pytest.mark.parametrize(("speed", "is_fast"), [(79.9, False), (80.1, True)])
+def test_too_fast_begins_at_four_fifths_of_the_limit(speed: float, is_fast: bool) -> None:
+    """The warning comes before cells are skipped, and never without a limit."""
+    rates = RunRates()
+    rates.update(0, readings=0, measured=0)
+    rates.add_path(path([0.0, speed / 10]))
+    rates.update(S // 10, readings=0, measured=0)
+    assert rates.too_fast(100.0) is is_fast
+    assert not rates.too_fast(None)
+
+
+def test_progress_of_a_scan() -> None:
+    """Figures of a pass at 20 mm/s with a reading each 5 ms and cells of 1 mm."""
+    motion = Motion(lambda ms: (ms / 50,), lambda _: 10.0, 0, 500)
+    pipeline = run(station_text(scan_length=200, survey="hits_per_cell = 2"), motion.entries())
+    progress = pipeline.progress()
+    assert progress.speed == pytest.approx(20.0, abs=3.0)
+    assert progress.rate == pytest.approx(200.0, abs=25.0)
+    assert progress.speed_limit == 100.0  # two hits in each cell at 200 readings/s
+    assert (progress.required, progress.measured) == (201, 11)
+    left = progress.required - progress.measured
+    assert progress.seconds_left == pytest.approx(left / 22, abs=1.0)
+    assert (progress.line, progress.open_gaps, progress.outside) == (0, 0, 0)
+    assert progress.slipped_at is None
+    assert progress.check_due is None
+    assert not progress.too_fast
+
+
+def test_progress_before_a_run_has_no_rates() -> None:
+    """Without a reading there is no limit, no minimum, and no time left to state."""
+    pipeline = run(station_text())
+    progress = pipeline.progress()
+    assert (progress.speed_limit, progress.minimum, progress.seconds_left) == (None, None, None)
+    assert (progress.scan, progress.minimum_scan, progress.minimum_expanded) == (None, None, None)
+
+
+@pytest.mark.parametrize("status", ["complete", "incomplete"])
+def test_status_of_a_survey_is_that_of_its_last_run(status: str) -> None:
+    """A run is scanning; a survey is complete only if it ended so and still has its share."""
+    text = station_text()
+    motion = Motion(lambda ms: (ms / 50 - 1,), lambda _: 10.0, 0, 1150)
+    pipeline = run(text, motion.entries())
+    assert str(pipeline.status) == "scanning"
+    feed(pipeline, [ended(START + 1500 * MS, status)])
+    assert str(pipeline.status) == status
+    check = opened(text, time=START + 2000 * MS)
+    check.detail["purpose"] = "check"
+    feed(pipeline, [check, *ticks(2010, 2100)])
+    assert str(pipeline.status) == status
+    assert pipeline.runs == 1
+    feed(pipeline, [opened(text, time=START + 3000 * MS)])
+    assert (str(pipeline.status), pipeline.runs) == ("scanning", 2)
+    # A run that was killed leaves the survey incomplete, whatever the one before it was.
+    killed = opened(text, time=START + 4000 * MS)
+    killed.detail["purpose"] = "check"
+    feed(pipeline, [killed])
+    assert str(pipeline.status) == "incomplete"
+
+
+def test_complete_survey_is_incomplete_once_its_cells_are_suspect() -> None:
+    """A failed check after the scan takes the share away, and an override gives it back."""
+    text = station_text()
+    motion = Motion(lambda ms: (ms / 50 - 1,), lambda _: 10.0, 0, 1150)
+    pipeline = run(text, motion.entries(), [ended(START + 1500 * MS, "complete")])
+    assert str(pipeline.status) == "complete"
+    check = opened(text, time=START + 2000 * MS, utc=1_800_000_002_000_000_000)
+    check.detail["purpose"] = "check"
+    detail = {"phase": "after", "by": "A. Kern", "tolerance": 0.1, "block": "steps"}
+    feed(
+        pipeline,
+        [
+            check,
+            Mark(START + 2001 * MS, MarkKind.CHECK_BEGUN, detail),
+            Mark(START + 2002 * MS, MarkKind.CHECK_ENDED, {}),
+        ],
+    )
+    assert str(pipeline.status) == "incomplete"
+    assert pipeline.coverage.measured == 0
+    override = {"check": 1, "by": "B. Rot", "because": "no block"}
+    feed(pipeline, [Mark(START + 2003 * MS, MarkKind.CHECK_OVERRIDDEN, override)])
+    assert str(pipeline.status) == "complete"

@@ -13,6 +13,7 @@ from swathe.pipeline.placing.glitch_filter import GlitchFilter
 
 MS = 1_000_000
 SLACK = 0.5
+FAR = 1e6
 
 Samples = list[tuple[int, float]]
 
@@ -142,3 +143,78 @@ def test_restart_takes_the_next_sample_wherever_it_is() -> None:
     assert made.keep(np.array([20 * MS]), np.array([500.0])).tolist() == [True]
     assert not made.resets.any()
     assert made.glitches == 0
+
+
+def keep(made: GlitchFilter, *samples: tuple[int, float]) -> list[bool]:
+    """Return which of these samples, (ns, mm), are good."""
+    times = np.array([time for time, _ in samples], np.int64)
+    good: list[bool] = made.keep(times, np.array([mm for _, mm in samples])).tolist()
+    return good
+
+
+@pytest.mark.parametrize(
+    ("step", "good"), [(1.5, True), (-1.5, True), (1.500001, False), (-1.500001, False)]
+)
+def test_speed_limit_allows_half_a_mm_more(step: float, good: bool) -> None:
+    """At 1e9 mm/s, 1 mm/ns, a sample 1 ns later is within 1 mm and the 0.5 mm that rounding may add."""
+    assert keep(GlitchFilter(1e9), (0, 0.0), (1, step)) == [True, good]
+    # A glitch before it makes the filter look at each sample by itself.
+    made = GlitchFilter(1e9)
+    assert keep(made, (0, 0.0), (1, FAR), (1, step)) == [True, False, good]
+    assert made.glitches == 1
+
+
+@pytest.mark.parametrize(
+    ("times", "heading", "leeway"),
+    [
+        ((0, 1, 2), 10.0, 2.0),  # 1 × 1 × (1 + 1) / 2, and 0.5 × (1 + 1/1)
+        ((0, 2, 3), 5.0, 2.25),  # 1 × 1 × (2 + 1) / 2, and 0.5 × (1 + 1/2)
+        ((0, 1, 3), 20.0, 4.5),  # 1 × 2 × (1 + 2) / 2, and 0.5 × (1 + 2/1)
+    ],
+)
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("share", "good"), [(1.0, True), (1.0001, False)])
+def test_acceleration_limit_about_the_straight_continuation(
+    times: tuple[int, int, int], heading: float, leeway: float, sign: int, share: float, good: bool
+) -> None:
+    """At 1e18 mm/s², 1 mm/ns², a sample is within the leeway of the speed times the time, on either side."""
+    last = (times[2], 10.0 + heading + sign * share * leeway)
+    start = ((times[0], 0.0), (times[1], 10.0))
+    assert keep(GlitchFilter(1e18, 1e18), *start, last) == [True, True, good]
+    by_itself = GlitchFilter(1e18, 1e18)
+    assert keep(by_itself, *start, (times[2], FAR), last) == [True, True, False, good]
+    in_batches = GlitchFilter(1e18, 1e18)
+    assert keep(in_batches, start[0]) + keep(in_batches, start[1]) == [True, True]
+    assert keep(in_batches, last) == [good]
+
+
+@pytest.mark.parametrize(("position", "good"), [(3.0, True), (3.01, False)])
+def test_two_samples_of_one_time_are_taken_1_ns_apart(position: float, good: bool) -> None:
+    """A speed over no time is none: 0.5 mm within 1 ns, then 0.5 mm and a leeway of 2 mm."""
+    made = GlitchFilter(1e12, 1e18)
+    assert keep(made, (0, 0.0), (0, 0.5), (1, 0.5 + position - 0.5)) == [True, True, good]
+    made = GlitchFilter(1e12, 1e18)
+    samples = ((0, 0.0), (0, 0.5), (1, FAR), (1, position))
+    assert keep(made, *samples) == [True, True, False, good]
+
+
+def test_jump_that_lasts_four_samples_is_a_position_reset() -> None:
+    """Three samples at a new place are held back, the fourth is good and resets the position."""
+    made = GlitchFilter(1e9)
+    assert keep(made, (0, 0.0), (1, 0.0), (2, 9.0), (3, 9.0), (4, 9.0)) == [True] * 2 + [False] * 3
+    assert made.resets.tolist() == [False] * 5
+    assert keep(made, (5, 9.0)) == [True]
+    assert made.resets.tolist() == [True]
+    assert keep(made, (6, 9.0), (7, 9.0)) == [True, True]
+    assert made.resets.tolist() == [False, False]
+    assert made.glitches == 0
+    assert keep(made, (8, 0.0)) == [False]  # the track continues from the new place
+
+
+def test_jump_of_three_samples_is_three_glitches() -> None:
+    """The fourth sample, back on the track, is good, and no reset."""
+    made = GlitchFilter(1e9)
+    keep(made, (0, 0.0), (1, 0.0), (2, 9.0), (3, 9.0), (4, 9.0))
+    assert keep(made, (5, 0.0)) == [True]
+    assert made.resets.tolist() == [False]
+    assert made.glitches == 3

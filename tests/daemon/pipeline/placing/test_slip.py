@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from swathe.pipeline.placing.slip import Slip, SlipWatch
 from swathe.pipeline.placing.track import EncodedTrack
@@ -85,3 +86,27 @@ def test_restart_takes_the_next_difference() -> None:
     append(first, (200, 315.0))
     append(second, (200, 20.0))
     assert watch.look() == Slip(200, 315.0, -5.0)
+
+
+@pytest.mark.parametrize("first_is_ahead", [True, False])
+@pytest.mark.parametrize(("end", "slips"), [(1000, True), (1001, False)])
+def test_no_slip_where_a_position_is_unknown(
+    end: int, slips: bool, *, first_is_ahead: bool
+) -> None:
+    """Within a pair of samples too far apart no difference is known."""
+    one, other = track((0, 0.0)), track((0, 0.0))
+    watch = SlipWatch(one, other, 2.0)
+    assert watch.look() is None
+    ahead, behind = (one, other) if first_is_ahead else (other, one)
+    append(ahead, (end, 50.0))
+    append(behind, (50, 0.0))
+    assert (watch.look() is not None) == slips
+
+
+def test_second_source_keeps_only_what_is_still_to_be_compared() -> None:
+    """The other source is for comparison only: what was compared is dropped, of it alone."""
+    first = track(*((k, float(k)) for k in range(50)))
+    second = track(*((k, float(k)) for k in range(60)))
+    assert SlipWatch(first, second, 2.0).look() is None
+    assert second.times.tolist() == list(range(49, 60))
+    assert first.times.size == 50

@@ -5,10 +5,24 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from daemon.handmade import MS, START, Motion, ended, feed, opened, run, station_text, ticks
+from daemon.handmade import (
+    MS,
+    START,
+    Motion,
+    ended,
+    feed,
+    opened,
+    run,
+    station,
+    station_text,
+    ticks,
+)
+from daemon.strategies import readings
 from swathe.journal import Mark, MarkKind
-from swathe.pipeline import ProbePath
-from swathe.pipeline.progress.progress import RunRates, SlidingRate
+from swathe.pipeline import Grid, ProbePath
+from swathe.pipeline.placing.inputs import DeviceInputs
+from swathe.pipeline.progress.progress import RunRates, SlidingRate, speed_limit
+from swathe.station import Axis, CellRule
 
 S = 1_000_000_000
 
@@ -65,7 +79,7 @@ def test_run_rates_are_of_travel_readings_and_cells() -> None:
     assert rates.cell_rate.per_second == 28.0
 
 
-@pytest.mark.parametrize(("speed", "is_fast"), [(79.9, False), (80.1, True)])
+@pytest.mark.parametrize(("speed", "is_fast"), [(79.9, False), (80.0, False), (80.1, True)])
 def test_too_fast_begins_at_four_fifths_of_the_limit(speed: float, is_fast: bool) -> None:
     """The warning comes before cells are skipped, and never without a limit."""
     rates = RunRates()
@@ -146,3 +160,55 @@ def test_complete_survey_is_incomplete_once_its_cells_are_suspect() -> None:
     override = {"check": 1, "by": "B. Rot", "because": "no block"}
     feed(pipeline, [Mark(START + 2003 * MS, MarkKind.CHECK_OVERRIDDEN, override)])
     assert str(pipeline.status) == "complete"
+
+
+@pytest.mark.parametrize(
+    ("totals", "per_second"),
+    [
+        ([], 0.0),
+        ([(0, 7.0)], 0.0),
+        ([(5, 7.0), (5, 9.0)], 0.0),  # no time went by
+        ([(0, 0.0), (2 * S, 6.0)], 3.0),
+        ([(0, 1.0), (4 * S, 5.0), (9 * S, 28.0)], 3.0),  # 27 in 9 s
+        ([(0, 1.0), (4 * S, 5.0), (14 * S - 1, 29.0)], 28 / (14 - 1e-9)),  # 4 s is in the window
+        ([(0, 1.0), (4 * S, 5.0), (14 * S, 29.0)], 2.4),  # 24 in 10 s: the window from 4 s on
+        ([(0, 1.0), (4 * S, 5.0), (15 * S, 27.0)], 2.0),  # 22 in 11 s
+        ([(0, 0.0), (90 * S, 45.0)], 0.5),  # two totals are kept, however old
+        ([(0, 9.0), (3 * S, 3.0)], -2.0),
+    ],
+)
+def test_rate_over_the_window(totals: list[tuple[int, float]], per_second: float) -> None:
+    """The rise since the newest total that is at least 10 s old, or since the first."""
+    rate = SlidingRate(10 * S)
+    for time, total in totals:
+        rate.note(time, total)
+    assert rate.per_second == pytest.approx(per_second, rel=1e-12)
+
+
+def test_readings_and_cells_have_rates_of_their_own() -> None:
+    """Readings over the last 0.5 s, measured cells over the last 20 s."""
+    rates = RunRates()
+    rates.update(0, readings=0, measured=0)
+    for k in range(1, 21):
+        rates.update(k * S, readings=100 * k, measured=10 * k)
+    rates.update(20 * S + S // 2, readings=2200, measured=210)
+    assert rates.rate.per_second == 400.0  # 200 in the last 0.5 s
+    assert rates.cell_rate.per_second == pytest.approx(210 / 20.5)
+    rates.update(21 * S, readings=2200, measured=210)
+    assert rates.rate.per_second == 0.0
+    assert rates.cell_rate.per_second == 10.0  # 200 since 1 s
+
+
+@pytest.mark.parametrize(("hits", "limit"), [(1, 400.0), (4, 100.0)])
+def test_speed_limit_gives_each_cell_its_hits(hits: int, limit: float) -> None:
+    """A reading every 5 ms in cells of 2 mm: 400 mm/s for one hit per cell, unknown before any."""
+    made = station(station_text(survey=f"hits_per_cell = {hits}"))
+    inputs = DeviceInputs(made, {})
+    grid = Grid(
+        scan=Axis(name="scan", start=0.0, resolution=2.0, cells=9),
+        index=Axis(name="index", start=0.0, resolution=1.0, cells=1),
+        rule=CellRule.MINIMUM,
+    )
+    assert speed_limit(inputs, made, grid) is None
+    inputs.placer.add_readings(readings([0, 5 * MS, 10 * MS]))
+    assert speed_limit(inputs, made, grid) == limit

@@ -221,3 +221,95 @@ def test_to_host_keeps_its_resolution_at_any_epoch(epoch: int) -> None:
     arrival = 5 * S + 7 + np.arange(500, dtype=np.int64) * 10 * MS
     host = steady(DeviceClock(), device, arrival)
     assert np.max(np.abs(host - arrival)) <= 2
+
+
+def one_by_one(clock: DeviceClock, *records: tuple[int, int]) -> list[int]:
+    """Return the host time of each record, (device time, arrival), given by itself; ns."""
+    return [
+        int(clock.to_host(np.array([device], np.int64), np.array([arrival], np.int64))[0])
+        for device, arrival in records
+    ]
+
+
+def test_to_host_by_the_fastest_delivery_of_a_stretch() -> None:
+    """Within 100 ms of device time a delivery 15 ms faster than the first moves all that follow."""
+    clock = DeviceClock()
+    host = one_by_one(
+        clock, (0, S + 15 * MS), (10 * MS, S + 10 * MS), (20 * MS, S + 40 * MS), (30 * MS, 2 * S)
+    )
+    assert host == [S + 15 * MS, S + 10 * MS, S + 20 * MS, S + 30 * MS]
+    assert clock.restarts == 0
+
+
+def test_to_host_in_one_batch_by_its_fastest_delivery() -> None:
+    """The first and the last record of a batch are as good as any to fit by."""
+    device = np.array([0, 10, 20], np.int64) * MS
+    for late in ([0, 5, 9], [5, 0, 9], [9, 5, 0]):
+        arrival = S + device + np.array(late) * MS
+        assert (DeviceClock().to_host(device, arrival) == S + device).all()
+
+
+@pytest.mark.parametrize(
+    ("late", "restarts"),
+    [
+        (0, 0),
+        (-20 * MS, 0),
+        (-20 * MS - 1, 1),
+        (3 * S, 0),
+        (3 * S + 1, 1),
+    ],
+)
+def test_clock_that_is_early_or_seconds_late_is_another_one(late: int, restarts: int) -> None:
+    """Up to 20 ms early and up to 3 s late a record is of the clock that was fitted."""
+    clock = DeviceClock()
+    one_by_one(clock, (0, 10 * S), (4 * S, 14 * S + late))
+    assert clock.restarts == restarts
+
+
+@pytest.mark.parametrize(
+    ("late", "seconds", "restarts"),
+    [
+        (100 * MS, 3.5, 0),  # 100 ms late is still in time
+        (100 * MS + 1, 3.0, 0),  # 3 s since the last record in time
+        (100 * MS + 1, 3.5, 1),
+    ],
+)
+def test_clock_of_which_no_record_is_in_time_is_fitted_again(
+    late: int, seconds: float, restarts: int
+) -> None:
+    """More than 100 ms late, more than 3 s after the last record in time, is no delay."""
+    clock = DeviceClock()
+    last = round(seconds * S)
+    one_by_one(clock, (0, 10 * S), (1, 10 * S + 1))
+    one_by_one(clock, (last + 1 - late, 10 * S + last + 1))
+    assert clock.restarts == restarts
+
+
+@pytest.mark.parametrize(("off", "skew"), [(10 * MS, 500e-6), (-10 * MS, -500e-6), (MS, 1e-4)])
+def test_skew_is_that_of_a_quartz(off: int, skew: float) -> None:
+    """1 ms in 10 s is 100 ppm; 10 ms would be 1000 ppm and is held at 500."""
+    clock = DeviceClock()
+    one_by_one(clock, (0, 5 * S), (10 * S, 15 * S + off))
+    assert clock.fit is not None
+    assert clock.fit.skew == pytest.approx(skew, abs=1e-12)
+    assert clock.restarts == 0
+
+
+def test_clock_forgets_the_oldest_300_of_1200_stretches() -> None:
+    """One delivery 10 ms faster than all others holds the line until it has left the window."""
+    clock = DeviceClock()
+    one_by_one(clock, (0, S))
+    one_by_one(clock, *((k * 100 * MS, S + k * 100 * MS + 10 * MS) for k in range(1, 1200)))
+    assert clock.fit is not None
+    assert clock.fit.skew == pytest.approx(10 * MS / (1199 * 100 * MS), rel=1e-6)
+    one_by_one(clock, (120 * S, 121 * S + 10 * MS))
+    assert clock.fit.skew == pytest.approx(0.0, abs=1e-12)
+    assert clock.fit.host_0 == pytest.approx(10 * MS, abs=1)
+
+
+@pytest.mark.parametrize(("sent", "elapsed"), [(499, 499), (500, -500), (501, -499), (999, -1)])
+def test_counter_takes_the_shorter_way_round(sent: int, elapsed: int) -> None:
+    """On a counter of 1000 ms, 499 ms more is ahead and 501 ms more is 499 ms back."""
+    clock = DeviceClock(wrap_ns=1000 * MS)
+    host = one_by_one(clock, (0, 10 * S), (sent * MS, 10 * S + max(elapsed, 0) * MS))
+    assert host == [10 * S, 10 * S + elapsed * MS]

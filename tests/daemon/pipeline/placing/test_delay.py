@@ -18,6 +18,7 @@ from swathe.pipeline.placing.delay import (
 RESOLUTION = 4.0
 LENGTH = 600.0
 LINES = 16
+MS = 1_000_000
 GAUGE_HZ, ENCODER_HZ = 60.0, 200.0
 
 
@@ -199,3 +200,90 @@ def test_mean_leaves_out_delays_at_which_few_pairs_overlap() -> None:
     costs[:2, 2] = 1
     assert _mean(costs) == pytest.approx([4.0, 3.0, np.nan, np.nan], nan_ok=True)
     assert _mean(costs[:, 2:]) == pytest.approx([1.0, np.nan], nan_ok=True)
+
+
+def passes_of(
+    path: list[float], *, rows: list[int] | None = None, readings: int = 100
+) -> list[LinePass]:
+    """Return the passes of a path, mm, sampled every 100 ns, with so many readings over it."""
+    path_times = np.arange(len(path), dtype=np.int64) * 100
+    times = np.arange(readings, dtype=np.int64) * (path_times[-1] // readings)
+    row = np.array(rows if rows is not None else [0] * len(path), np.int64)
+    return find_passes(
+        row[np.minimum(times // 100, len(path) - 1)],
+        times,
+        np.full(readings, 10.0),
+        path_times,
+        np.array(path),
+        row,
+        1.0,
+    )
+
+
+def along(first: int, last: int) -> list[float]:
+    """Return a path from `first` to `last` mm by steps of 1 mm."""
+    step = 1 if last >= first else -1
+    return [float(x) for x in range(first, last + step, step)]
+
+
+@pytest.mark.parametrize(
+    ("path", "ends"),
+    [
+        ([], []),
+        ([5.0], []),
+        ([5.0] * 30, []),  # the probe stood still
+        (along(0, 30), [(0.0, 30.0)]),
+        (along(30, 0), [(30.0, 0.0)]),
+        ([1.0, *along(0, 30)], [(0.0, 30.0)]),  # a first step back is no part of the pass
+        ([0.0, 0.0, *along(0, 30)], [(0.0, 30.0)]),  # nor does a standstill begin one
+        ([*along(0, 15), 15.0, 15.0, *along(16, 30)], [(0.0, 30.0)]),
+        ([*along(0, 30), *along(29, 0)], [(0.0, 30.0), (30.0, 0.0)]),
+        ([*along(0, 30), 29.0], [(0.0, 30.0)]),
+        (along(0, 20), [(0.0, 20.0)]),  # 20 cells are enough
+        (along(0, 19), []),
+        (along(19, 0), []),
+    ],
+)
+def test_passes_of_a_path(path: list[float], ends: list[tuple[float, float]]) -> None:
+    """A pass is a stretch of at least 20 cells in one direction."""
+    found = passes_of(path) if len(path) > 1 else []
+    assert [(float(one.path[0]), float(one.path[-1])) for one in found] == ends
+
+
+def test_pass_has_only_readings_of_its_own_with_an_echo() -> None:
+    """From its first sample to its last, of its line, with a thickness: that many readings."""
+    path = np.array([*along(0, 30), *along(29, 0)])
+    path_times = np.arange(61, dtype=np.int64) * 100
+    times = np.arange(0, 6001, 50, dtype=np.int64)
+    thickness = np.full(times.size, 10.0)
+    thickness[[3, 70]] = np.nan
+    rows = np.zeros(times.size, np.int64)
+    rows[5] = 1
+    forth, back = find_passes(rows, times, thickness, path_times, path, np.zeros(61, np.int64), 1.0)
+    assert forth.times.tolist() == [t for t in range(0, 3000, 50) if t not in (150, 250)]
+    assert back.times.tolist() == [t for t in range(3000, 6000, 50) if t != 3500]
+    assert (forth.speed, back.speed) == (0.01, -0.01)
+
+
+def lines(count: int, *, bump: float, offset: float = 0.0) -> list[LinePass]:
+    """Return lines of 30 mm at 100 mm/s, forth and back, over an even wall with one bump.
+
+    Every second line is `offset` mm further along.
+    """
+    made = []
+    for row in range(count):
+        start = offset * (row % 2)
+        times = np.arange(0, 301, dtype=np.int64) * MS + row * 1_000 * MS
+        at = start + np.arange(301) / 10
+        place = at if row % 2 == 0 else at[::-1]
+        thickness = 10.0 - np.exp(-(((place - bump) / 2) ** 2))
+        made.append(LinePass(row, times, thickness, times, place))
+    return made
+
+
+def test_delay_under_which_lines_hardly_overlap_is_not_evaluated() -> None:
+    """Shifted until only even ends overlap lines agree perfectly, which shows nothing."""
+    estimate = estimate_delay(lines(12, bump=15.0), resolution=1.0)
+    assert estimate.sure, estimate.reason
+    assert estimate.delay / MS == pytest.approx(0.0, abs=0.1)
+    assert estimate.pairs == 11

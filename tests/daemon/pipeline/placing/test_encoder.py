@@ -223,3 +223,39 @@ def test_reversed_axis_counts_the_other_way() -> None:
     assert scale.positions(np.array([100.0, 150.0, 50.0])).tolist() == [7.0, 2.0, 12.0]
     as_length = CountsToPosition(axis(reversed=True, zero_at="7 mm"), bits=None, is_length=True)
     assert as_length.positions(np.array([0.0, 2.0])).tolist() == [7.0, 5.0]
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "positions"),
+    [
+        (0.0, 127.0, [0.0, 127.0]),
+        (0.0, 129.0, [0.0, -127.0]),  # more than half of 256
+        (100.0, 250.0, [100.0, -6.0]),
+        (200.0, 10.0, [-56.0, 10.0]),  # the first count is on the side nearer to zero
+        (255.0, 0.0, [-1.0, 0.0]),
+    ],
+)
+def test_roll_over_of_eight_bits(first: float, then: float, positions: list[float]) -> None:
+    """The smaller of the two possible steps is taken, in one batch and in two."""
+    made = axis(counts_per_mm=1)
+    together = CountsToPosition(made, bits=8, is_length=False)
+    assert together.positions(np.array([first, then])).tolist() == positions
+    apart = CountsToPosition(made, bits=8, is_length=False)
+    assert apart.positions(np.array([first])).tolist() == positions[:1]
+    assert apart.positions(np.empty(0)).tolist() == []
+    assert apart.positions(np.array([then])).tolist() == positions[1:]
+
+
+def test_index_mark_after_a_reference_returns_to_the_mark() -> None:
+    """A reference shifts until the next mark; the mark's drift is counted from the shift."""
+    scale = CountsToPosition(
+        axis(counts_per_mm=1, index_mark_at="30 mm"), bits=None, is_length=False
+    )
+    assert scale.positions(np.array([10.0]), np.array([False])).tolist() == [10.0]
+    scale.set_here(50.0, 10.0)
+    marks = np.array([False, True, False, True])
+    assert scale.positions(np.array([11.0, 12.0, 13.0, 12.0]), marks).tolist() == [
+        51.0, 30.0, 31.0, 30.0,
+    ]  # fmt: skip
+    assert scale.drifts == [-22.0, 0.0]
+    assert scale.resets.tolist() == [False, True, False, False]

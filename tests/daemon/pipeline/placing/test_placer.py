@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.strategies import readings
-from swathe.pipeline.placing.placer import Placer
+from swathe.pipeline.placing.placer import Placer, ProbePath
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
 
 MS = 1_000_000
@@ -317,3 +317,166 @@ def test_path_is_unknown_across_a_reset_of_the_index_axis(reset_at: int) -> None
     assert path.resets.tolist() == [False, False, True, False]
     assert path.known.tolist() == [False, True, False, True]
     assert path.index.tolist() == [5.0, 5.0, 9.0, 9.0]
+
+
+def known_positions(made: Placer, now: int) -> tuple[list[int], list[bool]]:
+    """Return the times, ms, of the path up to `now` ms, and whether it is known to each."""
+    made.now = now * MS
+    path = made.take_path()
+    assert path is not None
+    return (path.time // MS).tolist(), path.known.tolist()
+
+
+@pytest.mark.parametrize(("silence", "silent"), [(0, False), (20, False), (21, True)])
+def test_gauge_is_silent_after_four_of_its_intervals(silence: int, silent: bool) -> None:
+    """With a reading every 5 ns, 20 ns without one are a slow gauge and 21 ns a silent one."""
+    path = ProbePath(
+        time=np.zeros(1, np.int64),
+        scan=np.zeros(1),
+        index=np.zeros(1),
+        known=np.ones(1, bool),
+        resets=np.zeros(1, bool),
+        silence=np.array([silence]),
+        usual=5,
+    )
+    assert path.silent.tolist() == [silent]
+
+
+@pytest.mark.parametrize(
+    ("batches", "interval_ms"),
+    [
+        ([], 0.0),
+        ([[7]], 0.0),  # one reading has no interval
+        ([[0, 10, 20]], 10.0),
+        ([[0, 10, 20, 120]], 20.0),  # a pause counts as four usual intervals: (10 + 10 + 40) / 3
+        ([[0, 10], [30]], 10.2),  # 2 % of the way to 20
+        ([[0, 10], [30, 50, 70, 90, 110]], 11.0),  # 10 % of the way
+        ([[0, 10], [1010]], 10.6),  # 2 % of the way to 40
+        ([[0, 10], [10 + 5 * k for k in range(1, 61)]], 5.0),  # 50 and more take over
+        ([[0, 10], [5, 20]], 10.0),  # a reading that is out of order has no interval
+        ([[0, 10], [10, 10]], 10.0),
+    ],
+)
+def test_usual_interval_of_the_gauge(batches: list[list[int]], interval_ms: float) -> None:
+    """The mean follows the intervals by 2 % each, in which no pause counts for more than four."""
+    made = placer()
+    for batch in batches:
+        made.add_readings(readings([ms * MS for ms in batch]))
+    assert made.interval_ns / MS == pytest.approx(interval_ms, rel=1e-12)
+
+
+def test_readings_that_wait_and_the_byte_of_the_oldest() -> None:
+    """The smallest offset counts, whatever the order; none while no reading waits."""
+    made = placer()
+    assert (made.pending, made.oldest_pending) == (0, None)
+    made.add_readings(readings([]))
+    assert (made.pending, made.oldest_pending) == (0, None)
+    waiting = readings([30 * MS, 10 * MS, 20 * MS])
+    waiting["offset"] = [70, 40, 90]
+    made.add_readings(waiting)
+    assert (made.pending, made.oldest_pending) == (3, 40)
+
+
+def test_place_at_the_first_and_the_last_sample() -> None:
+    """A reading at a sample's time has its bracket; 1 ms outside of all samples there is none."""
+    made = placer()
+    append(made.scan, [(100, 1.0), (200, 3.0)])
+    made.add_readings(readings([ms * MS for ms in (99, 100, 200, 201)]))
+    assert go(made, 210) == [(100, 1.0), (200, 3.0)]
+    assert (made.pending, made.unplaced) == (1, 1)
+
+
+def test_place_combined_on_a_stepped_index_axis() -> None:
+    """Without an index position the line in force at the reading's time is taken."""
+    steps = SteppedTrack(start=5.0, step=2.0, lines=3)
+    steps.step_to(2, 20 * MS)
+    made = Placer(
+        scan=EncodedTrack(bracket_ns=BRACKET), index=steps, bracket_ns=BRACKET, lateness_ns=LATENESS
+    )
+    at = readings([19 * MS, 20 * MS, 21 * MS])
+    placed = made.place_combined(at, np.array([1.0, 2.0, np.nan]), None)
+    assert (placed.scan.tolist(), placed.index.tolist()) == ([1.0, 2.0], [5.0, 9.0])
+    assert placed.readings["time"].tolist() == [19 * MS, 20 * MS]
+    assert made.unplaced == 1
+    assert made.interval_ns == MS
+    both = made.place_combined(at, np.array([1.0, np.nan, 3.0]), np.array([np.nan, 7.0, 8.0]))
+    assert (both.scan.tolist(), both.index.tolist()) == ([3.0], [8.0])
+    assert made.unplaced == 3
+
+
+@pytest.mark.parametrize(
+    ("interval", "now", "end"),
+    [
+        (10, 300, 200),  # up to the last reading
+        (10, 450, 350),  # without one for longer: up to 100 ms ago, the lateness
+        (80, 450, 290),  # of a slow gauge: up to 160 ms ago, twice its interval
+        (10, 900, 500),  # and never past the last sample
+    ],
+)
+def test_path_ends_where_readings_may_still_come(interval: int, now: int, end: int) -> None:
+    """The path waits for readings on their way, and for a slow gauge, but not for a silent one."""
+    made = placer()
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 501, 10)])
+    made.add_readings(readings([(200 - k * interval) * MS for k in (2, 1, 0)]))
+    times, _ = known_positions(made, now)
+    assert (times[0], times[-1]) == (0, end)
+
+
+def test_path_ends_with_the_encoder_that_is_behind() -> None:
+    """Of two encoders the one with the older last sample is waited for."""
+    for scan_end, index_end in ((100, 60), (60, 100)):
+        index = EncodedTrack(bracket_ns=BRACKET)
+        made = placer(index=index)
+        append(made.scan, [(ms, ms / 10) for ms in range(0, scan_end + 1, 10)])
+        append(index, [(ms, 0.0) for ms in range(0, index_end + 1, 10)])
+        made.add_readings(readings([200 * MS]))
+        assert known_positions(made, 200)[0] == [0, 10, 20, 30, 40, 50, 60]
+
+
+def test_silence_around_each_sample() -> None:
+    """From the reading before to the one after; until now where none came after."""
+    made = placer()
+    append(made.scan, [(ms, 0.0) for ms in (0, 10, 15, 20, 25)])
+    made.add_readings(readings([10 * MS, 20 * MS]))
+    made.now = 500 * MS
+    path = made.take_path()
+    assert path is not None
+    # At 0 nothing came before: since then; at a reading's time: from the one before it.
+    assert (path.silence // MS).tolist() == [10, 0, 10, 10, 480]
+    assert path.usual == 10 * MS
+
+
+def test_silence_without_any_reading_has_no_end() -> None:
+    """A gauge that has sent nothing was silent throughout, whatever is usual."""
+    made = placer()
+    append(made.scan, [(0, 0.0), (10, 1.0)])
+    made.now = 500 * MS
+    path = made.take_path()
+    assert path is not None
+    assert path.silence.tolist() == [np.iinfo(np.int64).max] * 2
+    assert path.silent.all()
+
+
+def test_samples_are_kept_for_five_waits_while_an_encoder_is_lost() -> None:
+    """A wait is the bracket and the lateness, 350 ms: nothing of the last 1750 ms is dropped."""
+    made = placer(index=EncodedTrack(bracket_ns=BRACKET))
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 10_001, 10)])
+    go(made, 10_000)
+    assert made.scan.times[0] == 8250 * MS
+    assert made.scan.times[-1] == 10_000 * MS
+
+
+def test_samples_are_kept_for_a_reading_that_waits() -> None:
+    """The sample before the oldest reading that waits stays, however long the path goes on."""
+    index = EncodedTrack(bracket_ns=BRACKET)
+    made = placer(index=index)
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 10_001, 10)])
+    made.now = 10_000 * MS
+    made.add_readings(readings([9705 * MS]))
+    made.place()
+    assert made.pending == 1
+    append(made.scan, [(20_000, 1000.0)])
+    append(index, [(9700, 0.0), (9710, 1.0)])
+    placed = made.place()
+    assert placed.scan.tolist() == pytest.approx([970.5])
+    assert placed.index.tolist() == [0.5]

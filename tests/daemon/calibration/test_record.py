@@ -6,8 +6,10 @@ import json
 import re
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
+from typing import Any
 
 import pytest
+from pydantic import ValidationError
 
 from daemon.calibration.blocks import BLOCK, DUAL, STEEL, noisy, read
 from swathe.calibration import (
@@ -254,3 +256,77 @@ def test_record_of_two_steps_without_repeats_has_no_infinities(tmp_path: Path) -
     assert (made.u_dof, made.repeatability_mm) == (None, None)
     write_calibration_record(tmp_path / "r.json", made)
     assert read_calibration_record(tmp_path / "r.json") == made
+
+
+@pytest.mark.parametrize(
+    ("place", "key", "taken", "refused"),
+    [
+        (("block",), "temperature_degC", [-273.14, None], [-273.15]),
+        (("block",), "u_thickness_mm", [0.0], [-1e-9]),
+        (("steps", 0), "thickness_mm", [1e-9], [0.0]),
+        (("steps", 0), "time_of_flight_us", [0.0], [-1e-9]),
+        (("steps", 0), "sd_us", [0.0], [-1e-9]),
+        (("steps", 0), "readings", [1], [0, 1.5]),
+        (("steps", 0), "residual_mm", [-1.0], ["none"]),
+        (("probe",), "diameter_mm", [1e-9], [0.0]),
+        (("probe",), "frequency_MHz", [1e-9], [0.0]),
+        ((), "by", ["x"], [""]),
+        ((), "approved_by", [None, "B. Lund"], [1]),
+        ((), "velocity_mm_per_us", [1e-9], [0.0]),
+        ((), "zero_offset_us", [-1.0, 0.0], ["none"]),
+        ((), "u_velocity", [0.0], [-1e-9]),
+        ((), "u_zero_offset", [0.0], [-1e-9]),
+        ((), "correlation", [-1.0, 1.0], [-1.001, 1.001]),
+        ((), "dof", [0], [-1]),
+        ((), "u_dof", [None, 1.0], [0.999]),
+        ((), "repeatability_mm", [None, 0.0], [-1e-9]),
+    ],
+)
+def test_record_key_at_its_limit(
+    place: tuple[str | int, ...], key: str, taken: list[object], refused: list[object]
+) -> None:
+    """The limit itself is taken or not as the key has it, and what is beyond is refused by name."""
+
+    def contents(value: object) -> str:
+        whole = json.loads(record().model_dump_json())
+        table: Any = whole
+        for step in place:
+            table = table[step]
+        table[key] = value
+        return json.dumps(whole)
+
+    for value in taken:
+        found: Any = CalibrationRecord.model_validate_json(contents(value)).model_dump()
+        for step in place:
+            found = found[step]
+        assert found[key] == value
+    for value in refused:
+        with pytest.raises(CalibrationError, match=rf"{key}' "):
+            parse_calibration_record(contents(value), Path("r.json"))
+
+
+@pytest.mark.parametrize("key", ["velocity_mm_per_us", "zero_offset_us", "u_velocity"])
+@pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity"])
+def test_record_of_what_is_no_number_is_refused(key: str, value: str) -> None:
+    """Neither NaN nor infinity is a value of a record."""
+    contents = json.loads(record().model_dump_json())
+    text = json.dumps({**contents, key: None}).replace(f'"{key}": null', f'"{key}": {value}')
+    with pytest.raises(CalibrationError, match=key):
+        parse_calibration_record(text, Path("r.json"))
+
+
+def test_records_are_not_changed_after_they_are_made() -> None:
+    """A signed record, its block, steps, probe and instrument keep what they were made with."""
+    made = record()
+    for table, key in (
+        (made, "velocity_mm_per_us"),
+        (made.block, "serial"),
+        (made.steps[0], "thickness_mm"),
+        (made.probe, "diameter_mm"),
+        (made.instrument, "serial"),
+    ):
+        before = getattr(table, key)
+        with pytest.raises(ValidationError, match="frozen"):
+            setattr(table, key, before)
+        with pytest.raises(ValidationError, match="Extra inputs are not permitted"):
+            type(table).model_validate({**table.model_dump(), "colour": "red"})

@@ -313,3 +313,104 @@ def test_counter_takes_the_shorter_way_round(sent: int, elapsed: int) -> None:
     clock = DeviceClock(wrap_ns=1000 * MS)
     host = one_by_one(clock, (0, 10 * S), (sent * MS, 10 * S + max(elapsed, 0) * MS))
     assert host == [10 * S, 10 * S + elapsed * MS]
+
+
+def best_line(points: list[tuple[int, int]]) -> tuple[float, float]:
+    """Return height at 0 and skew of the best line below all points, by trying every pair.
+
+    Best is the smallest sum of distances, as the module says; the skew is at most 500 ppm.
+    """
+    best = (float("inf"), 0.0, 0.0)
+    for k, (x0, y0) in enumerate(points):
+        for x1, y1 in points[k + 1 :]:
+            slope = (y1 - y0) / (x1 - x0)
+            apart = [y - (y0 + slope * (x - x0)) for x, y in points]
+            if min(apart) >= -1e-3 and sum(apart) < best[0]:
+                best = (sum(apart), y0 - slope * x0, slope - 1)
+    skew = min(max(best[2], -500e-6), 500e-6)
+    return min(y - (1 + skew) * x for x, y in points), skew
+
+
+@given(
+    late=st.lists(st.integers(0, 15_000), min_size=3, max_size=25),
+    skew=st.sampled_from([0, 100, -100, 450, -450, 2000, -2000]),
+    batch=st.integers(1, 9),
+)
+def test_fit_is_the_best_line_below_all_deliveries(late: list[int], skew: int, batch: int) -> None:
+    """With a delivery in each stretch of 100 ms the fit is that of a search over all pairs."""
+    n = len(late)
+    device = 7 * S + np.arange(n, dtype=np.int64) * 130 * MS
+    arrival = 3 * S + np.arange(n, dtype=np.int64) * (130 * MS + 130 * skew) + np.array(late) * 1000
+    clock = DeviceClock()
+    through(clock, device, arrival, batch)
+    assert clock.restarts == 0
+    points = list(zip((device - device[0]).tolist(), (arrival - arrival[0]).tolist(), strict=True))
+    height, expected = best_line(points)
+    assert clock.fit is not None
+    assert clock.fit.device_0 == device[0]
+    at_end = clock.fit.host_0 + (1 + clock.fit.skew) * points[-1][0]
+    # The mean may be on a vertex of the hull, where both edges are best: their lines meet there.
+    mean = sum(x for x, _ in points) / n
+    found = clock.fit.host_0 + (1 + clock.fit.skew) * mean
+    assert found == pytest.approx(height + (1 + expected) * mean, abs=10)
+    assert at_end <= points[-1][1] + 10
+
+
+@pytest.mark.parametrize("order", [(5, 2, 9), (2, 5, 9), (9, 5, 2)])
+def test_fastest_delivery_of_a_stretch_is_kept(order: tuple[int, ...]) -> None:
+    """Of the deliveries within 100 ms of device time the least late one touches the line."""
+    clock = DeviceClock()
+    device = np.array([10, 20, 30], np.int64) * MS
+    host = clock.to_host(device, device + S + np.array(order) * MS)
+    assert clock.fit is not None
+    assert (host - device - S).tolist() == [2 * MS] * 3
+    later = np.array([140, 150], np.int64) * MS
+    host = clock.to_host(later, later + S + np.array([7, 8]) * MS)
+    # The second stretch is 5 ms later: more than 500 ppm of 130 ms, so the skew is limited.
+    assert (host - later - S).tolist() == pytest.approx(
+        [2 * MS + 60_000, 2 * MS + 65_000], abs=10_000
+    )
+
+
+@pytest.mark.parametrize(("early_ms", "restarts"), [(19, 0), (21, 1)])
+def test_clock_that_is_ahead_by_more_than_its_coarseness_was_set(
+    early_ms: int, restarts: int
+) -> None:
+    """No delivery is early; 20 ms are borne for a coarse clock and the error of the fit."""
+    clock = DeviceClock()
+    device = np.arange(0, 2000, 10, dtype=np.int64) * MS
+    steady(clock, device, device + S)
+    ahead = np.array([2000 + early_ms], np.int64) * MS
+    clock.to_host(ahead, np.array([2000 * MS + S]))
+    assert clock.restarts == restarts
+
+
+@pytest.mark.parametrize(("late_ms", "restarts"), [(2990, 0), (3010, 1)])
+def test_delivery_seconds_late_means_that_the_clock_was_set(late_ms: int, restarts: int) -> None:
+    """A single record three seconds late is on a clock that was set back."""
+    clock = DeviceClock()
+    device = np.arange(0, 2000, 10, dtype=np.int64) * MS
+    steady(clock, device, device + S)
+    host = clock.to_host(np.array([2000 * MS]), np.array([(2000 + late_ms) * MS + S]))
+    assert clock.restarts == restarts
+    assert bool(host[0] == (2000 + late_ms) * MS + S) is bool(restarts)
+
+
+@pytest.mark.parametrize(
+    ("for_ms", "late_ms", "restarts"),
+    [
+        (2800, 150, 0),
+        (3200, 150, 1),
+        (3200, 90, 0),
+    ],
+)
+def test_deliveries_late_for_seconds_mean_that_the_clock_was_set_back(
+    for_ms: int, late_ms: int, restarts: int
+) -> None:
+    """More than 100 ms late for more than three seconds: no line is that slow for so long."""
+    clock = DeviceClock()
+    device = np.arange(0, 2000, 10, dtype=np.int64) * MS
+    steady(clock, device, device + S)
+    later = np.arange(2000, 2000 + for_ms, 10, dtype=np.int64) * MS
+    steady(clock, later, later + late_ms * MS + S)
+    assert clock.restarts == restarts

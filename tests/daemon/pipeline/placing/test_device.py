@@ -60,6 +60,10 @@ def send(made: DeviceLink, numbers: Iterable[int], *, time: int = 0) -> None:
         (65_536, [[500, 501], [0, 1]], 0),  # the device began anew
         (65_536, [[5, 7, 6, 8]], 2),  # two overtook each other; one step of two, twice
         (65_536, [[5, 5, 6]], 0),
+        (101, [[98, 99, 100, 0, 1]], 0),
+        (101, [[0, 50]], 49),  # half of a turn ahead
+        (101, [[0, 51]], 0),  # half of a turn back
+        (None, [[7]], 0),
     ],
 )
 def test_missing_by_the_running_number(
@@ -154,3 +158,18 @@ def test_readings_of_ascans_are_measured() -> None:
     assert batch.readings["time_of_flight"][[0, 2]] == pytest.approx([3.05, 5.05], abs=0.02)
     assert batch.readings["amplitude"][[0, 2]] == pytest.approx([80.0, 60.0], abs=2.0)
     assert np.isnan(batch.readings["time_of_flight"][1])
+
+
+def test_request_without_an_answer_is_a_fault() -> None:
+    """It has no bytes, and the offset of those that came so far."""
+    made = link()
+    send(made, [1, 2])
+    made.miss(b"?\r")
+    made.miss(b"?\r")
+    assert made.tally.faults == {"unanswered": 2}
+    assert [(fault.offset, fault.length) for fault in made.tally.recent] == [(18, 0), (18, 0)]
+    assert made.tally.recent[0].detail == "no answer in time to b'?\\r'"
+    for _ in range(70):
+        made.miss(b"?\r")
+    assert made.tally.faults == {"unanswered": 72}
+    assert len(made.tally.recent) == 64

@@ -218,3 +218,21 @@ def test_jump_of_three_samples_is_three_glitches() -> None:
     assert keep(made, (5, 0.0)) == [True]
     assert made.resets.tolist() == [False]
     assert made.glitches == 3
+
+
+def test_no_limit_keeps_two_samples_of_one_time() -> None:
+    """Without limits no speed is computed, not even over no time."""
+    made = GlitchFilter(None)
+    assert keep(made, (0, 0.0), (0, FAR), (1, -FAR)) == [True] * 3
+    assert made.resets.tolist() == [False] * 3
+
+
+def test_empty_batch_changes_nothing() -> None:
+    """Between two batches it neither forgets the last sample nor what is held back."""
+    made = GlitchFilter(1e9)
+    assert keep(made) == []
+    assert keep(made, (0, 0.0), (1, 9.0)) == [True, False]
+    assert keep(made) == []
+    assert made.resets.tolist() == []
+    assert keep(made, (2, 0.0)) == [True]
+    assert made.glitches == 1

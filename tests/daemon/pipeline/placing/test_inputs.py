@@ -20,12 +20,13 @@ from daemon.handmade import (
     opened,
     port,
     run,
+    station,
     station_text,
     ticks,
 )
 from swathe.journal import Chunk, Entry, Mark, MarkKind
 from swathe.pipeline import CellState, GapEnd
-from swathe.pipeline.placing.inputs import ReturnWatch
+from swathe.pipeline.placing.inputs import DeviceInputs, ReturnWatch
 from swathe.station import Axis
 
 
@@ -292,3 +293,58 @@ def test_line_set_while_the_probe_is_out_needs_a_new_way_out() -> None:
     made.disarm()
     assert made.returns(times, np.array([80.0, 0.0])) == []
     assert made.returns(times, np.array([80.0, 0.0])) == [1]
+
+
+def encoder_at(inputs: DeviceInputs, ms: int, counts: int) -> None:
+    """Take a line of the encoder that was sent so many ms after the start."""
+    link = inputs.links["encoder"]
+    link.take(line(f"P,{ms},{counts}"), START + ms * MS)
+    batch = link.decode()
+    assert batch is not None
+    assert inputs.take("encoder", batch) is None
+
+
+def samples(inputs: DeviceInputs) -> list[tuple[int, float]]:
+    """Return the samples of the scan axis as (ns after the start, mm)."""
+    track = inputs.placer.scan
+    return list(zip((track.times - START).tolist(), track.positions.tolist(), strict=True))
+
+
+@pytest.mark.parametrize("on_change", [True, False])
+def test_encoder_that_sends_on_change_is_held_where_it_is(on_change: bool) -> None:
+    """At each tick its last position stands for the time up to the lateness ago, until it is lost."""
+    text = station_text(encoder="on_change = true" if on_change else "")
+    made = station(text.replace("ports/encoder", "socket://encoder:1"))  # without a baud rate
+    late = made.placing.lateness
+    inputs = DeviceInputs(made, {})
+    inputs.tick(START)
+    assert (inputs.position, inputs.last_sample_times) == ((None, 0.0), (None, None))
+    encoder_at(inputs, 0, 50)
+    inputs.tick(START + late)
+    assert samples(inputs) == [(0, 5.0)]
+    assert (inputs.position, inputs.last_sample_times) == ((5.0, 0.0), (START, None))
+    inputs.tick(START + late + 1)
+    held = [(1, 5.0)] if on_change else []
+    assert samples(inputs) == [(0, 5.0), *held]
+    inputs.port_changed("encoder")
+    inputs.tick(START + late + 2)
+    assert samples(inputs) == [(0, 5.0), *held]
+    encoder_at(inputs, 1, 60)
+    inputs.tick(START + late + MS + 7)
+    after = [(MS + 7, 6.0)] if on_change else []
+    assert samples(inputs) == [(0, 5.0), *held, (MS, 6.0), *after]
+
+
+@pytest.mark.parametrize("returns_to", [0, 20])
+def test_line_steps_once_at_each_return_and_stays_at_the_last(returns_to: int) -> None:
+    """Out to 100 mm and back to within 2 mm is a new line; after the last line none follows."""
+    text = station_text(scan_length=100, index=INDEX_STEPPED.format(length=1, advance="return"))
+    inputs = DeviceInputs(station(text.replace("ports/encoder", "socket://encoder:1")), {})
+    assert inputs.stepped is not None
+    lines = []
+    for k in range(3):
+        for ms, counts in ((0, 0), (10, 1000), (20, 21), (30, returns_to), (40, returns_to)):
+            encoder_at(inputs, 100 * k + ms, counts)
+            lines.append(inputs.stepped.line)
+    assert lines == [0, 0, 0, 1, 1, *[1] * 10]
+    assert inputs.position == (returns_to / 10, 1.0)

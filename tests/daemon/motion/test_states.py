@@ -170,3 +170,96 @@ def test_changes_are_told_once_each() -> None:
         (Event.MOVE, "x", State.MOVING),
         (Event.REACHED, "x", State.ARMED),
     ]
+
+
+STOPS: dict[Event, tuple[State, Action]] = dict.fromkeys(FAULTS, (State.FAILING, Action.STOP)) | {
+    Event.STOP_ASKED: (State.STOPPING, Action.STOP)
+}
+"""What ends a motion that may be on."""
+
+NORMAL_AT_REST: set[Event] = {Event.ENCODER_SILENT, Event.HEARTBEAT_LOST}
+AT_REST: dict[Event, tuple[State, Action]] = dict.fromkeys(
+    set(FAULTS) - NORMAL_AT_REST, (State.FAULTED, Action.STOP)
+) | {Event.STOP_ASKED: (State.STOPPED, Action.STOP)}
+"""What is taken in while no motion is on, where an encoder may be silent and a hand away."""
+
+CHANGES: dict[State, dict[Event, tuple[State, Action]]] = {
+    State.DISARMED: AT_REST | {Event.ARMED: (State.ARMED, Action.NOTHING)},
+    State.ARMED: STOPS
+    | {Event.HOME: (State.HOMING, Action.GO), Event.MOVE: (State.MOVING, Action.GO)},
+    State.HOMING: STOPS | {Event.HOMED: (State.ARMED, Action.NOTHING)},
+    State.MOVING: STOPS | {Event.REACHED: (State.ARMED, Action.NOTHING)},
+    State.STOPPING: STOPS | {Event.AT_REST: (State.STOPPED, Action.NOTHING)},
+    State.FAILING: {
+        Event.STOP_ASKED: (State.FAILING, Action.STOP),
+        Event.HOST_SLOW: (State.FAILING, Action.STOP),
+        Event.AT_REST: (State.FAULTED, Action.NOTHING),
+    },
+    State.STOPPED: AT_REST | {Event.CLEARED: (State.DISARMED, Action.NOTHING)},
+    State.FAULTED: {
+        Event.STOP_ASKED: (State.FAULTED, Action.STOP),
+        Event.CLEARED: (State.DISARMED, Action.NOTHING),
+    },
+    State.ENDED: {
+        Event.STOP_ASKED: (State.ENDED, Action.STOP),
+        Event.END: (State.ENDED, Action.NOTHING),
+    },
+}
+"""For each state the events that change something; any other leaves it, and END ends it."""
+
+
+@pytest.mark.parametrize("state", State)
+@pytest.mark.parametrize("event", Event)
+def test_event_in_a_state_leads_where_it_is_written(state: State, event: Event) -> None:
+    """Each cell of the table, cause and text included."""
+    calls: list[tuple[Event, str, State]] = []
+    machine = CrawlStates(lambda *change: calls.append(change))
+    for step in WAYS[state]:
+        machine.take(step, "before")
+    calls.clear()
+    cause = machine.cause
+    asked = event in (Event.HOME, Event.MOVE)
+    default = (State.ENDED, Action.STOP) if event is Event.END else (state, Action.NOTHING)
+    after, action = CHANGES[state].get(event, default)
+    if asked and action is not Action.GO:
+        with pytest.raises(MotionError) as caught:
+            machine.take(event, "now")
+        assert f"nothing may move while it is {state} ({event})" in str(caught.value)
+        assert caught.value.remedy == "arm it again once the cause is cleared"
+    else:
+        assert machine.take(event, "now") is action
+    assert machine.state is after
+    assert machine.may_move is (after in (State.HOMING, State.MOVING))
+    assert calls == ([] if after is state else [(event, "now", after)])
+    ending = event is Event.STOP_ASKED or event in FAULTS
+    if cause in (None, Event.STOP_ASKED) and ending and event in CHANGES[state]:
+        assert (machine.cause, machine.text) == (event, "now")
+    elif after is State.DISARMED:
+        assert (machine.cause, machine.text) == (None, "")
+    else:
+        assert (machine.cause, machine.text) == (cause, "before" if cause else "")
+
+
+def test_cause_of_a_machine_that_was_never_moved() -> None:
+    """A new machine is disarmed, for no cause; what changes nothing is none either."""
+    machine = CrawlStates()
+    assert (machine.state, machine.cause, machine.text) == (State.DISARMED, None, "")
+    assert machine.take(Event.ENCODER_SILENT, "no line for 2 s") is Action.NOTHING
+    assert (machine.cause, machine.text) == (None, "")
+    assert machine.take(Event.PORT_LOST, "unplugged") is Action.STOP
+    assert (machine.cause, machine.text) == (Event.PORT_LOST, "unplugged")
+    machine.take(Event.STOP_ASKED, "by the operator")
+    assert (machine.cause, machine.text) == (Event.PORT_LOST, "unplugged")
+    machine.take(Event.CLEARED)
+    assert (machine.cause, machine.text) == (None, "")
+
+
+def test_cause_is_kept_by_a_clearing_that_comes_too_early() -> None:
+    """While it may still move a clearing clears nothing, nor does the end of the run."""
+    machine = machine_in(State.MOVING)
+    machine.take(Event.STOP_ASKED)
+    assert (machine.cause, machine.text) == (Event.STOP_ASKED, "")
+    machine.take(Event.CLEARED, "too early")
+    assert (machine.state, machine.cause) == (State.STOPPING, Event.STOP_ASKED)
+    machine.take(Event.END, "over")
+    assert (machine.state, machine.cause) == (State.ENDED, Event.STOP_ASKED)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import FrozenInstanceError, replace
 
 import pytest
 from hypothesis import assume, given, settings
@@ -230,3 +230,135 @@ def test_two_zones_that_touch_leave_no_seam() -> None:
     places = route((390.0, 0.0), (610.0, 0.0), zones=over.zones, limits=over.limits, together=False)
     assert places is not None
     assert max(y for _, y in places) == pytest.approx(90.001)
+
+
+@pytest.mark.parametrize("key", ["speed", "acceleration"])
+@pytest.mark.parametrize("value", [0.0, -1.0])
+def test_move_that_never_gets_anywhere_is_refused(key: str, value: float) -> None:
+    """Neither a speed nor an acceleration of zero or below is one."""
+    with pytest.raises(MotionError, match="speed and acceleration must be > 0"):
+        check_move(replace(GOOD, **{key: value}), PLATE.limits, PLATE.zones)  # type: ignore[arg-type]
+
+
+def test_slow_move_is_let_pass() -> None:
+    """A tenth of a mm/s, gained at a tenth of a mm/s², is a move like any other."""
+    check_move(replace(GOOD, speed=0.1, acceleration=0.1), PLATE.limits, PLATE.zones)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+@pytest.mark.parametrize("key", ["speed", "acceleration", "start", "end"])
+def test_move_of_what_is_no_number_is_refused(key: str, bad: float) -> None:
+    """Each number of a move must be finite, both coordinates of its ends included."""
+    values: list[object] = [bad] if key in ("speed", "acceleration") else [(bad, 0.0), (0.0, bad)]
+    for value in values:
+        move = replace(GOOD, **{key: value})  # type: ignore[arg-type]
+        with pytest.raises(MotionError, match="a move must have finite numbers"):
+            check_move(move, PIPE.limits, PIPE.zones)
+
+
+def test_limits_are_crossed_by_more_than_rounding_only() -> None:
+    """A millionth of a mm and a billionth of a rate are rounding; two of them are beyond."""
+    for end, passes in (((1100.0000009, 0.0), True), ((1100.0000021, 0.0), False)):
+        _passes(replace(GOOD, start=(900.0, 0.0), end=end), passes, "scan must stay within")
+    for speed, passes in ((200 * (1 + 0.9e-9), True), (200 * (1 + 2e-9), False)):
+        _passes(replace(GOOD, speed=speed), passes, "scan speed must be at most 200 mm/s")
+    for rate, passes in ((400 * (1 + 0.9e-9), True), (400 * (1 + 2e-9), False)):
+        _passes(replace(GOOD, acceleration=rate), passes, "scan acceleration must be at most 400")
+
+
+def _passes(move: Move, passes: bool, text: str) -> None:
+    if passes:
+        check_move(move, PLATE.limits, PLATE.zones)
+    else:
+        with pytest.raises(MotionError, match=text):
+            check_move(move, PLATE.limits, PLATE.zones)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_twist_is_crossed_by_more_than_rounding_only(side: int) -> None:
+    """A turn and a half of 360 mm to either side, at the start of a move as at its end."""
+    inside, rounding, beyond = (side * at for at in (500.0, 540.0000009, 540.0000021))
+    move = Move(MoveKind.TRANSFER, (0.0, inside), (0.0, rounding), 50.0, 100.0, 0)
+    check_move(move, PIPE.limits, PIPE.zones, PIPE.twist)
+    for ends in (((0.0, inside), (0.0, beyond)), ((0.0, beyond), (0.0, inside))):
+        with pytest.raises(MotionError, match=r"the cable must stay within ±1\.5 turns"):
+            check_move(
+                replace(move, start=ends[0], end=ends[1]), PIPE.limits, PIPE.zones, PIPE.twist
+            )
+    check_move(replace(move, end=(0.0, beyond)), PIPE.limits, PIPE.zones)
+
+
+def test_rate_of_a_slanting_move_is_shared_by_way() -> None:
+    """3 to 4: at 62.5 mm/s the index axis runs at its 50 mm/s, at 125 mm/s² at its 100 mm/s²."""
+    assert PLATE.limits.path((0.0, 0.0), (30.0, -40.0)) == pytest.approx((62.5, 125.0))
+    move = Move(MoveKind.TRANSFER, (0.0, 0.0), (30.0, 40.0), 62.5, 125.0, 0)
+    clear = area()
+    check_move(move, clear.limits, clear.zones)
+    for faster, text in (
+        (replace(move, speed=63.75), r"index speed must be at most 50 mm/s \(got 51\)"),
+        (
+            replace(move, acceleration=127.5),
+            r"index acceleration must be at most 100 mm/s² \(got 1",
+        ),
+    ):
+        with pytest.raises(MotionError, match=text):
+            check_move(faster, clear.limits, clear.zones)
+
+
+def test_rate_along_one_axis_and_along_none() -> None:
+    """An axis that rests limits nothing; where nothing moves the lower limits are returned."""
+    assert PLATE.limits.path((0.0, 0.0), (-30.0, 0.0)) == pytest.approx((200.0, 400.0))
+    assert PLATE.limits.path((0.0, 5.0), (0.0, 0.0)) == pytest.approx((50.0, 100.0))
+    assert PLATE.limits.path((7.0, 5.0), (7.0, 5.0)) == (50.0, 100.0)
+    assert PLATE.limits.path((0.0, 0.0), (0.9e-6, 0.0)) == (50.0, 100.0)
+    assert PLATE.limits.path((0.0, 0.0), (1.1e-6, 0.0)) == pytest.approx((200.0, 400.0))
+
+
+def test_moves_that_follow_each_other_are_let_pass() -> None:
+    """No move, one, and two that meet within a millionth of a mm."""
+    check_moves([], PLATE.limits, PLATE.zones, begin=(1.0, 0.0))
+    check_moves([GOOD], PLATE.limits, PLATE.zones, begin=(0.0, 0.0))
+    back = replace(GOOD, start=(300.0000009, 0.0), end=(0.0, 0.0))
+    check_moves([GOOD, back], PLATE.limits, PLATE.zones)
+    with pytest.raises(MotionError, match=r"must start where the probe is, scan 300\.0 mm"):
+        check_moves([GOOD, replace(back, start=(300.0000021, 0.0))], PLATE.limits, PLATE.zones)
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ({"speed": -1.0}, "a limit of speed must be > 0 (got -1.0)"),
+        ({"speed": math.inf}, "a limit of speed must be > 0 (got inf)"),
+        ({"speed": math.nan}, "a limit of speed must be > 0 (got nan)"),
+        ({"acceleration": 0.0}, "a limit of acceleration must be > 0 (got 0.0)"),
+        ({"acceleration": math.inf}, "a limit of acceleration must be > 0 (got inf)"),
+        ({"low": 2.0, "high": 1.0}, "a travel must run from lower to higher (got 2 mm to 1 mm)"),
+        ({"low": math.nan}, "a travel must run from lower to higher (got nan mm to inf mm)"),
+    ],
+)
+def test_axis_limits_that_cannot_be_are_refused(change: dict[str, float], text: str) -> None:
+    """Each limit is named with what it got; without ends the travel is unlimited."""
+    good = AxisLimits(speed=0.5, acceleration=0.5)
+    assert (good.low, good.high) == (-math.inf, math.inf)
+    with pytest.raises(MotionError) as caught:
+        replace(good, **change)
+    assert text in str(caught.value)
+    for field in ("low", "speed"):
+        with pytest.raises(FrozenInstanceError):
+            setattr(good, field, 1.0)
+
+
+def test_limits_with_a_twist_are_the_narrower_of_the_two() -> None:
+    """The travel of the axis that goes round is cut to the cable's, the other is left."""
+    limits = PIPE.limits
+    assert limits.with_twist(None) is limits
+    cut = limits.with_twist(PIPE.twist)
+    assert (cut.index.low, cut.index.high) == (-540.0, 540.0)
+    assert (cut.index.speed, cut.scan) == (50, limits.scan)
+    assert cut.axes == (cut.scan, cut.index)
+    narrow = replace(limits, index=replace(limits.index, low=-100.0, high=600.0))
+    cut = narrow.with_twist(PIPE.twist)
+    assert (cut.index.low, cut.index.high) == (-100.0, 540.0)
+    other = Twist(axis="scan", circumference=100.0, free_at=50.0, turns=2.0)
+    cut = limits.with_twist(other)
+    assert (cut.scan.low, cut.scan.high, cut.index) == (-100, 250.0, limits.index)

@@ -20,8 +20,14 @@ from daemon.handmade import (
 from daemon.strategies import readings
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline import Grid, ProbePath
+from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.inputs import DeviceInputs
-from swathe.pipeline.progress.progress import RunRates, SlidingRate, speed_limit
+from swathe.pipeline.placing.slip import Slip
+from swathe.pipeline.progress.fields import moment
+from swathe.pipeline.progress.progress import RunRates, SlidingRate, progress_of, speed_limit
+from swathe.pipeline.progress.snapshots import ProgressSnapshot
 from swathe.station import Axis, CellRule
 
 S = 1_000_000_000
@@ -212,3 +218,76 @@ def test_speed_limit_gives_each_cell_its_hits(hits: int, limit: float) -> None:
     assert speed_limit(inputs, made, grid) is None
     inputs.placer.add_readings(readings([0, 5 * MS, 10 * MS]))
     assert speed_limit(inputs, made, grid) == limit
+
+
+VERIFICATION = '[verification]\nsteps = ["12 mm"]\ntolerance = "0.1 mm"\ninterval = "1 h"\n'
+PLAN = Grid(
+    scan=Axis(name="scan", start=0.0, resolution=2.0, cells=9),
+    index=Axis(name="index", start=0.0, resolution=1.0, cells=1),
+    rule=CellRule.MINIMUM,
+)
+
+
+def progress_at(
+    time: int, *, slips: list[Slip] | None = None, last_pass: int | None = None, cells: int = 0
+) -> ProgressSnapshot:
+    """Return the progress at `time`, ns UTC, with a check due each hour, on a plan of 9 cells.
+
+    In the 20 s before it so many cells were measured.
+    """
+    coverage = Coverage(PLAN, stepped=False)
+    coverage.measured = cells
+    suspect_cells = SuspectCells(PLAN, coverage)
+    suspect_cells.checks.last_pass = last_pass
+    rates = RunRates()
+    rates.update(0, readings=0, measured=0)
+    rates.update(20 * S, readings=0, measured=cells)
+    return progress_of(
+        time=time,
+        station=station(station_text() + VERIFICATION),
+        grid=PLAN,
+        coverage=coverage,
+        inputs=None,
+        suspect_cells=suspect_cells,
+        minimum=MinimumThickness(PLAN),
+        rates=rates,
+        slips=slips or [],
+        readings=7,
+        unplaced=2,
+    )
+
+
+def test_check_is_overdue_after_its_interval() -> None:
+    """At the hour itself the check is due, 1 ns later it is overdue; before any passed, neither."""
+    hour = 3600 * S
+    for time, overdue in ((S + hour - 1, False), (S + hour, False), (S + hour + 1, True)):
+        progress = progress_at(time, last_pass=S)
+        assert progress.check_due == moment(S + hour)
+        assert progress.check_overdue == overdue
+    never = progress_at(9 * hour)
+    assert (never.check_due, never.check_overdue) == (None, False)
+
+
+def test_slips_are_counted_and_the_last_one_is_located() -> None:
+    """The position is that of the newest slip."""
+    made = [Slip(k, 10.0 * k, 2.5) for k in (1, 2, 3)]
+    progress = progress_at(S, slips=made)
+    assert (progress.slips, progress.slipped_at) == (3, 30.0)
+    none = progress_at(S)
+    assert (none.slips, none.slipped_at) == (0, None)
+
+
+@pytest.mark.parametrize(
+    ("cells", "percent", "seconds_left"),
+    [(0, 0.0, None), (1, 11.11, 160.0), (3, 33.33, 40.0), (9, 100.0, 0.0)],
+)
+def test_time_left_at_the_rate_of_new_cells(
+    cells: int, percent: float, seconds_left: float | None
+) -> None:
+    """With 3 of 9 cells measured in 20 s the other 6 take 40 s; at no rate it is unknown."""
+    progress = progress_at(S, cells=cells)
+    assert (progress.measured, progress.required, progress.percent) == (cells, 9, percent)
+    assert progress.seconds_left == seconds_left
+    assert (progress.line, progress.scan, progress.index) == (None, None, None)
+    assert (progress.readings, progress.unplaced, progress.outside) == (7, 2, 0)
+    assert (progress.speed, progress.speed_limit, progress.too_fast) == (0.0, None, False)

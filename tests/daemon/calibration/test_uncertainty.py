@@ -8,7 +8,14 @@ import math
 import pytest
 
 from daemon.calibration.blocks import DUAL, STEEL
-from swathe.calibration import ThicknessLaw, reading_budget
+from swathe.calibration import (
+    CalibrationError,
+    Component,
+    ThicknessLaw,
+    combine,
+    minimum_bias,
+    reading_budget,
+)
 
 
 def budget(law: ThicknessLaw, thickness: float, **more: float) -> dict[str, float]:
@@ -65,3 +72,81 @@ def test_budget_is_the_law_s_own_derivative(law: ThicknessLaw, thickness: float)
     assert warm["temperature coefficient"] == pytest.approx(by_factor * 40 * 5e-5, rel=1e-3)
     plain = budget(law, thickness, repeatability_mm=0.03, resolution_mm=0.01)
     assert (plain["repeatability"], plain["resolution"]) == (0.03, 0.01 / math.sqrt(12))
+
+
+@pytest.mark.parametrize("value", [-1e-9, math.nan, math.inf])
+def test_component_of_no_uncertainty_is_refused(value: float) -> None:
+    """Below zero, NaN and infinity are none; zero is one, as well known as can be by default."""
+    with pytest.raises(CalibrationError, match="'a' must have an uncertainty >= 0"):
+        Component(name="a", standard_uncertainty=value)
+    zero = Component(name="a", standard_uncertainty=0.0)
+    assert (zero.dof, zero.basis) == (math.inf, "")
+
+
+@pytest.mark.parametrize("dof", [0.999, 0.0, math.nan])
+def test_component_of_less_than_one_degree_of_freedom_is_refused(dof: float) -> None:
+    """One degree of freedom is enough, a little less is not."""
+    assert Component(name="a", standard_uncertainty=1.0, dof=1).dof == 1
+    with pytest.raises(CalibrationError, match="'a' must have 1 degree of freedom or more"):
+        Component(name="a", standard_uncertainty=1.0, dof=dof)
+
+
+@pytest.mark.parametrize("coverage", [0.0, 1.0, math.nan])
+def test_coverage_at_its_limits_is_refused(coverage: float) -> None:
+    """Neither nothing nor everything is a level of confidence."""
+    with pytest.raises(CalibrationError, match="'coverage' must lie between 0 and 1"):
+        combine([], coverage=coverage)
+
+
+def test_degrees_of_freedom_by_hand() -> None:
+    """3 and 4 make 5; 5⁴ / (3⁴ / 2 + 4⁴ / 4) = 625 / 104.5 = 5.98, cut to 5: Student's 2.571."""
+    parts = [
+        Component(name="a", standard_uncertainty=3.0, dof=2),
+        Component(name="b", standard_uncertainty=4.0, dof=4),
+    ]
+    found = combine(parts, coverage=0.95)
+    assert found.standard_uncertainty == 5.0
+    assert found.effective_dof == pytest.approx(625 / 104.5)
+    assert found.coverage == 0.95
+    assert found.coverage_factor == pytest.approx(2.571, abs=0.0005)
+    assert found.expanded == pytest.approx(5 * found.coverage_factor)
+
+
+@pytest.mark.parametrize("thickness", [-1.0, math.nan, math.inf])
+def test_budget_of_no_wall_is_refused(thickness: float) -> None:
+    """A wall is a number above zero."""
+    with pytest.raises(CalibrationError, match=r"'thickness' must be > 0 mm \(got "):
+        budget(STEEL, thickness)
+
+
+@pytest.mark.parametrize("correlation", [-1.001, 1.001, math.nan])
+def test_budget_of_no_correlation_is_refused(correlation: float) -> None:
+    """A correlation is from -1 to 1, both of which are taken."""
+    for limit in (-1.0, 1.0):
+        assert budget(STEEL, 10.0, correlation=limit)["calibration"] == 0.0
+    with pytest.raises(CalibrationError, match="'correlation' must lie from -1 to 1"):
+        budget(STEEL, 10.0, correlation=correlation)
+
+
+def test_minimum_bias_of_two_readings_by_hand() -> None:
+    """Blom's (1 - 3/8) / (2 + 1/4) = 0.2778, where the normal quantile is -0.5895."""
+    assert minimum_bias(2, 0.1) == pytest.approx(0.05895, abs=1e-5)
+    assert minimum_bias(1, 0.1) == 0.0
+    assert minimum_bias(1, 0.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("n", "sd", "text"),
+    [
+        (0, 0.1, "'n' must be 1 or more (got 0)"),
+        (-1, 0.1, "'n' must be 1 or more (got -1)"),
+        (2, -0.1, "'sd' must be >= 0 (got -0.1)"),
+        (2, math.inf, "'sd' must be >= 0 (got inf)"),
+        (1, math.nan, "'sd' must be >= 0 (got nan)"),
+    ],
+)
+def test_minimum_bias_of_what_cannot_be_is_refused(n: int, sd: float, text: str) -> None:
+    """A spread is looked at even where one reading needs none."""
+    with pytest.raises(CalibrationError) as caught:
+        minimum_bias(n, sd)
+    assert str(caught.value) == text

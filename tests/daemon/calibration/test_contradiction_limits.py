@@ -212,3 +212,15 @@ def test_echo_of_two_that_no_trial_explains_is_left_to_the_warning() -> None:
     """5 and 10 mm at 3 mm/µs: other echoes give 4.5 or 9 mm/µs, which is no steel either."""
     found = solve_steps(exact(3.0, (5.0, 10.0)), material="carbon steel")
     assert found.warnings[0].startswith("velocity 3000 m/s is outside 5802 to 6038 m/s")
+
+
+def test_echo_skipped_that_leaves_less_is_named() -> None:
+    """5 mm read 2.5 µs late: at 2 × 5 mm nothing is left, at 0.5 × 12 mm within noise 0.354 µs."""
+    steps = shifted(exact(4.0, (5.0, 12.0), zero=0.0, sd=0.2), 0, 2.5)
+    assert skipped(steps, velocity=4.0)
+
+
+def test_steps_that_differ_by_just_the_couplant_are_not_read_twice() -> None:
+    """0.1 and 0.2 mm differ by 0.01 µs at 20 mm/µs, which is what the couplant alone may do."""
+    steps = shifted(exact(4.0, (0.1, 0.2, 60.0)), 1, -0.05)
+    assert solve_steps(steps).velocity == pytest.approx(4.0, rel=0.01)

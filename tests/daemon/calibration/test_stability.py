@@ -119,9 +119,9 @@ def test_stability_of_settings_that_cannot_be_is_refused(
     ("times", "stable"),
     [
         ((0.0, 0.25, 0.5), True),
-        ((0.0, 0.26, 0.52), False),
+        ((0.0, 0.2505, 0.501), False),
         ((0.5, 0.25, 0.0), True),
-        ((0.52, 0.26, 0.0), False),
+        ((0.501, 0.2505, 0.0), False),
         # Off the line by e in the middle, the slope s has a standard error of e / sqrt(3): with
         # s = 0.3 three of them are reached at e = 0.1732.
         ((0.0, 0.474, 0.6), True),

@@ -14,7 +14,7 @@ __all__ = ["ask_machine"]
 _MOST_LINES = 3
 
 
-class _Ear:
+class _MachineAnswers:
     """Keeps what the machine answers."""
 
     def __init__(self) -> None:
@@ -39,26 +39,26 @@ def ask_machine(motion: MotionTable, seconds: float) -> PortReport:
         motion: the station's table.
         seconds: how long its port and its answer are waited for, each.
     """
-    ear = _Ear()
+    answers = _MachineAnswers()
     with MotionPort(
-        MOTION_PORT, motion.port_settings(), motion_driver(motion), on_event=ear.take
+        MOTION_PORT, motion.port_settings(), motion_driver(motion), on_event=answers.take
     ) as port:
         try:
             port.wait_open(seconds)
             request = port.query_position()
         except PortError as error:
             return PortReport(MOTION_PORT, False, str(error))
-        answered = ear.answered_position.wait(seconds)
+        answered = answers.answered_position.wait(seconds)
         ending = request.result().text if request.done() else ""
         axes = port.codec.axes
-    lines = ear.lines[:_MOST_LINES]
+    lines = answers.lines[:_MOST_LINES]
     if not answered:
         hint = ending or "is it on, and are baud rate and 'motion.protocol' as its manual says?"
         return PortReport(MOTION_PORT, False, f"no position in {seconds:g} s: {hint}", lines)
-    place = ", ".join(f"{name} {at:g} mm" for name, at in ear.position.items())
+    place = ", ".join(f"{name} {at:g} mm" for name, at in answers.position.items())
     outside = [
         f"{name} is outside of its travel, {axes[name].min_mm:g} to {axes[name].max_mm:g} mm"
-        for name, at in ear.position.items()
+        for name, at in answers.position.items()
         if not axes[name].min_mm <= at <= axes[name].max_mm
     ]
     lines += [f"caution: {text}" for text in outside]

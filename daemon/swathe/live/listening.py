@@ -39,7 +39,7 @@ class PortReport:
     lines: list[str] = field(default_factory=list)
 
 
-class _Ear:
+class _PortRecords:
     """Collects the records of one device."""
 
     def __init__(self, link: DeviceLink) -> None:
@@ -69,8 +69,8 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
 
     Writes nothing to disk.
     """
-    ears = {
-        name: _Ear(
+    ports = {
+        name: _PortRecords(
             DeviceLink(decoder=decoder_of(device), delay_ns=device.delay, tally=DeviceTally())
         )
         for name, device in station.device.items()
@@ -78,26 +78,26 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
 
     def take(entry: Chunk | PortChange) -> None:
         if isinstance(entry, Chunk):
-            ears[entry.port].take(entry)
+            ports[entry.port].take(entry)
         elif entry.state != "closed":
-            ears[entry.port].link.tally.state = entry.state
-            ears[entry.port].link.tally.detail = entry.detail
+            ports[entry.port].link.tally.state = entry.state
+            ports[entry.port].link.tally.detail = entry.detail
 
     def sent(entry: Sent) -> None:
         if entry.unanswered:
-            ears[entry.port].link.miss(entry.data)
+            ports[entry.port].link.miss(entry.data)
 
     with PortHub(station) as hub:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             time.sleep(0.02)
             hub.drain(take, sent)
-    for name, ear in ears.items():
-        yield _report(name, ear, seconds)
+    for name, port in ports.items():
+        yield _report(name, port, seconds)
 
 
-def _report(name: str, ear: _Ear, seconds: float) -> PortReport:
-    tally = ear.link.tally
+def _report(name: str, port: _PortRecords, seconds: float) -> PortReport:
+    tally = port.link.tally
     # The first line is as a rule caught in its middle: that one fault is nobody's.
     faults = Counter(tally.faults)
     records = max(tally.readings, tally.positions)
@@ -110,10 +110,10 @@ def _report(name: str, ear: _Ear, seconds: float) -> PortReport:
     reasons = ", ".join(f"{n} {reason}" for reason, n in sorted(faults.items())) or "no faults"
     summary = f"{tally.bytes:,} bytes, {records:,} records ({records / seconds:.1f}/s), {reasons}"
     good = records > 0 and count <= 1 + records // 100
-    lines = [f"newest bytes  {quoted(ear.newest)}"]
-    if ear.record:
-        lines.append(f"newest record {ear.record}")
-    lines += [f"fault at {fault}" for fault in ear.faults[:_SHOWN_FAULTS]]
+    lines = [f"newest bytes  {quoted(port.newest)}"]
+    if port.record:
+        lines.append(f"newest record {port.record}")
+    lines += [f"fault at {fault}" for fault in port.faults[:_SHOWN_FAULTS]]
     return PortReport(name, good, summary, lines)
 
 

@@ -14,9 +14,8 @@ the wall-clock time of its own monotonic time, so that the journal is complete b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 __all__ = ["Chunk", "Entry", "Mark", "MarkKind", "PortChange", "Sent", "Tick"]
 
@@ -75,8 +74,7 @@ class MarkKind(StrEnum):
     """A run ended in good order [status, reason]."""
 
 
-@dataclass(frozen=True, slots=True)
-class Chunk:
+class Chunk(NamedTuple):
     """Bytes of the port `port`; `time` is when their last byte was read."""
 
     time: int
@@ -84,8 +82,7 @@ class Chunk:
     data: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class Sent:
+class Sent(NamedTuple):
     """Bytes sent to the port `port`.
 
     Where `unanswered`, nothing is sent at `time`: the bytes are those of a request whose answer was
@@ -98,8 +95,7 @@ class Sent:
     unanswered: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class PortChange:
+class PortChange(NamedTuple):
     """The port `port` is now in `state`; `detail` is the reason as text."""
 
     time: int
@@ -108,15 +104,13 @@ class PortChange:
     detail: str
 
 
-@dataclass(frozen=True, slots=True)
-class Tick:
+class Tick(NamedTuple):
     """The time is `time`."""
 
     time: int
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(NamedTuple):
     """An event of the survey at `time`."""
 
     time: int

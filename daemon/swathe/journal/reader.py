@@ -1,29 +1,86 @@
-"""Reading a journal, including one that a crash cut off."""
+"""Reading a journal, including one that a crash cut off and one that is being written."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import NamedTuple
 
-from mcap.records import Channel, Message
 from mcap.writer import MCAP0_MAGIC
 
 from swathe.errors import JournalError
-from swathe.journal.entries import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
-from swathe.journal.records import whole_records
+from swathe.journal.decoder import Channels, EntryDecoder
+from swathe.journal.entries import Entry
+from swathe.journal.records import FIRST_RECORD, whole_blocks
 from swathe.journal.writer import segment_paths
 
-__all__ = ["read_journal", "read_segment"]
+__all__ = ["JournalCursor", "JournalPosition", "read_journal", "read_segment"]
 
-_PORT = "port/"
+OnTorn = Callable[[Path, str], None]
 
 
-def read_journal(
-    folder: Path, *, on_torn: Callable[[Path, str], None] | None = None
-) -> Iterator[Entry]:
+class JournalPosition(NamedTuple):
+    """Where reading a journal resumes.
+
+    Attributes:
+        segment: number of the file; 0 before the first one.
+        offset: bytes of it that were read: a record begins here.
+        channels: those that the file has named so far.
+    """
+
+    segment: int
+    offset: int
+    channels: Channels
+
+
+class JournalCursor:
+    """Reads a journal from a position on, and later what was appended meanwhile.
+
+    Args:
+        folder: a survey's ``journal`` folder.
+        start: where to begin; the journal's start without one.
+        on_torn: called with the path and a message for each damaged chunk, and for each file that
+            a crash cut off.
+        growing: whether the last file is being written: its end is then where reading resumes.
+
+    Attributes:
+        position: behind the entries that were returned last.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        start: JournalPosition | None = None,
+        on_torn: OnTorn | None = None,
+        growing: bool = False,
+    ) -> None:
+        self._folder = folder
+        self._on_torn = on_torn or _ignore
+        self._growing = growing
+        self.position = start or JournalPosition(0, FIRST_RECORD, {})
+
+    def blocks(self) -> Iterator[list[Entry]]:
+        """Yield the entries up to the present end of the journal, block by block.
+
+        Raises:
+            JournalError: a file cannot be read, or is not one of a journal.
+        """
+        paths = segment_paths(self._folder)
+        for path in paths:
+            number = int(path.stem)
+            if number < self.position.segment:
+                continue
+            if number > self.position.segment:
+                self.position = JournalPosition(number, FIRST_RECORD, {})
+            growing = self._growing and path is paths[-1]
+            for position, entries in _blocks(path, self.position, self._on_torn, growing):
+                self.position = position
+                yield entries
+
+
+def read_journal(folder: Path, *, on_torn: OnTorn | None = None) -> Iterator[Entry]:
     """Yield every entry of every run in `folder`, in the order in which they were written.
 
     Args:
@@ -34,63 +91,43 @@ def read_journal(
     Raises:
         JournalError: there is no journal, or a file is not one of a journal.
     """
-    paths = segment_paths(folder)
-    if not paths:
+    if not segment_paths(folder):
         raise JournalError(folder, "holds no journal (files such as 0001.mcap)")
-    for path in paths:
-        yield from read_segment(path, on_torn=on_torn)
+    for entries in JournalCursor(folder, on_torn=on_torn).blocks():
+        yield from entries
 
 
-def read_segment(
-    path: Path, *, on_torn: Callable[[Path, str], None] | None = None
-) -> Iterator[Entry]:
+def read_segment(path: Path, *, on_torn: OnTorn | None = None) -> Iterator[Entry]:
     """Yield the entries of one journal file: those of its whole chunks.
 
     Raises:
         JournalError: the file cannot be opened or is no MCAP file.
     """
+    start = JournalPosition(0, FIRST_RECORD, {})
+    for _, entries in _blocks(path, start, on_torn or _ignore, growing=False):
+        yield from entries
+
+
+def _blocks(
+    path: Path, start: JournalPosition, on_torn: OnTorn, growing: bool
+) -> Iterator[tuple[JournalPosition, list[Entry]]]:
+    """Yield the entries of each whole block of a file, with the position behind them."""
     try:
         stream = path.open("rb")
     except OSError as error:
         raise JournalError(path, f"cannot be read: {error.strerror}") from error
     with stream:
-        magic = stream.read(len(MCAP0_MAGIC))
+        magic = stream.read(FIRST_RECORD)
         if magic != MCAP0_MAGIC:
             if MCAP0_MAGIC.startswith(magic):
                 return  # killed between creating the file and writing its first bytes
             raise JournalError(path, "is no MCAP file")
-        topics: dict[int, str] = {}
-        reported: set[int] = set()
-        report = on_torn or _ignore
-        for record in whole_records(stream, partial(report, path)):
-            if isinstance(record, Channel):
-                topics[record.id] = record.topic
-            elif isinstance(record, Message):
-                topic = topics.get(record.channel_id)
-                if topic is None and record.channel_id not in reported:
-                    reported.add(record.channel_id)
-                    report(path, f"what channel {record.channel_id} is was in a damaged chunk")
-                entry = None if topic is None else _decoded(topic, record)
-                if entry is not None:
-                    yield entry
+        report = partial(on_torn, path)
+        decoder = EntryDecoder(report, start.channels)
+        blocks = whole_blocks(stream, decoder.decode, report, start=start.offset, growing=growing)
+        for end, entries in blocks:
+            yield JournalPosition(start.segment, end, decoder.channels), entries
 
 
 def _ignore(_path: Path, _message: str) -> None:
     return None
-
-
-def _decoded(topic: str, record: Message) -> Entry | None:
-    time, data = record.log_time, record.data
-    if topic == "tick":
-        return Tick(time)
-    if topic.startswith(_PORT):
-        return Chunk(time, topic[len(_PORT) :], data)
-    kind, _, port = topic.partition("/")
-    if port and kind in ("sent", "unanswered"):
-        return Sent(time, port, data, unanswered=kind == "unanswered")
-    if topic not in ("port-state", "mark"):
-        return None  # a channel of a later version
-    detail: dict[str, Any] = json.loads(data)
-    if topic == "port-state":
-        return PortChange(time, detail["port"], detail["state"], detail["detail"])
-    return Mark(time, MarkKind(detail["kind"]), detail["detail"])

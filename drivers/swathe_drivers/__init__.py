@@ -3,6 +3,7 @@
 from swathe_drivers.abc import AskingDriver, Decoder, Driver
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureError, CaptureHeader, CaptureReader, CaptureWriter
+from swathe_drivers.chunkwise import ChunkwiseDecoder
 from swathe_drivers.description import (
     Description,
     DescriptionError,
@@ -34,6 +35,7 @@ __all__ = [
     "CaptureHeader",
     "CaptureReader",
     "CaptureWriter",
+    "ChunkwiseDecoder",
     "Decoder",
     "Description",
     "DescriptionError",

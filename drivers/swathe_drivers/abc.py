@@ -81,8 +81,11 @@ class Decoder(Protocol):
 
         Args:
             data: any number of bytes, cut anywhere.
-            time_ns: host's monotonic time at which the last of them arrived, ns.
+            time_ns: host's monotonic time at which the last of them arrived, ns; never less than
+                before.
 
+        Neither the records nor the state that is kept may depend on where the bytes are cut. All
+        of the records are known at `time_ns`; only `feed_chunks` has to fill that in.
         Raises nothing, whatever the bytes are: what can't be decoded is a counted fault.
         """
         ...
@@ -93,7 +96,10 @@ class Decoder(Protocol):
         Args:
             chunks: at least one pair of the host's monotonic time of arrival, ns, and bytes.
 
-        Raises nothing, as `feed`; gives the same records as feeding them one after the other.
+        Raises nothing, as `feed`; gives the same records, counts and newest faults as feeding them
+        one after the other, and for each record the time of the chunk that would have given it
+        (`readings_known_at`, `positions_known_at`). `chunkwise.ChunkwiseDecoder` does so for a
+        decoder that has `feed` only.
         """
         ...
 

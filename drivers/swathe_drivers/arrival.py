@@ -58,6 +58,18 @@ class Arrivals:
         self._times.clear()
         self._previous = None
 
+    def known(self, ends: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Arrivals of the chunks that hold the last byte before each of `ends`, ns.
+
+        Args:
+            ends: offsets as in `begins`, never falling.
+        """
+        if len(self._ends) == 1 or int(ends[0]) > self._ends[-2]:  # the usual case of a live port
+            return np.full(ends.shape, self._times[-1], np.int64)
+        # Chunks are fewer than records as a rule, so each chunk is looked up among the records.
+        before = np.searchsorted(ends, np.array(self._ends), side="right")
+        return np.repeat(np.array(self._times), np.diff(before, prepend=0))
+
     def begins(self, ends: NDArray[np.int64], sizes: NDArray[np.int64] | int) -> NDArray[np.int64]:
         """Times at which records began, ns, never falling.
 

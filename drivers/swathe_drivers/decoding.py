@@ -156,10 +156,18 @@ class RecordDecoder(ABC):
     def _records(
         self,
         times: NDArray[np.int64],
+        known: NDArray[np.int64],
         offsets: NDArray[np.int64],
         columns: Mapping[str, NDArray[Any]],
     ) -> dict[str, NDArray[Any]]:
-        """Return the readings, waveforms and positions of records with `columns`."""
+        """Return the readings, waveforms and positions of records with `columns`.
+
+        Args:
+            times: at which the records began, ns.
+            known: arrivals of the chunks with which they became known, ns.
+            offsets: of their first bytes in the port's stream.
+            columns: what they hold, by name; an axis is `axis NAME`, its mark `mark NAME`.
+        """
         size = times.size
         common = {
             "time": times,
@@ -175,7 +183,9 @@ class RecordDecoder(ABC):
             for name in ("time_of_flight", "thickness", "amplitude"):
                 readings[name] = _column(columns, name, size, np.nan)
             readings["valid"] = columns.get("valid", True)
+            readings["probe"] = 0
             parts["readings"] = readings
+            parts["readings_known_at"] = known
             if self.waveform is not None:
                 parts["waveforms"] = columns["waveform"]
         if self.gives_positions:
@@ -186,6 +196,7 @@ class RecordDecoder(ABC):
                 positions["counts"][:, number] = columns[f"axis {axis}"]
                 positions["mark"][:, number] = columns.get(f"mark {axis}", False)
             parts["positions"] = positions
+            parts["positions_known_at"] = known
         return parts
 
 

@@ -37,6 +37,7 @@ class Lines:
         lengths: bytes of each line without its terminator, shape (n,), all >= 1.
         offsets: offset of each line in the port's stream, shape (n,).
         times: time at which each line's first byte began, ns, never falling, shape (n,).
+        known: arrival of the chunk that ended each line, ns, shape (n,).
         overlong: lines found to be too long in this chunk.
         dropped_bytes: bytes of too long lines dropped in this chunk, terminators included.
         empty_bytes: terminators of empty lines.
@@ -48,6 +49,7 @@ class Lines:
     lengths: NDArray[np.int64]
     offsets: NDArray[np.int64]
     times: NDArray[np.int64]
+    known: NDArray[np.int64]
     overlong: tuple[Overlong, ...] = ()
     dropped_bytes: int = 0
     empty_bytes: int = 0
@@ -61,6 +63,7 @@ def _no_lines(overlong: tuple[Overlong, ...], dropped_bytes: int) -> Lines:
         lengths=_NO_INTS,
         offsets=_NO_INTS,
         times=_NO_INTS,
+        known=_NO_INTS,
         overlong=overlong,
         dropped_bytes=dropped_bytes,
     )
@@ -146,6 +149,7 @@ class LineFramer:
         rest = int(ends[-1]) + width
         base = self._offset
         times = self._arrivals.begins(base + ends + width, ends + width - starts)
+        known = self._arrivals.known(base + ends + width)
 
         overlong: tuple[Overlong, ...] = ()
         dropped_bytes = empty_bytes = 0
@@ -163,7 +167,8 @@ class LineFramer:
             )
             dropped_bytes += int((lengths[too_long] + width).sum())
             empty_bytes = width * int(np.count_nonzero(lengths[int(drop_first) :] == 0))
-            starts, lengths, times = starts[keep], lengths[keep], times[keep]
+            starts, lengths = starts[keep], lengths[keep]
+            times, known = times[keep], known[keep]
 
         # The old buffer now belongs to the lines; a new one takes the rest.
         self._buffer = buffer[rest:]
@@ -178,6 +183,7 @@ class LineFramer:
             lengths=lengths,
             offsets=starts + base,
             times=times,
+            known=known,
             overlong=overlong + last_overlong,
             dropped_bytes=dropped_bytes + last_dropped,
             empty_bytes=empty_bytes,

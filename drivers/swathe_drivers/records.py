@@ -21,8 +21,8 @@ ABSENT_TIME: Final = -(2**63)
 ABSENT_SEQUENCE: Final = -1
 """`sequence` of a record whose device sends no running number."""
 
-MAX_FAULTS: Final = 16
-"""The most faults that one batch describes; all of them are counted."""
+MAX_FAULTS: Final = 64
+"""The most faults that one batch describes, the newest ones; all of them are counted."""
 
 MAX_EXCERPT: Final = 40
 """The most bytes of a faulty line that a fault quotes."""
@@ -35,6 +35,7 @@ READING: Final[np.dtype[np.void]] = np.dtype(
         ("thickness", "<f8"),
         ("amplitude", "<f4"),
         ("valid", "?"),
+        ("probe", "u1"),
         ("sequence", "<i8"),
         ("offset", "<i8"),
     ]
@@ -44,6 +45,7 @@ READING: Final[np.dtype[np.void]] = np.dtype(
 `time_of_flight` (µs) and `thickness` (mm) are NaN when the device does not send them and
 whenever `valid` is False, so that the number a device repeats while it has no echo can't be
 taken for a measurement. `amplitude` (% FSH) is NaN when absent and otherwise as sent.
+`probe` numbers the probes of a device from 0; it is 0 where there is only one.
 `offset` is the byte offset of the line or frame in its port's stream. A device that sends an
 A-scan and no gated value has a valid reading with NaN here: the echo is yet to be measured.
 """
@@ -173,6 +175,11 @@ class WaveformFormat:
     dtype: np.dtype[Any]
 
 
+def no_times() -> NDArray[np.int64]:
+    """An array of no times."""
+    return np.empty(0, np.int64)
+
+
 def no_readings() -> NDArray[Any]:
     """An array of no readings."""
     return np.empty(0, READING)
@@ -196,8 +203,13 @@ class Batch:
         positions: array of `position_dtype(n)`, perhaps empty.
         waveforms: A-scans as sent, shape (n readings, samples), integers as the decoder's
             `waveform` describes; row i belongs to row i of `readings`. None if the device sends none.
+        readings_known_at: for each row of `readings` the arrival, ns, of the chunk with which it
+            became known: the chunk that `feed` would have returned it for, had each chunk been fed
+            alone. It never falls, and is later than that of the record's own bytes if only later
+            bytes, or a silence, decide that there is a record. Filled in by `feed_chunks`.
+        positions_known_at: the same for each row of `positions`.
         combined: row i of `positions` belongs to row i of `readings`.
-        faults: the first `MAX_FAULTS` faults, in the order of the stream.
+        faults: the newest `MAX_FAULTS` faults, in the order of the stream.
         n_faults: how many faults of each reason, including those not in `faults`.
         n_ignored: lines or frames of another kind that the settings ignore.
         record_bytes: bytes of lines or frames that became records, with all that frames them.
@@ -208,6 +220,8 @@ class Batch:
     readings: NDArray[Any] = field(default_factory=no_readings)
     positions: NDArray[Any] = field(default_factory=no_positions)
     waveforms: NDArray[Any] | None = None
+    readings_known_at: NDArray[np.int64] = field(default_factory=no_times)
+    positions_known_at: NDArray[np.int64] = field(default_factory=no_times)
     combined: bool = False
     faults: tuple[Fault, ...] = ()
     n_faults: Mapping[FaultReason, int] = field(default_factory=dict)
@@ -215,3 +229,8 @@ class Batch:
     record_bytes: int = 0
     fault_bytes: int = 0
     ignored_bytes: int = 0
+
+    @property
+    def known_at(self) -> NDArray[np.int64]:
+        """When the records became known: the readings if there are any, else the positions."""
+        return self.readings_known_at if self.readings.size else self.positions_known_at

@@ -88,10 +88,12 @@ class Target:
         tally.bytes += fed
 
     def _account(self, batch: Any, now: int, fed: int, tally: Tally) -> int:
+        from swathe_drivers.records import MAX_FAULTS
+
         assert batch.record_bytes >= 0
         assert batch.fault_bytes >= 0
         assert batch.ignored_bytes >= 0
-        assert len(batch.faults) <= min(16, sum(batch.n_faults.values()))
+        assert len(batch.faults) <= min(MAX_FAULTS, sum(batch.n_faults.values()))
         for fault in batch.faults:
             assert 0 <= fault.offset < fed
             assert fault.detail

@@ -214,7 +214,7 @@ class TextDecoder(RecordDecoder):
             parts["n_faults"] = dict(Counter(reason for _, _, reason, _, _ in faults))
             parts["faults"] = tuple(
                 Fault(offset, length, reason, excerpt, detail)
-                for offset, length, reason, excerpt, detail in sorted(faults)[:MAX_FAULTS]
+                for offset, length, reason, excerpt, detail in sorted(faults)[-MAX_FAULTS:]
             )
         if rows is not None and rows.size and columns is not None:
             every = rows.size == n_lines
@@ -226,6 +226,7 @@ class TextDecoder(RecordDecoder):
                     numbers[FaultReason.QUADRATURE] = numbers.get(FaultReason.QUADRATURE, 0) + lost
             parts |= self._records(
                 lines.times if every else lines.times[rows],
+                lines.known if every else lines.known[rows],
                 lines.offsets if every else lines.offsets[rows],
                 columns,
             )

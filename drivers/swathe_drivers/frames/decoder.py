@@ -208,12 +208,13 @@ class FramesDecoder(RecordDecoder):
             parts = dict(
                 self._records(
                     frames.times if every else frames.times[rows],
+                    frames.known if every else frames.known[rows],
                     frames.offsets if every else frames.offsets[rows],
                     columns,
                 )
             )
         return self._batch(
-            faults=tuple(sorted(faults, key=lambda fault: fault.offset)[:MAX_FAULTS]),
+            faults=tuple(sorted(faults, key=lambda fault: fault.offset)[-MAX_FAULTS:]),
             n_faults=dict(counts),
             n_ignored=n_ignored,
             record_bytes=int((frames.sizes if every else frames.sizes[rows]).sum()),

@@ -24,11 +24,14 @@ class Found:
         starts: index of each frame's first byte, rising, shape (n,).
         sizes: bytes of each, as on the line, shape (n,).
         stride: `starts[i + 1] - starts[i]`, where all `sizes` are the same and so is this.
+        decided: index behind the byte without which each was not known to be a frame, never
+            falling, shape (n,); None: that behind its own last byte.
     """
 
     starts: NDArray[np.int64] = field(default_factory=lambda: NO_INTS)
     sizes: NDArray[np.int64] = field(default_factory=lambda: NO_INTS)
     stride: int | None = None
+    decided: NDArray[np.int64] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -59,7 +62,8 @@ class Frames:
         offsets: offset of each frame in the port's stream, shape (n,).
         sizes: bytes of each, as on the line, shape (n,).
         times: time at which each frame's first byte began, ns, never falling, shape (n,).
-        faults: the first faults between frames.
+        known: arrival of the chunk with which each was known to be a frame, ns, shape (n,).
+        faults: the newest faults between frames.
         counts: how many faults between frames of each reason.
         fault_bytes: bytes of faults between frames.
         ignored_bytes: bytes between frames that mean nothing and are no fault.
@@ -69,6 +73,7 @@ class Frames:
     offsets: NDArray[np.int64]
     sizes: NDArray[np.int64]
     times: NDArray[np.int64]
+    known: NDArray[np.int64]
     faults: Sequence[Fault]
     counts: Counter[FaultReason]
     fault_bytes: int
@@ -133,10 +138,12 @@ class Framer(ABC):
         """Let go of what is decided, and give it."""
         ledger, base = self._ledger, self._base
         offsets = found.starts + base
-        times = NO_INTS
+        times = known = NO_INTS
         if offsets.size:
             sizes = found.sizes if found.stride is None else int(found.sizes[0])
-            times = self._arrivals.begins(offsets + sizes, sizes)
+            ends = offsets + sizes
+            times = self._arrivals.begins(ends, sizes)
+            known = self._arrivals.known(ends if found.decided is None else found.decided + base)
         keep = base + self._pos if ledger.start is None else ledger.start
         drop = keep - base
         if drop > 0:
@@ -153,6 +160,7 @@ class Framer(ABC):
             offsets=offsets,
             sizes=found.sizes,
             times=times,
+            known=known,
             faults=ledger.faults,
             counts=ledger.counts,
             fault_bytes=ledger.fault_bytes,

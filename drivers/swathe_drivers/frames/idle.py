@@ -54,6 +54,7 @@ class IdleGapFramer(Framer):
         pos = base + self._pos
         starts: list[int] = []
         sizes: list[int] = []
+        decided: list[int] = []
         for silence in self._silences:
             if self._dropping:
                 ledger.no_frame(pos, silence)
@@ -69,6 +70,7 @@ class IdleGapFramer(Framer):
                 size = (silence - pos) // count
                 starts.extend(range(pos - base, silence - base, size))
                 sizes.extend([size] * count)
+                decided.extend([silence + 1 - base] * count)  # the byte behind the silence shows it
             pos = silence
         self._silences.clear()
         end = base + block.size
@@ -79,7 +81,11 @@ class IdleGapFramer(Framer):
             self._fail(pos, end)
             self._dropping, pos = True, end
         self._pos, self._need = pos - base, block.size + 1
-        return Found(starts=np.array(starts, np.int64), sizes=np.array(sizes, np.int64))
+        return Found(
+            starts=np.array(starts, np.int64),
+            sizes=np.array(sizes, np.int64),
+            decided=np.array(decided, np.int64),
+        )
 
     def _fail(self, at: int, until: int) -> None:
         detail = f"no silence within {self._max_length} bytes"

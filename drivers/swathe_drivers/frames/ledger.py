@@ -6,7 +6,7 @@ one that failed before. A fault lasts until the next one or the next frame, thou
 bytes than a frame may have. So the faults do not depend on how the stream was cut.
 """
 
-from collections import Counter
+from collections import Counter, deque
 from typing import Final
 
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Fault, FaultReason
@@ -30,7 +30,7 @@ class Ledger:
 
     def clear(self) -> None:
         """Forget the closed faults."""
-        self.faults: list[Fault] = []
+        self.faults: deque[Fault] = deque(maxlen=MAX_FAULTS)
         self.counts: Counter[FaultReason] = Counter()
         self.fault_bytes = 0
 
@@ -79,8 +79,7 @@ class Ledger:
         """Note a fault that has a length of its own."""
         self.counts[fault.reason] += 1
         self.fault_bytes += fault.length
-        if len(self.faults) < MAX_FAULTS:
-            self.faults.append(fault)
+        self.faults.append(fault)
 
     def _open(self, at: int, reason: FaultReason, detail: str, until: int) -> None:
         self._start, self._reason, self._detail, self._until = at, reason, detail, until

@@ -52,10 +52,13 @@ class SyncedFramer(Framer):
         self._checker = checker
         self._head = len(sync) if isinstance(length, int) else length.end
         tail = checker.size if checker is not None else 0
+        self._reach = 0
         self._shortest = length if isinstance(length, int) else length.end + tail
 
     def _find(self, block: NDArray[np.uint8]) -> Found:
         runs: list[tuple[int, int, int]] = []
+        reaches: list[int] = []  # for each run, behind the bytes of all that failed before
+        self._reach = 0
         pos, window = self._pos, block.size
         while True:
             count, length = self._run(block, pos, window)
@@ -65,6 +68,7 @@ class SyncedFramer(Framer):
                     runs[-1] = (runs[-1][0], runs[-1][1] + count, length)
                 else:
                     runs.append((pos, count, length))
+                    reaches.append(self._reach)
                 pos += count * length
             if count == window:
                 window *= _GROWTH
@@ -80,12 +84,21 @@ class SyncedFramer(Framer):
         if len(runs) == 1:
             first, count, length = runs[0]
             starts = np.arange(first, first + count * length, length, dtype=np.int64)
-            return Found(starts=starts, sizes=np.full(count, length, np.int64), stride=length)
+            return Found(
+                starts=starts,
+                sizes=np.full(count, length, np.int64),
+                stride=length,
+                decided=np.maximum(starts + length, reaches[0]) if reaches[0] else None,
+            )
+        starts = np.concatenate(
+            [np.arange(at, at + n * length, length, dtype=np.int64) for at, n, length in runs]
+        )
+        counts = [n for _, n, _ in runs]
+        sizes = np.repeat([length for _, _, length in runs], counts)
         return Found(
-            starts=np.concatenate(
-                [np.arange(at, at + n * length, length, dtype=np.int64) for at, n, length in runs]
-            ),
-            sizes=np.repeat([length for _, _, length in runs], [n for _, n, _ in runs]),
+            starts=starts,
+            sizes=sizes,
+            decided=np.maximum(starts + sizes, np.repeat(reaches, counts)),
         )
 
     def _run(self, block: NDArray[np.uint8], pos: int, window: int) -> tuple[int, int]:
@@ -167,6 +180,8 @@ class SyncedFramer(Framer):
         is_frame = bool(good.any())
         if is_frame:
             cut = int(good.argmax())
+        if fits[:cut].any():  # what failed by its checksum had to be here whole
+            self._reach = max(self._reach, int((found[:cut] + lengths[:cut])[fits[:cut]].max()))
         at = 0
         while at < cut:
             place = int(found[at])

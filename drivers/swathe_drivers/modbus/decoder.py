@@ -62,6 +62,7 @@ class _ReadDecoder:
             offsets=frames.offsets[rows],
             sizes=frames.sizes[rows],
             times=frames.times[rows],
+            known=frames.known[rows],
             faults=(),
             counts=Counter(),
             fault_bytes=0,
@@ -164,12 +165,21 @@ class ModbusDecoder(RecordDecoder):
             faults += part.faults
             total.update(part.n_faults)
             if part.readings.size:
-                batch = replace(batch, readings=part.readings, waveforms=part.waveforms)
+                batch = replace(
+                    batch,
+                    readings=part.readings,
+                    readings_known_at=part.readings_known_at,
+                    waveforms=part.waveforms,
+                )
             if part.positions.size:
-                batch = replace(batch, positions=part.positions)
+                batch = replace(
+                    batch,
+                    positions=part.positions,
+                    positions_known_at=part.positions_known_at,
+                )
         return replace(
             batch,
-            faults=tuple(sorted(faults, key=lambda fault: fault.offset)[:MAX_FAULTS]),
+            faults=tuple(sorted(faults, key=lambda fault: fault.offset)[-MAX_FAULTS:]),
             n_faults=dict(total),
             record_bytes=sum(part.record_bytes for part in parts),
             fault_bytes=fault_bytes + sum(part.fault_bytes for part in parts),

@@ -78,6 +78,8 @@ class ModbusFramer(Framer):
         base, ledger, size = self._base, self._ledger, block.size
         self.answers = []
         starts: list[int] = []
+        decided: list[int] = []
+        reach = 0  # behind the bytes of all that was looked at so far
         data = self._buffer
         pos, self._need = self._pos, size + 1
         end = size
@@ -95,6 +97,7 @@ class ModbusFramer(Framer):
                 end = place
                 self._need = until
                 break
+            reach = max(reach, until)
             wrong = self._wrong(bytes(data[place:until]))
             ledger.no_frame(base + pos, base + place)
             if wrong:
@@ -103,6 +106,7 @@ class ModbusFramer(Framer):
                 continue
             ledger.close(base + place)
             starts.append(place)
+            decided.append(reach)
             self.answers.append(candidate)
             pos = until
         if end > pos:
@@ -110,7 +114,9 @@ class ModbusFramer(Framer):
             pos = end
         self._pos = pos
         sizes = np.array([answer.size for answer in self.answers], np.int64)
-        return Found(starts=np.array(starts, np.int64), sizes=sizes)
+        return Found(
+            starts=np.array(starts, np.int64), sizes=sizes, decided=np.array(decided, np.int64)
+        )
 
 
 class RtuFramer(ModbusFramer):

@@ -6,9 +6,7 @@ from typing import Any, ClassVar
 from swathe_drivers.abc import Decoder, Driver
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
-from swathe_drivers.testing.feeding import Total, total
-
-MS = 1_000_000
+from swathe_drivers.testing.feeding import MS, Total, total
 
 
 class ContractBase:

@@ -9,10 +9,14 @@ import pytest
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, READING, FaultReason, position_dtype
 from swathe_drivers.settings import read_settings
-from swathe_drivers.testing.base import MS
 from swathe_drivers.testing.feeding import (
+    MS,
     assert_same_account,
     assert_same_records,
+    assert_same_stream,
+    at_times,
+    in_groups,
+    one_by_one,
     random_pieces,
     total,
 )
@@ -72,14 +76,36 @@ class DriverContract(OverPorts):
         assert_same_account(whole, found)
 
     def test_chunks_fed_together_give_the_same(self) -> None:
-        """`feed_chunks` is `feed`, one after the other."""
+        """`feed_chunks` of many is `feed` one after the other, also in when records are known."""
+        source = random.Random(2)
+        for _ in range(80):
+            pieces = random_pieces(self._damaged(source), source)
+            chunks = at_times(pieces, source, silence_ns=self.silence_ms * MS)
+            ns = source.choice([0, 87_000])
+            alone = one_by_one(self.decoder(ns_per_byte=ns), chunks)
+            found = in_groups(self.decoder(ns_per_byte=ns), chunks, source)
+            assert_same_stream(alone, found)
+            assert found.readings_known_at.size == found.readings.size
+            assert found.positions_known_at.size == found.positions.size
+
+    def test_sound_records_fed_together_give_the_same(self) -> None:
+        """As above, each record in one chunk with its silence behind it."""
         chunks = [
             (MS + number * self.silence_ms * MS, record)
             for number, record in enumerate(self.records)
         ]
-        decoder, size = self.decoder(), sum(map(len, self.records))
-        found = total([decoder.reset(0), decoder.feed_chunks(chunks), decoder.reset(size)])
-        assert_same_records(self.feed(self.whole), found)
+        alone = one_by_one(self.decoder(), chunks)
+        assert_same_stream(alone, in_groups(self.decoder(), chunks, random.Random(3)))
+        assert_same_records(self.feed(self.whole), alone, but=())
+
+    def test_newest_faults_are_described_however_many_there_are(self) -> None:
+        """Much garbage at once and in pieces: the same last faults."""
+        source = random.Random(4)
+        data = (self.garbage + self.records[0]) * (2 * MAX_FAULTS)
+        whole = one_by_one(self.decoder(), [(MS, data)])
+        pieces = random_pieces(data, source, cuts=40)
+        cut = one_by_one(self.decoder(), [(MS, piece) for piece in pieces])
+        assert_same_stream(whole, cut)
 
     def test_times_never_fall_and_lie_in_the_past(self) -> None:
         """A record began before its last byte arrived."""
@@ -150,8 +176,9 @@ class DriverContract(OverPorts):
         for _ in range(80):
             data = self._damaged(source)
             pieces = random_pieces(data, source, cuts=6)
-            found = self.feed([pieces])
+            found = one_by_one(self.decoder(), [(MS, piece) for piece in pieces])
             assert found.bytes == len(data)
+            assert_same_stream(one_by_one(self.decoder(), [(MS, data)]), found)
 
     def _damaged(self, source: random.Random) -> bytes:
         parts = source.choices([*self.records, self.garbage], k=source.randrange(1, 8))

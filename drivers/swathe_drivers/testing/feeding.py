@@ -2,14 +2,18 @@
 
 import random
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.records import Batch, FaultReason
+from swathe_drivers.abc import Decoder
+from swathe_drivers.records import MAX_FAULTS, Batch, Fault, FaultReason
+
+MS: Final = 1_000_000
+"""ns in a millisecond."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -19,6 +23,9 @@ class Total:
     readings: NDArray[Any]
     positions: NDArray[Any]
     waveforms: NDArray[Any] | None
+    readings_known_at: NDArray[np.int64]
+    positions_known_at: NDArray[np.int64]
+    faults: tuple[Fault, ...]
     n_faults: Counter[FaultReason]
     n_ignored: int
     record_bytes: int
@@ -49,6 +56,9 @@ def total(batches: Iterable[Batch]) -> Total:
         readings=np.concatenate([batch.readings for batch in found]),
         positions=np.concatenate([batch.positions for batch in found]),
         waveforms=np.concatenate(waveforms) if waveforms else None,
+        readings_known_at=np.concatenate([batch.readings_known_at for batch in found]),
+        positions_known_at=np.concatenate([batch.positions_known_at for batch in found]),
+        faults=tuple(fault for batch in found for fault in batch.faults)[-MAX_FAULTS:],
         n_faults=n_faults,
         n_ignored=sum(batch.n_ignored for batch in found),
         record_bytes=sum(batch.record_bytes for batch in found),
@@ -62,6 +72,44 @@ def random_pieces(data: bytes, source: random.Random, *, cuts: int = 12) -> list
     """Cut bytes at random places, fewer than `cuts`."""
     places = sorted(source.randrange(len(data) + 1) for _ in range(source.randrange(cuts)))
     return [data[start:end] for start, end in zip([0, *places], [*places, len(data)], strict=True)]
+
+
+def at_times(
+    pieces: Iterable[bytes], source: random.Random, *, silence_ns: int = 0
+) -> list[tuple[int, bytes]]:
+    """Give pieces times of arrival: at once, shortly after each other, or after a silence."""
+    now, chunks = MS, []
+    for piece in pieces:
+        now += source.choice([0, 1000, MS, silence_ns])
+        chunks.append((now, piece))
+    return chunks
+
+
+def one_by_one(decoder: Decoder, chunks: Sequence[tuple[int, bytes]]) -> Total:
+    """Feed each chunk alone; its records are known at its time. What has begun is dropped."""
+    batches = [decoder.reset(0)]
+    for time, data in chunks:
+        batch = decoder.feed(data, time)
+        batches.append(
+            replace(
+                batch,
+                readings_known_at=np.full(batch.readings.size, time, np.int64),
+                positions_known_at=np.full(batch.positions.size, time, np.int64),
+            )
+        )
+    return total([*batches, decoder.reset(sum(len(data) for _, data in chunks))])
+
+
+def in_groups(
+    decoder: Decoder, chunks: Sequence[tuple[int, bytes]], source: random.Random, *, most: int = 8
+) -> Total:
+    """Feed up to `most` chunks at a time. What has begun is dropped."""
+    batches, done = [decoder.reset(0)], 0
+    while done < len(chunks):
+        count = source.randrange(1, most + 1)
+        batches.append(decoder.feed_chunks(chunks[done : done + count]))
+        done += count
+    return total([*batches, decoder.reset(sum(len(data) for _, data in chunks))])
 
 
 def assert_same_columns(
@@ -88,3 +136,12 @@ def assert_same_account(one: Total, other: Total) -> None:
     """The same became of the bytes."""
     for name in ("n_faults", "n_ignored", "record_bytes", "fault_bytes", "ignored_bytes"):
         assert getattr(one, name) == getattr(other, name), name
+
+
+def assert_same_stream(one: Total, other: Total) -> None:
+    """The same in every bit: records, when they began and became known, newest faults, counts."""
+    assert_same_records(one, other, but=())
+    assert_same_account(one, other)
+    assert one.faults == other.faults
+    np.testing.assert_array_equal(one.readings_known_at, other.readings_known_at)
+    np.testing.assert_array_equal(one.positions_known_at, other.positions_known_at)

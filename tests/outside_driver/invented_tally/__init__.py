@@ -1,12 +1,13 @@
 """A counter that sends its steps as tally marks: `||-|.` is two on, one back, one on."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, ClassVar, Final
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from swathe_drivers.chunkwise import ChunkwiseDecoder
 from swathe_drivers.records import (
     ABSENT_SEQUENCE,
     ABSENT_TIME,
@@ -34,7 +35,7 @@ class TallySettings(BaseModel):
     """The most marks of a group."""
 
 
-class TallyDecoder:
+class TallyDecoder(ChunkwiseDecoder):
     """Decodes groups of tally marks; see `swathe_drivers.abc.Decoder`."""
 
     gives_readings: Final = False
@@ -59,22 +60,17 @@ class TallyDecoder:
 
     def feed(self, data: bytes, time_ns: int) -> Batch:
         """Decode the next bytes; raises nothing."""
-        return self.feed_chunks([(time_ns, data)])
-
-    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
-        """Decode the next chunks; raises nothing."""
         rows: list[tuple[int, int, int]] = []  # time, offset, count
         faults: list[Fault] = []
         sizes = Counter[str]()
-        for time, data in chunks:
-            for at, value in enumerate(data):
-                self._group.append(value)
-                if value == _END:
-                    behind = len(data) - 1 - at
-                    began = time - (behind + len(self._group)) * self._ns_per_byte
-                    self._end(began, rows, faults, sizes)
-                elif value not in _STEPS or len(self._group) > self._longest:
-                    self._fault(FaultReason.FRAME, "no tally mark, or too many", faults, sizes)
+        for at, value in enumerate(data):
+            self._group.append(value)
+            if value == _END:
+                behind = len(data) - 1 - at
+                began = time_ns - (behind + len(self._group)) * self._ns_per_byte
+                self._end(began, rows, faults, sizes)
+            elif value not in _STEPS or len(self._group) > self._longest:
+                self._fault(FaultReason.FRAME, "no tally mark, or too many", faults, sizes)
         positions = np.empty(len(rows), position_dtype(1))
         if rows:
             times, offsets, counts = np.array(rows, np.int64).T
@@ -121,7 +117,7 @@ class TallyDecoder:
     def _batch(self, positions: Any, faults: list[Fault], sizes: Counter[str]) -> Batch:
         return Batch(
             positions=positions,
-            faults=tuple(faults[:MAX_FAULTS]),
+            faults=tuple(faults[-MAX_FAULTS:]),
             n_faults=Counter(fault.reason for fault in faults),
             record_bytes=sizes["record"],
             fault_bytes=sizes["fault"],

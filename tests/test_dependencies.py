@@ -145,6 +145,58 @@ def test_help_imports_little() -> None:
     assert done.stderr == "[]\n"
 
 
+def test_a_run_opens_its_ports_before_it_imports_what_they_do_not_need(tmp_path: Path) -> None:
+    """A run with page and broker that is ready to open its ports has imported nothing of the later parts."""
+    station = tmp_path / "station.toml"
+    station.write_text(
+        """
+name = "bench"
+[survey]
+folder = "survey"
+[scan]
+length = "7 in"
+resolution = "1 mm"
+device = "encoder"
+counts_per_mm = 100
+[calibration]
+velocity = "5920 m/s"
+[device.encoder]
+port = "socket://127.0.0.1:1"
+delay = "6 ms"
+protocol.columns = [{ is = "counts", axis = "scan" }]
+[device.gauge]
+port = "socket://127.0.0.1:2"
+protocol.columns = [{ is = "time_of_flight", unit = "us" }]
+[broker]
+embedded = true
+[page]
+port = 0
+"""
+    )
+    later = (
+        "pint", "scipy", "zarr", "matplotlib", "swathe.motion", "swathe.page.app", "starlette",
+        "uvicorn", "aiomqtt", "paho", "amqtt", "pymodbus", "swathe.messages.asyncapi",
+    )  # fmt: skip
+    code = (
+        "import sys\n"
+        "from pathlib import Path\n"
+        "import swathe.cli.main\n"
+        "from swathe.cli.arming import may_move\n"
+        "from swathe.live import Daemon\n"
+        "from swathe.live.terminal import TerminalObserver\n"
+        "from swathe.report import due_before\n"
+        "from swathe.station import read_station\n"
+        "from swathe.store import SurveyFolder\n"
+        f"path = Path({str(station)!r})\n"
+        "settings, text = read_station(path)\n"
+        "may_move(settings, (), given=False)\n"
+        "Daemon(settings, text, SurveyFolder(path.parent / 'survey'))\n"
+        f"print([name for name in {later} if name in sys.modules])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
+
+
 def test_missing_xarray_is_an_error_with_a_remedy() -> None:
     """Without xarray the API names the extra to install."""
     code = (

@@ -10,7 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swathe.units import duration_ns, length, percent, time_of_flight, velocity
+from swathe.units import (
+    _FACTORS,
+    _factor,
+    _rounded,
+    duration_ns,
+    length,
+    percent,
+    time_of_flight,
+    velocity,
+)
 
 
 @pytest.mark.parametrize(
@@ -37,6 +46,14 @@ from swathe.units import duration_ns, length, percent, time_of_flight, velocity
 def test_length_any_unit_in_mm_out(text: object, mm: float) -> None:
     """Whatever unit of length is given, mm come out, without the conversion's last-digit noise."""
     assert length(text) == mm
+
+
+def test_usual_units_have_the_factors_of_the_units_library() -> None:
+    """What is not asked of pint is what pint would answer, but for its rounding."""
+    factors = [(into, unit, f) for into, units in _FACTORS.items() for unit, f in units.items()]
+    assert len(factors) > 20
+    for into, unit, factor in factors:
+        assert factor == _rounded(_factor(unit, into)), (unit, into)
 
 
 @pytest.mark.parametrize("text", ["10 mil", "10 mils", "10mil", "3 mil/us"])

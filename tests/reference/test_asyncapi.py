@@ -16,7 +16,7 @@ import jsonschema
 import pytest
 
 from support.contract import payload_schemas
-from swathe.messages import asyncapi_document
+from swathe.messages.asyncapi import asyncapi_document
 
 _SPECIFICATION = Path(__file__).with_name("asyncapi-3.0.0.schema.json.gz")
 # JSON Schema's keywords that came after draft 7, which AsyncAPI 3.0 schemas are a superset of.

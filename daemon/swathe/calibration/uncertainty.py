@@ -12,8 +12,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import starmap
 
-from scipy.special import ndtri, stdtrit
-
 from swathe.calibration.law import ThicknessLaw
 from swathe.errors import CalibrationError
 
@@ -108,6 +106,9 @@ def combine(components: Iterable[Component], *, coverage: float = COVERAGE) -> C
 
 def _student(dof: float, coverage: float) -> float:
     """Return the factor for `coverage`, two-sided; JCGM 100 G.4.1 cuts the dof to a whole number."""
+    # SciPy takes a tenth of a second to import, and a scan may begin without it.
+    from scipy.special import ndtri, stdtrit
+
     tail = (1 + coverage) / 2
     if math.isinf(dof):
         return float(ndtri(tail))
@@ -224,4 +225,8 @@ def minimum_bias(n: int, sd: float) -> float:
     if not (math.isfinite(sd) and sd >= 0):
         msg = f"'sd' must be >= 0 (got {sd})"
         raise CalibrationError(msg)
-    return -sd * float(ndtri(0.625 / (n + 0.25))) if n > 1 else 0.0
+    if n == 1:
+        return 0.0
+    from scipy.special import ndtri
+
+    return -sd * float(ndtri(0.625 / (n + 0.25)))

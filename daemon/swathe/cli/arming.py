@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import typer
 
 from swathe.cli.app import console, say
 from swathe.errors import SwatheError
-from swathe.messages import CheckMessage
-from swathe.motion import Plan, WorkArea
-from swathe.report import MOTION_CAUTION, failed_in_force
-from swathe.station import Station
+
+if TYPE_CHECKING:
+    from swathe.messages import CheckMessage
+    from swathe.motion import Plan, WorkArea
+    from swathe.station import Station
 
 __all__ = ["may_move", "plan_lines", "planned"]
 
@@ -112,6 +114,8 @@ def may_move(station: Station, checks: Sequence[CheckMessage], *, given: bool) -
             raise SwatheError(message)
         say("the crawler is not armed: 'motion.arm_allowed' of the station file is false")
         return False
+    from swathe.report import MOTION_CAUTION, failed_in_force
+
     if (failed := failed_in_force(checks)) is not None:
         message = (
             f"check {failed.number} of the calibration failed: all that the crawler would read is "

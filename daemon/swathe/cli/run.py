@@ -14,6 +14,7 @@ from swathe.cli.app import Exit, app, console, errors, say
 
 if TYPE_CHECKING:
     from swathe.messages import CheckMessage
+    from swathe.page import Page
     from swathe.store import SurveyFolder
 
 __all__ = ["run"]
@@ -40,7 +41,7 @@ def run(
     is not, and a fault stopped the crawler.
     """
     if describe:
-        from swathe.messages import asyncapi_document
+        from swathe.messages.asyncapi import asyncapi_document
 
         typer.echo(json.dumps(asyncapi_document(), indent=2, ensure_ascii=False))
         return
@@ -49,7 +50,6 @@ def run(
     from swathe.cli.arming import may_move
     from swathe.live import Daemon
     from swathe.live.terminal import CAUTION, TerminalObserver, page_text
-    from swathe.page import Page
     from swathe.report import due_after, due_before, summary_line
     from swathe.station import read_station, survey_folder
     from swathe.store import SurveyFolder

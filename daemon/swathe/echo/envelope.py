@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from swathe.echo.settings import BandSettings
 
@@ -42,6 +41,9 @@ def analytic_signal(
         interval_us: between two samples, µs.
         band: what is let through; None is everything.
     """
+    # Imported for A-scans only: SciPy takes a tenth of a second to import.
+    from scipy import fft
+
     data = np.asarray(waveforms, np.float32)
     count, samples = data.shape
     if missing := -count % _LANES:

@@ -7,8 +7,6 @@ import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from amqtt.broker import Broker
-
 from swathe.errors import SwatheError
 
 __all__ = ["embedded_broker", "free_port"]
@@ -33,6 +31,9 @@ async def embedded_broker(port: int) -> AsyncIterator[int]:
     Raises:
         SwatheError: the port is in use; name another, or the broker that uses it.
     """
+    # Imported here: most stations use a broker of their own, and the ports open first.
+    from amqtt.broker import Broker
+
     port = port or free_port()
     config = {
         "listeners": {"default": {"type": "tcp", "bind": f"{_LOOPBACK}:{port}"}},

@@ -7,13 +7,15 @@ import time
 from collections.abc import Callable
 
 from swathe.journal import MarkKind
-from swathe.live.crawl.guards import CRAWLER
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, ReplyMessage, ZoneSnapshot, moment
 from swathe.pipeline import ExcludedZone, Pipeline
 from swathe.station import Station
 
-__all__ = ["Commands"]
+__all__ = ["CRAWLER", "Commands"]
+
+CRAWLER = "crawler"
+"""Who speaks in the marks that the crawler makes itself; no person may command by that name."""
 
 _SAME_SECONDS = 30.0
 _REFUSED = "refused: "

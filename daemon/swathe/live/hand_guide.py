@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from swathe.motion import HandStep, next_by_hand
 from swathe.pipeline import Pipeline
+
+if TYPE_CHECKING:
+    from swathe.motion import HandStep
 
 __all__ = ["where_by_hand"]
 
@@ -25,6 +27,9 @@ def where_by_hand(
         at: position of the probe, scan and index in mm; None where unknown.
         unit: of the text.
     """
+    # Imported here: nobody asks before the ports are open.
+    from swathe.motion import next_by_hand
+
     gaps = pipeline.open_gap_snapshots()
     if wanted := [one.number for one in pipeline.requests.gaps]:
         open_ = {gap.number: gap for gap in gaps if gap.number in wanted}

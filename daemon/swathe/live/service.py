@@ -10,23 +10,24 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from swathe.errors import MisuseError, first_error
-from swathe.live.broker import embedded_broker
 from swathe.live.commands import Commands
-from swathe.live.crawl import Crawl
 from swathe.live.delay_estimator import DelayEstimator
-from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
-from swathe.live.page_source import PageSource
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
-from swathe.page import Page
 from swathe.pipeline import Pipeline
 from swathe.station import BrokerSettings, Station
 from swathe.store import SurveyFolder, SurveyRecord, read_survey_record
+
+if TYPE_CHECKING:
+    # A station has each of these or not: imported by the function that makes it.
+    from swathe.live.crawl import Crawl
+    from swathe.live.link import BrokerLink
+    from swathe.page import Page
 
 __all__ = ["Daemon", "Observer", "RunOutcome"]
 
@@ -117,6 +118,8 @@ class Daemon:
             if station.motion is None or not station.motion.arm_allowed:
                 message = "the station file does not allow its crawler to be armed"
                 raise MisuseError(message)
+            from swathe.live.crawl import Crawl
+
             self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
             self.commands.on_alive = self.crawl.alive
             self.commands.on_resume = self.crawl.resume
@@ -154,6 +157,8 @@ class Daemon:
         async with contextlib.AsyncExitStack() as stack:
             settings = self.station.broker
             if settings is not None and settings.embedded:
+                from swathe.live.broker import embedded_broker
+
                 port = await stack.enter_async_context(embedded_broker(settings.port))
                 settings = settings.model_copy(update={"host": "127.0.0.1", "port": port})
             # First: its settings may be refused.
@@ -195,6 +200,9 @@ class Daemon:
     def _make_page(self) -> Page | None:
         if self.station.page is None:
             return None
+        from swathe.live.page_source import PageSource
+        from swathe.page import Page
+
         source = PageSource(
             pipeline=lambda: self.pipeline,
             mirror=self.mirror,
@@ -212,6 +220,8 @@ class Daemon:
     ) -> asyncio.Task[None] | None:
         if settings is None:
             return None
+        from swathe.live.link import BrokerLink
+
         self.link = BrokerLink(
             settings=settings,
             topics=publisher.topics,

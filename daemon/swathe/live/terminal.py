@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from datetime import datetime
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from rich.console import Console
 from rich.live import Live
@@ -18,9 +18,11 @@ from swathe.board.board import one_line
 from swathe.keys import terminal_keys
 from swathe.live.hand_guide import where_by_hand
 from swathe.live.service import Daemon
-from swathe.page import Page
 from swathe.pipeline import Grid
 from swathe.pipeline.progress.fields import count_text
+
+if TYPE_CHECKING:
+    from swathe.page import Page
 
 __all__ = ["CAUTION", "TerminalObserver", "next_line", "page_text"]
 

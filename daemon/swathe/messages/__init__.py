@@ -1,7 +1,9 @@
-"""The messages over MQTT: versioned models, their topics, and the contract as AsyncAPI document."""
+"""The messages over MQTT: versioned models and their topics.
+
+The contract as a document is in `swathe.messages.asyncapi`, which a run does not need.
+"""
 
 from swathe.messages.alarm import AlarmMessage, RescanMessage
-from swathe.messages.asyncapi import asyncapi_document
 from swathe.messages.base import Heading, Message
 from swathe.messages.check import CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
@@ -35,6 +37,5 @@ __all__ = [
     "StateMessage",
     "Topics",
     "ZoneSnapshot",
-    "asyncapi_document",
     "moment",
 ]

@@ -21,11 +21,13 @@ import secrets
 import socket
 from collections.abc import Iterable
 from http.cookies import CookieError, SimpleCookie
-
-from starlette.datastructures import Headers
+from typing import TYPE_CHECKING
 
 from swathe.errors import SwatheError
 from swathe.station import PageSettings
+
+if TYPE_CHECKING:
+    from starlette.datastructures import Headers
 
 __all__ = ["HEADERS", "Access", "is_loopback"]
 

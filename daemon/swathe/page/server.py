@@ -9,15 +9,16 @@ import asyncio
 import contextlib
 import logging
 import socket
-from collections.abc import Iterator
-
-import uvicorn
+from importlib import import_module
+from typing import TYPE_CHECKING
 
 from swathe.page.access import Access
-from swathe.page.app import build_app
 from swathe.page.hub import MAX_VIEWERS, Hub
 from swathe.page.source import Source
 from swathe.station import PageSettings
+
+if TYPE_CHECKING:
+    from swathe.page.web_server import WebServer
 
 __all__ = ["Page"]
 
@@ -27,14 +28,6 @@ _CLOSE_SECONDS = 2
 # In addition to its stream a viewer's browser may open five connections for tiles.
 _MAX_CONNECTIONS = 6 * MAX_VIEWERS
 _BACKLOG = 64
-
-
-class _Server(uvicorn.Server):
-    """A server that leaves Ctrl-C and SIGTERM to the daemon."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
 
 
 class Page:
@@ -67,7 +60,8 @@ class Page:
             raise
         self._hub = Hub(source)
         self._task: asyncio.Task[None] | None = None
-        self._server: _Server | None = None
+        self._server: WebServer | None = None
+        self._closing = False
         self.url = ""
         self.trouble = "" if isinstance(self._listener, socket.socket) else self._listener
         if not self.trouble:
@@ -95,6 +89,7 @@ class Page:
         It may be called at any time, and repeatedly.
         """
         self._hub.close_viewers()
+        self._closing = True
         if self._task is None and isinstance(self._listener, socket.socket):
             self._listener.close()
         if self._server is not None:
@@ -107,21 +102,21 @@ class Page:
             await asyncio.gather(self._task, return_exceptions=True)
 
     async def _serve(self, listener: socket.socket) -> None:
-        self._server = server = _Server(
-            uvicorn.Config(
-                build_app(self._source, self._hub, self._access),
-                http="h11",
-                ws="none",
-                lifespan="off",
-                log_config=None,
-                access_log=False,
-                server_header=False,
-                date_header=False,
-                proxy_headers=False,
-                limit_concurrency=_MAX_CONNECTIONS,
-                timeout_graceful_shutdown=_CLOSE_SECONDS,
-                h11_max_incomplete_event_size=16_384,
-            )
+        # Imported in a thread: it takes a moment, and readings arrive meanwhile.
+        try:
+            web = await asyncio.to_thread(import_module, "swathe.page.web_server")
+        except BaseException:
+            listener.close()
+            raise
+        if self._closing:
+            listener.close()
+            return
+        self._server = server = web.web_server(
+            self._source,
+            self._hub,
+            self._access,
+            most_connections=_MAX_CONNECTIONS,
+            close_seconds=_CLOSE_SECONDS,
         )
         watching = asyncio.create_task(self._hub.run(), name="page.hub")
         # Without its hub the page would look alive and never change: it ends with it.

@@ -7,7 +7,6 @@ from typing import Annotated
 
 import numpy as np
 from pydantic import AwareDatetime, Field
-from scipy.ndimage import distance_transform_edt
 
 from swathe.calibration import minimum_bias
 from swathe.pipeline import CellState, Grid, Pipeline
@@ -124,6 +123,9 @@ def footprint_percent(grid: Grid, station: Station) -> float | None:
         for axis in axes
     ]
     padded = np.pad(measured, pads, mode="wrap")
+    # Imported here: SciPy takes a moment to import, and a run begins with nothing measured.
+    from scipy.ndimage import distance_transform_edt
+
     distance = distance_transform_edt(~padded, sampling=[axis.resolution for axis in axes])
     inner = tuple(slice(low, low + axis.cells) for (low, _), axis in zip(pads, axes, strict=True))
     covered = distance[inner] <= width / 2 * (1 + 1e-9)

@@ -10,16 +10,18 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import zarr
 from numpy.typing import NDArray
 
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
 from swathe.station import Axis, CellRule, Station, kept_waveforms
 from swathe_drivers import WaveformFormat
+
+if TYPE_CHECKING:
+    import zarr
 
 __all__ = [
     "LAYERS",
@@ -136,6 +138,9 @@ class SurveyArrays:
         Raises:
             SurveyError: the folder holds arrays of another shape, or cannot be written.
         """
+        # Imported here: zarr takes a tenth of a second to import, and the ports do not wait for it.
+        import zarr
+
         self._sweep()
         try:
             group = zarr.open_group(self.path, mode="a", zarr_format=3)

@@ -30,9 +30,9 @@ from swathe.messages import (
     StateMessage,
     Topics,
     ZoneSnapshot,
-    asyncapi_document,
     moment,
 )
+from swathe.messages.asyncapi import asyncapi_document
 from swathe.pipeline import (
     Alarm,
     Check,

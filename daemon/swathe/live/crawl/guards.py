@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from swathe.live.commands import CRAWLER
 from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.encoder_watch import EncoderWatch
 from swathe.live.crawl.host import HostWatch
@@ -11,10 +12,7 @@ from swathe.motion import MOVING_STATES, Event, State
 from swathe.pipeline import Pipeline
 from swathe.station import Station
 
-__all__ = ["CRAWLER", "Guards"]
-
-CRAWLER = "crawler"
-"""Who speaks in the marks that the crawler makes itself."""
+__all__ = ["Guards"]
 
 _WATCHED = (State.ARMED, State.HOMING, State.MOVING)
 

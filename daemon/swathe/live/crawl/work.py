@@ -8,9 +8,10 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 from swathe.journal import Entry, MarkKind
+from swathe.live.commands import CRAWLER
 from swathe.live.crawl.budget import Budget, FinishedError
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, MachineReport
-from swathe.live.crawl.guards import CRAWLER, Guards
+from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.missing import lines_left, missing_gaps

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from swathe.calibration import read_calibration_record
-from swathe.errors import SurveyError, SwatheError
+from swathe.api.amending import amendment, end_of_replay
+from swathe.errors import SurveyError
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
-from swathe.station import Station, read_station, with_record
+from swathe.station import Station, read_station
 from swathe.store import (
     SurveyFolder,
     SurveyRecord,
@@ -22,12 +23,11 @@ from swathe.store import (
     replay,
     survey_attributes,
 )
-from swathe.units import duration_ns
 
 if TYPE_CHECKING:
     import xarray
 
-__all__ = ["Replay", "Survey", "amendment", "load_station", "open_survey"]
+__all__ = ["Replay", "Survey", "load_station", "open_survey"]
 
 
 def load_station(path: Path | str) -> Station:
@@ -127,20 +127,25 @@ class Survey:
         *,
         delays: Mapping[str, str | int] | None = None,
         calibration: Path | str | None = None,
+        until: datetime | str | None = None,
     ) -> Replay:
         """Return what the survey's journal yields, in memory; nothing is written.
 
-        The result equals the stored record and arrays unless a delay or calibration differs, and
-        does not depend on either.
+        The result equals the stored record and arrays unless a delay, calibration or end differs,
+        and does not depend on either.
 
         Args:
             delays: by device, a duration such as ``"12 ms"`` or whole ns, to apply instead.
             calibration: calibration record file to apply instead.
+            until: what came later is left out: a time with its offset from UTC, as a datetime or a
+                text such as ``"2026-05-04T10:30:00Z"``, or a duration from the start of the first
+                run, such as ``"90 min"``.
 
         Raises:
-            SurveyError: the journal holds no run.
+            SurveyError: the journal holds no run, or none until then.
             JournalError: the journal cannot be read.
-            SwatheError: a delay names no device of the survey, or is no duration.
+            SwatheError: a delay names no device of the survey, or is no duration; `until` is no
+                time.
             CalibrationError: the calibration record cannot be read.
 
         Example:
@@ -152,13 +157,15 @@ class Survey:
             >>> later = survey.replay(delays={"gauge": "5 ms"})
             >>> later.record.delays_ms
             {'encoder': 0.0, 'gauge': 5.0}
+            >>> survey.replay(until="1 s").record.status
+            'scanning'
         """
         amend = amendment(
             self.station,
             delays=delays or {},
             calibration=None if calibration is None else Path(calibration),
         )
-        return Replay(replay(self._folder, amend=amend))
+        return Replay(replay(self._folder, amend=amend, until=end_of_replay(self._folder, until)))
 
 
 class Replay:
@@ -180,44 +187,3 @@ class Replay:
     def arrays(self) -> xarray.Dataset:
         """Return the layers over (index, scan), in memory; coordinates are in mm."""
         return dataset_of(self._pipeline.grid, survey_attributes(self._pipeline.station))
-
-
-def amendment(
-    station: Station,
-    *,
-    delays: Mapping[str, str | int],
-    calibration: Path | None,
-) -> Callable[[Station], Station]:
-    """Return the function that changes each run's station file for a replay.
-
-    Args:
-        station: whose devices may be named.
-        delays: by device, a duration such as ``"12 ms"`` or whole ns.
-        calibration: calibration record file; None keeps each run's own.
-
-    Raises:
-        SwatheError: a delay names no device of the survey, or is no duration.
-        CalibrationError: the calibration record cannot be read.
-    """
-    applied: dict[str, int] = {}
-    for device, delay in delays.items():
-        if device not in station.device:
-            known = ", ".join(sorted(station.device))
-            message = f"'delay' must name one of the devices {known} (got {device!r})"
-            raise SwatheError(message)
-        try:
-            applied[device] = delay if isinstance(delay, int) else duration_ns(delay)
-        except ValueError as error:
-            message = f"'delay' of {device} {error} (got {delay!r})"
-            raise SwatheError(message) from error
-    record = None if calibration is None else read_calibration_record(calibration)
-
-    def amend(run: Station) -> Station:
-        devices = {
-            name: device.model_copy(update={"delay": applied.get(name, device.delay)})
-            for name, device in run.device.items()
-        }
-        changed = run.model_copy(update={"device": devices})
-        return changed if record is None else with_record(changed, record, str(calibration))
-
-    return amend

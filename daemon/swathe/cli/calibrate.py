@@ -52,7 +52,7 @@ def delay(
     def tell_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)
 
-    pipeline = replay(folder, on_torn=tell_torn, observer=watch)
+    pipeline = replay(folder, observer=watch, on_torn=tell_torn)
     station = pipeline.station
     gauge = gauge_of(station)
     if gauge == station.scan.device:

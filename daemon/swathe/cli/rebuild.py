@@ -29,6 +29,12 @@ def rebuild(
     calibration: Annotated[
         Path | None, typer.Option(help="Calibration record to apply instead.")
     ] = None,
+    until: Annotated[
+        str | None,
+        typer.Option(
+            help="Stop at a time, such as 2026-05-04T10:30:00Z, or so long after the start: '90 min'."
+        ),
+    ] = None,
     override_check: Annotated[
         int | None, typer.Option(help="Number of a failed check to override.")
     ] = None,
@@ -38,10 +44,10 @@ def rebuild(
     """Write arrays, record and picture of a survey again from its journal.
 
     The journal is only read. The arrays are those of the live run, bit for bit, unless another
-    delay or calibration is given; the record states which was in force. With another calibration
+    delay or calibration or an earlier end is given; the record states which was in force. With another calibration
     the checks are evaluated again as well. Only --override-check writes to the journal.
     """
-    from swathe.api.survey import amendment
+    from swathe.api.amending import amendment, end_of_replay
     from swathe.report import summary_line
     from swathe.report.picture import draw_survey
     from swathe.store import SurveyFolder, replay, write_derived
@@ -55,13 +61,15 @@ def rebuild(
     if override_check is not None:
         _override(folder, override_check, by=by, because=because, print_torn=print_torn)
     amend = amendment(folder.first_station(), delays=_delays(delay or []), calibration=calibration)
+    end = end_of_replay(folder, until)
 
     with folder, console.status("reading the journal") as status:
         pipeline = replay(
             folder,
-            on_torn=print_torn,
             amend=amend,
-            on_entries=lambda count: status.update(f"reading the journal: {count:,} entries"),
+            until=end,
+            on_torn=print_torn,
+            on_progress=lambda share: status.update(f"reading the journal: {share:.0%}"),
         )
         record = write_derived(folder, pipeline)
     if picture:

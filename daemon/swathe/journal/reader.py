@@ -79,6 +79,12 @@ class JournalCursor:
                 self.position = position
                 yield entries
 
+    def share_read(self) -> float:
+        """Return which share of the journal's bytes was read, 0 to 1."""
+        sizes = {int(path.stem): path.stat().st_size for path in segment_paths(self._folder)}
+        done = sum(size for number, size in sizes.items() if number < self.position.segment)
+        return (done + self.position.offset) / max(sum(sizes.values()), 1)
+
 
 def read_journal(folder: Path, *, on_torn: OnTorn | None = None) -> Iterator[Entry]:
     """Yield every entry of every run in `folder`, in the order in which they were written.

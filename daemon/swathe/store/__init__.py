@@ -2,8 +2,9 @@
 
 from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.folder import SurveyFolder, check_same_plan
-from swathe.store.rebuild import replay, write_all, write_derived
+from swathe.store.rebuild import write_all, write_derived
 from swathe.store.record import SurveyRecord, read_survey_record, record_of, write_survey_record
+from swathe.store.replaying import feed_journal, replay
 from swathe.store.zarr_store import LAYERS, SurveyArrays, survey_attributes
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "SurveyRecord",
     "check_same_plan",
     "dataset_of",
+    "feed_journal",
     "open_dataset",
     "read_survey_record",
     "record_of",

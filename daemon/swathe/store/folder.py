@@ -65,16 +65,32 @@ class SurveyFolder:
                     yield entry
                 break
 
-    def first_station(self) -> Station:
-        """Return the station file of the first run, from the journal.
+    def first_opening(self) -> Mark:
+        """Return the mark that opens the first run.
 
         Raises:
             SurveyError: no journal of the survey holds one.
         """
         self.require()
         for mark in self.openings():
-            return station_in_journal(mark.detail, self.journal)
+            return mark
         raise SurveyError(self.path, "its journal was cut off before it held a station file")
+
+    def first_station(self) -> Station:
+        """Return the station file of the first run, from the journal.
+
+        Raises:
+            SurveyError: no journal of the survey holds one.
+        """
+        return station_in_journal(self.first_opening().detail, self.journal)
+
+    def first_start(self) -> int:
+        """Return when the first run began, ns UTC.
+
+        Raises:
+            SurveyError: no journal of the survey holds a run.
+        """
+        return int(self.first_opening().detail["utc_ns"])
 
     def set_aside(self) -> Path | None:
         """Rename the survey so that a new one can begin; return the new path."""

@@ -1,0 +1,85 @@
+"""Running the pipeline over a journal: the one way of resume, rebuild, calibration and API."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from swathe.errors import SurveyError
+from swathe.journal import JournalCursor, Mark, MarkKind
+from swathe.pipeline import Pipeline, PlacingObserver
+from swathe.station import Station
+from swathe.store.folder import SurveyFolder
+
+__all__ = ["feed_journal", "replay"]
+
+# Bytes of the journal between two looks at progress and stop, a fraction of a second of work.
+_BATCH_BYTES = 1 << 20
+
+
+def replay(
+    folder: SurveyFolder,
+    *,
+    amend: Callable[[Station], Station] | None = None,
+    observer: PlacingObserver | None = None,
+    until: int | None = None,
+    on_torn: Callable[[Path, str], None] | None = None,
+    on_progress: Callable[[float], None] | None = None,
+) -> Pipeline:
+    """Return the pipeline after the entries of the survey's journal.
+
+    Args:
+        folder: the survey.
+        amend: changes the station file of each run before it is applied, such as another delay.
+        observer: is shown readings and path.
+        until: ns UTC; the replay ends before the first entry that is later.
+        on_torn: called with journal files that a crash cut off.
+        on_progress: called at intervals with the share of the journal that is done, 0 to 1.
+
+    Raises:
+        SurveyError: no such survey, or its first run began after `until`.
+        JournalError: the journal cannot be read.
+    """
+    pipeline = Pipeline(folder.first_station(), amend=amend, observer=observer)
+    cursor = JournalCursor(folder.journal, on_torn=on_torn)
+    feed_journal(pipeline, cursor, until=until, on_progress=on_progress)
+    if not pipeline.survey:
+        raise SurveyError(folder.path, "its first run began after the time given by 'until'")
+    return pipeline
+
+
+def feed_journal(
+    pipeline: Pipeline,
+    cursor: JournalCursor,
+    *,
+    until: int | None = None,
+    on_progress: Callable[[float], None] | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> None:
+    """Feed what a journal holds from the cursor on, up to its present end.
+
+    Args:
+        pipeline: takes the entries; those before the mark that opens its first run are left out.
+        cursor: reads the journal; where it is not stopped, it is behind what was fed.
+        until: ns UTC; feeding ends before the first entry that is later.
+        on_progress: called at intervals with the share of the journal that is done, 0 to 1.
+        stop: asked at intervals whether to end early.
+    """
+    begun = cursor.position
+    for entries in cursor.blocks():
+        for entry in entries:
+            opening = isinstance(entry, Mark) and entry.kind is MarkKind.OPENED
+            if not (opening or pipeline.survey):
+                continue
+            if until is not None:
+                opened = opening and isinstance(entry, Mark) and int(entry.detail["utc_ns"])
+                if (opened or entry.time + pipeline.utc_offset) > until:
+                    return
+            pipeline.feed(entry)
+        at = cursor.position
+        if at.segment != begun.segment or at.offset - begun.offset >= _BATCH_BYTES:
+            begun = at
+            if on_progress is not None:
+                on_progress(cursor.share_read())
+            if stop():
+                return

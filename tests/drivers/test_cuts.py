@@ -75,7 +75,12 @@ columns = [{ is = "quadrature", axis = "scan" }, { is = "thickness", unit = "mm"
 TWO_READS = {
     "unit": 5,
     "reads": [
-        {"fields": [{"is": "counts", "axis": "scan", "register": 16, "type": "int32"}]},
+        {
+            "fields": [
+                {"is": "counts", "axis": "scan", "register": 16, "type": "int32"},
+                {"is": "counts", "axis": "index", "register": 24, "type": "int32"},
+            ]
+        },
         {
             "registers": "input",
             "fields": [{"is": "thickness", "unit": "mm", "register": 2, "type": "uint16"}],
@@ -100,15 +105,17 @@ def two_reads() -> Device:
     driver = ModbusDriver(ModbusSettings.model_validate(TWO_READS))
 
     def part(number: int, source: random.Random) -> bytes:
-        match source.randrange(5):
+        match source.randrange(6):
             case 0:
                 return source.randbytes(source.randrange(9))
+            case 4:  # an answer seems to begin, in which shorter ones are found once it has failed
+                return bytes([5, 3, 20])
             case 1:
                 return with_crc(bytes([5, 0x83, 2]))
             case 2:
                 return with_crc(bytes([5, 4, 2]) + source.randbytes(2))
             case _:
-                return with_crc(bytes([5, 3, 4]) + number.to_bytes(4, "big"))
+                return with_crc(bytes([5, 3, 20]) + number.to_bytes(20, "big"))
 
     return Device(lambda ns: driver.decoder(ns_per_byte=ns), part)
 

@@ -13,6 +13,7 @@ functions that take one text.
 import re
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
+from math import isinf
 from typing import Final
 
 import numpy as np
@@ -92,7 +93,7 @@ def read_plain(
     places = np.zeros(n, np.int64)
     shortest = int(lengths.min())
     for k in range(min(int(lengths.max()), _MAX_DIGITS + 1)):
-        char = block.take(starts + k, mode="clip")
+        char = block[k:].take(starts, mode="clip")
         digit = char - np.uint8(ord("0"))  # wraps round, so that all else is > 9
         is_digit = digit <= 9
         if k < shortest and is_digit.all():
@@ -127,7 +128,7 @@ def read_float(text: bytes) -> float:
             raise NumberError(FaultReason.NOT_FINITE, "is not a finite number")
         raise NumberError(FaultReason.NUMBER, "is not a decimal number")
     value = float(text)
-    if value in (float("inf"), float("-inf")):
+    if isinf(value):
         raise NumberError(FaultReason.NOT_FINITE, "is not a finite number")
     return value
 

@@ -104,6 +104,10 @@ class LineFramer:
             raise ValueError(message)
         self._arrivals = Arrivals(ns_per_byte=ns_per_byte, offset=offset)
         self._terminator = terminator
+        self._overlaps = any(  # where one begins, the next may begin within it
+            terminator[at:] == terminator[: len(terminator) - at]
+            for at in range(1, len(terminator))
+        )
         self._max_length = max_length
         self._max_excerpt = min(MAX_EXCERPT, max_length)  # never bytes of the line behind
         self._buffer = bytearray()
@@ -211,8 +215,10 @@ class LineFramer:
         first = self._searched + width - 1
         ends = np.flatnonzero(block[first:] == terminator[-1]) + self._searched
         for index in range(width - 1):
-            ends = ends[block[ends + index] == terminator[index]]
-        if width > 1 and ends.size > 1 and int(np.diff(ends).min()) < width:
+            same = block[ends + index] == terminator[index]
+            if not same.all():
+                ends = ends[same]
+        if self._overlaps and ends.size > 1 and int(np.diff(ends).min()) < width:
             kept = []
             free = -1
             for end in ends.tolist():

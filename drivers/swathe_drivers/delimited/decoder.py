@@ -27,7 +27,7 @@ class DelimitedDecoder(TextDecoder):
             if keep is not None:
                 rows = rows[keep]
         rows, starts, ends = self._check_sums(lines, rows, bad)
-        separators = self._splitter.find(block)
+        separators = self._splitter.find(block[: int(ends[-1])] if ends.size else block[:0])
         first, counts = self._splitter.count(separators, starts, ends)
         keep = counts == len(self._settings.in_order)
         if not keep.all():

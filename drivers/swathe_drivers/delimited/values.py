@@ -47,16 +47,17 @@ def _read(
     """One column as numbers; 0 where faulty or `skip`."""
     if fields.rows <= FEW:
         values = np.zeros(fields.rows, dtype)
-        rest = range(fields.rows) if skip is None else np.flatnonzero(~skip).tolist()
+        rest = np.arange(fields.rows) if skip is None else np.flatnonzero(~skip)
     else:
         plain = decimals.read_plain(fields.block, fields.starts[index], fields.ends[index])
         values, good = many(plain)
         if skip is not None:
             values = np.where(skip, values.dtype.type(0), values)
             good |= skip
-        rest = [] if good.all() else np.flatnonzero(~good).tolist()
-    for row in rest:
-        text = fields.text(index, row)
+        if good.all():
+            return values
+        rest = np.flatnonzero(~good)
+    for row, text in zip(rest.tolist(), fields.texts(index, rest), strict=True):
         try:
             values[row] = one(text)
         except NumberError as error:
@@ -174,10 +175,10 @@ class ValueReader:
             if same.any():
                 absent = same if absent is None else absent | same
         outside = np.abs(values) > MAX_VALUE
-        if absent is not None:
-            outside &= ~absent
-        check_range(fields, index, name, faulty, outside, f"{-MAX_VALUE} to {MAX_VALUE}")
         if outside.any():
+            if absent is not None:
+                outside &= ~absent
+            check_range(fields, index, name, faulty, outside, f"{-MAX_VALUE} to {MAX_VALUE}")
             values[outside] = 0.0
 
         def check(rows: NDArray[np.bool_] | None) -> None:

@@ -23,6 +23,9 @@ SumKind = Literal["sum8", "sum16", "xor8"]
 _BLOCK: Final = 128  # a table of 128 × 256 × 4 bytes stays in the second cache
 _AT_ONCE: Final = 1 << 18  # looked up together, to bound the memory taken
 
+_SHORT: Final = 48  # rows of so many bytes are summed place by place
+_MANY: Final = 8  # so many times as many rows as places: one place of all rows at a time
+
 _BYTES: Final = np.arange(256, dtype=np.uint32)
 
 
@@ -45,10 +48,14 @@ def simple_sums(kind: SumKind, pieces: NDArray[np.uint8]) -> NDArray[np.uint32]:
         kind: of the checksum.
         pieces: bytes, shape (n, length).
     """
+    axis = 1
+    if pieces.shape[1] <= _SHORT:  # many short rows are quicker place by place
+        pieces, axis = np.ascontiguousarray(pieces.T), 0
     if kind == "xor8":
-        return np.asarray(np.bitwise_xor.reduce(pieces, axis=1, initial=0), np.uint32)
-    mask = 0xFF if kind == "sum8" else 0xFFFF
-    return np.asarray(pieces.sum(axis=1, dtype=np.uint32) & np.uint32(mask), np.uint32)
+        return np.asarray(np.bitwise_xor.reduce(pieces, axis=axis, initial=0), np.uint32)
+    # Unsigned sums wrap round at the width of their type, which is the modulus.
+    width = np.uint8 if kind == "sum8" else np.uint16
+    return np.asarray(pieces.sum(axis=axis, dtype=width), np.uint32)
 
 
 class Crc:
@@ -57,6 +64,7 @@ class Crc:
     def __init__(self, parameters: CrcParameters) -> None:
         self.parameters: Final = parameters
         self._tables = _tables(parameters.width, parameters.poly, parameters.reflect_in)
+        self._inits = self._initial()
 
     def of(self, pieces: NDArray[np.uint8]) -> NDArray[np.uint32]:
         """The CRC of each row.
@@ -74,17 +82,22 @@ class Crc:
             states = _mirrored(states, known.width)
         return states ^ np.uint32(known.xorout)
 
+    def _initial(self) -> NDArray[np.uint32]:
+        """The initial value behind 0 to `_BLOCK` - 1 zero bytes."""
+        known = self.parameters
+        value = np.array([known.init], np.uint32)
+        if known.reflect_in:  # the register then holds its bits mirrored
+            value = _mirrored(value, known.width)
+        values = [value]
+        while len(values) < _BLOCK:
+            values.append(self._tables.next_of(values[-1]))
+        return np.concatenate(values)
+
     def _remainders(self, pieces: NDArray[np.uint8]) -> NDArray[np.uint32]:
-        known, tables = self.parameters, self._tables
+        tables = self._tables
         rows, length = pieces.shape
-        # The register holds its bits mirrored if bytes go in with their lowest bit first.
-        init = np.array([known.init], np.uint32)
-        if known.reflect_in:
-            init = _mirrored(init, known.width)
         begin = length % _BLOCK  # the short block comes first, so that all others are alike
-        for _ in range(begin):
-            init = tables.next_of(init)
-        states = np.repeat(init, rows)
+        states = np.full(rows, self._inits[begin], np.uint32)
         if begin:
             states ^= tables.added(pieces[:, :begin])
         for at in range(begin, length, _BLOCK):
@@ -117,6 +130,12 @@ class _Tables:
     def added(self, pieces: NDArray[np.uint8]) -> NDArray[np.uint32]:
         """Remainders of rows of at most `_BLOCK` bytes by themselves."""
         length = pieces.shape[1]
+        if pieces.shape[0] >= _MANY * length:
+            states = np.zeros(pieces.shape[0], np.uint32)
+            for place in range(length):
+                first = 256 * (length - 1 - place)
+                states ^= self.behind[first : first + 256].take(pieces[:, place])
+            return states
         index = pieces + (np.arange(length - 1, -1, -1, dtype=np.int32) * 256)
         return np.asarray(np.bitwise_xor.reduce(self.behind.take(index), axis=1), np.uint32)
 

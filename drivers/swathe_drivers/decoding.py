@@ -24,6 +24,18 @@ INT64_MAX: Final = 2**63 - 1
 MAX_EXACT: Final = 2**53
 """A double holds every whole number up to here."""
 
+_ABSENT: Final = {
+    "device_time": ABSENT_TIME,
+    "sequence": ABSENT_SEQUENCE,
+    "time_of_flight": np.nan,
+    "thickness": np.nan,
+    "amplitude": np.nan,
+    "valid": True,
+}
+"""What columns hold that a device does not send; the others 0."""
+
+_KEPT_WHEN_INVALID: Final = (AmplitudeValue, PositionValue)
+
 Bad = dict[int, tuple[FaultReason | None, str]]
 """Lines or frames that are no record, by their number; the reason is None for one to ignore."""
 
@@ -86,7 +98,7 @@ def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict
     """
     out: dict[str, NDArray[Any]] = {}
     for one in sent:
-        if one.absent is not None and not isinstance(one.column, AmplitudeValue | PositionValue):
+        if one.absent is not None and not isinstance(one.column, _KEPT_WHEN_INVALID):
             valid = ~one.absent if valid is None else valid & ~one.absent
     for one in sent:
         column, absent = one.column, one.absent
@@ -135,6 +147,8 @@ class RecordDecoder(ABC):
         self.clock_wrap_ns: Final = abilities.clock_wrap_ns
         self.sequence_wrap: Final = abilities.sequence_wrap
         self.waveform: Final = abilities.waveform
+        self._blank_reading = _blank(READING)
+        self._blank_position = _blank(position_dtype(len(self.axes)))
         self._empty = self._batch()
 
     def feed(self, data: bytes, time_ns: int) -> Batch:
@@ -168,41 +182,36 @@ class RecordDecoder(ABC):
             offsets: of their first bytes in the port's stream.
             columns: what they hold, by name; an axis is `axis NAME`, its mark `mark NAME`.
         """
-        size = times.size
-        common = {
-            "time": times,
-            "offset": offsets,
-            "device_time": _column(columns, "device_time", size, ABSENT_TIME),
-            "sequence": _column(columns, "sequence", size, ABSENT_SEQUENCE),
+        common = {"time": times, "offset": offsets} | {
+            name: columns[name] for name in ("device_time", "sequence") if name in columns
         }
         parts: dict[str, NDArray[Any]] = {}
         if self.gives_readings:
-            readings = np.empty(size, READING)
+            readings = np.repeat(self._blank_reading, times.size)
             for name, column in common.items():
                 readings[name] = column
-            for name in ("time_of_flight", "thickness", "amplitude"):
-                readings[name] = _column(columns, name, size, np.nan)
-            readings["valid"] = columns.get("valid", True)
-            readings["probe"] = 0
-            parts["readings"] = readings
-            parts["readings_known_at"] = known
+            for name in ("time_of_flight", "thickness", "amplitude", "valid"):
+                if name in columns:
+                    readings[name] = columns[name]
+            parts["readings"], parts["readings_known_at"] = readings, known
             if self.waveform is not None:
                 parts["waveforms"] = columns["waveform"]
         if self.gives_positions:
-            positions = np.empty(size, position_dtype(len(self.axes)))
+            positions = np.repeat(self._blank_position, times.size)
             for name, column in common.items():
                 positions[name] = column
             for number, axis in enumerate(self.axes):
                 positions["counts"][:, number] = columns[f"axis {axis}"]
-                positions["mark"][:, number] = columns.get(f"mark {axis}", False)
-            parts["positions"] = positions
-            parts["positions_known_at"] = known
+                if (mark := columns.get(f"mark {axis}")) is not None:
+                    positions["mark"][:, number] = mark
+            parts["positions"], parts["positions_known_at"] = positions, known
         return parts
 
 
-def _column(
-    columns: Mapping[str, NDArray[Any]], name: str, size: int, absent: float
-) -> NDArray[Any]:
-    """A column, filled with `absent` if the device does not send it."""
-    # An array is copied into a record array several times as fast as one number.
-    return columns[name] if name in columns else np.full(size, absent)
+def _blank(dtype: np.dtype[Any]) -> NDArray[Any]:
+    """One record, shape (), in which everything that a device may leave out is absent."""
+    record = np.zeros((), dtype)
+    for name, value in _ABSENT.items():
+        if name in (dtype.names or ()):
+            record[name] = value
+    return record

@@ -11,6 +11,8 @@ from __future__ import annotations
 import binascii
 import random
 import zlib
+from functools import reduce
+from operator import xor
 from typing import Any
 
 import numpy as np
@@ -101,3 +103,28 @@ def test_simple_sums_agree_with_python() -> None:
     assert simple_sums("sum16", rows(*messages)).tolist() == [sum(m) % 65536 for m in messages]
     assert simple_sums("xor8", rows(b"\x01\x02\x04", b"\x01\x01\x80")).tolist() == [7, 0x80]
     assert simple_sums("xor8", np.empty((2, 0), np.uint8)).tolist() == [0, 0]
+
+
+@pytest.mark.parametrize("length", [0, 1, 13, 47, 48, 49, 300])
+@pytest.mark.parametrize("count", [0, 1, 200])
+def test_simple_sums_of_any_shape_agree_with_python(length: int, count: int) -> None:
+    """Few and many rows, short ones and long ones, cut out of frames with more bytes."""
+    frames = np.random.default_rng(length).integers(0, 256, (count, length + 3), np.uint8)
+    pieces = frames[:, 1 : 1 + length]
+    messages = [row.tobytes() for row in pieces]
+    xors = [reduce(xor, message, 0) for message in messages]
+    assert simple_sums("sum8", pieces).tolist() == [sum(m) % 256 for m in messages]
+    assert simple_sums("sum16", pieces).tolist() == [sum(m) % 65536 for m in messages]
+    assert simple_sums("xor8", pieces).tolist() == xors
+
+
+@pytest.mark.parametrize("length", [1, 12, 127, 130])
+@pytest.mark.parametrize("count", [1, 7 * 12, 8 * 12, 2100])
+def test_crc_of_any_number_of_rows_agrees_with_the_standard_library(
+    length: int, count: int
+) -> None:
+    """Few rows are looked up together, many place by place: the same remainders."""
+    frames = np.random.default_rng(length).integers(0, 256, (count, length + 2), np.uint8)
+    pieces = frames[:, :length]
+    found = Crc(CrcParameters(**CATALOGUE[5][1])).of(pieces)
+    assert found.tolist() == [zlib.crc32(row.tobytes()) for row in pieces]

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from swathe_drivers.checksums import simple_sums
@@ -79,15 +78,15 @@ def rows_of(
     """The bytes `block[starts[i]:starts[i] + width]` as rows, without a copy if evenly spaced.
 
     Args:
-        block: the bytes.
+        block: the bytes, contiguous.
         starts: index of the first byte of each row, shape (n,).
         width: bytes of a row.
         stride: `starts[i + 1] - starts[i]`, at least `width`, if it is the same everywhere.
     """
-    windows = sliding_window_view(block, width)
     if starts.size == 0:
-        return windows[:0]
-    if stride is None:
-        return windows[starts]
-    first = int(starts[0])
-    return windows[first : first + stride * (starts.size - 1) + 1 : stride]
+        return np.empty((0, width), np.uint8)
+    if stride is None:  # rows that begin at each byte, and of them those that are wanted
+        every: NDArray[np.uint8]
+        every = np.ndarray((block.size - width + 1, width), np.uint8, block, 0, (1, 1))
+        return every[starts]
+    return np.ndarray((starts.size, width), np.uint8, block, int(starts[0]), (stride, 1))

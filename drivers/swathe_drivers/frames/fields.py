@@ -1,6 +1,7 @@
 """What may be in a binary frame: one table for each field, in the order of the bytes."""
 
 from fractions import Fraction
+from functools import cache
 from typing import Annotated, Literal
 
 import numpy as np
@@ -65,7 +66,7 @@ class DeviceTimeField(_Typed, DeviceTime):
     @property
     def tick_ns(self) -> Fraction:
         """Time of one count, ns."""
-        return Fraction(str(self.scale)) * int(10 ** TIME_POWERS[self.unit])
+        return _tick_ns(self.scale, self.unit)
 
     @property
     def wrap_ns(self) -> int | None:
@@ -201,6 +202,12 @@ def dtype_of(field: AnyField, byte_order: ByteOrder) -> np.dtype[np.generic]:
     return np.dtype(("<" if order == "little" else ">") + field.type)
 
 
+@cache
+def _tick_ns(scale: float, unit: str) -> Fraction:
+    return Fraction(str(scale)) * int(10 ** TIME_POWERS[unit])
+
+
+@cache
 def limits(kind: str) -> tuple[int, int]:
     """Return the minimum and maximum of an integer type."""
     found = np.iinfo(kind)

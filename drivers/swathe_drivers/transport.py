@@ -17,7 +17,7 @@ from swathe_drivers.failures import PORT_ERRORS, explain
 from swathe_drivers.ports import USB, device_of
 from swathe_drivers.settings import problem
 
-READ_TIMEOUT: Final = 0.02
+READ_TIMEOUT: Final = 0.05
 """Seconds after which a read without bytes returns, so that closing is prompt."""
 
 WRITE_TIMEOUT: Final = 1.0
@@ -178,13 +178,24 @@ class SerialTransport:
     def _read(self, patience: float) -> bytes:
         if self._can_select:
             ready, _, _ = select.select([self._port.fileno()], [], [], patience)
-            return self._port.read(_READ_SIZE) if ready else b""
+            return self._read_all() if ready else b""
         data = self._port.read(1)
         if data:
             waiting = self._port.in_waiting
             if waiting:
                 data += self._port.read(waiting)
         return data
+
+    def _read_all(self) -> bytes:
+        """Bytes that have arrived, without pyserial, whose read waits and reads twice."""
+        try:
+            data = os.read(self._port.fileno(), _READ_SIZE)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        # A port that is gone: pyserial raises what `failures` puts into words.
+        return data or self._port.read(_READ_SIZE)
 
     def write(self, data: bytes) -> None:
         """Send all bytes."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import queue
+import time
+from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
 from types import TracebackType
@@ -17,6 +18,7 @@ __all__ = ["PortHub"]
 # About ten seconds of a busy port. When it is full the reading thread waits and the buffer of the
 # operating system fills instead; nothing is dropped here.
 _QUEUE_LENGTH = 20_000
+_FULL_SECONDS = 0.01
 
 
 class PortHub:
@@ -27,7 +29,8 @@ class PortHub:
     """
 
     def __init__(self, station: Station) -> None:
-        self._queue: queue.Queue[Chunk | PortChange | Sent] = queue.Queue(_QUEUE_LENGTH)
+        # Appending and taking away are atomic, and no thread waits for a lock at every chunk.
+        self._entries: deque[Chunk | PortChange | Sent] = deque()
         self._readers = {
             name: PortReader(
                 name,
@@ -77,7 +80,7 @@ class PortHub:
     @property
     def waiting(self) -> int:
         """Entries in the queue."""
-        return self._queue.qsize()
+        return len(self._entries)
 
     def drain(
         self,
@@ -90,11 +93,8 @@ class PortHub:
             take: takes bytes and changes.
             sent: takes what was sent to the devices, and which of it was not answered.
         """
-        for _ in range(self._queue.qsize()):
-            try:
-                entry = self._queue.get_nowait()
-            except queue.Empty:
-                return
+        for _ in range(len(self._entries)):
+            entry = self._entries.popleft()
             if not isinstance(entry, Sent):
                 take(entry)
             elif sent is not None:
@@ -110,12 +110,10 @@ class PortHub:
         self._put(Sent(time, name, data, unanswered))
 
     def _put(self, entry: Chunk | PortChange | Sent) -> None:
-        while not self._closing:
-            try:
-                self._queue.put(entry, timeout=0.1)
-            except queue.Full:
-                continue
-            return
+        while len(self._entries) >= _QUEUE_LENGTH and not self._closing:
+            time.sleep(_FULL_SECONDS)
+        if not self._closing:
+            self._entries.append(entry)
 
 
 def _ignore(_entry: Chunk | PortChange) -> None:

@@ -16,6 +16,7 @@ from swathe.errors import MisuseError, first_error
 from swathe.live.commands import Commands
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
+from swathe.live.pace import Pace
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
@@ -33,14 +34,6 @@ __all__ = ["Daemon", "Observer", "RunOutcome"]
 
 _log = logging.getLogger(__name__)
 
-# How often arrivals are handled, a journal chunk is closed, and the pipeline evaluates.
-_POLL_SECONDS = 0.01
-_FLUSH_NS = 30_000_000
-# A gap is published one tick after it opened; while nothing arrives, ticks are rarer.
-_TICK_NS = 20_000_000
-_IDLE_TICK_NS = 50_000_000
-# While a crawler moves, its guards need the encoder's position early.
-_MOVING_TICK_NS = 8_000_000
 _LAST_MESSAGES_SECONDS = 3.0
 
 
@@ -259,45 +252,37 @@ class Daemon:
     async def _acquire(self, publisher: Publisher) -> Literal["complete", "incomplete"]:
         """Drain, tick, flush and checkpoint until the end; return how it ended."""
         session = self._session
-        ticked = next_flush = 0
-        arrived = False
-        next_checkpoint = time.monotonic_ns() + self.station.store.checkpoint
+        crawl = self.crawl
+        pace = Pace(
+            time.monotonic_ns(),
+            checkpoint_ns=self.station.store.checkpoint,
+            crawls=crawl is not None,
+        )
         async with asyncio.TaskGroup() as tasks:
             estimating = tasks.create_task(self.delay.run(), name="delay.estimator")
             checkpoint: asyncio.Task[None] | None = None
-            crawl = self.crawl
             crawling = tasks.create_task(self._follow(crawl), name="crawl") if crawl else None
             while not self._stop.is_set():
-                begun = time.monotonic()
-                arrived = arrived or self.waiting > 0
-                self._hub.drain(session.enter, session.enter)
                 now = time.monotonic_ns()
-                if now - ticked >= self._tick_ns(arrived=arrived):
-                    ticked, arrived = now, False
+                moving = crawl is not None and crawl.machine.may_move
+                pace.begin(now, arrived=self.waiting > 0, moving=moving)
+                self._hub.drain(session.enter, session.enter)
+                if pace.tick():
                     self._tick(now, publisher)
                 if crawl is not None:
                     crawl.watch(now)
                     crawl.take_entries(session.enter)
-                if now >= next_flush:
-                    next_flush = now + _FLUSH_NS
-                    session.flush()
-                if now >= next_checkpoint and (checkpoint is None or checkpoint.done()):
-                    next_checkpoint = now + self.station.store.checkpoint
+                if pace.flush():
+                    session.flush(sync=pace.sync())
+                if pace.checkpoint(busy=checkpoint is not None and not checkpoint.done()):
                     checkpoint = tasks.create_task(session.checkpoint(), name="store.checkpoint")
-                # The time of this round is subtracted; other tasks get their turn all the same.
-                await asyncio.sleep(max(_POLL_SECONDS - (time.monotonic() - begun), 0.001))
+                await asyncio.sleep(pace.wait(time.monotonic_ns()))
             estimating.cancel()
             if crawl is not None and crawling is not None:
                 if problem := await crawl.close():
                     self._reason += f"; {problem}"
                 crawling.cancel()
         return "complete" if self.pipeline.target_reached else "incomplete"
-
-    def _tick_ns(self, *, arrived: bool) -> int:
-        if not arrived:
-            return _IDLE_TICK_NS
-        moving = self.crawl is not None and self.crawl.machine.may_move
-        return _MOVING_TICK_NS if moving else _TICK_NS
 
     async def _follow(self, crawl: Crawl) -> None:
         """End the run when the crawler has nothing more to do."""

@@ -74,8 +74,7 @@ class Session:
         self._journal = JournalWriter(folder.journal, wall_clock=wall_clock)
         self._arrays = SurveyArrays(folder.zarr, station)
         self._sync: asyncio.Future[None] | None = None
-        self._flushed_at = 0
-        self._written = 0
+        self._written = self._unsynced = False
         self._observer = observer
         self._purpose = purpose
         self.pipeline = Pipeline(station, observer=observer)
@@ -133,7 +132,7 @@ class Session:
             JournalError: the journal cannot be written; the entry was not fed.
         """
         self._journal.write(entry)
-        self._written += 1
+        self._written = True
         self.pipeline.feed(entry)
 
     def mark(self, kind: MarkKind, **detail: Any) -> None:  # noqa: ANN401  JSON values
@@ -144,19 +143,25 @@ class Session:
         """Journal a tick."""
         self.enter(Tick(self._clock()))
 
-    def flush(self) -> None:
-        """Flush the journal to the operating system and sync it to the disk in the background.
+    def flush(self, *, sync: bool = True) -> None:
+        """Flush the journal to the operating system.
+
+        Args:
+            sync: whether what was flushed since the last sync is synced to the disk as well, in the
+                background; not while the last sync is under way.
 
         Raises:
             JournalError: the disk is full or absent.
         """
         if self._written:
             self._journal.flush()
-            self._written = 0
-        if self._sync is not None:
-            if not self._sync.done():
-                return
+            self._written, self._unsynced = False, True
+        if self._sync is not None and self._sync.done():
             self._sync.result()
+            self._sync = None
+        if not sync or not self._unsynced or self._sync is not None:
+            return
+        self._unsynced = False
         self._sync = asyncio.ensure_future(asyncio.to_thread(self._journal.sync))
 
     async def checkpoint(self, *, whole: bool = False) -> None:

@@ -144,6 +144,31 @@ async def test_flush_during_a_sync_starts_no_second_one(
     assert count == 2
 
 
+async def test_flush_without_sync_leaves_it_to_the_next_one(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Entries are handed over at once and synced with a later flush, even one without entries."""
+    syncs = record_syncs(monkeypatch, session.folder.journal)
+    session.tick()
+    session.flush(sync=False)
+    assert len(list(read_journal(session.folder.journal))) == 2
+    assert session._sync is None
+    session.flush()
+    await settled(session)
+    assert len(syncs) == 1
+
+
+async def test_nothing_is_synced_twice(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flush without entries since the last sync starts none."""
+    syncs = record_syncs(monkeypatch, session.folder.journal)
+    session.tick()
+    session.flush()
+    await settled(session)
+    session.flush()
+    assert session._sync is None
+    assert len(syncs) == 1
+
+
 async def test_sync_that_failed_is_raised_by_the_next_flush(
     session: Session, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -173,10 +173,8 @@ class Session:
         Raises:
             SurveyError: the disk is full or absent.
         """
-        rows = self.pipeline.take_changed_rows()
         # Copied here: the scan continues while the copy is written.
-        blocks = self._arrays.snapshot(self.pipeline.grid, self._arrays.bands(rows))
-        blocks += self._arrays.waveform_blocks(self.pipeline.grid, rows)
+        blocks = self._arrays.blocks(self.pipeline.grid, self.pipeline.take_changed_spans())
         record = record_of(self.pipeline, with_lines=whole)
 
         def save() -> None:

@@ -52,7 +52,7 @@ class SurveyState:
         pauses: whether readings count now, and why not.
         requests: zones excluded and gaps requested during the survey.
         alarms: the alarms.
-        changed: the rows that changed, and a listener for the cells.
+        changed: where cells changed, and a listener for them.
         crawler: armings, halts and reference of a crawler.
     """
 
@@ -145,9 +145,9 @@ class SurveyState:
             self._changed_gaps[gap.number] = gap_snapshot(gap)
             self.requests.update_gap(gap)
 
-    def take_changed_rows(self) -> list[int]:
-        """Return the rows of the grid that changed since the last call."""
-        return self.changed.take_rows()
+    def take_changed_spans(self) -> dict[int, tuple[int, int]]:
+        """Return, by row of the grid, first and last column of what changed since the last call."""
+        return self.changed.take_spans()
 
     def take_gap_snapshots(self) -> list[GapSnapshot]:
         """Return the gaps that changed since the last call, each in its newest state."""

@@ -16,9 +16,10 @@ def write_all(arrays: SurveyArrays, grid: Grid) -> None:
     Raises:
         SurveyError: the disk is full or absent.
     """
-    for band in arrays.bands(range(grid.shape[0])):
-        arrays.write(arrays.snapshot(grid, [band]))
-        arrays.write(arrays.waveform_blocks(grid, range(band.start, band.stop)))
+    rows, columns = grid.shape
+    for first in range(0, rows, arrays.band_height):
+        band = range(first, min(first + arrays.band_height, rows))
+        arrays.write(arrays.blocks(grid, dict.fromkeys(band, (0, columns - 1))))
 
 
 def write_derived(folder: SurveyFolder, pipeline: Pipeline) -> SurveyRecord:

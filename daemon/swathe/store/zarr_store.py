@@ -7,8 +7,10 @@ temporary files that a kill leaves are removed at the next start.
 
 from __future__ import annotations
 
+import math
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -68,8 +70,15 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
     ),
 }
 
-GridBlock = tuple[slice, dict[str, NDArray[Any]]]
-"""Whole rows of the grid and the layers' values there."""
+
+@dataclass(frozen=True, slots=True)
+class GridBlock:
+    """A rectangle of whole chunks of the grid, and the layers' values there."""
+
+    rows: slice
+    columns: slice
+    layers: dict[str, NDArray[Any]]
+
 
 # An A-scan is about a hundred times as large as the other layers of a cell: its chunks are smaller,
 # and one of them holds a stretch of a few lines, as a B-scan needs.
@@ -210,27 +219,31 @@ class SurveyArrays:
                 attributes=axis_attributes(axis),
             )
 
-    def bands(self, changed_rows: Iterable[int]) -> list[slice]:
-        """Return the bands of whole chunk rows that hold `changed_rows`."""
-        rows, height = self._station.shape[0], self._chunks[0]
-        bands = sorted({row // height for row in changed_rows})
-        return [slice(band * height, min((band + 1) * height, rows)) for band in bands]
+    @property
+    def band_height(self) -> int:
+        """Rows of whole chunks of every layer: a multiple of it begins a chunk."""
+        if self._waveforms is None:
+            return self._chunks[0]
+        return math.lcm(self._chunks[0], min(_WAVEFORM_CHUNK[0], self._station.shape[0]))
 
-    @staticmethod
-    def snapshot(grid: Grid, bands: Iterable[slice]) -> list[GridBlock]:
-        """Copy the bands of the grid, so that they can be written during the scan."""
-        every = slice(0, grid.shape[1])
-        return [(band, {name: grid.layer(name, band, every) for name in LAYERS}) for band in bands]
+    def blocks(self, grid: Grid, spans: Mapping[int, tuple[int, int]]) -> list[GridBlock]:
+        """Copy the whole chunks that hold changed cells, so that they can be written during the scan.
 
-    def waveform_blocks(self, grid: Grid, changed_rows: Iterable[int]) -> list[GridBlock]:
-        """Copy the waveforms of the bands, of whole chunks, that hold `changed_rows`."""
-        if grid.waveform is None:
-            return []
-        cube = grid.waveform.reshape(*grid.shape, -1)
-        height, rows = min(_WAVEFORM_CHUNK[0], grid.shape[0]), grid.shape[0]
-        bands = sorted({row // height for row in changed_rows})
-        slices = [slice(band * height, min((band + 1) * height, rows)) for band in bands]
-        return [(rows_of, {"waveform": cube[rows_of].copy()}) for rows_of in slices]
+        Args:
+            grid: the cells.
+            spans: by row, first and last column of what changed.
+        """
+        blocks = [
+            GridBlock(rows, columns, {name: grid.layer(name, rows, columns) for name in LAYERS})
+            for rows, columns in _whole_chunks(spans, self._chunks, grid.shape)
+        ]
+        if grid.waveform is not None:
+            cube = grid.waveform.reshape(*grid.shape, -1)
+            blocks += [
+                GridBlock(rows, columns, {"waveform": cube[rows, columns].copy()})
+                for rows, columns in _whole_chunks(spans, _WAVEFORM_CHUNK, grid.shape)
+            ]
+        return blocks
 
     def write(self, blocks: Iterable[GridBlock]) -> None:
         """Write blocks of whole chunks; may run in another thread, but only one at a time.
@@ -244,9 +257,9 @@ class SurveyArrays:
         group = self._group
         assert group is not None  # noqa: S101  opened just before
         try:
-            for rows, layers in blocks:
-                for name, values in layers.items():
-                    group[name][rows, :] = values  # type: ignore[index]
+            for block in blocks:
+                for name, values in block.layers.items():
+                    group[name][block.rows, block.columns] = values  # type: ignore[index]
         except OSError as error:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
 
@@ -255,3 +268,21 @@ class SurveyArrays:
         if self.path.is_dir():
             for leftover in self.path.rglob("*.partial"):
                 leftover.unlink(missing_ok=True)
+
+
+def _whole_chunks(
+    spans: Mapping[int, tuple[int, int]], chunk: tuple[int, int], shape: tuple[int, int]
+) -> list[tuple[slice, slice]]:
+    """Return the rows and columns of whole chunks that hold the spans, one rectangle a band of chunks."""
+    (height, width), (rows, columns) = chunk, shape
+    bands: dict[int, tuple[int, int]] = {}
+    for row, (first, last) in spans.items():
+        before = bands.get(row // height, (first, last))
+        bands[row // height] = min(first, before[0]), max(last, before[1])
+    return [
+        (
+            slice(band * height, min((band + 1) * height, rows)),
+            slice(first // width * width, min((last // width + 1) * width, columns)),
+        )
+        for band, (first, last) in sorted(bands.items())
+    ]

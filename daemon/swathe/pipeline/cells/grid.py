@@ -38,7 +38,7 @@ class CellUpdate:
 
 
 class ChangedCells:
-    """Collects the rows of changed cells, and passes the cells on.
+    """Collects where cells changed, and passes the cells on.
 
     Args:
         columns: cells of a row.
@@ -50,7 +50,7 @@ class ChangedCells:
 
     def __init__(self, columns: int) -> None:
         self._columns = columns
-        self._rows: set[int] = set()
+        self._spans: dict[int, tuple[int, int]] = {}
         self.listener: Callable[[Cells], None] | None = None
 
     def cells_changed(self, update: CellUpdate) -> None:
@@ -60,15 +60,27 @@ class ChangedCells:
     def add(self, cells: Cells) -> None:
         """Add cells that may have changed."""
         if cells.size:
-            self._rows.update(np.unique(cells // self._columns).tolist())
+            first, last = int(cells.min()), int(cells.max())
+            row, column = divmod(first, self._columns)
+            if last < (row + 1) * self._columns:  # one row: the usual case of a probe
+                self._widen(row, column, last % self._columns)
+            else:
+                rows, columns = np.divmod(np.unique(cells), self._columns)
+                begins = np.flatnonzero(np.diff(rows, prepend=-1))
+                ends = np.append(begins[1:], rows.size) - 1
+                for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+                    self._widen(int(rows[begin]), int(columns[begin]), int(columns[end]))
             if self.listener is not None:
                 self.listener(cells)
 
-    def take_rows(self) -> list[int]:
-        """Return the rows that changed since the last call, rising."""
-        rows = sorted(self._rows)
-        self._rows.clear()
-        return rows
+    def _widen(self, row: int, first: int, last: int) -> None:
+        before = self._spans.get(row, (first, last))
+        self._spans[row] = min(first, before[0]), max(last, before[1])
+
+    def take_spans(self) -> dict[int, tuple[int, int]]:
+        """Return the first and last column of each row between which cells changed since the last call."""
+        spans, self._spans = self._spans, {}
+        return spans
 
 
 class CellState(IntEnum):

@@ -1,0 +1,117 @@
+"""The arrays of a survey: whole chunks are written, and only those with changed cells."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import zarr
+
+from swathe.pipeline import CellState, Grid
+from swathe.station import Station, parse_station
+from swathe.store import SurveyArrays, write_all
+
+ROWS, COLUMNS = 10, 50
+TEXT = f"""
+name = "bench"
+[survey]
+folder = "survey"
+[scan]
+length = "{COLUMNS - 1} mm"
+resolution = "1 mm"
+device = "encoder"
+counts_per_mm = 10
+[index]
+length = "{ROWS - 1} mm"
+resolution = "1 mm"
+mode = "stepped"
+[calibration]
+velocity = "5920 m/s"
+[store]
+chunk_scan = 16
+chunk_index = 4
+[device.encoder]
+port = "ports/encoder"
+protocol.columns = [{{ is = "counts", axis = "scan" }}]
+[device.gauge]
+port = "ports/gauge"
+protocol.columns = [{{ is = "time_of_flight", unit = "us" }}]
+"""
+
+
+@pytest.fixture
+def station() -> Station:
+    """Return a station whose chunks are 4 x 16 cells of 10 x 50."""
+    return parse_station(TEXT, "bench.toml")
+
+
+@pytest.fixture
+def grid(station: Station) -> Grid:
+    """Return its grid, measured everywhere."""
+    grid = Grid(scan=station.scan_axis, index=station.index_axis, rule=station.survey.cell_rule)
+    grid.state[:] = CellState.MEASURED
+    grid.hits[:] = 1
+    return grid
+
+
+@pytest.mark.parametrize(
+    ("spans", "rectangles"),
+    [
+        ({}, []),
+        ({0: (0, 0)}, [((0, 4), (0, 16))]),
+        ({3: (15, 16)}, [((0, 4), (0, 32))]),
+        ({9: (49, 49)}, [((8, 10), (48, 50))]),
+        ({5: (20, 20), 4: (40, 40)}, [((4, 8), (16, 48))]),
+        ({8: (0, 49), 1: (17, 30)}, [((0, 4), (16, 32)), ((8, 10), (0, 50))]),
+    ],
+)
+def test_blocks_are_whole_chunks_round_the_changes(
+    station: Station,
+    grid: Grid,
+    tmp_path: Path,
+    spans: dict[int, tuple[int, int]],
+    rectangles: list[tuple[tuple[int, int], tuple[int, int]]],
+) -> None:
+    """Each band of chunks has one rectangle, from the first changed chunk to the last one."""
+    blocks = SurveyArrays(tmp_path / "survey.zarr", station).blocks(grid, spans)
+    found = [
+        ((block.rows.start, block.rows.stop), (block.columns.start, block.columns.stop))
+        for block in blocks
+    ]
+    assert found == rectangles
+    for block in blocks:
+        assert block.layers["state"].shape == (
+            block.rows.stop - block.rows.start,
+            block.columns.stop - block.columns.start,
+        )
+
+
+def test_only_chunks_with_changes_are_written(station: Station, grid: Grid, tmp_path: Path) -> None:
+    """Of a survey on disk a checkpoint replaces the chunks that hold changed cells."""
+    path = tmp_path / "survey.zarr"
+    arrays = SurveyArrays(path, station)
+    arrays.open()
+    write_all(arrays, grid)
+    chunks = {file: file.stat().st_mtime_ns for file in (path / "hits" / "c").rglob("*/*")}
+    assert len(chunks) == 3 * 4
+    grid.hits[:] = 2
+    arrays.write(arrays.blocks(grid, {5: (20, 20)}))
+    changed = {
+        file.relative_to(path / "hits" / "c").as_posix()
+        for file, written in chunks.items()
+        if file.stat().st_mtime_ns != written
+    }
+    assert changed == {"1/1"}
+    hits = np.asarray(zarr.open_group(path, mode="r")["hits"])
+    assert (hits[4:8, 16:32] == 2).all()
+    assert (hits == 2).sum() == 4 * 16
+
+
+def test_whole_grid_is_written_band_by_band(station: Station, grid: Grid, tmp_path: Path) -> None:
+    """Every cell is on the disk, the last partial chunks included."""
+    arrays = SurveyArrays(tmp_path / "survey.zarr", station)
+    grid.passes[:] = np.arange(ROWS * COLUMNS)
+    write_all(arrays, grid)
+    passes = np.asarray(zarr.open_group(tmp_path / "survey.zarr", mode="r")["passes"])
+    assert passes.tolist() == grid.passes.reshape(ROWS, COLUMNS).tolist()

@@ -14,7 +14,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
 from math import isinf
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from swathe_drivers.records import FaultReason
 
 _MAX_DIGITS: Final = 18  # 10**18 < 2**63
+_NARROW_DIGITS: Final = 9  # 10**9 < 2**32; narrow numbers are multiplied several times as fast
 _MAX_EXACT: Final = 2**53  # integers up to here are exact doubles, and so is 10**22
 _MAX_TEXT: Final = 64
 _POWERS: Final = 10.0 ** np.arange(_MAX_DIGITS + 1)
@@ -87,12 +88,14 @@ def read_plain(
         starts = starts + signed
     lengths = ends - starts
     n = starts.size
-    mantissa = np.zeros(n, np.int64)
+    mantissa: NDArray[Any] = np.zeros(n, np.uint32)
     digits = np.zeros(n, np.int64)
     points = np.zeros(n, np.int64)
     places = np.zeros(n, np.int64)
     shortest = int(lengths.min())
     for k in range(min(int(lengths.max()), _MAX_DIGITS + 1)):
+        if k == _NARROW_DIGITS:
+            mantissa = mantissa.astype(np.int64)
         char = block[k:].take(starts, mode="clip")
         digit = char - np.uint8(ord("0"))  # wraps round, so that all else is > 9
         is_digit = digit <= 9
@@ -102,13 +105,17 @@ def read_plain(
             digits += 1
             continue
         inside = lengths > k
+        is_point = (char == ord(".")) & inside
+        if is_point.all():
+            points += 1
+            places = lengths - (1 + k)
+            continue
         is_digit &= inside
         mantissa = np.where(is_digit, mantissa * 10 + digit, mantissa)
         digits += is_digit
-        is_point = (char == ord(".")) & inside
-        if is_point.any():
-            points += is_point
-            places[is_point] = lengths[is_point] - 1 - k
+        points += is_point
+        places[is_point] = lengths[is_point] - 1 - k
+    mantissa = mantissa.astype(np.int64, copy=False)
     # Whatever is neither a digit nor the one point makes the sum fall short of the length.
     good = (digits + points == lengths) & (points <= 1) & (digits >= 1) & (digits <= _MAX_DIGITS)
     places[~good] = 0

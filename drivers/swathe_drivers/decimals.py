@@ -50,17 +50,24 @@ class NumberError(ValueError):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plain:
-    """Numbers read at once: value = mantissa / 10**places, only where `good`; shape (n,)."""
+    """Numbers read at once: value = mantissa / 10**places, only where `good`; shape (n,).
 
+    `minus` marks those with a minus sign, which zero has none of as an integer.
+    """
+
+    minus: NDArray[np.bool_]
     mantissa: NDArray[np.int64]
     places: NDArray[np.int64]
     has_point: NDArray[np.bool_]
     good: NDArray[np.bool_]
 
     def floats(self) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-        """Values, and where they are right."""
+        """Values, and where they are right; a zero keeps its sign, as `float` has it."""
         good = self.good & (np.abs(self.mantissa) <= _MAX_EXACT)
-        return self.mantissa / _POWERS[self.places], good
+        values = self.mantissa / _POWERS[self.places]
+        if self.minus.any():
+            values = np.where(self.minus, -np.abs(values), values)
+        return values, good
 
     def integers(self) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         """Values, and where they are right: a number with a point is not an integer."""
@@ -121,7 +128,7 @@ def read_plain(
     places[~good] = 0
     if minus.any():
         mantissa = np.where(minus, -mantissa, mantissa)
-    return Plain(mantissa, places, points > 0, good)
+    return Plain(minus, mantissa, places, points > 0, good)
 
 
 def read_float(text: bytes) -> float:

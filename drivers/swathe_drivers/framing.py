@@ -152,8 +152,6 @@ class LineFramer:
         np.add(ends[:-1], width, out=starts[1:])
         rest = int(ends[-1]) + width
         base = self._offset
-        times = self._arrivals.begins(base + ends + width, ends + width - starts)
-        known = self._arrivals.known(base + ends + width)
 
         overlong: tuple[Overlong, ...] = ()
         dropped_bytes = empty_bytes = 0
@@ -172,7 +170,13 @@ class LineFramer:
             dropped_bytes += int((lengths[too_long] + width).sum())
             empty_bytes = width * int(np.count_nonzero(lengths[int(drop_first) :] == 0))
             starts, lengths = starts[keep], lengths[keep]
-            times, known = times[keep], known[keep]
+        # Of the lines that are kept alone: how much of a dropped one is still here depends on
+        # how the stream is cut.
+        times = known = _NO_INTS
+        if starts.size:
+            sizes = lengths + width
+            behind = starts + sizes + base
+            times, known = self._arrivals.begins(behind, sizes), self._arrivals.known(behind)
 
         # The old buffer now belongs to the lines; a new one takes the rest.
         self._buffer = buffer[rest:]

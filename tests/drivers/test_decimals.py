@@ -1,11 +1,12 @@
 """Numbers, many at once, against Python's own."""
 
+import math
 from collections.abc import Callable
 from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from swathe_drivers.decimals import (
@@ -32,12 +33,13 @@ def plain(texts: list[str]) -> Plain:
 
 
 @given(st.lists(plain_text, min_size=1, max_size=8))
+@example(["-0.0", "+0", "0", "-0", "-1.5"])
 def test_floats_equal_what_python_reads(texts: list[str]) -> None:
     """Bit for bit the correctly rounded double, wherever the quick way says it is right."""
     values, good = plain(texts).floats()
     for text, value, right in zip(texts, values.tolist(), good.tolist(), strict=True):
         if right:
-            assert value == float(text)
+            assert (value, math.copysign(1, value)) == (float(text), math.copysign(1, float(text)))
         digits = text.strip("+-").replace(".", "")
         assert right == (len(digits) <= 18 and int(digits) <= 2**53)
 

@@ -106,6 +106,15 @@ def test_feed_ends_of_lines_never_precede_the_chunk_before() -> None:
     assert framer.feed(b"ab\ncd\nefghij", 100_000).times.tolist() == [end - 30_000] * 2
 
 
+def test_feed_times_do_not_depend_on_how_much_of_a_dropped_line_is_held() -> None:
+    """A line that was too long has no bearing on when the next one began."""
+    chunks = [(900, b"x\n"), (990, b"too long"), (1000, b"\nab\ncd")]
+    alone, together = (LineFramer(terminator=b"\n", max_length=3, ns_per_byte=10) for _ in "12")
+    *_, last = (alone.feed(data, time) for time, data in chunks)
+    assert last.times.tolist() == [990 - 30]
+    assert together.feed_chunks(chunks).times.tolist()[1:] == [990 - 30]
+
+
 def test_feed_first_chunk_is_taken_to_end_when_it_was_read() -> None:
     """How long the first chunk had waited is unknown, also after a reset."""
     framer = LineFramer(terminator=b"\n", ns_per_byte=10)

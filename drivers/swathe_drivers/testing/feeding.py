@@ -141,6 +141,8 @@ def assert_same_account(one: Total, other: Total) -> None:
 def assert_same_stream(one: Total, other: Total) -> None:
     """The same in every bit: records, when they began and became known, newest faults, counts."""
     assert_same_records(one, other, but=())
+    for name in ("readings", "positions"):  # 0.0 equals -0.0, but not in every bit
+        assert getattr(one, name).tobytes() == getattr(other, name).tobytes(), name
     assert_same_account(one, other)
     assert one.faults == other.faults
     np.testing.assert_array_equal(one.readings_known_at, other.readings_known_at)

@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from swathe_drivers.framing import LineFramer, Lines
@@ -24,6 +24,7 @@ def contents(lines: Lines) -> list[bytes]:
     pieces=st.lists(st.text("ab\r\n;\x03\x04END!", max_size=30).map(str.encode), max_size=10),
     max_length=st.integers(1, 20),
 )
+@example(pieces=[b"1\n\n\n2\n\n", b"3ababa4aba"], max_length=20)
 def test_feed_any_cut_agrees_with_split(
     terminator: bytes, pieces: list[bytes], max_length: int
 ) -> None:

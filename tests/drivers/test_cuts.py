@@ -121,7 +121,7 @@ def of_lines(table: dict[str, Any]) -> Device:
         "counts": "7",
         "device_time": "5000",
     }
-    separator, end = table.get("separator", ","), table.get("terminator", "\r\n")
+    separator, end = str(table.get("separator", ",")), str(table.get("terminator", "\r\n"))
 
     def part(number: int, source: random.Random) -> bytes:
         texts = [

@@ -26,20 +26,27 @@ def _distribution(point: EntryPoint) -> str:
     return point.dist.name if point.dist is not None else "an unknown distribution"
 
 
+def _origin(point: EntryPoint) -> str:
+    return f"driver {point.name!r} of {_distribution(point)} ({point.value})"
+
+
 def _points(group: str) -> dict[str, EntryPoint]:
-    found: defaultdict[str, dict[tuple[str, str], EntryPoint]] = defaultdict(dict)
+    found: defaultdict[str, list[EntryPoint]] = defaultdict(list)
     for point in entry_points(group=group):
-        # One distribution may be seen twice, by its source tree and by its installation.
-        found[point.name].setdefault((_distribution(point), point.value), point)
+        found[point.name].append(point)
     for name, points in sorted(found.items()):
-        if len(points) > 1:
-            owners = " and ".join(sorted(f"{owner} ({value})" for owner, value in points))
+        if len(points) == 1:
+            continue  # whose it is is not asked: reading a distribution's metadata takes a while
+        # One distribution may be seen twice, by its source tree and by its installation.
+        offers = {(_distribution(point), point.value) for point in points}
+        if len(offers) > 1:
+            owners = " and ".join(sorted(f"{owner} ({value})" for owner, value in offers))
             message = (
                 f"driver {name!r} is offered more than once: by {owners};"
                 " uninstall all but one of them"
             )
             raise DriverError(message)
-    return {name: next(iter(points.values())) for name, points in found.items()}
+    return {name: points[0] for name, points in found.items()}
 
 
 def driver_names() -> tuple[str, ...]:
@@ -87,11 +94,10 @@ def _load(group: str, name: str, method: str, described: str) -> type:
         message = f"there is no driver {name!r}; known are: {known}"
         raise DriverError(message)
     point = points[name]
-    origin = f"driver {name!r} of {_distribution(point)} ({point.value})"
     try:
         driver = point.load()
     except Exception as error:  # whatever an outside module raises while it is imported
-        message = f"{origin} can't be imported: {type(error).__name__}: {error}"
+        message = f"{_origin(point)} can't be imported: {type(error).__name__}: {error}"
         raise DriverError(message) from error
     settings = getattr(driver, "Settings", None)
     if not (
@@ -101,7 +107,7 @@ def _load(group: str, name: str, method: str, described: str) -> type:
         and issubclass(settings, BaseModel)
     ):
         message = (
-            f"{origin} is no driver: it must be a class with a pydantic model `Settings` and a"
+            f"{_origin(point)} is no driver: it must be a class with a pydantic model `Settings` and a"
             f" method `{method}`; see {described}"
         )
         raise DriverError(message)

@@ -3,9 +3,9 @@
 A round takes what has arrived. No arrival wakes the loop before, so that a thousand arrivals a second
 cost no more rounds than ten. What the intervals keep:
 
-- a gap is published within 250 ms: there is a tick every 20 ms while something arrives;
-- a kill loses nothing older than 50 ms: an arrival waits 20 ms at most for its round, and 20 ms for
-  the flush of the next one;
+- a gap is published within 250 ms: while something arrives, each round has a tick;
+- a kill loses nothing older than 50 ms: an arrival waits 40 ms at most for its round, which flushes
+  the journal; where a crawler has quicker rounds, not each of them does;
 - the guards of a crawler that may move are looked at every 8 ms, and its encoder is decoded as often.
 """
 
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 __all__ = ["Pace"]
 
-_ROUND_NS = 20_000_000
+_ROUND_NS = 40_000_000
 _CRAWLER_ROUND_NS = 10_000_000
 _MOVING_ROUND_NS = 8_000_000
 _TICK_NS = 20_000_000

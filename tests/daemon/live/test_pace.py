@@ -42,11 +42,11 @@ def gaps(times: list[int]) -> set[int]:
     return {(b - a) // MS for a, b in itertools.pairwise(times)}
 
 
-def test_arrivals_bring_a_tick_every_20_ms() -> None:
+def test_arrivals_bring_a_tick_every_40_ms() -> None:
     """While something arrives there is one tick each round."""
     pace = made()
     ticks = [now for now in rounds(pace, 1) if pace.tick()]
-    assert gaps(ticks) == {20}
+    assert gaps(ticks) == {40}
 
 
 @pytest.mark.parametrize("late", [1, 2, 3])
@@ -59,21 +59,21 @@ def test_a_late_round_does_not_leave_out_the_next_tick(late: int) -> None:
         begun.append(now)
         ticks += pace.tick()
     assert ticks == len(begun)
-    assert len(begun) == 50
+    assert len(begun) == 25
 
 
 def test_silence_brings_ticks_more_seldom() -> None:
-    """While nothing arrives there are a third as many ticks."""
+    """While nothing arrives there are half as many ticks."""
     pace = made()
     ticks = [now for now in rounds(pace, 1, arrived=lambda now: now == 0) if pace.tick()]
-    assert gaps(ticks) == {60}
+    assert gaps(ticks) == {80}
 
 
 def test_an_arrival_between_two_idle_ticks_brings_one_at_once() -> None:
     """An arrival after a silence has its tick in the round that takes it."""
     pace = made()
-    ticks = [now for now in rounds(pace, 0.2, arrived=lambda now: now == 100 * MS) if pace.tick()]
-    assert 100 * MS in ticks
+    ticks = [now for now in rounds(pace, 0.2, arrived=lambda now: now == 120 * MS) if pace.tick()]
+    assert ticks == [0, 80 * MS, 120 * MS]
 
 
 @pytest.mark.parametrize(("moving", "crawls"), [(False, False), (False, True), (True, True)])
@@ -120,8 +120,8 @@ def test_a_crawler_at_rest_gets_a_round_every_10_ms_and_a_tick_every_20_ms() -> 
 
 
 def test_the_time_of_a_round_is_part_of_its_interval() -> None:
-    """A round of 5 ms is followed by a wait of 15 ms."""
-    assert gaps(list(rounds(made(), 1, takes=5 * MS))) == {20}
+    """A round of 5 ms is followed by a wait of 35 ms."""
+    assert gaps(list(rounds(made(), 1, takes=5 * MS))) == {40}
 
 
 def test_a_long_round_is_followed_by_a_short_wait_and_the_usual_pace() -> None:
@@ -130,7 +130,7 @@ def test_a_long_round_is_followed_by_a_short_wait_and_the_usual_pace() -> None:
     pace.begin(0, arrived=True, moving=False)
     assert pace.wait(300 * MS) == pytest.approx(0.001)
     pace.begin(301 * MS, arrived=True, moving=False)
-    assert pace.wait(301 * MS) == pytest.approx(0.020)
+    assert pace.wait(301 * MS) == pytest.approx(0.040)
 
 
 def test_checkpoints_wait_for_the_one_before() -> None:

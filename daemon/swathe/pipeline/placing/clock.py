@@ -8,12 +8,14 @@ Its slope is the clocks' skew, held within what a quartz can do, and its height 
 shortest delay on the way.
 
 Only the fastest delivery of each stretch of device time can touch the line, so only that one is
-kept: memory is bounded and no record is handled by itself.
+kept: memory is bounded and no record is handled by itself. A record is mapped by the line of the
+stretches before its own, lowered to the fastest record of its own stretch so far: what comes later
+does not change it, so that a map does not depend on how records were batched.
 """
 
 from __future__ import annotations
 
-import itertools
+from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -35,6 +37,11 @@ _JUMP_NS = 3_000_000_000
 _LATE_NS = 100_000_000
 # No delivery is early; a tick's width of a coarse clock and the fit's own error may make it seem so.
 _EARLY_NS = 20_000_000
+# A delivery so far from the line is of another clock, whatever its exact distance.
+_FAR_NS = 1 << 39
+_FAR = float("inf")
+# Records that are mapped at once: as many are mapped again when the clock turns out to be set.
+_SLICE = 8192
 
 ClockPoint = tuple[float, float]
 
@@ -81,28 +88,14 @@ class _Deliveries:
         self._settled: list[ClockPoint] = []
         self._hull: list[ClockPoint] = []
         self._sum = 0.0
-        self._newest: ClockPoint | None = None
 
     def __len__(self) -> int:
-        return len(self._settled) + (self._newest is not None)
+        return len(self._settled)
 
-    def keep(self, x: float, y: float) -> bool:
-        """Keep a delivery if it is its stretch's fastest; return whether the fit may change."""
-        newest = self._newest
-        if newest is None:
-            self._newest = (x, y)
-            return True
-        if x <= newest[0]:
-            return False
-        if x // _STRETCH_NS == newest[0] // _STRETCH_NS:
-            if y - x >= newest[1] - newest[0]:
-                return False
-        else:
-            self._settle(newest)
-        self._newest = (x, y)
-        return True
-
-    def _settle(self, point: ClockPoint) -> None:
+    def add(self, point: ClockPoint) -> None:
+        """Add the fastest delivery of a stretch that is over."""
+        if self._settled and point[0] <= self._settled[-1][0]:
+            return
         self._settled.append(point)
         self._sum += point[0]
         extend_hull(self._hull, point)
@@ -112,19 +105,26 @@ class _Deliveries:
             self._sum = sum(x for x, _ in self._settled)
             self._hull = lower_hull(self._settled)
 
-    def line(self) -> tuple[float, float]:
-        """Return height at x = 0 and skew of the line that fits best below all deliveries."""
-        hull = self._hull.copy()
-        mean = self._sum
-        if self._newest is not None:
-            extend_hull(hull, self._newest)
-            mean += self._newest[0]
-        mean /= len(self)
-        skew = 0.0
-        for (x0, y0), (x1, y1) in itertools.pairwise(hull):
-            if x0 <= mean <= x1:
-                skew = (y1 - y0) / (x1 - x0) - 1.0
-                break
+    def line(self, newest: ClockPoint | None = None) -> tuple[float, float]:
+        """Return height at x = 0 and skew of the line that fits best below all deliveries.
+
+        Args:
+            newest: the fastest delivery so far of the stretch that is not over.
+        """
+        hull, total, count = self._hull, self._sum, len(self._settled)
+        if newest is not None and not (hull and newest[0] <= hull[-1][0]):
+            hull = hull.copy()
+            extend_hull(hull, newest)
+            total, count = total + newest[0], count + 1
+        edge = bisect_right(hull, (total / count, _FAR))
+        if not 0 < edge < len(hull):
+            edge = min(max(edge, 1), len(hull) - 1)
+        if not edge:  # a single delivery
+            return hull[0][1] - hull[0][0], 0.0
+        (x0, y0), (x1, y1) = hull[edge - 1], hull[edge]
+        skew = (y1 - y0) / (x1 - x0) - 1.0
+        if abs(skew) <= _MOST_SKEW:
+            return y0 - (1 + skew) * x0, skew
         skew = min(max(skew, -_MOST_SKEW), _MOST_SKEW)
         # With the slope held, the line is lowered until it touches the hull.
         return min(y - (1 + skew) * x for x, y in hull), skew
@@ -140,18 +140,32 @@ class DeviceClock:
         wrap_ns: the device's counter starts again at 0 after this many ns; None if never.
 
     Attributes:
-        fit: the relation in force; None before the first record.
         restarts: how often it was fitted again.
     """
 
     def __init__(self, *, wrap_ns: int | None = None) -> None:
         self._wrap = wrap_ns
         self._last: int | None = None
-        self._origin = (0, 0)
-        self._deliveries = _Deliveries()
-        self._in_time: int | None = None
-        self.fit: ClockFit | None = None
         self.restarts = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        """Fit from the next record on."""
+        self._origin: tuple[int, int] | None = None
+        self._deliveries = _Deliveries()
+        self._line = (0.0, 0.0)  # through the first record, without skew
+        self._stretch = 0
+        self._fastest: ClockPoint = (0.0, 0.0)  # of the stretch so far
+        self._lowered = 0  # by how much that stretch's records lowered the line, ns; below 0
+        self._late_since: int | None = None
+
+    @property
+    def fit(self) -> ClockFit | None:
+        """The line below all deliveries so far; None before the first record."""
+        if self._origin is None:
+            return None
+        height, skew = self._deliveries.line(self._fastest)
+        return ClockFit(device_0=self._origin[0], host_0=height, skew=skew)
 
     def to_host(self, device: NDArray[np.int64], arrival: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the host time of each record, in ns, shape as `device`.
@@ -173,39 +187,90 @@ class DeviceClock:
 
     def _follow(self, device: NDArray[np.int64], arrival: NDArray[np.int64]) -> NDArray[np.int64]:
         """Learn from records, all with a device time, and return their host times, ns."""
-        mapped = self._mapped(device)
-        if self.fit is not None:
-            first = self._first_after_set(arrival - mapped, arrival)
-            if first is not None:
+        host = np.empty(device.shape, np.int64)
+        first = 0
+        while first < device.size:
+            some = slice(first, first + _SLICE)
+            mapped = self._map(device[some], arrival[some])
+            host[first : first + mapped.size] = mapped
+            first += mapped.size
+            if mapped.size < device[some].size:  # the next record is of a clock that was set
                 self.restarts += 1
-                self._deliveries = _Deliveries()
-                self.fit = None
-                after = self._follow(device[first:], arrival[first:])
-                return np.concatenate((np.minimum(mapped[:first], arrival[:first]), after))
-        self._learn(device, arrival)
-        return np.minimum(self._mapped(device), arrival)
+                self._begin()
+        return host
 
-    def _mapped(self, device: NDArray[np.int64]) -> NDArray[np.int64]:
-        fit = self.fit
-        if fit is None:
-            return device
+    def _map(self, device: NDArray[np.int64], arrival: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the host times of the records up to the first one of a clock that was set."""
+        if self._origin is None:
+            self._origin = (int(device[0]), int(arrival[0]))
+        x = device - self._origin[0]
+        y = arrival - self._origin[1]
+        stretch = np.maximum.accumulate(np.maximum(x // _STRETCH_NS, self._stretch))
+        number, heights, skews, joined = self._settle(x, y, stretch)
+
         # Differences are small enough for a float's 53 bits; sums of raw clocks are not.
-        elapsed = (device - fit.device_0).astype(np.float64)
-        host = np.rint(fit.host_0 + elapsed * (1 + fit.skew)).astype(np.int64)
-        return np.asarray(self._origin[1] + host, np.int64)
+        above = (y - x).astype(np.float64) - heights[number] - skews[number] * x
+        above = np.rint(np.clip(above, -_FAR_NS, _FAR_NS)).astype(np.int64)
+        # The running minimum of each stretch by itself: each one is far below the one before.
+        apart = number * (2 * _FAR_NS)
+        lowest = np.minimum.accumulate(above - apart) + apart
+        lowest = np.minimum(lowest, 0)
+        if joined:
+            lowest[number == 0] = np.minimum(lowest[number == 0], self._lowered)
+        before = np.empty_like(lowest)
+        before[0], before[1:] = self._lowered if joined else 0, lowest[:-1]
+        before[1:][np.diff(number) > 0] = 0
+        late = above - before
 
-    def _first_after_set(self, late: NDArray[np.int64], arrival: NDArray[np.int64]) -> int | None:
-        """Return the first record since which the clock is no longer the one that was fitted."""
-        in_time = arrival[late <= _LATE_NS]
-        if in_time.size or self._in_time is None:
-            self._in_time = int(in_time[-1]) if in_time.size else int(arrival[0])
-        off = (late < -_EARLY_NS) | (late > _JUMP_NS)
+        set_at = self._first_of_set_clock(late, arrival)
+        if set_at is None:
+            self._lowered = int(lowest[-1])
+            return np.asarray(arrival - (above - lowest), np.int64)
+        return np.asarray((arrival - (above - lowest))[:set_at], np.int64)
+
+    def _settle(
+        self, x: NDArray[np.int64], y: NDArray[np.int64], stretch: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], bool]:
+        """Keep the fastest delivery of each stretch.
+
+        Returns:
+            the number of each record's stretch among these; height and skew of the line for each
+            of them; whether the first one began with earlier records.
+        """
+        begins = np.flatnonzero(np.diff(stretch, prepend=-1))
+        number = np.repeat(np.arange(begins.size), np.diff(begins, append=x.size))
+        late = y - x
+        is_fastest = np.flatnonzero(late == np.minimum.reduceat(late, begins)[number])
+        fastest = is_fastest[np.diff(number[is_fastest], prepend=-1) > 0]
+        joined = int(stretch[0]) == self._stretch
+        heights, skews = np.empty(begins.size), np.empty(begins.size)
+        points = zip(x[fastest].tolist(), y[fastest].tolist(), strict=True)
+        for k, (point_x, point_y) in enumerate(points):
+            point = (float(point_x), float(point_y))
+            if k or not joined:
+                self._deliveries.add(self._fastest)
+                self._line = self._deliveries.line()
+                self._fastest = point
+            elif _lateness(point) < _lateness(self._fastest):
+                self._fastest = point
+            heights[k], skews[k] = self._line
+        self._stretch = int(stretch[-1])
+        return number, heights, skews, joined
+
+    def _first_of_set_clock(
+        self, late: NDArray[np.int64], arrival: NDArray[np.int64]
+    ) -> int | None:
+        """Return the first record of a clock that is no longer the one that was fitted."""
+        is_late = late > _LATE_NS
+        number = np.arange(late.size)
+        in_time = np.maximum.accumulate(np.where(is_late, -1, number))
+        since = arrival[np.minimum(in_time + 1, late.size - 1)]
+        if self._late_since is not None:
+            since = np.where(in_time < 0, self._late_since, since)
+        off = (late < -_EARLY_NS) | (late > _JUMP_NS) | (is_late & (arrival - since > _JUMP_NS))
         if off.any():
-            self._in_time = None
             return int(np.argmax(off))
-        if int(arrival[-1]) - self._in_time > _JUMP_NS:
-            self._in_time = None
-            return 0
+        self._late_since = int(since[-1]) if is_late[-1] else None
         return None
 
     def _unwrapped(self, device: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -219,19 +284,6 @@ class DeviceClock:
         self._last = int(device[-1])
         return device
 
-    def _learn(self, device: NDArray[np.int64], arrival: NDArray[np.int64]) -> None:
-        if self.fit is None:
-            self._origin = (int(device[0]), int(arrival[0]))
-        x = device - self._origin[0]
-        y = arrival - self._origin[1]
-        # Fastest delivery of each stretch of device time within this batch.
-        stretch = x // _STRETCH_NS
-        starts = np.flatnonzero(np.diff(stretch, prepend=stretch[0] - 1))
-        late = y - x
-        changed = False
-        for first, end in zip(starts, [*starts[1:], len(x)], strict=True):
-            best = first + int(np.argmin(late[first:end]))
-            changed |= self._deliveries.keep(float(x[best]), float(y[best]))
-        if changed or self.fit is None:
-            height, skew = self._deliveries.line()
-            self.fit = ClockFit(device_0=self._origin[0], host_0=height, skew=skew)
+
+def _lateness(point: ClockPoint) -> float:
+    return point[1] - point[0]

@@ -30,10 +30,11 @@ class CountsToPosition:
         self._scale = -scale if settings.reversed else scale
         self._zero_count = settings.zero_count
         self._zero_at = settings.zero_at
-        self._turn = float(1 << bits) if bits else None
-        self._last: float | None = None
-        self._round = settings.length if settings.mode is AxisMode.WRAPPED else None
-        self._unrolled: float | None = None
+        # The first count is taken on the side of the zero count that is nearer.
+        self._counter = _RollOver(float(1 << bits), first=self._zero_count) if bits else None
+        # A device may send its position on the pipe: across the seam the shorter way counts.
+        wrapped = settings.mode is AxisMode.WRAPPED
+        self._around = _RollOver(settings.length) if wrapped else None
         self._mark_at = settings.index_mark_at
         self._shift = 0.0
         self.drifts: list[float] = []
@@ -53,22 +54,13 @@ class CountsToPosition:
         self.resets = np.zeros(counts.shape, bool)
         if not counts.size:
             return counts
-        if self._turn is not None:
-            # The first count is taken on the side of the zero count that is nearer.
-            last = self._zero_count if self._last is None else self._last
-            steps = np.diff(counts, prepend=np.mod(last, self._turn))
-            steps -= self._turn * np.round(steps / self._turn)
-            counts = last + np.cumsum(steps)
-            self._last = float(counts[-1])
+        if self._counter is not None:
+            counts = self._counter.undo(counts)
         positions = self._zero_at + (counts - self._zero_count) * self._scale
         if self._mark_at is not None and marks is not None:
             positions = self._from_marks(positions, np.flatnonzero(marks), self._mark_at)
-        if self._round is not None:
-            # A device may send its position on the pipe: across the seam the shorter way counts.
-            last = float(positions[0]) if self._unrolled is None else self._unrolled
-            steps = np.diff(positions, prepend=last)
-            positions = last + np.cumsum(steps - self._round * np.round(steps / self._round))
-            self._unrolled = float(positions[-1])
+        if self._around is not None:
+            positions = self._around.undo(positions)
         if self._backlash:
             start = float(positions[0]) if self._followed is None else self._followed
             positions = follow_with_backlash(positions, self._backlash, start)
@@ -82,8 +74,8 @@ class CountsToPosition:
             self._shift += shift
         else:
             self._zero_at += shift
-        if self._unrolled is not None:
-            self._unrolled += shift
+        if self._around is not None:
+            self._around.shift(shift)
         if self._followed is not None:
             self._followed += shift
 
@@ -97,6 +89,35 @@ class CountsToPosition:
             self.resets[k] = new != self._shift
             shift[k:] = self._shift = new
         return np.asarray(positions + shift, np.float64)
+
+
+class _RollOver:
+    """Undoes the roll-over of values that repeat after a period.
+
+    Whole periods are counted and added, so that the result has no rounding of earlier values in it.
+
+    Args:
+        period: of the values.
+        first: the first value is taken on the side of this one that is nearer; None for as it is.
+    """
+
+    def __init__(self, period: float, *, first: float | None = None) -> None:
+        self._period = period
+        self._last = first
+        self._turns = 0.0
+
+    def undo(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return values without roll-over, shape (n,), n > 0; a step takes the shorter way."""
+        last = float(values[0]) if self._last is None else self._last
+        steps = np.diff(values, prepend=last)
+        turns = self._turns - np.cumsum(np.round(steps / self._period))
+        self._last, self._turns = float(values[-1]), float(turns[-1])
+        return np.asarray(values + turns * self._period, np.float64)
+
+    def shift(self, shift: float) -> None:
+        """Continue with values that are higher by `shift`."""
+        if self._last is not None:
+            self._last += shift
 
 
 def follow_with_backlash(

@@ -11,6 +11,8 @@ __all__ = ["GlitchFilter"]
 _LASTING_SAMPLES = 4
 # Rounding of counts and times makes a probe at its limit seem a little faster.
 _SLACK_MM = 0.5
+# Samples that are compared at once.
+_SLICE = 512
 
 Sample = tuple[int, float]
 
@@ -47,12 +49,23 @@ class GlitchFilter:
         self.resets = np.zeros(times.shape, bool)
         if self._idle or not times.size:
             return good
-        samples = list(zip(times.tolist(), positions.tolist(), strict=True))
-        if not self._held and self._all_reachable(times, positions):
-            self._good = [*self._good, *samples][-2:]
-            return good  # the usual case, without a look at each
-        for k, sample in enumerate(samples):
-            good[k], self.resets[k] = self._take(sample)
+        k = 0
+        while k < times.size:
+            some = slice(k, k + _SLICE)
+            if not self._held:
+                reachable = self._reachable_run(times[some], positions[some])
+                if reachable:
+                    first = max(k, k + reachable - 2)
+                    newest = zip(
+                        times[first : k + reachable].tolist(),
+                        positions[first : k + reachable].tolist(),
+                        strict=True,
+                    )
+                    self._good = [*self._good, *newest][-2:]
+                    k += reachable
+                    continue
+            good[k], self.resets[k] = self._take((int(times[k]), float(positions[k])))
+            k += 1
         return good
 
     def restart(self) -> None:
@@ -60,17 +73,22 @@ class GlitchFilter:
         self._good.clear()
         self._held.clear()
 
-    def _all_reachable(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> bool:
+    def _reachable_run(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> int:
+        """Return how many of the next samples are good, each reachable from those before it."""
+        if not self._good:
+            return 0
         t = np.concatenate(([time for time, _ in self._good], times)).astype(np.float64)
         x = np.concatenate(([place for _, place in self._good], positions))
         spans, steps = np.diff(t), np.diff(x)
-        if np.any(np.abs(steps) > self._max_speed * spans + _SLACK_MM):
-            return False
-        if not np.isfinite(self._max_acceleration) or steps.size < 2:
-            return True
-        before, after = np.maximum(spans[:-1], 1.0), spans[1:]
-        off = np.abs(steps[1:] - steps[:-1] * after / before)
-        return bool(np.all(off <= self._leeway(before, after)))
+        bad = np.zeros(spans.shape, bool)
+        if np.isfinite(self._max_speed):
+            bad = np.abs(steps) > self._max_speed * spans + _SLACK_MM
+        if np.isfinite(self._max_acceleration) and steps.size > 1:
+            before, after = np.maximum(spans[:-1], 1.0), spans[1:]
+            off = np.abs(steps[1:] - steps[:-1] / before * after)
+            bad[1:] |= off > self._leeway(before, after)
+        bad = bad[len(self._good) - 1 :]
+        return int(np.argmax(bad)) if bad.any() else int(times.size)
 
     def _leeway(
         self, before: NDArray[np.float64], after: NDArray[np.float64]
@@ -103,7 +121,7 @@ class GlitchFilter:
     def _reachable(self, before: list[Sample], sample: Sample) -> bool:
         time, place = before[-1]
         span, step = float(sample[0] - time), sample[1] - place
-        if abs(step) > self._max_speed * span + _SLACK_MM:
+        if np.isfinite(self._max_speed) and abs(step) > self._max_speed * span + _SLACK_MM:
             return False
         if len(before) < 2 or not np.isfinite(self._max_acceleration):
             return True

@@ -95,17 +95,16 @@ def without_placing(run: Callable[[], float]) -> float:
 
     to_host, add, place = DeviceClock.to_host, Placer.add_readings, Placer.place
 
-    def carried(self: Placer, readings: NDArray[Any]) -> None:
-        self._note_times(readings["time"])
-        self._pending = readings
+    def carried(self: Placer, readings: NDArray[Any], known: NDArray[np.int64]) -> None:
+        self._pending, self._pending_known = readings, known
 
-    def at_once(self: Placer) -> Any:
+    def at_once(self: Placer, _now: int) -> Any:
         readings, self._pending = self._pending, self._pending[:0]
         own = (readings["time"] * 500e-9) % 2000
-        return self.place_combined(readings, own, np.zeros(own.size))
+        return self.place_combined(readings, own, np.zeros(own.size), self._pending_known)
 
-    DeviceClock.to_host = lambda _self, _device, arrival: arrival  # type: ignore[method-assign,assignment]
-    Placer.add_readings, Placer.place = carried, at_once  # type: ignore[method-assign]
+    DeviceClock.to_host = lambda _self, _device, arrival, _known: arrival  # type: ignore[method-assign,misc,assignment]
+    Placer.add_readings, Placer.place = carried, at_once  # type: ignore[method-assign,assignment]
     try:
         return run()
     finally:

@@ -108,20 +108,19 @@ def grid_readings(
     placer.add_readings(_readings(readings))
     coverage = Coverage(grid, stepped=False)
     if times.size:
-        placer.now = int(times[-1])
-        # All readings are in, so the whole path is settled at once.
-        path = placer.take_path()
-        placer.now += width + 2 * _LATENESS_NS
-        placed = placer.place()
+        # All readings are in, so that the whole path is settled at once.
+        end = int(times[-1]) + width + 2 * _LATENESS_NS
+        path, placed = placer.take_path(int(times[-1])), placer.place(end)
         cells = grid.cells_at(placed.scan, placed.index)
         update = grid.begin_update(cells, int(times[-1]))
         grid.add(placed.readings, cells, 0)
         coverage.cells_changed(update)
         if path is not None:
             crossed = cross_cells(path, grid, -1)
-            grid.pass_over(crossed.cells[crossed.known], crossed.silent[crossed.known])
+            passed = crossed.entered & crossed.known
+            grid.pass_over(crossed.cells[passed], crossed.silent[passed])
             coverage.add_path(path, crossed)
-        coverage.close_out(int(times[-1]))
+        coverage.close_out(end, int(times[-1]))
     return dataset_of(
         grid,
         {

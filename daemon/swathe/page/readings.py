@@ -43,7 +43,7 @@ def cell_reading(source: Source, row: int, column: int) -> dict[str, Any]:
         "hits": hits,
         "passes": int(grid.passes[cell]),
         "thickness": _number(grid.thickness[cell], 3) if read else None,
-        "thickness_mean": _number(grid.thickness_mean[cell], 3) if read else None,
+        "thickness_mean": _number(float(grid.mean_thickness(cell)), 3) if read else None,
         "time_of_flight": _number(grid.time_of_flight[cell], 4) if read else None,
         "amplitude": _number(grid.amplitude[cell], 1) if read else None,
         "last_time": moment(last).isoformat() if read and last else None,

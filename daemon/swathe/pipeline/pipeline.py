@@ -4,10 +4,14 @@
 random number and does no input or output. The live run and a rebuild feed the same entries, so
 they have the same arrays, bit for bit.
 
-Bytes are kept until the next tick, a fiftieth of a second while they arrive. A tick then takes
-whole columns through all stages: `_decode` (bytes to readings and positions), the placer
-(readings to positions on the grid), `_add_placed` (readings to cells), `_add_path` (the probe's
-path to crossed cells), and the evaluation of gaps and alarms.
+Entries are collected; `advance` then takes whole columns through all stages: `_decode` (bytes to
+readings and positions), the placer (readings to positions on the grid, and the probe's path), the
+block (positions to cells), and, from instant to instant, `_put` (readings and path into the cells)
+and `_evaluate` (gaps and alarms). Each reading and each piece of path has the journal time with which
+it became known. Gaps and alarms change at the instants of `instants` and at marks; `_due` finds the
+instants at which anything can change, and all that lies between two of them is put in one piece.
+So the result does not depend on how often `advance` is called: at each tick of a live run, or once
+for an hour of journal.
 """
 
 from __future__ import annotations
@@ -15,21 +19,35 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from swathe.calibration import ThicknessLaw
 from swathe.calibration.law import fill_thickness
 from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.pipeline.block import Block, first_known
 from swathe.pipeline.cells.crossed import cross_cells
-from swathe.pipeline.cells.grid import CellUpdate
+from swathe.pipeline.cells.grid import CellState, CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
+from swathe.pipeline.instants import (
+    INSTANT_NS,
+    instant_of,
+    instants_between,
+    last_instant_before,
+)
 from swathe.pipeline.operator_requests import ExcludedZone
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placer import Placed, PlacingObserver
+from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.survey_state import SurveyState
 from swathe.station import Station, law_of, station_in_journal
 
 __all__ = ["Pipeline"]
+
+# Marks on which no cell, gap or alarm depends.
+_MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION)
 
 MarkHandler = Callable[[DeviceInputs, Mark, int], None]
 CellListener = Callable[[CellUpdate], None]
@@ -59,6 +77,8 @@ class Pipeline(SurveyState):
         self._waveforms = PendingWaveforms()
         self._placed: list[Placed] = []
         self._last_cell = -1
+        self._evaluated = 0  # the last instant of which all is evaluated
+        self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
         # Called in this order for all cells that got readings or were excluded. No listener reads
         # what another one computes, but each listed one is done when `changed` calls its own
         # listener, which shows the cells to people.
@@ -87,38 +107,61 @@ class Pipeline(SurveyState):
         }
 
     def feed(self, entry: Entry) -> None:
-        """Take the next entry of the journal.
+        """Take the next entry of the journal; a tick computes all that it determines.
 
         Raises:
             MisuseError: an entry comes before the mark that opens the run.
         """
-        if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
-            self._open_run(entry)
-            return
+        self.collect(entry)
+        if isinstance(entry, Tick):
+            self.advance()
+
+    def collect(self, entry: Entry) -> None:
+        """Take the next entry of the journal, which takes effect with the next `advance`.
+
+        Raises:
+            MisuseError: an entry comes before the mark that opens the run.
+        """
         inputs = self._inputs
+        if isinstance(entry, Mark):
+            self._take_mark(inputs, entry)
+            return
         if inputs is None:
             message = "the journal's first entry must be the mark that opens the run"
             raise MisuseError(message)
+        self._now = max(self._now, entry.time)
         match entry:
             case Chunk():
                 if (link := inputs.links.get(entry.port)) is not None:
-                    link.take(entry.data, entry.time)
+                    link.take(entry.data, entry.time, self._now)
             case Sent():
                 if (link := inputs.links.get(entry.port)) is not None and entry.unanswered:
+                    self._decode(inputs, entry.port)
                     link.miss(entry.data)
-            case Tick():
-                self._tick(inputs, entry.time)
             case PortChange():
                 if (link := inputs.links.get(entry.port)) is not None:
-                    self._decode(inputs, entry.port)
+                    self.advance()
                     link.lose(entry.state, entry.detail)
-                    inputs.port_changed(entry.port)
-            case Mark():
-                self._mark_handlers[entry.kind](inputs, entry, entry.time + self._utc_offset)
+                    inputs.port_changed(entry.port, self._now)
+                    self._alarm_evaluation.state_changed()
+
+    def _take_mark(self, inputs: DeviceInputs | None, mark: Mark) -> None:
+        if mark.kind is MarkKind.OPENED:
+            self.advance()
+            self._open_run(mark)
+            return
+        if inputs is None:
+            message = "the journal's first entry must be the mark that opens the run"
+            raise MisuseError(message)
+        self._now = max(self._now, mark.time)
+        if mark.kind not in _MARKS_APART:
+            # What a mark changes applies from it on: all that was received before it comes first.
+            self.advance()
+            self._evaluate(inputs, self._now)
+            self._alarm_evaluation.state_changed()
+        self._mark_handlers[mark.kind](inputs, mark, mark.time + self._utc_offset)
 
     # --- marks: each handler takes the run's inputs, the mark and its time in ns UTC.
-    # What a handler changes applies from the mark on: what was received before it is decoded
-    # (a line) or taken through all stages (`_tick`) first.
 
     def _open_run(self, mark: Mark) -> None:
         # Each run may connect other ports and drivers; the grid stays what it is.
@@ -137,7 +180,9 @@ class Pipeline(SurveyState):
         self._last_cell = -1
         self.suspect_cells.checks.abandon()
         self._now = mark.time
-        self._rates = RunRates()
+        self._evaluated = last_instant_before(mark.time)
+        self._due_later = np.empty(0, np.int64)
+        self._rates = RunRates(mark.time, readings=self.readings, measured=self.coverage.measured)
         self.pauses.reopen()
         self._inputs.pauses = self.pauses
         self._alarm_evaluation.open_run(station, mark.time + self._utc_offset)
@@ -149,47 +194,40 @@ class Pipeline(SurveyState):
             self.coverage.reopen(mark.time + self._utc_offset)
             self._settle_gaps()
 
-    def _end_run(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self._tick(inputs, mark.time)
+    def _end_run(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.pauses.end(mark.time)
         self.alarms.end_run(now)
         if self._scanning:
             self._scanning = False
             self._ended_complete = mark.detail["status"] == "complete"
-            self.coverage.close_out(now)
+            self.coverage.close_out(self._now, now)
             self._settle_gaps()
 
     def _set_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
-        # Samples before the mark may hold a return of the probe, which steps the line as well.
-        self._decode_all(inputs)
         inputs.set_line(int(mark.detail["line"]), mark.time)
 
     def _reference(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
-        self._tick(inputs, mark.time)
         position = mark.detail.get("scan"), mark.detail.get("index")
         self.crawler.set_reference(*position)
-        inputs.reference(*position)
+        inputs.reference(*position, mark.time)
 
-    def _pause(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
-        self._tick(inputs, mark.time)
+    def _pause(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         self.pauses.begin(mark.time, **mark.detail)
 
-    def _resume(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
-        self._tick(inputs, mark.time)
+    def _resume(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         self.pauses.end(mark.time)
         self.coverage.break_off()
 
-    def _take_check_mark(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self._tick(inputs, mark.time)
+    def _take_check_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         # A check changes states only: neither minimum nor alarms depend on it.
         self.changed.add(self.suspect_cells.take(mark, now))
         self._settle_gaps()
 
-    def _exclude_zone(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self._tick(inputs, mark.time)
+    def _exclude_zone(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         zone = ExcludedZone.from_detail(mark.detail, now)
         self._notify(self.requests.exclude(zone, self.grid, self.coverage))
         self._settle_gaps()
+        self._alarm_evaluation.evaluate_cells(now)
 
     def _request_gap(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.requests.request_gap(int(mark.detail["gap"]), mark.detail["by"], now)
@@ -205,23 +243,91 @@ class Pipeline(SurveyState):
 
     # --- stages
 
-    def _tick(self, inputs: DeviceInputs, now: int) -> None:
-        self._now = now
+    def advance(self) -> None:
+        """Compute all that the entries collected so far determine."""
+        inputs = self._inputs
+        if inputs is None:
+            return
         self._decode_all(inputs)
-        inputs.tick(now)
+        inputs.advance(self._now)
         self.slips += inputs.slips
         inputs.slips.clear()
-        self._placed.append(inputs.placer.place())
-        for placed in self._placed:
-            self._add_placed(placed)
-        self._placed.clear()
+        block = self._take_block(inputs)
+        due = self._due(inputs, block).tolist()
+        last = last_instant_before(self._now)
+        while True:
+            next_alarm = self._alarm_evaluation.register.next_due
+            instant = min(due[0] if due else NEVER_KNOWN, self._instant_of_utc(next_alarm))
+            if instant > last:
+                break
+            due = [later for later in due if later > instant]
+            self._put(block, instant)
+            self._evaluate(inputs, instant)
+            self._evaluated = instant
+        self._due_later = np.array(due, np.int64)
+        self._put(block, last)
+        self.coverage.evaluate(last, last + self._utc_offset)
+        self._put(block, self._now)
+        self._evaluated = max(self._evaluated, last)
+        inputs.placer.forget(self._now)
         self._waveforms.forget_before(inputs.placer.oldest_pending)
-        self._add_path(inputs)
-        self.coverage.evaluate(now + self._utc_offset)
-        self._rates.update(now, readings=self.readings, measured=self.coverage.measured)
-        self._settle_gaps()
+
+    def _instant_of_utc(self, time: int | None) -> int:
+        """Return the next instant at or after a time in ns UTC; `NEVER_KNOWN` for None."""
+        if time is None:
+            return NEVER_KNOWN
+        instant = int(instant_of(np.array(time - self._utc_offset)))
+        return max(instant, self._evaluated + INSTANT_NS)
+
+    def _take_block(self, inputs: DeviceInputs) -> Block:
+        """Return what became known since the last call, but for what was in a pause."""
+        path = inputs.placer.take_path(self._now)
+        placed = Placed.joined([*self._placed, inputs.placer.place(self._now)])
+        self._placed.clear()
+        held = self.pauses.holds(placed.readings["time"])
+        if held.any():
+            placed = placed[~held]
+        crossed = None
+        if path is not None and (path := self.pauses.cut(path)) is not None:
+            crossed = cross_cells(path, self.grid, self._last_cell)
+            self.coverage.add_path(path, crossed)
+            self._last_cell = self.coverage.probe_cell
+        if self._observer is not None:
+            if placed.readings.size:
+                self._observer.placed(placed)
+            if path is not None:
+                self._observer.moved_along(path)
+        return Block(placed, self.grid.cells_at(placed.scan, placed.index), path, crossed)
+
+    def _due(self, inputs: DeviceInputs, block: Block) -> NDArray[np.int64]:
+        """Return the instants at which gaps or alarms may change, rising, each once, ns."""
+        instants = instants_between(self._evaluated, last_instant_before(self._now))
+        valid = block.valid
+        cells, known = block.cells[valid], block.placed.known[valid]
+        below = known[self._alarm_evaluation.below_alert_due(block.placed.readings[valid], cells)]
+        if self.suspect_cells.in_force:  # such readings measure nothing
+            cells, known = cells[:0], known[:0]
+        cells, known = first_known(cells, known)
+        fresh = np.sort(known[self.grid.state[cells] != CellState.MEASURED])
+        self._rates.follow(
+            instants,
+            path=block.path,
+            readings=self.readings + np.searchsorted(block.placed.known, instants, side="right"),
+            measured=self.coverage.measured + np.searchsorted(fresh, instants, side="right"),
+        )
+        due = [self._due_later, self.coverage.due(cells, known), instant_of(below)]
         if self._scanning:
-            self._alarm_evaluation.evaluate(now, self._utc_offset, inputs, self._rates)
+            due.append(self._alarm_evaluation.due(instants, self._utc_offset, inputs, self._rates))
+        return np.unique(np.concatenate(due))
+
+    def _evaluate(self, inputs: DeviceInputs, now: int) -> None:
+        """Evaluate gaps and alarms at `now`, host time in ns; all before is on the grid."""
+        time = now + self._utc_offset
+        self.coverage.evaluate(now, time)
+        self._settle_gaps()
+        self._alarm_evaluation.evaluate_cells(time)
+        if self._scanning:
+            self._alarm_evaluation.evaluate(now, self._utc_offset, inputs)
 
     def _decode_all(self, inputs: DeviceInputs) -> None:
         for device in inputs.links:
@@ -237,7 +343,7 @@ class Pipeline(SurveyState):
             checks = self.suspect_cells.checks
             if checks.in_progress:
                 checks.add_readings(batch.readings)
-            self._alarm_evaluation.add_readings(batch.readings)
+            self._alarm_evaluation.add_readings(batch.readings, batch.readings_known_at)
             if checks.in_progress or not self._scanning:
                 batch = replace(batch, readings=batch.readings[:0], waveforms=None)
             if self.grid.waveform is not None and batch.waveforms is not None:
@@ -246,42 +352,27 @@ class Pipeline(SurveyState):
         if placed is not None:
             self._placed.append(placed)
 
-    def _add_placed(self, placed: Placed) -> None:
-        """Put placed readings into their cells, but for those taken in a pause."""
-        held = self.pauses.holds(placed.readings["time"])
-        if held.any():
-            placed = Placed(placed.readings[~held], placed.scan[~held], placed.index[~held])
-        if not placed.readings.size:
-            return
-        if self._observer is not None:
-            self._observer.placed(placed)
-        self.readings += int(placed.readings.size)
-        cells = self.grid.cells_at(placed.scan, placed.index)
-        update = self.grid.begin_update(cells, self.time)
-        self.grid.add(
-            placed.readings,
-            cells,
-            self._utc_offset,
-            suspect=self.suspect_cells.in_force,
-            waveforms=self._waveforms,
-        )
-        self._notify(update)
+    def _put(self, block: Block, until: int) -> None:
+        """Put the readings and stays that are known at `until`, ns, into their cells."""
+        placed, cells = block.take_readings(until)
+        if cells.size:
+            self.readings += int(cells.size)
+            update = self.grid.begin_update(cells, until + self._utc_offset)
+            self.grid.add(
+                placed.readings,
+                cells,
+                self._utc_offset,
+                suspect=self.suspect_cells.in_force,
+                waveforms=self._waveforms,
+            )
+            self._notify(update)
+        stays = block.take_stays(until)
+        if stays is not None:
+            crossed = stays.cells[stays.entered]
+            known = stays.entered & stays.known
+            self.grid.pass_over(stays.cells[known], stays.silent[known])
+            self.changed.add(crossed)
 
     def _notify(self, update: CellUpdate) -> None:
         for listener in self._cell_listeners:
             listener(update)
-
-    def _add_path(self, inputs: DeviceInputs) -> None:
-        """Pass the probe over the cells of its path since the last tick, but for pauses."""
-        path = inputs.placer.take_path()
-        if path is None or (path := self.pauses.cut(path)) is None:
-            return
-        if self._observer is not None:
-            self._observer.moved_along(path)
-        crossed = cross_cells(path, self.grid, self._last_cell)
-        known = crossed.known
-        self.grid.pass_over(crossed.cells[known], crossed.silent[known])
-        self.coverage.add_path(path, crossed)
-        self._last_cell = self.coverage.probe_cell
-        self._rates.add_path(path)
-        self.changed.add(crossed.cells)

@@ -13,7 +13,7 @@ from swathe.store.folder import SurveyFolder
 
 __all__ = ["feed_journal", "replay"]
 
-# Bytes of the journal between two looks at progress and stop, a fraction of a second of work.
+# Bytes of the journal that are computed at once, a fraction of a second of work.
 _BATCH_BYTES = 1 << 20
 
 
@@ -74,12 +74,15 @@ def feed_journal(
             if until is not None:
                 opened = opening and isinstance(entry, Mark) and int(entry.detail["utc_ns"])
                 if (opened or entry.time + pipeline.utc_offset) > until:
+                    pipeline.advance()
                     return
-            pipeline.feed(entry)
+            pipeline.collect(entry)
         at = cursor.position
         if at.segment != begun.segment or at.offset - begun.offset >= _BATCH_BYTES:
             begun = at
+            pipeline.advance()
             if on_progress is not None:
                 on_progress(cursor.share_read())
             if stop():
                 return
+    pipeline.advance()

@@ -413,8 +413,10 @@ def test_same_entries_give_the_same_arrays() -> None:
     second, second_changes = run(text, iter(entries))
     assert first_changes == second_changes
     assert first.progress() == second.progress()
-    for layer in ("thickness", "thickness_mean", "hits", "passes", "last_time", "state"):
+    for layer in ("thickness", "hits", "passes", "last_time", "state"):
         assert getattr(first.grid, layer).tobytes() == getattr(second.grid, layer).tobytes()
+    means = [each.grid.mean_thickness(slice(None)).tobytes() for each in (first, second)]
+    assert means[0] == means[1]
 
 
 def test_speed_limit_warns_before_cells_are_skipped() -> None:
@@ -578,7 +580,8 @@ def test_lost_encoder_does_not_fill_the_memory() -> None:
     pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, entries())
     assert pipeline._inputs is not None
     placer = pipeline._inputs.placer
-    assert placer._reading_times.size < 400
+    # Of 3000 readings those of the last 10.5 s, 30 times the bracket and the lateness.
+    assert placer._reading_times.size < 1100
     assert placer.scan.times.size < 400
     assert pipeline.progress().unplaced > 2500
 
@@ -649,7 +652,7 @@ def test_only_unanswered_requests_of_a_device_are_faults(
 
 
 def test_times_of_gaps_are_utc() -> None:
-    """Gaps open and end at the UTC of the tick or mark that shows it."""
+    """Gaps open and end at the UTC of the instant, every 50 ms, before the tick that shows it."""
     text = HEAD + SCAN + ENCODER + GAUGE
 
     def lost(now: float, at: float, _index: float) -> str | None:
@@ -660,8 +663,8 @@ def test_times_of_gaps_are_utc() -> None:
 
     pipeline, changes = run(text, scan(there_and_back, 2.8, gauge=lost))
     (gap,) = pipeline.coverage.gaps
-    assert gap.opened == changes[0][0] + 10**18
-    assert gap.closed == changes[-1][0] + 10**18
+    assert gap.opened == changes[0][0] - 50 * MS + 10**18
+    assert gap.closed == changes[-1][0] - 50 * MS + 10**18
     pipeline.feed(Mark(3 * S, MarkKind.ENDED, {"status": "incomplete", "reason": ""}))
     pipeline.feed(opened(text, 5 * S))
     rest = pipeline.coverage.gaps.find(2)

@@ -9,6 +9,7 @@ is our choice, no source.)
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from swathe.arrays import Cells
 from swathe.pipeline.alarms.register import Alarm, AlarmRegister
 from swathe.pipeline.cells.grid import CellState, Grid
-from swathe.station import AlarmKind
+from swathe.station import AlarmKind, CellRule
 
 __all__ = ["BelowAlert"]
 
@@ -50,16 +51,35 @@ class BelowAlert:
         self._owner = np.zeros(grid.state.size if level else 0, np.int32)
         self._areas: dict[int, _Area] = {}
         self._of_block: dict[tuple[int, int], int] = {}
+        self._touched: list[Cells] = []
 
-    def update(self, cells: Cells, time: int) -> None:
-        """Evaluate cells that got readings or were excluded.
+    def add(self, cells: Cells) -> None:
+        """Add cells that got readings or were excluded, for the next evaluation."""
+        off = self._level is None or AlarmKind.THIN in self._register.settings.off
+        if cells.size and not off:
+            self._touched.append(cells)
+
+    def due(self, readings: NDArray[Any], cells: Cells) -> NDArray[np.bool_]:
+        """Return which readings may raise, change or end an alarm, shape (n,).
 
         Args:
-            cells: flat cells, each once.
-            time: ns UTC.
+            readings: valid ones with their thickness, shape (n,).
+            cells: flat cell of each, on the grid, shape (n,).
         """
-        if self._level is None or not cells.size or AlarmKind.THIN in self._register.settings.off:
+        if self._level is None or AlarmKind.THIN in self._register.settings.off:
+            return np.zeros(cells.shape, bool)
+        thin = readings["thickness"] < self._level
+        if self._grid.rule in (CellRule.MINIMUM, CellRule.FIRST):
+            return np.asarray(thin)
+        # By another rule a cell may become thicker again.
+        return np.asarray(thin | (self._owner[cells] > 0) | np.isin(cells, cells[thin]))
+
+    def evaluate(self, time: int) -> None:
+        """Evaluate the cells added since the last call, at `time` in ns UTC."""
+        if self._level is None or not self._touched:
             return
+        cells = np.unique(np.concatenate(self._touched))
+        self._touched.clear()
         grid = self._grid
         wall = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)
         thin = wall & (grid.thickness[cells] < self._level)

@@ -1,46 +1,90 @@
-"""Gathers what the alarms of a survey depend on, and evaluates them at each tick."""
+"""Gathers what the alarms of a survey depend on, and evaluates them where that changes."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Cells, Times
 from swathe.pipeline.alarms.below_alert import BelowAlert
 from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import CellUpdate, Grid
 from swathe.pipeline.checks.suspect_cells import SuspectCells
+from swathe.pipeline.instants import INSTANT_NS
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
-from swathe.pipeline.progress.progress import RunRates, speed_limit
+from swathe.pipeline.progress.progress import RunRates, speed_limits
 from swathe.station import Station, gauge_of
 
 __all__ = ["AlarmEvaluation", "CouplingWatch"]
+
+
+_NEVER = np.iinfo(np.int64).min
 
 
 class CouplingWatch:
     """Follows the echoes of one run."""
 
     def __init__(self) -> None:
-        self._last: int | None = None
+        self._last = _NEVER
+        self._echoes: list[Times] = []
+        self._known: list[Times] = []
 
-    def add_readings(self, readings: NDArray[Any]) -> None:
-        """Keep the time of the last echo among readings, shape (n,), times on the host's clock."""
-        echoes = readings["time"][readings["valid"]]
-        if echoes.size:
-            self._last = max(int(echoes.max()), self._last or 0)
+    def add_readings(self, readings: NDArray[Any], known: Times) -> None:
+        """Keep the times of the echoes among readings, on the host's clock.
 
-    def awaited_since(self, gauge: DeviceTally | None, pauses: Pauses) -> int | None:
-        """Return since when an echo is awaited, host time in ns.
-
-        This is the time of the last echo, or of the end of a pause after it; None before the
-        first echo, in a pause, and while the gauge's port is not open, which has its own alarm.
+        Args:
+            readings: shape (n,).
+            known: journal times with which they arrived, ns, shape (n,).
         """
-        if self._last is None or pauses.active or gauge is None or gauge.state != "open":
-            return None
-        return max(self._last, pauses.last_end or 0)
+        valid = readings["valid"]
+        self._echoes.append(readings["time"][valid])
+        self._known.append(known[valid])
+
+    def last_echo(self, instants: Times) -> Times:
+        """Return the time of the last echo known at each of the next instants, ns.
+
+        The minimum of int64 before the first echo; shape as `instants`.
+        """
+        known = np.concatenate([np.empty(0, np.int64), *self._known])
+        echoes = np.concatenate([np.empty(0, np.int64), *self._echoes])
+        if (np.diff(known) < 0).any():  # of several devices
+            order = np.argsort(known, kind="stable")
+            known, echoes = known[order], echoes[order]
+        times = np.maximum.accumulate(np.concatenate(([self._last], echoes)))
+        number = np.searchsorted(known, instants, side="right")
+        if number.size:
+            self._echoes, self._known = [times[number[-1] + 1 :]], [known[number[-1] :]]
+            self._last = int(times[number[-1]])
+        return np.asarray(times[number])
+
+
+@dataclass(frozen=True, slots=True)
+class _Conditions:
+    """What the alarms depend on at instants, shape (n,) each.
+
+    Attributes:
+        instants: host times, ns.
+        too_fast: whether cells are about to be skipped.
+        limits: mm/s at which they are; infinite while unknown.
+        awaited: since when an echo is awaited, host time in ns; `_NEVER` while none is.
+    """
+
+    instants: Times
+    too_fast: NDArray[np.bool_]
+    limits: NDArray[np.float64]
+    awaited: Times
+
+    @classmethod
+    def none(cls) -> _Conditions:
+        """Return the conditions before a run's first instant."""
+        never = np.array([_NEVER])
+        return cls(never, np.zeros(1, bool), np.full(1, np.inf), never)
 
 
 class AlarmEvaluation:
@@ -78,6 +122,8 @@ class AlarmEvaluation:
         self._below_alert = BelowAlert(grid, self.register, station.survey.alert_below)
         self._coupling = CouplingWatch()
         self._gauge = ""
+        self._conditions = _Conditions.none()
+        self._unsettled = True
 
     def open_run(self, station: Station, time: int) -> None:
         """A run begins at `time`, ns UTC, with a station file of its own."""
@@ -85,34 +131,102 @@ class AlarmEvaluation:
         self._gauge = gauge_of(station)
         self.register.settings = station.alarms
         self._coupling = CouplingWatch()
+        self._conditions = _Conditions.none()
+        self._unsettled = True
         self.register.end_run(time)
 
-    def add_readings(self, readings: NDArray[Any]) -> None:
-        """Follow the echoes of readings as they were decoded, shape (n,)."""
-        self._coupling.add_readings(readings)
+    def add_readings(self, readings: NDArray[Any], known: Times) -> None:
+        """Follow the echoes of readings as they were decoded, shape (n,).
+
+        Args:
+            readings: with times on the host's clock.
+            known: journal times with which they arrived, ns.
+        """
+        self._coupling.add_readings(readings, known)
 
     def cells_changed(self, update: CellUpdate) -> None:
-        """Raise, change or end the alarms of cells below the alert level."""
-        self._below_alert.update(update.cells, update.time)
+        """Add cells for the next evaluation of what is below the alert level."""
+        self._below_alert.add(update.cells)
 
-    def evaluate(self, now: int, utc_offset: int, inputs: DeviceInputs, rates: RunRates) -> None:
-        """Evaluate all alarms at the tick `now`, host time in ns, with `utc_offset` to UTC."""
-        scan, index = inputs.position
-        limit = speed_limit(inputs, self._station, self._grid)
+    def below_alert_due(self, readings: NDArray[Any], cells: Cells) -> NDArray[np.bool_]:
+        """Return which valid readings, in flat `cells`, may change an alarm, shape (n,)."""
+        return self._below_alert.due(readings, cells)
+
+    def state_changed(self) -> None:
+        """Evaluate at the next instant: a port, a pause or a check changed."""
+        self._unsettled = True
+
+    def due(self, instants: Times, utc_offset: int, inputs: DeviceInputs, rates: RunRates) -> Times:
+        """Follow the next instants, host times in ns; return those that require an evaluation.
+
+        Args:
+            instants: rising, shape (n,); `rates` has followed them.
+            utc_offset: ns from host time to UTC.
+            inputs: the devices.
+            rates: the run's rates.
+        """
+        if not instants.size:
+            return instants
+        limits = speed_limits(inputs.placer.intervals_at(instants), self._station, self._grid)
+        before, last = self._conditions, -1
+        self._conditions = now = _Conditions(
+            instants, rates.were_too_fast(limits), limits, self._awaited(instants)
+        )
+        lost = self._echo_lost(now)
+        changed = np.diff(now.too_fast, prepend=before.too_fast[last])
+        changed |= np.diff(lost, prepend=self._echo_lost(before)[last])
+        if self._unsettled:
+            changed[0] = True
+            self._unsettled = False
+        due = self._check_due()
+        if due is not None:
+            changed |= (instants + utc_offset > due) & (instants + utc_offset - INSTANT_NS <= due)
+        return instants[changed]
+
+    def _awaited(self, instants: Times) -> Times:
+        """Return since when an echo is awaited, host times in ns; `_NEVER` while none is.
+
+        This is the time of the last echo, or of the end of a pause after it. None is awaited before
+        the first echo, in a pause, during a check, and while the gauge's port is not open, which
+        has its own alarm.
+        """
+        last = self._coupling.last_echo(instants)
+        gauge = self._tallies.get(self._gauge)
+        is_open = gauge is not None and gauge.state == "open"
+        if not is_open or self._pauses.active or self._suspect_cells.checks.in_progress:
+            return np.full(instants.shape, _NEVER)
+        return np.where(last > _NEVER, np.maximum(last, self._pauses.last_end or 0), _NEVER)
+
+    def _echo_lost(self, conditions: _Conditions) -> NDArray[np.bool_]:
+        waited = self.register.settings.coupling_lost
+        awaited = conditions.awaited
+        return np.asarray((awaited > _NEVER) & (conditions.instants - waited >= awaited))
+
+    def _check_due(self) -> int | None:
         requests = self._station.verification
-        due = self._suspect_cells.checks.due(requests.interval if requests else None)
-        awaited = None
-        if not self._suspect_cells.checks.in_progress:
-            gauge = self._tallies.get(self._gauge)
-            awaited = self._coupling.awaited_since(gauge, self._pauses)
+        return self._suspect_cells.checks.due(requests.interval if requests else None)
+
+    def evaluate_cells(self, time: int) -> None:
+        """Raise, change and end the alarms of cells below the alert level at `time`, ns UTC."""
+        self._below_alert.evaluate(time)
+
+    def evaluate(self, now: int, utc_offset: int, inputs: DeviceInputs) -> None:
+        """Evaluate all other alarms at `now`, host time in ns, with `utc_offset` to UTC."""
+        conditions = self._conditions
+        at = max(int(np.searchsorted(conditions.instants, now, side="right")) - 1, 0)
+        scan, index = inputs.position_at(now)
+        limit, awaited = float(conditions.limits[at]), int(conditions.awaited[at])
+        # What a mark has just ended is not awaited at its very time either.
+        is_awaited = awaited > _NEVER and not self._pauses.active
+        due = self._check_due()
         self.register.evaluate(
             AlarmInputs(
                 now=now + utc_offset,
                 open_gaps=self._coverage.gaps.open_count,
-                too_fast=rates.too_fast(limit) and not self._pauses.active,
-                limit=limit,
+                too_fast=bool(conditions.too_fast[at]) and not self._pauses.active,
+                limit=limit if np.isfinite(limit) else None,
                 ports={name: self._port(name) for name in inputs.links},
-                coupled=None if awaited is None else awaited + utc_offset,
+                coupled=awaited + utc_offset if is_awaited else None,
                 scan=scan,
                 index=index,
                 overdue=due is not None and now + utc_offset > due,

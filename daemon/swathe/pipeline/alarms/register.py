@@ -1,7 +1,7 @@
 """Alarms: what requires attention, since when, and who acknowledged it.
 
-They are evaluated at each tick of the journal, so that a rebuild raises the same ones at the same
-times. An alarm ends when its reason has been absent for a while; when the reason returns before
+They are evaluated at instants of the journal's time, so that a rebuild raises the same ones at the
+same times. An alarm ends when its reason has been absent for a while; when the reason returns before
 that, the alarm continues. To acknowledge an alarm does not end it.
 """
 
@@ -54,10 +54,10 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class AlarmInputs:
-    """What the alarms depend on at a tick; times in ns UTC.
+    """What the alarms depend on at an instant; times in ns UTC.
 
     Attributes:
-        now: the tick's time.
+        now: the instant.
         open_gaps: number of open gaps.
         too_fast: whether cells are about to be skipped.
         limit: mm/s at which they are; None while unknown.
@@ -97,9 +97,15 @@ class AlarmRegister:
         self._raised: dict[Key, Alarm] = {}
         self._begun: dict[Key, int] = {}
         self._absent: dict[Key, int] = {}
+        self._due: dict[Key, int] = {}
         self._changed: dict[int, Alarm] = {}
         self._gaps = 0
         self._acknowledged_gaps: int | None = None
+
+    @property
+    def next_due(self) -> int | None:
+        """When an alarm is raised or ends if nothing else changes, ns UTC; None if none does."""
+        return min(self._due.values(), default=None)
 
     def take_changed(self) -> list[Alarm]:
         """Return the alarms that changed since the last call, by number."""
@@ -151,7 +157,7 @@ class AlarmRegister:
         self.add_change(alarm)
 
     def evaluate(self, inputs: AlarmInputs) -> None:
-        """Raise, change and end alarms at a tick."""
+        """Raise, change and end alarms at an instant."""
         here = _point(inputs.scan), _point(inputs.index)
         self._evaluate_gaps(inputs)
         waited = self.settings.coupling_lost
@@ -230,22 +236,31 @@ class AlarmRegister:
         Args:
             key: kind and device.
             active: whether its reason exists.
-            inputs: of this tick.
+            inputs: of this instant.
             detail: returns its text.
-            begun: since when the reason exists, if that is known better than from ticks.
+            begun: since when the reason exists, if that is known better than from instants.
             after: how long it must exist, ns.
             position: scan and index when it is raised.
         """
         now, alarm = inputs.now, self._raised.get(key)
+        self._due.pop(key, None)
         if not active:
             self._begun.pop(key, None)
-            if alarm is not None and now - self._absent.setdefault(key, now) >= _LINGER_NS:
-                self._end(key, self._absent[key])
+            if alarm is not None:
+                ends = self._absent.setdefault(key, now) + _LINGER_NS
+                if now >= ends:
+                    self._end(key, self._absent[key])
+                else:
+                    self._due[key] = ends
             return
         self._absent.pop(key, None)
         since = self._begun.setdefault(key, now) if begun is None else begun
         if alarm is None:
-            if now - since >= after and key[0] not in self.settings.off:
+            if key[0] in self.settings.off:
+                return
+            if now - since < after:
+                self._due[key] = since + after
+            else:
                 scan, index = position
                 self._raised[key] = self.raise_alarm(
                     key[0], detail(), since=since, device=key[1], scan=scan, index=index
@@ -256,6 +271,7 @@ class AlarmRegister:
 
     def _end(self, key: Key, time: int) -> None:
         self._absent.pop(key, None)
+        self._due.pop(key, None)
         self._begun.pop(key, None)
         if key[0] is AlarmKind.GAPS:
             self._acknowledged_gaps = None
@@ -267,6 +283,7 @@ class AlarmRegister:
             self._end(key, time)
         self._begun.clear()
         self._absent.clear()
+        self._due.clear()
 
 
 def _port_detail(state: str, detail: str) -> str:

@@ -1,9 +1,9 @@
 """Coverage: which required cells the probe has left behind, and which of those are missing.
 
 A cell is left behind when the probe crossed it (or passed it while its position was unknown) and is
-now more than a cell away; and when its line is left: on a stepped index axis by the next line's
-mark, on an encoded one when the probe has travelled along other lines for a while. Cells ahead of
-the probe are not missing yet.
+now more than a cell away; and when its line is left. Cells ahead of the probe are not missing yet.
+
+What the probe left behind is known from a journal time on; gaps open and close at instants.
 """
 
 from __future__ import annotations
@@ -11,20 +11,22 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Cells, Times
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.cells.gaps import GapEnd, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
+from swathe.pipeline.cells.lines import EncodedLines, SteppedLines
+from swathe.pipeline.instants import instant_of
 from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.track import NEVER_KNOWN
 
 __all__ = ["Coverage"]
 
 
 # A probe at rest in a cell may rock into the next one; two cells away, it has left.
 _NEAR_CELLS = 1
-# Travel along the scan axis that makes a stay on a line a scan of it, rather than a crossing.
-_LINE_TRAVEL_CELLS = 3
-_LINE_TRAVEL_MM = 10.0
+# Stays that are compared one after the other for all cells at once, before each cell by itself.
+_STEPS_AT_ONCE = 8
 
 
 class Coverage:
@@ -33,32 +35,32 @@ class Coverage:
     Args:
         grid: the grid; excluded cells are known to it already.
         stepped: whether marks rather than an encoder give the line.
+
+    Attributes:
+        gaps: the gaps.
+        required: number of required cells.
+        measured: number of them that are measured.
+        probe_cell: flat cell of the probe; -1 outside the grid and before the first position.
     """
 
     def __init__(self, grid: Grid, *, stepped: bool) -> None:
         self._grid = grid
-        self._stepped = stepped
         self.gaps = GapRegister(grid)
         self.required = int(np.count_nonzero(grid.state != CellState.EXCLUDED))
         self.measured = 0
+        self.probe_cell = -1
+        self._lines = SteppedLines() if stepped else EncodedLines(grid)
         self._left = np.zeros(grid.state.shape, bool)
-        self._behind: list[Cells] = []
+        # Crossed, and still near the probe.
+        self._near: Cells = np.empty(0, np.int64)
+        # Left behind, from a journal time on that no evaluation has reached.
+        self._leaving: Cells = np.empty(0, np.int64)
+        self._leaving_known: Times = np.empty(0, np.int64)
         self._touched: list[Cells] = []
         self._closed_out: Cells = np.empty(0, np.int64)
-        self.probe_cell = -1
-        rows = grid.shape[0]
-        self._threshold = min(
-            max(_LINE_TRAVEL_CELLS * grid.scan.resolution, _LINE_TRAVEL_MM),
-            0.5 * grid.scan.cells * grid.scan.resolution,
-        )
-        self._travel = np.zeros(rows)
-        self._travel_total = 0.0
-        self._visited_at = np.zeros(rows)
-        self._passed = np.zeros(rows, bool)
-        self._done = np.zeros(rows, bool)
-        self._row = 0 if stepped else -1
+        self._done = np.zeros(grid.shape[0], bool)
         self._dirty_rows: set[int] = set()
-        self._measured_in_row = np.zeros(rows, np.int64)
+        self._measured_in_row = np.zeros(grid.shape[0], np.int64)
         states = grid.state.reshape(grid.shape)
         self.required_in_row = np.count_nonzero(states != CellState.EXCLUDED, axis=1)
 
@@ -70,7 +72,7 @@ class Coverage:
     @property
     def row(self) -> int:
         """The line that the probe scans now; -1 before the first."""
-        return self._row
+        return self._lines.row
 
     def measured_in_row(self, row: int) -> int:
         """Return how many cells of a line are measured."""
@@ -118,86 +120,104 @@ class Coverage:
 
     def break_off(self) -> None:
         """Forget the line: the probe may be carried, and does not pass the lines on its path."""
-        if not self._stepped:
-            self._row = -1
+        self._lines.break_off()
 
     def add_path(self, path: ProbePath, crossed: CrossedCells) -> None:
-        """Follow a piece of the probe's path and the cells that it crossed."""
-        if crossed.cells.size:
-            self._behind.append(crossed.cells)
-        at = self._grid.cells_at(path.scan[-1:], path.index[-1:])
-        self.probe_cell = int(at[0])
-        row = self._grid.index.cell(path.index)
-        if not self._stepped:
-            self._follow_lines(path, row)
-            return
-        for k in row[np.flatnonzero(np.diff(row, prepend=self._row))].tolist():
-            self._leave_line(self._row)
-            self._row = k
+        """Follow a piece of the probe's path and its stays in cells."""
+        self._leave_crossed(crossed)
+        self.probe_cell = int(crossed.cells[-1])
+        columns = self._grid.shape[1]
+        for line in self._lines.follow(path, self._grid.index.cell(path.index)):
+            if line.row >= 0 and not self._done[line.row]:  # outside the plan there are no cells
+                self._done[line.row] = True
+                self._dirty_rows.add(line.row)
+                cells = np.arange(line.row * columns, (line.row + 1) * columns)
+                self._add_leaving(cells, np.full(cells.shape, line.known))
 
-    def _follow_lines(self, path: ProbePath, row: NDArray[np.int64]) -> None:
-        # A position reset is no travel.
-        step = np.where(path.resets, 0.0, np.abs(np.diff(path.scan, prepend=path.scan[0])))
-        total = self._travel_total + np.cumsum(step)
-        self._travel_total = float(total[-1])
-        inside = row >= 0
-        np.add.at(self._travel, row[inside], step[inside])
-        np.maximum.at(self._visited_at, row[inside], total[inside])
-        entered = row[inside][np.flatnonzero(np.diff(row[inside], prepend=-1))]
-        for k in entered.tolist():
-            if self._travel[k] >= self._threshold and k != self._row:
-                self._pass_lines(self._row, k)
-                self._row = k
+    def _add_leaving(self, cells: Cells, known: Times) -> None:
+        here = ~self._left[cells]
+        self._leaving = np.concatenate((self._leaving, cells[here]))
+        self._leaving_known = np.concatenate((self._leaving_known, known[here]))
 
-    def _pass_lines(self, before: int, now: int) -> None:
-        """Mark the lines from `before` to `now` as passed, by the shorter path round a pipe."""
-        if before < 0:
-            self._passed[now] = True
-            return
-        rows = self._grid.shape[0]
-        step = now - before
-        if self._grid.index.wrapped and abs(step) > rows // 2:
-            step -= rows if step > 0 else -rows
-        between = before + np.arange(min(step, 0), max(step, 0) + 1)
-        self._passed[between % rows] = True
+    def _leave_crossed(self, crossed: CrossedCells) -> None:
+        """Find the crossed cells that the probe is away from, and since which stay."""
+        stays = crossed.cells
+        number = np.flatnonzero(crossed.entered)
+        cells = np.concatenate((self._near, stays[number]))
+        number = np.concatenate((np.full(self._near.shape, -1), number))
+        fresh = ~self._left[cells]
+        cells, first = np.unique(cells[fresh], return_index=True)
+        away = self._first_away(cells, number[fresh][first] + 1, stays)
+        left = away < stays.size
+        self._near = cells[~left]
+        self._add_leaving(cells[left], crossed.settled[away[left]])
 
-    def _leave_line(self, row: int) -> None:
-        if row >= 0 and not self._done[row]:  # a line outside the plan has no cells
-            self._done[row] = True
-            columns = self._grid.shape[1]
-            self._behind.append(np.arange(row * columns, (row + 1) * columns))
-            self._dirty_rows.add(row)
+    def _first_away(self, cells: Cells, begin: Cells, stays: Cells) -> Cells:
+        """Return the first of `stays`, from `begin` on, that is away from each of `cells`.
 
-    def evaluate(self, time: int) -> None:
-        """Update the register of gaps; `time` in ns UTC."""
-        if not self._stepped:
-            away = self._travel_total - self._visited_at >= self._threshold
-            done = self._passed & ~self._done & away
-            if self._row >= 0:
-                done[self._row] = False
-            for row in np.flatnonzero(done).tolist():
-                self._leave_line(row)
+        The number of stays where there is none; shape as `cells`.
+        """
+        away = begin.copy()
+        waiting = np.flatnonzero(away < stays.size)
+        for _ in range(_STEPS_AT_ONCE):
+            if not waiting.size:
+                return away
+            waiting = waiting[self._are_near(cells[waiting], stays[away[waiting]])]
+            away[waiting] += 1
+            waiting = waiting[away[waiting] < stays.size]
+        for k in waiting.tolist():  # few: the probe rocks to and fro
+            far = ~self._are_near(cells[k], stays[away[k] :])
+            away[k] += int(np.argmax(far)) if far.any() else far.size
+        return away
+
+    def _are_near(self, cells: Cells, probe: Cells) -> NDArray[np.bool_]:
+        """Return whether the probe, in cells `probe`, is in each of `cells` or next to it."""
+        columns = self._grid.shape[1]
+        distance = np.abs(cells % columns - probe % columns)
+        if self._grid.scan.wrapped:
+            distance = np.minimum(distance, columns - distance)
+        same_row = cells // columns == probe // columns
+        return np.asarray(same_row & (distance <= _NEAR_CELLS))
+
+    def due(self, cells: Cells, known: Times) -> Times:
+        """Return the instants at which a gap opens, grows or shrinks, ns, in any order.
+
+        Args:
+            cells: flat cells that become measured, each once, rising, shape (n,).
+            known: journal times from which they are measured, ns, shape (n,).
+        """
+        measured = instant_of(known)
+        missing = self._grid.missing(self._leaving)
+        leaving, left = self._leaving[missing], instant_of(self._leaving_known[missing])
+        if cells.size and leaving.size:
+            at = np.minimum(np.searchsorted(cells, leaving), cells.size - 1)
+            measured_then = np.where(cells[at] == leaving, measured[at], NEVER_KNOWN)
+            opens = measured_then > left
+            closes = measured_then[opens & (measured_then < NEVER_KNOWN)]
+        else:
+            opens, closes = np.ones(left.shape, bool), left[:0]
+        return np.concatenate((left[opens], closes, measured[self.gaps.holds(cells)]))
+
+    def evaluate(self, until: int, time: int) -> None:
+        """Update the register of gaps.
+
+        Args:
+            until: the journal time, ns.
+            time: the same in ns UTC.
+        """
         if self._touched:
             self.gaps.remove(np.concatenate(self._touched), time, GapEnd.MEASURED)
             self._touched.clear()
-        if self._behind:
-            cells = np.unique(np.concatenate(self._behind))
-            near = self._near_probe(cells)
-            self._behind = [cells[near]] if near.any() else []
-            self._leave(cells[~near], time)
-
-    def _near_probe(self, cells: Cells) -> NDArray[np.bool_]:
-        if self.probe_cell < 0:
-            return np.zeros(cells.shape, bool)
-        columns = self._grid.shape[1]
-        distance = np.abs(cells % columns - self.probe_cell % columns)
-        if self._grid.scan.wrapped:
-            distance = np.minimum(distance, columns - distance)
-        same_row = cells // columns == self.probe_cell // columns
-        return np.asarray(same_row & (distance <= _NEAR_CELLS))
+        if self._leaving.size:
+            now = self._leaving_known <= until
+            cells = np.unique(self._leaving[now])
+            self._leaving, self._leaving_known = self._leaving[~now], self._leaving_known[~now]
+            self._leave(cells, time)
 
     def _leave(self, cells: Cells, time: int) -> None:
         cells = cells[~self._left[cells]]
+        if not cells.size:
+            return
         self._left[cells] = True
         self._dirty_rows.update(np.unique(cells // self._grid.shape[1]).tolist())
         self.gaps.add(cells[self._grid.missing(cells)], time)
@@ -208,12 +228,18 @@ class Coverage:
         self._dirty_rows.difference_update(lines)
         return lines
 
-    def close_out(self, time: int) -> None:
-        """End a run: every required cell that is not measured is missing."""
-        self.evaluate(time)
+    def close_out(self, until: int, time: int) -> None:
+        """End a run: every required cell that is not measured is missing.
+
+        Args:
+            until: the journal time, ns.
+            time: the same in ns UTC.
+        """
+        self.evaluate(until, time)
         todo = self._grid.missing(slice(None)) & ~self._left
         self._closed_out = np.flatnonzero(todo)
-        self._behind.clear()
+        self._near = self._leaving = np.empty(0, np.int64)
+        self._leaving_known = np.empty(0, np.int64)
         self._leave(self._closed_out, time)
         self._left[:] = True  # the probe has left the measured ones as well
 

@@ -18,22 +18,36 @@ _POINTS_PER_CELL = 2
 
 @dataclass(frozen=True, slots=True)
 class CrossedCells:
-    """Cells in the order in which the probe entered them, shape (n,) each.
+    """The stays of the probe in cells, in their order, shape (n,) each.
 
     Attributes:
-        cells: flat cells, no two consecutive ones equal.
+        cells: flat cells, -1 outside the grid, no two consecutive ones equal.
+        entered: whether the probe entered a cell of the grid with the stay.
         silent: whether the gauge sent nothing there.
         known: False where the probe must have passed but the samples are too far apart; such
             cells are left behind without a change of state.
+        settled: journal time from which all readings up to the stay are in, ns, rising.
     """
 
     cells: NDArray[np.int64]
+    entered: NDArray[np.bool_]
     silent: NDArray[np.bool_]
     known: NDArray[np.bool_]
+    settled: NDArray[np.int64]
+
+    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> CrossedCells:
+        """Return some of the stays."""
+        return CrossedCells(
+            self.cells[rows],
+            self.entered[rows],
+            self.silent[rows],
+            self.known[rows],
+            self.settled[rows],
+        )
 
 
 def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
-    """Return the cells that `path` crosses, without `last_cell` if it begins there."""
+    """Return the stays along `path`; one that goes on in `last_cell` is not entered again."""
     # Segment i ends on sample i; the first segment is the first sample by itself.
     scan_from = np.concatenate((path.scan[:1], path.scan[:-1]))
     index_from = np.concatenate((path.index[:1], path.index[:-1]))
@@ -57,7 +71,7 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
     stays = np.concatenate(([0], begins))  # each stay in a cell begins at one of these points
     # A stay is known if any of its points is: a sample has the probe in that cell.
     known = np.logical_or.reduceat(known, stays)
-    cells, silent = cells[stays], path.silent[segment][stays]
+    cells, at = cells[stays], segment[stays]
     entered = cells >= 0
     entered[0] &= cells[0] != last_cell
-    return CrossedCells(cells[entered], silent[entered], known[entered])
+    return CrossedCells(cells, entered, path.silent[at], known, path.settled[at])

@@ -3,6 +3,9 @@
 All layers are flat arrays of one value per cell in row order (index × scan). A cell that no
 reading has reached holds zeros, so that memory of untouched rows is never paged in; where
 ``hits == 0`` a cell has no numbers.
+
+Readings come in the order in which they became known. What a cell holds then does not depend on
+how many come at once: means are kept as sums of whole units, and of equal readings the first one counts.
 """
 
 from __future__ import annotations
@@ -20,6 +23,11 @@ from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.station import Axis, CellRule
 
 __all__ = ["CellState", "CellUpdate", "ChangedCells", "Grid"]
+
+# Means are sums of 2**-29 mm, 2 pm: for a wall of 10 mm, 20 days of 1,000 readings a second fit.
+# What is thicker than fifteen kilometres counts as that.
+_UNITS_PER_MM = 2.0**29
+_MOST_MM = 1.5e7
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +126,11 @@ class Grid:
         self.hits = np.zeros(cells, np.uint32)
         self.passes = np.zeros(cells, np.uint32)
         self.thickness = np.zeros(cells, np.float64)
-        self.thickness_mean = np.zeros(cells, np.float64)
+        self._thickness_sum = np.zeros(cells, np.int64)
         self.time_of_flight = np.zeros(cells, np.float64)
         self.amplitude = np.zeros(cells, np.float32)
         self.last_time = np.zeros(cells, np.int64)
+        self.probe = np.zeros(cells, np.uint8)
         self.outside = 0
         self.waveform: NDArray[Any] | None = None
 
@@ -178,10 +187,9 @@ class Grid:
         """
         inside = cells >= 0
         self.outside += int(np.count_nonzero(~inside))
-        readings, cells = readings[inside], cells[inside]
-        valid = readings["valid"] & np.isfinite(readings["thickness"])
-        self._raise_state(cells[~valid], CellState.NO_SIGNAL)
-        good, at = readings[valid], cells[valid]
+        valid = inside & readings["valid"] & np.isfinite(readings["thickness"])
+        self._raise_state(cells[inside & ~valid], CellState.NO_SIGNAL)
+        good, at = (readings, cells) if valid.all() else (readings[valid], cells[valid])
         if suspect:
             unsound = self.state[at] != CellState.MEASURED
             good, at = good[unsound], at[unsound]
@@ -208,6 +216,7 @@ class Grid:
     def _empty(self, cells: Cells) -> None:
         """Drop suspect readings: those under a passed check replace them."""
         self.hits[cells] = 0
+        self._thickness_sum[cells] = 0
         self.last_time[cells] = 0
         self.state[cells] = CellState.UNVISITED
 
@@ -216,36 +225,26 @@ class Grid:
     ) -> None:
         best, where = self._winners(good, at)
         fresh = self.hits[where] == 0
-        self._add_to_means(good["thickness"], at, where, np.where(fresh, best["thickness"], np.nan))
         replace = fresh | self._beats(best, where)
         best, where = best[replace], where[replace]
         self.thickness[where] = best["thickness"]
         self.time_of_flight[where] = best["time_of_flight"]
         self.amplitude[where] = best["amplitude"]
+        self.probe[where] = best["probe"]
         if self.waveform is not None and waveforms is not None and where.size:
             self.waveform[where] = waveforms.take(best["offset"])
+        np.add.at(self.hits, at, 1)
+        units = np.clip(good["thickness"], -_MOST_MM, _MOST_MM) * _UNITS_PER_MM
+        np.add.at(self._thickness_sum, at, np.rint(units).astype(np.int64))
         if self.rule is CellRule.MEAN:
-            self.thickness[at] = self.thickness_mean[at]
+            self.thickness[at] = self.mean_thickness(at)
         np.maximum.at(self.last_time, at, good["time"] + utc_offset)
         self._raise_state(at, CellState.MEASURED)
 
-    def _add_to_means(
-        self,
-        thickness: NDArray[np.float64],
-        at: Cells,
-        cells: Cells,
-        first: NDArray[np.float64],
-    ) -> None:
-        """Count the hits and move the mean of each of `cells` (rising) by its readings.
-
-        The mean is moved by the deviations from it, as a sum of many readings would lose digits;
-        `first` is what a cell without readings begins from, NaN for the others.
-        """
-        np.add.at(self.hits, at, 1)
-        mean = np.where(np.isnan(first), self.thickness_mean[cells], first)
-        number = np.searchsorted(cells, at)
-        deviation = np.bincount(number, weights=thickness - mean[number], minlength=cells.size)
-        self.thickness_mean[cells] = mean + deviation / self.hits[cells]
+    def mean_thickness(self, cells: Cells | slice | int) -> NDArray[np.float64]:
+        """Return the mean of all readings of each of `cells`, mm; 0 without any."""
+        total, hits = self._thickness_sum[cells], self.hits[cells]
+        return np.asarray(total / np.maximum(hits, 1) / _UNITS_PER_MM)
 
     def _winners(self, good: NDArray[Any], at: Cells) -> tuple[NDArray[Any], Cells]:
         """Return, for each cell of `at`, the reading that represents it among these, and the cell."""
@@ -258,11 +257,18 @@ class Grid:
                 rank = np.arange(at.size)
             case CellRule.LAST | CellRule.MEAN:
                 rank = -np.arange(at.size)
-        # lexsort is stable: of equal readings the earlier one wins.
-        order = np.lexsort((rank, at))
-        cells = at[order]
-        first = np.flatnonzero(np.diff(cells, prepend=-1))
-        return good[order[first]], cells[first]
+        # The probe stays in a cell for many readings: first the best one of each stay.
+        begins = np.flatnonzero(np.diff(at, prepend=-1))
+        stay = np.repeat(np.arange(begins.size), np.diff(begins, append=at.size))
+        is_best = np.flatnonzero(rank == np.minimum.reduceat(rank, begins)[stay])
+        best = is_best[np.diff(stay[is_best], prepend=-1) > 0]
+        cells = at[best]
+        if (np.diff(cells) <= 0).any():
+            # lexsort is stable: of equal readings the earlier one wins.
+            order = np.lexsort((rank[best], cells))
+            best = best[order]
+            best = best[np.diff(at[best], prepend=-1) > 0]
+        return good[best], at[best]
 
     def _beats(self, best: NDArray[Any], where: Cells) -> NDArray[np.bool_]:
         """Return whether each reading replaces what its cell holds."""
@@ -308,4 +314,8 @@ class Grid:
         if name in ("state", "passes", "hits", "last_time"):
             return block(getattr(self, name)).copy()
         hits = block(self.hits)
-        return np.where(hits > 0, block(getattr(self, name)), np.nan).astype(np.float32)
+        if name == "thickness_mean":
+            values = block(self._thickness_sum) / np.maximum(hits, 1) / _UNITS_PER_MM
+        else:
+            values = block(getattr(self, name))
+        return np.where(hits > 0, values, np.nan).astype(np.float32)

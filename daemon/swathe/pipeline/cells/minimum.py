@@ -46,5 +46,7 @@ class MinimumThickness:
         cells = cells[wall]
         if cells.size:
             minimum = int(cells[np.argmin(grid.thickness[cells])])
-            if self.value is None or grid.thickness[minimum] < self.value:
-                self.value, self.cell = float(grid.thickness[minimum]), minimum
+            found = (float(grid.thickness[minimum]), minimum)
+            # Of equal cells the first one of the grid, whichever was read first.
+            if self.value is None or found < (self.value, self.cell):
+                self.value, self.cell = found

@@ -9,8 +9,8 @@ shortest delay on the way.
 
 Only the fastest delivery of each stretch of device time can touch the line, so only that one is
 kept: memory is bounded and no record is handled by itself. A record is mapped by the line of the
-stretches before its own, lowered to the fastest record of its own stretch so far: what comes later
-does not change it, so that a map does not depend on how records were batched.
+stretches before its own, lowered to the fastest record of its own stretch that is known with it:
+what comes later does not change it, so that a map does not depend on how records were batched.
 """
 
 from __future__ import annotations
@@ -153,7 +153,7 @@ class DeviceClock:
         """Fit from the next record on."""
         self._origin: tuple[int, int] | None = None
         self._deliveries = _Deliveries()
-        self._line = (0.0, 0.0)  # through the first record, without skew
+        self._line = (0.0, 0.0)  # at first through the fastest of the first chunk, without skew
         self._stretch = 0
         self._fastest: ClockPoint = (0.0, 0.0)  # of the stretch so far
         self._lowered = 0  # by how much that stretch's records lowered the line, ns; below 0
@@ -167,12 +167,19 @@ class DeviceClock:
         height, skew = self._deliveries.line(self._fastest)
         return ClockFit(device_0=self._origin[0], host_0=height, skew=skew)
 
-    def to_host(self, device: NDArray[np.int64], arrival: NDArray[np.int64]) -> NDArray[np.int64]:
+    def to_host(
+        self,
+        device: NDArray[np.int64],
+        arrival: NDArray[np.int64],
+        known: NDArray[np.int64] | None = None,
+    ) -> NDArray[np.int64]:
         """Return the host time of each record, in ns, shape as `device`.
 
         Args:
             device: device times as sent, ns; `ABSENT_TIME` where there is none.
             arrival: host times of arrival, ns.
+            known: rising; records with equal numbers came with one chunk, which is never divided;
+                by default each record came by itself.
 
         A record without device time keeps its arrival time. No record gets a host time later than
         its arrival.
@@ -180,33 +187,55 @@ class DeviceClock:
         has = device != ABSENT_TIME
         if not has.any():
             return arrival
+        chunks = np.arange(np.count_nonzero(has))
+        if known is not None:
+            chunks = chunks[np.diff(known[has], prepend=known[0] - 1) != 0]
         unwrapped, arrived = self._unwrapped(device[has]), arrival[has]
         host = arrival.copy()
-        host[has] = self._follow(unwrapped, arrived)
+        host[has] = self._follow(unwrapped, arrived, chunks)
         return host
 
-    def _follow(self, device: NDArray[np.int64], arrival: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Learn from records, all with a device time, and return their host times, ns."""
+    def _follow(
+        self, device: NDArray[np.int64], arrival: NDArray[np.int64], chunks: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        """Learn from records, all with a device time, and return their host times, ns.
+
+        Args:
+            device: unwrapped device times, ns, shape (n,).
+            arrival: host times of arrival, ns, shape (n,).
+            chunks: number of the first record of each chunk, rising.
+        """
         host = np.empty(device.shape, np.int64)
+        borders = np.append(chunks, device.size)
         first = 0
         while first < device.size:
-            some = slice(first, first + _SLICE)
-            mapped = self._map(device[some], arrival[some])
+            begin = int(np.searchsorted(borders, first, side="right"))
+            last = min(int(np.searchsorted(borders, first + _SLICE)), borders.size - 1)
+            end = int(borders[last])
+            inner = borders[begin : int(np.searchsorted(borders, end))] - first
+            some = slice(first, end)
+            mapped = self._map(device[some], arrival[some], np.append(0, inner))
             host[first : first + mapped.size] = mapped
             first += mapped.size
-            if mapped.size < device[some].size:  # the next record is of a clock that was set
+            if first < end:  # the next record is of a clock that was set
                 self.restarts += 1
                 self._begin()
         return host
 
-    def _map(self, device: NDArray[np.int64], arrival: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _map(
+        self, device: NDArray[np.int64], arrival: NDArray[np.int64], chunks: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
         """Return the host times of the records up to the first one of a clock that was set."""
+        unknown = 0  # records of the very first chunk: nothing was known before
         if self._origin is None:
             self._origin = (int(device[0]), int(arrival[0]))
+            unknown = int(chunks[1]) if chunks.size > 1 else device.size
         x = device - self._origin[0]
         y = arrival - self._origin[1]
+        if unknown:
+            self._line = (float((y - x)[:unknown].min()), 0.0)
         stretch = np.maximum.accumulate(np.maximum(x // _STRETCH_NS, self._stretch))
-        number, heights, skews, joined = self._settle(x, y, stretch)
+        number, heights, skews, joined = self._settle(x, y, stretch, unknown)
 
         # Differences are small enough for a float's 53 bits; sums of raw clocks are not.
         above = (y - x).astype(np.float64) - heights[number] - skews[number] * x
@@ -217,21 +246,31 @@ class DeviceClock:
         lowest = np.minimum(lowest, 0)
         if joined:
             lowest[number == 0] = np.minimum(lowest[number == 0], self._lowered)
-        before = np.empty_like(lowest)
-        before[0], before[1:] = self._lowered if joined else 0, lowest[:-1]
-        before[1:][np.diff(number) > 0] = 0
-        late = above - before
+        # All records of a stretch that came with one chunk are known together.
+        begins = np.union1d(chunks, np.flatnonzero(np.diff(number)) + 1)
+        ends = np.append(begins[1:], x.size) - 1
+        together = lowest[ends]
+        before = np.append(self._lowered if joined else 0, together[:-1])
+        before[1:][np.diff(number[ends]) > 0] = 0
+        sizes = ends - begins + 1
+        late = np.asarray(above - np.repeat(before, sizes), np.int64)
+        late[:unknown] = 0
+        host = arrival - (above - np.repeat(together, sizes))
 
         set_at = self._first_of_set_clock(late, arrival)
-        if set_at is None:
-            self._lowered = int(lowest[-1])
-            return np.asarray(arrival - (above - lowest), np.int64)
-        return np.asarray((arrival - (above - lowest))[:set_at], np.int64)
+        if set_at is not None:
+            return np.asarray(host[:set_at], np.int64)
+        self._lowered = int(lowest[-1])
+        return np.asarray(host, np.int64)
 
     def _settle(
-        self, x: NDArray[np.int64], y: NDArray[np.int64], stretch: NDArray[np.int64]
+        self,
+        x: NDArray[np.int64],
+        y: NDArray[np.int64],
+        stretch: NDArray[np.int64],
+        unknown: int,
     ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], bool]:
-        """Keep the fastest delivery of each stretch.
+        """Keep the fastest delivery of each stretch; `unknown` records are of the first chunk.
 
         Returns:
             the number of each record's stretch among these; height and skew of the line for each
@@ -249,7 +288,8 @@ class DeviceClock:
             point = (float(point_x), float(point_y))
             if k or not joined:
                 self._deliveries.add(self._fastest)
-                self._line = self._deliveries.line()
+                if begins[k] >= unknown:
+                    self._line = self._deliveries.line()
                 self._fastest = point
             elif _lateness(point) < _lateness(self._fastest):
                 self._fastest = point

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -74,6 +74,8 @@ class DeviceLink:
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._sequence = -1
         self._chunks: list[tuple[int, bytes]] = []
+        self._known: list[int] = []
+        self._arrived = int(np.iinfo(np.int64).min)
         # The stream's offsets continue across the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 
@@ -82,27 +84,56 @@ class DeviceLink:
         """The fit of the device's clock; None for a device without one."""
         return self._clock
 
-    def take(self, data: bytes, time: int) -> None:
-        """Keep bytes that arrived at `time`, ns, until the next `decode`."""
+    def take(self, data: bytes, time: int, known: int | None = None) -> None:
+        """Keep bytes until the next `decode`.
+
+        Args:
+            data: the bytes.
+            time: when they arrived, ns.
+            known: the journal time, ns, which no later entry runs behind; by default `time`.
+        """
+        # No two chunks arrive at one time, though a coarse clock may give them one.
+        self._arrived = time = max(time, self._arrived + 1)
         self._chunks.append((time, data))
+        self._known.append(time if known is None else known)
         self.tally.bytes += len(data)
         self.tally.last_data = time
 
     def decode(self) -> Batch | None:
-        """Return what the bytes since the last call decode to, all times on the host's clock."""
+        """Return what the bytes since the last call decode to, all times on the host's clock.
+
+        What a record was known at is a journal time.
+        """
         if not self._chunks:
             return None
         batch = self.decoder.feed_chunks(self._chunks)
-        self._chunks = []
         self._count(batch)
-        for records in (batch.readings,) if batch.combined else (batch.readings, batch.positions):
+        columns = [(batch.readings, batch.readings_known_at)]
+        if not batch.combined:
+            columns.append((batch.positions, batch.positions_known_at))
+        for records, chunk in columns:
             if records.size:
-                records["time"] = self._host_times(records["device_time"], records["time"])
+                times = self._host_times(records["device_time"], records["time"], chunk)
+                records["time"] = times
+        batch = replace(
+            batch,
+            readings_known_at=self._journal_times(batch.readings_known_at),
+            positions_known_at=self._journal_times(batch.positions_known_at),
+        )
+        self._chunks, self._known = [], []
         if batch.combined:
             batch.positions["time"] = batch.readings["time"]
         if self._echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self._echo)
         return batch
+
+    def _journal_times(self, arrivals: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the journal times of chunks by their times of arrival, shape (n,)."""
+        times, known = np.array([time for time, _ in self._chunks]), np.array(self._known)
+        if not arrivals.size or np.array_equal(times, known):
+            return arrivals
+        chunk = np.searchsorted(times, arrivals, side="right") - 1
+        return np.asarray(known[np.maximum(chunk, 0)])
 
     def _measure(
         self, readings: NDArray[Any], waveforms: NDArray[Any], settings: EchoSettings
@@ -145,9 +176,12 @@ class DeviceLink:
         self.tally.recent = [*self.tally.recent, fault][-_KEPT_FAULTS:]
 
     def _host_times(
-        self, device: NDArray[np.int64], arrival: NDArray[np.int64]
+        self,
+        device: NDArray[np.int64],
+        arrival: NDArray[np.int64],
+        chunk: NDArray[np.int64],
     ) -> NDArray[np.int64]:
-        host = self._clock.to_host(device, arrival) if self._clock else arrival
+        host = self._clock.to_host(device, arrival, chunk) if self._clock else arrival
         return host - self._delay
 
     def _count(self, batch: Batch) -> None:

@@ -71,7 +71,13 @@ class _EncodedAxis:
     """One encoded axis: which column of which device, its scale and its track."""
 
     def __init__(
-        self, name: str, settings: AxisSettings, links: dict[str, DeviceLink], bracket_ns: int
+        self,
+        name: str,
+        settings: AxisSettings,
+        links: dict[str, DeviceLink],
+        *,
+        bracket_ns: int,
+        lateness_ns: int,
     ) -> None:
         self.device, counts = axis_source(name, settings)
         decoder = links[self.device].decoder
@@ -80,7 +86,7 @@ class _EncodedAxis:
             settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
         )
         self.glitch_filter = GlitchFilter(settings.max_speed, settings.max_acceleration)
-        self.track = EncodedTrack(bracket_ns=bracket_ns)
+        self.track = EncodedTrack(bracket_ns=bracket_ns, lateness_ns=lateness_ns)
 
 
 class DeviceInputs:
@@ -107,14 +113,14 @@ class DeviceInputs:
             for name, device in station.device.items()
         }
         bracket = station.placing.bracket
-        self._lateness = station.placing.lateness
+        limits = {"bracket_ns": bracket, "lateness_ns": station.placing.lateness}
         self._on_change = {name for name, d in station.device.items() if d.on_change}
         self._silent_devices: set[str] = set()
-        self._scan = _EncodedAxis("scan", station.scan, self.links, bracket)
+        self._scan = _EncodedAxis("scan", station.scan, self.links, **limits)
         self._index: _EncodedAxis | None = None
         self.stepped: SteppedTrack | None = None
         if station.index is not None and station.index.mode is not AxisMode.STEPPED:
-            self._index = _EncodedAxis("index", station.index, self.links, bracket)
+            self._index = _EncodedAxis("index", station.index, self.links, **limits)
         else:
             axis = station.index_axis
             self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
@@ -130,13 +136,13 @@ class DeviceInputs:
                     "backlash": 0.0,
                 }
             )
-            self._second = _EncodedAxis("scan", same, self.links, bracket)
+            self._second = _EncodedAxis("scan", same, self.links, **limits)
             self._slip = SlipWatch(self._scan.track, self._second.track, second.tolerance)
         self.placer = Placer(
             scan=self._scan.track,
             index=self._index.track if self._index else self._required_steps(),
             bracket_ns=bracket,
-            lateness_ns=self._lateness,
+            lateness_ns=station.placing.lateness,
         )
         self.pauses = Pauses()
         self._returns: ReturnWatch | None = None
@@ -162,8 +168,16 @@ class DeviceInputs:
             good = axis.glitch_filter.keep(times, positions)
             self.links[device].tally.glitches += axis.glitch_filter.glitches - before
             resets = axis.scale.resets | axis.glitch_filter.resets
-            axis.track.append(times[good], positions[good], resets[good])
-            self._silent_devices.discard(device)
+            axis.track.append(
+                times[good],
+                positions[good],
+                resets[good],
+                batch.positions_known_at[good],
+                rests=device in self._on_change,
+                broken=device in self._silent_devices,
+            )
+            if good.any():
+                self._silent_devices.discard(device)
             own[name] = np.where(good, positions, np.nan)
             if axis is self._scan and self._returns is not None:
                 returns = np.array(self._returns.returns(times[good], positions[good]), np.int64)
@@ -172,12 +186,16 @@ class DeviceInputs:
         if self._second is not None and self._second.device == device and batch.positions.size:
             counts = batch.positions["counts"][:, self._second.column]
             other = self._second.scale.positions(counts)
-            self._second.track.append(batch.positions["time"], other)
+            self._second.track.append(
+                batch.positions["time"], other, known=batch.positions_known_at
+            )
         if not batch.readings.size:
             return None
         if batch.combined and "scan" in own and (self._index is None or "index" in own):
-            return self.placer.place_combined(batch.readings, own["scan"], own.get("index"))
-        self.placer.add_readings(batch.readings)
+            return self.placer.place_combined(
+                batch.readings, own["scan"], own.get("index"), batch.readings_known_at
+            )
+        self.placer.add_readings(batch.readings, batch.readings_known_at)
         return None
 
     def _next_line(self, time: int) -> None:
@@ -192,8 +210,8 @@ class DeviceInputs:
             if self._returns is not None:
                 self._returns.disarm()
 
-    def reference(self, scan: float | None, index: float | None) -> None:
-        """Set the encoded axes to the position at which the probe rests, mm."""
+    def reference(self, scan: float | None, index: float | None, time: int) -> None:
+        """Set the encoded axes to the position at which the probe rests, mm, at `time`, ns."""
         for axis, place in ((self._scan, scan), (self._index, index)):
             if axis is None or place is None or axis.track.last_position is None:
                 continue
@@ -201,28 +219,41 @@ class DeviceInputs:
             axis.glitch_filter.restart()
             last = axis.track.last_time
             reset = np.array([True])
-            axis.track.append(np.array([last], np.int64), np.array([place]), reset)
+            known = np.array([time], np.int64)
+            axis.track.append(np.array([last], np.int64), np.array([place]), reset, known)
             if axis is self._scan and self._second is not None:
                 self._slip.restart()  # the second source was not set to this position
 
-    def port_changed(self, device: str) -> None:
-        """Hold the last sample of a device for past, until it sends another.
+    def port_changed(self, device: str, now: int) -> None:
+        """Let the rest of a device that sends on change end at `now`, until it sends again.
 
         An encoder that sends on change is silent while it stands still, and while it is unplugged.
         """
+        for axis in self._resting_axes():
+            if axis.device == device:
+                axis.track.hold(now, final=True)
         self._silent_devices.add(device)
 
-    def tick(self, now: int) -> None:
+    def _resting_axes(self) -> list[_EncodedAxis]:
+        """Return the axes whose encoder sends on change, and rests as long as it is silent."""
+        if not self._on_change:
+            return []
+        resting = self._on_change - self._silent_devices
+        return [axis for axis in (self._scan, self._index) if axis and axis.device in resting]
+
+    def advance(self, now: int) -> None:
         """Advance to `now`, ns: an encoder that sends on change and is silent stands still."""
-        self.placer.now = now
-        if self._second is not None and (slip := self._slip.look()) is not None:
-            self.slips.append(slip)
-        for axis in (self._scan, self._index):
-            if axis is None or axis.device not in self._on_change - self._silent_devices:
-                continue
-            last, held = axis.track.last_time, now - self._lateness
-            if last is not None and held > last and axis.track.last_position is not None:
-                axis.track.append(np.array([held], np.int64), np.array([axis.track.last_position]))
+        for axis in self._resting_axes():
+            axis.track.hold(now)
+        if self._second is not None:
+            self.slips += self._slip.look()
+
+    def position_at(self, time: int) -> tuple[float | None, float | None]:
+        """Return the (scan, index) position known at the journal time `time`, mm; None if unknown."""
+        scan = self._scan.track.position_at(time)
+        if self._index is not None:
+            return scan, self._index.track.position_at(time)
+        return scan, float(self._required_steps().locate(np.array([time])).position[0])
 
     @property
     def last_sample_times(self) -> tuple[int | None, int | None]:

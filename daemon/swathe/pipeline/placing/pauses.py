@@ -94,6 +94,6 @@ class Pauses:
             index=path.index[kept],
             known=(path.known & ~apart)[kept],
             resets=(path.resets | apart)[kept],
-            silence=path.silence[kept],
-            usual=path.usual,
+            silent=path.silent[kept],
+            settled=path.settled[kept],
         )

@@ -6,6 +6,9 @@ Readings that carry their own counts (combined records) are placed by those.
 
 The path of the probe is known up to the time for which all readings are in, so that no cell counts
 as missing only because its reading is still on the line.
+
+Whether a reading is placed, and from which journal time on, follows from the times of arrival of
+readings and samples; how often `place` and `take_path` are called changes nothing.
 """
 
 from __future__ import annotations
@@ -16,14 +19,18 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
+from swathe.pipeline.placing.interval import UsualInterval
+from swathe.pipeline.placing.track import NEVER_KNOWN, EncodedTrack, Located, SteppedTrack
 from swathe_drivers.records import READING
 
 __all__ = ["Placed", "Placer", "PlacingObserver", "ProbePath"]
 
-_NEVER = np.iinfo(np.int64).min
+# Before all times, and far enough from the end of int64 to be moved by some.
+_NEVER = int(np.iinfo(np.int64).min) // 2
 # A gauge without a reading for so many of its usual intervals was silent.
 _SILENT_INTERVALS = 4
+# Readings and samples are kept for so many times the longest wait, whatever is lost meanwhile.
+_KEPT_WAITS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +38,40 @@ class Placed:
     """Readings with their positions; row i of each column belongs together.
 
     Attributes:
-        readings: shape (n,), dtype `READING`, in order of time.
+        readings: shape (n,), dtype `READING`, in order of `known` and then of time.
         scan: mm, shape (n,).
         index: mm, shape (n,).
+        known: journal time from which the position is known, ns, shape (n,).
     """
 
     readings: NDArray[Any]
     scan: NDArray[np.float64]
     index: NDArray[np.float64]
+    known: NDArray[np.int64]
+
+    def __getitem__(self, rows: Any) -> Placed:  # noqa: ANN401  whatever indexes an array
+        """Return some rows."""
+        return Placed(self.readings[rows], self.scan[rows], self.index[rows], self.known[rows])
+
+    @staticmethod
+    def joined(parts: list[Placed]) -> Placed:
+        """Return the readings of all parts, in order."""
+        if len(parts) == 1:
+            return parts[0]
+        return Placed(
+            np.concatenate([part.readings for part in parts]),
+            np.concatenate([part.scan for part in parts]),
+            np.concatenate([part.index for part in parts]),
+            np.concatenate([part.known for part in parts]),
+        ).in_order()
+
+    def in_order(self) -> Placed:
+        """Return the readings in order of `known`, those known at once in order of time."""
+        times = self.readings["time"]
+        later, same = np.diff(self.known), np.diff(times)
+        if not ((later < 0) | ((later == 0) & (same < 0))).any():
+            return self
+        return self[np.lexsort((times, self.known))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +85,9 @@ class ProbePath:
         known: whether the path from the sample before to this one is known, shape (n,); the
             first is the join to the piece before.
         resets: whether the sample is a position reset: no path leads to it, shape (n,).
-        silence: ns between the readings around each sample, shape (n,).
-        usual: ns, the gauge's usual interval between two readings.
+        silent: whether the gauge was silent around the sample, rather than too slow for the
+            probe, shape (n,).
+        settled: journal time from which all readings up to the sample are in, ns, rising.
     """
 
     time: NDArray[np.int64]
@@ -61,13 +95,8 @@ class ProbePath:
     index: NDArray[np.float64]
     known: NDArray[np.bool_]
     resets: NDArray[np.bool_]
-    silence: NDArray[np.int64]
-    usual: int
-
-    @property
-    def silent(self) -> NDArray[np.bool_]:
-        """Where the gauge was silent, rather than too slow for the probe, shape (n,)."""
-        return self.silence > _SILENT_INTERVALS * self.usual
+    silent: NDArray[np.bool_]
+    settled: NDArray[np.int64]
 
 
 class Placer:
@@ -78,6 +107,9 @@ class Placer:
         index: the index axis's track.
         bracket_ns: widest pair of samples that places a reading.
         lateness_ns: how long a reading or sample may be on its way.
+
+    Attributes:
+        unplaced: readings given up so far.
     """
 
     def __init__(
@@ -90,14 +122,24 @@ class Placer:
     ) -> None:
         self.scan = scan
         self.index = index
-        self._bracket = bracket_ns
         self._lateness = lateness_ns
+        self._bracket = bracket_ns
+        self._wait = bracket_ns + lateness_ns
+        self._kept = _KEPT_WAITS * self._wait
         self._pending: NDArray[Any] = np.empty(0, READING)
+        self._pending_known: NDArray[np.int64] = np.empty(0, np.int64)
+        self._usual = UsualInterval()
+        # Of all readings that the path may still need: times held in order, the journal times
+        # with which they arrived, and the usual interval then.
         self._reading_times: NDArray[np.int64] = np.empty(0, np.int64)
+        self._reading_known: NDArray[np.int64] = np.empty(0, np.int64)
+        self._reading_usual: NDArray[np.int64] = np.empty(0, np.int64)
         self._path_samples = 0
-        self._usual = 0.0
+        # Ends of the pieces of path that settled since readings were placed last.
+        self._ends: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
+        self._last_end = _NEVER
+        self._last_settled = _NEVER
         self.unplaced = 0
-        self.now = _NEVER
 
     @property
     def pending(self) -> int:
@@ -105,133 +147,225 @@ class Placer:
         return int(self._pending.size)
 
     @property
-    def interval_ns(self) -> float:
+    def interval_ns(self) -> int:
         """The gauge's usual time from reading to reading, ns; 0 while unknown."""
-        return self._usual
+        return self._usual.value
+
+    def intervals_at(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the usual interval known at journal times since the last call, ns; 0 for none."""
+        number = np.searchsorted(self._reading_known, times, side="right")
+        if not self._reading_usual.size:
+            return np.zeros(times.shape, np.int64)
+        return np.where(number > 0, self._reading_usual[np.maximum(number - 1, 0)], 0)
 
     @property
     def oldest_pending(self) -> int | None:
         """Byte offset of the first reading that waits; None when none does."""
         return int(self._pending["offset"].min()) if self._pending.size else None
 
-    def add_readings(self, readings: NDArray[Any]) -> None:
-        """Take readings that are to be placed by time."""
-        if readings.size:
-            self._note_times(readings["time"])
-            self._pending = np.concatenate((self._pending, readings))
+    def add_readings(self, readings: NDArray[Any], known: NDArray[np.int64] | None = None) -> None:
+        """Take readings that are to be placed by time.
+
+        Args:
+            readings: dtype `READING`, shape (n,).
+            known: journal times with which they arrived, ns, rising; by default their own times.
+        """
+        if not readings.size:
+            return
+        known = readings["time"] if known is None else known
+        self._note_times(readings["time"], known)
+        if self._pending.size:
+            readings = np.concatenate((self._pending, readings))
+            known = np.concatenate((self._pending_known, known))
+        self._pending, self._pending_known = readings, known
 
     def place_combined(
         self,
         readings: NDArray[Any],
         scan: NDArray[np.float64],
         index: NDArray[np.float64] | None,
+        known: NDArray[np.int64] | None = None,
     ) -> Placed:
         """Return combined readings placed by their own positions in mm, shape (n,) each.
 
         Without an `index` column the line in force at the time of the reading is taken. A position
         that was no good is NaN, and its reading unplaced.
         """
-        self._note_times(readings["time"])
+        known = readings["time"] if known is None else known
+        self._note_times(readings["time"], known)
         if index is None:
             index = self.index.locate(readings["time"]).position
-        known = np.isfinite(scan) & np.isfinite(index)
-        self.unplaced += int(np.count_nonzero(~known))
-        return Placed(readings[known], scan[known], index[known])
+        good = np.isfinite(scan) & np.isfinite(index)
+        if good.all():
+            return Placed(readings, scan, index, known)
+        self.unplaced += int(np.count_nonzero(~good))
+        return Placed(readings[good], scan[good], index[good], known[good])
 
-    def place(self) -> Placed:
-        """Return the readings that are bracketed by now; count those that never will be."""
-        encoded = [track for track in (self.scan, self.index) if isinstance(track, EncodedTrack)]
-        ends = [track.last_time for track in encoded]
-        bracketed = _NEVER if None in ends else min(end for end in ends if end is not None)
-        times = self._pending["time"]
-        given_up = self.now - self._bracket - self._lateness
-        due = (times <= bracketed) | (times < given_up)
-        ready, self._pending = self._pending[due], self._pending[~due]
-        ready = ready[np.argsort(ready["time"], kind="stable")]
-        scan = self.scan.locate(ready["time"])
-        index = self.index.locate(ready["time"])
-        known = scan.known & index.known
-        self.unplaced += int(np.count_nonzero(~known))
-        # While an encoder is lost no path is taken, and nothing would be dropped by that.
-        self._forget(self.now - 4 * (self._bracket + self._lateness))
-        return Placed(ready[known], scan.position[known], index.position[known])
+    def place(self, now: int) -> Placed:
+        """Return the readings whose position is known at the journal time `now`, ns.
 
-    def take_path(self) -> ProbePath | None:
-        """Return the probe's path since the last call, as far as all readings are in."""
+        Those that no pair of samples brackets, and can be bracketed no more, are counted.
+        """
+        times, arrived = self._pending["time"], self._pending_known
+        bracketed = self._bracketed_from(times)
+        given_up = np.maximum(times + self._wait, arrived)
+        # The samples around these are dropped, or may be.
+        too_late = times < np.maximum(arrived - self._kept, self._path_end(arrived) - self._wait)
+        in_time = (bracketed <= given_up) & ~too_late
+        due = (in_time & (bracketed <= now)) | (~in_time & ((given_up < now) | too_late))
+        if due.all():
+            ready, self._pending = self._pending, self._pending[:0]
+            self._pending_known = arrived[:0]
+        else:
+            ready, self._pending = self._pending[due], self._pending[~due]
+            self._pending_known = arrived[~due]
+            arrived, bracketed, in_time = arrived[due], bracketed[due], in_time[due]
+        times = ready["time"]
+        scan, index = self.scan.locate(times), self.index.locate(times)
+        known = in_time & scan.known & index.known
+        placed = Placed(ready, scan.position, index.position, np.maximum(bracketed, arrived))
+        if not known.all():
+            self.unplaced += int(np.count_nonzero(~known))
+            placed = placed[known]
+        return placed.in_order()
+
+    def _bracketed_from(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return from when samples at or after `times` are known on every encoded axis, ns."""
+        known = self.scan.bracketed_from(times)
+        if isinstance(self.index, EncodedTrack):
+            known = np.maximum(known, self.index.bracketed_from(times))
+        return known
+
+    def _path_end(self, arrived: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return how far the path was settled before each of `arrived`, ns."""
+        settled = np.concatenate([[_NEVER], *(settled for settled, _ in self._ends)])
+        ends = np.concatenate([[self._last_end], *(end for _, end in self._ends)])
+        return np.asarray(ends[np.maximum(np.searchsorted(settled, arrived) - 1, 0)])
+
+    def take_path(self, now: int) -> ProbePath | None:
+        """Return the probe's path since the last call, as far as all readings are in at `now`."""
         track = self.scan
         first = max(self._path_samples - track.forgotten, 0)
-        last = int(np.searchsorted(track.times, self._settled(), side="right"))
-        if last <= first:
-            return None
-        joined = self._path_samples - track.forgotten > 0
+        joined = first > 0
         start = first - joined
-        times, scan = track.times[start:last], track.positions[start:last]
+        times = track.times[start : track.settled]
         index = self.index.locate(times)
-        spans = np.diff(times, prepend=times[0])
-        known = (spans <= self._bracket) | (np.diff(scan, prepend=scan[0]) == 0)
-        resets = track.resets[start:last]
+        settled, silent = self._settle(times[joined:], track.known[first : track.settled])
+        count = int(np.searchsorted(settled, now, side="right"))
+        if not count:
+            return None
+        whole = slice(0, count + joined)
+        times, scan = times[whole], track.positions[start : first + count]
+        index = Located(index.position[whole], index.known[whole])
+        settled = np.concatenate((np.full(int(joined), self._last_settled), settled[:count]))
+        silent = np.concatenate((np.zeros(int(joined), bool), silent[:count]))
+        resets = track.resets[start : first + count]
         if isinstance(self.index, EncodedTrack):
             resets = resets | self.index.reset_within(times)
+        if self._path_samples < track.forgotten:
+            resets[0] = True  # samples were dropped before they were settled
+        known = np.diff(times, prepend=times[0]) <= self._bracket
+        known |= np.diff(scan, prepend=scan[0]) == 0
         known &= index.known & ~resets
         if isinstance(self.index, SteppedTrack):
             # Between two lines the probe is carried over; it crossed no cell on the way.
             known &= np.diff(index.position, prepend=index.position[0]) == 0
         if not joined:
             known[0] = False
-        self._path_samples = track.forgotten + last
-        silence = self._silence(times)
-        path = ProbePath(times, scan, index.position, known, resets, silence, int(self._usual))
-        self._forget(int(times[-1]))
-        return path
+        self._path_samples = track.forgotten + first + count
+        self._last_settled = int(settled[-1])
+        self._ends.append((settled[joined:], times[joined:]))
+        return self._without_late(
+            ProbePath(times, scan, index.position, known, resets, silent, settled)
+        )
 
-    def _settled(self) -> int:
-        """Return the time up to which readings and positions are all in, ns."""
-        ends = [t.last_time for t in (self.scan, self.index) if isinstance(t, EncodedTrack)]
-        if None in ends:
-            return _NEVER
-        read = int(self._reading_times[-1]) if self._reading_times.size else _NEVER
-        # A slow gauge is not a silent one: wait for twice its usual interval.
-        patience = max(self._lateness, int(2 * self._usual))
-        return min(*(end for end in ends if end is not None), max(read, self.now - patience))
+    def _without_late(self, path: ProbePath) -> ProbePath | None:
+        """Return the path without samples that settled too late for what belongs to them.
 
-    def _note_times(self, times: NDArray[np.int64]) -> None:
+        Whether they are still kept depends on how often `forget` was called.
+        """
+        late = path.settled - path.time > self._kept
+        if not late.any():
+            return path
+        after = np.concatenate(([False], late[:-1]))
+        known, resets = path.known & ~after, path.resets | after
+        here = ~late
+        if not here.any():
+            return None
+        return ProbePath(
+            time=path.time[here],
+            scan=path.scan[here],
+            index=path.index[here],
+            known=known[here],
+            resets=resets[here],
+            silent=path.silent[here],
+            settled=path.settled[here],
+        )
+
+    def _settle(
+        self, times: NDArray[np.int64], sampled: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Return from which journal time all readings up to each sample are in, and its silence.
+
+        Args:
+            times: of samples on the scan axis, ns, rising, shape (n,).
+            sampled: journal times with which they arrived, ns, shape (n,).
+        """
+        known = sampled
+        if isinstance(self.index, EncodedTrack):
+            known = np.maximum(known, self.index.bracketed_from(times))
+        readings, arrived = self._reading_times, self._reading_known
+        after = np.searchsorted(readings, times, side="left")
+        arrived_or_never = np.append(arrived, NEVER_KNOWN)
+        # A slow gauge is not a silent one: wait for twice the interval that was usual then.
+        number = np.minimum(after, np.searchsorted(arrived, times + self._lateness, side="right"))
+        usual = np.append(0, self._reading_usual)[number]
+        deadline = times + np.maximum(self._lateness, 2 * usual)
+        settled = np.maximum(known, np.minimum(arrived_or_never[after], deadline))
+        if settled.size:
+            settled = np.maximum.accumulate(np.maximum(settled, self._last_settled))
+        # Without a reading after it by then, the gauge was silent until then.
+        absent = arrived_or_never[after] > settled
+        following = np.where(absent, settled, np.append(readings, 0)[after])
+        number = np.where(
+            absent, np.minimum(after, np.searchsorted(arrived, settled, side="right")), after
+        )
+        before = np.where(number > 0, np.append(0, readings)[number], times)
+        number = np.searchsorted(arrived, settled, side="right")
+        usual = np.append(0, self._reading_usual)[number]
+        silence = following - before
+        return settled, np.where(usual > 0, silence > _SILENT_INTERVALS * usual, absent)
+
+    def _note_times(self, times: NDArray[np.int64], known: NDArray[np.int64]) -> None:
         if not times.size:
             return
         floor = self._reading_times[-1] if self._reading_times.size else times[0]
         ordered = np.maximum.accumulate(np.maximum(times, floor))
-        last = self._reading_times[-1:] if self._reading_times.size else ordered[:1]
-        steps = np.diff(np.concatenate((last, ordered)))
-        steps = steps[steps > 0]
-        if steps.size:
-            # A running mean in which no pause counts for more than a few intervals.
-            usual = float(np.median(steps))
-            most = 4 * (self._usual or usual)
-            share = min(1.0, 0.02 * steps.size) if self._usual else 1.0
-            self._usual += share * (
-                min(float(np.mean(np.minimum(steps, most))), most) - self._usual
-            )
+        usual = self._usual.follow(ordered)
         self._reading_times = np.concatenate((self._reading_times, ordered))
+        self._reading_known = np.concatenate((self._reading_known, known))
+        self._reading_usual = np.concatenate((self._reading_usual, usual))
 
-    def _silence(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return the time between the readings around each of `times`, ns, shape as `times`."""
-        if not self._reading_times.size:
-            return np.full(times.shape, np.iinfo(np.int64).max)
-        after = np.searchsorted(self._reading_times, times, side="left")
-        before = np.maximum(after - 1, 0)
-        # No reading after it yet: settled only because time went by, so it was silent until now.
-        following = np.append(self._reading_times, max(self.now, int(self._reading_times[-1])))
-        silence = following[after] - np.minimum(self._reading_times[before], times)
-        return silence.astype(np.int64)
-
-    def _forget(self, path_end: int) -> None:
-        """Drop what no reading that is pending or may still come before `path_end` can need."""
-        horizon = path_end - self._bracket - self._lateness
+    def forget(self, now: int) -> None:
+        """Drop what no reading and no sample after the journal time `now` can need."""
+        if self._ends:
+            self._last_end = int(self._ends[-1][1][-1])
+            self._ends.clear()
+        horizon = max(self._last_end - self._wait, now - self._kept)
         if self._pending.size:
             horizon = min(horizon, int(self._pending["time"].min()))
         self.scan.forget_before(horizon)
         self.index.forget_before(horizon)
-        keep = max(int(np.searchsorted(self._reading_times, horizon)) - 1, 0)
-        self._reading_times = self._reading_times[keep:]
+        # The one before the horizon as well, and what had arrived when a later sample was due.
+        arrived = max(self._last_end, now - self._kept) + self._lateness
+        keep = min(
+            int(np.searchsorted(self._reading_times, horizon)),
+            int(np.searchsorted(self._reading_known, arrived, side="right")),
+        )
+        if (keep := keep - 1) > 0:
+            self._reading_times = self._reading_times[keep:]
+            self._reading_known = self._reading_known[keep:]
+            self._reading_usual = self._reading_usual[keep:]
 
 
 class PlacingObserver(Protocol):

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EncodedTrack", "Located", "SteppedTrack"]
+__all__ = ["NEVER_KNOWN", "EncodedTrack", "Located", "SteppedTrack"]
+
+NEVER_KNOWN: Final = int(np.iinfo(np.int64).max)
+"""Journal time of what is not known by now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,25 +30,33 @@ class Located:
 class EncodedTrack:
     """Samples of an encoded axis, kept for as long as a reading may still need them.
 
-    Between two samples the position is interpolated linearly; it is never carried past the last.
+    Between two samples the position is interpolated linearly; it is never carried past the last,
+    unless the encoder is known to rest: then `hold` adds a sample that repeats the position.
 
     Args:
         bracket_ns: two samples further apart than this leave the time between unknown,
             unless the axis stood still.
+        lateness_ns: how long a sample may be on its way: a hold ends so long before the present.
 
     Attributes:
         times: ns, rising, shape (n,).
         positions: mm, shape (n,).
+        known: journal time with which the sample arrived, ns, rising, shape (n,).
         resets: whether this sample is a position reset (an index mark, a counter that was set):
             no position between it and the one before is known, shape (n,).
+        holds: whether the sample repeats the one before, shape (n,).
         forgotten: samples dropped so far, so that a sample keeps its number.
     """
 
-    def __init__(self, *, bracket_ns: int) -> None:
+    def __init__(self, *, bracket_ns: int, lateness_ns: int = 0) -> None:
         self._bracket = bracket_ns
+        self._lateness = lateness_ns
+        self._provisional = False
         self.times: NDArray[np.int64] = np.empty(0, np.int64)
         self.positions: NDArray[np.float64] = np.empty(0, np.float64)
+        self.known: NDArray[np.int64] = np.empty(0, np.int64)
         self.resets: NDArray[np.bool_] = np.empty(0, bool)
+        self.holds: NDArray[np.bool_] = np.empty(0, bool)
         self.forgotten = 0
 
     @property
@@ -57,21 +69,99 @@ class EncodedTrack:
         """Position at the last sample, mm; None before the first."""
         return float(self.positions[-1]) if self.positions.size else None
 
+    @property
+    def settled(self) -> int:
+        """Number of samples that will not change: all but a hold that still lasts."""
+        return self.times.size - self._provisional
+
     def append(
         self,
         times: NDArray[np.int64],
         positions: NDArray[np.float64],
         resets: NDArray[np.bool_] | None = None,
+        known: NDArray[np.int64] | None = None,
+        *,
+        rests: bool = False,
+        broken: bool = False,
     ) -> None:
-        """Add samples; a time that runs back is held at the one before, so order is kept."""
+        """Add samples; a time that runs back is held at the one before, so order is kept.
+
+        Args:
+            times: ns, shape (n,).
+            positions: mm, shape (n,).
+            resets: see the attribute; none by default.
+            known: see the attribute; by default each is known with its own time.
+            rests: whether the encoder sends on change: from each sample the axis rested until
+                `lateness_ns` before the next one arrived.
+            broken: whether that is unknown between the last sample and the first of these.
+        """
         if not times.size:
             return
+        if self._provisional:
+            self._drop_last()
+        resets = np.zeros(times.shape, bool) if resets is None else resets
+        known = times if known is None else known
+        holds = np.zeros(times.shape, bool)
+        if rests:
+            times, positions, known, resets, holds = self._with_holds(
+                times, positions, known, resets, first=1 if broken or not self.times.size else 0
+            )
         floor = self.times[-1] if self.times.size else times[0]
         times = np.maximum.accumulate(np.maximum(times, floor))
         self.times = np.concatenate((self.times, times))
         self.positions = np.concatenate((self.positions, positions))
-        resets = np.zeros(times.shape, bool) if resets is None else resets
+        self.known = np.concatenate((self.known, known))
         self.resets = np.concatenate((self.resets, resets))
+        self.holds = np.concatenate((self.holds, holds))
+
+    def _with_holds(
+        self,
+        times: NDArray[np.int64],
+        positions: NDArray[np.float64],
+        known: NDArray[np.int64],
+        resets: NDArray[np.bool_],
+        *,
+        first: int,
+    ) -> tuple[Any, ...]:
+        """Return the samples with a hold before each one, from `first` on, that ends a rest."""
+        last = self.times[-1:] if self.times.size else times[:1]
+        floor = np.maximum.accumulate(np.concatenate((last, times)))[:-1]
+        until = known - self._lateness
+        at = np.flatnonzero(until > floor)
+        at = at[at >= first]
+        if not at.size:
+            return times, positions, known, resets, np.zeros(times.shape, bool)
+        position = self.positions[-1:] if self.times.size else positions[:1]
+        before = np.concatenate((position, positions))[:-1]
+        return (
+            np.insert(times, at, until[at]),
+            np.insert(positions, at, before[at]),
+            np.insert(known, at, known[at]),
+            np.insert(resets, at, False),
+            np.insert(np.zeros(times.shape, bool), at, True),
+        )
+
+    def hold(self, now: int, *, final: bool = False) -> None:
+        """Let the axis rest at its last position until `lateness_ns` before `now`.
+
+        The hold moves on with the next call and ends with the next sample, unless it is final: then
+        nothing is known from its end to the next sample.
+        """
+        if self._provisional:
+            self._drop_last()
+        until = now - self._lateness
+        if self.times.size and until > self.times[-1]:
+            self.times = np.append(self.times, until)
+            self.positions = np.append(self.positions, self.positions[-1])
+            self.known = np.append(self.known, now if final else self.known[-1])
+            self.resets = np.append(self.resets, False)
+            self.holds = np.append(self.holds, True)
+            self._provisional = not final
+
+    def _drop_last(self) -> None:
+        self._provisional = False
+        self.times, self.positions = self.times[:-1], self.positions[:-1]
+        self.known, self.resets, self.holds = self.known[:-1], self.resets[:-1], self.holds[:-1]
 
     def forget_before(self, time: int) -> None:
         """Drop what is older than `time`, but for the sample that brackets it."""
@@ -79,8 +169,32 @@ class EncodedTrack:
         if keep:
             self.times = self.times[keep:]
             self.positions = self.positions[keep:]
+            self.known = self.known[keep:]
             self.resets = self.resets[keep:]
+            self.holds = self.holds[keep:]
             self.forgotten += keep
+
+    def position_at(self, time: int) -> float | None:
+        """Return the newest position known at the journal time `time`, ns; None without one."""
+        number = int(np.searchsorted(self.known, time, side="right"))
+        return float(self.positions[number - 1]) if number else None
+
+    def bracketed_from(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the journal time from which a sample at or after each of `times` is known, ns.
+
+        `NEVER_KNOWN` where none is known by now; shape as `times`.
+        """
+        after = np.searchsorted(self.times, times, side="left")
+        inside = after < self.times.size
+        if not self.times.size:
+            return np.full(times.shape, NEVER_KNOWN)
+        at = np.minimum(after, self.times.size - 1)
+        known = self.known[at]
+        if self.holds.any():
+            resting = self.holds[at]
+            since = np.maximum(self.known[np.maximum(at - 1, 0)], times + self._lateness)
+            known = np.where(resting, since, known)
+        return np.where(inside, known, NEVER_KNOWN)
 
     def reset_within(self, times: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Return whether a position reset is after the time before and not after each of `times`.

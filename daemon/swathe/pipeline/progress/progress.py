@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections import deque
-
 import numpy as np
+from numpy.typing import NDArray
 
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import Grid
@@ -17,72 +16,122 @@ from swathe.pipeline.progress.fields import percent_of
 from swathe.pipeline.progress.snapshots import ProgressSnapshot
 from swathe.station import Station, budget_of
 
-__all__ = ["RunRates", "SlidingRate", "progress_of", "speed_limit"]
-
-
-class SlidingRate:
-    """Rate of a rising total over a sliding window.
-
-    Args:
-        window_ns: length of the window.
-    """
-
-    def __init__(self, window_ns: int) -> None:
-        self._window = window_ns
-        self._samples: deque[tuple[int, float]] = deque()
-
-    def note(self, time: int, total: float) -> None:
-        """Add the total at `time`, ns."""
-        samples = self._samples
-        samples.append((time, total))
-        while len(samples) > 2 and samples[1][0] <= time - self._window:
-            samples.popleft()
-
-    @property
-    def per_second(self) -> float:
-        """Rise per second over the window; 0 while unknown."""
-        if len(self._samples) < 2:
-            return 0.0
-        (t0, v0), (t1, v1) = self._samples[0], self._samples[-1]
-        return (v1 - v0) / (t1 - t0) * 1e9 if t1 > t0 else 0.0
+__all__ = ["RunRates", "progress_of", "sliding_rate", "speed_limit", "speed_limits"]
 
 
 _SPEED_WINDOW_NS = 500_000_000
 # The warning comes before cells are skipped: readings are never quite evenly spaced.
 _NEAR_LIMIT = 0.8
 _RATE_WINDOW_NS = 20_000_000_000
+# Travel is summed in whole nanometres, so that no sum depends on where it was cut.
+_NM_PER_MM = 1e6
+
+
+def sliding_rate(
+    times: NDArray[np.int64], totals: NDArray[np.int64], window_ns: int
+) -> NDArray[np.float64]:
+    """Return the rise per second of totals over the window before each time; 0 while unknown.
+
+    Args:
+        times: ns, rising, shape (n,).
+        totals: at these times, shape (n,).
+        window_ns: length of the window; it begins with the last total at or before its begin, or
+            with the first one.
+    """
+    before = np.maximum(np.searchsorted(times, times - window_ns, side="right") - 1, 0)
+    spans = times - times[before]
+    return np.asarray((totals - totals[before]) / np.maximum(spans, 1) * 1e9 * (spans > 0))
 
 
 class RunRates:
-    """Running figures of one run."""
+    """Running figures of one run, at the instants of its evaluation.
 
-    def __init__(self) -> None:
-        self._travelled = 0.0
-        self.speed = SlidingRate(_SPEED_WINDOW_NS)
-        self.rate = SlidingRate(_SPEED_WINDOW_NS)
-        self.cell_rate = SlidingRate(_RATE_WINDOW_NS)
+    Args:
+        time: when the run began, host time in ns.
+        readings: readings of the survey until then.
+        measured: measured cells until then.
 
-    def add_path(self, path: ProbePath) -> None:
-        """Add the travel along a piece of the probe's path; a position reset is no travel."""
-        self._travelled += float(np.abs(np.diff(path.scan))[~path.resets[1:]].sum())
+    Attributes:
+        speeds: speed at each of the instants that were followed last, mm/s.
+        speed: speed at the last instant, mm/s.
+        rate: readings per second.
+        cell_rate: cells that become measured, per second.
+    """
 
-    def update(self, now: int, *, readings: int, measured: int) -> None:
-        """Add the totals at a tick, host time in ns."""
-        self.speed.note(now, self._travelled)
-        self.rate.note(now, readings)
-        self.cell_rate.note(now, measured)
+    def __init__(self, time: int = 0, *, readings: int = 0, measured: int = 0) -> None:
+        self._travelled = 0
+        self._times = np.array([time], np.int64)
+        self._totals = np.array([[0], [readings], [measured]], np.int64)
+        self.speeds: NDArray[np.float64] = np.empty(0)
+        self.speed = self.rate = self.cell_rate = 0.0
+
+    def follow(
+        self,
+        instants: NDArray[np.int64],
+        *,
+        path: ProbePath | None,
+        readings: NDArray[np.int64],
+        measured: NDArray[np.int64],
+    ) -> None:
+        """Follow the next instants, host times in ns, rising, shape (n,).
+
+        Args:
+            instants: later than those before.
+            path: the piece of path that settled since the last call, up to the present.
+            readings: readings of the survey at each instant, shape (n,).
+            measured: measured cells at each instant, shape (n,).
+        """
+        travelled = np.full(instants.shape, self._travelled)
+        if path is not None:
+            # A position reset is no travel.
+            mm = np.where(path.resets[1:], 0.0, np.abs(np.diff(path.scan)))
+            travel = np.cumsum(np.rint(mm * _NM_PER_MM).astype(np.int64))
+            sums = np.concatenate(([0], travel)) + self._travelled
+            self._travelled = int(sums[-1])
+            travelled = sums[np.searchsorted(path.settled[1:], instants, side="right")]
+        if not instants.size:
+            return
+        keep = int(np.searchsorted(self._times, instants[0] - _RATE_WINDOW_NS, side="right")) - 1
+        keep = max(keep, 0)
+        times = np.concatenate((self._times[keep:], instants))
+        totals = np.concatenate(
+            (self._totals[:, keep:], np.stack((travelled, readings, measured))), axis=1
+        )
+        self._times, self._totals = times, totals
+        speeds = sliding_rate(times, totals[0], _SPEED_WINDOW_NS) / _NM_PER_MM
+        self.speeds = speeds[-instants.size :]
+        self.speed = float(speeds[-1])
+        self.rate = float(sliding_rate(times, totals[1], _SPEED_WINDOW_NS)[-1])
+        self.cell_rate = float(sliding_rate(times, totals[2], _RATE_WINDOW_NS)[-1])
 
     def too_fast(self, limit: float | None) -> bool:
         """Return whether the probe is near the limit, mm/s, or over it."""
-        return limit is not None and self.speed.per_second > _NEAR_LIMIT * limit
+        return limit is not None and self.speed > _NEAR_LIMIT * limit
+
+    def were_too_fast(self, limits: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Return whether the probe was near its limit, mm/s, at the instants followed last.
+
+        A limit that is unknown is infinite.
+        """
+        return np.asarray(self.speeds > _NEAR_LIMIT * limits)
 
 
 def speed_limit(inputs: DeviceInputs, station: Station, grid: Grid) -> float | None:
     """Return resolution × reading rate / wanted hits per cell, mm/s; None while unknown."""
-    interval = inputs.placer.interval_ns
-    if not interval:
-        return None
-    return grid.scan.resolution / station.survey.hits_per_cell / interval * 1e9
+    limit = float(speed_limits(np.array([inputs.placer.interval_ns]), station, grid)[0])
+    return limit if np.isfinite(limit) else None
+
+
+def speed_limits(intervals: NDArray[np.int64], station: Station, grid: Grid) -> NDArray[np.float64]:
+    """Return the highest speeds for usual intervals between readings, mm/s, shape (n,).
+
+    Args:
+        intervals: ns; 0 while unknown, and the limit infinite.
+        station: has the wanted hits per cell.
+        grid: has the resolution.
+    """
+    with np.errstate(divide="ignore"):
+        return grid.scan.resolution / station.survey.hits_per_cell / intervals * 1e9
 
 
 def progress_of(
@@ -99,10 +148,10 @@ def progress_of(
     readings: int,
     unplaced: int,
 ) -> ProgressSnapshot:
-    """Return the progress of a survey at `time`, ns UTC, that of the last tick."""
+    """Return the progress of a survey at `time`, ns UTC, that of the last entry."""
     scan, index = inputs.position if inputs else (None, None)
     left = coverage.required - coverage.measured
-    pace = rates.cell_rate.per_second
+    pace = rates.cell_rate
     limit = speed_limit(inputs, station, grid) if inputs else None
     requests = station.verification
     due = suspect_cells.checks.due(requests.interval if requests else None)
@@ -117,12 +166,12 @@ def progress_of(
         line=coverage.row if coverage.row >= 0 else None,
         scan=scan,
         index=index,
-        speed=rates.speed.per_second,
+        speed=rates.speed,
         speed_limit=limit,
         slips=len(slips),
         slipped_at=slips[-1].position if slips else None,
         too_fast=rates.too_fast(limit),
-        rate=rates.rate.per_second,
+        rate=rates.rate,
         seconds_left=left / pace if pace > 0 else None,
         readings=readings,
         unplaced=unplaced,

@@ -34,7 +34,8 @@ class Wall:
         by_cell = {row * SIZE + column: mm for (row, column), mm in sorted(thickness.items())}
         cells = np.array(list(by_cell))
         self.grid.add(readings(range(cells.size), by_cell.values()), cells, 0)
-        self.below_alert.update(cells, self.now)
+        self.below_alert.add(cells)
+        self.below_alert.evaluate(self.now)
 
     @property
     def open(self) -> list[Alarm]:
@@ -120,7 +121,8 @@ def test_alarm_ends_with_the_last_cell_of_its_area() -> None:
     wall.read({(5, 5): 9.0})
     assert [alarm.number for alarm in wall.open] == [1]
     wall.grid.state[5 * SIZE + 6] = CellState.EXCLUDED
-    wall.below_alert.update(np.array([5 * SIZE + 6]), 3)
+    wall.below_alert.add(np.array([5 * SIZE + 6]))
+    wall.below_alert.evaluate(3)
     assert [alarm.until for alarm in wall.register.alarms] == [3]
     wall.read({(5, 5): 7.0})
     assert [alarm.number for alarm in wall.open] == [2]
@@ -129,10 +131,33 @@ def test_alarm_ends_with_the_last_cell_of_its_area() -> None:
 def test_cells_without_a_reading_and_a_kind_that_is_off_raise_nothing() -> None:
     """A cell without a thickness is not thin, nor is any while the kind is off."""
     wall = Wall()
-    wall.below_alert.update(np.array([1, 2, 3]), 1)
+    wall.below_alert.add(np.array([1, 2, 3]))
+    wall.below_alert.evaluate(1)
     off = Wall(AlarmSettings(off=(AlarmKind.THIN,)))
     off.read({(5, 5): 1.0})
     without_level = Wall()
     without_level.below_alert = BelowAlert(without_level.grid, without_level.register, None)
     without_level.read({(5, 5): 1.0})
     assert [each.open for each in (wall, off, without_level)] == [[], [], []]
+
+
+@pytest.mark.parametrize(
+    ("rule", "due"),
+    [
+        (CellRule.MINIMUM, [False, True, False, False]),
+        (CellRule.FIRST, [False, True, False, False]),
+        # The cell that has an alarm, and the one that is about to, may become thicker again.
+        (CellRule.LAST, [False, True, True, True]),
+        (CellRule.MEAN, [False, True, True, True]),
+        (CellRule.STRONGEST, [False, True, True, True]),
+    ],
+)
+def test_readings_that_may_change_an_alarm(rule: CellRule, due: list[bool]) -> None:
+    """Those below the level, and by some rules all others of the cells concerned."""
+    wall = Wall()
+    wall.grid.rule = rule
+    wall.read({(0, 3): 7.0})
+    made = readings(range(4), [9.0, LEVEL - 0.01, LEVEL, 9.0])
+    assert wall.below_alert.due(made, np.array([1, 2, 2, 3])).tolist() == due
+    off = Wall(AlarmSettings(off=(AlarmKind.THIN,)))
+    assert not off.below_alert.due(made, np.array([1, 2, 2, 3])).any()

@@ -15,8 +15,6 @@ from swathe.pipeline.cells.crossed import cross_cells
 from swathe.pipeline.placing.placer import ProbePath
 from swathe.station import Axis, CellRule
 
-USUAL = 5_000_000
-
 
 def grid(rows: int, columns: int, *, wrapped: bool = False) -> Grid:
     """Return a grid of cells of 1 mm."""
@@ -50,18 +48,20 @@ class Probe:
         elif self.at[1] != row:
             index[0] = self.at[1]
             known[1] = False
-        silence = np.full(scan.shape, USUAL if echo is not None else 100 * USUAL)
+        silent = np.full(scan.shape, echo is None)
         resets = np.zeros(scan.shape, bool)
-        path = ProbePath(np.arange(scan.size), scan, index, known, resets, silence, USUAL)
+        settled = np.full(scan.shape, self.now)
+        path = ProbePath(np.arange(scan.size), scan, index, known, resets, silent, settled)
         last = self.coverage.probe_cell
         crossed = cross_cells(path, self.grid, last)
         if echo is not None:
-            cells = np.unique(np.append(crossed.cells[crossed.known], last))
+            cells = np.unique(np.append(crossed.cells[crossed.entered & crossed.known], last))
             cells = cells[cells >= 0]
             update = self.grid.begin_update(cells, self.now)
             self.grid.add(readings(range(cells.size), valid=echo), cells, 0)
             self.coverage.cells_changed(update)
-        self.grid.pass_over(crossed.cells[crossed.known], crossed.silent[crossed.known])
+        passed = crossed.entered & crossed.known
+        self.grid.pass_over(crossed.cells[passed], crossed.silent[passed])
         self.coverage.add_path(path, crossed)
         self.at = (float(scan[-1]), row)
         self.tick()
@@ -69,7 +69,7 @@ class Probe:
     def tick(self) -> None:
         """Let a tick go by."""
         self.now += 1
-        self.coverage.evaluate(self.now)
+        self.coverage.evaluate(self.now, self.now)
         self.coverage.gaps.settle()
 
     def missing(self) -> list[list[int]]:
@@ -149,7 +149,7 @@ def test_excluded_cells_are_not_required() -> None:
     probe = Probe(made)
     probe.go(0.0, echo=False)
     probe.go(9.0, echo=False)
-    probe.coverage.close_out(99)
+    probe.coverage.close_out(99, 99)
     # Cell 0 as well: the probe did not stay for an echo there.
     assert probe.missing() == [[0, 1, 2], [6, 7, 8, 9]]
     assert probe.coverage.required == 7
@@ -164,14 +164,14 @@ def test_close_out_and_reopen_keep_real_gaps_apart() -> None:
     probe.go(0.0, 3.0)
     probe.go(6.0, echo=False)
     probe.go(12.0)
-    probe.coverage.close_out(50)
+    probe.coverage.close_out(50, 50)
     assert probe.missing() == [[4, 5], [13, 14, 15, 16, 17, 18, 19]]
     probe.coverage.reopen(60)
     assert probe.missing() == [[4, 5]]
     assert [gap.end for gap in probe.coverage.gaps] == [None, GapEnd.WITHDRAWN]
     assert [gap.closed for gap in probe.coverage.gaps] == [None, 60]
     probe.go(19.0)
-    probe.coverage.close_out(90)
+    probe.coverage.close_out(90, 90)
     assert probe.missing() == [[4, 5]]
 
 
@@ -301,19 +301,19 @@ def follow(coverage: Coverage, made: Grid, samples: list[tuple[float, float]]) -
     """Show a coverage a path through (scan, index) samples as one piece, then evaluate."""
     scan, index = np.array(samples).T
     n = scan.size
-    resets, silence = np.zeros(n, bool), np.full(n, USUAL)
-    path = ProbePath(np.arange(n), scan, index, np.ones(n, bool), resets, silence, USUAL)
+    no, settled = np.zeros(n, bool), np.zeros(n, np.int64)
+    path = ProbePath(np.arange(n), scan, index, np.ones(n, bool), no, no, settled)
     coverage.add_path(path, cross_cells(path, made, coverage.probe_cell))
-    coverage.evaluate(1)
+    coverage.evaluate(1, 1)
 
 
 def test_encoded_lines_scanned_within_one_piece_are_all_followed() -> None:
-    """Of lines 0, 2 and 0 again between two ticks the line left out between them is passed."""
+    """Lines 0, 2 and 0 again in one piece: each is left, and line 1 between them is passed."""
     made = grid(4, 40)
     coverage = Coverage(made, stepped=False)
     follow(coverage, made, [(0, 0), (39, 0), (39, 2), (0, 2), (0, 0), (39, 0)])
     assert coverage.row == 0
-    assert [coverage.line_done(row) for row in range(4)] == [False, True, True, False]
+    assert [coverage.line_done(row) for row in range(4)] == [True, True, True, False]
 
 
 def test_encoded_line_stays_while_the_probe_is_off_the_grid() -> None:
@@ -384,20 +384,27 @@ def feed_walk(coverage: Coverage, made: Grid, walk: list[tuple[float, float]], c
     index = np.array([y for _, y in walk])
     known = np.ones(scan.size, bool)
     known[0] = False
-    silence = np.full(scan.size, 100 * USUAL)
+    silent = np.ones(scan.size, bool)
     times = np.arange(scan.size)
     last = -1
     for begin in range(0, scan.size, cut):
         piece = slice(max(begin - 1, 0), begin + cut)
         resets = np.zeros(scan[piece].size, bool)
         path = ProbePath(
-            times[piece], scan[piece], index[piece], known[piece], resets, silence[piece], USUAL
+            times[piece],
+            scan[piece],
+            index[piece],
+            known[piece],
+            resets,
+            silent[piece],
+            times[piece],
         )
         crossed = cross_cells(path, made, last)
-        made.pass_over(crossed.cells[crossed.known], crossed.silent[crossed.known])
+        passed = crossed.entered & crossed.known
+        made.pass_over(crossed.cells[passed], crossed.silent[passed])
         coverage.add_path(path, crossed)
         last = coverage.probe_cell
-        coverage.evaluate(begin)
+        coverage.evaluate(begin + cut, begin)
 
 
 @pytest.mark.parametrize("cut", [1, 2, 3, 7, 1000])
@@ -412,7 +419,7 @@ def test_encoded_lines_are_left_alike_wherever_the_ticks_fall(cut: int, skipped:
     made = grid(6, 40)
     coverage = Coverage(made, stepped=False)
     feed_walk(coverage, made, walk, cut)
-    coverage.evaluate(10**6)
+    coverage.evaluate(10**6, 10**6)
     # The probe is on the last line still, which is not left; all lines before it are.
     assert [coverage.line_done(row) for row in range(6)] == [True] * 5 + [False]
     assert coverage.row == 5
@@ -444,8 +451,8 @@ def test_position_reset_is_no_travel_along_a_line() -> None:
         np.zeros(n),
         np.array([False, False]),
         np.array([False, True]),
-        np.full(n, USUAL),
-        USUAL,
+        np.zeros(n, bool),
+        np.zeros(n, np.int64),
     )
     coverage.add_path(path, cross_cells(path, made, -1))
     assert coverage.row == -1

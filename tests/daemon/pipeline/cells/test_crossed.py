@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from swathe.pipeline import Grid
-from swathe.pipeline.cells.crossed import cross_cells
+from swathe.pipeline.cells.crossed import CrossedCells, cross_cells
 from swathe.pipeline.placing.placer import ProbePath
 from swathe.station import Axis, CellRule
 
@@ -30,9 +30,9 @@ def path(
     index: list[float] | None = None,
     *,
     known: list[bool] | None = None,
-    silence: list[int] | None = None,
+    silent: list[bool] | None = None,
 ) -> ProbePath:
-    """Return a way through samples 5 ms apart, with readings every 5 ms unless told otherwise."""
+    """Return a path through samples 5 ms apart, each settled 1 ms later."""
     n = len(scan)
     return ProbePath(
         time=np.arange(n, dtype=np.int64) * 5_000_000,
@@ -40,14 +40,20 @@ def path(
         index=np.zeros(n) if index is None else np.array(index, float),
         known=np.ones(n, bool) if known is None else np.array(known),
         resets=np.zeros(n, bool),
-        silence=np.full(n, 5_000_000) if silence is None else np.array(silence, np.int64),
-        usual=5_000_000,
+        silent=np.zeros(n, bool) if silent is None else np.array(silent),
+        settled=np.arange(n, dtype=np.int64) * 5_000_000 + 1_000_000,
     )
+
+
+def entered(way: ProbePath, made: Grid, last_cell: int = -1) -> CrossedCells:
+    """Return the stays of a path with which a cell was entered."""
+    crossed = cross_cells(way, made, last_cell)
+    return crossed[crossed.entered]
 
 
 def test_cross_every_cell_of_a_fast_pass_in_order() -> None:
     """Samples ten cells apart still enter every cell between them, in the order of travel."""
-    there = cross_cells(path([0.0, 10.0, 7.0]), grid(), -1)
+    there = entered(path([0.0, 10.0, 7.0]), grid())
     assert there.cells.tolist() == [*range(11), 9, 8, 7]
     assert there.known.all()
     assert not there.silent.any()
@@ -55,14 +61,14 @@ def test_cross_every_cell_of_a_fast_pass_in_order() -> None:
 
 def test_cross_last_cell_is_not_entered_again() -> None:
     """A piece that begins where the last one ended does not pass that cell twice."""
-    assert cross_cells(path([3.0, 3.2, 5.0]), grid(), 3).cells.tolist() == [4, 5]
-    assert cross_cells(path([3.0, 3.2, 3.4]), grid(), 3).cells.size == 0
-    assert cross_cells(path([3.0, 4.0, 3.0, 4.0]), grid(), -1).cells.tolist() == [3, 4, 3, 4]
+    assert entered(path([3.0, 3.2, 5.0]), grid(), 3).cells.tolist() == [4, 5]
+    assert entered(path([3.0, 3.2, 3.4]), grid(), 3).cells.size == 0
+    assert entered(path([3.0, 4.0, 3.0, 4.0]), grid()).cells.tolist() == [3, 4, 3, 4]
 
 
 def test_cross_unknown_stretch_has_no_state_of_its_own() -> None:
     """Between samples too far apart the cells were passed, but nobody knows how."""
-    there = cross_cells(path([0.0, 4.0, 5.0], known=[True, False, True]), grid(), -1)
+    there = entered(path([0.0, 4.0, 5.0], known=[True, False, True]), grid())
     assert there.cells.tolist() == [0, 1, 2, 3, 4, 5]
     assert there.known.tolist() == [True, False, False, False, True, True]
 
@@ -70,18 +76,18 @@ def test_cross_unknown_stretch_has_no_state_of_its_own() -> None:
 def test_cross_jump_is_no_way() -> None:
     """A jump over lines without samples, and one longer than the grid, pass nothing between."""
     over_lines = path([0.0, 9.0], [0.0, 2.0], known=[True, False])
-    assert cross_cells(over_lines, grid(), -1).cells.tolist() == [0, 2 * 30 + 9]
-    assert cross_cells(path([0.0, -500.0, 5.0]), grid(), -1).cells.tolist() == [0, 5]
+    assert entered(over_lines, grid()).cells.tolist() == [0, 2 * 30 + 9]
+    assert entered(path([0.0, -500.0, 5.0]), grid()).cells.tolist() == [0, 5]
     along_index = path([0.0, 0.0], [0.0, 500.0])
-    assert cross_cells(along_index, grid(), -1).cells.tolist() == [0]
+    assert entered(along_index, grid()).cells.tolist() == [0]
 
 
 @pytest.mark.parametrize(("to", "passed"), [(0.4, 10), (0.9, 11), (1.0, 2), (1.1, 2)])
 def test_cross_unknown_stretch_over_a_whole_line_is_a_jump(to: float, passed: int) -> None:
     """Without samples, less than a line's width across is a way past cells, and from there on none."""
     unknown = path([0.0, 9.0], [0.0, to], known=[True, False])
-    assert cross_cells(unknown, grid(), -1).cells.size == passed
-    sampled = cross_cells(path([0.0, 9.0], [0.0, to]), grid(), -1)
+    assert entered(unknown, grid()).cells.size == passed
+    sampled = entered(path([0.0, 9.0], [0.0, to]), grid())
     assert sampled.cells.size >= 10
 
 
@@ -92,45 +98,56 @@ def test_cross_far_is_more_than_twice_the_grid(is_scan: bool) -> None:
     for to, expected in ((2.0 * length, length), (2.0 * length + 0.1, 1)):
         ends, still = [0.0, to], [0.0, 0.0]
         far = path(ends, still) if is_scan else path(still, ends)
-        crossed = cross_cells(far, grid(), -1).cells.tolist()
+        crossed = entered(far, grid()).cells.tolist()
         assert crossed == [step * k for k in range(expected)]
 
 
 def test_cross_reset_of_the_position_passes_nothing() -> None:
     """From before to after a position reset the probe did not move, however near they are."""
     reset = replace(path([2.0, 3.0, 9.0, 10.0]), resets=np.array([False, False, True, False]))
-    assert cross_cells(reset, grid(), -1).cells.tolist() == [2, 3, 9, 10]
+    assert entered(reset, grid()).cells.tolist() == [2, 3, 9, 10]
 
 
 def test_cross_outside_the_grid_is_nothing() -> None:
     """What the probe does beside the grid enters no cell; coming back enters the first one."""
-    there = cross_cells(path([-3.0, -1.0, 1.0]), grid(), -1)
+    there = entered(path([-3.0, -1.0, 1.0]), grid())
     assert there.cells.tolist() == [0, 1]
 
 
 def test_cross_wrapped_goes_over_the_seam() -> None:
     """On a circumference the cell after the last is the first, also when going backwards."""
-    assert cross_cells(path([28.0, 32.0]), grid(wrapped=True), -1).cells.tolist() == [
+    assert entered(path([28.0, 32.0]), grid(wrapped=True)).cells.tolist() == [
         28,
         29,
         0,
         1,
         2,
     ]
-    assert cross_cells(path([1.0, -2.0]), grid(wrapped=True), -1).cells.tolist() == [1, 0, 29, 28]
+    assert entered(path([1.0, -2.0]), grid(wrapped=True)).cells.tolist() == [1, 0, 29, 28]
 
 
 def test_cross_silent_by_the_pause_around_each_sample() -> None:
-    """More than four usual intervals without a reading is silence; fewer is haste."""
-    usual = 5_000_000
-    there = cross_cells(
-        path([0.0, 1.0, 2.0], silence=[usual, 4 * usual, 4 * usual + 1]), grid(), -1
-    )
+    """A cell is silent as the sample is towards which the probe entered it."""
+    there = entered(path([0.0, 1.0, 2.0], silent=[False, False, True]), grid())
     assert dict(zip(there.cells.tolist(), there.silent.tolist(), strict=True)) == {
         0: False,
         1: False,
         2: True,
     }
+
+
+def test_stay_is_settled_with_the_sample_towards_which_it_began() -> None:
+    """Cells between two samples are known to be crossed when the second one is settled."""
+    there = cross_cells(path([0.0, 2.0, 4.0]), grid(), -1)
+    assert there.cells.tolist() == [0, 1, 2, 3, 4]
+    assert (there.settled // 1_000_000).tolist() == [1, 6, 6, 11, 11]
+
+
+def test_stay_outside_the_grid_and_in_the_last_cell_is_not_entered() -> None:
+    """All stays are given in their order; those that enter a cell of the grid are marked."""
+    there = cross_cells(path([1.0, -2.0, 1.0]), grid(), 1)
+    assert there.cells.tolist() == [1, 0, -1, 0, 1]
+    assert there.entered.tolist() == [False, True, False, True, True]
 
 
 def brute_force(scan: NDArray[np.float64], index: NDArray[np.float64]) -> tuple[set[int], set[int]]:
@@ -173,7 +190,7 @@ def test_cross_enters_what_is_crossed_at_full_width(samples: list[tuple[float, f
     """No cell crossed from side to side is stepped over; none is entered that was not touched."""
     scan = np.array([x for x, _ in samples])
     index = np.array([y for _, y in samples])
-    there = set(cross_cells(path(scan.tolist(), index.tolist()), grid(), -1).cells.tolist())
+    there = set(entered(path(scan.tolist(), index.tolist()), grid()).cells.tolist())
     crossed, touched = brute_force(scan, index)
     near = touched | set(grid().cells_at(scan, index).tolist())
     assert crossed <= there
@@ -196,13 +213,13 @@ def edge_cells(scan: NDArray[np.float64], index: NDArray[np.float64]) -> set[int
 
 def test_cross_diagonal_enters_the_cells_that_it_cuts() -> None:
     """Two points per cell find the cells of a slanted path that one per cell steps over."""
-    there = cross_cells(path([0.1, 2.1], [0.0, 1.2]), grid(), -1)
+    there = entered(path([0.1, 2.1], [0.0, 1.2]), grid())
     assert there.cells.tolist() == [0, 1, 30 + 1, 30 + 2]
 
 
 def test_cross_unknown_step_to_the_next_line_passes_nothing_between() -> None:
     """Within a line an unknown stretch was passed; to another line the path is not known at all."""
     one_line = path([0.0, 3.0], [0.0, 1.0], known=[True, False])
-    assert cross_cells(one_line, grid(), -1).cells.tolist() == [0, 30 + 3]
+    assert entered(one_line, grid()).cells.tolist() == [0, 30 + 3]
     within = path([0.0, 3.0], [0.0, 0.4], known=[True, False])
-    assert cross_cells(within, grid(), -1).cells.tolist() == [0, 1, 2, 3]
+    assert entered(within, grid()).cells.tolist() == [0, 1, 2, 3]

@@ -128,7 +128,7 @@ def test_add_agrees_with_a_dictionary(rule: CellRule, found: list[Shot], places:
         assert made.time_of_flight[cell] == pytest.approx(best.thickness / 2.96)
         assert made.last_time[cell] == cells[cell][-1][0] + UTC_OFFSET
         mean = math.fsum(shot.thickness for _, shot in cells[cell]) / len(cells[cell])
-        assert made.thickness_mean[cell] == pytest.approx(mean)
+        assert made.mean_thickness(cell) == pytest.approx(mean)
 
 
 @pytest.mark.parametrize("rule", [CellRule.MINIMUM, CellRule.MEAN, CellRule.STRONGEST])
@@ -206,7 +206,7 @@ def test_suspect_stays_until_a_sound_reading() -> None:
     assert (made.state[4], made.thickness[4], made.hits[4]) == (CellState.SUSPECT, 5.0, 2)
     made.add(*columns_of([Shot(4, 9.0, 1.0, valid=True)]), 0)
     assert (made.state[4], made.thickness[4], made.hits[4]) == (CellState.MEASURED, 9.0, 1)
-    assert made.thickness_mean[4] == 9.0
+    assert made.mean_thickness(4) == 9.0
 
 
 def test_strongest_without_amplitude_keeps_the_first_in_any_cut() -> None:

@@ -38,10 +38,10 @@ def test_minimum_has_no_cell_before_the_first_reading() -> None:
 
 
 def test_minimum_is_the_first_of_the_thinnest_cells() -> None:
-    """A thinner cell takes over, one that is as thin does not; its position is its centre."""
+    """Of cells as thin the first of the grid counts, whichever was read first; at its centre."""
     made = grid()
     minimum = MinimumThickness(made)
-    for thickness, cell in (({0: 9.0, 5: 8.0}, 5), ({1: 8.0}, 5), ({4: 7.9}, 4)):
+    for thickness, cell in (({0: 9.0, 3: 8.0}, 3), ({5: 8.0}, 3), ({1: 8.0}, 1), ({4: 7.9}, 4)):
         read(made, minimum, thickness)
         assert minimum.cell == cell
     assert (minimum.value, minimum.position) == (7.9, (12.0, 5.0))

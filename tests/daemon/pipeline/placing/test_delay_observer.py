@@ -22,8 +22,8 @@ def piece(first: int, last: int) -> ProbePath:
         index=np.zeros(time.size),
         known=np.ones(time.size, bool),
         resets=np.zeros(time.size, bool),
-        silence=np.zeros(time.size, np.int64),
-        usual=10,
+        silent=np.zeros(time.size, bool),
+        settled=time,
     )
 
 
@@ -32,7 +32,7 @@ def readings(first: int, last: int) -> Placed:
     made = np.zeros(last - first + 1, READING)
     made["time"] = np.arange(first, last + 1)
     made["valid"], made["thickness"] = True, 10.0
-    return Placed(made, made["time"].astype(np.float64), np.zeros(made.size))
+    return Placed(made, made["time"].astype(np.float64), np.zeros(made.size), made["time"])
 
 
 def path_times(observer: DelayObserver) -> list[int]:

@@ -237,14 +237,14 @@ def show(made: DelayObserver, rows: range, *, late_ns: int = 30 * MS, pieces: in
             piece = slice(begin, last + 1)
             n = times[piece].size
             flags = np.ones(n, bool)
-            index, silence = np.full(n, float(row)), np.zeros(n, np.int64)
-            path = ProbePath(times[piece], scan[piece], index, flags, ~flags, silence, 1)
+            index = np.full(n, float(row))
+            path = ProbePath(times[piece], scan[piece], index, flags, ~flags, ~flags, times[piece])
             made.moved_along(path)
             read = np.arange(int(times[begin]) + 2 * MS, int(times[last]), 5 * MS)
             at = np.interp(read, times, scan)
             made_readings = readings(read + late_ns, wall(at).tolist())
             made_readings["valid"][::50] = False
-            made.placed(Placed(made_readings, at, np.full(at.size, float(row))))
+            made.placed(Placed(made_readings, at, np.full(at.size, float(row)), read + late_ns))
 
 
 def test_observer_estimates_the_delay_of_what_it_was_shown() -> None:

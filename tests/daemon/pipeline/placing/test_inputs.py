@@ -312,27 +312,35 @@ def samples(inputs: DeviceInputs) -> list[tuple[int, float]]:
 
 @pytest.mark.parametrize("on_change", [True, False])
 def test_encoder_that_sends_on_change_is_held_where_it_is(on_change: bool) -> None:
-    """At each tick its last position stands for the time up to the lateness ago, until it is lost."""
+    """Its last position holds up to the lateness ago, until it sends again or is lost."""
     text = station_text(encoder="on_change = true" if on_change else "")
     made = station(text.replace("ports/encoder", "socket://encoder:1"))  # without a baud rate
     late = made.placing.lateness
     inputs = DeviceInputs(made, {})
-    inputs.tick(START)
+    inputs.advance(START)
     assert (inputs.position, inputs.last_sample_times) == ((None, 0.0), (None, None))
     encoder_at(inputs, 0, 50)
-    inputs.tick(START + late)
+    inputs.advance(START + late)
     assert samples(inputs) == [(0, 5.0)]
     assert (inputs.position, inputs.last_sample_times) == ((5.0, 0.0), (START, None))
-    inputs.tick(START + late + 1)
-    held = [(1, 5.0)] if on_change else []
-    assert samples(inputs) == [(0, 5.0), *held]
-    inputs.port_changed("encoder")
-    inputs.tick(START + late + 2)
-    assert samples(inputs) == [(0, 5.0), *held]
-    encoder_at(inputs, 1, 60)
-    inputs.tick(START + late + MS + 7)
-    after = [(MS + 7, 6.0)] if on_change else []
-    assert samples(inputs) == [(0, 5.0), *held, (MS, 6.0), *after]
+    for now in (1, 2 * MS):
+        inputs.advance(START + late + now)
+        held = [(now, 5.0)] if on_change else []
+        assert samples(inputs) == [(0, 5.0), *held]
+    # It sends again 50 ms later: until the lateness before, it was where it had been.
+    encoder_at(inputs, late // MS + 50, 60)
+    held = [(50 * MS, 5.0)] if on_change else []
+    sent = (late + 50 * MS, 6.0)
+    assert samples(inputs) == [(0, 5.0), *held, sent]
+    inputs.port_changed("encoder", START + 2 * late + 90 * MS)
+    lost = [(late + 90 * MS, 6.0)] if on_change else []
+    inputs.advance(START + 5 * late)
+    assert samples(inputs) == [(0, 5.0), *held, sent, *lost]
+    # Nothing is known from the loss of the port to the next sample.
+    encoder_at(inputs, 9 * late // MS, 70)
+    assert samples(inputs) == [(0, 5.0), *held, sent, *lost, (9 * late, 7.0)]
+    encoder_at(inputs, 11 * late // MS, 80)
+    assert len(samples(inputs)) == 4 + (4 if on_change else 0) + 0 - (1 if on_change else 0)
 
 
 @pytest.mark.parametrize("returns_to", [0, 20])

@@ -19,8 +19,8 @@ def path(*times: int) -> ProbePath:
         index=np.arange(n, dtype=np.float64) + 10.0,
         known=known,
         resets=np.zeros(n, bool),
-        silence=100 + np.arange(n),
-        usual=7,
+        silent=np.arange(n) % 2 == 1,
+        settled=np.array(times, np.int64) + 100,
     )
 
 
@@ -104,8 +104,8 @@ def test_cut_drops_the_samples_of_a_pause() -> None:
     assert cut.index.tolist() == [10.0, 11.0, 14.0, 15.0]
     assert cut.known.tolist() == [False, True, False, True]
     assert cut.resets.tolist() == [False, False, True, False]
-    assert cut.silence.tolist() == [100, 101, 104, 105]
-    assert cut.usual == 7
+    assert cut.silent.tolist() == [False, True, False, True]
+    assert cut.settled.tolist() == [100, 110, 140, 150]
 
 
 def test_cut_of_a_pause_between_two_samples() -> None:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.strategies import readings
-from swathe.pipeline.placing.placer import Placer, ProbePath
+from swathe.pipeline.placing.placer import Placer
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
 
 MS = 1_000_000
@@ -48,9 +48,9 @@ def by_hand(samples: Samples, ms: int) -> float | None:
 
 def go(made: Placer, now: int) -> list[tuple[int, float]]:
     """Let a tick go by at `now` ms; return the readings placed as (ms, mm)."""
-    made.now = now * MS
-    placed = made.place()
-    made.take_path()
+    made.take_path(now * MS)
+    placed = made.place(now * MS)
+    made.forget(now * MS)
     return list(zip((placed.readings["time"] // MS).tolist(), placed.scan.tolist(), strict=True))
 
 
@@ -133,7 +133,7 @@ def test_place_without_any_encoder_nothing_is_guessed() -> None:
     made.add_readings(readings([10 * MS]))
     assert go(made, 1000) == []
     assert made.unplaced == 1
-    assert made.take_path() is None
+    assert made.take_path(1000 * MS) is None
 
 
 def test_place_needs_a_bracket_on_both_axes() -> None:
@@ -172,15 +172,13 @@ def test_way_is_told_once_and_up_to_the_last_reading() -> None:
     made = placer()
     append(made.scan, [(ms, ms / 10) for ms in range(0, 301, 10)])
     made.add_readings(readings([ms * MS for ms in range(0, 201, 10)]))
-    made.now = 220 * MS
-    first = made.take_path()
+    first = made.take_path(220 * MS)
     assert first is not None
     assert (first.time[0], first.time[-1]) == (0, 200 * MS)
     assert first.known.tolist() == [False] + [True] * 20
     assert not first.silent.any()
-    assert made.take_path() is None
-    made.now = 450 * MS  # nothing was heard of the gauge for long enough
-    second = made.take_path()
+    assert made.take_path(220 * MS) is None
+    second = made.take_path(450 * MS)  # nothing was heard of the gauge for long enough
     assert second is not None
     assert (second.time[0], second.time[-1]) == (200 * MS, 300 * MS)
     assert second.known.all()
@@ -209,8 +207,7 @@ def test_path_is_unknown_across_a_reset_and_where_the_index_is() -> None:
     made.scan.append(times, np.array([0.0, 1.0, 50.0, 51.0, 52.0]), resets)
     append(index, [(10, 5.0), (20, 5.0), (30, 5.0), (40, 5.0)])
     made.add_readings(readings([ms * MS for ms in range(0, 41, 5)]))
-    made.now = 50 * MS
-    path = made.take_path()
+    path = made.take_path(50 * MS)
     assert path is not None
     assert path.known.tolist() == [False, True, False, True, True]
     assert path.resets.tolist() == resets.tolist()
@@ -223,8 +220,7 @@ def test_path_between_samples_too_far_apart_is_unknown_unless_the_axis_rests() -
     bracket = BRACKET // MS
     append(made.scan, [(0, 0.0), (bracket, 1.0), (2 * bracket + 1, 2.0), (4 * bracket, 2.0)])
     made.add_readings(readings([ms * MS for ms in range(0, 4 * bracket + 1, 50)]))
-    made.now = 5 * bracket * MS
-    path = made.take_path()
+    path = made.take_path(5 * bracket * MS)
     assert path is not None
     assert path.known.tolist() == [False, True, False, True]
 
@@ -238,39 +234,10 @@ def test_path_from_line_to_line_is_unknown() -> None:
     steps.step_to(1, 25 * MS)
     append(made.scan, [(ms, ms / 10) for ms in (0, 10, 20, 30, 40)])
     made.add_readings(readings([ms * MS for ms in range(0, 41, 5)]))
-    made.now = 50 * MS
-    path = made.take_path()
+    path = made.take_path(50 * MS)
     assert path is not None
     assert path.index.tolist() == [0.0, 0.0, 0.0, 5.0, 5.0]
     assert path.known.tolist() == [False, True, True, False, True]
-
-
-def test_usual_interval_follows_the_gauge_but_not_its_pauses() -> None:
-    """The interval is that of the first readings, and then a slow mean that bears a pause."""
-    made = placer()
-    assert made.interval_ns == 0
-    made.add_readings(readings([0]))
-    assert made.interval_ns == 0
-    made.add_readings(readings([ms * MS for ms in range(5, 101, 5)]))
-    assert made.interval_ns == pytest.approx(5 * MS)
-    made.add_readings(readings([10_100 * MS]))  # after ten seconds: counts as four intervals
-    assert made.interval_ns == pytest.approx(5 * MS + 0.02 * (20 - 5) * MS)
-    slower = placer()
-    slower.add_readings(readings([ms * MS for ms in range(0, 101, 5)]))
-    slower.add_readings(readings([ms * MS for ms in range(110, 311, 10)]))
-    share = 0.02 * 21
-    assert slower.interval_ns == pytest.approx(5 * MS + share * 5 * MS, rel=0.02)
-
-
-def test_silence_is_the_time_between_the_readings_around() -> None:
-    """Around a sample: from the reading before to the one at or after it, or to now."""
-    made = placer()
-    append(made.scan, [(ms, ms / 10) for ms in (0, 10, 20, 30, 40, 50, 60)])
-    made.add_readings(readings([0, 20 * MS, 25 * MS]))
-    made.now = 400 * MS
-    path = made.take_path()
-    assert path is not None
-    assert (path.silence // MS).tolist() == [0, 20, 20, 375, 375, 375, 375]
 
 
 def test_slow_gauge_is_waited_for() -> None:
@@ -278,12 +245,10 @@ def test_slow_gauge_is_waited_for() -> None:
     made = placer()
     append(made.scan, [(ms, ms / 10) for ms in range(0, 1001, 50)])
     made.add_readings(readings([ms * MS for ms in (0, 150, 300, 450)]))
-    made.now = 700 * MS  # 250 ms after the last reading
-    path = made.take_path()
+    path = made.take_path(700 * MS)  # 250 ms after the last reading
     assert path is not None
     assert path.time[-1] == 450 * MS
-    made.now = 800 * MS
-    later = made.take_path()
+    later = made.take_path(800 * MS)
     assert later is not None
     assert later.time[-1] == 500 * MS
 
@@ -311,8 +276,7 @@ def test_path_is_unknown_across_a_reset_of_the_index_axis(reset_at: int) -> None
     index.append(np.array([reset_at * MS]), np.array([9.0]), np.array([True]))
     append(index, [(30, 9.0)])
     made.add_readings(readings([ms * MS for ms in range(0, 31, 5)]))
-    made.now = 40 * MS
-    path = made.take_path()
+    path = made.take_path(40 * MS)
     assert path is not None
     assert path.resets.tolist() == [False, False, True, False]
     assert path.known.tolist() == [False, True, False, True]
@@ -321,48 +285,43 @@ def test_path_is_unknown_across_a_reset_of_the_index_axis(reset_at: int) -> None
 
 def known_positions(made: Placer, now: int) -> tuple[list[int], list[bool]]:
     """Return the times, ms, of the path up to `now` ms, and whether it is known to each."""
-    made.now = now * MS
-    path = made.take_path()
+    path = made.take_path(now * MS)
     assert path is not None
     return (path.time // MS).tolist(), path.known.tolist()
 
 
-@pytest.mark.parametrize(("silence", "silent"), [(0, False), (20, False), (21, True)])
-def test_gauge_is_silent_after_four_of_its_intervals(silence: int, silent: bool) -> None:
-    """With a reading every 5 ns, 20 ns without one are a slow gauge and 21 ns a silent one."""
-    path = ProbePath(
-        time=np.zeros(1, np.int64),
-        scan=np.zeros(1),
-        index=np.zeros(1),
-        known=np.ones(1, bool),
-        resets=np.zeros(1, bool),
-        silence=np.array([silence]),
-        usual=5,
-    )
-    assert path.silent.tolist() == [silent]
-
-
-@pytest.mark.parametrize(
-    ("batches", "interval_ms"),
-    [
-        ([], 0.0),
-        ([[7]], 0.0),  # one reading has no interval
-        ([[0, 10, 20]], 10.0),
-        ([[0, 10, 20, 120]], 20.0),  # a pause counts as four usual intervals: (10 + 10 + 40) / 3
-        ([[0, 10], [30]], 10.2),  # 2 % of the way to 20
-        ([[0, 10], [30, 50, 70, 90, 110]], 11.0),  # 10 % of the way
-        ([[0, 10], [1010]], 10.6),  # 2 % of the way to 40
-        ([[0, 10], [10 + 5 * k for k in range(1, 61)]], 5.0),  # 50 and more take over
-        ([[0, 10], [5, 20]], 10.0),  # a reading that is out of order has no interval
-        ([[0, 10], [10, 10]], 10.0),
-    ],
-)
-def test_usual_interval_of_the_gauge(batches: list[list[int]], interval_ms: float) -> None:
-    """The mean follows the intervals by 2 % each, in which no pause counts for more than four."""
+@pytest.mark.parametrize(("pause", "silent"), [(10, False), (40, False), (41, True)])
+def test_gauge_is_silent_after_four_of_its_intervals(pause: int, silent: bool) -> None:
+    """With a reading every 10 ms, 40 ms without one are a slow gauge and 41 ms a silent one."""
     made = placer()
-    for batch in batches:
-        made.add_readings(readings([ms * MS for ms in batch]))
-    assert made.interval_ns / MS == pytest.approx(interval_ms, rel=1e-12)
+    append(made.scan, [(0, 0.0), (20, 2.0), (21, 2.1), (25, 2.5), (60, 6.0), (61, 6.1)])
+    made.add_readings(readings([ms * MS for ms in (0, 10, 20, 20 + pause, 30 + pause)]))
+    path = made.take_path(100 * MS)
+    assert path is not None
+    around = (path.time > 20 * MS) & (path.time <= (20 + pause) * MS)
+    assert path.silent[around].tolist() == [silent] * int(around.sum())
+    assert not path.silent[:2].any()
+
+
+def test_gauge_that_sends_no_more_is_silent_from_its_last_reading_on() -> None:
+    """Without a reading after a sample the gauge was silent until the sample was settled."""
+    made = placer()
+    append(made.scan, [(ms, 0.0) for ms in (0, 10, 15, 20, 25, 120)])
+    made.add_readings(readings([10 * MS, 20 * MS]))
+    path = made.take_path(500 * MS)
+    assert path is not None
+    assert path.silent.tolist() == [False, False, False, False, True, True]
+    # Settled with the reading after it, and without one after the lateness.
+    assert (path.settled // MS).tolist() == [10, 10, 20, 20, 125, 220]
+
+
+def test_gauge_without_any_reading_was_silent_throughout() -> None:
+    """A gauge that has sent nothing was silent, whatever is usual."""
+    made = placer()
+    append(made.scan, [(0, 0.0), (10, 1.0)])
+    path = made.take_path(500 * MS)
+    assert path is not None
+    assert path.silent.all()
 
 
 def test_readings_that_wait_and_the_byte_of_the_oldest() -> None:
@@ -433,37 +392,13 @@ def test_path_ends_with_the_encoder_that_is_behind() -> None:
         assert known_positions(made, 200)[0] == [0, 10, 20, 30, 40, 50, 60]
 
 
-def test_silence_around_each_sample() -> None:
-    """From the reading before to the one after; until now where none came after."""
-    made = placer()
-    append(made.scan, [(ms, 0.0) for ms in (0, 10, 15, 20, 25)])
-    made.add_readings(readings([10 * MS, 20 * MS]))
-    made.now = 500 * MS
-    path = made.take_path()
-    assert path is not None
-    # At 0 nothing came before: since then; at a reading's time: from the one before it.
-    assert (path.silence // MS).tolist() == [10, 0, 10, 10, 480]
-    assert path.usual == 10 * MS
-
-
-def test_silence_without_any_reading_has_no_end() -> None:
-    """A gauge that has sent nothing was silent throughout, whatever is usual."""
-    made = placer()
-    append(made.scan, [(0, 0.0), (10, 1.0)])
-    made.now = 500 * MS
-    path = made.take_path()
-    assert path is not None
-    assert path.silence.tolist() == [np.iinfo(np.int64).max] * 2
-    assert path.silent.all()
-
-
-def test_samples_are_kept_for_five_waits_while_an_encoder_is_lost() -> None:
-    """A wait is the bracket and the lateness, 350 ms: nothing of the last 1750 ms is dropped."""
+def test_samples_are_kept_for_thirty_waits_while_an_encoder_is_lost() -> None:
+    """A wait is the bracket and the lateness, 350 ms: nothing of the last 10.5 s is dropped."""
     made = placer(index=EncodedTrack(bracket_ns=BRACKET))
-    append(made.scan, [(ms, ms / 10) for ms in range(0, 10_001, 10)])
-    go(made, 10_000)
-    assert made.scan.times[0] == 8250 * MS
-    assert made.scan.times[-1] == 10_000 * MS
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 20_001, 10)])
+    go(made, 20_000)
+    assert made.scan.times[0] == 9500 * MS
+    assert made.scan.times[-1] == 20_000 * MS
 
 
 def test_samples_are_kept_for_a_reading_that_waits() -> None:
@@ -471,12 +406,66 @@ def test_samples_are_kept_for_a_reading_that_waits() -> None:
     index = EncodedTrack(bracket_ns=BRACKET)
     made = placer(index=index)
     append(made.scan, [(ms, ms / 10) for ms in range(0, 10_001, 10)])
-    made.now = 10_000 * MS
     made.add_readings(readings([9705 * MS]))
-    made.place()
+    go(made, 10_000)
     assert made.pending == 1
     append(made.scan, [(20_000, 1000.0)])
     append(index, [(9700, 0.0), (9710, 1.0)])
-    placed = made.place()
+    placed = made.place(20_000 * MS)
     assert placed.scan.tolist() == pytest.approx([970.5])
     assert placed.index.tolist() == [0.5]
+
+
+@pytest.mark.parametrize(("late", "placed"), [(350, True), (351, False)])
+def test_reading_that_arrives_after_its_bracket_is_placed_while_the_path_waits(
+    late: int, placed: bool
+) -> None:
+    """Up to 350 ms, the bracket and the lateness, behind the settled path the samples are kept."""
+    made = placer()
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 2001, 10)])
+    made.add_readings(readings([ms * MS for ms in range(0, 1001, 10)]))
+    made.take_path(1000 * MS)
+    arrived = np.array([1001 * MS])
+    made.add_readings(readings([(1000 - late) * MS]), arrived)
+    found = made.place(1001 * MS)
+    assert ((1000 - late) * MS in found.readings["time"].tolist()) is placed
+    assert made.unplaced == (0 if placed else 1)
+
+
+@pytest.mark.parametrize(("late", "placed"), [(10_500, True), (10_501, False)])
+def test_reading_that_is_older_than_what_is_kept_is_unplaced(late: int, placed: bool) -> None:
+    """While the encoder is lost no path goes on, and samples are kept for 10.5 s."""
+    made = placer()
+    append(made.scan, [(0, 0.0), (100, 1.0)])
+    made.add_readings(readings([50 * MS]), np.array([(50 + late) * MS]))
+    assert made.place(60_000 * MS).readings.size == placed
+    assert made.unplaced == (not placed)
+
+
+def test_positions_are_known_when_reading_and_both_samples_have_arrived() -> None:
+    """The later of the reading's own arrival and that of the sample after it."""
+    made = placer()
+    times = np.array([0, 100, 200], np.int64) * MS
+    made.scan.append(times, np.array([0.0, 1.0, 2.0]), None, times + 30 * MS)
+    made.add_readings(
+        readings([50 * MS, 100 * MS, 150 * MS]), np.array([60, 170, 180], np.int64) * MS
+    )
+    assert (made.place(229 * MS).known // MS).tolist() == [130, 170]
+    assert (made.place(230 * MS).known // MS).tolist() == [230]
+
+
+def test_samples_that_settle_too_late_are_no_path() -> None:
+    """An index encoder that was lost for 20 s: what was passed meanwhile has no known line."""
+    index = EncodedTrack(bracket_ns=BRACKET)
+    made = placer(index=index)
+    append(made.scan, [(ms, ms / 1000) for ms in range(0, 20_001, 100)])
+    append(index, [(0, 5.0), (100, 5.0)])
+    first = made.take_path(300 * MS)
+    assert first is not None
+    assert first.time[-1] == 100 * MS
+    index.append(np.array([20_000 * MS]), np.array([5.0]), None, np.array([20_000 * MS]))
+    path = made.take_path(20_200 * MS)
+    assert path is not None
+    later = path.time > 100 * MS
+    assert path.time[later][0] == 9500 * MS
+    assert path.resets[later].tolist() == [True] + [False] * int(later.sum() - 1)

@@ -26,14 +26,16 @@ from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.fields import moment
-from swathe.pipeline.progress.progress import RunRates, SlidingRate, progress_of, speed_limit
+from swathe.pipeline.progress.progress import RunRates, progress_of, sliding_rate, speed_limit
 from swathe.pipeline.progress.snapshots import ProgressSnapshot
 from swathe.station import Axis, CellRule
 
 S = 1_000_000_000
 
 
-def path(scan: list[float], resets: list[bool] | None = None) -> ProbePath:
+def path(
+    scan: list[float], resets: list[bool] | None = None, settled: list[int] | None = None
+) -> ProbePath:
     """Return a path through these scan positions."""
     n = len(scan)
     return ProbePath(
@@ -42,57 +44,62 @@ def path(scan: list[float], resets: list[bool] | None = None) -> ProbePath:
         np.zeros(n),
         np.ones(n, bool),
         np.zeros(n, bool) if resets is None else np.array(resets),
-        np.zeros(n, np.int64),
-        1,
+        np.zeros(n, bool),
+        np.arange(n, dtype=np.int64) if settled is None else np.array(settled),
+    )
+
+
+def follow(
+    rates: RunRates, *times: int, way: ProbePath | None = None, readings: int = 0, measured: int = 0
+) -> None:
+    """Follow instants with the same totals at each."""
+    instants = np.array(times, np.int64)
+    rates.follow(
+        instants,
+        path=way,
+        readings=np.full(instants.shape, readings),
+        measured=np.full(instants.shape, measured),
     )
 
 
 def test_sliding_rate_is_that_over_the_window() -> None:
     """The rate is the rise from the last total at or before the window's begin to the newest."""
-    rate = SlidingRate(2 * S)
-    assert rate.per_second == 0.0
-    rate.note(10 * S, 100.0)
-    assert rate.per_second == 0.0
-    rate.note(11 * S, 103.0)
-    assert rate.per_second == 3.0
-    rate.note(12 * S, 107.0)
-    assert rate.per_second == 3.5
-    rate.note(13 * S, 117.0)
-    assert rate.per_second == 7.0  # from 11 s on
-    rate.note(20 * S, 127.0)
-    assert rate.per_second == pytest.approx(10 / 7)  # nothing newer than 13 s to begin from
-    rate.note(20 * S, 128.0)
-    assert rate.per_second == pytest.approx(11 / 7)
-
-
-def test_sliding_rate_without_time_is_unknown() -> None:
-    """Two totals at one time have no rate."""
-    rate = SlidingRate(S)
-    rate.note(5, 1.0)
-    rate.note(5, 9.0)
-    assert rate.per_second == 0.0
+    times = np.array([10, 11, 12, 13, 20], np.int64) * S
+    totals = np.array([100, 103, 107, 117, 127])
+    rates = sliding_rate(times, totals, 2 * S)
+    # From 11 s on at 13 s; nothing newer than 13 s to begin from at 20 s.
+    assert rates.tolist() == pytest.approx([0.0, 3.0, 3.5, 7.0, 10 / 7])
 
 
 def test_run_rates_are_of_travel_readings_and_cells() -> None:
     """Travel counts forth and back, without position resets; each rate has its own total."""
-    rates = RunRates()
-    rates.update(0, readings=0, measured=0)
-    rates.add_path(path([0.0, 10.0, 4.0]))
-    rates.add_path(path([4.0, 300.0, 304.0], [False, True, False]))
-    rates.update(S // 4, readings=50, measured=7)
-    assert rates.speed.per_second == (10 + 6 + 4) * 4
-    assert rates.rate.per_second == 200.0
-    assert rates.cell_rate.per_second == 28.0
+    rates = RunRates(0, readings=1000, measured=40)
+    follow(rates, way=path([0.0, 10.0, 4.0]))
+    way = path([4.0, 300.0, 304.0], [False, True, False])
+    follow(rates, S // 4, way=way, readings=1050, measured=47)
+    assert rates.speed == (10 + 6 + 4) * 4
+    assert rates.rate == 200.0
+    assert rates.cell_rate == 28.0
+
+
+def test_travel_counts_from_when_it_is_settled() -> None:
+    """At each instant the path that is settled by then, however far it was known at once."""
+    way = path([0.0, 10.0, 30.0, 70.0], settled=[0, S // 4, S // 2, 2 * S])
+    rates = RunRates(0)
+    follow(rates, S // 4 - 1, S // 4, S // 2, way=way)
+    assert rates.speeds.tolist() == pytest.approx([0.0, 40.0, 60.0])
+    follow(rates, S)
+    assert rates.speed == pytest.approx(40 / 0.5)  # travelled in the last call, settled by now
 
 
 @pytest.mark.parametrize(("speed", "is_fast"), [(79.9, False), (80.0, False), (80.1, True)])
 def test_too_fast_begins_at_four_fifths_of_the_limit(speed: float, is_fast: bool) -> None:
     """The warning comes before cells are skipped, and never without a limit."""
     rates = RunRates()
-    rates.update(0, readings=0, measured=0)
-    rates.add_path(path([0.0, speed / 10]))
-    rates.update(S // 10, readings=0, measured=0)
+    follow(rates, S // 10, way=path([0.0, speed / 10]))
     assert rates.too_fast(100.0) is is_fast
+    assert rates.were_too_fast(np.array([100.0])).tolist() == [is_fast]
+    assert not rates.were_too_fast(np.array([np.inf])).any()
     assert not rates.too_fast(None)
 
 
@@ -103,7 +110,8 @@ def test_progress_of_a_scan() -> None:
     progress = pipeline.progress()
     assert progress.speed == pytest.approx(20.0, abs=3.0)
     assert progress.rate == pytest.approx(200.0, abs=25.0)
-    assert progress.speed_limit == 100.0  # two hits in each cell at 200 readings/s
+    # Two hits in each cell at 200 readings/s, by a clock that was fitted for half a second.
+    assert progress.speed_limit == pytest.approx(100.0, abs=0.2)
     assert (progress.required, progress.measured) == (201, 11)
     left = progress.required - progress.measured
     assert progress.seconds_left == pytest.approx(left / 22, abs=1.0)
@@ -171,7 +179,6 @@ def test_complete_survey_is_incomplete_once_its_cells_are_suspect() -> None:
 @pytest.mark.parametrize(
     ("totals", "per_second"),
     [
-        ([], 0.0),
         ([(0, 7.0)], 0.0),
         ([(5, 7.0), (5, 9.0)], 0.0),  # no time went by
         ([(0, 0.0), (2 * S, 6.0)], 3.0),
@@ -185,24 +192,22 @@ def test_complete_survey_is_incomplete_once_its_cells_are_suspect() -> None:
 )
 def test_rate_over_the_window(totals: list[tuple[int, float]], per_second: float) -> None:
     """The rise since the newest total that is at least 10 s old, or since the first."""
-    rate = SlidingRate(10 * S)
-    for time, total in totals:
-        rate.note(time, total)
-    assert rate.per_second == pytest.approx(per_second, rel=1e-12)
+    times, values = (np.array(column) for column in zip(*totals, strict=True))
+    rates = sliding_rate(times.astype(np.int64), values, 10 * S)
+    assert rates[-1] == pytest.approx(per_second, rel=1e-12)
 
 
 def test_readings_and_cells_have_rates_of_their_own() -> None:
     """Readings over the last 0.5 s, measured cells over the last 20 s."""
     rates = RunRates()
-    rates.update(0, readings=0, measured=0)
     for k in range(1, 21):
-        rates.update(k * S, readings=100 * k, measured=10 * k)
-    rates.update(20 * S + S // 2, readings=2200, measured=210)
-    assert rates.rate.per_second == 400.0  # 200 in the last 0.5 s
-    assert rates.cell_rate.per_second == pytest.approx(210 / 20.5)
-    rates.update(21 * S, readings=2200, measured=210)
-    assert rates.rate.per_second == 0.0
-    assert rates.cell_rate.per_second == 10.0  # 200 since 1 s
+        follow(rates, k * S, readings=100 * k, measured=10 * k)
+    follow(rates, 20 * S + S // 2, readings=2200, measured=210)
+    assert rates.rate == 400.0  # 200 in the last 0.5 s
+    assert rates.cell_rate == pytest.approx(210 / 20.5)
+    follow(rates, 21 * S, readings=2200, measured=210)
+    assert rates.rate == 0.0
+    assert rates.cell_rate == 10.0  # 200 since 1 s
 
 
 @pytest.mark.parametrize(("hits", "limit"), [(1, 400.0), (4, 100.0)])
@@ -240,8 +245,7 @@ def progress_at(
     suspect_cells = SuspectCells(PLAN, coverage)
     suspect_cells.checks.last_pass = last_pass
     rates = RunRates()
-    rates.update(0, readings=0, measured=0)
-    rates.update(20 * S, readings=0, measured=cells)
+    follow(rates, 20 * S, measured=cells)
     return progress_of(
         time=time,
         station=station(station_text() + VERIFICATION),

@@ -135,9 +135,19 @@ def of_lines(table: dict[str, Any]) -> Device:
     return Device(lambda ns: driver.decoder(ns_per_byte=ns), part)
 
 
-def two_reads() -> Device:
+def two_reads(framing: str) -> Device:
     """A Modbus device that is asked for positions and readings in turn."""
-    driver = ModbusDriver(ModbusSettings.model_validate(TWO_READS))
+    driver = ModbusDriver(ModbusSettings.model_validate(TWO_READS | {"framing": framing}))
+
+    def tcp(number: int, source: random.Random) -> bytes:
+        """An answer to the read whose number the lowest bits of the transaction have."""
+        read = number % 2
+        data = number.to_bytes(20, "big") if read == 0 else source.randbytes(2)
+        message = bytes([5, 3 + read, len(data)]) + data
+        if source.random() < 0.2:
+            message = bytes([5, 0x83 + read, 2])
+        head = (16 * number + read).to_bytes(2, "big") + b"\0\0" + len(message).to_bytes(2, "big")
+        return (source.randbytes(5) if source.random() < 0.1 else b"") + head + message
 
     def part(number: int, source: random.Random) -> bytes:
         match source.randrange(6):
@@ -152,7 +162,7 @@ def two_reads() -> Device:
             case _:
                 return with_crc(bytes([5, 3, 20]) + number.to_bytes(20, "big"))
 
-    return Device(lambda ns: driver.decoder(ns_per_byte=ns), part)
+    return Device(lambda ns: driver.decoder(ns_per_byte=ns), tcp if framing == "tcp" else part)
 
 
 PLAIN_TABLES = [table for table in VARIANTS if "checksum" not in table]
@@ -162,7 +172,8 @@ DEVICES = {
     **{f"frames: {name}": of_table(table) for name, table in tables.VARIANTS.items()},
     **{f"lines: {index}": of_lines(table) for index, table in enumerate(PLAIN_TABLES)},
     "quadrature": edges(),
-    "two reads": two_reads(),
+    "two reads": two_reads("rtu"),
+    "two reads over TCP": two_reads("tcp"),
 }
 
 each = pytest.mark.parametrize("name", DEVICES)

@@ -229,8 +229,3 @@ class Batch:
     record_bytes: int = 0
     fault_bytes: int = 0
     ignored_bytes: int = 0
-
-    @property
-    def known_at(self) -> NDArray[np.int64]:
-        """When the records became known: the readings if there are any, else the positions."""
-        return self.readings_known_at if self.readings.size else self.positions_known_at

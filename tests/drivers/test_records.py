@@ -43,18 +43,4 @@ def test_batch_without_arguments_is_empty() -> None:
     batch = Batch()
     assert (batch.readings.size, batch.positions.size, batch.faults) == (0, 0, ())
     assert (batch.record_bytes, batch.fault_bytes, batch.ignored_bytes) == (0, 0, 0)
-    assert batch.known_at.size == 0
-
-
-def test_known_at_is_of_the_readings_or_else_of_the_positions() -> None:
-    """Whatever kind of record a device sends."""
-    readings, positions = np.zeros(2, READING), np.zeros(1, position_dtype(1))
-    readings_times, positions_times = np.array([1, 2]), np.array([3])
-    both = Batch(
-        readings=readings,
-        positions=positions,
-        readings_known_at=readings_times,
-        positions_known_at=positions_times,
-    )
-    assert both.known_at.tolist() == [1, 2]
-    assert Batch(positions=positions, positions_known_at=positions_times).known_at.tolist() == [3]
+    assert (batch.readings_known_at.size, batch.positions_known_at.size) == (0, 0)

@@ -108,6 +108,7 @@ class Decoder(Protocol):
 
         To be called after a port was lost and opened again. The bytes that are dropped are
         reported as one `partial` fault; what was known to be faulty before, by its own reason.
+        There are no records in what it returns: no chunk has decided that there is one.
         """
         ...
 

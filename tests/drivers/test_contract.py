@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import random
 import tomllib
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from drivers.protocols.invented import PROTOCOLS
@@ -93,6 +96,7 @@ class _Forgetful:
         self._decoder = decoder
         self._mistake = mistake
         self._kept: list[bytes] = []
+        self._last: Batch | None = None
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._decoder, name)
@@ -108,12 +112,28 @@ class _Forgetful:
         if self._mistake == "cuts" and len(data) == 1:
             data = b""
         found: Batch = self._decoder.feed(data, time_ns)
-        return found
+        if found.readings.size or found.positions.size:
+            self._last = found
+        return replace(found, faults=found.faults[:1]) if self._mistake == "sums up" else found
+
+    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
+        """Decode, wrongly."""
+        found: Batch = self._decoder.feed_chunks(chunks)
+        if self._mistake != "waits":
+            return found
+        last = chunks[-1][0]
+        return replace(
+            found,
+            readings_known_at=np.full_like(found.readings_known_at, last),
+            positions_known_at=np.full_like(found.positions_known_at, last),
+        )
 
     def reset(self, offset: int) -> Batch:
         """Forget, wrongly."""
         if self._mistake == "clings":
             return self._decoder.feed(b"", 0)  # type: ignore[no-any-return]
+        if self._mistake == "flushes" and self._last is not None:
+            return self._last
         found: Batch = self._decoder.reset(offset)
         return found
 
@@ -125,6 +145,9 @@ class _Forgetful:
         ("keeps", "test_memory_is_bounded_whatever_comes"),
         ("late", "test_times_never_fall_and_lie_in_the_past"),
         ("cuts", "test_stream_cut_at_every_byte_gives_the_same"),
+        ("sums up", "test_newest_faults_are_described_however_many_there_are"),
+        ("waits", "test_chunks_fed_together_give_the_same"),
+        ("flushes", "test_reset_gives_no_record"),
         ("clings", "test_record_cut_off_by_a_lost_port_is_one_partial_fault"),
     ],
 )

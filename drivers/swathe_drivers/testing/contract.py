@@ -170,6 +170,15 @@ class DriverContract(OverPorts):
             records = found.readings if found.readings.size else found.positions
             assert records["offset"][0] == 1000 + int(_first_offset(fresh))
 
+    def test_reset_gives_no_record(self) -> None:
+        """What the chunks have not decided, the loss of the port does not."""
+        source = random.Random(5)
+        for _ in range(20):
+            decoder, data = self.decoder(), self._damaged(source)
+            decoder.feed(data, MS)
+            batch = decoder.reset(len(data))
+            assert batch.readings.size == batch.positions.size == 0
+
     def test_any_bytes_give_only_records_and_faults(self) -> None:
         """Damaged, cut, repeated and shuffled: nothing is raised, no byte is lost."""
         source = random.Random(1)

@@ -137,6 +137,8 @@ def read_float(text: bytes) -> float:
     Raises:
         NumberError: it is none, or too large for a double; count it as a fault.
     """
+    if len(text) <= _MAX_TEXT and text.replace(b".", b"", 1).isdigit():  # the usual case
+        return float(text)
     if len(text) > _MAX_TEXT or _NUMBER.fullmatch(text) is None:
         if _NOT_FINITE.fullmatch(text) is not None:
             raise NumberError(FaultReason.NOT_FINITE, "is not a finite number")
@@ -153,6 +155,8 @@ def read_integer(text: bytes) -> int:
     Raises:
         NumberError: it is none, or too large; count it as a fault.
     """
+    if len(text) <= _MAX_DIGITS and text.isdigit():  # the usual case
+        return int(text)
     if len(text) > _MAX_TEXT or _INTEGER.fullmatch(text) is None:
         if _NOT_FINITE.fullmatch(text) is not None:
             raise NumberError(FaultReason.NOT_FINITE, "is not a finite number")

@@ -54,10 +54,11 @@ def check_sums(
     bodies = ends - (2 + len(marker))
     firsts = starts + settings.first
     present = bodies >= firsts
-    # Where the line is too short these indices are in the line before or wrap round; `present`
-    # is False there, so that what is read doesn't matter.
-    bodies = np.where(present, bodies, starts)
-    firsts = np.where(present, firsts, starts)
+    if not present.all():
+        # Where the line is too short these indices are in the line before or wrap round; `present`
+        # is False there, so that what is read doesn't matter.
+        bodies = np.where(present, bodies, starts)
+        firsts = np.where(present, firsts, starts)
     for index, byte in enumerate(marker):
         present &= block.take(bodies + index, mode="clip") == byte
     high: NDArray[np.uint8] = _HEX[block.take(ends - 2, mode="clip")]
@@ -73,5 +74,6 @@ def check_sums(
     else:
         computed = np.add.reduceat(block, bounds, dtype=np.uint8)[0::2]
     # `reduceat` gives the first byte, not zero, for an empty segment.
-    computed = np.where(firsts == bodies, np.uint8(0), computed)
+    if (empty := firsts == bodies).any():
+        computed = np.where(empty, np.uint8(0), computed)
     return Sums(bodies, present, sent, computed)

@@ -12,7 +12,7 @@ from swathe.store import LAYERS, SurveyFolder, record_of
 
 __all__ = ["RUNS", "TEXT", "assert_same", "flat", "write_run", "write_survey"]
 
-TEXT = station_text(scan_length=20, survey='cell_rule = "mean"\nnominal_thickness = "12 mm"')
+TEXT = station_text(scan_length=25, survey='cell_rule = "mean"\nnominal_thickness = "12 mm"')
 _REBOOT = 5_000_000 * MS
 _LATER = 3_600_000 * MS
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from io import BytesIO
 from typing import Any
 
@@ -13,12 +13,10 @@ from mcap.opcode import Opcode
 from mcap.records import Channel
 
 from swathe.journal.entries import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.journal.position import Channels, channel_of
 from swathe.journal.records import RECORD_HEAD
 
-__all__ = ["Channels", "EntryDecoder"]
-
-Channels = Mapping[int, tuple[str, str]]
-"""By channel number: what its messages are, and of which port; ``("", "")`` is of a later version."""
+__all__ = ["EntryDecoder"]
 
 # A message: head of the record, channel, sequence, log time, publish time; data follow.
 _MESSAGE = struct.Struct("<BQHIQQ")
@@ -112,9 +110,4 @@ class EntryDecoder:
 def _channel(body: bytes) -> Channels:
     """Return the channel of a channel record."""
     channel = Channel.read(ReadDataStream(BytesIO(body)))
-    kind, slash, port = channel.topic.partition("/")
-    if slash:
-        known = kind == "port" or (bool(port) and kind in ("sent", "unanswered"))
-    else:
-        known = kind in ("tick", "port-state", "mark")
-    return {channel.id: (kind, port) if known else _UNKNOWN}
+    return {channel.id: channel_of(channel.topic)}

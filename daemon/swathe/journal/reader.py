@@ -5,33 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
 
 from mcap.writer import MCAP0_MAGIC
 
 from swathe.errors import JournalError
-from swathe.journal.decoder import Channels, EntryDecoder
+from swathe.journal.decoder import EntryDecoder
 from swathe.journal.entries import Entry
+from swathe.journal.position import JournalPosition
 from swathe.journal.records import FIRST_RECORD, whole_blocks
 from swathe.journal.writer import segment_paths
 
-__all__ = ["JournalCursor", "JournalPosition", "read_journal", "read_segment"]
+__all__ = ["JournalCursor", "read_journal", "read_segment"]
 
 OnTorn = Callable[[Path, str], None]
-
-
-class JournalPosition(NamedTuple):
-    """Where reading a journal resumes.
-
-    Attributes:
-        segment: number of the file; 0 before the first one.
-        offset: bytes of it that were read: a record begins here.
-        channels: those that the file has named so far.
-    """
-
-    segment: int
-    offset: int
-    channels: Channels
 
 
 class JournalCursor:
@@ -43,6 +29,7 @@ class JournalCursor:
         on_torn: called with the path and a message for each damaged chunk, and for each file that
             a crash cut off.
         growing: whether the last file is being written: its end is then where reading resumes.
+        before: number of the first file that is left out; None for none.
 
     Attributes:
         position: behind the entries that were returned last.
@@ -55,7 +42,9 @@ class JournalCursor:
         start: JournalPosition | None = None,
         on_torn: OnTorn | None = None,
         growing: bool = False,
+        before: int | None = None,
     ) -> None:
+        self._before = before
         self._folder = folder
         self._on_torn = on_torn or _ignore
         self._growing = growing
@@ -72,6 +61,8 @@ class JournalCursor:
             number = int(path.stem)
             if number < self.position.segment:
                 continue
+            if self._before is not None and number >= self._before:
+                return
             if number > self.position.segment:
                 self.position = JournalPosition(number, FIRST_RECORD, {})
             growing = self._growing and path is paths[-1]

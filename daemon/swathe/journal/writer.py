@@ -13,13 +13,14 @@ entry's log time is the host's monotonic time, its publish time the wall clock.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
 import time
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self
+from typing import IO, Any, BinaryIO, Self, cast
 
 from mcap.data_stream import RecordBuilder
 from mcap.records import Channel
@@ -27,6 +28,7 @@ from mcap.writer import CompressionType, IndexType, Writer
 
 from swathe.errors import JournalError, MisuseError
 from swathe.journal.entries import Chunk, Entry, Mark, PortChange, Sent, Tick
+from swathe.journal.position import JournalPosition, SegmentDigest, channel_of
 
 __all__ = ["JournalWriter", "segment_paths"]
 
@@ -42,6 +44,25 @@ def segment_paths(folder: Path) -> list[Path]:
     return sorted(folder.glob("[0-9][0-9][0-9][0-9].mcap"))
 
 
+class _HashedFile:
+    """A file as the container's writer needs it, with a digest of what was written."""
+
+    def __init__(self, stream: BinaryIO, segment: int) -> None:
+        self._stream = stream
+        self._segment = segment
+        self._digest = hashlib.sha256()
+        self._size = 0
+        self.tell, self.flush = stream.tell, stream.flush
+
+    def write(self, data: bytes) -> int:
+        self._digest.update(data)
+        self._size += len(data)
+        return self._stream.write(data)
+
+    def digest(self) -> SegmentDigest:
+        return SegmentDigest(self._segment, self._size, self._digest.hexdigest())
+
+
 class JournalWriter:
     """Writes one run's journal; a context manager that is entered once.
 
@@ -52,6 +73,11 @@ class JournalWriter:
         folder: the survey's ``journal`` folder; created when missing.
         wall_clock: ns since 1970, for the publish times.
         max_chunks: chunks after which a run continues in the next file.
+
+    Attributes:
+        entries: written so far.
+        bytes: of their contents.
+        path: of the present file.
     """
 
     def __init__(
@@ -64,6 +90,8 @@ class JournalWriter:
         self._folder = folder
         self._wall_clock = wall_clock
         self._stream: BinaryIO | None = None
+        self._file: _HashedFile | None = None
+        self._ended: list[SegmentDigest] = []
         self._writer: Writer | None = None
         self._channels: dict[str, int] = {}
         self._chunks = 0
@@ -90,8 +118,9 @@ class JournalWriter:
             self._stream = self.path.open("xb")
         except OSError as error:
             raise JournalError(self.path, _FULL.format(error.strerror)) from error
+        self._file = _HashedFile(self._stream, number)
         self._writer = Writer(
-            self._stream,
+            cast("IO[Any]", self._file),
             chunk_size=_CHUNK_BYTES,
             compression=CompressionType.ZSTD,
             # A journal is read from its start; no message is looked up.
@@ -145,8 +174,8 @@ class JournalWriter:
         Channel(id=number, topic=topic, message_encoding=encoding, schema_id=0, metadata={}).write(
             record
         )
-        if self._stream is not None:
-            self._stream.write(record.end())
+        if self._file is not None:
+            self._file.write(record.end())
         return number
 
     def flush(self) -> None:
@@ -165,6 +194,23 @@ class JournalWriter:
         if self._chunks >= self._max_chunks:
             self.close()
             self._begin()
+
+    def digests(self) -> list[SegmentDigest]:
+        """Return the digests of this run's files, as far as they are written."""
+        return [*self._ended, *([] if self._file is None else [self._file.digest()])]
+
+    def position(self) -> JournalPosition:
+        """Return the position behind what is flushed, for a cursor.
+
+        Raises:
+            MisuseError: the writer is not open.
+        """
+        if self._file is None:
+            message = "position in a journal that is not open"
+            raise MisuseError(message)
+        segment, size, _ = self._file.digest()
+        channels = {number: channel_of(topic) for topic, number in self._channels.items()}
+        return JournalPosition(segment, size, channels)
 
     def sync(self) -> None:
         """Write what was flushed to the disk; safe to call from another thread.
@@ -198,6 +244,9 @@ class JournalWriter:
     def _abandon(self) -> None:
         """Close the file, whatever its buffer still holds."""
         self._writer = None
+        if self._file is not None:
+            self._ended.append(self._file.digest())
+            self._file = None
         if self._stream is not None:
             # A full disk was reported already; closing tries to write again, and fails again.
             with contextlib.suppress(OSError):

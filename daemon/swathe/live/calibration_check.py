@@ -10,6 +10,7 @@ from swathe.calibration import StabilityState
 from swathe.errors import SwatheError
 from swathe.journal import MarkKind
 from swathe.live.block_reader import BlockReader
+from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.session import Session
 from swathe.pipeline import Check, CheckPhase
 from swathe.station import Station
@@ -69,8 +70,10 @@ async def run_calibration_check(
     if settings is None:
         msg = "the station file has no table [verification]: add its steps and tolerance"
         raise SwatheError(msg)
-    session = Session(folder, station, text, on_torn=on_torn, purpose="check")
+    observer = DelayEstimator(station).watch  # it keeps what a scan's run continues with
+    session = Session(folder, station, text, on_torn=on_torn, observer=observer, purpose="check")
     with session:
+        session.resume()
         block = BlockReader(
             station,
             window=READINGS_OF_A_STEP,
@@ -122,7 +125,11 @@ async def override_check(
     Raises:
         SwatheError: there is no such check, it passed, or the survey is in use.
     """
-    with Session(folder, station, text, on_torn=on_torn, purpose="check") as session:
+    observer = DelayEstimator(station).watch
+    with Session(
+        folder, station, text, on_torn=on_torn, observer=observer, purpose="check"
+    ) as session:
+        session.resume()
         checks = session.pipeline.suspect_cells.checks.checks
         problem = ""
         if not 1 <= number <= len(checks):

@@ -19,6 +19,8 @@ CRAWLER = "crawler"
 
 _SAME_SECONDS = 30.0
 _REFUSED = "refused: "
+# What needs no state of the survey is done while it is still being resumed.
+_ALWAYS = ("note", "alive", "stop")
 
 
 class Commands:
@@ -93,7 +95,7 @@ class Commands:
         """Return a reply."""
         return ReplyMessage(
             station=self._station.name,
-            survey=self._pipeline.survey,
+            survey=self._session.survey,
             time=moment(time.time_ns()),
             id=identity,
             accepted=not detail.startswith(_REFUSED),
@@ -101,6 +103,9 @@ class Commands:
         )
 
     def _act(self, command: CommandMessage, origin: str) -> str:
+        resuming = self._session.resuming
+        if resuming and command.command not in _ALWAYS:
+            return f"{_REFUSED}the survey is being resumed: {resuming}"
         match command.command:
             case "next line":
                 return self.set_line(self._pipeline.line + 1, command.by)

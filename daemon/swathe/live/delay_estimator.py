@@ -39,6 +39,11 @@ class DelayEstimator:
             )
         self.newest: DelayEstimate | None = None
 
+    def resume(self, watch: object) -> None:
+        """Continue with what collected the readings of earlier runs."""
+        if isinstance(watch, DelayObserver):
+            self.watch = watch
+
     async def run(self) -> None:
         """Estimate until cancelled."""
         while self.watch is not None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import signal
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol
@@ -20,6 +19,8 @@ from swathe.live.pace import Pace
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
+from swathe.live.signals import stop_signals
+from swathe.messages import StateMessage, Topics, moment
 from swathe.pipeline import Pipeline
 from swathe.station import BrokerSettings, Station
 from swathe.store import SurveyFolder, SurveyRecord, read_survey_record
@@ -119,6 +120,7 @@ class Daemon:
         self.mirror = Mirror()
         self._reason = ""
         self._crawl_text = ""
+        self._publisher: Publisher | None = None
         self.link: BrokerLink | None = None
         self.page: Page | None = None
         self._on_page = on_page
@@ -148,47 +150,107 @@ class Daemon:
             SurveyError: the survey cannot be written, or belongs to another plan or process.
         """
         async with contextlib.AsyncExitStack() as stack:
-            settings = self.station.broker
-            if settings is not None and settings.embedded:
-                from swathe.live.broker import embedded_broker
-
-                port = await stack.enter_async_context(embedded_broker(settings.port))
-                settings = settings.model_copy(update={"host": "127.0.0.1", "port": port})
             # First: its settings may be refused.
             if (page := self._make_page()) is not None:
                 stack.push_async_callback(page.close)
             stack.enter_context(self._session)
-            stack.enter_context(_stop_signals(self.stop))
-            publisher = Publisher(
-                self.mirror,
-                self.pipeline,
-                progress_interval_ns=(settings or BrokerSettings()).progress_interval,
-            )
-            publisher.put_all()
-            if page is not None:
-                stack.push_async_callback(page.close)
-                page.open()
+            stack.enter_context(stop_signals(self.stop))
             if self.crawl is not None:
-                stack.callback(self.crawl.close_now)
-                self.crawl.start()  # before a port delivers readings
+                self.crawl.begin()  # before a port delivers readings
             stack.enter_context(self._hub)
-            if self.crawl is not None:
-                stack.callback(self.crawl.close_now)  # first of all at the end
-            link_task = self._start_link(settings, publisher)
-            try:
-                status = await self._acquire(publisher)
-            except BaseExceptionGroup as group:
-                # A full disk, for example, is raised as what it is, not as a group of one.
-                raise first_error(group) from group
+            # From here on every byte is journalled; what else a run needs is made meanwhile.
+            settings = await self._broker_settings(stack)
+            link_task = self._start_link(settings)
+            if await self._resume():
+                status = await self._scan(stack, settings, page)
+            else:
+                status = "incomplete"
+                self._reason += ", before the earlier runs were replayed"
             self._hub.drain(self._session.enter, self._session.enter)
             self._hub.close(self._session.enter)
             if self.crawl is not None:
                 self.crawl.take_entries(self._session.enter)
             await self._session.end(status, self._reason)
-            await self._publish_end(publisher, status, link_task)
+            await self._publish_end(status, link_task)
         record = read_survey_record(self.folder.record)
         halted = self.crawl is not None and self.crawl.faulted
         return RunOutcome(status, self._reason, self.folder, record, halted=halted)
+
+    async def _broker_settings(self, stack: contextlib.AsyncExitStack) -> BrokerSettings | None:
+        """Return the settings of the broker, and start the embedded one."""
+        settings = self.station.broker
+        if settings is None or not settings.embedded:
+            return settings
+        from swathe.live.broker import embedded_broker
+
+        port = await stack.enter_async_context(embedded_broker(settings.port))
+        return settings.model_copy(update={"host": "127.0.0.1", "port": port})
+
+    async def _resume(self) -> bool:
+        """Journal what arrives until the survey is resumed; return False if the run is stopped."""
+        session = self._session
+        if session.continued:
+            self._put_simple_state("resuming", "earlier runs are replayed; what arrives is kept")
+        pace = Pace(time.monotonic_ns(), checkpoint_ns=self.station.store.checkpoint, crawls=False)
+        resuming = asyncio.create_task(session.resume_meanwhile(), name="session.resume")
+        try:
+            while not resuming.done():
+                if self._stop.is_set():
+                    session.stop_resuming()
+                pace.begin(time.monotonic_ns(), arrived=self.waiting > 0, moving=False)
+                self._hub.drain(session.enter, session.enter)
+                if pace.tick():
+                    session.tick()
+                if pace.flush():
+                    session.flush(sync=pace.sync())
+                await asyncio.wait({resuming}, timeout=pace.wait(time.monotonic_ns()))
+        finally:
+            session.stop_resuming()  # a thread cannot be cancelled
+            await asyncio.wait({resuming})
+        return resuming.result()
+
+    def _put_simple_state(self, state: str, reason: str) -> None:
+        """Put a state without what only the pipeline knows."""
+        message = self._simple_state(state, reason)
+        self.mirror.put(Topics(self.station.name).state, message)
+
+    def _simple_state(self, state: str, reason: str) -> StateMessage:
+        return StateMessage.model_validate(
+            {
+                "station": self.station.name,
+                "survey": self._session.survey,
+                "time": moment(time.time_ns()),
+                "state": state,
+                "reason": reason,
+                "part": self.station.survey.part,
+            }
+        )
+
+    async def _scan(
+        self,
+        stack: contextlib.AsyncExitStack,
+        settings: BrokerSettings | None,
+        page: Page | None,
+    ) -> Literal["complete", "incomplete"]:
+        """Publish the survey, let the crawler begin, and acquire; return how it ended."""
+        self.delay.resume(self._session.observer)
+        self._publisher = Publisher(
+            self.mirror,
+            self.pipeline,
+            progress_interval_ns=(settings or BrokerSettings()).progress_interval,
+        )
+        self._publisher.put_all()
+        if page is not None:
+            stack.push_async_callback(page.close)
+            page.open()
+        if self.crawl is not None:
+            stack.callback(self.crawl.close_now)  # first of all at the end
+            self.crawl.start()
+        try:
+            return await self._acquire(self._publisher)
+        except BaseExceptionGroup as group:
+            # A full disk, for example, is raised as what it is, not as a group of one.
+            raise first_error(group) from group
 
     def _make_page(self) -> Page | None:
         if self.station.page is None:
@@ -208,19 +270,17 @@ class Daemon:
             self._on_page(self.page)
         return self.page
 
-    def _start_link(
-        self, settings: BrokerSettings | None, publisher: Publisher
-    ) -> asyncio.Task[None] | None:
+    def _start_link(self, settings: BrokerSettings | None) -> asyncio.Task[None] | None:
         if settings is None:
             return None
         from swathe.live.link import BrokerLink
 
         self.link = BrokerLink(
             settings=settings,
-            topics=publisher.topics,
-            survey=self.pipeline.survey,
+            topics=Topics(self.station.name),
+            survey=self._session.survey,
             mirror=self.mirror,
-            will=lambda: publisher.state("offline", "the broker lost the station"),
+            will=lambda: self._state("offline", "the broker lost the station"),
             on_command=lambda command: self.commands.execute(command, "over MQTT", named=True),
             on_refused=self.commands.refuse,
         )
@@ -228,14 +288,21 @@ class Daemon:
         task.add_done_callback(_report_end)
         return task
 
-    async def _publish_end(
-        self, publisher: Publisher, status: str, link_task: asyncio.Task[None] | None
-    ) -> None:
+    def _state(self, state: str, reason: str) -> StateMessage:
+        """Return a state message, with the plan once the survey is resumed."""
+        if self._publisher is None:
+            return self._simple_state(state, reason)
+        return self._publisher.state(state, reason)
+
+    async def _publish_end(self, status: str, link_task: asyncio.Task[None] | None) -> None:
         """Publish how the run ended, if a broker is connected."""
-        publisher.put_changes(time.monotonic_ns(), self._hub.stalls, self.delay)
-        publisher.put_progress()
-        publisher.put_ports(self._hub.stalls, self.delay)
-        publisher.put_state(status, self._reason)
+        if (publisher := self._publisher) is None:
+            self._put_simple_state(status, self._reason)
+        else:
+            publisher.put_changes(time.monotonic_ns(), self._hub.stalls, self.delay)
+            publisher.put_progress()
+            publisher.put_ports(self._hub.stalls, self.delay)
+            publisher.put_state(status, self._reason)
         if link_task is None or self.link is None:
             return
         # A lost broker may return at the next try; one that never answered is not waited for.
@@ -305,24 +372,3 @@ def _report_end(task: asyncio.Task[None]) -> None:
     """Log an unforeseen failure of the link; it never stops acquisition."""
     if not task.cancelled() and (error := task.exception()) is not None:
         _log.error("the broker link ended; the scan continues without it", exc_info=error)
-
-
-@contextlib.contextmanager
-def _stop_signals(stop: Callable[[str], None]) -> Iterator[None]:
-    """Let Ctrl-C, SIGTERM and SIGHUP end the run properly, where the loop handles signals."""
-    loop = asyncio.get_running_loop()
-    taken: list[signal.Signals] = []
-    reasons = {signal.SIGINT: "stopped by the user", signal.SIGTERM: "terminated"}
-    # A broken link to the machine must not end it during a move; under nohup it continues.
-    hangup = getattr(signal, "SIGHUP", None)
-    if hangup is not None and signal.getsignal(hangup) is not signal.SIG_IGN:
-        reasons[hangup] = "the terminal was closed"
-    for number, reason in reasons.items():
-        with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
-            loop.add_signal_handler(number, stop, reason)
-            taken.append(number)
-    try:
-        yield
-    finally:
-        for number in taken:
-            loop.remove_signal_handler(number)

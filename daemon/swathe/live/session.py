@@ -1,4 +1,8 @@
-"""One run of a survey: journal first, then the pipeline, then the derived files."""
+"""One run of a survey: journal first, then the pipeline, then the derived files.
+
+A run journals from its first moment. What earlier runs have measured is replayed meanwhile, in a
+thread, and then what this run has journalled so far; from there on each entry is fed as it comes.
+"""
 
 from __future__ import annotations
 
@@ -13,15 +17,18 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
 
+from swathe.errors import MisuseError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
+from swathe.live.keeping import Kept, StateKeeper
+from swathe.live.resumption import Resumption
 from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.station import Station
 from swathe.store import (
+    CheckpointFile,
     SurveyArrays,
     SurveyFolder,
     check_same_plan,
     record_of,
-    replay,
     write_all,
     write_survey_record,
 )
@@ -35,11 +42,15 @@ def versions() -> dict[str, str]:
     return {"python": platform.python_version(), **{name: version(name) for name in packages}}
 
 
+# Rounds in which a replay that is as slow as the run may catch up with it.
+_MOST_ROUNDS = 100
+
+
 class Session:
     """Holds a survey for writing; a context manager.
 
-    On entering, the journal of earlier runs is fed to the same pipeline, and the survey is
-    resumed.
+    On entering, the run begins in the journal. `resume` or `resume_meanwhile` then gives it its
+    pipeline, with what earlier runs have measured.
 
     Args:
         folder: the survey.
@@ -50,6 +61,11 @@ class Session:
         on_torn: called with journal files that a crash cut off.
         observer: is shown readings and path.
         purpose: ``scan``, or ``check`` for a run that only checks the calibration.
+
+    Attributes:
+        folder: as given.
+        survey: identity of the survey.
+        continued: whether the survey has earlier runs.
     """
 
     def __init__(
@@ -77,7 +93,11 @@ class Session:
         self._written = self._unsynced = False
         self._observer = observer
         self._purpose = purpose
-        self.pipeline = Pipeline(station, observer=observer)
+        self.survey = ""
+        self.continued = False
+        self._pipeline: Pipeline | None = None
+        self._resumption: Resumption | None = None
+        self._keeper: StateKeeper | None = None
 
     def __enter__(self) -> Self:
         """Open the survey for writing.
@@ -88,16 +108,15 @@ class Session:
         """
         with ExitStack() as stack:
             stack.enter_context(self.folder)
-            survey = uuid.uuid4().hex[:12]
-            resumed = self.folder.begun
-            if resumed:
-                check_same_plan(self.folder, self._station)
-                self.pipeline = replay(self.folder, on_torn=self._on_torn, observer=self._observer)
-                survey = self.pipeline.survey or survey
-            self._arrays.open()
+            self.continued = self.folder.begun
+            self.survey = uuid.uuid4().hex[:12]
+            first = self._station
+            if self.continued:
+                first = check_same_plan(self.folder, self._station)
+                self.survey = str(self.folder.first_opening().detail["survey"])
             stack.enter_context(self._journal)
             detail: dict[str, Any] = {
-                "survey": survey,
+                "survey": self.survey,
                 "station": self._text,
                 "versions": versions(),
                 "utc_ns": self._wall_clock(),
@@ -107,13 +126,19 @@ class Session:
                 detail["calibration"] = self._station.record.model_dump(mode="json")
             if self._station.descriptions:
                 detail["descriptions"] = self._station.descriptions
+            file = CheckpointFile(self.folder.path, self.survey)
+            self._keeper = StateKeeper(file)
+            self._resumption = Resumption(
+                self.folder,
+                first,
+                self._journal,
+                file,
+                observer=self._observer,
+                on_torn=self._on_torn,
+            )
             self.enter(Mark(self._clock(), MarkKind.OPENED, detail))
             self._journal.flush()
             self._journal.sync()
-            # After a crash the files on disk are first brought up to the state of the journal.
-            if resumed:
-                write_all(self._arrays, self.pipeline.grid)
-            write_survey_record(self.folder.record, record_of(self.pipeline, with_lines=False))
             self._stack = stack.pop_all()
         return self
 
@@ -125,15 +150,109 @@ class Session:
     ) -> None:
         self._stack.__exit__(kind, error, trace)
 
+    @property
+    def pipeline(self) -> Pipeline:
+        """The pipeline.
+
+        Raises:
+            MisuseError: the survey is not resumed yet.
+        """
+        if self._pipeline is None:
+            message = "the pipeline of a survey that is not resumed yet"
+            raise MisuseError(message)
+        return self._pipeline
+
+    @property
+    def observer(self) -> PlacingObserver | None:
+        """What is shown readings and path, with what it was shown in earlier runs."""
+        return self._observer
+
+    @property
+    def resuming(self) -> str:
+        """How far the survey is resumed, as text; empty once it is."""
+        if self._pipeline is not None or self._resumption is None:
+            return ""
+        return f"the journal of earlier runs is replayed, {self._resumption.share:.0%} is done"
+
+    def stop_resuming(self) -> None:
+        """Let the replay end early; `resume_meanwhile` then returns False."""
+        if self._resumption is not None:
+            self._resumption.stopped = True
+
+    def resume(self) -> None:
+        """Replay earlier runs and what this one has journalled, and bring the files up to date.
+
+        Raises:
+            SurveyError: the files cannot be written.
+            JournalError: the journal cannot be read or written.
+        """
+        self._replay()
+        self._join()
+
+    async def resume_meanwhile(self) -> bool:
+        """Do as `resume` in a thread, while the caller journals; return False if it was stopped.
+
+        Raises:
+            SurveyError: the files cannot be written.
+            JournalError: the journal cannot be read or written.
+        """
+        resumption = self._entered()
+        if not await asyncio.to_thread(self._replay):
+            return False
+        for _ in range(_MOST_ROUNDS):
+            self._flush_journal()
+            if await asyncio.to_thread(resumption.follow):
+                break
+        self._join()
+        return True
+
+    def _entered(self) -> Resumption:
+        if self._resumption is None:
+            message = "resume a session that is not entered"
+            raise MisuseError(message)
+        return self._resumption
+
+    def _replay(self) -> bool:
+        """Replay, keep the state, and update the files; return False if it was stopped."""
+        resumption, keeper = self._entered(), self._keeper
+        resumption.replay()
+        if self.continued and resumption.stopped:
+            return False
+        if self.continued and keeper is not None:
+            kept = keeper.take(
+                resumption.pipeline,
+                resumption.observer,
+                resumption.position,
+                resumption.digests,
+                meanwhile=False,
+            )
+            if kept is not None:
+                keeper.save(kept)
+        resumption.follow()
+        # After a crash the files on disk are first brought up to the state of the journal.
+        self._arrays.open()
+        if self.continued:
+            write_all(self._arrays, resumption.pipeline.grid, stop=lambda: resumption.stopped)
+        write_survey_record(self.folder.record, record_of(resumption.pipeline, with_lines=False))
+        return not (self.continued and resumption.stopped)
+
+    def _join(self) -> None:
+        """Feed the last of what was journalled; from now on each entry is fed as it comes."""
+        resumption = self._entered()
+        self._flush_journal()
+        resumption.follow()
+        self._pipeline, self._observer = resumption.pipeline, resumption.observer
+
     def enter(self, entry: Entry) -> None:
-        """Journal an entry and feed it to the pipeline.
+        """Journal an entry and feed it to the pipeline, once the survey is resumed.
 
         Raises:
             JournalError: the journal cannot be written; the entry was not fed.
         """
         self._journal.write(entry)
         self._written = True
-        self.pipeline.feed(entry)
+        if self._pipeline is not None:
+            self._pipeline.feed(entry)
 
     def mark(self, kind: MarkKind, **detail: Any) -> None:  # noqa: ANN401  JSON values
         """Journal a mark."""
@@ -153,9 +272,7 @@ class Session:
         Raises:
             JournalError: the disk is full or absent.
         """
-        if self._written:
-            self._journal.flush()
-            self._written, self._unsynced = False, True
+        self._flush_journal()
         if self._sync is not None and self._sync.done():
             self._sync.result()
             self._sync = None
@@ -163,6 +280,11 @@ class Session:
             return
         self._unsynced = False
         self._sync = asyncio.ensure_future(asyncio.to_thread(self._journal.sync))
+
+    def _flush_journal(self) -> None:
+        if self._written:
+            self._journal.flush()
+            self._written, self._unsynced = False, True
 
     async def checkpoint(self, *, whole: bool = False) -> None:
         """Update arrays and record, writing in the background.
@@ -173,18 +295,35 @@ class Session:
         Raises:
             SurveyError: the disk is full or absent.
         """
+        pipeline = self.pipeline
         # Copied here: the scan continues while the copy is written.
-        blocks = self._arrays.blocks(self.pipeline.grid, self.pipeline.take_changed_spans())
-        record = record_of(self.pipeline, with_lines=whole)
+        blocks = self._arrays.blocks(pipeline.grid, pipeline.take_changed_spans())
+        record = record_of(pipeline, with_lines=whole)
+        kept = self._take_state(meanwhile=not whole)
 
         def save() -> None:
             self._arrays.write(blocks)
             write_survey_record(self.folder.record, record)
+            if kept is not None and self._keeper is not None:
+                self._keeper.save(kept)
 
         await asyncio.to_thread(save)
 
+    def _take_state(self, *, meanwhile: bool) -> Kept | None:
+        """Return a copy of the state, if one is due, for the next time the survey is resumed."""
+        if self._keeper is None or (meanwhile and not self._keeper.due()):
+            return None
+        self._flush_journal()
+        return self._keeper.take(
+            self.pipeline,
+            self._observer,
+            self._journal.position(),
+            [*self._entered().digests, *self._journal.digests()],
+            meanwhile=meanwhile,
+        )
+
     async def end(self, status: Literal["complete", "incomplete"], reason: str) -> None:
-        """End the run: mark, journal, arrays and record.
+        """End the run: mark, journal, arrays and record; only the journal if it was not resumed.
 
         Raises:
             JournalError: the disk is full or absent.
@@ -193,5 +332,6 @@ class Session:
         self.mark(MarkKind.ENDED, status=status, reason=reason)
         if self._sync is not None:
             await self._sync
-        self._journal.flush()
-        await self.checkpoint(whole=True)
+        self._flush_journal()
+        if self._pipeline is not None:
+            await self.checkpoint(whole=True)

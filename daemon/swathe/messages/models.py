@@ -52,7 +52,7 @@ class StateMessage(Message):
     """What the station does; also the last will."""
 
     message: Literal["state"] = "state"
-    state: Literal["scanning", "paused", "complete", "incomplete", "offline"]
+    state: Literal["resuming", "scanning", "paused", "complete", "incomplete", "offline"]
     reason: str = ""
     part: str = ""
     plan: PlanMessage | None = Field(None, description="what is scanned, for whoever draws a map")

@@ -1,7 +1,9 @@
 """The survey folder: files derived from the journal, for any reader."""
 
+from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusableError
 from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.folder import SurveyFolder, check_same_plan
+from swathe.store.frozen import Frozen, freeze
 from swathe.store.rebuild import write_all, write_derived
 from swathe.store.record import SurveyRecord, read_survey_record, record_of, write_survey_record
 from swathe.store.replaying import feed_journal, replay
@@ -9,12 +11,17 @@ from swathe.store.zarr_store import LAYERS, SurveyArrays, survey_attributes
 
 __all__ = [
     "LAYERS",
+    "Checkpoint",
+    "CheckpointFile",
+    "CheckpointUnusableError",
+    "Frozen",
     "SurveyArrays",
     "SurveyFolder",
     "SurveyRecord",
     "check_same_plan",
     "dataset_of",
     "feed_journal",
+    "freeze",
     "open_dataset",
     "read_survey_record",
     "record_of",

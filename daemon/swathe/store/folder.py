@@ -146,8 +146,8 @@ def _try_lock(stream: BinaryIO) -> bool:
     return True
 
 
-def check_same_plan(folder: SurveyFolder, station: Station) -> None:
-    """Check that a survey is resumed with the plan of its first run.
+def check_same_plan(folder: SurveyFolder, station: Station) -> Station:
+    """Check that a survey is resumed with the plan of its first run; return that run's station.
 
     Raises:
         SurveyError: the grid, the cell rule or the excluded zones differ; restore the first plan or
@@ -169,3 +169,4 @@ def check_same_plan(folder: SurveyFolder, station: Station) -> None:
         names = ", ".join(changed)
         message = f"was started with another plan ({names}): restore it, or use --new"
         raise SurveyError(folder.path, message)
+    return first

@@ -63,7 +63,7 @@ def feed_journal(
         cursor: reads the journal; where it is not stopped, it is behind what was fed.
         until: ns UTC; feeding ends before the first entry that is later.
         on_progress: called at intervals with the share of the journal that is done, 0 to 1.
-        stop: asked at intervals whether to end early.
+        stop: asked after each block whether to end early.
     """
     begun = cursor.position
     for entries in cursor.blocks():
@@ -77,12 +77,12 @@ def feed_journal(
                     pipeline.advance()
                     return
             pipeline.collect(entry)
+        if stop():
+            break
         at = cursor.position
         if at.segment != begun.segment or at.offset - begun.offset >= _BATCH_BYTES:
             begun = at
             pipeline.advance()
             if on_progress is not None:
                 on_progress(cursor.share_read())
-            if stop():
-                return
     pipeline.advance()

@@ -42,6 +42,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     text = station_text(index=STEPPED) + BROKER
     station = parse_station(text, "bench.toml")
     with Session(SurveyFolder(tmp_path / "survey"), station, text) as session:
+        session.resume()
         stopped: list[str] = []
         made = Bench(
             session,
@@ -160,3 +161,28 @@ def test_resume_is_asked_of_the_crawler_where_there_is_one(bench: Bench) -> None
     assert not bench.say(command="resume", id="b").accepted
     assert asked == ["crew-1"]
     assert bench.session.pipeline.pauses.active
+
+
+def test_command_that_needs_the_survey_is_refused_until_it_is_resumed(tmp_path: Path) -> None:
+    """A note is kept and a stop is obeyed all the same; the reason has how far it is."""
+    text = station_text(index=STEPPED) + BROKER
+    station = parse_station(text, "bench.toml")
+    with Session(SurveyFolder(tmp_path / "survey"), station, text) as session:
+        stopped: list[str] = []
+        bench = Bench(
+            session,
+            Commands(station, session, stop=stopped.append, ending=lambda: False),
+            stopped,
+        )
+        for name in ("next line", "pause", "resume"):
+            assert bench.say(command=name).detail == (
+                "refused: the survey is being resumed: "
+                "the journal of earlier runs is replayed, 0% is done"
+            )
+        assert bench.say(command="note", text="early").detail == "noted"
+        assert bench.say(command="alive").detail == "refused: nothing moves by itself in this run"
+        assert bench.say(command="stop").detail == "stopping"
+        assert len(stopped) == 1
+        session.resume()
+        assert bench.say(command="next line", id="b").accepted
+        assert [note for _, note in session.pipeline.notes] == ["early"]

@@ -347,12 +347,14 @@ def test_terminal_tells_where_to_go_next_by_hand(tmp_path: Path) -> None:
     text = crawl_station(tmp_path)
     settings = parse_station(text, "x")
     daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"))
-    pipeline = daemon.pipeline
-    assert next_line(daemon).plain == "next: nothing to return to"
-    row = 7 * pipeline.grid.shape[1]
-    pipeline.coverage.gaps.add(np.arange(row + 40, row + 49), 0)
-    pipeline.coverage.gaps.settle()
-    report = next_line(daemon).plain
+    with daemon._session as session:
+        session.resume()
+        pipeline = daemon.pipeline
+        assert next_line(daemon).plain == "next: nothing to return to"
+        row = 7 * pipeline.grid.shape[1]
+        pipeline.coverage.gaps.add(np.arange(row + 40, row + 49), 0)
+        pipeline.coverage.gaps.settle()
+        report = next_line(daemon).plain
     assert report.startswith("next: line 7, from 158 mm, 36 mm missing; "), report
 
 

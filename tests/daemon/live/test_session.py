@@ -11,25 +11,30 @@ from pathlib import Path
 import pytest
 
 from daemon.handmade import station_text
+from daemon.surveys import TEXT as SURVEY_TEXT
+from daemon.surveys import assert_same, write_survey
 from support.syncs import record_syncs
-from swathe.errors import JournalError, SurveyError
+from swathe.errors import JournalError, MisuseError, SurveyError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick, read_journal
+from swathe.live.keeping import Kept, StateKeeper
 from swathe.live.session import Session
+from swathe.pipeline import Pipeline
 from swathe.station import parse_station
-from swathe.store import SurveyFolder
+from swathe.store import SurveyFolder, replay
 
 TEXT = station_text()
 
 
-def session_in(path: Path) -> Session:
+def session_in(path: Path, text: str = TEXT) -> Session:
     """Return a session that is not entered yet."""
-    return Session(SurveyFolder(path), parse_station(TEXT, "bench.toml"), TEXT)
+    return Session(SurveyFolder(path), parse_station(text, "bench.toml"), text)
 
 
 @pytest.fixture
 def session(tmp_path: Path) -> Iterator[Session]:
     """Return a session of a new survey."""
     with session_in(tmp_path / "survey") as made:
+        made.resume()
         yield made
 
 
@@ -214,3 +219,166 @@ def test_second_session_on_one_survey_is_refused(session: Session) -> None:
     with pytest.raises(SurveyError, match="another swathe process writes to this survey"):
         session_in(session.folder.path).__enter__()
     assert len(list(session.folder.journal.glob("*.mcap"))) == 1
+
+
+def entered(session: Session, number: int) -> None:
+    """Enter a note."""
+    session.mark(MarkKind.NOTE, text=f"note {number}", by="crew-1")
+
+
+def notes(pipeline: Pipeline) -> list[str]:
+    """Return the texts of the notes."""
+    return [text for _, text in pipeline.notes]
+
+
+def test_pipeline_is_not_shown_before_it_is_resumed(tmp_path: Path) -> None:
+    """An empty one would claim that nothing was measured."""
+    session = session_in(tmp_path / "survey")
+    with pytest.raises(MisuseError, match="not resumed yet"):
+        _ = session.pipeline
+    with pytest.raises(MisuseError, match="not entered"):
+        session.resume()
+    with session:
+        with pytest.raises(MisuseError, match="not resumed yet"):
+            _ = session.pipeline
+        assert session.resuming == "the journal of earlier runs is replayed, 0% is done"
+        session.resume()
+        assert session.resuming == ""
+        assert session.pipeline.survey == session.survey
+
+
+async def test_what_is_entered_before_it_is_resumed_counts(tmp_path: Path) -> None:
+    """It is in the journal at once, and in the pipeline in its turn, before what comes later."""
+    folder = write_survey(tmp_path / "survey")
+    with session_in(folder.path, SURVEY_TEXT) as session:
+        assert session.continued
+        assert session.survey == "s-1"
+        entered(session, 1)
+        session.flush()
+        assert await session.resume_meanwhile()
+        entered(session, 2)
+        assert notes(session.pipeline) == ["wet", "dry", "note 1", "note 2"]
+        await session.end("incomplete", "stopped")
+        assert_same(session.pipeline, replay(folder))
+
+
+async def test_run_is_journalled_while_earlier_runs_are_replayed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long that takes; every entry of meanwhile is fed once, in order."""
+    folder = write_survey(tmp_path / "survey")
+    go, begun = threading.Event(), threading.Event()
+    feed, order = Pipeline.feed, list[Entry]()
+
+    def slow(pipeline: Pipeline, entry: Entry) -> None:
+        begun.set()
+        assert go.wait(10)
+        order.append(entry)
+        feed(pipeline, entry)
+
+    monkeypatch.setattr(Pipeline, "feed", slow)
+    with session_in(folder.path, SURVEY_TEXT) as session:
+        resuming = asyncio.create_task(session.resume_meanwhile())
+        assert await asyncio.to_thread(begun.wait, 10)
+        for number in range(50):
+            entered(session, number)
+            session.tick()
+            session.flush()
+            await asyncio.sleep(0)
+        assert not resuming.done()
+        assert session.resuming
+        go.set()
+        assert await resuming
+        session.tick()
+        await session.end("incomplete", "stopped")
+        assert order == list(read_journal(folder.journal))
+        assert_same(session.pipeline, replay(folder))
+
+
+async def test_resuming_that_is_stopped_keeps_the_journal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The run ends in the journal; the next one has all of it."""
+    folder = write_survey(tmp_path / "survey")
+    begun = threading.Event()
+    feed = Pipeline.feed
+
+    def slow(pipeline: Pipeline, entry: Entry) -> None:
+        begun.set()
+        threading.Event().wait(0.01)
+        feed(pipeline, entry)
+
+    with monkeypatch.context() as patch, session_in(folder.path, SURVEY_TEXT) as session:
+        patch.setattr(Pipeline, "feed", slow)
+        resuming = asyncio.create_task(session.resume_meanwhile())
+        assert await asyncio.to_thread(begun.wait, 10)
+        entered(session, 1)
+        session.stop_resuming()
+        assert await asyncio.wait_for(resuming, 2) is False
+        with pytest.raises(MisuseError, match="not resumed yet"):
+            _ = session.pipeline
+        await session.end("incomplete", "stopped")
+    last = list(read_journal(folder.journal))[-1]
+    assert isinstance(last, Mark)
+    assert last.detail == {"status": "incomplete", "reason": "stopped"}
+    with session_in(folder.path, SURVEY_TEXT) as session:
+        session.resume()
+        assert notes(session.pipeline) == ["wet", "dry", "note 1"]
+
+
+async def test_first_run_is_not_stopped_while_it_begins(tmp_path: Path) -> None:
+    """There is nothing to replay: it ends as any run does, with its record."""
+    with session_in(tmp_path / "survey") as session:
+        session.stop_resuming()
+        assert await session.resume_meanwhile()
+        await session.end("incomplete", "stopped")
+    assert session.folder.record.exists()
+
+
+@pytest.mark.parametrize("end", [True, False])
+async def test_next_run_resumes_from_what_this_one_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, end: bool
+) -> None:
+    """At its end, or, of a run that was killed, after an interval; the state is the whole replay's."""
+    folder = write_survey(tmp_path / "survey")
+    with session_in(folder.path, SURVEY_TEXT) as session:
+        assert await session.resume_meanwhile()
+        entered(session, 1)
+        if end:
+            await session.end("incomplete", "stopped")
+        else:
+            monkeypatch.setattr("swathe.live.keeping.StateKeeper.due", lambda _: True)
+            await session.checkpoint()
+            entered(session, 2)
+            session.flush()
+    count = len(list(read_journal(folder.journal)))
+    fed: list[Entry] = []
+    feed = Pipeline.feed
+
+    def counted(pipeline: Pipeline, entry: Entry) -> None:
+        fed.append(entry)
+        feed(pipeline, entry)
+
+    with session_in(folder.path, SURVEY_TEXT) as session:
+        with monkeypatch.context() as patch:
+            patch.setattr(Pipeline, "feed", counted)
+            session.resume()
+        assert len(fed) == (1 if end else 2)  # the opening mark, and the second note
+        assert len(list(read_journal(folder.journal))) == count + 1
+        session.flush()
+        assert_same(session.pipeline, replay(folder))
+
+
+async def test_state_is_kept_at_intervals_only(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Arrays and record are written more often than the state is copied."""
+    saved: list[Kept] = []
+    monkeypatch.setattr(StateKeeper, "save", lambda _, kept: saved.append(kept))
+    await session.checkpoint()
+    assert saved == []
+    monkeypatch.setattr("swathe.live.keeping._INTERVAL_NS", 0)
+    await session.end("incomplete", "stopped")
+    await session.checkpoint()
+    await session.checkpoint()
+    assert len(saved) == 3

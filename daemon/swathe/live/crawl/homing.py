@@ -180,16 +180,17 @@ class Homing:
             raise HaltedError(text)
         raise DriftError(text)
 
-    def pause(self, because: str, *, from_start: bool = False) -> None:
-        """Let readings count for no cell, as nobody knows where they were taken.
-
-        Args:
-            because: why nobody knows.
-            from_start: whether that is so of all that this run has read.
-        """
+    def pause(self, because: str) -> None:
+        """Let readings count for no cell, as nobody knows where they were taken."""
         if not self._session.pipeline.pauses.active:
-            since = {"from_start": True} if from_start else {}
-            self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=because, **since)
+            self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=because)
+
+    def pause_from_start(self, because: str) -> None:
+        """Let nothing count that this run reads; a pause that an earlier run left is not changed.
+
+        It needs no pipeline: the survey may not be resumed yet.
+        """
+        self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=because, from_start=True)
 
     def _resume(self) -> None:
         pauses = self._session.pipeline.pauses

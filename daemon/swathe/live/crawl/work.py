@@ -125,13 +125,13 @@ class Crawl:
         """Commands carried out whose acknowledgement was lost."""
         return self._drive.confirmed_late
 
-    def start(self) -> None:
-        """Open the machine's port; nothing moves yet.
-
-        Where homing sets the encoder, readings count for no cell until it has.
-        """
+    def begin(self) -> None:
+        """Journal, before readings arrive, that they count for no cell until homing set the encoder."""
         if self._homing.sets_encoder:
-            self._homing.pause("the encoder has no reference yet", from_start=True)
+            self._homing.pause_from_start("the encoder has no reference yet")
+
+    def start(self) -> None:
+        """Open the machine's port; nothing moves yet."""
         self._drive.start()
         self._watchdog.start()
 

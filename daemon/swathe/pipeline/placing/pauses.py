@@ -42,8 +42,11 @@ class Pauses:
             by: who says so.
             because: what for.
             from_start: whether nothing of this run counts that was read before, either; lines that
-                waited in a port may be older than the run.
+                waited in a port may be older than the run. A pause that an earlier run left
+                continues under its name.
         """
+        if from_start and self.active:
+            return
         was, self.active, self.by, self.because = self.active, True, by, because
         if not was:
             self._begins.append(_EVER if from_start and not self._begins else time)

@@ -79,6 +79,17 @@ def test_pause_from_the_start_holds_what_is_older_than_the_run() -> None:
     assert held(pauses, 250, 300) == [False, True]
 
 
+def test_pause_from_the_start_does_not_take_over_that_of_an_earlier_run() -> None:
+    """A daemon that was killed in a person's pause comes back in it, whoever drives."""
+    pauses = Pauses()
+    pauses.begin(100, by="A. Kern", because="couplant")
+    pauses.reopen()
+    pauses.begin(5, by="crawler", because="no reference", from_start=True)
+    assert (pauses.active, pauses.by, pauses.because) == (True, "A. Kern", "couplant")
+    pauses.begin(6, by="crawler", because="homing, let go on by A. Kern")
+    assert pauses.by == "crawler"
+
+
 def test_reopen_keeps_a_pause_and_no_times() -> None:
     """A run that begins in a pause holds from its very start; ended pauses are forgotten."""
     pauses = Pauses()

@@ -70,7 +70,7 @@ def daemon_of(folder: SurveyFolder) -> Daemon:
 
 def slow_replay(patch: pytest.MonkeyPatch, *, until: threading.Event) -> threading.Event:
     """Let a replay in a thread wait at its hundredth entry; return what is set when it is there."""
-    feed, there = Pipeline.feed, threading.Event()
+    feed, there = Pipeline.collect, threading.Event()
     fed = 0
 
     def feed_slowly(pipeline: Pipeline, entry: Entry) -> None:
@@ -81,7 +81,7 @@ def slow_replay(patch: pytest.MonkeyPatch, *, until: threading.Event) -> threadi
             until.wait(0.05)
         feed(pipeline, entry)
 
-    patch.setattr(Pipeline, "feed", feed_slowly)
+    patch.setattr(Pipeline, "collect", feed_slowly)
     return there
 
 

@@ -266,9 +266,10 @@ class Pipeline(SurveyState):
             self._evaluated = instant
         self._due_later = np.array(due, np.int64)
         self._put(block, last)
-        self.coverage.evaluate(last, last + self._utc_offset)
+        if last > self._evaluated:  # what became known since belongs to a later instant
+            self.coverage.evaluate(last, last + self._utc_offset)
+            self._evaluated = last
         self._put(block, self._now)
-        self._evaluated = max(self._evaluated, last)
         inputs.placer.forget(self._now)
         self._waveforms.forget_before(inputs.placer.oldest_pending)
 

@@ -167,13 +167,13 @@ def test_only_the_rest_is_replayed(folder: SurveyFolder, monkeypatch: pytest.Mon
     """That is what a checkpoint is for."""
     write_keeping(folder, TEXT, RUNS, at=300)
     fed: list[Entry] = []
-    feed = Pipeline.feed
+    feed = Pipeline.collect
 
     def count(pipeline: Pipeline, entry: Entry) -> None:
         fed.append(entry)
         feed(pipeline, entry)
 
-    monkeypatch.setattr(Pipeline, "feed", count)
+    monkeypatch.setattr(Pipeline, "collect", count)
     Resumed(folder, TEXT)
     assert fed == list(RUNS[1][301:])
 

@@ -49,7 +49,7 @@ def test_entry_is_journalled_before_it_acts(
 ) -> None:
     """When the pipeline gets an entry, the journal has it already."""
     order: list[tuple[str, Entry]] = []
-    write, feed = JournalWriter.write, session.pipeline.feed
+    write, feed = JournalWriter.write, session.pipeline.collect
 
     def record_write(writer: JournalWriter, entry: Entry) -> None:
         write(writer, entry)
@@ -60,7 +60,7 @@ def test_entry_is_journalled_before_it_acts(
         feed(entry)
 
     monkeypatch.setattr(JournalWriter, "write", record_write)
-    monkeypatch.setattr(session.pipeline, "feed", record_feed)
+    monkeypatch.setattr(session.pipeline, "collect", record_feed)
     entry = Tick(5)
     session.enter(entry)
     assert order == [("journal", entry), ("pipeline", entry)]
@@ -268,7 +268,7 @@ async def test_run_is_journalled_while_earlier_runs_are_replayed(
     """However long that takes; every entry of meanwhile is fed once, in order."""
     folder = write_survey(tmp_path / "survey")
     go, begun = threading.Event(), threading.Event()
-    feed, order = Pipeline.feed, list[Entry]()
+    feed, order = Pipeline.collect, list[Entry]()
 
     def slow(pipeline: Pipeline, entry: Entry) -> None:
         begun.set()
@@ -276,7 +276,7 @@ async def test_run_is_journalled_while_earlier_runs_are_replayed(
         order.append(entry)
         feed(pipeline, entry)
 
-    monkeypatch.setattr(Pipeline, "feed", slow)
+    monkeypatch.setattr(Pipeline, "collect", slow)
     with session_in(folder.path, SURVEY_TEXT) as session:
         resuming = asyncio.create_task(session.resume_meanwhile())
         assert await asyncio.to_thread(begun.wait, 10)
@@ -301,7 +301,7 @@ async def test_resuming_that_is_stopped_keeps_the_journal(
     """The run ends in the journal; the next one has all of it."""
     folder = write_survey(tmp_path / "survey")
     begun = threading.Event()
-    feed = Pipeline.feed
+    feed = Pipeline.collect
 
     def slow(pipeline: Pipeline, entry: Entry) -> None:
         begun.set()
@@ -309,7 +309,7 @@ async def test_resuming_that_is_stopped_keeps_the_journal(
         feed(pipeline, entry)
 
     with monkeypatch.context() as patch, session_in(folder.path, SURVEY_TEXT) as session:
-        patch.setattr(Pipeline, "feed", slow)
+        patch.setattr(Pipeline, "collect", slow)
         resuming = asyncio.create_task(session.resume_meanwhile())
         assert await asyncio.to_thread(begun.wait, 10)
         entered(session, 1)
@@ -353,7 +353,7 @@ async def test_next_run_resumes_from_what_this_one_kept(
             session.flush()
     count = len(list(read_journal(folder.journal)))
     fed: list[Entry] = []
-    feed = Pipeline.feed
+    feed = Pipeline.collect
 
     def counted(pipeline: Pipeline, entry: Entry) -> None:
         fed.append(entry)
@@ -361,7 +361,7 @@ async def test_next_run_resumes_from_what_this_one_kept(
 
     with session_in(folder.path, SURVEY_TEXT) as session:
         with monkeypatch.context() as patch:
-            patch.setattr(Pipeline, "feed", counted)
+            patch.setattr(Pipeline, "collect", counted)
             session.resume()
         assert len(fed) == (1 if end else 2)  # the opening mark, and the second note
         assert len(list(read_journal(folder.journal))) == count + 1

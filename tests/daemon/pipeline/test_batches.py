@@ -1,0 +1,29 @@
+"""A survey does not depend on how often it is computed between two instants."""
+
+from __future__ import annotations
+
+import pytest
+
+from daemon.handmade import station
+from daemon.surveys import RUNS, TEXT, assert_same
+from swathe.pipeline import Pipeline
+
+
+def computed(every: int) -> Pipeline:
+    """Return the pipeline after two runs, computed after so many entries each time."""
+    pipeline = Pipeline(station(TEXT))
+    for number, entry in enumerate(entry for run in RUNS for entry in run):
+        pipeline.collect(entry)
+        if number % every == 0:
+            pipeline.advance()
+    pipeline.advance()
+    return pipeline
+
+
+@pytest.mark.parametrize("every", [1, 3, 7])
+def test_gaps_end_at_the_same_instant_however_often_they_are_computed(every: int) -> None:
+    """A reading that closes a gap does so at the instant after it, not at the one before."""
+    pipeline, whole = computed(every), computed(10**6)
+    assert "measured" in [gap.end for gap in whole.gap_snapshots()]
+    assert pipeline.gap_snapshots() == whole.gap_snapshots()
+    assert_same(pipeline, whole)

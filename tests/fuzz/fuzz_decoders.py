@@ -97,9 +97,15 @@ class Target:
         for fault in batch.faults:
             assert 0 <= fault.offset < fed
             assert fault.detail
-        for records in (batch.readings, batch.positions):
+        for records, known in (
+            (batch.readings, batch.readings_known_at),
+            (batch.positions, batch.positions_known_at),
+        ):
+            assert known.shape == records.shape
             if records.size:
-                assert (records["time"] <= now).all()
+                assert (records["time"] <= known).all()
+                assert (known[1:] >= known[:-1]).all()
+                assert known[-1] <= now
                 assert (records["offset"] < fed).all()
                 assert (records["offset"][1:] > records["offset"][:-1]).all()
         if batch.combined:

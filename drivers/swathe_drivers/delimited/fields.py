@@ -33,11 +33,13 @@ class Fields:
         """One column of one line."""
         return bytes(self.data[self.starts[column, row] : self.ends[column, row]])
 
-    def texts(self, column: int, rows: NDArray[np.int64]) -> list[bytes]:
-        """One column of some lines."""
-        data = self.data
-        starts, ends = self.starts[column, rows].tolist(), self.ends[column, rows].tolist()
-        return [bytes(data[start:end]) for start, end in zip(starts, ends, strict=True)]
+    def texts(self, column: int, rows: NDArray[np.int64] | None) -> list[bytes]:
+        """One column of some lines; None: of all."""
+        data, starts, ends = self.data, self.starts[column], self.ends[column]
+        if rows is not None:
+            starts, ends = starts[rows], ends[rows]
+        bounds = zip(starts.tolist(), ends.tolist(), strict=True)
+        return [bytes(data[start:end]) for start, end in bounds]
 
     def equal(self, column: int, text: bytes) -> NDArray[np.bool_]:
         """Lines whose column is `text`, shape (n,)."""

@@ -47,7 +47,7 @@ def _read(
     """One column as numbers; 0 where faulty or `skip`."""
     if fields.rows <= FEW:
         values = np.zeros(fields.rows, dtype)
-        rest = np.arange(fields.rows) if skip is None else np.flatnonzero(~skip)
+        rest = None if skip is None else np.flatnonzero(~skip)
     else:
         plain = decimals.read_plain(fields.block, fields.starts[index], fields.ends[index])
         values, good = many(plain)
@@ -57,7 +57,8 @@ def _read(
         if good.all():
             return values
         rest = np.flatnonzero(~good)
-    for row, text in zip(rest.tolist(), fields.texts(index, rest), strict=True):
+    rows = range(fields.rows) if rest is None else rest.tolist()
+    for row, text in zip(rows, fields.texts(index, rest), strict=True):
         try:
             values[row] = one(text)
         except NumberError as error:

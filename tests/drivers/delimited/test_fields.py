@@ -68,5 +68,5 @@ def test_texts_are_those_of_the_rows_given() -> None:
         np.array([[0, 5], [3, 7]]),
         np.array([[2, 6], [4, 9]]),
     )
-    assert fields.texts(1, np.array([0, 1])) == [b"c", b"ef"]
+    assert fields.texts(1, None) == fields.texts(1, np.array([0, 1])) == [b"c", b"ef"]
     assert fields.texts(0, np.array([1])) == [b"d"]

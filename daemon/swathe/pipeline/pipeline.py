@@ -28,7 +28,7 @@ from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline.block import Block, first_known
 from swathe.pipeline.cells.crossed import cross_cells
-from swathe.pipeline.cells.grid import CellState, CellUpdate
+from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.instants import (
     INSTANT_NS,
@@ -265,8 +265,8 @@ class Pipeline(SurveyState):
             self._evaluate(inputs, instant)
             self._evaluated = instant
         self._due_later = np.array(due, np.int64)
-        self._put(block, last)
         if last > self._evaluated:  # what became known since belongs to a later instant
+            self._put(block, last)
             self.coverage.evaluate(last, last + self._utc_offset)
             self._evaluated = last
         self._put(block, self._now)
@@ -309,7 +309,7 @@ class Pipeline(SurveyState):
         if self.suspect_cells.in_force:  # such readings measure nothing
             cells, known = cells[:0], known[:0]
         cells, known = first_known(cells, known)
-        fresh = np.sort(known[self.grid.state[cells] != CellState.MEASURED])
+        fresh = np.sort(known[self.grid.missing(cells)])
         self._rates.follow(
             instants,
             path=block.path,

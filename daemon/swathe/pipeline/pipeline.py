@@ -16,7 +16,7 @@ for an hour of journal.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -122,13 +122,10 @@ class Pipeline(SurveyState):
         Raises:
             MisuseError: an entry comes before the mark that opens the run.
         """
-        inputs = self._inputs
         if isinstance(entry, Mark):
-            self._take_mark(inputs, entry)
+            self._take_mark(entry)
             return
-        if inputs is None:
-            message = "the journal's first entry must be the mark that opens the run"
-            raise MisuseError(message)
+        inputs = self._required_inputs()
         self._now = max(self._now, entry.time)
         match entry:
             case Chunk():
@@ -145,14 +142,33 @@ class Pipeline(SurveyState):
                     inputs.port_changed(entry.port, self._now)
                     self._alarm_evaluation.state_changed()
 
-    def _take_mark(self, inputs: DeviceInputs | None, mark: Mark) -> None:
+    def collect_all(self, entries: Iterable[Entry]) -> None:
+        """Take the next entries of the journal, as `collect` does each, at less cost.
+
+        Raises:
+            MisuseError: an entry comes before the mark that opens the run.
+        """
+        for entry in entries:
+            if type(entry) is not Chunk:
+                self.collect(entry)
+                continue
+            if entry.time > self._now:
+                self._now = entry.time
+            if (link := self._required_inputs().links.get(entry.port)) is not None:
+                link.take(entry.data, entry.time, self._now)
+
+    def _required_inputs(self) -> DeviceInputs:
+        if self._inputs is None:
+            message = "the journal's first entry must be the mark that opens the run"
+            raise MisuseError(message)
+        return self._inputs
+
+    def _take_mark(self, mark: Mark) -> None:
         if mark.kind is MarkKind.OPENED:
             self.advance()
             self._open_run(mark)
             return
-        if inputs is None:
-            message = "the journal's first entry must be the mark that opens the run"
-            raise MisuseError(message)
+        inputs = self._required_inputs()
         self._now = max(self._now, mark.time)
         if mark.kind not in _MARKS_APART:
             # What a mark changes applies from it on: all that was received before it comes first.

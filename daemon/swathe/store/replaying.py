@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from swathe.errors import SurveyError
-from swathe.journal import JournalCursor, Mark, MarkKind
+from swathe.journal import Entry, JournalCursor, Mark, MarkKind
 from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.station import Station
 from swathe.store.folder import SurveyFolder
@@ -67,17 +67,7 @@ def feed_journal(
     """
     begun = cursor.position
     for entries in cursor.blocks():
-        for entry in entries:
-            opening = isinstance(entry, Mark) and entry.kind is MarkKind.OPENED
-            if not (opening or pipeline.survey):
-                continue
-            if until is not None:
-                opened = opening and isinstance(entry, Mark) and int(entry.detail["utc_ns"])
-                if (opened or entry.time + pipeline.utc_offset) > until:
-                    pipeline.advance()
-                    return
-            pipeline.collect(entry)
-        if stop():
+        if _collect(pipeline, entries, until) or stop():
             break
         at = cursor.position
         if at.segment != begun.segment or at.offset - begun.offset >= _BATCH_BYTES:
@@ -86,3 +76,20 @@ def feed_journal(
             if on_progress is not None:
                 on_progress(cursor.share_read())
     pipeline.advance()
+
+
+def _collect(pipeline: Pipeline, entries: list[Entry], until: int | None) -> bool:
+    """Collect entries of a run that has begun; return whether one later than `until` came."""
+    if until is None and pipeline.survey:
+        pipeline.collect_all(entries)
+        return False
+    for entry in entries:
+        opening = isinstance(entry, Mark) and entry.kind is MarkKind.OPENED
+        if not (opening or pipeline.survey):
+            continue
+        if until is not None:
+            opened = opening and isinstance(entry, Mark) and int(entry.detail["utc_ns"])
+            if (opened or entry.time + pipeline.utc_offset) > until:
+                return True
+        pipeline.collect(entry)
+    return False

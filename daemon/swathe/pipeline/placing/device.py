@@ -75,7 +75,7 @@ class DeviceLink:
         self._sequence = -1
         self._chunks: list[tuple[int, bytes]] = []
         self._known: list[int] = []
-        self._arrived = int(np.iinfo(np.int64).min)
+        self._arrived = int(np.iinfo(np.int64).min) // 2
         # The stream's offsets continue across the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 
@@ -92,12 +92,8 @@ class DeviceLink:
             time: when they arrived, ns.
             known: the journal time, ns, which no later entry runs behind; by default `time`.
         """
-        # No two chunks arrive at one time, though a coarse clock may give them one.
-        self._arrived = time = max(time, self._arrived + 1)
         self._chunks.append((time, data))
         self._known.append(time if known is None else known)
-        self.tally.bytes += len(data)
-        self.tally.last_data = time
 
     def decode(self) -> Batch | None:
         """Return what the bytes since the last call decode to, all times on the host's clock.
@@ -106,6 +102,9 @@ class DeviceLink:
         """
         if not self._chunks:
             return None
+        self._part_times()
+        self.tally.bytes += sum(len(data) for _, data in self._chunks)
+        self.tally.last_data = self._arrived
         batch = self.decoder.feed_chunks(self._chunks)
         self._count(batch)
         columns = [(batch.readings, batch.readings_known_at)]
@@ -126,6 +125,16 @@ class DeviceLink:
         if self._echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self._echo)
         return batch
+
+    def _part_times(self) -> None:
+        """Let no two chunks arrive at one time, though a coarse clock may give them one."""
+        times = np.array([self._arrived, *(time for time, _ in self._chunks)])
+        if (np.diff(times) <= 0).any():
+            number = np.arange(times.size)
+            times = np.maximum.accumulate(times - number) + number
+            parted = times[1:].tolist()
+            self._chunks = [(t, data) for t, (_, data) in zip(parted, self._chunks, strict=True)]
+        self._arrived = int(times[-1])
 
     def _journal_times(self, arrivals: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the journal times of chunks by their times of arrival, shape (n,)."""

@@ -63,7 +63,7 @@ class UsualInterval:
         return end
 
     def _learn(self, steps: NDArray[np.int64]) -> None:
-        steps = steps[steps > 0]
-        if steps.size:
-            most = _MOST_INTERVALS * (self.value or int(np.median(steps)))
-            self.value = int(np.minimum(steps, most).sum()) // steps.size
+        count = int(np.count_nonzero(steps))  # bunched readings have no interval
+        if count:
+            most = _MOST_INTERVALS * (self.value or int(np.median(steps[steps > 0])))
+            self.value = int(np.minimum(steps, most).sum()) // count

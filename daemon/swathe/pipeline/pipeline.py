@@ -321,7 +321,8 @@ class Pipeline(SurveyState):
         instants = instants_between(self._evaluated, last_instant_before(self._now))
         valid = block.valid
         cells, known = block.cells[valid], block.placed.known[valid]
-        below = known[self._alarm_evaluation.below_alert_due(block.placed.readings[valid], cells)]
+        thickness = block.placed.readings["thickness"][valid]
+        below = known[self._alarm_evaluation.below_alert_due(thickness, cells)]
         if self.suspect_cells.in_force:  # such readings measure nothing
             cells, known = cells[:0], known[:0]
         cells, known = first_known(cells, known)

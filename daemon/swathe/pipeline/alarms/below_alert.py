@@ -9,12 +9,11 @@ is our choice, no source.)
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Cells, Floats
 from swathe.pipeline.alarms.register import Alarm, AlarmRegister
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.station import AlarmKind, CellRule
@@ -59,16 +58,16 @@ class BelowAlert:
         if cells.size and not off:
             self._touched.append(cells)
 
-    def due(self, readings: NDArray[Any], cells: Cells) -> NDArray[np.bool_]:
+    def due(self, thickness: Floats, cells: Cells) -> NDArray[np.bool_]:
         """Return which readings may raise, change or end an alarm, shape (n,).
 
         Args:
-            readings: valid ones with their thickness, shape (n,).
+            thickness: of valid readings, mm, shape (n,).
             cells: flat cell of each, on the grid, shape (n,).
         """
         if self._level is None or AlarmKind.THIN in self._register.settings.off:
             return np.zeros(cells.shape, bool)
-        thin = readings["thickness"] < self._level
+        thin = thickness < self._level
         if self._grid.rule in (CellRule.MINIMUM, CellRule.FIRST):
             return np.asarray(thin)
         # By another rule a cell may become thicker again.

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, Times
+from swathe.arrays import Cells, Floats, Times
 from swathe.pipeline.alarms.below_alert import BelowAlert
 from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
 from swathe.pipeline.cells.coverage import Coverage
@@ -148,9 +148,9 @@ class AlarmEvaluation:
         """Add cells for the next evaluation of what is below the alert level."""
         self._below_alert.add(update.cells)
 
-    def below_alert_due(self, readings: NDArray[Any], cells: Cells) -> NDArray[np.bool_]:
-        """Return which valid readings, in flat `cells`, may change an alarm, shape (n,)."""
-        return self._below_alert.due(readings, cells)
+    def below_alert_due(self, thickness: Floats, cells: Cells) -> NDArray[np.bool_]:
+        """Return which readings, in mm, in flat `cells`, may change an alarm, shape (n,)."""
+        return self._below_alert.due(thickness, cells)
 
     def state_changed(self) -> None:
         """Evaluate at the next instant: a port, a pause or a check changed."""

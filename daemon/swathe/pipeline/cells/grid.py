@@ -186,15 +186,19 @@ class Grid:
             waveforms: has the readings' waveforms, if they are kept.
         """
         inside = cells >= 0
-        self.outside += int(np.count_nonzero(~inside))
         valid = inside & readings["valid"] & np.isfinite(readings["thickness"])
-        self._raise_state(cells[inside & ~valid], CellState.NO_SIGNAL)
-        good, at = (readings, cells) if valid.all() else (readings[valid], cells[valid])
+        if valid.all():
+            good, at = readings, cells
+        else:
+            self.outside += int(np.count_nonzero(~inside))
+            self._raise_state(cells[inside & ~valid], CellState.NO_SIGNAL)
+            good, at = readings[valid], cells[valid]
         if suspect:
             unsound = self.state[at] != CellState.MEASURED
             good, at = good[unsound], at[unsound]
         else:
-            self._empty(at[self.state[at] == CellState.SUSPECT])
+            stays = at[np.flatnonzero(np.diff(at, prepend=-1))]
+            self._empty(stays[self.state[stays] == CellState.SUSPECT])
         if at.size:
             self._add_valid(good, at, utc_offset, waveforms)
         if suspect:
@@ -223,7 +227,10 @@ class Grid:
     def _add_valid(
         self, good: NDArray[Any], at: Cells, utc_offset: int, waveforms: PendingWaveforms | None
     ) -> None:
-        best, where = self._winners(good, at)
+        # The probe stays in a cell for many readings: what can be is done once for each stay.
+        begins = np.flatnonzero(np.diff(at, prepend=-1))
+        stays = at[begins]
+        best, where = self._winners(good, at, begins)
         fresh = self.hits[where] == 0
         replace = fresh | self._beats(best, where)
         best, where = best[replace], where[replace]
@@ -233,32 +240,41 @@ class Grid:
         self.probe[where] = best["probe"]
         if self.waveform is not None and waveforms is not None and where.size:
             self.waveform[where] = waveforms.take(best["offset"])
-        np.add.at(self.hits, at, 1)
-        units = np.clip(good["thickness"], -_MOST_MM, _MOST_MM) * _UNITS_PER_MM
-        np.add.at(self._thickness_sum, at, np.rint(units).astype(np.int64))
+        np.add.at(self.hits, stays, np.diff(begins, append=at.size).astype(np.uint32))
+        units = np.clip(good["thickness"], -_MOST_MM, _MOST_MM)
+        units = np.rint(np.multiply(units, _UNITS_PER_MM, out=units), out=units).astype(np.int64)
+        np.add.at(self._thickness_sum, stays, np.add.reduceat(units, begins))
         if self.rule is CellRule.MEAN:
-            self.thickness[at] = self.mean_thickness(at)
-        np.maximum.at(self.last_time, at, good["time"] + utc_offset)
-        self._raise_state(at, CellState.MEASURED)
+            self.thickness[stays] = self.mean_thickness(stays)
+        last = np.maximum.reduceat(good["time"], begins) + utc_offset
+        np.maximum.at(self.last_time, stays, last)
+        self._raise_state(stays, CellState.MEASURED)
 
     def mean_thickness(self, cells: Cells | slice | int) -> NDArray[np.float64]:
         """Return the mean of all readings of each of `cells`, mm; 0 without any."""
         total, hits = self._thickness_sum[cells], self.hits[cells]
         return np.asarray(total / np.maximum(hits, 1) / _UNITS_PER_MM)
 
-    def _winners(self, good: NDArray[Any], at: Cells) -> tuple[NDArray[Any], Cells]:
-        """Return, for each cell of `at`, the reading that represents it among these, and the cell."""
+    def _winners(
+        self, good: NDArray[Any], at: Cells, begins: NDArray[np.int64]
+    ) -> tuple[NDArray[Any], Cells]:
+        """Return, for each cell of `at`, the reading that represents it among these, and the cell.
+
+        Args:
+            good: readings, shape (n,).
+            at: their cells, shape (n,).
+            begins: first reading of each stay in a cell, rising.
+        """
         match self.rule:
             case CellRule.MINIMUM:
-                rank = good["thickness"]
+                rank = np.ascontiguousarray(good["thickness"])
             case CellRule.STRONGEST:
                 rank = -np.nan_to_num(good["amplitude"], nan=-np.inf)
             case CellRule.FIRST:
                 rank = np.arange(at.size)
             case CellRule.LAST | CellRule.MEAN:
                 rank = -np.arange(at.size)
-        # The probe stays in a cell for many readings: first the best one of each stay.
-        begins = np.flatnonzero(np.diff(at, prepend=-1))
+        # First the best one of each stay.
         stay = np.repeat(np.arange(begins.size), np.diff(begins, append=at.size))
         is_best = np.flatnonzero(rank == np.minimum.reduceat(rank, begins)[stay])
         best = is_best[np.diff(stay[is_best], prepend=-1) > 0]

@@ -190,9 +190,10 @@ class DeviceClock:
         chunks = np.arange(np.count_nonzero(has))
         if known is not None:
             chunks = chunks[np.diff(known[has], prepend=known[0] - 1) != 0]
-        unwrapped, arrived = self._unwrapped(device[has]), arrival[has]
+        if has.all():
+            return self._follow(self._unwrapped(device), arrival, chunks)
         host = arrival.copy()
-        host[has] = self._follow(unwrapped, arrived, chunks)
+        host[has] = self._follow(self._unwrapped(device[has]), arrival[has], chunks)
         return host
 
     def _follow(

@@ -206,35 +206,27 @@ class Placer:
 
         Those that no pair of samples brackets, and can be bracketed no more, are counted.
         """
-        times, arrived = self._pending["time"], self._pending_known
-        bracketed = self._bracketed_from(times)
+        times, arrived = np.ascontiguousarray(self._pending["time"]), self._pending_known
+        after = self.scan.samples_before(times)
+        bracketed = self.scan.bracketed_from(times, after)
+        if isinstance(self.index, EncodedTrack):
+            bracketed = np.maximum(bracketed, self.index.bracketed_from(times))
         given_up = np.maximum(times + self._wait, arrived)
         # The samples around these are dropped, or may be.
         too_late = times < np.maximum(arrived - self._kept, self._path_end(arrived) - self._wait)
         in_time = (bracketed <= given_up) & ~too_late
         due = (in_time & (bracketed <= now)) | (~in_time & ((given_up < now) | too_late))
-        if due.all():
-            ready, self._pending = self._pending, self._pending[:0]
-            self._pending_known = arrived[:0]
-        else:
-            ready, self._pending = self._pending[due], self._pending[~due]
-            self._pending_known = arrived[~due]
-            arrived, bracketed, in_time = arrived[due], bracketed[due], in_time[due]
-        times = ready["time"]
-        scan, index = self.scan.locate(times), self.index.locate(times)
-        known = in_time & scan.known & index.known
-        placed = Placed(ready, scan.position, index.position, np.maximum(bracketed, arrived))
-        if not known.all():
-            self.unplaced += int(np.count_nonzero(~known))
-            placed = placed[known]
+        ready, self._pending = self._pending[due], self._pending[~due]
+        self._pending_known = arrived[~due]
+        times, after = times[due], after[due]
+        scan, index = self.scan.locate(times, after), self.index.locate(times)
+        known = np.maximum(bracketed, arrived)[due]
+        placed = Placed(ready, scan.position, index.position, known)
+        good = in_time[due] & scan.known & index.known
+        if not good.all():
+            self.unplaced += int(np.count_nonzero(~good))
+            placed = placed[good]
         return placed.in_order()
-
-    def _bracketed_from(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return from when samples at or after `times` are known on every encoded axis, ns."""
-        known = self.scan.bracketed_from(times)
-        if isinstance(self.index, EncodedTrack):
-            known = np.maximum(known, self.index.bracketed_from(times))
-        return known
 
     def _path_end(self, arrived: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return how far the path was settled before each of `arrived`, ns."""

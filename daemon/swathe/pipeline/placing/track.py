@@ -179,12 +179,27 @@ class EncodedTrack:
         number = int(np.searchsorted(self.known, time, side="right"))
         return float(self.positions[number - 1]) if number else None
 
-    def bracketed_from(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
+    def samples_before(self, times: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return how many samples are before each of `times`, shape as `times`."""
+        if times.size <= self.times.size or (np.diff(times) < 0).any():
+            return np.searchsorted(self.times, times, side="left")
+        # Many readings between two samples: it is the samples that are searched for.
+        first = np.searchsorted(times, self.times, side="right")
+        numbers = np.arange(self.times.size + 1)
+        return np.repeat(numbers, np.diff(first, prepend=0, append=times.size))
+
+    def bracketed_from(
+        self, times: NDArray[np.int64], after: NDArray[np.int64] | None = None
+    ) -> NDArray[np.int64]:
         """Return the journal time from which a sample at or after each of `times` is known, ns.
 
         `NEVER_KNOWN` where none is known by now; shape as `times`.
+
+        Args:
+            times: ns, shape (n,).
+            after: what `samples_before` returns for them, if that is known already.
         """
-        after = np.searchsorted(self.times, times, side="left")
+        after = self.samples_before(times) if after is None else after
         inside = after < self.times.size
         if not self.times.size:
             return np.full(times.shape, NEVER_KNOWN)
@@ -205,25 +220,25 @@ class EncodedTrack:
         counts = np.searchsorted(self.times[self.resets], times, side="right")
         return np.asarray(np.diff(counts, prepend=counts[:1]) > 0)
 
-    def locate(self, times: NDArray[np.int64]) -> Located:
-        """Return the position at each of `times`; unknown before the first and after the last."""
+    def locate(self, times: NDArray[np.int64], after: NDArray[np.int64] | None = None) -> Located:
+        """Return the position at each of `times`; unknown before the first and after the last.
+
+        Args:
+            times: ns, shape (n,).
+            after: what `samples_before` returns for them, if that is known already.
+        """
         if not self.times.size:
             return Located(np.full(times.shape, np.nan), np.zeros(times.shape, bool))
-        after = np.searchsorted(self.times, times, side="left")
+        after = self.samples_before(times) if after is None else after
         inside = (after < self.times.size) & ((after > 0) | (self.times[0] == times))
-        after = np.clip(after, 0, self.times.size - 1)
-        before = np.maximum(after - 1, 0)
-        exact = self.times[after] == times
-        before = np.where(exact, after, before)
-        span = self.times[after] - self.times[before]
-        low, high = self.positions[before], self.positions[after]
-        share = (times - self.times[before]) / np.maximum(span, 1)
-        return Located(
-            position=low + (high - low) * share,
-            known=inside
-            & ((span <= self._bracket) | (low == high))
-            & (exact | ~self.resets[after]),
-        )
+        after = np.minimum(after, self.times.size - 1)
+        # What concerns a pair of samples is computed for all pairs, not for each reading.
+        spans = np.diff(self.times, prepend=self.times[0])
+        steps = np.diff(self.positions, prepend=self.positions[0])
+        joined = ((spans <= self._bracket) | (steps == 0)) & ~self.resets
+        behind = self.times[after] - times  # how far the sample is after the reading
+        position = self.positions[after] - (steps / np.maximum(spans, 1))[after] * behind
+        return Located(position, known=inside & (joined[after] | (behind == 0)))
 
 
 class SteppedTrack:

@@ -157,7 +157,7 @@ def test_readings_that_may_change_an_alarm(rule: CellRule, due: list[bool]) -> N
     wall = Wall()
     wall.grid.rule = rule
     wall.read({(0, 3): 7.0})
-    made = readings(range(4), [9.0, LEVEL - 0.01, LEVEL, 9.0])
+    made = np.array([9.0, LEVEL - 0.01, LEVEL, 9.0])
     assert wall.below_alert.due(made, np.array([1, 2, 2, 3])).tolist() == due
     off = Wall(AlarmSettings(off=(AlarmKind.THIN,)))
     assert not off.below_alert.due(made, np.array([1, 2, 2, 3])).any()

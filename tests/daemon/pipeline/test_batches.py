@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from daemon.handmade import station
+from daemon.handmade import Motion, opened, station, station_text
 from daemon.surveys import RUNS, TEXT, assert_same
 from swathe.pipeline import Pipeline
 
@@ -27,3 +27,17 @@ def test_gaps_end_at_the_same_instant_however_often_they_are_computed(every: int
     assert "measured" in [gap.end for gap in whole.gap_snapshots()]
     assert pipeline.gap_snapshots() == whole.gap_snapshots()
     assert_same(pipeline, whole)
+
+
+def test_readings_on_an_excluded_zone_are_no_progress() -> None:
+    """Cells that the plan does not require are not counted as newly measured."""
+    text = station_text(exclude='[[exclude]]\nname = "lug"\nscan = ["5 mm", "20 mm"]')
+    motion = Motion(lambda ms: (8 + ms / 100,), lambda _: 10.0, 0, 800)
+    pipeline = Pipeline(station(text))
+    pipeline.collect(opened(text))
+    for entry in motion.entries():
+        pipeline.collect(entry)
+    pipeline.advance()
+    assert pipeline.readings > 100
+    assert pipeline.coverage.measured == 0
+    assert pipeline.progress().seconds_left is None

@@ -66,9 +66,7 @@ class Arrivals:
         """
         if len(self._ends) == 1 or int(ends[0]) > self._ends[-2]:  # the usual case of a live port
             return np.full(ends.shape, self._times[-1], np.int64)
-        # Chunks are fewer than records as a rule, so each chunk is looked up among the records.
-        before = np.searchsorted(ends, np.array(self._ends), side="right")
-        return np.repeat(np.array(self._times), np.diff(before, prepend=0))
+        return np.repeat(np.array(self._times), self._counts(ends))
 
     def begins(self, ends: NDArray[np.int64], sizes: NDArray[np.int64] | int) -> NDArray[np.int64]:
         """Times at which records began, ns, never falling.
@@ -99,10 +97,17 @@ class Arrivals:
             before = self._times[-2] if count > 1 else self._previous
             floor = arrived if before is None else min(before, arrived)
             return np.maximum(arrived - self._ns_per_byte * (self._ends[-1] - ends), floor)
-        chunk_ends, arrivals = np.array(self._ends), np.array(self._times)
-        chunk = np.searchsorted(chunk_ends, ends, side="left")
-        came = arrivals[chunk]
-        times = came - self._ns_per_byte * (chunk_ends[chunk] - ends)
+        if not self._ns_per_byte:
+            return self.known(ends)
+        arrivals, counts = np.array(self._times), self._counts(ends)
         first = arrivals[0] if self._previous is None else self._previous
-        floors = np.concatenate(([first], arrivals[:-1]))
-        return np.asarray(np.maximum(times, np.minimum(floors[chunk], came)), np.int64)
+        floors = np.minimum(np.concatenate(([first], arrivals[:-1])), arrivals)
+        behind = np.repeat(np.array(self._ends), counts) - ends
+        times = np.repeat(arrivals, counts) - self._ns_per_byte * behind
+        return np.asarray(np.maximum(times, np.repeat(floors, counts)), np.int64)
+
+    def _counts(self, ends: NDArray[np.int64]) -> NDArray[np.int64]:
+        """How many of `ends` are in each chunk."""
+        # Chunks are fewer than records as a rule, so each chunk is looked up among the records.
+        before = np.searchsorted(ends, np.array(self._ends), side="right")
+        return np.asarray(np.diff(before, prepend=0), np.int64)

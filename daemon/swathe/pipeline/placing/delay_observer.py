@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,6 +13,9 @@ from swathe.pipeline.placing.placer import Placed, ProbePath
 from swathe.station import Axis
 
 __all__ = ["DelayObserver"]
+
+Joined = tuple[NDArray[np.int64], list[NDArray[Any]]]
+"""Where pieces end in the columns, and the columns of all pieces."""
 
 
 class DelayObserver:
@@ -51,6 +57,14 @@ class DelayObserver:
         new = slice(1 if self._path else 0, None)
         self._path.append((path.time[new], path.scan[new], self._index.cell(path.index[new])))
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Return the state for a copy: its thousands of small pieces joined, which is much faster."""
+        return {**self.__dict__, "_readings": _joined(self._readings), "_path": _joined(self._path)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state)
+        self._readings, self._path = _parted(*state["_readings"]), _parted(*state["_path"])
+
     def copy(self) -> DelayObserver:
         """Return a copy for another thread, while this one continues to collect."""
         other = DelayObserver(scan=self._scan, index=self._index)
@@ -79,3 +93,14 @@ class DelayObserver:
             self._scan.resolution,
         )
         return estimate_delay(passes, resolution=self._scan.resolution, longest_ns=longest_ns)
+
+
+def _joined(pieces: Sequence[tuple[NDArray[Any], ...]]) -> Joined:
+    """Return columns of all pieces, and where each piece ends in them."""
+    ends = np.cumsum([len(piece[0]) for piece in pieces], dtype=np.int64)
+    return ends, [np.concatenate(column) for column in zip(*pieces, strict=True)]
+
+
+def _parted(ends: NDArray[np.int64], columns: list[NDArray[Any]]) -> list[tuple[Any, ...]]:
+    """Return the pieces again."""
+    return list(zip(*(np.split(column, ends[:-1]) for column in columns), strict=True))

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import pickle
+
 import numpy as np
+import pytest
 
 from swathe.pipeline.placing.delay_observer import DelayObserver
 from swathe.pipeline.placing.placer import Placed, ProbePath
@@ -91,3 +94,30 @@ def test_nothing_kept_gives_no_estimate() -> None:
         assert not observer.estimate().sure
         assert observer.estimate().reason == "no reading was placed"
     assert empty[2]._readings == []
+
+
+@pytest.mark.parametrize("pieces", [0, 1, 5])
+def test_copy_by_pickle_keeps_every_piece_and_continues(pieces: int) -> None:
+    """Batches are dropped as whole ones, so that a resumed run drops the same as one that went on."""
+    observer = DelayObserver(scan=SCAN, index=INDEX, most=10)
+
+    def show(shown: DelayObserver, first: int) -> None:
+        shown.moved_along(piece(first, first + 3))
+        shown.placed(readings(first, first + 2))
+
+    for number in range(pieces):
+        show(observer, 3 * number)
+    buffers: list[pickle.PickleBuffer] = []
+    pickled = pickle.dumps(observer, protocol=5, buffer_callback=buffers.append)
+    assert len(buffers) <= 2 * 4  # however many pieces there are
+    copy = pickle.loads(pickled, buffers=[bytearray(buffer) for buffer in buffers])  # noqa: S301  made just before
+    for number in range(pieces, pieces + 4):
+        for shown in (observer, copy):
+            show(shown, 3 * number)
+        for name in ("_readings", "_path"):
+            kept, copied = getattr(observer, name), getattr(copy, name)
+            assert len(kept) == len(copied)
+            for one, other in zip(kept, copied, strict=True):
+                for column, same in zip(one, other, strict=True):
+                    assert column.dtype == same.dtype
+                    assert column.tobytes() == same.tobytes()

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+
+import pytest
 
 from daemon.handmade import MS, START, UTC, Motion, ended, opened, station_text
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind
 from swathe.pipeline import Pipeline
-from swathe.store import LAYERS, SurveyFolder, record_of
+from swathe.store import LAYERS, SurveyFolder, record_of, replaying
 
-__all__ = ["RUNS", "TEXT", "assert_same", "flat", "write_run", "write_survey"]
+__all__ = ["RUNS", "TEXT", "assert_same", "flat", "watch_replays", "write_run", "write_survey"]
 
 TEXT = station_text(scan_length=25, survey='cell_rule = "mean"\nnominal_thickness = "12 mm"')
 _REBOOT = 5_000_000 * MS
@@ -70,6 +72,17 @@ def write_survey(path: Path, runs: Iterable[Iterable[Entry]] = RUNS) -> SurveyFo
     for run in runs:
         write_run(folder, run)
     return folder
+
+
+def watch_replays(patch: pytest.MonkeyPatch, on_block: Callable[[Sequence[Entry]], object]) -> None:
+    """Call `on_block` with the entries of each block that a replay is about to collect."""
+    collect = replaying._collect
+
+    def watched(pipeline: Pipeline, entries: list[Entry], until: int | None) -> bool:
+        on_block(entries)
+        return collect(pipeline, entries, until)
+
+    patch.setattr(replaying, "_collect", watched)
 
 
 def assert_same(found: Pipeline, expected: Pipeline) -> None:

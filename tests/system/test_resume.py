@@ -7,7 +7,7 @@ import os
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,11 +15,11 @@ import pytest
 import zarr
 
 from daemon.handmade import VELOCITY, line
-from daemon.surveys import RUNS, TEXT, assert_same, write_survey
+from daemon.surveys import RUNS, TEXT, assert_same, watch_replays, write_survey
 from swathe.journal import Chunk, Entry, Mark, MarkKind, read_journal
 from swathe.live import Daemon
 from swathe.messages import CommandMessage
-from swathe.pipeline import CellState, Pipeline
+from swathe.pipeline import CellState
 from swathe.station import parse_station
 from swathe.store import LAYERS, SurveyFolder, read_survey_record, record_of, replay
 
@@ -69,19 +69,17 @@ def daemon_of(folder: SurveyFolder) -> Daemon:
 
 
 def slow_replay(patch: pytest.MonkeyPatch, *, until: threading.Event) -> threading.Event:
-    """Let a replay in a thread wait at its hundredth entry; return what is set when it is there."""
-    feed, there = Pipeline.collect, threading.Event()
-    fed = 0
+    """Let a replay in a thread dawdle from its tenth block on; return what is set when it is there."""
+    there, blocks = threading.Event(), 0
 
-    def feed_slowly(pipeline: Pipeline, entry: Entry) -> None:
-        nonlocal fed
-        fed += 1
-        if fed > 100 and threading.current_thread() is not threading.main_thread():
+    def dawdle(_entries: Sequence[Entry]) -> None:
+        nonlocal blocks
+        blocks += 1
+        if blocks > 10 and threading.current_thread() is not threading.main_thread():
             there.set()
-            until.wait(0.05)
-        feed(pipeline, entry)
+            until.wait(0.3)
 
-    patch.setattr(Pipeline, "collect", feed_slowly)
+    watch_replays(patch, dawdle)
     return there
 
 

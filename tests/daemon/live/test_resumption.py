@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from daemon.handmade import MS, START, Motion, ended, opened, station, station_text
-from daemon.surveys import RUNS, TEXT, assert_same, write_run
+from daemon.surveys import RUNS, TEXT, assert_same, watch_replays, write_run
 from swathe.journal import (
     Entry,
     JournalWriter,
@@ -167,13 +167,7 @@ def test_only_the_rest_is_replayed(folder: SurveyFolder, monkeypatch: pytest.Mon
     """That is what a checkpoint is for."""
     write_keeping(folder, TEXT, RUNS, at=300)
     fed: list[Entry] = []
-    feed = Pipeline.collect
-
-    def count(pipeline: Pipeline, entry: Entry) -> None:
-        fed.append(entry)
-        feed(pipeline, entry)
-
-    monkeypatch.setattr(Pipeline, "collect", count)
+    watch_replays(monkeypatch, fed.extend)
     Resumed(folder, TEXT)
     assert fed == list(RUNS[1][301:])
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import asyncio
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
 from daemon.handmade import station_text
 from daemon.surveys import TEXT as SURVEY_TEXT
-from daemon.surveys import assert_same, write_survey
+from daemon.surveys import assert_same, watch_replays, write_survey
 from support.syncs import record_syncs
 from swathe.errors import JournalError, MisuseError, SurveyError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick, read_journal
@@ -268,15 +268,20 @@ async def test_run_is_journalled_while_earlier_runs_are_replayed(
     """However long that takes; every entry of meanwhile is fed once, in order."""
     folder = write_survey(tmp_path / "survey")
     go, begun = threading.Event(), threading.Event()
-    feed, order = Pipeline.collect, list[Entry]()
+    order: list[Entry] = []
+    feed = Pipeline.feed
 
-    def slow(pipeline: Pipeline, entry: Entry) -> None:
+    def wait(entries: Sequence[Entry]) -> None:
         begun.set()
         assert go.wait(10)
+        order.extend(entries)
+
+    def note(pipeline: Pipeline, entry: Entry) -> None:
         order.append(entry)
         feed(pipeline, entry)
 
-    monkeypatch.setattr(Pipeline, "collect", slow)
+    watch_replays(monkeypatch, wait)
+    monkeypatch.setattr(Pipeline, "feed", note)
     with session_in(folder.path, SURVEY_TEXT) as session:
         resuming = asyncio.create_task(session.resume_meanwhile())
         assert await asyncio.to_thread(begun.wait, 10)
@@ -292,6 +297,7 @@ async def test_run_is_journalled_while_earlier_runs_are_replayed(
         session.tick()
         await session.end("incomplete", "stopped")
         assert order == list(read_journal(folder.journal))
+        monkeypatch.undo()
         assert_same(session.pipeline, replay(folder))
 
 
@@ -301,15 +307,13 @@ async def test_resuming_that_is_stopped_keeps_the_journal(
     """The run ends in the journal; the next one has all of it."""
     folder = write_survey(tmp_path / "survey")
     begun = threading.Event()
-    feed = Pipeline.collect
 
-    def slow(pipeline: Pipeline, entry: Entry) -> None:
+    def dawdle(_entries: Sequence[Entry]) -> None:
         begun.set()
-        threading.Event().wait(0.01)
-        feed(pipeline, entry)
+        threading.Event().wait(0.05)
 
     with monkeypatch.context() as patch, session_in(folder.path, SURVEY_TEXT) as session:
-        patch.setattr(Pipeline, "collect", slow)
+        watch_replays(patch, dawdle)
         resuming = asyncio.create_task(session.resume_meanwhile())
         assert await asyncio.to_thread(begun.wait, 10)
         entered(session, 1)
@@ -353,15 +357,9 @@ async def test_next_run_resumes_from_what_this_one_kept(
             session.flush()
     count = len(list(read_journal(folder.journal)))
     fed: list[Entry] = []
-    feed = Pipeline.collect
-
-    def counted(pipeline: Pipeline, entry: Entry) -> None:
-        fed.append(entry)
-        feed(pipeline, entry)
-
     with session_in(folder.path, SURVEY_TEXT) as session:
         with monkeypatch.context() as patch:
-            patch.setattr(Pipeline, "collect", counted)
+            watch_replays(patch, fed.extend)
             session.resume()
         assert len(fed) == (1 if end else 2)  # the opening mark, and the second note
         assert len(list(read_journal(folder.journal))) == count + 1

@@ -167,6 +167,7 @@ class SerialTransport:
             write_timeout=None if settings.url.startswith("rfc2217://") else WRITE_TIMEOUT,
             exclusive=True if settings.is_local else None,
         )
+        self._descriptor = self._port.fileno() if self._can_select else -1
 
     def read(self, patience: float = READ_TIMEOUT) -> bytes:
         """Bytes as soon as there are any."""
@@ -177,7 +178,7 @@ class SerialTransport:
 
     def _read(self, patience: float) -> bytes:
         if self._can_select:
-            ready, _, _ = select.select([self._port.fileno()], [], [], patience)
+            ready, _, _ = select.select([self._descriptor], [], [], patience)
             return self._read_all() if ready else b""
         data = self._port.read(1)
         if data:
@@ -189,7 +190,7 @@ class SerialTransport:
     def _read_all(self) -> bytes:
         """Bytes that have arrived, without pyserial, whose read waits and reads twice."""
         try:
-            data = os.read(self._port.fileno(), _READ_SIZE)
+            data = os.read(self._descriptor, _READ_SIZE)
         except BlockingIOError:
             return b""
         except OSError:

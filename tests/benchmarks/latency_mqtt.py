@@ -128,7 +128,8 @@ class Subscriber:
             if message.retain:
                 continue
             if told["message"] == "progress":
-                self.progress.append((came, told["readings"]))
+                # Readings before the first sample of the encoder have no position.
+                self.progress.append((came, told["readings"] + told["unplaced"]))
             elif told["number"] not in self._known:
                 self._known.add(told["number"])
                 self.gaps.append((came, told["scan"]["to"]))

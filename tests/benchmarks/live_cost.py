@@ -23,6 +23,7 @@ import contextlib
 import json
 import os
 import pty
+import re
 import signal
 import subprocess
 import sys
@@ -55,6 +56,8 @@ JUDGED = {20_000}  # rates at which the latency has a target
 MOST_GAP_MS = 250
 COUNTS_PER_MM, SPEED_MM_S, COLUMNS, EVERY = 100, 20, 4_000, 5
 WARM_UP_SECONDS = 4
+PORTS = ("port/encoder", "port/gauge")
+WHOLE = re.compile(rb"\d+,4\.7300,[EN]")
 
 STATION = """
 name = "bench"
@@ -204,7 +207,8 @@ class Subscriber:
         if message.retain:
             return
         if contents["message"] == "progress":
-            self.progress.append((came, contents["readings"]))
+            # Readings before the first sample of the encoder have no position.
+            self.progress.append((came, contents["readings"] + contents["unplaced"]))
         elif contents["number"] not in self._known:
             self._known.add(contents["number"])
             self.gaps.append((came, contents["scan"]["to"]))
@@ -291,41 +295,34 @@ def store_only(folder: Path, devices: Devices, seconds: float) -> Cost:
 
 @dataclass(frozen=True)
 class Entries:
-    """What the journal of a run has of the gauge.
+    """What the journal of a run has of the devices.
 
     Attributes:
         first: wall clock when the first byte was journalled, s.
-        offset: number of the first reading whose line came whole.
+        numbers: of the readings that came whole, in their order.
     """
 
     first: float
-    offset: int
+    numbers: list[int]
 
     @classmethod
     def of(cls, survey: Path, gauge_hz: int) -> Entries:
-        """Return what the journal of a survey has."""
-        first, data = 0.0, b""
+        """Return what the journal of a survey has; a port that nobody reads in time loses bytes."""
+        first, data = 0.0, []
         path = min((survey / "journal").glob("*.mcap"))
         with path.open("rb") as stream:
             channels: dict[int, str] = {}
             for record in StreamReader(stream).records:
                 if isinstance(record, Channel):
                     channels[record.id] = record.topic
-                if not isinstance(record, Message):
-                    continue
-                topic = channels[record.channel_id]
-                if not topic.startswith("port/"):
-                    continue
-                first = first or record.publish_time / 1e9
-                if topic == "port/gauge":
-                    data += record.data
-                if data.count(b"\r\n") > 1:
-                    break
-        stamp = int(data.split(b"\r\n")[1].partition(b",")[0])
-        # The line before it is whole too if it begins with the number before.
-        number = round(stamp * gauge_hz / 1e6)
-        head = data.split(b"\r\n")[0]
-        return cls(first, number - (head == line_of(number - 1, gauge_hz, is_gauge=True)[:-2]))
+                if isinstance(record, Message) and channels[record.channel_id] in PORTS:
+                    first = first or record.publish_time / 1e9
+                    if channels[record.channel_id] == "port/gauge":
+                        data.append(record.data)
+        # What comes before the first end of a line is no whole one.
+        lines = b"".join(data).split(b"\r\n")[1:-1]
+        whole = (line.partition(b",")[0] for line in lines if WHOLE.fullmatch(line))
+        return cls(first, [round(int(stamp) * gauge_hz / 1e6) for stamp in whole])
 
 
 @dataclass(frozen=True)
@@ -381,7 +378,7 @@ def run_daemon(folder: Path, devices: Devices, seconds: float, *, links: bool) -
         progress, gaps = [], []
         if subscriber is not None:
             progress = [
-                (came - devices.sent(entries.offset + count - 1)) * 1e3
+                (came - devices.sent(entries.numbers[count - 1])) * 1e3
                 for came, count in subscriber.progress
                 if start < came < start + seconds
             ]

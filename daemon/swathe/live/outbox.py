@@ -44,6 +44,7 @@ class Outbox:
         }
         self._next: dict[str, int] = {}  # when each topic may be published again
         self._held: dict[str, int] = {}
+        self._since: dict[str, int] = {}  # when a held topic got its only message
         self._order: list[tuple[int, str]] = []
         self._hurried = False
 
@@ -61,6 +62,7 @@ class Outbox:
         """Mark everything as unpublished."""
         self._next.clear()
         self._held.clear()
+        self._since.clear()
         self._order.clear()
         self._mirror.forget_published()
 
@@ -82,8 +84,10 @@ class Outbox:
     def _note(self, topic: str, now: int) -> None:
         interval = self._intervals.get(topic.split("/")[2], 0)
         # Counted from when it was due: messages at the same pace are not held back for the
-        # jitter of the one before.
-        self._next[topic] = max(self._next.get(topic, now) + interval, now + interval // 2)
+        # jitter of the one before. One that waited alone is counted from when it came: what
+        # follows at the same pace would wait as long, again and again.
+        begin = self._since.pop(topic, self._next.get(topic, now))
+        self._next[topic] = max(begin + interval, now + interval // 2)
 
     def _next_held(self, now: int) -> str | None:
         while self._order and (self._hurried or self._order[0][0] <= now):
@@ -106,5 +110,8 @@ class Outbox:
             return topic
         if topic not in self._held:
             self._held[topic] = due
+            self._since[topic] = now
             heapq.heappush(self._order, (due, topic))
+        else:
+            self._since.pop(topic, None)
         return None

@@ -91,6 +91,33 @@ async def test_steady_news_at_the_interval_are_not_held_back_by_jitter() -> None
         assert await bench.told(at) == ["progress"], at
 
 
+async def test_steady_news_are_held_back_once_and_then_told_as_they_come() -> None:
+    """What comes every 100 ms waits at most one time for the interval before it, not every time."""
+    bench = Bench()
+    bench.put("progress")
+    assert await bench.told(0) == ["progress"]
+    bench.put("progress")
+    assert await bench.told(60) == []
+    assert await bench.told(100) == ["progress"]
+    for at in (160, 260, 360):
+        bench.put("progress")
+        assert await bench.told(at) == ["progress"], at
+
+
+async def test_what_changed_again_while_it_waited_keeps_the_interval() -> None:
+    """A topic that changes faster than its interval gains nothing by having waited."""
+    bench = Bench()
+    bench.put("progress")
+    assert await bench.told(0) == ["progress"]
+    for at in (20, 60):
+        bench.put("progress")
+        assert await bench.told(at) == []
+    assert await bench.told(100) == ["progress"]
+    bench.put("progress")
+    assert await bench.told(160) == []
+    assert await bench.told(200) == ["progress"]
+
+
 async def test_no_oftener_than_the_interval_in_the_long_run() -> None:
     """A topic that changes all the time is told once an interval."""
     bench = Bench()

@@ -50,16 +50,19 @@ def test_arrivals_bring_a_tick_every_40_ms() -> None:
 
 
 @pytest.mark.parametrize("late", [1, 2, 3])
-def test_a_late_round_does_not_leave_out_the_next_tick(late: int) -> None:
+@pytest.mark.parametrize(("moving", "expected"), [(False, 25), (True, 125)])
+def test_a_late_round_does_not_leave_out_the_next_tick(
+    late: int, moving: bool, expected: int
+) -> None:
     """Rounds that come late by turns have a tick each, and keep their even pace."""
     pace = made()
     begun = []
     ticks = 0
-    for now in rounds(pace, 1, late=late * MS):
+    for now in rounds(pace, 1, late=late * MS, moving=moving):
         begun.append(now)
         ticks += pace.tick()
     assert ticks == len(begun)
-    assert len(begun) == 25
+    assert len(begun) == expected
 
 
 def test_silence_brings_ticks_more_seldom() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, Times
+from swathe.arrays import Cells, Times, run_starts
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.placing.placer import Placed, ProbePath
 
@@ -65,6 +65,6 @@ def first_known(cells: Cells, known: Times) -> tuple[Cells, Times]:
         known: journal times, rising, shape (n,).
     """
     # The probe stays in a cell for many readings: the first of each stay is enough.
-    begins = np.flatnonzero(np.diff(cells, prepend=-1))
+    begins = run_starts(cells)
     cells, first = np.unique(cells[begins], return_index=True)
     return cells, known[begins[first]]

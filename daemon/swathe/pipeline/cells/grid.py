@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Cells, run_lengths, run_starts, steps_of
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.station import Axis, CellRule
 
@@ -74,7 +74,7 @@ class ChangedCells:
                 self._widen(row, column, last % self._columns)
             else:
                 rows, columns = np.divmod(np.unique(cells), self._columns)
-                begins = np.flatnonzero(np.diff(rows, prepend=-1))
+                begins = run_starts(rows)
                 ends = np.append(begins[1:], rows.size) - 1
                 for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
                     self._widen(int(rows[begin]), int(columns[begin]), int(columns[end]))
@@ -197,7 +197,7 @@ class Grid:
             unsound = self.state[at] != CellState.MEASURED
             good, at = good[unsound], at[unsound]
         else:
-            stays = at[np.flatnonzero(np.diff(at, prepend=-1))]
+            stays = at[run_starts(at)]
             self._empty(stays[self.state[stays] == CellState.SUSPECT])
         if at.size:
             self._add_valid(good, at, utc_offset, waveforms)
@@ -228,7 +228,7 @@ class Grid:
         self, good: NDArray[Any], at: Cells, utc_offset: int, waveforms: PendingWaveforms | None
     ) -> None:
         # The probe stays in a cell for many readings: what can be is done once for each stay.
-        begins = np.flatnonzero(np.diff(at, prepend=-1))
+        begins = run_starts(at)
         stays = at[begins]
         best, where = self._winners(good, at, begins)
         fresh = self.hits[where] == 0
@@ -240,7 +240,7 @@ class Grid:
         self.probe[where] = best["probe"]
         if self.waveform is not None and waveforms is not None and where.size:
             self.waveform[where] = waveforms.take(best["offset"])
-        np.add.at(self.hits, stays, np.diff(begins, append=at.size).astype(np.uint32))
+        np.add.at(self.hits, stays, run_lengths(begins, at.size).astype(np.uint32))
         units = np.clip(good["thickness"], -_MOST_MM, _MOST_MM)
         units = np.rint(np.multiply(units, _UNITS_PER_MM, out=units), out=units).astype(np.int64)
         np.add.at(self._thickness_sum, stays, np.add.reduceat(units, begins))
@@ -275,15 +275,15 @@ class Grid:
             case CellRule.LAST | CellRule.MEAN:
                 rank = -np.arange(at.size)
         # First the best one of each stay.
-        stay = np.repeat(np.arange(begins.size), np.diff(begins, append=at.size))
+        stay = np.repeat(np.arange(begins.size), run_lengths(begins, at.size))
         is_best = np.flatnonzero(rank == np.minimum.reduceat(rank, begins)[stay])
-        best = is_best[np.diff(stay[is_best], prepend=-1) > 0]
+        best = is_best[steps_of(stay[is_best], -1) > 0]
         cells = at[best]
         if (np.diff(cells) <= 0).any():
             # lexsort is stable: of equal readings the earlier one wins.
             order = np.lexsort((rank[best], cells))
             best = best[order]
-            best = best[np.diff(at[best], prepend=-1) > 0]
+            best = best[steps_of(at[best], -1) > 0]
         return good[best], at[best]
 
     def _beats(self, best: NDArray[Any], where: Cells) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Cells, run_starts, steps_of
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.placing.placer import ProbePath
 
@@ -51,7 +51,7 @@ class SteppedLines:
     def follow(self, path: ProbePath, rows: Cells) -> list[LineLeft]:
         """Return the lines that were left along a path on `rows`, shape (n,)."""
         left: list[LineLeft] = []
-        for k in np.flatnonzero(np.diff(rows, prepend=self.row)).tolist():
+        for k in np.flatnonzero(steps_of(rows, self.row)).tolist():
             left.append(LineLeft(self.row, int(path.settled[k])))
             self.row = int(rows[k])
         return left
@@ -93,10 +93,10 @@ class EncodedLines:
     def follow(self, path: ProbePath, rows: Cells) -> list[LineLeft]:
         """Return the lines that were left along a path on `rows`, shape (n,)."""
         # A position reset is no travel.
-        mm = np.where(path.resets, 0.0, np.abs(np.diff(path.scan, prepend=path.scan[0])))
+        mm = np.where(path.resets, 0.0, np.abs(steps_of(path.scan, path.scan[0])))
         total = self._total + np.cumsum(np.rint(mm * _NM).astype(np.int64))
         left: list[LineLeft] = []
-        begins = np.flatnonzero(np.diff(rows, prepend=rows[0] - 1))
+        begins = run_starts(rows)
         for begin, end in zip(begins.tolist(), [*begins[1:].tolist(), rows.size], strict=True):
             self._follow_stay(int(rows[begin]), total[begin:end], path.settled[begin:end], left)
         return left

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Cells, steps_of
 
 __all__ = ["label_regions", "neighbours", "runs_of"]
 
@@ -32,7 +32,7 @@ def label_regions(
         return np.empty(0, np.int64)
     rows, columns = shape
     row, column = np.divmod(cells, columns)
-    begins = np.flatnonzero((np.diff(cells, prepend=-2) != 1) | (column == 0))
+    begins = np.flatnonzero((steps_of(cells, -2) != 1) | (column == 0))
     ends = np.append(begins[1:], cells.size) - 1
     low, high, run_row = column[begins], column[ends], row[begins]
 

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import run_lengths, run_starts, steps_of
 from swathe_drivers.records import ABSENT_TIME
 
 __all__ = ["ClockFit", "DeviceClock", "lower_hull"]
@@ -189,7 +190,7 @@ class DeviceClock:
             return arrival
         chunks = np.arange(np.count_nonzero(has))
         if known is not None:
-            chunks = chunks[np.diff(known[has], prepend=known[0] - 1) != 0]
+            chunks = chunks[steps_of(known[has], known[0] - 1) != 0]
         if has.all():
             return self._follow(self._unwrapped(device), arrival, chunks)
         host = arrival.copy()
@@ -277,11 +278,11 @@ class DeviceClock:
             the number of each record's stretch among these; height and skew of the line for each
             of them; whether the first one began with earlier records.
         """
-        begins = np.flatnonzero(np.diff(stretch, prepend=-1))
-        number = np.repeat(np.arange(begins.size), np.diff(begins, append=x.size))
+        begins = run_starts(stretch)
+        number = np.repeat(np.arange(begins.size), run_lengths(begins, x.size))
         late = y - x
         is_fastest = np.flatnonzero(late == np.minimum.reduceat(late, begins)[number])
-        fastest = is_fastest[np.diff(number[is_fastest], prepend=-1) > 0]
+        fastest = is_fastest[steps_of(number[is_fastest], -1) > 0]
         joined = int(stretch[0]) == self._stretch
         heights, skews = np.empty(begins.size), np.empty(begins.size)
         points = zip(x[fastest].tolist(), y[fastest].tolist(), strict=True)
@@ -317,7 +318,7 @@ class DeviceClock:
     def _unwrapped(self, device: NDArray[np.int64]) -> NDArray[np.int64]:
         if self._wrap is not None:
             last = int(device[0]) if self._last is None else self._last
-            steps = np.diff(device, prepend=last % self._wrap)
+            steps = steps_of(device, last % self._wrap)
             # The shorter way round: a record a little out of order is no whole turn ahead.
             half = self._wrap // 2
             steps = (steps + half) % self._wrap - half

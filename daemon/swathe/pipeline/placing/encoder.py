@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import steps_of
 from swathe.station import AxisMode, AxisSettings
 
 __all__ = ["CountsToPosition", "follow_with_backlash"]
@@ -109,7 +110,7 @@ class _RollOver:
     def undo(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return values without roll-over, shape (n,), n > 0; a step takes the shorter way."""
         last = float(values[0]) if self._last is None else self._last
-        steps = np.diff(values, prepend=last)
+        steps = steps_of(values, last)
         turns = self._turns - np.cumsum(np.round(steps / self._period))
         self._last, self._turns = float(values[-1]), float(turns[-1])
         return np.asarray(values + turns * self._period, np.float64)

@@ -19,6 +19,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import steps_of
 from swathe.pipeline.placing.interval import UsualInterval
 from swathe.pipeline.placing.track import NEVER_KNOWN, EncodedTrack, Located, SteppedTrack
 from swathe_drivers.records import READING
@@ -256,12 +257,12 @@ class Placer:
             resets = resets | self.index.reset_within(times)
         if self._path_samples < track.forgotten:
             resets[0] = True  # samples were dropped before they were settled
-        known = np.diff(times, prepend=times[0]) <= self._bracket
-        known |= np.diff(scan, prepend=scan[0]) == 0
+        known = steps_of(times, times[0]) <= self._bracket
+        known |= steps_of(scan, scan[0]) == 0
         known &= index.known & ~resets
         if isinstance(self.index, SteppedTrack):
             # Between two lines the probe is carried over; it crossed no cell on the way.
-            known &= np.diff(index.position, prepend=index.position[0]) == 0
+            known &= steps_of(index.position, index.position[0]) == 0
         if not joined:
             known[0] = False
         self._path_samples = track.forgotten + first + count

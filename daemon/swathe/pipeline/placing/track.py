@@ -8,6 +8,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import steps_of
+
 __all__ = ["NEVER_KNOWN", "EncodedTrack", "Located", "SteppedTrack"]
 
 NEVER_KNOWN: Final = int(np.iinfo(np.int64).max)
@@ -233,8 +235,8 @@ class EncodedTrack:
         inside = (after < self.times.size) & ((after > 0) | (self.times[0] == times))
         after = np.minimum(after, self.times.size - 1)
         # What concerns a pair of samples is computed for all pairs, not for each reading.
-        spans = np.diff(self.times, prepend=self.times[0])
-        steps = np.diff(self.positions, prepend=self.positions[0])
+        spans = steps_of(self.times, self.times[0])
+        steps = steps_of(self.positions, self.positions[0])
         joined = ((spans <= self._bracket) | (steps == 0)) & ~self.resets
         behind = self.times[after] - times  # how far the sample is after the reading
         position = self.positions[after] - (steps / np.maximum(spans, 1))[after] * behind

@@ -5,7 +5,7 @@ An entry has a time (ns of the host's monotonic clock) and is one of
 - ``Chunk``: bytes as they arrived at a port;
 - ``Sent``: bytes that were sent to a port, or given up as a request without an answer;
 - ``PortChange``: a port opened, was lost, or closed;
-- ``Tick``: time passed; time-outs act on ticks, never on a clock;
+- ``Tick``: nothing else need have happened; time passes with every entry, and never by a clock;
 - ``Mark``: an event of the survey: a run opened, a line started, a note, a run ended.
 
 The ``opened`` mark is a run's first entry. It holds the station file, the versions in force and

@@ -49,12 +49,11 @@ class Block:
         return self.crossed[begin:end] if end > begin else None
 
     @property
-    def valid(self) -> NDArray[np.bool_]:
-        """Which readings have an echo and are on the grid, shape (n,)."""
+    def valid(self) -> NDArray[np.bool_] | slice:
+        """Which readings have an echo and are on the grid, shape (n,); a slice where all are."""
         readings = self.placed.readings
-        return np.asarray(
-            readings["valid"] & (self.cells >= 0) & np.isfinite(readings["thickness"])
-        )
+        valid = readings["valid"] & (self.cells >= 0) & np.isfinite(readings["thickness"])
+        return slice(None) if valid.all() else np.asarray(valid)
 
 
 def first_known(cells: Cells, known: Times) -> tuple[Cells, Times]:

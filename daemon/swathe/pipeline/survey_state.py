@@ -128,7 +128,7 @@ class SurveyState:
 
     @property
     def time(self) -> int:
-        """Time of the last tick, ns UTC."""
+        """Time of the last entry, ns UTC."""
         return self._now + self._utc_offset
 
     @property
@@ -168,7 +168,7 @@ class SurveyState:
         return line_snapshot(self.grid, self.coverage, row)
 
     def progress(self) -> ProgressSnapshot:
-        """Return the progress of the survey at the last tick."""
+        """Return the progress of the survey at the last entry, its rates at the last instant."""
         unplaced, inputs = self.unplaced, self._inputs
         if inputs is not None:
             unplaced += inputs.placer.unplaced

@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 from swathe.echo import EchoSettings, measure
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe_drivers import Batch, Decoder, Fault, FaultReason
+from swathe_drivers.records import MAX_FAULTS
 
 __all__ = ["DeviceLink", "DeviceTally"]
-
-_KEPT_FAULTS = 64
 
 
 @dataclass(slots=True)
@@ -182,7 +181,7 @@ class DeviceLink:
             detail=f"no answer in time to {request!r}",
         )
         self.tally.faults[str(fault.reason)] += 1
-        self.tally.recent = [*self.tally.recent, fault][-_KEPT_FAULTS:]
+        self.tally.recent = [*self.tally.recent, fault][-MAX_FAULTS:]
 
     def _host_times(
         self,
@@ -199,7 +198,7 @@ class DeviceLink:
         tally.positions += int(batch.positions.size)
         for reason, count in batch.n_faults.items():
             tally.faults[str(reason)] += count
-        tally.recent = [*tally.recent, *batch.faults][-_KEPT_FAULTS:]
+        tally.recent = [*tally.recent, *batch.faults][-MAX_FAULTS:]
         records = batch.readings if self.decoder.gives_readings else batch.positions
         if records.size:
             self._count_sequence(records["sequence"])

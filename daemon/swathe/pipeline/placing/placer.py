@@ -217,13 +217,18 @@ class Placer:
         too_late = times < np.maximum(arrived - self._kept, self._path_end(arrived) - self._wait)
         in_time = (bracketed <= given_up) & ~too_late
         due = (in_time & (bracketed <= now)) | (~in_time & ((given_up < now) | too_late))
-        ready, self._pending = self._pending[due], self._pending[~due]
-        self._pending_known = arrived[~due]
-        times, after = times[due], after[due]
+        number = int(np.count_nonzero(due))
+        now_due: slice | NDArray[np.bool_] = due
+        later: slice | NDArray[np.bool_] = ~due
+        if due[:number].all():  # mostly; a slice copies nothing
+            now_due, later = slice(0, number), slice(number, None)
+        ready, self._pending = self._pending[now_due], self._pending[later]
+        self._pending_known = arrived[later]
+        times, after = times[now_due], after[now_due]
         scan, index = self.scan.locate(times, after), self.index.locate(times)
-        known = np.maximum(bracketed, arrived)[due]
+        known = np.maximum(bracketed[now_due], arrived[now_due])
         placed = Placed(ready, scan.position, index.position, known)
-        good = in_time[due] & scan.known & index.known
+        good = in_time[now_due] & scan.known & index.known
         if not good.all():
             self.unplaced += int(np.count_nonzero(~good))
             placed = placed[good]

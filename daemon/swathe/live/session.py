@@ -218,7 +218,8 @@ class Session:
         resumption.replay()
         if self.continued and resumption.stopped:
             return False
-        if self.continued and keeper is not None:
+        if keeper is not None:
+            # Also of a first run: a later copy, which the loop waits for, has its memory then.
             kept = keeper.take(
                 resumption.pipeline,
                 resumption.observer,
@@ -226,7 +227,7 @@ class Session:
                 resumption.digests,
                 meanwhile=False,
             )
-            if kept is not None:
+            if kept is not None and self.continued:
                 keeper.save(kept)
         resumption.follow()
         # After a crash the files on disk are first brought up to the state of the journal.

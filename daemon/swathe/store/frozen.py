@@ -68,9 +68,10 @@ class Frozen:
         self.pickled = pickled
         self.sizes = [view.nbytes for view in views]
         total = sum(self.sizes)
-        # Memory that was used before is several times as fast as new one.
+        # Memory that was used before is several times as fast as new one: the next copy, which may
+        # be a little larger, is to fit.
         fits = scratch is not None and len(scratch) >= total
-        self.memory = scratch if scratch is not None and fits else bytearray(total)
+        self.memory = scratch if scratch is not None and fits else bytearray(total + total // 8)
         for view, part in zip(views, self.parts(), strict=True):
             part[:] = view
 

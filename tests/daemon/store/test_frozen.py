@@ -85,6 +85,9 @@ def test_memory_is_used_again_where_it_is_large_enough() -> None:
     assert second.memory is first.memory
     parts = thaw(second.pickled, map(bytearray, second.parts()), OURS)
     assert [part.tolist() for part in parts] == [[2.0] * 4, [3.0] * 2]
+    again_larger = freeze(np.ones(14), most_bytes=1 << 20, scratch=first.memory)
+    assert again_larger is not None
+    assert again_larger.memory is first.memory  # a state that has grown a little fits
     third = freeze(np.ones(100), most_bytes=1 << 20, scratch=second.memory)
     assert third is not None
     assert third.memory is not second.memory

@@ -8,8 +8,9 @@ import logging
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
 
 from swathe.errors import MisuseError, first_error
 from swathe.live.commands import Commands
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 __all__ = ["Daemon", "Observer", "RunOutcome"]
 
 _log = logging.getLogger(__name__)
+
+Begun = TypeVar("Begun")
 
 _LAST_MESSAGES_SECONDS = 3.0
 
@@ -159,9 +162,9 @@ class Daemon:
                 self.crawl.begin()  # before a port delivers readings
             stack.enter_context(self._hub)
             # From here on every byte is journalled; what else a run needs is made meanwhile.
-            settings = await self._broker_settings(stack)
-            link_task = self._start_link(settings)
-            if await self._resume():
+            beginning = asyncio.create_task(self._begin(stack), name="session.resume")
+            settings, link_task, resumed = await self._journal_while(beginning)
+            if resumed:
                 status = await self._scan(stack, settings, page)
             else:
                 status = "incomplete"
@@ -176,25 +179,34 @@ class Daemon:
         halted = self.crawl is not None and self.crawl.faulted
         return RunOutcome(status, self._reason, self.folder, record, halted=halted)
 
-    async def _broker_settings(self, stack: contextlib.AsyncExitStack) -> BrokerSettings | None:
-        """Return the settings of the broker, and start the embedded one."""
-        settings = self.station.broker
-        if settings is None or not settings.embedded:
-            return settings
-        from swathe.live.broker import embedded_broker
+    async def _begin(
+        self, stack: contextlib.AsyncExitStack
+    ) -> tuple[BrokerSettings | None, asyncio.Task[None] | None, bool]:
+        """Start the link to the broker and resume the survey.
 
-        port = await stack.enter_async_context(embedded_broker(settings.port))
-        return settings.model_copy(update={"host": "127.0.0.1", "port": port})
-
-    async def _resume(self) -> bool:
-        """Journal what arrives until the survey is resumed; return False if the run is stopped."""
-        session = self._session
-        if session.continued:
+        Returns the broker's settings, the link's task, and False if the resumption was stopped.
+        """
+        if self._session.continued:
             self._put_simple_state("resuming", "earlier runs are replayed; what arrives is kept")
+        settings = self.station.broker
+        if settings is not None:
+            # What they import takes a while, in which the loop must come round.
+            await asyncio.to_thread(import_module, "swathe.live.link")
+        if settings is not None and settings.embedded:
+            from swathe.live.broker import embedded_broker
+
+            await asyncio.to_thread(import_module, "amqtt.broker")
+            port = await stack.enter_async_context(embedded_broker(settings.port))
+            settings = settings.model_copy(update={"host": "127.0.0.1", "port": port})
+        link_task = self._start_link(settings)
+        return settings, link_task, await self._session.resume_meanwhile()
+
+    async def _journal_while(self, beginning: asyncio.Task[Begun]) -> Begun:
+        """Journal what arrives until a task is done, and return its result."""
+        session = self._session
         pace = Pace(time.monotonic_ns(), checkpoint_ns=self.station.store.checkpoint, crawls=False)
-        resuming = asyncio.create_task(session.resume_meanwhile(), name="session.resume")
         try:
-            while not resuming.done():
+            while not beginning.done():
                 if self._stop.is_set():
                     session.stop_resuming()
                 pace.begin(time.monotonic_ns(), arrived=self.waiting > 0, moving=False)
@@ -203,11 +215,11 @@ class Daemon:
                     session.tick()
                 if pace.flush():
                     session.flush(sync=pace.sync())
-                await asyncio.wait({resuming}, timeout=pace.wait(time.monotonic_ns()))
+                await asyncio.wait({beginning}, timeout=pace.wait(time.monotonic_ns()))
         finally:
             session.stop_resuming()  # a thread cannot be cancelled
-            await asyncio.wait({resuming})
-        return resuming.result()
+            await asyncio.wait({beginning})
+        return beginning.result()
 
     def _put_simple_state(self, state: str, reason: str) -> None:
         """Put a state without what only the pipeline knows."""

@@ -137,7 +137,7 @@ class Pipeline(SurveyState):
                     link.miss(entry.data)
             case PortChange():
                 if (link := inputs.links.get(entry.port)) is not None:
-                    self.advance()
+                    self._advance(inputs, None)
                     link.lose(entry.state, entry.detail)
                     inputs.port_changed(entry.port, self._now)
                     self._alarm_evaluation.state_changed()
@@ -165,14 +165,15 @@ class Pipeline(SurveyState):
 
     def _take_mark(self, mark: Mark) -> None:
         if mark.kind is MarkKind.OPENED:
-            self.advance()
+            if self._inputs is not None:
+                self._advance(self._inputs, None)
             self._open_run(mark)
             return
         inputs = self._required_inputs()
         self._now = max(self._now, mark.time)
         if mark.kind not in _MARKS_APART:
             # What a mark changes applies from it on: all that was received before it comes first.
-            self.advance()
+            self._advance(inputs, None)
             self._evaluate(inputs, self._now)
             self._alarm_evaluation.state_changed()
         self._mark_handlers[mark.kind](inputs, mark, mark.time + self._utc_offset)
@@ -260,11 +261,17 @@ class Pipeline(SurveyState):
     # --- stages
 
     def advance(self) -> None:
-        """Compute all that the entries collected so far determine."""
-        inputs = self._inputs
-        if inputs is None:
-            return
-        self._decode_all(inputs)
+        """Compute all that the entries collected so far determine.
+
+        What arrived at the time of the last entry waits: more of that time may follow.
+        """
+        if self._inputs is not None:
+            self._advance(self._inputs, self._now)
+
+    def _advance(self, inputs: DeviceInputs, before: int | None) -> None:
+        """Compute from all that arrived before a journal time, ns; None for all."""
+        for device in inputs.links:
+            self._decode(inputs, device, before)
         inputs.advance(self._now)
         self.slips += inputs.slips
         inputs.slips.clear()
@@ -347,13 +354,9 @@ class Pipeline(SurveyState):
         if self._scanning:
             self._alarm_evaluation.evaluate(now, self._utc_offset, inputs)
 
-    def _decode_all(self, inputs: DeviceInputs) -> None:
-        for device in inputs.links:
-            self._decode(inputs, device)
-
-    def _decode(self, inputs: DeviceInputs, device: str) -> None:
+    def _decode(self, inputs: DeviceInputs, device: str, before: int | None = None) -> None:
         """Decode what a device sent; readings of a check or of a run without scan end here."""
-        batch = inputs.links[device].decode()
+        batch = inputs.links[device].decode(before)
         if batch is None:
             return
         if batch.readings.size:

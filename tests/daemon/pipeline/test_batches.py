@@ -6,6 +6,7 @@ import pytest
 
 from daemon.handmade import Motion, opened, station, station_text
 from daemon.surveys import RUNS, TEXT, assert_same
+from swathe.journal import Chunk, Tick
 from swathe.pipeline import Pipeline
 
 
@@ -41,3 +42,21 @@ def test_readings_on_an_excluded_zone_are_no_progress() -> None:
     assert pipeline.readings > 100
     assert pipeline.coverage.measured == 0
     assert pipeline.progress().seconds_left is None
+
+
+def test_tick_between_two_chunks_of_one_time_changes_nothing() -> None:
+    """More of the same time may follow a tick, and a line may continue in it."""
+    text = station_text()
+    whole, parted = Pipeline(station(text)), Pipeline(station(text))
+    whole.feed(opened(text))
+    parted.feed(opened(text))
+    for entry in Motion(lambda ms: (ms / 50 - 1,), lambda _: 10.0, 0, 1300).entries():
+        whole.feed(entry)
+        if isinstance(entry, Chunk):
+            parted.feed(Chunk(entry.time, entry.port, entry.data[:7]))
+            parted.feed(Tick(entry.time))
+            parted.feed(Chunk(entry.time, entry.port, entry.data[7:]))
+        else:
+            parted.feed(entry)
+    assert whole.coverage.measured == 21
+    assert_same(parted, whole)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from daemon.handmade import MS, START, Motion, run, station_text
+from daemon.handmade import MS, START, Motion, run, station_text, ticks
 from swathe.journal import Mark, MarkKind
 from swathe.motion import Action, CrawlStates, Event, State
 from swathe.pipeline import Halt
@@ -79,10 +79,11 @@ def test_readings_before_a_pause_from_the_start_belong_to_no_cell() -> None:
     motion = Motion(lambda ms: (ms / 100,), lambda _: 10.0, 0, 1000)
     detail = {"by": "crawler", "because": "no reference", "from_start": True}
     late = Mark(START + 1001 * MS, MarkKind.PAUSED, detail)
-    pipeline = run(station_text(), [late], motion.entries())
+    after = list(ticks(1050, 1050))
+    pipeline = run(station_text(), [late], motion.entries(), after)
     assert pipeline.coverage.measured == 0
     later = Mark(late.time, MarkKind.PAUSED, {"by": "crawler", "because": "homing"})
-    assert run(station_text(), [later], motion.entries()).coverage.measured > 0
+    assert run(station_text(), [later], motion.entries(), after).coverage.measured > 0
 
 
 def test_pause_of_a_person_goes_above_that_of_the_crawler() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -15,6 +16,9 @@ from swathe_drivers import Batch, Decoder, Fault, FaultReason
 from swathe_drivers.records import MAX_FAULTS
 
 __all__ = ["DeviceLink", "DeviceTally"]
+
+Arrival = tuple[int, bytes]
+"""Bytes, and when they arrived, ns."""
 
 
 @dataclass(slots=True)
@@ -72,9 +76,8 @@ class DeviceLink:
         self._echo = echo
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._sequence = -1
-        self._chunks: list[tuple[int, bytes]] = []
+        self._chunks: list[Arrival] = []
         self._known: list[int] = []
-        self._arrived = int(np.iinfo(np.int64).min) // 2
         # The stream's offsets continue across the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 
@@ -94,17 +97,24 @@ class DeviceLink:
         self._chunks.append((time, data))
         self._known.append(time if known is None else known)
 
-    def decode(self) -> Batch | None:
+    def decode(self, before: int | None = None) -> Batch | None:
         """Return what the bytes since the last call decode to, all times on the host's clock.
 
         What a record was known at is a journal time.
+
+        Args:
+            before: a journal time, ns: chunks known at it are kept, as more of the same time may
+                follow; None for all chunks.
         """
-        if not self._chunks:
+        count = len(self._known) if before is None else bisect_left(self._known, before)
+        if not count:
             return None
-        self._part_times()
-        self.tally.bytes += sum(len(data) for _, data in self._chunks)
-        self.tally.last_data = self._arrived
-        batch = self.decoder.feed_chunks(self._chunks)
+        known, self._known = self._known[:count], self._known[count:]
+        chunks, self._chunks = self._chunks[:count], self._chunks[count:]
+        chunks, known = _joined(chunks, known)
+        self.tally.bytes += sum(len(data) for _, data in chunks)
+        self.tally.last_data = chunks[-1][0]
+        batch = self.decoder.feed_chunks(chunks)
         self._count(batch)
         columns = [(batch.readings, batch.readings_known_at)]
         if not batch.combined:
@@ -115,33 +125,14 @@ class DeviceLink:
                 records["time"] = times
         batch = replace(
             batch,
-            readings_known_at=self._journal_times(batch.readings_known_at),
-            positions_known_at=self._journal_times(batch.positions_known_at),
+            readings_known_at=_journal_times(batch.readings_known_at, chunks, known),
+            positions_known_at=_journal_times(batch.positions_known_at, chunks, known),
         )
-        self._chunks, self._known = [], []
         if batch.combined:
             batch.positions["time"] = batch.readings["time"]
         if self._echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self._echo)
         return batch
-
-    def _part_times(self) -> None:
-        """Let no two chunks arrive at one time, though a coarse clock may give them one."""
-        times = np.array([self._arrived, *(time for time, _ in self._chunks)])
-        if (np.diff(times) <= 0).any():
-            number = np.arange(times.size)
-            times = np.maximum.accumulate(times - number) + number
-            parted = times[1:].tolist()
-            self._chunks = [(t, data) for t, (_, data) in zip(parted, self._chunks, strict=True)]
-        self._arrived = int(times[-1])
-
-    def _journal_times(self, arrivals: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return the journal times of chunks by their times of arrival, shape (n,)."""
-        times, known = np.array([time for time, _ in self._chunks]), np.array(self._known)
-        if not arrivals.size or np.array_equal(times, known):
-            return arrivals
-        chunk = np.searchsorted(times, arrivals, side="right") - 1
-        return np.asarray(known[np.maximum(chunk, 0)])
 
     def _measure(
         self, readings: NDArray[Any], waveforms: NDArray[Any], settings: EchoSettings
@@ -215,3 +206,28 @@ class DeviceLink:
             steps = (steps + wrap // 2) % wrap - wrap // 2
         self.tally.missing += int(np.sum(steps[steps > 1] - 1))
         self._sequence = int(sequence[-1])
+
+
+def _joined(chunks: list[Arrival], known: list[int]) -> tuple[list[Arrival], list[int]]:
+    """Return chunks and their journal times, those that a coarse clock gives one time as one."""
+    times = np.array([time for time, _ in chunks])
+    begins = np.flatnonzero(np.diff(np.maximum.accumulate(times), prepend=times[0] - 1))
+    if begins.size == times.size:
+        return chunks, known
+    ends = [*begins[1:].tolist(), times.size]
+    joined = [
+        (chunks[begin][0], b"".join(data for _, data in chunks[begin:end]))
+        for begin, end in zip(begins.tolist(), ends, strict=True)
+    ]
+    return joined, [known[begin] for begin in begins.tolist()]
+
+
+def _journal_times(
+    arrivals: NDArray[np.int64], chunks: list[Arrival], known: list[int]
+) -> NDArray[np.int64]:
+    """Return the journal times of chunks by their times of arrival, shape (n,)."""
+    times, journal = np.array([time for time, _ in chunks]), np.array(known)
+    if not arrivals.size or np.array_equal(times, journal):
+        return arrivals
+    chunk = np.searchsorted(times, arrivals, side="right") - 1
+    return np.asarray(journal[np.maximum(chunk, 0)])

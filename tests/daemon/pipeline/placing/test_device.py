@@ -105,6 +105,39 @@ def test_tally_goes_on_and_offsets_with_it() -> None:
     assert tally.recent[0].offset == 18
 
 
+@pytest.mark.parametrize("cut", [1, 9, 11])
+def test_chunks_of_one_time_are_one_chunk(cut: int) -> None:
+    """Where a coarse clock gives two chunks one time, it does not matter where they are cut."""
+    lines = b"1,0,5.0\r\n2,1,5.1\r\n"
+    whole, parts = link(), link()
+    for made, chunks in ((whole, [lines]), (parts, [lines[:cut], lines[cut:]])):
+        made.take(b"0,0,5.0\r\n", 1_000_000)
+        for data in chunks:
+            made.take(data, 3_000_000)
+    one, other = whole.decode(), parts.decode()
+    assert one is not None
+    assert other is not None
+    assert one.readings["time"].tolist() == other.readings["time"].tolist()
+    assert one.readings_known_at.tolist() == other.readings_known_at.tolist()
+    assert other.readings_known_at.tolist() == [1_000_000, 3_000_000, 3_000_000]
+    assert (parts.tally.bytes, parts.tally.last_data) == (9 + len(lines), 3_000_000)
+
+
+def test_chunk_waits_while_more_of_its_time_may_follow() -> None:
+    """Only what was known before the given journal time is decoded."""
+    made = link()
+    made.take(b"0,0,5.0\r\n", 1000)
+    made.take(b"1,0,5.0\r\n", 2000)
+    assert made.decode(1000) is None
+    first = made.decode(2000)
+    assert first is not None
+    assert first.readings_known_at.tolist() == [1000]
+    assert made.decode(2000) is None
+    second = made.decode(2001)
+    assert second is not None
+    assert second.readings_known_at.tolist() == [2000]
+
+
 def test_recent_faults_are_few_and_the_newest() -> None:
     """A stream of garbage is counted whole but remembered by its last faults only."""
     made = link()

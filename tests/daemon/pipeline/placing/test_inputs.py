@@ -199,12 +199,12 @@ def test_wrong_checksum_half_line_and_range_disturb_nothing_else() -> None:
             offset += len(entry.data)
         entries.append(entry)
     assert not todo
-    dirty = run(station_text(), entries)
+    dirty = run(station_text(), entries, ticks(1250, 1250))
     tally = dirty.tallies["gauge"]
     assert [(str(fault.reason), fault.offset) for fault in tally.recent] == expected
     assert sum(tally.faults.values()) == len(bad)
     assert tally.bytes == offset
-    reference = run(station_text(), clean)
+    reference = run(station_text(), clean, ticks(1250, 1250))
     assert tally.readings == reference.tallies["gauge"].readings - 1  # the one glued to the half
     assert np.array_equal(dirty.grid.state, reference.grid.state)
     assert dirty.grid.thickness == pytest.approx(reference.grid.thickness)

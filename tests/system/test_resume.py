@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 import zarr
 
-from daemon.handmade import VELOCITY, line
+from daemon.handmade import UTC, VELOCITY, line
 from daemon.surveys import RUNS, TEXT, assert_same, watch_replays, write_survey
+from support.daemon import swathe
 from swathe.journal import Chunk, Entry, Mark, MarkKind, read_journal
 from swathe.live import Daemon
 from swathe.messages import CommandMessage
@@ -199,3 +200,18 @@ def command(name: str) -> CommandMessage:
     return CommandMessage.model_validate(
         {"id": name, "by": "crew-1", "command": name, "text": "patience"}
     )
+
+
+def test_rebuild_until_a_time_writes_what_was_known_then(tmp_path: Path) -> None:
+    """The files are those of a survey that ended there; without an end they are whole again."""
+    folder = write_survey(tmp_path / "survey")
+    done = swathe("rebuild", folder.path, "--no-picture", "--until", "0.9 s")
+    assert done.returncode == 0, done.stderr
+    early = replay(folder, until=UTC + 900_000_000)
+    assert read_survey_record(folder.record) == record_of(early)
+    assert [note.text for note in read_survey_record(folder.record).notes] == ["wet"]
+    refused = swathe("rebuild", folder.path, "--no-picture", "--until", "2027-01-15T08:00:00")
+    assert refused.returncode != 0
+    assert "'until' must have its offset from UTC" in " ".join(refused.stderr.split())
+    assert swathe("rebuild", folder.path, "--no-picture").returncode == 0
+    assert read_survey_record(folder.record) == record_of(replay(folder))

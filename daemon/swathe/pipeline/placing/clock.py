@@ -208,15 +208,14 @@ class DeviceClock:
             chunks: number of the first record of each chunk, rising.
         """
         host = np.empty(device.shape, np.int64)
-        borders = np.append(chunks, device.size)
         first = 0
         while first < device.size:
-            begin = int(np.searchsorted(borders, first, side="right"))
-            last = min(int(np.searchsorted(borders, first + _SLICE)), borders.size - 1)
-            end = int(borders[last])
-            inner = borders[begin : int(np.searchsorted(borders, end))] - first
-            some = slice(first, end)
-            mapped = self._map(device[some], arrival[some], np.append(0, inner))
+            # From a chunk's first record, or from within a chunk whose clock turned out to be set.
+            begin = int(chunks.searchsorted(first, side="right")) - 1
+            last = int(chunks.searchsorted(first + _SLICE))
+            end = int(chunks[last]) if last < chunks.size else device.size
+            some, inner = slice(first, end), np.maximum(chunks[begin:last] - first, 0)
+            mapped = self._map(device[some], arrival[some], inner)
             host[first : first + mapped.size] = mapped
             first += mapped.size
             if first < end:  # the next record is of a clock that was set
@@ -249,12 +248,14 @@ class DeviceClock:
         if joined:
             lowest[number == 0] = np.minimum(lowest[number == 0], self._lowered)
         # All records of a stretch that came with one chunk are known together.
-        begins = np.union1d(chunks, np.flatnonzero(np.diff(number)) + 1)
-        ends = np.append(begins[1:], x.size) - 1
-        together = lowest[ends]
-        before = np.append(self._lowered if joined else 0, together[:-1])
-        before[1:][np.diff(number[ends]) > 0] = 0
-        sizes = ends - begins + 1
+        is_first = steps_of(number, -1) > 0
+        is_first[chunks] = True
+        begins = is_first.nonzero()[0]
+        sizes = run_lengths(begins, x.size)
+        together = lowest[begins + sizes - 1]
+        before = np.empty_like(together)
+        before[0], before[1:] = self._lowered if joined else 0, together[:-1]
+        before[1:][number[begins[1:]] > number[begins[:-1]]] = 0
         late = np.asarray(above - np.repeat(before, sizes), np.int64)
         late[:unknown] = 0
         host = arrival - (above - np.repeat(together, sizes))
@@ -279,10 +280,13 @@ class DeviceClock:
             of them; whether the first one began with earlier records.
         """
         begins = run_starts(stretch)
-        number = np.repeat(np.arange(begins.size), run_lengths(begins, x.size))
         late = y - x
-        is_fastest = np.flatnonzero(late == np.minimum.reduceat(late, begins)[number])
-        fastest = is_fastest[steps_of(number[is_fastest], -1) > 0]
+        if begins.size == 1:
+            number, fastest = np.zeros_like(x), np.array([int(late.argmin())])
+        else:
+            number = np.repeat(np.arange(begins.size), run_lengths(begins, x.size))
+            is_fastest = np.flatnonzero(late == np.minimum.reduceat(late, begins)[number])
+            fastest = is_fastest[steps_of(number[is_fastest], -1) > 0]
         joined = int(stretch[0]) == self._stretch
         heights, skews = np.empty(begins.size), np.empty(begins.size)
         points = zip(x[fastest].tolist(), y[fastest].tolist(), strict=True)
@@ -303,6 +307,9 @@ class DeviceClock:
         self, late: NDArray[np.int64], arrival: NDArray[np.int64]
     ) -> int | None:
         """Return the first record of a clock that is no longer the one that was fitted."""
+        if late.max() <= _LATE_NS and late.min() >= -_EARLY_NS:
+            self._late_since = None
+            return None
         is_late = late > _LATE_NS
         number = np.arange(late.size)
         in_time = np.maximum.accumulate(np.where(is_late, -1, number))

@@ -1,0 +1,434 @@
+"""The scenes on which results must not depend on ticks, chunks and batches; one entry each."""
+
+from __future__ import annotations
+
+from daemon.pipeline.scene_devices import Clock, Encoder, Gauge
+from daemon.pipeline.scenes import (
+    Restart,
+    Scene,
+    around,
+    check,
+    dithering,
+    mark,
+    returning,
+    serpentine,
+    slow,
+)
+from swathe.journal import MarkKind
+
+__all__ = ["SCENES"]
+
+_HOLE = (8.0, 14.0, -3.0, 7.5)
+_TWO_HOLES = (((6.0, 9.0, -3.0, 30.0), 99.0), ((20.0, 31.0, 4.0, 12.0), 99.0))
+_BINARY = Encoder(form="binary")
+_THIN = 'alert_below = "5 mm"'
+
+
+def _motion(at: float, state: str, event: str) -> tuple[float, MarkKind, dict[str, str]]:
+    return mark(at, MarkKind.MOTION, state=state, event=event, text=f"{state} by {event}")
+
+
+_LIST = (
+    Scene(name="serpentine"),
+    Scene(name="serpentine, binary", encoder=_BINARY, gauge=Gauge(form="binary", sequence=True)),
+    Scene(name="coarse ticks", tick_ms=(150, 700), holes=_TWO_HOLES),
+    Scene(name="fine ticks", tick_ms=(1, 9), holes=_TWO_HOLES),
+    Scene(name="line profile", index="none", motion=serpentine(lines=1)),
+    Scene(name="by hand", motion=dithering(), holes=_TWO_HOLES, tick_ms=(20, 60)),
+    Scene(name="returns, stepped", index="return", motion=returning(), delivery={"encoder": "cut"}),
+    Scene(
+        name="returns and line marks",
+        index="return",
+        motion=returning(lines=3),
+        marks=(
+            mark(0.7, MarkKind.LINE, line=2, by="operator"),
+            mark(2.1, MarkKind.LINE, line=0, by="operator"),
+        ),
+        delivery={"gauge": "bunched"},
+    ),
+    Scene(name="line marks", index="command", holes=_TWO_HOLES),
+    Scene(name="wrapped scan axis", scan='mode = "wrapped"', motion=around()),
+    Scene(name="wrapped index axis", index="wrapped", motion=dithering(4.0)),
+    Scene(
+        name="slip",
+        encoder=Encoder(wheel_slip=4.0),
+        second=Encoder(period=7_000),
+        delivery={"second": "bunched"},
+    ),
+    Scene(
+        name="slips, one after the other, late",
+        motion=dithering(),
+        encoder=Encoder(wheel_slip=3.0, period=9_000),
+        second=Encoder(form="binary", clock=None, period=4_000),
+        delivery={"encoder": "late"},
+    ),
+    Scene(
+        name="index mark",
+        encoder=Encoder(mark_at=10.0),
+        scan='index_mark_at = "11 mm"',
+        motion=serpentine(lines=3),
+    ),
+    Scene(name="backlash", scan='backlash = "0.6 mm"', motion=dithering()),
+    Scene(name="on change", encoder=Encoder(on_change=True), motion=dithering()),
+    Scene(
+        name="on change, coarse ticks, late",
+        encoder=Encoder(on_change=True, clock=None),
+        motion=dithering(),
+        tick_ms=(60, 300),
+        delivery={"encoder": "late", "gauge": "bunched"},
+    ),
+    Scene(
+        name="glitches",
+        encoder=Encoder(glitches=0.03),
+        scan='max_speed = "400 mm/s"\nmax_acceleration = "8000 mm/s^2"',
+        index_lines='max_speed = "400 mm/s"',
+    ),
+    Scene(
+        name="glitches, cut",
+        encoder=Encoder(form="binary", glitches=0.05),
+        scan='max_speed = "300 mm/s"',
+        motion=dithering(),
+        delivery={"encoder": "cut"},
+    ),
+    Scene(name="roll-over", encoder=Encoder(bits=8), delivery={"encoder": "cut"}),
+    Scene(name="no clocks", encoder=Encoder(clock=None), gauge=Gauge(clock=None)),
+    Scene(
+        name="no clocks, bunched",
+        encoder=Encoder(clock=None),
+        gauge=Gauge(clock=None),
+        delivery={"encoder": "bunched", "gauge": "bunched"},
+    ),
+    Scene(
+        name="serial, no clocks, cut",
+        encoder=Encoder(clock=None, port="ports/encoder"),
+        gauge=Gauge(clock=None, port="ports/gauge"),
+        delivery={"encoder": "cut", "gauge": "cut"},
+    ),
+    Scene(
+        name="skew",
+        encoder=Encoder(clock=Clock(ppm=900.0)),
+        gauge=Gauge(clock=Clock(ppm=-1200.0)),
+        delivery={"encoder": "late", "gauge": "late"},
+    ),
+    Scene(
+        name="device restarts",
+        encoder=Encoder(clock=Clock(restart=1_500_000)),
+        gauge=Gauge(clock=Clock(ppm=50.0, restart=900_000), sequence=True),
+        delivery={"gauge": "bunched"},
+    ),
+    Scene(
+        name="clock set back",
+        gauge=Gauge(clock=Clock(restart=600_000, back=800_000)),
+        motion=serpentine(rest=2.5),
+        delivery={"gauge": "bunched"},
+    ),
+    Scene(
+        name="late and cut",
+        delivery={"encoder": "late", "gauge": "cut"},
+        gauge=Gauge(sequence=True, amplitude=True),
+        tick_ms=(10, 130),
+    ),
+    Scene(
+        name="bunched, binary",
+        encoder=_BINARY,
+        gauge=Gauge(form="binary", sequence=True),
+        delivery={"encoder": "bunched", "gauge": "bunched"},
+    ),
+    Scene(
+        name="faults and losses",
+        gauge=Gauge(sequence=True),
+        corrupt=0.05,
+        dropped=0.1,
+        unanswered=(0.61, 0.9, 1.7, 1.71),
+        delivery={"encoder": "cut", "gauge": "cut"},
+    ),
+    Scene(name="gauge falls silent", silent=(("gauge", 0.6, 1.1), ("gauge", 2.0, 2.06)), holes=()),
+    Scene(name="encoder falls silent", silent=(("encoder", 0.5, 1.0), ("encoder", 1.6, 1.8))),
+    Scene(
+        name="ports lost and opened again",
+        lost=(("gauge", 0.5, 0.9), ("encoder", 1.3, 1.75)),
+        delivery={"encoder": "cut", "gauge": "cut"},
+    ),
+    Scene(
+        name="on change, port lost",
+        encoder=Encoder(on_change=True),
+        motion=dithering(),
+        lost=(("encoder", 0.9, 1.4), ("gauge", 2.0, 2.5)),
+    ),
+    Scene(name="slow gauge", gauge=Gauge(period=45_000), motion=serpentine(80.0)),
+    Scene(
+        name="too fast",
+        motion=serpentine(300.0, lines=5, rest=2.6),
+        gauge=Gauge(period=20_000),
+        survey="hits_per_cell = 2.0",
+    ),
+    Scene(name="thin areas", survey=_THIN, thin=((12.0, 18.0, -3.0, 7.5), (30.0, 33.0, 8.0, 17.0))),
+    Scene(
+        name="thin areas, checks, zone",
+        survey=_THIN,
+        thin=((12.0, 18.0, -3.0, 7.5), (20.0, 33.0, 2.0, 30.0)),
+        checks=(check(1.0, 0.4, override_at=2.2),),
+        marks=(
+            mark(1.9, MarkKind.ZONE_EXCLUDED, name="lug", scan=[14.0, 22.0], index=None, by="K"),
+        ),
+    ),
+    *(
+        Scene(
+            name=f"rule {rule}",
+            survey=f'cell_rule = "{rule}"',
+            gauge=Gauge(period=2_000, amplitude=True),
+            motion=dithering(2.0),
+            delivery={"gauge": "late"},
+        )
+        for rule in ("minimum", "mean", "first", "last", "strongest")
+    ),
+    Scene(name="check passed", checks=(check(0.4, 0.0), check(2.6, 0.03))),
+    Scene(name="check failed", checks=(check(0.3, 0.0), check(1.6, 0.5), check(2.8, 0.0))),
+    Scene(
+        name="check failed and overridden",
+        checks=(check(1.2, 0.5, override_at=2.4), check(2.9, 0.6, override_at=3.3)),
+        delivery={"gauge": "late"},
+    ),
+    Scene(name="check overdue", checks=(check(0.3, 0.0),), motion=serpentine(rest=2.0)),
+    Scene(
+        name="pauses",
+        marks=(
+            mark(0.8, MarkKind.PAUSED, by="K", because="couplant"),
+            mark(1.1, MarkKind.RESUMED, by="K"),
+            mark(1.9, MarkKind.PAUSED, by="K", because="ladder"),
+            mark(2.0, MarkKind.PAUSED, by="L", because="lunch"),
+            mark(2.5, MarkKind.RESUMED, by="L"),
+        ),
+        delivery={"encoder": "late", "gauge": "bunched"},
+    ),
+    Scene(
+        name="paused from the start",
+        marks=(
+            mark(0.01, MarkKind.PAUSED, by="K", because="not yet", from_start=True),
+            mark(0.6, MarkKind.RESUMED, by="K"),
+        ),
+    ),
+    Scene(
+        name="zones excluded",
+        tables='[[exclude]]\nname = "nozzle"\nscan = ["30 mm", "34 mm"]\nindex = ["3 mm", "12 mm"]',
+        marks=(
+            mark(1.0, MarkKind.ZONE_EXCLUDED, name="lug", scan=[5.0, 11.0], index=[0, 5], by="K"),
+            mark(1.9, MarkKind.ZONE_EXCLUDED, name="weld", scan=None, index=[9.0, 11.0], by="K"),
+        ),
+    ),
+    Scene(
+        name="gaps requested, notes",
+        holes=((_HOLE, 2.0), ((25.0, 28.0, 2.0, 30.0), 99.0)),
+        motion=dithering(5.0),
+        marks=(
+            mark(1.0, MarkKind.GAP_REQUESTED, gap=1, by="K"),
+            mark(1.5, MarkKind.GAP_REQUESTED, gap=3, by="K"),
+            mark(1.6, MarkKind.NOTE, text="rust", by="K"),
+            mark(2.5, MarkKind.GAP_REQUESTED, gap=2, by="L"),
+        ),
+    ),
+    Scene(
+        name="alarms acknowledged",
+        survey=_THIN,
+        thin=((12.0, 18.0, -3.0, 7.5),),
+        holes=_TWO_HOLES,
+        silent=(("gauge", 0.8, 1.2),),
+        motion=serpentine(rest=2.5),
+        marks=tuple(
+            mark(0.9 + 0.4 * k, MarkKind.ALARM_ACKNOWLEDGED, alarm=k, by="K") for k in range(1, 6)
+        ),
+    ),
+    Scene(
+        name="crawler",
+        marks=(
+            _motion(0.1, "armed", "armed"),
+            _motion(0.2, "moving", "move"),
+            mark(0.25, MarkKind.REFERENCED, scan=0.0, index=0.0, by="crawler"),
+            _motion(1.4, "stopping", "operator"),
+            mark(1.6, MarkKind.REFERENCED, scan=10.0, by="crawler"),
+            _motion(1.7, "armed", "armed"),
+            mark(2.4, MarkKind.REFERENCED, index=5.0, by="crawler"),
+        ),
+        delivery={"encoder": "bunched"},
+    ),
+    Scene(
+        name="reference, glitches, second source",
+        encoder=Encoder(glitches=0.03, wheel_slip=3.0),
+        second=Encoder(),
+        scan='max_speed = "400 mm/s"',
+        marks=(mark(1.2, MarkKind.REFERENCED, scan=7.0, index=1.0, by="crawler"),),
+        delivery={"encoder": "late"},
+    ),
+    Scene(
+        name="reference, index mark and backlash",
+        encoder=Encoder(mark_at=10.0),
+        scan='index_mark_at = "10 mm"\nbacklash = "0.4 mm"',
+        motion=serpentine(lines=3),
+        marks=(mark(1.1, MarkKind.REFERENCED, scan=15.0, by="crawler"),),
+    ),
+    Scene(
+        name="reference round a pipe",
+        encoder=Encoder(form="lengths"),
+        scan='mode = "wrapped"',
+        index="none",
+        motion=around(),
+        marks=(mark(1.4, MarkKind.REFERENCED, scan=3.0, by="crawler"),),
+        delivery={"encoder": "cut"},
+    ),
+    Scene(name="runs", restarts=(Restart(1.1), Restart(2.2, "complete"))),
+    Scene(
+        name="run killed",
+        restarts=(Restart(1.3, None),),
+        delivery={"encoder": "late", "gauge": "bunched"},
+        holes=_TWO_HOLES,
+    ),
+    Scene(
+        name="run killed in a pause, host rebooted",
+        restarts=(Restart(1.3, None, rebooted=True), Restart(2.3, None)),
+        marks=(
+            mark(1.2, MarkKind.PAUSED, by="K", because="break"),
+            mark(2.1, MarkKind.RESUMED, by="K"),
+        ),
+        ended=False,
+    ),
+    Scene(
+        name="run that only checks",
+        restarts=(Restart(1.3, purpose="check"), Restart(2.4)),
+        checks=(check(2.0, 0.3, override_at=3.0),),
+        motion=serpentine(rest=1.0),
+    ),
+    Scene(
+        name="survey without an end",
+        ended=False,
+        delivery={"encoder": "cut", "gauge": "late"},
+        tick_ms=(30, 90),
+    ),
+    Scene(name="combined records", gauge=Gauge(form="combined", sequence=True), holes=_TWO_HOLES),
+    Scene(
+        name="combined records, stepped",
+        gauge=Gauge(form="combined", clock=None),
+        index="return",
+        motion=returning(),
+        delivery={"gauge": "cut"},
+    ),
+    Scene(
+        name="combined records, glitches",
+        encoder=Encoder(glitches=0.03),
+        gauge=Gauge(form="combined"),
+        scan='max_speed = "200 mm/s"\nmode = "wrapped"',
+        motion=around(),
+        corrupt=0.04,
+    ),
+    Scene(
+        name="A-scans",
+        gauge=Gauge(form="ascan"),
+        tables="[store]\nwaveforms = true",
+        motion=dithering(2.5),
+        delivery={"gauge": "cut"},
+    ),
+    Scene(
+        name="A-scans, not kept, late",
+        gauge=Gauge(form="ascan", clock=None),
+        survey='cell_rule = "strongest"',
+        delivery={"gauge": "late"},
+    ),
+    Scene(
+        name="lengths round a pipe",
+        encoder=Encoder(form="lengths"),
+        scan='mode = "wrapped"',
+        index="none",
+        motion=around(),
+    ),
+    Scene(
+        name="lasting jump",
+        encoder=Encoder(wheel_slip=25.0, glitches=0.01),
+        scan='max_speed = "400 mm/s"',
+        delivery={"encoder": "bunched"},
+    ),
+    Scene(
+        name="long and slow",
+        motion=slow(126.0),
+        encoder=Encoder(period=220_000, clock=Clock(ppm=40.0)),
+        gauge=Gauge(period=95_000, clock=Clock(ppm=-60.0, bits=23)),
+        delivery={"gauge": "late"},
+        tick_ms=(100, 500),
+    ),
+    Scene(
+        name="clocks roll over",
+        encoder=Encoder(clock=Clock(bits=19)),
+        gauge=Gauge(clock=Clock(bits=20, ppm=30.0)),
+        delivery={"encoder": "cut"},
+    ),
+    Scene(
+        name="strongest without amplitude",
+        survey='cell_rule = "strongest"',
+        motion=dithering(2.0),
+    ),
+    Scene(
+        name="thin area acknowledged, then deeper, then excluded",
+        survey=_THIN,
+        thin=((12.0, 18.0, -3.0, 30.0),),
+        holes=(),
+        marks=(
+            mark(0.65, MarkKind.ALARM_ACKNOWLEDGED, alarm=1, by="K"),
+            mark(1.6, MarkKind.ALARM_ACKNOWLEDGED, alarm=2, by="K"),
+            mark(2.6, MarkKind.ZONE_EXCLUDED, name="weld", scan=[11.0, 19.0], index=None, by="K"),
+        ),
+    ),
+    Scene(
+        name="gaps one after the other, acknowledged",
+        holes=tuple(
+            ((3.0 + 7.0 * k, 6.0 + 7.0 * k, 5.0 * line - 2.5, 5.0 * line + 2.4), 99.0)
+            for line in range(5)
+            for k in range(line % 2, 5, 2)
+        ),
+        marks=tuple(
+            mark(0.7 + 0.4 * k, MarkKind.ALARM_ACKNOWLEDGED, alarm=1 + k // 2, by="K")
+            for k in range(6)
+        ),
+    ),
+    Scene(
+        name="checks failed one after the other, and broken off",
+        checks=(check(0.4, 0.3, override_at=1.6), check(1.1, 0.4), check(2.2, -0.3, 3.2)),
+        restarts=(Restart(2.35, None, away=0.2),),
+        silent=(("gauge", 1.2, 1.4),),
+        marks=(mark(3.3, MarkKind.CHECK_OVERRIDDEN, check=9, by="B", because="none such"),),
+    ),
+    Scene(
+        name="gaps merge",
+        motion=serpentine(120.0, lines=3),
+        index="wrapped",
+        holes=(((6.0, 9.0, -3.0, 3.0), 99.0), ((6.0, 9.0, 8.0, 30.0), 99.0)),
+        silent=(("gauge", 0.65, 0.78),),
+        marks=(
+            mark(0.6, MarkKind.GAP_REQUESTED, gap=1, by="K"),
+            mark(0.9, MarkKind.GAP_REQUESTED, gap=2, by="K"),
+            mark(1.0, MarkKind.GAP_REQUESTED, gap=3, by="K"),
+        ),
+        restarts=(Restart(0.9, away=0.2), Restart(1.5, away=0.1)),
+    ),
+    Scene(
+        name="all at once",
+        encoder=Encoder(clock=Clock(ppm=200.0), glitches=0.02, on_change=True),
+        gauge=Gauge(sequence=True, amplitude=True, period=3_000),
+        second=Encoder(form="binary", clock=None, period=8_000),
+        scan='max_speed = "600 mm/s"\nbacklash = "0.2 mm"',
+        survey=_THIN,
+        thin=((20.0, 25.0, 0.0, 12.0),),
+        holes=_TWO_HOLES,
+        corrupt=0.02,
+        dropped=0.03,
+        lost=(("gauge", 1.6, 1.8),),
+        checks=(check(2.2, 0.4, override_at=3.0),),
+        restarts=(Restart(1.3, None),),
+        marks=(
+            mark(0.7, MarkKind.PAUSED, by="K", because="couplant"),
+            mark(0.9, MarkKind.RESUMED, by="K"),
+            mark(2.0, MarkKind.ZONE_EXCLUDED, name="lug", scan=[5.0, 9.0], index=None, by="K"),
+        ),
+        delivery={"encoder": "late", "gauge": "cut", "second": "bunched"},
+        tick_ms=(10, 90),
+    ),
+)
+
+SCENES = {scene.name: scene for scene in _LIST}

@@ -1,0 +1,113 @@
+"""Results do not depend on where ticks, chunks and batches happen to fall.
+
+The same journal is fed entry by entry and cut another way, and the states of the survey after it
+are compared bit for bit.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.pipeline.cutting import Cut, differences, state_after
+from daemon.pipeline.scene_list import SCENES
+from daemon.pipeline.scenes import text_of
+from swathe.journal import Chunk, Entry, Mark, Tick
+from swathe.station import parse_station
+
+PLAIN = Cut()
+SEEDS = st.integers(0, 10_000)
+SHARES = st.sampled_from([0.02, 0.2, 1.0])
+
+
+ADVANCES = st.sampled_from([0.0, 0.01, 0.3])
+ALL_AT_ONCE = st.builds(Cut, SEEDS, SHARES, SHARES, SHARES, SHARES, st.none() | ADVANCES)
+ONE_BY_ONE = st.one_of(
+    st.builds(Cut, seed=SEEDS, added=SHARES),
+    st.builds(Cut, seed=SEEDS, removed=SHARES),
+    st.builds(Cut, seed=SEEDS, joined=SHARES),
+    st.builds(Cut, seed=SEEDS, divided=SHARES),
+    st.builds(Cut, seed=SEEDS, advance=ADVANCES),
+)
+
+
+def first_difference(name: str, seed: int, cut: Cut) -> str:
+    """Return the first difference that a cut makes, with all that is needed to see it again."""
+    scene = SCENES[name]
+    station, journal = parse_station(text_of(scene), "bench.toml"), scene.journal(seed)
+    found = differences(state_after(station, journal, PLAIN), state_after(station, journal, cut))
+    text = next(found, None)
+    return "" if text is None else f"{text}\n  in scene {name!r}, seed {seed}, {cut}"
+
+
+@pytest.mark.parametrize("name", SCENES)
+@settings(max_examples=1)
+@given(seed=SEEDS, cut=ALL_AT_ONCE)
+def test_cut_changes_no_result(name: str, seed: int, cut: Cut) -> None:
+    """Every scene has one result; `tests/fuzz/fuzz_cuts.py` tries more cuts."""
+    assert first_difference(name, seed, cut) == ""
+
+
+@settings(max_examples=12)
+@given(name=st.sampled_from(sorted(SCENES)), seed=SEEDS, cut=ONE_BY_ONE)
+def test_cut_of_one_kind_changes_no_result(name: str, seed: int, cut: Cut) -> None:
+    """Neither ticks nor the ends of chunks nor batches matter, each by itself."""
+    assert first_difference(name, seed, cut) == ""
+
+
+def bytes_and_others(entries: list[Entry]) -> tuple[dict[str, bytes], list[Entry]]:
+    """Return the bytes of each port, and the entries that are neither chunks nor ticks."""
+    streams: dict[str, bytes] = {}
+    for entry in entries:
+        if isinstance(entry, Chunk):
+            streams[entry.port] = streams.get(entry.port, b"") + entry.data
+    return streams, [entry for entry in entries if not isinstance(entry, Chunk | Tick)]
+
+
+@settings(max_examples=20)
+@given(name=st.sampled_from(sorted(SCENES)), seed=SEEDS, cut=ALL_AT_ONCE)
+def test_cut_keeps_what_a_journal_holds(name: str, seed: int, cut: Cut) -> None:
+    """Bytes and marks are the same, and each run ends at the same time; its times never fall."""
+    journal = SCENES[name].journal(seed)
+    entries = cut.of(journal)
+    assert bytes_and_others(entries) == bytes_and_others(journal)
+    assert entries[-1].time == journal[-1].time
+    for before, after in pairwise(entries):
+        assert before.time <= after.time or isinstance(after, Mark)
+
+
+def test_lost_byte_is_found() -> None:
+    """The comparison is no empty one: one byte less is a difference in many fields."""
+    scene = SCENES["serpentine"]
+    station, journal = parse_station(text_of(scene), "bench.toml"), scene.journal(1)
+    number = next(k for k in range(500, len(journal)) if isinstance(journal[k], Chunk))
+    chunk = journal[number]
+    assert isinstance(chunk, Chunk)
+    shorter = [
+        *journal[:number],
+        Chunk(chunk.time, chunk.port, chunk.data[1:]),
+        *journal[number + 1 :],
+    ]
+    states = [state_after(station, entries, PLAIN) for entries in (journal, shorter)]
+    found = {text.partition(":")[0] for text in differences(*states)}
+    assert any("tallies" in text for text in found)
+    assert any("record" in text for text in found)
+    assert list(differences(states[0], states[0])) == []
+
+
+def test_each_bit_is_compared() -> None:
+    """NaN is equal to itself, and zero is not minus zero."""
+    one = {"a": np.array([1.0, np.nan]), "b": (0.0, [float("nan")])}
+    assert list(differences(one, {"a": np.array([1.0, np.nan]), "b": (0.0, [float("nan")])})) == []
+    assert list(differences(one, {"a": np.array([1.0, 1.0]), "b": (-0.0, [float("nan")])})) == [
+        "a[1]: nan and 1.0",
+        "b[0]: 0.0 and -0.0",
+    ]
+    assert list(differences(one, {"a": np.array([1.0]), "b": (0.0, [])})) == [
+        "a: 2 and 1 rows",
+        "b[1]: 1 and 0 of them",
+    ]

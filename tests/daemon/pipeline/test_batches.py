@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+
 import pytest
 
-from daemon.handmade import Motion, opened, station, station_text
+from daemon.handmade import MS, START, Motion, opened, station, station_text
 from daemon.surveys import RUNS, TEXT, assert_same
-from swathe.journal import Chunk, Tick
+from swathe.journal import Chunk, Entry, Tick
 from swathe.pipeline import Pipeline
 
 
@@ -44,18 +46,31 @@ def test_readings_on_an_excluded_zone_are_no_progress() -> None:
     assert pipeline.progress().seconds_left is None
 
 
+def bunched(ms: int, entries: Iterable[Entry]) -> Iterator[Entry]:
+    """Yield chunks in bunches: what a port sent in so many ms arrives at their end as one chunk."""
+    waiting: dict[str, bytes] = {}
+    for entry in entries:
+        if isinstance(entry, Chunk):
+            waiting[entry.port] = waiting.get(entry.port, b"") + entry.data
+        else:
+            yield entry
+        if entry.time % (ms * MS) == 0:
+            yield from (Chunk(entry.time, port, data) for port, data in waiting.items())
+            waiting.clear()
+
+
 def test_tick_between_two_chunks_of_one_time_changes_nothing() -> None:
     """More of the same time may follow a tick, and a line may continue in it."""
     text = station_text()
     whole, parted = Pipeline(station(text)), Pipeline(station(text))
-    whole.feed(opened(text))
-    parted.feed(opened(text))
-    for entry in Motion(lambda ms: (ms / 50 - 1,), lambda _: 10.0, 0, 1300).entries():
+    motion = Motion(lambda ms: (ms / 50 - 1,), lambda _: 10.0, 0, 1300, tick_ms=35)
+    for entry in [opened(text), *bunched(30, motion.entries()), Tick(START + 1400 * MS)]:
         whole.feed(entry)
         if isinstance(entry, Chunk):
-            parted.feed(Chunk(entry.time, entry.port, entry.data[:7]))
+            middle = len(entry.data) // 3
+            parted.feed(Chunk(entry.time, entry.port, entry.data[:middle]))
             parted.feed(Tick(entry.time))
-            parted.feed(Chunk(entry.time, entry.port, entry.data[7:]))
+            parted.feed(Chunk(entry.time, entry.port, entry.data[middle:]))
         else:
             parted.feed(entry)
     assert whole.coverage.measured == 21

@@ -148,14 +148,19 @@ class Pipeline(SurveyState):
         Raises:
             MisuseError: an entry comes before the mark that opens the run.
         """
+        links = None
         for entry in entries:
             if type(entry) is not Chunk:
                 self.collect(entry)
+                links = None  # a mark may open a run, with other devices
                 continue
-            if entry.time > self._now:
-                self._now = entry.time
-            if (link := self._required_inputs().links.get(entry.port)) is not None:
-                link.take(entry.data, entry.time, self._now)
+            if links is None:
+                links = self._required_inputs().links
+            time, port, data = entry
+            if time > self._now:
+                self._now = time
+            if (link := links.get(port)) is not None:
+                link.take(data, time, self._now)
 
     def _required_inputs(self) -> DeviceInputs:
         if self._inputs is None:

@@ -8,6 +8,7 @@ const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = 
 const RUN_STATES = {
   scanning: "scanning", paused: "PAUSED", complete: "run ended: the plan is covered",
   incomplete: "run ended before the plan was covered", offline: "offline",
+  resuming: "resuming the survey",
 };
 
 export class Panels {

@@ -1,7 +1,7 @@
 """The usual interval between a gauge's readings, learned as they come.
 
 It is the mean interval of the last whole block of readings, in which no pause counts for more than
-a few of the usual intervals before. A block has at least 64 readings and lasts at least 100 ms;
+a few of the usual intervals before. A block has at least 64 readings and lasts at least 250 ms;
 the first ones are shorter, so that an interval is known from the second reading on. The borders of
 the blocks depend on the readings alone, never on how they were batched.
 """
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 __all__ = ["UsualInterval"]
 
 _BLOCK = 64
-_BLOCK_NS = 100_000_000
+_BLOCK_NS = 250_000_000
 # A pause counts for so many usual intervals in the mean.
 _MOST_INTERVALS = 4
 

@@ -41,9 +41,9 @@ def test_readings_at_one_time_have_no_interval() -> None:
     assert after(10, 0, 20, 0) == [0, 10, 10, 10, 20]
 
 
-@pytest.mark.parametrize(("interval", "length"), [(1.0, 101), (5.0, 64)])
-def test_later_blocks_have_64_readings_and_100_ms(interval: float, length: int) -> None:
-    """What is usual changes with the last reading of a whole block, of a fast gauge after 100 ms."""
+@pytest.mark.parametrize(("interval", "length"), [(1.0, 251), (5.0, 64)])
+def test_later_blocks_have_64_readings_and_250_ms(interval: float, length: int) -> None:
+    """What is usual changes with the last reading of a whole block, of a fast gauge after 250 ms."""
     begin = sum(2**k - 1 for k in range(1, 6))  # intervals of the blocks of 2 to 32 readings
     known = after(*[10.0] * begin, *[interval] * (2 * length))
     changes = np.flatnonzero(np.diff(known)).tolist()

@@ -1,0 +1,210 @@
+"""The stages that take a survey from bytes to cells, gaps and alarms.
+
+`advance` takes whole columns through all stages: `_decode` (bytes to readings and positions), the
+placer (readings to positions on the grid, and the probe's path), the block (positions to cells),
+and, from instant to instant, `_put` (readings and path into the cells) and `_evaluate` (gaps and
+alarms). Each reading and each piece of path has the journal time with which
+it became known. Gaps and alarms change at the instants of `instants` and at marks; `_due` finds the
+instants at which anything can change, and all that lies between two of them is put in one piece.
+So the result does not depend on how often `advance` is called: at each tick of a live run, or once
+for an hour of journal.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.calibration import ThicknessLaw
+from swathe.calibration.law import fill_thickness
+from swathe.pipeline.block import Block, first_known
+from swathe.pipeline.cells.crossed import cross_cells
+from swathe.pipeline.cells.grid import CellUpdate
+from swathe.pipeline.cells.waveforms import PendingWaveforms
+from swathe.pipeline.instants import (
+    INSTANT_NS,
+    instant_of,
+    instants_between,
+    last_instant_before,
+)
+from swathe.pipeline.placing.inputs import DeviceInputs
+from swathe.pipeline.placing.placer import Placed, PlacingObserver
+from swathe.pipeline.placing.track import NEVER_KNOWN
+from swathe.pipeline.survey_state import SurveyState
+from swathe.station import Station
+
+__all__ = ["SurveyStages"]
+
+CellListener = Callable[[CellUpdate], None]
+
+
+class SurveyStages(SurveyState):
+    """Computes what the collected entries determine; `Pipeline` collects them and handles the marks.
+
+    Args:
+        station: the station file with which the survey began; it fixes the grid for good.
+        observer: receives placed readings and the probe's path.
+    """
+
+    def __init__(self, station: Station, *, observer: PlacingObserver | None = None) -> None:
+        super().__init__(station)
+        self._observer = observer
+        self._law: ThicknessLaw | None = None
+        self._waveforms = PendingWaveforms()
+        self._placed: list[Placed] = []
+        self._last_cell = -1
+        self._evaluated = 0  # the last instant of which all is evaluated
+        self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
+        # Called in this order for all cells that got readings or were excluded. No listener reads
+        # what another one computes, but each listed one is done when `changed` calls its own
+        # listener, which shows the cells to people.
+        self._cell_listeners: tuple[CellListener, ...] = (
+            self.suspect_cells.cells_changed,
+            self.coverage.cells_changed,
+            self.minimum.cells_changed,
+            self._alarm_evaluation.cells_changed,
+            self.changed.cells_changed,
+        )
+
+    def advance(self) -> None:
+        """Compute all that the entries collected so far determine.
+
+        What arrived at the time of the last entry waits: more of that time may follow.
+        """
+        if self._inputs is not None:
+            self._advance(self._inputs, self._now)
+
+    def _advance(self, inputs: DeviceInputs, before: int | None) -> None:
+        """Compute from all that arrived before a journal time, ns; None for all."""
+        for device in inputs.links:
+            self._decode(inputs, device, before)
+        inputs.advance(self._now)
+        self.slips += inputs.slips
+        inputs.slips.clear()
+        block = self._take_block(inputs)
+        due = deque(self._due(inputs, block).tolist())
+        last = last_instant_before(self._now)
+        while True:
+            next_alarm = self._alarm_evaluation.register.next_due
+            instant = min(due[0] if due else NEVER_KNOWN, self._instant_of_utc(next_alarm))
+            if instant > last:
+                break
+            while due and due[0] <= instant:
+                due.popleft()
+            self._put(block, instant)
+            self._evaluate(inputs, instant)
+            self._evaluated = instant
+        self._due_later = np.array([*due], np.int64)
+        if last > self._evaluated:  # what became known since belongs to a later instant
+            self._put(block, last)
+            self.coverage.evaluate(last, last + self._utc_offset)
+            self._evaluated = last
+        self._put(block, self._now)
+        inputs.placer.forget(self._now)
+        self._waveforms.forget_before(inputs.placer.oldest_pending)
+
+    def _instant_of_utc(self, time: int | None) -> int:
+        """Return the next instant at or after a time in ns UTC; `NEVER_KNOWN` for None."""
+        if time is None:
+            return NEVER_KNOWN
+        instant = int(instant_of(np.array(time - self._utc_offset)))
+        return max(instant, self._evaluated + INSTANT_NS)
+
+    def _take_block(self, inputs: DeviceInputs) -> Block:
+        """Return what became known since the last call, but for what was in a pause."""
+        path = inputs.placer.take_path(self._now)
+        placed = Placed.joined([*self._placed, inputs.placer.place(self._now)])
+        self._placed.clear()
+        held = self.pauses.holds(placed.readings["time"])
+        if held.any():
+            placed = placed[~held]
+        crossed = None
+        if path is not None and (path := self.pauses.cut(path)) is not None:
+            crossed = cross_cells(path, self.grid, self._last_cell)
+            self.coverage.add_path(path, crossed)
+            self._last_cell = self.coverage.probe_cell
+        if self._observer is not None:
+            if placed.readings.size:
+                self._observer.placed(placed)
+            if path is not None:
+                self._observer.moved_along(path)
+        return Block(placed, self.grid.cells_at(placed.scan, placed.index), path, crossed)
+
+    def _due(self, inputs: DeviceInputs, block: Block) -> NDArray[np.int64]:
+        """Return the instants at which gaps or alarms may change, rising, each once, ns."""
+        instants = instants_between(self._evaluated, last_instant_before(self._now))
+        valid = block.valid
+        cells, known = block.cells[valid], block.placed.known[valid]
+        thickness = block.placed.readings["thickness"][valid]
+        below = known[self._alarm_evaluation.below_alert_due(thickness, cells)]
+        if self.suspect_cells.in_force:  # such readings measure nothing
+            cells, known = cells[:0], known[:0]
+        cells, known = first_known(cells, known)
+        fresh = np.sort(known[self.grid.missing(cells)])
+        self._rates.follow(
+            instants,
+            path=block.path,
+            readings=self.readings + np.searchsorted(block.placed.known, instants, side="right"),
+            measured=self.coverage.measured + np.searchsorted(fresh, instants, side="right"),
+        )
+        due = [self._due_later, self.coverage.due(cells, known), instant_of(below)]
+        if self._scanning:
+            due.append(self._alarm_evaluation.due(instants, self._utc_offset, inputs, self._rates))
+        return np.unique(np.concatenate(due))
+
+    def _evaluate(self, inputs: DeviceInputs, now: int) -> None:
+        """Evaluate gaps and alarms at `now`, host time in ns; all before is on the grid."""
+        time = now + self._utc_offset
+        self.coverage.evaluate(now, time)
+        self._settle_gaps()
+        self._alarm_evaluation.evaluate_cells(time)
+        if self._scanning:
+            self._alarm_evaluation.evaluate(now, self._utc_offset, inputs)
+
+    def _decode(self, inputs: DeviceInputs, device: str, before: int | None = None) -> None:
+        """Decode what a device sent; readings of a check or of a run without scan end here."""
+        batch = inputs.links[device].decode(before)
+        if batch is None:
+            return
+        if batch.readings.size:
+            fill_thickness(batch.readings, self._law)
+            checks = self.suspect_cells.checks
+            if checks.in_progress:
+                checks.add_readings(batch.readings)
+            self._alarm_evaluation.add_readings(batch.readings, batch.readings_known_at)
+            if checks.in_progress or not self._scanning:
+                batch = replace(batch, readings=batch.readings[:0], waveforms=None)
+            if self.grid.waveform is not None and batch.waveforms is not None:
+                self._waveforms.put(batch.readings, batch.waveforms)
+        placed = inputs.take(device, batch)
+        if placed is not None:
+            self._placed.append(placed)
+
+    def _put(self, block: Block, until: int) -> None:
+        """Put the readings and stays that are known at `until`, ns, into their cells."""
+        placed, cells = block.take_readings(until)
+        if cells.size:
+            self.readings += int(cells.size)
+            update = self.grid.begin_update(cells, until + self._utc_offset)
+            self.grid.add(
+                placed.readings,
+                cells,
+                self._utc_offset,
+                suspect=self.suspect_cells.in_force,
+                waveforms=self._waveforms,
+            )
+            self._notify(update)
+        stays = block.take_stays(until)
+        if stays is not None:
+            crossed = stays.cells[stays.entered]
+            known = stays.entered & stays.known
+            self.grid.pass_over(stays.cells[known], stays.silent[known])
+            self.changed.add(crossed)
+
+    def _notify(self, update: CellUpdate) -> None:
+        for listener in self._cell_listeners:
+            listener(update)

@@ -5,7 +5,10 @@ one in `swathe.motion`; the built-in ones do the same. A driver's module is impo
 it is asked for.
 """
 
+import sys
 from collections import defaultdict
+from collections.abc import Mapping
+from functools import cache
 from importlib.metadata import EntryPoint, entry_points
 from typing import Final, cast
 
@@ -30,7 +33,13 @@ def _origin(point: EntryPoint) -> str:
     return f"driver {point.name!r} of {_distribution(point)} ({point.value})"
 
 
-def _points(group: str) -> dict[str, EntryPoint]:
+def _points(group: str) -> Mapping[str, EntryPoint]:
+    return _points_on(group, tuple(sys.path))
+
+
+@cache
+def _points_on(group: str, _path: tuple[str, ...]) -> Mapping[str, EntryPoint]:
+    """Return the drivers that are installed on a path; it is searched once, at its first use."""
     found: defaultdict[str, list[EntryPoint]] = defaultdict(list)
     for point in entry_points(group=group):
         found[point.name].append(point)

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from importlib.metadata import EntryPoints, entry_points
 from pathlib import Path
 
 import pytest
@@ -58,6 +59,25 @@ def test_no_driver_imports_pymodbus() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], check=False, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+def test_installed_drivers_are_searched_once_for_a_path(
+    site: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A survey of many runs loads its drivers for each; another import path is another search."""
+    groups = list[str]()
+
+    def spy(*, group: str) -> EntryPoints:
+        groups.append(group)
+        return entry_points(group=group)
+
+    monkeypatch.setattr("swathe_drivers.registry.entry_points", spy)
+    for _ in range(3):
+        load_driver("delimited")
+    assert groups == ["swathe.drivers"]
+    monkeypatch.syspath_prepend(str(site / "other"))
+    load_driver("delimited")
+    assert groups == ["swathe.drivers"] * 2
 
 
 def test_load_unknown_name_lists_the_known(site: Path) -> None:

@@ -6,6 +6,7 @@ from typing import Literal
 
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.gaps import Gap
 from swathe.pipeline.cells.grid import ChangedCells, Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.suspect_cells import SuspectCells
@@ -94,7 +95,7 @@ class SurveyState:
         self._utc_offset = 0
         self._scanning = False
         self._ended_complete = False
-        self._changed_gaps: dict[int, GapSnapshot] = {}
+        self._changed_gaps: dict[int, Gap] = {}
 
     @property
     def line(self) -> int:
@@ -142,7 +143,7 @@ class SurveyState:
     def _settle_gaps(self) -> None:
         """Describe the gaps that changed, and remove the ended ones from the requests."""
         for gap in self.coverage.gaps.settle():
-            self._changed_gaps[gap.number] = gap_snapshot(gap)
+            self._changed_gaps[gap.number] = gap
             self.requests.update_gap(gap)
 
     def take_changed_spans(self) -> dict[int, tuple[int, int]]:
@@ -151,7 +152,8 @@ class SurveyState:
 
     def take_gap_snapshots(self) -> list[GapSnapshot]:
         """Return the gaps that changed since the last call, each in its newest state."""
-        snapshots = [self._changed_gaps[number] for number in sorted(self._changed_gaps)]
+        changed = self._changed_gaps
+        snapshots = [gap_snapshot(changed[number]) for number in sorted(changed)]
         self._changed_gaps.clear()
         return snapshots
 

@@ -11,9 +11,11 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from daemon.strategies import flood_fill, readings
 from swathe.pipeline import CellState, GapEnd, Grid
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.crossed import cross_cells
+from swathe.pipeline.cells.crossed import CrossedCells, cross_cells
 from swathe.pipeline.placing.placer import ProbePath
 from swathe.station import Axis, CellRule
+
+MS = 1_000_000
 
 
 def grid(rows: int, columns: int, *, wrapped: bool = False) -> Grid:
@@ -502,3 +504,128 @@ def test_gap_times_are_those_of_the_evaluation() -> None:
     probe.go(3.0)
     (gap,) = probe.coverage.gaps
     assert (gap.opened, gap.closed) == (102, 103)
+
+
+class Leaving:
+    """The coverage of a line of 40 cells, along which stays are given with their times in ms."""
+
+    def __init__(self) -> None:
+        self.grid = grid(1, 40)
+        self.coverage = Coverage(self.grid, stepped=True)
+
+    def stay(self, cells: list[int], settled: list[int]) -> None:
+        """Let the probe stay in cells, of which each is settled at a journal time in ms."""
+        at = np.array(cells, np.int64)
+        ns = np.array(settled, np.int64) * MS
+        no = np.zeros(at.size, bool)
+        entered = at != np.append(self.coverage.probe_cell, at[:-1])
+        path = ProbePath(ns, at.astype(float), np.zeros(at.size), ~no, no, no, ns)
+        self.coverage.add_path(path, CrossedCells(at, entered, no, ~no, ns))
+
+    def due(self, measured: dict[int, int] | None = None) -> list[int]:
+        """Return when gaps change, in ms, if cells become measured at these times in ms."""
+        cells = sorted(measured or {})
+        known = np.array([(measured or {})[cell] for cell in cells], np.int64) * MS
+        return sorted((self.coverage.due(np.array(cells, np.int64), known) // MS).tolist())
+
+    def measure(self, *cells: int) -> None:
+        """Put a reading into cells."""
+        at = np.array(cells, np.int64)
+        update = self.grid.begin_update(at, 0)
+        self.grid.add(readings(range(at.size)), at, 0)
+        self.coverage.cells_changed(update)
+
+    def evaluate(self, ms: int) -> list[list[int]]:
+        """Evaluate at a time in ms; return the cells of each open gap."""
+        self.coverage.evaluate(ms * MS, ms * MS)
+        self.coverage.gaps.settle()
+        return [sorted(gap.cells.tolist()) for gap in self.coverage.gaps.open]
+
+
+def test_cell_is_left_at_the_instant_after_the_stay_two_cells_on() -> None:
+    """The time is that of the stay which is away from the cell, rounded up to an instant."""
+    line = Leaving()
+    line.stay([4, 5, 6, 7, 8], [10, 20, 50, 51, 149])
+    assert line.due() == [50, 100, 150]
+    assert line.evaluate(49) == []
+    assert line.evaluate(50) == [[4]]
+    assert line.due() == [100, 150]
+    assert line.evaluate(100) == [[4, 5]]
+    assert line.evaluate(150) == [[4, 5, 6]]
+    assert line.due() == []
+
+
+def test_cell_that_is_measured_by_the_instant_it_is_left_is_no_gap() -> None:
+    """Measured later it is one from the one instant to the other; other cells do not matter."""
+    line = Leaving()
+    line.stay([4, 5, 6], [10, 20, 70])
+    assert line.due() == [100]
+    assert line.due({4: 70}) == []
+    assert line.due({4: 100}) == []
+    assert line.due({4: 101}) == [100, 150]
+    assert line.due({3: 10, 5: 10, 30: 10}) == [100]
+    line.measure(4)
+    assert line.due() == []
+    assert line.evaluate(100) == []
+
+
+def test_gap_changes_at_the_instant_after_its_cell_is_measured() -> None:
+    """A reading in any other cell changes no gap."""
+    line = Leaving()
+    line.stay([4, 5, 6, 7], [0, 0, 0, 0])
+    assert line.evaluate(50) == [[4, 5]]
+    assert line.due({4: 120, 5: 160, 20: 170}) == [150, 200]
+    line.measure(5)
+    assert line.evaluate(200) == [[4]]
+
+
+@pytest.mark.parametrize("rocks", [1, 3, 4, 5, 20])
+@pytest.mark.parametrize("pieces", [1, 2])
+def test_rocking_probe_leaves_its_cells_when_it_goes_on(rocks: int, pieces: int) -> None:
+    """However long it rocks between two cells, and wherever the path is cut: not before."""
+    cells = [*[5, 6] * rocks, 7, 8, 9]
+    settled = [100 * k for k in range(len(cells))]
+    line = Leaving()
+    cut = 2 * rocks if pieces == 2 else len(cells)
+    line.stay(cells[:cut], settled[:cut])
+    if pieces == 2:
+        assert line.due() == []
+        line.stay(cells[cut:], settled[cut:])
+    # Cell 5 is left with the stay in 7, cell 6 with that in 8, and 7 with that in 9.
+    assert line.due() == settled[-3:]
+    assert line.evaluate(settled[-3]) == [[5]]
+    assert line.evaluate(settled[-1]) == [[5, 6, 7]]
+
+
+def test_cell_is_left_with_the_first_stay_away_though_the_probe_comes_back() -> None:
+    """Two visits: the first one counts, in the order of the path."""
+    line = Leaving()
+    line.stay([5, 6, 7, 6, 5, 6, 7], [0, 100, 200, 300, 400, 500, 600])
+    assert line.due() == [200, 400]
+    assert line.evaluate(600) == [[5], [7]]
+
+
+def test_cell_near_the_probe_at_the_end_of_a_run_is_no_gap_twice() -> None:
+    """A run that ends leaves all cells; the next one begins with none near the probe."""
+    line = Leaving()
+    line.stay([5, 6], [0, 100])
+    line.coverage.close_out(150 * MS, 150 * MS)
+    line.coverage.reopen(200 * MS)
+    line.stay([20, 21], [300, 400])
+    assert line.due() == []
+
+
+def test_line_that_is_left_makes_its_cells_missing_at_the_instant_after() -> None:
+    """Without a stay near them: from the time with which the mark's first sample is settled."""
+    made = grid(2, 5)
+    coverage = Coverage(made, stepped=True)
+    times = np.array([0, 60 * MS], np.int64)
+    no = np.zeros(2, bool)
+    path = ProbePath(times, np.zeros(2), np.array([0.0, 1.0]), ~no, no, no, times)
+    coverage.add_path(path, cross_cells(path, made, -1))
+    assert set((coverage.due(np.empty(0, np.int64), times[:0]) // MS).tolist()) == {100}
+    coverage.evaluate(59 * MS, 0)
+    assert coverage.gaps.open_count == 0
+    coverage.evaluate(60 * MS, 0)
+    assert coverage.line_done(0)
+    assert coverage.gaps.open_count == 1

@@ -469,3 +469,56 @@ def test_samples_that_settle_too_late_are_no_path() -> None:
     later = path.time > 100 * MS
     assert path.time[later][0] == 9500 * MS
     assert path.resets[later].tolist() == [True] + [False] * int(later.sum() - 1)
+
+
+def test_usual_interval_is_that_known_at_each_time() -> None:
+    """It is known with the second reading, and 0 before; what was forgotten is not asked for."""
+    made = placer()
+    assert made.intervals_at(np.array([0, 50]) * MS).tolist() == [0, 0]
+    times = np.arange(0, 3001, 10) * MS
+    made.add_readings(readings(times[:150]), times[:150] + 5 * MS)
+    asked = np.array([4, 5, 14, 15, 1000]) * MS
+    assert (made.intervals_at(asked) // MS).tolist() == [0, 0, 0, 10, 10]
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 3001, 10)])
+    go(made, 1500)
+    made.add_readings(readings(times[150:]), times[150:] + 5 * MS)
+    asked = np.array([1500, 2000, 9000]) * MS
+    assert (made.intervals_at(asked) // MS).tolist() == [10, 10, 10]
+
+
+@pytest.mark.parametrize("every", [20, 70, 500, 4000])
+def test_path_and_intervals_are_the_same_however_often_something_is_forgotten(every: int) -> None:
+    """The gauge becomes slower, pauses for 600 ms and arrives late: nothing that counts is lost."""
+    times = np.concatenate((np.arange(0, 1000, 10), np.arange(1000, 2000, 40), [2600, 2640, 2680]))
+    arrived = (times + 60) * MS
+    made = placer()
+    settled: dict[int, int] = {}
+    silent: dict[int, bool] = {}
+    intervals: dict[int, int] = {}
+    for now in range(0, 4001, every):
+        begin, end = np.searchsorted(arrived, [(now - every) * MS, now * MS], side="right")
+        made.add_readings(readings(times[begin:end] * MS), arrived[begin:end])
+        append(made.scan, [(ms, ms / 10) for ms in range(now - every + 5, now + 1, 5) if ms >= 0])
+        instants = np.arange(now // 100 * 100, now - every, -100)[::-1] * MS
+        usual = made.intervals_at(instants).tolist()
+        intervals |= dict(zip(instants.tolist(), usual, strict=True))
+        path = made.take_path(now * MS)
+        if path is not None:
+            # The first sample joins the piece to the one before, and is in that one.
+            settled = dict(zip(path.time.tolist(), path.settled.tolist(), strict=True)) | settled
+            silent = dict(zip(path.time.tolist(), path.silent.tolist(), strict=True)) | silent
+        made.place(now * MS)
+        made.forget(now * MS)
+    # Worked out by hand: the sample at 500 ms waits for the reading at 500 ms.
+    assert settled[500 * MS] == 560 * MS
+    # After the last reading before the pause, 80 ms are less than the lateness of 100 ms.
+    assert settled[2000 * MS] == 2100 * MS
+    assert [silent[ms * MS] for ms in (500, 1500, 2000, 2400, 2640)] == [
+        False, False, True, True, False,
+    ]  # fmt: skip
+    unforgetting = placer()
+    unforgetting.add_readings(readings(times * MS), arrived)
+    expected = unforgetting.intervals_at(np.array(list(intervals), np.int64)).tolist()
+    assert list(intervals.values()) == expected
+    assert (intervals[0], intervals[100 * MS], intervals[1000 * MS]) == (0, 10 * MS, 10 * MS)
+    assert intervals[3800 * MS] == made.interval_ns > 10 * MS

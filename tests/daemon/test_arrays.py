@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swathe.arrays import run_lengths, run_starts, steps_of
+from swathe.arrays import distinct, run_lengths, run_starts, steps_of
 
 
 @given(st.lists(st.integers(-5, 5)), st.integers(-5, 5))
@@ -30,6 +30,12 @@ def test_runs_are_those_of_a_loop(values: list[int]) -> None:
     ]
     lengths = run_lengths(starts, column.size)
     assert np.repeat(column[starts], lengths).tolist() == values
+
+
+@given(st.lists(st.integers(-9, 9)))
+def test_distinct_values_rise(values: list[int]) -> None:
+    """Each value once, in order, whatever the order before."""
+    assert distinct(np.array(values, np.int64)).tolist() == sorted(set(values))
 
 
 @pytest.mark.parametrize("value", [-1, 0, 7])

@@ -19,6 +19,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import distinct
 from swathe.calibration import ThicknessLaw
 from swathe.calibration.law import fill_thickness
 from swathe.pipeline.block import Block, first_known
@@ -154,7 +155,7 @@ class SurveyStages(SurveyState):
         due = [self._due_later, self.coverage.due(cells, known), instant_of(below)]
         if self._scanning:
             due.append(self._alarm_evaluation.due(instants, self._utc_offset, inputs, self._rates))
-        return np.unique(np.concatenate(due))
+        return distinct(np.concatenate(due))
 
     def _evaluate(self, inputs: DeviceInputs, now: int) -> None:
         """Evaluate gaps and alarms at `now`, host time in ns; all before is on the grid."""

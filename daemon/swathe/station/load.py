@@ -6,6 +6,7 @@ import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -105,12 +106,14 @@ def station_in_journal(detail: dict[str, Any], path: Path | str) -> Station:
     Raises:
         StationError: this version of Swathe does not understand it.
     """
-    return parse_station(
-        detail["station"],
-        path,
-        record=detail.get("calibration"),
-        descriptions=detail.get("descriptions", {}),
-    )
+    record, descriptions = detail.get("calibration"), detail.get("descriptions", {})
+    return _in_journal(detail["station"], str(path), json.dumps([record, descriptions]))
+
+
+@lru_cache(maxsize=8)  # many short runs are opened with one file
+def _in_journal(text: str, path: str, details: str) -> Station:
+    record, descriptions = json.loads(details)
+    return parse_station(text, path, record=record, descriptions=descriptions)
 
 
 def survey_folder(station: Station, station_path: Path) -> Path:

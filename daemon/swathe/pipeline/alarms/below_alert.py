@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, Floats
+from swathe.arrays import Cells, Floats, distinct
 from swathe.pipeline.alarms.register import Alarm, AlarmRegister
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.station import AlarmKind, CellRule
@@ -77,7 +77,7 @@ class BelowAlert:
         """Evaluate the cells added since the last call, at `time` in ns UTC."""
         if self._level is None or not self._touched:
             return
-        cells = np.unique(np.concatenate(self._touched))
+        cells = distinct(np.concatenate(self._touched))
         self._touched.clear()
         grid = self._grid
         wall = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, Times
+from swathe.arrays import Cells, Times, distinct
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.cells.gaps import GapEnd, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
@@ -210,7 +210,7 @@ class Coverage:
             self._touched.clear()
         if self._leaving.size:
             now = self._leaving_known <= until
-            cells = np.unique(self._leaving[now])
+            cells = distinct(self._leaving[now])
             self._leaving, self._leaving_known = self._leaving[~now], self._leaving_known[~now]
             self._leave(cells, time)
 
@@ -219,7 +219,7 @@ class Coverage:
         if not cells.size:
             return
         self._left[cells] = True
-        self._dirty_rows.update(np.unique(cells // self._grid.shape[1]).tolist())
+        self._dirty_rows.update(distinct(cells // self._grid.shape[1]).tolist())
         self.gaps.add(cells[self._grid.missing(cells)], time)
 
     def take_dirty_lines(self) -> list[int]:

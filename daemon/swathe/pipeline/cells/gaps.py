@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells
+from swathe.arrays import Cells, distinct
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import label_regions, neighbours
 
@@ -141,7 +141,7 @@ class GapRegister:
     def remove(self, cells: Cells, time: int, end: GapEnd) -> None:
         """Remove cells from their gaps; a gap without cells ends, a disconnected one is divided."""
         cells = cells[self._gap_of[cells] > 0]
-        numbers = np.unique(self._gap_of[cells])
+        numbers = distinct(self._gap_of[cells].astype(np.int64))
         self._gap_of[cells] = 0
         for number in numbers.tolist():
             gap = self._open[number]
@@ -176,7 +176,7 @@ class GapRegister:
         borders = np.flatnonzero(np.diff(part[order])) + 1
         for piece in np.split(cells[order], borders):
             around = neighbours(piece, self._grid.shape, wrapped=self._wrapped)
-            touched = np.unique(self._gap_of[around[around >= 0]])
+            touched = distinct(self._gap_of[around[around >= 0]].astype(np.int64))
             touched = touched[touched > 0]
             if touched.size:
                 self._grow([self._open[n] for n in touched.tolist()], piece, time)
@@ -230,7 +230,7 @@ class GapRegister:
 
 def _extent(cells: Cells, count: int, *, wrapped: bool) -> tuple[int, int]:
     """Return first and last of `cells`; on a circumference the shortest arc that holds them all."""
-    present = np.unique(cells)
+    present = np.flatnonzero(np.bincount(cells, minlength=count))
     if not wrapped or present.size == 1:
         return int(present[0]), int(present[-1])
     holes = np.diff(np.append(present, present[0] + count))

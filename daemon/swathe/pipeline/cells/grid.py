@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, run_lengths, run_starts, steps_of
+from swathe.arrays import Cells, distinct, run_lengths, run_starts, steps_of
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.station import Axis, CellRule
 
@@ -73,7 +73,7 @@ class ChangedCells:
             if last < (row + 1) * self._columns:  # one row: the usual case of a probe
                 self._widen(row, column, last % self._columns)
             else:
-                rows, columns = np.divmod(np.unique(cells), self._columns)
+                rows, columns = np.divmod(distinct(cells), self._columns)
                 begins = run_starts(rows)
                 ends = np.append(begins[1:], rows.size) - 1
                 for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
@@ -154,7 +154,8 @@ class Grid:
             cells: flat cells in any order, -1 outside the grid, shape (n,).
             time: ns UTC.
         """
-        touched = np.unique(cells[cells >= 0])
+        stays = distinct(cells[run_starts(cells)])
+        touched = stays[stays >= 0]
         return CellUpdate(touched, self.state[touched].copy(), time)
 
     def exclude(self, rows: slice, columns: slice) -> None:

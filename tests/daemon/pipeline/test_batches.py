@@ -6,9 +6,10 @@ from collections.abc import Iterable, Iterator
 
 import pytest
 
-from daemon.handmade import MS, START, Motion, opened, station, station_text
+from daemon.handmade import MS, START, UTC, Motion, opened, port, station, station_text
 from daemon.surveys import RUNS, TEXT, assert_same
-from swathe.journal import Chunk, Entry, Tick
+from swathe.errors import MisuseError
+from swathe.journal import Chunk, Entry, Mark, MarkKind, Tick
 from swathe.pipeline import Pipeline
 
 
@@ -75,3 +76,116 @@ def test_tick_between_two_chunks_of_one_time_changes_nothing() -> None:
             parted.feed(entry)
     assert whole.coverage.measured == 21
     assert_same(parted, whole)
+
+
+ALARMS = (
+    station_text(survey='alert_below = "8 mm"\ncell_rule = "last"')
+    + """
+[alarms]
+coupling_lost = "300 ms"
+too_fast = "150 ms"
+port_lost = "500 ms"
+"""
+)
+
+
+def _wall(ms: int) -> float | str:
+    """Return a wall with a thin area that is read thicker later, and no echo for 600 ms."""
+    if 1000 <= ms < 1600:
+        return "N"
+    return 7.5 if 300 <= ms < 400 else 10.0
+
+
+def _place(ms: int) -> tuple[float]:
+    """Return a probe that goes slowly, back over the thin area, and then far too fast."""
+    if ms < 800:
+        return (ms / 50,)
+    if ms < 1700:
+        return (16 - (ms - 800) / 60,)
+    return (1 + (ms - 1700) / 5,)
+
+
+def _entries() -> list[Entry]:
+    """Return a run with alarms of every kind that readings, time and ports raise and end."""
+    scan = list(Motion(_place, _wall, 0, 1795).entries())
+    mark = Mark(START + 730 * MS, MarkKind.NOTE, {"text": "dry", "by": "K"})
+    pause = {"by": "K", "because": "couplant"}
+    between = [
+        mark,
+        Mark(START + 733 * MS, MarkKind.PAUSED, pause),
+        Mark(START + 777 * MS, MarkKind.RESUMED, {"by": "K"}),
+    ]
+    lost = [port(1800, "encoder", "lost"), port(1801, "gauge", "open")]
+    merged = sorted([*scan, *between], key=lambda entry: entry.time)
+    opens = [port(0, "encoder", "open"), port(0, "gauge", "open")]
+    return [*opens, *merged, *lost, Tick(START + 6000 * MS), port(6001, "encoder", "open")]
+
+
+def _alarms(pipeline: Pipeline) -> list[tuple[str, int, int | None]]:
+    """Return kind, begin and end of each alarm, in ms after the start."""
+    found = []
+    for alarm in pipeline.alarms.alarms:
+        until = None if alarm.until is None else (alarm.until - UTC) // MS
+        found.append((str(alarm.kind), (alarm.since - UTC) // MS, until))
+    return found
+
+
+@pytest.mark.parametrize("every", [1, 2, 5, 40])
+def test_alarms_of_one_long_batch_are_those_of_many(every: int) -> None:
+    """Thin areas, lost echoes and ports, by their timers too: the same times and texts."""
+    whole, parted = Pipeline(station(ALARMS)), Pipeline(station(ALARMS))
+    for pipeline, step in ((whole, 10**6), (parted, every)):
+        pipeline.collect(opened(ALARMS))
+        for number, entry in enumerate(_entries()):
+            pipeline.collect(entry)
+            if number % step == 0:
+                pipeline.advance()
+        for ms in range(6050, 10_000, 50 * every):
+            pipeline.collect(Tick(START + ms * MS))
+            if step == every:
+                pipeline.advance()
+        pipeline.collect(Tick(START + 12_000 * MS))
+        pipeline.advance()
+    assert parted.alarms.alarms == whole.alarms.alarms
+    assert_same(parted, whole)
+    assert _alarms(whole) == [
+        ("below alert", 300, 1750),
+        ("coupling lost", 993, None),  # the last echo before it; those for 200 ms do not end it
+        ("port lost", 1800, 6050),
+    ]
+
+
+@pytest.mark.parametrize("ms", [0, 17, 50, 733])
+def test_advance_a_second_time_changes_nothing(ms: int) -> None:
+    """What is known at an instant takes effect there, however often it is asked for between."""
+    once, twice = Pipeline(station(ALARMS)), Pipeline(station(ALARMS))
+    for pipeline in (once, twice):
+        pipeline.collect(opened(ALARMS))
+        for entry in _entries():
+            if entry.time > START + 733 * MS:
+                break
+            pipeline.collect(entry)
+            if pipeline is twice and entry.time >= START + ms * MS:
+                pipeline.advance()
+                pipeline.advance()
+        pipeline.advance()
+    assert_same(twice, once)
+    assert once.readings > 100
+
+
+def test_collect_all_takes_entries_as_collect_does() -> None:
+    """Chunks, ticks, marks and changes of ports, of times that run back too."""
+    one, all_at_once = Pipeline(station(TEXT)), Pipeline(station(TEXT))
+    entries = [entry for run in RUNS for entry in run]
+    back = next(k for k in range(200, len(entries)) if isinstance(entries[k], Chunk))
+    entries[back] = entries[back]._replace(time=entries[back].time - 30 * MS)
+    for entry in entries:
+        one.collect(entry)
+    all_at_once.collect_all(entries[:300])
+    all_at_once.collect_all(iter(entries[300:]))
+    one.advance()
+    all_at_once.advance()
+    assert one.readings > 400
+    assert_same(all_at_once, one)
+    with pytest.raises(MisuseError):
+        Pipeline(station(TEXT)).collect_all(entries[1:])

@@ -509,8 +509,8 @@ def test_gap_times_are_those_of_the_evaluation() -> None:
 class Leaving:
     """The coverage of a line of 40 cells, along which stays are given with their times in ms."""
 
-    def __init__(self) -> None:
-        self.grid = grid(1, 40)
+    def __init__(self, *, wrapped: bool = False) -> None:
+        self.grid = grid(1, 40, wrapped=wrapped)
         self.coverage = Coverage(self.grid, stepped=True)
 
     def stay(self, cells: list[int], settled: list[int]) -> None:
@@ -597,12 +597,47 @@ def test_rocking_probe_leaves_its_cells_when_it_goes_on(rocks: int, pieces: int)
     assert line.evaluate(settled[-1]) == [[5, 6, 7]]
 
 
-def test_cell_is_left_with_the_first_stay_away_though_the_probe_comes_back() -> None:
-    """Two visits: the first one counts, in the order of the path."""
+@pytest.mark.parametrize("cut", [1, 2, 3, 7])
+def test_cell_is_left_with_the_first_stay_away_though_the_probe_comes_back(cut: int) -> None:
+    """Two visits: the first one counts, in the order of the path, wherever that is cut."""
+    cells, settled = [5, 6, 7, 6, 5, 6, 7], [0, 100, 200, 300, 400, 500, 600]
     line = Leaving()
-    line.stay([5, 6, 7, 6, 5, 6, 7], [0, 100, 200, 300, 400, 500, 600])
-    assert line.due() == [200, 400]
-    assert line.evaluate(600) == [[5], [7]]
+    line.stay(cells[:cut], settled[:cut])
+    line.stay(cells[cut - 1 :], settled[cut - 1 :])
+    found = [line.evaluate(ms) for ms in (199, 200, 399, 400, 600)]
+    assert found == [[], [[5]], [[5]], [[5], [7]], [[5], [7]]]
+
+
+@pytest.mark.parametrize(("wrapped", "left"), [(True, [200, 300]), (False, [200, 200])])
+def test_cells_across_the_seam_are_neighbours_on_a_circumference_only(
+    wrapped: bool, left: list[int]
+) -> None:
+    """Round a pipe cell 39 is left from cell 1 on; on a plate the probe is away at once."""
+    line = Leaving(wrapped=wrapped)
+    line.stay([38, 39, 0, 1], [0, 100, 200, 300])
+    assert line.due() == left
+
+
+def test_cell_measured_and_made_suspect_stays_a_gap() -> None:
+    """A reading closes the gaps of the next evaluation, not those of later ones."""
+    line = Leaving()
+    line.stay([4, 5, 6], [0, 0, 0])
+    line.measure(4)
+    assert line.evaluate(50) == []
+    line.grid.mark_suspect(np.array([4]))
+    line.coverage.add_suspect(np.array([4]), 60 * MS)
+    assert line.evaluate(100) == [[4]]
+
+
+def test_probe_outside_the_plan_leaves_no_line_of_it() -> None:
+    """Row -1 is none, and not the last one; a line that is left twice is done already."""
+    made = grid(3, 5)
+    coverage = Coverage(made, stepped=True)
+    follow(coverage, made, [(0, 0), (0, -5), (0, 1), (0, 2)])
+    assert [coverage.line_done(row) for row in range(3)] == [True, True, False]
+    assert coverage.take_dirty_lines() == [0, 1]
+    follow(coverage, made, [(0, 2), (0, 1), (0, 2)])
+    assert coverage.take_dirty_lines() == [2]
 
 
 def test_cell_near_the_probe_at_the_end_of_a_run_is_no_gap_twice() -> None:

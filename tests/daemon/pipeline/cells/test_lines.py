@@ -87,6 +87,21 @@ def test_line_is_left_10_mm_after_the_last_visit() -> None:
     assert lines.row == 1
 
 
+def test_line_is_left_with_exactly_10_mm() -> None:
+    """The last sample of all is at 10 mm to the nanometre."""
+    for mm, expected in ((24.999999, []), (25.0, [(0, 18)])):
+        samples = [*along(0, 0, 15), (15.0, 1), (20.0, 1), (mm, 1)]
+        assert left(EncodedLines(grid(3)), samples) == expected
+
+
+@pytest.mark.parametrize("others", [along(1, 15, 21) + along(2, 21, 27), along(-1, 15, 40)])
+def test_line_is_not_left_before_another_one_is_scanned(others: Samples) -> None:
+    """Short ways along several lines, or a long one off the grid, leave no line."""
+    lines = EncodedLines(grid(3))
+    assert left(lines, [*along(0, 0, 15), *others]) == []
+    assert lines.row == 0
+
+
 def test_line_between_two_is_passed_when_the_second_one_is_scanned() -> None:
     """Line 1 is never visited, and passed once the probe has travelled 10 mm along line 2."""
     samples = [*along(0, 0, 15), *along(2, 15, 35)]

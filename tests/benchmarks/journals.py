@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 MS, S = 1_000_000, 1_000_000_000
-CHUNK_MS, TICK_MS, FLUSH_MS = 10, 20, 30
+CHUNK_MS, TICK_MS, FLUSH_MS = 10, 40, 40
 """How often a live daemon takes what arrived, ticks, and flushes its journal."""
 
 WAY_NS = {"encoder": 1_230_000, "gauge": 1_000_000}

@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, distinct
+from swathe.arrays import Cells, Ints, distinct
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import label_regions, neighbours
 
@@ -172,9 +172,7 @@ class GapRegister:
         if not cells.size:
             return
         part = label_regions(cells, self._grid.shape, wrapped=self._wrapped)
-        order = np.argsort(part, kind="stable")
-        borders = np.flatnonzero(np.diff(part[order])) + 1
-        for piece in np.split(cells[order], borders):
+        for piece in _pieces(cells, part):
             around = neighbours(piece, self._grid.shape, wrapped=self._wrapped)
             touched = distinct(self._gap_of[around[around >= 0]].astype(np.int64))
             touched = touched[touched > 0]
@@ -226,6 +224,15 @@ class GapRegister:
         largest = self._largest.get(gap.number)
         if largest is None or gap.size >= largest[0]:
             self._largest[gap.number] = (gap.size, gap.scan, gap.index, gap.area, gap.causes)
+
+
+def _pieces(cells: Cells, part: Ints) -> list[Cells]:
+    """Return the cells of each part, in the order of the parts."""
+    if not part.any():
+        return [cells]
+    order = np.argsort(part, kind="stable")
+    borders = np.flatnonzero(np.diff(part[order])) + 1
+    return np.split(cells[order], borders)
 
 
 def _extent(cells: Cells, count: int, *, wrapped: bool) -> tuple[int, int]:

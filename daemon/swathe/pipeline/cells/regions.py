@@ -101,16 +101,14 @@ def neighbours(
 ) -> NDArray[np.int64]:
     """Return the four neighbours of each cell, -1 where there is none, shape (4, n)."""
     rows, columns = shape
-    row, column = np.divmod(cells, columns)
+    size = rows * columns
+    column = cells % columns
+    above, below, left, right = cells - columns, cells + columns, cells - 1, cells + 1
     around = np.empty((4, cells.size), np.int64)
-    for k, (down, right) in enumerate(((-1, 0), (1, 0), (0, -1), (0, 1))):
-        to_row, to_column = row + down, column + right
-        if wrapped[0]:
-            to_row = to_row % rows
-        if wrapped[1]:
-            to_column = to_column % columns
-        inside = (to_row >= 0) & (to_row < rows) & (to_column >= 0) & (to_column < columns)
-        around[k] = np.where(inside, to_row * columns + to_column, -1)
+    around[0] = np.where(above >= 0, above, above + size if wrapped[0] else -1)
+    around[1] = np.where(below < size, below, below - size if wrapped[0] else -1)
+    around[2] = np.where(column > 0, left, left + columns if wrapped[1] else -1)
+    around[3] = np.where(column < columns - 1, right, right - columns if wrapped[1] else -1)
     return around
 
 

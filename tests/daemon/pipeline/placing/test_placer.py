@@ -522,3 +522,85 @@ def test_path_and_intervals_are_the_same_however_often_something_is_forgotten(ev
     assert list(intervals.values()) == expected
     assert (intervals[0], intervals[100 * MS], intervals[1000 * MS]) == (0, 10 * MS, 10 * MS)
     assert intervals[3800 * MS] == made.interval_ns > 10 * MS
+
+
+@pytest.mark.parametrize(
+    ("sampled", "arrived", "placed"),
+    [(400, 60, True), (401, 60, False), (500, 500, True), (501, 500, False)],
+)
+def test_reading_waits_for_its_bracket_as_long_as_both_may_be_on_their_way(
+    sampled: int, arrived: int, placed: bool
+) -> None:
+    """Bracket and lateness, 350 ms after its time; one that came later has what is there by then."""
+    made = placer()
+    known = np.array([0, sampled], np.int64) * MS
+    made.scan.append(np.array([0, 100 * MS]), np.array([0.0, 1.0]), None, known)
+    made.add_readings(readings([50 * MS]), np.array([arrived * MS]))
+    assert made.place(2000 * MS).readings.size == placed
+    assert made.unplaced == (not placed)
+
+
+def test_late_reading_is_placed_after_what_the_settled_path_needs_no_more_was_dropped() -> None:
+    """Samples are kept for 350 ms behind the path, and the one before them."""
+    made = placer()
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 2001, 10)])
+    made.add_readings(readings([ms * MS for ms in range(0, 1001, 10)]))
+    go(made, 1000)
+    assert made.scan.times[0] == 650 * MS
+    made.add_readings(readings([655 * MS]), np.array([1001 * MS]))
+    assert made.place(1001 * MS).scan.tolist() == pytest.approx([65.5])
+
+
+def test_reading_that_arrives_as_the_path_settles_comes_before_it() -> None:
+    """Only what was settled before its arrival counts: the path was at 990 ms by then."""
+    for ms, placed in ((640, True), (639, False)):
+        made = placer()
+        append(made.scan, [(ms, ms / 10) for ms in range(0, 2001, 10)])
+        made.add_readings(readings([ms * MS for ms in range(0, 1001, 10)]))
+        made.place(1000 * MS)
+        made.take_path(1000 * MS)
+        made.add_readings(readings([ms * MS]), np.array([1000 * MS]))
+        assert made.place(1001 * MS).readings.size == placed
+
+
+def test_usual_interval_that_arrives_within_the_lateness_counts() -> None:
+    """A sample at 90 ms waits for twice the 80 ms that are known from 130 ms on."""
+    made = placer()
+    append(made.scan, [(ms, ms / 10) for ms in range(0, 501, 10)])
+    made.add_readings(readings([0, 80 * MS]), np.array([50, 130]) * MS)
+    path = made.take_path(500 * MS)
+    assert path is not None
+    settled = dict(zip((path.time // MS).tolist(), (path.settled // MS).tolist(), strict=True))
+    assert (settled[80], settled[90], settled[100]) == (130, 250, 260)
+
+
+def test_readings_out_of_order_are_held_in_order_across_calls() -> None:
+    """A time that runs back is no interval, within a call and from one to the next."""
+    times = np.array([*range(0, 40, 10), 25, 40, 45, 35, *range(50, 3000, 10)]) * MS
+    whole, parted = placer(), placer()
+    whole.add_readings(readings(times), times)
+    for begin in range(0, times.size, 4):
+        parted.add_readings(readings(times[begin : begin + 4]), times[begin : begin + 4])
+    asked = np.arange(0, 3000, 5) * MS
+    assert parted.intervals_at(asked).tolist() == whole.intervals_at(asked).tolist()
+    assert parted.interval_ns == whole.interval_ns > 0
+
+
+@pytest.mark.parametrize("every", [100, 200, 10_100, 20_200])
+def test_path_begins_again_after_samples_that_were_dropped(every: int) -> None:
+    """Whether the samples of a lost index encoder are dropped or settle too late: no path."""
+    index = EncodedTrack(bracket_ns=BRACKET)
+    made = placer(index=index)
+    append(index, [(0, 5.0), (100, 5.0)])
+    found: dict[int, bool] = {}
+    for now in range(0, 20_201, every):
+        append(made.scan, [(ms, 0.0) for ms in range(now - every + 100, now + 1, 100) if ms >= 0])
+        if now > 20_000:
+            index.append(np.array([20_000 * MS]), np.array([5.0]), None, np.array([20_100 * MS]))
+        path = made.take_path(now * MS)
+        made.forget(now * MS)
+        if path is not None:
+            found = dict(zip((path.time // MS).tolist(), path.resets.tolist(), strict=True)) | found
+    later = sorted(ms for ms in found if ms > 100)
+    assert (later[0], later[-1]) == (9600, 20_000)
+    assert [ms for ms in later if found[ms]] == [9600]

@@ -14,7 +14,7 @@ from swathe.store.folder import SurveyFolder
 __all__ = ["feed_journal", "replay"]
 
 # Bytes of the journal that are computed at once, a fraction of a second of work.
-_BATCH_BYTES = 1 << 20
+_BATCH_BYTES = 1 << 19
 
 
 def replay(

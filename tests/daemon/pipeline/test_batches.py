@@ -9,7 +9,7 @@ import pytest
 from daemon.handmade import MS, START, UTC, Motion, opened, port, station, station_text
 from daemon.surveys import RUNS, TEXT, assert_same
 from swathe.errors import MisuseError
-from swathe.journal import Chunk, Entry, Mark, MarkKind, Tick
+from swathe.journal import Chunk, Entry, Mark, MarkKind, Sent, Tick
 from swathe.pipeline import Pipeline
 
 
@@ -189,3 +189,35 @@ def test_collect_all_takes_entries_as_collect_does() -> None:
     assert_same(all_at_once, one)
     with pytest.raises(MisuseError):
         Pipeline(station(TEXT)).collect_all(entries[1:])
+
+
+@pytest.mark.parametrize("ticks", [[], [700]])
+def test_mark_whose_time_runs_back_loses_no_reading(ticks: list[int]) -> None:
+    """The journal's time never runs back: what was received before a mark comes before it."""
+    text = station_text()
+    whole, marked = Pipeline(station(text)), Pipeline(station(text))
+    detail = {"alarm": 99, "by": "K"}
+    for pipeline in (whole, marked):
+        pipeline.collect(opened(text))
+        pipeline.collect_all(Motion(lambda ms: (ms / 50,), lambda _: 10.0, 0, 800).entries())
+    for ms in ticks:
+        marked.collect(Tick(START + ms * MS))
+    marked.collect(Mark(START + 700 * MS, MarkKind.ALARM_ACKNOWLEDGED, detail))
+    for pipeline in (whole, marked):
+        pipeline.collect(Tick(START + 1000 * MS))
+        pipeline.advance()
+    assert whole.readings == 160
+    assert_same(marked, whole)
+
+
+def test_unanswered_request_comes_after_what_was_received_before_it() -> None:
+    """Its fault is located behind those bytes, computed yet or not."""
+    pipeline = Pipeline(station(station_text()))
+    pipeline.collect(opened(station_text()))
+    pipeline.collect(Chunk(START + MS, "gauge", b"x" * 20 + b"\r\n"))
+    pipeline.collect(Sent(START + 2 * MS, "gauge", b"?", unanswered=True))
+    pipeline.collect(Chunk(START + 3 * MS, "gauge", b"y" * 20 + b"\r\n"))
+    pipeline.advance()
+    pipeline.collect(Tick(START + 10 * MS))
+    pipeline.advance()
+    assert [fault.offset for fault in pipeline.tallies["gauge"].recent] == [0, 22, 22]

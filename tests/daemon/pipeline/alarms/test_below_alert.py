@@ -161,3 +161,14 @@ def test_readings_that_may_change_an_alarm(rule: CellRule, due: list[bool]) -> N
     assert wall.below_alert.due(made, np.array([1, 2, 2, 3])).tolist() == due
     off = Wall(AlarmSettings(off=(AlarmKind.THIN,)))
     assert not off.below_alert.due(made, np.array([1, 2, 2, 3])).any()
+
+
+def test_area_that_ended_does_not_hide_another_one_nearby() -> None:
+    """A thin cell between joins the area that lasts, in the next block."""
+    wall = Wall()
+    wall.read({(5, 5): 6.0})
+    wall.read({(5, 250): 6.5})
+    wall.read({(5, 5): 10.0})
+    wall.read({(5, 150): 6.2})
+    assert wall.details == ["6.20 mm, below 8 mm"]
+    assert len(wall.register.alarms) == 2

@@ -244,3 +244,29 @@ def test_kinds_that_are_off_raise_nothing_and_end_all_the_same() -> None:
     assert [alarm.until for alarm in bench.alarms] == [2 * S]
     bench.at(5, open_gaps=1)
     assert len(bench.alarms) == 1
+
+
+def test_next_due_is_when_an_alarm_is_raised_or_ends_by_itself() -> None:
+    """From the begin of its reason, whatever is evaluated meanwhile; the earliest of all."""
+    bench = Bench(too_fast="500 ms", port_lost="2 s")
+    assert bench.register.next_due is None
+    bench.at(10, too_fast=True, ports={"gauge": ("lost", "")})
+    assert bench.register.next_due == 10.5 * S
+    bench.at(10.2, too_fast=True, ports={"gauge": ("lost", "")})
+    assert bench.register.next_due == 10.5 * S
+    bench.at(10.5, too_fast=True, ports={"gauge": ("lost", "")})
+    assert len(bench.alarms) == 1
+    assert bench.register.next_due == 12 * S
+    bench.at(11, ports={"gauge": ("open", "")})
+    assert bench.register.next_due == 13 * S
+    bench.at(13)
+    assert bench.alarms[0].until == 11 * S
+    assert bench.register.next_due is None
+
+
+def test_end_of_a_run_leaves_nothing_due() -> None:
+    """Timers of a run do not reach into the next one."""
+    bench = Bench(too_fast="500 ms")
+    bench.at(10, too_fast=True, open_gaps=1)
+    bench.register.end_run(11 * S)
+    assert bench.register.next_due is None

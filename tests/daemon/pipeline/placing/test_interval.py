@@ -64,3 +64,26 @@ def test_batches_do_not_matter(steps: list[int], cuts: list[int]) -> None:
         parts = [made.follow(part) for part in np.split(times, borders)]
         assert np.concatenate(parts).tolist() == whole.tolist()
         assert made.value == whole[-1]
+
+
+def test_block_ends_with_the_reading_at_its_full_time() -> None:
+    """With the reading at 250 ms itself, not with the one after it."""
+    usual = UsualInterval()
+    usual._block = 64
+    times = np.array([*range(63), 250, 251], np.int64) * 1_000_000
+    assert usual.follow(times[:63]).tolist() == [0] * 63
+    # 62 intervals of 1 ms, and one of 188 that counts for four of those.
+    assert usual.follow(times[63:64]).tolist() == [(62 + 4) * 1_000_000 // 63]
+
+
+def test_pause_counts_for_four_of_the_intervals_before() -> None:
+    """A gauge that becomes ten times slower is learned block by block."""
+    usual = UsualInterval()
+    fast = np.arange(0, 1000, 10) * 1_000_000
+    slow = fast[-1] + np.arange(1, 400) * 100_000_000
+    usual.follow(fast)
+    assert usual.value == 10_000_000
+    values = usual.follow(slow)
+    changes = values[np.flatnonzero(np.diff(values)) + 1].tolist()
+    assert changes[-1] == 100_000_000
+    assert all(value <= 40_000_000 for value in changes[:1])

@@ -28,6 +28,8 @@ from swathe.journal import Chunk, Entry, Mark, MarkKind
 from swathe.pipeline import CellState, GapEnd
 from swathe.pipeline.placing.inputs import DeviceInputs, ReturnWatch
 from swathe.station import Axis
+from swathe_drivers import Batch
+from swathe_drivers.records import position_dtype
 
 
 def to_the_right(ms: int) -> tuple[float]:
@@ -356,3 +358,73 @@ def test_line_steps_once_at_each_return_and_stays_at_the_last(returns_to: int) -
             lines.append(inputs.stepped.line)
     assert lines == [0, 0, 0, 1, 1, *[1] * 10]
     assert inputs.position == (returns_to / 10, 1.0)
+
+
+def inputs_of(text: str) -> DeviceInputs:
+    """Return the devices of a run."""
+    return DeviceInputs(station(text), {})
+
+
+def positions(*samples: tuple[int, float], late: int = 0) -> Batch:
+    """Return a batch of samples in (ms, mm), each known so many ms later."""
+    made = np.zeros(len(samples), position_dtype(1))
+    made["time"] = [ms * MS for ms, _ in samples]
+    made["counts"][:, 0] = [10 * mm for _, mm in samples]
+    return Batch(positions=made, positions_known_at=made["time"] + late * MS)
+
+
+RETURN = station_text(index=INDEX_STEPPED.format(length=4, advance="return"))
+
+
+def test_return_in_a_pause_steps_no_line() -> None:
+    """A probe that is carried home in a pause is still on its line; the next return steps it."""
+    inputs = inputs_of(RETURN)
+    inputs.pauses.begin(150 * MS, by="K", because="couplant")
+    inputs.pauses.end(350 * MS)
+    assert inputs.stepped is not None
+    inputs.take("encoder", positions((0, 0.0), (100, 20.0), (200, 0.0)))
+    assert inputs.stepped.line == 0
+    inputs.take("encoder", positions((400, 20.0), (500, 0.0)))
+    assert inputs.stepped.line == 1
+
+
+def test_line_that_a_mark_sets_needs_a_new_way_out() -> None:
+    """The probe on its way home when the line is set does not step it once more."""
+    inputs = inputs_of(RETURN)
+    assert inputs.stepped is not None
+    inputs.take("encoder", positions((0, 0.0), (100, 20.0)))
+    inputs.set_line(1, 150 * MS)
+    inputs.take("encoder", positions((200, 0.0)))
+    assert inputs.stepped.line == 1
+    inputs.take("encoder", positions((300, 20.0), (400, 0.0)))
+    assert inputs.stepped.line == 2
+
+
+def test_reference_is_known_with_its_mark() -> None:
+    """The position that was set is at the time of the last sample, and known with the mark only."""
+    inputs = inputs_of(station_text())
+    inputs.take("encoder", positions((0, 3.0), (100, 4.0), late=1))
+    inputs.reference(12.0, None, 500 * MS)
+    track = inputs.placer.scan
+    assert track.positions.tolist() == [3.0, 4.0, 12.0]
+    assert (track.known // MS).tolist() == [1, 101, 500]
+    assert track.resets.tolist() == [False, False, True]
+    assert inputs.position_at(499 * MS)[0] == 4.0
+    assert inputs.position_at(500 * MS)[0] == 12.0
+
+
+def test_encoder_that_sent_glitches_only_is_still_silent() -> None:
+    """After a lost port a rest begins with a good sample, not with one read wrong."""
+    text = station_text(encoder="on_change = true", scan='max_speed = "100 mm/s"')
+    inputs = inputs_of(text)
+    inputs.take("encoder", positions((0, 3.0)))
+    inputs.port_changed("encoder", 200 * MS)
+    inputs.take("encoder", positions((300, 1000.0)))
+    inputs.advance(5000 * MS)
+    times = inputs.placer.scan.times.tolist()
+    inputs.advance(9000 * MS)
+    assert inputs.placer.scan.times.tolist() == times
+    inputs.take("encoder", positions((9001, 3.0)))
+    inputs.advance(9500 * MS)
+    assert inputs.placer.scan.holds[-1]
+    assert inputs.placer.scan.known[-1] == 9001 * MS

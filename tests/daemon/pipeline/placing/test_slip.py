@@ -110,3 +110,13 @@ def test_second_source_keeps_only_what_is_still_to_be_compared() -> None:
     assert SlipWatch(first, second, 2.0).look() == []
     assert second.times.tolist() == list(range(49, 60))
     assert first.times.size == 50
+
+
+def test_two_slips_in_a_row_are_both_found() -> None:
+    """Each is compared with the difference after the one before."""
+    first, second = track((0, 0.0)), track((0, 0.0))
+    watch = SlipWatch(first, second, 1.0)
+    watch.look()
+    append(first, (100, 15.0), (200, 30.0), (300, 31.0))
+    append(second, (100, 10.0), (200, 20.0), (300, 21.0))
+    assert watch.look() == [Slip(100, 15.0, 5.0), Slip(200, 30.0, 5.0)]

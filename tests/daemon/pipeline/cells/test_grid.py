@@ -240,3 +240,28 @@ def test_layer_shows_nan_where_there_is_no_number() -> None:
     state[0, 0] = 9
     assert made.state[0] == CellState.UNVISITED
     assert made.layer("last_time", *whole)[1, 1] == UTC_OFFSET + 1
+
+
+def test_last_time_is_that_of_the_newest_reading_however_they_come() -> None:
+    """A reading that comes late does not set it back, nor does a later stay in the cell."""
+    made = grid()
+    made.add(readings([500, 300, 400]), np.array([5, 6, 5]), UTC_OFFSET)
+    assert made.last_time[5] == 500 + UTC_OFFSET
+    made.add(readings([200]), np.array([5]), UTC_OFFSET)
+    assert made.last_time[5] == 500 + UTC_OFFSET
+
+
+@pytest.mark.parametrize(
+    ("rule", "winner"), [(CellRule.FIRST, 0), (CellRule.LAST, 2), (CellRule.MINIMUM, 0)]
+)
+@pytest.mark.parametrize("pieces", [1, 3])
+def test_of_equal_readings_the_first_one_counts_except_by_the_last(
+    rule: CellRule, winner: int, pieces: int
+) -> None:
+    """Three readings of one thickness in two stays, at once or one by one."""
+    made = grid(rule)
+    found = readings(range(4), 8.0, amplitude=[10.0, 20.0, 30.0, 40.0])
+    cells = np.array([5, 5, 5, 6])
+    for some in np.array_split(np.arange(4), pieces):
+        made.add(found[some], cells[some], 0)
+    assert made.amplitude[5] == [10.0, 20.0, 30.0][winner]

@@ -259,3 +259,11 @@ def test_index_mark_after_a_reference_returns_to_the_mark() -> None:
     ]  # fmt: skip
     assert scale.drifts == [-22.0, 0.0]
     assert scale.resets.tolist() == [False, True, False, False]
+
+
+def test_backlash_continues_from_the_reference() -> None:
+    """The probe is set with the encoder: the next sample at the same counts moves it nowhere."""
+    scale = CountsToPosition(axis(backlash="2 mm"), bits=None, is_length=False)
+    before = scale.positions(np.array([0.0, 100.0]))
+    scale.set_here(50.0, float(before[-1]))
+    assert scale.positions(np.array([100.0, 99.0])).tolist() == pytest.approx([50.0, 50.0])

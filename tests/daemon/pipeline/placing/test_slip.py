@@ -120,3 +120,16 @@ def test_two_slips_in_a_row_are_both_found() -> None:
     append(first, (100, 15.0), (200, 30.0), (300, 31.0))
     append(second, (100, 10.0), (200, 20.0), (300, 21.0))
     assert watch.look() == [Slip(100, 15.0, 5.0), Slip(200, 30.0, 5.0)]
+
+
+def test_rest_that_still_lasts_is_compared_no_further_than_it_is_settled() -> None:
+    """A sample that was on its way belongs to the time of the rest; its slip is found."""
+    first = EncodedTrack(bracket_ns=1000, lateness_ns=30)
+    append(first, (0, 0.0))
+    second = track((0, 0.0), (450, 0.0), (480, 0.0))
+    watch = SlipWatch(first, second, 1.0)
+    first.hold(500)
+    assert watch.look() == []
+    first.append(np.array([465]), np.array([5.0]), known=np.array([490]), rests=True)
+    append(second, (500, 0.0))
+    assert [(slip.time, slip.distance) for slip in watch.look()] == [(465, 5.0)]

@@ -7,9 +7,22 @@ from typing import Any
 
 import pytest
 
-from daemon.handmade import INDEX_STEPPED, MS, START, Motion, feed, opened, run, station_text
-from swathe.journal import Mark, MarkKind
+from daemon.handmade import (
+    INDEX_STEPPED,
+    MS,
+    START,
+    UTC,
+    Motion,
+    feed,
+    opened,
+    run,
+    station,
+    station_text,
+)
+from swathe.journal import Mark, MarkKind, Tick
 from swathe.pipeline import Pipeline
+from swathe.pipeline.progress.fields import moment
+from swathe.station import AlarmKind
 
 CHECK = {"phase": "interval", "by": "A. Kern", "tolerance": 0.1, "block": "steps"}
 STEP = {"thickness": 10.0, "begin": START, "end": START + MS}
@@ -91,3 +104,41 @@ def test_mark_of_every_kind_has_its_effect(kind: MarkKind) -> None:
         feed(pipeline, BEFORE.get(kind, []))
     with_mark.feed(mark(kind, **DETAIL[kind]))
     assert EFFECT[kind](with_mark) != EFFECT[kind](without)
+
+
+def test_gap_opens_at_a_mark_as_at_an_instant() -> None:
+    """A mark between two instants evaluates what was received before it."""
+    pipeline = Pipeline(station(TEXT))
+    pipeline.collect(opened(TEXT))
+    motion = Motion(lambda ms: (ms / 10,), lambda ms: "N" if ms >= 40 else 10.0, 0, 73)
+    pipeline.collect_all(motion.entries())
+    acknowledged = {"alarm": 99, "by": "K"}
+    pipeline.collect(Mark(START + 74 * MS, MarkKind.ALARM_ACKNOWLEDGED, acknowledged))
+    opened_at = {gap.opened for gap in pipeline.gap_snapshots()}
+    assert opened_at == {moment(UTC + 74 * MS)}
+
+
+def test_failed_check_is_an_alarm_at_the_instant_after_its_mark() -> None:
+    """Though no reading and no other event follows."""
+    pipeline = Pipeline(station(TEXT))
+    pipeline.collect(opened(TEXT))
+    pipeline.collect(Tick(START + 120 * MS))
+    pipeline.advance()
+    begun = {"phase": "interval", "by": "K", "tolerance": 0.1, "block": "B-7"}
+    pipeline.collect(Mark(START + 130 * MS, MarkKind.CHECK_BEGUN, begun))
+    pipeline.collect(Mark(START + 210 * MS, MarkKind.CHECK_ENDED, {}))
+    assert pipeline.alarms.alarms == []
+    pipeline.collect(Tick(START + 251 * MS))
+    pipeline.advance()
+    assert [alarm.kind for alarm in pipeline.alarms.alarms] == [AlarmKind.CHECK_FAILED]
+
+
+def test_run_that_was_killed_keeps_what_it_received_to_its_end() -> None:
+    """The mark that opens the next run comes after all readings of the one before."""
+    pipeline = Pipeline(station(TEXT))
+    pipeline.collect(opened(TEXT))
+    motion = Motion(lambda ms: (ms / 50,), lambda _: 10.0, 0, 400)
+    pipeline.collect_all(motion.entries())
+    pipeline.collect(opened(TEXT, time=START + 5000 * MS))
+    assert pipeline.readings + pipeline.unplaced == 81
+    assert pipeline.readings >= 80

@@ -86,19 +86,23 @@ class PortHub:
         self,
         take: Callable[[Chunk | PortChange], None],
         sent: Callable[[Sent], None] | None = None,
-    ) -> None:
-        """Hand over everything that has arrived, in order.
+    ) -> int:
+        """Hand over everything that has arrived, in order; return how many bytes that was.
 
         Args:
             take: takes bytes and changes.
             sent: takes what was sent to the devices, and which of it was not answered.
         """
+        size = 0
         for _ in range(len(self._entries)):
             entry = self._entries.popleft()
             if not isinstance(entry, Sent):
                 take(entry)
             elif sent is not None:
                 sent(entry)
+            if isinstance(entry, Chunk):
+                size += len(entry.data)
+        return size
 
     def _take_chunk(self, name: str, time: int, data: bytes) -> None:
         self._put(Chunk(time, name, data))

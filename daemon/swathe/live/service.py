@@ -209,8 +209,8 @@ class Daemon:
             while not beginning.done():
                 if self._stop.is_set():
                     session.stop_resuming()
-                pace.begin(time.monotonic_ns(), arrived=self.waiting > 0, moving=False)
-                self._hub.drain(session.enter, session.enter)
+                pace.begin(time.monotonic_ns(), moving=False)
+                pace.take(self._hub.drain(session.enter, session.enter))
                 if pace.tick():
                     session.tick()
                 if pace.flush():
@@ -344,8 +344,8 @@ class Daemon:
             while not self._stop.is_set():
                 now = time.monotonic_ns()
                 moving = crawl is not None and crawl.machine.may_move
-                pace.begin(now, arrived=self.waiting > 0, moving=moving)
-                self._hub.drain(session.enter, session.enter)
+                pace.begin(now, moving=moving)
+                pace.take(self._hub.drain(session.enter, session.enter))
                 if pace.tick():
                     self._tick(now, publisher)
                 if crawl is not None:

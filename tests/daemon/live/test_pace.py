@@ -17,7 +17,7 @@ def rounds(
     pace: Pace,
     seconds: float,
     *,
-    arrived: Callable[[int], bool] = lambda _now: True,
+    arrived: Callable[[int], int] = lambda _now: 100,
     moving: bool = False,
     takes: int = 0,
     late: int = 0,
@@ -25,7 +25,8 @@ def rounds(
     """Yield the begin of each round, ns: each takes `takes` ns and begins `late` ns late by turns."""
     now, turn = 0, 0
     while now < seconds * SECOND:
-        pace.begin(now, arrived=arrived(now), moving=moving)
+        pace.begin(now, moving=moving)
+        pace.take(arrived(now))
         yield now
         now += takes
         now += round(pace.wait(now) * 1e9) + late * (turn % 2)
@@ -42,41 +43,46 @@ def gaps(times: list[int]) -> set[int]:
     return {(b - a) // MS for a, b in itertools.pairwise(times)}
 
 
-def test_arrivals_bring_a_tick_every_40_ms() -> None:
-    """While something arrives there is one tick each round."""
+@pytest.mark.parametrize("size", [0, 1, 2047])
+def test_there_is_a_tick_every_80_ms(size: int) -> None:
+    """Whether a little arrives or nothing: silence, too, is decided with time."""
     pace = made()
-    ticks = [now for now in rounds(pace, 1) if pace.tick()]
+    ticks = [now for now in rounds(pace, 1, arrived=lambda _now: size) if pace.tick()]
+    assert gaps(ticks) == {80}
+
+
+def test_much_that_arrives_brings_a_tick_each_round() -> None:
+    """From 4 kB since the last tick on."""
+    pace = made()
+    ticks = [now for now in rounds(pace, 1, arrived=lambda _now: 4096) if pace.tick()]
     assert gaps(ticks) == {40}
 
 
+def test_much_is_counted_from_tick_to_tick() -> None:
+    """A burst brings one tick in the round that takes it, and no more after it."""
+    pace = made()
+    burst = {120 * MS: 2048, 160 * MS: 100, 200 * MS: 4000}
+    ticks = [now for now in rounds(pace, 0.4, arrived=lambda now: burst.get(now, 0)) if pace.tick()]
+    assert [now // MS for now in ticks] == [0, 80, 160, 240, 320]
+    burst = {120 * MS: 4096}
+    pace = made()
+    ticks = [now for now in rounds(pace, 0.3, arrived=lambda now: burst.get(now, 0)) if pace.tick()]
+    assert [now // MS for now in ticks] == [0, 80, 120, 200, 280]
+
+
 @pytest.mark.parametrize("late", [1, 2, 3])
-@pytest.mark.parametrize(("moving", "expected"), [(False, 25), (True, 125)])
+@pytest.mark.parametrize(("moving", "expected", "ticked"), [(False, 25, 13), (True, 125, 125)])
 def test_a_late_round_does_not_leave_out_the_next_tick(
-    late: int, moving: bool, expected: int
+    late: int, moving: bool, expected: int, ticked: int
 ) -> None:
-    """Rounds that come late by turns have a tick each, and keep their even pace."""
+    """Rounds that come late by turns have their ticks, and keep their even pace."""
     pace = made()
     begun = []
     ticks = 0
     for now in rounds(pace, 1, late=late * MS, moving=moving):
         begun.append(now)
         ticks += pace.tick()
-    assert ticks == len(begun)
-    assert len(begun) == expected
-
-
-def test_silence_brings_ticks_more_seldom() -> None:
-    """While nothing arrives there are half as many ticks."""
-    pace = made()
-    ticks = [now for now in rounds(pace, 1, arrived=lambda now: now == 0) if pace.tick()]
-    assert gaps(ticks) == {80}
-
-
-def test_an_arrival_between_two_idle_ticks_brings_one_at_once() -> None:
-    """An arrival after a silence has its tick in the round that takes it."""
-    pace = made()
-    ticks = [now for now in rounds(pace, 0.2, arrived=lambda now: now == 120 * MS) if pace.tick()]
-    assert ticks == [0, 80 * MS, 120 * MS]
+    assert (len(begun), ticks) == (expected, ticked)
 
 
 @pytest.mark.parametrize(("moving", "crawls"), [(False, False), (False, True), (True, True)])
@@ -130,21 +136,21 @@ def test_the_time_of_a_round_is_part_of_its_interval() -> None:
 def test_a_long_round_is_followed_by_a_short_wait_and_the_usual_pace() -> None:
     """Rounds that were missed are not made up for; other tasks have their turn."""
     pace = made()
-    pace.begin(0, arrived=True, moving=False)
+    pace.begin(0, moving=False)
     assert pace.wait(300 * MS) == pytest.approx(0.001)
-    pace.begin(301 * MS, arrived=True, moving=False)
+    pace.begin(301 * MS, moving=False)
     assert pace.wait(301 * MS) == pytest.approx(0.040)
 
 
 def test_checkpoints_wait_for_the_one_before() -> None:
     """A checkpoint begins after its interval, or once the one that took longer is done."""
     pace = made(0.1)
-    pace.begin(99 * MS, arrived=True, moving=False)
+    pace.begin(99 * MS, moving=False)
     assert not pace.checkpoint(busy=False)
-    pace.begin(100 * MS, arrived=True, moving=False)
+    pace.begin(100 * MS, moving=False)
     assert not pace.checkpoint(busy=True)
-    pace.begin(150 * MS, arrived=True, moving=False)
+    pace.begin(150 * MS, moving=False)
     assert pace.checkpoint(busy=False)
     assert not pace.checkpoint(busy=False)
-    pace.begin(250 * MS, arrived=True, moving=False)
+    pace.begin(250 * MS, moving=False)
     assert pace.checkpoint(busy=False)

@@ -4,7 +4,7 @@ A round takes what has arrived. No arrival wakes the loop before, so that a thou
 cost no more rounds than ten. What the intervals keep:
 
 - a gap is published within 250 ms: gaps open and close at instants 50 ms apart, and a tick computes
-  them 80 ms later at most. Where much arrives, each round has a tick;
+  them 120 ms later at most. Where much arrives, each round has a tick;
 - a kill loses nothing older than 50 ms: an arrival waits 40 ms at most for its round, which flushes
   the journal; where a crawler has quicker rounds, not each of them does;
 - the guards of a crawler that may move are looked at every 8 ms, and its encoder is decoded as often.
@@ -18,7 +18,7 @@ _ROUND_NS = 40_000_000
 _CRAWLER_ROUND_NS = 10_000_000
 _MOVING_ROUND_NS = 8_000_000
 # A tick costs the same for one reading as for a hundred.
-_TICK_NS = 80_000_000
+_TICK_NS = 120_000_000
 _CRAWLER_TICK_NS = 20_000_000
 _MUCH_BYTES = 4096
 _FLUSH_NS = 30_000_000

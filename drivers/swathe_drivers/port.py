@@ -24,6 +24,9 @@ from swathe_drivers.transport import READ_TIMEOUT, PortSettings, Transport, open
 
 _Result = TypeVar("_Result")
 
+# So many bytes at once, and more may be waiting.
+_MANY_BYTES: Final = 4000
+
 STALL_NS: Final = 50_000_000
 """A chunk whose taker holds up the reading thread for longer counts as a stall, ns."""
 
@@ -56,6 +59,9 @@ class PortReader(Starting):
     port is only read. All callbacks run in the reading thread, never at the same time. A taker of
     chunks that blocks delays only this port; `stalls` counts how often that happened.
 
+    With `gather`, the port is read again so many seconds after bytes came, so that what arrives
+    meanwhile comes as one chunk: less work, where the time of each arrival is not needed.
+
     Example:
         >>> with PortReader("gauge", settings, on_chunk=take, on_state=show):
         ...     run()
@@ -71,7 +77,9 @@ class PortReader(Starting):
         on_sent: OnSent | None = None,
         schedule: Schedule | None = None,
         backoff: Backoff | None = None,
+        gather: float = 0.0,
     ) -> None:
+        self.gather: Final = gather
         self.name: Final = name
         self.settings: Final = settings
         self._on_chunk = on_chunk
@@ -275,6 +283,8 @@ class PortReader(Starting):
                 self._on_chunk(self.name, transport.arrived, data)
                 if time.monotonic_ns() - taken > STALL_NS:
                     self._stalls += 1
+                if self.gather and self._schedule is None and len(data) < _MANY_BYTES:
+                    time.sleep(self.gather)
             self._send_last(transport)
             return None
         finally:

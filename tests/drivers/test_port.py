@@ -29,7 +29,7 @@ def server() -> Iterator[TcpServer]:
         yield found
 
 
-def reader(url: str | Path, tape: Tape) -> PortReader:
+def reader(url: str | Path, tape: Tape, *, gather: float = 0.0) -> PortReader:
     """A reader that tries again quickly."""
     return PortReader(
         "gauge",
@@ -37,7 +37,21 @@ def reader(url: str | Path, tape: Tape) -> PortReader:
         on_chunk=tape.on_chunk,
         on_state=tape.on_state,
         backoff=Backoff(first=0.01, cap=0.05),
+        gather=gather,
     )
+
+
+def test_arrivals_are_gathered_after_the_first(far_end: PtyPort) -> None:
+    """The first bytes come at once; what arrives in the time after them comes as one chunk."""
+    tape = Tape()
+    with reader(far_end.link, tape, gather=1.0) as port:
+        port.wait_open(5)
+        far_end.send(b"first")
+        wait_until(lambda: tape.data == b"first", "the first bytes")
+        for piece in (b"a", b"b", b"c"):
+            far_end.send(piece)
+        wait_until(lambda: tape.data == b"firstabc", "all bytes")
+    assert [data for _, _, data in tape.chunks] == [b"first", b"abc"]
 
 
 def test_start_twice_is_refused(far_end: PtyPort) -> None:

@@ -10,7 +10,7 @@ from types import TracebackType
 from typing import Self
 
 from swathe.journal import Chunk, PortChange, Sent
-from swathe.station import Station, schedule_of
+from swathe.station import Station, decoder_of, schedule_of
 from swathe_drivers import PortReader, PortState
 
 __all__ = ["PortHub"]
@@ -19,6 +19,9 @@ __all__ = ["PortHub"]
 # operating system fills instead; nothing is dropped here.
 _QUEUE_LENGTH = 20_000
 _FULL_SECONDS = 0.01
+# Where a device has a clock, its fastest deliveries are what counts, and they are as fast when
+# those of a few ms come at once. A crawler's guards need each sample as soon as it is there.
+_GATHER_SECONDS = 0.008
 
 
 class PortHub:
@@ -39,6 +42,7 @@ class PortHub:
                 on_state=self._take_state,
                 on_sent=self._take_sent,
                 schedule=schedule_of(device),
+                gather=_gather(station, name),
             )
             for name, device in station.device.items()
         }
@@ -118,6 +122,12 @@ class PortHub:
             time.sleep(_FULL_SECONDS)
         if not self._closing:
             self._entries.append(entry)
+
+
+def _gather(station: Station, name: str) -> float:
+    """Return for how long the arrivals of a device are gathered, s."""
+    may = station.motion is None and decoder_of(station.device[name]).has_clock
+    return _GATHER_SECONDS if may else 0.0
 
 
 def _ignore(_entry: Chunk | PortChange) -> None:

@@ -129,14 +129,14 @@ def test_terminal_asks_for_a_typed_confirmation(
             while process.poll() is None and time.monotonic() < end:
                 if select.select([terminal], [], [], 0.1)[0]:
                     said += os.read(terminal, 65_536)
-                if not stopped and b"readings/s" in said and (moved(world) > 300) is moves:
+                if not stopped and b"readings/s" in said and (moved(world) > 50) is moves:
                     # As where the link to the machine broke, and where somebody is there.
                     process.send_signal(signal.SIGHUP) if moves else os.write(terminal, b"q")
                     stopped = True
         process.wait(20)
         os.close(terminal)
     assert process.returncode == 3
-    assert (moved(world) > 300) is moves
+    assert (moved(world) > 50) is moves
     assert bool(crawler_of(world).log.all("stop")) is moves
     assert moves or crawler_of(world).log.all() == []
 

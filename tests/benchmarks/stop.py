@@ -47,7 +47,7 @@ LAG_NS = 60_000_000
 SILENCE_NS = 200_000_000
 GUARD = f'lag = "{LAG_NS / 1e6:g} ms"\nencoder_silence = "{SILENCE_NS / 1e6:g} ms"'
 KINDS = ("stop command", "cable off", "encoder silent", "wheels slip")
-_PLACE = re.compile(rb"POS X(-?[0-9.]+)")
+_PLACE = re.compile(rb"POS X(-?[0-9.]+) Y(-?[0-9.]+)")
 
 
 def one(kind: str, seed: int) -> float:
@@ -142,10 +142,11 @@ def apart(journal: Path, truth: np.ndarray[tuple[int], np.dtype[np.void]]) -> in
         for found in _PLACE.finditer(entry.data):
             times = truth["host_time_ns"]
             near = (asked - LAG_NS <= times) & (times <= entry.time + LAG_NS)
-            places = truth["scan_mm"][near]
-            report = float(found[1])
-            if near.any() and max(report - places.max(), places.min() - report) > DISAGREEMENT_MM:
-                return entry.time + LAG_NS
+            for axis, told in zip(("scan_mm", "index_mm"), found.groups(), strict=True):
+                places, report = truth[axis][near], float(told)
+                off = max(report - places.max(), places.min() - report) if near.any() else 0.0
+                if off > DISAGREEMENT_MM:
+                    return entry.time + LAG_NS
     return 0
 
 

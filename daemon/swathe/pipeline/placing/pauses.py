@@ -86,17 +86,4 @@ class Pauses:
         begun = np.searchsorted(self._begins, path.time, side="right")
         apart = np.zeros(held.shape, bool)
         apart[1:] = held[:-1] | (np.diff(begun) > 0)
-        if not (held.any() or apart.any()):
-            return path
-        kept = ~held
-        if not kept.any():
-            return None
-        return ProbePath(
-            time=path.time[kept],
-            scan=path.scan[kept],
-            index=path.index[kept],
-            known=(path.known & ~apart)[kept],
-            resets=(path.resets | apart)[kept],
-            silent=path.silent[kept],
-            settled=path.settled[kept],
-        )
+        return path.without(held, apart)

@@ -99,6 +99,28 @@ class ProbePath:
     silent: NDArray[np.bool_]
     settled: NDArray[np.int64]
 
+    def without(self, dropped: NDArray[np.bool_], apart: NDArray[np.bool_]) -> ProbePath | None:
+        """Return the path without some samples; None when no sample is left.
+
+        Args:
+            dropped: which samples are left out, shape (n,).
+            apart: to which samples no path leads any more, shape (n,).
+        """
+        if not (dropped.any() or apart.any()):
+            return self
+        kept = ~dropped
+        if not kept.any():
+            return None
+        return ProbePath(
+            time=self.time[kept],
+            scan=self.scan[kept],
+            index=self.index[kept],
+            known=(self.known & ~apart)[kept],
+            resets=(self.resets | apart)[kept],
+            silent=self.silent[kept],
+            settled=self.settled[kept],
+        )
+
 
 class Placer:
     """Keeps readings without bracket, and samples that may bracket more.
@@ -273,32 +295,11 @@ class Placer:
         self._path_samples = track.forgotten + first + count
         self._last_settled = int(settled[-1])
         self._ends.append((settled[joined:], times[joined:]))
-        return self._without_late(
-            ProbePath(times, scan, index.position, known, resets, silent, settled)
-        )
-
-    def _without_late(self, path: ProbePath) -> ProbePath | None:
-        """Return the path without samples that settled too late for what belongs to them.
-
-        Whether they are still kept depends on how often `forget` was called.
-        """
-        late = path.settled - path.time > self._kept
-        if not late.any():
-            return path
-        after = np.concatenate(([False], late[:-1]))
-        known, resets = path.known & ~after, path.resets | after
-        here = ~late
-        if not here.any():
-            return None
-        return ProbePath(
-            time=path.time[here],
-            scan=path.scan[here],
-            index=path.index[here],
-            known=known[here],
-            resets=resets[here],
-            silent=path.silent[here],
-            settled=path.settled[here],
-        )
+        path = ProbePath(times, scan, index.position, known, resets, silent, settled)
+        # What belongs to samples that settled so late may be dropped already: whether it is
+        # depends on how often `forget` was called.
+        late = settled - times > self._kept
+        return path.without(late, np.concatenate(([False], late[:-1])))
 
     def _settle(
         self, times: NDArray[np.int64], sampled: NDArray[np.int64]

@@ -81,11 +81,6 @@ class PortHub:
         """Return when the last read of a port returned, host time in ns; None while not open."""
         return self._readers[name].read_at
 
-    @property
-    def waiting(self) -> int:
-        """Entries in the queue."""
-        return len(self._entries)
-
     def drain(
         self,
         take: Callable[[Chunk | PortChange], None],

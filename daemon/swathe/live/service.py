@@ -133,11 +133,6 @@ class Daemon:
         """The pipeline, for reading."""
         return self._session.pipeline
 
-    @property
-    def waiting(self) -> int:
-        """Chunks that arrived and were not handled yet."""
-        return self._hub.waiting
-
     def stop(self, reason: str) -> None:
         """Ask the run to end in good order."""
         self._reason = self._reason or reason
@@ -209,17 +204,25 @@ class Daemon:
             while not beginning.done():
                 if self._stop.is_set():
                     session.stop_resuming()
-                pace.begin(time.monotonic_ns(), moving=False)
-                pace.take(self._hub.drain(session.enter, session.enter))
+                self._take_arrivals(pace, time.monotonic_ns())
                 if pace.tick():
                     session.tick()
-                if pace.flush():
-                    session.flush(sync=pace.sync())
+                self._flush(pace)
                 await asyncio.wait({beginning}, timeout=pace.wait(time.monotonic_ns()))
         finally:
             session.stop_resuming()  # a thread cannot be cancelled
             await asyncio.wait({beginning})
         return beginning.result()
+
+    def _take_arrivals(self, pace: Pace, now: int, *, moving: bool = False) -> None:
+        """Begin a round at `now`, host time in ns: journal and feed what arrived."""
+        pace.begin(now, moving=moving)
+        pace.take(self._hub.drain(self._session.enter, self._session.enter))
+
+    def _flush(self, pace: Pace) -> None:
+        """Flush the journal, and sync it, where that is due."""
+        if pace.flush():
+            self._session.flush(sync=pace.sync())
 
     def _put_simple_state(self, state: str, reason: str) -> None:
         """Put a state without what only the pipeline knows."""
@@ -344,15 +347,13 @@ class Daemon:
             while not self._stop.is_set():
                 now = time.monotonic_ns()
                 moving = crawl is not None and crawl.machine.may_move
-                pace.begin(now, moving=moving)
-                pace.take(self._hub.drain(session.enter, session.enter))
+                self._take_arrivals(pace, now, moving=moving)
                 if pace.tick():
                     self._tick(now, publisher)
                 if crawl is not None:
                     crawl.watch(now)
                     crawl.take_entries(session.enter)
-                if pace.flush():
-                    session.flush(sync=pace.sync())
+                self._flush(pace)
                 if pace.checkpoint(busy=checkpoint is not None and not checkpoint.done()):
                     checkpoint = tasks.create_task(session.checkpoint(), name="store.checkpoint")
                 await asyncio.sleep(pace.wait(time.monotonic_ns()))

@@ -14,29 +14,24 @@ Run ``python tests/benchmarks/latency_mqtt.py``; it ends with exit code 1 if the
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
-import json
 import os
 import signal
 import socket
 import statistics
 import subprocess
 import sys
-import threading
 import time
 from contextlib import ExitStack
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import aiomqtt
-
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from support.broker import Broker
 from support.daemon import wait_for
 from support.devices import TcpDevices
+from support.subscriber import Subscriber
 
 __all__ = ["main"]
 
@@ -99,40 +94,6 @@ class Devices(TcpDevices):
                 self.sent.append(sent)
                 self.entered.setdefault(cell, sent)
             time.sleep(0.0003)
-
-
-class Subscriber:
-    """Notes when gaps and progress come, in a thread of its own."""
-
-    def __init__(self, port: int) -> None:
-        self._port = port
-        self.gaps: list[tuple[float, float]] = []
-        self.progress: list[tuple[float, int]] = []
-        self._known: set[int] = set()
-        self._thread = threading.Thread(
-            target=lambda: asyncio.run(self._run()), name="subscriber", daemon=True
-        )
-        self._thread.start()
-
-    async def _run(self) -> None:
-        async with aiomqtt.Client("127.0.0.1", self._port) as client:
-            await client.subscribe("swathe/bench/gap/+")
-            await client.subscribe("swathe/bench/progress")
-            with contextlib.suppress(aiomqtt.MqttError):  # the broker ends first
-                await self._read(client)
-
-    async def _read(self, client: aiomqtt.Client) -> None:
-        async for message in client.messages:
-            came = time.monotonic()
-            told = json.loads(message.payload)
-            if message.retain:
-                continue
-            if told["message"] == "progress":
-                # Readings before the first sample of the encoder have no position.
-                self.progress.append((came, told["readings"] + told["unplaced"]))
-            elif told["number"] not in self._known:
-                self._known.add(told["number"])
-                self.gaps.append((came, told["scan"]["to"]))
 
 
 def processor_seconds(process: int) -> float:

@@ -18,9 +18,7 @@ code 1 if a target is missed.
 from __future__ import annotations
 
 import argparse
-import asyncio
 import contextlib
-import json
 import os
 import pty
 import re
@@ -36,7 +34,6 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Self
 
-import aiomqtt
 from mcap.records import Channel, Message
 from mcap.stream_reader import StreamReader
 
@@ -45,6 +42,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from support.broker import Broker
 from support.daemon import wait_for
 from support.page import Events
+from support.subscriber import Subscriber
 from swathe.live import free_port
 
 __all__ = ["main"]
@@ -178,40 +176,6 @@ class Devices:
     def __exit__(self, *_: object) -> None:
         self._process.kill()
         self._process.communicate()
-
-
-class Subscriber:
-    """Notes when gaps and progress come, in a thread of its own."""
-
-    def __init__(self, port: int) -> None:
-        self._port = port
-        self.gaps: list[tuple[float, float]] = []
-        self.progress: list[tuple[float, int]] = []
-        self._known: set[int] = set()
-        threading.Thread(
-            target=lambda: asyncio.run(self._run()), name="subscriber", daemon=True
-        ).start()
-
-    async def _run(self) -> None:
-        async with aiomqtt.Client("127.0.0.1", self._port) as client:
-            await client.subscribe("swathe/bench/gap/+")
-            await client.subscribe("swathe/bench/progress")
-            try:
-                async for message in client.messages:
-                    self._take(time.monotonic(), message)
-            except aiomqtt.MqttError:
-                return  # the broker ends first
-
-    def _take(self, came: float, message: aiomqtt.Message) -> None:
-        contents = json.loads(message.payload)
-        if message.retain:
-            return
-        if contents["message"] == "progress":
-            # Readings before the first sample of the encoder have no position.
-            self.progress.append((came, contents["readings"] + contents["unplaced"]))
-        elif contents["number"] not in self._known:
-            self._known.add(contents["number"])
-            self.gaps.append((came, contents["scan"]["to"]))
 
 
 @dataclass(frozen=True)

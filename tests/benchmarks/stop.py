@@ -6,7 +6,7 @@ Each run drives the simulated crawler from homing into its first line, and then 
 * a device's cable comes off, timed from when it is pulled;
 * the encoder falls silent, timed from when the silence has lasted as long as the station file
   allows (`guard.encoder_silence`), the rest between two moves not counted;
-* the wheels slip, timed from when `guard.lag` was over after the machine first told a place that is
+* the wheels slip, timed from when `guard.lag` was over after the machine first reported a place that is
   farther than `guard.disagreement` from each true one between question and answer, and within that
   lag before and after: before, the encoder may only be late. What is found between two moves, at rest, is not counted: there is nothing to stop.
 
@@ -142,8 +142,8 @@ def apart(journal: Path, truth: np.ndarray[tuple[int], np.dtype[np.void]]) -> in
         for found in _PLACE.finditer(entry.data):
             times = truth["host_time_ns"]
             near = (asked - LAG_NS <= times) & (times <= entry.time + LAG_NS)
-            for axis, told in zip(("scan_mm", "index_mm"), found.groups(), strict=True):
-                places, report = truth[axis][near], float(told)
+            for axis, place in zip(("scan_mm", "index_mm"), found.groups(), strict=True):
+                places, report = truth[axis][near], float(place)
                 off = max(report - places.max(), places.min() - report) if near.any() else 0.0
                 if off > DISAGREEMENT_MM:
                     return entry.time + LAG_NS

@@ -130,7 +130,7 @@ def test_second_back_wall_of_a_step_read_twice_at_its_threshold(
     [(0.0, -0.0099, False), (0.0, -0.0101, True), (0.02, -0.0423, False), (0.02, -0.0426, True)],
 )
 def test_time_that_falls_at_its_threshold(sd: float, shift: float, falls: bool) -> None:
-    """10 ns are the couplant's, three standard uncertainties chance; the time that falls more is told."""
+    """10 ns are the couplant's, three standard uncertainties chance; a time that falls more is found."""
     steps = exact(4.0, (5.0, 5.02, 60.0), sd=sd, readings=4)
     steps = shifted(steps, 1, -0.01 + shift)
     if falls:

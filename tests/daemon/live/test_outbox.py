@@ -1,4 +1,4 @@
-"""What the broker is told next, and when: each kind at its own pace."""
+"""What is published next, and when: each kind at its own pace."""
 
 from __future__ import annotations
 
@@ -41,8 +41,8 @@ class Bench:
         )
         self.mirror.put(f"swathe/s/{kind}", message, urgent=urgent)
 
-    async def told(self, now: int) -> list[str]:
-        """Return the kinds that are told at `now`, ms, without waiting."""
+    async def published(self, now: int) -> list[str]:
+        """Return the kinds that are published at `now`, ms, without waiting."""
         self.now = now * MS
         found = []
         while True:
@@ -54,19 +54,19 @@ class Bench:
 
 
 async def test_each_kind_at_its_own_pace() -> None:
-    """What comes sooner than its interval waits, and is then told once."""
+    """What comes sooner than its interval waits, and is then published once."""
     bench = Bench()
     for kind in ("state", "progress", "line/1", "port/gauge"):
         bench.put(kind)
-    assert await bench.told(0) == ["state", "progress", "line/1", "port/gauge"]
+    assert await bench.published(0) == ["state", "progress", "line/1", "port/gauge"]
     for kind in ("state", "progress", "line/1", "line/1", "line/2", "port/gauge"):
         bench.put(kind)
-    assert await bench.told(50) == ["state", "line/2"]
+    assert await bench.published(50) == ["state", "line/2"]
     assert not bench.outbox.empty
-    assert await bench.told(99) == []
-    assert await bench.told(100) == ["progress"]
-    assert await bench.told(320) == ["line/1"]
-    assert await bench.told(1000) == ["port/gauge"]
+    assert await bench.published(99) == []
+    assert await bench.published(100) == ["progress"]
+    assert await bench.published(320) == ["line/1"]
+    assert await bench.published(1000) == ["port/gauge"]
     assert bench.outbox.empty
 
 
@@ -74,12 +74,12 @@ async def test_urgent_news_do_not_wait_and_are_not_told_twice() -> None:
     """A gap that closes is told at once, though it grew a moment ago."""
     bench = Bench()
     bench.put("gap/1", urgent=True)
-    assert await bench.told(0) == ["gap/1"]
+    assert await bench.published(0) == ["gap/1"]
     bench.put("gap/1")
-    assert await bench.told(10) == []
+    assert await bench.published(10) == []
     bench.put("gap/1", urgent=True)
-    assert await bench.told(20) == ["gap/1"]
-    assert await bench.told(5000) == []
+    assert await bench.published(20) == ["gap/1"]
+    assert await bench.published(5000) == []
     assert bench.outbox.empty
 
 
@@ -88,34 +88,34 @@ async def test_steady_news_at_the_interval_are_not_held_back_by_jitter() -> None
     bench = Bench()
     for at in (0, 105, 200, 308, 400, 503, 600):
         bench.put("progress")
-        assert await bench.told(at) == ["progress"], at
+        assert await bench.published(at) == ["progress"], at
 
 
 async def test_steady_news_are_held_back_once_and_then_told_as_they_come() -> None:
     """What comes every 100 ms waits at most one time for the interval before it, not every time."""
     bench = Bench()
     bench.put("progress")
-    assert await bench.told(0) == ["progress"]
+    assert await bench.published(0) == ["progress"]
     bench.put("progress")
-    assert await bench.told(60) == []
-    assert await bench.told(100) == ["progress"]
+    assert await bench.published(60) == []
+    assert await bench.published(100) == ["progress"]
     for at in (160, 260, 360):
         bench.put("progress")
-        assert await bench.told(at) == ["progress"], at
+        assert await bench.published(at) == ["progress"], at
 
 
 async def test_what_changed_again_while_it_waited_keeps_the_interval() -> None:
     """A topic that changes faster than its interval gains nothing by having waited."""
     bench = Bench()
     bench.put("progress")
-    assert await bench.told(0) == ["progress"]
+    assert await bench.published(0) == ["progress"]
     for at in (20, 60):
         bench.put("progress")
-        assert await bench.told(at) == []
-    assert await bench.told(100) == ["progress"]
+        assert await bench.published(at) == []
+    assert await bench.published(100) == ["progress"]
     bench.put("progress")
-    assert await bench.told(160) == []
-    assert await bench.told(200) == ["progress"]
+    assert await bench.published(160) == []
+    assert await bench.published(200) == ["progress"]
 
 
 async def test_no_oftener_than_the_interval_in_the_long_run() -> None:
@@ -124,7 +124,7 @@ async def test_no_oftener_than_the_interval_in_the_long_run() -> None:
     count = 0
     for at in range(0, 10_000, 20):
         bench.put("progress")
-        count += len(await bench.told(at)) if at % 100 == 0 else 0
+        count += len(await bench.published(at)) if at % 100 == 0 else 0
     assert 99 <= count <= 101
 
 
@@ -132,11 +132,11 @@ async def test_hurry_lets_go_of_everything() -> None:
     """At the end of a run nothing waits."""
     bench = Bench()
     bench.put("line/1")
-    assert await bench.told(0) == ["line/1"]
+    assert await bench.published(0) == ["line/1"]
     bench.put("line/1")
-    assert await bench.told(1) == []
+    assert await bench.published(1) == []
     bench.outbox.hurry()
-    assert await bench.told(2) == ["line/1"]
+    assert await bench.published(2) == ["line/1"]
     assert bench.outbox.empty
 
 
@@ -145,11 +145,11 @@ async def test_forget_tells_everything_again_at_once() -> None:
     bench = Bench()
     bench.put("line/1")
     bench.put("progress")
-    assert len(await bench.told(0)) == 2
+    assert len(await bench.published(0)) == 2
     bench.put("line/1")
-    assert await bench.told(1) == []
+    assert await bench.published(1) == []
     bench.outbox.forget()
-    assert sorted(await bench.told(2)) == ["line/1", "progress"]
+    assert sorted(await bench.published(2)) == ["line/1", "progress"]
 
 
 async def test_next_wakes_when_a_held_topic_is_due() -> None:

@@ -112,7 +112,7 @@ def grid_readings(
         end = int(times[-1]) + width + 2 * _LATENESS_NS
         path, placed = placer.take_path(int(times[-1])), placer.place(end)
         cells = grid.cells_at(placed.scan, placed.index)
-        update = grid.begin_update(cells, int(times[-1]))
+        update = grid.begin_update(cells)
         grid.add(placed.readings, cells, 0)
         coverage.cells_changed(update)
         if path is not None:

@@ -83,7 +83,7 @@ class OperatorRequests:
     def exclude(self, zone: ExcludedZone, grid: Grid, coverage: Coverage) -> CellUpdate:
         """Exclude the required cells of a zone and return them, with their states before."""
         cells = grid.required_in(*zone.cells(grid.scan, grid.index))
-        update = grid.begin_update(cells, zone.time)
+        update = grid.begin_update(cells)
         self.zones.append(zone)
         coverage.exclude(cells, zone.time)
         grid.state[cells] = CellState.EXCLUDED

@@ -190,7 +190,7 @@ class SurveyStages(SurveyState):
         placed, cells = block.take_readings(until)
         if cells.size:
             self.readings += int(cells.size)
-            update = self.grid.begin_update(cells, until + self._utc_offset)
+            update = self.grid.begin_update(cells)
             self.grid.add(
                 placed.readings,
                 cells,

@@ -37,12 +37,10 @@ class CellUpdate:
     Attributes:
         cells: flat cells, rising, each once, shape (n,).
         before: their states before, shape (n,).
-        time: ns UTC.
     """
 
     cells: Cells
     before: NDArray[np.uint8]
-    time: int
 
 
 class ChangedCells:
@@ -147,16 +145,15 @@ class Grid:
         row = self.index.cell(index)
         return np.where((column >= 0) & (row >= 0), row * self.scan.cells + column, -1)
 
-    def begin_update(self, cells: Cells, time: int) -> CellUpdate:
+    def begin_update(self, cells: Cells) -> CellUpdate:
         """Return the update that a change of `cells` is about to make.
 
         Args:
             cells: flat cells in any order, -1 outside the grid, shape (n,).
-            time: ns UTC.
         """
         stays = distinct(cells[run_starts(cells)])
         touched = stays[stays >= 0]
-        return CellUpdate(touched, self.state[touched].copy(), time)
+        return CellUpdate(touched, self.state[touched].copy())
 
     def exclude(self, rows: slice, columns: slice) -> None:
         """Exclude a rectangle of cells from the plan."""

@@ -59,7 +59,7 @@ class Probe:
         if echo is not None:
             cells = np.unique(np.append(crossed.cells[crossed.entered & crossed.known], last))
             cells = cells[cells >= 0]
-            update = self.grid.begin_update(cells, self.now)
+            update = self.grid.begin_update(cells)
             self.grid.add(readings(range(cells.size), valid=echo), cells, 0)
             self.coverage.cells_changed(update)
         passed = crossed.entered & crossed.known
@@ -345,7 +345,7 @@ def test_line_left_changes_again_by_every_change_of_a_cell() -> None:
         follow(coverage, made, [(0.0, row), (9.0, row)])
     assert coverage.take_dirty_lines() == [0, 1]
     cells = np.array([3, 4])
-    update = made.begin_update(cells, 2)
+    update = made.begin_update(cells)
     made.add(readings([0, 1]), cells, 0)
     coverage.cells_changed(update)
     assert (coverage.take_dirty_lines(), coverage.measured_in_row(0)) == ([0], 2)
@@ -531,7 +531,7 @@ class Leaving:
     def measure(self, *cells: int) -> None:
         """Put a reading into cells."""
         at = np.array(cells, np.int64)
-        update = self.grid.begin_update(at, 0)
+        update = self.grid.begin_update(at)
         self.grid.add(readings(range(at.size)), at, 0)
         self.coverage.cells_changed(update)
 

@@ -24,7 +24,7 @@ def grid(rule: CellRule = CellRule.LAST) -> Grid:
 def read(made: Grid, minimum: MinimumThickness, thickness: dict[int, float]) -> None:
     """Put one reading into each of some cells."""
     cells = np.array(list(thickness))
-    update = made.begin_update(cells, 1)
+    update = made.begin_update(cells)
     made.add(readings(range(cells.size), thickness.values()), cells, 0)
     minimum.cells_changed(update)
 
@@ -33,7 +33,7 @@ def test_minimum_has_no_cell_before_the_first_reading() -> None:
     """Neither a cell without a reading nor an update of one is a minimum."""
     made = grid()
     minimum = MinimumThickness(made)
-    minimum.cells_changed(made.begin_update(np.array([0, 1]), 1))
+    minimum.cells_changed(made.begin_update(np.array([0, 1])))
     assert (minimum.value, minimum.cell, minimum.position) == (None, -1, None)
 
 
@@ -54,11 +54,11 @@ def test_minimum_moves_on_when_its_cell_is_read_thicker_or_excluded() -> None:
     read(made, minimum, {0: 9.0, 2: 7.0, 3: 8.0})
     read(made, minimum, {2: 9.5})
     assert (minimum.value, minimum.cell) == (8.0, 3)
-    update = made.begin_update(np.array([3]), 2)
+    update = made.begin_update(np.array([3]))
     made.state[3] = CellState.EXCLUDED
     minimum.cells_changed(update)
     assert (minimum.value, minimum.cell) == (9.0, 0)
-    update = made.begin_update(np.arange(6), 3)
+    update = made.begin_update(np.arange(6))
     made.state[:] = CellState.EXCLUDED
     minimum.cells_changed(update)
     assert (minimum.value, minimum.position) == (None, None)
@@ -85,12 +85,12 @@ def test_minimum_agrees_with_a_search_over_all_cells(steps: list[Step], rule: Ce
     minimum = MinimumThickness(made)
     for time, (at, thickness, suspect, excluded) in enumerate(steps):
         cells = np.array(at, np.int64)
-        update = made.begin_update(cells, time)
+        update = made.begin_update(cells)
         wall = [float(mm) for mm in thickness[: len(at)]]
         made.add(readings([time] * len(at), wall), cells, 0, suspect=suspect)
         minimum.cells_changed(update)
         if excluded:
-            update = made.begin_update(np.array(excluded, np.int64), time)
+            update = made.begin_update(np.array(excluded, np.int64))
             made.state[update.cells] = CellState.EXCLUDED
             minimum.cells_changed(update)
         wall_cells = np.flatnonzero((made.hits > 0) & (made.state != CellState.EXCLUDED))

@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -41,17 +42,30 @@ def reader(url: str | Path, tape: Tape, *, gather: float = 0.0) -> PortReader:
     )
 
 
-def test_arrivals_are_gathered_after_the_first(far_end: PtyPort) -> None:
+def test_arrivals_are_gathered_after_the_first(
+    far_end: PtyPort, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The first bytes come at once; what arrives in the time after them comes as one chunk."""
+    slept: list[float] = []
+    arrived = threading.Event()
+
+    def sleep(seconds: float) -> None:
+        slept.append(seconds)
+        arrived.wait(5)
+
+    clock = SimpleNamespace(sleep=sleep, monotonic_ns=time.monotonic_ns, monotonic=time.monotonic)
+    monkeypatch.setattr("swathe_drivers.port.time", clock)
     tape = Tape()
-    with reader(far_end.link, tape, gather=1.0) as port:
+    with reader(far_end.link, tape, gather=0.25) as port:
         port.wait_open(5)
         far_end.send(b"first")
-        wait_until(lambda: tape.data == b"first", "the first bytes")
+        wait_until(lambda: bool(slept), "the time in which arrivals are gathered")
         for piece in (b"a", b"b", b"c"):
             far_end.send(piece)
+        arrived.set()
         wait_until(lambda: tape.data == b"firstabc", "all bytes")
     assert [data for _, _, data in tape.chunks] == [b"first", b"abc"]
+    assert slept[0] == 0.25
 
 
 def test_start_twice_is_refused(far_end: PtyPort) -> None:

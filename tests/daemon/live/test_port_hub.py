@@ -22,3 +22,9 @@ def test_devices_with_a_clock_are_gathered_and_others_are_not() -> None:
         "encoder": 0.008,
         "gauge": 0.0,
     }
+
+
+def test_nothing_is_gathered_where_a_crawler_is_driven() -> None:
+    """Its guards need each sample of the encoder as soon as it is there."""
+    driven = station(station_text()).model_copy(update={"motion": object()})
+    assert {reader.gather for reader in PortHub(driven)._readers.values()} == {0.0}

@@ -86,6 +86,8 @@ class SurveyStages(SurveyState):
         inputs.advance(self._now)
         self.slips += inputs.slips
         inputs.slips.clear()
+        if self._scanning:
+            self._alarm_evaluation.add_conditions(inputs.take_conditions())
         block = self._take_block(inputs)
         due = deque(self._due(inputs, block).tolist())
         last = last_instant_before(self._now)
@@ -155,6 +157,7 @@ class SurveyStages(SurveyState):
         due = [self._due_later, self.coverage.due(cells, known), instant_of(below)]
         if self._scanning:
             due.append(self._alarm_evaluation.due(instants, self._utc_offset, inputs, self._rates))
+            due.append(self._alarm_evaluation.conditions_due())
         return distinct(np.concatenate(due))
 
     def _evaluate(self, inputs: DeviceInputs, now: int) -> None:

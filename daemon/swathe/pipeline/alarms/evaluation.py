@@ -14,12 +14,13 @@ from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import CellUpdate, Grid
 from swathe.pipeline.checks.suspect_cells import SuspectCells
-from swathe.pipeline.instants import INSTANT_NS
+from swathe.pipeline.instants import INSTANT_NS, instant_of
+from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.progress.progress import RunRates, speed_limits
-from swathe.station import Station, gauge_of
+from swathe.station import AlarmKind, Station, gauge_of
 
 __all__ = ["AlarmEvaluation", "CouplingWatch"]
 
@@ -124,6 +125,9 @@ class AlarmEvaluation:
         self._gauge = ""
         self._conditions = _Conditions.none()
         self._unsettled = True
+        # Changes by the journal time from which they are known, and the newest ones in force.
+        self._changes: list[Condition] = []
+        self._in_force: dict[tuple[AlarmKind, str], Condition] = {}
 
     def open_run(self, station: Station, time: int) -> None:
         """A run begins at `time`, ns UTC, with a station file of its own."""
@@ -133,6 +137,8 @@ class AlarmEvaluation:
         self._coupling = CouplingWatch()
         self._conditions = _Conditions.none()
         self._unsettled = True
+        self._changes.clear()
+        self._in_force.clear()
         self.register.end_run(time)
 
     def add_readings(self, readings: NDArray[Any], known: Times) -> None:
@@ -143,6 +149,23 @@ class AlarmEvaluation:
             known: journal times with which they arrived, ns.
         """
         self._coupling.add_readings(readings, known)
+
+    def add_conditions(self, changes: list[Condition]) -> None:
+        """Take changes of conditions of the devices, each in force from when it is known."""
+        self._changes.extend(changes)
+
+    def conditions_due(self) -> Times:
+        """Return the instants at which conditions change, ns, in any order."""
+        return instant_of(np.array([change.known for change in self._changes], np.int64))
+
+    def _conditions_at(self, now: int) -> tuple[Condition, ...]:
+        """Return the newest change of each condition that is known at `now`, ns."""
+        if self._changes:
+            self._changes.sort(key=lambda change: change.known)  # stable: of one time, the last one
+            while self._changes and self._changes[0].known <= now:
+                change = self._changes.pop(0)
+                self._in_force[change.kind, change.of] = change
+        return tuple(self._in_force.values())
 
     def cells_changed(self, update: CellUpdate) -> None:
         """Add cells for the next evaluation of what is below the alert level."""
@@ -232,6 +255,7 @@ class AlarmEvaluation:
                 overdue=due is not None and now + utc_offset > due,
                 due=due,
                 failed=self._suspect_cells.checks.failed,
+                conditions=self._conditions_at(now),
             )
         )
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from swathe.pipeline.checks.register import Check
+from swathe.pipeline.placing.conditions import Condition, Span
 from swathe.station import AlarmKind, AlarmSettings
 
 __all__ = ["Alarm", "AlarmInputs", "AlarmRegister"]
@@ -19,7 +20,6 @@ __all__ = ["Alarm", "AlarmInputs", "AlarmRegister"]
 _LINGER_NS = 2_000_000_000
 _OF_A_RUN = (AlarmKind.COUPLING, AlarmKind.TOO_FAST, AlarmKind.PORT)
 
-Span = tuple[float, float]
 Key = tuple[AlarmKind, str]
 
 
@@ -69,6 +69,7 @@ class AlarmInputs:
         overdue: whether a calibration check is overdue.
         due: when it is due.
         failed: the failed check in force; None without.
+        conditions: the newest change of each condition of a device.
     """
 
     now: int
@@ -82,6 +83,7 @@ class AlarmInputs:
     overdue: bool
     due: int | None
     failed: Check | None
+    conditions: tuple[Condition, ...] = ()
 
 
 class AlarmRegister:
@@ -99,6 +101,7 @@ class AlarmRegister:
         self._absent: dict[Key, int] = {}
         self._due: dict[Key, int] = {}
         self._changed: dict[int, Alarm] = {}
+        self._of_conditions: set[Key] = set()
         self._gaps = 0
         self._acknowledged_gaps: int | None = None
 
@@ -201,6 +204,19 @@ class AlarmRegister:
             begun=None if failed is None else failed.time,
             detail=lambda: "" if failed is None else f"check {failed.number}: readings are suspect",
         )
+        for condition in inputs.conditions:
+            self._update_condition(condition, inputs)
+
+    def _update_condition(self, condition: Condition, inputs: AlarmInputs) -> None:
+        key = (condition.kind, condition.of)
+        self._of_conditions.add(key)
+        self._update(
+            key,
+            condition.holds,
+            inputs,
+            detail=lambda: condition.detail,
+            position=(condition.scan, condition.index),
+        )
 
     def _evaluate_gaps(self, inputs: AlarmInputs) -> None:
         key = (AlarmKind.GAPS, "")
@@ -279,8 +295,11 @@ class AlarmRegister:
 
     def end_run(self, time: int) -> None:
         """End the run, and the alarms that concern only a run."""
-        for key in [key for key in self._raised if key[0] in _OF_A_RUN]:
+        for key in [
+            key for key in self._raised if key[0] in _OF_A_RUN or key in self._of_conditions
+        ]:
             self._end(key, time)
+        self._of_conditions.clear()
         self._begun.clear()
         self._absent.clear()
         self._due.clear()

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from swathe.echo import EchoSettings, measure
 from swathe.pipeline.placing.clock import DeviceClock
+from swathe.pipeline.placing.conditions import Condition
 from swathe_drivers import Batch, Decoder, Fault, FaultReason
 from swathe_drivers.records import MAX_FAULTS
 
@@ -60,6 +61,9 @@ class DeviceLink:
         delay_ns: from the event to its first byte.
         tally: counts across the runs of a survey.
         echo: how A-scans are measured, for a device that sends them.
+
+    Attributes:
+        conditions: changes of the device's conditions, for alarms, since they were taken last.
     """
 
     def __init__(
@@ -75,6 +79,7 @@ class DeviceLink:
         self._delay = delay_ns
         self._echo = echo
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
+        self.conditions: list[Condition] = []
         self._sequence = -1
         self._chunks: list[Arrival] = []
         self._known: list[int] = []

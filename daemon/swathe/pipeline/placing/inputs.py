@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceLink, DeviceTally
 from swathe.pipeline.placing.encoder import CountsToPosition
 from swathe.pipeline.placing.glitch_filter import GlitchFilter
@@ -100,6 +101,7 @@ class DeviceInputs:
     Attributes:
         links: decoder and clock of each device.
         pauses: in which no return of the probe steps the line.
+        conditions: changes of the conditions of axes, for alarms; see `take_conditions`.
     """
 
     def __init__(self, station: Station, tallies: dict[str, DeviceTally], *, line: int = 0) -> None:
@@ -126,6 +128,7 @@ class DeviceInputs:
             self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
             self.stepped.step_to(line, 0)
         self.slips: list[Slip] = []
+        self.conditions: list[Condition] = []
         self._second: _EncodedAxis | None = None
         second = station.scan.second
         if second is not None:
@@ -247,6 +250,15 @@ class DeviceInputs:
             axis.track.hold(now)
         if self._second is not None:
             self.slips += self._slip.look()
+
+    def take_conditions(self) -> list[Condition]:
+        """Return the changes of conditions of axes and devices since the last call."""
+        changes = self.conditions.copy()
+        self.conditions.clear()
+        for link in self.links.values():
+            changes += link.conditions
+            link.conditions.clear()
+        return changes
 
     def position_at(self, time: int) -> tuple[float | None, float | None]:
         """Return the (scan, index) position known at the journal time `time`, mm; None if unknown."""

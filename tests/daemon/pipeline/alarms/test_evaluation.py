@@ -13,6 +13,7 @@ from swathe.pipeline.alarms.evaluation import AlarmEvaluation, CouplingWatch
 from swathe.pipeline.alarms.register import Alarm
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.checks.suspect_cells import SuspectCells
+from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
@@ -306,3 +307,38 @@ def test_port_that_is_not_open_is_an_alarm_of_its_device() -> None:
         "encoder",
         "lost: unplugged",
     )
+
+
+def test_condition_is_an_alarm_from_the_instant_at_which_it_is_known() -> None:
+    """It begins, changes its text and ends at instants, and ends with the run."""
+    survey = Survey()
+    evaluation = survey.evaluation
+    kind = AlarmKind.COUPLING
+    evaluation.add_conditions(
+        [
+            Condition(kind, "gauge", 120 * MS, holds=True, detail="two", scan=(3.0, 3.0)),
+            Condition(kind, "gauge", 70 * MS, holds=True, detail="one", scan=(2.0, 2.0)),
+            Condition(kind, "gauge", 160 * MS, holds=False),
+        ]
+    )
+    assert sorted(evaluation.conditions_due().tolist()) == [100 * MS, 150 * MS, 200 * MS]
+    texts = []
+    for instant in (50, 100, 150, 200, 5000):
+        evaluation.evaluate(instant * MS, UTC, survey.inputs)
+        texts.append([(a.detail, a.device, a.scan, a.until) for a in evaluation.register.alarms])
+    assert texts[0] == []
+    assert texts[1] == [("one", "gauge", (2.0, 2.0), None)]
+    assert texts[2] == texts[3] == [("two", "gauge", (2.0, 2.0), None)]
+    assert texts[4] == [("two", "gauge", (2.0, 2.0), 200 * MS + UTC)]
+
+
+def test_condition_ends_with_the_run() -> None:
+    """What a device did in one run is no alarm in the next one."""
+    survey = Survey()
+    change = Condition(AlarmKind.COUPLING, "gauge", 10 * MS, holds=True, detail="one")
+    survey.evaluation.add_conditions([change])
+    survey.evaluation.evaluate(50 * MS, UTC, survey.inputs)
+    survey.evaluation.open_run(station(TEXT), 60 * MS + UTC)
+    survey.evaluation.evaluate(100 * MS, UTC, survey.inputs)
+    (alarm,) = survey.evaluation.register.alarms
+    assert alarm.until == 60 * MS + UTC

@@ -101,12 +101,19 @@ class FaultExcerpt(Snapshot):
 
 
 class DelayMessage(Snapshot):
-    """A delay estimated from the scan itself."""
+    """A delay estimated from the scan itself, against the one in force."""
 
-    offset_ms: Annotated[float, Digits(3)] = Field(description="to add to the delay in force, ms")
-    error_ms: Annotated[float | None, Digits(3)] = Field(description="standard error, ms")
-    sure: bool = Field(description="whether the lines agree and the wall shows enough")
+    offset_ms: Annotated[float, Digits(2)] = Field(description="to add to the delay in force, ms")
+    error_ms: Annotated[float | None, Digits(2)] = Field(description="standard error, ms")
+    low_ms: Annotated[float | None, Digits(2)] = Field(
+        None, description="lower end of the 95 % interval of the offset, ms; null where unbounded"
+    )
+    high_ms: Annotated[float | None, Digits(2)] = Field(
+        None, description="upper end of the 95 % interval of the offset, ms; null where unbounded"
+    )
+    sure: bool = Field(description="whether the interval is narrow enough to apply the delay")
     reason: str = Field(description="why it is not sure")
+    needs: str = Field("", description="what it takes to be sure")
 
     @classmethod
     def of(cls, estimate: DelayEstimate) -> DelayMessage:
@@ -114,8 +121,11 @@ class DelayMessage(Snapshot):
         return cls(
             offset_ms=estimate.delay / 1e6,
             error_ms=estimate.error / 1e6,
+            low_ms=estimate.low / 1e6,
+            high_ms=estimate.high / 1e6,
             sure=estimate.sure,
             reason=estimate.reason,
+            needs=estimate.needs,
         )
 
 

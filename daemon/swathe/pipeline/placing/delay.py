@@ -10,11 +10,13 @@ of which is evaluated by itself, and the result counts only if they agree.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 __all__ = ["DelayEstimate", "LinePass", "estimate_delay", "find_passes"]
 
@@ -34,6 +36,7 @@ _SHORTEST_CELLS = 20
 _FEWEST_READINGS = 20
 # Share of two lines that must overlap under a delay for it to be evaluated.
 _MIN_OVERLAP = 0.4
+_MORE_PAIRS = "more lines run both ways over a wall with features, such as a step, a weld or pits"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,21 +65,40 @@ class LinePass:
 
 @dataclass(frozen=True, slots=True)
 class DelayEstimate:
-    """The delay that a raster shows in addition to the one in force.
+    """The delay that a scan shows in addition to the one in force, with its uncertainty.
 
     Attributes:
-        delay: ns to take off the readings' times in addition to what is taken off already.
-        error: its standard error, from the groups' spread, ns.
-        pairs: pairs of neighbouring lines run in opposite directions.
-        sure: whether the groups agree and the wall shows enough.
+        delay: ns to subtract from the readings' times in addition to what is subtracted already.
+        error: its standard error, ns; infinite where the scan shows nothing.
+        low: lower end of the 95 % interval, ns; may be -inf.
+        high: upper end of the 95 % interval, ns; may be inf.
+        pairs: pairs of passes that were compared.
+        sure: whether the interval is narrow enough to apply the delay.
         reason: why it is not sure; empty when it is.
+        needs: what it takes to be sure; empty when it is.
     """
 
     delay: float
     error: float
+    low: float
+    high: float
     pairs: int
     sure: bool
     reason: str
+    needs: str
+
+    @classmethod
+    def unknown(cls, pairs: int, reason: str, needs: str) -> DelayEstimate:
+        """Return that nothing is known, and why.
+
+        Args:
+            pairs: pairs of passes that there were.
+            reason: why nothing is known.
+            needs: what it takes to know.
+        """
+        return cls(
+            0.0, math.inf, -math.inf, math.inf, pairs, sure=False, reason=reason, needs=needs
+        )
 
 
 def find_passes(
@@ -144,7 +166,7 @@ def estimate_delay(
             f"{len(pairs)} pairs of neighbouring lines run in opposite directions, "
             f"{_GROUPS * _PAIRS_PER_GROUP} are needed"
         )
-        return DelayEstimate(0.0, float("inf"), len(pairs), sure=False, reason=reason)
+        return DelayEstimate.unknown(len(pairs), reason, _MORE_PAIRS)
     speed = float(np.median([abs(one.speed) for pair in pairs for one in pair]))
     step = resolution / _COARSE_PER_CELL / speed
     most = int(np.ceil(longest_ns / step))
@@ -155,7 +177,7 @@ def estimate_delay(
     pairs, costs = [pair for pair, met in zip(pairs, meet, strict=True) if met], every[meet]
     if len(pairs) < _GROUPS * _PAIRS_PER_GROUP:
         reason = f"only {len(pairs)} pairs of neighbouring lines overlap"
-        return DelayEstimate(0.0, float("inf"), len(pairs), sure=False, reason=reason)
+        return DelayEstimate.unknown(len(pairs), reason, _MORE_PAIRS)
     total = _mean(costs)
     best = float(coarse[np.nanargmin(total)])
     spread = np.arange(-2 * _FINE_STEPS, 2 * _FINE_STEPS + 1, dtype=np.float64)
@@ -170,7 +192,17 @@ def estimate_delay(
         groups.append(_lowest(fine, mean) if near else float(coarse[np.nanargmin(mine)]))
     error = float(np.std(groups, ddof=1) / np.sqrt(_GROUPS))
     reason = _why_unsure(np.array(groups) - delay, error, total)
-    return DelayEstimate(delay, error, len(pairs), sure=not reason, reason=reason)
+    half = float(stdtrit(_GROUPS - 1, 0.975)) * error
+    return DelayEstimate(
+        delay,
+        error,
+        delay - half,
+        delay + half,
+        len(pairs),
+        sure=not reason,
+        reason=reason,
+        needs=_MORE_PAIRS if reason else "",
+    )
 
 
 def _why_unsure(apart: NDArray[np.float64], error: float, total: NDArray[np.float64]) -> str:

@@ -74,8 +74,7 @@ class DelayObserver:
     def estimate(self, *, longest_ns: float = 200e6) -> DelayEstimate:
         """Return the delay in addition to the one in force, from all that was kept."""
         if not (self._readings and self._path):
-            reason = "no reading was placed"
-            return DelayEstimate(0.0, float("inf"), 0, sure=False, reason=reason)
+            return DelayEstimate.unknown(0, "no reading was placed", "readings along the scan axis")
         rows, times, thickness = (
             np.concatenate(column) for column in zip(*self._readings, strict=True)
         )

@@ -171,9 +171,11 @@ class SurveyStages(SurveyState):
 
     def _decode(self, inputs: DeviceInputs, device: str, before: int | None = None) -> None:
         """Decode what a device sent; readings of a check or of a run without scan end here."""
-        batch = inputs.links[device].decode(before)
+        link = inputs.links[device]
+        batch = link.decode(before)
         if batch is None:
             return
+        self._alarm_evaluation.add_bytes(device, link.decoded_known)
         if batch.readings.size:
             fill_thickness(batch.readings, self._law)
             checks = self.suspect_cells.checks

@@ -143,6 +143,16 @@ _LIST = (
         delivery={"encoder": "cut", "gauge": "cut"},
     ),
     Scene(name="gauge falls silent", silent=(("gauge", 0.6, 1.1), ("gauge", 2.0, 2.06)), holes=()),
+    Scene(
+        name="no echo yet",
+        holes=(((-9.0, 90.0, -9.0, 90.0), 1.0),),
+        silent=(("gauge", 0.0, 0.35), ("gauge", 1.6, 2.0)),
+        marks=(
+            mark(0.8, MarkKind.PAUSED, by="K", because="couplant"),
+            mark(0.9, MarkKind.RESUMED, by="K"),
+        ),
+        delivery={"gauge": "cut"},
+    ),
     Scene(name="encoder falls silent", silent=(("encoder", 0.5, 1.0), ("encoder", 1.6, 1.8))),
     Scene(
         name="ports lost and opened again",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, Floats, Times
 from swathe.pipeline.alarms.below_alert import BelowAlert
+from swathe.pipeline.alarms.coupling import NEVER, CouplingWatch, Instead
 from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import CellUpdate, Grid
@@ -22,47 +23,7 @@ from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.progress.progress import RunRates, speed_limits
 from swathe.station import AlarmKind, Station, gauge_of
 
-__all__ = ["AlarmEvaluation", "CouplingWatch"]
-
-
-_NEVER = np.iinfo(np.int64).min
-
-
-class CouplingWatch:
-    """Follows the echoes of one run."""
-
-    def __init__(self) -> None:
-        self._last = _NEVER
-        self._echoes: list[Times] = []
-        self._known: list[Times] = []
-
-    def add_readings(self, readings: NDArray[Any], known: Times) -> None:
-        """Keep the times of the echoes among readings, on the host's clock.
-
-        Args:
-            readings: shape (n,).
-            known: journal times with which they arrived, ns, shape (n,).
-        """
-        valid = readings["valid"]
-        self._echoes.append(readings["time"][valid])
-        self._known.append(known[valid])
-
-    def last_echo(self, instants: Times) -> Times:
-        """Return the time of the last echo known at each of the next instants, ns.
-
-        The minimum of int64 before the first echo; shape as `instants`.
-        """
-        known = np.concatenate([np.empty(0, np.int64), *self._known])
-        echoes = np.concatenate([np.empty(0, np.int64), *self._echoes])
-        if (np.diff(known) < 0).any():  # of several devices
-            order = np.argsort(known, kind="stable")
-            known, echoes = known[order], echoes[order]
-        times = np.maximum.accumulate(np.concatenate(([self._last], echoes)))
-        number = np.searchsorted(known, instants, side="right")
-        if number.size:
-            self._echoes, self._known = [times[number[-1] + 1 :]], [known[number[-1] :]]
-            self._last = int(times[number[-1]])
-        return np.asarray(times[number])
+__all__ = ["AlarmEvaluation"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,19 +34,24 @@ class _Conditions:
         instants: host times, ns.
         too_fast: whether cells are about to be skipped.
         limits: mm/s at which they are; infinite while unknown.
-        awaited: since when an echo is awaited, host time in ns; `_NEVER` while none is.
+        awaited: since when an echo is awaited, host time in ns; `NEVER` while none is.
+        first: whether it is the first one of the run.
+        instead: what comes instead, a value of `Instead`.
     """
 
     instants: Times
     too_fast: NDArray[np.bool_]
     limits: NDArray[np.float64]
     awaited: Times
+    first: NDArray[np.bool_]
+    instead: NDArray[np.int8]
 
     @classmethod
     def none(cls) -> _Conditions:
         """Return the conditions before a run's first instant."""
-        never = np.array([_NEVER])
-        return cls(never, np.zeros(1, bool), np.full(1, np.inf), never)
+        never = np.array([NEVER])
+        no = np.zeros(1, bool)
+        return cls(never, no, np.full(1, np.inf), never, no, np.zeros(1, np.int8))
 
 
 class AlarmEvaluation:
@@ -123,6 +89,8 @@ class AlarmEvaluation:
         self._below_alert = BelowAlert(grid, self.register, station.survey.alert_below)
         self._coupling = CouplingWatch()
         self._gauge = ""
+        self._begun = NEVER
+        self._gauge_open = False
         self._conditions = _Conditions.none()
         self._unsettled = True
         # Changes by the journal time from which they are known, and the newest ones in force.
@@ -133,6 +101,7 @@ class AlarmEvaluation:
         """A run begins at `time`, ns UTC, with a station file of its own."""
         self._station = station
         self._gauge = gauge_of(station)
+        self._gauge_open = False
         self.register.settings = station.alarms
         self._coupling = CouplingWatch()
         self._conditions = _Conditions.none()
@@ -149,6 +118,11 @@ class AlarmEvaluation:
             known: journal times with which they arrived, ns.
         """
         self._coupling.add_readings(readings, known)
+
+    def add_bytes(self, device: str, known: Times) -> None:
+        """Follow the bytes of a device by the journal times, ns, rising, with which they arrived."""
+        if device == self._gauge:
+            self._coupling.add_bytes(known)
 
     def add_conditions(self, changes: list[Condition]) -> None:
         """Take changes of conditions of the devices, each in force from when it is known."""
@@ -192,12 +166,19 @@ class AlarmEvaluation:
             return instants
         limits = speed_limits(inputs.placer.intervals_at(instants), self._station, self._grid)
         before, last = self._conditions, -1
+        awaited, first = self._awaited(instants)
         self._conditions = now = _Conditions(
-            instants, rates.were_too_fast(limits), limits, self._awaited(instants)
+            instants=instants,
+            too_fast=rates.were_too_fast(limits),
+            limits=limits,
+            awaited=awaited,
+            first=first,
+            instead=self._coupling.instead(instants, self.register.settings.coupling_lost),
         )
         lost = self._echo_lost(now)
         changed = np.diff(now.too_fast, prepend=before.too_fast[last])
         changed |= np.diff(lost, prepend=self._echo_lost(before)[last])
+        changed |= lost & (np.diff(now.instead, prepend=before.instead[last]) != 0)
         if self._unsettled:
             changed[0] = True
             self._unsettled = False
@@ -206,24 +187,27 @@ class AlarmEvaluation:
             changed |= (instants + utc_offset > due) & (instants + utc_offset - INSTANT_NS <= due)
         return instants[changed]
 
-    def _awaited(self, instants: Times) -> Times:
-        """Return since when an echo is awaited, host times in ns; `_NEVER` while none is.
+    def _awaited(self, instants: Times) -> tuple[Times, NDArray[np.bool_]]:
+        """Return since when an echo is awaited, host times in ns, and whether it is the first one.
 
-        This is the time of the last echo, or of the end of a pause after it. None is awaited before
-        the first echo, in a pause, during a check, and while the gauge's port is not open, which
-        has its own alarm.
+        This is the time of the last echo, of the end of a pause, or of the first instant at which
+        the gauge's port is open, whichever is the latest. `NEVER` in a pause, during a check, and
+        while the port is not open, which has its own alarm: no echo is awaited then.
         """
         last = self._coupling.last_echo(instants)
         gauge = self._tallies.get(self._gauge)
-        is_open = gauge is not None and gauge.state == "open"
-        if not is_open or self._pauses.active or self._suspect_cells.checks.in_progress:
-            return np.full(instants.shape, _NEVER)
-        return np.where(last > _NEVER, np.maximum(last, self._pauses.last_end or 0), _NEVER)
+        was_open, self._gauge_open = self._gauge_open, gauge is not None and gauge.state == "open"
+        if self._gauge_open and not was_open:
+            self._begun = int(instants[0])
+        if not self._gauge_open or self._pauses.active or self._suspect_cells.checks.in_progress:
+            return np.full(instants.shape, NEVER), last == NEVER
+        since = max(self._begun, self._pauses.last_end or NEVER)
+        return np.maximum(last, since), last == NEVER
 
     def _echo_lost(self, conditions: _Conditions) -> NDArray[np.bool_]:
         waited = self.register.settings.coupling_lost
         awaited = conditions.awaited
-        return np.asarray((awaited > _NEVER) & (conditions.instants - waited >= awaited))
+        return np.asarray((awaited > NEVER) & (conditions.instants - waited >= awaited))
 
     def _check_due(self) -> int | None:
         requests = self._station.verification
@@ -240,7 +224,7 @@ class AlarmEvaluation:
         scan, index = inputs.position_at(now)
         limit, awaited = float(conditions.limits[at]), int(conditions.awaited[at])
         # What a mark has just ended is not awaited at its very time either.
-        is_awaited = awaited > _NEVER and not self._pauses.active
+        is_awaited = awaited > NEVER and not self._pauses.active
         due = self._check_due()
         self.register.evaluate(
             AlarmInputs(
@@ -250,6 +234,7 @@ class AlarmEvaluation:
                 limit=limit if np.isfinite(limit) else None,
                 ports={name: self._port(name) for name in inputs.links},
                 coupled=awaited + utc_offset if is_awaited else None,
+                uncoupled=_uncoupled(conditions, at),
                 scan=scan,
                 index=index,
                 overdue=due is not None and now + utc_offset > due,
@@ -262,3 +247,9 @@ class AlarmEvaluation:
     def _port(self, device: str) -> tuple[str, str]:
         tally = self._tallies[device]
         return tally.state, tally.detail
+
+
+def _uncoupled(conditions: _Conditions, at: int) -> str:
+    """Return what the alarm of a lost coupling is to show."""
+    yet = "no echo yet" if conditions.first[at] else "no echo"
+    return f"{yet}: {Instead(conditions.instead[at]).text}"

@@ -62,8 +62,9 @@ class AlarmInputs:
         too_fast: whether cells are about to be skipped.
         limit: mm/s at which they are; None while unknown.
         ports: (state, detail) by device.
-        coupled: when the gauge last had an echo, or scanning resumed after a pause; None before,
-            and while nobody scans.
+        coupled: when the gauge last had an echo, its port opened, or scanning resumed after a
+            pause; None while nobody scans.
+        uncoupled: what is sent instead of an echo, in words.
         scan: newest position; None while unknown.
         index: likewise.
         overdue: whether a calibration check is overdue.
@@ -78,6 +79,7 @@ class AlarmInputs:
     limit: float | None
     ports: dict[str, tuple[str, str]]
     coupled: int | None
+    uncoupled: str
     scan: float | None
     index: float | None
     overdue: bool
@@ -170,7 +172,7 @@ class AlarmRegister:
             lost,
             inputs,
             begun=inputs.coupled,
-            detail=lambda: "no echo; check couplant and probe",
+            detail=lambda: inputs.uncoupled,
             position=here,
         )
         self._update(

@@ -64,6 +64,7 @@ class DeviceLink:
 
     Attributes:
         conditions: changes of the device's conditions, for alarms, since they were taken last.
+        decoded_known: journal times of the chunks that were decoded last, ns, rising, shape (n,).
     """
 
     def __init__(
@@ -80,6 +81,7 @@ class DeviceLink:
         self._echo = echo
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self.conditions: list[Condition] = []
+        self.decoded_known: NDArray[np.int64] = np.empty(0, np.int64)
         self._sequence = -1
         self._chunks: list[Arrival] = []
         self._known: list[int] = []
@@ -117,6 +119,7 @@ class DeviceLink:
         known, self._known = self._known[:count], self._known[count:]
         chunks, self._chunks = self._chunks[:count], self._chunks[count:]
         chunks, known = _joined(chunks, known)
+        self.decoded_known = np.array(known, np.int64)
         self.tally.bytes += sum(len(data) for _, data in chunks)
         self.tally.last_data = chunks[-1][0]
         batch = self.decoder.feed_chunks(chunks)

@@ -20,6 +20,7 @@ QUIET = AlarmInputs(
     limit=None,
     ports={},
     coupled=None,
+    uncoupled="no echo: readings without echo",
     scan=None,
     index=None,
     overdue=False,
@@ -131,7 +132,7 @@ def test_coupling_lost_after_its_time(now: float, count: int) -> None:
     if count:
         (alarm,) = bench.alarms
         assert (alarm.since, alarm.scan, alarm.index) == (10 * S, (5.0, 5.0), None)
-        assert alarm.detail == "no echo; check couplant and probe"
+        assert alarm.detail == "no echo: readings without echo"
 
 
 def test_too_fast_after_its_time_keeps_its_text() -> None:

@@ -9,7 +9,8 @@ from daemon.handmade import station, station_text
 from daemon.strategies import readings
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline import Grid
-from swathe.pipeline.alarms.evaluation import AlarmEvaluation, CouplingWatch
+from swathe.pipeline.alarms.coupling import CouplingWatch
+from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.alarms.register import Alarm
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.checks.suspect_cells import SuspectCells
@@ -68,6 +69,10 @@ class Survey:
             tallies=self.tallies,
         )
         self.evaluation.open_run(made, UTC)
+
+    def keep_coupled(self, ms: int) -> None:
+        """Let an echo arrive each 10 ms until `ms`: coupling is no subject of the test."""
+        self.echo(*range(0, ms + 1, 10))
 
     def echo(self, *ms: float) -> None:
         """Let echoes arrive as they are read."""
@@ -136,6 +141,7 @@ def test_run_is_evaluated_at_its_first_instant_and_after_a_change_of_state() -> 
 def test_speed_near_the_limit_is_due_where_it_begins_and_ends() -> None:
     """Four fifths of the limit is not too fast; what lasts across two calls is due once."""
     survey = Survey()
+    survey.keep_coupled(400)
     survey.due(0)
     assert survey.due(50, 100, 150, speeds=[159.0, 161.0, 170.0]) == [100]
     assert survey.due(200, 250, speeds=[170.0, 170.0]) == []
@@ -154,6 +160,7 @@ def test_speed_is_compared_with_the_limit_known_then() -> None:
 def test_too_fast_is_raised_by_its_timer_with_the_limit_of_then() -> None:
     """The alarm's text has the limit, and its place is that known at the instant."""
     survey = Survey()
+    survey.keep_coupled(400)
     survey.inputs.placer.scan.append(at(90, 140, 190), np.array([5.0, 6.0, 7.0]))
     survey.due(50, 100, 150, 200, speeds=[0.0, 170.0, 170.0, 0.0])
     assert survey.evaluate(50) == []
@@ -203,12 +210,49 @@ def test_echo_is_lost_after_the_time_of_the_station_file() -> None:
     assert survey.due(450, 500) == [450]
 
 
-def test_no_echo_is_awaited_before_the_first_one() -> None:
-    """A run may begin with the probe in the hand."""
+def details(survey: Survey, ms: float) -> list[tuple[AlarmKind, str]]:
+    """Return kind and text of the alarms that last at an instant."""
+    return [(alarm.kind, alarm.detail) for alarm in survey.evaluate(ms)]
+
+
+def test_first_echo_is_awaited_from_the_opening_of_the_port() -> None:
+    """It is missing once the time of the station file has passed since the first instant."""
     survey = Survey()
-    survey.due(0)
-    assert survey.due(50, 5000) == []
-    assert survey.evaluate(5000) == []
+    survey.tallies["gauge"].state = "waiting"
+    assert survey.due(50, 100, 1000) == [50]
+    assert survey.evaluate(1000) == []
+    survey.tallies["gauge"].state = "open"
+    survey.evaluation.state_changed()
+    assert survey.due(1050, 1200, 1250, 1300) == [1050, 1250]
+    (alarm,) = survey.evaluate(1250)
+    assert (alarm.kind, alarm.since) == (AlarmKind.COUPLING, 1050 * MS + UTC)
+
+
+def test_alarm_distinguishes_what_comes_instead_of_an_echo() -> None:
+    """Nothing, bytes, readings without echo: what came in the last 200 ms; a change is due."""
+    survey = Survey()
+    survey.due(50)
+    assert survey.due(200, 250, 300) == [250]
+    nothing = "no echo yet: the gauge sends nothing; check gauge and cable"
+    assert details(survey, 250) == [(AlarmKind.COUPLING, nothing)]
+    survey.evaluation.add_bytes("encoder", at(310))
+    assert survey.due(350) == []
+    survey.evaluation.add_bytes("gauge", at(360))
+    assert survey.due(400, 450) == [400]
+    ((_, text),) = details(survey, 400)
+    assert text.startswith("no echo yet: the gauge sends bytes but no reading;")
+    survey.evaluation.add_readings(readings(at(460), valid=[False]), at(470))
+    survey.evaluation.add_bytes("gauge", at(470))
+    assert survey.due(500, 650) == [500]
+    assert details(survey, 500) == [
+        (AlarmKind.COUPLING, "no echo yet: readings without echo; check couplant and probe")
+    ]
+    assert survey.due(700) == [700]
+    assert details(survey, 700) == [(AlarmKind.COUPLING, nothing)]
+    survey.echo(701)
+    assert survey.due(750, 900, 950) == [750, 950]
+    ((_, text),) = details(survey, 950)
+    assert text == "no echo: the gauge sends nothing; check gauge and cable"
 
 
 @pytest.mark.parametrize("reason", ["pause", "check", "port"])
@@ -259,8 +303,8 @@ def test_echoes_of_an_earlier_run_are_awaited_no_more() -> None:
     assert survey.due(50, 250, speeds=[0.0, 170.0]) == [250]
     survey.evaluation.open_run(station(TEXT), 300 * MS + UTC)
     assert survey.due(300, 350, 400, speeds=[170.0, 170.0, 170.0]) == [300]
-    assert survey.due(900) == [900]
-    assert survey.evaluate(900) == []
+    assert survey.due(450, speeds=[170.0]) == []
+    assert survey.evaluate(450) == []
 
 
 def test_conditions_of_an_earlier_run_are_forgotten() -> None:
@@ -277,6 +321,7 @@ def test_conditions_of_an_earlier_run_are_forgotten() -> None:
 def test_overdue_check_is_due_at_the_first_instant_after_its_time() -> None:
     """The limit is in UTC; at the very time a check is not overdue yet."""
     survey = Survey()
+    survey.keep_coupled(1300)
     survey.due(0)
     survey.pass_check(100)
     assert survey.due(1000, 1050) == []
@@ -290,6 +335,7 @@ def test_overdue_check_is_due_at_the_first_instant_after_its_time() -> None:
 def test_overdue_check_between_two_instants() -> None:
     """A check that falls due between two instants is overdue at the later one."""
     survey = Survey()
+    survey.keep_coupled(1300)
     survey.due(0)
     survey.pass_check(120)
     assert survey.due(1100, 1150, 1200) == [1150]

@@ -110,11 +110,29 @@ def test_coupling_lost_for_longer_than_asked() -> None:
     assert of(pipeline, AlarmKind.COUPLING) == []
 
 
-def test_coupling_is_not_missed_before_it_was_there_nor_in_a_pause() -> None:
-    """A probe that is not on the part yet, or rests by arrangement, has lost nothing."""
+@pytest.mark.parametrize(
+    ("wall", "detail"),
+    [
+        ("N", "no echo yet: readings without echo; check couplant and probe"),
+        (None, "no echo yet: the gauge sends nothing; check gauge and cable"),
+    ],
+)
+def test_gauge_without_any_echo(wall: str | None, detail: str) -> None:
+    """A gauge that never gave an echo is an alarm after the same time; an echo ends it."""
     short = text("coupling_lost = '300 ms'")
-    pipeline = run(short, OPEN, there(0, lambda _: "N").entries(), ticks(1101, 2000))
+    pipeline = run(short, OPEN, there(0, lambda _: wall, last=290).entries())
     assert of(pipeline, AlarmKind.COUPLING) == []
+    feed(pipeline, there(291, lambda _: wall, last=600).entries())
+    (alarm,) = of(pipeline, AlarmKind.COUPLING)
+    assert (alarm.since, alarm.detail, alarm.until) == (UTC, detail, None)
+    feed(pipeline, there(601, lambda _: 10.0, last=3000).entries())
+    assert alarm.until is not None
+    assert UTC + 600 * MS <= alarm.until <= UTC + 700 * MS
+
+
+def test_coupling_is_not_missed_in_a_pause() -> None:
+    """A probe that rests by arrangement has lost nothing."""
+    short = text("coupling_lost = '300 ms'")
     rest = Mark(START + 300 * MS, MarkKind.PAUSED, {"by": "A", "because": ""})
     go = Mark(START + 1000 * MS, MarkKind.RESUMED, {"by": "A"})
     pipeline = run(short, OPEN, there(0, lambda _: 10.0, last=299).entries(), [rest])
@@ -254,7 +272,7 @@ def test_next_run_has_its_own_conditions(second: str, alarms: int) -> None:
 def at_tick(now: int, **changed: Any) -> AlarmInputs:
     """Return what the alarms depend on, at a tick so many ms after 0, with all well."""
     well: dict[str, Any] = {
-        "open_gaps": 0, "too_fast": False, "limit": 50.0, "ports": {}, "coupled": None,
+        "open_gaps": 0, "too_fast": False, "limit": 50.0, "ports": {}, "coupled": None, "uncoupled": "",
         "scan": 1.0, "index": None, "overdue": False, "due": None, "failed": None,
     }  # fmt: skip
     return AlarmInputs(now=now * MS, **{**well, **changed})

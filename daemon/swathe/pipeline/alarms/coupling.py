@@ -1,0 +1,111 @@
+"""Coupling of one run: since when an echo is missing, and what comes in its place."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.arrays import Times
+
+__all__ = ["NEVER", "CouplingWatch", "Instead"]
+
+NEVER = int(np.iinfo(np.int64).min)
+"""Before all times."""
+
+_NO_TIMES = np.empty(0, np.int64)
+
+
+class Instead(IntEnum):
+    """What comes instead of echoes."""
+
+    NOTHING = 0
+    BYTES = 1
+    """Bytes that make no reading."""
+    READINGS = 2
+    """Readings without echo."""
+
+    @property
+    def text(self) -> str:
+        """What it is and where to look, for an alarm."""
+        return _TEXTS[self]
+
+
+_TEXTS = {
+    Instead.NOTHING: "the gauge sends nothing; check gauge and cable",
+    Instead.BYTES: "the gauge sends bytes but no reading; check its description and its faults",
+    Instead.READINGS: "readings without echo; check couplant and probe",
+}
+
+
+class _Newest:
+    """Finds the newest of some times known at instants.
+
+    Attributes:
+        last: the newest one known at the instants asked for last; `NEVER` before any.
+    """
+
+    def __init__(self) -> None:
+        self.last = NEVER
+        self._times: list[Times] = []
+        self._known: list[Times] = []
+
+    def add(self, times: Times, known: Times) -> None:
+        """Add times, ns, each with the journal time from which it is known, shape (n,)."""
+        self._times.append(times)
+        self._known.append(known)
+
+    def at(self, instants: Times) -> Times:
+        """Return the newest time known at each of the next instants; shape as `instants`."""
+        known = np.concatenate([_NO_TIMES, *self._known])
+        times = np.concatenate([_NO_TIMES, *self._times])
+        if (np.diff(known) < 0).any():  # of several devices
+            order = np.argsort(known, kind="stable")
+            known, times = known[order], times[order]
+        newest = np.maximum.accumulate(np.concatenate(([self.last], times)))
+        number = np.searchsorted(known, instants, side="right")
+        if number.size:
+            self._times, self._known = [newest[number[-1] + 1 :]], [known[number[-1] :]]
+            self.last = int(newest[number[-1]])
+        return np.asarray(newest[number])
+
+
+class CouplingWatch:
+    """Follows the echoes of one run, and what comes instead."""
+
+    def __init__(self) -> None:
+        self._echoes, self._readings, self._bytes = _Newest(), _Newest(), _Newest()
+
+    def add_readings(self, readings: NDArray[Any], known: Times) -> None:
+        """Keep the times of the echoes among readings, on the host's clock.
+
+        Args:
+            readings: shape (n,).
+            known: journal times with which they arrived, ns, shape (n,).
+        """
+        valid = readings["valid"]
+        self._echoes.add(readings["time"][valid], known[valid])
+        self._readings.add(known, known)
+
+    def add_bytes(self, known: Times) -> None:
+        """Keep the journal times of bytes of the gauge, ns, rising, shape (n,)."""
+        self._bytes.add(known, known)
+
+    def last_echo(self, instants: Times) -> Times:
+        """Return the time of the last echo known at each of the next instants, ns.
+
+        `NEVER` before the first echo; shape as `instants`.
+        """
+        return self._echoes.at(instants)
+
+    def instead(self, instants: Times, within: int) -> NDArray[np.int8]:
+        """Return what came in the last `within` ns before each of the next instants.
+
+        A value of `Instead` each, shape as `instants`.
+        """
+        since = instants - within
+        found = np.where(self._bytes.at(instants) > since, Instead.BYTES, Instead.NOTHING)
+        found = np.where(self._readings.at(instants) > since, Instead.READINGS, found)
+        return found.astype(np.int8)

@@ -1,0 +1,27 @@
+"""Surveys in a simulated world: states, gaps and positions against the truth."""
+
+from __future__ import annotations
+
+from typing import get_args
+
+import pytest
+
+from support.world.judge import Verdict, judge
+from support.world.worlds import Layout, make_world, standard_scene
+
+LAYOUTS = get_args(Layout)
+
+
+def assert_true(verdict: Verdict, *, rms: float = 0.15) -> None:
+    """Check that no gap is false or missed, and that positions are right."""
+    text = str(verdict)
+    assert verdict.false_gaps == verdict.false_claims == verdict.missed_gaps == 0, text
+    assert verdict.false_causes == 0, text
+    assert verdict.rms <= rms, text
+    assert verdict.truly > 0.8 * verdict.cells, text
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_gauge_with_clock_has_true_gaps(layout: Layout) -> None:
+    """With a clock in each device, no gap is false or missed."""
+    assert_true(judge(make_world(standard_scene(layout, "clock"), seed=1)))

@@ -61,7 +61,7 @@ def delay(
         )
         raise typer.Exit(Exit.OK)
     found = watch.estimate(longest_ns=longest_ns)
-    in_force = station.device[gauge].delay / 1e6
+    in_force = pipeline.delays[gauge] / 1e6
     if not found.sure:
         say(f"not sure: {found.reason}")
         raise typer.Exit(Exit.NOT_COVERED)

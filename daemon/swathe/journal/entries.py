@@ -70,6 +70,11 @@ class MarkKind(StrEnum):
     """The probe is at rest at a known position, as after homing: later encoder counts are taken
     relative to it; mm, an axis is optional [scan, index, by]."""
 
+    DELAY = "delay measured"
+    """The survey has measured the delay of a device for which the station file says ``auto``: the
+    newest such mark applies to all runs that say so, from their first entry on [device, delay_ns,
+    low_ns, high_ns, pairs]."""
+
     ENDED = "ended"
     """A run ended in good order [status, reason]."""
 

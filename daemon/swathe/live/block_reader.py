@@ -77,7 +77,7 @@ class BlockReader:
         self.gives_time = bool(decoder.gives & {"time_of_flight", "waveform"})
         self._law = law_of(station)
         self._link = DeviceLink(
-            decoder=decoder, delay_ns=device.delay, tally=DeviceTally(), echo=station.echo
+            decoder=decoder, delay_ns=device.delay_given, tally=DeviceTally(), echo=station.echo
         )
         self._hub = PortHub(station.model_copy(update={"device": {self.gauge: device}}))
         self._enter, self._tick = enter, tick

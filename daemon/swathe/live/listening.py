@@ -71,7 +71,7 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
     """
     ports = {
         name: _PortRecords(
-            DeviceLink(decoder=decoder_of(device), delay_ns=device.delay, tally=DeviceTally())
+            DeviceLink(decoder=decoder_of(device), delay_ns=device.delay_given, tally=DeviceTally())
         )
         for name, device in station.device.items()
     }

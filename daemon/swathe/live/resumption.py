@@ -23,6 +23,7 @@ from swathe.store import (
     CheckpointUnusableError,
     SurveyFolder,
     feed_journal,
+    measured_delays,
 )
 
 __all__ = ["Resumption"]
@@ -68,6 +69,7 @@ class Resumption:
         self._file = file
         self._on_torn = on_torn
         self.observer = observer
+        self._station = station
         self.pipeline = Pipeline(station, observer=observer)
         self.digests: list[SegmentDigest] = []
         self.share = 0.0
@@ -90,11 +92,16 @@ class Resumption:
         Raises:
             JournalError: the journal cannot be read.
         """
+        delays = measured_delays(self._folder)
         try:
             checkpoint = self._checkpoint()
+            if checkpoint.state[0].measured_delays != delays:
+                message = "the delay was measured since it was made"
+                raise CheckpointUnusableError(message)
         except CheckpointUnusableError as error:
             if self.digests:
                 _log.info("the whole journal is replayed, the checkpoint is not used: %s", error)
+            self.pipeline = Pipeline(self._station, observer=self.observer, delays=delays)
         else:
             self.pipeline, self.observer = checkpoint.state
             self._cursor = self._earlier_runs(checkpoint.position)

@@ -9,6 +9,7 @@ from swathe.pipeline.crawler_history import CrawlerHistory, Halt
 from swathe.pipeline.operator_requests import ExcludedZone, RequestedGap
 from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
+from swathe.pipeline.placing.delays_in_force import MeasuredDelay
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.placer import Placed, PlacingObserver, ProbePath
 from swathe.pipeline.progress.snapshots import GapSnapshot, LineSnapshot, ProgressSnapshot
@@ -29,6 +30,7 @@ __all__ = [
     "Grid",
     "Halt",
     "LineSnapshot",
+    "MeasuredDelay",
     "Pipeline",
     "Placed",
     "PlacingObserver",

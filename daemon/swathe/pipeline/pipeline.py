@@ -10,7 +10,7 @@ live run, or once for an hour of journal.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from swathe.pipeline.instants import (
     last_instant_before,
 )
 from swathe.pipeline.operator_requests import ExcludedZone
+from swathe.pipeline.placing.delays_in_force import MeasuredDelay
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placer import PlacingObserver
 from swathe.pipeline.progress.progress import RunRates
@@ -42,6 +43,8 @@ class Pipeline(SurveyStages):
         amend: changes each run's station file before it is applied, as a rebuild with another
             delay does; the grid must stay what it is.
         observer: receives placed readings and the probe's path.
+        delays: measured by the survey, by device; each applies to the runs whose station file says
+            ``auto``.
     """
 
     def __init__(
@@ -50,8 +53,10 @@ class Pipeline(SurveyStages):
         *,
         amend: Callable[[Station], Station] | None = None,
         observer: PlacingObserver | None = None,
+        delays: Mapping[str, MeasuredDelay] | None = None,
     ) -> None:
         super().__init__(station, observer=observer)
+        self.measured_delays = dict(delays or {})
         self._amend = amend
         self._mark_handlers: dict[MarkKind, MarkHandler] = {
             MarkKind.LINE: self._set_line,
@@ -67,6 +72,7 @@ class Pipeline(SurveyStages):
             MarkKind.ALARM_ACKNOWLEDGED: self._acknowledge_alarm,
             MarkKind.MOTION: self._take_motion_mark,
             MarkKind.REFERENCED: self._reference,
+            MarkKind.DELAY: self._take_delay,
             MarkKind.ENDED: self._end_run,
         }
 
@@ -160,7 +166,7 @@ class Pipeline(SurveyStages):
         self.station = station
         self.survey = self.survey or str(mark.detail["survey"])
         self._law = law_of(station)
-        self._inputs = DeviceInputs(station, self.tallies, line=self._line)
+        self._inputs = DeviceInputs(station, self.tallies, line=self._line, delays=self.delays)
         self._waveforms.forget_before(None)
         self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
         self._last_cell = -1
@@ -188,6 +194,9 @@ class Pipeline(SurveyStages):
             self._ended_complete = mark.detail["status"] == "complete"
             self.coverage.close_out(self._now, now)
             self._settle_gaps()
+
+    def _take_delay(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
+        self.newest_delays[str(mark.detail["device"])] = MeasuredDelay.of_mark(mark.detail)
 
     def _set_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         inputs.set_line(int(mark.detail["line"]), mark.time)

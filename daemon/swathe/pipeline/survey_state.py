@@ -12,6 +12,7 @@ from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.crawler_history import CrawlerHistory
 from swathe.pipeline.operator_requests import OperatorRequests
+from swathe.pipeline.placing.delays_in_force import MeasuredDelay, delays_in_force
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
@@ -55,6 +56,8 @@ class SurveyState:
         alarms: the alarms.
         changed: where cells changed, and a listener for them.
         crawler: armings, halts and reference of a crawler.
+        measured_delays: applied to the devices whose station file says ``auto``.
+        newest_delays: measured by the survey until now, which a later replay applies.
     """
 
     def __init__(self, station: Station) -> None:
@@ -79,6 +82,8 @@ class SurveyState:
         self.pauses = Pauses()
         self.requests = OperatorRequests()
         self.crawler = CrawlerHistory()
+        self.measured_delays: dict[str, MeasuredDelay] = {}
+        self.newest_delays: dict[str, MeasuredDelay] = {}
         self._alarm_evaluation = AlarmEvaluation(
             station,
             grid=self.grid,
@@ -96,6 +101,11 @@ class SurveyState:
         self._scanning = False
         self._ended_complete = False
         self._changed_gaps: dict[int, Gap] = {}
+
+    @property
+    def delays(self) -> dict[str, int]:
+        """Delay in force by device, ns, as taken off its times."""
+        return delays_in_force(self.station, self.measured_delays)
 
     @property
     def line(self) -> int:

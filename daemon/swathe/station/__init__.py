@@ -4,10 +4,12 @@ from swathe.station.axis import Axis, cell_count
 from swathe.station.broker import BrokerSettings, tls_context
 from swathe.station.budget import budget_of, repeatability_of
 from swathe.station.check import excluded_cells
+from swathe.station.delays import DelayPair, DelaySetting, delay_pairs
 from swathe.station.devices import axis_source, decoder_of, gauge_of, kept_waveforms, schedule_of
 from swathe.station.law import law_of, with_record
 from swathe.station.load import parse_station, read_station, station_in_journal, survey_folder
 from swathe.station.model import (
+    AUTO,
     AlarmKind,
     AlarmSettings,
     AxisMode,
@@ -29,6 +31,7 @@ from swathe.station.probe import beam_on_wall
 from swathe.station.quality import CalibrationSettings
 
 __all__ = [
+    "AUTO",
     "MOTION_PORT",
     "AlarmKind",
     "AlarmSettings",
@@ -38,6 +41,8 @@ __all__ = [
     "BrokerSettings",
     "CalibrationSettings",
     "CellRule",
+    "DelayPair",
+    "DelaySetting",
     "ExclusionSettings",
     "GuardTable",
     "LineAdvance",
@@ -49,6 +54,7 @@ __all__ = [
     "budget_of",
     "cell_count",
     "decoder_of",
+    "delay_pairs",
     "excluded_cells",
     "gauge_of",
     "kept_waveforms",

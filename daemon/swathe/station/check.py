@@ -11,6 +11,7 @@ import numpy as np
 from swathe.echo import EchoSettings, check_gates
 from swathe.errors import Problem
 from swathe.station.axis import Axis
+from swathe.station.delays import check_delays
 from swathe.station.devices import decoder_of
 from swathe.station.model import (
     AxisMode,
@@ -53,6 +54,7 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
     if decoders.keys() == devices.keys() and devices:
         calibrated = "calibration" in faulty or parts.get("calibration") is not None
         problems += _check_readings(decoders, calibrated=calibrated)
+        problems += check_delays(devices, decoders, axes)
     problems += _check_exclusions(parts.get("exclude", ()), axes, faulty)
     problems += _check_echo(parts, decoders)
     problems += check_motion(parts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from swathe.station.axis import Axis
+from swathe.station.delays import delay_lines
 from swathe.station.law import law_of
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
 from swathe.station.probe import beam_on_wall, beam_warnings
@@ -27,6 +28,7 @@ def summarize_station(station: Station) -> list[str]:
         f"a cell keeps its {survey.cell_rule} reading; "
         f"done at {survey.target_coverage:g} % coverage"
     )
+    lines += delay_lines(station)
     lines += _calibration_lines(station)
     if (width := beam_on_wall(station)) is not None:
         lines.append(f"beam on the back wall: {width:.2f} mm wide (-6 dB)")

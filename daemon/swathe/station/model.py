@@ -11,7 +11,7 @@ import math
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, StringConstraints
+from pydantic import BeforeValidator, Field, StringConstraints
 
 from swathe.calibration import CalibrationRecord
 from swathe.echo import EchoSettings
@@ -28,10 +28,11 @@ from swathe.station.quality import (
     VerificationSettings,
 )
 from swathe.station.table import PortTable, StationTable
-from swathe.units import Acceleration, Duration, Length, Percent, Speed
+from swathe.units import Acceleration, Duration, Length, Percent, Speed, duration_ns
 from swathe_drivers import TalkSettings
 
 __all__ = [
+    "AUTO",
     "AlarmKind",
     "AlarmSettings",
     "AxisMode",
@@ -157,6 +158,24 @@ class ExclusionSettings(StationTable):
     index: tuple[Length, Length] | None = None
 
 
+AUTO = "auto"
+"""The delay of a device that the survey itself measures."""
+
+
+def _delay(value: object) -> int | str | None:
+    if value is None or value == AUTO:
+        return value
+    try:
+        delay = duration_ns(value)
+    except ValueError as error:
+        message = f"{error}, or '{AUTO}'"
+        raise ValueError(message) from error
+    if delay < 0:
+        message = "must be >= 0"
+        raise ValueError(message)
+    return delay
+
+
 class DeviceSettings(PortTable):
     """A device on a port: which driver reads it, and its delay."""
 
@@ -164,10 +183,19 @@ class DeviceSettings(PortTable):
     description: str | None = Field(
         None, description="file with driver and protocol; relative to the station file"
     )
-    delay: Duration = Field(0, ge=0, description="from the event to its first byte, ns")
+    delay: Annotated[int | Literal["auto"] | None, BeforeValidator(_delay)] = Field(
+        None,
+        description="from the event to its first byte, ns; auto: the survey measures it; unknown "
+        "without one, and 0 is applied",
+    )
     on_change: bool = Field(False, description="an encoder that is silent at rest")
     protocol: dict[str, Any] = Field(default_factory=dict, description="the driver's own settings")
     talk: TalkSettings | None = Field(None, description="what is said to the device, and when")
+
+    @property
+    def delay_given(self) -> int:
+        """Delay that the station file gives, ns; 0 where it is measured or unknown."""
+        return self.delay if isinstance(self.delay, int) else 0
 
 
 class SurveySettings(StationTable):

@@ -2,6 +2,7 @@
 
 from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusableError
 from swathe.store.dataset import dataset_of, open_dataset
+from swathe.store.delays import measured_delays
 from swathe.store.folder import SurveyFolder, check_same_plan
 from swathe.store.frozen import Frozen, freeze
 from swathe.store.rebuild import write_all, write_derived
@@ -22,6 +23,7 @@ __all__ = [
     "dataset_of",
     "feed_journal",
     "freeze",
+    "measured_delays",
     "open_dataset",
     "read_survey_record",
     "record_of",

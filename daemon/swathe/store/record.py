@@ -141,7 +141,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
             PortMessage.of_tally(device, tally, heading, stalls=0)
             for device, tally in sorted(pipeline.tallies.items())
         ),
-        delays_ms={name: d.delay / 1e6 for name, d in pipeline.station.device.items()},
+        delays_ms={name: delay / 1e6 for name, delay in pipeline.delays.items()},
         calibration=calibration_summary(pipeline.station),
         checks=tuple(
             CheckMessage.of_check(check, heading) for check in pipeline.suspect_cells.checks.checks

@@ -9,6 +9,7 @@ from swathe.errors import SurveyError
 from swathe.journal import Entry, JournalCursor, Mark, MarkKind
 from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.station import Station
+from swathe.store.delays import measured_delays
 from swathe.store.folder import SurveyFolder
 
 __all__ = ["feed_journal", "replay"]
@@ -28,6 +29,8 @@ def replay(
 ) -> Pipeline:
     """Return the pipeline after the entries of the survey's journal.
 
+    Runs whose delay is ``auto`` are placed with the newest one that the journal has.
+
     Args:
         folder: the survey.
         amend: changes the station file of each run before it is applied, such as another delay.
@@ -40,7 +43,8 @@ def replay(
         SurveyError: no such survey, or its first run began after `until`.
         JournalError: the journal cannot be read.
     """
-    pipeline = Pipeline(folder.first_station(), amend=amend, observer=observer)
+    delays = measured_delays(folder, until=until)
+    pipeline = Pipeline(folder.first_station(), amend=amend, observer=observer, delays=delays)
     cursor = JournalCursor(folder.journal, on_torn=on_torn)
     feed_journal(pipeline, cursor, until=until, on_progress=on_progress)
     if not pipeline.survey:

@@ -23,7 +23,7 @@ from swathe.journal import (
 )
 from swathe.live.keeping import StateKeeper
 from swathe.live.resumption import Resumption
-from swathe.pipeline import Pipeline, PlacingObserver
+from swathe.pipeline import MeasuredDelay, Pipeline, PlacingObserver
 from swathe.pipeline.placing.delay_observer import DelayObserver
 from swathe.store import CheckpointFile, SurveyFolder, replay
 from swathe.store import frozen as frozen_module
@@ -182,6 +182,21 @@ def test_without_checkpoint_the_whole_journal_is_replayed(
     write_run(folder, RUNS[0])
     assert_same(Resumed(folder, TEXT).pipeline, replay(folder))
     assert reasons() == ["there is none"]
+
+
+def test_checkpoint_made_with_another_delay_is_not_used(
+    folder: SurveyFolder, reasons: Callable[[], list[str]]
+) -> None:
+    """A delay that the survey measured after it moves every reading of its runs."""
+    port = 'port = "ports/gauge"'
+    text = TEXT.replace(port, f'{port}\ndelay = "auto"')
+    detail = MeasuredDelay(60 * MS, 59 * MS, 61 * MS, 4).as_detail("gauge")
+    first = [opened(text), *RUNS[0][1:-1], mark(1450, MarkKind.DELAY, **detail), RUNS[0][-1]]
+    write_keeping(folder, text, [first], at=300)
+    found = Resumed(folder, text)
+    assert reasons() == ["the delay was measured since it was made"]
+    assert found.pipeline.delays["gauge"] == 60 * MS
+    assert_same(found.pipeline, replay(folder))
 
 
 def flip(path: Path, at: int) -> None:

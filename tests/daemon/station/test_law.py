@@ -67,8 +67,11 @@ def record(*, separation: float = 0.0, celsius: float | None = 21.0) -> Calibrat
 
 
 def text_with(tables: str, *, calibration: str = '[calibration]\nfile = "c.json"\n') -> str:
-    """Return a station file with other calibration and further tables."""
-    return station_text().replace(GIVEN, calibration) + tables
+    """Return a station file with other calibration and further tables; its delays are given."""
+    text = station_text()
+    for device in ("encoder", "gauge"):
+        text = text.replace(f'port = "ports/{device}"', f'port = "ports/{device}"\ndelay = "0 ms"')
+    return text.replace(GIVEN, calibration) + tables
 
 
 def with_a_record(tables: str = "", *, made: CalibrationRecord | None = None) -> Station:

@@ -152,7 +152,7 @@ class Homing:
 
     async def settled(self) -> None:
         """Wait until what was read on the way has come, is placed and judged."""
-        delays = max(device.delay for device in self._station.device.values())
+        delays = max(self._session.pipeline.delays.values())
         await asyncio.sleep((self._station.placing.lateness + delays) / _NS + 0.1)
 
     async def check_drift(self, report: MachineReport) -> None:

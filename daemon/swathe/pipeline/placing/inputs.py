@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -97,6 +98,7 @@ class DeviceInputs:
         station: the station file in force.
         tallies: counts by device, across the runs of a survey.
         line: the line in force on a stepped index axis.
+        delays: of devices, ns, where other than the station file gives.
 
     Attributes:
         links: decoder and clock of each device.
@@ -104,11 +106,18 @@ class DeviceInputs:
         conditions: changes of the conditions of axes, for alarms; see `take_conditions`.
     """
 
-    def __init__(self, station: Station, tallies: dict[str, DeviceTally], *, line: int = 0) -> None:
+    def __init__(
+        self,
+        station: Station,
+        tallies: dict[str, DeviceTally],
+        *,
+        line: int = 0,
+        delays: Mapping[str, int] | None = None,
+    ) -> None:
         self.links = {
             name: DeviceLink(
                 decoder=decoder_of(device),
-                delay_ns=device.delay,
+                delay_ns=(delays or {}).get(name, device.delay_given),
                 tally=tallies.setdefault(name, DeviceTally()),
                 echo=station.echo,
             )

@@ -16,7 +16,7 @@ ROOT = Path(__file__).parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
 OURS = {"swathe", "swathe_drivers", "swathe_simulators"}
 # Benchmarks and the coverage-guided fuzzer compare with these where somebody has installed them.
-NEVER_REQUIRED = {"atheris", "elkai", "ortools"}
+NEVER_REQUIRED = {"atheris", "elkai", "ortools", "pyxdf"}
 # Plugins of pytest, and what the outside driver of the tests is built with.
 USED_WITHOUT_IMPORT = {"hatchling", "pytest-asyncio", "pytest-timeout", "pytest-xdist"}
 

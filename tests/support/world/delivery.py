@@ -27,7 +27,8 @@ class Delivery:
         jitter: mean of what comes on top, s.
         shape: of its distribution: ``exponential``; ``gamma`` of shape 3; ``uniform``.
         baud: of the line; 0 for a network, on which a record arrives at once.
-        poll: the host is given what arrived every so many s, as by a USB converter's timer.
+        poll: the host reads what arrived every so many s, on the mean.
+        packets: whether it does so exactly, as a USB converter's timer; else by and by, as a thread.
         stalls: (begin, seconds): what arrives meanwhile is read in one burst afterwards.
         unplugged: (begin, seconds): what arrives meanwhile is lost, and the port with it.
     """
@@ -36,7 +37,8 @@ class Delivery:
     jitter: float = 0.0
     shape: Literal["exponential", "gamma", "uniform"] = "exponential"
     baud: int = 115_200
-    poll: float = 0.001
+    poll: float = 0.0005
+    packets: bool = False
     stalls: tuple[tuple[float, float], ...] = ()
     unplugged: tuple[tuple[float, float], ...] = ()
 
@@ -49,11 +51,13 @@ class Arrivals:
         chunks: (time s, bytes), in order.
         whole: whether all bytes of each record arrived, shape (n,).
         offset: of each record's first byte in the stream as received, shape (n,).
+        read: when each record's last byte was read, s, shape (n,).
     """
 
     chunks: list[tuple[float, bytes]]
     whole: NDArray[np.bool_]
     offset: NDArray[np.int64]
+    read: Floats
 
 
 def deliver(
@@ -70,8 +74,7 @@ def deliver(
     number = np.repeat(np.arange(sizes.size), sizes)
     place = np.arange(int(sizes.sum())) - first[number]
     arrival = end[number] - (sizes[number] - 1 - place) * byte
-    phase = rng.uniform(0.0, way.poll)
-    read = phase + np.ceil((arrival - phase) / way.poll) * way.poll
+    read = _reads(way, arrival, rng)
     for begin, seconds in way.stalls:
         read = np.where((read >= begin) & (read < begin + seconds), begin + seconds, read)
     lost = np.zeros(read.shape, bool)
@@ -82,12 +85,14 @@ def deliver(
     received = np.cumsum(~lost) - 1
     stream = b"".join(records)
     data = np.frombuffer(stream, np.uint8)[kept].tobytes()
-    read = np.rint(read[kept] * 1e6) / 1e6
+    read = np.rint(read * 1e6) / 1e6
+    last = read[first + sizes - 1] if sizes.size else read
+    read = read[kept]
     borders = np.flatnonzero(np.diff(read)) + 1
     begins = [0, *borders.tolist()] if read.size else []
     ends = [*borders.tolist(), read.size]
     chunks = [(float(read[b]), data[b:e]) for b, e in zip(begins, ends, strict=False)]
-    return Arrivals(chunks, whole, received[first] if sizes.size else first)
+    return Arrivals(chunks, whole, received[first] if sizes.size else first, last)
 
 
 def _jitter(way: Delivery, count: int, rng: np.random.Generator) -> Floats:
@@ -96,3 +101,14 @@ def _jitter(way: Delivery, count: int, rng: np.random.Generator) -> Floats:
     if way.shape == "uniform":
         return rng.uniform(0.0, 2 * way.jitter, count)
     return rng.exponential(way.jitter, count)
+
+
+def _reads(way: Delivery, arrival: Floats, rng: np.random.Generator) -> Floats:
+    """Return when the host reads what arrived, s, shape as `arrival`."""
+    if way.packets:
+        phase = rng.uniform(0.0, way.poll)
+        return np.asarray(phase + np.ceil((arrival - phase) / way.poll) * way.poll)
+    last = float(arrival.max(initial=0.0)) + way.poll
+    steps = way.poll * rng.uniform(0.5, 1.5, int(1.2 * last / way.poll) + 100)
+    at = np.cumsum(steps)
+    return np.asarray(at[np.searchsorted(at, arrival)])

@@ -12,7 +12,7 @@ from swathe.journal import Tick
 from swathe.pipeline import CellState, Pipeline, Placed, ProbePath
 from swathe.station import Axis
 
-__all__ = ["Verdict", "judge"]
+__all__ = ["PlacedReadings", "Verdict", "errors_of", "judge"]
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -133,7 +133,8 @@ def judge(world: World) -> Verdict:
         & (without | truly)
         & ~_fast(flat, inside, cells, grid.shape, wrapped=grid.scan.wrapped),
     }
-    errors, signed, moving, unplaced = _errors(world, seen)
+    offset, scan, _ = seen.columns()
+    errors, signed, moving, unplaced = errors_of(world, offset, scan)
     return Verdict(
         cells=cells,
         truly=int(truly.sum()),
@@ -186,10 +187,19 @@ def _fast(flat: Ints, inside: Bools, cells: int, shape: tuple[int, int], *, wrap
     return _spread(_count(flat[inside], cells) == 0, shape, wrapped)
 
 
-def _errors(world: World, seen: PlacedReadings) -> tuple[Floats, Floats, Bools, int]:
-    """Return errors along the scan axis, mm, those with the sign of motion, and which readings move."""
+def errors_of(world: World, offset: Ints, scan: Floats) -> tuple[Floats, Floats, Bools, int]:
+    """Return how far from their true positions readings were placed along the scan axis.
+
+    Args:
+        world: the truth.
+        offset: byte offset of each reading, shape (n,).
+        scan: where it was placed, mm, shape (n,).
+
+    Returns:
+        the errors, mm, shape (m,); the same with the sign of the motion: ahead or behind; which of
+        the readings moved; how many readings that arrived are not among them.
+    """
     truth = world.truth
-    offset, scan, _ = seen.columns()
     at = np.searchsorted(truth.offset, offset)
     at = np.minimum(at, max(truth.offset.size - 1, 0))
     matched = truth.offset[at] == offset

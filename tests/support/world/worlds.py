@@ -94,6 +94,7 @@ class Truth:
         reached: whether a whole record of it arrived.
         offset: byte offsets of the records that arrived, rising, shape (m,).
         sample: the sample of each of these records, shape (m,).
+        latency: mean time from sampling until the last byte is read, ns, by device.
     """
 
     time: NDArray[np.int64]
@@ -105,6 +106,7 @@ class Truth:
     reached: NDArray[np.bool_]
     offset: NDArray[np.int64]
     sample: NDArray[np.int64]
+    latency: dict[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +154,8 @@ def make_world(scene: Scene, seed: int) -> World:
     counts = [np.rint(COUNTS_PER_MM * axis).astype(np.int64) for axis in axes]
     none = np.zeros(0)
     made = record_bytes(scene.encoder, seen, counts, none, none.astype(bool))
-    arrivals, _ = _send("encoder", scene.encoder, seen, made, rng, entries)
+    arrivals, sent = _send("encoder", scene.encoder, seen, made, rng, entries)
+    latency = {"encoder": 1e9 * float(np.mean(arrivals.read - seen.time[sent]))}
 
     read = sample(scene.gauge, motion.end, rng)
     scan, index = motion.at(read.time)
@@ -161,6 +164,7 @@ def make_world(scene: Scene, seed: int) -> World:
     noisy = thickness + rng.normal(0.0, 0.03, thickness.shape)
     made = record_bytes(scene.gauge, read, [], 2 * noisy / VELOCITY, echo)
     arrivals, sent = _send("gauge", scene.gauge, read, made, rng, entries)
+    latency["gauge"] = 1e9 * float(np.mean(arrivals.read - read.time[sent]))
     whole = arrivals.whole & ~read.corrupt[sent]
     reached = np.zeros(read.time.shape, bool)
     reached[sent[whole]] = True
@@ -182,6 +186,7 @@ def make_world(scene: Scene, seed: int) -> World:
         reached=reached,
         offset=arrivals.offset[whole],
         sample=sent[whole],
+        latency=latency,
     )
     return World(text, parse_station(text, "bench.toml"), journal, truth, motion)
 

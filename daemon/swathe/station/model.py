@@ -254,6 +254,7 @@ class AlarmKind(StrEnum):
     PORT = "port lost"
     CHECK_OVERDUE = "check overdue"
     CHECK_FAILED = "check failed"
+    ENCODER = "encoder still"
 
 
 class AlarmSettings(StationTable):

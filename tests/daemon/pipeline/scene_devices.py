@@ -83,6 +83,7 @@ class Encoder:
         mark_at: scan position of its index mark, mm; None for none.
         glitches: share of records with a count that no probe can have reached.
         wheel_slip: mm of travel that are not counted from half of the scene on.
+        stuck: s after the start from which on the counts stay the same; None for never.
         port: address; a serial one has a baud rate, of which the time of a byte follows.
     """
 
@@ -94,6 +95,7 @@ class Encoder:
     mark_at: float | None = None
     glitches: float = 0.0
     wheel_slip: float = 0.0
+    stuck: float | None = None
     port: str = "socket://encoder:1"
 
     def table(self, name: str, axes: tuple[str, ...]) -> str:

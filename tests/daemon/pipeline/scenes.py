@@ -104,6 +104,19 @@ def dithering(seconds: float = 3.0) -> Waypoints:
     return waypoints
 
 
+def passes(seconds: float) -> Waypoints:
+    """Return one line to and fro, a pass every two seconds or so."""
+
+    def waypoints(rng: Random) -> list[tuple[float, float, float]]:
+        at, far, points = 0.0, False, [(0.0, 0.0, 0.0)]
+        while at < seconds:
+            at, far = at + rng.uniform(1.5, 2.5), not far
+            points.append((at, SCAN_MM if far else 0.0, 0.0))
+        return points
+
+    return waypoints
+
+
 def slow(seconds: float) -> Waypoints:
     """Return one line forth and the next one back, slowly."""
 
@@ -421,6 +434,8 @@ class _Take:
         return self.points[-1][1:]
 
     def _counts(self, encoder: Encoder, us: int, axes: int) -> tuple[int, ...]:
+        if encoder.stuck is not None:
+            us = min(us, round(encoder.stuck * 1e6))
         place = list(self._place(us)[:axes])
         if encoder.wheel_slip and us > self.end // 2:
             place[0] -= encoder.wheel_slip

@@ -115,6 +115,7 @@ export const causeName = (cause) => STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
 export const ALARM_NAMES = {
   "port lost": "Port lost",
   "check failed": "Calibration check failed",
+  "encoder still": "No motion from the encoder",
   "coupling lost": "Coupling lost",
   "too fast": "Too fast",
   "check overdue": "Calibration check overdue",

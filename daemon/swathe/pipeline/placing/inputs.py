@@ -15,6 +15,7 @@ from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.placer import Placed, Placer
 from swathe.pipeline.placing.slip import Slip, SlipWatch
+from swathe.pipeline.placing.still_encoder import StillEncoderWatch, WatchedAxis
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
 from swathe.station import (
     Axis,
@@ -33,6 +34,8 @@ __all__ = ["DeviceInputs", "ReturnWatch"]
 _OUT_SHARE = 0.5
 # Back means within this share of the length of the start, at least two cells.
 _BACK_SHARE = 0.02
+# Positions of an encoder that differ by less than this share of a cell are the same.
+_SAME_SHARE = 0.02
 
 
 class ReturnWatch:
@@ -84,6 +87,10 @@ class _EncodedAxis:
         self.device, counts = axis_source(name, settings)
         decoder = links[self.device].decoder
         self.column = decoder.axes.index(counts)
+        self.counts = counts
+        # Counts that go to and fro by one are those of a probe at rest.
+        per_count = 0.0 if counts in decoder.length_axes else 1.0 / settings.scale
+        self.same_within = max(1.5 * per_count, _SAME_SHARE * settings.resolution)
         self.scale = CountsToPosition(
             settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
         )
@@ -136,6 +143,18 @@ class DeviceInputs:
             axis = station.index_axis
             self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
             self.stepped.step_to(line, 0)
+        self._still = StillEncoderWatch(
+            {
+                name: WatchedAxis(
+                    axis.device,
+                    axis.counts,
+                    tolerance=axis.same_within,
+                    on_change=axis.device in self._on_change,
+                )
+                for name, axis in (("scan", self._scan), ("index", self._index))
+                if axis is not None
+            }
+        )
         self.slips: list[Slip] = []
         self.conditions: list[Condition] = []
         self._second: _EncodedAxis | None = None
@@ -176,6 +195,7 @@ class DeviceInputs:
             positions = axis.scale.positions(
                 batch.positions["counts"][:, axis.column], batch.positions["mark"][:, axis.column]
             )
+            self._still.add_positions(name, positions, batch.positions_known_at)
             before = axis.glitch_filter.glitches
             good = axis.glitch_filter.keep(times, positions)
             self.links[device].tally.glitches += axis.glitch_filter.glitches - before
@@ -203,6 +223,8 @@ class DeviceInputs:
             )
         if not batch.readings.size:
             return None
+        counted = ~self.pauses.holds(batch.readings["time"])
+        self._still.add_readings(batch.readings[counted], batch.readings_known_at[counted])
         if batch.combined and "scan" in own and (self._index is None or "index" in own):
             return self.placer.place_combined(
                 batch.readings, own["scan"], own.get("index"), batch.readings_known_at
@@ -235,6 +257,7 @@ class DeviceInputs:
             axis.track.append(np.array([last], np.int64), np.array([place]), reset, known)
             if axis is self._scan and self._second is not None:
                 self._slip.restart()  # the second source was not set to this position
+        self._still.restart()
 
     def port_changed(self, device: str, now: int) -> None:
         """Let the rest of a device that sends on change end at `now`, until it sends again.
@@ -245,6 +268,8 @@ class DeviceInputs:
             if axis.device == device:
                 axis.track.hold(now, final=True)
         self._silent_devices.add(device)
+        is_open = self.links[device].tally.state == "open"
+        self._still.port_changed(device, now, is_open=is_open)
 
     def _resting_axes(self) -> list[_EncodedAxis]:
         """Return the axes whose encoder sends on change, and rests as long as it is silent."""
@@ -257,13 +282,15 @@ class DeviceInputs:
         """Advance to `now`, ns: an encoder that sends on change and is silent stands still."""
         for axis in self._resting_axes():
             axis.track.hold(now)
+        self._still.advance(now)
         if self._second is not None:
             self.slips += self._slip.look()
 
     def take_conditions(self) -> list[Condition]:
         """Return the changes of conditions of axes and devices since the last call."""
-        changes = self.conditions.copy()
+        changes = self.conditions + self._still.conditions
         self.conditions.clear()
+        self._still.conditions.clear()
         for link in self.links.values():
             changes += link.conditions
             link.conditions.clear()

@@ -1,6 +1,6 @@
 """Bytes of a port to typed batches: drivers, decoders and the reading of ports."""
 
-from swathe_drivers.abc import AskingDriver, Decoder, Driver
+from swathe_drivers.abc import AskingDriver, Decoder, Driver, NumberingDecoder
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureError, CaptureHeader, CaptureReader, CaptureWriter
 from swathe_drivers.chunkwise import ChunkwiseDecoder
@@ -23,7 +23,14 @@ from swathe_drivers.records import (
 )
 from swathe_drivers.registry import driver_names, load_driver
 from swathe_drivers.settings import read_settings, settings_error
-from swathe_drivers.talk import Schedule, TalkSettings, make_schedule
+from swathe_drivers.talk import (
+    Polling,
+    Schedule,
+    TakenAt,
+    TalkSettings,
+    make_polling,
+    make_schedule,
+)
 from swathe_drivers.transport import PortSettings
 
 __all__ = [
@@ -44,6 +51,8 @@ __all__ = [
     "DriverUsageError",
     "Fault",
     "FaultReason",
+    "NumberingDecoder",
+    "Polling",
     "PortError",
     "PortInfo",
     "PortReader",
@@ -51,11 +60,13 @@ __all__ = [
     "PortState",
     "Schedule",
     "SettingsError",
+    "TakenAt",
     "TalkSettings",
     "WaveformFormat",
     "driver_names",
     "list_ports",
     "load_driver",
+    "make_polling",
     "make_schedule",
     "open_port",
     "parse_description",

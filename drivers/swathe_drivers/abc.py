@@ -114,6 +114,24 @@ class Decoder(Protocol):
 
 
 @runtime_checkable
+class NumberingDecoder(Decoder, Protocol):
+    """A decoder whose records carry a number that their request has, too; optional.
+
+    Its batches have `readings_request` and `positions_request`. It remembers no request: whether an
+    answer is late, or that to another request, is decided by who knows what was sent.
+    """
+
+    @property
+    def numbers_differ(self) -> bool:
+        """No two of some thousand requests in a row have the same number."""
+        ...
+
+    def number_of(self, request: bytes) -> int:
+        """Return the number that the answer to these bytes carries; raises nothing."""
+        ...
+
+
+@runtime_checkable
 class Driver(Protocol):
     """A kind of device; registered under a name in the entry-point group `swathe.drivers`."""
 

@@ -40,6 +40,8 @@ def joined(batches: Sequence[Batch]) -> Batch:
         waveforms=np.concatenate(waveforms) if waveforms else None,
         readings_known_at=np.concatenate([batch.readings_known_at for batch in batches]),
         positions_known_at=np.concatenate([batch.positions_known_at for batch in batches]),
+        readings_request=np.concatenate([batch.readings_request for batch in batches]),
+        positions_request=np.concatenate([batch.positions_request for batch in batches]),
         combined=batches[0].combined,
         faults=tuple(fault for batch in batches for fault in batch.faults)[-MAX_FAULTS:],
         n_faults=dict(n_faults),

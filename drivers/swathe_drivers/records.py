@@ -108,6 +108,10 @@ class FaultReason(StrEnum):
     """The frame is of another kind: its constant fields differ."""
     UNANSWERED = "unanswered"
     """A request that got no answer in time; counted by the port's schedule, not by a decoder."""
+    LATE = "late"
+    """An answer that came after its request was given up; it is no record."""
+    FOREIGN = "foreign"
+    """A record that answers no request: unasked, a second answer, or that to another request."""
     ILLEGAL_FUNCTION = "exception_1"
     """A Modbus device answered that it has no such function."""
     ILLEGAL_ADDRESS = "exception_2"
@@ -208,6 +212,9 @@ class Batch:
             alone. It never falls, and is later than that of the record's own bytes if only later
             bytes, or a silence, decide that there is a record. Filled in by `feed_chunks`.
         positions_known_at: the same for each row of `positions`.
+        readings_request: for each row of `readings` the number of the request that it answers, as
+            `swathe_drivers.abc.NumberingDecoder` gives it; empty where answers carry none.
+        positions_request: the same for each row of `positions`.
         combined: row i of `positions` belongs to row i of `readings`.
         faults: the newest `MAX_FAULTS` faults, in the order of the stream.
         n_faults: how many faults of each reason, including those not in `faults`.
@@ -222,6 +229,8 @@ class Batch:
     waveforms: NDArray[Any] | None = None
     readings_known_at: NDArray[np.int64] = field(default_factory=no_times)
     positions_known_at: NDArray[np.int64] = field(default_factory=no_times)
+    readings_request: NDArray[np.int64] = field(default_factory=no_times)
+    positions_request: NDArray[np.int64] = field(default_factory=no_times)
     combined: bool = False
     faults: tuple[Fault, ...] = ()
     n_faults: Mapping[FaultReason, int] = field(default_factory=dict)

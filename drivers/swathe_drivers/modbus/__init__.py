@@ -5,12 +5,12 @@ itself, in the rhythm that its settings tell; see `ModbusSettings`.
 """
 
 from collections.abc import Callable
-from typing import ClassVar, Final
+from typing import ClassVar
 
 from pydantic import BaseModel
 
 from swathe_drivers.modbus.decoder import ModbusDecoder
-from swathe_drivers.modbus.framer import READS_BITS, Candidate, RtuFramer, TcpFramer
+from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer, transaction_bits
 from swathe_drivers.modbus.settings import ModbusSettings, count_of, first_of
 from swathe_drivers.rtu import with_crc
 from swathe_drivers.talk.answers import AnswerFinder
@@ -18,8 +18,6 @@ from swathe_drivers.talk.schedule import Request
 from swathe_drivers.units import nanoseconds
 
 __all__ = ["ModbusDecoder", "ModbusDriver", "ModbusSettings"]
-
-_HEADER: Final = 6  # of TCP: transaction, protocol, length
 
 
 class ModbusDriver:
@@ -39,7 +37,11 @@ class ModbusDriver:
         """A request for each of the reads."""
         known = self._settings
         return [
-            Request(self._make(index), round(nanoseconds(read.every or known.every)))
+            Request(
+                self._make(index),
+                round(nanoseconds(read.every or known.every)),
+                numbered=known.framing == "tcp",
+            )
             for index, read in enumerate(known.reads)
         ]
 
@@ -52,12 +54,13 @@ class ModbusDriver:
         unit, function, _ = self._settings.key_of(read)
         asked = first_of(read).to_bytes(2, "big") + count_of(read).to_bytes(2, "big")
         message = bytes([unit, function]) + asked
+        bits = transaction_bits(len(self._settings.reads))
 
         def rtu(_number: int) -> bytes:
             return with_crc(message)
 
         def tcp(number: int) -> bytes:
-            transaction = (number << READS_BITS | index) & 0xFFFF
+            transaction = (number << bits | index) & 0xFFFF
             return transaction.to_bytes(2, "big") + b"\0\0" + b"\0\6" + message
 
         return rtu if self._settings.framing == "rtu" else tcp
@@ -76,9 +79,7 @@ class _AnswerFinder:
     def begin(self, request: bytes) -> None:
         """What came before answers something else."""
         self._framer = (TcpFramer if self._tcp else RtuFramer)(self._keys, ns_per_byte=0)
-        self._transaction = request[:2]
-        message = request[_HEADER:] if self._tcp else request
-        self._asked = (*message[:2], 2 * int.from_bytes(message[4:6], "big"))
+        self._number = self._framer.number_of(request)
 
     def feed(self, data: bytes, time_ns: int) -> bool:
         """Whether one came that fits."""
@@ -87,6 +88,5 @@ class _AnswerFinder:
         return any(self._fits(answer) for answer in self._framer.answers)
 
     def _fits(self, answer: Candidate) -> bool:
-        if self._tcp:
-            return answer.head[:2] == self._transaction
-        return answer.read < 0 or self._keys[answer.read] == self._asked
+        # An exception of RTU does not say how many registers were asked for.
+        return answer.request == self._number or (answer.read < 0 and not self._tcp)

@@ -93,6 +93,7 @@ class ModbusDecoder(RecordDecoder):
         framer = RtuFramer if settings.framing == "rtu" else TcpFramer
         self._framer = framer(keys, ns_per_byte=ns_per_byte)
         low_first = settings.word_order == "low_first"
+        self._differ = settings.framing == "tcp"
         self._reads = [_ReadDecoder(read, low_first=low_first) for read in settings.reads]
         self.exceptions: Final[Counter[int]] = Counter()
         abilities = [read.abilities for read in self._reads]
@@ -112,6 +113,15 @@ class ModbusDecoder(RecordDecoder):
                 combined=positions is readings and readings.combined,
             )
         )
+
+    @property
+    def numbers_differ(self) -> bool:
+        """Over TCP each request has a transaction of its own; an RTU answer shows its read only."""
+        return self._differ
+
+    def number_of(self, request: bytes) -> int:
+        """Return the number that records carry which answer `request`."""
+        return self._framer.number_of(request)
 
     @property
     def pending(self) -> int:
@@ -134,7 +144,9 @@ class ModbusDecoder(RecordDecoder):
         for index, read in enumerate(self._reads):
             rows = np.flatnonzero(kinds == index)
             if rows.size:
-                parts.append(read.decode(frames, rows, answers[int(rows[0])].data))
+                part = read.decode(frames, rows, answers[int(rows[0])].data)
+                numbers = np.array([answers[row].request for row in rows.tolist()], np.int64)
+                parts.append(_numbered(part, frames.offsets[rows], numbers))
         faults = list(frames.faults)
         counts = Counter(frames.counts)
         fault_bytes = frames.fault_bytes
@@ -169,6 +181,7 @@ class ModbusDecoder(RecordDecoder):
                     batch,
                     readings=part.readings,
                     readings_known_at=part.readings_known_at,
+                    readings_request=part.readings_request,
                     waveforms=part.waveforms,
                 )
             if part.positions.size:
@@ -176,6 +189,7 @@ class ModbusDecoder(RecordDecoder):
                     batch,
                     positions=part.positions,
                     positions_known_at=part.positions_known_at,
+                    positions_request=part.positions_request,
                 )
         return replace(
             batch,
@@ -186,3 +200,12 @@ class ModbusDecoder(RecordDecoder):
             ignored_bytes=ignored_bytes + sum(part.ignored_bytes for part in parts),
             n_ignored=sum(part.n_ignored for part in parts),
         )
+
+
+def _numbered(batch: Batch, offsets: NDArray[np.int64], numbers: NDArray[np.int64]) -> Batch:
+    """Return a batch with the numbers of its requests, from those of the frames at `offsets`."""
+    return replace(
+        batch,
+        readings_request=numbers[np.searchsorted(offsets, batch.readings["offset"])],
+        positions_request=numbers[np.searchsorted(offsets, batch.positions["offset"])],
+    )

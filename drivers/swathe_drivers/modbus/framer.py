@@ -22,8 +22,10 @@ from swathe_drivers.rtu import EXCEPTION, crcs
 LONGEST_FRAME: Final = 260
 """Bytes of the longest frame, that of TCP."""
 
-READS_BITS: Final = 4
-"""Lowest bits of a transaction that tell which read it belongs to."""
+
+def transaction_bits(n_reads: int) -> int:
+    """Return how many of a transaction's lowest bits show which read it belongs to."""
+    return (n_reads - 1).bit_length()
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +37,14 @@ class Candidate:
         size: bytes of the whole frame.
         data: where its data begin, from its first byte.
         head: its first bytes.
+        request: number that its request has, too: over TCP the transaction, else that of the read.
     """
 
     read: int
     size: int
     data: int
     head: bytes
+    request: int
 
 
 class ModbusFramer(Framer):
@@ -61,6 +65,10 @@ class ModbusFramer(Framer):
         super().__init__(max_length=LONGEST_FRAME, ns_per_byte=ns_per_byte)
         self._keys = tuple(keys)
         self.answers: list[Candidate] = []
+
+    @abstractmethod
+    def number_of(self, request: bytes) -> int:
+        """Return `Candidate.request` of the answer to a request; -1 if it is none of ours."""
 
     @abstractmethod
     def _begins(self, block: NDArray[np.uint8], pos: int) -> NDArray[np.int64]:
@@ -124,6 +132,11 @@ class RtuFramer(ModbusFramer):
 
     header = 3
 
+    def number_of(self, request: bytes) -> int:
+        """Return the number of the read."""
+        key = (*request[:2], 2 * int.from_bytes(request[4:6], "big"))
+        return self._keys.index(key) if key in self._keys else -1
+
     def _begins(self, block: NDArray[np.uint8], pos: int) -> NDArray[np.int64]:
         units = sorted({unit for unit, _, _ in self._keys})
         return np.flatnonzero(np.isin(block[pos:], units)) + pos
@@ -132,9 +145,9 @@ class RtuFramer(ModbusFramer):
         unit, function, third = head
         for index, key in enumerate(self._keys):
             if key == (unit, function, third):
-                return Candidate(index, 3 + third + 2, 3, head)
+                return Candidate(index, 3 + third + 2, 3, head, index)
             if key[:2] == (unit, function ^ EXCEPTION) and third:
-                return Candidate(-1 - third, 5, 3, head)
+                return Candidate(-1 - third, 5, 3, head, index)
         return None
 
     def _wrong(self, frame: bytes) -> str:
@@ -149,6 +162,10 @@ class TcpFramer(ModbusFramer):
 
     header = 9
 
+    def number_of(self, request: bytes) -> int:
+        """Return the transaction."""
+        return int.from_bytes(request[:2], "big") if request else -1
+
     def _begins(self, block: NDArray[np.uint8], pos: int) -> NDArray[np.int64]:
         known = block.size - 4
         zeros = np.flatnonzero((block[pos + 2 : -2] == 0) & (block[pos + 3 : -1] == 0)) + pos
@@ -156,14 +173,15 @@ class TcpFramer(ModbusFramer):
         return np.unique(np.concatenate((zeros, late)))
 
     def _candidate(self, head: bytes) -> Candidate | None:
-        index = head[1] & ((1 << READS_BITS) - 1)
+        transaction = int.from_bytes(head[:2], "big")
+        index = transaction & ((1 << transaction_bits(len(self._keys))) - 1)
         if head[2:4] != b"\0\0" or index >= len(self._keys):
             return None
         length = int.from_bytes(head[4:6], "big")
         unit, function, third = head[6:]
         key = self._keys[index]
         if key == (unit, function, third) and length == 3 + third:
-            return Candidate(index, 6 + length, 9, head)
+            return Candidate(index, 6 + length, 9, head, transaction)
         if key[:2] == (unit, function ^ EXCEPTION) and length == 3 and third:
-            return Candidate(-1 - third, 9, 9, head)
+            return Candidate(-1 - third, 9, 9, head, transaction)
         return None

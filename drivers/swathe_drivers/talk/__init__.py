@@ -1,30 +1,65 @@
 """What is sent to a device: commands at start and stop, requests by the clock, keep-alive.
 
 `TalkSettings` is the table `talk` of a description; `make_schedule` makes of it, and of what the
-driver asks for by itself, the `Schedule` that a `PortReader` follows.
+driver asks for by itself, the `Schedule` that a `PortReader` follows. `make_polling` makes of the same
+what there is to know for matching answers with their requests.
 """
 
+from dataclasses import dataclass
 from typing import Final
 
 from swathe_drivers.abc import AskingDriver, Driver
 from swathe_drivers.talk.answers import AnswerFinder, EndsWith, Quiet, SoMany
 from swathe_drivers.talk.schedule import Request, Schedule
-from swathe_drivers.talk.settings import AnswerEnd, TalkSettings, to_bytes
+from swathe_drivers.talk.settings import AnswerEnd, TakenAt, TalkSettings, to_bytes
 from swathe_drivers.units import nanoseconds
 
 __all__ = [
     "AnswerFinder",
     "EndsWith",
+    "Polling",
     "Quiet",
     "Request",
     "Schedule",
     "SoMany",
+    "TakenAt",
     "TalkSettings",
+    "make_polling",
     "make_schedule",
 ]
 
 _QUIET_NS: Final = 20_000_000
 """Longer than a USB adapter holds bytes back (16 ms unless set otherwise, common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Polling:
+    """How the answers of a polled device belong to what it is sent.
+
+    Attributes:
+        taken_at: the moment of an answer.
+        commands: what is sent to it and is no request: no record answers these.
+    """
+
+    taken_at: TakenAt
+    commands: frozenset[bytes] = frozenset()
+
+
+def make_polling(driver: Driver, talk: TalkSettings | None) -> Polling | None:
+    """Return how answers belong to requests; None where records also come without a request.
+
+    Args:
+        driver: may ask by itself; see `AskingDriver`.
+        talk: the table of the user; None without one.
+    """
+    talk = talk or TalkSettings()
+    polls = [to_bytes(poll.send) for poll in talk.poll]
+    if talk.unasked or not (polls or (isinstance(driver, AskingDriver) and driver.requests())):
+        return None
+    commands = {to_bytes(text) for text in (*talk.start, *talk.stop)}
+    if talk.keep_alive is not None:
+        commands.add(to_bytes(talk.keep_alive.send))
+    return Polling(talk.taken_at or TakenAt.BETWEEN, frozenset(commands.difference(polls)))
 
 
 def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:
@@ -58,6 +93,7 @@ def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:
             if talk.keep_alive is not None
             else None
         ),
+        unasked=talk.unasked,
     )
 
 

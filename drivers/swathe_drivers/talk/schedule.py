@@ -2,6 +2,16 @@
 
 Whoever owns the port calls `opened`, then `due` until it gives nothing more, reports what
 arrives by `received`, and comes back after `wait_ns` at the latest.
+
+Where an answer does not name its request, only when it comes shows which one it answers. So that a
+late or a second answer is not taken for that to the next request, and each later one for the next:
+
+- After a request was given up nothing is sent until its answer came after all, or nothing has come
+  for another time-out.
+- The next request is not sent before the time that answers usually take at the most has passed
+  since the one before, though the answer is there: what else answers that one comes before the next.
+
+Neither applies where the answer carries the number of its request.
 """
 
 from collections import deque
@@ -11,6 +21,9 @@ from typing import Final
 
 from swathe_drivers.talk.answers import AnswerFinder
 
+# The usual longest latency is the second longest of the last so many: one hiccup slows nothing.
+_LATENCIES: Final = 16
+
 
 @dataclass(frozen=True, slots=True)
 class Request:
@@ -19,10 +32,12 @@ class Request:
     Attributes:
         make: its bytes, from how many requests went before it.
         every_ns: from one to the next, ns, where the answers are quick enough.
+        numbered: whether its answer carries a number that no other recent request has.
     """
 
     make: Callable[[int], bytes]
     every_ns: int
+    numbered: bool = False
 
 
 class Schedule:
@@ -43,7 +58,20 @@ class Schedule:
         requests: Sequence[Request] = (),
         timeout_ns: int = 500_000_000,
         keep_alive: tuple[bytes, int] | None = None,
+        unasked: bool = False,
     ) -> None:
+        """Take what is to be sent.
+
+        Args:
+            answers: finds the end of an answer.
+            start: commands after each opening.
+            stop: commands before the port is closed.
+            pause_ns: behind each command, ns.
+            requests: what is sent again and again.
+            timeout_ns: within which an answer must be complete, ns.
+            keep_alive: bytes, and after how long without a transmission they are sent, ns.
+            unasked: whether the device also sends by itself: then no silence is waited for.
+        """
         self.stop: Final = tuple(stop)
         self.pause_ns: Final = pause_ns
         self.sent = 0
@@ -53,6 +81,7 @@ class Schedule:
         self._requests = tuple(requests)
         self._timeout = timeout_ns
         self._keep_alive = keep_alive
+        self._unasked = unasked
         self._given_up: list[bytes] = []
         self.opened(0)
 
@@ -62,13 +91,22 @@ class Schedule:
         self._free_at = now
         self._due = [now] * len(self._requests)
         self._pending: bytes | None = None
+        self._numbered = False  # whether the answer to the pending request names it
+        self._asked_at = now
         self._deadline = now
+        self._clear_at: int | None = None  # while an answer that was given up may still come
+        self._latencies: deque[int] = deque(maxlen=_LATENCIES)
         self._last = now
 
     def received(self, data: bytes, now: int) -> None:
         """Bytes arrived."""
-        if self._pending is not None and self._answers.feed(data, now):
-            self._pending = None
+        if self._pending is not None:
+            if self._answers.feed(data, now):
+                self._answered(now)
+        elif self._clear_at is not None:
+            # It came after all; or a part of it, and as long as before is waited for the rest.
+            complete = self._answers.feed(data, now)
+            self._clear_at = None if complete else now + self._timeout
 
     def lost(self) -> None:
         """The port was lost; a request under way won't be answered."""
@@ -77,21 +115,28 @@ class Schedule:
 
     def due(self, now: int) -> bytes | None:
         """What is to be sent now; None if nothing is. It counts as sent."""
+        settles = self._answers.settles_at
+        settled = settles is not None and now >= settles
         if self._pending is not None:
-            settles = self._answers.settles_at
-            if settles is not None and now >= settles:
-                self._pending = None
+            if settled:
+                self._answered(now)
             elif now >= self._deadline:
                 self._give_up(self._pending)
+                if not (self._numbered or self._unasked):
+                    self._clear_at = now + self._timeout
             else:
                 return None
+        if self._clear_at is not None:
+            if not settled and now < self._clear_at:
+                return None
+            self._clear_at = None
         if now < self._free_at:
             return None
         data: bytes | None = None
         if self._queue:
             data = self._queue.popleft()
             self._free_at = now + self.pause_ns
-        elif self._requests and min(self._due) <= now:
+        elif self._requests and max(min(self._due), self._next_at) <= now:
             data = self._ask(self._due.index(min(self._due)), now)
         elif self._keep_alive is not None and now - self._last >= self._keep_alive[1]:
             data = self._keep_alive[0]
@@ -106,18 +151,25 @@ class Schedule:
 
     def wait_ns(self, now: int) -> int | None:
         """After what time something may be due even if nothing arrives; None: never."""
-        if self._pending is not None:
+        if self._pending is not None or self._clear_at is not None:
             settles = self._answers.settles_at
-            then = self._deadline if settles is None else min(settles, self._deadline)
-            return max(0, then - now)
+            then = self._deadline if self._clear_at is None else self._clear_at
+            return max(0, (then if settles is None else min(settles, then)) - now)
         times: list[int] = []
         if self._queue:
             times.append(self._free_at)
         else:
-            times += self._due
+            times += [max(due, self._next_at) for due in self._due]
             if self._keep_alive is not None:
                 times.append(self._last + self._keep_alive[1])
         return max(0, max(self._free_at, min(times)) - now) if times else None
+
+    @property
+    def _next_at(self) -> int:
+        """Time before which no request is sent, ns; see the module."""
+        if self._numbered or self._unasked or len(self._latencies) < 2:
+            return self._asked_at
+        return self._asked_at + sorted(self._latencies)[-2]
 
     def _ask(self, index: int, now: int) -> bytes:
         request = self._requests[index]
@@ -129,8 +181,13 @@ class Schedule:
         if self._due[index] <= now:
             self._due[index] = now + request.every_ns
         self._pending, self._deadline = data, now + self._timeout
+        self._numbered, self._asked_at = request.numbered, now
         self._answers.begin(data)
         return data
+
+    def _answered(self, now: int) -> None:
+        self._latencies.append(now - self._asked_at)
+        self._pending = None
 
     def _give_up(self, request: bytes) -> None:
         self.unanswered += 1

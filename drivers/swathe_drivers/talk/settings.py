@@ -8,11 +8,13 @@ r"""Settings of what is sent to a device: the table `talk` of a description or a
     poll = [{ send = "MEAS?\n", every = "20 ms" }]    # one after an answer, or after `timeout`
     keep_alive = { send = "hex:00", every = "5 s" }   # after so long without a transmission
     timeout = "500 ms"
+    taken_at = "between"                              # of request and answer
 
 A text stands for bytes one to one (Latin-1), with TOML's own escapes; `hex:01 03` for the bytes
 that it lists.
 """
 
+from enum import StrEnum
 from typing import Annotated, Final, Self
 
 from pydantic import AfterValidator, Field, model_validator
@@ -25,6 +27,17 @@ HEX: Final = "hex:"
 
 _MAX_BYTE: Final = "\xff"
 _MOST_BYTES: Final = 1024
+
+
+class TakenAt(StrEnum):
+    """The moment at which a device takes what it answers."""
+
+    REQUEST = "request"
+    """When the request is sent: it starts the measurement, or holds the counts."""
+    ANSWER = "answer"
+    """When the first byte of the answer is sent."""
+    BETWEEN = "between"
+    """Somewhere between: the middle is assumed, which is off by half of that time at the most."""
 
 
 def to_bytes(text: str) -> bytes:
@@ -96,6 +109,10 @@ class TalkSettings(SettingsTable):
     answer: AnswerEnd | None = None
     """What shows that an answer is complete, if not what the driver knows of it."""
     keep_alive: KeepAlive | None = None
+    taken_at: TakenAt | None = None
+    """The moment of what is answered, before the delay; `between` unless stated."""
+    unasked: bool = False
+    """Whether the device also sends records by itself, or several for one request."""
 
     @model_validator(mode="after")
     def _check_times(self) -> Self:
@@ -109,5 +126,11 @@ class TalkSettings(SettingsTable):
         found += [(path, "must be > 0", text) for path, text in times if nanoseconds(text) <= 0]
         if nanoseconds(self.pause) < 0:
             found.append((("pause",), "must be >= 0", self.pause))
+        if self.unasked and self.taken_at is not None:
+            requirement = (
+                "must be left out with 'unasked': what a device sends by itself has the time of its"
+                " arrival"
+            )
+            found.append((("taken_at",), requirement, str(self.taken_at)))
         raise_problems(self, found)
         return self

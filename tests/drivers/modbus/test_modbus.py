@@ -137,7 +137,7 @@ def test_exceptions_are_answers_and_counted_with_their_code() -> None:
 
 
 def test_spoilt_answer_is_a_checksum_fault_and_costs_a_timeout() -> None:
-    """The request is given up, the stream goes on."""
+    """The request is given up, and after a silence the stream continues."""
     with SerialDevice() as server, listening(driver(), server.url, "200 ms") as heard:
         wait_until(lambda: len(heard.tape.chunks) >= 5, "answers")
         server.spoil = 1
@@ -171,6 +171,52 @@ def test_late_answer_over_tcp_is_not_taken_for_that_of_the_next_request() -> Non
     assert not finder.feed(first[:2] + data, 0)
     assert not finder.feed(second[:2], 0)
     assert finder.feed(data, 0)
+
+
+def transactions(reads: list[dict[str, Any]], count: int) -> list[int]:
+    """The transactions of requests that take turns."""
+    requests = driver(framing="tcp", reads=reads).requests()
+    made = [requests[number % len(requests)].make(number) for number in range(count)]
+    return [int.from_bytes(one[:2], "big") for one in made]
+
+
+@pytest.mark.parametrize(
+    ("reads", "apart"), [([POSITIONS], 65_536), ([POSITIONS, READINGS], 32_768)]
+)
+def test_no_two_of_thousands_of_requests_share_a_transaction(
+    reads: list[dict[str, Any]], apart: int
+) -> None:
+    """All 16 bits count, whichever read it is."""
+    found = transactions(reads, apart + 2)
+    assert len(set(found[:apart])) == apart
+    assert found[apart:] == found[:2]
+
+
+def test_records_carry_the_number_of_their_request() -> None:
+    """Over TCP the transaction, on a serial line that of the read; one for each sound record."""
+    device = driver(framing="tcp", reads=[POSITIONS, READINGS])
+    decoder = device.decoder(ns_per_byte=0)
+    requests = [device.requests()[number % 2].make(number + 500) for number in range(4)]
+    sent = answers(4, framing="tcp", source=random.Random(1))
+    bad = sent[1][:-4] + struct.pack(">f", float("nan"))
+    data = [
+        b"".join((request[:2], answer[2:])) for request, answer in zip(requests, sent, strict=True)
+    ]
+    data.insert(1, requests[1][:2] + bad[2:])
+    found = decoder.feed_chunks([(0, b"".join(data[:2])), (5, b"".join(data[2:]))])
+    numbers = [decoder.number_of(request) for request in requests]
+    assert numbers == [1000, 1003, 1004, 1007]
+    assert found.positions_request.tolist() == [1000, 1004]
+    assert found.readings_request.tolist() == [1003, 1007]
+    assert found.n_faults == {FaultReason.NOT_FINITE: 1}
+    assert decoder.numbers_differ
+    serial = driver(reads=[POSITIONS, READINGS])
+    decoder = serial.decoder(ns_per_byte=0)
+    found = decoder.feed(b"".join(answers(4, framing="rtu", source=random.Random(1))), 0)
+    assert [decoder.number_of(request.make(7)) for request in serial.requests()] == [0, 1]
+    assert decoder.number_of(b"M?\n") == -1
+    assert (found.positions_request.tolist(), found.readings_request.tolist()) == ([0, 0], [1, 1])
+    assert not decoder.numbers_differ
 
 
 def crc(data: bytes) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -12,7 +13,17 @@ from swathe_drivers.errors import SettingsError
 from swathe_drivers.frames import FramesDriver, FramesSettings
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
-from swathe_drivers.talk import EndsWith, Quiet, Schedule, SoMany, TalkSettings, make_schedule
+from swathe_drivers.talk import (
+    EndsWith,
+    Quiet,
+    Request,
+    Schedule,
+    SoMany,
+    TakenAt,
+    TalkSettings,
+    make_polling,
+    make_schedule,
+)
 from swathe_drivers.talk.settings import to_bytes
 
 MS = 1_000_000
@@ -70,19 +81,101 @@ def test_slow_answers_are_not_made_good_by_a_burst() -> None:
     assert times == [300, 320, 340, 360, 380]
 
 
-def test_request_without_answer_is_given_up_and_told() -> None:
-    """Once for each, and the next one goes out at once."""
-    said = schedule(poll=[{"send": "?\n", "every": "20 ms"}], timeout="100 ms")
+def given_up_at_100(**table: Any) -> Schedule:
+    """A schedule whose first request had no answer within 100 ms."""
+    said = schedule(poll=[{"send": "?\n", "every": "20 ms"}], timeout="100 ms", **table)
     assert said.due(0) == b"?\n"
     assert said.wait_ns(0) == 100 * MS
     assert said.due(99 * MS) is None
-    assert said.due(100 * MS) == b"?\n"
+    said.due(100 * MS)
     assert said.given_up() == [b"?\n"]
     assert said.given_up() == []
+    return said
+
+
+def test_request_without_answer_is_given_up_and_the_line_left_silent() -> None:
+    """Once for each; the next one goes out when nothing has come for another time-out."""
+    said = given_up_at_100(keep_alive={"send": "hex:00", "every": "30 ms"})
+    assert said.wait_ns(100 * MS) == 100 * MS
+    assert said.due(199 * MS) is None
+    assert said.due(200 * MS) == b"?\n"
     said.lost()
     assert (said.unanswered, said.given_up()) == (2, [b"?\n"])
     said.lost()
     assert said.unanswered == 2
+
+
+def test_late_answer_ends_the_silence() -> None:
+    """Nothing is owed any more; a part of an answer shows that the rest is still to come."""
+    said = given_up_at_100()
+    said.received(b"12.", 130 * MS)
+    assert said.wait_ns(130 * MS) == 100 * MS
+    assert said.due(229 * MS) is None
+    said.received(b"5\r\n", 229 * MS)
+    assert said.due(229 * MS) == b"?\n"
+
+
+def test_late_answer_that_ends_by_a_silence_ends_the_wait() -> None:
+    """As one in time does."""
+    said = given_up_at_100(answer={"quiet": "5 ms"})
+    said.received(b"12.5", 130 * MS)
+    assert said.wait_ns(130 * MS) == 5 * MS
+    assert said.due(134 * MS) is None
+    assert said.due(135 * MS) == b"?\n"
+
+
+def test_opening_again_ends_the_silence() -> None:
+    """What was asked before the port was lost is not answered."""
+    said = given_up_at_100()
+    said.opened(120 * MS)
+    assert said.due(120 * MS) == b"?\n"
+
+
+@pytest.mark.parametrize("numbered", [True, False])
+def test_device_that_names_its_request_or_sends_unasked_needs_no_silence(numbered: bool) -> None:
+    """A number identifies a late answer; where anything may come at any time, silence proves nothing."""
+    said = Schedule(
+        answers=EndsWith(b"\n"),
+        requests=[Request(lambda _: b"?\n", 20 * MS, numbered=numbered)],
+        timeout_ns=100 * MS,
+        unasked=not numbered,
+    )
+    said.opened(0)
+    assert said.due(0) == b"?\n"
+    assert said.due(100 * MS) == b"?\n"
+    for latency, asked in ((9, 120), (1, 140), (1, 160)):
+        said.received(b"1\n", (asked - 20 + latency) * MS)
+        assert said.due(asked * MS) == b"?\n"
+
+
+def sent_at(latencies: list[int], *, every: int = 5) -> list[int]:
+    """When requests go out to a device with these latencies, ms."""
+    said = schedule(poll=[{"send": "?\n", "every": f"{every} ms"}])
+    now, found = 0, []
+    for latency in latencies:
+        while said.due(now * MS) is None:
+            now += 1
+        found.append(now)
+        said.received(b"1\r\n", (now + latency) * MS)
+    return found
+
+
+def test_request_waits_as_long_as_answers_usually_take() -> None:
+    """Else the second answer to a quick one would be taken for the answer to the next."""
+    times = sent_at([30, 40, 2, 2, 2])
+    assert [after - before for before, after in pairwise(times[2:])] == [30, 30]
+
+
+def test_one_slow_answer_slows_nothing() -> None:
+    """It is the longest one, not the second longest."""
+    times = sent_at([4, 4, 400, 4, 4])
+    assert [after - before for before, after in pairwise(times[3:])] == [5]
+
+
+def test_slow_answers_are_forgotten_after_sixteen_others() -> None:
+    """A device that became quick is polled quickly again."""
+    times = sent_at([30, 30, *[3] * 20])
+    assert (times[16] - times[15], times[17] - times[16]) == (30, 5)
 
 
 def test_several_requests_take_turns_by_their_times() -> None:
@@ -183,6 +276,10 @@ def test_driver_that_asks_nothing_without_a_table_has_no_schedule() -> None:
         ({"stop": ["€"]}, "'talk.stop[0]' must consist of characters up to U+00FF, one byte each (got '€')"),
         ({"poll": [{"send": "a", "every": "0 ms"}]}, "'talk.poll[0].every' must be > 0 (got '0 ms')"),
         ({"answer": {}}, "'talk.answer' must have one of 'ends', 'bytes' and 'quiet' (got {})"),
+        ({"taken_at": "half"}, "'talk.taken_at' must be 'request', 'answer' or 'between' (got 'half')"),
+        ({"taken_at": "answer", "unasked": True},
+         "'talk.taken_at' must be left out with 'unasked': what a device sends by itself has the time"
+         " of its arrival (got 'answer')"),
         ({"pol": []}, "'talk.pol' must be left out: there is no such setting (got [])"),
     ],
 )  # fmt: skip
@@ -214,3 +311,36 @@ def test_description_holds_the_table() -> None:
         DescriptionError, match=r"gauge.toml: 'talk.poll\[0\].every' must be a time"
     ):
         parse_description(text.replace("20 ms", "20"), "gauge.toml")
+
+
+def polling(driver: Any = DRIVER, **table: Any) -> Any:
+    """What a table shows of how answers belong to requests."""
+    return make_polling(driver, read_settings(TalkSettings, table, key="talk"))
+
+
+def test_moment_of_a_polled_reading_is_between_unless_stated() -> None:
+    """Modbus, which polls by itself, has the setting in the same table."""
+    poll = [{"send": "?", "every": "1 s"}]
+    assert polling(poll=poll).taken_at is TakenAt.BETWEEN
+    assert polling(poll=poll, taken_at="request").taken_at is TakenAt.REQUEST
+    modbus = load_driver("modbus")
+    reads = [{"fields": [{"is": "counts", "axis": "scan", "register": 0, "type": "int16"}]}]
+    made = modbus(modbus.Settings.model_validate({"reads": reads}))
+    assert make_polling(made, None).taken_at is TakenAt.BETWEEN  # type: ignore[union-attr]
+    assert polling(made, taken_at="answer").taken_at is TakenAt.ANSWER
+
+
+def test_device_that_sends_by_itself_is_not_polled() -> None:
+    """Without a request, or by its setting."""
+    assert make_polling(DRIVER, None) is None
+    assert polling(start=["RATE 50"], keep_alive={"send": "!", "every": "1 s"}) is None
+    assert polling(poll=[{"send": "?", "every": "1 s"}], unasked=True) is None
+
+
+def test_commands_are_no_requests_unless_they_are_polled_too() -> None:
+    """No record answers them."""
+    found = polling(
+        start=["A", "?"], stop=["B"], keep_alive={"send": "hex:00", "every": "1 s"},
+        poll=[{"send": "?", "every": "1 s"}],
+    )  # fmt: skip
+    assert found.commands == {b"A", b"B", b"\0"}

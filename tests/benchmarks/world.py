@@ -4,14 +4,13 @@ Run ``python tests/benchmarks/world.py`` for the table: per layout and kind of t
 50 seeds, the false and missed gaps, false causes and position errors; exit code 1 if a target is
 missed. One run by itself, with its figures::
 
-    python tests/benchmarks/world.py --layout raster --time number --seed 3 [--losses] [--unknown]
+    python tests/benchmarks/world.py --layout raster --time number --seed 3 [--losses] [--variant NAME]
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -23,6 +22,7 @@ from rich.table import Table
 
 from support.world.devices import Time
 from support.world.judge import Verdict, judge
+from support.world.variants import VARIANTS
 from support.world.worlds import Layout, Scene, make_world, standard_scene
 
 __all__ = ["main"]
@@ -38,14 +38,16 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--seeds", type=int, default=SEEDS)
     parser.add_argument("--speed", type=float, help="mm/s, instead of a range")
     parser.add_argument("--losses", action="store_true", help="lost and doubled frames, a restart")
-    parser.add_argument("--unknown", action="store_true", help="no period or rate in the station")
+    parser.add_argument("--variant", choices=VARIANTS, action="append", help="of the scene")
     return parser.parse_args()
 
 
 def _scene(options: argparse.Namespace, layout: Layout, time: Time) -> Scene:
     speed = (options.speed, options.speed) if options.speed else None
     scene = standard_scene(layout, time, speed=speed, losses=options.losses)
-    return replace(scene, gauge=replace(scene.gauge, known=not options.unknown))
+    for name in options.variant or ():
+        scene = VARIANTS[name](scene)
+    return scene
 
 
 def main() -> int:

@@ -104,7 +104,8 @@ def sample(device: Device, end: float, rng: np.random.Generator) -> Samples:
 def _times(device: Device, end: float, rng: np.random.Generator) -> Floats:
     pieces: list[Floats] = []
     begin, period = float(rng.uniform(0.0, device.period)), device.period
-    for at, following in (*device.rates, (end, device.period)):
+    changes = [(at, following) for at, following in device.rates if at < end]
+    for at, following in (*changes, (end, device.period)):
         step = period * (1 + device.ppm * 1e-6)
         if device.time == "irregular":
             count = int(2 * (at - begin) / step) + 50

@@ -105,7 +105,8 @@ def judge(world: World) -> Verdict:
     flat = _flat(world.station.scan_axis, world.station.index_axis, truth.scan, truth.index)
     inside = flat >= 0
     good = truth.reached & truth.echo & inside
-    sure = good & ~_near_border(world.station.scan_axis, truth.scan)
+    border = _near_border(world.station.scan_axis, truth.scan)
+    sure = good & ~border
     first_sure = np.full(cells, np.iinfo(np.int64).max)
     np.minimum.at(first_sure, flat[sure], truth.time[sure])
 
@@ -130,8 +131,8 @@ def judge(world: World) -> Verdict:
         & ~_spread(without, grid.shape, grid.scan.wrapped),
         "too_fast": in_gap
         & (state == CellState.SKIPPED)
-        & (without | truly)
-        & ~_fast(flat, inside, cells, grid.shape, wrapped=grid.scan.wrapped),
+        # A reading near the border may be in the next cell: the probe may have passed this one.
+        & ~_spread(_count(flat[inside & ~border], cells) == 0, grid.shape, grid.scan.wrapped),
     }
     offset, scan, _ = seen.columns()
     errors, signed, moving, unplaced = errors_of(world, offset, scan)
@@ -180,11 +181,6 @@ def _spread(cells: Bools, shape: tuple[int, int], wrapped: bool) -> Bools:
         for column in range(3):
             found |= padded[row : row + shape[0], column : column + shape[1]]
     return found.reshape(-1)
-
-
-def _fast(flat: Ints, inside: Bools, cells: int, shape: tuple[int, int], *, wrapped: bool) -> Bools:
-    """Return cells that no sample was owed to, and those next to them."""
-    return _spread(_count(flat[inside], cells) == 0, shape, wrapped)
 
 
 def errors_of(world: World, offset: Ints, scan: Floats) -> tuple[Floats, Floats, Bools, int]:

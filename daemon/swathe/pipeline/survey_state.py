@@ -12,10 +12,19 @@ from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.crawler_history import CrawlerHistory
 from swathe.pipeline.operator_requests import OperatorRequests
-from swathe.pipeline.placing.delays_in_force import MeasuredDelay, delays_in_force
+from swathe.pipeline.placing.delays_in_force import (
+    MeasuredDelay,
+    delay_uncertainty,
+    delays_in_force,
+)
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
+from swathe.pipeline.placing.place_uncertainty import (
+    PlaceBudget,
+    PlaceSums,
+    StatedUncertainty,
+)
 from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.progress import RunRates, progress_of
 from swathe.pipeline.progress.snapshots import (
@@ -55,6 +64,7 @@ class SurveyState:
         requests: zones excluded and gaps requested during the survey.
         alarms: the alarms.
         changed: where cells changed, and a listener for them.
+        place_sums: of readings and encoder samples, for the uncertainty of the places.
         crawler: armings, halts and reference of a crawler.
         measured_delays: applied to the devices whose station file says ``auto``.
         newest_delays: measured by the survey until now, which a later replay applies.
@@ -82,6 +92,7 @@ class SurveyState:
         self.pauses = Pauses()
         self.requests = OperatorRequests()
         self.crawler = CrawlerHistory()
+        self.place_sums = PlaceSums()
         self.measured_delays: dict[str, MeasuredDelay] = {}
         self.newest_delays: dict[str, MeasuredDelay] = {}
         self._alarm_evaluation = AlarmEvaluation(
@@ -149,6 +160,19 @@ class SurveyState:
         coverage = self.coverage
         needed = self.station.survey.target_coverage / 100 * coverage.required
         return coverage.measured >= needed - 1e-9
+
+    def place_budget(self) -> PlaceBudget | None:
+        """Return how far readings may be from their true positions along the scan axis.
+
+        None before any reading of a moving probe.
+        """
+        percent = self.station.scan.scale_uncertainty
+        scale = StatedUncertainty(None, "not stated: scan.scale_uncertainty is not given")
+        if percent is not None:
+            scale = StatedUncertainty(percent / 100, "station file")
+        return self.place_sums.budget(
+            delay_ns=delay_uncertainty(self.station, self.measured_delays), scale=scale
+        )
 
     def _settle_gaps(self) -> None:
         """Describe the gaps that changed, and remove the ended ones from the requests."""

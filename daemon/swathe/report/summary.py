@@ -29,7 +29,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         for port in record.ports
         if port.saturated
     ]
-    lines += _uncertainty_lines(record)
+    lines += _uncertainty_lines(record) + _place_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
     return [*lines, *_crawler_lines(record), MEASURED_ONLY]
 
@@ -104,6 +104,24 @@ def _uncertainty_lines(record: SurveyRecord) -> list[str]:
             f"thin by {uncertainty.bias_mm:.3f} mm; this is stated, not added"
         )
     return lines
+
+
+def _place_lines(record: SurveyRecord) -> list[str]:
+    place = record.place
+    if place is None:
+        return []
+    held = f"{place.coverage:.0%} of {place.readings:,} readings of the moving probe"
+    lines = [
+        f"place along the scan axis: within {place.expanded_mm:.3f} mm of the truth for {held}"
+    ]
+    if place.not_stated:
+        lines.append(
+            f"    without what is not stated: {', '.join(place.not_stated)}; it may be further off"
+        )
+    parts = ", ".join(
+        f"{part.name} {part.standard_mm:.3f}" for part in place.components if part.standard_mm
+    )
+    return [*lines, f"    standard uncertainties in mm: {parts}"] if parts else lines
 
 
 def times(count: int) -> str:

@@ -132,6 +132,9 @@ class AxisSettings(StationTable):
     backlash: Length = Field(
         0.0, ge=0, description="encoder travel without probe travel at a reversal, mm"
     )
+    scale_uncertainty: Percent | None = Field(
+        None, ge=0, lt=100, description="relative standard uncertainty of counts_per_mm or wheel, %"
+    )
     max_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
     max_acceleration: Acceleration | None = Field(None, gt=0, description="likewise, mm/s²")
     second: SecondSettings | None = None
@@ -187,6 +190,9 @@ class DeviceSettings(PortTable):
         None,
         description="from the event to its first byte, ns; auto: the survey measures it; unknown "
         "without one, and 0 is applied",
+    )
+    delay_uncertainty: Duration | None = Field(
+        None, ge=0, description="standard uncertainty of a delay that is given, ns"
     )
     on_change: bool = Field(False, description="an encoder that is silent at rest")
     protocol: dict[str, Any] = Field(default_factory=dict, description="the driver's own settings")

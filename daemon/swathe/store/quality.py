@@ -17,9 +17,12 @@ from swathe.station.model import CellRule, Station
 __all__ = [
     "BudgetLine",
     "CalibrationSummary",
+    "PlaceLine",
+    "PlaceSummary",
     "UncertaintySummary",
     "calibration_summary",
     "footprint_percent",
+    "place_summary",
     "uncertainty_summary",
 ]
 
@@ -58,6 +61,40 @@ class UncertaintySummary(Snapshot):
     bias_mm: Annotated[float, Digits(5)] = Field(
         description="by how much the minimum of so many readings is thin by chance; not added"
     )
+
+
+class PlaceLine(Snapshot):
+    """One component of how far a reading's place may be off."""
+
+    name: str
+    standard_mm: Annotated[float | None, Digits(4)] = Field(
+        description="over all moving readings; null where it is not stated"
+    )
+    basis: str
+
+
+class PlaceSummary(Snapshot):
+    """How far from its true position along the scan axis a reading may be, after JCGM 100."""
+
+    components: tuple[PlaceLine, ...]
+    standard_mm: Annotated[float, Digits(4)] = Field(
+        description="combined standard uncertainty of the components that are stated"
+    )
+    expanded_mm: Annotated[float, Digits(3)] = Field(
+        description="95 % of the readings of the moving probe are within it of their true "
+        "positions, as far as the components that are stated go"
+    )
+    coverage: float = Field(0.95, description="level of confidence, 0 to 1")
+    readings: int = Field(description="readings of the moving probe")
+    not_stated: tuple[str, ...] = Field(
+        description="components without a number, which the result does not cover"
+    )
+
+
+def place_summary(pipeline: Pipeline) -> PlaceSummary | None:
+    """Return the uncertainty of the places; None before any reading of a moving probe."""
+    budget = pipeline.place_budget()
+    return None if budget is None else PlaceSummary.model_validate(budget)
 
 
 def calibration_summary(station: Station) -> CalibrationSummary | None:

@@ -24,9 +24,11 @@ from swathe.pipeline.progress.fields import Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
 from swathe.store.quality import (
     CalibrationSummary,
+    PlaceSummary,
     UncertaintySummary,
     calibration_summary,
     footprint_percent,
+    place_summary,
     uncertainty_summary,
 )
 
@@ -98,6 +100,9 @@ class SurveyRecord(Snapshot):
     uncertainty: UncertaintySummary | None = Field(
         None, description="of the minimum thickness; null where it is not known"
     )
+    place: PlaceSummary | None = Field(
+        None, description="uncertainty of the places; null before any reading of a moving probe"
+    )
     footprint_percent: float | None = Field(
         None, description="share of the required area that the beam has seen; null where unknown"
     )
@@ -150,6 +155,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         zones=tuple(ZoneRecord.model_validate(zone) for zone in pipeline.requests.zones),
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,
         uncertainty=uncertainty_summary(pipeline),
+        place=place_summary(pipeline),
         footprint_percent=(
             footprint_percent(pipeline.grid, pipeline.station) if with_lines else None
         ),

@@ -111,18 +111,12 @@ class StatedUncertainty:
 
 
 class PlaceSums:
-    """Sums over the readings of a survey, and over its encoder's samples.
+    """Sums over the readings of a survey, and over its encoder's samples."""
 
-    Args:
-        zero: position that the encoder was set to, mm.
-        count_mm: travel of a count, mm; 0 for an encoder that sends lengths.
-        bracket_ns: two samples further apart than this place nothing.
-    """
-
-    def __init__(self, *, zero: float, count_mm: float, bracket_ns: int) -> None:
-        self._zero = zero
-        self._count_mm = count_mm
-        self._bracket = bracket_ns
+    def __init__(self) -> None:
+        self._zero = 0.0
+        self._count_mm = 0.0
+        self._bracket = 0
         # By class of speed; whole numbers without limit.
         self._sums = {name: np.zeros(_CLASSES.size + 1, object) for name in _SUMS}
         self._bends = 0
@@ -130,6 +124,21 @@ class PlaceSums:
         self._last_time: int | None = None
         self._last_position = 0.0
         self._last_step: tuple[int, float] | None = None  # ns, mm
+
+    def begin(self, *, zero: float, count_mm: float, bracket_ns: int) -> None:
+        """Continue with the encoder of a run.
+
+        Args:
+            zero: position that the encoder was set to, mm.
+            count_mm: travel of a count, mm; 0 for an encoder that sends lengths.
+            bracket_ns: two samples further apart than this place nothing.
+        """
+        self._zero, self._count_mm, self._bracket = zero, count_mm, bracket_ns
+        self._last_time = self._last_step = None
+
+    def set_zero(self, zero: float) -> None:
+        """Count the distance from another position, mm, to which the encoder was set."""
+        self._zero = zero
 
     def add_readings(self, positions: Floats, spread: NDArray[Any]) -> None:
         """Count placed readings.

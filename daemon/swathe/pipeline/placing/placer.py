@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import steps_of
 from swathe.pipeline.placing.interval import UsualInterval
-from swathe.pipeline.placing.track import NEVER_KNOWN, EncodedTrack, Located, SteppedTrack
+from swathe.pipeline.placing.track import NEVER_KNOWN, EncodedTrack, SteppedTrack
 from swathe_drivers.records import READING
 
 __all__ = ["Placed", "Placer", "PlacingObserver", "ProbePath"]
@@ -276,7 +276,7 @@ class Placer:
             return None
         whole = slice(0, count + joined)
         times, scan = times[whole], track.positions[start : first + count]
-        index = Located(index.position[whole], index.known[whole])
+        at, index_known = index.position[whole], index.known[whole]
         settled = np.concatenate((np.full(int(joined), self._last_settled), settled[:count]))
         silent = np.concatenate((np.zeros(int(joined), bool), silent[:count]))
         resets = track.resets[start : first + count]
@@ -286,16 +286,16 @@ class Placer:
             resets[0] = True  # samples were dropped before they were settled
         known = steps_of(times, times[0]) <= self._bracket
         known |= steps_of(scan, scan[0]) == 0
-        known &= index.known & ~resets
+        known &= index_known & ~resets
         if isinstance(self.index, SteppedTrack):
             # Between two lines the probe is carried over; it crossed no cell on the way.
-            known &= steps_of(index.position, index.position[0]) == 0
+            known &= steps_of(at, at[0]) == 0
         if not joined:
             known[0] = False
         self._path_samples = track.forgotten + first + count
         self._last_settled = int(settled[-1])
         self._ends.append((settled[joined:], times[joined:]))
-        path = ProbePath(times, scan, index.position, known, resets, silent, settled)
+        path = ProbePath(times, scan, at, known, resets, silent, settled)
         # What belongs to samples that settled so late may be dropped already: whether it is
         # depends on how often `forget` was called.
         late = settled - times > self._kept

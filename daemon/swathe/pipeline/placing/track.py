@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,8 @@ __all__ = ["NEVER_KNOWN", "EncodedTrack", "Located", "SteppedTrack"]
 NEVER_KNOWN: Final = int(np.iinfo(np.int64).max)
 """Journal time of what is not known by now."""
 
+_NS_PER_S = 1e9
+
 
 @dataclass(frozen=True, slots=True)
 class Located:
@@ -23,10 +25,20 @@ class Located:
     Attributes:
         position: mm; only meaningful where `known`.
         known: whether the samples around the time are close enough.
+        speed: from the sample before to the one after, mm/s; 0 on a stepped axis.
+        uncertainty: standard uncertainty of the time of the sample after, ns.
     """
 
     position: NDArray[np.float64]
     known: NDArray[np.bool_]
+    speed: NDArray[np.float64]
+    uncertainty: NDArray[np.int64]
+
+    @classmethod
+    def at_rest(cls, position: NDArray[np.float64], known: NDArray[np.bool_]) -> Located:
+        """Return positions that no motion and no time makes uncertain."""
+        shape = position.shape
+        return cls(position, known, np.zeros(shape), np.zeros(shape, np.int64))
 
 
 class EncodedTrack:
@@ -47,6 +59,7 @@ class EncodedTrack:
         resets: whether this sample is a position reset (an index mark, a counter that was set):
             no position between it and the one before is known, shape (n,).
         holds: whether the sample repeats the one before, shape (n,).
+        uncertainty: standard uncertainty of the sample's time, ns, shape (n,).
         forgotten: samples dropped so far, so that a sample keeps its number.
     """
 
@@ -59,6 +72,7 @@ class EncodedTrack:
         self.known: NDArray[np.int64] = np.empty(0, np.int64)
         self.resets: NDArray[np.bool_] = np.empty(0, bool)
         self.holds: NDArray[np.bool_] = np.empty(0, bool)
+        self.uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
         self.forgotten = 0
 
     @property
@@ -85,6 +99,7 @@ class EncodedTrack:
         *,
         rests: bool = False,
         broken: bool = False,
+        uncertainty: NDArray[np.int64] | None = None,
     ) -> None:
         """Add samples; a time that runs back is held at the one before, so order is kept.
 
@@ -96,6 +111,7 @@ class EncodedTrack:
             rests: whether the encoder sends on change: from each sample the axis rested until
                 `lateness_ns` before the next one arrived.
             broken: whether that is unknown between the last sample and the first of these.
+            uncertainty: standard uncertainty of the times, ns, shape (n,); none by default.
         """
         if not times.size:
             return
@@ -103,11 +119,21 @@ class EncodedTrack:
             self._drop_last()
         resets = np.zeros(times.shape, bool) if resets is None else resets
         known = times if known is None else known
-        holds = np.zeros(times.shape, bool)
+        holds: NDArray[np.bool_] = np.zeros(times.shape, bool)
+        if uncertainty is None:
+            uncertainty = np.zeros(times.shape, np.int64)
         if rests:
-            times, positions, known, resets, holds = self._with_holds(
-                times, positions, known, resets, first=1 if broken or not self.times.size else 0
-            )
+            first = 1 if broken or not self.times.size else 0
+            at, until = self._rests_ended(times, known, first=first)
+            if at.size:
+                last = self.positions[-1:] if self.times.size else positions[:1]
+                before = np.concatenate((last, positions))[:-1]
+                times = np.insert(times, at, until)
+                positions = np.insert(positions, at, before[at])
+                known = np.insert(known, at, known[at])
+                resets = np.insert(resets, at, values=False)
+                holds = np.insert(holds, at, values=True)
+                uncertainty = np.insert(uncertainty, at, 0)
         floor = self.times[-1] if self.times.size else times[0]
         times = np.maximum.accumulate(np.maximum(times, floor))
         self.times = np.concatenate((self.times, times))
@@ -115,33 +141,18 @@ class EncodedTrack:
         self.known = np.concatenate((self.known, known))
         self.resets = np.concatenate((self.resets, resets))
         self.holds = np.concatenate((self.holds, holds))
+        self.uncertainty = np.concatenate((self.uncertainty, uncertainty))
 
-    def _with_holds(
-        self,
-        times: NDArray[np.int64],
-        positions: NDArray[np.float64],
-        known: NDArray[np.int64],
-        resets: NDArray[np.bool_],
-        *,
-        first: int,
-    ) -> tuple[Any, ...]:
-        """Return the samples with a hold before each one, from `first` on, that ends a rest."""
+    def _rests_ended(
+        self, times: NDArray[np.int64], known: NDArray[np.int64], *, first: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return which samples, from `first` on, end a rest, and until when it lasted, ns."""
         last = self.times[-1:] if self.times.size else times[:1]
         floor = np.maximum.accumulate(np.concatenate((last, times)))[:-1]
         until = known - self._lateness
         at = np.flatnonzero(until > floor)
         at = at[at >= first]
-        if not at.size:
-            return times, positions, known, resets, np.zeros(times.shape, bool)
-        position = self.positions[-1:] if self.times.size else positions[:1]
-        before = np.concatenate((position, positions))[:-1]
-        return (
-            np.insert(times, at, until[at]),
-            np.insert(positions, at, before[at]),
-            np.insert(known, at, known[at]),
-            np.insert(resets, at, False),
-            np.insert(np.zeros(times.shape, bool), at, True),
-        )
+        return at, until[at]
 
     def hold(self, now: int, *, final: bool = False) -> None:
         """Let the axis rest at its last position until `lateness_ns` before `now`.
@@ -158,12 +169,14 @@ class EncodedTrack:
             self.known = np.append(self.known, now if final else self.known[-1])
             self.resets = np.append(self.resets, False)
             self.holds = np.append(self.holds, True)
+            self.uncertainty = np.append(self.uncertainty, 0)
             self._provisional = not final
 
     def _drop_last(self) -> None:
         self._provisional = False
         self.times, self.positions = self.times[:-1], self.positions[:-1]
         self.known, self.resets, self.holds = self.known[:-1], self.resets[:-1], self.holds[:-1]
+        self.uncertainty = self.uncertainty[:-1]
 
     def forget_before(self, time: int) -> None:
         """Drop what is older than `time`, but for the sample that brackets it."""
@@ -174,6 +187,7 @@ class EncodedTrack:
             self.known = self.known[keep:]
             self.resets = self.resets[keep:]
             self.holds = self.holds[keep:]
+            self.uncertainty = self.uncertainty[keep:]
             self.forgotten += keep
 
     def position_at(self, time: int) -> float | None:
@@ -230,7 +244,7 @@ class EncodedTrack:
             after: what `samples_before` returns for them, if that is known already.
         """
         if not self.times.size:
-            return Located(np.full(times.shape, np.nan), np.zeros(times.shape, bool))
+            return Located.at_rest(np.full(times.shape, np.nan), np.zeros(times.shape, bool))
         after = self.samples_before(times) if after is None else after
         inside = (after < self.times.size) & ((after > 0) | (self.times[0] == times))
         after = np.minimum(after, self.times.size - 1)
@@ -239,8 +253,13 @@ class EncodedTrack:
         steps = steps_of(self.positions, self.positions[0])
         joined = ((spans <= self._bracket) | (steps == 0)) & ~self.resets
         behind = self.times[after] - times  # how far the sample is after the reading
-        position = self.positions[after] - (steps / np.maximum(spans, 1))[after] * behind
-        return Located(position, known=inside & (joined[after] | (behind == 0)))
+        speed = (steps / np.maximum(spans, 1))[after]  # mm/ns
+        return Located(
+            self.positions[after] - speed * behind,
+            known=inside & (joined[after] | (behind == 0)),
+            speed=speed * _NS_PER_S,
+            uncertainty=self.uncertainty[after],
+        )
 
 
 class SteppedTrack:
@@ -283,4 +302,4 @@ class SteppedTrack:
         """Return the index position at each of `times`; always known."""
         at = np.searchsorted(np.asarray(self._times), times, side="right") - 1
         lines = np.asarray(self._line)[np.maximum(at, 0)]
-        return Located(self._start + lines * self._step, np.ones(times.shape, bool))
+        return Located.at_rest(self._start + lines * self._step, np.ones(times.shape, bool))

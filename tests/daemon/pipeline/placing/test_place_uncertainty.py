@@ -21,7 +21,9 @@ UNKNOWN = StatedUncertainty(None, "not stated")
 
 def sums(*, zero: float = 0.0, count_mm: float = 0.0) -> PlaceSums:
     """Return sums without any reading."""
-    return PlaceSums(zero=zero, count_mm=count_mm, bracket_ns=100_000_000)
+    made = PlaceSums()
+    made.begin(zero=zero, count_mm=count_mm, bracket_ns=100_000_000)
+    return made
 
 
 def spread(speed: float | np.ndarray, reading: float = 0.0, samples: float = 0.0) -> np.ndarray:

@@ -67,6 +67,16 @@ class Decoder(Protocol):
         ...
 
     @property
+    def numbered(self) -> bool:
+        """Records carry a running number, one higher for each record."""
+        ...
+
+    @property
+    def pulse_period_ns(self) -> float | None:
+        """Time from one record to the next as the settings give it, ns; None where they do not."""
+        ...
+
+    @property
     def gives(self) -> frozenset[str]:
         """What is sent of a reading: time_of_flight, thickness, amplitude, waveform."""
         ...

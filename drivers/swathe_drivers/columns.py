@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal, Protocol, Self
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from swathe_drivers.records import WaveformFormat
-from swathe_drivers.settings import SettingProblem, SettingsTable
-from swathe_drivers.units import LengthUnit, TimeUnit
+from swathe_drivers.settings import SettingProblem, SettingsTable, problem
+from swathe_drivers.units import DurationText, LengthUnit, TimeUnit, nanoseconds
 
 AxisName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)]
 """Name of an axis."""
@@ -30,6 +30,12 @@ _ONCE: Final = (
     "status",
     "waveform",
 )
+
+
+def _check_period(text: str) -> str:
+    if nanoseconds(text) <= 0:
+        raise problem("must be > 0")
+    return text
 
 
 class Column(Protocol):
@@ -60,10 +66,20 @@ class DeviceTime(SettingsTable, ABC):
 
 
 class RunningNumber(SettingsTable):
-    """Running number of the record; with `wrap` it starts again at 0 after `wrap` records."""
+    """Running number of the record; with `wrap` it starts again at 0 after `wrap` records.
+
+    Where the device makes records at a steady rate, the number shows when; `period` is the time from
+    one to the next, if it is known.
+    """
 
     kind: Literal["sequence"] = Field(alias="is")
     wrap: int | None = Field(default=None, ge=2, le=2**62)
+    period: Annotated[DurationText, AfterValidator(_check_period)] | None = None
+
+    @property
+    def period_ns(self) -> float | None:
+        """Time from one record to the next, ns; None where it is not given."""
+        return None if self.period is None else float(nanoseconds(self.period))
 
     @property
     def modulus(self) -> int | None:
@@ -168,6 +184,8 @@ class Abilities:
     has_clock: bool
     clock_wrap_ns: int | None
     sequence_wrap: int | None
+    numbered: bool
+    pulse_period_ns: float | None
     waveform: WaveformFormat | None
 
     @classmethod
@@ -191,6 +209,8 @@ class Abilities:
             has_clock=clock is not None,
             clock_wrap_ns=None if clock is None else clock.wrap_ns,
             sequence_wrap=None if number is None else number.modulus,
+            numbered=number is not None,
+            pulse_period_ns=None if number is None else number.period_ns,
             waveform=waveform,
         )
 

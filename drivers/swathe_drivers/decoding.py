@@ -146,6 +146,8 @@ class RecordDecoder(ABC):
         self.has_clock: Final = abilities.has_clock
         self.clock_wrap_ns: Final = abilities.clock_wrap_ns
         self.sequence_wrap: Final = abilities.sequence_wrap
+        self.numbered: Final = abilities.numbered
+        self.pulse_period_ns: Final = abilities.pulse_period_ns
         self.waveform: Final = abilities.waveform
         self._blank_reading = _blank(READING)
         self._blank_position = _blank(position_dtype(len(self.axes)))

@@ -11,7 +11,7 @@ from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.delays_in_force import MeasuredDelay
 from swathe.pipeline.placing.device import DeviceTally
-from swathe.pipeline.placing.placer import Placed, PlacingObserver, ProbePath
+from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
 from swathe.pipeline.progress.snapshots import GapSnapshot, LineSnapshot, ProgressSnapshot
 
 __all__ = [

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, Times, run_starts
 from swathe.pipeline.cells.crossed import CrossedCells
-from swathe.pipeline.placing.placer import Placed, ProbePath
+from swathe.pipeline.placing.placed import Placed, ProbePath
 
 __all__ = ["Block", "first_known"]
 

@@ -22,13 +22,22 @@ from swathe.pipeline.instants import (
 from swathe.pipeline.operator_requests import ExcludedZone
 from swathe.pipeline.placing.delays_in_force import MeasuredDelay
 from swathe.pipeline.placing.inputs import DeviceInputs
-from swathe.pipeline.placing.placer import PlacingObserver
+from swathe.pipeline.placing.placed import PlacingObserver
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.stages import SurveyStages
 from swathe.station import Station, law_of, station_in_journal
 
 __all__ = ["Pipeline"]
 
+# Marks behind which records mean something else, whatever their times.
+_MARKS_BETWEEN = (
+    MarkKind.CHECK_BEGUN,
+    MarkKind.CHECK_STEP,
+    MarkKind.CHECK_ENDED,
+    MarkKind.CHECK_OVERRIDDEN,
+    MarkKind.REFERENCED,
+    MarkKind.ENDED,
+)
 # Marks on which no cell, gap or alarm depends.
 _MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION)
 
@@ -107,6 +116,7 @@ class Pipeline(SurveyStages):
                     link.miss(entry.data)
             case PortChange():
                 if (link := inputs.links.get(entry.port)) is not None:
+                    self._decode(inputs, entry.port, flush=True)
                     self._advance(inputs, None)
                     link.lose(entry.state, entry.detail)
                     inputs.port_changed(entry.port, self._now)
@@ -141,14 +151,14 @@ class Pipeline(SurveyStages):
     def _take_mark(self, mark: Mark) -> None:
         if mark.kind is MarkKind.OPENED:
             if self._inputs is not None:
-                self._advance(self._inputs, None)
+                self._advance(self._inputs, None, flush=True)
             self._open_run(mark)
             return
         inputs = self._required_inputs()
         self._now = max(self._now, mark.time)
         if mark.kind not in _MARKS_APART:
             # What a mark changes applies from it on: all that was received before it comes first.
-            self._advance(inputs, None)
+            self._advance(inputs, None, flush=mark.kind in _MARKS_BETWEEN)
             self._evaluate(inputs, self._now)
             self._alarm_evaluation.state_changed()
         self._mark_handlers[mark.kind](inputs, mark, mark.time + self._utc_offset)

@@ -33,7 +33,7 @@ from swathe.pipeline.instants import (
     last_instant_before,
 )
 from swathe.pipeline.placing.inputs import DeviceInputs
-from swathe.pipeline.placing.placer import Placed, PlacingObserver
+from swathe.pipeline.placing.placed import Placed, PlacingObserver
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.survey_state import SurveyState
 from swathe.station import Station
@@ -79,10 +79,13 @@ class SurveyStages(SurveyState):
         if self._inputs is not None:
             self._advance(self._inputs, self._now)
 
-    def _advance(self, inputs: DeviceInputs, before: int | None) -> None:
-        """Compute from all that arrived before a journal time, ns; None for all."""
+    def _advance(self, inputs: DeviceInputs, before: int | None, *, flush: bool = False) -> None:
+        """Compute from all that arrived before a journal time, ns; None for all.
+
+        With `flush`, records do not wait for later ones any more for their time to be found.
+        """
         for device in inputs.links:
-            self._decode(inputs, device, before)
+            self._decode(inputs, device, before, flush=flush)
         inputs.advance(self._now)
         self.slips += inputs.slips
         inputs.slips.clear()
@@ -169,13 +172,20 @@ class SurveyStages(SurveyState):
         if self._scanning:
             self._alarm_evaluation.evaluate(now, self._utc_offset, inputs)
 
-    def _decode(self, inputs: DeviceInputs, device: str, before: int | None = None) -> None:
+    def _decode(
+        self,
+        inputs: DeviceInputs,
+        device: str,
+        before: int | None = None,
+        *,
+        flush: bool = False,
+    ) -> None:
         """Decode what a device sent; readings of a check or of a run without scan end here."""
         link = inputs.links[device]
-        batch = link.decode(before)
+        batch = link.decode(before, now=self._now, flush=flush)
+        self._alarm_evaluation.add_bytes(device, link.decoded_known)
         if batch is None:
             return
-        self._alarm_evaluation.add_bytes(device, link.decoded_known)
         if batch.readings.size:
             fill_thickness(batch.readings, self._law)
             checks = self.suspect_cells.checks

@@ -5,7 +5,15 @@ from swathe.station.broker import BrokerSettings, tls_context
 from swathe.station.budget import budget_of, repeatability_of
 from swathe.station.check import excluded_cells
 from swathe.station.delays import DelayPair, DelaySetting, delay_pairs
-from swathe.station.devices import axis_source, decoder_of, gauge_of, kept_waveforms, schedule_of
+from swathe.station.devices import (
+    axis_source,
+    decoder_of,
+    gauge_of,
+    kept_waveforms,
+    makes_by_time,
+    period_of,
+    schedule_of,
+)
 from swathe.station.law import law_of, with_record
 from swathe.station.load import parse_station, read_station, station_in_journal, survey_folder
 from swathe.station.model import (
@@ -59,9 +67,11 @@ __all__ = [
     "gauge_of",
     "kept_waveforms",
     "law_of",
+    "makes_by_time",
     "motion_codec",
     "motion_driver",
     "parse_station",
+    "period_of",
     "read_station",
     "repeatability_of",
     "schedule_of",

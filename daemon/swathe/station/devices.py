@@ -5,7 +5,15 @@ from __future__ import annotations
 from swathe.station.model import AxisSettings, DeviceSettings, Station
 from swathe_drivers import Decoder, Driver, Schedule, WaveformFormat, load_driver, make_schedule
 
-__all__ = ["axis_source", "decoder_of", "gauge_of", "kept_waveforms", "schedule_of"]
+__all__ = [
+    "axis_source",
+    "decoder_of",
+    "gauge_of",
+    "kept_waveforms",
+    "makes_by_time",
+    "period_of",
+    "schedule_of",
+]
 
 
 def axis_source(axis: str, settings: AxisSettings) -> tuple[str, str]:
@@ -34,6 +42,17 @@ def schedule_of(device: DeviceSettings) -> Schedule | None:
 def _driver_of(device: DeviceSettings) -> Driver:
     driver = load_driver(device.driver)
     return driver(driver.Settings.model_validate(device.protocol))
+
+
+def makes_by_time(device: DeviceSettings) -> bool:
+    """Return whether a device makes its records by time: not on change, trigger or request."""
+    schedule = schedule_of(device)
+    return not (device.on_change or device.triggered or (schedule is not None and schedule.asks))
+
+
+def period_of(device: DeviceSettings) -> float | None:
+    """Return the time between records that a device's `rate` gives, ns; None without one."""
+    return None if device.rate is None else 1e3 / device.rate
 
 
 def gauge_of(station: Station) -> str:

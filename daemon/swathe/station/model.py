@@ -28,7 +28,7 @@ from swathe.station.quality import (
     VerificationSettings,
 )
 from swathe.station.table import PortTable, StationTable
-from swathe.units import Acceleration, Duration, Length, Percent, Speed, duration_ns
+from swathe.units import Acceleration, Duration, Frequency, Length, Percent, Speed, duration_ns
 from swathe_drivers import TalkSettings
 
 __all__ = [
@@ -195,6 +195,12 @@ class DeviceSettings(PortTable):
         None, ge=0, description="standard uncertainty of a delay that is given, ns"
     )
     on_change: bool = Field(False, description="an encoder that is silent at rest")
+    triggered: bool = Field(
+        False, description="makes a record when something triggers it, not at a steady rate"
+    )
+    rate: Frequency | None = Field(
+        None, gt=0, description="of records without time or number, if it is steady, MHz"
+    )
     protocol: dict[str, Any] = Field(default_factory=dict, description="the driver's own settings")
     talk: TalkSettings | None = Field(None, description="what is said to the device, and when")
 

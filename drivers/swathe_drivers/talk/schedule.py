@@ -85,6 +85,11 @@ class Schedule:
         self._given_up: list[bytes] = []
         self.opened(0)
 
+    @property
+    def asks(self) -> bool:
+        """Whether requests are sent again and again: the device sends on request."""
+        return bool(self._requests)
+
     def opened(self, now: int) -> None:
         """The port is open, perhaps again: everything begins again."""
         self._queue = deque(self._start)

@@ -39,9 +39,11 @@ width = "5 us"
 threshold = "30 %"
 measure = "peak"
 [device.encoder]
+triggered = true
 port = "socket://encoder:1"
 protocol.columns = [{ is = "counts", axis = "scan" }]
 [device.instrument]
+triggered = true
 driver = "frames"
 port = "socket://instrument:1"
 [device.instrument.protocol]

@@ -8,7 +8,7 @@ import pytest
 from daemon.strategies import readings
 from swathe.pipeline.block import Block, first_known
 from swathe.pipeline.cells.crossed import CrossedCells
-from swathe.pipeline.placing.placer import Placed
+from swathe.pipeline.placing.placed import Placed
 
 
 def block(cells: list[int], known: list[int], *, crossed: CrossedCells | None = None) -> Block:

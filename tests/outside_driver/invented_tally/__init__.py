@@ -44,6 +44,8 @@ class TallyDecoder(ChunkwiseDecoder):
     has_clock: Final = False
     clock_wrap_ns: Final[int | None] = None
     sequence_wrap: Final[int | None] = None
+    numbered: Final = False
+    pulse_period_ns: Final[float | None] = None
     gives: Final[frozenset[str]] = frozenset()
     waveform: Final[WaveformFormat | None] = None
     length_axes: Final[frozenset[str]] = frozenset()

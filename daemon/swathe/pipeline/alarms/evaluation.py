@@ -164,7 +164,9 @@ class AlarmEvaluation:
         """
         if not instants.size:
             return instants
-        limits = speed_limits(inputs.placer.intervals_at(instants), self._station, self._grid)
+        limits = speed_limits(
+            inputs.placer.reading_times.intervals_at(instants), self._station, self._grid
+        )
         before, last = self._conditions, -1
         awaited, first = self._awaited(instants)
         self._conditions = now = _Conditions(

@@ -17,7 +17,7 @@ from swathe.pipeline.cells.gaps import GapEnd, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.cells.lines import EncodedLines, SteppedLines
 from swathe.pipeline.instants import instant_of
-from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.placed import ProbePath
 from swathe.pipeline.placing.track import NEVER_KNOWN
 
 __all__ = ["Coverage"]

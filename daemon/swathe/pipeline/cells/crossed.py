@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.cells.grid import Grid
-from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.placed import ProbePath
 
 __all__ = ["CrossedCells", "cross_cells"]
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, run_starts, steps_of
 from swathe.pipeline.cells.grid import Grid
-from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.placed import ProbePath
 
 __all__ = ["EncodedLines", "LineLeft", "SteppedLines"]
 

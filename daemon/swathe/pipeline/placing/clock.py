@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from swathe.arrays import run_lengths, run_starts, steps_of
 from swathe_drivers.records import ABSENT_TIME
 
-__all__ = ["ClockFit", "DeviceClock", "lower_hull"]
+__all__ = ["ClockFit", "Deliveries", "DeviceClock", "lower_hull"]
 
 # A quartz is within 100 ppm, a poor resonator or a warm crawler within 500.
 _MOST_SKEW = 500e-6
@@ -41,6 +41,8 @@ _EARLY_NS = 20_000_000
 # A delivery so far from the line is of another clock, whatever its exact distance.
 _FAR_NS = 1 << 39
 _FAR = float("inf")
+# Standard uncertainty of a time before anything is known of the deliveries, and when all is.
+_UNKNOWN_NS, _FLOOR_NS = 5_000_000, 20_000
 # Records that are mapped at once: as many are mapped again when the clock turns out to be set.
 _SLICE = 8192
 
@@ -78,14 +80,18 @@ class ClockFit:
     skew: float
 
 
-class _Deliveries:
+class Deliveries:
     """The fastest delivery of each stretch of device time, and the lower hull of them all.
 
     The hull grows by the monotone chain's own step, so that a new delivery costs no more in a long
     window than in a short one.
+
+    Args:
+        most_skew: bound of the line's skew, to either side of none.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, most_skew: float = _MOST_SKEW) -> None:
+        self._most_skew = most_skew
         self._settled: list[ClockPoint] = []
         self._hull: list[ClockPoint] = []
         self._sum = 0.0
@@ -124,9 +130,9 @@ class _Deliveries:
             return hull[0][1] - hull[0][0], 0.0
         (x0, y0), (x1, y1) = hull[edge - 1], hull[edge]
         skew = (y1 - y0) / (x1 - x0) - 1.0
-        if abs(skew) <= _MOST_SKEW:
+        if abs(skew) <= self._most_skew:
             return y0 - (1 + skew) * x0, skew
-        skew = min(max(skew, -_MOST_SKEW), _MOST_SKEW)
+        skew = min(max(skew, -self._most_skew), self._most_skew)
         # With the slope held, the line is lowered until it touches the hull.
         return min(y - (1 + skew) * x for x, y in hull), skew
 
@@ -142,23 +148,29 @@ class DeviceClock:
 
     Attributes:
         restarts: how often it was fitted again.
+        uncertainty: standard uncertainty of the times that were returned last, ns, shape (n,).
     """
 
     def __init__(self, *, wrap_ns: int | None = None) -> None:
         self._wrap = wrap_ns
         self._last: int | None = None
         self.restarts = 0
+        self.uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
         self._begin()
 
     def _begin(self) -> None:
         """Fit from the next record on."""
         self._origin: tuple[int, int] | None = None
-        self._deliveries = _Deliveries()
+        self._deliveries = Deliveries()
         self._line = (0.0, 0.0)  # at first through the fastest of the first chunk, without skew
         self._stretch = 0
         self._fastest: ClockPoint = (0.0, 0.0)  # of the stretch so far
         self._lowered = 0  # by how much that stretch's records lowered the line, ns; below 0
         self._late_since: int | None = None
+        # Sum of the delays beyond the shortest one, ns, and records, of all stretches; and the
+        # uncertainty that followed from them when the stretch began.
+        self._above, self._count = 0, 0
+        self._bound = _UNKNOWN_NS
 
     @property
     def fit(self) -> ClockFit | None:
@@ -186,28 +198,32 @@ class DeviceClock:
         its arrival.
         """
         has = device != ABSENT_TIME
+        self.uncertainty = np.full(device.shape, _UNKNOWN_NS)
         if not has.any():
             return arrival
         chunks = np.arange(np.count_nonzero(has))
         if known is not None:
             chunks = chunks[steps_of(known[has], known[0] - 1) != 0]
         if has.all():
-            return self._follow(self._unwrapped(device), arrival, chunks)
+            host, self.uncertainty = self._follow(self._unwrapped(device), arrival, chunks)
+            return host
         host = arrival.copy()
-        host[has] = self._follow(self._unwrapped(device[has]), arrival[has], chunks)
+        host[has], self.uncertainty[has] = self._follow(
+            self._unwrapped(device[has]), arrival[has], chunks
+        )
         return host
 
     def _follow(
         self, device: NDArray[np.int64], arrival: NDArray[np.int64], chunks: NDArray[np.int64]
-    ) -> NDArray[np.int64]:
-        """Learn from records, all with a device time, and return their host times, ns.
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Learn from records, all with a device time; return their host times and uncertainty, ns.
 
         Args:
             device: unwrapped device times, ns, shape (n,).
             arrival: host times of arrival, ns, shape (n,).
             chunks: number of the first record of each chunk, rising.
         """
-        host = np.empty(device.shape, np.int64)
+        host, uncertainty = np.empty(device.shape, np.int64), np.empty(device.shape, np.int64)
         first = 0
         while first < device.size:
             # From a chunk's first record, or from within a chunk whose clock turned out to be set.
@@ -215,18 +231,19 @@ class DeviceClock:
             last = int(chunks.searchsorted(first + _SLICE))
             end = int(chunks[last]) if last < chunks.size else device.size
             some, inner = slice(first, end), np.maximum(chunks[begin:last] - first, 0)
-            mapped = self._map(device[some], arrival[some], inner)
+            mapped, bound = self._map(device[some], arrival[some], inner)
             host[first : first + mapped.size] = mapped
+            uncertainty[first : first + mapped.size] = bound
             first += mapped.size
             if first < end:  # the next record is of a clock that was set
                 self.restarts += 1
                 self._begin()
-        return host
+        return host, uncertainty
 
     def _map(
         self, device: NDArray[np.int64], arrival: NDArray[np.int64], chunks: NDArray[np.int64]
-    ) -> NDArray[np.int64]:
-        """Return the host times of the records up to the first one of a clock that was set."""
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return times and uncertainty of the records up to the first one of a clock that was set."""
         unknown = 0  # records of the very first chunk: nothing was known before
         if self._origin is None:
             self._origin = (int(device[0]), int(arrival[0]))
@@ -261,10 +278,36 @@ class DeviceClock:
         host = arrival - (above - np.repeat(together, sizes))
 
         set_at = self._first_of_set_clock(late, arrival)
+        bound = self._bounds(np.maximum(above, 0), number, joined=joined)
         if set_at is not None:
-            return np.asarray(host[:set_at], np.int64)
+            return np.asarray(host[:set_at], np.int64), bound[:set_at]
         self._lowered = int(lowest[-1])
-        return np.asarray(host, np.int64)
+        return np.asarray(host, np.int64), bound
+
+    def _bounds(
+        self, above: NDArray[np.int64], number: NDArray[np.int64], *, joined: bool
+    ) -> NDArray[np.int64]:
+        """Return the standard uncertainty of records, as their stretch began, ns, shape (n,).
+
+        The fastest of n deliveries whose delays are exponential with a mean m is late by m / n in
+        the mean, with as great a standard deviation; the line through two such is twice as far off.
+
+        Args:
+            above: delay beyond the shortest one, ns, shape (n,).
+            number: of each record's stretch, from 0, rising.
+            joined: whether the first stretch began with earlier records.
+        """
+        begins = run_starts(number)
+        sums = self._above + np.cumsum(np.append(0, np.add.reduceat(above, begins)))
+        counts = self._count + np.append(begins, number.size)
+        seen = np.maximum(counts[:-1], 1).astype(np.float64)
+        bounds = np.rint(2 * sums[:-1] / seen**2).astype(np.int64)
+        bounds = np.where(counts[:-1] > 0, np.maximum(bounds, _FLOOR_NS), _UNKNOWN_NS)
+        if joined:
+            bounds[0] = self._bound
+        self._above, self._count = int(sums[-1]), int(counts[-1])
+        self._bound = int(bounds[-1])
+        return np.asarray(np.repeat(bounds, run_lengths(begins, number.size)))
 
     def _settle(
         self,

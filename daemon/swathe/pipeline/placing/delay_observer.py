@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.placing.delay import DelayEstimate, estimate_delay, find_passes
-from swathe.pipeline.placing.placer import Placed, ProbePath
+from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.station import Axis
 
 __all__ = ["DelayObserver"]

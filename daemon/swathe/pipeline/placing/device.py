@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import Counter
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,10 @@ from numpy.typing import NDArray
 from swathe.echo import EchoSettings, measure
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.pulses import PulseTimes
+from swathe.pipeline.placing.streams import RecordStream, TimedBatch
+from swathe.pipeline.placing.timebase import time_base_of
+from swathe.pipeline.placing.timing import TimeBase
 from swathe_drivers import Batch, Decoder, Fault, FaultReason
 from swathe_drivers.records import MAX_FAULTS
 
@@ -61,8 +65,14 @@ class DeviceLink:
         delay_ns: from the event to its first byte.
         tally: counts across the runs of a survey.
         echo: how A-scans are measured, for a device that sends them.
+        by_time: whether the times of records without a device time are found from a running number
+            or a steady rate; what is not known yet waits.
+        period_ns: from record to record as the station file has it, ns; None if it has none.
 
     Attributes:
+        readings: the time base of the readings; None for a device without.
+        positions: that of the positions; None for a device without, and where they come with
+            readings.
         conditions: changes of the device's conditions, for alarms, since they were taken last.
         decoded_known: journal times of the chunks that were decoded last, ns, rising, shape (n,).
     """
@@ -74,12 +84,25 @@ class DeviceLink:
         delay_ns: int,
         tally: DeviceTally,
         echo: EchoSettings | None = None,
+        by_time: bool = False,
+        period_ns: float | None = None,
     ) -> None:
         self.decoder = decoder
         self.tally = tally
         self._delay = delay_ns
         self._echo = echo
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
+        # Where each record brings its own position, its time places nothing.
+        by_time = by_time and not decoder.combined
+
+        def time_base() -> TimeBase:
+            return time_base_of(decoder, self._clock, by_time=by_time, period_ns=period_ns)
+
+        self.readings = time_base() if decoder.gives_readings else None
+        apart = decoder.gives_positions and not decoder.combined
+        self.positions = time_base() if apart else None
+        self._reading_stream = RecordStream(self.readings or time_base())
+        self._position_stream = RecordStream(self.positions) if self.positions else None
         self.conditions: list[Condition] = []
         self.decoded_known: NDArray[np.int64] = np.empty(0, np.int64)
         self._sequence = -1
@@ -104,7 +127,21 @@ class DeviceLink:
         self._chunks.append((time, data))
         self._known.append(time if known is None else known)
 
-    def decode(self, before: int | None = None) -> Batch | None:
+    @property
+    def may_hold(self) -> bool:
+        """Whether records may wait until their times are known."""
+        return isinstance(self.readings, PulseTimes) or isinstance(self.positions, PulseTimes)
+
+    @property
+    def held_since(self) -> tuple[int | None, int | None]:
+        """Journal times of the oldest reading and position that wait for their time, ns."""
+        bases = self.readings, self.positions
+        readings, positions = (None if base is None else base.held_since for base in bases)
+        return readings, positions
+
+    def decode(
+        self, before: int | None = None, *, now: int = 0, flush: bool = False
+    ) -> TimedBatch | None:
         """Return what the bytes since the last call decode to, all times on the host's clock.
 
         What a record was known at is a journal time.
@@ -112,10 +149,24 @@ class DeviceLink:
         Args:
             before: a journal time, ns: chunks known at it are kept, as more of the same time may
                 follow; None for all chunks.
+            now: the journal time, ns, for what waits for its time.
+            flush: whether nothing waits for later records, as at the end of a run.
         """
         count = len(self._known) if before is None else bisect_left(self._known, before)
-        if not count:
+        if count:
+            self._feed(count)
+        else:
+            self.decoded_known = np.empty(0, np.int64)
+        readings = self._reading_stream.release(now, flush=flush)
+        positions = None
+        if self._position_stream is not None:
+            positions = self._position_stream.release(now, flush=flush)
+        if not count and readings is None and positions is None:
             return None
+        return TimedBatch.of(self.decoder, readings, positions, delay_ns=self._delay)
+
+    def _feed(self, count: int) -> None:
+        """Decode the first chunks that were taken; what they give goes to the time bases."""
         known, self._known = self._known[:count], self._known[count:]
         chunks, self._chunks = self._chunks[:count], self._chunks[count:]
         chunks, known = _joined(chunks, known)
@@ -124,23 +175,14 @@ class DeviceLink:
         self.tally.last_data = chunks[-1][0]
         batch = self.decoder.feed_chunks(chunks)
         self._count(batch)
-        columns = [(batch.readings, batch.readings_known_at)]
-        if not batch.combined:
-            columns.append((batch.positions, batch.positions_known_at))
-        for records, chunk in columns:
-            if records.size:
-                times = self._host_times(records["device_time"], records["time"], chunk)
-                records["time"] = times
-        batch = replace(
-            batch,
-            readings_known_at=_journal_times(batch.readings_known_at, chunks, known),
-            positions_known_at=_journal_times(batch.positions_known_at, chunks, known),
-        )
-        if batch.combined:
-            batch.positions["time"] = batch.readings["time"]
         if self._echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self._echo)
-        return batch
+        arrived = _journal_times(batch.readings_known_at, chunks, known)
+        beside = batch.positions if batch.combined else None
+        self._reading_stream.take(batch.readings, arrived, waveforms=batch.waveforms, beside=beside)
+        if self._position_stream is not None:
+            arrived = _journal_times(batch.positions_known_at, chunks, known)
+            self._position_stream.take(batch.positions, arrived)
 
     def _measure(
         self, readings: NDArray[Any], waveforms: NDArray[Any], settings: EchoSettings
@@ -181,15 +223,6 @@ class DeviceLink:
         )
         self.tally.faults[str(fault.reason)] += 1
         self.tally.recent = [*self.tally.recent, fault][-MAX_FAULTS:]
-
-    def _host_times(
-        self,
-        device: NDArray[np.int64],
-        arrival: NDArray[np.int64],
-        chunk: NDArray[np.int64],
-    ) -> NDArray[np.int64]:
-        host = self._clock.to_host(device, arrival, chunk) if self._clock else arrival
-        return host - self._delay
 
     def _count(self, batch: Batch) -> None:
         tally = self.tally

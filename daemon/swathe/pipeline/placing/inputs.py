@@ -13,9 +13,12 @@ from swathe.pipeline.placing.device import DeviceLink, DeviceTally
 from swathe.pipeline.placing.encoder import CountsToPosition
 from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.pipeline.placing.pauses import Pauses
-from swathe.pipeline.placing.placer import Placed, Placer
+from swathe.pipeline.placing.placed import Placed
+from swathe.pipeline.placing.placer import Placer
+from swathe.pipeline.placing.pulses import HELD_NS
 from swathe.pipeline.placing.slip import Slip, SlipWatch
 from swathe.pipeline.placing.still_encoder import StillEncoderWatch, WatchedAxis
+from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
 from swathe.station import (
     Axis,
@@ -25,8 +28,9 @@ from swathe.station import (
     Station,
     axis_source,
     decoder_of,
+    makes_by_time,
+    period_of,
 )
-from swathe_drivers import Batch
 
 __all__ = ["DeviceInputs", "ReturnWatch"]
 
@@ -127,6 +131,8 @@ class DeviceInputs:
                 delay_ns=(delays or {}).get(name, device.delay_given),
                 tally=tallies.setdefault(name, DeviceTally()),
                 echo=station.echo,
+                by_time=makes_by_time(device),
+                period_ns=period_of(device),
             )
             for name, device in station.device.items()
         }
@@ -174,6 +180,7 @@ class DeviceInputs:
             index=self._index.track if self._index else self._required_steps(),
             bracket_ns=bracket,
             lateness_ns=station.placing.lateness,
+            held_ns=self._longest_hold(),
         )
         self.pauses = Pauses()
         self._returns: ReturnWatch | None = None
@@ -181,11 +188,16 @@ class DeviceInputs:
         if advance is LineAdvance.RETURN:
             self._returns = ReturnWatch(station.scan_axis)
 
+    def _longest_hold(self) -> int:
+        """Return how long a sample may wait until its time is known, ns."""
+        axes = [axis for axis in (self._scan, self._index) if axis is not None]
+        return HELD_NS if any(self.links[axis.device].may_hold for axis in axes) else 0
+
     def _required_steps(self) -> SteppedTrack:
         assert self.stepped is not None  # noqa: S101  set just before when no index axis is encoded
         return self.stepped
 
-    def take(self, device: str, batch: Batch) -> Placed | None:
+    def take(self, device: str, batch: TimedBatch) -> Placed | None:
         """Hand a batch to the placer; return readings that carry their own position, if any."""
         own: dict[str, NDArray[np.float64]] = {}
         for axis, name in ((self._scan, "scan"), (self._index, "index")):
@@ -227,9 +239,18 @@ class DeviceInputs:
         self._still.add_readings(batch.readings[counted], batch.readings_known_at[counted])
         if batch.combined and "scan" in own and (self._index is None or "index" in own):
             return self.placer.place_combined(
-                batch.readings, own["scan"], own.get("index"), batch.readings_known_at
+                batch.readings,
+                own["scan"],
+                own.get("index"),
+                batch.readings_known_at,
+                timing=batch.readings_timing,
             )
-        self.placer.add_readings(batch.readings, batch.readings_known_at)
+        self.placer.add_readings(
+            batch.readings,
+            batch.readings_known_at,
+            timing=batch.readings_timing,
+            arrived=batch.readings_arrived,
+        )
         return None
 
     def _next_line(self, time: int) -> None:
@@ -280,6 +301,10 @@ class DeviceInputs:
 
     def advance(self, now: int) -> None:
         """Advance to `now`, ns: an encoder that sends on change and is silent stands still."""
+        held = [link.held_since[0] for link in self.links.values()]
+        self.placer.reading_times.held_since = min(
+            (time for time in held if time is not None), default=None
+        )
         for axis in self._resting_axes():
             axis.track.hold(now)
         self._still.advance(now)

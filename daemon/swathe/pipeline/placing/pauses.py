@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.placed import ProbePath
 
 __all__ = ["Pauses"]
 

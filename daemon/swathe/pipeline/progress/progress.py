@@ -10,7 +10,7 @@ from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.inputs import DeviceInputs
-from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.placed import ProbePath
 from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.fields import percent_of
 from swathe.pipeline.progress.snapshots import ProgressSnapshot

@@ -12,7 +12,7 @@ from daemon.strategies import flood_fill, readings
 from swathe.pipeline import CellState, GapEnd, Grid
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.crossed import CrossedCells, cross_cells
-from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.placed import ProbePath
 from swathe.station import Axis, CellRule
 
 MS = 1_000_000
@@ -53,7 +53,9 @@ class Probe:
         silent = np.full(scan.shape, echo is None)
         resets = np.zeros(scan.shape, bool)
         settled = np.full(scan.shape, self.now)
-        path = ProbePath(np.arange(scan.size), scan, index, known, resets, silent, settled)
+        path = ProbePath(
+            np.arange(scan.size), scan, index, known, resets, silent, settled, 0 * settled
+        )
         last = self.coverage.probe_cell
         crossed = cross_cells(path, self.grid, last)
         if echo is not None:
@@ -304,7 +306,7 @@ def follow(coverage: Coverage, made: Grid, samples: list[tuple[float, float]]) -
     scan, index = np.array(samples).T
     n = scan.size
     no, settled = np.zeros(n, bool), np.zeros(n, np.int64)
-    path = ProbePath(np.arange(n), scan, index, np.ones(n, bool), no, no, settled)
+    path = ProbePath(np.arange(n), scan, index, np.ones(n, bool), no, no, settled, 0 * settled)
     coverage.add_path(path, cross_cells(path, made, coverage.probe_cell))
     coverage.evaluate(1, 1)
 
@@ -400,6 +402,7 @@ def feed_walk(coverage: Coverage, made: Grid, walk: list[tuple[float, float]], c
             resets,
             silent[piece],
             times[piece],
+            0 * times[piece],
         )
         crossed = cross_cells(path, made, last)
         passed = crossed.entered & crossed.known
@@ -454,6 +457,7 @@ def test_position_reset_is_no_travel_along_a_line() -> None:
         np.array([False, False]),
         np.array([False, True]),
         np.zeros(n, bool),
+        np.zeros(n, np.int64),
         np.zeros(n, np.int64),
     )
     coverage.add_path(path, cross_cells(path, made, -1))
@@ -519,7 +523,7 @@ class Leaving:
         ns = np.array(settled, np.int64) * MS
         no = np.zeros(at.size, bool)
         entered = at != np.append(self.coverage.probe_cell, at[:-1])
-        path = ProbePath(ns, at.astype(float), np.zeros(at.size), ~no, no, no, ns)
+        path = ProbePath(ns, at.astype(float), np.zeros(at.size), ~no, no, no, ns, 0 * ns)
         self.coverage.add_path(path, CrossedCells(at, entered, no, ~no, ns))
 
     def due(self, measured: dict[int, int] | None = None) -> list[int]:
@@ -656,7 +660,7 @@ def test_line_that_is_left_makes_its_cells_missing_at_the_instant_after() -> Non
     coverage = Coverage(made, stepped=True)
     times = np.array([0, 60 * MS], np.int64)
     no = np.zeros(2, bool)
-    path = ProbePath(times, np.zeros(2), np.array([0.0, 1.0]), ~no, no, no, times)
+    path = ProbePath(times, np.zeros(2), np.array([0.0, 1.0]), ~no, no, no, times, 0 * times)
     coverage.add_path(path, cross_cells(path, made, -1))
     assert set((coverage.due(np.empty(0, np.int64), times[:0]) // MS).tolist()) == {100}
     coverage.evaluate(59 * MS, 0)

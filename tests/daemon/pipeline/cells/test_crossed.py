@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from swathe.pipeline import Grid
 from swathe.pipeline.cells.crossed import CrossedCells, cross_cells
-from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.placed import ProbePath
 from swathe.station import Axis, CellRule
 
 
@@ -42,6 +42,7 @@ def path(
         resets=np.zeros(n, bool),
         silent=np.zeros(n, bool) if silent is None else np.array(silent),
         settled=np.arange(n, dtype=np.int64) * 5_000_000 + 1_000_000,
+        smear=np.zeros(n, np.int64),
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from swathe.pipeline.placing.delay_observer import DelayObserver
-from swathe.pipeline.placing.placer import Placed, ProbePath
+from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.station import Axis
 from swathe_drivers.records import READING
 
@@ -27,6 +27,7 @@ def piece(first: int, last: int) -> ProbePath:
         resets=np.zeros(time.size, bool),
         silent=np.zeros(time.size, bool),
         settled=time,
+        smear=0 * time,
     )
 
 

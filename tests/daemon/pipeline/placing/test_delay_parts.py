@@ -238,7 +238,16 @@ def show(made: DelayObserver, rows: range, *, late_ns: int = 30 * MS, pieces: in
             n = times[piece].size
             flags = np.ones(n, bool)
             index = np.full(n, float(row))
-            path = ProbePath(times[piece], scan[piece], index, flags, ~flags, ~flags, times[piece])
+            path = ProbePath(
+                times[piece],
+                scan[piece],
+                index,
+                flags,
+                ~flags,
+                ~flags,
+                times[piece],
+                0 * times[piece],
+            )
             made.moved_along(path)
             read = np.arange(int(times[begin]) + 2 * MS, int(times[last]), 5 * MS)
             at = np.interp(read, times, scan)

@@ -27,8 +27,8 @@ from daemon.handmade import (
 from swathe.journal import Chunk, Entry, Mark, MarkKind
 from swathe.pipeline import CellState, GapEnd
 from swathe.pipeline.placing.inputs import DeviceInputs, ReturnWatch
+from swathe.pipeline.placing.streams import TimedBatch
 from swathe.station import Axis
-from swathe_drivers import Batch
 from swathe_drivers.records import position_dtype
 
 
@@ -365,12 +365,12 @@ def inputs_of(text: str) -> DeviceInputs:
     return DeviceInputs(station(text), {})
 
 
-def positions(*samples: tuple[int, float], late: int = 0) -> Batch:
+def positions(*samples: tuple[int, float], late: int = 0) -> TimedBatch:
     """Return a batch of samples in (ms, mm), each known so many ms later."""
     made = np.zeros(len(samples), position_dtype(1))
     made["time"] = [ms * MS for ms, _ in samples]
     made["counts"][:, 0] = [10 * mm for _, mm in samples]
-    return Batch(positions=made, positions_known_at=made["time"] + late * MS)
+    return TimedBatch(positions=made, positions_known_at=made["time"] + late * MS)
 
 
 RETURN = station_text(index=INDEX_STEPPED.format(length=4, advance="return"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from swathe.pipeline.placing.pauses import Pauses
-from swathe.pipeline.placing.placer import ProbePath
+from swathe.pipeline.placing.placed import ProbePath
 
 
 def path(*times: int) -> ProbePath:
@@ -21,6 +21,7 @@ def path(*times: int) -> ProbePath:
         resets=np.zeros(n, bool),
         silent=np.arange(n) % 2 == 1,
         settled=np.array(times, np.int64) + 100,
+        smear=np.zeros(n, np.int64),
     )
 
 

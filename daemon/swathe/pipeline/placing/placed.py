@@ -1,0 +1,115 @@
+"""What placing gives: readings with their positions, and the probe's path."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Placed", "PlacingObserver", "ProbePath"]
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Readings with their positions; row i of each column belongs together.
+
+    Attributes:
+        readings: shape (n,), dtype `READING`, in order of `known` and then of time.
+        scan: mm, shape (n,).
+        index: mm, shape (n,).
+        known: journal time from which the position is known, ns, shape (n,).
+    """
+
+    readings: NDArray[Any]
+    scan: NDArray[np.float64]
+    index: NDArray[np.float64]
+    known: NDArray[np.int64]
+
+    def __getitem__(self, rows: Any) -> Placed:  # noqa: ANN401  whatever indexes an array
+        """Return some rows."""
+        return Placed(self.readings[rows], self.scan[rows], self.index[rows], self.known[rows])
+
+    @staticmethod
+    def joined(parts: list[Placed]) -> Placed:
+        """Return the readings of all parts, in order."""
+        if len(parts) == 1:
+            return parts[0]
+        return Placed(
+            np.concatenate([part.readings for part in parts]),
+            np.concatenate([part.scan for part in parts]),
+            np.concatenate([part.index for part in parts]),
+            np.concatenate([part.known for part in parts]),
+        ).in_order()
+
+    def in_order(self) -> Placed:
+        """Return the readings in order of `known`, those known at once in order of time."""
+        times = self.readings["time"]
+        later, same = np.diff(self.known), np.diff(times)
+        if not ((later < 0) | ((later == 0) & (same < 0))).any():
+            return self
+        return self[np.lexsort((times, self.known))]
+
+
+@dataclass(frozen=True, slots=True)
+class ProbePath:
+    """A piece of the probe's path through n samples, shape (n,) each; it continues the one before.
+
+    Attributes:
+        time: ns.
+        scan: mm.
+        index: mm.
+        known: whether the path from the sample before to this one is known, shape (n,); the
+            first is the join to the piece before.
+        resets: whether the sample is a position reset: no path leads to it, shape (n,).
+        silent: whether the gauge was silent around the sample, rather than too slow for the
+            probe, shape (n,).
+        settled: journal time from which all readings up to the sample are in, ns, rising.
+        smear: by how much the readings around the sample may be older than their times say, ns,
+            shape (n,).
+    """
+
+    time: NDArray[np.int64]
+    scan: NDArray[np.float64]
+    index: NDArray[np.float64]
+    known: NDArray[np.bool_]
+    resets: NDArray[np.bool_]
+    silent: NDArray[np.bool_]
+    settled: NDArray[np.int64]
+    smear: NDArray[np.int64]
+
+    def without(self, dropped: NDArray[np.bool_], apart: NDArray[np.bool_]) -> ProbePath | None:
+        """Return the path without some samples; None when no sample is left.
+
+        Args:
+            dropped: which samples are left out, shape (n,).
+            apart: to which samples no path leads any more, shape (n,).
+        """
+        if not (dropped.any() or apart.any()):
+            return self
+        kept = ~dropped
+        if not kept.any():
+            return None
+        return ProbePath(
+            time=self.time[kept],
+            scan=self.scan[kept],
+            index=self.index[kept],
+            known=(self.known & ~apart)[kept],
+            resets=(self.resets | apart)[kept],
+            silent=self.silent[kept],
+            settled=self.settled[kept],
+            smear=self.smear[kept],
+        )
+
+
+class PlacingObserver(Protocol):
+    """Receives placed readings and the path, for what a scan measures in addition to its cells."""
+
+    def placed(self, placed: Placed) -> None:
+        """Receive readings with their positions."""
+        ...
+
+    def moved_along(self, path: ProbePath) -> None:
+        """Receive a piece of the probe's path."""
+        ...

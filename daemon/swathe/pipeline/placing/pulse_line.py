@@ -1,0 +1,221 @@
+"""The line below the arrivals of records over their numbers, and what proves that there is one."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.arrays import Floats, Times, steps_of
+from swathe.pipeline.placing.clock import Deliveries
+
+__all__ = [
+    "MAX_SKEW",
+    "WINDOW_NS",
+    "PulseLine",
+    "PulseNumbers",
+    "PulseRows",
+    "fitted_line",
+    "growth_with_lag",
+    "no_rows",
+]
+
+WINDOW_NS: Final = 100_000_000
+"""Records are evaluated at the end of each window of arrivals; one point of the line for each, ns."""
+
+MAX_SKEW: Final = 0.01
+"""What is given or was found before may be off by this share: a rate is no quartz."""
+
+_UNKNOWN_SKEW = 0.1
+# Over four times as many records the variance of a sum of independent intervals grows by four, that
+# of delays of a steady device does not.
+_LAG = 16
+# A line is lifted to the fastest of so many newest points.
+_LIFT_FEWEST, _LIFT_POINTS = 10, 100
+
+
+@dataclass(frozen=True, slots=True)
+class PulseRows:
+    """Records, shape (n,) each: number, arrival, journal time, records lost before; times in ns."""
+
+    number: NDArray[np.int64]
+    arrival: Times
+    known: Times
+    missing: NDArray[np.int64]
+
+    def __getitem__(self, rows: slice) -> PulseRows:
+        return PulseRows(
+            self.number[rows], self.arrival[rows], self.known[rows], self.missing[rows]
+        )
+
+    def __len__(self) -> int:
+        return int(self.number.size)
+
+    def then(self, other: PulseRows) -> PulseRows:
+        """Return these records and others behind them."""
+        if not len(self):
+            return other
+        return PulseRows(
+            np.concatenate((self.number, other.number)),
+            np.concatenate((self.arrival, other.arrival)),
+            np.concatenate((self.known, other.known)),
+            np.concatenate((self.missing, other.missing)),
+        )
+
+
+def no_rows() -> PulseRows:
+    """Return no records."""
+    empty = np.empty(0, np.int64)
+    return PulseRows(empty, empty, empty, empty)
+
+
+class PulseNumbers:
+    """Numbers the records of a device, by the number that it sends or by their count.
+
+    Args:
+        numbered: whether the device sends a number.
+        wrap: records after which it starts again at 0; None if never.
+    """
+
+    def __init__(self, *, numbered: bool, wrap: int | None) -> None:
+        self._numbered = numbered
+        self._wrap = wrap
+        self._sent = -1  # the newest number as sent; -1 before the first one
+        self._number = 0
+        self._arrival = 0
+
+    def shift(self, by: int) -> None:
+        """Number later records higher by `by`: so many more were lost."""
+        self._number += by
+
+    def restart(self) -> None:
+        """Number the next record as a first one."""
+        self._sent = -1
+
+    def rows(
+        self, sequence: NDArray[np.int64], arrival: Times, known: Times, period: float | None
+    ) -> PulseRows:
+        """Return the next records, shape (n,), n > 0, with their numbers.
+
+        Args:
+            sequence: numbers as sent, shape (n,).
+            arrival: ns, rising, shape (n,).
+            known: journal times with which they arrived, ns, shape (n,).
+            period: from record to record, ns; None while unknown.
+        """
+        if not self._numbered:
+            numbers = self._number + 1 + np.arange(arrival.size)
+            self._number = int(numbers[-1])
+            return PulseRows(numbers, arrival, known, np.zeros(arrival.shape, np.int64))
+        first = self._sent < 0
+        steps = steps_of(sequence, int(sequence[0]) - 1 if first else self._sent)
+        if self._wrap is not None:
+            half = self._wrap // 2
+            steps = (steps + half) % self._wrap - half
+            if period is not None and not first:
+                # Over a silence in which it rolled over, the time gives the number of turns.
+                pause = steps_of(arrival, self._arrival)
+                turns = np.rint((pause / period - steps) / self._wrap).astype(np.int64)
+                turns = np.where(pause > period * half, np.maximum(turns, 0), 0)
+                steps = steps + turns * self._wrap
+        numbers = self._number + np.cumsum(steps)
+        self._sent, self._number = int(sequence[-1]), int(numbers[-1])
+        self._arrival = int(arrival[-1])
+        return PulseRows(numbers, arrival, known, np.where(steps > 1, steps - 1, 0))
+
+
+class PulseLine:
+    """The line below the arrivals of records over their numbers.
+
+    Args:
+        number: of a record on or above it.
+        arrival: of that record, ns.
+        period: ns.
+        most_skew: by which share the period may be off.
+    """
+
+    def __init__(self, number: int, arrival: int, period: float, most_skew: float) -> None:
+        self._origin = number, arrival
+        self.scale = period
+        self._deliveries = Deliveries(most_skew)
+        self._height, self._skew = 0.0, 0.0
+        self._newest: deque[tuple[float, float]] = deque(maxlen=_LIFT_POINTS)
+
+    @property
+    def period(self) -> float:
+        """The period as fitted, ns."""
+        return self.scale * (1 + self._skew)
+
+    def late(self, rows: PulseRows) -> Floats:
+        """Return by how much records are above the line, ns, shape (n,)."""
+        x = self._x(rows)
+        return np.asarray((rows.arrival - self._origin[1]) - self._height - (1 + self._skew) * x)
+
+    def times(self, rows: PulseRows) -> Times:
+        """Return the times of records on the line, none later than its arrival, ns, shape (n,)."""
+        on_line = self._height + self._lift() + (1 + self._skew) * self._x(rows)
+        above = (rows.arrival - self._origin[1]) - on_line
+        on_line += min(float(above.min()), 0.0)
+        return np.asarray(self._origin[1] + np.rint(on_line).astype(np.int64))
+
+    def _x(self, rows: PulseRows) -> Floats:
+        return np.asarray((rows.number - self._origin[0]) * self.scale)
+
+    def _lift(self) -> float:
+        """Return by how much the newest records show that the line is too low, ns.
+
+        The edge of the hull over the mean number leads past the newest records, by as much as its
+        slope is off. They are on the line or above it: the fastest of as many of them as are a
+        quarter of all that the line is fitted to, but of one second at first.
+        """
+        count = min(max(len(self._deliveries) // 4, _LIFT_FEWEST), len(self._newest))
+        newest = np.array(list(self._newest)[-count:])
+        above = newest[:, 1] - self._height - (1 + self._skew) * newest[:, 0]
+        return max(float(above.min()), 0.0)
+
+    def fit(self, rows: PulseRows, pieces: int = 1) -> None:
+        """Fit the line to further records: the fastest one of each piece."""
+        late = self.late(rows)
+        x = self._x(rows)
+        y = (rows.arrival - self._origin[1]).astype(np.float64)
+        size = -(-len(rows) // pieces)
+        for begin in range(0, len(rows), size):
+            k = begin + int(np.argmin(late[begin : begin + size]))
+            point = float(x[k]), float(y[k])
+            self._deliveries.add(point)
+            self._newest.append(point)
+        self._height, self._skew = self._deliveries.line()
+
+
+def fitted_line(
+    rows: PulseRows, period: float | None, most_skew: float = MAX_SKEW
+) -> PulseLine | None:
+    """Return the line below records, at about a period in ns if that is known."""
+    steps = int(rows.number[-1] - rows.number[0])
+    span = int(rows.arrival[-1] - rows.arrival[0])
+    if steps < 1 or span < 1:
+        return None
+    most = most_skew if period is not None else _UNKNOWN_SKEW
+    scale = span / steps if period is None else period
+    line = PulseLine(int(rows.number[0]), int(rows.arrival[0]), scale, most)
+    line.fit(rows, -(-span // WINDOW_NS))
+    if period is None:  # again with this period: it may now be off by little
+        return fitted_line(rows, line.period)
+    return line
+
+
+def growth_with_lag(late: Floats) -> float:
+    """Return by how much the variance grows from a lag to one four times as long; inf if unknown.
+
+    That of a random walk grows in proportion to the lag (Lo & MacKinlay, Review of Financial
+    Studies 1, 1988, test by this ratio).
+    """
+    lag = late.size // _LAG
+    if lag < 4:
+        return float("inf")
+    short, long = late[lag:] - late[:-lag], late[4 * lag :] - late[: -4 * lag]
+    variance = float(short.var())
+    return float(long.var()) / variance if variance else 0.0

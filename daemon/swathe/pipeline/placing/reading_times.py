@@ -1,0 +1,150 @@
+"""When a gauge gave readings: its usual interval, its silences, and what is still on its way."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.arrays import Times
+from swathe.pipeline.placing.interval import UsualInterval
+from swathe.pipeline.placing.timing import Timing
+from swathe.pipeline.placing.track import NEVER_KNOWN
+
+__all__ = ["ReadingTimes"]
+
+# A gauge without a reading for so many of its usual intervals was silent.
+_SILENT_INTERVALS = 4
+_BEFORE_ALL = int(np.iinfo(np.int64).min) // 2
+
+
+class ReadingTimes:
+    """The times of the readings that the probe's path may still need.
+
+    Args:
+        lateness_ns: how long a reading may be on its way.
+
+    Attributes:
+        held_since: journal time of the oldest reading that arrived and waits until its time is
+            known, ns; None while none does.
+    """
+
+    def __init__(self, lateness_ns: int) -> None:
+        self.held_since: int | None = None
+        self._lateness = lateness_ns
+        self._usual = UsualInterval()
+        # Times held in order, the journal times from which they are known, and the usual interval
+        # then; the journal times of their bytes, and how they show a silence before them.
+        self._times: Times = np.empty(0, np.int64)
+        self._known: Times = np.empty(0, np.int64)
+        self._intervals: Times = np.empty(0, np.int64)
+        self._arrived: Times = np.empty(0, np.int64)
+        self._missing: NDArray[np.bool_] = np.empty(0, bool)
+        self._smear: Times = np.empty(0, np.int64)
+
+    def __len__(self) -> int:
+        """Return the number of readings that are kept."""
+        return int(self._times.size)
+
+    @property
+    def usual(self) -> int:
+        """The usual time from reading to reading, ns; 0 while unknown."""
+        return self._usual.value
+
+    def add(
+        self,
+        times: Times,
+        known: Times,
+        timing: Timing | None = None,
+        arrived: Times | None = None,
+    ) -> None:
+        """Add readings.
+
+        Args:
+            times: ns, shape (n,).
+            known: journal times from which they are known, ns, rising, shape (n,).
+            timing: what the times rest on; by default a clock.
+            arrived: journal times with which they arrived, ns, rising, shape (n,); by default
+                `known`.
+        """
+        if not times.size:
+            return
+        timing = Timing.of(times, known) if timing is None else timing
+        floor = self._times[-1] if self._times.size else times[0]
+        ordered = np.maximum.accumulate(np.maximum(times, floor))
+        usual = self._usual.follow(ordered)
+        self._times = np.concatenate((self._times, ordered))
+        self._known = np.concatenate((self._known, known))
+        self._intervals = np.concatenate((self._intervals, usual))
+        self._arrived = np.concatenate((self._arrived, known if arrived is None else arrived))
+        self._missing = np.concatenate((self._missing, timing.missing > 0))
+        self._smear = np.concatenate((self._smear, timing.smear))
+
+    def intervals_at(self, times: Times) -> Times:
+        """Return the usual interval known at journal times since the last call, ns; 0 for none."""
+        number = np.searchsorted(self._known, times, side="right")
+        if not self._intervals.size:
+            return np.zeros(times.shape, np.int64)
+        return np.where(number > 0, self._intervals[np.maximum(number - 1, 0)], 0)
+
+    def settle(
+        self, times: Times, known: Times, last_settled: int
+    ) -> tuple[Times, NDArray[np.bool_], Times]:
+        """Return from which journal time all readings up to each sample are in, silence, and smear.
+
+        Args:
+            times: of samples on the scan axis, ns, rising, shape (n,).
+            known: journal times from which the position at each is known, ns, shape (n,).
+            last_settled: what was returned for the sample before, ns.
+        """
+        readings, arrived = self._times, self._known
+        after = np.searchsorted(readings, times, side="left")
+        arrived_or_never = np.append(arrived, NEVER_KNOWN)
+        # A slow gauge is not a silent one: wait for twice the interval that was usual then.
+        number = np.minimum(after, np.searchsorted(arrived, times + self._lateness, side="right"))
+        usual = np.append(0, self._intervals)[number]
+        deadline = self._all_known(times + np.maximum(self._lateness, 2 * usual))
+        settled = np.maximum(known, np.minimum(arrived_or_never[after], deadline))
+        if settled.size:
+            settled = np.maximum.accumulate(np.maximum(settled, last_settled))
+        # Without a reading after it by then, the gauge was silent until then.
+        absent = arrived_or_never[after] > settled
+        following = np.where(absent, settled, np.append(readings, 0)[after])
+        number = np.where(
+            absent, np.minimum(after, np.searchsorted(arrived, settled, side="right")), after
+        )
+        before = np.where(number > 0, np.append(0, readings)[number], times)
+        number = np.searchsorted(arrived, settled, side="right")
+        usual = np.append(0, self._intervals)[number]
+        smear = np.append(0, self._smear)[number]
+        # Deliveries that differ by the smear leave holes between arrivals, on either side.
+        silence = following - before - 2 * smear
+        silent = np.where(usual > 0, silence > _SILENT_INTERVALS * usual, absent)
+        silent |= ~absent & np.append(self._missing, False)[after]
+        return settled, silent, smear
+
+    def _all_known(self, times: Times) -> Times:
+        """Return from when the times of all readings that arrived until `times` are known, ns.
+
+        `NEVER_KNOWN` where some are not known by now; shape as `times`.
+        """
+        number = np.searchsorted(self._arrived, times, side="right")
+        known: Times = np.maximum(times, np.append(_BEFORE_ALL, self._known)[number])
+        if self.held_since is None:
+            return known
+        return np.where(times < self.held_since, known, NEVER_KNOWN)
+
+    def forget(self, horizon: int, arrived: int) -> None:
+        """Drop what nobody asks for any more.
+
+        Args:
+            horizon: no later sample is before this time, ns.
+            arrived: nor asks for what was known before this journal time, ns.
+        """
+        # The one before the horizon as well, and what had arrived when a later sample was due.
+        keep = min(
+            int(np.searchsorted(self._times, horizon)),
+            int(np.searchsorted(self._known, arrived, side="right")),
+        )
+        if (keep := keep - 1) > 0:
+            for name in ("_times", "_known", "_intervals", "_arrived", "_missing", "_smear"):
+                setattr(self, name, getattr(self, name)[keep:])

@@ -1,0 +1,140 @@
+"""A device's records on their way through its time base."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.arrays import Times
+from swathe.pipeline.placing.timing import TimeBase, Timing
+from swathe_drivers import Batch, Decoder
+from swathe_drivers.records import no_positions, no_readings
+
+__all__ = ["RecordStream", "Released", "TimedBatch"]
+
+
+@dataclass(frozen=True, slots=True)
+class Released:
+    """Records whose times are known, shape (n,) each.
+
+    Attributes:
+        records: readings or positions.
+        timing: their times.
+        arrived: journal times with which they arrived, ns.
+        waveforms: A-scans of readings; None without.
+        beside: positions that came with readings, row by row; None without.
+    """
+
+    records: NDArray[Any]
+    timing: Timing
+    arrived: Times
+    waveforms: NDArray[Any] | None
+    beside: NDArray[Any] | None
+
+
+class RecordStream:
+    """Records of one kind from one device, which wait in their order until their times are known.
+
+    Args:
+        base: finds the times.
+    """
+
+    def __init__(self, base: TimeBase) -> None:
+        self._base = base
+        self._columns: tuple[list[NDArray[Any]], ...] = ([], [], [], [])
+
+    def take(
+        self,
+        records: NDArray[Any],
+        arrived: Times,
+        *,
+        waveforms: NDArray[Any] | None = None,
+        beside: NDArray[Any] | None = None,
+    ) -> None:
+        """Take the next records; see `Released`."""
+        if not records.size:
+            return
+        self._base.take(records["device_time"], records["sequence"], records["time"], arrived)
+        for column, values in zip(
+            self._columns, (records, arrived, waveforms, beside), strict=True
+        ):
+            if values is not None:
+                column.append(values)
+
+    def release(self, now: int, *, flush: bool = False) -> Released | None:
+        """Return the records whose times are known at the journal time `now`, ns; None for none.
+
+        Args:
+            now: see `TimeBase.resolve`.
+            flush: likewise.
+        """
+        timing = self._base.resolve(now, flush=flush)
+        count = timing.time.size
+        if not count:
+            return None
+        found: list[NDArray[Any] | None] = []
+        for column in self._columns:
+            if not column:
+                found.append(None)
+                continue
+            values = column[0] if len(column) == 1 else np.concatenate(column)
+            found.append(values[:count])
+            column[:] = [values[count:]] if count < len(values) else []
+        records, arrived, waveforms, beside = found
+        assert records is not None and arrived is not None  # noqa: S101, PT018  taken with each
+        records["time"] = timing.time
+        return Released(records, timing, arrived, waveforms, beside)
+
+
+def _no_timing() -> Timing:
+    empty = np.empty(0, np.int64)
+    return Timing.of(empty, empty)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TimedBatch(Batch):
+    """A batch with times on the host's clock.
+
+    Attributes:
+        readings_timing: what the times of the readings rest on.
+        readings_arrived: journal times with which the readings arrived, ns.
+        positions_timing: as of the readings.
+    """
+
+    readings_timing: Timing = field(default_factory=_no_timing)
+    readings_arrived: Times = field(default_factory=lambda: np.empty(0, np.int64))
+    positions_timing: Timing = field(default_factory=_no_timing)
+
+    @classmethod
+    def of(
+        cls,
+        decoder: Decoder,
+        readings: Released | None,
+        positions: Released | None,
+        *,
+        delay_ns: int,
+    ) -> TimedBatch:
+        """Return the batch of what was released, each time earlier by the device's delay."""
+        for released in (readings, positions):
+            if released is not None:
+                released.records["time"] -= delay_ns
+        beside = None
+        if readings is not None and readings.beside is not None:
+            beside = Released(readings.beside, readings.timing, readings.arrived, None, None)
+            beside.records["time"] = readings.records["time"]
+        positions = beside or positions
+        empty = _no_timing()
+        return cls(
+            readings=no_readings() if readings is None else readings.records,
+            waveforms=None if readings is None else readings.waveforms,
+            positions=no_positions(len(decoder.axes)) if positions is None else positions.records,
+            readings_known_at=empty.known if readings is None else readings.timing.known,
+            positions_known_at=empty.known if positions is None else positions.timing.known,
+            combined=decoder.combined,
+            readings_timing=empty if readings is None else readings.timing,
+            readings_arrived=empty.known if readings is None else readings.arrived,
+            positions_timing=empty if positions is None else positions.timing,
+        )

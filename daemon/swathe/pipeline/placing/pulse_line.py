@@ -21,6 +21,7 @@ __all__ = [
     "fitted_line",
     "growth_with_lag",
     "no_rows",
+    "proven_line",
 ]
 
 WINDOW_NS: Final = 100_000_000
@@ -30,9 +31,15 @@ MAX_SKEW: Final = 0.01
 """What is given or was found before may be off by this share: a rate is no quartz."""
 
 _UNKNOWN_SKEW = 0.1
+# A line is sought over so long a stretch and so many records. In each of so many parts of it a record
+# must be on the line: within this share of a period, or within this time where that is short.
+_LEARN_NS, _FEWEST_NUMBERED, _FEWEST_COUNTED = 500_000_000, 16, 32
+_PARTS = 8
+_PROOF_SHARE, _PROOF_NS = 0.25, 0.5e6
 # Over four times as many records the variance of a sum of independent intervals grows by four, that
 # of delays of a steady device does not.
 _LAG = 16
+_MOST_GROWTH = 2.0
 # A line is lifted to the fastest of so many newest points.
 _LIFT_FEWEST, _LIFT_POINTS = 10, 100
 
@@ -219,3 +226,30 @@ def growth_with_lag(late: Floats) -> float:
     short, long = late[lag:] - late[:-lag], late[4 * lag :] - late[: -4 * lag]
     variance = float(short.var())
     return float(long.var()) / variance if variance else 0.0
+
+
+def proven_line(rows: PulseRows, *, numbered: bool, expected: float | None) -> PulseLine | None:
+    """Return the line below records if they prove that their rate is steady.
+
+    In each part of them one is on the line; or, where deliveries vary more, delays do not add up as
+    independent intervals do.
+
+    Args:
+        rows: the records.
+        numbered: whether the device sends their number.
+        expected: period as given or as found before, ns; None without one.
+    """
+    fewest = _FEWEST_NUMBERED if numbered else _FEWEST_COUNTED
+    if len(rows) < fewest or rows.arrival[-1] - rows.arrival[0] < _LEARN_NS:
+        return None
+    for period in (expected, None) if expected else (None,):
+        line = fitted_line(rows, period)
+        if line is None:
+            continue
+        late = line.late(rows)
+        allowed = max(_PROOF_SHARE * line.period, _PROOF_NS)
+        if max(float(part.min()) for part in np.array_split(late, _PARTS)) <= allowed:
+            return line
+        if growth_with_lag(late) <= _MOST_GROWTH:
+            return line
+    return None

@@ -32,8 +32,8 @@ from swathe.pipeline.placing.pulse_line import (
     PulseNumbers,
     PulseRows,
     fitted_line,
-    growth_with_lag,
     no_rows,
+    proven_line,
 )
 from swathe.pipeline.placing.timing import TimeBaseKind, Timing
 
@@ -42,18 +42,12 @@ __all__ = ["HELD_NS", "PulseTimes"]
 HELD_NS: Final = 2_500_000_000
 """Time that a record waits, as a rule at most, until its time is known, ns."""
 
-# A line is sought over so long a stretch and so many records; without one, arrival counts.
-_LEARN_NS, _LEARN_MOST_NS = 500_000_000, 2_000_000_000
-_FEWEST_NUMBERED, _FEWEST_COUNTED = 16, 32
-# In each of so many parts of the stretch a record must be on the line.
-_PARTS = 8
+# Without a line for so long, arrival counts.
+_LEARN_MOST_NS = 2_000_000_000
 # On the line means within this share of a period, or within these times where it is short: a record
 # behind a lost one is a whole period late by its count.
 _IN_TIME, _IN_TIME_NUMBERED_NS, _IN_TIME_COUNTED_NS = 0.75, 2e6, 1e6
 _PROOF_SHARE, _PROOF_NS = 0.25, 0.5e6
-# Where deliveries vary more: over four times as many records the variance of a sum of independent
-# intervals grows by four, that of delays of a steady device does not.
-_MOST_GROWTH = 2.0
 # Without a record in time for so long, the line no longer applies; while the records' delay falls,
 # a queue is being worked off, and as long as this is waited.
 _LATE_NS, _DRAIN_NS = 250_000_000, 10_000_000_000
@@ -208,8 +202,8 @@ class PulseTimes:
         if self._by_arrival:
             self._find_smear(self._history)
             rows = self._history
-            if due >= self._rest_until and len(rows) >= _FEWEST_COUNTED:
-                line = self._proven(rows)
+            if due >= self._rest_until and len(rows):
+                line = proven_line(rows, numbered=self._numbered, expected=self._expected)
                 if line is not None:
                     self._begin(line)
                     self._history = no_rows()
@@ -234,7 +228,7 @@ class PulseTimes:
         if not len(rows):
             return parts, False
         self._began = self._began or int(rows.known[0])
-        line = self._proven(rows)
+        line = proven_line(rows, numbered=self._numbered, expected=self._expected)
         if line is not None:
             self._begin(line)
             return parts, True
@@ -261,23 +255,6 @@ class PulseTimes:
         """Return the number of the last record with which the numbering began again; 0 for none."""
         back = np.flatnonzero(np.diff(rows.number) < -_OVERTAKEN)
         return int(back[-1]) + 1 if back.size else 0
-
-    def _proven(self, rows: PulseRows) -> PulseLine | None:
-        """Return the line below records if in each part of them one is on it."""
-        fewest = _FEWEST_NUMBERED if self._numbered else _FEWEST_COUNTED
-        if len(rows) < fewest or rows.arrival[-1] - rows.arrival[0] < _LEARN_NS:
-            return None
-        for period in (self._expected, None) if self._expected else (None,):
-            line = fitted_line(rows, period)
-            if line is None:
-                continue
-            late = line.late(rows)
-            allowed = max(_PROOF_SHARE * line.period, _PROOF_NS)
-            if max(float(part.min()) for part in np.array_split(late, _PARTS)) <= allowed:
-                return line
-            if growth_with_lag(late) <= _MOST_GROWTH:
-                return line
-        return None
 
     def _begin(self, line: PulseLine) -> None:
         self._line, self._learning = line, False

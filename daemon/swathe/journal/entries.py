@@ -70,6 +70,10 @@ class MarkKind(StrEnum):
     """The probe is at rest at a known position, as after homing: later encoder counts are taken
     relative to it; mm, an axis is optional [scan, index, by]."""
 
+    DELAY_ESTIMATED = "delay estimated"
+    """What the survey shows of a gauge's delay so far, while that is not given; no cell depends on
+    it [device, delay_ns, low_ns, high_ns: null where there is no limit, pairs, reason, needs]."""
+
     DELAY = "delay measured"
     """The survey has measured the delay of a device for which the station file says ``auto``: the
     newest such mark applies to all runs that say so, from their first entry on [device, delay_ns,

@@ -1,4 +1,4 @@
-"""The gauge's delay, estimated again and again during a scan."""
+"""The gauge's delay, estimated from the readings of a scan."""
 
 from __future__ import annotations
 
@@ -10,16 +10,12 @@ from swathe.station import Station, gauge_of
 
 __all__ = ["DelayEstimator"]
 
-_INTERVAL_SECONDS = 20.0
 # Dozens of lines at a usual rate: the delay of a device drifts with temperature, if at all.
 _MOST_READINGS = 100_000
 
 
 class DelayEstimator:
-    """Estimates the delay between encoder and gauge at intervals during the scan.
-
-    The estimate is published, not applied: the delay in force is the station file's, so that a
-    rebuild uses the same one.
+    """Estimates the delay between encoder and gauge, in addition to the one in force.
 
     Args:
         station: the station file.
@@ -31,21 +27,27 @@ class DelayEstimator:
     """
 
     def __init__(self, station: Station) -> None:
+        self._station = station
         self.gauge = gauge_of(station)
-        self.watch: DelayObserver | None = None
-        if self.gauge != station.scan.device:
-            self.watch = DelayObserver(
-                scan=station.scan_axis, index=station.index_axis, most=_MOST_READINGS
-            )
+        self.watch = self.new_watch()
         self.newest: DelayEstimate | None = None
+
+    def new_watch(self) -> DelayObserver | None:
+        """Return what collects readings from now on, for a new pipeline."""
+        if self.gauge == self._station.scan.device:
+            return None
+        return DelayObserver(
+            scan=self._station.scan_axis, index=self._station.index_axis, most=_MOST_READINGS
+        )
 
     def resume(self, watch: object) -> None:
         """Continue with what collected the readings of earlier runs."""
         if isinstance(watch, DelayObserver):
             self.watch = watch
 
-    async def run(self) -> None:
-        """Estimate until cancelled."""
-        while self.watch is not None:
-            await asyncio.sleep(_INTERVAL_SECONDS)
-            self.newest = await asyncio.to_thread(self.watch.copy().estimate)
+    async def estimate(self) -> DelayEstimate | None:
+        """Estimate in a thread, from what was collected until now; None without a collector."""
+        if self.watch is None:
+            return None
+        self.newest = await asyncio.to_thread(self.watch.copy().estimate)
+        return self.newest

@@ -7,7 +7,7 @@ import json
 import logging
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any
 
 import aiomqtt
@@ -122,6 +122,10 @@ class BrokerLink:
     def address(self) -> str:
         """Host and port of the broker."""
         return self._access.address
+
+    def unpublished(self, topics: Collection[str]) -> set[str]:
+        """Return those of some topics whose newest message is not on its way to the broker yet."""
+        return {topic for topic in topics if self._outbox.holds(topic)}
 
     async def drained(self) -> None:
         """Wait until the broker has everything; bound it with a time-out."""

@@ -71,6 +71,10 @@ class Mirror:
         """Number of messages that the broker does not have."""
         return len(self._unpublished)
 
+    def holds(self, topic: str) -> bool:
+        """Return whether the broker does not have a topic's newest message."""
+        return topic in self._unpublished
+
     async def wait(self) -> None:
         """Wait until there is an unpublished message, or until woken."""
         if not self._unpublished:

@@ -53,6 +53,10 @@ class Outbox:
         """Whether the broker has everything."""
         return not (self._held or self._mirror.unpublished)
 
+    def holds(self, topic: str) -> bool:
+        """Return whether a message of the topic is still to be published."""
+        return topic in self._held or self._mirror.holds(topic)
+
     def hurry(self) -> None:
         """Let nothing wait any longer: the run has ended."""
         self._hurried = True

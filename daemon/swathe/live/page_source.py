@@ -44,6 +44,7 @@ class PageSource:
         self._link = link
         self._crawl = crawl
         self._on_command = on_command
+        self._on_cells: Callable[[NDArray[np.int64]], None] | None = None
 
     @property
     def station(self) -> Station:
@@ -105,15 +106,19 @@ class PageSource:
     ) -> Callable[[], None]:
         """Register callbacks for changed messages and cells; return a function that ends it."""
         cut = len(self._root)
-        changed = self._pipeline().changed
         unwatch = self._mirror.watch(lambda topic, payload: on_message(topic[cut:], payload))
-        changed.listener = on_cells
+        self._on_cells = self._pipeline().changed.listener = on_cells
 
         def end() -> None:
             unwatch()
-            changed.listener = None
+            self._on_cells = self._pipeline().changed.listener = None
 
         return end
+
+    def replaced(self, before: Pipeline) -> None:
+        """Watch the cells of the present pipeline in place of those of the one before."""
+        before.changed.listener = None
+        self._pipeline().changed.listener = self._on_cells
 
     def execute(self, command: CommandMessage) -> ReplyMessage:
         """Execute a command from the page; return the reply."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
 from swathe.messages import (
@@ -20,7 +22,7 @@ from swathe.messages import (
     ZoneSnapshot,
     moment,
 )
-from swathe.pipeline import Alarm, Check, GapSnapshot, Pipeline
+from swathe.pipeline import Alarm, Check, GapEnd, GapSnapshot, Pipeline
 from swathe.station import Axis
 
 __all__ = ["Publisher"]
@@ -51,9 +53,52 @@ class Publisher:
         ] = {}  # by gap or alarm (negative), the status that is urgent
         self._paused = False
         self._zones = 0
+        self._hurried = False  # whether no rate limit holds back any message
+
+    def replace(self, pipeline: Pipeline, reason: str) -> set[str]:
+        """Put the whole survey as it was placed again, and end what it does not have.
+
+        The state is `resuming` from the first of these messages on; `put_state` ends that.
+
+        Args:
+            pipeline: the new one.
+            reason: of the state.
+
+        Returns the topics whose messages may belong to the earlier state until they are published.
+        """
+        before, self._pipeline = self._pipeline, pipeline
+        topics = set(self._mirror.newest)
+        self.put_state("resuming", reason)
+        self._hurried = True
+        now = pipeline.time
+        known = {gap.number for gap in pipeline.gap_snapshots()}
+        gone = [gap for gap in before.gap_snapshots() if gap.number not in known]
+        self._put_gaps([_ended(gap, now) for gap in gone])
+        self._put_alarms(
+            [
+                replace(alarm, until=alarm.until or now)
+                for alarm in before.alarms.alarms[len(pipeline.alarms.alarms) :]
+            ]
+        )
+        pipeline.coverage.take_dirty_lines()
+        for row in range(before.grid.shape[0]):
+            if before.coverage.line_done(row) and not pipeline.coverage.line_done(row):
+                self._put_line(row)
+        self._put_survey()
+        self.put_progress()
+        self._hurried = False
+        return {topic for topic in topics | set(self._mirror.newest) if self._is_of_placing(topic)}
+
+    def _is_of_placing(self, topic: str) -> bool:
+        """Return whether a topic's message depends on how readings are placed, and may wait."""
+        return topic.split("/")[2] in ("gap", "line", "alarm", "check", "rescan")
 
     def put_all(self) -> None:
         """Put the whole survey, at the start of a run, which may resume an older one."""
+        self._put_survey()
+        self.put_state("scanning")
+
+    def _put_survey(self) -> None:
         pipeline = self._pipeline
         pipeline.take_gap_snapshots()
         self._put_gaps(pipeline.gap_snapshots())
@@ -65,7 +110,6 @@ class Publisher:
         pipeline.alarms.take_changed()
         self._put_alarms(pipeline.alarms.alarms)
         self._put_wanted()
-        self.put_state("scanning")
 
     def put_state(self, state: str, reason: str = "") -> None:
         """Put the station's state; a paused scan has a state of its own."""
@@ -168,7 +212,7 @@ class Publisher:
         """Return whether a gap or alarm is new or has another status; another size is not urgent."""
         urgent = key not in self._urgent or self._urgent[key] != status
         self._urgent[key] = status
-        return urgent
+        return urgent or self._hurried
 
     def _put_alarms(self, alarms: list[Alarm]) -> None:
         if not alarms:
@@ -209,7 +253,19 @@ class Publisher:
 
     def _put_line(self, row: int) -> None:
         message = LineMessage.of(self._pipeline.line_snapshot(row), self._heading())
-        self._mirror.put(self.topics.line(row), message)
+        self._mirror.put(self.topics.line(row), message, urgent=self._hurried)
+
+
+def _ended(gap: GapSnapshot, time: int) -> GapSnapshot:
+    """Return a gap that the survey, placed again at `time`, ns UTC, does not have."""
+    return gap.model_copy(
+        update={
+            "status": "closed",
+            "closed": gap.closed or moment(time),
+            "end": GapEnd.PLACED_AGAIN,
+            "merged_into": None,
+        }
+    )
 
 
 def _borders(axis: Axis) -> Extent:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import logging
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
 
 from swathe.errors import MisuseError, first_error
+from swathe.live.auto_delay import AutoDelay
 from swathe.live.commands import Commands
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
@@ -30,15 +30,13 @@ if TYPE_CHECKING:
     # A station has each of these or not: imported by the function that makes it.
     from swathe.live.crawl import Crawl
     from swathe.live.link import BrokerLink
+    from swathe.live.page_source import PageSource
     from swathe.page import Page
 
 __all__ = ["Daemon", "Observer", "RunOutcome"]
 
-_log = logging.getLogger(__name__)
 
 Begun = TypeVar("Begun")
-
-_LAST_MESSAGES_SECONDS = 3.0
 
 
 class Observer(Protocol):
@@ -107,6 +105,8 @@ class Daemon:
         self._observer = observer
         self.delay = DelayEstimator(station)
         self._session = Session(folder, station, text, on_torn=on_torn, observer=self.delay.watch)
+        self._auto = AutoDelay(station, self._session, self.delay, on_placed=self._replace)
+        self._replaced: set[str] = set()  # topics that may be of the state that was replaced
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
         self._hub = PortHub(station)
@@ -122,10 +122,11 @@ class Daemon:
             self.commands.on_resume = self.crawl.resume
         self.mirror = Mirror()
         self._reason = ""
-        self._crawl_text = ""
+        self._text = ""
         self._publisher: Publisher | None = None
         self.link: BrokerLink | None = None
         self.page: Page | None = None
+        self._source: PageSource | None = None
         self._on_page = on_page
 
     @property
@@ -160,14 +161,16 @@ class Daemon:
             beginning = asyncio.create_task(self._begin(stack), name="session.resume")
             settings, link_task, resumed = await self._journal_while(beginning)
             if resumed:
-                status = await self._scan(stack, settings, page)
+                await self._scan(stack, settings, page)
             else:
-                status = "incomplete"
                 self._reason += ", before the earlier runs were replayed"
             self._hub.drain(self._session.enter, self._session.enter)
             self._hub.close(self._session.enter)
             if self.crawl is not None:
                 self.crawl.take_entries(self._session.enter)
+            await self._auto.finish()
+            covered = resumed and self.pipeline.target_reached
+            status: Literal["complete", "incomplete"] = "complete" if covered else "incomplete"
             await self._session.end(status, self._reason)
             await self._publish_end(status, link_task)
         record = read_survey_record(self.folder.record)
@@ -186,7 +189,7 @@ class Daemon:
         settings = self.station.broker
         if settings is not None:
             # What they import takes a while, in which the loop must come round.
-            await asyncio.to_thread(import_module, "swathe.live.link")
+            await asyncio.to_thread(import_module, "swathe.live.linking")
         if settings is not None and settings.embedded:
             from swathe.live.broker import embedded_broker
 
@@ -246,8 +249,8 @@ class Daemon:
         stack: contextlib.AsyncExitStack,
         settings: BrokerSettings | None,
         page: Page | None,
-    ) -> Literal["complete", "incomplete"]:
-        """Publish the survey, let the crawler begin, and acquire; return how it ended."""
+    ) -> None:
+        """Publish the survey, let the crawler begin, and acquire until the end."""
         self.delay.resume(self._session.observer)
         self._publisher = Publisher(
             self.mirror,
@@ -255,6 +258,8 @@ class Daemon:
             progress_interval_ns=(settings or BrokerSettings()).progress_interval,
         )
         self._publisher.put_all()
+        self._auto.begin()
+        stack.push_async_callback(self._auto.close)
         if page is not None:
             stack.push_async_callback(page.close)
             page.open()
@@ -262,7 +267,7 @@ class Daemon:
             stack.callback(self.crawl.close_now)  # first of all at the end
             self.crawl.start()
         try:
-            return await self._acquire(self._publisher)
+            await self._acquire(self._publisher)
         except BaseExceptionGroup as group:
             # A full disk, for example, is raised as what it is, not as a group of one.
             raise first_error(group) from group
@@ -273,14 +278,14 @@ class Daemon:
         from swathe.live.page_source import PageSource
         from swathe.page import Page
 
-        source = PageSource(
+        self._source = PageSource(
             pipeline=lambda: self.pipeline,
             mirror=self.mirror,
             link=lambda: self.link,
             crawl=self.crawl,
             on_command=lambda command: self.commands.execute(command, "from the page"),
         )
-        self.page = Page(self.station.page, source)
+        self.page = Page(self.station.page, self._source)
         if self._on_page is not None:
             self._on_page(self.page)
         return self.page
@@ -288,19 +293,16 @@ class Daemon:
     def _start_link(self, settings: BrokerSettings | None) -> asyncio.Task[None] | None:
         if settings is None:
             return None
-        from swathe.live.link import BrokerLink
+        from swathe.live.linking import start_link
 
-        self.link = BrokerLink(
-            settings=settings,
-            topics=Topics(self.station.name),
+        self.link, task = start_link(
+            settings,
+            station=self.station.name,
             survey=self._session.survey,
             mirror=self.mirror,
             will=lambda: self._state("offline", "the broker lost the station"),
-            on_command=lambda command: self.commands.execute(command, "over MQTT", named=True),
-            on_refused=self.commands.refuse,
+            commands=self.commands,
         )
-        task = asyncio.create_task(self.link.run(), name="broker.link")
-        task.add_done_callback(_report_end)
         return task
 
     def _state(self, state: str, reason: str) -> StateMessage:
@@ -318,21 +320,13 @@ class Daemon:
             publisher.put_progress()
             publisher.put_ports(self._hub.stalls, self.delay)
             publisher.put_state(status, self._reason)
-        if link_task is None or self.link is None:
-            return
-        # A lost broker may return at the next try; one that never answered is not waited for.
-        if self.link.state == "connected" or self.link.losses:
-            try:
-                async with asyncio.timeout(_LAST_MESSAGES_SECONDS):
-                    await self.link.drained()
-            except TimeoutError:
-                _log.warning("broker %s did not take the last messages", self.link.address)
-        link_task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await link_task
+        if link_task is not None and self.link is not None:
+            from swathe.live.linking import end_link
 
-    async def _acquire(self, publisher: Publisher) -> Literal["complete", "incomplete"]:
-        """Drain, tick, flush and checkpoint until the end; return how it ended."""
+            await end_link(self.link, link_task)
+
+    async def _acquire(self, publisher: Publisher) -> None:
+        """Drain, tick, flush and checkpoint until the end."""
         session = self._session
         crawl = self.crawl
         pace = Pace(
@@ -341,7 +335,6 @@ class Daemon:
             crawls=crawl is not None,
         )
         async with asyncio.TaskGroup() as tasks:
-            estimating = tasks.create_task(self.delay.run(), name="delay.estimator")
             checkpoint: asyncio.Task[None] | None = None
             crawling = tasks.create_task(self._follow(crawl), name="crawl") if crawl else None
             while not self._stop.is_set():
@@ -354,34 +347,51 @@ class Daemon:
                     crawl.watch(now)
                     crawl.take_entries(session.enter)
                 self._flush(pace)
+                self._auto.check()
                 if pace.checkpoint(busy=checkpoint is not None and not checkpoint.done()):
                     checkpoint = tasks.create_task(session.checkpoint(), name="store.checkpoint")
                 await asyncio.sleep(pace.wait(time.monotonic_ns()))
-            estimating.cancel()
             if crawl is not None and crawling is not None:
                 if problem := await crawl.close():
                     self._reason += f"; {problem}"
                 crawling.cancel()
-        return "complete" if self.pipeline.target_reached else "incomplete"
 
     async def _follow(self, crawl: Crawl) -> None:
         """End the run when the crawler has nothing more to do."""
         self.stop(await crawl.run())
 
     def _tick(self, now: int, publisher: Publisher) -> None:
+        self._put_text(publisher)  # before further changes wait for their turn
         self._session.tick()
         publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self)
-        if self.crawl is not None and self.crawl.words != self._crawl_text:
-            self._crawl_text = self.crawl.words
-            publisher.put_state("scanning", self._crawl_text)
         # A crawler finishes its move and ends the run itself.
-        if self.pipeline.target_reached and self.crawl is None:
+        covered = self.pipeline.target_reached
+        if self.crawl is None and self._auto.may_end(covered=covered):
             self.stop("the plan is covered")
 
+    def _put_text(self, publisher: Publisher) -> None:
+        """Put what the crawler does, or what is placed again, when it changed."""
+        text = self._auto.text or (self.crawl.words if self.crawl is not None else "")
+        if self._replaced:
+            link = self.link
+            linked = link is not None and link.state == "connected"
+            self._replaced = link.unpublished(self._replaced) if link and linked else set()
+            if self._replaced:
+                return  # whoever reads along may still have messages of both placings
+            self._text = ""
+            publisher.put_state("scanning", text)
+        if text != self._text:
+            self._text = text
+            publisher.put_state("scanning", text)
 
-def _report_end(task: asyncio.Task[None]) -> None:
-    """Log an unforeseen failure of the link; it never stops acquisition."""
-    if not task.cancelled() and (error := task.exception()) is not None:
-        _log.error("the broker link ended; the scan continues without it", exc_info=error)
+    def _replace(self, before: Pipeline) -> None:
+        """Show the survey as it was placed again, whole, to everybody who watches it."""
+        if self._publisher is not None:
+            delay = self.pipeline.delays[self.delay.gauge] / 1e6
+            reason = f"placed again with a delay of {delay:.1f} ms: the messages of it follow"
+            self._replaced = self._publisher.replace(self.pipeline, reason)
+        if self.page is not None and self._source is not None:
+            self._source.replaced(before)
+            self.page.replace()

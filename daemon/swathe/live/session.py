@@ -19,18 +19,16 @@ from typing import Any, Literal, Self
 
 from swathe.errors import MisuseError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
+from swathe.live.derived_files import DerivedFiles
 from swathe.live.keeping import Kept, StateKeeper
+from swathe.live.placing_again import PlacingAgain
 from swathe.live.resumption import Resumption
 from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.station import Station
 from swathe.store import (
     CheckpointFile,
-    SurveyArrays,
     SurveyFolder,
     check_same_plan,
-    record_of,
-    write_all,
-    write_survey_record,
 )
 
 __all__ = ["Session", "versions"]
@@ -88,7 +86,7 @@ class Session:
         self._on_torn = on_torn
         self._stack = ExitStack()
         self._journal = JournalWriter(folder.journal, wall_clock=wall_clock)
-        self._arrays = SurveyArrays(folder.zarr, station)
+        self._files = DerivedFiles(folder, station)
         self._sync: asyncio.Future[None] | None = None
         self._written = self._unsynced = False
         self._observer = observer
@@ -98,6 +96,7 @@ class Session:
         self._pipeline: Pipeline | None = None
         self._resumption: Resumption | None = None
         self._keeper: StateKeeper | None = None
+        self._again: PlacingAgain | None = None
 
     def __enter__(self) -> Self:
         """Open the survey for writing.
@@ -199,12 +198,16 @@ class Session:
         resumption = self._entered()
         if not await asyncio.to_thread(self._replay):
             return False
-        for _ in range(_MOST_ROUNDS):
-            self._flush_journal()
-            if await asyncio.to_thread(resumption.follow):
-                break
+        await self._catch_up(resumption.follow)
         self._join()
         return True
+
+    async def _catch_up(self, follow: Callable[[], bool]) -> None:
+        """Call `follow` in a thread until little is journalled meanwhile."""
+        for _ in range(_MOST_ROUNDS):
+            self._flush_journal()
+            if await asyncio.to_thread(follow):
+                return
 
     def _entered(self) -> Resumption:
         if self._resumption is None:
@@ -231,10 +234,9 @@ class Session:
                 keeper.save(kept)
         resumption.follow()
         # After a crash the files on disk are first brought up to the state of the journal.
-        self._arrays.open()
-        if self.continued:
-            write_all(self._arrays, resumption.pipeline.grid, stop=lambda: resumption.stopped)
-        write_survey_record(self.folder.record, record_of(resumption.pipeline, with_lines=False))
+        self._files.write_whole(
+            resumption.pipeline, grid=self.continued, stop=lambda: resumption.stopped
+        )
         return not (self.continued and resumption.stopped)
 
     def _join(self) -> None:
@@ -243,6 +245,52 @@ class Session:
         self._flush_journal()
         resumption.follow()
         self._pipeline, self._observer = resumption.pipeline, resumption.observer
+
+    @property
+    def placing_again(self) -> float | None:
+        """Share of the journal that is placed again, 0 to 1; None while none is."""
+        return None if self._again is None else self._again.share
+
+    def stop_placing_again(self) -> None:
+        """Let placing again end early; `place_again` then returns False."""
+        if self._again is not None:
+            self._again.stopped = True
+
+    async def place_again(
+        self, observer: PlacingObserver | None, on_placed: Callable[[Pipeline], None]
+    ) -> bool:
+        """Place the survey again with the newest measured delays; return False if it was stopped.
+
+        The caller journals meanwhile. Arrays and record are of the new state when this returns, and
+        so are `pipeline` and `observer`, between two entries.
+
+        Args:
+            observer: a new one, which is shown readings and path.
+            on_placed: called with the pipeline that was replaced, before the next entry.
+
+        Raises:
+            SurveyError: the files cannot be written.
+            JournalError: the journal cannot be read or written.
+        """
+        self._flush_journal()
+        try:
+            again = self._again = await asyncio.to_thread(
+                PlacingAgain, self.folder, observer=observer
+            )
+            if not await asyncio.to_thread(again.replay):
+                return False
+            await self._catch_up(again.follow)
+            async with self._files.lock:
+                await asyncio.to_thread(self._files.write_whole, again.pipeline, grid=True)
+                await self._catch_up(again.follow)
+                self._flush_journal()
+                again.follow()
+                before, self._pipeline = self.pipeline, again.pipeline
+                self._observer = again.observer
+                on_placed(before)
+        finally:
+            self._again = None
+        return True
 
     def enter(self, entry: Entry) -> None:
         """Journal an entry and feed it to the pipeline, once the survey is resumed.
@@ -296,19 +344,17 @@ class Session:
         Raises:
             SurveyError: the disk is full or absent.
         """
-        pipeline = self.pipeline
-        # Copied here: the scan continues while the copy is written.
-        blocks = self._arrays.blocks(pipeline.grid, pipeline.take_changed_spans())
-        record = record_of(pipeline, with_lines=whole)
-        kept = self._take_state(meanwhile=not whole)
+        async with self._files.lock:
+            # Copied here: the scan continues while the copy is written.
+            write = self._files.take(self.pipeline, whole=whole)
+            kept = self._take_state(meanwhile=not whole)
 
-        def save() -> None:
-            self._arrays.write(blocks)
-            write_survey_record(self.folder.record, record)
-            if kept is not None and self._keeper is not None:
-                self._keeper.save(kept)
+            def save() -> None:
+                write()
+                if kept is not None and self._keeper is not None:
+                    self._keeper.save(kept)
 
-        await asyncio.to_thread(save)
+            await asyncio.to_thread(save)
 
     def _take_state(self, *, meanwhile: bool) -> Kept | None:
         """Return a copy of the state, if one is due, for the next time the survey is resumed."""

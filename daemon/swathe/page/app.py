@@ -11,7 +11,8 @@
     GET  /line/{row}                    the profile of a line
     POST /command                       a command as over MQTT; the answer is the reply
 
-Events are ``plan`` (once, see ``plan.py``), ``messages`` (pairs of topic and message, as over MQTT;
+Events are ``plan`` (once, see ``plan.py``), ``replaced`` (plan and messages of a survey that was
+placed again; nothing older applies), ``messages`` (pairs of topic and message, as over MQTT;
 the topics ``crawler`` and ``next`` are the page's own, see ``page_topics.py``), ``pixels`` (the
 probe's position and the changed pixels, see ``pyramid.py``), ``stale`` (fetch the tiles again) and
 ``beat`` (the daemon runs).

@@ -7,7 +7,7 @@ import json
 import time
 from base64 import b64encode
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -21,7 +21,7 @@ from swathe.errors import SwatheError
 from swathe.page.mailbox import Mailbox, event
 from swathe.page.page_topics import PageTopics
 from swathe.page.plan import viewer_plan
-from swathe.page.pyramid import Pyramid, pack_patch
+from swathe.page.pyramid import Level, Pyramid, pack_patch
 from swathe.page.source import Source
 
 __all__ = ["MAX_VIEWERS", "Hub", "TooManyViewersError"]
@@ -61,8 +61,9 @@ class Hub:
         self._trail: deque[tuple[float, float]] = deque(maxlen=_TRAIL)
         self._position: tuple[float | None, float | None] = (None, None)
         self._pyramid: Pyramid | None = None
-        self._building: asyncio.Task[Pyramid] | None = None
+        self._building: asyncio.Task[None] | None = None
         self._session = uuid4().hex[:12]
+        self._placings = 0
 
     async def run(self) -> None:
         """Watch the daemon and publish changes to the viewers, until cancelled."""
@@ -110,25 +111,50 @@ class Hub:
 
     def plan_event(self, pyramid: Pyramid) -> bytes:
         """Return the first event of a viewer's stream."""
-        plan = viewer_plan(self._source, pyramid.levels, session=self._session)
-        return event("plan", _json({**plan, "trail": list(self._trail)}))
+        return event("plan", self._plan(pyramid.levels))
+
+    def _plan(self, levels: Sequence[Level]) -> bytes:
+        plan = viewer_plan(
+            self._source, levels, session=self._session, placing=f"{self._session}-{self._placings}"
+        )
+        return _json({**plan, "trail": list(self._trail)})
+
+    def replace(self) -> None:
+        """Send every viewer the whole new state, in one event: the survey was placed again."""
+        self._placings += 1
+        pyramid, self._pyramid = self._pyramid, None
+        self._cells.clear()
+        if pyramid is None:  # no viewer has a map yet; what is being built is of the old state
+            return
+        self._building = asyncio.create_task(self._build(), name="page.pyramid")
+        self._topics.forget_step()
+        pairs = b",".join(
+            b'["%s",%s]' % (topic.encode(), data)
+            for topic, data in self._initial_messages().items()
+        )
+        whole = event(
+            "replaced", b'{"plan":%s,"messages":[%s]}' % (self._plan(pyramid.levels), pairs)
+        )
+        for viewer in self._viewers:
+            viewer.put_whole(whole)
 
     async def pyramid(self) -> Pyramid:
         """Return the levels of the grid; built on the first call, in small steps."""
-        if self._pyramid is None:
+        while self._pyramid is None:
             if self._building is None:
                 self._building = asyncio.create_task(self._build(), name="page.pyramid")
-            return await asyncio.shield(self._building)
+            await asyncio.shield(self._building)
         return self._pyramid
 
-    async def _build(self) -> Pyramid:
-        pyramid = Pyramid(self._source.grid)
-        self._cells.clear()
-        for _ in pyramid.build():
-            await asyncio.sleep(0)
-        # What changed during the build is still in `_cells`, for the first patch.
-        self._pyramid = pyramid
-        return pyramid
+    async def _build(self) -> None:
+        while self._pyramid is None:
+            placings, pyramid = self._placings, Pyramid(self._source.grid)
+            self._cells.clear()
+            for _ in pyramid.build():
+                await asyncio.sleep(0)
+            if placings == self._placings:
+                # What changed during the build is still in `_cells`, for the first patch.
+                self._pyramid = pyramid
 
     def _initial_messages(self) -> dict[str, bytes]:
         """Return the newest messages that a viewer needs: no lines, and few that ended."""

@@ -34,12 +34,21 @@ class Mailbox:
         self._patches: list[bytes] = []
         self._stale = False
         self._beat: bytes = b""
+        self._whole: bytes = b""
         self._filled = asyncio.Event()
         self._closed = False
 
     def put_message(self, topic: str, payload: bytes) -> None:
         """Put a topic's newest message, JSON."""
         self._messages[topic] = payload
+        self._filled.set()
+
+    def put_whole(self, whole: bytes) -> None:
+        """Put a ready event that has the whole state; what is pending is older and is dropped."""
+        self._messages.clear()
+        self._patches.clear()
+        self._stale = False
+        self._whole = whole
         self._filled.set()
 
     def put_patch(self, patch: bytes) -> None:
@@ -73,7 +82,7 @@ class Mailbox:
         return None
 
     def _pop(self) -> bytes:
-        parts: list[bytes] = []
+        parts: list[bytes] = [self._whole]
         if self._messages:
             portion = list(self._messages.items())[:_PORTION]
             for topic, _ in portion:
@@ -84,7 +93,7 @@ class Mailbox:
             parts.append(event("stale", b"{}"))
         parts += self._patches
         parts.append(self._beat)
-        self._patches, self._stale, self._beat = [], False, b""
+        self._patches, self._stale, self._beat, self._whole = [], False, b"", b""
         if not self._messages and not self._closed:
             self._filled.clear()
         return b"".join(parts)

@@ -43,6 +43,10 @@ class PageTopics:
         """Note that the probe moved."""
         self._step_changed = True
 
+    def forget_step(self) -> None:
+        """Compute the next step again, however short ago it was computed."""
+        self._step_changed, self._step_due = True, 0.0
+
     def update(self) -> dict[str, bytes]:
         """Return the messages that changed since the last call, by topic."""
         latest: dict[str, bytes] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from swathe.page.pyramid import NO_THICKNESS, STEPS_PER_MM, TILE, Level
@@ -13,19 +14,23 @@ from swathe.station import Axis, AxisMode, MotionTable
 __all__ = ["viewer_plan"]
 
 
-def viewer_plan(source: Source, levels: list[Level], *, session: str) -> dict[str, Any]:
+def viewer_plan(
+    source: Source, levels: Sequence[Level], *, session: str, placing: str
+) -> dict[str, Any]:
     """Return the plan as JSON values; lengths in mm.
 
     Args:
         source: the daemon.
         levels: of the pyramid.
         session: identity of this run of the daemon; what a viewer has of another one is stale.
+        placing: changes when the survey is placed again: no tile of another one may be shown.
     """
     station, grid = source.station, source.grid
     stepped = station.index is not None and station.index.mode is AxisMode.STEPPED
     return {
         "version": 1,
         "session": session,
+        "placing": placing,
         "station": station.name,
         "survey": source.survey,
         "part": station.survey.part,

@@ -83,6 +83,10 @@ class Page:
         else:
             _log.warning("%s", self.trouble)
 
+    def replace(self) -> None:
+        """Show the whole new state: the survey was placed again."""
+        self._hub.replace()
+
     async def close(self) -> None:
         """Close the page once every viewer has the last messages, or after some seconds.
 

@@ -9,7 +9,7 @@ from swathe.pipeline.crawler_history import CrawlerHistory, Halt
 from swathe.pipeline.operator_requests import ExcludedZone, RequestedGap
 from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
-from swathe.pipeline.placing.delays_in_force import MeasuredDelay
+from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
 from swathe.pipeline.progress.snapshots import GapSnapshot, LineSnapshot, ProgressSnapshot
@@ -23,6 +23,7 @@ __all__ = [
     "CrawlerHistory",
     "DelayEstimate",
     "DeviceTally",
+    "EstimatedDelay",
     "ExcludedZone",
     "GapCause",
     "GapEnd",

@@ -20,7 +20,7 @@ from swathe.pipeline.instants import (
     last_instant_before,
 )
 from swathe.pipeline.operator_requests import ExcludedZone
-from swathe.pipeline.placing.delays_in_force import MeasuredDelay
+from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import PlacingObserver
 from swathe.pipeline.progress.progress import RunRates
@@ -82,6 +82,7 @@ class Pipeline(SurveyStages):
             MarkKind.MOTION: self._take_motion_mark,
             MarkKind.REFERENCED: self._reference,
             MarkKind.DELAY: self._take_delay,
+            MarkKind.DELAY_ESTIMATED: self._take_estimate,
             MarkKind.ENDED: self._end_run,
         }
 
@@ -205,8 +206,12 @@ class Pipeline(SurveyStages):
             self.coverage.close_out(self._now, now)
             self._settle_gaps()
 
-    def _take_delay(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
+    def _take_delay(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.newest_delays[str(mark.detail["device"])] = MeasuredDelay.of_mark(mark.detail)
+        self._take_estimate(inputs, mark, now)
+
+    def _take_estimate(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
+        self.estimated_delays[str(mark.detail["device"])] = EstimatedDelay.of_mark(mark.detail)
 
     def _set_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         inputs.set_line(int(mark.detail["line"]), mark.time)

@@ -13,6 +13,7 @@ from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.crawler_history import CrawlerHistory
 from swathe.pipeline.operator_requests import OperatorRequests
 from swathe.pipeline.placing.delays_in_force import (
+    EstimatedDelay,
     MeasuredDelay,
     delay_uncertainty,
     delays_in_force,
@@ -67,6 +68,7 @@ class SurveyState:
         place_sums: of readings and encoder samples, for the uncertainty of the places.
         crawler: armings, halts and reference of a crawler.
         measured_delays: applied to the devices whose station file says ``auto``.
+        estimated_delays: what the survey shows of them until now.
         newest_delays: measured by the survey until now, which a later replay applies.
     """
 
@@ -95,6 +97,7 @@ class SurveyState:
         self.place_sums = PlaceSums()
         self.measured_delays: dict[str, MeasuredDelay] = {}
         self.newest_delays: dict[str, MeasuredDelay] = {}
+        self.estimated_delays: dict[str, EstimatedDelay] = {}
         self._alarm_evaluation = AlarmEvaluation(
             station,
             grid=self.grid,
@@ -117,6 +120,11 @@ class SurveyState:
     def delays(self) -> dict[str, int]:
         """Delay in force by device, ns, as taken off its times."""
         return delays_in_force(self.station, self.measured_delays)
+
+    @property
+    def usual_speed(self) -> float:
+        """Usual speed along the scan axis while the probe moves, mm/s; 0 while unknown."""
+        return self._rates.usual_speed
 
     @property
     def line(self) -> int:

@@ -18,7 +18,7 @@ from support.crawl import crawl_station
 from support.page import Events, PlayedSource, ServedPage, read_patch
 from swathe.page import CrawlerHealth, HandGuidance, Page
 from swathe.page.hub import MAX_VIEWERS
-from swathe.pipeline import CellState
+from swathe.pipeline import CellState, Grid
 from swathe.station import PageSettings, parse_station
 
 
@@ -448,3 +448,52 @@ def test_close_with_viewers_ends_soon() -> None:
     assert not served.source.watched
     for viewer in viewers:
         viewer.close()
+
+
+def test_survey_placed_again_reaches_viewers_in_one_event(served: ServedPage) -> None:
+    """Plan and messages together; what was pending is dropped, tiles are of the new cells."""
+    source = served.source
+    source.step = HandGuidance(1, (1.0, 2.0), 3.0, "gap 1", "gap 1")
+    served.call(lambda: source.say("gap/1", number=1, status="open"))
+    viewer = served.view()
+    plan = viewer.until(lambda name, _: name == "plan")
+    viewer.until(lambda name, _: name == "messages")
+    assert served.ask("/tiles/0/0/0")[2] == bytes([CellState.UNVISITED])
+    grid = Grid(scan=source.grid.scan, index=source.grid.index, rule=source.grid.rule)
+    grid.state[:] = CellState.NO_SIGNAL
+
+    def replace() -> None:
+        source.say("gap/1", number=1, status="closed")  # of the old state, and not sent yet
+        source.messages.clear()
+        source.grid, source.step = grid, None
+        source.say("gap/2", number=2, status="open")
+        served.page.replace()
+
+    served.call(replace)
+    name = ""
+    whole: dict[str, Any] = {}
+    while name != "replaced":
+        found = viewer.next()
+        assert found is not None
+        name, whole = found
+        assert name in ("beat", "pixels", "replaced")
+    assert whole["messages"] == [["gap/2", {"number": 2, "status": "open"}], ["next", None]]
+    changed = {key for key, value in whole["plan"].items() if value != plan[key]}
+    assert changed == {"placing"}
+    assert served.ask("/tiles/0/0/0")[2] == bytes([CellState.NO_SIGNAL])
+    late = served.view()
+    assert late.until(lambda name, _: name == "plan")["placing"] == whole["plan"]["placing"]
+    served.call(lambda: source.say("gap/3", number=3, status="open"))
+    assert viewer.until(lambda name, _: name == "messages") == [
+        ["gap/3", {"number": 3, "status": "open"}]
+    ]
+    late.close()
+    viewer.close()
+
+
+def test_survey_placed_again_before_anybody_watches(served: ServedPage) -> None:
+    """The first viewer gets the new state."""
+    served.call(served.page.replace)
+    viewer = served.view()
+    assert viewer.until(lambda name, _: name == "plan")["placing"].endswith("-1")
+    viewer.close()

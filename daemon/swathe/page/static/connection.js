@@ -37,6 +37,7 @@ export class Connection {
         handle(JSON.parse(event.data));
       });
     on("plan", (plan) => this.#station.setPlan(plan));
+    on("replaced", ({ plan, messages }) => this.#station.replace(plan, messages));
     on("messages", (pairs) => this.#station.applyMessages(pairs));
     on("pixels", ({ position, patch }) => {
       if (patch) this.#station.emit("pixels", patch);

@@ -82,9 +82,11 @@ export class MapView {
   }
 
   #setPlan(plan) {
-    const same = this.plan && JSON.stringify({ ...this.plan, trail: 0, session: 0 }) === JSON.stringify({ ...plan, trail: 0, session: 0 });
+    const fixed = (one) => JSON.stringify({ ...one, trail: 0, session: 0, placing: 0 });
+    const same = this.plan && fixed(this.plan) === fixed(plan);
+    const moved = same && this.plan.session === plan.session && this.plan.placing !== plan.placing;
     this.plan = plan;
-    if (same) {
+    if (same && !moved) {
       // After a lost connection the old tiles are shown until they are fetched again.
       this.tiles.markStale();
       this.redraw();
@@ -96,7 +98,8 @@ export class MapView {
       this.blocks.tileLoaded(tile);
       this.redraw();
     });
-    this.view = new View(plan);
+    // Of a survey that was placed again no old tile is shown; the reader stays where he looks.
+    if (!moved) this.view = new View(plan);
     this.range = null;
     this.blocks = null;
     this.#resize();

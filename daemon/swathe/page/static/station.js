@@ -49,6 +49,15 @@ export class Station extends EventTarget {
     this.emit("plan", plan);
   }
 
+  /** Replace plan and messages at once: the survey was placed again. */
+  replace(plan, pairs) {
+    const { crawler, broker, position, trail } = this;
+    this.reset();
+    Object.assign(this, { plan, crawler, broker, position, trail, zones: plan.excluded });
+    this.emit("plan", plan);
+    this.applyMessages(pairs);
+  }
+
   /** Apply pairs of topic and message. */
   applyMessages(pairs) {
     const kinds = new Set();

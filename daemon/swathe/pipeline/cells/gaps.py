@@ -40,6 +40,8 @@ class GapEnd(StrEnum):
     """The failed check that made it suspect was overridden."""
     EXCLUDED = "excluded"
     """A zone that contains it was excluded."""
+    PLACED_AGAIN = "placed again"
+    """The survey was placed again with a measured delay, and has no such gap."""
 
 
 _CAUSE_OF_STATE = {

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.place_uncertainty import StatedUncertainty
 from swathe.station import AUTO, DelaySetting, Station, delay_pairs
 
-__all__ = ["MeasuredDelay", "delay_uncertainty", "delays_in_force"]
+__all__ = ["EstimatedDelay", "MeasuredDelay", "delay_uncertainty", "delays_in_force"]
 
 # A 95 % interval of a normal distribution is so many standard deviations wide.
 _INTERVAL_DEVIATIONS = 2 * 1.959964
@@ -46,6 +47,64 @@ class MeasuredDelay:
             "low_ns": self.low,
             "high_ns": self.high,
             "pairs": self.pairs,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class EstimatedDelay:
+    """What a survey shows of a delay so far; times in ns.
+
+    Attributes:
+        delay: as that of `MeasuredDelay`.
+        low: lower end of its 95 % interval; None where there is no limit.
+        high: upper end; None likewise.
+        pairs: of passes that were compared.
+        reason: why it is not sure; empty where it is.
+        needs: what it takes to be sure; empty where it is.
+    """
+
+    delay: int
+    low: int | None
+    high: int | None
+    pairs: int
+    reason: str = ""
+    needs: str = ""
+
+    @classmethod
+    def of(cls, estimate: DelayEstimate, in_force: int) -> EstimatedDelay:
+        """Return an estimate with the delay in force added, ns, which it is relative to."""
+        low, high = estimate.low, estimate.high
+        return cls(
+            delay=in_force + round(estimate.delay),
+            low=in_force + math.floor(low) if math.isfinite(low) else None,
+            high=in_force + math.ceil(high) if math.isfinite(high) else None,
+            pairs=estimate.pairs,
+            reason=estimate.reason,
+            needs=estimate.needs,
+        )
+
+    @classmethod
+    def of_mark(cls, detail: Mapping[str, Any]) -> EstimatedDelay:
+        """Return the estimate of a mark's detail; that of a measured delay as well."""
+        return cls(
+            delay=int(detail["delay_ns"]),
+            low=detail["low_ns"],
+            high=detail["high_ns"],
+            pairs=int(detail["pairs"]),
+            reason=str(detail.get("reason", "")),
+            needs=str(detail.get("needs", "")),
+        )
+
+    def as_detail(self, device: str) -> dict[str, Any]:
+        """Return the detail of the mark."""
+        return {
+            "device": device,
+            "delay_ns": self.delay,
+            "low_ns": self.low,
+            "high_ns": self.high,
+            "pairs": self.pairs,
+            "reason": self.reason,
+            "needs": self.needs,
         }
 
 

@@ -23,6 +23,11 @@ _SPEED_WINDOW_NS = 500_000_000
 # The warning comes before cells are skipped: readings are never quite evenly spaced.
 _NEAR_LIMIT = 0.8
 _RATE_WINDOW_NS = 20_000_000_000
+# The usual speed is that of so many instants in which the probe moved, 20 s of motion, and not known
+# before a second of it. An encoder's flicker at rest is no motion.
+_MOST_MOVING = 400
+_FEWEST_MOVING = 20
+_MOVING_SPEED = 2.0
 # Travel is summed in whole nanometres, so that no sum depends on where it was cut.
 _NM_PER_MM = 1e6
 
@@ -56,6 +61,10 @@ class RunRates:
         speed: speed at the last instant, mm/s.
         rate: readings per second.
         cell_rate: cells that become measured, per second.
+        usual_speeds: speed while the probe moves, weighted by itself so that ramps and stops count
+            little, over the last 20 s of motion, at each of the instants that were followed last,
+            mm/s; 0 before a second of motion.
+        usual_speed: the same at the last instant.
     """
 
     def __init__(self, time: int = 0, *, readings: int = 0, measured: int = 0) -> None:
@@ -64,6 +73,10 @@ class RunRates:
         self._totals = np.array([[0], [readings], [measured]], np.int64)
         self.speeds: NDArray[np.float64] = np.empty(0)
         self.speed = self.rate = self.cell_rate = 0.0
+        # At the last instants in which the probe moved: sums of speed, µm/s, and of its square.
+        self._moved = np.zeros((2, 1), np.int64)
+        self.usual_speeds: NDArray[np.float64] = np.empty(0)
+        self.usual_speed = 0.0
 
     def follow(
         self,
@@ -101,8 +114,23 @@ class RunRates:
         speeds = sliding_rate(times, totals[0], _SPEED_WINDOW_NS) / _NM_PER_MM
         self.speeds = speeds[-instants.size :]
         self.speed = float(speeds[-1])
+        self._follow_motion()
         self.rate = float(sliding_rate(times, totals[1], _SPEED_WINDOW_NS)[-1])
         self.cell_rate = float(sliding_rate(times, totals[2], _RATE_WINDOW_NS)[-1])
+
+    def _follow_motion(self) -> None:
+        """Take the speeds at the instants that were followed last."""
+        moving = self.speeds >= _MOVING_SPEED
+        speeds = np.rint(self.speeds[moving] * 1e3).astype(np.int64)
+        sums = self._moved[:, -1:] + np.cumsum(np.stack((speeds, speeds * speeds)), axis=1)
+        sums = np.concatenate((self._moved, sums), axis=1)
+        last = self._moved.shape[1] - 1 + np.cumsum(moving)
+        first = np.maximum(last - _MOST_MOVING, 0)
+        total, squares = sums[:, last] - sums[:, first]
+        usual = squares / np.maximum(total, 1) / 1e3
+        self.usual_speeds = np.where(last - first >= _FEWEST_MOVING, usual, 0.0)
+        self.usual_speed = float(self.usual_speeds[-1])
+        self._moved = sums[:, -_MOST_MOVING - 1 :]
 
     def too_fast(self, limit: float | None) -> bool:
         """Return whether the probe is near the limit, mm/s, or over it."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -296,3 +298,37 @@ def test_time_left_at_the_rate_of_new_cells(
     assert (progress.line, progress.scan, progress.index) == (None, None, None)
     assert (progress.readings, progress.unplaced, progress.outside) == (7, 2, 0)
     assert (progress.speed, progress.speed_limit, progress.too_fast) == (0.0, None, False)
+
+
+def moved(speeds: list[float], cuts: list[int]) -> RunRates:
+    """Return rates after so many instants at these speeds in mm/s, followed in pieces."""
+    rates = RunRates()
+    places = np.concatenate(([0.0], np.cumsum(np.array(speeds) / 20)))
+    times = np.arange(places.size) * S // 20
+    for first, end in itertools.pairwise([0, *cuts, len(speeds)]):
+        piece = slice(first, end + 1)
+        way = path(places[piece].tolist(), settled=times[piece].tolist())
+        follow(rates, *times[first + 1 : end + 1].tolist(), way=way)
+    return rates
+
+
+def test_usual_speed_is_that_of_the_motion() -> None:
+    """Stops do not lower it, nor does an encoder that flickers at rest; before a second it is 0."""
+    assert moved([100.0] * 19, []).usual_speed == 0.0
+    assert moved([100.0] * 40, []).usual_speed == pytest.approx(100.0)
+    stopping = [*[100.0] * 200, *[0.0] * 400, *[1.0, -1.0] * 200]
+    assert moved(stopping, []).usual_speed == pytest.approx(100.0, rel=0.05)
+
+
+def test_usual_speed_is_of_the_last_twenty_seconds_of_motion() -> None:
+    """What was before that does not count, however long the stops in between."""
+    fast, slow, rest = [200.0] * 600, [50.0] * 400, [0.0] * 1000
+    assert moved([*fast, *rest, *slow], []).usual_speed == pytest.approx(50.0, rel=0.03)
+    assert moved([*fast, *rest, *slow[:200]], []).usual_speed > 120
+
+
+@pytest.mark.parametrize("cuts", [[1], [7, 8, 500], list(range(1, 1000, 13))])
+def test_usual_speed_does_not_depend_on_how_it_is_followed(cuts: list[int]) -> None:
+    """In one piece or in many, to the last bit."""
+    speeds = [*[180.0] * 450, *[3.0] * 100, *[77.7] * 450]
+    assert moved(speeds, cuts).usual_speed == moved(speeds, []).usual_speed

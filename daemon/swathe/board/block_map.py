@@ -37,7 +37,7 @@ _SHAPES = {
     MapBlock.TO_SCAN: ("·", "dim", "to scan"),
     MapBlock.EXCLUDED: (" ", "", "excluded"),
     MapBlock.UNVISITED: ("×", "bold yellow", str(GapCause.UNVISITED)),
-    MapBlock.SUSPECT: ("?", "magenta", str(GapCause.SUSPECT)),
+    MapBlock.SUSPECT: ("?", "magenta", "suspect"),
     MapBlock.TOO_FAST: ("/", "bold yellow", str(GapCause.TOO_FAST)),
     MapBlock.NO_SIGNAL: ("○", "bold red", str(GapCause.NO_SIGNAL)),
 }
@@ -45,6 +45,7 @@ _PROBE = ("◆", "bold cyan")
 _BLOCK_OF_CAUSE = {
     GapCause.UNVISITED: MapBlock.UNVISITED,
     GapCause.SUSPECT: MapBlock.SUSPECT,
+    GapCause.SLIPPED: MapBlock.SUSPECT,
     GapCause.TOO_FAST: MapBlock.TOO_FAST,
     GapCause.NO_SIGNAL: MapBlock.NO_SIGNAL,
 }

@@ -9,7 +9,7 @@ from swathe.arrays import Cells, Times, run_starts
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.placing.placed import Placed, ProbePath
 
-__all__ = ["Block", "first_known"]
+__all__ = ["Block", "counted", "first_known"]
 
 
 class Block:
@@ -31,6 +31,7 @@ class Block:
         self.crossed = crossed
         self._reading = 0
         self._stay = 0
+        self._sample = 0
 
     def take_readings(self, until: int) -> tuple[Placed, Cells]:
         """Return the readings not taken yet that are known at `until`, ns, and their cells."""
@@ -48,12 +49,35 @@ class Block:
         self._stay = end = int(np.searchsorted(self.crossed.settled, until, side="right"))
         return self.crossed[begin:end] if end > begin else None
 
-    @property
-    def valid(self) -> NDArray[np.bool_] | slice:
-        """Which readings have an echo and are on the grid, shape (n,); a slice where all are."""
-        readings = self.placed.readings
-        valid = readings["valid"] & (self.cells >= 0) & np.isfinite(readings["thickness"])
-        return slice(None) if valid.all() else np.asarray(valid)
+    def rest(self) -> tuple[Placed, Cells]:
+        """Return the readings not taken yet, and their cells."""
+        if not self._reading:
+            return self.placed, self.cells
+        return self.placed[self._reading :], self.cells[self._reading :]
+
+    def take_path(self, until: int) -> ProbePath | None:
+        """Return the path not taken yet that is settled at `until`, ns; None without any.
+
+        It begins with the sample that the piece before ended with.
+        """
+        if self.path is None:
+            return None
+        begin = self._sample
+        end = int(np.searchsorted(self.path.settled, until, side="right"))
+        if end <= begin:
+            return None
+        self._sample = end
+        joined = max(begin - 1, 0)
+        if not joined and end == self.path.settled.size:
+            return self.path
+        return self.path[joined:end]
+
+
+def counted(placed: Placed, cells: Cells) -> NDArray[np.bool_] | slice:
+    """Return which readings have an echo and are on the grid, shape (n,); a slice where all are."""
+    readings = placed.readings
+    valid = readings["valid"] & (cells >= 0) & np.isfinite(readings["thickness"])
+    return slice(None) if valid.all() else np.asarray(valid)
 
 
 def first_known(cells: Cells, known: Times) -> tuple[Cells, Times]:

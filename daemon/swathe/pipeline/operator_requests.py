@@ -87,6 +87,7 @@ class OperatorRequests:
         self.zones.append(zone)
         coverage.exclude(cells, zone.time)
         grid.state[cells] = CellState.EXCLUDED
+        grid.slipped[cells] = False
         return update
 
     def request_gap(self, number: int, by: str, time: int) -> None:

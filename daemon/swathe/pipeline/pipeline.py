@@ -153,6 +153,9 @@ class Pipeline(SurveyStages):
         if mark.kind is MarkKind.OPENED:
             if self._inputs is not None:
                 self._advance(self._inputs, None, flush=True)
+                if self._slip_events:  # of a run that was killed
+                    self.coverage.evaluate(self._now, self.time)
+                    self._apply_slips(self._now)
             self._open_run(mark)
             return
         inputs = self._required_inputs()
@@ -182,6 +185,7 @@ class Pipeline(SurveyStages):
         self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
         self._last_cell = -1
         self.suspect_cells.checks.abandon()
+        self.slipped_cells.open_run()
         self._now = mark.time
         self._evaluated = last_instant_before(mark.time)
         self._due_later = np.empty(0, np.int64)
@@ -199,8 +203,9 @@ class Pipeline(SurveyStages):
 
     def _end_run(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.pauses.end(mark.time)
-        self.alarms.end_run(now)
+        self._alarm_evaluation.end_run(now)
         if self._scanning:
+            self.slipped_cells.end_run()
             self._scanning = False
             self._ended_complete = mark.detail["status"] == "complete"
             self.coverage.close_out(self._now, now)
@@ -219,6 +224,9 @@ class Pipeline(SurveyStages):
     def _reference(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         position = mark.detail.get("scan"), mark.detail.get("index")
         self.crawler.set_reference(*position)
+        for axis, place, known in zip(("scan", "index"), position, inputs.position, strict=True):
+            if place is not None and known is not None:
+                self.slipped_cells.set_position(axis, mark.time)
         inputs.reference(*position, mark.time)
 
     def _pause(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:

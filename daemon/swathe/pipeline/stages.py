@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from swathe.arrays import distinct
 from swathe.calibration import ThicknessLaw
 from swathe.calibration.law import fill_thickness
-from swathe.pipeline.block import Block, first_known
+from swathe.pipeline.block import Block, counted, first_known
 from swathe.pipeline.cells.crossed import cross_cells
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
@@ -34,6 +34,7 @@ from swathe.pipeline.instants import (
 )
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import Placed, PlacingObserver
+from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.survey_state import SurveyState
 from swathe.station import Station
@@ -60,6 +61,7 @@ class SurveyStages(SurveyState):
         self._last_cell = -1
         self._evaluated = 0  # the last instant of which all is evaluated
         self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
+        self._slip_events: list[Slip | PositionSet] = []  # not applied yet
         # Called in this order for all cells that got readings or were excluded. No listener reads
         # what another one computes, but each listed one is done when `changed` calls its own
         # listener, which shows the cells to people.
@@ -87,13 +89,24 @@ class SurveyStages(SurveyState):
         for device in inputs.links:
             self._decode(inputs, device, before, flush=flush)
         inputs.advance(self._now)
-        self.slips += inputs.slips
-        inputs.slips.clear()
+        self._slip_events += inputs.take_slip_events()
         if self._scanning:
             self._alarm_evaluation.add_conditions(inputs.take_conditions())
         block = self._take_block(inputs)
-        due = deque(self._due(inputs, block).tolist())
         last = last_instant_before(self._now)
+        # A slip changes what the readings after it do: up to it, and then from it on.
+        known = np.array([event.known for event in self._slip_events], np.int64)
+        for instant in distinct(instant_of(known)).tolist():
+            if instant < last:
+                self._evaluate_until(inputs, block, instant)
+        self._evaluate_until(inputs, block, last)
+        self._put(block, self._now)
+        inputs.placer.forget(self._now)
+        self._waveforms.forget_before(inputs.placer.oldest_pending)
+
+    def _evaluate_until(self, inputs: DeviceInputs, block: Block, last: int) -> None:
+        """Put the block on the grid and evaluate, instant by instant, until the instant `last`."""
+        due = deque(self._due(inputs, block, last).tolist())
         while True:
             next_alarm = self._alarm_evaluation.register.next_due
             instant = min(due[0] if due else NEVER_KNOWN, self._instant_of_utc(next_alarm))
@@ -109,9 +122,20 @@ class SurveyStages(SurveyState):
             self._put(block, last)
             self.coverage.evaluate(last, last + self._utc_offset)
             self._evaluated = last
-        self._put(block, self._now)
-        inputs.placer.forget(self._now)
-        self._waveforms.forget_before(inputs.placer.oldest_pending)
+
+    def _apply_slips(self, now: int) -> None:
+        """Apply what is known of slips at the journal time `now`, ns.
+
+        All before is on the grid, and what the probe has left behind is evaluated.
+        """
+        events = sorted(self._slip_events, key=lambda event: event.known)  # stable
+        self._slip_events = [event for event in events if event.known > now]
+        for event in events[: len(events) - len(self._slip_events)]:
+            if isinstance(event, Slip):
+                offset = self._utc_offset
+                self.changed.add(self.slipped_cells.take(event, offset, now + offset))
+            else:
+                self.slipped_cells.set_position(event.axis, event.time)
 
     def _instant_of_utc(self, time: int | None) -> int:
         """Return the next instant at or after a time in ns UTC; `NEVER_KNOWN` for None."""
@@ -140,24 +164,31 @@ class SurveyStages(SurveyState):
                 self._observer.moved_along(path)
         return Block(placed, self.grid.cells_at(placed.scan, placed.index), path, crossed)
 
-    def _due(self, inputs: DeviceInputs, block: Block) -> NDArray[np.int64]:
-        """Return the instants at which gaps or alarms may change, rising, each once, ns."""
-        instants = instants_between(self._evaluated, last_instant_before(self._now))
-        valid = block.valid
-        cells, known = block.cells[valid], block.placed.known[valid]
-        thickness = block.placed.readings["thickness"][valid]
+    def _due(self, inputs: DeviceInputs, block: Block, last: int) -> NDArray[np.int64]:
+        """Return the instants at which gaps or alarms may change, rising, each once, ns.
+
+        Until the instant `last`; those after it may be some that change nothing.
+        """
+        instants = instants_between(self._evaluated, last)
+        placed, rest = block.rest()
+        valid = counted(placed, rest)
+        cells, known = rest[valid], placed.known[valid]
+        thickness = placed.readings["thickness"][valid]
         below = known[self._alarm_evaluation.below_alert_due(thickness, cells)]
         if self.suspect_cells.in_force:  # such readings measure nothing
             cells, known = cells[:0], known[:0]
+        elif (unsound := self.slipped_cells.unsound(placed.readings["time"][valid])) is not None:
+            cells, known = cells[~unsound], known[~unsound]
         cells, known = first_known(cells, known)
         fresh = np.sort(known[self.grid.missing(cells)])
         self._rates.follow(
             instants,
-            path=block.path,
-            readings=self.readings + np.searchsorted(block.placed.known, instants, side="right"),
+            path=block.take_path(last if last < last_instant_before(self._now) else self._now),
+            readings=self.readings + np.searchsorted(placed.known, instants, side="right"),
             measured=self.coverage.measured + np.searchsorted(fresh, instants, side="right"),
         )
         due = [self._due_later, self.coverage.due(cells, known), instant_of(below)]
+        due.append(instant_of(np.array([event.known for event in self._slip_events], np.int64)))
         if self._scanning:
             due.append(self._alarm_evaluation.due(instants, self._utc_offset, inputs, self._rates))
             due.append(self._alarm_evaluation.conditions_due())
@@ -167,6 +198,7 @@ class SurveyStages(SurveyState):
         """Evaluate gaps and alarms at `now`, host time in ns; all before is on the grid."""
         time = now + self._utc_offset
         self.coverage.evaluate(now, time)
+        self._apply_slips(now)
         self._settle_gaps()
         self._alarm_evaluation.evaluate_cells(time)
         if self._scanning:
@@ -205,15 +237,18 @@ class SurveyStages(SurveyState):
         placed, cells = block.take_readings(until)
         if cells.size:
             self.readings += int(cells.size)
-            update = self.grid.begin_update(cells)
-            self.grid.add(
-                placed.readings,
-                cells,
-                self._utc_offset,
-                suspect=self.suspect_cells.in_force,
-                waveforms=self._waveforms,
-            )
-            self._notify(update)
+            for rows, unsound in self.slipped_cells.pieces(placed.readings["time"]):
+                update = self.grid.begin_update(cells[rows])
+                self.grid.add(
+                    placed.readings[rows],
+                    cells[rows],
+                    self._utc_offset,
+                    suspect=unsound or self.suspect_cells.in_force,
+                    waveforms=self._waveforms,
+                )
+                if unsound:
+                    self.slipped_cells.cells_read(update)
+                self._notify(update)
         stays = block.take_stays(until)
         if stays is not None:
             crossed = stays.cells[stays.entered]

@@ -9,6 +9,7 @@ from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
 from swathe.pipeline.cells.grid import ChangedCells, Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.crawler_history import CrawlerHistory
 from swathe.pipeline.operator_requests import OperatorRequests
@@ -26,7 +27,6 @@ from swathe.pipeline.placing.place_uncertainty import (
     PlaceSums,
     StatedUncertainty,
 )
-from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.progress import RunRates, progress_of
 from swathe.pipeline.progress.snapshots import (
     GapSnapshot,
@@ -57,9 +57,9 @@ class SurveyState:
         runs: scanning runs so far.
         readings: readings placed so far, on the grid or outside it.
         unplaced: readings of earlier runs that no encoder samples bracketed.
-        slips: slips between two sources of the scan position.
         minimum: the minimum thickness.
         suspect_cells: calibration checks and the cells that a failed one makes suspect.
+        slipped_cells: slips between two sources of a position, and the cells they make suspect.
         notes: operator's notes as (ns UTC, text).
         pauses: whether readings count now, and why not.
         requests: zones excluded and gaps requested during the survey.
@@ -83,13 +83,13 @@ class SurveyState:
         self.coverage = Coverage(self.grid, stepped=not station.index_encoded)
         self.minimum = MinimumThickness(self.grid)
         self.suspect_cells = SuspectCells(self.grid, self.coverage)
+        self.slipped_cells = SlippedCells(self.grid, self.coverage)
         self.changed = ChangedCells(self.grid.shape[1])
         self.tallies: dict[str, DeviceTally] = {}
         self.survey = ""
         self.runs = 0
         self.readings = 0
         self.unplaced = 0
-        self.slips: list[Slip] = []
         self.notes: list[tuple[int, str]] = []
         self.pauses = Pauses()
         self.requests = OperatorRequests()
@@ -103,6 +103,7 @@ class SurveyState:
             grid=self.grid,
             coverage=self.coverage,
             suspect_cells=self.suspect_cells,
+            slipped_cells=self.slipped_cells,
             pauses=self.pauses,
             tallies=self.tallies,
         )
@@ -163,7 +164,9 @@ class SurveyState:
 
     @property
     def target_reached(self) -> bool:
-        """Whether the measured share is the one that the plan requires."""
+        """Whether the measured share is the one that the plan requires, and no cell has slipped."""
+        if self.slipped_cells.count:
+            return False
         # A share is compared as a count of cells: 99.99999 % shown as 100 % is not 100 %.
         coverage = self.coverage
         needed = self.station.survey.target_coverage / 100 * coverage.required
@@ -221,5 +224,5 @@ class SurveyState:
         return progress_of(
             time=self.time, station=self.station, grid=self.grid,
             coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum,
-            rates=self._rates, slips=self.slips, readings=self.readings, unplaced=unplaced,
+            rates=self._rates, slipped_cells=self.slipped_cells, readings=self.readings, unplaced=unplaced,
         )  # fmt: skip

@@ -18,7 +18,8 @@ def summary_line(record: SurveyRecord) -> str:
     """Return coverage, target and open gaps in one line."""
     progress = record.progress
     minimum = f"; minimum {minimum_with_level(progress)}" if progress.minimum is not None else ""
-    suspect = f"; {progress.suspect:,} cells SUSPECT by a failed check" if progress.suspect else ""
+    why = "a failed check or a slip" if record.slips else "a failed check"
+    suspect = f"; {progress.suspect:,} cells SUSPECT by {why}" if progress.suspect else ""
     verdict = "reached" if record.target_reached else "not reached"
     return (
         f"{number_text(progress, 'percent')} % of {progress.required:,} cells measured, "

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from swathe.messages import CheckMessage
+from swathe.pipeline.progress.fields import number_text
 from swathe.report.gap_table import summary_line
 from swathe.report.styles import MEASURED_ONLY, MOTION_CAUTION
-from swathe.store import SurveyRecord
+from swathe.store import SlipRecord, SurveyRecord
 
 __all__ = ["survey_lines", "times"]
 
@@ -24,6 +25,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         )
     lines += _calibration_lines(record)
     lines += [_check_line(check) for check in record.checks] or ["no calibration check"]
+    lines += [_slip_line(slip) for slip in record.slips]
     lines += [
         f"{port.device}: {port.saturated:,} readings had a saturated echo; their times may be off"
         for port in record.ports
@@ -65,6 +67,15 @@ def _crawler_lines(record: SurveyRecord) -> list[str]:
         [f"    and {len(halts) - _MOST_HALTS} earlier ones"] if len(halts) > _MOST_HALTS else []
     )
     return [moves, *earlier, *halts[-_MOST_HALTS:], MOTION_CAUTION]
+
+
+def _slip_line(slip: SlipRecord) -> str:
+    return (
+        f"slip {slip.number} of {slip.time:%Y-%m-%d %H:%M:%S} UTC: {slip.axis} at "
+        f"{number_text(slip, 'position')} mm was off its second source by "
+        f"{number_text(slip, 'distance', sign=True)} mm; {slip.cells:,} cells read since "
+        f"{slip.agreed:%H:%M:%S} UTC made suspect, {slip.later:,} read at unsound positions after it"
+    )
 
 
 def _check_line(check: CheckMessage) -> str:

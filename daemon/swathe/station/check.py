@@ -104,6 +104,9 @@ def _check_axis(
         if name == "scan":
             remedy = "step the index axis instead, or name the device that encodes the scan axis"
             return [Problem("scan.mode", "must be encoded or wrapped", "stepped", remedy)]
+        if settings.second is not None:
+            remedy = "remove it: the line is set by marks, and no source can differ from them"
+            return [Problem(f"{name}.second", "needs an encoded axis", "stepped", remedy)]
         return []
     problems: list[Problem] = []
     known = ", ".join(sorted(devices)) or "none"

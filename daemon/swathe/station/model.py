@@ -267,6 +267,7 @@ class AlarmKind(StrEnum):
     CHECK_OVERDUE = "check overdue"
     CHECK_FAILED = "check failed"
     ENCODER = "encoder still"
+    SLIP = "slip"
 
 
 class AlarmSettings(StationTable):

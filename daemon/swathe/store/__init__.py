@@ -6,7 +6,13 @@ from swathe.store.delays import measured_delays
 from swathe.store.folder import SurveyFolder, check_same_plan
 from swathe.store.frozen import Frozen, freeze
 from swathe.store.rebuild import write_all, write_derived
-from swathe.store.record import SurveyRecord, read_survey_record, record_of, write_survey_record
+from swathe.store.record import (
+    SlipRecord,
+    SurveyRecord,
+    read_survey_record,
+    record_of,
+    write_survey_record,
+)
 from swathe.store.replaying import feed_journal, replay
 from swathe.store.zarr_store import LAYERS, SurveyArrays, survey_attributes
 
@@ -16,6 +22,7 @@ __all__ = [
     "CheckpointFile",
     "CheckpointUnusableError",
     "Frozen",
+    "SlipRecord",
     "SurveyArrays",
     "SurveyFolder",
     "SurveyRecord",

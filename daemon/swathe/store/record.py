@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError
 
@@ -20,7 +20,7 @@ from swathe.messages import (
     moment,
 )
 from swathe.pipeline import Pipeline
-from swathe.pipeline.progress.fields import Snapshot, UtcTime
+from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
 from swathe.store.quality import (
     CalibrationSummary,
@@ -36,6 +36,7 @@ __all__ = [
     "CrawlerRecord",
     "HaltRecord",
     "NoteRecord",
+    "SlipRecord",
     "SurveyRecord",
     "ZoneRecord",
     "read_survey_record",
@@ -64,6 +65,21 @@ class HaltRecord(Snapshot):
     time: UtcTime
     cause: str
     text: str
+
+
+class SlipRecord(Snapshot):
+    """A slip between two sources of an axis's position, and what it made suspect."""
+
+    number: int = Field(description="from 1")
+    axis: Literal["scan", "index"]
+    time: UtcTime = Field(description="of the sample that shows it")
+    agreed: UtcTime = Field(description="when both sources agreed last")
+    position: Annotated[float, Digits(2)] = Field(description="of the first source then, mm")
+    distance: Annotated[float, Digits(2)] = Field(
+        description="by which the first source is behind the second, below zero, or ahead, mm"
+    )
+    cells: int = Field(description="measured cells that it made suspect")
+    later: int = Field(description="cells that were read at unsound positions after it")
 
 
 class CrawlerRecord(Snapshot):
@@ -96,6 +112,7 @@ class SurveyRecord(Snapshot):
     zones: tuple[ZoneRecord, ...] = Field(
         (), description="excluded during the survey, in addition to those of the plan"
     )
+    slips: tuple[SlipRecord, ...] = Field((), description="where two sources of a position parted")
     crawler: CrawlerRecord | None = Field(None, description="null where no crawler was commanded")
     uncertainty: UncertaintySummary | None = Field(
         None, description="of the minimum thickness; null where it is not known"
@@ -153,6 +170,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         ),
         alarms=tuple(AlarmMessage.of_alarm(alarm, heading) for alarm in pipeline.alarms.alarms),
         zones=tuple(ZoneRecord.model_validate(zone) for zone in pipeline.requests.zones),
+        slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,
         uncertainty=uncertainty_summary(pipeline),
         place=place_summary(pipeline),

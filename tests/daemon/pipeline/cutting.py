@@ -162,7 +162,7 @@ FIELDS: Mapping[str, Callable[[Pipeline], object]] = {
     "gaps": lambda p: list(p.coverage.gaps),
     "alarms": lambda p: p.alarms.alarms,
     "checks": lambda p: p.suspect_cells.checks.checks,
-    "slips": lambda p: p.slips,
+    "slips": lambda p: p.slipped_cells.slips,
     "notes": lambda p: p.notes,
     "tallies": lambda p: p.tallies,
     "minimum": lambda p: (p.minimum.value, p.minimum.position),

@@ -188,6 +188,7 @@ class Scene:
         index: how the index position is known; ``none`` for a line profile.
         encoder, gauge: the devices.
         second: a second encoder of the scan axis; the first one's wheel may slip.
+        second_index: whether it is one of the index axis, too.
         delivery: how bytes arrive, by port; any other port is prompt.
         tick_ms: shortest and longest time between two ticks, ms.
         survey, scan, index_lines, tables: lines added to the station file.
@@ -210,6 +211,7 @@ class Scene:
     encoder: Encoder = field(default_factory=Encoder)
     gauge: Gauge = field(default_factory=Gauge)
     second: Encoder | None = None
+    second_index: bool = False
     delivery: Mapping[str, Manner] = field(default_factory=dict)
     tick_ms: tuple[int, int] = (20, 20)
     survey: str = ""
@@ -246,13 +248,16 @@ def text_of(scene: Scene) -> str:
         if two:
             wrapped = 'mode = "wrapped"\n' if scene.index == "wrapped" else ""
             index += f'{wrapped}device = "{source}"\n{scale}{scene.index_lines}\n'
+            if scene.second is not None and scene.second_index:
+                index += '[index.second]\ndevice = "second"\ncounts_per_mm = 10\n'
+                index += 'tolerance = "1.5 mm"\n'
         else:
             index += f'mode = "stepped"\nadvance = "{scene.index}"\n'
     encoder = "" if combined else scene.encoder.table("encoder", axes)
     second, table = "", ""
     if scene.second is not None:
         second = '[scan.second]\ndevice = "second"\ncounts_per_mm = 10\ntolerance = "2 mm"\n'
-        table = scene.second.table("second", ("scan",))
+        table = scene.second.table("second", axes if scene.second_index else ("scan",))
     return f"""name = "bench"
 [survey]
 folder = "survey"
@@ -396,7 +401,8 @@ class _Take:
         if scene.gauge.form != "combined":
             yield "encoder", list(self._faulty("encoder", self._encoder(scene.encoder)))
         if scene.second is not None:
-            yield "second", list(self._faulty("second", self._encoder(scene.second, axes=1)))
+            number = 2 if scene.second_index else 1
+            yield "second", list(self._faulty("second", self._encoder(scene.second, axes=number)))
         yield "gauge", list(self._faulty("gauge", self._gauge(scene.gauge)))
 
     def _faulty(
@@ -438,7 +444,7 @@ class _Take:
             us = min(us, round(encoder.stuck * 1e6))
         place = list(self._place(us)[:axes])
         if encoder.wheel_slip and us > self.end // 2:
-            place[0] -= encoder.wheel_slip
+            place = [mm - encoder.wheel_slip for mm in place]
         return tuple(encoder.counts(mm) for mm in place)
 
     def _with_glitch(self, encoder: Encoder, counts: tuple[int, ...]) -> tuple[int, ...]:

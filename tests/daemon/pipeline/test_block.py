@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from daemon.strategies import readings
-from swathe.pipeline.block import Block, first_known
+from swathe.pipeline.block import Block, counted, first_known
 from swathe.pipeline.cells.crossed import CrossedCells
-from swathe.pipeline.placing.placed import Placed
+from swathe.pipeline.placing.placed import Placed, ProbePath
 
 
 def block(cells: list[int], known: list[int], *, crossed: CrossedCells | None = None) -> Block:
@@ -56,11 +56,37 @@ def test_valid_readings_have_an_echo_a_thickness_and_a_cell() -> None:
     made = block([0, -1, 4, 5], [1, 2, 3, 4])
     made.placed.readings["valid"][2] = False
     made.placed.readings["thickness"][3] = np.nan
-    valid = made.valid
+    valid = counted(made.placed, made.cells)
     assert isinstance(valid, np.ndarray)
     assert valid.tolist() == [True, False, False, False]
-    cells = block([0, 3], [1, 2]).cells
-    assert cells[block([0, 3], [1, 2]).valid].tolist() == [0, 3]
+    made = block([0, 3], [1, 2])
+    assert made.cells[counted(made.placed, made.cells)].tolist() == [0, 3]
+
+
+def test_rest_is_what_was_not_taken() -> None:
+    """Readings and cells that are still to come; all of them before any is taken."""
+    made = block([7, 8, 9], [10, 20, 30])
+    assert made.rest() == (made.placed, made.cells)
+    made.take_readings(20)
+    placed, cells = made.rest()
+    assert (placed.known.tolist(), cells.tolist()) == ([30], [9])
+
+
+def test_path_is_taken_in_pieces_that_join() -> None:
+    """Each piece begins with the sample that the one before ended with; None where none settled."""
+    n, no = 4, np.zeros(4, bool)
+    at = np.arange(n, dtype=np.int64)
+    path = ProbePath(
+        at, at.astype(np.float64), np.zeros(n), no, no, no, np.array([10, 20, 20, 40]), at
+    )
+    made = Block(block([], []).placed, np.empty(0, np.int64), path, None)
+    taken = [made.take_path(until) for until in (9, 10, 30, 30, 40)]
+    times = [None if piece is None else piece.time.tolist() for piece in taken]
+    assert times == [None, [0], [0, 1, 2], None, [2, 3]]
+    whole = Block(made.placed, made.cells, path, None)
+    assert whole.take_path(40) is path
+    assert whole.take_path(99) is None
+    assert block([], []).take_path(99) is None
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline import CellState, GapCause, GapEnd, GapSnapshot, Pipeline
-from swathe.station import parse_station
+from swathe.station import AlarmKind, parse_station
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -478,18 +478,32 @@ protocol.columns = [{ is = "counts", axis = "steps" }]
 
     text = HEAD + SCAN + second + ENCODER + motor + GAUGE
     pipeline, _ = run(text, entries(6.0))
-    total = sum(slip.distance for slip in pipeline.slips)
+    total = sum(slip.distance for slip in pipeline.slipped_cells.slips)
     assert total == pytest.approx(-6, abs=2)
-    assert pipeline.slips[0].position == pytest.approx(45, abs=3)
-    assert pipeline.progress().slips == len(pipeline.slips) <= 2
+    found = pipeline.slipped_cells.slips[0]
+    assert found.position == pytest.approx(45, abs=3)
+    # No cell counts whose reading is off by more than half the tolerance, whichever source is right.
+    states = pipeline.grid.state.tolist()
+    assert states[:41] == [CellState.MEASURED] * 41
+    assert CellState.MEASURED not in states[46:]
+    assert found.cells >= 1
+    assert sum(slip.later for slip in pipeline.slipped_cells.slips) > 30
+    assert pipeline.progress().suspect == states.count(CellState.SUSPECT) > 40
+    assert not pipeline.target_reached
+    fewer, _ = run(text.replace("[survey]", "[survey]\ntarget_coverage = 20", 1), entries(6.0))
+    assert fewer.coverage.percent > 20
+    assert not fewer.target_reached
+    (alarm,) = [a for a in pipeline.alarms.alarms if a.kind is AlarmKind.SLIP]
+    assert "behind its second source" in alarm.detail
+    assert pipeline.progress().slips == len(pipeline.slipped_cells.slips) <= 2
     steady_run, _ = run(text, entries(0.0))
     assert steady_run.tallies["motor"].positions > 400
-    assert steady_run.slips == []
+    assert steady_run.slipped_cells.slips == []
     # A reference sets the wheel's position, not the motor's: their difference changes, no slip.
     steady_run.feed(Mark(2450 * MS, MarkKind.REFERENCED, {"scan": 500.0, "by": "crawler"}))
     for entry in entries(0.0, start=2.5):
         steady_run.feed(entry)
-    assert steady_run.slips == []
+    assert steady_run.slipped_cells.slips == []
 
 
 def plain_cells(

@@ -10,11 +10,13 @@ from rich.console import Console
 
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline import CellState, Pipeline
+from swathe.pipeline.placing.slip import Slip
 from swathe.report import gaps_json, gaps_table, summary_line
 from swathe.report.picture import draw_survey
+from swathe.report.summary import survey_lines
 from swathe.report.thinning import thin_minimum, thin_worst
 from swathe.station import parse_station
-from swathe.store import SurveyFolder, read_survey_record, write_derived
+from swathe.store import SurveyFolder, read_survey_record, record_of, write_derived
 
 STATION = """
 name = "penstock-3"
@@ -64,6 +66,23 @@ def survey(tmp_path: Path) -> SurveyFolder:
     folder.path.mkdir()
     write_derived(folder, pipeline)
     return folder
+
+
+def test_report_lists_slips_with_position_size_and_cells() -> None:
+    """A line each, and the reason next to the count of suspect cells."""
+    pipeline = Pipeline(parse_station(STATION, "test"))
+    detail = {"survey": "s", "station": STATION, "versions": {}, "utc_ns": 10**18}
+    pipeline.feed(Mark(0, MarkKind.OPENED, detail))
+    slipped = pipeline.slipped_cells
+    pipeline.grid.state[:3], pipeline.grid.last_time[:3] = CellState.MEASURED, 10**18 + 70 * 10**9
+    pipeline.coverage.measured = 3
+    slipped.take(Slip("scan", 60 * 10**9, 65 * 10**9, 0, 12.346, -4.0), 10**18, 10**18)
+    lines = survey_lines(record_of(pipeline))
+    assert (
+        "slip 1 of 2001-09-09 01:47:45 UTC: scan at 12.35 mm was off its second source by -4.00 mm; "
+        "3 cells read since 01:47:40 UTC made suspect, 0 read at unsound positions after it"
+    ) in lines
+    assert "3 cells SUSPECT by a failed check or a slip" in lines[1]
 
 
 def test_lists_tell_the_whole_plan_as_missing(survey: SurveyFolder) -> None:

@@ -194,6 +194,14 @@ def without(text: str, start: str, lines: int) -> str:
     ("text", "told"),
     [
         (
+            station_text(
+                index=INDEX_STEPPED.format(length=4, advance="return")
+                + '[index.second]\ndevice = "encoder"\ncounts_per_mm = 1\ntolerance = "1 mm"\n'
+            ),
+            "'index.second' needs an encoded axis (got 'stepped'): remove it: the line is set by"
+            " marks, and no source can differ from them",
+        ),
+        (
             station_text(scan='mode = "stepped"'),
             "'scan.mode' must be encoded or wrapped (got 'stepped'): step the index axis instead,"
             " or name the device that encodes the scan axis",

@@ -19,6 +19,7 @@ _ADVICE = {
     GapCause.NO_SIGNAL: "mind the coupling",
     GapCause.TOO_FAST: "go slower",
     GapCause.SUSPECT: "after a passed check",
+    GapCause.SLIPPED: "after the position was set again",
 }
 
 

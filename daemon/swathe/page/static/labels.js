@@ -88,7 +88,7 @@ export const STATE_LABELS = {
   skipped: "too fast: passed without a reading",
   no_signal: "no signal: probe was here, no valid reading",
   measured: "measured",
-  suspect: "suspect: a later calibration check failed",
+  suspect: "suspect: a calibration check failed, or the position slipped",
   excluded: "excluded",
 };
 export const STATE_NAMES = {
@@ -106,6 +106,7 @@ export const CAUSE_STATE = {
   "no signal": "no_signal",
   "too fast": "skipped",
   "check failed": "suspect",
+  slip: "suspect",
 };
 
 /** The cause of a gap, in the word of its state. */
@@ -114,6 +115,7 @@ export const causeName = (cause) => STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
 /** Names of the kinds of alarms, the most urgent first. */
 export const ALARM_NAMES = {
   "port lost": "Port lost",
+  slip: "Position slipped",
   "check failed": "Calibration check failed",
   "encoder still": "No motion from the encoder",
   "coupling lost": "Coupling lost",

@@ -12,8 +12,10 @@ from swathe.arrays import Cells, Floats, Times
 from swathe.pipeline.alarms.below_alert import BelowAlert
 from swathe.pipeline.alarms.coupling import NEVER, CouplingWatch, Instead
 from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
+from swathe.pipeline.alarms.slip_alarm import SlipAlarm
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import CellUpdate, Grid
+from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.instants import INSTANT_NS, instant_of
 from swathe.pipeline.placing.conditions import Condition
@@ -62,6 +64,7 @@ class AlarmEvaluation:
         grid: the cells.
         coverage: the open gaps.
         suspect_cells: the calibration checks.
+        slipped_cells: the slips.
         pauses: whether readings count.
         tallies: of the devices; more may come with each run.
 
@@ -76,6 +79,7 @@ class AlarmEvaluation:
         grid: Grid,
         coverage: Coverage,
         suspect_cells: SuspectCells,
+        slipped_cells: SlippedCells,
         pauses: Pauses,
         tallies: dict[str, DeviceTally],
     ) -> None:
@@ -87,6 +91,7 @@ class AlarmEvaluation:
         self._tallies = tallies
         self.register = AlarmRegister(station.alarms)
         self._below_alert = BelowAlert(grid, self.register, station.survey.alert_below)
+        self._slip_alarm = SlipAlarm(slipped_cells, self.register)
         self._coupling = CouplingWatch()
         self._gauge = ""
         self._begun = NEVER
@@ -108,7 +113,12 @@ class AlarmEvaluation:
         self._unsettled = True
         self._changes.clear()
         self._in_force.clear()
+        self.end_run(time)
+
+    def end_run(self, time: int) -> None:
+        """The run ended at `time`, ns UTC: so do the alarms that concern only a run."""
         self.register.end_run(time)
+        self._slip_alarm.end(time)
 
     def add_readings(self, readings: NDArray[Any], known: Times) -> None:
         """Follow the echoes of readings as they were decoded, shape (n,).
@@ -245,6 +255,7 @@ class AlarmEvaluation:
                 conditions=self._conditions_at(now),
             )
         )
+        self._slip_alarm.evaluate(now + utc_offset)
 
     def _port(self, device: str) -> tuple[str, str]:
         tally = self._tallies[device]

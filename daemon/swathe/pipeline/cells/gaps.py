@@ -27,6 +27,8 @@ class GapCause(StrEnum):
     NO_SIGNAL = "no signal"
     TOO_FAST = "too fast"
     SUSPECT = "check failed"
+    SLIPPED = "slip"
+    """Suspect, too: two sources of the position parted."""
 
 
 class GapEnd(StrEnum):
@@ -222,6 +224,11 @@ class GapRegister:
         gap.causes = {
             cause: int(counts[state]) for state, cause in _CAUSE_OF_STATE.items() if counts[state]
         }
+        if slipped := int(np.count_nonzero(grid.slipped[gap.cells])):
+            gap.causes[GapCause.SLIPPED] = slipped
+            gap.causes[GapCause.SUSPECT] -= slipped
+            if not gap.causes[GapCause.SUSPECT]:
+                del gap.causes[GapCause.SUSPECT]
         gap.size = int(gap.cells.size)
         largest = self._largest.get(gap.number)
         if largest is None or gap.size >= largest[0]:

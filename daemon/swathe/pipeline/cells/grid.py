@@ -99,8 +99,8 @@ class CellState(IntEnum):
     """The probe was there, but no reading had an echo."""
     MEASURED = 3
     SUSPECT = 4
-    """Measured, but a later calibration check failed; a reading under a passed check makes it
-    measured."""
+    """Measured, but a later calibration check failed, or the position was lost by a slip; a reading
+    under a passed check at a sound position makes it measured."""
     EXCLUDED = 5
     """An obstruction, named by the plan or by an operator."""
 
@@ -129,6 +129,7 @@ class Grid:
         self.amplitude = np.zeros(cells, np.float32)
         self.last_time = np.zeros(cells, np.int64)
         self.probe = np.zeros(cells, np.uint8)
+        self.slipped = np.zeros(cells, bool)  # suspect by a slip, whatever a check says
         self.outside = 0
         self.waveform: NDArray[Any] | None = None
 
@@ -179,8 +180,8 @@ class Grid:
             readings: shape (n,), dtype `READING` with thickness in mm filled in.
             cells: flat cell of each reading, -1 outside the grid, shape (n,).
             utc_offset: ns from the host's monotonic clock to UTC.
-            suspect: whether a calibration check failed and none passed since: such readings make
-                a cell suspect, and are not added to a measured one.
+            suspect: whether a calibration check failed and none passed since, or the positions are
+                unsound: such readings make a cell suspect, and are not added to a measured one.
             waveforms: has the readings' waveforms, if they are kept.
         """
         inside = cells >= 0
@@ -202,9 +203,11 @@ class Grid:
         if suspect:
             self.mark_suspect(at[self.state[at] == CellState.MEASURED])
 
-    def mark_suspect(self, cells: Cells) -> None:
-        """Make measured cells suspect."""
+    def mark_suspect(self, cells: Cells, *, slipped: bool = False) -> None:
+        """Make measured cells suspect, by a check or by a slip."""
         self.state[cells] = CellState.SUSPECT
+        if slipped:
+            self.slipped[cells] = True
 
     def clear_suspect(self, cells: Cells) -> None:
         """Make suspect cells measured again: the failed check was overridden."""
@@ -216,10 +219,11 @@ class Grid:
         return np.asarray((state < CellState.MEASURED) | (state == CellState.SUSPECT))
 
     def _empty(self, cells: Cells) -> None:
-        """Drop suspect readings: those under a passed check replace them."""
+        """Drop suspect readings: sound ones replace them."""
         self.hits[cells] = 0
         self._thickness_sum[cells] = 0
         self.last_time[cells] = 0
+        self.slipped[cells] = False
         self.state[cells] = CellState.UNVISITED
 
     def _add_valid(

@@ -37,10 +37,11 @@ class SuspectCells:
 
     @property
     def count(self) -> int:
-        """Cells that are suspect now."""
+        """Cells that are suspect by a failed check now, and not by a slip."""
         if all(check.passed for check in self.checks.checks):
             return 0  # without a search over all cells
-        return int(np.count_nonzero(self._grid.state == CellState.SUSPECT))
+        by_check = (self._grid.state == CellState.SUSPECT) & ~self._grid.slipped
+        return int(np.count_nonzero(by_check))
 
     def take(self, mark: Mark, now: int) -> Cells:
         """Apply a mark of a check; return the cells that changed.
@@ -78,7 +79,8 @@ class SuspectCells:
         cells = self.checks.override(
             number, by=str(mark.detail["by"]), because=str(mark.detail["because"])
         )
-        cells = np.asarray(cells[self._grid.state[cells] == CellState.SUSPECT], np.int64)
+        by_check = (self._grid.state[cells] == CellState.SUSPECT) & ~self._grid.slipped[cells]
+        cells = np.asarray(cells[by_check], np.int64)
         self._grid.clear_suspect(cells)
         self._coverage.clear_suspect(cells, now)
         if 1 <= number <= len(self.checks.checks):

@@ -16,12 +16,12 @@ from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
 from swathe.pipeline.placing.pulses import HELD_NS
-from swathe.pipeline.placing.slip import Slip, SlipWatch
+from swathe.pipeline.placing.return_watch import ReturnWatch
+from swathe.pipeline.placing.slip import PositionSet, Slip, SlipWatch
 from swathe.pipeline.placing.still_encoder import StillEncoderWatch, WatchedAxis
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
 from swathe.station import (
-    Axis,
     AxisMode,
     AxisSettings,
     LineAdvance,
@@ -32,48 +32,10 @@ from swathe.station import (
     period_of,
 )
 
-__all__ = ["DeviceInputs", "ReturnWatch"]
+__all__ = ["DeviceInputs"]
 
-# The probe must have moved out by this share of the length before its return means a new line.
-_OUT_SHARE = 0.5
-# Back means within this share of the length of the start, at least two cells.
-_BACK_SHARE = 0.02
 # Positions of an encoder that differ by less than this share of a cell are the same.
 _SAME_SHARE = 0.02
-
-
-class ReturnWatch:
-    """Detects the return of the scan position to the start.
-
-    Args:
-        scan: the scan axis.
-    """
-
-    def __init__(self, scan: Axis) -> None:
-        length = (scan.cells - 1) * scan.resolution
-        self._out = scan.start + _OUT_SHARE * length
-        self._back = scan.start + min(max(_BACK_SHARE * length, 2 * scan.resolution), 0.25 * length)
-        self._armed = False
-        self._side = np.int8(0)
-
-    def returns(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> list[int]:
-        """Return the times at which the probe came back, among these samples, ns."""
-        found: list[int] = []
-        # +1 out, -1 back, 0 between: only changes of side matter, and they are few.
-        side = (positions >= self._out).astype(np.int8) - (positions <= self._back)
-        changes = np.flatnonzero(np.diff(side, prepend=self._side))
-        self._side = side[-1] if side.size else self._side
-        for k in changes.tolist():
-            if side[k] == 1:
-                self._armed = True
-            elif side[k] == -1 and self._armed:
-                self._armed = False
-                found.append(int(times[k]))
-        return found
-
-    def disarm(self) -> None:
-        """Require the way out again: the line was set by other means."""
-        self._armed = False
 
 
 class _EncodedAxis:
@@ -100,6 +62,51 @@ class _EncodedAxis:
         )
         self.glitch_filter = GlitchFilter(settings.max_speed, settings.max_acceleration)
         self.track = EncodedTrack(bracket_ns=bracket_ns, lateness_ns=lateness_ns)
+
+
+class _SecondSource:
+    """A second source of an axis's position, which places nothing.
+
+    Args:
+        name: of the axis, which has a table ``second``.
+        settings: of the axis.
+        first: the axis as its first source gives it.
+        links: the devices.
+        limits: as of `_EncodedAxis`.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        settings: AxisSettings,
+        first: _EncodedAxis,
+        links: dict[str, DeviceLink],
+        limits: dict[str, int],
+    ) -> None:
+        second = settings.second
+        assert second is not None  # noqa: S101  the caller has looked
+        same = settings.model_copy(
+            update={
+                **second.model_dump(include={"device", "counts", "counts_per_mm", "reversed"}),
+                "wheel": second.wheel,
+                "backlash": 0.0,
+            }
+        )
+        self.axis = _EncodedAxis(name, same, links, **limits)
+        self.has_mark = settings.index_mark_at is not None
+        self.watch = SlipWatch(
+            name,
+            first.track,
+            self.axis.track,
+            second.tolerance,
+            lateness_ns=limits["lateness_ns"],
+        )
+
+    def take(self, batch: TimedBatch) -> None:
+        """Add the samples of a batch of its device."""
+        counts = batch.positions["counts"][:, self.axis.column]
+        positions = self.axis.scale.positions(counts)
+        self.axis.track.append(batch.positions["time"], positions, known=batch.positions_known_at)
 
 
 class DeviceInputs:
@@ -161,20 +168,16 @@ class DeviceInputs:
                 if axis is not None
             }
         )
-        self.slips: list[Slip] = []
         self.conditions: list[Condition] = []
-        self._second: _EncodedAxis | None = None
-        second = station.scan.second
-        if second is not None:
-            same = station.scan.model_copy(
-                update={
-                    **second.model_dump(include={"device", "counts", "counts_per_mm", "reversed"}),
-                    "wheel": second.wheel,
-                    "backlash": 0.0,
-                }
+        self._slip_events: list[Slip | PositionSet] = []
+        self._second = {
+            name: _SecondSource(name, settings, axis, self.links, limits)
+            for name, settings, axis in (
+                ("scan", station.scan, self._scan),
+                ("index", station.index, self._index),
             )
-            self._second = _EncodedAxis("scan", same, self.links, **limits)
-            self._slip = SlipWatch(self._scan.track, self._second.track, second.tolerance)
+            if axis is not None and settings is not None and settings.second is not None
+        }
         self.placer = Placer(
             scan=self._scan.track,
             index=self._index.track if self._index else self._required_steps(),
@@ -222,17 +225,20 @@ class DeviceInputs:
             )
             if good.any():
                 self._silent_devices.discard(device)
+            if name in self._second and self._second[name].has_mark:
+                on_mark = good & batch.positions["mark"][:, axis.column]
+                for k in np.flatnonzero(on_mark).tolist():  # few: one each time it is passed
+                    time, known = int(times[k]), int(batch.positions_known_at[k])
+                    self._second[name].watch.set_at(time)
+                    self._slip_events.append(PositionSet(name, time, known))
             own[name] = np.where(good, positions, np.nan)
             if axis is self._scan and self._returns is not None:
                 returns = np.array(self._returns.returns(times[good], positions[good]), np.int64)
                 for time in returns[~self.pauses.holds(returns)].tolist():
                     self._next_line(time)
-        if self._second is not None and self._second.device == device and batch.positions.size:
-            counts = batch.positions["counts"][:, self._second.column]
-            other = self._second.scale.positions(counts)
-            self._second.track.append(
-                batch.positions["time"], other, known=batch.positions_known_at
-            )
+        for second in self._second.values():
+            if second.axis.device == device and batch.positions.size:
+                second.take(batch)
         if not batch.readings.size:
             return None
         counted = ~self.pauses.holds(batch.readings["time"])
@@ -267,7 +273,7 @@ class DeviceInputs:
 
     def reference(self, scan: float | None, index: float | None, time: int) -> None:
         """Set the encoded axes to the position at which the probe rests, mm, at `time`, ns."""
-        for axis, place in ((self._scan, scan), (self._index, index)):
+        for name, axis, place in (("scan", self._scan, scan), ("index", self._index, index)):
             if axis is None or place is None or axis.track.last_position is None:
                 continue
             axis.scale.set_here(place, axis.track.last_position)
@@ -276,8 +282,8 @@ class DeviceInputs:
             reset = np.array([True])
             known = np.array([time], np.int64)
             axis.track.append(np.array([last], np.int64), np.array([place]), reset, known)
-            if axis is self._scan and self._second is not None:
-                self._slip.restart()  # the second source was not set to this position
+            if name in self._second:
+                self._second[name].watch.restart()  # the second source was not set to this position
         self._still.restart()
 
     def port_changed(self, device: str, now: int) -> None:
@@ -308,8 +314,14 @@ class DeviceInputs:
         for axis in self._resting_axes():
             axis.track.hold(now)
         self._still.advance(now)
-        if self._second is not None:
-            self.slips += self._slip.look()
+        for second in self._second.values():
+            self._slip_events += second.watch.look()
+
+    def take_slip_events(self) -> list[Slip | PositionSet]:
+        """Return slips and set positions found since the last call, in any order."""
+        events = self._slip_events.copy()
+        self._slip_events.clear()
+        return events
 
     def take_conditions(self) -> list[Condition]:
         """Return the changes of conditions of axes and devices since the last call."""

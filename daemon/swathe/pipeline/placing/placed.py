@@ -79,6 +79,19 @@ class ProbePath:
     settled: NDArray[np.int64]
     smear: NDArray[np.int64]
 
+    def __getitem__(self, rows: slice) -> ProbePath:
+        """Return some samples."""
+        return ProbePath(
+            time=self.time[rows],
+            scan=self.scan[rows],
+            index=self.index[rows],
+            known=self.known[rows],
+            resets=self.resets[rows],
+            silent=self.silent[rows],
+            settled=self.settled[rows],
+            smear=self.smear[rows],
+        )
+
     def without(self, dropped: NDArray[np.bool_], apart: NDArray[np.bool_]) -> ProbePath | None:
         """Return the path without some samples; None when no sample is left.
 

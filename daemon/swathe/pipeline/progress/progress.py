@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import ProbePath
-from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.fields import percent_of
 from swathe.pipeline.progress.snapshots import ProgressSnapshot
 from swathe.station import Station, budget_of
@@ -172,7 +172,7 @@ def progress_of(
     suspect_cells: SuspectCells,
     minimum: MinimumThickness,
     rates: RunRates,
-    slips: list[Slip],
+    slipped_cells: SlippedCells,
     readings: int,
     unplaced: int,
 ) -> ProgressSnapshot:
@@ -196,8 +196,8 @@ def progress_of(
         index=index,
         speed=rates.speed,
         speed_limit=limit,
-        slips=len(slips),
-        slipped_at=slips[-1].position if slips else None,
+        slips=len(slipped_cells.slips),
+        slipped_at=slipped_cells.slips[-1].position if slipped_cells.slips else None,
         too_fast=rates.too_fast(limit),
         rate=rates.rate,
         seconds_left=left / pace if pace > 0 else None,
@@ -208,7 +208,7 @@ def progress_of(
         minimum_scan=minimum_scan,
         minimum_index=minimum_index,
         minimum_expanded=None if budget is None else budget.expanded,
-        suspect=suspect_cells.count,
+        suspect=suspect_cells.count + slipped_cells.count,
         check_due=due,
         check_overdue=due is not None and time > due,
     )

@@ -51,9 +51,9 @@ class ProgressSnapshot(Snapshot):
         "null while unknown"
     )
     too_fast: bool = Field(description="whether the speed is near that limit or over it")
-    slips: int = Field(description="times that two sources of the scan position parted")
+    slips: int = Field(description="times that two sources of a position parted")
     slipped_at: Annotated[float | None, Digits(1)] = Field(
-        description="scan position of the last slip, mm; null before any"
+        description="position of the last slip on its axis, mm; null before any"
     )
     rate: Annotated[float, Digits(1)] = Field(description="readings per second")
     seconds_left: Annotated[float | None, Digits(0)] = Field(
@@ -74,7 +74,9 @@ class ProgressSnapshot(Snapshot):
     minimum_expanded: Annotated[float | None, Digits(3)] = Field(
         description="expanded uncertainty of the minimum thickness, 95.45 %, mm; null while unknown"
     )
-    suspect: int = Field(description="cells that a failed calibration check makes suspect")
+    suspect: int = Field(
+        description="cells that a failed calibration check or a slip makes suspect"
+    )
     check_due: UtcTime | None = Field(
         description="when the next calibration check is due; null without an interval"
     )

@@ -13,6 +13,7 @@ from swathe.pipeline.alarms.coupling import CouplingWatch
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.alarms.register import Alarm
 from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceTally
@@ -65,6 +66,7 @@ class Survey:
             grid=self.grid,
             coverage=self.coverage,
             suspect_cells=self.suspect_cells,
+            slipped_cells=SlippedCells(self.grid, self.coverage),
             pauses=self.pauses,
             tallies=self.tallies,
         )

@@ -26,7 +26,8 @@ from daemon.handmade import (
 )
 from swathe.journal import Chunk, Entry, Mark, MarkKind
 from swathe.pipeline import CellState, GapEnd
-from swathe.pipeline.placing.inputs import DeviceInputs, ReturnWatch
+from swathe.pipeline.placing.inputs import DeviceInputs
+from swathe.pipeline.placing.return_watch import ReturnWatch
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.station import Axis
 from swathe_drivers.records import position_dtype

@@ -24,6 +24,7 @@ from swathe.journal import Mark, MarkKind
 from swathe.pipeline import Grid, ProbePath
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.slip import Slip
@@ -237,7 +238,7 @@ PLAN = Grid(
 
 
 def progress_at(
-    time: int, *, slips: list[Slip] | None = None, last_pass: int | None = None, cells: int = 0
+    time: int, *, slips: tuple[Slip, ...] = (), last_pass: int | None = None, cells: int = 0
 ) -> ProgressSnapshot:
     """Return the progress at `time`, ns UTC, with a check due each hour, on a plan of 9 cells.
 
@@ -247,6 +248,9 @@ def progress_at(
     coverage.measured = cells
     suspect_cells = SuspectCells(PLAN, coverage)
     suspect_cells.checks.last_pass = last_pass
+    slipped_cells = SlippedCells(PLAN, coverage)
+    for slip in slips:
+        slipped_cells.take(slip, 0, time)
     rates = RunRates()
     follow(rates, 20 * S, measured=cells)
     return progress_of(
@@ -258,7 +262,7 @@ def progress_at(
         suspect_cells=suspect_cells,
         minimum=MinimumThickness(PLAN),
         rates=rates,
-        slips=slips or [],
+        slipped_cells=slipped_cells,
         readings=7,
         unplaced=2,
     )
@@ -277,8 +281,8 @@ def test_check_is_overdue_after_its_interval() -> None:
 
 def test_slips_are_counted_and_the_last_one_is_located() -> None:
     """The position is that of the newest slip."""
-    made = [Slip(k, 10.0 * k, 2.5) for k in (1, 2, 3)]
-    progress = progress_at(S, slips=made)
+    made = [Slip("scan", 0, k, k, 10.0 * k, 2.5) for k in (1, 2, 3)]
+    progress = progress_at(S, slips=tuple(made))
     assert (progress.slips, progress.slipped_at) == (3, 30.0)
     none = progress_at(S)
     assert (none.slips, none.slipped_at) == (0, None)

@@ -18,6 +18,7 @@ from swathe.store import (
     SurveyRecord,
     dataset_of,
     open_dataset,
+    place_attributes,
     read_survey_record,
     record_of,
     replay,
@@ -186,4 +187,10 @@ class Replay:
 
     def arrays(self) -> xarray.Dataset:
         """Return the layers over (index, scan), in memory; coordinates are in mm."""
-        return dataset_of(self._pipeline.grid, survey_attributes(self._pipeline.station))
+        return dataset_of(
+            self._pipeline.grid,
+            {
+                **survey_attributes(self._pipeline.station),
+                **place_attributes(self.record.place),
+            },
+        )

@@ -14,7 +14,7 @@ from swathe.store.record import (
     write_survey_record,
 )
 from swathe.store.replaying import feed_journal, replay
-from swathe.store.zarr_store import LAYERS, SurveyArrays, survey_attributes
+from swathe.store.zarr_store import LAYERS, SurveyArrays, place_attributes, survey_attributes
 
 __all__ = [
     "LAYERS",
@@ -32,6 +32,7 @@ __all__ = [
     "freeze",
     "measured_delays",
     "open_dataset",
+    "place_attributes",
     "read_survey_record",
     "record_of",
     "replay",

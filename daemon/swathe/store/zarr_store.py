@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
 from swathe.station import Axis, CellRule, Station, kept_waveforms
+from swathe.store.quality import PlaceSummary
 from swathe_drivers import WaveformFormat
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ __all__ = [
     "SurveyArrays",
     "axis_attributes",
     "layer_attributes",
+    "place_attributes",
     "survey_attributes",
 ]
 
@@ -122,6 +124,17 @@ def survey_attributes(station: Station) -> dict[str, Any]:
     return attributes
 
 
+def place_attributes(place: PlaceSummary | None) -> dict[str, Any]:
+    """Return the attributes of how far a reading may be from its true position; none if unknown."""
+    if place is None:
+        return {}
+    return {
+        "place_expanded_uncertainty_mm": place.expanded_mm,
+        "place_coverage": place.coverage,
+        "place_uncertainty_without": list(place.not_stated),
+    }
+
+
 class SurveyArrays:
     """The zarr group of one survey; one writer at a time.
 
@@ -159,11 +172,7 @@ class SurveyArrays:
             if self._waveforms is not None and "waveform" not in group:
                 self._create_waveforms(group, self._waveforms)
             self._write_coordinates(group)
-            group.attrs.update(survey_attributes(self._station))
-            with warnings.catch_warnings():
-                # Readers open it faster so; libraries that ignore it lose nothing.
-                warnings.filterwarnings("ignore", message="Consolidated metadata")
-                zarr.consolidate_metadata(self.path)
+            self._set_attributes(group, survey_attributes(self._station))
         except OSError as error:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
         shape = group["state"].shape  # type: ignore[union-attr]
@@ -171,6 +180,30 @@ class SurveyArrays:
             message = f"holds a grid of {shape}, the plan requires {self._station.shape}"
             raise SurveyError(self.path, message)
         self._group = group
+
+    def describe(self, attributes: Mapping[str, Any]) -> None:
+        """Set attributes of the whole survey, such as what is known only at the end of a run.
+
+        Raises:
+            SurveyError: the disk is full or absent.
+        """
+        if self._group is None:
+            self.open()
+        group = self._group
+        assert group is not None  # noqa: S101  opened just before
+        try:
+            self._set_attributes(group, attributes)
+        except OSError as error:
+            raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
+
+    def _set_attributes(self, group: zarr.Group, attributes: Mapping[str, Any]) -> None:
+        import zarr
+
+        group.attrs.update(dict(attributes))
+        with warnings.catch_warnings():
+            # Readers open it faster so; libraries that ignore it lose nothing.
+            warnings.filterwarnings("ignore", message="Consolidated metadata")
+            zarr.consolidate_metadata(self.path)
 
     def _create(self, group: zarr.Group, name: str, dtype: str) -> None:
         floating = np.issubdtype(np.dtype(dtype), np.floating)

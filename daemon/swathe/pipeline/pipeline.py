@@ -192,6 +192,7 @@ class Pipeline(SurveyStages):
         self._rates = RunRates(mark.time, readings=self.readings, measured=self.coverage.measured)
         self.pauses.reopen()
         self._inputs.pauses = self.pauses
+        self._inputs.begin_sums(self.place_sums, station.scan)
         self._alarm_evaluation.open_run(station, mark.time + self._utc_offset)
         # A run that only checks the calibration leaves the survey where it was.
         self._scanning = mark.detail.get("purpose", "scan") == "scan"

@@ -152,6 +152,8 @@ class SurveyStages(SurveyState):
         held = self.pauses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]
+        if placed.spread is not None:
+            self.place_sums.add_readings(placed.scan, placed.spread)
         crossed = None
         if path is not None and (path := self.pauses.cut(path)) is not None:
             crossed = cross_cells(path, self.grid, self._last_cell)

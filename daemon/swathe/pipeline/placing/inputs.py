@@ -13,6 +13,7 @@ from swathe.pipeline.placing.device import DeviceLink, DeviceTally
 from swathe.pipeline.placing.encoder import CountsToPosition
 from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.pipeline.placing.pauses import Pauses
+from swathe.pipeline.placing.place_uncertainty import PlaceSums
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
 from swathe.pipeline.placing.pulses import HELD_NS
@@ -120,6 +121,7 @@ class DeviceInputs:
 
     Attributes:
         links: decoder and clock of each device.
+        place_sums: of the survey, for the uncertainty of the places; see `begin_sums`.
         pauses: in which no return of the probe steps the line.
         conditions: changes of the conditions of axes, for alarms; see `take_conditions`.
     """
@@ -186,6 +188,8 @@ class DeviceInputs:
             held_ns=self._longest_hold(),
         )
         self.pauses = Pauses()
+        self.place_sums: PlaceSums | None = None
+        self._bracket = bracket
         self._returns: ReturnWatch | None = None
         advance = station.index.advance if station.index and self.stepped else None
         if advance is LineAdvance.RETURN:
@@ -222,7 +226,10 @@ class DeviceInputs:
                 batch.positions_known_at[good],
                 rests=device in self._on_change,
                 broken=device in self._silent_devices,
+                uncertainty=self._position_uncertainty(batch)[good],
             )
+            if axis is self._scan and self.place_sums is not None:
+                self.place_sums.add_samples(times[good], positions[good])
             if good.any():
                 self._silent_devices.discard(device)
             if name in self._second and self._second[name].has_mark:
@@ -259,6 +266,29 @@ class DeviceInputs:
         )
         return None
 
+    @staticmethod
+    def _position_uncertainty(batch: TimedBatch) -> NDArray[np.int64]:
+        """Return the standard uncertainty of the times of positions, ns, shape (n,)."""
+        timing = batch.readings_timing if batch.combined else batch.positions_timing
+        return timing.uncertainty
+
+    def begin_sums(self, sums: PlaceSums, settings: AxisSettings) -> None:
+        """Let the sums for the uncertainty of the places continue with this run's encoder.
+
+        Args:
+            sums: of the survey.
+            settings: of the scan axis.
+        """
+        decoder = self.links[self._scan.device].decoder
+        is_length = decoder.axes[self._scan.column] in decoder.length_axes
+        zero = settings.zero_at if settings.index_mark_at is None else settings.index_mark_at
+        self.place_sums = sums
+        sums.begin(
+            zero=zero,
+            count_mm=0.0 if is_length else 1 / settings.scale,
+            bracket_ns=self._bracket,
+        )
+
     def _next_line(self, time: int) -> None:
         """Step a stepped index axis by a line at `time`; the last line stays."""
         if self.stepped is not None and self.stepped.line + 1 < self.stepped.lines:
@@ -284,6 +314,8 @@ class DeviceInputs:
             axis.track.append(np.array([last], np.int64), np.array([place]), reset, known)
             if name in self._second:
                 self._second[name].watch.restart()  # the second source was not set to this position
+            if axis is self._scan and self.place_sums is not None:
+                self.place_sums.set_zero(place)
         self._still.restart()
 
     def port_changed(self, device: str, now: int) -> None:

@@ -16,7 +16,8 @@ that from sample to sample.
 What holds for most readings is a quantile of all of them, and they move at different speeds: the
 interval is that of the mixture of normal distributions, one for each class of speed (propagation of
 distributions, JCGM 101:2008). Only readings of a moving probe count; at rest no time matters, and
-a long rest says nothing of the rest of the scan. All sums are of whole numbers, so that they do not
+a long rest says nothing of the rest of the scan. Readings that bring their own position have no
+part in the time, and all count. All sums are of whole numbers, so that they do not
 depend on how readings were batched.
 """
 
@@ -44,10 +45,10 @@ __all__ = [
 PLACE_SPREAD: Final[np.dtype[np.void]] = np.dtype(
     [("speed", "<f8"), ("reading", "<f8"), ("samples", "<f8")]
 )
-"""What a reading's place rests on: speed along the scan axis, mm/s; standard uncertainties of the
-times of the reading and of the samples around it, ns."""
+"""What a reading's place rests on: speed along the scan axis, mm/s, NaN for a reading that brings its
+own position; standard uncertainties of the times of the reading and of the samples around it, ns."""
 
-COVERAGE = 0.95
+_COVERAGE = 0.95
 
 # A probe that is slower than this rests, mm/s.
 _MOVING = 1.0
@@ -62,7 +63,9 @@ _SUMS = ("count", "speed", "reading", "samples", "away")
 
 def no_spread(count: int) -> NDArray[Any]:
     """Return the spread of readings that bring their own position, shape (count,)."""
-    return np.zeros(count, PLACE_SPREAD)
+    made = np.zeros(count, PLACE_SPREAD)
+    made["speed"] = np.nan
+    return made
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +151,9 @@ class PlaceSums:
             spread: dtype `PLACE_SPREAD`, shape (n,).
         """
         speed = np.abs(spread["speed"])
+        own = np.isnan(speed)
+        if own.any():
+            self._add_combined(positions[own])
         moving = speed >= _MOVING
         if not moving.any():
             return
@@ -164,6 +170,12 @@ class PlaceSums:
             sums = np.zeros(_CLASSES.size + 1, np.int64)
             np.add.at(sums, number, whole * whole)
             self._sums[name] += sums
+
+    def _add_combined(self, positions: Floats) -> None:
+        """Count readings that brought their own positions, mm, shape (n,): no time matters."""
+        away = _whole(np.abs(positions - self._zero) * _PER_MM_AWAY)
+        self._sums["count"][0] += int(positions.size)
+        self._sums["away"][0] += int(np.sum(away * away))
 
     def add_samples(self, times: Times, positions: Floats) -> None:
         """Follow the encoder's samples, for the curvature of the path.
@@ -255,7 +267,7 @@ class PlaceSums:
         )
 
 
-def mixture_quantile(weights: Floats, deviations: Floats, coverage: float = COVERAGE) -> float:
+def mixture_quantile(weights: Floats, deviations: Floats, coverage: float = _COVERAGE) -> float:
     """Return within which distance of zero a share of a mixture of normal distributions is.
 
     Args:

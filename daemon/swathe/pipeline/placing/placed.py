@@ -8,6 +8,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.pipeline.placing.place_uncertainty import no_spread
+
 __all__ = ["Placed", "PlacingObserver", "ProbePath"]
 
 
@@ -20,16 +22,22 @@ class Placed:
         scan: mm, shape (n,).
         index: mm, shape (n,).
         known: journal time from which the position is known, ns, shape (n,).
+        spread: what the place rests on, shape (n,), dtype `PLACE_SPREAD`; None where no reading's
+            place is uncertain by its time.
     """
 
     readings: NDArray[Any]
     scan: NDArray[np.float64]
     index: NDArray[np.float64]
     known: NDArray[np.int64]
+    spread: NDArray[Any] | None = None
 
     def __getitem__(self, rows: Any) -> Placed:  # noqa: ANN401  whatever indexes an array
         """Return some rows."""
-        return Placed(self.readings[rows], self.scan[rows], self.index[rows], self.known[rows])
+        spread = None if self.spread is None else self.spread[rows]
+        return Placed(
+            self.readings[rows], self.scan[rows], self.index[rows], self.known[rows], spread
+        )
 
     @staticmethod
     def joined(parts: list[Placed]) -> Placed:
@@ -41,6 +49,7 @@ class Placed:
             np.concatenate([part.scan for part in parts]),
             np.concatenate([part.index for part in parts]),
             np.concatenate([part.known for part in parts]),
+            _joined_spread(parts),
         ).in_order()
 
     def in_order(self) -> Placed:
@@ -50,6 +59,14 @@ class Placed:
         if not ((later < 0) | ((later == 0) & (same < 0))).any():
             return self
         return self[np.lexsort((times, self.known))]
+
+
+def _joined_spread(parts: list[Placed]) -> NDArray[Any] | None:
+    if all(part.spread is None for part in parts):
+        return None
+    return np.concatenate(
+        [no_spread(part.scan.size) if part.spread is None else part.spread for part in parts]
+    )
 
 
 @dataclass(frozen=True, slots=True)

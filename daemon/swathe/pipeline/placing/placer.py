@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import steps_of
+from swathe.pipeline.placing.place_uncertainty import no_spread
 from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.pipeline.placing.reading_times import ReadingTimes
 from swathe.pipeline.placing.timing import Timing
@@ -65,6 +66,7 @@ class Placer:
         self._kept = _KEPT_WAITS * (bracket_ns + lateness_ns) + held_ns
         self._pending: NDArray[Any] = np.empty(0, READING)
         self._pending_known: NDArray[np.int64] = np.empty(0, np.int64)
+        self._pending_uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
         self.reading_times = ReadingTimes(lateness_ns)
         self._path_samples = 0
         # Ends of the pieces of path that settled since readings were placed last.
@@ -108,9 +110,12 @@ class Placer:
             return
         known = readings["time"] if known is None else known
         self.reading_times.add(readings["time"], known, timing, arrived)
+        uncertainty = np.zeros(known.shape, np.int64) if timing is None else timing.uncertainty
         if self._pending.size:
             readings = np.concatenate((self._pending, readings))
             known = np.concatenate((self._pending_known, known))
+            uncertainty = np.concatenate((self._pending_uncertainty, uncertainty))
+        self._pending_uncertainty = uncertainty
         self._pending, self._pending_known = readings, known
 
     def place_combined(
@@ -133,9 +138,9 @@ class Placer:
             index = self.index.locate(readings["time"]).position
         good = np.isfinite(scan) & np.isfinite(index)
         if good.all():
-            return Placed(readings, scan, index, known)
+            return Placed(readings, scan, index, known, no_spread(known.size))
         self.unplaced += int(np.count_nonzero(~good))
-        return Placed(readings[good], scan[good], index[good], known[good])
+        return Placed(readings, scan, index, known, no_spread(known.size))[good]
 
     def place(self, now: int) -> Placed:
         """Return the readings whose position is known at the journal time `now`, ns.
@@ -159,10 +164,15 @@ class Placer:
             now_due, later = slice(0, number), slice(number, None)
         ready, self._pending = self._pending[now_due], self._pending[later]
         self._pending_known = arrived[later]
+        uncertainty = self._pending_uncertainty[now_due]
+        self._pending_uncertainty = self._pending_uncertainty[later]
         times, after = times[now_due], after[now_due]
         scan, index = self.scan.locate(times, after), self.index.locate(times)
         known = np.maximum(bracketed[now_due], arrived[now_due])
-        placed = Placed(ready, scan.position, index.position, known)
+        spread = no_spread(known.size)
+        spread["speed"], spread["reading"] = scan.speed, uncertainty
+        spread["samples"] = scan.uncertainty
+        placed = Placed(ready, scan.position, index.position, known, spread)
         good = in_time[now_due] & scan.known & index.known
         if not good.all():
             self.unplaced += int(np.count_nonzero(~good))

@@ -194,7 +194,7 @@ class PulseTimes:
         line = fitted_line(rows, None)
         if line is not None:
             late = np.maximum(line.late(rows), 0.0)
-            self._smear, self._spread = int(late.max()), int(late.std())
+            self._smear, self._spread = int(late.max()), int(np.sqrt(np.mean(late**2)))
 
     # --- windows
 

@@ -29,6 +29,7 @@ from swathe.pipeline import CellState, GapEnd
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.return_watch import ReturnWatch
 from swathe.pipeline.placing.streams import TimedBatch
+from swathe.pipeline.placing.timing import Timing
 from swathe.station import Axis
 from swathe_drivers.records import position_dtype
 
@@ -371,7 +372,12 @@ def positions(*samples: tuple[int, float], late: int = 0) -> TimedBatch:
     made = np.zeros(len(samples), position_dtype(1))
     made["time"] = [ms * MS for ms, _ in samples]
     made["counts"][:, 0] = [10 * mm for _, mm in samples]
-    return TimedBatch(positions=made, positions_known_at=made["time"] + late * MS)
+    known = made["time"] + late * MS
+    return TimedBatch(
+        positions=made,
+        positions_known_at=known,
+        positions_timing=Timing.of(made["time"], known),
+    )
 
 
 RETURN = station_text(index=INDEX_STEPPED.format(length=4, advance="return"))

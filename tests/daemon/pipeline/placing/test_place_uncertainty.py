@@ -113,13 +113,25 @@ def test_what_is_not_stated_has_no_number() -> None:
 def test_readings_at_rest_are_left_out() -> None:
     """A long rest does not make the moving readings any better."""
     made = sums()
-    made.add_readings(np.zeros(1000), no_spread(1000))
+    made.add_readings(np.zeros(1000), spread(np.zeros(1000)))
     assert made.budget(delay_ns=UNKNOWN, scale=UNKNOWN) is None
     made.add_readings(np.zeros(1), spread(100.0, 1e6))
     budget = made.budget(delay_ns=UNKNOWN, scale=UNKNOWN)
     assert budget is not None
     assert budget.standard_mm == pytest.approx(0.1)
     assert budget.readings == 1
+
+
+def test_readings_with_own_positions_have_no_time() -> None:
+    """A device that sends the count with each reading is uncertain by count and scale alone."""
+    made = sums(zero=50.0, count_mm=0.1)
+    made.add_readings(np.array([150.0, 50.0, 150.0]), no_spread(3))
+    scale = StatedUncertainty(0.01, "station file")
+    budget = made.budget(delay_ns=StatedUncertainty(0.0, "none"), scale=scale)
+    assert budget is not None
+    assert budget.readings == 3
+    assert share(budget, "time of the reading") == 0.0
+    assert share(budget, "encoder scale") == pytest.approx(math.sqrt(2 / 3))
 
 
 def test_interval_of_two_speeds_holds_95_percent() -> None:

@@ -7,7 +7,14 @@ from collections.abc import Callable
 
 from swathe.pipeline import Pipeline
 from swathe.station import Station
-from swathe.store import SurveyArrays, SurveyFolder, record_of, write_all, write_survey_record
+from swathe.store import (
+    SurveyArrays,
+    SurveyFolder,
+    place_attributes,
+    record_of,
+    write_all,
+    write_survey_record,
+)
 
 __all__ = ["DerivedFiles"]
 
@@ -59,6 +66,8 @@ class DerivedFiles:
 
         def write() -> None:
             self._arrays.write(blocks)
+            if whole:
+                self._arrays.describe(place_attributes(record.place))
             write_survey_record(self._folder.record, record)
 
         return write

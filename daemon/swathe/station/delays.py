@@ -90,7 +90,16 @@ def check_delays(
         decoders: of the same devices.
         axes: scan and index axis, where they are valid.
     """
-    problems = []
+    problems = [
+        Problem(
+            f"device.{name}.delay_uncertainty",
+            "must be left out where no delay is given",
+            device.delay_uncertainty,
+            f"give device.{name}.delay, or remove it",
+        )
+        for name, device in devices.items()
+        if device.delay_uncertainty is not None and not isinstance(device.delay, int)
+    ]
     encoders = _encoders(axes)
     for name, device in devices.items():
         if device.delay != AUTO or name not in decoders:

@@ -123,3 +123,11 @@ def test_delay_that_is_neither_is_refused(delay: str, requirement: str) -> None:
 def test_check_says_what_an_unknown_delay_means(gauge: str | None, scan: str, line: str) -> None:
     """In mm at the speed limit, or at 250 mm/s where there is none."""
     assert line in summarize_station(with_delays(gauge, "2 ms", scan=scan))
+
+
+def test_uncertainty_of_no_delay_is_refused() -> None:
+    """An uncertainty belongs to a delay that is given."""
+    text = station_text().replace(GAUGE, f'{GAUGE}\ndelay_uncertainty = "1 ms"')
+    (found,) = problems(text)
+    assert "device.gauge.delay_uncertainty" in found
+    assert "must be left out where no delay is given" in found

@@ -26,21 +26,27 @@ UTC = 1_800_000_000_000_000_000
 COUNTS_PER_MM = 20.0
 AROUND_MM = 360.0
 
-_PLANS: dict[Layout, tuple[str, Callable[[np.random.Generator, tuple[float, float]], Motion]]] = {
+Move = Callable[[np.random.Generator, tuple[float, float], int], Motion]
+"""Returns a motion from chance, speeds and a number of lines."""
+
+_PLANS: dict[Layout, tuple[str, int, Move]] = {
     "raster": (
         '[scan]\nlength = "400 mm"\nresolution = "2 mm"\ndevice = "encoder"\ncounts_per_mm = 20\n'
         '[index]\nlength = "72 mm"\nresolution = "6 mm"\ndevice = "encoder"\ncounts_per_mm = 20\n',
-        lambda rng, speed: raster(rng, speed, length=400.0, step=6.0, lines=13),
+        13,
+        lambda rng, speed, lines: raster(rng, speed, length=400.0, step=6.0, lines=lines),
     ),
     "line": (
         '[scan]\nlength = "800 mm"\nresolution = "1 mm"\ndevice = "encoder"\ncounts_per_mm = 20\n',
-        lambda rng, speed: line_profile(rng, speed, length=800.0),
+        1,
+        lambda rng, speed, _: line_profile(rng, speed, length=800.0),
     ),
     "pipe": (
         f'[scan]\nmode = "wrapped"\nlength = "{AROUND_MM:g} mm"\nresolution = "2 mm"\n'
         'device = "encoder"\ncounts_per_mm = 20\n'
         '[index]\nlength = "30 mm"\nresolution = "5 mm"\ndevice = "encoder"\ncounts_per_mm = 20\n',
-        lambda rng, speed: pipe(rng, speed, around=AROUND_MM, step=5.0, lines=7),
+        7,
+        lambda rng, speed, lines: pipe(rng, speed, around=AROUND_MM, step=5.0, lines=lines),
     ),
 }
 
@@ -63,8 +69,12 @@ class Scene:
         layout: plan and motion.
         speed: lowest and highest, mm/s.
         encoder, gauge: the devices.
+        lines: scanned; all of the plan by default.
         holes: patches without echo.
         delays_known: whether the station file has the delays; else `delay_lines` of each device.
+        delay_off: by how much the gauge's delay in the station file is too long, s.
+        scale_off: share by which the encoder gives more counts than the station file says.
+        scan: lines added to the scan axis.
         survey: lines added to the station file's first table.
         tables: lines added to its end.
         tick: s from tick to tick.
@@ -74,8 +84,12 @@ class Scene:
     speed: tuple[float, float] = (80.0, 300.0)
     encoder: Device = field(default_factory=_encoder)
     gauge: Device = field(default_factory=_gauge)
+    lines: int | None = None
     holes: int = 3
     delays_known: bool = True
+    delay_off: float = 0.0
+    scale_off: float = 0.0
+    scan: str = ""
     survey: str = ""
     tables: str = ""
     tick: float = 0.04
@@ -144,14 +158,15 @@ def standard_scene(
 def make_world(scene: Scene, seed: int) -> World:
     """Return the world of a scene and a seed."""
     rng = np.random.default_rng([seed, *scene.layout.encode()])
-    plan, move = _PLANS[scene.layout]
-    motion = move(rng, scene.speed)
-    text = _station_text(scene, plan)
+    plan, lines, move = _PLANS[scene.layout]
+    motion = move(rng, scene.speed, scene.lines or lines)
+    text = _station_text(scene, plan.replace("[index]", f"{scene.scan}[index]"))
     entries: list[Entry] = []
 
     seen = sample(scene.encoder, motion.end, rng)
     axes = motion.at(seen.time)[: 1 if scene.layout == "line" else 2]
-    counts = [np.rint(COUNTS_PER_MM * axis).astype(np.int64) for axis in axes]
+    scale = COUNTS_PER_MM * (1 + scene.scale_off)
+    counts = [np.rint(scale * axis).astype(np.int64) for axis in axes]
     none = np.zeros(0)
     made = record_bytes(scene.encoder, seen, counts, none, none.astype(bool))
     arrivals, sent = _send("encoder", scene.encoder, seen, made, rng, entries)
@@ -218,13 +233,13 @@ def _send(
 def _station_text(scene: Scene, plan: str) -> str:
     axes = ("scan",) if scene.layout == "line" else ("scan", "index")
     devices = []
-    for name, device, counted in (
-        ("encoder", scene.encoder, axes),
-        ("gauge", scene.gauge, ()),
+    for name, device, counted, off in (
+        ("encoder", scene.encoder, axes, 0.0),
+        ("gauge", scene.gauge, (), scene.delay_off),
     ):
         one = device
         if scene.delays_known:
-            line = f'delay = "{device.delivery.delay * 1e3:g} ms"\n'
+            line = f'delay = "{(device.delivery.delay + off) * 1e3:.6f} ms"\n'
             one = replace(device, on_purpose=device.on_purpose + line)
         devices.append(table_of(name, one, counted))
     return (

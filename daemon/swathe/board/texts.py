@@ -139,7 +139,10 @@ def port_text(port: PortMessage, *, long: bool = False) -> str:
         parts.append(f"{count_text(faults, 'fault')}{last}")
     if port.stalls:
         parts.append(count_text(port.stalls, "stall"))
-    if long and port.delay is not None and port.delay.sure:
+    applied = port.applied_delay
+    if applied is not None and (long or applied.known == "unknown"):
+        parts.append(applied.text)
+    if long and port.delay is not None and port.delay.sure and not (applied and applied.automatic):
         offset = number_text(port.delay, "offset_ms", sign=True)
         error = number_text(port.delay, "error_ms")
         parts.append(f"delay measured as {offset} ± {error} ms from the one in force")

@@ -189,7 +189,7 @@ class Publisher:
 
     def put_ports(self, stalls: dict[str, int], delay: DelayEstimator) -> None:
         """Put the health of every port, with the gauge's estimated delay."""
-        heading = self._heading()
+        heading, applied = self._heading(), self._pipeline.delay_snapshots()
         for device, tally in self._pipeline.tallies.items():
             message = PortMessage.of_tally(
                 device,
@@ -197,6 +197,7 @@ class Publisher:
                 heading,
                 stalls=stalls.get(device, 0),
                 delay=delay.newest if device == delay.gauge else None,
+                applied=applied.get(device),
             )
             self._mirror.put(self.topics.port(device), message)
 

@@ -19,6 +19,7 @@ from swathe.pipeline import (
     LineSnapshot,
     ProgressSnapshot,
 )
+from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
 from swathe_drivers import Fault
@@ -149,6 +150,10 @@ class PortMessage(Message):
         None, description="of a gauge: its delay estimated from the scan, against the one in force"
     )
 
+    applied_delay: DelaySnapshot | None = Field(
+        None, description="of a gauge whose readings another device places: the delay in force"
+    )
+
     @classmethod
     def of_tally(
         cls,
@@ -158,6 +163,7 @@ class PortMessage(Message):
         *,
         stalls: int,
         delay: DelayEstimate | None = None,
+        applied: DelaySnapshot | None = None,
     ) -> PortMessage:
         """Return the message of a device's tally."""
         return cls.of(
@@ -167,5 +173,6 @@ class PortMessage(Message):
             stalls=stalls,
             faults=dict(sorted(tally.faults.items())),
             delay=None if delay is None else DelayMessage.of(delay),
+            applied_delay=applied,
             last_fault=FaultExcerpt.of(tally.recent[-1]) if tally.recent else None,
         )

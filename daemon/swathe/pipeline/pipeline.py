@@ -16,6 +16,7 @@ import numpy as np
 
 from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.instants import (
     last_instant_before,
 )
@@ -25,7 +26,7 @@ from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import PlacingObserver
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.stages import SurveyStages
-from swathe.station import Station, law_of, station_in_journal
+from swathe.station import DelaySetting, Station, delay_pairs, law_of, station_in_journal
 
 __all__ = ["Pipeline"]
 
@@ -190,6 +191,7 @@ class Pipeline(SurveyStages):
         self._evaluated = last_instant_before(mark.time)
         self._due_later = np.empty(0, np.int64)
         self._rates = RunRates(mark.time, readings=self.readings, measured=self.coverage.measured)
+        self._delay_watch = self._watch_delay(station)
         self.pauses.reopen()
         self._inputs.pauses = self.pauses
         self._inputs.begin_sums(self.place_sums, station.scan)
@@ -217,7 +219,22 @@ class Pipeline(SurveyStages):
         self._take_estimate(inputs, mark, now)
 
     def _take_estimate(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
-        self.estimated_delays[str(mark.detail["device"])] = EstimatedDelay.of_mark(mark.detail)
+        device, estimate = str(mark.detail["device"]), EstimatedDelay.of_mark(mark.detail)
+        self.estimated_delays[device] = estimate
+        if self._delay_watch is not None:
+            self._delay_watch.take(estimate)
+
+    def _watch_delay(self, station: Station) -> DelayWatch | None:
+        """Return what follows the delay of a run; None where it is given or does not matter."""
+        pair = next(iter(delay_pairs(station)), None)
+        if pair is None or pair.setting is DelaySetting.GIVEN:
+            return None
+        return DelayWatch(
+            pair,
+            in_force=self.delays[pair.gauge],
+            cell=self.grid.scan.resolution,
+            estimate=self.estimated_delays.get(pair.gauge),
+        )
 
     def _set_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         inputs.set_line(int(mark.detail["line"]), mark.time)

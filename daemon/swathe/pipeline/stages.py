@@ -193,6 +193,10 @@ class SurveyStages(SurveyState):
         due.append(instant_of(np.array([event.known for event in self._slip_events], np.int64)))
         if self._scanning:
             due.append(self._alarm_evaluation.due(instants, self._utc_offset, inputs, self._rates))
+            if self._delay_watch is not None:
+                self._alarm_evaluation.add_conditions(
+                    self._delay_watch.follow(instants, self._rates.usual_speeds)
+                )
             due.append(self._alarm_evaluation.conditions_due())
         return distinct(np.concatenate(due))
 

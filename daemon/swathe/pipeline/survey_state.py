@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
+from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
@@ -27,6 +28,7 @@ from swathe.pipeline.placing.place_uncertainty import (
     PlaceSums,
     StatedUncertainty,
 )
+from swathe.pipeline.progress.delay_snapshot import DelaySnapshot, delay_snapshots
 from swathe.pipeline.progress.progress import RunRates, progress_of
 from swathe.pipeline.progress.snapshots import (
     GapSnapshot,
@@ -110,6 +112,7 @@ class SurveyState:
         self.alarms = self._alarm_evaluation.register
         self._inputs: DeviceInputs | None = None
         self._rates = RunRates()
+        self._delay_watch: DelayWatch | None = None
         self._line = 0
         self._now = 0
         self._utc_offset = 0
@@ -121,6 +124,12 @@ class SurveyState:
     def delays(self) -> dict[str, int]:
         """Delay in force by device, ns, as taken off its times."""
         return delays_in_force(self.station, self.measured_delays)
+
+    def delay_snapshots(self) -> dict[str, DelaySnapshot]:
+        """Return what is known of the gauge's delay, by its name; empty where no delay matters."""
+        return delay_snapshots(
+            self.station, self.measured_delays, self.estimated_delays, self.usual_speed
+        )
 
     @property
     def usual_speed(self) -> float:

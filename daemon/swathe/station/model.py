@@ -268,6 +268,7 @@ class AlarmKind(StrEnum):
     CHECK_FAILED = "check failed"
     ENCODER = "encoder still"
     SLIP = "slip"
+    DELAY = "delay unknown"
 
 
 class AlarmSettings(StationTable):

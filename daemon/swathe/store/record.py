@@ -144,6 +144,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
     name, survey = pipeline.station.name, pipeline.survey
     heading: Heading = {"station": name, "survey": survey, "time": moment(pipeline.time)}
     settings, crawler = pipeline.station.survey, pipeline.crawler
+    delays = pipeline.delay_snapshots()
     return SurveyRecord(
         station=name,
         survey=survey,
@@ -160,7 +161,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
             for row in range(pipeline.grid.shape[0] if with_lines else 0)
         ),
         ports=tuple(
-            PortMessage.of_tally(device, tally, heading, stalls=0)
+            PortMessage.of_tally(device, tally, heading, stalls=0, applied=delays.get(device))
             for device, tally in sorted(pipeline.tallies.items())
         ),
         delays_ms={name: delay / 1e6 for name, delay in pipeline.delays.items()},

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from daemon.pipeline.scene_devices import Clock, Encoder, Gauge
 from daemon.pipeline.scenes import (
     Restart,
@@ -27,6 +29,18 @@ _THIN = 'alert_below = "5 mm"'
 
 def _motion(at: float, state: str, event: str) -> tuple[float, MarkKind, dict[str, str]]:
     return mark(at, MarkKind.MOTION, state=state, event=event, text=f"{state} by {event}")
+
+
+def _delay(low: float | None, high: float | None) -> dict[str, Any]:
+    """Return the detail of a delay that is between two ends, ms."""
+    low_ns, high_ns = (None if end is None else round(end * 1e6) for end in (low, high))
+    return {"device": "gauge", "delay_ns": 0, "low_ns": low_ns, "high_ns": high_ns, "pairs": 4}
+
+
+def _estimate(
+    at: float, low: float | None, high: float | None
+) -> tuple[float, MarkKind, dict[str, Any]]:
+    return mark(at, MarkKind.DELAY_ESTIMATED, **_delay(low, high), reason="flat", needs="lines")
 
 
 _LIST = (
@@ -283,6 +297,19 @@ _LIST = (
         marks=tuple(
             mark(0.9 + 0.4 * k, MarkKind.ALARM_ACKNOWLEDGED, alarm=k, by="K") for k in range(1, 6)
         ),
+    ),
+    Scene(
+        name="delay estimated, and measured",
+        motion=serpentine(rest=2.5),
+        marks=(
+            _estimate(0.9, None, None),
+            _estimate(1.4, -2.0, 95.0),
+            _estimate(2.0, -8.4, 2.0),  # near half a cell at the usual speed
+            _estimate(2.6, -9.0, 9.0),
+            mark(3.1, MarkKind.DELAY, **_delay(-1.0, 1.0)),
+            _estimate(3.3, None, 1.0),
+        ),
+        restarts=(Restart(3.5),),
     ),
     Scene(
         name="crawler",

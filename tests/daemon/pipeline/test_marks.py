@@ -61,6 +61,16 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.ALARM_ACKNOWLEDGED: {"alarm": 1, "by": "A. Kern"},
     MarkKind.MOTION: {"state": "failing", "event": "limit", "text": "at the limit"},
     MarkKind.REFERENCED: {"scan": 1.0, "index": None, "by": "A. Kern"},
+    MarkKind.DELAY_ESTIMATED: {
+        "device": "gauge",
+        "delay_ns": 0,
+        "low_ns": None,
+        "high_ns": None,
+        "pairs": 1,
+        "reason": "one pair of lines",
+        "needs": "more lines",
+    },
+    MarkKind.DELAY: {"device": "gauge", "delay_ns": 5, "low_ns": 4, "high_ns": 6, "pairs": 8},
     MarkKind.ENDED: {"status": "incomplete", "reason": ""},
 }
 
@@ -86,6 +96,8 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.ALARM_ACKNOWLEDGED: lambda p: p.alarms.alarms[0].acknowledged_by,
     MarkKind.MOTION: lambda p: list(p.crawler.halts),
     MarkKind.REFERENCED: lambda p: (p.position, p.crawler.reference),
+    MarkKind.DELAY_ESTIMATED: lambda p: dict(p.estimated_delays),
+    MarkKind.DELAY: lambda p: (dict(p.estimated_delays), dict(p.newest_delays)),
     MarkKind.ENDED: lambda p: p.status,
 }
 

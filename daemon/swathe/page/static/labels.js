@@ -120,6 +120,7 @@ export const ALARM_NAMES = {
   "encoder still": "No motion from the encoder",
   "coupling lost": "Coupling lost",
   "too fast": "Too fast",
+  "delay unknown": "Delay unknown",
   "check overdue": "Calibration check overdue",
   "gaps open": "Gap opened",
   "below alert": "Wall below alert level",

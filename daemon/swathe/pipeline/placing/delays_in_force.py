@@ -11,7 +11,7 @@ from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.place_uncertainty import StatedUncertainty
 from swathe.station import AUTO, DelaySetting, Station, delay_pairs
 
-__all__ = ["EstimatedDelay", "MeasuredDelay", "delay_uncertainty", "delays_in_force"]
+__all__ = ["EstimatedDelay", "MeasuredDelay", "delay_uncertainty", "delays_in_force", "far_end"]
 
 # A 95 % interval of a normal distribution is so many standard deviations wide.
 _INTERVAL_DEVIATIONS = 2 * 1.959964
@@ -146,3 +146,15 @@ def delay_uncertainty(station: Station, measured: Mapping[str, MeasuredDelay]) -
         return StatedUncertainty(None, "not stated: delay_uncertainty is not given")
     value = math.hypot(*(one for one in given if one is not None))
     return StatedUncertainty(value, "station file")
+
+
+def far_end(estimate: EstimatedDelay | None, in_force: int) -> float:
+    """Return how far the delay in force may be from the true one, ns; infinite while unknown.
+
+    Args:
+        estimate: what is known of the delay.
+        in_force: the delay that is applied, ns.
+    """
+    if estimate is None or estimate.low is None or estimate.high is None:
+        return math.inf
+    return float(max(abs(estimate.low - in_force), abs(estimate.high - in_force)))

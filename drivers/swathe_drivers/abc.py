@@ -77,6 +77,11 @@ class Decoder(Protocol):
         ...
 
     @property
+    def held_after(self) -> Mapping[str, int]:
+        """Quantities whose value is held when the echo is lost, and repeats from which it is."""
+        ...
+
+    @property
     def gives(self) -> frozenset[str]:
         """What is sent of a reading: time_of_flight, thickness, amplitude, waveform."""
         ...

@@ -149,14 +149,24 @@ class PositionValue(LimitedValue):
     unit: LengthUnit
 
 
-class TimeOfFlightValue(LimitedValue):
+class MeasuredValue(LimitedValue):
+    """What a reading measures.
+
+    A device that repeats its last value when it has lost the echo sends it unchanged: from
+    `held_after` repeats on, the repeats are no readings.
+    """
+
+    held_after: Annotated[int, Field(ge=1, le=10_000)] | None = None
+
+
+class TimeOfFlightValue(MeasuredValue):
     """Time of flight."""
 
     kind: Literal["time_of_flight"] = Field(alias="is")
     unit: TimeUnit
 
 
-class ThicknessValue(LimitedValue):
+class ThicknessValue(MeasuredValue):
     """Thickness."""
 
     kind: Literal["thickness"] = Field(alias="is")
@@ -186,6 +196,7 @@ class Abilities:
     sequence_wrap: int | None
     numbered: bool
     pulse_period_ns: float | None
+    held_after: dict[str, int]
     waveform: WaveformFormat | None
 
     @classmethod
@@ -211,6 +222,11 @@ class Abilities:
             sequence_wrap=None if number is None else number.modulus,
             numbered=number is not None,
             pulse_period_ns=None if number is None else number.period_ns,
+            held_after={
+                one.kind: one.held_after
+                for one in columns
+                if isinstance(one, MeasuredValue) and one.held_after is not None
+            },
             waveform=waveform,
         )
 

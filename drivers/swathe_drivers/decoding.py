@@ -148,6 +148,7 @@ class RecordDecoder(ABC):
         self.sequence_wrap: Final = abilities.sequence_wrap
         self.numbered: Final = abilities.numbered
         self.pulse_period_ns: Final = abilities.pulse_period_ns
+        self.held_after: Final[Mapping[str, int]] = abilities.held_after
         self.waveform: Final = abilities.waveform
         self._blank_reading = _blank(READING)
         self._blank_position = _blank(position_dtype(len(self.axes)))

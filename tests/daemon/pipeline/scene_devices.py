@@ -155,6 +155,8 @@ class Gauge:
         period: µs from reading to reading.
         sequence: whether each record has a running number.
         amplitude: whether each record has an amplitude.
+        holds: whether it repeats its last value without an echo, as if it had one.
+        held_after: repeats after which its description has a value as held; None for none.
         port: as `Encoder.port`.
     """
 
@@ -163,6 +165,8 @@ class Gauge:
     period: int = 5_000
     sequence: bool = False
     amplitude: bool = False
+    holds: bool = False
+    held_after: int | None = None
     port: str = "socket://gauge:1"
 
     def table(self, axes: tuple[str, ...]) -> str:
@@ -206,7 +210,8 @@ fields = [
             columns.append('{ is = "sequence", wrap = 100 }')
         if self.form == "combined":
             columns += [f'{{ is = "counts", axis = "{axis}" }}' for axis in axes]
-        columns.append('{ is = "time_of_flight", unit = "us", min = 0.0, max = 100.0 }')
+        held = "" if self.held_after is None else f", held_after = {self.held_after}"
+        columns.append(f'{{ is = "time_of_flight", unit = "us", min = 0.0, max = 100.0{held} }}')
         if self.amplitude:
             columns.append('{ is = "amplitude", unit = "%" }')
         columns.append('{ is = "status", valid = ["E"], invalid = ["N"] }')

@@ -466,9 +466,12 @@ class _Take:
             yield us, encoder.record(us, sent, mark=on_mark)
 
     def _gauge(self, gauge: Gauge) -> Iterator[tuple[int, bytes]]:
-        rng = self.rng
+        rng, last = self.rng, None
         for number, us in enumerate(self._times(gauge.period)):
             wall = self._wall(us)
+            if wall is None and gauge.holds:
+                wall = last
+            last = wall
             if rng.random() < self.scene.dropped:
                 continue
             encoder = self.scene.encoder

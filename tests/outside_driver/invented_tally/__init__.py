@@ -46,6 +46,7 @@ class TallyDecoder(ChunkwiseDecoder):
     sequence_wrap: Final[int | None] = None
     numbered: Final = False
     pulse_period_ns: Final[float | None] = None
+    held_after: Final[Mapping[str, int]] = {}
     gives: Final[frozenset[str]] = frozenset()
     waveform: Final[WaveformFormat | None] = None
     length_axes: Final[frozenset[str]] = frozenset()

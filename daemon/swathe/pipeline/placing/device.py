@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from swathe.echo import EchoSettings, measure
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.held_values import HeldValues
 from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.streams import RecordStream, TimedBatch
 from swathe.pipeline.placing.timebase import time_base_of
@@ -103,6 +104,8 @@ class DeviceLink:
         self.positions = time_base() if apart else None
         self._reading_stream = RecordStream(self.readings or time_base())
         self._position_stream = RecordStream(self.positions) if self.positions else None
+        after = decoder.held_after
+        self._held = HeldValues(frozenset(after), max(after.values())) if after else None
         self.conditions: list[Condition] = []
         self.decoded_known: NDArray[np.int64] = np.empty(0, np.int64)
         self._sequence = -1
@@ -137,6 +140,8 @@ class DeviceLink:
         """Journal times of the oldest reading and position that wait for their time, ns."""
         bases = self.readings, self.positions
         readings, positions = (None if base is None else base.held_since for base in bases)
+        if self._held is not None and (waiting := self._held.oldest_waiting_arrival) is not None:
+            readings = waiting  # it was released by the time base before those that wait there
         return readings, positions
 
     def decode(
@@ -158,6 +163,8 @@ class DeviceLink:
         else:
             self.decoded_known = np.empty(0, np.int64)
         readings = self._reading_stream.release(now, flush=flush)
+        if self._held is not None:
+            readings = self._held.release(readings, now, flush=flush)
         positions = None
         if self._position_stream is not None:
             positions = self._position_stream.release(now, flush=flush)

@@ -34,6 +34,31 @@ class Released:
     waveforms: NDArray[Any] | None
     beside: NDArray[Any] | None
 
+    def __getitem__(self, rows: slice) -> Released:
+        """Return some records."""
+        return Released(
+            self.records[rows],
+            self.timing[rows],
+            self.arrived[rows],
+            None if self.waveforms is None else self.waveforms[rows],
+            None if self.beside is None else self.beside[rows],
+        )
+
+    @staticmethod
+    def joined(one: Released, other: Released) -> Released:
+        """Return the records of both, in order."""
+
+        def both(a: NDArray[Any] | None, b: NDArray[Any] | None) -> NDArray[Any] | None:
+            return None if a is None or b is None else np.concatenate((a, b))
+
+        return Released(
+            np.concatenate((one.records, other.records)),
+            Timing.joined([one.timing, other.timing]),
+            np.concatenate((one.arrived, other.arrived)),
+            both(one.waveforms, other.waveforms),
+            both(one.beside, other.beside),
+        )
+
 
 class RecordStream:
     """Records of one kind from one device, which wait in their order until their times are known.

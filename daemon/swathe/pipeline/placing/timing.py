@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Protocol
 
@@ -62,6 +62,21 @@ class Timing:
             uncertainty=np.full(shape, uncertainty, np.int64),
             smear=np.full(shape, smear, np.int64),
         )
+
+    def __getitem__(self, rows: slice) -> Timing:
+        """Return the times of some records."""
+        return Timing(
+            time=self.time[rows],
+            known=self.known[rows],
+            missing=self.missing[rows],
+            uncertainty=self.uncertainty[rows],
+            smear=self.smear[rows],
+        )
+
+    def known_from(self, known: Times) -> Timing:
+        """Return the times, each known from `known` on, ns, and not before those before it."""
+        known = np.maximum.accumulate(np.maximum(known, self.known))
+        return replace(self, known=known)
 
     @staticmethod
     def joined(parts: list[Timing]) -> Timing:

@@ -58,10 +58,12 @@ class MarkKind(StrEnum):
     axis, by]."""
 
     GAP_REQUESTED = "gap requested"
-    """A gap is requested to be scanned again next [gap, by]."""
+    """A gap is requested to be scanned again next [gap, by; scan, index: its borders then, mm, by
+    which it is found where readings were placed again]."""
 
     ALARM_ACKNOWLEDGED = "alarm acknowledged"
-    """An alarm was acknowledged [alarm, by]."""
+    """An alarm was acknowledged [alarm, by; about, device, scan, index: by which it is found where
+    readings were placed again]."""
 
     MOTION = "motion"
     """The crawler changed its state [state, event, text]; no cell depends on it."""
@@ -76,8 +78,8 @@ class MarkKind(StrEnum):
 
     DELAY = "delay measured"
     """The survey has measured the delay of a device for which the station file says ``auto``: the
-    newest such mark applies to all runs that say so, from their first entry on [device, delay_ns,
-    low_ns, high_ns, pairs]."""
+    newest such mark applies to all runs that say so, from their first entry on [device; delay_ns,
+    low_ns, high_ns: less the delay of the scan axis's encoder; pairs]."""
 
     ENDED = "ended"
     """A run ended in good order [status, reason]."""

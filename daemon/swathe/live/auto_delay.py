@@ -157,7 +157,7 @@ class AutoDelay:
         if estimate is None:
             return False
         pipeline = session.pipeline
-        in_force = pipeline.delays[gauge]
+        in_force = pipeline.delay_difference(gauge)
         applied = pipeline.newest_delays.get(gauge)
         news = estimate.sure and (applied is None or self._matters(estimate, pipeline.usual_speed))
         if self._automatic and news:

@@ -193,7 +193,9 @@ class Commands:
         if gap.end is not None:
             merged = "" if gap.merged_into is None else f" into gap {gap.merged_into}"
             return f"{_REFUSED}gap {number} is {gap.end}{merged}"
-        self._session.mark(MarkKind.GAP_REQUESTED, gap=number, by=by)
+        self._session.mark(
+            MarkKind.GAP_REQUESTED, gap=number, by=by, scan=[*gap.scan], index=[*gap.index]
+        )
         wanted = [one.number for one in self._pipeline.requests.gaps]
         return f"gap {number} is wanted, number {wanted.index(number) + 1} of {len(wanted)}"
 
@@ -205,5 +207,13 @@ class Commands:
         alarm = alarms[number - 1]
         if alarm.acknowledged_by:
             return f"{_REFUSED}alarm {number} was already acknowledged by {alarm.acknowledged_by}"
-        self._session.mark(MarkKind.ALARM_ACKNOWLEDGED, alarm=number, by=by)
+        self._session.mark(
+            MarkKind.ALARM_ACKNOWLEDGED,
+            alarm=number,
+            by=by,
+            about=str(alarm.kind),
+            device=alarm.device,
+            scan=alarm.scan,
+            index=alarm.index,
+        )
         return f"alarm {number} ({alarm.kind}) is acknowledged by {by}"

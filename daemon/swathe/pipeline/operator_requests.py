@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 from swathe.pipeline.cells.coverage import Coverage
-from swathe.pipeline.cells.gaps import Gap
+from swathe.pipeline.cells.gaps import Gap, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.station import Axis, ExclusionSettings, excluded_cells
 
-__all__ = ["ExcludedZone", "OperatorRequests", "RequestedGap"]
+__all__ = ["ExcludedZone", "OperatorRequests", "RequestedGap", "gap_meant"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,3 +110,34 @@ class OperatorRequests:
             elif gap.merged_into is not None and gap.merged_into not in numbers:
                 remaining.append(replace(request, number=gap.merged_into))
         self._gaps = remaining
+
+
+def gap_meant(gaps: GapRegister, detail: Mapping[str, Any]) -> int | None:
+    """Return the number of the gap that a request means; None where there is none.
+
+    Once readings are placed otherwise, the gap of the same number may be another one. It is then the
+    open gap that overlaps most with the borders in the mark.
+
+    Args:
+        gaps: of the survey.
+        detail: of the mark, with the borders or, of an earlier version, without.
+    """
+    number = int(detail["gap"])
+    if "scan" not in detail:
+        return number
+    meant = gaps.find(number)
+    if meant is not None and _overlap(meant, detail) > 0:
+        return number
+    best = max(gaps.open, key=lambda gap: _overlap(gap, detail), default=None)
+    return best.number if best is not None and _overlap(best, detail) > 0 else None
+
+
+def _overlap(gap: Gap, detail: Mapping[str, Any]) -> float:
+    """Return the area in common, mm²."""
+    area = 1.0
+    for (low, high), (first, last) in (
+        (gap.scan, detail["scan"]),
+        (gap.index, detail["index"]),
+    ):
+        area *= max(min(high, last) - max(low, first), 0.0)
+    return area

@@ -20,13 +20,13 @@ from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.instants import (
     last_instant_before,
 )
-from swathe.pipeline.operator_requests import ExcludedZone
+from swathe.pipeline.operator_requests import ExcludedZone, gap_meant
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import PlacingObserver
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.stages import SurveyStages
-from swathe.station import DelaySetting, Station, delay_pairs, law_of, station_in_journal
+from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, law_of, station_in_journal
 
 __all__ = ["Pipeline"]
 
@@ -67,6 +67,7 @@ class Pipeline(SurveyStages):
     ) -> None:
         super().__init__(station, observer=observer)
         self.measured_delays = dict(delays or {})
+        self._placed_with: int | None = None  # difference of delays in the last run
         self._amend = amend
         self._mark_handlers: dict[MarkKind, MarkHandler] = {
             MarkKind.LINE: self._set_line,
@@ -182,6 +183,10 @@ class Pipeline(SurveyStages):
         self.survey = self.survey or str(mark.detail["survey"])
         self._law = law_of(station)
         self._inputs = DeviceInputs(station, self.tallies, line=self._line, delays=self.delays)
+        difference = self.delay_difference(gauge_of(station))
+        if self._observer is not None and self._placed_with not in (None, difference):
+            self._observer.delay_changed()
+        self._placed_with = difference
         self._waveforms.forget_before(None)
         self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
         self._last_cell = -1
@@ -231,7 +236,7 @@ class Pipeline(SurveyStages):
             return None
         return DelayWatch(
             pair,
-            in_force=self.delays[pair.gauge],
+            in_force=self.delay_difference(pair.gauge),
             cell=self.grid.scan.resolution,
             estimate=self.estimated_delays.get(pair.gauge),
         )
@@ -266,10 +271,14 @@ class Pipeline(SurveyStages):
         self._alarm_evaluation.evaluate_cells(now)
 
     def _request_gap(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self.requests.request_gap(int(mark.detail["gap"]), mark.detail["by"], now)
+        number = gap_meant(self.coverage.gaps, mark.detail)
+        if number is not None:
+            self.requests.request_gap(number, mark.detail["by"], now)
 
     def _acknowledge_alarm(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self.alarms.acknowledge(int(mark.detail["alarm"]), mark.detail["by"], now)
+        number = self.alarms.alarm_meant(mark.detail)
+        if number is not None:
+            self.alarms.acknowledge(number, mark.detail["by"], now)
 
     def _add_note(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.notes.append((now, str(mark.detail["text"])))

@@ -19,6 +19,7 @@ from swathe.pipeline.placing.delays_in_force import (
     MeasuredDelay,
     delay_uncertainty,
     delays_in_force,
+    encoder_delay,
 )
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
@@ -124,6 +125,10 @@ class SurveyState:
     def delays(self) -> dict[str, int]:
         """Delay in force by device, ns, as taken off its times."""
         return delays_in_force(self.station, self.measured_delays)
+
+    def delay_difference(self, gauge: str) -> int:
+        """Return the delay of the gauge less that of the scan axis's encoder, as applied, ns."""
+        return self.delays[gauge] - encoder_delay(self.station)
 
     def delay_snapshots(self) -> dict[str, DelaySnapshot]:
         """Return what is known of the gauge's delay, by its name; empty where no delay matters."""

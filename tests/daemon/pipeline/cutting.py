@@ -129,6 +129,9 @@ class Seen:
         """Keep a piece of the path."""
         self._keep("path", path, path.time.shape)
 
+    def delay_changed(self) -> None:
+        """Take no notice: every reading is kept."""
+
     def _keep(self, name: str, rows: Placed | ProbePath, shape: tuple[int, ...]) -> None:
         for column in dataclasses.fields(rows):
             values = np.broadcast_to(getattr(rows, column.name), shape)

@@ -20,6 +20,9 @@ from daemon.handmade import (
 )
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline import CellState, GapEnd, Pipeline
+from swathe.pipeline.cells.gaps import GapRegister
+from swathe.pipeline.operator_requests import gap_meant
+from swathe.station import parse_station
 
 TEXT = station_text()
 CELLS = 21
@@ -234,3 +237,29 @@ def test_the_same_marks_give_the_same_arrays() -> None:
     assert np.array_equal(one.grid.state, other.grid.state)
     assert np.array_equal(one.grid.thickness, other.grid.thickness)
     assert one.progress() == other.progress()
+
+
+def gaps_at(*extents: tuple[float, float]) -> GapRegister:
+    """Return open gaps on one line, numbered from 1, each from cell to cell."""
+    grid = Pipeline(parse_station(station_text(), "bench.toml")).grid
+    gaps = GapRegister(grid)
+    for first, last in extents:
+        gaps.add(np.arange(int(first), int(last) + 1), 0)
+    gaps.settle()
+    return gaps
+
+
+@pytest.mark.parametrize(
+    ("scan", "number"),
+    [
+        ((2.0, 5.0), 1),  # it is still there, if displaced
+        ((7.0, 13.0), 2),  # the gap that was 1 is 2 now, though another one is touched as well
+        ((14.5, 15.5), None),  # it is no gap any more
+    ],
+)
+def test_requested_gap_is_found_where_it_was(scan: tuple[float, float], number: int | None) -> None:
+    """Placed again, the gap of the mark's number may be another one: its borders say which."""
+    gaps = gaps_at((0, 3), (8, 11), (13, 14))
+    detail = {"gap": 1, "by": "K", "scan": scan, "index": (-0.5, 0.5)}
+    assert gap_meant(gaps, detail) == number
+    assert gap_meant(gaps, {"gap": 1, "by": "K"}) == 1  # of an earlier version

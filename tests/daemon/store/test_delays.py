@@ -12,7 +12,8 @@ from daemon.handmade import MS, START, UTC, ended, opened
 from daemon.surveys import BACK, FORWARD, TEXT, write_survey
 from swathe.api.amending import amendment
 from swathe.journal import Entry, Mark, MarkKind
-from swathe.pipeline import MeasuredDelay, Pipeline
+from swathe.pipeline import MeasuredDelay, Pipeline, Placed, ProbePath
+from swathe.pipeline.placing.delay_observer import DelayObserver
 from swathe.store import SurveyFolder, measured_delays, replay
 
 GAUGE = 'port = "ports/gauge"'
@@ -99,10 +100,10 @@ def test_replay_until_a_time_does_not_know_later_marks(tmp_path: Path) -> None:
 
 
 def test_delay_that_is_asked_for_has_priority(tmp_path: Path) -> None:
-    """`rebuild --delay` applies its own; one of another device leaves the measured one."""
+    """`rebuild --delay` applies its own; to that of the encoder the measured difference is added."""
     folder = survey(tmp_path / "auto", a_run(AUTO, measured(700, 70)))
     station = folder.first_station()
-    for delays, gauge in (({"gauge": "9 ms"}, 9), ({"encoder": "9 ms"}, 70)):
+    for delays, gauge in (({"gauge": "9 ms"}, 9), ({"encoder": "9 ms"}, 79)):
         amend = amendment(station, delays=delays, calibration=None)
         found = replay(folder, amend=amend)
         assert found.delays == {"encoder": 0, "gauge": gauge * MS} | dict.fromkeys(delays, 9 * MS)
@@ -116,3 +117,48 @@ def test_journal_without_an_automatic_delay_is_not_searched(
     monkeypatch.setattr("swathe.store.delays.read_marks", None)
     assert measured_delays(folder) == {}
     assert replay(folder).delays["gauge"] == 5 * MS
+
+
+def test_measured_delay_counts_from_the_encoders_own(tmp_path: Path) -> None:
+    """The difference is what was measured."""
+    text = AUTO.replace('port = "ports/encoder"', 'port = "ports/encoder"\ndelay = "4 ms"')
+    found = replay(survey(tmp_path / "auto", a_run(text, measured(700, 70))))
+    assert found.delays == {"encoder": 4 * MS, "gauge": 74 * MS}
+    assert found.delay_difference("gauge") == 70 * MS
+    applied = found.delay_snapshots()["gauge"]
+    assert (applied.applied_ms, applied.low_ms, applied.high_ms) == (74.0, 73.0, 75.0)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "forgotten"),
+    [("5 ms", "5 ms", False), ("5 ms", "6 ms", True), ("5 ms", "auto", True)],
+)
+def test_estimate_takes_no_readings_of_another_delay(
+    tmp_path: Path, first: str, second: str, forgotten: bool
+) -> None:
+    """Readings that were placed with two delays show neither."""
+    observer = Watching()
+    folder = survey(tmp_path / "s", a_run(given(first)), a_run(given(second), back=True))
+    replay(folder, observer=observer)
+    assert observer.changes == forgotten
+    station = folder.first_station()
+    real = DelayObserver(scan=station.scan_axis, index=station.index_axis)
+    replay(folder, observer=real)
+    times = np.concatenate([piece[1] for piece in real._readings])
+    assert (times.min() >= START + LATER) is np.bool_(forgotten)
+
+
+class Watching:
+    """Counts how often the delay changed."""
+
+    changes = 0
+
+    def placed(self, placed: Placed) -> None:
+        """Take no notice."""
+
+    def moved_along(self, path: ProbePath) -> None:
+        """Take no notice."""
+
+    def delay_changed(self) -> None:
+        """Count."""
+        self.changes += 1

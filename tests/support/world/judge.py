@@ -87,6 +87,9 @@ class PlacedReadings:
     def moved_along(self, path: ProbePath) -> None:
         """Take no notice of the path."""
 
+    def delay_changed(self) -> None:
+        """Take no notice: every reading is kept."""
+
     def columns(self) -> tuple[Ints, Floats, Floats]:
         """Return byte offsets, scan and index positions, mm, in the order of the offsets."""
         if not self._pieces:

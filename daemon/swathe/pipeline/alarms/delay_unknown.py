@@ -25,7 +25,7 @@ class DelayWatch:
 
     Args:
         pair: gauge and encoder, whose delay is not given.
-        in_force: the delay that is applied, ns.
+        in_force: delay of the gauge less that of the encoder, as they are applied, ns.
         cell: length of a cell along the scan axis, mm.
         estimate: what is known of the delay already; None for nothing.
     """

@@ -7,9 +7,10 @@ that, the alarm continues. To acknowledge an alarm does not end it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 from swathe.pipeline.checks.register import Check
 from swathe.pipeline.placing.conditions import Condition, Span
@@ -161,6 +162,22 @@ class AlarmRegister:
             self._acknowledged_gaps = self._gaps
         self.add_change(alarm)
 
+    def alarm_meant(self, detail: Mapping[str, Any]) -> int | None:
+        """Return the number of the alarm that a mark acknowledges; None where there is none.
+
+        Once readings are placed otherwise, the alarm of the same number may be another one. It is
+        then the newest one of the mark's kind and device, and of its place where it is about cells,
+        that nobody has acknowledged.
+        """
+        number = int(detail["alarm"])
+        if "about" not in detail:
+            return number
+        found = [alarm for alarm in self.alarms if _is_meant(alarm, detail)]
+        if any(alarm.number == number for alarm in found):
+            return number
+        waiting = [alarm.number for alarm in found if not alarm.acknowledged_by]
+        return waiting[-1] if waiting else None
+
     def evaluate(self, inputs: AlarmInputs) -> None:
         """Raise, change and end alarms at an instant."""
         here = _point(inputs.scan), _point(inputs.index)
@@ -305,6 +322,19 @@ class AlarmRegister:
         self._begun.clear()
         self._absent.clear()
         self._due.clear()
+
+
+def _is_meant(alarm: Alarm, detail: Mapping[str, Any]) -> bool:
+    """Return whether an alarm is of the kind, device and place of a mark."""
+    if (str(alarm.kind), alarm.device) != (detail["about"], detail["device"]):
+        return False
+    if alarm.kind is not AlarmKind.THIN:
+        return True  # where the probe was when it was raised makes it no other alarm
+    pairs = (alarm.scan, detail["scan"]), (alarm.index, detail["index"])
+    return all(
+        here is None or there is None or (here[0] <= there[1] and there[0] <= here[1])
+        for here, there in pairs
+    )
 
 
 def _port_detail(state: str, detail: str) -> str:

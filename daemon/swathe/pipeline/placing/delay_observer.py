@@ -57,6 +57,12 @@ class DelayObserver:
         new = slice(1 if self._path else 0, None)
         self._path.append((path.time[new], path.scan[new], self._index.cell(path.index[new])))
 
+    def delay_changed(self) -> None:
+        """Forget what was placed with another delay: together they show neither."""
+        self._readings.clear()
+        self._path.clear()
+        self._count = 0
+
     def __getstate__(self) -> dict[str, Any]:
         """Return the state for a copy: its thousands of small pieces joined, which is much faster."""
         return {**self.__dict__, "_readings": _joined(self._readings), "_path": _joined(self._path)}

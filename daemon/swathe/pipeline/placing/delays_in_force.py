@@ -11,7 +11,14 @@ from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.place_uncertainty import StatedUncertainty
 from swathe.station import AUTO, DelaySetting, Station, delay_pairs
 
-__all__ = ["EstimatedDelay", "MeasuredDelay", "delay_uncertainty", "delays_in_force", "far_end"]
+__all__ = [
+    "EstimatedDelay",
+    "MeasuredDelay",
+    "delay_uncertainty",
+    "delays_in_force",
+    "encoder_delay",
+    "far_end",
+]
 
 # A 95 % interval of a normal distribution is so many standard deviations wide.
 _INTERVAL_DEVIATIONS = 2 * 1.959964
@@ -22,8 +29,8 @@ class MeasuredDelay:
     """A delay that a survey has measured itself; times in ns.
 
     Attributes:
-        delay: from the event to its first byte, more than the encoder's own; negative where the
-            encoder's positions come later than the readings.
+        delay: of the gauge less that of the scan axis's encoder, from the event to the first byte;
+            negative where the encoder's positions come later than the readings.
         low: lower end of its 95 % interval.
         high: upper end.
         pairs: of passes from which it was measured.
@@ -72,7 +79,12 @@ class EstimatedDelay:
 
     @classmethod
     def of(cls, estimate: DelayEstimate, in_force: int) -> EstimatedDelay:
-        """Return an estimate with the delay in force added, ns, which it is relative to."""
+        """Return an estimate with the difference of delays in force added, ns.
+
+        Args:
+            estimate: in addition to what is in force.
+            in_force: delay of the gauge less that of the encoder, as they are applied.
+        """
         low, high = estimate.low, estimate.high
         return cls(
             delay=in_force + round(estimate.delay),
@@ -116,11 +128,17 @@ def delays_in_force(station: Station, measured: Mapping[str, MeasuredDelay]) -> 
         measured: by device; it applies where the station file says ``auto``.
     """
     return {
-        name: measured[name].delay
+        name: measured[name].delay + encoder_delay(station)
         if device.delay == AUTO and name in measured
         else device.delay_given
         for name, device in station.device.items()
     }
+
+
+def encoder_delay(station: Station) -> int:
+    """Return the delay of the scan axis's encoder, ns, from which a measured one counts."""
+    encoder = station.scan.device
+    return 0 if encoder is None else station.device[encoder].delay_given
 
 
 def delay_uncertainty(station: Station, measured: Mapping[str, MeasuredDelay]) -> StatedUncertainty:
@@ -153,7 +171,7 @@ def far_end(estimate: EstimatedDelay | None, in_force: int) -> float:
 
     Args:
         estimate: what is known of the delay.
-        in_force: the delay that is applied, ns.
+        in_force: delay of the gauge less that of the encoder, as they are applied, ns.
     """
     if estimate is None or estimate.low is None or estimate.high is None:
         return math.inf

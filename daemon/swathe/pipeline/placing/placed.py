@@ -143,3 +143,7 @@ class PlacingObserver(Protocol):
     def moved_along(self, path: ProbePath) -> None:
         """Receive a piece of the probe's path."""
         ...
+
+    def delay_changed(self) -> None:
+        """Readings from now on are placed with another delay than those before."""
+        ...

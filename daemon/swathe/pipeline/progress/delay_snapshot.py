@@ -12,6 +12,7 @@ from swathe.pipeline.placing.delays_in_force import (
     EstimatedDelay,
     MeasuredDelay,
     delays_in_force,
+    encoder_delay,
     far_end,
 )
 from swathe.pipeline.progress.fields import Digits, Snapshot
@@ -66,9 +67,9 @@ def delay_snapshots(
     if not pairs:
         return {}
     gauge, setting = pairs[0].gauge, pairs[0].setting
-    in_force = delays_in_force(station, measured)[gauge]
+    applied, encoder = delays_in_force(station, measured)[gauge], encoder_delay(station)
     estimate = None if setting is DelaySetting.GIVEN else estimated.get(gauge)
-    far = far_end(estimate, in_force) / 1e9
+    far = far_end(estimate, applied - encoder) / 1e9
     automatic = setting is DelaySetting.AUTO
     known: Literal["given", "measured", "unknown"] = "unknown"
     if setting is DelaySetting.GIVEN:
@@ -76,11 +77,11 @@ def delay_snapshots(
     elif automatic and gauge in measured:
         known = "measured"
     snapshot = DelaySnapshot(
-        applied_ms=in_force / 1e6,
+        applied_ms=applied / 1e6,
         known=known,
         automatic=automatic,
-        low_ms=_ms(None if estimate is None else estimate.low),
-        high_ms=_ms(None if estimate is None else estimate.high),
+        low_ms=None if estimate is None else _ms(estimate.low, encoder),
+        high_ms=None if estimate is None else _ms(estimate.high, encoder),
         pairs=0 if estimate is None else estimate.pairs,
         speed=speed or None,
         displacement=far * speed if speed and math.isfinite(far) else None,
@@ -90,8 +91,9 @@ def delay_snapshots(
     return {gauge: snapshot.model_copy(update={"text": _text(gauge, snapshot)})}
 
 
-def _ms(time: int | None) -> float | None:
-    return None if time is None else time / 1e6
+def _ms(difference: int | None, encoder: int) -> float | None:
+    """Return a difference of delays as a delay of the gauge, ms."""
+    return None if difference is None else (difference + encoder) / 1e6
 
 
 def _text(device: str, delay: DelaySnapshot) -> str:

@@ -328,3 +328,30 @@ def test_alarm_ends_when_its_reason_was_absent_for_2_s() -> None:
     register.evaluate(at_tick(4000))
     register.evaluate(at_tick(6000))
     assert [alarm.until for alarm in register.alarms] == [4000 * MS]
+
+
+def test_acknowledged_alarm_is_found_by_what_it_is_about() -> None:
+    """Placed again, the alarm of the mark's number may be another one."""
+    register = AlarmRegister(AlarmSettings())
+    for kind, device, scan in (
+        (AlarmKind.GAPS, "", None),
+        (AlarmKind.PORT, "gauge", None),
+        (AlarmKind.THIN, "", (10.0, 14.0)),
+        (AlarmKind.THIN, "", (30.0, 34.0)),
+        (AlarmKind.GAPS, "", None),
+    ):
+        register.raise_alarm(kind, "", since=0, device=device, scan=scan)
+
+    def meant(number: int, about: str, device: str = "", scan: object = None) -> int | None:
+        detail = {"alarm": number, "about": about, "device": device, "scan": scan, "index": None}
+        return register.alarm_meant(detail)
+
+    assert meant(1, "gaps open") == 1
+    assert meant(2, "gaps open") == 5  # the newest one
+    assert meant(1, "port lost", "gauge") == 2
+    assert meant(1, "port lost", "encoder") is None
+    assert meant(4, "below alert", scan=[12.0, 16.0]) == 3  # 4 is elsewhere
+    assert meant(4, "below alert", scan=[50.0, 52.0]) is None
+    register.acknowledge(5, "K", 0)
+    assert meant(2, "gaps open") == 1
+    assert register.alarm_meant({"alarm": 4, "by": "K"}) == 4  # of an earlier version

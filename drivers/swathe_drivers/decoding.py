@@ -175,6 +175,7 @@ class RecordDecoder(ABC):
         times: NDArray[np.int64],
         known: NDArray[np.int64],
         offsets: NDArray[np.int64],
+        sizes: NDArray[np.int64],
         columns: Mapping[str, NDArray[Any]],
     ) -> dict[str, NDArray[Any]]:
         """Return the readings, waveforms and positions of records with `columns`.
@@ -183,9 +184,10 @@ class RecordDecoder(ABC):
             times: at which the records began, ns.
             known: arrivals of the chunks with which they became known, ns.
             offsets: of their first bytes in the port's stream.
+            sizes: of their bytes, without a line's terminator.
             columns: what they hold, by name; an axis is `axis NAME`, its mark `mark NAME`.
         """
-        common = {"time": times, "offset": offsets} | {
+        common = {"time": times, "offset": offsets, "size": sizes} | {
             name: columns[name] for name in ("device_time", "sequence") if name in columns
         }
         parts: dict[str, NDArray[Any]] = {}

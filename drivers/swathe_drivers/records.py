@@ -38,6 +38,7 @@ READING: Final[np.dtype[np.void]] = np.dtype(
         ("probe", "u1"),
         ("sequence", "<i8"),
         ("offset", "<i8"),
+        ("size", "<i4"),
     ]
 )
 """Columns of a reading.
@@ -46,7 +47,8 @@ READING: Final[np.dtype[np.void]] = np.dtype(
 whenever `valid` is False, so that the number a device repeats while it has no echo can't be
 taken for a measurement. `amplitude` (% FSH) is NaN when absent and otherwise as sent.
 `probe` numbers the probes of a device from 0; it is 0 where there is only one.
-`offset` is the byte offset of the line or frame in its port's stream. A device that sends an
+`offset` is the byte offset of the line or frame in its port's stream, `size` its bytes without a
+line's terminator (0: not known, as its first byte is then all that is known of it). A device that sends an
 A-scan and no gated value has a valid reading with NaN here: the echo is yet to be measured.
 """
 
@@ -71,6 +73,7 @@ def position_dtype(n_axes: int) -> np.dtype[np.void]:
             ("device_time", "<i8"),
             ("sequence", "<i8"),
             ("offset", "<i8"),
+            ("size", "<i4"),
             ("counts", "<f8", (n_axes,)),
             ("mark", "?", (n_axes,)),
         ]

@@ -21,6 +21,7 @@ def test_reading_columns_have_their_widths() -> None:
         "probe": "|u1",
         "sequence": "<i8",
         "offset": "<i8",
+        "size": "<i4",
     }
     assert np.iinfo(np.int64).min == ABSENT_TIME
 

@@ -22,6 +22,7 @@ from swathe.pipeline.instants import (
 )
 from swathe.pipeline.operator_requests import ExcludedZone, gap_meant
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
+from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import PlacingObserver
 from swathe.pipeline.progress.progress import RunRates
@@ -114,11 +115,11 @@ class Pipeline(SurveyStages):
                 if (link := inputs.links.get(entry.port)) is not None:
                     link.take(entry.data, entry.time, self._now)
             case Sent():
-                if (link := inputs.links.get(entry.port)) is not None and entry.unanswered:
-                    self._decode(inputs, entry.port)
-                    link.miss(entry.data)
+                if (link := inputs.links.get(entry.port)) is not None:
+                    self._take_sent(inputs, link, entry)
             case PortChange():
                 if (link := inputs.links.get(entry.port)) is not None:
+                    link.end_answers(self._now)
                     self._decode(inputs, entry.port, flush=True)
                     self._advance(inputs, None)
                     link.lose(entry.state, entry.detail)
@@ -145,6 +146,14 @@ class Pipeline(SurveyStages):
             if (link := links.get(port)) is not None:
                 link.take(data, time, self._now)
 
+    def _take_sent(self, inputs: DeviceInputs, link: DeviceLink, sent: Sent) -> None:
+        if not sent.unanswered:
+            link.send(sent.data, sent.time, self._now)
+            return
+        link.give_up(self._now)
+        self._decode(inputs, sent.port)
+        link.miss(sent.data)
+
     def _required_inputs(self) -> DeviceInputs:
         if self._inputs is None:
             message = "the journal's first entry must be the mark that opens the run"
@@ -154,6 +163,7 @@ class Pipeline(SurveyStages):
     def _take_mark(self, mark: Mark) -> None:
         if mark.kind is MarkKind.OPENED:
             if self._inputs is not None:
+                self._inputs.end_answers(self._now)
                 self._advance(self._inputs, None, flush=True)
                 if self._slip_events:  # of a run that was killed
                     self.coverage.evaluate(self._now, self.time)
@@ -163,6 +173,8 @@ class Pipeline(SurveyStages):
         inputs = self._required_inputs()
         self._now = max(self._now, mark.time)
         if mark.kind not in _MARKS_APART:
+            if mark.kind is MarkKind.ENDED:
+                inputs.end_answers(self._now)
             # What a mark changes applies from it on: all that was received before it comes first.
             self._advance(inputs, None, flush=mark.kind in _MARKS_BETWEEN)
             self._evaluate(inputs, self._now)

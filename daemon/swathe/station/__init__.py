@@ -12,6 +12,7 @@ from swathe.station.devices import (
     kept_waveforms,
     makes_by_time,
     period_of,
+    polling_of,
     schedule_of,
 )
 from swathe.station.law import law_of, with_record
@@ -72,6 +73,7 @@ __all__ = [
     "motion_driver",
     "parse_station",
     "period_of",
+    "polling_of",
     "read_station",
     "repeatability_of",
     "schedule_of",

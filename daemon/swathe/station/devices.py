@@ -3,7 +3,16 @@
 from __future__ import annotations
 
 from swathe.station.model import AxisSettings, DeviceSettings, Station
-from swathe_drivers import Decoder, Driver, Schedule, WaveformFormat, load_driver, make_schedule
+from swathe_drivers import (
+    Decoder,
+    Driver,
+    Polling,
+    Schedule,
+    WaveformFormat,
+    load_driver,
+    make_polling,
+    make_schedule,
+)
 
 __all__ = [
     "axis_source",
@@ -12,6 +21,7 @@ __all__ = [
     "kept_waveforms",
     "makes_by_time",
     "period_of",
+    "polling_of",
     "schedule_of",
 ]
 
@@ -37,6 +47,17 @@ def decoder_of(device: DeviceSettings) -> Decoder:
 def schedule_of(device: DeviceSettings) -> Schedule | None:
     """Return what is said to `device`, and when; None if nothing is. Raises as `decoder_of`."""
     return make_schedule(_driver_of(device), device.talk)
+
+
+def polling_of(device: DeviceSettings) -> Polling | None:
+    """Return how answers of `device` belong to its requests; None where nothing is known of these.
+
+    A device that also sends by itself is not polled, and a capture in place of a port has no
+    requests. Raises as `decoder_of`.
+    """
+    if device.port_settings().is_capture:
+        return None
+    return make_polling(_driver_of(device), device.talk)
 
 
 def _driver_of(device: DeviceSettings) -> Driver:

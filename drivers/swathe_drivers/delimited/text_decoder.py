@@ -228,6 +228,7 @@ class TextDecoder(RecordDecoder):
                 lines.times if every else lines.times[rows],
                 lines.known if every else lines.known[rows],
                 lines.offsets if every else lines.offsets[rows],
+                lines.lengths if every else lines.lengths[rows],
                 columns,
             )
         return self._batch(

@@ -210,6 +210,7 @@ class FramesDecoder(RecordDecoder):
                     frames.times if every else frames.times[rows],
                     frames.known if every else frames.known[rows],
                     frames.offsets if every else frames.offsets[rows],
+                    frames.sizes if every else frames.sizes[rows],
                     columns,
                 )
             )

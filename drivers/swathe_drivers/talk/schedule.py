@@ -21,8 +21,10 @@ from typing import Final
 
 from swathe_drivers.talk.answers import AnswerFinder
 
-# The usual longest latency is the second longest of the last so many: one hiccup slows nothing.
-_LATENCIES: Final = 16
+# What answers usually take at the most is the longest of so many latencies and an eighth more; those
+# that are so many times the median do not count, so that one hiccup slows nothing.
+_LATENCIES: Final = 32
+_HICCUP: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +176,10 @@ class Schedule:
         """Time before which no request is sent, ns; see the module."""
         if self._numbered or self._unasked or len(self._latencies) < 2:
             return self._asked_at
-        return self._asked_at + sorted(self._latencies)[-2]
+        latencies = sorted(self._latencies)
+        most = _HICCUP * latencies[(len(latencies) - 1) // 2]
+        longest = max(latency for latency in latencies if latency <= most)
+        return self._asked_at + longest + longest // 8
 
     def _ask(self, index: int, now: int) -> bytes:
         request = self._requests[index]

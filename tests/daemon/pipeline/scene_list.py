@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from daemon.pipeline.scene_devices import Clock, Encoder, Gauge
+from daemon.pipeline.scene_polled import PolledGauge
 from daemon.pipeline.scenes import (
     Restart,
     Scene,
@@ -17,6 +18,7 @@ from daemon.pipeline.scenes import (
     serpentine,
     slow,
 )
+from daemon.polled import Faults
 from swathe.journal import MarkKind
 
 __all__ = ["SCENES"]
@@ -24,6 +26,7 @@ __all__ = ["SCENES"]
 _HOLE = (8.0, 14.0, -3.0, 7.5)
 _TWO_HOLES = (((6.0, 9.0, -3.0, 30.0), 99.0), ((20.0, 31.0, 4.0, 12.0), 99.0))
 _BINARY = Encoder(form="binary")
+_TROUBLE = Faults(late=0.02, lost=0.02, doubled=0.05, foreign=0.05)
 _THIN = 'alert_below = "5 mm"'
 
 
@@ -502,6 +505,31 @@ _LIST = (
             mark(1.0, MarkKind.GAP_REQUESTED, gap=3, by="K"),
         ),
         restarts=(Restart(0.9, away=0.2), Restart(1.5, away=0.1)),
+    ),
+    Scene(name="polled gauge", gauge=PolledGauge(), holes=_TWO_HOLES),
+    Scene(
+        name="polled gauge, answers late, lost, doubled and foreign",
+        gauge=PolledGauge(faults=_TROUBLE, cut=0.3),
+        lost=(("gauge", 1.4, 1.7),),
+        restarts=(Restart(1.0, None), Restart(2.2, away=0.2, rebooted=True)),
+        tick_ms=(3, 70),
+    ),
+    Scene(
+        name="polled gauge, Modbus RTU",
+        gauge=PolledGauge(kind="rtu", faults=_TROUBLE, talk='taken_at = "answer"'),
+        marks=(
+            mark(0.7, MarkKind.PAUSED, by="K", because="couplant"),
+            mark(0.9, MarkKind.RESUMED, by="K"),
+        ),
+        checks=(check(2.2, 0.4, override_at=3.0),),
+        tick_ms=(20, 60),
+    ),
+    Scene(
+        name="polled gauge, Modbus TCP",
+        gauge=PolledGauge(kind="tcp", faults=_TROUBLE, cut=0.3, talk='taken_at = "request"'),
+        delivery={"encoder": "bunched"},
+        lost=(("gauge", 1.4, 1.7),),
+        restarts=(Restart(1.0, None),),
     ),
     Scene(
         name="all at once",

@@ -14,7 +14,8 @@ from typing import Any, Literal
 
 from daemon.pipeline.scene_delivery import Manner, delivered
 from daemon.pipeline.scene_devices import Encoder, Gauge
-from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
+from daemon.pipeline.scene_polled import PolledGauge
+from swathe.journal import Entry, Mark, MarkKind, PortChange, Sent, Tick
 
 __all__ = ["MS", "Scene", "check", "mark", "text_of"]
 
@@ -337,6 +338,8 @@ class _Take:
             sent = [(shift + us * US, data) for us, data in made if begin <= us < end]
             manner = self.scene.delivery.get(port, "prompt")
             entries += self._through_port(port, delivered(port, sent, manner, self.rng), shift)
+        if isinstance(self.scene.gauge, PolledGauge):
+            entries += self._polled(self.scene.gauge, begin, end, shift)
         entries += self._ticks(begin, end, shift)
         entries += self._marks(shift)
         entries += [
@@ -348,9 +351,9 @@ class _Take:
             (entry for entry in entries if first < entry.time <= last), key=lambda entry: entry.time
         )
 
-    def _through_port(self, port: str, chunks: list[Chunk], shift: int) -> list[Entry]:
-        """Return the chunks that arrive while the port is open, and its changes."""
-        entries: list[Entry] = list(chunks)
+    def _through_port(self, port: str, made: Sequence[Entry], shift: int) -> list[Entry]:
+        """Return the entries of a port while it is open, and its changes."""
+        entries = list(made)
         for name, begin, end in self.scene.lost:
             if name == port:
                 first, last = shift + round(begin * S), shift + round(end * S)
@@ -360,6 +363,19 @@ class _Take:
                     PortChange(last, port, "open", ""),
                 ]
         return sorted(entries, key=lambda entry: entry.time)
+
+    def _polled(self, gauge: PolledGauge, begin: int, end: int, shift: int) -> list[Entry]:
+        """Return the exchange with a polled gauge in one run."""
+        opened = shift + (begin + 1_500) * US
+        entries = gauge.exchange(
+            lambda time: self._wall((time - shift) // US),
+            self.rng,
+            opened,
+            shift + end * US,
+            self.text,
+        )
+        opens = PortChange(opened, "gauge", "open", "")
+        return [opens, *self._through_port("gauge", entries, shift)]
 
     def _ticks(self, begin: int, end: int, shift: int) -> Iterator[Tick]:
         at = begin
@@ -403,7 +419,8 @@ class _Take:
         if scene.second is not None:
             number = 2 if scene.second_index else 1
             yield "second", list(self._faulty("second", self._encoder(scene.second, axes=number)))
-        yield "gauge", list(self._faulty("gauge", self._gauge(scene.gauge)))
+        if not isinstance(scene.gauge, PolledGauge):
+            yield "gauge", list(self._faulty("gauge", self._gauge(scene.gauge)))
 
     def _faulty(
         self, port: str, records: Iterable[tuple[int, bytes]]

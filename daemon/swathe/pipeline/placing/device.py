@@ -14,11 +14,13 @@ from swathe.echo import EchoSettings, measure
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.held_values import HeldValues
+from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
+from swathe.pipeline.placing.request_log import RequestLog
 from swathe.pipeline.placing.streams import RecordStream, TimedBatch
-from swathe.pipeline.placing.timebase import time_base_of
+from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase
-from swathe_drivers import Batch, Decoder, Fault, FaultReason
+from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling
 from swathe_drivers.records import MAX_FAULTS
 
 __all__ = ["DeviceLink", "DeviceTally"]
@@ -69,11 +71,13 @@ class DeviceLink:
         by_time: whether the times of records without a device time are found from a running number
             or a steady rate; what is not known yet waits.
         period_ns: from record to record as the station file has it, ns; None if it has none.
+        polling: how its answers belong to what it is sent; None for a device that is not polled.
 
     Attributes:
         readings: the time base of the readings; None for a device without.
         positions: that of the positions; None for a device without, and where they come with
             readings.
+        answers: matches records with requests; None for a device that is not polled.
         conditions: changes of the device's conditions, for alarms, since they were taken last.
         decoded_known: journal times of the chunks that were decoded last, ns, rising, shape (n,).
     """
@@ -87,22 +91,32 @@ class DeviceLink:
         echo: EchoSettings | None = None,
         by_time: bool = False,
         period_ns: float | None = None,
+        polling: Polling | None = None,
     ) -> None:
         self.decoder = decoder
         self.tally = tally
         self._delay = delay_ns
         self._echo = echo
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
+        self._requests: RequestLog | None = None
+        self.answers: PolledAnswers | None = None
+        if polling is not None:
+            self._requests = RequestLog(polling, decoder, offset=tally.bytes)
+            # A clock is better than any time between request and answer.
+            taken_at = polling.taken_at if self._clock is None else None
+            self.answers = PolledAnswers(taken_at, self._requests)
         # Where each record brings its own position, its time places nothing.
         by_time = by_time and not decoder.combined
 
-        def time_base() -> TimeBase:
+        def time_base(stream: Stream) -> TimeBase:
+            if self.answers is not None and self._clock is None:
+                return PollTimes(self.answers, stream)
             return time_base_of(decoder, self._clock, by_time=by_time, period_ns=period_ns)
 
-        self.readings = time_base() if decoder.gives_readings else None
+        self.readings = time_base("readings") if decoder.gives_readings else None
         apart = decoder.gives_positions and not decoder.combined
-        self.positions = time_base() if apart else None
-        self._reading_stream = RecordStream(self.readings or time_base())
+        self.positions = time_base("positions") if apart else None
+        self._reading_stream = RecordStream(self.readings or time_base("readings"))
         self._position_stream = RecordStream(self.positions) if self.positions else None
         after = decoder.held_after
         self._held = HeldValues(frozenset(after), max(after.values())) if after else None
@@ -127,8 +141,26 @@ class DeviceLink:
             time: when they arrived, ns.
             known: the journal time, ns, which no later entry runs behind; by default `time`.
         """
+        known = time if known is None else known
+        if self._requests is not None:
+            time = self._requests.chunk(data, time)
         self._chunks.append((time, data))
-        self._known.append(time if known is None else known)
+        self._known.append(known)
+
+    def send(self, data: bytes, time: int, known: int | None = None) -> None:
+        """Take note of what was sent to the device at `time`, ns; `known` as for `take`."""
+        if self._requests is not None:
+            self._requests.send(data, time, time if known is None else known)
+
+    def give_up(self, known: int) -> None:
+        """Take note, at a journal time in ns, that the newest request was given up."""
+        if self._requests is not None:
+            self._requests.give_up(known)
+
+    def end_answers(self, known: int) -> None:
+        """Take note, at a journal time in ns, that what was sent before is answered no more."""
+        if self._requests is not None:
+            self._requests.end(known)
 
     @property
     def may_hold(self) -> bool:
@@ -157,9 +189,14 @@ class DeviceLink:
             now: the journal time, ns, for what waits for its time.
             flush: whether nothing waits for later records, as at the end of a run.
         """
-        count = len(self._known) if before is None else bisect_left(self._known, before)
+        if self._requests is not None and self._requests.holds:
+            known = self._requests.release(before)
+        else:
+            count = len(self._known) if before is None else bisect_left(self._known, before)
+            known = self._known[:count]
+        count = len(known)
         if count:
-            self._feed(count)
+            self._feed(known)
         else:
             self.decoded_known = np.empty(0, np.int64)
         readings = self._reading_stream.release(now, flush=flush)
@@ -172,15 +209,22 @@ class DeviceLink:
             return None
         return TimedBatch.of(self.decoder, readings, positions, delay_ns=self._delay)
 
-    def _feed(self, count: int) -> None:
-        """Decode the first chunks that were taken; what they give goes to the time bases."""
-        known, self._known = self._known[:count], self._known[count:]
+    def _feed(self, known: list[int]) -> None:
+        """Decode the first chunks that were taken; what they give goes to the time bases.
+
+        Args:
+            known: journal times from which they are known, one for each of these chunks, ns.
+        """
+        count = len(known)
+        del self._known[:count]
         chunks, self._chunks = self._chunks[:count], self._chunks[count:]
         chunks, known = _joined(chunks, known)
         self.decoded_known = np.array(known, np.int64)
         self.tally.bytes += sum(len(data) for _, data in chunks)
         self.tally.last_data = chunks[-1][0]
         batch = self.decoder.feed_chunks(chunks)
+        if self.answers is not None:
+            batch = self.answers.match(batch, chunks, known)
         self._count(batch)
         if self._echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self._echo)

@@ -31,6 +31,7 @@ from swathe.station import (
     decoder_of,
     makes_by_time,
     period_of,
+    polling_of,
 )
 
 __all__ = ["DeviceInputs"]
@@ -142,6 +143,7 @@ class DeviceInputs:
                 echo=station.echo,
                 by_time=makes_by_time(device),
                 period_ns=period_of(device),
+                polling=polling_of(device),
             )
             for name, device in station.device.items()
         }
@@ -288,6 +290,11 @@ class DeviceInputs:
             count_mm=0.0 if is_length else 1 / settings.scale,
             bracket_ns=self._bracket,
         )
+
+    def end_answers(self, known: int) -> None:
+        """Take note, at a journal time in ns, that nothing more is sent to the devices."""
+        for link in self.links.values():
+            link.end_answers(known)
 
     def _next_line(self, time: int) -> None:
         """Step a stepped index axis by a line at `time`; the last line stays."""

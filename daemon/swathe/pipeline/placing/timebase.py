@@ -1,7 +1,8 @@
 """The time base of a device's records: the best one that the device gives.
 
 A device's own clock is the best; else a running number or a steady rate, where records are made by
-time; else each record has the time of its arrival. See `clock` and `pulses`.
+time; else one that was asked for has a moment between request and answer; else each record has the
+time of its arrival. See `clock`, `pulses` and `polled`.
 """
 
 from __future__ import annotations
@@ -11,11 +12,12 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Times
 from swathe.pipeline.placing.clock import DeviceClock
+from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.timing import TimeBase, TimeBaseKind, Timing
 from swathe_drivers import Decoder
 
-__all__ = ["ArrivalTimes", "ClockTimes", "time_base_of"]
+__all__ = ["ArrivalTimes", "ClockTimes", "PollTimes", "time_base_of"]
 
 
 class _ImmediateTimes:
@@ -67,6 +69,37 @@ class ClockTimes(_ImmediateTimes):
             self._last = int(sequence[-1])
             smear = np.zeros(time.shape, np.int64)
             self._resolved.append(Timing(time, known, missing, self._clock.uncertainty, smear))
+
+
+class PollTimes(_ImmediateTimes):
+    """Moments between request and answer, as `polled` finds them; any between is as likely.
+
+    Args:
+        answers: matches the records; it has found the moments of those that are taken next.
+        stream: which of its records.
+    """
+
+    kind = TimeBaseKind.POLL
+    period_ns: float | None = None
+    breaks = 0
+
+    def __init__(self, answers: PolledAnswers, stream: Stream) -> None:
+        super().__init__()
+        self._answers = answers
+        self._stream: Stream = stream
+
+    def take(
+        self,
+        device: Times,  # noqa: ARG002  there is none
+        sequence: NDArray[np.int64],  # noqa: ARG002  what is missing was not asked for
+        arrival: Times,
+        known: Times,
+    ) -> None:
+        """Take the next records, whose times are their moments; see `TimeBase`."""
+        # Standard deviation of a rectangular distribution (JCGM 100:2008, 4.3.7).
+        uncertainty = np.rint(self._answers.bounds[self._stream] / np.sqrt(3)).astype(np.int64)
+        none = np.zeros(arrival.shape, np.int64)
+        self._resolved.append(Timing(arrival, known, none, uncertainty, none))
 
 
 class ArrivalTimes(_ImmediateTimes):

@@ -15,6 +15,7 @@ what comes later does not change it, so that a map does not depend on how record
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -43,6 +44,9 @@ _FAR_NS = 1 << 39
 _FAR = float("inf")
 # Standard uncertainty of a time before anything is known of the deliveries, and when all is.
 _UNKNOWN_NS, _FLOOR_NS = 5_000_000, 20_000
+# It follows from the fastest and from one of the next ones of the newest stretches: of so large a share
+# of all, and no fewer than these.
+_RANK, _END_SHARE, _FEWEST_AT_END = 3, 4, 10
 # Records that are mapped at once: as many are mapped again when the clock turns out to be set.
 _SLICE = 8192
 
@@ -92,25 +96,29 @@ class Deliveries:
 
     def __init__(self, most_skew: float = _MOST_SKEW) -> None:
         self._most_skew = most_skew
-        self._settled: list[ClockPoint] = []
+        self._points = np.empty((_WINDOW, 2))  # the first `_count` rows are the settled ones
+        self._count = 0
         self._hull: list[ClockPoint] = []
         self._sum = 0.0
 
     def __len__(self) -> int:
-        return len(self._settled)
+        return self._count
 
     def add(self, point: ClockPoint) -> None:
         """Add the fastest delivery of a stretch that is over."""
-        if self._settled and point[0] <= self._settled[-1][0]:
+        if self._hull and point[0] <= self._hull[-1][0]:  # the newest one is always on the hull
             return
-        self._settled.append(point)
+        self._points[self._count] = point
+        self._count += 1
         self._sum += point[0]
         extend_hull(self._hull, point)
-        if len(self._settled) >= _WINDOW:
+        if self._count >= _WINDOW:
             # Dropping points takes a new hull, so many are dropped at once.
-            del self._settled[: _WINDOW // 4]
-            self._sum = sum(x for x, _ in self._settled)
-            self._hull = lower_hull(self._settled)
+            kept = self._points[_WINDOW // 4 :].tolist()
+            self._count = len(kept)
+            self._points[: self._count] = kept
+            self._sum = sum(x for x, _ in kept)
+            self._hull = lower_hull((x, y) for x, y in kept)
 
     def line(self, newest: ClockPoint | None = None) -> tuple[float, float]:
         """Return height at x = 0 and skew of the line that fits best below all deliveries.
@@ -118,7 +126,7 @@ class Deliveries:
         Args:
             newest: the fastest delivery so far of the stretch that is not over.
         """
-        hull, total, count = self._hull, self._sum, len(self._settled)
+        hull, total, count = self._hull, self._sum, self._count
         if newest is not None and not (hull and newest[0] <= hull[-1][0]):
             hull = hull.copy()
             extend_hull(hull, newest)
@@ -135,6 +143,30 @@ class Deliveries:
         skew = min(max(skew, -self._most_skew), self._most_skew)
         # With the slope held, the line is lowered until it touches the hull.
         return min(y - (1 + skew) * x for x, y in hull), skew
+
+    def uncertainty(self, height: float, skew: float) -> float:
+        """Return the standard uncertainty of a line at the newest deliveries, ns; inf if unknown.
+
+        The fastest of n deliveries is later than one without any delay by as much as the next ones
+        are apart. Where the probability of a delay below t rises as its square, as that of the sum
+        of two random ones, the k-th fastest is late by the root of k times the first: the fourth is
+        behind the first by as much as the first is late. For a single exponential delay it is three
+        times as much, for the sum of three 0.6 times. It is that of the newest quarter of the
+        stretches, which hold the line's end.
+
+        Args:
+            height: of the line at x = 0.
+            skew: of the line.
+        """
+        count = min(max(self._count // _END_SHARE, _FEWEST_AT_END), self._count)
+        if count < 2:
+            return _FAR
+        newest = self._points[self._count - count : self._count]
+        above = newest[:, 1] - height - (1 + skew) * newest[:, 0]
+        rank = min(_RANK, count - 1)
+        first, other = (float(one) for one in np.partition(above, (0, rank))[[0, rank]])
+        # Of fewer, the distance of all is as much less; the first is above the line if that is low.
+        return math.hypot((other - first) * _RANK / rank, max(first, 0.0))
 
 
 class DeviceClock:
@@ -167,10 +199,7 @@ class DeviceClock:
         self._fastest: ClockPoint = (0.0, 0.0)  # of the stretch so far
         self._lowered = 0  # by how much that stretch's records lowered the line, ns; below 0
         self._late_since: int | None = None
-        # Sum of the delays beyond the shortest one, ns, and records, of all stretches; and the
-        # uncertainty that followed from them when the stretch began.
-        self._above, self._count = 0, 0
-        self._bound = _UNKNOWN_NS
+        self._bound = _UNKNOWN_NS  # standard uncertainty of the line
 
     @property
     def fit(self) -> ClockFit | None:
@@ -253,7 +282,7 @@ class DeviceClock:
         if unknown:
             self._line = (float((y - x)[:unknown].min()), 0.0)
         stretch = np.maximum.accumulate(np.maximum(x // _STRETCH_NS, self._stretch))
-        number, heights, skews, joined = self._settle(x, y, stretch, unknown)
+        number, heights, skews, bounds, joined = self._settle(x, y, stretch, unknown)
 
         # Differences are small enough for a float's 53 bits; sums of raw clocks are not.
         above = (y - x).astype(np.float64) - heights[number] - skews[number] * x
@@ -278,36 +307,11 @@ class DeviceClock:
         host = arrival - (above - np.repeat(together, sizes))
 
         set_at = self._first_of_set_clock(late, arrival)
-        bound = self._bounds(np.maximum(above, 0), number, joined=joined)
+        bound = bounds[number]
         if set_at is not None:
             return np.asarray(host[:set_at], np.int64), bound[:set_at]
         self._lowered = int(lowest[-1])
         return np.asarray(host, np.int64), bound
-
-    def _bounds(
-        self, above: NDArray[np.int64], number: NDArray[np.int64], *, joined: bool
-    ) -> NDArray[np.int64]:
-        """Return the standard uncertainty of records, as their stretch began, ns, shape (n,).
-
-        The fastest of n deliveries whose delays are exponential with a mean m is late by m / n in
-        the mean, with as great a standard deviation; the line through two such is twice as far off.
-
-        Args:
-            above: delay beyond the shortest one, ns, shape (n,).
-            number: of each record's stretch, from 0, rising.
-            joined: whether the first stretch began with earlier records.
-        """
-        begins = run_starts(number)
-        sums = self._above + np.cumsum(np.append(0, np.add.reduceat(above, begins)))
-        counts = self._count + np.append(begins, number.size)
-        seen = np.maximum(counts[:-1], 1).astype(np.float64)
-        bounds = np.rint(2 * sums[:-1] / seen**2).astype(np.int64)
-        bounds = np.where(counts[:-1] > 0, np.maximum(bounds, _FLOOR_NS), _UNKNOWN_NS)
-        if joined:
-            bounds[0] = self._bound
-        self._above, self._count = int(sums[-1]), int(counts[-1])
-        self._bound = int(bounds[-1])
-        return np.asarray(np.repeat(bounds, run_lengths(begins, number.size)))
 
     def _settle(
         self,
@@ -315,12 +319,14 @@ class DeviceClock:
         y: NDArray[np.int64],
         stretch: NDArray[np.int64],
         unknown: int,
-    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], bool]:
+    ) -> tuple[
+        NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], bool
+    ]:
         """Keep the fastest delivery of each stretch; `unknown` records are of the first chunk.
 
         Returns:
-            the number of each record's stretch among these; height and skew of the line for each
-            of them; whether the first one began with earlier records.
+            the number of each record's stretch among these; height, skew and standard uncertainty
+            of the line for each of them; whether the first one began with earlier records.
         """
         begins = run_starts(stretch)
         late = y - x
@@ -332,6 +338,7 @@ class DeviceClock:
             fastest = is_fastest[steps_of(number[is_fastest], -1) > 0]
         joined = int(stretch[0]) == self._stretch
         heights, skews = np.empty(begins.size), np.empty(begins.size)
+        bounds = np.empty(begins.size, np.int64)
         points = zip(x[fastest].tolist(), y[fastest].tolist(), strict=True)
         for k, (point_x, point_y) in enumerate(points):
             point = (float(point_x), float(point_y))
@@ -339,12 +346,15 @@ class DeviceClock:
                 self._deliveries.add(self._fastest)
                 if begins[k] >= unknown:
                     self._line = self._deliveries.line()
+                    bound = self._deliveries.uncertainty(*self._line)
+                    self._bound = round(min(max(bound, _FLOOR_NS), _UNKNOWN_NS))
                 self._fastest = point
             elif _lateness(point) < _lateness(self._fastest):
                 self._fastest = point
             heights[k], skews[k] = self._line
+            bounds[k] = self._bound
         self._stretch = int(stretch[-1])
-        return number, heights, skews, joined
+        return number, heights, skews, bounds, joined
 
     def _first_of_set_clock(
         self, late: NDArray[np.int64], arrival: NDArray[np.int64]

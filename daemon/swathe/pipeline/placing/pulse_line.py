@@ -168,6 +168,11 @@ class PulseLine:
         on_line += min(float(above.min()), 0.0)
         return np.asarray(self._origin[1] + np.rint(on_line).astype(np.int64))
 
+    @property
+    def uncertainty(self) -> float:
+        """Standard uncertainty of the newest times, ns; inf if unknown."""
+        return self._deliveries.uncertainty(self._height + self._lift(), self._skew)
+
     def _x(self, rows: PulseRows) -> Floats:
         return np.asarray((rows.number - self._origin[0]) * self.scale)
 

@@ -308,8 +308,7 @@ class PulseTimes:
             self._line.fit(rows)
         self._above += float(np.maximum(late[:count], 0.0).sum())
         self._count += count
-        # The fastest of n records with a mean delay m is about m / n late.
-        bound = self._above / self._count**2 if self._count else 0.0
+        bound = min(self._line.uncertainty, self._line.period)
         return Timing.of(
             self._line.times(rows),
             np.full(count, due),

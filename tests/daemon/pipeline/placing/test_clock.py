@@ -473,3 +473,56 @@ def test_deliveries_late_for_seconds_mean_that_the_clock_was_set_back(
     later = np.arange(2000, 2000 + for_ms, 10, dtype=np.int64) * MS
     steady(clock, later, later + late_ms * MS + S)
     assert clock.restarts == restarts
+
+
+def arrivals_with_delays(rng: np.random.Generator, shape: float, count: int) -> np.ndarray:
+    """Return arrivals, ns, of records 5 ms apart with gamma-distributed delays of 6 ms."""
+    made = np.arange(count) * 5_000_000
+    delays = rng.gamma(shape, 6.0 / shape, count)
+    return np.maximum.accumulate(made + np.rint(delays * 1e6).astype(np.int64))
+
+
+@pytest.mark.parametrize(("shape", "low", "high"), [(1.0, 1.0, 9.0), (2.0, 0.7, 3.0)])
+def test_uncertainty_is_that_of_the_times(shape: float, low: float, high: float) -> None:
+    """After 5 s the stated uncertainty is about how far times are off, for delays of both kinds."""
+    errors, stated, inside = [], [], []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        clock = DeviceClock()
+        arrival = arrivals_with_delays(rng, shape, 1000)
+        error = clock.to_host(np.arange(1000) * 5_000_000, arrival) - np.arange(1000) * 5_000_000
+        errors.append(error[-1])
+        stated.append(clock.uncertainty[-1])
+        inside.append(abs(error[-1]) <= 1.96 * clock.uncertainty[-1])
+    ratio = np.sqrt(np.mean(np.square(stated)) / np.mean(np.square(errors)))
+    assert low < ratio < high, f"{ratio:.2f}"
+    assert np.mean(inside) > 0.85, f"{np.mean(inside):.3f}"
+
+
+def test_uncertainty_of_deliveries_in_time_is_the_floor() -> None:
+    """Where each delivery takes the same time nothing is uncertain but the last 20 µs."""
+    device = np.arange(1000) * 5_000_000
+    clock = DeviceClock()
+    clock.to_host(device, device + 3_000_000)
+    assert clock.uncertainty[-1] == 20_000
+
+
+def test_uncertainty_before_two_stretches_is_that_of_nothing_known() -> None:
+    """One delivery does not show how late it was."""
+    device = np.arange(10) * 5_000_000
+    clock = DeviceClock()
+    clock.to_host(device, device + 3_000_000)
+    assert (clock.uncertainty == 5_000_000).all()
+
+
+def test_uncertainty_is_the_same_however_records_are_batched() -> None:
+    """It is that with which each record became known."""
+    device = np.arange(1000) * 5_000_000
+    arrival = arrivals_with_delays(np.random.default_rng(1), 2.0, 1000)
+    whole, pieces = DeviceClock(), DeviceClock()
+    whole.to_host(device, arrival)
+    found = []
+    for rows in np.array_split(np.arange(1000), 37):
+        pieces.to_host(device[rows], arrival[rows])
+        found.append(pieces.uncertainty)
+    assert (np.concatenate(found) == whole.uncertainty).all()

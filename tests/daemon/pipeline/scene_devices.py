@@ -158,6 +158,7 @@ class Gauge:
         holds: whether it repeats its last value without an echo, as if it had one.
         held_after: repeats after which its description has a value as held; None for none.
         port: as `Encoder.port`.
+        on_port: further lines of its table.
     """
 
     form: Literal["text", "binary", "ascan", "combined"] = "text"
@@ -168,10 +169,11 @@ class Gauge:
     holds: bool = False
     held_after: int | None = None
     port: str = "socket://gauge:1"
+    on_port: str = ""
 
     def table(self, axes: tuple[str, ...]) -> str:
         """Return its table in a station file, with that of its A-scans."""
-        head = f'[device.gauge]\nport = "{self.port}"\n'
+        head = f'[device.gauge]\nport = "{self.port}"\n{self.on_port}\n'
         if self.form == "ascan":
             clock = '{ is = "device_time", type = "u2", unit = "us" }, ' if self.clock else ""
             return f"""{head}driver = "frames"

@@ -134,6 +134,25 @@ _LIST = (
         delivery={"encoder": "cut"},
     ),
     Scene(name="roll-over", encoder=Encoder(bits=8), delivery={"encoder": "cut"}),
+    Scene(
+        name="pulse number",
+        gauge=Gauge(clock=None, sequence=True),
+        encoder=Encoder(clock=None),
+        delivery={"gauge": "late", "encoder": "late"},
+        holes=_TWO_HOLES,
+    ),
+    Scene(
+        name="pulse number, bunched, coarse ticks",
+        gauge=Gauge(form="binary", clock=None, sequence=True, period=4_000),
+        tick_ms=(150, 700),
+        delivery={"gauge": "bunched"},
+    ),
+    Scene(
+        name="triggered",
+        gauge=Gauge(clock=None, on_port="triggered = true"),
+        encoder=Encoder(clock=None, port="ports/encoder"),
+        delivery={"gauge": "late"},
+    ),
     Scene(name="no clocks", encoder=Encoder(clock=None), gauge=Gauge(clock=None)),
     Scene(
         name="no clocks, bunched",

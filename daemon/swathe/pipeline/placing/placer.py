@@ -69,9 +69,6 @@ class Placer:
         self._pending_uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
         self.reading_times = ReadingTimes(lateness_ns)
         self._path_samples = 0
-        # Ends of the pieces of path that settled since readings were placed last.
-        self._ends: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
-        self._last_end = _NEVER
         self._last_settled = _NEVER
         self.unplaced = 0
 
@@ -153,8 +150,7 @@ class Placer:
         if isinstance(self.index, EncodedTrack):
             bracketed = np.maximum(bracketed, self.index.bracketed_from(times))
         given_up = np.maximum(times + self._wait, arrived)
-        # The samples around these are dropped, or may be.
-        too_late = times < np.maximum(arrived - self._kept, self._path_end(arrived) - self._wait)
+        too_late = times < arrived - self._kept  # the samples around these are dropped, or may be
         in_time = (bracketed <= given_up) & ~too_late
         due = (in_time & (bracketed <= now)) | (~in_time & ((given_up < now) | too_late))
         number = int(np.count_nonzero(due))
@@ -178,12 +174,6 @@ class Placer:
             self.unplaced += int(np.count_nonzero(~good))
             placed = placed[good]
         return placed.in_order()
-
-    def _path_end(self, arrived: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return how far the path was settled before each of `arrived`, ns."""
-        settled = np.concatenate([[_NEVER], *(settled for settled, _ in self._ends)])
-        ends = np.concatenate([[self._last_end], *(end for _, end in self._ends)])
-        return np.asarray(ends[np.maximum(np.searchsorted(settled, arrived) - 1, 0)])
 
     def take_path(self, now: int) -> ProbePath | None:
         """Return the probe's path since the last call, as far as all readings are in at `now`."""
@@ -223,7 +213,6 @@ class Placer:
             known[0] = False
         self._path_samples = track.forgotten + first + count
         self._last_settled = int(settled[-1])
-        self._ends.append((settled[joined:], times[joined:]))
         path = ProbePath(times, scan, at, known, resets, silent, settled, smear)
         # What belongs to samples that settled so late may be dropped already: whether it is
         # depends on how often `forget` was called.
@@ -232,13 +221,10 @@ class Placer:
 
     def forget(self, now: int) -> None:
         """Drop what no reading and no sample after the journal time `now` can need."""
-        if self._ends:
-            self._last_end = int(self._ends[-1][1][-1])
-            self._ends.clear()
-        horizon = max(self._last_end - self._wait, now - self._kept)
+        # A burst of readings that were held up somewhere is placed, though the path is settled.
+        horizon = now - self._kept
         if self._pending.size:
             horizon = min(horizon, int(self._pending["time"].min()))
         self.scan.forget_before(horizon)
         self.index.forget_before(horizon)
-        arrived = max(self._last_end, now - self._kept) + self._lateness
-        self.reading_times.forget(horizon, arrived)
+        self.reading_times.forget(horizon, horizon + self._lateness)

@@ -18,8 +18,8 @@ __all__ = [
     "PulseLine",
     "PulseNumbers",
     "PulseRows",
+    "counted_line",
     "fitted_line",
-    "growth_with_lag",
     "no_rows",
     "proven_line",
 ]
@@ -30,53 +30,64 @@ WINDOW_NS: Final = 100_000_000
 MAX_SKEW: Final = 0.01
 """What is given or was found before may be off by this share: a rate is no quartz."""
 
-_UNKNOWN_SKEW = 0.1
+_UNKNOWN_SKEW, _COUNTED_SKEW = 0.1, 0.0005
 # A line is sought over so long a stretch and so many records. In each of so many parts of it a record
-# must be on the line: within this share of a period, or within this time where that is short.
+# must be on the line: within this share of a period, and of the standard deviation of delays within a
+# part. A count falls behind by a period meanwhile. Intervals that differ by a third of their mean do not
+# pass: their sum leaves any line by more.
 _LEARN_NS, _FEWEST_NUMBERED, _FEWEST_COUNTED = 500_000_000, 16, 32
 _PARTS = 8
-_PROOF_SHARE, _PROOF_NS = 0.25, 0.5e6
-# Over four times as many records the variance of a sum of independent intervals grows by four, that
-# of delays of a steady device does not.
-_LAG = 16
-_MOST_GROWTH = 2.0
+_PROOF_SHARE, _PROOF_SHARE_COUNTED, _PROOF_NS, _PROOF_SPREAD = 0.25, 0.75, 0.5e6, 0.5
 # A line is lifted to the fastest of so many newest points.
 _LIFT_FEWEST, _LIFT_POINTS = 10, 100
 
 
 @dataclass(frozen=True, slots=True)
 class PulseRows:
-    """Records, shape (n,) each: number, arrival, journal time, records lost before; times in ns."""
+    """Records, shape (n,) each, times in ns.
+
+    Attributes:
+        number: of the record.
+        arrival: host time.
+        known: journal time with which it arrived.
+        missing: records lost between the one before and this one.
+        doubt: by how much the number may be wrong, as a time.
+    """
 
     number: NDArray[np.int64]
     arrival: Times
     known: Times
     missing: NDArray[np.int64]
+    doubt: NDArray[np.int64]
 
     def __getitem__(self, rows: slice) -> PulseRows:
-        return PulseRows(
-            self.number[rows], self.arrival[rows], self.known[rows], self.missing[rows]
-        )
+        return PulseRows(*(column[rows] for column in self._columns))
 
     def __len__(self) -> int:
         return int(self.number.size)
+
+    @property
+    def _columns(self) -> tuple[NDArray[np.int64], ...]:
+        return self.number, self.arrival, self.known, self.missing, self.doubt
+
+    def shifted(self, by: int, *, first: int) -> PulseRows:
+        """Return these records with numbers higher by `by` from the record `first` on."""
+        number = self.number.copy()
+        number[first:] += by
+        return PulseRows(number, *self._columns[1:])
 
     def then(self, other: PulseRows) -> PulseRows:
         """Return these records and others behind them."""
         if not len(self):
             return other
-        return PulseRows(
-            np.concatenate((self.number, other.number)),
-            np.concatenate((self.arrival, other.arrival)),
-            np.concatenate((self.known, other.known)),
-            np.concatenate((self.missing, other.missing)),
-        )
+        pairs = zip(self._columns, other._columns, strict=True)
+        return PulseRows(*(np.concatenate(pair) for pair in pairs))
 
 
 def no_rows() -> PulseRows:
     """Return no records."""
     empty = np.empty(0, np.int64)
-    return PulseRows(empty, empty, empty, empty)
+    return PulseRows(empty, empty, empty, empty, empty)
 
 
 class PulseNumbers:
@@ -113,10 +124,11 @@ class PulseNumbers:
             known: journal times with which they arrived, ns, shape (n,).
             period: from record to record, ns; None while unknown.
         """
+        none = np.zeros(arrival.shape, np.int64)
         if not self._numbered:
             numbers = self._number + 1 + np.arange(arrival.size)
             self._number = int(numbers[-1])
-            return PulseRows(numbers, arrival, known, np.zeros(arrival.shape, np.int64))
+            return PulseRows(numbers, arrival, known, none, none)
         first = self._sent < 0
         steps = steps_of(sequence, int(sequence[0]) - 1 if first else self._sent)
         if self._wrap is not None:
@@ -131,7 +143,7 @@ class PulseNumbers:
         numbers = self._number + np.cumsum(steps)
         self._sent, self._number = int(sequence[-1]), int(numbers[-1])
         self._arrival = int(arrival[-1])
-        return PulseRows(numbers, arrival, known, np.where(steps > 1, steps - 1, 0))
+        return PulseRows(numbers, arrival, known, np.where(steps > 1, steps - 1, 0), none)
 
 
 class PulseLine:
@@ -219,20 +231,6 @@ def fitted_line(
     return line
 
 
-def growth_with_lag(late: Floats) -> float:
-    """Return by how much the variance grows from a lag to one four times as long; inf if unknown.
-
-    That of a random walk grows in proportion to the lag (Lo & MacKinlay, Review of Financial
-    Studies 1, 1988, test by this ratio).
-    """
-    lag = late.size // _LAG
-    if lag < 4:
-        return float("inf")
-    short, long = late[lag:] - late[:-lag], late[4 * lag :] - late[: -4 * lag]
-    variance = float(short.var())
-    return float(long.var()) / variance if variance else 0.0
-
-
 def proven_line(rows: PulseRows, *, numbered: bool, expected: float | None) -> PulseLine | None:
     """Return the line below records if they prove that their rate is steady.
 
@@ -245,16 +243,27 @@ def proven_line(rows: PulseRows, *, numbered: bool, expected: float | None) -> P
         expected: period as given or as found before, ns; None without one.
     """
     fewest = _FEWEST_NUMBERED if numbered else _FEWEST_COUNTED
-    if len(rows) < fewest or rows.arrival[-1] - rows.arrival[0] < _LEARN_NS:
+    shortest = _LEARN_NS if numbered else 2 * _LEARN_NS
+    if len(rows) < fewest or rows.arrival[-1] - rows.arrival[0] < shortest:
         return None
     for period in (expected, None) if expected else (None,):
         line = fitted_line(rows, period)
         if line is None:
             continue
-        late = line.late(rows)
-        allowed = max(_PROOF_SHARE * line.period, _PROOF_NS)
-        if max(float(part.min()) for part in np.array_split(late, _PARTS)) <= allowed:
-            return line
-        if growth_with_lag(late) <= _MOST_GROWTH:
+        parts = np.array_split(line.late(rows), _PARTS)
+        spread = float(np.median([part.std() for part in parts]))
+        share = _PROOF_SHARE if numbered else _PROOF_SHARE_COUNTED
+        allowed = max(share * line.period, _PROOF_NS) + _PROOF_SPREAD * spread
+        if max(float(part.min()) for part in parts) <= allowed:
             return line
     return None
+
+
+def counted_line(rows: PulseRows, period: float) -> PulseLine | None:
+    """Return the line below records whose period is known, ns; None while they are too few.
+
+    Its slope is held: as records are lost, a count falls behind a line of the true period.
+    """
+    if len(rows) < _FEWEST_COUNTED or rows.arrival[-1] - rows.arrival[0] < _LEARN_NS:
+        return None
+    return fitted_line(rows, period, _COUNTED_SKEW)

@@ -5,14 +5,10 @@ after record n - 1. The number is the one that the device sends, or, where it se
 of records. As for a clock (see `clock`), no delivery is early: plotted as arrival over number, all
 records are on or above one line, and those that were delivered without delay are on it.
 
-What a number or a count cannot show by itself shows in the line. A record that was in time proves
-that all before it are numbered right; those behind the newest such record wait. If none is in time
-for a while, records were lost (a count falls behind by whole periods), or the rate changed or the
-device was restarted (a line of its own is found). Records that come earlier than possible were sent
-twice, or the device runs faster now.
+Which numbers or counts are right is found by `pulse_follow`.
 
 A line is taken only with a proof that the rate is steady: in each part of a stretch of records, one
-is within a fraction of the period of the line. Without it records have the time of their arrival,
+is on the line or close to it. Without it records have the time of their arrival,
 and their smear: by how much deliveries differ.
 
 What arrived within 100 ms is evaluated together, at the end of these, however it was batched.
@@ -25,16 +21,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Floats, Times
+from swathe.arrays import Times
+from swathe.pipeline.placing.pulse_follow import LineFollower
 from swathe.pipeline.placing.pulse_line import (
     WINDOW_NS,
     PulseLine,
     PulseNumbers,
     PulseRows,
+    counted_line,
     fitted_line,
     no_rows,
     proven_line,
 )
+from swathe.pipeline.placing.pulse_period import PeriodSearch
 from swathe.pipeline.placing.timing import TimeBaseKind, Timing
 
 __all__ = ["HELD_NS", "PulseTimes"]
@@ -44,18 +43,6 @@ HELD_NS: Final = 2_500_000_000
 
 # Without a line for so long, arrival counts.
 _LEARN_MOST_NS = 2_000_000_000
-# On the line means within this share of a period, or within these times where it is short: a record
-# behind a lost one is a whole period late by its count.
-_IN_TIME, _IN_TIME_NUMBERED_NS, _IN_TIME_COUNTED_NS = 0.75, 2e6, 1e6
-_PROOF_SHARE, _PROOF_NS = 0.25, 0.5e6
-# Without a record in time for so long, the line no longer applies; while the records' delay falls,
-# a queue is being worked off, and as long as this is waited.
-_LATE_NS, _DRAIN_NS = 250_000_000, 10_000_000_000
-_LATE_RECORDS = 128
-# Delays that rise by so many periods meanwhile are those of another rate.
-_RISE = 3
-# A count that falls behind by more periods is not corrected, but begins again.
-_MOST_LOST = 1000
 # A number that falls by more was begun again; a record may be sent twice, or be overtaken.
 _OVERTAKEN = 2
 # A device whose line breaks so often in so long is not steady; it is tried again later.
@@ -63,8 +50,6 @@ _MOST_BREAKS, _BREAKS_NS, _REST_NS = 4, 10_000_000_000, 10_000_000_000
 # Records by arrival of which a line is sought again, and their smear is found.
 _HISTORY = 1024
 _FEWEST_SMEAR = 16
-# The minimum of a standard uncertainty.
-_FLOOR_NS = 20_000
 
 
 class PulseTimes:
@@ -87,8 +72,11 @@ class PulseTimes:
         self._numbered = numbered
         self._numbers = PulseNumbers(numbered=numbered, wrap=wrap)
         self._given = period_ns
-        self._expected = period_ns  # as given, or as found before a break
-        self._line: PulseLine | None = None
+        # As given, or as found before a break; whether the count is compared with it.
+        self._expected = period_ns
+        self._sure = period_ns is not None and not numbered
+        self._search = PeriodSearch()  # of a count
+        self._follower: LineFollower | None = None
         self._learning = True
         self._raw: list[tuple[NDArray[np.int64], Times, Times]] = []
         self._held = no_rows()  # numbered, and not resolved
@@ -99,21 +87,20 @@ class PulseTimes:
         self._rest_until = 0
         self._smear = 0
         self._spread = 0
-        self._above, self._count = 0.0, 0  # sum of delays and count of the records on the line
         self.breaks = 0
         self.lost = 0
 
     @property
     def kind(self) -> TimeBaseKind:
         """What the newest times rest on."""
-        if self._line is None:
+        if self._follower is None:
             return TimeBaseKind.ARRIVAL
         return TimeBaseKind.PULSES if self._numbered else TimeBaseKind.RATE
 
     @property
     def period_ns(self) -> float | None:
         """The period that was found, ns; None without a line."""
-        return None if self._line is None else self._line.period
+        return None if self._follower is None else self._follower.line.period
 
     @property
     def held_since(self) -> int | None:
@@ -162,7 +149,7 @@ class PulseTimes:
 
     @property
     def _by_arrival(self) -> bool:
-        return self._line is None and not self._learning
+        return self._follower is None and not self._learning
 
     def _next_rows(self, until: int) -> PulseRows:
         """Number and return the records that are known before `until`."""
@@ -177,7 +164,7 @@ class PulseTimes:
         )
         if not count:
             return no_rows()
-        period = self._expected if self._line is None else self._line.period
+        period = self.period_ns or self._expected
         return self._numbers.rows(sequence[:count], arrival[:count], known[:count], period)
 
     # --- by arrival
@@ -203,13 +190,15 @@ class PulseTimes:
             self._find_smear(self._history)
             rows = self._history
             if due >= self._rest_until and len(rows):
-                line = proven_line(rows, numbered=self._numbered, expected=self._expected)
+                line = self._proven(rows)
                 if line is not None:
                     self._begin(line)
                     self._history = no_rows()
+                elif not self._numbered:
+                    self._lock(self._search_by_arrival(rows, due))
             return []
         parts: list[Timing] = []
-        if self._line is None:
+        if self._follower is None:
             part, learnt = self._learn(due)
             parts += part
             if not learnt:
@@ -228,7 +217,7 @@ class PulseTimes:
         if not len(rows):
             return parts, False
         self._began = self._began or int(rows.known[0])
-        line = proven_line(rows, numbered=self._numbered, expected=self._expected)
+        line = self._proven(rows)
         if line is not None:
             self._begin(line)
             return parts, True
@@ -256,15 +245,22 @@ class PulseTimes:
         back = np.flatnonzero(np.diff(rows.number) < -_OVERTAKEN)
         return int(back[-1]) + 1 if back.size else 0
 
+    def _proven(self, rows: PulseRows) -> PulseLine | None:
+        if self._sure and self._expected is not None:
+            return counted_line(rows, self._expected)
+        return proven_line(rows, numbered=self._numbered, expected=self._expected)
+
     def _begin(self, line: PulseLine) -> None:
-        self._line, self._learning = line, False
+        self._learning = False
         self._expected = line.period
-        self._above, self._count = 0.0, 0
+        self._search.clear()
+        self._follower = LineFollower(line, self._numbers, numbered=self._numbered, sure=self._sure)
 
     def _break(self, due: int) -> None:
         """Give up the line: what is held is learnt from."""
-        self._line = None
+        self._follower = None
         self.breaks += 1
+        self._sure = False
         self._broken = [at for at in self._broken if due - at < _BREAKS_NS] + [due]
         self._learning = len(self._broken) < _MOST_BREAKS
         if not self._learning:
@@ -272,72 +268,37 @@ class PulseTimes:
         self._began = int(self._held.known[0]) if len(self._held) else 0
 
     def _follow(self, due: int) -> list[Timing]:
-        """Resolve what the line is proven for; find out why if it is not."""
-        assert self._line is not None  # noqa: S101  the state in which this is called
-        rows, line = self._held, self._line
-        if not len(rows):
+        """Resolve what the line is proven for; learn another one from the rest where it is broken."""
+        follower = self._follower
+        if follower is None:
             return []
-        in_time = self._in_time(line)
-        late = line.late(rows)
-        early = late < -in_time
-        back = np.flatnonzero(np.diff(rows.number) < -_OVERTAKEN) + 1
-        end = min(
-            int(np.argmax(early)) if early.any() else len(rows), *back[:1].tolist(), len(rows)
-        )
-        if end < len(rows):
-            return self._follow_early(end, float(late[end:].min()), due)
-        on_line = np.flatnonzero(late <= in_time)
-        proven = int(on_line[-1]) + 1 if on_line.size else 0
-        parts = [self._resolve(proven, late, due)] if proven else []
-        if len(self._held):
-            parts += self._follow_late(due)
+        lost = follower.lost
+        parts, self._held = follower.follow(self._held, due)
+        self.lost += follower.lost - lost
+        if follower.broken:
+            self._break(due)
+            return parts + self._learn_at_once(due)
+        self._lock(follower.period)
         return parts
 
-    def _in_time(self, line: PulseLine) -> float:
-        """Return how late a record on the line may be, ns."""
-        if not self._numbered:
-            return max(_IN_TIME * line.period, min(_IN_TIME_COUNTED_NS, 0.9 * line.period))
-        usual = self._above / self._count if self._count else 0.0
-        return max(_IN_TIME * line.period, _IN_TIME_NUMBERED_NS, usual / 2)
+    def _search_by_arrival(self, rows: PulseRows, due: int) -> float | None:
+        """Return the period of records by arrival, if it is significant; it shows behind losses."""
+        about = float(rows.arrival[-1] - rows.arrival[0]) / max(len(rows) - 1, 1)
+        window = rows[int(np.searchsorted(rows.known, due - WINDOW_NS)) :]
+        if not len(window) or about <= 0:
+            return None
+        late = window.arrival - about * window.number
+        fastest = int(np.argmin(late))
+        return self._search.add(int(window.arrival[fastest]), float(late[fastest]), about)
 
-    def _resolve(self, count: int, late: Floats, due: int, *, fit: bool = True) -> Timing:
-        """Return the times of the first records that are held."""
-        assert self._line is not None  # noqa: S101
-        rows, self._held = self._held[:count], self._held[count:]
-        if fit:
-            self._line.fit(rows)
-        self._above += float(np.maximum(late[:count], 0.0).sum())
-        self._count += count
-        bound = min(self._line.uncertainty, self._line.period)
-        return Timing.of(
-            self._line.times(rows),
-            np.full(count, due),
-            rows.missing,
-            uncertainty=max(round(bound), _FLOOR_NS),
-        )
-
-    def _follow_early(self, end: int, earliest: float, due: int) -> list[Timing]:
-        """Records from `end` on are earlier than the line allows, or numbered from the start."""
-        assert self._line is not None  # noqa: S101
-        line, rows = self._line, self._held
-        period = line.period
-        twice = round(-earliest / period)
-        restart = end and int(rows.number[end] - rows.number[end - 1]) < -_OVERTAKEN
-        if not self._numbered and not restart and 1 <= twice <= 3:
-            # Sent twice, and counted twice. Which one was is not known; all behind it are too high.
-            number = rows.number.copy()
-            number[end:] -= twice
-            self._held = PulseRows(number, rows.arrival, rows.known, rows.missing)
-            self._numbers.shift(-twice)
-            return self._follow(due)
-        parts = []
-        if end:  # in time or not, they are of the line so far
-            self._held, rest = rows[:end], rows[end:]
-            late = line.late(self._held)
-            parts.append(self._resolve(end, late, due, fit=False))
-            self._held = rest
-        self._break(due)
-        return parts + self._learn_at_once(due)
+    def _lock(self, period: float | None) -> None:
+        """Learn a line of a period that was found; nothing changes without one."""
+        if period is None:
+            return
+        self._expected, self._sure = period, True
+        self._follower, self._learning = None, True
+        self._history = no_rows()
+        self._began = int(self._held.known[0]) if len(self._held) else 0
 
     def _learn_at_once(self, due: int) -> list[Timing]:
         """Seek a line in what is held after a break."""
@@ -348,49 +309,20 @@ class PulseTimes:
         parts, learnt = self._learn(due)
         return parts + self._follow(due) if learnt else parts
 
-    def _follow_late(self, due: int) -> list[Timing]:
-        """None of what is held is in time: after a while, find out why."""
-        assert self._line is not None  # noqa: S101
-        rows, line = self._held, self._line
-        waited = due - int(rows.known[0])
-        if waited < _LATE_NS or (len(rows) < _LATE_RECORDS and waited < 2 * _LEARN_MOST_NS):
-            return []
-        late, period = line.late(rows), line.period
-        recent = late[min(int(np.searchsorted(rows.known, due - _LATE_NS)), len(rows) - 2) :]
-        half = recent.size // 2
-        rise = float(recent[half:].min()) - float(recent[:half].min()) if half else 0.0
-        if rise < -max(_PROOF_SHARE * period, _PROOF_NS) and waited < _DRAIN_NS:
-            return []  # a queue is being worked off
-        if not self._numbered and rise < _RISE * period:
-            # The fastest of them is on the line by its true number.
-            lost = int((float(late.min()) + period - self._in_time(line)) / period)
-            if 1 <= lost <= _MOST_LOST:
-                missing = rows.missing.copy()
-                missing[0] += lost
-                self._held = PulseRows(rows.number + lost, rows.arrival, rows.known, missing)
-                self._numbers.shift(lost)
-                self.lost += lost
-                return self._follow(due)
-        if self._numbered and abs(rise) < _RISE * period and waited < _LEARN_MOST_NS:
-            return []  # delayed alike
-        self._break(due)
-        return self._learn_at_once(due)
-
     def _flush(self, now: int) -> list[Timing]:
         """Resolve all: no more records come, or not for a while."""
         self._held = self._held.then(self._next_rows(now + 1))
         parts: list[Timing] = []
-        if len(self._held) and self._line is None:
+        if len(self._held) and self._follower is None:
             part, _ = self._learn(now, last=True)
             parts += part
-        if len(self._held) and self._line is not None:
-            parts += self._follow(now)
-        if len(self._held) and self._line is not None:
-            late = self._line.late(self._held)
-            parts.append(self._resolve(len(self._held), late, now, fit=False))
         if len(self._held):
+            parts += self._follow(now)
+        if len(self._held) and self._follower is not None:
+            parts.append(self._follower.resolve_all(self._held, now))
+        elif len(self._held):
             parts += self._give_up(self._held, now)
         self._held = self._history = no_rows()
-        self._line, self._learning, self._began, self._due = None, True, 0, None
+        self._follower, self._learning, self._began, self._due = None, True, 0, None
         self._numbers.restart()
         return parts

@@ -35,6 +35,7 @@ class AutoDelay:
         station: the station file.
         session: of the run; takes the marks, and places again.
         estimator: its `watch` is the session's observer.
+        prepare: called in a thread with a new pipeline before it replaces the present one.
         on_placed: called with the pipeline that was replaced.
     """
 
@@ -44,10 +45,12 @@ class AutoDelay:
         session: Session,
         estimator: DelayEstimator,
         *,
+        prepare: Callable[[Pipeline], None],
         on_placed: Callable[[Pipeline], None],
     ) -> None:
         self._session = session
         self._estimator = estimator
+        self._prepare = prepare
         self._on_placed = on_placed
         self._resolution = station.scan_axis.resolution
         settings = {pair.gauge: pair.setting for pair in delay_pairs(station)}
@@ -187,7 +190,9 @@ class AutoDelay:
             self._on_placed(before)
 
         try:
-            await self._session.place_again(estimator.new_watch(), take_over)
+            await self._session.place_again(
+                estimator.new_watch(), prepare=self._prepare, on_placed=take_over
+            )
         except MemoryError:
             _log.exception("the survey is not placed again: `swathe rebuild` does it")
             self._failed = True

@@ -49,14 +49,28 @@ class Mirror:
         """Set a topic's newest message; an urgent one is not held back by a rate limit."""
         payload = message.model_dump_json(by_alias=True).encode()
         if self._newest.get(topic) != payload:
-            self._newest[topic] = payload
-            self._messages[topic] = message
-            self._unpublished[topic] = None
-            if urgent:
-                self.urgent.add(topic)
-            self._changed.set()
-            for watcher in self._watchers:
-                watcher(topic, payload)
+            self._set(topic, message, payload, urgent=urgent)
+
+    def take_over(self, other: Mirror, *, but: str) -> None:
+        """Set the newest message of each topic of another mirror, none of them held back.
+
+        Args:
+            other: has the messages; writing them as JSON was its work.
+            but: a topic that is left out.
+        """
+        for topic, payload in other._newest.items():
+            if topic != but and self._newest.get(topic) != payload:
+                self._set(topic, other._messages[topic], payload, urgent=True)
+
+    def _set(self, topic: str, message: Message, payload: bytes, *, urgent: bool) -> None:
+        self._newest[topic] = payload
+        self._messages[topic] = message
+        self._unpublished[topic] = None
+        if urgent:
+            self.urgent.add(topic)
+        self._changed.set()
+        for watcher in self._watchers:
+            watcher(topic, payload)
 
     def __contains__(self, topic: object) -> bool:
         return topic in self._newest

@@ -23,6 +23,7 @@ from swathe.messages import (
     moment,
 )
 from swathe.pipeline import Alarm, Check, GapEnd, GapSnapshot, Pipeline
+from swathe.pipeline.progress.snapshots import gap_snapshot
 from swathe.station import Axis
 
 __all__ = ["Publisher"]
@@ -55,39 +56,43 @@ class Publisher:
         self._zones = 0
         self._hurried = False  # whether no rate limit holds back any message
 
-    def replace(self, pipeline: Pipeline, reason: str) -> set[str]:
+    @classmethod
+    def staged(cls, pipeline: Pipeline) -> Publisher:
+        """Return a publisher with the messages of a whole survey, for `replace`.
+
+        May run in another thread, while nothing is fed to the pipeline.
+        """
+        staged = cls(Mirror(), pipeline, progress_interval_ns=_PROGRESS_INTERVAL_NS)
+        staged.put_all()
+        staged.put_progress()
+        return staged
+
+    def replace(self, staged: Publisher, reason: str) -> set[str]:
         """Put the whole survey as it was placed again, and end what it does not have.
 
         The state is `resuming` from the first of these messages on; `put_state` ends that.
 
         Args:
-            pipeline: the new one.
+            staged: has the messages of the new pipeline.
             reason: of the state.
 
         Returns the topics whose messages may belong to the earlier state until they are published.
         """
-        before, self._pipeline = self._pipeline, pipeline
-        topics = set(self._mirror.newest)
+        before, mirror, new = self._pipeline, self._mirror, staged._mirror
+        self._pipeline, self._urgent = staged._pipeline, staged._urgent
         self.put_state("resuming", reason)
         self._hurried = True
-        now = pipeline.time
-        known = {gap.number for gap in pipeline.gap_snapshots()}
-        gone = [gap for gap in before.gap_snapshots() if gap.number not in known]
-        self._put_gaps([_ended(gap, now) for gap in gone])
-        self._put_alarms(
-            [
-                replace(alarm, until=alarm.until or now)
-                for alarm in before.alarms.alarms[len(pipeline.alarms.alarms) :]
-            ]
-        )
-        pipeline.coverage.take_dirty_lines()
+        now = self._pipeline.time
+        gone = [gap for gap in before.coverage.gaps if self.topics.gap(gap.number) not in new]
+        self._put_gaps([_ended(gap_snapshot(gap), now) for gap in gone])
+        alarms = [a for a in before.alarms.alarms if self.topics.alarm(a.number) not in new]
+        self._put_alarms([replace(alarm, until=alarm.until or now) for alarm in alarms])
         for row in range(before.grid.shape[0]):
-            if before.coverage.line_done(row) and not pipeline.coverage.line_done(row):
+            if (topic := self.topics.line(row)) in mirror and topic not in new:
                 self._put_line(row)
-        self._put_survey()
-        self.put_progress()
         self._hurried = False
-        return {topic for topic in topics | set(self._mirror.newest) if self._is_of_placing(topic)}
+        mirror.take_over(new, but=self.topics.state)
+        return {topic for topic in mirror.newest if self._is_of_placing(topic)}
 
     def _is_of_placing(self, topic: str) -> bool:
         """Return whether a topic's message depends on how readings are placed, and may wait."""

@@ -20,6 +20,7 @@ from swathe.live.pace import Pace
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
+from swathe.live.shown_state import ShownState
 from swathe.live.signals import stop_signals
 from swathe.messages import StateMessage, Topics, moment
 from swathe.pipeline import Pipeline
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     # A station has each of these or not: imported by the function that makes it.
     from swathe.live.crawl import Crawl
     from swathe.live.link import BrokerLink
-    from swathe.live.page_source import PageSource
     from swathe.page import Page
 
 __all__ = ["Daemon", "Observer", "RunOutcome"]
@@ -105,8 +105,16 @@ class Daemon:
         self._observer = observer
         self.delay = DelayEstimator(station)
         self._session = Session(folder, station, text, on_torn=on_torn, observer=self.delay.watch)
-        self._auto = AutoDelay(station, self._session, self.delay, on_placed=self._replace)
-        self._replaced: set[str] = set()  # topics that may be of the state that was replaced
+        self._shown = ShownState(link=lambda: self.link)
+        self._auto = AutoDelay(
+            station,
+            self._session,
+            self.delay,
+            prepare=self._shown.stage,
+            on_placed=lambda before: self._shown.replace(
+                before, self.pipeline.delays[self.delay.gauge]
+            ),
+        )
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
         self._hub = PortHub(station)
@@ -122,11 +130,8 @@ class Daemon:
             self.commands.on_resume = self.crawl.resume
         self.mirror = Mirror()
         self._reason = ""
-        self._text = ""
-        self._publisher: Publisher | None = None
         self.link: BrokerLink | None = None
         self.page: Page | None = None
-        self._source: PageSource | None = None
         self._on_page = on_page
 
     @property
@@ -252,12 +257,12 @@ class Daemon:
     ) -> None:
         """Publish the survey, let the crawler begin, and acquire until the end."""
         self.delay.resume(self._session.observer)
-        self._publisher = Publisher(
+        publisher = self._shown.publisher = Publisher(
             self.mirror,
             self.pipeline,
             progress_interval_ns=(settings or BrokerSettings()).progress_interval,
         )
-        self._publisher.put_all()
+        publisher.put_all()
         self._auto.begin()
         stack.push_async_callback(self._auto.close)
         if page is not None:
@@ -267,7 +272,7 @@ class Daemon:
             stack.callback(self.crawl.close_now)  # first of all at the end
             self.crawl.start()
         try:
-            await self._acquire(self._publisher)
+            await self._acquire(publisher)
         except BaseExceptionGroup as group:
             # A full disk, for example, is raised as what it is, not as a group of one.
             raise first_error(group) from group
@@ -278,14 +283,15 @@ class Daemon:
         from swathe.live.page_source import PageSource
         from swathe.page import Page
 
-        self._source = PageSource(
+        source = PageSource(
             pipeline=lambda: self.pipeline,
             mirror=self.mirror,
             link=lambda: self.link,
             crawl=self.crawl,
             on_command=lambda command: self.commands.execute(command, "from the page"),
         )
-        self.page = Page(self.station.page, self._source)
+        self.page = Page(self.station.page, source)
+        self._shown.page = self.page, source
         if self._on_page is not None:
             self._on_page(self.page)
         return self.page
@@ -307,13 +313,13 @@ class Daemon:
 
     def _state(self, state: str, reason: str) -> StateMessage:
         """Return a state message, with the plan once the survey is resumed."""
-        if self._publisher is None:
+        if (publisher := self._shown.publisher) is None:
             return self._simple_state(state, reason)
-        return self._publisher.state(state, reason)
+        return publisher.state(state, reason)
 
     async def _publish_end(self, status: str, link_task: asyncio.Task[None] | None) -> None:
         """Publish how the run ended, if a broker is connected."""
-        if (publisher := self._publisher) is None:
+        if (publisher := self._shown.publisher) is None:
             self._put_simple_state(status, self._reason)
         else:
             publisher.put_changes(time.monotonic_ns(), self._hub.stalls, self.delay)
@@ -361,7 +367,8 @@ class Daemon:
         self.stop(await crawl.run())
 
     def _tick(self, now: int, publisher: Publisher) -> None:
-        self._put_text(publisher)  # before further changes wait for their turn
+        # Before further changes wait for their turn.
+        self._shown.put_text(self._auto.text or (self.crawl.words if self.crawl else ""))
         self._session.tick()
         publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
@@ -370,28 +377,3 @@ class Daemon:
         covered = self.pipeline.target_reached
         if self.crawl is None and self._auto.may_end(covered=covered):
             self.stop("the plan is covered")
-
-    def _put_text(self, publisher: Publisher) -> None:
-        """Put what the crawler does, or what is placed again, when it changed."""
-        text = self._auto.text or (self.crawl.words if self.crawl is not None else "")
-        if self._replaced:
-            link = self.link
-            linked = link is not None and link.state == "connected"
-            self._replaced = link.unpublished(self._replaced) if link and linked else set()
-            if self._replaced:
-                return  # whoever reads along may still have messages of both placings
-            self._text = ""
-            publisher.put_state("scanning", text)
-        if text != self._text:
-            self._text = text
-            publisher.put_state("scanning", text)
-
-    def _replace(self, before: Pipeline) -> None:
-        """Show the survey as it was placed again, whole, to everybody who watches it."""
-        if self._publisher is not None:
-            delay = self.pipeline.delays[self.delay.gauge] / 1e6
-            reason = f"placed again with a delay of {delay:.1f} ms: the messages of it follow"
-            self._replaced = self._publisher.replace(self.pipeline, reason)
-        if self.page is not None and self._source is not None:
-            self._source.replaced(before)
-            self.page.replace()

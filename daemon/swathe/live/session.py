@@ -257,7 +257,11 @@ class Session:
             self._again.stopped = True
 
     async def place_again(
-        self, observer: PlacingObserver | None, on_placed: Callable[[Pipeline], None]
+        self,
+        observer: PlacingObserver | None,
+        *,
+        prepare: Callable[[Pipeline], None],
+        on_placed: Callable[[Pipeline], None],
     ) -> bool:
         """Place the survey again with the newest measured delays; return False if it was stopped.
 
@@ -266,6 +270,7 @@ class Session:
 
         Args:
             observer: a new one, which is shown readings and path.
+            prepare: called in a thread with the new pipeline, while nothing is fed to it.
             on_placed: called with the pipeline that was replaced, before the next entry.
 
         Raises:
@@ -282,6 +287,7 @@ class Session:
             await self._catch_up(again.follow)
             async with self._files.lock:
                 await asyncio.to_thread(self._files.write_whole, again.pipeline, grid=True)
+                await asyncio.to_thread(prepare, again.pipeline)
                 await self._catch_up(again.follow)
                 self._flush_journal()
                 again.follow()

@@ -47,7 +47,14 @@ class Played:
         self.estimates: list[DelayEstimate] = []
         self.estimated = 0
         self.replaced: list[Pipeline] = []
-        self.auto = AutoDelay(station, self.session, self.estimator, on_placed=self.replaced.append)
+        self.prepared: list[Pipeline] = []
+        self.auto = AutoDelay(
+            station,
+            self.session,
+            self.estimator,
+            prepare=self.prepared.append,
+            on_placed=self.replaced.append,
+        )
         monkeypatch.setattr(self.estimator, "estimate", self._estimate)
 
     async def _estimate(self) -> DelayEstimate:
@@ -96,6 +103,7 @@ async def test_sure_estimate_is_applied_from_the_first_reading_on(played: Played
     assert played.marks() == [("estimated", 0, None, None), ("measured", 50, 49, 51)]
     assert played.session.pipeline.delays["gauge"] == 50 * MS
     assert len(played.replaced) == 1
+    assert played.prepared == [played.session.pipeline]
     assert played.estimator.watch is played.session.observer
     await played.step(sure(-30))
     assert played.marks()[-1] == ("measured", 20, 19, 21)

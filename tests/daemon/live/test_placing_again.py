@@ -52,6 +52,10 @@ def session(tmp_path: Path) -> Iterator[Session]:
         yield made
 
 
+def nothing(_: Pipeline) -> None:
+    """Do nothing."""
+
+
 def stored(folder: SurveyFolder) -> dict[str, bytes]:
     """Return the layers on disk."""
     group = zarr.open_group(folder.zarr, mode="r")
@@ -67,13 +71,15 @@ def layers(pipeline: Pipeline) -> dict[str, bytes]:
 async def test_survey_placed_again_is_that_of_a_rebuild(session: Session) -> None:
     """In memory, in the arrays and in the record, at once; and so is what comes after."""
     before = session.pipeline
+    prepared: list[Pipeline] = []
     replaced: list[Pipeline] = []
     assert before.delays["gauge"] == 0
     await session.checkpoint()
     old = stored(session.folder)
     observer = DelayObserver(scan=before.grid.scan, index=before.grid.index)
-    assert await session.place_again(observer, replaced.append)
+    assert await session.place_again(observer, prepare=prepared.append, on_placed=replaced.append)
     assert replaced == [before]
+    assert prepared == [session.pipeline]
     assert session.pipeline.delays["gauge"] == DELAY * MS
     assert session.observer is observer
     assert session.placing_again is None
@@ -105,7 +111,7 @@ async def test_run_continues_while_it_is_placed_again(
             assert go.wait(10)
 
     watch_replays(monkeypatch, dawdle)
-    task = asyncio.create_task(session.place_again(None, lambda _: None))
+    task = asyncio.create_task(session.place_again(None, prepare=nothing, on_placed=nothing))
     assert await asyncio.to_thread(begun.wait, 10)
     assert session.placing_again is not None
     for number, entry in enumerate(entries()):
@@ -137,7 +143,13 @@ async def test_checkpoint_never_replaces_the_new_state_by_the_old_one(
         write_whole(self, pipeline, grid=grid)
 
     monkeypatch.setattr(DerivedFiles, "write_whole", slowly)
-    task = asyncio.create_task(session.place_again(None, lambda _: order.append("placed")))
+    task = asyncio.create_task(
+        session.place_again(
+            None,
+            prepare=lambda _: order.append("prepared"),
+            on_placed=lambda _: order.append("placed"),
+        )
+    )
     assert await asyncio.to_thread(begun.wait, 10)
 
     async def checkpoint() -> None:
@@ -150,7 +162,7 @@ async def test_checkpoint_never_replaces_the_new_state_by_the_old_one(
     go.set()
     assert await task
     await waiting
-    assert order == ["placed", "checkpoint"]
+    assert order == ["prepared", "placed", "checkpoint"]
     session.flush()
     assert stored(session.folder) == layers(replay(session.folder))
 
@@ -162,7 +174,9 @@ async def test_placing_again_that_is_stopped_changes_nothing(
     before = session.pipeline
     monkeypatch.setattr("swathe.store.replaying._BATCH_BYTES", 1)
     watch_replays(monkeypatch, lambda _: session.stop_placing_again())
-    assert not await session.place_again(None, lambda _: pytest.fail("it was stopped"))
+    assert not await session.place_again(
+        None, prepare=nothing, on_placed=lambda _: pytest.fail("it was stopped")
+    )
     assert session.pipeline is before
     assert session.placing_again is None
 
@@ -177,7 +191,7 @@ def test_published_state_is_replaced_whole() -> None:
     while mirror.take():
         pass
     mirror.urgent.clear()
-    topics = publisher.replace(new, "placed again")
+    topics = publisher.replace(Publisher.staged(new), "placed again")
     messages = mirror.messages
     assert mirror.take() is not None  # first of all the state
     state = messages[publisher.topics.state]

@@ -60,6 +60,13 @@ columns = [
 checksum = {{kind="xor", after="*"}}
 """
 
+FREE = """
+max_speed = "1e9 m/s"
+max_acceleration = "1e12 m/s^2"
+keeps_count = true
+"""
+"""Limits of an axis whose probe is somewhere else at once, after a silence or without one."""
+
 INDEX_ENCODED = """\
 [index]
 length = "{length} mm"
@@ -85,8 +92,16 @@ def station_text(
     survey: str = "",
     scan: str = "",
     encoder: str = "",
+    free: bool = True,
 ) -> str:
-    """Return a station file with an encoder and a gauge on 115200 baud ports."""
+    """Return a station file with an encoder and a gauge on 115200 baud ports.
+
+    Where `free`, an axis that has no limits of its own gets those of a probe that jumps.
+    """
+    if free and "max_" not in scan:
+        scan += FREE
+    if free and "max_" not in index and 'device = "encoder"' in index:
+        index += FREE
     two = 'device = "encoder"' in index
     positions = '{is="counts", axis="scan"}' + (', {is="counts", axis="index"}' if two else "")
     return STATION.format(

@@ -152,6 +152,11 @@ class SurveyState:
         return self._inputs.position if self._inputs else (None, None)
 
     @property
+    def lost_axes(self) -> tuple[str, ...]:
+        """Names of the axes whose position is lost."""
+        return self._inputs.lost_axes if self._inputs else ()
+
+    @property
     def last_sample_times(self) -> tuple[int | None, int | None]:
         """Host time of the newest sample of scan and index, ns; None where there is none."""
         return self._inputs.last_sample_times if self._inputs else (None, None)

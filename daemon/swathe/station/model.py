@@ -135,8 +135,13 @@ class AxisSettings(StationTable):
     scale_uncertainty: Percent | None = Field(
         None, ge=0, lt=100, description="relative standard uncertainty of counts_per_mm or wheel, %"
     )
-    max_speed: Speed | None = Field(None, gt=0, description="no probe is faster, mm/s")
+    max_speed: Speed | None = Field(
+        None, gt=0, description="no probe is faster, mm/s; learnt from the motion by default"
+    )
     max_acceleration: Acceleration | None = Field(None, gt=0, description="likewise, mm/s²")
+    keeps_count: bool = Field(
+        False, description="the counter keeps its count while its port is lost"
+    )
     second: SecondSettings | None = None
 
     @property
@@ -269,6 +274,7 @@ class AlarmKind(StrEnum):
     ENCODER = "encoder still"
     SLIP = "slip"
     DELAY = "delay unknown"
+    POSITION = "position lost"
 
 
 class AlarmSettings(StationTable):

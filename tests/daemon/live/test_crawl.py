@@ -49,6 +49,7 @@ class Seen:
 
     position: tuple[float | None, float | None] = (0.0, 0.0)
     last_sample_times: tuple[int | None, int | None] = (0, 0)
+    lost_axes: tuple[str, ...] = ()
     pauses: Pauses = field(default_factory=Pauses)
     tallies: dict[str, DeviceTally] = field(
         default_factory=lambda: {
@@ -89,6 +90,19 @@ def test_guards_say_nothing_while_all_is_well() -> None:
     for ms in range(0, 3000, 10):
         seen.position = (ms / 10, 0.0)
         assert look(made, seen, ms) is None
+
+
+@pytest.mark.parametrize("state", [State.MOVING, State.HOMING, State.ARMED])
+def test_lost_position_stops_a_move_and_makes_homing_set_the_encoder(state: State) -> None:
+    """It has to be set by the next homing, during which it is lost still."""
+    seen = Seen(lost_axes=("scan",))
+    made = guards(seen)
+    fault = look(made, seen, 100, state)
+    assert made.encoder_lost
+    if state is State.MOVING:
+        assert fault == (Event.DISAGREEMENT, "the encoder's position is lost: scan")
+    else:
+        assert fault is None
 
 
 @pytest.mark.parametrize("state", [State.DISARMED, State.FAILING, State.STOPPED, State.ENDED])

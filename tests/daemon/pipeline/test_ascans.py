@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
+from daemon.handmade import FREE
 from swathe.journal import Chunk, Entry, Mark, MarkKind, Tick
 from swathe.pipeline import CellState, Pipeline
 from swathe.station import parse_station
@@ -112,7 +113,7 @@ def test_waveforms_are_measured_where_the_probe_was() -> None:
 
 def test_waveform_kept_is_that_of_the_reading_of_the_cell() -> None:
     """By the minimum rule the thinner pass stands for a cell, with its own A-scan."""
-    made = pipeline()
+    made = pipeline(STATION.replace("[calibration]", FREE + "[calibration]"))
     for entry in scan(10, [(30, 80)] * 10):
         made.feed(entry)
     assert made.grid.waveform is not None

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.handmade import FREE
 from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline import CellState, GapCause, GapEnd, GapSnapshot, Pipeline
@@ -61,6 +62,8 @@ resolution = "5 mm"
 device = "encoder"
 counts_per_mm = 10
 """
+# The probe is put on another line from one sample to the next.
+JUMPING = INDEX + FREE
 
 Place = Callable[[float], tuple[float, float]]
 Echo = Callable[[float, float, float], str | None]
@@ -211,7 +214,7 @@ def test_serpentine_with_a_line_left_out() -> None:
         along = min(max((now - 3 * line - 0.4) * 60 - 6, -6.0), 106.0)
         return (along if line % 2 == 0 else 100 - along, (0, 5, 15, 20)[min(line, 3)] * 1.0)
 
-    text = HEAD + SCAN + INDEX + ENCODER_XY + GAUGE
+    text = HEAD + SCAN + JUMPING + ENCODER_XY + GAUGE
     pipeline, changes = run(text, scan(rows, 12.0, two_axes=True))
     (gap,) = pipeline.coverage.gaps.open
     assert gap.cause is GapCause.UNVISITED
@@ -554,7 +557,7 @@ def test_random_motion_agrees_with_a_plain_model(moves: list[tuple[float, int]],
     turn = 1 << bits
     lines, placed, hits = plain_cells(moves, turn)
     text = (
-        (HEAD + SCAN + ENCODER + GAUGE)
+        (HEAD + SCAN + FREE + ENCODER + GAUGE)
         .replace('axis = "scan" }', f'axis = "scan", bits = {bits} }}')
         .replace("counts_per_mm = 10", "counts_per_mm = 10\nzero_count = 0")
     )
@@ -617,7 +620,7 @@ def test_random_motion_around_a_pipe_agrees_with_a_plain_model(
     """Round and round a circumference of 100 mm, both ways: the same cells as a plain model."""
     lines, placed, _ = plain_cells(moves, 1 << 16)
     around = SCAN.replace('length = "100 mm"', 'length = "100 mm"\nmode = "wrapped"')
-    text = (HEAD + around + ENCODER + GAUGE).replace('"scan" }', '"scan", bits = 16 }')
+    text = (HEAD + around + FREE + ENCODER + GAUGE).replace('"scan" }', '"scan", bits = 16 }')
     hits: dict[int, int] = {}
     for _, place in placed:
         cell = int(np.floor(place + 0.5)) % 100

@@ -28,7 +28,7 @@ columns = [{is="counts", axis="scan"}, {is="thickness", unit="mm"}]
 
 def with_delays(gauge: str | None, encoder: str | None, **settings: str) -> Station:
     """Return a station with these delays."""
-    text = station_text(**settings)  # type: ignore[arg-type]
+    text = station_text(free=False, **settings)  # type: ignore[arg-type]
     for key, delay in ((GAUGE, gauge), (ENCODER, encoder)):
         if delay is not None:
             text = text.replace(key, f'{key}\ndelay = "{delay}"')

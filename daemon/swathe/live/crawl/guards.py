@@ -81,6 +81,10 @@ class Guards:
             return Event.STOP_ASKED, f"paused by {pauses.by}"
         if (silence := self._encoder.silence(now, driven)) is not None:
             return silence
+        if lost_axes := self._pipeline().lost_axes:
+            self.encoder_lost = True
+            if state is State.MOVING:
+                return Event.DISAGREEMENT, f"the encoder's position is lost: {', '.join(lost_axes)}"
         if state is State.MOVING and self.referenced:
             apart = self._encoder.apart(since)
             return None if apart is None else (Event.DISAGREEMENT, apart)

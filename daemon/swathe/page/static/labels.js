@@ -117,6 +117,7 @@ export const ALARM_NAMES = {
   "port lost": "Port lost",
   slip: "Position slipped",
   "check failed": "Calibration check failed",
+  "position lost": "Position lost",
   "encoder still": "No motion from the encoder",
   "coupling lost": "Coupling lost",
   "too fast": "Too fast",

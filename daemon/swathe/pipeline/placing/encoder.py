@@ -68,6 +68,21 @@ class CountsToPosition:
             self._followed = float(positions[-1])
         return positions
 
+    @property
+    def mm_per_count(self) -> float:
+        """Travel for one count more, mm; below 0 where counts fall."""
+        return self._scale
+
+    def set_count(self, position: float, count: float) -> None:
+        """Let later positions count from `position`, mm, at `count`, whatever was before."""
+        self._zero_at, self._zero_count = position, count
+        self._shift = 0.0
+        if self._counter is not None:
+            self._counter.restart(count)
+        if self._around is not None:
+            self._around.restart(position)
+        self._followed = position if self._backlash else None
+
     def set_here(self, position: float, reading: float) -> None:
         """Shift all later positions so that what reads `reading` now reads `position`, in mm."""
         shift = position - reading
@@ -114,6 +129,10 @@ class _RollOver:
         turns = self._turns - np.cumsum(np.round(steps / self._period))
         self._last, self._turns = float(values[-1]), float(turns[-1])
         return np.asarray(values + turns * self._period, np.float64)
+
+    def restart(self, last: float) -> None:
+        """Take the next value on the side of `last` that is nearer."""
+        self._last, self._turns = last, 0.0
 
     def shift(self, shift: float) -> None:
         """Continue with values that are higher by `shift`."""

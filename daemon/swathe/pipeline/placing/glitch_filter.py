@@ -1,131 +1,391 @@
-"""A filter of encoder samples that no probe can have reached."""
+"""A filter of encoder samples that no probe can have reached, and of positions that jump.
+
+A sample off the course of those before it waits for the next ones:
+
+- The next one continues from it as a probe can move: both are good.
+- The next one is where the course leads without it: it was a glitch, such as one count read wrong.
+- The next ones continue from it, and motion explains neither the first step nor a way back: the
+  position jumped, as when a counter starts again at zero. It is lost, and no sample is good.
+
+A lost position is found again only by itself if a burst of wrong counts ended: within a second the
+samples *jump* back to where the course leads, near enough for any scan, and four in a row continue
+there. A counter that travels there by continuous steps is not found, nor one that is where another
+start at zero would put it.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from typing import Final
+
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["GlitchFilter"]
+from swathe.arrays import Bools, Floats, Ints
+from swathe.pipeline.placing.probe_limits import SPEED_BLOCK, ProbeLimits, Sample
 
-# A jump that lasts for so many samples is no glitch: the counter was set, or the probe was carried.
-_LASTING_SAMPLES = 4
-# Rounding of counts and times makes a probe at its limit seem a little faster.
-_SLACK_MM = 0.5
+__all__ = ["FilterEvent", "GlitchFilter", "Verdicts"]
+
+_NS: Final = 1e9
 # Samples that are compared at once.
 _SLICE = 512
+# So many in a row that agree with each other make a jump, and a way back.
+_LASTING_SAMPLES = 4
+# So many that agree with nothing make a lost position as well.
+_GARBAGE_SAMPLES = 12
+# A lost position is found again by itself within so long, if so near to the course.
+_FOUND_S = 1.0
+_FOUND_ACCELERATION = 2_000.0
+_FOUND_MM = 25.0
+# A counter that started again was moved by no more than this since, mm/s.
+_SLOW = 100.0
 
-Sample = tuple[int, float]
+
+@dataclass(frozen=True, slots=True)
+class FilterEvent:
+    """A position was lost, or found again.
+
+    Attributes:
+        by: number of the sample, of those given last, that shows it.
+        lost: whether it was lost.
+        last: the last good sample before it was lost.
+        jump: from that to the sample that shows it, mm.
+    """
+
+    by: int
+    lost: bool
+    last: Sample
+    jump: float
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """On the samples that waited and those given last, as far as they are decided, in order.
+
+    Attributes:
+        good: shape (m,).
+        by: number of the sample, of those given last, that decided it, shape (m,).
+        resets: whether no position is known between a good sample and the good one before, shape
+            (m,).
+        events: in order.
+    """
+
+    good: Bools
+    by: Ints
+    resets: Bools
+    events: list[FilterEvent]
+
+
+@dataclass(slots=True)
+class _Fates:
+    """Verdicts as they are made."""
+
+    good: Bools
+    by: Ints
+    resets: Bools
+    number: int = 0
+    events: list[FilterEvent] = field(default_factory=list)
+
+    def add(self, count: int, by: int | Ints, *, good: bool, reset: bool = False) -> None:
+        some = slice(self.number, self.number + count)
+        self.good[some], self.by[some] = good, by
+        if reset and count:
+            self.resets[self.number] = True
+        self.number += count
+
+    def verdicts(self) -> Verdicts:
+        number = self.number
+        return Verdicts(self.good[:number], self.by[:number], self.resets[:number], self.events)
 
 
 class GlitchFilter:
-    """Discards samples that the scanner cannot have reached, such as one count read wrong.
-
-    A sample is held back when it is farther from the last good one than the maximum speed allows,
-    or farther from where the last two good ones were heading than the maximum acceleration allows.
-    If the next ones agree with it rather than with those before, it is no glitch: the counter was
-    set or the probe was carried, and the track continues from there.
+    """Tells motion from glitches and jumps.
 
     Args:
-        max_speed: mm/s; None for no limit.
-        max_acceleration: mm/s²; None for no limit.
+        limits: what motion explains.
 
     Attributes:
-        glitches: samples discarded so far.
-        resets: which of the samples given last are the first good ones after a position reset.
+        glitches: samples discarded so far that were none of a lost position.
+        lost: whether the position is lost.
+        held: number of samples that wait for the next ones.
+        last_good: the last good sample; None before the first.
     """
 
-    def __init__(self, max_speed: float | None, max_acceleration: float | None = None) -> None:
-        self._max_speed = np.inf if max_speed is None else max_speed / 1e9
-        self._max_acceleration = np.inf if max_acceleration is None else max_acceleration / 1e18
-        self._idle = max_speed is None and max_acceleration is None
+    def __init__(self, limits: ProbeLimits) -> None:
+        self._limits = limits
         self._good: list[Sample] = []  # the last two good ones, older first
+        self._earlier: Sample | None = None  # the one before these
         self._held: list[Sample] = []
+        self._run = 0  # so many of the last that wait continue from each other
+        self._broken = False  # between the last good one and what waits nothing is known
+        self._confirmed = False  # there are three good samples, each reachable from those before
+        self._speeds: list[Floats] = []
+        self._number = 0  # of the next sample in the stream
+        self._stray: list[Sample] = []  # the last two samples of a lost position
         self.glitches = 0
-        self.resets: NDArray[np.bool_] = np.empty(0, bool)
+        self.lost = False
 
-    def keep(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Return which samples are good, shape (n,); call in the order of the stream."""
-        good = np.ones(times.shape, bool)
-        self.resets = np.zeros(times.shape, bool)
-        if self._idle or not times.size:
-            return good
+    @property
+    def held(self) -> int:
+        """Number of samples that wait for the next ones."""
+        return len(self._held)
+
+    @property
+    def last_good(self) -> Sample | None:
+        """The last good sample; None before the first."""
+        return self._good[-1] if self._good else None
+
+    def keep(self, times: Ints, positions: Floats, usual: Ints) -> Verdicts:
+        """Take the next samples, shape (n,) each, and return what is decided by now.
+
+        Args:
+            times: ns, rising.
+            positions: mm, with no roll-over undone.
+            usual: the encoder's usual interval known with each, ns.
+        """
+        size = len(self._held) + times.size
+        fates = _Fates(np.zeros(size, bool), np.zeros(size, np.int64), np.zeros(size, bool))
+        seconds, usual_s = times / _NS, usual / _NS
         k = 0
         while k < times.size:
-            some = slice(k, k + _SLICE)
-            if not self._held:
-                reachable = self._reachable_run(times[some], positions[some])
-                if reachable:
-                    first = max(k, k + reachable - 2)
-                    newest = zip(
-                        times[first : k + reachable].tolist(),
-                        positions[first : k + reachable].tolist(),
-                        strict=True,
-                    )
-                    self._good = [*self._good, *newest][-2:]
-                    k += reachable
+            if not self._held and not self.lost and len(self._good) > 1:
+                some = slice(k, k + _SLICE)
+                number = self._ordinary_run(
+                    seconds[some], positions[some], usual_s[some], self._number + k
+                )
+                fates.add(number, np.arange(k, k + number), good=True)
+                k += number
+                if number:
                     continue
-            good[k], self.resets[k] = self._take((int(times[k]), float(positions[k])))
+            sample = Sample(float(seconds[k]), float(positions[k]), self._number + k)
+            if self.lost and not self._held and sample.time - self._good[-1].time > _FOUND_S:
+                fates.add(times.size - k, np.arange(k, times.size), good=False)
+                break
+            self._take(sample, float(usual_s[k]), k, fates)
             k += 1
-        return good
+        self._number += times.size
+        return fates.verdicts()
+
+    def decide(self, usual: int) -> Verdicts:
+        """Decide on what waits though no sample follows: the encoder rests there, or it jumped.
+
+        Args:
+            usual: the encoder's usual interval, ns.
+        """
+        size = len(self._held)
+        fates = _Fates(np.zeros(size, bool), np.zeros(size, np.int64), np.zeros(size, bool))
+        if size and not self.lost:
+            if size == 1 and self._limits.fit(self._good, self._held[0], usual / _NS).reachable:
+                self._accept_held(0, fates)
+            else:
+                self._lose(0, fates)
+        return fates.verdicts()
 
     def restart(self) -> None:
-        """Take the next sample as good wherever it is: the position was reset."""
+        """Take the next sample as good wherever it is: the position was set.
+
+        What waits is discarded.
+        """
         self._good.clear()
         self._held.clear()
+        self._stray.clear()
+        self._earlier = None
+        self._run, self._broken, self._confirmed, self.lost = 0, False, False, False
 
-    def _reachable_run(self, times: NDArray[np.int64], positions: NDArray[np.float64]) -> int:
-        """Return how many of the next samples are good, each reachable from those before it."""
-        if not self._good:
-            return 0
-        t = np.concatenate(([time for time, _ in self._good], times)).astype(np.float64)
-        x = np.concatenate(([place for _, place in self._good], positions))
-        spans, steps = np.diff(t), np.diff(x)
-        bad = np.zeros(spans.shape, bool)
-        if np.isfinite(self._max_speed):
-            bad = np.abs(steps) > self._max_speed * spans + _SLACK_MM
-        if np.isfinite(self._max_acceleration) and steps.size > 1:
-            before, after = np.maximum(spans[:-1], 1.0), spans[1:]
-            off = np.abs(steps[1:] - steps[:-1] / before * after)
-            bad[1:] |= off > self._leeway(before, after)
-        bad = bad[len(self._good) - 1 :]
-        return int(np.argmax(bad)) if bad.any() else int(times.size)
+    def lose(self) -> None:
+        """Take no sample as good until `restart`: the counter cannot be relied on.
 
-    def _leeway(
-        self, before: NDArray[np.float64], after: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Return how far a sample may be from the straight continuation, mm.
-
-        The speed between two samples is that at their middle, and off by their rounding.
+        What waits is discarded.
         """
-        bent = self._max_acceleration * after * (before + after) / 2
-        return np.asarray(bent + _SLACK_MM * (1 + after / before), np.float64)
-
-    def _take(self, sample: Sample) -> tuple[bool, bool]:
-        """Return whether a sample is good, and whether it is the first one after a position reset."""
-        if not self._good or self._reachable(self._good, sample):
-            self.glitches += len(self._held)
-            self._held.clear()
-            self._good = [*self._good, sample][-2:]
-            return True, False
-        if self._held and not self._reachable(self._held[-2:], sample):
-            self.glitches += len(self._held)
-            self._held.clear()
-        self._held.append(sample)
-        if len(self._held) < _LASTING_SAMPLES:
-            return False, False
-        # It lasts: the earlier ones after the reset are lost to the track, but were no glitches.
-        self._good = self._held[-2:]
         self._held.clear()
-        return True, True
+        self.lost = True
+        # No sample is near enough in time to be found again.
+        self._good = [Sample(-np.inf, 0.0, -1)]
 
-    def _reachable(self, before: list[Sample], sample: Sample) -> bool:
-        time, place = before[-1]
-        span, step = float(sample[0] - time), sample[1] - place
-        if np.isfinite(self._max_speed) and abs(step) > self._max_speed * span + _SLACK_MM:
+    def _ordinary_run(self, seconds: Floats, positions: Floats, usual: Floats, first: int) -> int:
+        """Accept the next samples as long as nothing about them is in question; return how many.
+
+        Args:
+            seconds: shape (n,).
+            positions: mm, shape (n,).
+            usual: usual interval with each, s, shape (n,).
+            first: number of the first of them in the stream.
+        """
+        learnt = sum(speeds.size for speeds in self._speeds)
+        room = SPEED_BLOCK - learnt
+        t = np.concatenate(([sample.time for sample in self._good], seconds[:room]))
+        x = np.concatenate(([sample.position for sample in self._good], positions[:room]))
+        usual = usual[:room]
+        spans, steps = np.diff(t), self._limits.steps(x)
+        widths = np.concatenate((usual[:1], usual))
+        strides = np.ones(steps.size, np.int64)
+        strides[0] = self._good[1].number - self._good[0].number
+        strides[1:2] = first - self._good[1].number
+        ordinary = self._limits.ordinary(steps, spans, strides, widths)
+        number = ordinary.size if ordinary.all() else int(np.argmin(ordinary))
+        if number:
+            some = slice(1, number + 1)
+            self._learn(self._limits.speeds(steps[some], spans[some], widths[some]))
+            self._earlier, *self._good = [
+                self._good[k] if k < 2 else Sample(float(t[k]), float(x[k]), first + k - 2)
+                for k in range(number - 1, number + 2)
+            ]
+            self._confirmed = True
+        return number
+
+    def _learn(self, speeds: Floats) -> None:
+        self._speeds.append(speeds)
+        if sum(speeds.size for speeds in self._speeds) >= SPEED_BLOCK:
+            self._limits.learn(np.concatenate(self._speeds))
+            self._speeds.clear()
+
+    def _take(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+        if self.lost:
+            self._take_lost(sample, usual, by, fates)
+        elif not self._good:
+            self._accept(sample, usual, by, fates)
+        elif not self._held:
+            self._take_next(sample, usual, by, fates)
+        elif len(self._held) == 1:
+            self._take_second(self._held[0], sample, usual, by, fates)
+        else:
+            self._take_later(sample, usual, by, fates)
+
+    def _take_next(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+        """Take a sample while none waits."""
+        if self._limits.fit(self._good, sample, usual).ordinary:
+            self._accept(sample, usual, by, fates)
+        else:
+            self._held.append(sample)
+            self._run = 1
+
+    def _take_second(
+        self, held: Sample, sample: Sample, usual: float, by: int, fates: _Fates
+    ) -> None:
+        """Take a sample while one waits."""
+        limits, good = self._limits, self._good
+        moved = limits.fit(good, held, usual).reachable
+        onward = limits.fit([good[-1], held], sample, usual).reachable
+        spike = limits.is_spike(good[-1], held, sample, usual)
+        without = limits.fit(good, sample, usual)
+        beyond = limits.off_course(good, sample, held, usual)
+        if (spike or not moved) and without.reachable and without.off <= beyond:
+            self._discard_held(by, fates)
+            self._take_next(sample, usual, by, fates)
+            return
+        if moved and onward:
+            self._accept_held(by, fates, usual)
+            self._take_next(sample, usual, by, fates)
+            return
+        follows = limits.fit([held], sample, usual).reachable
+        self._hold(sample, usual, by, fates, follows=follows)
+
+    def _take_later(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+        """Take a sample while several wait."""
+        limits = self._limits
+        run = self._held[-min(self._run, 2) :]
+        onward, without = limits.fit(run, sample, usual), limits.fit(self._good, sample, usual)
+        beyond = limits.off_course(self._good if len(run) < 2 else run, sample, run[-1], usual)
+        if without.reachable and without.off <= beyond:
+            self._discard_held(by, fates)
+            self._broken = True
+            self._held.append(sample)
+            self._run = 1
+            return
+        self._hold(sample, usual, by, fates, follows=onward.reachable)
+
+    def _hold(self, sample: Sample, usual: float, by: int, fates: _Fates, *, follows: bool) -> None:
+        """Let a sample wait with others; many are a jump, or garbage."""
+        self._held.append(sample)
+        self._run = self._run + 1 if follows else 1
+        if self._run >= _LASTING_SAMPLES - 1 and not self._confirmed:
+            # One or two are no evidence against several: it was the first one that was wrong.
+            fates.add(len(self._held) - 1, by, good=False)
+            self.glitches += len(self._held) - self._run + 1
+            self._held.clear()
+            self._good, self._earlier = [sample], None
+            fates.add(1, by, good=True, reset=True)
+        elif self._run >= _LASTING_SAMPLES and self._last_was_off(usual):
+            fates.add(len(self._held), by, good=True)
+            self._earlier, *self._good = self._held[-3:]
+            self._held.clear()
+            self.glitches += 1
+        elif self._run >= _LASTING_SAMPLES or len(self._held) >= _GARBAGE_SAMPLES:
+            self._lose(by, fates)
+
+    def _last_was_off(self, usual: float) -> bool:
+        """Return whether what waits follows from the samples before the last good one.
+
+        That was a glitch too small to show by itself, and led the course astray.
+        """
+        if self._earlier is None or self._run < len(self._held):
             return False
-        if len(before) < 2 or not np.isfinite(self._max_acceleration):
-            return True
-        earlier = max(float(time - before[-2][0]), 1.0)
-        heading = (place - before[-2][1]) / earlier * span
-        leeway = self._leeway(np.array([earlier]), np.array([span]))
-        return abs(step - heading) <= float(leeway[0])
+        first = self._held[0]
+        without = self._limits.fit([self._earlier, self._good[0]], first, usual)
+        return (
+            without.reachable and without.off <= self._limits.fit(self._good, first, usual).off / 2
+        )
+
+    def _lose(self, by: int, fates: _Fates) -> None:
+        last, newest = self._good[-1], self._held[-1]
+        jump = self._limits.step(last.position, newest.position)
+        fates.events.append(FilterEvent(by, True, last, jump))
+        fates.add(len(self._held), by, good=False)
+        self._stray = self._held[-2:]
+        self._held.clear()
+        self.lost = True
+
+    def _take_lost(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+        """Take a sample while the position is lost."""
+        limits = self._limits
+        if self._held and not limits.fit(self._held[-2:], sample, usual).reachable:
+            fates.add(len(self._held), by, good=False)
+            self._stray = self._held[-2:]
+            self._held.clear()
+        if self._held or self._is_back(sample, usual):
+            self._held.append(sample)
+            if len(self._held) >= _LASTING_SAMPLES:
+                fates.events.append(FilterEvent(by, False, self._good[-1], 0.0))
+                self.lost, self._earlier, self._good = False, None, self._held[-2:]
+                fates.add(len(self._held), by, good=True, reset=True)
+                self._held.clear()
+            return
+        self._stray = [*self._stray, sample][-2:]
+        fates.add(1, by, good=False)
+
+    def _is_back(self, sample: Sample, usual: float) -> bool:
+        """Return whether a sample jumped back to where the course of the lost position leads."""
+        limits, good = self._limits, self._good
+        span = sample.time - good[-1].time
+        if span > _FOUND_S:
+            return False
+        if self._stray and limits.fit(self._stray, sample, usual).reachable:
+            return False  # it came by continuous steps
+        off = limits.off_course(good, sample, good[-1], usual)
+        if off > min(_FOUND_ACCELERATION * span**2 / 2, _FOUND_MM) + limits.slack:
+            return False
+        speed = abs(limits.step(good[0].position, good[-1].position)) / max(
+            good[-1].time - good[0].time, usual, 1e-3
+        )
+        return abs(limits.step(0.0, sample.position)) > (speed + _SLOW) * span + limits.slack
+
+    def _accept(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+        if self._good:
+            step = self._limits.step(self._good[-1].position, sample.position)
+            span = sample.time - self._good[-1].time
+            made = (np.array([step]), np.array([span]), np.array([usual]))
+            self._learn(self._limits.speeds(*made))
+        if len(self._good) > 1:
+            self._earlier = self._good[0]
+            self._confirmed = True
+        self._good = [*self._good, sample][-2:]
+        fates.add(1, by, good=True, reset=self._broken)
+        self._broken = False
+
+    def _accept_held(self, by: int, fates: _Fates, usual: float = 0.0) -> None:
+        self._accept(self._held.pop(), usual, by, fates)
+
+    def _discard_held(self, by: int, fates: _Fates) -> None:
+        self.glitches += len(self._held)
+        self._broken |= len(self._held) > 1
+        fates.add(len(self._held), by, good=False)
+        self._held.clear()

@@ -8,26 +8,27 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.pipeline.placing.axis_samples import AxisSamples
+from swathe.pipeline.placing.combined import CombinedReadings
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceLink, DeviceTally
-from swathe.pipeline.placing.encoder import CountsToPosition
-from swathe.pipeline.placing.glitch_filter import GlitchFilter
+from swathe.pipeline.placing.encoded_axis import EncodedAxis
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.place_uncertainty import PlaceSums
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
 from swathe.pipeline.placing.pulses import HELD_NS
 from swathe.pipeline.placing.return_watch import ReturnWatch
-from swathe.pipeline.placing.slip import PositionSet, Slip, SlipWatch
+from swathe.pipeline.placing.second_source import SecondSource
+from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.still_encoder import StillEncoderWatch, WatchedAxis
 from swathe.pipeline.placing.streams import TimedBatch
-from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
+from swathe.pipeline.placing.track import SteppedTrack
 from swathe.station import (
     AxisMode,
     AxisSettings,
     LineAdvance,
     Station,
-    axis_source,
     decoder_of,
     makes_by_time,
     period_of,
@@ -35,80 +36,6 @@ from swathe.station import (
 )
 
 __all__ = ["DeviceInputs"]
-
-# Positions of an encoder that differ by less than this share of a cell are the same.
-_SAME_SHARE = 0.02
-
-
-class _EncodedAxis:
-    """One encoded axis: which column of which device, its scale and its track."""
-
-    def __init__(
-        self,
-        name: str,
-        settings: AxisSettings,
-        links: dict[str, DeviceLink],
-        *,
-        bracket_ns: int,
-        lateness_ns: int,
-    ) -> None:
-        self.device, counts = axis_source(name, settings)
-        decoder = links[self.device].decoder
-        self.column = decoder.axes.index(counts)
-        self.counts = counts
-        # Counts that go to and fro by one are those of a probe at rest.
-        per_count = 0.0 if counts in decoder.length_axes else 1.0 / settings.scale
-        self.same_within = max(1.5 * per_count, _SAME_SHARE * settings.resolution)
-        self.scale = CountsToPosition(
-            settings, bits=decoder.count_bits[counts], is_length=counts in decoder.length_axes
-        )
-        self.glitch_filter = GlitchFilter(settings.max_speed, settings.max_acceleration)
-        self.track = EncodedTrack(bracket_ns=bracket_ns, lateness_ns=lateness_ns)
-
-
-class _SecondSource:
-    """A second source of an axis's position, which places nothing.
-
-    Args:
-        name: of the axis, which has a table ``second``.
-        settings: of the axis.
-        first: the axis as its first source gives it.
-        links: the devices.
-        limits: as of `_EncodedAxis`.
-    """
-
-    def __init__(
-        self,
-        name: str,
-        settings: AxisSettings,
-        first: _EncodedAxis,
-        links: dict[str, DeviceLink],
-        limits: dict[str, int],
-    ) -> None:
-        second = settings.second
-        assert second is not None  # noqa: S101  the caller has looked
-        same = settings.model_copy(
-            update={
-                **second.model_dump(include={"device", "counts", "counts_per_mm", "reversed"}),
-                "wheel": second.wheel,
-                "backlash": 0.0,
-            }
-        )
-        self.axis = _EncodedAxis(name, same, links, **limits)
-        self.has_mark = settings.index_mark_at is not None
-        self.watch = SlipWatch(
-            name,
-            first.track,
-            self.axis.track,
-            second.tolerance,
-            lateness_ns=limits["lateness_ns"],
-        )
-
-    def take(self, batch: TimedBatch) -> None:
-        """Add the samples of a batch of its device."""
-        counts = batch.positions["counts"][:, self.axis.column]
-        positions = self.axis.scale.positions(counts)
-        self.axis.track.append(batch.positions["time"], positions, known=batch.positions_known_at)
 
 
 class DeviceInputs:
@@ -151,31 +78,48 @@ class DeviceInputs:
         limits = {"bracket_ns": bracket, "lateness_ns": station.placing.lateness}
         self._on_change = {name for name, d in station.device.items() if d.on_change}
         self._silent_devices: set[str] = set()
-        self._scan = _EncodedAxis("scan", station.scan, self.links, **limits)
-        self._index: _EncodedAxis | None = None
+        self._lost_ports: set[str] = set()
+
+        def rests(axis: AxisSettings) -> bool:
+            # A device that sends readings with its counts is not silent at rest.
+            device = axis.device or ""
+            return device in self._on_change and not self.links[device].decoder.combined
+
+        self._scan = EncodedAxis(
+            "scan", station.scan, self.links, **limits, rests=rests(station.scan)
+        )
+        self._index: EncodedAxis | None = None
         self.stepped: SteppedTrack | None = None
         if station.index is not None and station.index.mode is not AxisMode.STEPPED:
-            self._index = _EncodedAxis("index", station.index, self.links, **limits)
+            self._index = EncodedAxis(
+                "index", station.index, self.links, **limits, rests=rests(station.index)
+            )
         else:
             axis = station.index_axis
             self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
             self.stepped.step_to(line, 0)
+        self._axes = tuple(axis for axis in (self._scan, self._index) if axis is not None)
+        self._glitches = dict.fromkeys((axis.name for axis in self._axes), 0)
+        # Readings have positions of their own if their device sends one on each axis.
+        (first, *others) = {axis.device for axis in self._axes}
+        is_combined = not others and self.links[first].decoder.combined
+        self._combined_device = first if is_combined else ""
+        self._combined = CombinedReadings(tuple(axis.name for axis in self._axes))
         self._still = StillEncoderWatch(
             {
-                name: WatchedAxis(
+                axis.name: WatchedAxis(
                     axis.device,
                     axis.counts,
                     tolerance=axis.same_within,
                     on_change=axis.device in self._on_change,
                 )
-                for name, axis in (("scan", self._scan), ("index", self._index))
-                if axis is not None
+                for axis in self._axes
             }
         )
         self.conditions: list[Condition] = []
         self._slip_events: list[Slip | PositionSet] = []
         self._second = {
-            name: _SecondSource(name, settings, axis, self.links, limits)
+            name: SecondSource(name, settings, axis, self.links, limits)
             for name, settings, axis in (
                 ("scan", station.scan, self._scan),
                 ("index", station.index, self._index),
@@ -208,43 +152,25 @@ class DeviceInputs:
 
     def take(self, device: str, batch: TimedBatch) -> Placed | None:
         """Hand a batch to the placer; return readings that carry their own position, if any."""
-        own: dict[str, NDArray[np.float64]] = {}
-        for axis, name in ((self._scan, "scan"), (self._index, "index")):
-            if axis is None or axis.device != device or not batch.positions.size:
+        for axis in self._axes:
+            if axis.device != device or not batch.positions.size:
                 continue
-            times = batch.positions["time"]
-            positions = axis.scale.positions(
-                batch.positions["counts"][:, axis.column], batch.positions["mark"][:, axis.column]
+            counts = batch.positions["counts"][:, axis.column]
+            self._still.add_positions(
+                axis.name, counts * axis.scale.mm_per_count, batch.positions_known_at
             )
-            self._still.add_positions(name, positions, batch.positions_known_at)
-            before = axis.glitch_filter.glitches
-            good = axis.glitch_filter.keep(times, positions)
-            self.links[device].tally.glitches += axis.glitch_filter.glitches - before
-            resets = axis.scale.resets | axis.glitch_filter.resets
-            axis.track.append(
-                times[good],
-                positions[good],
-                resets[good],
-                batch.positions_known_at[good],
-                rests=device in self._on_change,
+            samples = axis.take(
+                batch.positions["time"],
+                counts,
+                batch.positions["mark"][:, axis.column],
+                batch.positions_known_at,
+                batch.positions["device_time"],
+                uncertainty=self._position_uncertainty(batch),
                 broken=device in self._silent_devices,
-                uncertainty=self._position_uncertainty(batch)[good],
             )
-            if axis is self._scan and self.place_sums is not None:
-                self.place_sums.add_samples(times[good], positions[good])
-            if good.any():
+            if samples.good.any():
                 self._silent_devices.discard(device)
-            if name in self._second and self._second[name].has_mark:
-                on_mark = good & batch.positions["mark"][:, axis.column]
-                for k in np.flatnonzero(on_mark).tolist():  # few: one each time it is passed
-                    time, known = int(times[k]), int(batch.positions_known_at[k])
-                    self._second[name].watch.set_at(time)
-                    self._slip_events.append(PositionSet(name, time, known))
-            own[name] = np.where(good, positions, np.nan)
-            if axis is self._scan and self._returns is not None:
-                returns = np.array(self._returns.returns(times[good], positions[good]), np.int64)
-                for time in returns[~self.pauses.holds(returns)].tolist():
-                    self._next_line(time)
+            self._add_samples(axis, samples)
         for second in self._second.values():
             if second.axis.device == device and batch.positions.size:
                 second.take(batch)
@@ -252,14 +178,12 @@ class DeviceInputs:
             return None
         counted = ~self.pauses.holds(batch.readings["time"])
         self._still.add_readings(batch.readings[counted], batch.readings_known_at[counted])
-        if batch.combined and "scan" in own and (self._index is None or "index" in own):
-            return self.placer.place_combined(
-                batch.readings,
-                own["scan"],
-                own.get("index"),
-                batch.readings_known_at,
-                timing=batch.readings_timing,
+        if device == self._combined_device:
+            self.placer.reading_times.add(
+                batch.readings["time"], batch.readings_known_at, batch.readings_timing
             )
+            self._combined.add(batch.readings, batch.readings_known_at)
+            return self._combined.place(self.placer)
         self.placer.add_readings(
             batch.readings,
             batch.readings_known_at,
@@ -311,19 +235,45 @@ class DeviceInputs:
     def reference(self, scan: float | None, index: float | None, time: int) -> None:
         """Set the encoded axes to the position at which the probe rests, mm, at `time`, ns."""
         for name, axis, place in (("scan", self._scan, scan), ("index", self._index, index)):
-            if axis is None or place is None or axis.track.last_position is None:
+            if axis is None or place is None:
                 continue
-            axis.scale.set_here(place, axis.track.last_position)
-            axis.glitch_filter.restart()
-            last = axis.track.last_time
-            reset = np.array([True])
-            known = np.array([time], np.int64)
-            axis.track.append(np.array([last], np.int64), np.array([place]), reset, known)
+            samples = axis.reference(place, time)
+            if samples is None:
+                continue
+            self._add_samples(axis, samples)
             if name in self._second:
                 self._second[name].watch.restart()  # the second source was not set to this position
             if axis is self._scan and self.place_sums is not None:
                 self.place_sums.set_zero(place)
         self._still.restart()
+
+    def _add_samples(self, axis: EncodedAxis, samples: AxisSamples) -> None:
+        """Take samples of which it is decided whether they are good."""
+        tally = self.links[axis.device].tally
+        tally.glitches += axis.glitches - self._glitches[axis.name]
+        self._glitches[axis.name] = axis.glitches
+        if axis.device == self._combined_device:
+            self._combined.decide(axis.name, samples)
+        good = samples.good
+        if axis.name in self._second and self._second[axis.name].has_mark:
+            for k in np.flatnonzero(good & samples.marks).tolist():  # one each time it is passed
+                time, known = int(samples.times[k]), int(samples.known[k])
+                self._second[axis.name].watch.set_at(time)
+                self._slip_events.append(PositionSet(axis.name, time, known))
+        if axis is not self._scan:
+            return
+        times, positions = samples.times[good], samples.positions[good]
+        if self.place_sums is not None:
+            self.place_sums.add_samples(times, positions)
+        if self._returns is not None:
+            returns = np.array(self._returns.returns(times, positions), np.int64)
+            for time in returns[~self.pauses.holds(returns)].tolist():
+                self._next_line(time)
+
+    @property
+    def lost_axes(self) -> tuple[str, ...]:
+        """Names of the encoded axes whose position is lost."""
+        return tuple(axis.name for axis in self._axes if axis.lost)
 
     def port_changed(self, device: str, now: int) -> None:
         """Let the rest of a device that sends on change end at `now`, until it sends again.
@@ -332,17 +282,25 @@ class DeviceInputs:
         """
         for axis in self._resting_axes():
             if axis.device == device:
-                axis.track.hold(now, final=True)
+                self._add_samples(axis, axis.advance(now))
+                axis.hold(now, final=True)
         self._silent_devices.add(device)
         is_open = self.links[device].tally.state == "open"
+        if not is_open:
+            self._lost_ports.add(device)
+        elif device in self._lost_ports:
+            self._lost_ports.discard(device)
+            for axis in self._axes:
+                if axis.device == device and not axis.keeps_count:
+                    self._add_samples(axis, axis.lose(now, "its port was lost and opened again"))
         self._still.port_changed(device, now, is_open=is_open)
 
-    def _resting_axes(self) -> list[_EncodedAxis]:
+    def _resting_axes(self) -> list[EncodedAxis]:
         """Return the axes whose encoder sends on change, and rests as long as it is silent."""
         if not self._on_change:
             return []
         resting = self._on_change - self._silent_devices
-        return [axis for axis in (self._scan, self._index) if axis and axis.device in resting]
+        return [axis for axis in self._axes if axis.rests and axis.device in resting]
 
     def advance(self, now: int) -> None:
         """Advance to `now`, ns: an encoder that sends on change and is silent stands still."""
@@ -351,7 +309,8 @@ class DeviceInputs:
             (time for time in held if time is not None), default=None
         )
         for axis in self._resting_axes():
-            axis.track.hold(now)
+            self._add_samples(axis, axis.advance(now))
+            axis.hold(now)
         self._still.advance(now)
         for second in self._second.values():
             self._slip_events += second.watch.look()
@@ -367,6 +326,9 @@ class DeviceInputs:
         changes = self.conditions + self._still.conditions
         self.conditions.clear()
         self._still.conditions.clear()
+        for axis in self._axes:
+            changes += axis.conditions
+            axis.conditions.clear()
         for link in self.links.values():
             changes += link.conditions
             link.conditions.clear()
@@ -382,15 +344,15 @@ class DeviceInputs:
     @property
     def last_sample_times(self) -> tuple[int | None, int | None]:
         """Host time of the newest sample of scan and of index, ns; None before the first."""
-        index = None if self._index is None else self._index.track.last_time
-        return self._scan.track.last_time, index
+        index = None if self._index is None else self._index.last_time
+        return self._scan.last_time, index
 
     @property
     def position(self) -> tuple[float | None, float | None]:
         """The newest (scan, index) position, mm; None where unknown."""
-        scan = self._scan.track.last_position
+        scan = self._scan.position
         if self._index is not None:
-            return scan, self._index.track.last_position
+            return scan, self._index.position
         steps = self._required_steps()
         newest: NDArray[Any] = np.array([np.iinfo(np.int64).max])
         return scan, float(steps.locate(newest).position[0])

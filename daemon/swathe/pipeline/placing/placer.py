@@ -131,6 +131,19 @@ class Placer:
         """
         known = readings["time"] if known is None else known
         self.reading_times.add(readings["time"], known, timing)
+        return self.place_at(readings, scan, index, known)
+
+    def place_at(
+        self,
+        readings: NDArray[Any],
+        scan: NDArray[np.float64],
+        index: NDArray[np.float64] | None,
+        known: NDArray[np.int64],
+    ) -> Placed:
+        """Return readings placed by positions of their own, as `place_combined` does.
+
+        Their times are in `reading_times` already.
+        """
         if index is None:
             index = self.index.locate(readings["time"]).position
         good = np.isfinite(scan) & np.isfinite(index)

@@ -97,6 +97,7 @@ class EncodedTrack:
         resets: NDArray[np.bool_] | None = None,
         known: NDArray[np.int64] | None = None,
         *,
+        arrived: NDArray[np.int64] | None = None,
         rests: bool = False,
         broken: bool = False,
         uncertainty: NDArray[np.int64] | None = None,
@@ -108,6 +109,7 @@ class EncodedTrack:
             positions: mm, shape (n,).
             resets: see the attribute; none by default.
             known: see the attribute; by default each is known with its own time.
+            arrived: journal times with which they arrived, ns; by default those of `known`.
             rests: whether the encoder sends on change: from each sample the axis rested until
                 `lateness_ns` before the next one arrived.
             broken: whether that is unknown between the last sample and the first of these.
@@ -124,7 +126,8 @@ class EncodedTrack:
             uncertainty = np.zeros(times.shape, np.int64)
         if rests:
             first = 1 if broken or not self.times.size else 0
-            at, until = self._rests_ended(times, known, first=first)
+            arrived = known if arrived is None else arrived
+            at, until = self._rests_ended(times, arrived, first=first)
             if at.size:
                 last = self.positions[-1:] if self.times.size else positions[:1]
                 before = np.concatenate((last, positions))[:-1]
@@ -144,12 +147,12 @@ class EncodedTrack:
         self.uncertainty = np.concatenate((self.uncertainty, uncertainty))
 
     def _rests_ended(
-        self, times: NDArray[np.int64], known: NDArray[np.int64], *, first: int
+        self, times: NDArray[np.int64], arrived: NDArray[np.int64], *, first: int
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Return which samples, from `first` on, end a rest, and until when it lasted, ns."""
         last = self.times[-1:] if self.times.size else times[:1]
         floor = np.maximum.accumulate(np.concatenate((last, times)))[:-1]
-        until = known - self._lateness
+        until = arrived - self._lateness
         at = np.flatnonzero(until > floor)
         at = at[at >= first]
         return at, until[at]

@@ -10,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathe.pipeline.placing.encoder import CountsToPosition, follow_with_backlash
-from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.station.model import AxisSettings, WheelSettings
 
 MS = 1_000_000
@@ -77,44 +76,6 @@ def test_play_holds_the_probe_on_a_reversal() -> None:
     assert back.tolist() == [9.0, 9.0, 9.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0]
 
 
-def test_glitch_is_kept_out() -> None:
-    """A single count read wrong is no place the probe can have reached; the rest goes on."""
-    times = np.arange(20) * 5 * MS
-    positions = np.linspace(0.0, 9.5, 20)
-    positions[7] = 400.0
-    gate = GlitchFilter(200.0)
-    good = gate.keep(times, positions)
-    assert np.flatnonzero(~good).tolist() == [7]
-    assert gate.glitches == 1
-
-
-def test_glitch_that_lasts_is_a_new_place() -> None:
-    """A counter that was set anew goes on from its new place, and is no glitch."""
-    times = np.arange(40) * 5 * MS
-    positions = np.linspace(0.0, 19.5, 40)
-    positions[20:] += 300.0
-    gate = GlitchFilter(200.0)
-    good = np.concatenate(
-        [gate.keep(times[k : k + 3], positions[k : k + 3]) for k in range(0, 40, 3)]
-    )
-    assert np.flatnonzero(~good).tolist() == [20, 21, 22]
-    assert gate.glitches == 0
-
-
-@given(st.integers(1, 9))
-def test_glitches_of_any_batching(piece: int) -> None:
-    """What is kept out does not depend on how the stream is cut."""
-    rng = np.random.default_rng(3)
-    times = np.arange(200) * 5 * MS
-    positions = np.cumsum(rng.uniform(-0.5, 1.0, 200))
-    wrong = rng.choice(200, 12, replace=False)
-    positions[wrong] += rng.choice([-500.0, 700.0], 12)
-    whole = GlitchFilter(250.0).keep(times, positions)
-    gate = GlitchFilter(250.0)
-    cut = [gate.keep(times[k : k + piece], positions[k : k + piece]) for k in range(0, 200, piece)]
-    assert np.concatenate(cut).tolist() == whole.tolist()
-
-
 def test_index_mark_sets_the_position_and_tells_the_drift() -> None:
     """From the mark on positions are told from its place; a wheel that slipped since is put right."""
     scale = CountsToPosition(
@@ -130,26 +91,6 @@ def test_index_mark_sets_the_position_and_tells_the_drift() -> None:
     later = scale.positions(np.array([500.0, 290.0, 280.0]), np.array([False, True, False]))
     assert later.tolist() == pytest.approx([70.0, 50.0, 49.0])
     assert scale.drifts == pytest.approx([20.0, 1.0])
-
-
-def test_glitch_within_the_speed_but_not_the_acceleration() -> None:
-    """A small jump that the speed allows is caught by what no scanner's acceleration can do."""
-    times = np.arange(40) * 10 * MS
-    positions = np.linspace(0.0, 39.0, 40)  # 100 mm/s
-    positions[20] += 4.0
-    assert GlitchFilter(600.0).keep(times, positions).all()
-    gate = GlitchFilter(600.0, 2000.0)
-    assert np.flatnonzero(~gate.keep(times, positions)).tolist() == [20]
-    assert gate.glitches == 1
-
-
-def test_acceleration_within_the_limit_passes() -> None:
-    """A start, a reversal and a stop at the limit itself are no glitches, rounded as they are."""
-    times = np.arange(300) * 5 * MS
-    seconds = times / 1e9
-    positions = np.round(100 * (1 - np.cos(seconds * 4)) * 10) / 10  # at most 1600 mm/s²
-    gate = GlitchFilter(450.0, 1700.0)
-    assert gate.keep(times, positions).all()
 
 
 def test_positions_modulo_a_circumference_go_on_over_the_seam() -> None:
@@ -169,17 +110,6 @@ def test_shorter_path_round_a_pipe_is_taken(start: float, step: float) -> None:
     first = scale.positions(np.mod(true[:3], 400.0))
     then = scale.positions(np.mod(true[3:], 400.0))
     assert np.concatenate((first, then)).tolist() == true.tolist()
-
-
-def test_acceleration_alone_is_a_limit() -> None:
-    """Without a maximum speed the maximum acceleration still discards, and without both nothing."""
-    times = np.arange(40) * 10 * MS
-    positions = np.linspace(0.0, 39.0, 40)
-    positions[20] += 4.0
-    limited = GlitchFilter(None, 2000.0)
-    assert np.flatnonzero(~limited.keep(times, positions)).tolist() == [20]
-    assert limited.glitches == 1
-    assert GlitchFilter(None).keep(times, positions).all()
 
 
 def test_backlash_and_seam_go_on_from_call_to_call() -> None:

@@ -1,0 +1,333 @@
+"""One encoded axis: from counts as they were sent to a track, as long as its position is known."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from swathe.arrays import Bools, Floats, Ints
+from swathe.pipeline.placing.axis_samples import AxisSamples, WaitingSamples
+from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.device import DeviceLink
+from swathe.pipeline.placing.encoder import CountsToPosition
+from swathe.pipeline.placing.glitch_filter import FilterEvent, GlitchFilter, Verdicts
+from swathe.pipeline.placing.interval import UsualInterval
+from swathe.pipeline.placing.probe_limits import ProbeLimits
+from swathe.pipeline.placing.track import EncodedTrack
+from swathe.station import AlarmKind, AxisMode, AxisSettings, axis_source
+
+__all__ = ["EncodedAxis"]
+
+# Positions within this share of a cell, or 1.5 counts, are those of a probe at rest.
+_SAME_SHARE: Final = 0.02
+# A device's clock that runs back by more was started again, as was one that is this far ahead.
+_BACK_NS: Final = 200_000_000
+_AHEAD_NS: Final = 60_000_000_000
+# The counts at rest, of the newest samples: one read wrong is none of them.
+_REST_SAMPLES: Final = 5
+
+
+class EncodedAxis:
+    """Which column of which device an axis is, its scale, its filter and its track.
+
+    Args:
+        name: ``scan`` or ``index``.
+        settings: its table in the station file.
+        links: the devices.
+        bracket_ns: two samples further apart leave the time between unknown.
+        lateness_ns: how long a sample may be on its way.
+        rests: the encoder sends on change: silent, it is at rest.
+
+    Attributes:
+        name: as above.
+        device: the device that sends the counts.
+        counts: their column's name.
+        column: their column's number.
+        same_within: mm; positions that differ by no more are those of a probe at rest.
+        scale: counts to mm.
+        track: where the axis was.
+        keeps_count: the counter keeps its count when the port is lost.
+        rests: the encoder sends on change.
+        conditions: whether the position is lost, as that changes.
+        glitches: samples discarded since the start.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        settings: AxisSettings,
+        links: dict[str, DeviceLink],
+        bracket_ns: int,
+        lateness_ns: int,
+        *,
+        rests: bool = False,
+    ) -> None:
+        self.name = name
+        self.device, self.counts = axis_source(name, settings)
+        decoder = links[self.device].decoder
+        self.column = decoder.axes.index(self.counts)
+        is_length = self.counts in decoder.length_axes
+        bits = decoder.count_bits[self.counts]
+        rounding = 0.0 if is_length else 1.0 / settings.scale
+        self.same_within = max(1.5 * rounding, _SAME_SHARE * settings.resolution)
+        self.scale = CountsToPosition(settings, bits=bits, is_length=is_length)
+        self.track = EncodedTrack(bracket_ns=bracket_ns, lateness_ns=lateness_ns)
+        self.conditions: list[Condition] = []
+        self.keeps_count = settings.keeps_count
+        self._has_mark = settings.index_mark_at is not None
+        periods = [float(1 << bits) * (rounding or 1.0)] if bits else []
+        periods += [settings.length] if settings.mode is AxisMode.WRAPPED else []
+        self._filter = GlitchFilter(
+            ProbeLimits(
+                max_speed=settings.max_speed,
+                max_acceleration=settings.max_acceleration,
+                rounding=rounding,
+                periods=tuple(periods),
+                keeps_count=self.keeps_count,
+                rests=rests,
+            )
+        )
+        self.rests = rests
+        self._lateness = lateness_ns
+        self._usual = UsualInterval()
+        self._waiting = WaitingSamples.none()
+        self._newest: Floats = np.empty(0)  # counts of the newest samples, good or not
+        self._last_time: int | None = None
+        self._floor = int(np.iinfo(np.int64).min)
+        self._pending: float | None = None  # where the probe rests, until a sample comes
+        self._clock: tuple[int, int] | None = None  # device time and journal time of the last one
+        self._clock_wrap = decoder.clock_wrap_ns
+
+    @property
+    def lost(self) -> bool:
+        """Whether the position is lost."""
+        return self._filter.lost
+
+    @property
+    def glitches(self) -> int:
+        """Samples discarded so far that were none of a lost position."""
+        return self._filter.glitches
+
+    @property
+    def position(self) -> float | None:
+        """The newest position, mm; None where it is unknown."""
+        return None if self._filter.lost else self.track.last_position
+
+    @property
+    def last_time(self) -> int | None:
+        """Time of the newest sample, whether it is good or not, ns; None before the first."""
+        return self._last_time
+
+    def take(
+        self,
+        times: Ints,
+        counts: Floats,
+        marks: Bools,
+        known: Ints,
+        device_times: Ints | None = None,
+        *,
+        uncertainty: Ints | None = None,
+        broken: bool = False,
+    ) -> AxisSamples:
+        """Take the next samples, shape (n,) each; return those that are decided by now.
+
+        Args:
+            times: ns.
+            counts: as they were sent.
+            marks: whether the index mark was on.
+            known: journal times with which they arrived, ns, rising.
+            device_times: by the device's own clock, ns, negative where it sent none.
+            uncertainty: standard uncertainty of the times, ns; none by default.
+            broken: whether the encoder may have moved unseen before the first of them.
+        """
+        if times.size:
+            self._newest = np.concatenate((self._newest, counts))[-_REST_SAMPLES:]
+            self._last_time = int(times[-1])
+            times = np.maximum.accumulate(np.maximum(times, self._floor))
+            self._floor = int(times[-1])
+        if uncertainty is None:
+            uncertainty = np.zeros(times.shape, np.int64)
+        new = WaitingSamples(times, counts, marks, known, uncertainty)
+        restarts = self._clock_restarts(device_times, known)
+        cuts = [0, *np.flatnonzero(marks).tolist()] if self._has_mark else [0]
+        cuts += restarts
+        if self.rests:
+            silent = np.diff(known, prepend=self._waiting.known[-1:]) > self._lateness
+            first = times.size - silent.size
+            cuts += (np.flatnonzero(silent) + max(first, 0)).tolist()
+        parts: list[AxisSamples] = []
+        cuts = sorted(set(cuts)) if times.size else []
+        for begin, end in zip(cuts, [*cuts[1:], times.size], strict=True):
+            piece = new[begin:end]
+            at = int(piece.known[0])
+            parts += self._decide(at)
+            if begin in restarts:
+                parts.append(self.lose(at, "the clock of its device started again"))
+            if self._has_mark and piece.marks[0] and self._filter.lost:
+                parts.append(self._flush(at))
+                self._filter.restart()
+                self._found(at)
+            elif self._pending is not None:
+                parts.append(self._flush(at))
+                self._begin_at(self._pending, float(piece.counts[0]))
+                self._found(at)
+            parts.append(self._judge(piece, broken=broken and begin == 0))
+        return AxisSamples.joined(parts)
+
+    def _clock_restarts(self, device_times: Ints | None, known: Ints) -> list[int]:
+        """Return the numbers of the samples before which the device's clock started again."""
+        if device_times is None or self.keeps_count:
+            return []
+        at = np.flatnonzero(device_times >= 0)
+        if not at.size:
+            return []
+        clock, journal = device_times[at], known[at]
+        before = self._clock or (int(clock[0]), int(journal[0]))
+        self._clock = int(clock[-1]), int(journal[-1])
+        steps = np.diff(clock, prepend=before[0])
+        if self._clock_wrap is not None:  # the shorter way round
+            half = self._clock_wrap // 2
+            steps = (steps + half) % self._clock_wrap - half
+        ahead = steps - np.diff(journal, prepend=before[1])
+        restarted = (steps < -_BACK_NS) | (ahead > _AHEAD_NS)
+        return list(at[restarted].tolist())
+
+    def _judge(self, piece: WaitingSamples, *, broken: bool) -> AxisSamples:
+        usual = self._usual.follow(piece.times)
+        raw = np.ascontiguousarray(piece.counts) * self.scale.mm_per_count
+        verdicts = self._filter.keep(piece.times, raw, usual)
+        self._waiting = self._waiting.followed_by(piece)
+        return self._settle(verdicts, piece.known, broken=broken)
+
+    def _decide(self, before: int) -> list[AxisSamples]:
+        """Decide on what waits of an encoder at rest, if no sample came in time before `before`."""
+        if not self.rests or not self._waiting.times.size:
+            return []
+        due = int(self._waiting.known[-1]) + self._lateness
+        if due >= before:
+            return []
+        verdicts = self._filter.decide(self._usual.value)
+        return [self._settle(verdicts, np.array([due]), broken=False)]
+
+    def advance(self, now: int) -> AxisSamples:
+        """Advance to the journal time `now`, ns; return the samples that time decides."""
+        return AxisSamples.joined(self._decide(now))
+
+    def hold(self, now: int, *, final: bool = False) -> None:
+        """Let the axis rest until `now`, ns, as far as nothing else is known; see the track."""
+        if not self._filter.lost:
+            waiting = self._waiting.known
+            self.track.hold(min(now, int(waiting[0])) if waiting.size else now, final=final)
+
+    def _settle(self, verdicts: Verdicts, known: Ints, *, broken: bool) -> AxisSamples:
+        """Put the good samples of those that are decided onto the track.
+
+        Args:
+            verdicts: on the first of the samples that wait.
+            known: journal times by which the verdicts refer to them, ns.
+            broken: see `take`.
+        """
+        number = verdicts.good.size
+        decided, self._waiting = self._waiting[:number], self._waiting[number:]
+        good, at = verdicts.good, known[verdicts.by]
+        positions = np.full(good.shape, np.nan)
+        # No path leads to the first sample after a position that was lost.
+        begins = [0, *np.flatnonzero(verdicts.resets).tolist()]
+        for begin, end in zip(begins, [*begins[1:], number], strict=True):
+            some = np.flatnonzero(good[begin:end]) + begin
+            if not some.size:
+                continue
+            positions[some] = self.scale.positions(
+                np.ascontiguousarray(decided.counts[some]), decided.marks[some]
+            )
+            self.track.append(
+                decided.times[some],
+                positions[some],
+                self.scale.resets | verdicts.resets[some],
+                at[some],
+                arrived=decided.known[some],
+                uncertainty=decided.uncertainty[some],
+                rests=self.rests,
+                broken=broken or bool(verdicts.resets[begin]),
+            )
+            broken = False
+        for event in verdicts.events:
+            if event.lost and self.rests:
+                # Until the first sample of the lost position it rested where it was.
+                before = np.flatnonzero(good & (verdicts.by <= event.by))
+                first = int(before[-1]) + 1 if before.size else 0
+                self.track.hold(int(decided.known[first]), final=True)
+            self._report(event, int(known[event.by]))
+        return AxisSamples(decided.times, positions, at, decided.marks)
+
+    def _flush(self, known: int) -> AxisSamples:
+        """Decide that nothing that waits is good, at the journal time `known`, ns."""
+        waiting, self._waiting = self._waiting, WaitingSamples.none()
+        return waiting.undecided(known)
+
+    def lose(self, known: int, why: str) -> AxisSamples:
+        """Let the position be lost from the journal time `known`, ns, on, unless the axis keeps it.
+
+        Returns the samples that waited, none of them good.
+        """
+        flushed = self._flush(known)
+        place = self.track.last_position
+        if place is None:  # nothing was known before
+            return flushed
+        if not self._filter.lost:
+            self._raise(known, place, why)
+        self._filter.lose()
+        # What it sends from now on has nothing to do with what it sent before.
+        self._newest, self._pending = np.empty(0), None
+        return flushed
+
+    def reference(self, place: float, time: int) -> AxisSamples | None:
+        """Set the position at which the probe rests to `place`, mm, at the journal time `time`, ns.
+
+        Returns the samples that waited, none of them good; None if no sample came so far.
+        """
+        last = self._last_time
+        if last is None:
+            return None
+        flushed = self._flush(time)
+        if not self._filter.lost and self.track.last_position is not None:
+            assert self.track.last_time is not None  # noqa: S101  as it has a position
+            self.scale.set_here(place, self.track.last_position)
+            self._filter.restart()
+            last = self.track.last_time
+        elif self._newest.size:
+            self._begin_at(place, float(np.median(self._newest)))
+            last = max(last, time - self._lateness) if self.rests else last
+        else:
+            self._pending = place
+            return flushed
+        self.track.append(
+            np.array([last]), np.array([place]), np.array([True]), np.array([time], np.int64)
+        )
+        self._found(time)
+        return flushed
+
+    def _begin_at(self, place: float, count: float) -> None:
+        """Let the position be `place`, mm, at a count, whatever was before."""
+        self.scale.set_count(place, count)
+        self._filter.restart()
+        self._pending = None
+
+    def _report(self, event: FilterEvent, known: int) -> None:
+        if event.lost:
+            place = self.track.last_position
+            why = f"the counter jumped by {event.jump:+,.1f} mm"
+            self._raise(known, 0.0 if place is None else place, why)
+        else:
+            self._found(known)
+
+    def _raise(self, known: int, place: float, why: str) -> None:
+        back = f"put the probe at a known place and send 'reference' with {self.name}"
+        if self._has_mark:
+            back = f"pass the index mark, or {back}"
+        text = f"{self.name} position lost at {place:,.1f} mm: {why}; {back}"
+        self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, True, text))
+
+    def _found(self, known: int) -> None:
+        self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, False))

@@ -45,6 +45,9 @@ class Seen:
     def moved_along(self, path: ProbePath) -> None:
         """Keep nothing of the path."""
 
+    def delay_changed(self) -> None:
+        """Nothing depends on it."""
+
 
 def true_place(ms: int) -> float:
     """Return the place of a probe that goes to and fro at 100 mm/s, mm; it rests about 2 s."""

@@ -175,8 +175,8 @@ class ProbeLimits:
     def fit(self, before: list[Sample], sample: Sample, usual: float) -> Fit:
         """Return how a sample fits those before it, one or two of them, as `ordinary` has it.
 
-        After a silence only a small step is reachable, and none to where a counter is that
-        started again at zero meanwhile.
+        After a silence only a small step is reachable, and to where a counter is that started
+        again at zero meanwhile, none that is larger than the one before.
         """
         at = before[-1]
         step, after = self.step(at.position, sample.position), sample.time - at.time
@@ -201,7 +201,8 @@ class ProbeLimits:
             moved = _FASTER * abs(last) / earlier + _SILENT_SPEED
             reach = moved * min(silence, _SILENCE_S) + self.slack
             at_zero = abs(self.step(0.0, sample.position)) <= reach
-            reachable &= abs(step) <= (self.slack if at_zero else reach)
+            near = _FASTER * abs(last) + self.slack
+            reachable &= abs(step) <= (near if at_zero else reach)
             return Fit(off, reachable, reachable)
         if len(before) < 2:
             ordinary = abs(step) <= self._bend * after**2 / 2 + self.slack

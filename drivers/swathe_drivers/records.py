@@ -115,6 +115,8 @@ class FaultReason(StrEnum):
     """An answer that came after its request was given up; it is no record."""
     FOREIGN = "foreign"
     """A record that answers no request: unasked, a second answer, or that to another request."""
+    STOPPED_CLOCK = "stopped_clock"
+    """A record that came while the device's clock stood still; the daemon drops it."""
     ILLEGAL_FUNCTION = "exception_1"
     """A Modbus device answered that it has no such function."""
     ILLEGAL_ADDRESS = "exception_2"

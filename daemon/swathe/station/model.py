@@ -273,6 +273,7 @@ class AlarmKind(StrEnum):
     CHECK_FAILED = "check failed"
     ENCODER = "encoder still"
     SLIP = "slip"
+    CLOCK = "clock stopped"
     DELAY = "delay unknown"
     POSITION = "position lost"
 

@@ -46,12 +46,14 @@ class Clock:
         ppm: by which it is fast.
         restart: µs after the start at which it begins again; None for never.
         back: by which it is then set back, µs; None to begin at zero.
+        stopped: from when to when it stands still, µs after the start.
         bits: at which it rolls over in text lines; None for never.
     """
 
     ppm: float = 0.0
     restart: int | None = None
     back: int | None = None
+    stopped: tuple[int, int] | None = None
     bits: int | None = None
 
     def at(self, us: int) -> int:
@@ -59,6 +61,8 @@ class Clock:
         begin = -7_000_000
         if self.restart is not None and us >= self.restart:
             begin = self.restart if self.back is None else begin + self.back
+        if self.stopped is not None and us >= self.stopped[0]:
+            us -= min(us, self.stopped[1]) - self.stopped[0]
         shown = round((us - begin) * (1 + self.ppm * 1e-6))
         return shown % (1 << self.bits) if self.bits else shown
 

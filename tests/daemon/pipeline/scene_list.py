@@ -248,6 +248,21 @@ _LIST = (
         holes=_TWO_HOLES,
         restarts=(Restart(1.4), Restart(2.2, None)),
     ),
+    Scene(
+        name="clock of the gauge stops",
+        gauge=Gauge(clock=Clock(stopped=(900_000, 2_100_000))),
+        delivery={"gauge": "cut"},
+        silent=(("gauge", 1.3, 1.5),),
+        holes=(),
+    ),
+    Scene(
+        name="clocks stop",
+        encoder=Encoder(clock=Clock(stopped=(600_000, 1_400_000))),
+        gauge=Gauge(clock=Clock(stopped=(2_000_000, 2_300_000)), holds=True, held_after=5),
+        delivery={"gauge": "bunched", "encoder": "late"},
+        lost=(("encoder", 1.2, 1.25),),
+        restarts=(Restart(2.9, None),),
+    ),
     Scene(name="encoder falls silent", silent=(("encoder", 0.5, 1.0), ("encoder", 1.6, 1.8))),
     Scene(
         name="ports lost and opened again",

@@ -118,6 +118,7 @@ export const ALARM_NAMES = {
   slip: "Position slipped",
   "check failed": "Calibration check failed",
   "position lost": "Position lost",
+  "clock stopped": "Device clock stopped",
   "encoder still": "No motion from the encoder",
   "coupling lost": "Coupling lost",
   "too fast": "Too fast",

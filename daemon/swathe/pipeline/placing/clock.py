@@ -214,6 +214,7 @@ class DeviceClock:
         device: NDArray[np.int64],
         arrival: NDArray[np.int64],
         known: NDArray[np.int64] | None = None,
+        set_at: NDArray[np.int64] | None = None,
     ) -> NDArray[np.int64]:
         """Return the host time of each record, in ns, shape as `device`.
 
@@ -222,6 +223,7 @@ class DeviceClock:
             arrival: host times of arrival, ns.
             known: rising; records with equal numbers came with one chunk, which is never divided;
                 by default each record came by itself.
+            set_at: numbers of records with which another fit begins, rising; none by default.
 
         A record without device time keeps its arrival time. No record gets a host time later than
         its arrival.
@@ -233,24 +235,26 @@ class DeviceClock:
         chunks = np.arange(np.count_nonzero(has))
         if known is not None:
             chunks = chunks[steps_of(known[has], known[0] - 1) != 0]
+        set_at = chunks[:0] if set_at is None else set_at
         if has.all():
-            host, self.uncertainty = self._follow(self._unwrapped(device), arrival, chunks)
+            host, self.uncertainty = self._follow(self._unwrapped(device), arrival, chunks, set_at)
             return host
         host = arrival.copy()
         host[has], self.uncertainty[has] = self._follow(
-            self._unwrapped(device[has]), arrival[has], chunks
+            self._unwrapped(device[has]), arrival[has], chunks, np.cumsum(has)[set_at] - 1
         )
         return host
 
     def _follow(
-        self, device: NDArray[np.int64], arrival: NDArray[np.int64], chunks: NDArray[np.int64]
+        self,
+        device: NDArray[np.int64],
+        arrival: NDArray[np.int64],
+        chunks: NDArray[np.int64],
+        set_at: NDArray[np.int64],
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Learn from records, all with a device time; return their host times and uncertainty, ns.
 
-        Args:
-            device: unwrapped device times, ns, shape (n,).
-            arrival: host times of arrival, ns, shape (n,).
-            chunks: number of the first record of each chunk, rising.
+        As `to_host`; device times are unwrapped, `chunks` has the first record of each chunk.
         """
         host, uncertainty = np.empty(device.shape, np.int64), np.empty(device.shape, np.int64)
         first = 0
@@ -259,6 +263,11 @@ class DeviceClock:
             begin = int(chunks.searchsorted(first, side="right")) - 1
             last = int(chunks.searchsorted(first + _SLICE))
             end = int(chunks[last]) if last < chunks.size else device.size
+            if first in set_at and self._origin is not None:
+                self.restarts += 1
+                self._begin()
+            end = min([end, *set_at[set_at > first].tolist()])
+            last = int(chunks.searchsorted(end))
             some, inner = slice(first, end), np.maximum(chunks[begin:last] - first, 0)
             mapped, bound = self._map(device[some], arrival[some], inner)
             host[first : first + mapped.size] = mapped

@@ -17,7 +17,8 @@ from swathe.pipeline.placing.held_values import HeldValues
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.request_log import RequestLog
-from swathe.pipeline.placing.streams import RecordStream, TimedBatch
+from swathe.pipeline.placing.stopped_clock import StoppedClock
+from swathe.pipeline.placing.streams import RecordStream, Released, TimedBatch
 from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase
 from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling
@@ -72,6 +73,7 @@ class DeviceLink:
             or a steady rate; what is not known yet waits.
         period_ns: from record to record as the station file has it, ns; None if it has none.
         polling: how its answers belong to what it is sent; None for a device that is not polled.
+        name: of the device, for its conditions.
 
     Attributes:
         readings: the time base of the readings; None for a device without.
@@ -92,6 +94,7 @@ class DeviceLink:
         by_time: bool = False,
         period_ns: float | None = None,
         polling: Polling | None = None,
+        name: str = "",
     ) -> None:
         self.decoder = decoder
         self.tally = tally
@@ -118,6 +121,9 @@ class DeviceLink:
         self.positions = time_base("positions") if apart else None
         self._reading_stream = RecordStream(self.readings or time_base("readings"))
         self._position_stream = RecordStream(self.positions) if self.positions else None
+        has_clock = decoder.has_clock
+        self._reading_clock = StoppedClock(name) if has_clock and decoder.gives_readings else None
+        self._position_clock = StoppedClock(name) if has_clock and apart else None
         after = decoder.held_after
         self._held = HeldValues(frozenset(after), max(after.values())) if after else None
         self.conditions: list[Condition] = []
@@ -172,9 +178,20 @@ class DeviceLink:
         """Journal times of the oldest reading and position that wait for their time, ns."""
         bases = self.readings, self.positions
         readings, positions = (None if base is None else base.held_since for base in bases)
-        if self._held is not None and (waiting := self._held.oldest_waiting_arrival) is not None:
-            readings = waiting  # it was released by the time base before those that wait there
+        # What waits in a later stage was released by the time base before what waits there.
+        for stage in (self._reading_clock, self._held):
+            if stage is not None and (waiting := stage.oldest_waiting_arrival) is not None:
+                readings = waiting
+        if self._position_clock is not None:
+            positions = self._position_clock.oldest_waiting_arrival or positions
         return readings, positions
+
+    def take_dropped(self) -> NDArray[np.int64] | None:
+        """Return the readings dropped for want of a time since the last call; None without any.
+
+        See `StoppedClock.dropped`.
+        """
+        return None if self._reading_clock is None else self._reading_clock.take_dropped()
 
     def decode(
         self, before: int | None = None, *, now: int = 0, flush: bool = False
@@ -200,14 +217,31 @@ class DeviceLink:
         else:
             self.decoded_known = np.empty(0, np.int64)
         readings = self._reading_stream.release(now, flush=flush)
+        if self._reading_clock is not None:
+            readings = self._with_time(self._reading_clock, readings, now, flush=flush)
         if self._held is not None:
             readings = self._held.release(readings, now, flush=flush)
         positions = None
         if self._position_stream is not None:
             positions = self._position_stream.release(now, flush=flush)
+        if self._position_clock is not None:
+            positions = self._with_time(self._position_clock, positions, now, flush=flush)
+            self._position_clock.take_dropped()
         if not count and readings is None and positions is None:
             return None
         return TimedBatch.of(self.decoder, readings, positions, delay_ns=self._delay)
+
+    def _with_time(
+        self, clock: StoppedClock, released: Released | None, now: int, *, flush: bool
+    ) -> Released | None:
+        """Return the records that came while the device's clock advanced; count the others."""
+        before = clock.dropped.shape[1]
+        released = clock.release(released, now, flush=flush)
+        if (dropped := clock.dropped.shape[1] - before) > 0:
+            self.tally.faults[str(FaultReason.STOPPED_CLOCK)] += dropped
+        self.conditions += clock.conditions
+        clock.conditions.clear()
+        return released
 
     def _feed(self, known: list[int]) -> None:
         """Decode the first chunks that were taken; what they give goes to the time bases.

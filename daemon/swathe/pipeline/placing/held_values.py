@@ -8,7 +8,6 @@ against it.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -120,5 +119,4 @@ class HeldValues:
         self._keep_last(decided)
         self.found += int(np.count_nonzero(held[:count]))
         decided.records["valid"] &= ~held[:count]
-        timing = decided.timing.known_from(decided_at[:count])
-        return replace(decided, timing=timing)
+        return decided.known_from(decided_at[:count])

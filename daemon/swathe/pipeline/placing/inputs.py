@@ -71,6 +71,7 @@ class DeviceInputs:
                 by_time=makes_by_time(device),
                 period_ns=period_of(device),
                 polling=polling_of(device),
+                name=name,
             )
             for name, device in station.device.items()
         }
@@ -152,6 +153,9 @@ class DeviceInputs:
 
     def take(self, device: str, batch: TimedBatch) -> Placed | None:
         """Hand a batch to the placer; return readings that carry their own position, if any."""
+        if (dropped := self.links[device].take_dropped()) is not None:
+            self.placer.unplaced += dropped.shape[1]
+            self.placer.reading_times.drop(*dropped)
         for axis in self._axes:
             if axis.device != device or not batch.positions.size:
                 continue

@@ -40,6 +40,8 @@ class ReadingTimes:
         self._arrived: Times = np.empty(0, np.int64)
         self._missing: NDArray[np.bool_] = np.empty(0, bool)
         self._smear: Times = np.empty(0, np.int64)
+        # Of readings that were dropped for want of a time: when they arrived, and when that was known.
+        self._dropped: Times = np.empty((2, 0), np.int64)
 
     def __len__(self) -> int:
         """Return the number of readings that are kept."""
@@ -78,6 +80,15 @@ class ReadingTimes:
         self._arrived = np.concatenate((self._arrived, known if arrived is None else arrived))
         self._missing = np.concatenate((self._missing, timing.missing > 0))
         self._smear = np.concatenate((self._smear, timing.smear))
+
+    def drop(self, arrived: Times, known: Times) -> None:
+        """Add readings that have no time, for which the path waited.
+
+        Args:
+            arrived: journal times with which they arrived, ns, rising, shape (n,).
+            known: journal times from which it is known that they have none, ns, rising.
+        """
+        self._dropped = np.concatenate((self._dropped, np.stack((arrived, known))), axis=1)
 
     def intervals_at(self, times: Times) -> Times:
         """Return the usual interval known at journal times since the last call, ns; 0 for none."""
@@ -129,6 +140,8 @@ class ReadingTimes:
         """
         number = np.searchsorted(self._arrived, times, side="right")
         known: Times = np.maximum(times, np.append(_BEFORE_ALL, self._known)[number])
+        number = np.searchsorted(self._dropped[0], times, side="right")
+        known = np.maximum(known, np.append(_BEFORE_ALL, self._dropped[1])[number])
         if self.held_since is None:
             return known
         return np.where(times < self.held_since, known, NEVER_KNOWN)
@@ -140,6 +153,8 @@ class ReadingTimes:
             horizon: no later sample is before this time, ns.
             arrived: nor asks for what was known before this journal time, ns.
         """
+        if (waited := int(np.searchsorted(self._dropped[0], arrived)) - 1) > 0:
+            self._dropped = self._dropped[:, waited:]
         # The one before the horizon as well, and what had arrived when a later sample was due.
         keep = min(
             int(np.searchsorted(self._times, horizon)),

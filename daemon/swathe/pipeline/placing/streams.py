@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -34,7 +34,7 @@ class Released:
     waveforms: NDArray[Any] | None
     beside: NDArray[Any] | None
 
-    def __getitem__(self, rows: slice) -> Released:
+    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> Released:
         """Return some records."""
         return Released(
             self.records[rows],
@@ -43,6 +43,10 @@ class Released:
             None if self.waveforms is None else self.waveforms[rows],
             None if self.beside is None else self.beside[rows],
         )
+
+    def known_from(self, known: Times) -> Released:
+        """Return the records, each known from `known` on, ns, and not before those before it."""
+        return replace(self, timing=self.timing.known_from(known))
 
     @staticmethod
     def joined(one: Released, other: Released) -> Released:

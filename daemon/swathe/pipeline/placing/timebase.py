@@ -14,6 +14,7 @@ from swathe.arrays import Times
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
+from swathe.pipeline.placing.still_times import StillTimes
 from swathe.pipeline.placing.timing import TimeBase, TimeBaseKind, Timing
 from swathe_drivers import Decoder
 
@@ -51,6 +52,7 @@ class ClockTimes(_ImmediateTimes):
     def __init__(self, clock: DeviceClock, *, wrap: int | None = None) -> None:
         super().__init__()
         self._clock = clock
+        self._still = StillTimes()
         self._wrap = wrap
         self._last = -1
 
@@ -64,7 +66,8 @@ class ClockTimes(_ImmediateTimes):
     ) -> None:
         """Take the next records; see `TimeBase`."""
         if arrival.size:
-            time = self._clock.to_host(device, arrival, known)
+            resumed = self._still.resumed(device, known)
+            time = self._clock.to_host(device, arrival, known, set_at=resumed)
             missing = _missing(sequence, self._last, self._wrap)
             self._last = int(sequence[-1])
             smear = np.zeros(time.shape, np.int64)

@@ -63,7 +63,7 @@ class Timing:
             smear=np.full(shape, smear, np.int64),
         )
 
-    def __getitem__(self, rows: slice) -> Timing:
+    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> Timing:
         """Return the times of some records."""
         return Timing(
             time=self.time[rows],

@@ -9,13 +9,10 @@ from collections.abc import Callable
 from swathe.journal import MarkKind
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, ReplyMessage, ZoneSnapshot, moment
-from swathe.pipeline import ExcludedZone, Pipeline
+from swathe.pipeline import CRAWLER, ExcludedZone, Pipeline
 from swathe.station import Station
 
-__all__ = ["CRAWLER", "Commands"]
-
-CRAWLER = "crawler"
-"""Who speaks in the marks that the crawler makes itself; no person may command by that name."""
+__all__ = ["Commands"]
 
 _SAME_SECONDS = 30.0
 _REFUSED = "refused: "
@@ -34,6 +31,7 @@ class Commands:
 
     Attributes:
         on_alive: takes the sign of life of a dead-man control; None where nothing moves by itself.
+        moves: returns whether a crawler may move; None likewise.
         on_resume: ends a pause where a crawler may not know where it is; None likewise.
     """
 
@@ -52,6 +50,7 @@ class Commands:
         self._answered: dict[CommandMessage, tuple[float, ReplyMessage]] = {}
         self.on_alive: Callable[[str], str] | None = None
         self.on_resume: Callable[[str], str] | None = None
+        self.moves: Callable[[], bool] | None = None
 
     @property
     def _pipeline(self) -> Pipeline:
@@ -125,6 +124,8 @@ class Commands:
                 return self.rescan(command.gap, command.by)
             case "acknowledge" if command.alarm is not None:
                 return self.acknowledge(command.alarm, command.by)
+            case "reference":
+                return self.reference(command.scan, command.index, command.by)
             case "alive" if self.on_alive is not None:
                 return self.on_alive(command.by)
             case "alive":
@@ -198,6 +199,21 @@ class Commands:
         )
         wanted = [one.number for one in self._pipeline.requests.gaps]
         return f"gap {number} is wanted, number {wanted.index(number) + 1} of {len(wanted)}"
+
+    def reference(self, scan: float | None, index: float | None, by: str) -> str:
+        """Set the encoded axes to where the probe rests, mm; return what was done or why not."""
+        if self.moves is not None and self.moves():
+            return f"{_REFUSED}the crawler may move: stop it first"
+        places = {"scan": scan, "index": index}
+        known = {axis: place for axis, place in places.items() if place is not None}
+        if index is not None and not self._station.index_encoded:
+            return f"{_REFUSED}the index axis has no encoder: 'line' sets a stepped one"
+        for axis in known:
+            if (reason := self._pipeline.no_reference(axis)) is not None:
+                return f"{_REFUSED}{reason}"
+        self._session.mark(MarkKind.REFERENCED, **known, by=by)
+        text = ", ".join(f"{axis} {place:g} mm" for axis, place in known.items())
+        return f"the probe is at {text}: readings count from here on"
 
     def acknowledge(self, number: int, by: str) -> str:
         """Record who acknowledged an alarm."""

@@ -128,6 +128,8 @@ class Daemon:
             self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
             self.commands.on_alive = self.crawl.alive
             self.commands.on_resume = self.crawl.resume
+            machine = self.crawl.machine
+            self.commands.moves = lambda: machine.may_move
         self.mirror = Mirror()
         self._reason = ""
         self.link: BrokerLink | None = None

@@ -30,6 +30,7 @@ class CommandMessage(Snapshot):
         "exclude",
         "rescan",
         "acknowledge",
+        "reference",
         "stop",
         "alive",
     ]
@@ -50,6 +51,13 @@ class CommandMessage(Snapshot):
     gap: int | None = Field(None, ge=1, description="for 'rescan': the gap to return to")
     alarm: int | None = Field(None, ge=1, description="for 'acknowledge': the alarm to acknowledge")
 
+    scan: float | None = Field(
+        None, allow_inf_nan=False, description="for 'reference': where the probe rests, mm"
+    )
+    index: float | None = Field(
+        None, allow_inf_nan=False, description="for 'reference': likewise on the index axis, mm"
+    )
+
     @field_validator("reply_to")
     @classmethod
     def _reply_to_is_for_replies(cls, topic: str | None) -> str | None:
@@ -69,6 +77,9 @@ class CommandMessage(Snapshot):
         needs = {"exclude": "zone", "rescan": "gap", "acknowledge": "alarm"}.get(self.command)
         if needs is not None and getattr(self, needs) is None:
             message = f"must have '{needs}' with '{self.command}'"
+            raise ValueError(message)
+        if self.command == "reference" and self.scan is None and self.index is None:
+            message = "must have 'scan' or 'index' with 'reference'"
             raise ValueError(message)
         return self
 

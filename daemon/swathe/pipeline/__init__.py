@@ -5,7 +5,7 @@ from swathe.pipeline.cells.gaps import GapCause, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.checks.register import Check, CheckPhase, CheckStep
-from swathe.pipeline.crawler_history import CrawlerHistory, Halt
+from swathe.pipeline.crawler_history import CRAWLER, CrawlerHistory, Halt
 from swathe.pipeline.operator_requests import ExcludedZone, RequestedGap
 from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
@@ -15,6 +15,7 @@ from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
 from swathe.pipeline.progress.snapshots import GapSnapshot, LineSnapshot, ProgressSnapshot
 
 __all__ = [
+    "CRAWLER",
     "Alarm",
     "CellState",
     "Check",

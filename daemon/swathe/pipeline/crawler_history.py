@@ -6,7 +6,10 @@ from dataclasses import dataclass
 
 from swathe.journal import Mark
 
-__all__ = ["CrawlerHistory", "Halt"]
+__all__ = ["CRAWLER", "CrawlerHistory", "Halt"]
+
+CRAWLER = "crawler"
+"""Who speaks in the marks that the crawler makes itself; no person may command by that name."""
 
 # State names as in the marks of a motion.
 _ARMED = "armed"

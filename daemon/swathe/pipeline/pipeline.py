@@ -17,6 +17,7 @@ import numpy as np
 from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
+from swathe.pipeline.crawler_history import CRAWLER
 from swathe.pipeline.instants import (
     last_instant_before,
 )
@@ -194,7 +195,9 @@ class Pipeline(SurveyStages):
         self.station = station
         self.survey = self.survey or str(mark.detail["survey"])
         self._law = law_of(station)
+        was_set = self._inputs.set_axes if self._inputs is not None else ()
         self._inputs = DeviceInputs(station, self.tallies, line=self._line, delays=self.delays)
+        self._inputs.begin_lost(was_set, mark.time)
         difference = self.delay_difference(gauge_of(station))
         if self._observer is not None and self._placed_with not in (None, difference):
             self._observer.delay_changed()
@@ -258,9 +261,10 @@ class Pipeline(SurveyStages):
 
     def _reference(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         position = mark.detail.get("scan"), mark.detail.get("index")
-        self.crawler.set_reference(*position)
+        if mark.detail.get("by") == CRAWLER:
+            self.crawler.set_reference(*position)
         for axis, place, known in zip(("scan", "index"), position, inputs.position, strict=True):
-            if place is not None and known is not None:
+            if place is not None and (known is not None or axis in inputs.lost_axes):
                 self.slipped_cells.set_position(axis, mark.time)
         inputs.reference(*position, mark.time)
 

@@ -156,6 +156,10 @@ class SurveyState:
         """Names of the axes whose position is lost."""
         return self._inputs.lost_axes if self._inputs else ()
 
+    def no_reference(self, axis: str) -> str | None:
+        """Return why the position on an encoded axis cannot be set now; None if it can."""
+        return self._inputs.no_reference(axis) if self._inputs else "no run has begun"
+
     @property
     def last_sample_times(self) -> tuple[int | None, int | None]:
         """Host time of the newest sample of scan and index, ns; None where there is none."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -9,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from daemon.handmade import station_text
-from swathe.journal import MarkKind
+from daemon.handmade import line, station_text
+from swathe.journal import Chunk, MarkKind, PortChange
 from swathe.live.commands import Commands
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, ReplyMessage
@@ -186,3 +188,48 @@ def test_command_that_needs_the_survey_is_refused_until_it_is_resumed(tmp_path: 
         session.resume()
         assert bench.say(command="next line", id="b").accepted
         assert [note for _, note in session.pipeline.notes] == ["early"]
+
+
+def test_reference_needs_an_open_port_a_sample_and_a_probe_at_rest(tmp_path: Path) -> None:
+    """What would set a wrong position is refused with the reason; what is done is journalled."""
+    text = station_text(free=False)
+    station = parse_station(text, "bench.toml")
+    with Session(SurveyFolder(tmp_path / "survey"), station, text) as session:
+        session.resume()
+        commands = Commands(station, session, stop=print, ending=lambda: False)
+        moving = [True]
+        commands.moves = lambda: moving[0]
+        made = Bench(session, commands)
+
+        def refused(identity: str, **known: Any) -> str:
+            reply = made.say(command="reference", id=identity, **known)
+            assert not reply.accepted
+            return reply.detail
+
+        assert "the crawler may move" in refused("a", scan=3.0)
+        moving[0] = False
+        assert "the index axis has no encoder" in refused("b", index=3.0)
+        assert "the port of encoder is not open" in refused("c", scan=3.0)
+        now = time.monotonic_ns()
+        session.enter(PortChange(now, "encoder", "open", ""))
+        assert "has sent no counts" in refused("d", scan=3.0)
+        for k in range(6):
+            session.enter(Chunk(now + k * 10**6, "encoder", line(f"P,{k},{k * 10}")))
+        session.tick()
+        assert "the probe moves along scan" in refused("e", scan=3.0)
+        for k in range(6, 12):
+            session.enter(Chunk(now + k * 10**6, "encoder", line(f"P,{k},60")))
+        session.tick()
+        reply = made.say(command="reference", id="f", scan=3.0)
+        assert reply.accepted
+        assert reply.detail == "the probe is at scan 3 mm: readings count from here on"
+        assert session.pipeline.position[0] == 3.0
+        # It is no homing: the crawler's reference stays what it was.
+        assert session.pipeline.crawler.reference == (None, None)
+
+
+def test_reference_without_a_place_is_no_command() -> None:
+    """It has to set one axis at least, to a number."""
+    for given in ({}, {"scan": math.inf}):
+        with pytest.raises(ValueError, match=r"scan"):
+            CommandMessage.model_validate({"id": "a", "by": "K", "command": "reference", **given})

@@ -60,7 +60,7 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.GAP_REQUESTED: {"gap": 1, "by": "A. Kern"},
     MarkKind.ALARM_ACKNOWLEDGED: {"alarm": 1, "by": "A. Kern"},
     MarkKind.MOTION: {"state": "failing", "event": "limit", "text": "at the limit"},
-    MarkKind.REFERENCED: {"scan": 1.0, "index": None, "by": "A. Kern"},
+    MarkKind.REFERENCED: {"scan": 1.0, "index": None, "by": "crawler"},
     MarkKind.DELAY_ESTIMATED: {
         "device": "gauge",
         "delay_ns": 0,

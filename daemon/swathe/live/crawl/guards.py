@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from swathe.live.commands import CRAWLER
 from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.encoder_watch import EncoderWatch
 from swathe.live.crawl.host import HostWatch
 from swathe.motion import MOVING_STATES, Event, State
-from swathe.pipeline import Pipeline
+from swathe.pipeline import CRAWLER, Pipeline
 from swathe.station import Station
 
 __all__ = ["Guards"]

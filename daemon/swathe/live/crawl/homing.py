@@ -7,13 +7,13 @@ import time
 from collections.abc import Callable
 
 from swathe.journal import MarkKind
-from swathe.live.commands import CRAWLER
 from swathe.live.crawl.drive import Drive, HaltedError, MachineReport
 from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.missing import homing_order
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.session import Session
 from swathe.motion import Event, Point, State, WorkArea
+from swathe.pipeline import CRAWLER
 from swathe.station import MotionTable, Station
 
 __all__ = ["DriftError", "Homing"]

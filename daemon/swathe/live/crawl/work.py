@@ -8,7 +8,6 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 from swathe.journal import Entry, MarkKind
-from swathe.live.commands import CRAWLER
 from swathe.live.crawl.budget import Budget, FinishedError
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, MachineReport
 from swathe.live.crawl.guards import Guards
@@ -40,7 +39,7 @@ from swathe.motion import (
 )
 from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.plan import line_positions
-from swathe.pipeline import GapSnapshot
+from swathe.pipeline import CRAWLER, GapSnapshot
 from swathe.pipeline.progress.fields import number_text
 from swathe.station import MotionTable, Station
 

@@ -13,9 +13,10 @@ const COMMANDS = {
   rescan: { title: "", text: "It becomes the first of the gaps to return to.", yes: "Re-scan" },
   acknowledge: { title: "", text: "You have seen it; this does not remove its cause. It is kept with your name and the time.", yes: "Acknowledge" },
   exclude: { title: "Exclude a zone", text: "Its cells are no longer required. This cannot be undone in this survey.", yes: "Exclude zone", rows: ["zone"], grave: true },
+  reference: { title: "Set the position", text: "The probe is at rest at this place, in mm. Readings count from there on; an empty field leaves its axis.", yes: "Set position", rows: ["place"], grave: true },
   stop: { title: "Stop the run?", text: "The survey is kept and can be resumed. This ends the recording and is no emergency stop.", yes: "Stop the run", grave: true },
 };
-const ROWS = ["line", "note", "reason", "zone"];
+const ROWS = ["line", "note", "reason", "zone", "place"];
 
 export class Commands {
   #station; #name = null; #options = {}; #zone;
@@ -72,6 +73,7 @@ export class Commands {
     $("confirm-line").value = String((progress?.line ?? -1) + 1);
     $("confirm-line").max = String((plan?.index?.cells ?? 1) - 1);
     $("confirm-note").value = $("confirm-reason").value = "";
+    $("confirm-place-scan").value = $("confirm-place-index").value = "";
     if (name === "exclude") this.#zone.fill(options.zone ?? null);
     $("confirm-by").value = myName();
     $("confirm").returnValue = "no";
@@ -91,6 +93,12 @@ export class Commands {
       case "note": command.text = $("confirm-note").value.trim(); break;
       case "pause": command.text = $("confirm-reason").value.trim(); break;
       case "exclude": command.zone = this.#zone.read(); break;
+      case "reference":
+        for (const axis of ["scan", "index"]) {
+          const value = $(`confirm-place-${axis}`).value.trim();
+          if (value) command[axis] = Number(value);
+        }
+        break;
       case "rescan": send(this.#options.gaps.map((gap) => ({ ...command, gap }))); return;
       case "acknowledge": send(this.#options.alarms.map((alarm) => ({ ...command, alarm }))); return;
       default: // no further fields

@@ -50,6 +50,7 @@ class EncodedAxis:
         keeps_count: the counter keeps its count when the port is lost.
         rests: the encoder sends on change.
         conditions: whether the position is lost, as that changes.
+        was_set: a reference set the position.
         glitches: samples discarded since the start.
     """
 
@@ -74,6 +75,7 @@ class EncodedAxis:
         self.scale = CountsToPosition(settings, bits=bits, is_length=is_length)
         self.track = EncodedTrack(bracket_ns=bracket_ns, lateness_ns=lateness_ns)
         self.conditions: list[Condition] = []
+        self.was_set = False
         self.keeps_count = settings.keeps_count
         self._has_mark = settings.index_mark_at is not None
         periods = [float(1 << bits) * (rounding or 1.0)] if bits else []
@@ -113,6 +115,12 @@ class EncodedAxis:
     def position(self) -> float | None:
         """The newest position, mm; None where it is unknown."""
         return None if self._filter.lost else self.track.last_position
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether the newest samples are all at one place."""
+        spread = float(np.ptp(self._newest)) if self._newest.size else 0.0
+        return spread * abs(self.scale.mm_per_count) <= 2 * self.same_within
 
     @property
     def last_time(self) -> int | None:
@@ -282,21 +290,29 @@ class EncodedAxis:
         self._newest, self._pending = np.empty(0), None
         return flushed
 
+    def begin_lost(self, known: int) -> None:
+        """Let the position be unknown from the start of a run, at a journal time, ns."""
+        self._filter.lose()
+        back = self._way_back()
+        text = f"{self.name} position was set in the run before, and is unknown in this one; {back}"
+        self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, True, text))
+
     def reference(self, place: float, time: int) -> AxisSamples | None:
         """Set the position at which the probe rests to `place`, mm, at the journal time `time`, ns.
 
         Returns the samples that waited, none of them good; None if no sample came so far.
         """
         last = self._last_time
-        if last is None:
+        if last is None and not self._filter.lost:
             return None
+        self.was_set = True
         flushed = self._flush(time)
         if not self._filter.lost and self.track.last_position is not None:
             assert self.track.last_time is not None  # noqa: S101  as it has a position
             self.scale.set_here(place, self.track.last_position)
             self._filter.restart()
             last = self.track.last_time
-        elif self._newest.size:
+        elif self._newest.size and last is not None:
             self._begin_at(place, float(np.median(self._newest)))
             last = max(last, time - self._lateness) if self.rests else last
         else:
@@ -323,11 +339,12 @@ class EncodedAxis:
             self._found(known)
 
     def _raise(self, known: int, place: float, why: str) -> None:
-        back = f"put the probe at a known place and send 'reference' with {self.name}"
-        if self._has_mark:
-            back = f"pass the index mark, or {back}"
-        text = f"{self.name} position lost at {place:,.1f} mm: {why}; {back}"
+        text = f"{self.name} position lost at {place:,.1f} mm: {why}; {self._way_back()}"
         self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, True, text))
+
+    def _way_back(self) -> str:
+        back = f"put the probe at a known place and send 'reference' with {self.name}"
+        return f"pass the index mark, or {back}" if self._has_mark else back
 
     def _found(self, known: int) -> None:
         self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, False))

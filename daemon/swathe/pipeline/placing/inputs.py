@@ -274,6 +274,28 @@ class DeviceInputs:
             for time in returns[~self.pauses.holds(returns)].tolist():
                 self._next_line(time)
 
+    def no_reference(self, name: str) -> str | None:
+        """Return why the position on an encoded axis cannot be set now; None if it can."""
+        (axis,) = (axis for axis in self._axes if axis.name == name)
+        if self.links[axis.device].tally.state != "open":
+            return f"the port of {axis.device} is not open"
+        if axis.last_time is None and not axis.lost:
+            return f"{axis.device} has sent no counts: move the encoder a little"
+        if not axis.at_rest:
+            return f"the probe moves along {name}: hold it still"
+        return None
+
+    @property
+    def set_axes(self) -> tuple[str, ...]:
+        """Names of the encoded axes whose counts alone do not give the position any more."""
+        return tuple(axis.name for axis in self._axes if axis.lost or axis.was_set)
+
+    def begin_lost(self, names: tuple[str, ...], now: int) -> None:
+        """A run begins at `now`, ns: what set these axes is known of the run before only."""
+        for axis in self._axes:
+            if axis.name in names:
+                axis.begin_lost(now)
+
     @property
     def lost_axes(self) -> tuple[str, ...]:
         """Names of the encoded axes whose position is lost."""

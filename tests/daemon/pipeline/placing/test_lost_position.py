@@ -291,3 +291,23 @@ def test_port_that_opens_for_the_first_time_loses_nothing() -> None:
     made, seen = survey(changes, entries(lambda _, count: count, 1000, first=60), ticks(1050, 1500))
     assert alarms(made) == []
     assert len(seen.times) > 170
+
+
+def test_position_that_was_set_is_lost_in_the_next_run() -> None:
+    """Its counts alone do not give it; a reference does again."""
+    shift = 700
+    counter: Counter = lambda _, count: count + shift  # noqa: E731
+    text = station_text(scan_length=LENGTH, free=False)
+    made, seen = survey(
+        entries(counter, 1899),
+        ticks(1900, 1990),
+        [reference(2000, scan=true_place(2000))],
+        [Mark(START + 2050 * MS, MarkKind.ENDED, {"status": "incomplete", "reason": ""})],
+        [opened(text, time=START + 2060 * MS)],
+        entries(counter, 4000, first=2061),
+        ticks(4050, 4500),
+    )
+    assert made.position[0] is None
+    assert not [time for time in seen.times if time > START + 2060 * MS]
+    assert "set in the run before" in alarms(made)[-1].detail
+    assert alarms(made)[-1].until is None

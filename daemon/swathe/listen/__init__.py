@@ -1,6 +1,6 @@
 """Listening at one port, by itself: what ``swathe listen`` does. Imports drivers only, to be quick."""
 
-from swathe.listen.listener import Listener, PortSnapshot, quoted
+from swathe.listen.listener import Listener, PortSnapshot, latency_text, quoted
 from swathe.listen.view import LivePicture, PlainPrinter, summary
 
 __all__ = [
@@ -8,6 +8,7 @@ __all__ = [
     "LivePicture",
     "PlainPrinter",
     "PortSnapshot",
+    "latency_text",
     "quoted",
     "summary",
 ]

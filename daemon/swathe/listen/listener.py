@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import queue
 from collections import Counter, deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,12 +25,13 @@ from swathe_drivers.capture import CaptureWriter
 from swathe_drivers.lifecycle import Starting
 from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
 
-__all__ = ["Listener", "PortSnapshot", "ReceivedChunk", "ReceivedRecord", "quoted"]
+__all__ = ["Listener", "PortSnapshot", "ReceivedChunk", "ReceivedRecord", "latency_text", "quoted"]
 
 _QUEUE_LENGTH = 2_000
 _KEPT_CHUNKS = 200
 _KEPT_RECORDS = 100
 _KEPT_FAULTS = 20
+_KEPT_LATENCIES = 1_000
 _RATE_NS = 2_000_000_000
 _PORT = "port"
 _TEXT_CONTROLS = b"\t\r\n\x02\x03"  # such as also text protocols use
@@ -95,6 +96,7 @@ class PortSnapshot:
         bytes: received.
         chunks: received; `newest_chunks` are the last of them.
         sent: messages sent to the device; `newest_sent` is the last of them, quoted.
+        latencies: from request to first byte of the answer, ns, of the newest answers.
         records: decoded; `newest_records` are the last of them.
         ignored: lines of another kind that the protocol ignores.
         missing: records that are missing by their running number.
@@ -112,6 +114,7 @@ class PortSnapshot:
     chunks: int
     sent: int
     newest_sent: str
+    latencies: tuple[int, ...]
     records: int
     ignored: int
     missing: int
@@ -161,6 +164,9 @@ class Listener(Starting):
             on_sent=self._take_sent,
             schedule=schedule,
         )
+        self._schedule = schedule
+        self._asked_at: int | None = None  # of the request whose answer has not begun
+        self._latencies: deque[int] = deque(maxlen=_KEPT_LATENCIES)
         self._decoder = decoder
         self._capture = capture
         self._keep = keep_bytes
@@ -221,6 +227,7 @@ class Listener(Starting):
             chunks=self._chunks,
             sent=self._sent,
             newest_sent=self._newest_sent,
+            latencies=tuple(self._latencies),
             records=self._records,
             ignored=self._ignored,
             missing=self._missing,
@@ -240,6 +247,9 @@ class Listener(Starting):
             self._first = chunk.time
         gap = (chunk.time - self._last) / 1e9 if self._chunks else None
         self._last = chunk.time
+        if self._asked_at is not None:
+            self._latencies.append(chunk.time - self._asked_at)
+            self._asked_at = None
         self._chunks += 1
         at = (chunk.time - self._first) / 1e9
         self._newest_chunks.append(ReceivedChunk(self._chunks, self._bytes, at, gap, chunk.data))
@@ -255,6 +265,8 @@ class Listener(Starting):
             self._window.popleft()
 
     def _say(self, sent: _Sent) -> None:
+        is_command = self._schedule is None or sent.data in self._schedule.commands
+        self._asked_at = None if is_command or sent.unanswered else sent.time
         if not sent.unanswered:
             self._sent += 1
             self._newest_sent = quoted(sent.data)
@@ -320,6 +332,12 @@ class Listener(Starting):
             except queue.Full:
                 continue
             return
+
+
+def latency_text(latencies: Sequence[int]) -> str:
+    """Return the shortest, the median and the longest of latencies in ns, at least one."""
+    low, middle, high = np.percentile(latencies, (0, 50, 100)) / 1e6
+    return f"{low:.1f} to {high:.1f} ms (median {middle:.1f})"
 
 
 def quoted(data: bytes) -> str:

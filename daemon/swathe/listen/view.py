@@ -10,7 +10,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from swathe.listen.listener import PortSnapshot, ReceivedChunk, quoted
+from swathe.listen.listener import PortSnapshot, ReceivedChunk, latency_text, quoted
 
 __all__ = ["LivePicture", "PlainPrinter", "readable", "summary"]
 
@@ -54,6 +54,8 @@ def summary(snapshot: PortSnapshot) -> str:
         last = snapshot.newest_sent
         last = f"{last[:_SHOWN_SENT]}..." if len(last) > _SHOWN_SENT else last
         parts.append(f"{snapshot.sent:,} sent, the last {last}")
+    if snapshot.latencies:
+        parts.append(f"answers after {latency_text(snapshot.latencies)}")
     if snapshot.decoded:
         parts.append(f"{_counted(snapshot.records, 'record')}, {snapshot.record_rate:,.1f}/s")
         if snapshot.ignored:

@@ -10,11 +10,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from swathe.journal import Chunk, PortChange, Sent
-from swathe.listen import quoted
+from swathe.listen import latency_text, quoted
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
-from swathe.station import Station, decoder_of
+from swathe.pipeline.placing.polled import PolledAnswers
+from swathe.station import Station, decoder_of, polling_of
+from swathe_drivers import TakenAt
 
 __all__ = ["PortReport", "listen_all"]
 
@@ -46,15 +48,30 @@ class _PortRecords:
         self.link = link
         self.newest = b""
         self.record = ""
-        self.faults: list[str] = []
 
     def take(self, chunk: Chunk) -> None:
+        self.newest = (self.newest + chunk.data)[-_SHOWN_BYTES:]
         self.link.take(chunk.data, chunk.time)
+        self.decode()
+
+    def sent(self, sent: Sent) -> None:
+        if not sent.unanswered:
+            self.link.send(sent.data, sent.time)
+            self.decode()
+            return
+        self.link.give_up(sent.time)
+        self.decode()
+        self.link.miss(sent.data)
+
+    def end(self) -> None:
+        """Decode the last answer, too."""
+        self.link.end_answers(time.monotonic_ns())
+        self.decode()
+
+    def decode(self) -> None:
         batch = self.link.decode()
         if batch is None:
             return
-        self.newest = (self.newest + chunk.data)[-_SHOWN_BYTES:]
-        self.faults += [str(fault) for fault in batch.faults]
         if batch.readings.size:
             self.record = _reading_text(batch.readings[-1])
         if batch.positions.size:
@@ -71,7 +88,12 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
     """
     ports = {
         name: _PortRecords(
-            DeviceLink(decoder=decoder_of(device), delay_ns=device.delay_given, tally=DeviceTally())
+            DeviceLink(
+                decoder=decoder_of(device),
+                delay_ns=device.delay_given,
+                tally=DeviceTally(),
+                polling=polling_of(device),
+            )
         )
         for name, device in station.device.items()
     }
@@ -84,8 +106,7 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
             ports[entry.port].link.tally.detail = entry.detail
 
     def sent(entry: Sent) -> None:
-        if entry.unanswered:
-            ports[entry.port].link.miss(entry.data)
+        ports[entry.port].sent(entry)
 
     with PortHub(station) as hub:
         end = time.monotonic() + seconds
@@ -93,6 +114,7 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
             time.sleep(0.02)
             hub.drain(take, sent)
     for name, port in ports.items():
+        port.end()
         yield _report(name, port, seconds)
 
 
@@ -113,8 +135,24 @@ def _report(name: str, port: _PortRecords, seconds: float) -> PortReport:
     lines = [f"newest bytes  {quoted(port.newest)}"]
     if port.record:
         lines.append(f"newest record {port.record}")
-    lines += [f"fault at {fault}" for fault in port.faults[:_SHOWN_FAULTS]]
+    if (answers := port.link.answers) is not None and answers.latencies.size:
+        lines.append(_moment_text(answers))
+    lines += [f"fault at {fault}" for fault in tally.recent[:_SHOWN_FAULTS]]
     return PortReport(name, good, summary, lines)
+
+
+def _moment_text(answers: PolledAnswers) -> str:
+    """Return when answers came, and which moment their records are taken to be of."""
+    text = f"answers {latency_text(answers.latencies.tolist())} after their requests"
+    match answers.taken_at:
+        case TakenAt.BETWEEN:
+            off = float(answers.latencies.max()) / 2e6
+            return f"{text}: taken in the middle between (taken_at), off by up to {off:.1f} ms"
+        case TakenAt.REQUEST:
+            return f"{text}: taken at the request (taken_at)"
+        case TakenAt.ANSWER:
+            return f"{text}: taken at the answer (taken_at)"
+    return f"{text}: taken when the device's clock says"
 
 
 def _reading_text(reading: np.void) -> str:

@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from swathe.station.axis import Axis
 from swathe.station.delays import delay_lines
+from swathe.station.devices import decoder_of, polling_of
 from swathe.station.law import law_of
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
 from swathe.station.probe import beam_on_wall, beam_warnings
+from swathe_drivers import TakenAt
 
 __all__ = ["summarize_station"]
+
+_MOMENTS = {
+    TakenAt.REQUEST: "at the request",
+    TakenAt.ANSWER: "at the first byte of the answer",
+    TakenAt.BETWEEN: "in the middle between request and answer",
+}
 
 
 def summarize_station(station: Station) -> list[str]:
@@ -29,6 +37,7 @@ def summarize_station(station: Station) -> list[str]:
         f"done at {survey.target_coverage:g} % coverage"
     )
     lines += delay_lines(station)
+    lines += _polling_lines(station)
     lines += _calibration_lines(station)
     if (width := beam_on_wall(station)) is not None:
         lines.append(f"beam on the back wall: {width:.2f} mm wide (-6 dB)")
@@ -42,6 +51,22 @@ def summarize_station(station: Station) -> list[str]:
         lines.append("publishes to an embedded broker on this machine only")
     else:
         lines.append(f"publishes to the broker {station.broker.host}:{station.broker.port}")
+    return lines
+
+
+def _polling_lines(station: Station) -> list[str]:
+    """Return a line for each device that is polled: the moment of what it answers."""
+    lines = []
+    for name, device in station.device.items():
+        polling = polling_of(device)
+        if polling is None:
+            continue
+        moment = _MOMENTS[polling.taken_at]
+        if decoder_of(device).has_clock:
+            moment = "by its clock"
+        elif device.talk is None or device.talk.taken_at is None:
+            moment += "; talk.taken_at is not given"
+        lines.append(f"{name} is polled, its answers are placed {moment}")
     return lines
 
 

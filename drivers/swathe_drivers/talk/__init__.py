@@ -52,14 +52,11 @@ def make_polling(driver: Driver, talk: TalkSettings | None) -> Polling | None:
         driver: may ask by itself; see `AskingDriver`.
         talk: the table of the user; None without one.
     """
+    schedule = make_schedule(driver, talk)
     talk = talk or TalkSettings()
-    polls = [to_bytes(poll.send) for poll in talk.poll]
-    if talk.unasked or not (polls or (isinstance(driver, AskingDriver) and driver.requests())):
+    if talk.unasked or schedule is None or not schedule.asks:
         return None
-    commands = {to_bytes(text) for text in (*talk.start, *talk.stop)}
-    if talk.keep_alive is not None:
-        commands.add(to_bytes(talk.keep_alive.send))
-    return Polling(talk.taken_at or TakenAt.BETWEEN, frozenset(commands.difference(polls)))
+    return Polling(talk.taken_at or TakenAt.BETWEEN, schedule.commands)
 
 
 def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:

@@ -46,6 +46,9 @@ class Schedule:
     """What is sent to one device, and when; its bounds do not depend on what the device sends.
 
     Attributes:
+        stop: commands before the port is closed.
+        pause_ns: behind each command, ns.
+        commands: what is sent and is no request: no record answers it.
         sent: requests sent since the beginning.
         unanswered: those of them that got no answer in time.
     """
@@ -81,6 +84,9 @@ class Schedule:
         self._answers = answers
         self._start = tuple(start)
         self._requests = tuple(requests)
+        alive = set() if keep_alive is None else {keep_alive[0]}
+        fixed = {request.make(0) for request in requests}
+        self.commands: Final = frozenset({*start, *stop, *alive} - fixed)
         self._timeout = timeout_ns
         self._keep_alive = keep_alive
         self._unasked = unasked

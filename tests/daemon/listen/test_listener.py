@@ -188,6 +188,39 @@ def test_listener_shows_positions_and_readings_that_come_apart(tmp_path: Path) -
     ]
 
 
+def test_summary_of_a_polled_device_shows_when_answers_come() -> None:
+    """From a request to the first byte behind it; a command is no request, and nor is a late answer's."""
+    text = """
+    [protocol]
+    columns = [{ is = "thickness", unit = "mm" }]
+    [talk]
+    start = ["ON"]
+    poll = [{ send = "?", every = "20 ms" }]
+    """
+    description = parse_description(text, "gauge.toml")
+    listener = Listener(
+        PortSettings(url="socket://gauge:1"),
+        decoder=description.decoder(ns_per_byte=0),
+        schedule=description.schedule(),
+    )
+    script: list[tuple[int, bytes, bool | None]] = [
+        (0, b"ON", False), (1, b"yes\r\n", None),
+        (20, b"?", False), (22, b"5.", None), (25, b"0\r\n", None),
+        (40, b"?", False), (140, b"?", True), (150, b"6.0\r\n", None),
+        (160, b"?", False), (199, b"7.0\r\n", None),
+        (200, b"?", False), (204, b"7.0\r\n", None),
+    ]  # fmt: skip
+    for at, data, unanswered in script:
+        if unanswered is None:
+            listener._take_chunk("port", at * 1_000_000, data)
+        else:
+            listener._take_sent("port", at * 1_000_000, data, unanswered)
+    listener.drain()
+    snapshot = listener.snapshot()
+    assert snapshot.latencies == (2_000_000, 39_000_000, 4_000_000)
+    assert "; answers after 2.0 to 39.0 ms (median 4.0); " in summary(snapshot)
+
+
 def test_view_of_a_silent_port_says_what_to_look_for() -> None:
     """No empty table: what may be wrong, and that some devices have to be asked."""
     with socket.create_server(("127.0.0.1", 0)) as server:

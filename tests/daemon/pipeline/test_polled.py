@@ -29,6 +29,7 @@ length = "200 mm"
 resolution = "1 mm"
 device = "encoder"
 counts_per_mm = 1000
+keeps_count = true
 [placing]
 bracket = "150 ms"
 [device.encoder]

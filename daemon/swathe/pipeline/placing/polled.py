@@ -46,13 +46,14 @@ class PolledAnswers:
         log: the requests.
 
     Attributes:
+        taken_at: as given.
         bounds: of the readings and positions that were matched last: by how much the moment may be
             off, ns.
         latencies: time from request to first byte, ns, of the newest answers.
     """
 
     def __init__(self, taken_at: TakenAt | None, log: RequestLog) -> None:
-        self._taken_at = taken_at
+        self.taken_at = taken_at
         self._log = log
         self.bounds: dict[Stream, Ints] = {}
         self._answered: dict[Stream, int] = {
@@ -101,7 +102,7 @@ class PolledAnswers:
             kept = _with_faults(kept, one.refused)
         self._log.forget()
         self.bounds = {"readings": readings.bounds, "positions": positions.bounds}
-        if self._taken_at is not None:
+        if self.taken_at is not None:
             kept.readings["time"], kept.positions["time"] = readings.times, positions.times
         return kept
 
@@ -156,9 +157,9 @@ class PolledAnswers:
         return _Groups(starts, apart, is_answer, several)
 
     def _moments(self, sent: Times, arrived: Times) -> tuple[Times, Ints]:
-        if self._taken_at is TakenAt.REQUEST:
+        if self.taken_at is TakenAt.REQUEST:
             return sent, np.zeros_like(sent)
-        if self._taken_at in (TakenAt.ANSWER, None):
+        if self.taken_at in (TakenAt.ANSWER, None):
             return arrived, np.zeros_like(sent)
         half = (arrived - sent + 1) // 2
         return arrived - half, half

@@ -118,7 +118,7 @@ def grid_readings(
         if path is not None:
             crossed = cross_cells(path, grid, -1)
             passed = crossed.entered & crossed.known
-            grid.pass_over(crossed.cells[passed], crossed.silent[passed])
+            grid.pass_over(crossed.cells[passed], crossed.silent[passed], crossed.uncertain[passed])
             coverage.add_path(path, crossed)
         coverage.close_out(end, int(times[-1]))
     return dataset_of(

@@ -28,8 +28,9 @@ class MapBlock(IntEnum):
     EXCLUDED = 2
     UNVISITED = 3
     SUSPECT = 4
-    TOO_FAST = 5
-    NO_SIGNAL = 6
+    UNCERTAIN = 5
+    TOO_FAST = 6
+    NO_SIGNAL = 7
 
 
 _SHAPES = {
@@ -38,6 +39,7 @@ _SHAPES = {
     MapBlock.EXCLUDED: (" ", "", "excluded"),
     MapBlock.UNVISITED: ("×", "bold yellow", str(GapCause.UNVISITED)),
     MapBlock.SUSPECT: ("?", "magenta", "suspect"),
+    MapBlock.UNCERTAIN: ("~", "bold blue", str(GapCause.UNCERTAIN)),
     MapBlock.TOO_FAST: ("/", "bold yellow", str(GapCause.TOO_FAST)),
     MapBlock.NO_SIGNAL: ("○", "bold red", str(GapCause.NO_SIGNAL)),
 }
@@ -46,6 +48,7 @@ _BLOCK_OF_CAUSE = {
     GapCause.UNVISITED: MapBlock.UNVISITED,
     GapCause.SUSPECT: MapBlock.SUSPECT,
     GapCause.SLIPPED: MapBlock.SUSPECT,
+    GapCause.UNCERTAIN: MapBlock.UNCERTAIN,
     GapCause.TOO_FAST: MapBlock.TOO_FAST,
     GapCause.NO_SIGNAL: MapBlock.NO_SIGNAL,
 }
@@ -54,6 +57,7 @@ for _state, _block in (
     (CellState.UNVISITED, MapBlock.TO_SCAN),
     (CellState.EXCLUDED, MapBlock.EXCLUDED),
     (CellState.SUSPECT, MapBlock.SUSPECT),
+    (CellState.UNCERTAIN, MapBlock.UNCERTAIN),
     (CellState.SKIPPED, MapBlock.TOO_FAST),
     (CellState.NO_SIGNAL, MapBlock.NO_SIGNAL),
 ):

@@ -259,7 +259,7 @@ class SurveyStages(SurveyState):
         if stays is not None:
             crossed = stays.cells[stays.entered]
             known = stays.entered & stays.known
-            self.grid.pass_over(stays.cells[known], stays.silent[known])
+            self.grid.pass_over(stays.cells[known], stays.silent[known], stays.uncertain[known])
             self.changed.add(crossed)
 
     def _notify(self, update: CellUpdate) -> None:

@@ -21,6 +21,7 @@ BY_URGENCY = np.array(
         CellState.EXCLUDED,
         CellState.UNVISITED,
         CellState.SUSPECT,
+        CellState.UNCERTAIN,
         CellState.SKIPPED,
         CellState.NO_SIGNAL,
     ],

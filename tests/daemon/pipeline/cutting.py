@@ -134,7 +134,9 @@ class Seen:
 
     def _keep(self, name: str, rows: Placed | ProbePath, shape: tuple[int, ...]) -> None:
         for column in dataclasses.fields(rows):
-            values = np.broadcast_to(getattr(rows, column.name), shape)
+            values = np.asarray(getattr(rows, column.name))
+            if values.ndim < 2:
+                values = np.broadcast_to(values, shape)
             self._columns.setdefault(f"{name}.{column.name}", []).append(values.copy())
 
     @property

@@ -282,6 +282,14 @@ _LIST = (
         gauge=Gauge(period=20_000),
         survey="hits_per_cell = 2.0",
     ),
+    Scene(
+        name="times uncertain",
+        motion=serpentine(120.0, rest=1.0),
+        gauge=Gauge(clock=None, on_port="triggered = true", period=20_000),
+        silent=(("gauge", 0.6, 1.1),),
+        delivery={"gauge": "bunched"},
+        holes=_TWO_HOLES,
+    ),
     Scene(name="thin areas", survey=_THIN, thin=((12.0, 18.0, -3.0, 7.5), (30.0, 33.0, 8.0, 17.0))),
     Scene(
         name="thin areas, checks, zone",

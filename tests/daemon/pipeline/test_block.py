@@ -39,7 +39,7 @@ def test_readings_that_are_taken_at_once_are_all_and_not_taken_again() -> None:
 def test_stays_are_taken_once_and_with_the_instant_of_their_time() -> None:
     """None where no stay is settled."""
     yes = np.ones(3, bool)
-    stays = CrossedCells(np.array([1, 2, 3]), yes, yes, yes, np.array([10, 20, 20]))
+    stays = CrossedCells(np.array([1, 2, 3]), yes, yes, ~yes, yes, np.array([10, 20, 20]))
     made = block([], [], crossed=stays)
     taken = [made.take_stays(until) for until in (9, 10, 20, 50)]
     assert [None if some is None else some.cells.tolist() for some in taken] == [
@@ -77,7 +77,14 @@ def test_path_is_taken_in_pieces_that_join() -> None:
     n, no = 4, np.zeros(4, bool)
     at = np.arange(n, dtype=np.int64)
     path = ProbePath(
-        at, at.astype(np.float64), np.zeros(n), no, no, no, np.array([10, 20, 20, 40]), at
+        at,
+        at.astype(np.float64),
+        np.zeros(n),
+        no,
+        no,
+        no,
+        np.array([10, 20, 20, 40]),
+        np.zeros((n, 2)),
     )
     made = Block(block([], []).placed, np.empty(0, np.int64), path, None)
     taken = [made.take_path(until) for until in (9, 10, 30, 30, 40)]

@@ -182,14 +182,21 @@ def test_measured_cell_is_never_downgraded() -> None:
 
 def test_too_fast_is_skipped_and_silence_is_no_signal() -> None:
     """Between two ordinary readings a cell is skipped; where the gauge said nothing, no signal."""
-    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(300, begin=-20), 0.5))
+    prompt = '[placing]\nlateness = "1 ms"\n'
+    pipeline, _ = run(HEAD + prompt + SCAN + ENCODER + GAUGE, scan(steady(300, begin=-20), 0.5))
     kinds = set(np.unique(states(pipeline)[0, 3:98]))
     assert kinds == {CellState.SKIPPED, CellState.MEASURED}
+    # Where records may be 100 ms late, 30 mm of travel, no cell can be said to be skipped.
+    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(300, begin=-20), 0.5))
+    kinds = set(np.unique(states(pipeline)[0, 3:98]))
+    assert kinds == {CellState.UNCERTAIN, CellState.MEASURED}
+    assert pipeline.coverage.gaps.open[0].cause is GapCause.UNCERTAIN
 
     def silent(_now: float, at: float, _index: float) -> str | None:
         return None if 40 <= at < 60 else "4.5000,E"
 
-    pipeline, _ = run(HEAD + SCAN + ENCODER + GAUGE, scan(steady(50, begin=-5), 2.4, gauge=silent))
+    by_rate = (HEAD + SCAN + ENCODER + GAUGE).replace("triggered = true", "")
+    pipeline, _ = run(by_rate, scan(steady(50, begin=-5), 3.2, gauge=silent))
     assert np.all(states(pipeline)[0, 41:59] == CellState.NO_SIGNAL)
     assert [gap.cause for gap in pipeline.coverage.gaps.open] == [GapCause.NO_SIGNAL]
 

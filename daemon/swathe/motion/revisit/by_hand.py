@@ -18,6 +18,7 @@ _ROUNDING = 1e-9
 _ADVICE = {
     GapCause.NO_SIGNAL: "mind the coupling",
     GapCause.TOO_FAST: "go slower",
+    GapCause.UNCERTAIN: "go slower",
     GapCause.SUSPECT: "after a passed check",
     GapCause.SLIPPED: "after the position was set again",
 }

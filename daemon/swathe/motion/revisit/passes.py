@@ -23,8 +23,9 @@ from swathe.station import Axis
 __all__ = ["GapPass", "GapVisit", "PassSettings", "Tour", "plan_tour"]
 
 _ROUNDING = 1e-9
-# Slower helps where the echo was lost or readings came too seldom; not where nobody was.
-_CURED_BY_SLOWNESS = (GapCause.NO_SIGNAL, GapCause.TOO_FAST)
+# Slower helps where the echo was lost, or readings came too seldom or at uncertain times; not where
+# nobody was.
+_CURED_BY_SLOWNESS = (GapCause.NO_SIGNAL, GapCause.TOO_FAST, GapCause.UNCERTAIN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,8 +34,8 @@ class PassSettings:
 
     Attributes:
         speed: of a first try, mm/s.
-        slower: factor of the speed for each further try at a coupling fault or at what was too
-            fast; above 0, at most 1.
+        slower: factor of the speed for each further try at a coupling fault, at what was too
+            fast or at uncertain times; above 0, at most 1.
         min_speed: no slower than this, mm/s.
         settle: seconds of steady speed before the gap.
         along: axis that the passes run along.

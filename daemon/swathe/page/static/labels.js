@@ -85,6 +85,7 @@ export const count = (n) => n.toLocaleString("en").replaceAll(",", "\u202f");
 /** What each state of a cell means to the inspector. */
 export const STATE_LABELS = {
   unvisited: "to scan: no reading yet",
+  uncertain: "time uncertain: probe was here, when readings were taken is not known well enough",
   skipped: "too fast: passed without a reading",
   no_signal: "no signal: probe was here, no valid reading",
   measured: "measured",
@@ -93,6 +94,7 @@ export const STATE_LABELS = {
 };
 export const STATE_NAMES = {
   unvisited: "to scan",
+  uncertain: "time uncertain",
   skipped: "too fast",
   no_signal: "no signal",
   measured: "measured",
@@ -105,6 +107,7 @@ export const CAUSE_STATE = {
   unvisited: "unvisited",
   "no signal": "no_signal",
   "too fast": "skipped",
+  "time uncertain": "uncertain",
   "check failed": "suspect",
   slip: "suspect",
 };

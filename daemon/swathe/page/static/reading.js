@@ -105,7 +105,7 @@ export class Reading {
     const margin = Math.max(0.2, (high - low) * 0.1);
     low = Math.max(0, low - margin);
     high += margin;
-    const missing = line.state.map((state) => ["skipped", "no_signal", "suspect"].includes(plan.states[state]));
+    const missing = line.state.map((state) => ["uncertain", "skipped", "no_signal", "suspect"].includes(plan.states[state]));
     figure.append(plot(line.thickness.map((value) => (value === null ? null : value / unit)), {
       start: line.start / unit, step: line.step / unit, low: low / unit, high: high / unit,
       across: inInches() ? "scan, in" : "scan, mm", up: inInches() ? "thickness, in" : "thickness, mm",

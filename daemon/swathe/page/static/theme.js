@@ -12,17 +12,20 @@ const TINTS = {
     unvisited: ["#f6f8f8", "#8b989b"], skipped: ["#e69f00", "#3d2a00"],
     no_signal: ["#d55e00", "#2d1200"], measured: ["#b9d8e4", "#b9d8e4"],
     suspect: ["#cc79a7", "#3a1029"], excluded: ["#a3a8a9", "#63696b"],
+    uncertain: ["#f0e442", "#3f3b00"],
   },
   dark: {
     unvisited: ["#1a2326", "#5d6c70"], skipped: ["#e69f00", "#3d2a00"],
     no_signal: ["#d55e00", "#2d1200"], measured: ["#2d5f74", "#2d5f74"],
     suspect: ["#cc79a7", "#3a1029"], excluded: ["#4b5355", "#7f888a"],
+    uncertain: ["#f0e442", "#3f3b00"],
   },
 };
 
 // Whether a mark is at (x, y) of a field of 16 × 16 points.
 const MARKS = {
   unvisited: (x, y) => dot(x, y, 4, 4, 1.5) || dot(x, y, 12, 12, 1.5),
+  uncertain: (x, y) => Math.abs((y % 8) - 1.5 - Math.abs((x % 8) - 4)) < 1.3,
   skipped: (x, y) => (x + y) % 8 < 3,
   no_signal: (x, y) => ring(x, y, 8, 8),
   measured: () => false,

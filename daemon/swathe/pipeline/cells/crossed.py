@@ -14,6 +14,8 @@ __all__ = ["CrossedCells", "cross_cells"]
 
 # Points per cell along the path. With two, no cell that is crossed over its full width is missed.
 _POINTS_PER_CELL = 2
+# A reading that may be off by so much of a cell may be one of the next cell.
+_UNCERTAIN_CELLS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,8 @@ class CrossedCells:
         cells: flat cells, -1 outside the grid, no two consecutive ones equal.
         entered: whether the probe entered a cell of the grid with the stay.
         silent: whether the gauge sent nothing there.
+        uncertain: whether the times of the readings are too uncertain to say whether one was taken
+            there: as far as half a cell off.
         known: False where the probe must have passed but the samples are too far apart; such
             cells are left behind without a change of state.
         settled: journal time from which all readings up to the stay are in, ns, rising.
@@ -32,6 +36,7 @@ class CrossedCells:
     cells: NDArray[np.int64]
     entered: NDArray[np.bool_]
     silent: NDArray[np.bool_]
+    uncertain: NDArray[np.bool_]
     known: NDArray[np.bool_]
     settled: NDArray[np.int64]
 
@@ -41,6 +46,7 @@ class CrossedCells:
             self.cells[rows],
             self.entered[rows],
             self.silent[rows],
+            self.uncertain[rows],
             self.known[rows],
             self.settled[rows],
         )
@@ -74,4 +80,7 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
     cells, at = cells[stays], segment[stays]
     entered = cells >= 0
     entered[0] &= cells[0] != last_cell
-    return CrossedCells(cells, entered, path.silent[at], known, path.settled[at])
+    resolution = np.array([grid.scan.resolution, grid.index.resolution])
+    uncertain = np.asarray((path.blur[at] >= _UNCERTAIN_CELLS * resolution).any(axis=1))
+    silent = path.silent[at] & ~uncertain
+    return CrossedCells(cells, entered, silent, uncertain, known, path.settled[at])

@@ -26,6 +26,7 @@ class GapCause(StrEnum):
     UNVISITED = "unvisited"
     NO_SIGNAL = "no signal"
     TOO_FAST = "too fast"
+    UNCERTAIN = "time uncertain"
     SUSPECT = "check failed"
     SLIPPED = "slip"
     """Suspect, too: two sources of the position parted."""
@@ -50,6 +51,7 @@ _CAUSE_OF_STATE = {
     CellState.UNVISITED: GapCause.UNVISITED,
     CellState.NO_SIGNAL: GapCause.NO_SIGNAL,
     CellState.SKIPPED: GapCause.TOO_FAST,
+    CellState.UNCERTAIN: GapCause.UNCERTAIN,
     CellState.SUSPECT: GapCause.SUSPECT,
 }
 

@@ -90,18 +90,21 @@ class ChangedCells:
 
 
 class CellState(IntEnum):
-    """State of a cell; a higher one is never replaced by a lower one of the first four."""
+    """State of a cell; a higher one is never replaced by a lower one of the first five."""
 
     UNVISITED = 0
-    SKIPPED = 1
+    UNCERTAIN = 1
+    """The probe was there; the times of the readings are too uncertain to say whether one was taken
+    in this cell."""
+    SKIPPED = 2
     """The probe passed between two readings."""
-    NO_SIGNAL = 2
+    NO_SIGNAL = 3
     """The probe was there, but no reading had an echo."""
-    MEASURED = 3
-    SUSPECT = 4
+    MEASURED = 4
+    SUSPECT = 5
     """Measured, but a later calibration check failed, or the position was lost by a slip; a reading
     under a passed check at a sound position makes it measured."""
-    EXCLUDED = 5
+    EXCLUDED = 6
     """An obstruction, named by the plan or by an operator."""
 
 
@@ -302,14 +305,23 @@ class Grid:
             case CellRule.LAST | CellRule.MEAN:
                 return np.ones(where.shape, bool)
 
-    def pass_over(self, cells: Cells, silent: NDArray[np.bool_]) -> None:
+    def pass_over(
+        self,
+        cells: Cells,
+        silent: NDArray[np.bool_],
+        uncertain: NDArray[np.bool_] | None = None,
+    ) -> None:
         """Count a pass of the probe over `cells`, in this order, shape (n,).
 
         Args:
             cells: cells entered, no two consecutive ones equal.
             silent: whether the gauge sent nothing there, rather than too few readings.
+            uncertain: whether it is not known if a reading was taken there; it is by default.
         """
         np.add.at(self.passes, cells, 1)
+        if uncertain is not None and uncertain.any():
+            self._raise_state(cells[uncertain], CellState.UNCERTAIN)
+            cells, silent = cells[~uncertain], silent[~uncertain]
         self._raise_state(cells[silent], CellState.NO_SIGNAL)
         self._raise_state(cells[~silent], CellState.SKIPPED)
 

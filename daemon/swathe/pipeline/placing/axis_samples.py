@@ -55,6 +55,7 @@ class WaitingSamples:
         marks: whether the index mark was on.
         known: journal times from which they are known, ns.
         uncertainty: standard uncertainty of the times, ns.
+        smear: by how much they may be older than their times say, ns.
     """
 
     times: Ints
@@ -62,12 +63,13 @@ class WaitingSamples:
     marks: Bools
     known: Ints
     uncertainty: Ints
+    smear: Ints
 
     @classmethod
     def none(cls) -> WaitingSamples:
         """Return no samples."""
         ints: Ints = np.empty(0, np.int64)
-        return cls(ints, np.empty(0), np.empty(0, bool), ints, ints)
+        return cls(ints, np.empty(0), np.empty(0, bool), ints, ints, ints)
 
     def __getitem__(self, rows: slice) -> WaitingSamples:
         """Return some samples."""
@@ -77,6 +79,7 @@ class WaitingSamples:
             self.marks[rows],
             self.known[rows],
             self.uncertainty[rows],
+            self.smear[rows],
         )
 
     def undecided(self, known: int) -> AxisSamples:
@@ -94,4 +97,5 @@ class WaitingSamples:
             np.concatenate((self.marks, other.marks)),
             np.concatenate((self.known, other.known)),
             np.concatenate((self.uncertainty, other.uncertainty)),
+            np.concatenate((self.smear, other.smear)),
         )

@@ -74,6 +74,7 @@ class DeviceLink:
         period_ns: from record to record as the station file has it, ns; None if it has none.
         polling: how its answers belong to what it is sent; None for a device that is not polled.
         name: of the device, for its conditions.
+        smear_ns: by how much a record may be older than its arrival says, ns, until it is measured.
 
     Attributes:
         readings: the time base of the readings; None for a device without.
@@ -95,6 +96,7 @@ class DeviceLink:
         period_ns: float | None = None,
         polling: Polling | None = None,
         name: str = "",
+        smear_ns: int = 0,
     ) -> None:
         self.decoder = decoder
         self.tally = tally
@@ -114,7 +116,9 @@ class DeviceLink:
         def time_base(stream: Stream) -> TimeBase:
             if self.answers is not None and self._clock is None:
                 return PollTimes(self.answers, stream)
-            return time_base_of(decoder, self._clock, by_time=by_time, period_ns=period_ns)
+            return time_base_of(
+                decoder, self._clock, by_time=by_time, period_ns=period_ns, smear_ns=smear_ns
+            )
 
         self.readings = time_base("readings") if decoder.gives_readings else None
         apart = decoder.gives_positions and not decoder.combined

@@ -136,6 +136,7 @@ class EncodedAxis:
         device_times: Ints | None = None,
         *,
         uncertainty: Ints | None = None,
+        smear: Ints | None = None,
         broken: bool = False,
     ) -> AxisSamples:
         """Take the next samples, shape (n,) each; return those that are decided by now.
@@ -147,6 +148,7 @@ class EncodedAxis:
             known: journal times with which they arrived, ns, rising.
             device_times: by the device's own clock, ns, negative where it sent none.
             uncertainty: standard uncertainty of the times, ns; none by default.
+            smear: by how much they may be older than their times say, ns; not at all by default.
             broken: whether the encoder may have moved unseen before the first of them.
         """
         if times.size:
@@ -154,9 +156,10 @@ class EncodedAxis:
             self._last_time = int(times[-1])
             times = np.maximum.accumulate(np.maximum(times, self._floor))
             self._floor = int(times[-1])
-        if uncertainty is None:
-            uncertainty = np.zeros(times.shape, np.int64)
-        new = WaitingSamples(times, counts, marks, known, uncertainty)
+        none = np.zeros(times.shape, np.int64)
+        uncertainty = none if uncertainty is None else uncertainty
+        smear = none if smear is None else smear
+        new = WaitingSamples(times, counts, marks, known, uncertainty, smear)
         restarts = self._clock_restarts(device_times, known)
         cuts = [0, *np.flatnonzero(marks).tolist()] if self._has_mark else [0]
         cuts += restarts
@@ -256,6 +259,7 @@ class EncodedAxis:
                 at[some],
                 arrived=decided.known[some],
                 uncertainty=decided.uncertainty[some],
+                smear=decided.smear[some],
                 rests=self.rests,
                 broken=broken or bool(verdicts.resets[begin]),
             )

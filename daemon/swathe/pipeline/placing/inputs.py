@@ -72,6 +72,7 @@ class DeviceInputs:
                 period_ns=period_of(device),
                 polling=polling_of(device),
                 name=name,
+                smear_ns=station.placing.lateness,
             )
             for name, device in station.device.items()
         }
@@ -127,12 +128,13 @@ class DeviceInputs:
             )
             if axis is not None and settings is not None and settings.second is not None
         }
+        may_hold = any(self.links[axis.device].may_hold for axis in self._axes)
         self.placer = Placer(
             scan=self._scan.track,
             index=self._index.track if self._index else self._required_steps(),
             bracket_ns=bracket,
             lateness_ns=station.placing.lateness,
-            held_ns=self._longest_hold(),
+            held_ns=HELD_NS if may_hold else 0,
         )
         self.pauses = Pauses()
         self.place_sums: PlaceSums | None = None
@@ -141,11 +143,6 @@ class DeviceInputs:
         advance = station.index.advance if station.index and self.stepped else None
         if advance is LineAdvance.RETURN:
             self._returns = ReturnWatch(station.scan_axis)
-
-    def _longest_hold(self) -> int:
-        """Return how long a sample may wait until its time is known, ns."""
-        axes = [axis for axis in (self._scan, self._index) if axis is not None]
-        return HELD_NS if any(self.links[axis.device].may_hold for axis in axes) else 0
 
     def _required_steps(self) -> SteppedTrack:
         assert self.stepped is not None  # noqa: S101  set just before when no index axis is encoded
@@ -156,6 +153,9 @@ class DeviceInputs:
         if (dropped := self.links[device].take_dropped()) is not None:
             self.placer.unplaced += dropped.shape[1]
             self.placer.reading_times.drop(*dropped)
+        timing = batch.positions_timing
+        if device == self._combined_device:
+            timing = timing.without_smear()
         for axis in self._axes:
             if axis.device != device or not batch.positions.size:
                 continue
@@ -169,8 +169,9 @@ class DeviceInputs:
                 batch.positions["mark"][:, axis.column],
                 batch.positions_known_at,
                 batch.positions["device_time"],
-                uncertainty=self._position_uncertainty(batch),
+                uncertainty=timing.uncertainty,
                 broken=device in self._silent_devices,
+                smear=timing.smear,
             )
             if samples.good.any():
                 self._silent_devices.discard(device)
@@ -184,7 +185,9 @@ class DeviceInputs:
         self._still.add_readings(batch.readings[counted], batch.readings_known_at[counted])
         if device == self._combined_device:
             self.placer.reading_times.add(
-                batch.readings["time"], batch.readings_known_at, batch.readings_timing
+                batch.readings["time"],
+                batch.readings_known_at,
+                batch.readings_timing.without_smear(),
             )
             self._combined.add(batch.readings, batch.readings_known_at)
             return self._combined.place(self.placer)
@@ -195,12 +198,6 @@ class DeviceInputs:
             arrived=batch.readings_arrived,
         )
         return None
-
-    @staticmethod
-    def _position_uncertainty(batch: TimedBatch) -> NDArray[np.int64]:
-        """Return the standard uncertainty of the times of positions, ns, shape (n,)."""
-        timing = batch.readings_timing if batch.combined else batch.positions_timing
-        return timing.uncertainty
 
     def begin_sums(self, sums: PlaceSums, settings: AxisSettings) -> None:
         """Let the sums for the uncertainty of the places continue with this run's encoder.

@@ -83,8 +83,9 @@ class ProbePath:
         silent: whether the gauge was silent around the sample, rather than too slow for the
             probe, shape (n,).
         settled: journal time from which all readings up to the sample are in, ns, rising.
-        smear: by how much the readings around the sample may be older than their times say, ns,
-            shape (n,).
+        blur: how far from the sample the probe may have been, along scan and index, for readings
+            and samples that are older than their times say, mm, shape (n, 2); 0 where that is of no
+            account, as in a long silence.
     """
 
     time: NDArray[np.int64]
@@ -94,7 +95,7 @@ class ProbePath:
     resets: NDArray[np.bool_]
     silent: NDArray[np.bool_]
     settled: NDArray[np.int64]
-    smear: NDArray[np.int64]
+    blur: NDArray[np.float64]
 
     def __getitem__(self, rows: slice) -> ProbePath:
         """Return some samples."""
@@ -106,7 +107,7 @@ class ProbePath:
             resets=self.resets[rows],
             silent=self.silent[rows],
             settled=self.settled[rows],
-            smear=self.smear[rows],
+            blur=self.blur[rows],
         )
 
     def without(self, dropped: NDArray[np.bool_], apart: NDArray[np.bool_]) -> ProbePath | None:
@@ -129,7 +130,7 @@ class ProbePath:
             resets=(self.resets | apart)[kept],
             silent=self.silent[kept],
             settled=self.settled[kept],
-            smear=self.smear[kept],
+            blur=self.blur[kept],
         )
 
 

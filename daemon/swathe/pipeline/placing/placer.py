@@ -22,6 +22,7 @@ from swathe.arrays import steps_of
 from swathe.pipeline.placing.place_uncertainty import no_spread
 from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.pipeline.placing.reading_times import ReadingTimes
+from swathe.pipeline.placing.recent_motion import RecentMotion
 from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
 from swathe_drivers.records import READING
@@ -69,6 +70,7 @@ class Placer:
         self._pending_uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
         self.reading_times = ReadingTimes(lateness_ns)
         self._path_samples = 0
+        self._scan_motion, self._index_motion = RecentMotion(), RecentMotion()
         self._last_settled = _NEVER
         self.unplaced = 0
 
@@ -130,6 +132,7 @@ class Placer:
         that was no good is NaN, and its reading unplaced.
         """
         known = readings["time"] if known is None else known
+        timing = None if timing is None else timing.without_smear()
         self.reading_times.add(readings["time"], known, timing)
         return self.place_at(readings, scan, index, known)
 
@@ -199,9 +202,9 @@ class Placer:
         sampled = track.known[first : track.settled]
         if isinstance(self.index, EncodedTrack):
             sampled = np.maximum(sampled, self.index.bracketed_from(times[joined:]))
-        settled, silent, smear = self.reading_times.settle(
-            times[joined:], sampled, self._last_settled
-        )
+        smeared = track.smear[first : track.settled]
+        found = self.reading_times.settle(times[joined:], sampled, self._last_settled, smeared)
+        settled, silent = found.settled, found.silent
         count = int(np.searchsorted(settled, now, side="right"))
         if not count:
             return None
@@ -210,7 +213,6 @@ class Placer:
         at, index_known = index.position[whole], index.known[whole]
         settled = np.concatenate((np.full(int(joined), self._last_settled), settled[:count]))
         silent = np.concatenate((np.zeros(int(joined), bool), silent[:count]))
-        smear = np.concatenate((np.zeros(int(joined), np.int64), smear[:count]))
         resets = track.resets[start : first + count]
         if isinstance(self.index, EncodedTrack):
             resets = resets | self.index.reset_within(times)
@@ -226,7 +228,21 @@ class Placer:
             known[0] = False
         self._path_samples = track.forgotten + first + count
         self._last_settled = int(settled[-1])
-        path = ProbePath(times, scan, at, known, resets, silent, settled, smear)
+        blur = np.zeros((times.size, 2))
+        for axis, (positions, smear, motion) in enumerate(
+            (
+                (scan, found.smear[:count], self._scan_motion),
+                (
+                    at,
+                    np.maximum(found.smear, index.smear[int(joined) :])[:count],
+                    self._index_motion,
+                ),
+            )
+        ):
+            smear = np.where(found.inside[:count], 0, smear)  # noqa: PLW2901
+            moved = motion.follow(times[joined:], positions[joined:], resets[joined:], smear)
+            blur[int(joined) :, axis] = moved
+        path = ProbePath(times, scan, at, known, resets, silent, settled, blur)
         # What belongs to samples that settled so late may be dropped already: whether it is
         # depends on how often `forget` was called.
         late = settled - times > self._kept

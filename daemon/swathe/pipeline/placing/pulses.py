@@ -59,6 +59,7 @@ class PulseTimes:
         numbered: whether the device sends a running number, one higher for each record.
         wrap: records after which the number starts again at 0; None if never.
         period_ns: time from one record to the next as given, ns; None if it is to be found.
+        smear_ns: by how much a record may be older than its arrival says, ns, until it is measured.
 
     Attributes:
         kind: what the newest times rest on.
@@ -67,7 +68,12 @@ class PulseTimes:
     """
 
     def __init__(
-        self, *, numbered: bool, wrap: int | None = None, period_ns: float | None = None
+        self,
+        *,
+        numbered: bool,
+        wrap: int | None = None,
+        period_ns: float | None = None,
+        smear_ns: int = 0,
     ) -> None:
         self._numbered = numbered
         self._numbers = PulseNumbers(numbered=numbered, wrap=wrap)
@@ -85,7 +91,7 @@ class PulseTimes:
         self._due: int | None = None  # end of the window
         self._broken: list[int] = []
         self._rest_until = 0
-        self._smear = 0
+        self._smear = smear_ns
         self._spread = 0
         self.breaks = 0
         self.lost = 0
@@ -129,7 +135,7 @@ class PulseTimes:
             due = self._due
             rows = self._next_rows(due)
             if self._by_arrival:
-                parts.append(self._pass_on(rows))
+                parts.append(self._pass_on(rows, rows.known))
                 self._history = self._history.then(rows)[-_HISTORY:]
             else:
                 self._held = self._held.then(rows)
@@ -169,9 +175,9 @@ class PulseTimes:
 
     # --- by arrival
 
-    def _pass_on(self, rows: PulseRows) -> Timing:
+    def _pass_on(self, rows: PulseRows, known: Times) -> Timing:
         return Timing.of(
-            rows.arrival, rows.known, rows.missing, uncertainty=self._spread, smear=self._smear
+            rows.arrival, known, rows.missing, uncertainty=self._spread, smear=self._smear
         )
 
     def _find_smear(self, rows: PulseRows) -> None:
@@ -233,12 +239,7 @@ class PulseTimes:
         if not len(rows):
             return []
         self._find_smear(rows)
-        known = np.full(rows.known.shape, due)
-        return [
-            Timing.of(
-                rows.arrival, known, rows.missing, uncertainty=self._spread, smear=self._smear
-            )
-        ]
+        return [self._pass_on(rows, np.full(rows.known.shape, due))]
 
     def _restart_in(self, rows: PulseRows) -> int:
         """Return the number of the last record with which the numbering began again; 0 for none."""

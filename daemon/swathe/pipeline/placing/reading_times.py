@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,11 +12,29 @@ from swathe.pipeline.placing.interval import UsualInterval
 from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.placing.track import NEVER_KNOWN
 
-__all__ = ["ReadingTimes"]
+__all__ = ["ReadingTimes", "Settled"]
 
 # A gauge without a reading for so many of its usual intervals was silent.
 _SILENT_INTERVALS = 4
 _BEFORE_ALL = int(np.iinfo(np.int64).min) // 2
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What is known of the readings around samples, shape (n,) each.
+
+    Attributes:
+        settled: journal time from which all readings up to the sample are in, ns, rising.
+        silent: whether the gauge was silent around the sample, or a reading is known to be lost.
+        inside: whether it was silent so long before and after that no reading of another time can
+            have been taken there.
+        smear: by how much the sample, or the readings around it, may be older than their times say, ns.
+    """
+
+    settled: Times
+    silent: NDArray[np.bool_]
+    inside: NDArray[np.bool_]
+    smear: Times
 
 
 class ReadingTimes:
@@ -98,14 +118,15 @@ class ReadingTimes:
         return np.where(number > 0, self._intervals[np.maximum(number - 1, 0)], 0)
 
     def settle(
-        self, times: Times, known: Times, last_settled: int
-    ) -> tuple[Times, NDArray[np.bool_], Times]:
-        """Return from which journal time all readings up to each sample are in, silence, and smear.
+        self, times: Times, known: Times, last_settled: int, smeared: Times | None = None
+    ) -> Settled:
+        """Return what is known of the readings around each sample, shape (n,).
 
         Args:
             times: of samples on the scan axis, ns, rising, shape (n,).
             known: journal times from which the position at each is known, ns, shape (n,).
             last_settled: what was returned for the sample before, ns.
+            smeared: by how much the samples may be older than their times say, ns, shape (n,).
         """
         readings, arrived = self._times, self._known
         after = np.searchsorted(readings, times, side="left")
@@ -120,18 +141,24 @@ class ReadingTimes:
         # Without a reading after it by then, the gauge was silent until then.
         absent = arrived_or_never[after] > settled
         following = np.where(absent, settled, np.append(readings, 0)[after])
-        number = np.where(
+        number_before = np.where(
             absent, np.minimum(after, np.searchsorted(arrived, settled, side="right")), after
         )
-        before = np.where(number > 0, np.append(0, readings)[number], times)
+        before = np.where(number_before > 0, np.append(0, readings)[number_before], times)
         number = np.searchsorted(arrived, settled, side="right")
         usual = np.append(0, self._intervals)[number]
-        smear = np.append(0, self._smear)[number]
+        # That of the reading before, of the one after, and of the newest one.
+        smears = np.append(0, self._smear)
+        following_smear = np.where(absent, 0, np.append(self._smear, 0)[after])
+        smear = np.maximum(np.maximum(smears[number_before], smears[number]), following_smear)
         # Deliveries that differ by the smear leave holes between arrivals, on either side.
         silence = following - before - 2 * smear
-        silent = np.where(usual > 0, silence > _SILENT_INTERVALS * usual, absent)
-        silent |= ~absent & np.append(self._missing, False)[after]
-        return settled, silent, smear
+        long = np.where(usual > 0, silence > _SILENT_INTERVALS * usual, absent)
+        if smeared is not None:
+            smear = np.maximum(smear, smeared)
+        inside = long & (times - before >= smear) & (absent | (following - times >= smear))
+        silent = long | (~absent & np.append(self._missing, False)[after])
+        return Settled(settled, silent, inside, smear)
 
     def _all_known(self, times: Times) -> Times:
         """Return from when the times of all readings that arrived until `times` are known, ns.

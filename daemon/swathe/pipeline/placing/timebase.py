@@ -100,9 +100,10 @@ class PollTimes(_ImmediateTimes):
     ) -> None:
         """Take the next records, whose times are their moments; see `TimeBase`."""
         # Standard deviation of a rectangular distribution (JCGM 100:2008, 4.3.7).
-        uncertainty = np.rint(self._answers.bounds[self._stream] / np.sqrt(3)).astype(np.int64)
+        bounds = self._answers.bounds[self._stream]
+        uncertainty = np.rint(bounds / np.sqrt(3)).astype(np.int64)
         none = np.zeros(arrival.shape, np.int64)
-        self._resolved.append(Timing(arrival, known, none, uncertainty, none))
+        self._resolved.append(Timing(arrival, known, none, uncertainty, bounds))
 
 
 class ArrivalTimes(_ImmediateTimes):
@@ -110,15 +111,18 @@ class ArrivalTimes(_ImmediateTimes):
 
     Args:
         wrap: records after which a running number starts again at 0; None if never or without one.
+        smear_ns: by how much a record may be older than its arrival says, ns: as records come at
+            no rate, it cannot be measured.
     """
 
     kind = TimeBaseKind.ARRIVAL
     period_ns: float | None = None
     breaks = 0
 
-    def __init__(self, *, wrap: int | None = None) -> None:
+    def __init__(self, *, wrap: int | None = None, smear_ns: int) -> None:
         super().__init__()
         self._wrap = wrap
+        self._smear = smear_ns
         self._last = -1
 
     def take(
@@ -132,7 +136,7 @@ class ArrivalTimes(_ImmediateTimes):
         if arrival.size:
             missing = _missing(sequence, self._last, self._wrap)
             self._last = int(sequence[-1])
-            self._resolved.append(Timing.of(arrival, known, missing))
+            self._resolved.append(Timing.of(arrival, known, missing, smear=self._smear))
 
 
 def _missing(sequence: NDArray[np.int64], last: int, wrap: int | None) -> NDArray[np.int64]:
@@ -152,6 +156,7 @@ def time_base_of(
     *,
     by_time: bool,
     period_ns: float | None = None,
+    smear_ns: int = 0,
 ) -> TimeBase:
     """Return the time base of a stream of a device's records.
 
@@ -161,13 +166,16 @@ def time_base_of(
         by_time: whether the device makes records by time, rather than on change or on request, and
             their times matter.
         period_ns: from record to record as the station file has it, ns; None if it has none.
+        smear_ns: by how much a record may be older than its arrival says, ns, unless that is
+            measured.
     """
     if clock is not None:
         return ClockTimes(clock, wrap=decoder.sequence_wrap)
     if not by_time:
-        return ArrivalTimes(wrap=decoder.sequence_wrap)
+        return ArrivalTimes(wrap=decoder.sequence_wrap, smear_ns=smear_ns)
     return PulseTimes(
         numbered=decoder.numbered,
         wrap=decoder.sequence_wrap,
         period_ns=decoder.pulse_period_ns or period_ns,
+        smear_ns=smear_ns,
     )

@@ -78,6 +78,10 @@ class Timing:
         known = np.maximum.accumulate(np.maximum(known, self.known))
         return replace(self, known=known)
 
+    def without_smear(self) -> Timing:
+        """Return the same for records that bring their position: it is theirs, whenever it was."""
+        return replace(self, smear=np.zeros_like(self.smear))
+
     @staticmethod
     def joined(parts: list[Timing]) -> Timing:
         """Return the times of all parts, at least one, in order."""

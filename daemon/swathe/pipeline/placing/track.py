@@ -27,18 +27,21 @@ class Located:
         known: whether the samples around the time are close enough.
         speed: from the sample before to the one after, mm/s; 0 on a stepped axis.
         uncertainty: standard uncertainty of the time of the sample after, ns.
+        smear: by how much that sample may be older than its time says, ns.
     """
 
     position: NDArray[np.float64]
     known: NDArray[np.bool_]
     speed: NDArray[np.float64]
     uncertainty: NDArray[np.int64]
+    smear: NDArray[np.int64]
 
     @classmethod
     def at_rest(cls, position: NDArray[np.float64], known: NDArray[np.bool_]) -> Located:
         """Return positions that no motion and no time makes uncertain."""
         shape = position.shape
-        return cls(position, known, np.zeros(shape), np.zeros(shape, np.int64))
+        none = np.zeros(shape, np.int64)
+        return cls(position, known, np.zeros(shape), none, none)
 
 
 class EncodedTrack:
@@ -60,6 +63,7 @@ class EncodedTrack:
             no position between it and the one before is known, shape (n,).
         holds: whether the sample repeats the one before, shape (n,).
         uncertainty: standard uncertainty of the sample's time, ns, shape (n,).
+        smear: by how much the sample may be older than its time says, ns, shape (n,).
         forgotten: samples dropped so far, so that a sample keeps its number.
     """
 
@@ -73,6 +77,7 @@ class EncodedTrack:
         self.resets: NDArray[np.bool_] = np.empty(0, bool)
         self.holds: NDArray[np.bool_] = np.empty(0, bool)
         self.uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
+        self.smear: NDArray[np.int64] = np.empty(0, np.int64)
         self.forgotten = 0
 
     @property
@@ -101,6 +106,7 @@ class EncodedTrack:
         rests: bool = False,
         broken: bool = False,
         uncertainty: NDArray[np.int64] | None = None,
+        smear: NDArray[np.int64] | None = None,
     ) -> None:
         """Add samples; a time that runs back is held at the one before, so order is kept.
 
@@ -114,6 +120,8 @@ class EncodedTrack:
                 `lateness_ns` before the next one arrived.
             broken: whether that is unknown between the last sample and the first of these.
             uncertainty: standard uncertainty of the times, ns, shape (n,); none by default.
+            smear: by how much the samples may be older than their times say, ns, shape (n,);
+                not at all by default.
         """
         if not times.size:
             return
@@ -124,6 +132,7 @@ class EncodedTrack:
         holds: NDArray[np.bool_] = np.zeros(times.shape, bool)
         if uncertainty is None:
             uncertainty = np.zeros(times.shape, np.int64)
+        smear = np.zeros(times.shape, np.int64) if smear is None else smear
         if rests:
             first = 1 if broken or not self.times.size else 0
             arrived = known if arrived is None else arrived
@@ -137,6 +146,7 @@ class EncodedTrack:
                 resets = np.insert(resets, at, values=False)
                 holds = np.insert(holds, at, values=True)
                 uncertainty = np.insert(uncertainty, at, 0)
+                smear = np.insert(smear, at, 0)
         floor = self.times[-1] if self.times.size else times[0]
         times = np.maximum.accumulate(np.maximum(times, floor))
         self.times = np.concatenate((self.times, times))
@@ -145,6 +155,7 @@ class EncodedTrack:
         self.resets = np.concatenate((self.resets, resets))
         self.holds = np.concatenate((self.holds, holds))
         self.uncertainty = np.concatenate((self.uncertainty, uncertainty))
+        self.smear = np.concatenate((self.smear, smear))
 
     def _rests_ended(
         self, times: NDArray[np.int64], arrived: NDArray[np.int64], *, first: int
@@ -173,13 +184,14 @@ class EncodedTrack:
             self.resets = np.append(self.resets, False)
             self.holds = np.append(self.holds, True)
             self.uncertainty = np.append(self.uncertainty, 0)
+            self.smear = np.append(self.smear, 0)
             self._provisional = not final
 
     def _drop_last(self) -> None:
         self._provisional = False
         self.times, self.positions = self.times[:-1], self.positions[:-1]
         self.known, self.resets, self.holds = self.known[:-1], self.resets[:-1], self.holds[:-1]
-        self.uncertainty = self.uncertainty[:-1]
+        self.uncertainty, self.smear = self.uncertainty[:-1], self.smear[:-1]
 
     def forget_before(self, time: int) -> None:
         """Drop what is older than `time`, but for the sample that brackets it."""
@@ -191,6 +203,7 @@ class EncodedTrack:
             self.resets = self.resets[keep:]
             self.holds = self.holds[keep:]
             self.uncertainty = self.uncertainty[keep:]
+            self.smear = self.smear[keep:]
             self.forgotten += keep
 
     def position_at(self, time: int) -> float | None:
@@ -262,6 +275,7 @@ class EncodedTrack:
             known=inside & (joined[after] | (behind == 0)),
             speed=speed * _NS_PER_S,
             uncertainty=self.uncertainty[after],
+            smear=self.smear[after],
         )
 
 

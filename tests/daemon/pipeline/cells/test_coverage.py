@@ -54,7 +54,14 @@ class Probe:
         resets = np.zeros(scan.shape, bool)
         settled = np.full(scan.shape, self.now)
         path = ProbePath(
-            np.arange(scan.size), scan, index, known, resets, silent, settled, 0 * settled
+            np.arange(scan.size),
+            scan,
+            index,
+            known,
+            resets,
+            silent,
+            settled,
+            np.zeros((scan.size, 2)),
         )
         last = self.coverage.probe_cell
         crossed = cross_cells(path, self.grid, last)
@@ -306,7 +313,7 @@ def follow(coverage: Coverage, made: Grid, samples: list[tuple[float, float]]) -
     scan, index = np.array(samples).T
     n = scan.size
     no, settled = np.zeros(n, bool), np.zeros(n, np.int64)
-    path = ProbePath(np.arange(n), scan, index, np.ones(n, bool), no, no, settled, 0 * settled)
+    path = ProbePath(np.arange(n), scan, index, np.ones(n, bool), no, no, settled, np.zeros((n, 2)))
     coverage.add_path(path, cross_cells(path, made, coverage.probe_cell))
     coverage.evaluate(1, 1)
 
@@ -402,7 +409,7 @@ def feed_walk(coverage: Coverage, made: Grid, walk: list[tuple[float, float]], c
             resets,
             silent[piece],
             times[piece],
-            0 * times[piece],
+            np.zeros((times[piece].size, 2)),
         )
         crossed = cross_cells(path, made, last)
         passed = crossed.entered & crossed.known
@@ -458,7 +465,7 @@ def test_position_reset_is_no_travel_along_a_line() -> None:
         np.array([False, True]),
         np.zeros(n, bool),
         np.zeros(n, np.int64),
-        np.zeros(n, np.int64),
+        np.zeros((n, 2)),
     )
     coverage.add_path(path, cross_cells(path, made, -1))
     assert coverage.row == -1
@@ -523,8 +530,10 @@ class Leaving:
         ns = np.array(settled, np.int64) * MS
         no = np.zeros(at.size, bool)
         entered = at != np.append(self.coverage.probe_cell, at[:-1])
-        path = ProbePath(ns, at.astype(float), np.zeros(at.size), ~no, no, no, ns, 0 * ns)
-        self.coverage.add_path(path, CrossedCells(at, entered, no, ~no, ns))
+        path = ProbePath(
+            ns, at.astype(float), np.zeros(at.size), ~no, no, no, ns, np.zeros((at.size, 2))
+        )
+        self.coverage.add_path(path, CrossedCells(at, entered, no, no, ~no, ns))
 
     def due(self, measured: dict[int, int] | None = None) -> list[int]:
         """Return when gaps change, in ms, if cells become measured at these times in ms."""
@@ -660,7 +669,7 @@ def test_line_that_is_left_makes_its_cells_missing_at_the_instant_after() -> Non
     coverage = Coverage(made, stepped=True)
     times = np.array([0, 60 * MS], np.int64)
     no = np.zeros(2, bool)
-    path = ProbePath(times, np.zeros(2), np.array([0.0, 1.0]), ~no, no, no, times, 0 * times)
+    path = ProbePath(times, np.zeros(2), np.array([0.0, 1.0]), ~no, no, no, times, np.zeros((2, 2)))
     coverage.add_path(path, cross_cells(path, made, -1))
     assert set((coverage.due(np.empty(0, np.int64), times[:0]) // MS).tolist()) == {100}
     coverage.evaluate(59 * MS, 0)

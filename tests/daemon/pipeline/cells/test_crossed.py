@@ -42,7 +42,7 @@ def path(
         resets=np.zeros(n, bool),
         silent=np.zeros(n, bool) if silent is None else np.array(silent),
         settled=np.arange(n, dtype=np.int64) * 5_000_000 + 1_000_000,
-        smear=np.zeros(n, np.int64),
+        blur=np.zeros((n, 2)),
     )
 
 
@@ -224,3 +224,19 @@ def test_cross_unknown_step_to_the_next_line_passes_nothing_between() -> None:
     assert entered(one_line, grid()).cells.tolist() == [0, 30 + 3]
     within = path([0.0, 3.0], [0.0, 0.4], known=[True, False])
     assert entered(within, grid()).cells.tolist() == [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize(("axis", "half"), [(0, 0.5), (1, 1.5)])
+def test_blur_of_half_a_cell_is_uncertain(axis: int, half: float) -> None:
+    """Where readings may be off by half a cell of either axis, no stay is silent or skipped."""
+    made = Grid(
+        scan=Axis(name="scan", start=0.0, resolution=1.0, cells=30),
+        index=Axis(name="index", start=0.0, resolution=3.0, cells=6),
+        rule=CellRule.MINIMUM,
+    )
+    way = path([0.0, 1.0, 2.0, 3.0], silent=[True, True, False, False])
+    blur = np.zeros((4, 2))
+    blur[:, axis] = half - 0.01, half, half - 0.01, half
+    there = entered(replace(way, blur=blur), made)
+    assert there.uncertain.tolist() == [False, True, False, True]
+    assert there.silent.tolist() == [True, False, False, False]

@@ -156,6 +156,7 @@ def test_add_order_of_batches_is_irrelevant(rule: CellRule, found: list[Shot], o
 @given(
     st.lists(
         st.one_of(
+            st.tuples(st.just("uncertain"), st.integers(0, 11), st.booleans()),
             st.tuples(st.just("pass"), st.integers(0, 11), st.booleans()),
             st.tuples(st.just("read"), st.integers(0, 11), st.booleans()),
         ),
@@ -163,7 +164,7 @@ def test_add_order_of_batches_is_irrelevant(rule: CellRule, found: list[Shot], o
     )
 )
 def test_state_only_rises(steps: list[tuple[str, int, bool]]) -> None:
-    """Unvisited, skipped, no signal, measured: no later pass takes a cell down again."""
+    """Unvisited, uncertain, skipped, no signal, measured: no later pass takes a cell down again."""
     made = grid()
     made.exclude(slice(0, 1), slice(0, 2))
     rank = [CellState.EXCLUDED] * 2 + [CellState.UNVISITED] * 10
@@ -172,6 +173,10 @@ def test_state_only_rises(steps: list[tuple[str, int, bool]]) -> None:
         if kind == "pass":
             made.pass_over(np.array([cell]), np.array([flag]))
             rank[cell] = max(rank[cell], CellState.NO_SIGNAL if flag else CellState.SKIPPED)
+            passes[cell] += 1
+        elif kind == "uncertain":
+            made.pass_over(np.array([cell]), np.array([flag]), np.array([True]))
+            rank[cell] = max(rank[cell], CellState.UNCERTAIN)
             passes[cell] += 1
         else:
             shot = Shot(cell, 5.0, 50.0, valid=flag)

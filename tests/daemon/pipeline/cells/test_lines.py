@@ -37,7 +37,7 @@ def piece(samples: Samples, settled: list[int], resets: list[bool] | None = None
         resets=no if resets is None else np.array(resets),
         silent=no,
         settled=np.array(settled, np.int64),
-        smear=np.zeros(len(settled), np.int64),
+        blur=np.zeros((len(settled), 2)),
     )
 
 

@@ -27,7 +27,7 @@ def piece(first: int, last: int) -> ProbePath:
         resets=np.zeros(time.size, bool),
         silent=np.zeros(time.size, bool),
         settled=time,
-        smear=0 * time,
+        blur=np.zeros((time.size, 2)),
     )
 
 

@@ -246,7 +246,7 @@ def show(made: DelayObserver, rows: range, *, late_ns: int = 30 * MS, pieces: in
                 ~flags,
                 ~flags,
                 times[piece],
-                0 * times[piece],
+                np.zeros((n, 2)),
             )
             made.moved_along(path)
             read = np.arange(int(times[begin]) + 2 * MS, int(times[last]), 5 * MS)

@@ -21,7 +21,7 @@ def path(*times: int) -> ProbePath:
         resets=np.zeros(n, bool),
         silent=np.arange(n) % 2 == 1,
         settled=np.array(times, np.int64) + 100,
-        smear=np.zeros(n, np.int64),
+        blur=np.zeros((n, 2)),
     )
 
 

@@ -49,7 +49,7 @@ def path(
         np.zeros(n, bool) if resets is None else np.array(resets),
         np.zeros(n, bool),
         np.arange(n, dtype=np.int64) if settled is None else np.array(settled),
-        np.zeros(n, np.int64),
+        np.zeros((n, 2)),
     )
 
 

@@ -153,7 +153,9 @@ def test_delay_is_measured_on_the_demo(
     told = swathe("calibrate", "delay", folder / "penstock-3")
     assert told.returncode == 0, told.stdout
     match = re.search(
-        r"delay of gauge: ([+-][0-9.]+) ms ± ([0-9.]+) ms from the 0.45 ms", told.stdout
+        r"delay of gauge: (-?[0-9.]+) ms, 95 % interval (-?[0-9.]+) to (-?[0-9.]+) ms; 0.45 ms are",
+        told.stdout,
     )
     assert match is not None, told.stdout
-    assert abs(float(match[1])) < 0.6
+    assert float(match[1]) == pytest.approx(0.45, abs=0.6)
+    assert float(match[2]) < float(match[1]) < float(match[3])

@@ -6,6 +6,7 @@ from swathe.board.stations import StationView
 from swathe.messages import (
     AlarmMessage,
     CheckMessage,
+    DelayMessage,
     Extent,
     GapMessage,
     PortMessage,
@@ -142,11 +143,24 @@ def port_text(port: PortMessage, *, long: bool = False) -> str:
     applied = port.applied_delay
     if applied is not None and (long or applied.known == "unknown"):
         parts.append(applied.text)
-    if long and port.delay is not None and port.delay.sure and not (applied and applied.automatic):
-        offset = number_text(port.delay, "offset_ms", sign=True)
-        error = number_text(port.delay, "error_ms")
-        parts.append(f"delay measured as {offset} ± {error} ms from the one in force")
+    # One that is applied by itself is in the text before.
+    if (
+        long
+        and port.delay is not None
+        and not (port.delay.sure and applied is not None and applied.automatic)
+        and (text := _delay_text(port.delay))
+    ):
+        parts.append(text)
     return ", ".join(parts)
+
+
+def _delay_text(delay: DelayMessage) -> str:
+    """Return a measured delay against the one in force; empty where nothing is known of it."""
+    if delay.low_ms is None or delay.high_ms is None:
+        return ""
+    low, high = (number_text(delay, name, sign=True) for name in ("low_ms", "high_ms"))
+    text = f"delay {low} to {high} ms from the one in force measured"
+    return text if delay.sure else f"{text}, not sure yet"
 
 
 def check_text(check: CheckMessage | None) -> str:

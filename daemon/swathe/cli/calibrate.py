@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -33,7 +34,9 @@ def delay(
     """Measure the delay between encoder and gauge on a scan run back and forth.
 
     A serpentine raster gives it, and so does scanning to and fro over an edge or a step on one line.
-    Exit code 0: the delay is known; 3: the scan does not give it; the reason is printed.
+    Printed are the delay, its 95 % interval and, if that is too wide to apply it, what it takes. The
+    mean of the jitter is part of the delay of a gauge without a clock, and so is backlash of the
+    encoder if all lines have the same speed. Exit code 0: the delay is known; 3: it is not sure.
     """
     from swathe.pipeline.placing.delay_observer import DelayObserver
     from swathe.station import gauge_of
@@ -62,14 +65,25 @@ def delay(
         raise typer.Exit(Exit.OK)
     found = watch.estimate(longest_ns=longest_ns)
     in_force = pipeline.delays[gauge] / 1e6
+    total = in_force + found.delay / 1e6
+    pairs = f"{found.pairs} {'pair' if found.pairs == 1 else 'pairs'} of lines"
+    if math.isfinite(found.low) or math.isfinite(found.high):
+        low, high = (
+            f"{in_force + end / 1e6:.2f}" if math.isfinite(end) else unknown
+            for end, unknown in ((found.low, "anything"), (found.high, "anything"))
+        )
+        say(
+            f"delay of {gauge}: {total:.2f} ms, 95 % interval {low} to {high} ms; {in_force:g} ms "
+            f"are in force ({pairs})"
+        )
+    elif math.isfinite(found.error) or found.delay:
+        say(f"delay of {gauge}: {total:.2f} ms agrees best, but any other may be right ({pairs})")
+    else:
+        say(f"delay of {gauge}: unknown ({pairs})")
     if not found.sure:
         say(f"not sure: {found.reason}")
+        say(f"to be sure it takes {found.needs}")
         raise typer.Exit(Exit.NOT_COVERED)
-    total = in_force + found.delay / 1e6
-    say(
-        f"delay of {gauge}: {found.delay / 1e6:+.2f} ms ± {found.error / 1e6:.2f} ms from the "
-        f"{in_force:g} ms in force ({found.pairs} pairs of lines)",
-    )
     if total < 0:
         device = station.scan.device
         say(

@@ -8,6 +8,7 @@ from swathe.messages.base import Heading, Message
 from swathe.messages.check import CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.models import (
+    DelayMessage,
     GapMessage,
     LineMessage,
     PlanMessage,
@@ -24,6 +25,7 @@ __all__ = [
     "AlarmMessage",
     "CheckMessage",
     "CommandMessage",
+    "DelayMessage",
     "Extent",
     "GapMessage",
     "Heading",

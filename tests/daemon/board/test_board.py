@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import time
 from datetime import datetime
 
@@ -17,6 +18,7 @@ from daemon.board.test_stations import gap, line_message, put, state
 from daemon.messages.test_messages import AT, OF, alarm, check, progress, tally
 from swathe.board import Board, Panel, PlainLines, Stations, StationView
 from swathe.board.board import one_line
+from swathe.board.texts import port_text
 from swathe.live.mirror import Mirror
 from swathe.messages import (
     AlarmMessage,
@@ -25,7 +27,7 @@ from swathe.messages import (
     ProgressMessage,
     Topics,
 )
-from swathe.pipeline import Pipeline, ProgressSnapshot
+from swathe.pipeline import DelayEstimate, Pipeline, ProgressSnapshot
 from swathe.pipeline.progress.fields import number_text, percent_of
 from swathe.report import summary_line
 from swathe.station import parse_station
@@ -284,3 +286,28 @@ def test_number_text_needs_digits() -> None:
     with pytest.raises(TypeError, match="'measured' must be annotated with its digits"):
         number_text(progress(), "measured")
     assert number_text(progress(scan=None), "scan") == "–"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "sure", "text"),
+    [
+        (
+            -2.0,
+            16.0,
+            False,
+            ", delay -2.00 to +16.00 ms from the one in force measured, not sure yet",
+        ),
+        (6.5, 7.5, True, ", delay +6.50 to +7.50 ms from the one in force measured"),
+        (-math.inf, math.inf, False, ""),
+        (-math.inf, 16.0, False, ""),
+    ],
+)
+def test_port_has_the_interval_of_the_delay_also_when_unsure(
+    low: float, high: float, sure: bool, text: str
+) -> None:
+    """An unbounded interval has nothing to show; short lines leave it out."""
+    estimate = DelayEstimate(7e6, 1e6, low * 1e6, high * 1e6, 3, sure=sure, reason="", needs="")
+    port = PortMessage.of_tally("gauge", tally(), OF, stalls=0, delay=estimate)
+    without = PortMessage.of_tally("gauge", tally(), OF, stalls=0)
+    assert port_text(port, long=True) == port_text(without, long=True) + text
+    assert port_text(port) == port_text(without)

@@ -282,8 +282,8 @@ def observer() -> DelayObserver:
 def columns(kept: DelayObserver) -> Iterator[NDArray[np.generic]]:
     """Yield the columns that a delay is estimated from."""
     for rows in (kept._readings, kept._path):
-        for column in zip(*rows, strict=True):
-            yield np.concatenate(column)
+        if not rows.empty:
+            yield from rows.columns()
 
 
 def test_observer_continues_with_what_it_was_shown(

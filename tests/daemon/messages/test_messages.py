@@ -19,6 +19,7 @@ from swathe.messages import (
     AlarmMessage,
     CheckMessage,
     CommandMessage,
+    DelayMessage,
     Extent,
     GapMessage,
     Heading,
@@ -38,6 +39,7 @@ from swathe.pipeline import (
     Check,
     CheckPhase,
     CheckStep,
+    DelayEstimate,
     DeviceTally,
     GapCause,
     GapEnd,
@@ -421,3 +423,13 @@ def test_command_out_of_bounds_is_refused(other: dict[str, Any]) -> None:
     assert CommandMessage.model_validate(good).text == "wet"
     with pytest.raises(ValidationError):
         CommandMessage.model_validate({**good, **other})
+
+
+def test_delay_has_its_interval_with_null_where_unbounded() -> None:
+    """Ends of the interval in ms; what is unbounded is null, not infinite."""
+    made = DelayMessage.of(DelayEstimate.unknown(2, "too even", "a step"))
+    assert (made.error_ms, made.low_ms, made.high_ms) == (None, None, None)
+    assert (made.sure, made.reason, made.needs) == (False, "too even", "a step")
+    half = DelayEstimate(7e6, 1e6, -5e6, math.inf, 2, sure=False, reason="", needs="")
+    assert (DelayMessage.of(half).low_ms, DelayMessage.of(half).high_ms) == (-5.0, None)
+    assert DelayMessage.of(half).offset_ms == 7.0

@@ -2,74 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.pipeline.placing.delay import DelayEstimate, estimate_delay, find_passes
+from swathe.pipeline.placing.delay import DelayEstimate, estimate_delay
+from swathe.pipeline.placing.delay_passes import find_passes
 from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.station import Axis
 
 __all__ = ["DelayObserver"]
 
-Joined = tuple[NDArray[np.int64], list[NDArray[Any]]]
-"""Where pieces end in the columns, and the columns of all pieces."""
+# Samples that are kept for a reading, where readings are limited.
+_SAMPLES_PER_READING = 4
 
 
 class DelayObserver:
     """Keeps readings and path of a scan, as a pipeline's observer.
 
-    It keeps about 40 bytes for a reading and for an encoder sample.
+    It keeps about 20 bytes for a reading and 30 for an encoder sample. What it keeps follows from
+    the readings and samples alone, however they were batched.
 
     Args:
         scan: the scan axis.
         index: the index axis.
-        most: readings that are kept, the newest; None for all, for a whole survey.
+        most: readings that are kept, the newest, and a quarter of the samples; None for all, for a
+            whole survey.
     """
 
     def __init__(self, *, scan: Axis, index: Axis, most: int | None = None) -> None:
         self._scan = scan
         self._index = index
-        self._most = most
-        self._count = 0
-        self._readings: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]] = []
-        self._path: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]] = []
+        self._readings = _Newest(most)
+        self._path = _Newest(None if most is None else most * _SAMPLES_PER_READING)
 
     def placed(self, placed: Placed) -> None:
-        """Keep readings with their positions."""
+        """Keep readings."""
         readings = placed.readings
-        thickness = np.where(readings["valid"], readings["thickness"], np.nan)
-        if not readings.size:
-            return
-        self._readings.append((self._index.cell(placed.index), readings["time"], thickness))
-        self._count += int(readings.size)
-        while self._most is not None and self._count > self._most and len(self._readings) > 1:
-            self._count -= int(self._readings.pop(0)[1].size)
-            oldest = int(self._readings[0][1][0])
-            while len(self._path) > 1 and int(self._path[0][0][-1]) < oldest:
-                del self._path[0]
+        if readings.size:
+            thickness = np.where(readings["valid"], readings["thickness"], np.nan)
+            self._readings.append(readings["time"].copy(), thickness)
 
     def moved_along(self, path: ProbePath) -> None:
         """Keep a piece of the probe's path."""
         # The first sample of a piece is the last of the piece before, but for the very first.
-        new = slice(1 if self._path else 0, None)
-        self._path.append((path.time[new], path.scan[new], self._index.cell(path.index[new])))
+        new = slice(0 if self._path.empty else 1, None)
+        self._path.append(
+            path.time[new].copy(),
+            path.scan[new].copy(),
+            self._index.cell(path.index[new]),
+            (path.resets | ~path.known)[new],
+        )
 
     def delay_changed(self) -> None:
         """Forget what was placed with another delay: together they show neither."""
         self._readings.clear()
         self._path.clear()
-        self._count = 0
-
-    def __getstate__(self) -> dict[str, Any]:
-        """Return the state for a copy: its thousands of small pieces joined, which is much faster."""
-        return {**self.__dict__, "_readings": _joined(self._readings), "_path": _joined(self._path)}
-
-    def __setstate__(self, state: dict[str, Any]) -> None:
-        self.__dict__.update(state)
-        self._readings, self._path = _parted(*state["_readings"]), _parted(*state["_path"])
 
     def copy(self) -> DelayObserver:
         """Return a copy for another thread, while this one continues to collect."""
@@ -78,34 +67,83 @@ class DelayObserver:
         return other
 
     def estimate(self, *, longest_ns: float = 200e6) -> DelayEstimate:
-        """Return the delay in addition to the one in force, from all that was kept."""
-        if not (self._readings and self._path):
+        """Return the delay in addition to the one in force, from all that was kept.
+
+        Args:
+            longest_ns: delays to either side of zero that are tried.
+        """
+        if self._readings.empty or self._path.empty:
             return DelayEstimate.unknown(0, "no reading was placed", "readings along the scan axis")
-        rows, times, thickness = (
-            np.concatenate(column) for column in zip(*self._readings, strict=True)
-        )
-        path_times, path, path_rows = (
-            np.concatenate(column) for column in zip(*self._path, strict=True)
-        )
+        times, thickness = self._readings.columns()
+        path_times, path, path_rows, apart = self._path.columns()
         order = np.argsort(times, kind="stable")
         passes = find_passes(
-            rows[order],
             times[order],
             thickness[order],
             path_times,
             path,
             path_rows,
             self._scan.resolution,
+            apart=apart,
         )
-        return estimate_delay(passes, resolution=self._scan.resolution, longest_ns=longest_ns)
+        return estimate_delay(
+            passes,
+            resolution=self._scan.resolution,
+            spacing=self._index.resolution,
+            longest_ns=longest_ns,
+        )
 
 
-def _joined(pieces: Sequence[tuple[NDArray[Any], ...]]) -> Joined:
-    """Return columns of all pieces, and where each piece ends in them."""
-    ends = np.cumsum([len(piece[0]) for piece in pieces], dtype=np.int64)
-    return ends, [np.concatenate(column) for column in zip(*pieces, strict=True)]
+class _Newest:
+    """Columns to which rows are appended, and of which the newest rows are kept.
 
+    Args:
+        most: rows that are kept; None for all.
+    """
 
-def _parted(ends: NDArray[np.int64], columns: list[NDArray[Any]]) -> list[tuple[Any, ...]]:
-    """Return the pieces again."""
-    return list(zip(*(np.split(column, ends[:-1]) for column in columns), strict=True))
+    def __init__(self, most: int | None) -> None:
+        self._most = most
+        self._pieces: list[tuple[NDArray[Any], ...]] = []
+        self._count = 0
+
+    @property
+    def empty(self) -> bool:
+        """Whether no row was ever appended."""
+        return not self._pieces
+
+    def append(self, *columns: NDArray[Any]) -> None:
+        """Append rows, given as columns."""
+        self._pieces.append(columns)
+        self._count += len(columns[0])
+        # Joined when as many again have come: each row is moved a few times at most.
+        if self._most is not None and self._count >= 2 * self._most:
+            self._join()
+
+    def columns(self) -> tuple[NDArray[Any], ...]:
+        """Return the columns of the rows that are kept."""
+        self._join()
+        return self._pieces[0]
+
+    def clear(self) -> None:
+        """Drop all rows, as if none had been appended."""
+        self._pieces, self._count = [], 0
+
+    def copy(self) -> _Newest:
+        """Return a copy that shares the rows so far."""
+        other = _Newest(self._most)
+        other._pieces, other._count = self._pieces.copy(), self._count
+        return other
+
+    def _join(self) -> None:
+        if not self._pieces:
+            return
+        if len(self._pieces) > 1 or (self._most is not None and self._count > self._most):
+            newest = slice(None if self._most is None else -self._most, None)
+            joined = (np.concatenate(column)[newest] for column in zip(*self._pieces, strict=True))
+            self._pieces = [tuple(column.copy() for column in joined)]
+            self._count = len(self._pieces[0][0])
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Return the state for a copy: its thousands of small pieces joined, which is much faster."""
+        self._join()
+        return self.__dict__

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import pickle
 
 import numpy as np
@@ -12,11 +13,12 @@ from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.station import Axis
 from swathe_drivers.records import READING
 
-SCAN = Axis(name="scan", start=0.0, resolution=1.0, cells=100)
-INDEX = Axis(name="index", start=0.0, resolution=1.0, cells=4)
+SCAN = Axis(name="scan", start=0.0, resolution=1.0, cells=200)
+INDEX = Axis(name="index", start=0.0, resolution=1.0, cells=12)
+MS = 1_000_000
 
 
-def piece(first: int, last: int) -> ProbePath:
+def piece(first: int, last: int, *, resets: int | None = None) -> ProbePath:
     """Return a piece of the path with a sample at each ns, 1 mm apart."""
     time = np.arange(first, last + 1, dtype=np.int64)
     return ProbePath(
@@ -24,7 +26,7 @@ def piece(first: int, last: int) -> ProbePath:
         scan=time.astype(np.float64),
         index=np.zeros(time.size),
         known=np.ones(time.size, bool),
-        resets=np.zeros(time.size, bool),
+        resets=time == resets,
         silent=np.zeros(time.size, bool),
         settled=time,
         blur=np.zeros((time.size, 2)),
@@ -41,25 +43,47 @@ def readings(first: int, last: int) -> Placed:
 
 def path_times(observer: DelayObserver) -> list[int]:
     """Return the times of the path that is kept."""
-    return [int(time) for part in observer._path for time in part[0]]
+    times: list[int] = observer._path.columns()[0].tolist()
+    return times
+
+
+def reading_times(observer: DelayObserver) -> list[int]:
+    """Return the times of the readings that are kept."""
+    times: list[int] = observer._readings.columns()[0].tolist()
+    return times
 
 
 def test_path_has_each_sample_once() -> None:
     """A piece begins with the last sample of the piece before, the first one with its own."""
     observer = DelayObserver(scan=SCAN, index=INDEX)
     observer.moved_along(piece(0, 5))
-    observer.moved_along(piece(5, 9))
+    observer.moved_along(piece(5, 9, resets=7))
     assert path_times(observer) == list(range(10))
+    assert np.flatnonzero(observer._path.columns()[3]).tolist() == [7]
 
 
-def test_newest_readings_are_kept_with_the_path_around_them() -> None:
-    """Above the limit the oldest batches are dropped, and the path that only they needed."""
+@pytest.mark.parametrize("size", [1, 3, 7, 60])
+def test_newest_readings_are_kept_whatever_the_batches(size: int) -> None:
+    """Exactly so many readings, and four samples for each, however many come at once."""
     observer = DelayObserver(scan=SCAN, index=INDEX, most=10)
-    for first in range(0, 30, 5):
-        observer.moved_along(piece(first, first + 5))
-        observer.placed(readings(first, first + 4))
-    assert [int(part[1][0]) for part in observer._readings] == [20, 25]
-    assert path_times(observer) == list(range(16, 31))
+    for first in range(0, 60, size):
+        last = min(first + size, 60) - 1
+        observer.moved_along(piece(first - 1 if first else 0, last))
+        observer.placed(readings(first, last))
+        kept = reading_times(observer.copy()), path_times(observer)
+        assert kept[0][-10:] == list(range(max(0, last - 9), last + 1))
+        assert kept[1] == list(range(max(0, last - 39), last + 1))
+    assert reading_times(observer) == list(range(50, 60))
+
+
+def test_memory_is_bounded() -> None:
+    """No more than twice the readings are held at any time, even if nobody estimates."""
+    observer = DelayObserver(scan=SCAN, index=INDEX, most=10)
+    for first in range(0, 600, 3):
+        observer.moved_along(piece(first - 1 if first else 0, first + 2))
+        observer.placed(readings(first, first + 2))
+        assert sum(len(part[0]) for part in observer._readings._pieces) < 20
+        assert sum(len(part[0]) for part in observer._path._pieces) < 80
 
 
 def test_without_a_limit_everything_is_kept() -> None:
@@ -68,38 +92,26 @@ def test_without_a_limit_everything_is_kept() -> None:
     for first in range(0, 30, 5):
         observer.moved_along(piece(first, first + 5))
         observer.placed(readings(first, first + 4))
-    assert len(observer._readings) == 6
+    assert reading_times(observer) == list(range(30))
     assert path_times(observer) == list(range(31))
-
-
-def test_last_piece_of_the_path_is_kept_while_the_probe_rests() -> None:
-    """A path that ended before the readings stays: the next piece is joined to its last sample."""
-    observer = DelayObserver(scan=SCAN, index=INDEX, most=10)
-    observer.moved_along(piece(0, 5))
-    for first in range(100, 130, 5):
-        observer.placed(readings(first, first + 4))
-    assert path_times(observer) == list(range(6))
-    observer.moved_along(piece(5, 8))
-    assert path_times(observer) == list(range(9))
-    assert observer.estimate().reason.startswith("0 pairs of neighbouring lines")
 
 
 def test_nothing_kept_gives_no_estimate() -> None:
     """Without a reading, or without a path, there is no delay to estimate."""
-    for observer in (empty := [DelayObserver(scan=SCAN, index=INDEX) for _ in range(3)]):
-        assert observer.estimate().reason == "no reading was placed"
+    empty = [DelayObserver(scan=SCAN, index=INDEX) for _ in range(3)]
     empty[0].moved_along(piece(0, 5))
     empty[1].placed(readings(0, 4))
     empty[2].placed(readings(0, -1))
     for observer in empty:
-        assert not observer.estimate().sure
-        assert observer.estimate().reason == "no reading was placed"
-    assert empty[2]._readings == []
+        estimate = observer.estimate()
+        assert not estimate.sure
+        assert estimate.reason == "no reading was placed"
+        assert (estimate.low, estimate.high) == (-np.inf, np.inf)
 
 
-@pytest.mark.parametrize("pieces", [0, 1, 5])
-def test_copy_by_pickle_keeps_every_piece_and_continues(pieces: int) -> None:
-    """Batches are dropped as whole ones, so that a resumed run drops the same as one that went on."""
+@pytest.mark.parametrize("pieces", [0, 1, 5, 9])
+def test_copy_by_pickle_keeps_the_same_and_continues(pieces: int) -> None:
+    """A resumed run keeps the same readings as one that went on."""
     observer = DelayObserver(scan=SCAN, index=INDEX, most=10)
 
     def show(shown: DelayObserver, first: int) -> None:
@@ -110,15 +122,70 @@ def test_copy_by_pickle_keeps_every_piece_and_continues(pieces: int) -> None:
         show(observer, 3 * number)
     buffers: list[pickle.PickleBuffer] = []
     pickled = pickle.dumps(observer, protocol=5, buffer_callback=buffers.append)
-    assert len(buffers) <= 2 * 4  # however many pieces there are
+    assert len(buffers) <= 6  # however many pieces there are
     copy = pickle.loads(pickled, buffers=[bytearray(buffer) for buffer in buffers])  # noqa: S301  made just before
     for number in range(pieces, pieces + 4):
         for shown in (observer, copy):
             show(shown, 3 * number)
         for name in ("_readings", "_path"):
-            kept, copied = getattr(observer, name), getattr(copy, name)
-            assert len(kept) == len(copied)
-            for one, other in zip(kept, copied, strict=True):
-                for column, same in zip(one, other, strict=True):
-                    assert column.dtype == same.dtype
-                    assert column.tobytes() == same.tobytes()
+            kept, copied = getattr(observer, name).columns(), getattr(copy, name).columns()
+            for column, same in zip(kept, copied, strict=True):
+                assert column.dtype == same.dtype
+                assert column.tobytes() == same.tobytes()
+
+
+def show_raster(made: DelayObserver, rows: range, *, late_ns: int, pieces: int = 4) -> None:
+    """Show an observer a raster at 100 mm/s over a wall with waves, each line in several pieces."""
+    for row in rows:
+        start = row * 2000
+        times = np.arange(start, start + 1991, 10, dtype=np.int64) * MS
+        share = (times / MS - start) / 1990
+        scan = 199 * (share if row % 2 == 0 else 1 - share)
+        borders = np.linspace(0, times.size - 1, pieces + 1).astype(int).tolist()
+        for begin, last in itertools.pairwise(borders):
+            part = slice(begin if row or begin else 0, last + 1)
+            n = times[part].size
+            flags = np.ones(n, bool)
+            index = np.full(n, float(row))
+            made.moved_along(
+                ProbePath(
+                    times[part],
+                    scan[part],
+                    index,
+                    flags,
+                    ~flags,
+                    ~flags,
+                    times[part],
+                    0 * times[part],
+                )
+            )
+            read = np.arange(-(-int(times[begin]) // (5 * MS)) * 5 * MS, int(times[last]), 5 * MS)
+            at = np.interp(read, times, scan)
+            made_readings = np.zeros(read.size, READING)
+            made_readings["time"] = read + late_ns
+            made_readings["valid"] = True
+            made_readings["valid"][::50] = False
+            noise = 0.01 * np.sin(read / 1e6 * 7.7 + row)
+            made_readings["thickness"] = 10 + np.sin(at / 9) + 0.6 * np.sin(at / 4.3) + noise
+            made.placed(Placed(made_readings, at, np.full(at.size, float(row)), read + late_ns))
+
+
+@pytest.mark.parametrize("pieces", [1, 4])
+def test_observer_estimates_the_delay_of_what_it_was_shown(pieces: int) -> None:
+    """Readings 30 ms late are found to be, from the pieces as from the whole."""
+    made = DelayObserver(scan=SCAN, index=INDEX)
+    show_raster(made, range(8), late_ns=30 * MS, pieces=pieces)
+    estimate = made.estimate()
+    assert estimate.sure, estimate.reason
+    assert estimate.low < 30e6 < estimate.high
+    assert estimate.pairs == 7
+
+
+def test_observer_copy_is_not_changed_by_what_comes_later() -> None:
+    """An estimate in another thread sees what was there when the copy was made."""
+    made = DelayObserver(scan=SCAN, index=INDEX)
+    show_raster(made, range(6), late_ns=30 * MS)
+    copy = made.copy()
+    before = copy.estimate()
+    show_raster(made, range(6, 8), late_ns=0)
+    assert copy.estimate() == before

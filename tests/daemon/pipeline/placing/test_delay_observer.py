@@ -189,3 +189,15 @@ def test_observer_copy_is_not_changed_by_what_comes_later() -> None:
     before = copy.estimate()
     show_raster(made, range(6, 8), late_ns=0)
     assert copy.estimate() == before
+
+
+def test_another_delay_begins_from_nothing() -> None:
+    """What was placed with another delay is forgotten, and the next piece has its first sample."""
+    made = DelayObserver(scan=SCAN, index=INDEX)
+    made.moved_along(piece(0, 5))
+    made.placed(readings(0, 4))
+    made.delay_changed()
+    assert made.estimate().reason == "no reading was placed"
+    made.moved_along(piece(5, 9))
+    made.placed(readings(5, 8))
+    assert (path_times(made), reading_times(made)) == (list(range(5, 10)), list(range(5, 9)))

@@ -156,7 +156,7 @@ def show_raster(made: DelayObserver, rows: range, *, late_ns: int, pieces: int =
                     ~flags,
                     ~flags,
                     times[part],
-                    0 * times[part],
+                    np.zeros((n, 2)),
                 )
             )
             read = np.arange(-(-int(times[begin]) // (5 * MS)) * 5 * MS, int(times[last]), 5 * MS)

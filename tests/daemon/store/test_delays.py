@@ -144,7 +144,7 @@ def test_estimate_takes_no_readings_of_another_delay(
     station = folder.first_station()
     real = DelayObserver(scan=station.scan_axis, index=station.index_axis)
     replay(folder, observer=real)
-    times = np.concatenate([piece[1] for piece in real._readings])
+    times = real._readings.columns()[0]
     assert (times.min() >= START + LATER) is np.bool_(forgotten)
 
 

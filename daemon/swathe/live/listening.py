@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from swathe.journal import Chunk, PortChange, Sent
 from swathe.listen import latency_text, quoted
@@ -17,6 +18,7 @@ from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.polled import PolledAnswers
 from swathe.station import Station, decoder_of, polling_of
 from swathe_drivers import TakenAt
+from swathe_drivers.suggest.held import find_held
 
 __all__ = ["PortReport", "listen_all"]
 
@@ -48,6 +50,7 @@ class _PortRecords:
         self.link = link
         self.newest = b""
         self.record = ""
+        self.values: list[NDArray[np.float64]] = []
 
     def take(self, chunk: Chunk) -> None:
         self.newest = (self.newest + chunk.data)[-_SHOWN_BYTES:]
@@ -74,6 +77,9 @@ class _PortRecords:
             return
         if batch.readings.size:
             self.record = _reading_text(batch.readings[-1])
+            flight, thickness = batch.readings["time_of_flight"], batch.readings["thickness"]
+            values = np.where(np.isnan(flight), thickness, flight)
+            self.values.append(np.where(batch.readings["valid"], values, np.nan))
         if batch.positions.size:
             counts = batch.positions["counts"][-1]
             pairs = zip(self.link.decoder.axes, counts.tolist(), strict=True)
@@ -137,6 +143,10 @@ def _report(name: str, port: _PortRecords, seconds: float) -> PortReport:
         lines.append(f"newest record {port.record}")
     if (answers := port.link.answers) is not None and answers.latencies.size:
         lines.append(_moment_text(answers))
+    if port.values and not port.link.decoder.held_after:
+        held = find_held(np.concatenate(port.values))
+        if held is not None:
+            lines.append(f"value {held} If held: held_after = {held.after}")
     lines += [f"fault at {fault}" for fault in tally.recent[:_SHOWN_FAULTS]]
     return PortReport(name, good, summary, lines)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.suggest.findings import ColumnGuess
+from swathe_drivers.suggest.held import find_held
 from swathe_drivers.suggest.numbers import Numbers, restlessness
 
 _GOOD_TEXTS: Final = (
@@ -94,6 +95,9 @@ def guess_steady_columns(steady: Sequence[SteadyColumn]) -> dict[int, ColumnGues
         value = max(values, key=_likely_value)
         found[value.index] = _value(value)
         rest.remove(value)
+    for column in usable:
+        if column.index in found:
+            found[column.index] = _with_held(column, found[column.index])
     amplitude = _amplitude(rest)
     if amplitude is not None and found:
         found[amplitude.index] = _amplitude_guess(amplitude)
@@ -101,6 +105,15 @@ def guess_steady_columns(steady: Sequence[SteadyColumn]) -> dict[int, ColumnGues
         if column.index not in found:
             found[column.index] = _leftover(column)
     return found
+
+
+def _with_held(column: SteadyColumn, guess: ColumnGuess) -> ColumnGuess:
+    """The guess with `held_after` where a value stays for longer than chance makes it."""
+    held = find_held(np.where(column.missing, np.nan, column.numbers.values))
+    if held is None:
+        return guess
+    table = {**guess.table, "held_after": held.after}
+    return ColumnGuess(table, min(guess.sure, 0.6), f"{guess.why}; {held}")
 
 
 def _pair(steady: Sequence[SteadyColumn]) -> tuple[SteadyColumn, SteadyColumn, float] | None:

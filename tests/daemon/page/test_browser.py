@@ -10,13 +10,24 @@ import pytest
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.keys import Keys
 
-from support.board import COLUMNS, ROWS, gap, play, play_alarms, point, progress, settle, tap
+from support.board import (
+    COLUMNS,
+    ROWS,
+    gap,
+    play,
+    play_alarms,
+    point,
+    port,
+    progress,
+    settle,
+    tap,
+)
 from support.browser import Browser, axe_source
 from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage, station_of_size
 from swathe.messages import moment
 from swathe.page import CrawlerHealth, HandGuidance
-from swathe.pipeline import CellState
+from swathe.pipeline import CellState, Grid
 from swathe.pipeline.cells.gaps import GapCause
 from swathe.station import AlarmKind, AxisMode, PageSettings, parse_station
 from swathe_drivers import WaveformFormat
@@ -390,3 +401,37 @@ def test_moment_of_the_last_contact(board: Browser, served: ServedPage) -> None:
     assert board.text("#banner") == ""
     served.call(served.hub.close_viewers)
     board.wait(lambda: board.text("#banner").startswith("The run ended at"), 10, "the banner")
+
+
+def test_survey_placed_again_replaces_map_and_gaps(board: Browser, served: ServedPage) -> None:
+    """No cell and no gap of the earlier state stays, and the reader sees the same part of the map."""
+    source = served.source
+    cells = np.arange(19 * COLUMNS, 22 * COLUMNS)
+    served.call(lambda: source.measure(cells))
+    show_coverage(board)
+    board.find("#zoom-in").click()
+    settle(board)
+    board.wait(lambda: colours(board, 30, 20) == {MEASURED}, 10, "measured cells")
+    view = board.find("#map").get_attribute("data-view")
+    assert "Gap 1:" in board.text("#gap-list")
+    grid = Grid(scan=source.grid.scan, index=source.grid.index, rule=source.grid.rule)
+
+    def replace() -> None:
+        source.grid = grid
+        for topic in [topic for topic in source.messages if topic.startswith("gap/")]:
+            del source.messages[topic]
+        source.say("gap/9", **gap(9, (40.5, 41.5), (20.5, 21.5)))
+        applied = {"text": "delay of gauge: 46.8 ms, measured in this survey"}
+        source.say("port/gauge", **port("gauge", applied_delay=applied))
+        served.page.replace()
+
+    served.call(replace)
+    board.wait(lambda: "Gap 9:" in board.text("#gap-list"), 10, "the new gap")
+    assert "Gap 1:" not in board.text("#gap-list")
+    settle(board)
+    board.wait(lambda: MEASURED not in colours(board, 30, 20), 10, "cells to scan")
+    assert board.find("#map").get_attribute("data-view") == view
+    assert "46.8 ms, measured in this survey" in board.text("#port-list")
+    served.call(lambda: source.measure(cells))  # in the new grid
+    board.wait(lambda: colours(board, 30, 20) == {MEASURED}, 10, "fresh cells")
+    assert not board.complaints()

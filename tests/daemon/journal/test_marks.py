@@ -56,6 +56,8 @@ def test_marks_are_those_of_the_whole_journal(tmp_path: Path) -> None:
     ]
     assert list(read_marks(tmp_path, WANTED)) == expected
     assert len(expected) == 2 + 14 + 15
+    measured = [mark for mark in expected if mark.kind is MarkKind.DELAY]
+    assert list(read_marks(tmp_path, (MarkKind.DELAY,))) == measured
 
 
 def test_blocks_without_such_a_mark_are_not_decoded(

@@ -188,6 +188,37 @@ async def test_covered_plan_is_estimated_once_more_before_the_run_ends(played: P
     await played.auto.close()
 
 
+async def test_estimate_under_way_when_the_plan_was_covered_is_not_the_last(
+    played: Played, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It does not know the last readings."""
+    monkeypatch.setattr(auto_delay, "_FIRST_INTERVAL_SECONDS", 0.0)
+    begun, go = asyncio.Event(), asyncio.Event()
+
+    async def slowly() -> DelayEstimate:
+        played.estimated += 1
+        begun.set()
+        await go.wait()
+        go.clear()
+        return UNSURE
+
+    monkeypatch.setattr(played.estimator, "estimate", slowly)
+    played.auto.begin()
+    await begun.wait()
+    begun.clear()
+    assert not played.auto.may_end(covered=True)
+    go.set()
+    await begun.wait()
+    assert not played.auto.may_end(covered=True)
+    assert played.estimated == 2
+    go.set()
+    async with asyncio.timeout(10):
+        while not played.auto.may_end(covered=True):  # noqa: ASYNC110  as each tick asks
+            await asyncio.sleep(0.01)
+    go.set()
+    await played.auto.close()
+
+
 async def test_end_of_a_run_places_by_all_readings(played: Played) -> None:
     """A last estimate, when the ports are closed already."""
     played.estimates = [sure(50)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -127,6 +127,22 @@ async def test_run_continues_while_it_is_placed_again(
     assert session.pipeline is not before
     session.flush()
     assert_same(session.pipeline, replay(session.folder))
+
+
+async def test_what_is_journalled_at_the_last_moment_is_in_the_new_state(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between what a thread has followed and the exchange."""
+    catch_up = session._catch_up
+
+    async def and_more(follow: Callable[[], bool]) -> None:
+        await catch_up(follow)
+        at = session.pipeline.time - session.pipeline.utc_offset + 5 * MS
+        session.enter(Mark(at, MarkKind.NOTE, {"text": "late", "by": "K"}))
+
+    monkeypatch.setattr(session, "_catch_up", and_more)
+    assert await session.place_again(None, prepare=nothing, on_placed=nothing)
+    assert [text for _, text in session.pipeline.notes] == ["late", "late"]
 
 
 async def test_checkpoint_never_replaces_the_new_state_by_the_old_one(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import socket
 import time
@@ -17,7 +18,7 @@ import pytest
 from support.crawl import crawl_station
 from support.page import Events, PlayedSource, ServedPage, read_patch
 from swathe.page import CrawlerHealth, HandGuidance, Page
-from swathe.page.hub import MAX_VIEWERS
+from swathe.page.hub import MAX_VIEWERS, Hub
 from swathe.pipeline import CellState, Grid
 from swathe.station import PageSettings, parse_station
 
@@ -497,3 +498,19 @@ def test_survey_placed_again_before_anybody_watches(served: ServedPage) -> None:
     viewer = served.view()
     assert viewer.until(lambda name, _: name == "plan")["placing"].endswith("-1")
     viewer.close()
+
+
+async def test_map_that_is_built_while_the_survey_is_placed_again_is_of_the_new_cells() -> None:
+    """What was built of the earlier cells is not used."""
+    source = PlayedSource(600, 600)
+    hub = Hub(source)
+    building = asyncio.create_task(hub.pyramid())
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    grid = Grid(scan=source.grid.scan, index=source.grid.index, rule=source.grid.rule)
+    grid.state[:] = CellState.NO_SIGNAL
+    source.grid = grid
+    hub.replace()
+    pyramid = await building
+    state, _ = pyramid.tile(0, 0, 0)
+    assert set(np.unique(state)) == {CellState.NO_SIGNAL}

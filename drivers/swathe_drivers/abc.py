@@ -27,8 +27,8 @@ class Decoder(Protocol):
         ...
 
     @property
-    def count_bits(self) -> Mapping[str, int | None]:
-        """For each axis, the width at which its count rolls over; None if it never does."""
+    def count_periods(self) -> Mapping[str, int | None]:
+        """For each axis, the counts after which its counter rolls over; None if it never does."""
         ...
 
     @property

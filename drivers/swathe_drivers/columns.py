@@ -88,10 +88,29 @@ class RunningNumber(SettingsTable):
 
 
 class Counts(SettingsTable, ABC):
-    """Raw count of an encoder."""
+    """Raw count of an encoder.
+
+    A counter of decimal digits rolls over at a decimal number: `rolls_over_after` is the number of
+    its values, 100000 for 0 to 99999 and 199999 for -99999 to 99999.
+    """
 
     kind: Literal["counts"] = Field(alias="is")
     axis: AxisName
+    rolls_over_after: int | None = Field(default=None, ge=10, le=2**52)
+
+    @property
+    def period(self) -> int | None:
+        """Counts after which it repeats; None if it never does."""
+        if self.rolls_over_after is not None:
+            return self.rolls_over_after
+        return None if self.width is None else 1 << self.width
+
+    def roll_over_problems(self, bits: int | None) -> list[SettingProblem]:
+        """Return what is wrong with `rolls_over_after` next to `bits`."""
+        if self.rolls_over_after is None or bits is None:
+            return []
+        message = "must not be given with 'bits', which is another limit"
+        return [(("rolls_over_after",), message, self.rolls_over_after)]
 
     @property
     @abstractmethod
@@ -185,7 +204,7 @@ class Abilities:
     """What a decoder can give; the attributes are those of `swathe_drivers.abc.Decoder`."""
 
     axes: tuple[str, ...]
-    count_bits: dict[str, int | None]
+    count_periods: dict[str, int | None]
     length_axes: frozenset[str]
     gives: frozenset[str]
     gives_readings: bool
@@ -209,8 +228,8 @@ class Abilities:
         gives_readings = bool(kinds & {"time_of_flight", "thickness", "waveform"})
         return cls(
             axes=tuple(one.axis for one in positions),
-            count_bits={
-                one.axis: one.width if isinstance(one, Counts) else None for one in positions
+            count_periods={
+                one.axis: one.period if isinstance(one, Counts) else None for one in positions
             },
             length_axes=frozenset(one.axis for one in positions if isinstance(one, PositionValue)),
             gives=frozenset(kinds & {"time_of_flight", "thickness", "amplitude", "waveform"}),

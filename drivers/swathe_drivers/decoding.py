@@ -137,7 +137,7 @@ class RecordDecoder(ABC):
 
     def __init__(self, abilities: Abilities) -> None:
         self.axes: Final = abilities.axes
-        self.count_bits: Final = abilities.count_bits
+        self.count_periods: Final = abilities.count_periods
         self.length_axes: Final = abilities.length_axes
         self.gives: Final = abilities.gives
         self.gives_readings: Final = abilities.gives_readings

@@ -54,7 +54,7 @@ class EncoderReader:
                 "backlash": 0.0,
             }
         )
-        self._scale = CountsToPosition(plain, bits=decoder.count_bits[column], is_length=False)
+        self._scale = CountsToPosition(plain, period=decoder.count_periods[column], is_length=False)
         self._link = DeviceLink(decoder=decoder, delay_ns=0, tally=DeviceTally())
         self._hub = PortHub(station.model_copy(update={"device": {self.device: device}}))
         self._counts: float | None = None

@@ -210,6 +210,8 @@ class TextLineSettings(SettingsTable, ABC):
             both = sorted(set(column.valid) & set(column.invalid))
             if both:
                 found.append((("invalid",), "must not repeat a text of 'valid'", both))
+        elif isinstance(column, CountsColumn):
+            found += column.roll_over_problems(column.bits)
         elif isinstance(column, LimitedValue):
             found += column.limit_problems()
             sentinels = column.no_echo if isinstance(column, _MayBeMissing) else ()

@@ -226,6 +226,8 @@ class FramesSettings(SettingsTable):
             if field.bits is not None and (field.bits > size or field.type[0] == "f"):
                 requirement = f"must be <= {size}, the bits of the type, and only for whole numbers"
                 found.append((("bits",), requirement, field.bits))
+            if isinstance(field, CountsField):
+                found += field.roll_over_problems(field.bits)
         elif isinstance(field, RunningNumberField):
             if field.wrap is not None and field.wrap > limits(field.type)[1] + 1:
                 requirement = f"must be <= {limits(field.type)[1] + 1}, which the type holds"

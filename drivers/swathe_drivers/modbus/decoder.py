@@ -104,7 +104,7 @@ class ModbusDecoder(RecordDecoder):
             replace(
                 main,
                 axes=positions.axes,
-                count_bits=positions.count_bits,
+                count_periods=positions.count_periods,
                 length_axes=positions.length_axes,
                 gives_positions=positions.gives_positions,
                 gives=readings.gives,

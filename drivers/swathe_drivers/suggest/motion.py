@@ -7,7 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.suggest.findings import ColumnGuess
-from swathe_drivers.suggest.numbers import Numbers, persistence, rate, reversals, unwrapped
+from swathe_drivers.suggest.numbers import (
+    Numbers,
+    decimal_unwrapped,
+    persistence,
+    rate,
+    reversals,
+    unwrapped,
+)
 
 _PER_SECOND: Final[Mapping[str, float]] = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
 _MOVES: Final = 0.6
@@ -133,6 +140,9 @@ def _encoder(numbers: Numbers) -> ColumnGuess | None:
     values, bits, signed = numbers.values, None, False
     if numbers.whole:
         values, bits, signed = unwrapped(values)
+    period = None
+    if numbers.whole and bits is None:
+        values, period = decimal_unwrapped(values)
     steps = np.diff(values)
     resting = float(np.mean(steps == 0))
     # An axis that is stepped from line to line rests most of the time.
@@ -167,6 +177,9 @@ def _encoder(numbers: Numbers) -> ColumnGuess | None:
         if signed:
             table["signed"] = True
         why += f"; rolled over at {bits} bits"
+    elif period is not None:
+        table["rolls_over_after"] = period
+        why += f"; rolled over after {period} counts, as a counter of decimal digits does"
     else:
         why += "; it never rolled over here: see in the manual how many bits it has"
     return ColumnGuess(table, sure, why)

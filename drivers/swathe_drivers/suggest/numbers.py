@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 _NUMBER: Final = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _WIDTHS: Final = (8, 12, 16, 20, 24, 31, 32, 48)
+_DIGITS: Final = (4, 5, 6, 7, 8)
 _WINDOW: Final = 8
 _MOST_TEXTS: Final = 4
 
@@ -81,6 +82,23 @@ def unwrapped(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], int | N
         if float(np.abs(np.diff(whole)).max()) < full / 16:
             return whole, bits, signed
     return values, None, False
+
+
+def decimal_unwrapped(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], int | None]:
+    """Integers with the roll-over of a decimal counter undone, and its period; None if none did."""
+    steps = np.abs(np.diff(values))
+    if not steps.size:
+        return values, None
+    low, high = float(values.min()), float(values.max())
+    for digits in _DIGITS:
+        most = 10**digits - 1
+        period = 2 * most + 1 if low < 0 else most + 1
+        if max(high, -low) > most or not (steps > period / 2).any():
+            continue
+        turned = (np.diff(values) + period / 2) % period - period / 2
+        if float(np.abs(turned).max()) < period / 16:
+            return np.concatenate(([values[0]], values[0] + np.cumsum(turned))), period
+    return values, None
 
 
 def persistence(values: NDArray[np.float64]) -> float:

@@ -46,7 +46,7 @@ class DriverContract(OverPorts):
         assert found.positions.dtype == position_dtype(len(decoder.axes))
         assert decoder.gives_readings == bool(found.readings.size)
         assert decoder.gives_positions == bool(found.positions.size) == bool(decoder.axes)
-        assert set(decoder.count_bits) == set(decoder.axes)
+        assert set(decoder.count_periods) == set(decoder.axes)
         assert decoder.length_axes <= set(decoder.axes)
         assert decoder.gives <= {"time_of_flight", "thickness", "amplitude", "waveform"}
         if decoder.combined:

@@ -47,7 +47,7 @@ def test_decoder_offers_what_the_protocol_asks() -> None:
     decoder = make(FULL)
     assert isinstance(decoder, Decoder)
     assert decoder.axes == ("scan", "index")
-    assert decoder.count_bits == {"scan": 24, "index": None}
+    assert decoder.count_periods == {"scan": 1 << 24, "index": None}
     assert decoder.length_axes == {"index"}
     assert decoder.gives == {"time_of_flight", "thickness", "amplitude"}
     assert (decoder.gives_readings, decoder.gives_positions, decoder.combined) == (True,) * 3

@@ -34,6 +34,11 @@ def test_settings_have_the_usual_defaults() -> None:
     ("table", "message"),
     [
         ({}, f"'{KEY}.columns' must be given (got None)"),
+        (
+            {"columns": [COUNT | {"bits": 16, "rolls_over_after": 100_000}]},
+            (f"'{KEY}.columns[0].rolls_over_after' must not be given with 'bits', which is another"
+            " limit (got 100000)"),
+        ),
         ({"columns": []}, f"'{KEY}.columns' must have at least 1 item(s) (got [])"),
         (
             {"columns": [{"is": "ignore"}]},

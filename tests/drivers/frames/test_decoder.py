@@ -38,7 +38,7 @@ def test_decoder_offers_what_the_protocol_asks() -> None:
     decoder = make(VARIANTS["fixed"])
     assert isinstance(decoder, Decoder)
     assert decoder.axes == ("scan",)
-    assert decoder.count_bits == {"scan": 16}
+    assert decoder.count_periods == {"scan": 1 << 16}
     assert decoder.length_axes == frozenset()
     assert decoder.gives == {"time_of_flight", "amplitude"}
     assert (decoder.gives_readings, decoder.gives_positions, decoder.combined) == (True,) * 3
@@ -70,8 +70,10 @@ def test_decoder_of_a_scans_says_what_they_mean() -> None:
 def test_count_rolls_over_where_its_type_does(type_: str, bits: int | None) -> None:
     """Unless the settings say that it has fewer bits."""
     field = {"is": "counts", "type": type_, "axis": "scan"}
-    assert make(table(field)).count_bits == {"scan": bits}
-    assert make(table(field | {"bits": 7})).count_bits == {"scan": 7}
+    assert make(table(field)).count_periods == {"scan": bits and 1 << bits}
+    assert make(table(field | {"bits": 7})).count_periods == {"scan": 1 << 7}
+    decimal = field | {"rolls_over_after": 100}
+    assert make(table(decimal)).count_periods == {"scan": 100}
 
 
 @pytest.mark.parametrize("order", ["little", "big"])

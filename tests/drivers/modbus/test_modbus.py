@@ -101,7 +101,7 @@ def test_encoder_is_polled_from_pymodbus_server(
     )
     np.testing.assert_array_equal(found.positions["mark"][:, 0], numbers % 2 == 1)
     assert heard.decoder.length_axes == {"index"}
-    assert heard.decoder.count_bits == {"scan": 32, "index": None}
+    assert heard.decoder.count_periods == {"scan": 1 << 32, "index": None}
 
 
 def test_two_reads_take_turns_and_are_told_apart() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import struct
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -18,6 +19,7 @@ from drivers.suggest.streams import as_chunks, wall
 from drivers.suggest.thrown import throw
 from swathe_drivers.description import parse_description
 from swathe_drivers.suggest import suggest
+from swathe_drivers.suggest.numbers import decimal_unwrapped
 
 
 @pytest.mark.parametrize("device", [*OWN, *HELD_OUT, *HELD_OUT_AGAIN], ids=lambda one: one.name)
@@ -107,3 +109,18 @@ def test_suggest_any_bytes_never_raise(pieces: list[bytes]) -> None:
     assert found.findings
     if found.text:
         parse_description(found.text, "proposed")
+
+
+@pytest.mark.parametrize(("low", "period"), [(0, 100_000), (-99_999, 199_999)])
+def test_decimal_roll_over_is_found(low: int, period: int) -> None:
+    """A counter that is at 99999 and then at its lowest number has so many values."""
+    true = 99_000 + np.cumsum(np.tile([3, 9, 14, 8, 2, -4, -6], 60))
+    sent = (true - low) % period + low
+    assert np.abs(np.diff(sent)).max() > 90_000
+    whole, found = decimal_unwrapped(sent.astype(np.float64))
+    assert found == period
+    assert (np.diff(whole) == np.diff(true)).all()
+    assert decimal_unwrapped(true.astype(np.float64))[1] is None
+    # A jump to somewhere else is no roll-over.
+    sent[200:] = 31_000
+    assert decimal_unwrapped(sent[:210].astype(np.float64))[1] is None

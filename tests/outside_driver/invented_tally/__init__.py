@@ -53,7 +53,7 @@ class TallyDecoder(ChunkwiseDecoder):
 
     def __init__(self, settings: TallySettings, *, ns_per_byte: int) -> None:
         self.axes: Final = (settings.axis,)
-        self.count_bits: Final[Mapping[str, int | None]] = {settings.axis: None}
+        self.count_periods: Final[Mapping[str, int | None]] = {settings.axis: None}
         self._longest = settings.longest
         self._ns_per_byte = ns_per_byte
         self._count = 0

@@ -69,16 +69,16 @@ class EncodedAxis:
         decoder = links[self.device].decoder
         self.column = decoder.axes.index(self.counts)
         is_length = self.counts in decoder.length_axes
-        bits = decoder.count_bits[self.counts]
+        period = decoder.count_periods[self.counts]
         rounding = 0.0 if is_length else 1.0 / settings.scale
         self.same_within = max(1.5 * rounding, _SAME_SHARE * settings.resolution)
-        self.scale = CountsToPosition(settings, bits=bits, is_length=is_length)
+        self.scale = CountsToPosition(settings, period=period, is_length=is_length)
         self.track = EncodedTrack(bracket_ns=bracket_ns, lateness_ns=lateness_ns)
         self.conditions: list[Condition] = []
         self.was_set = False
         self.keeps_count = settings.keeps_count
         self._has_mark = settings.index_mark_at is not None
-        periods = [float(1 << bits) * (rounding or 1.0)] if bits else []
+        periods = [period * (rounding or 1.0)] if period else []
         periods += [settings.length] if settings.mode is AxisMode.WRAPPED else []
         self._filter = GlitchFilter(
             ProbeLimits(

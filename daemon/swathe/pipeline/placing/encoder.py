@@ -18,7 +18,7 @@ class CountsToPosition:
 
     Args:
         settings: the axis's table in the station file.
-        bits: width of the counter; None if it never rolls over.
+        period: counts after which the counter repeats; None if it never does.
         is_length: the device sends mm; only sign and zero are applied.
 
     Attributes:
@@ -26,13 +26,13 @@ class CountsToPosition:
         drifts: mm by which the positions moved at each index mark.
     """
 
-    def __init__(self, settings: AxisSettings, *, bits: int | None, is_length: bool) -> None:
+    def __init__(self, settings: AxisSettings, *, period: int | None, is_length: bool) -> None:
         scale = 1.0 if is_length else 1.0 / settings.scale
         self._scale = -scale if settings.reversed else scale
         self._zero_count = settings.zero_count
         self._zero_at = settings.zero_at
         # The first count is taken on the side of the zero count that is nearer.
-        self._counter = _RollOver(float(1 << bits), first=self._zero_count) if bits else None
+        self._counter = _RollOver(float(period), first=self._zero_count) if period else None
         # A device may send its position on the pipe: across the seam the shorter way counts.
         wrapped = settings.mode is AxisMode.WRAPPED
         self._around = _RollOver(settings.length) if wrapped else None

@@ -255,6 +255,19 @@ def test_decimal_counter_that_is_not_described() -> None:
     assert "the counter jumped by -9,99" in alarm.detail
 
 
+def test_decimal_counter_that_is_described() -> None:
+    """With its period it is unrolled; the shorter way is taken, both ways over the border."""
+    seen = Seen()
+    text = station_text(scan_length=LENGTH, scan="zero_count = 97500", free=False)
+    text = text.replace('axis="scan"}', 'axis="scan", rolls_over_after=100000}')
+    made = Pipeline(station(text), observer=seen)
+    counter: Counter = lambda _, count: (count + 97_500) % 100_000  # noqa: E731
+    feed(made, [opened(text), *entries(counter, 8000), *ticks(8050, 8500)])
+    assert misplaced(seen) < 1.0
+    assert len(seen.times) > 1550
+    assert alarms(made) == []
+
+
 def test_burst_that_ends_is_found_again() -> None:
     """The alarm ends by itself; what was read meanwhile is unplaced."""
     made, seen = survey(

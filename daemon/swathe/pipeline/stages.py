@@ -23,7 +23,7 @@ from swathe.arrays import distinct
 from swathe.calibration import ThicknessLaw
 from swathe.calibration.law import fill_thickness
 from swathe.pipeline.block import Block, counted, first_known
-from swathe.pipeline.cells.crossed import cross_cells
+from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, cross_cells
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.instants import (
@@ -243,6 +243,9 @@ class SurveyStages(SurveyState):
         placed, cells = block.take_readings(until)
         if cells.size:
             self.readings += int(cells.size)
+            uncertain = np.zeros(cells.shape, bool)
+            if placed.spread is not None:
+                uncertain = placed.spread["blur"] >= UNCERTAIN_CELLS * self.grid.scan.resolution
             for rows, unsound in self.slipped_cells.pieces(placed.readings["time"]):
                 update = self.grid.begin_update(cells[rows])
                 self.grid.add(
@@ -251,6 +254,7 @@ class SurveyStages(SurveyState):
                     self._utc_offset,
                     suspect=unsound or self.suspect_cells.in_force,
                     waveforms=self._waveforms,
+                    uncertain=uncertain[rows],
                 )
                 if unsound:
                     self.slipped_cells.cells_read(update)

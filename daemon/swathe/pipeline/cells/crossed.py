@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,12 +11,12 @@ from numpy.typing import NDArray
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.placing.placed import ProbePath
 
-__all__ = ["CrossedCells", "cross_cells"]
+__all__ = ["UNCERTAIN_CELLS", "CrossedCells", "cross_cells"]
 
 # Points per cell along the path. With two, no cell that is crossed over its full width is missed.
 _POINTS_PER_CELL = 2
-# A reading that may be off by so much of a cell may be one of the next cell.
-_UNCERTAIN_CELLS = 0.5
+UNCERTAIN_CELLS: Final = 0.5
+"""A reading that may be off by so much of a cell may be one of the next cell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,6 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
     entered = cells >= 0
     entered[0] &= cells[0] != last_cell
     resolution = np.array([grid.scan.resolution, grid.index.resolution])
-    uncertain = np.asarray((path.blur[at] >= _UNCERTAIN_CELLS * resolution).any(axis=1))
+    uncertain = np.asarray((path.blur[at] >= UNCERTAIN_CELLS * resolution).any(axis=1))
     silent = path.silent[at] & ~uncertain
     return CrossedCells(cells, entered, silent, uncertain, known, path.settled[at])

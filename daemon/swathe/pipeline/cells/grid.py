@@ -176,6 +176,7 @@ class Grid:
         *,
         suspect: bool = False,
         waveforms: PendingWaveforms | None = None,
+        uncertain: NDArray[np.bool_] | None = None,
     ) -> None:
         """Put readings into their cells.
 
@@ -186,6 +187,9 @@ class Grid:
             suspect: whether a calibration check failed and none passed since, or the positions are
                 unsound: such readings make a cell suspect, and are not added to a measured one.
             waveforms: has the readings' waveforms, if they are kept.
+            uncertain: whether it is not known if a reading was taken in its cell or in another,
+                shape (n,): one without an echo then is no evidence that there is none; known by
+                default.
         """
         inside = cells >= 0
         valid = inside & readings["valid"] & np.isfinite(readings["thickness"])
@@ -193,7 +197,11 @@ class Grid:
             good, at = readings, cells
         else:
             self.outside += int(np.count_nonzero(~inside))
-            self._raise_state(cells[inside & ~valid], CellState.NO_SIGNAL)
+            without = inside & ~valid
+            if uncertain is not None:
+                self._raise_state(cells[without & uncertain], CellState.UNCERTAIN)
+                without &= ~uncertain
+            self._raise_state(cells[without], CellState.NO_SIGNAL)
             good, at = readings[valid], cells[valid]
         if suspect:
             unsound = self.state[at] != CellState.MEASURED

@@ -43,10 +43,11 @@ __all__ = [
 ]
 
 PLACE_SPREAD: Final[np.dtype[np.void]] = np.dtype(
-    [("speed", "<f8"), ("reading", "<f8"), ("samples", "<f8")]
+    [("speed", "<f8"), ("reading", "<f8"), ("samples", "<f8"), ("blur", "<f8")]
 )
 """What a reading's place rests on: speed along the scan axis, mm/s, NaN for a reading that brings its
-own position; standard uncertainties of the times of the reading and of the samples around it, ns."""
+own position; standard uncertainties of the times of the reading and of the samples around it, ns; how
+far the probe moves, mm, in the time by which these may be older than they say."""
 
 _COVERAGE = 0.95
 

@@ -68,6 +68,7 @@ class Placer:
         self._pending: NDArray[Any] = np.empty(0, READING)
         self._pending_known: NDArray[np.int64] = np.empty(0, np.int64)
         self._pending_uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
+        self._pending_smear: NDArray[np.int64] = np.empty(0, np.int64)
         self.reading_times = ReadingTimes(lateness_ns)
         self._path_samples = 0
         self._scan_motion, self._index_motion = RecentMotion(), RecentMotion()
@@ -109,12 +110,14 @@ class Placer:
             return
         known = readings["time"] if known is None else known
         self.reading_times.add(readings["time"], known, timing, arrived)
-        uncertainty = np.zeros(known.shape, np.int64) if timing is None else timing.uncertainty
+        timing = Timing.of(known, known) if timing is None else timing
+        uncertainty, smear = timing.uncertainty, timing.smear
         if self._pending.size:
             readings = np.concatenate((self._pending, readings))
             known = np.concatenate((self._pending_known, known))
             uncertainty = np.concatenate((self._pending_uncertainty, uncertainty))
-        self._pending_uncertainty = uncertainty
+            smear = np.concatenate((self._pending_smear, smear))
+        self._pending_uncertainty, self._pending_smear = uncertainty, smear
         self._pending, self._pending_known = readings, known
 
     def place_combined(
@@ -178,12 +181,14 @@ class Placer:
         self._pending_known = arrived[later]
         uncertainty = self._pending_uncertainty[now_due]
         self._pending_uncertainty = self._pending_uncertainty[later]
+        smear, self._pending_smear = self._pending_smear[now_due], self._pending_smear[later]
         times, after = times[now_due], after[now_due]
         scan, index = self.scan.locate(times, after), self.index.locate(times)
         known = np.maximum(bracketed[now_due], arrived[now_due])
         spread = no_spread(known.size)
         spread["speed"], spread["reading"] = scan.speed, uncertainty
         spread["samples"] = scan.uncertainty
+        spread["blur"] = np.abs(scan.speed) * np.maximum(smear, scan.smear) * 1e-9
         placed = Placed(ready, scan.position, index.position, known, spread)
         good = in_time[now_due] & scan.known & index.known
         if not good.all():

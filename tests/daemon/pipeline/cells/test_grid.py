@@ -270,3 +270,13 @@ def test_of_equal_readings_the_first_one_counts_except_by_the_last(
     for some in np.array_split(np.arange(4), pieces):
         made.add(found[some], cells[some], 0)
     assert made.amplitude[5] == [10.0, 20.0, 30.0][winner]
+
+
+def test_invalid_reading_of_uncertain_place_is_no_evidence() -> None:
+    """A reading without echo that may be one of the next cell does not make its cell one without."""
+    made = grid()
+    shots = [Shot(cell, math.nan, 1.0, valid=False) for cell in (0, 1)]
+    made.add(*columns_of(shots), 0, uncertain=np.array([True, False]))
+    assert made.state[:2].tolist() == [CellState.UNCERTAIN, CellState.NO_SIGNAL]
+    made.add(*columns_of(shots[:1]), 0)
+    assert made.state[0] == CellState.NO_SIGNAL

@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 
 from daemon.strategies import readings
 from swathe.pipeline.placing.placer import Placer
+from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.placing.track import EncodedTrack, SteppedTrack
+from swathe_drivers.records import READING
 
 MS = 1_000_000
 BRACKET = 250 * MS
@@ -584,3 +586,21 @@ def test_path_begins_again_after_samples_that_were_dropped(every: int) -> None:
     later = sorted(ms for ms in found if ms > 100)
     assert (later[0], later[-1]) == (9600, 20_000)
     assert [ms for ms in later if found[ms]] == [9600]
+
+
+def test_blur_is_how_far_the_probe_moves_in_the_smear() -> None:
+    """A reading's blur is the speed times the smear of its own time or of the samples around it."""
+    for reading_ms, sample_ms in ((20, 0), (5, 20)):
+        made = placer()
+        times = np.array([0, 100], np.int64) * MS
+        smear = np.array([0, sample_ms], np.int64) * MS
+        made.scan.append(times, np.array([0.0, -10.0]), smear=smear)
+        readings = np.zeros(1, READING)
+        readings["time"] = 50 * MS
+        known = np.array([60 * MS])
+        made.add_readings(
+            readings, known, timing=Timing.of(readings["time"], known, smear=reading_ms * MS)
+        )
+        placed = made.place(200 * MS)
+        assert placed.spread is not None
+        assert placed.spread["blur"] == pytest.approx([2.0])

@@ -19,6 +19,7 @@ __all__ = [
     "PulseNumbers",
     "PulseRows",
     "counted_line",
+    "delays_of",
     "fitted_line",
     "no_rows",
     "proven_line",
@@ -38,6 +39,8 @@ _UNKNOWN_SKEW, _COUNTED_SKEW = 0.1, 0.0005
 _LEARN_NS, _FEWEST_NUMBERED, _FEWEST_COUNTED = 500_000_000, 16, 32
 _PARTS = 8
 _PROOF_SHARE, _PROOF_SHARE_COUNTED, _PROOF_NS, _PROOF_SPREAD = 0.25, 0.75, 0.5e6, 0.5
+# A pause of so many mean intervals says nothing of the usual one.
+_HOLE_INTERVALS = 20
 # A line is lifted to the fastest of so many newest points.
 _LIFT_FEWEST, _LIFT_POINTS = 10, 100
 
@@ -267,3 +270,22 @@ def counted_line(rows: PulseRows, period: float) -> PulseLine | None:
     if len(rows) < _FEWEST_COUNTED or rows.arrival[-1] - rows.arrival[0] < _LEARN_NS:
         return None
     return fitted_line(rows, period, _COUNTED_SKEW)
+
+
+def delays_of(rows: PulseRows) -> Floats:
+    """Return by how much deliveries of records without a line were delayed, ns, shape (n,).
+
+    What is late by more than both some record before it and some record after it was delayed; what
+    stays late was lost before it, or made at another rate. Irregular intervals count as delays as
+    well: by arrival they are not to be distinguished.
+
+    Args:
+        rows: at least two records.
+    """
+    spans, steps = np.diff(rows.arrival), np.maximum(np.diff(rows.number), 1)
+    usual = spans <= _HOLE_INTERVALS * np.mean(spans) * steps
+    period = float(np.sum(spans[usual])) / float(np.sum(steps[usual])) if usual.any() else 0.0
+    late = (rows.arrival - rows.arrival[0]) - period * (rows.number - rows.number[0])
+    before = np.minimum.accumulate(late)
+    after = np.minimum.accumulate(late[::-1])[::-1]
+    return np.asarray(late - np.maximum(before, after), np.float64)

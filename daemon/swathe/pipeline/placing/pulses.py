@@ -29,7 +29,7 @@ from swathe.pipeline.placing.pulse_line import (
     PulseNumbers,
     PulseRows,
     counted_line,
-    fitted_line,
+    delays_of,
     no_rows,
     proven_line,
 )
@@ -184,10 +184,8 @@ class PulseTimes:
         """Find by how much the deliveries of the last records differ."""
         if len(rows) < _FEWEST_SMEAR:
             return
-        line = fitted_line(rows, None)
-        if line is not None:
-            late = np.maximum(line.late(rows), 0.0)
-            self._smear, self._spread = int(late.max()), int(np.sqrt(np.mean(late**2)))
+        late = delays_of(rows)
+        self._smear, self._spread = int(late.max()), int(np.sqrt(np.mean(late**2)))
 
     # --- windows
 

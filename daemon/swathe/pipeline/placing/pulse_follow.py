@@ -34,6 +34,8 @@ _FALL, _FALL_NS, _RISE = 0.25, 0.5e6, 3
 _MOST_LOST, _MOST_TWICE = 1000, 3
 # Of so few lost ones it is in doubt behind which record they were; after more there is a silence.
 _DOUBTED = 3
+# So much less than a period late, a record is not behind a lost one.
+_CLOSE = 0.1
 # A number that falls by more was begun again; a record may be sent twice, or be overtaken.
 _OVERTAKEN = 2
 # A period that differs by no more is the same.
@@ -138,8 +140,8 @@ class LineFollower:
 
     def _resolve(self, rows: PulseRows, late: Floats, due: int, *, fit: bool = True) -> Timing:
         """Return the times of records by the line, which is fitted to them first."""
-        if fit:
-            self.line.fit(rows)
+        if fit and (certain := rows.doubt == 0).any():
+            self.line.fit(rows.only(certain))
         self._newest = int(rows.number[-1])
         self._above += float(np.maximum(late, 0.0).sum())
         self._count += len(rows)
@@ -193,11 +195,16 @@ class LineFollower:
         """Return records of a count behind so many lost ones."""
         self._numbers.shift(lost)
         self.lost += lost
-        # Which one of those up to the first in time is the first behind the lost ones?
-        first = int(np.argmax(late - lost * self.line.period <= self._in_time))
+        behind = late - lost * self.line.period
+        # What would be early behind them was before them.
+        before = np.flatnonzero(behind < -_CLOSE * self.line.period)
+        first = min(int(before[-1]) + 1 if before.size else 0, len(rows) - 1)
+        # Of those up to the next one in time it is in doubt.
+        in_time = first + int(np.argmax(behind[first:] <= self._in_time))
         doubt: NDArray[np.int64] = rows.doubt.copy()
         if lost <= _DOUBTED:
-            doubt[: first + 1] = round(lost * self.line.period)
+            doubt[: in_time + 1] = round(lost * self.line.period)
         missing = rows.missing.copy()
-        missing[0] += lost
-        return PulseRows(rows.number + lost, rows.arrival, rows.known, missing, doubt)
+        missing[first] += lost
+        rows = rows.shifted(lost, first=first)
+        return PulseRows(rows.number, rows.arrival, rows.known, missing, doubt)

@@ -73,6 +73,10 @@ class PulseRows:
     def _columns(self) -> tuple[NDArray[np.int64], ...]:
         return self.number, self.arrival, self.known, self.missing, self.doubt
 
+    def only(self, chosen: NDArray[np.bool_]) -> PulseRows:
+        """Return some of these records."""
+        return PulseRows(*(column[chosen] for column in self._columns))
+
     def shifted(self, by: int, *, first: int) -> PulseRows:
         """Return these records with numbers higher by `by` from the record `first` on."""
         number = self.number.copy()

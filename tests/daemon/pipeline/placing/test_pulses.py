@@ -78,7 +78,7 @@ def times(base: PulseTimes, sent: Stream, cuts: list[int] | None = None) -> Timi
 def errors(timing: Timing, sent: Stream) -> Numbers:
     """Return by how much the times are late, ms; the fixed delay is known."""
     assert timing.time.size == sent.made.size
-    return np.asarray((timing.time - START) / MS - DELAY_MS - sent.made)
+    return np.asarray((timing.time - START) / MS - DELAY_MS - sent.made, np.float64)
 
 
 def rms(values: Numbers) -> float:
@@ -88,7 +88,7 @@ def rms(values: Numbers) -> float:
 
 def regular(count: int, period: float = 4.0) -> Numbers:
     """Return when a device with a steady rate makes its records, ms."""
-    return np.arange(count) * period
+    return np.asarray(np.arange(count) * period, np.float64)
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -6,6 +6,7 @@ import tracemalloc
 import numpy as np
 import pytest
 
+from swathe_drivers.abc import NumberingDecoder
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, READING, FaultReason, position_dtype
 from swathe_drivers.settings import read_settings
@@ -122,6 +123,23 @@ class DriverContract(OverPorts):
             if batch.readings.size or batch.positions.size:
                 newest = batch.readings if batch.readings.size else batch.positions
                 last = int(newest["time"][-1])
+
+    def test_records_do_not_overlap(self) -> None:
+        """Offset and size, where the decoder knows it, are those of bytes of the stream."""
+        found = self.feed(self.whole)
+        for records in (found.readings, found.positions):
+            ends = records["offset"] + records["size"]
+            assert (records["size"] >= 0).all()
+            assert (ends <= sum(map(len, self.records))).all()
+            assert (records["offset"][1:] >= ends[:-1]).all()
+
+    def test_records_have_the_numbers_of_requests_or_none_has(self) -> None:
+        """Each record of a decoder that can match them with requests, in whatever groups it is fed."""
+        decoder, source = self.decoder(), random.Random(6)
+        numbering = isinstance(decoder, NumberingDecoder)
+        found = in_groups(decoder, [(MS, record) for record in self.records], source)
+        assert found.readings_request.size == numbering * found.readings.size
+        assert found.positions_request.size == numbering * found.positions.size
 
     def test_garbage_costs_no_record_and_is_counted(self) -> None:
         """In front, in between, behind: the same records, and every byte counted."""

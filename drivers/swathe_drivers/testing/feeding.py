@@ -25,6 +25,8 @@ class Total:
     waveforms: NDArray[Any] | None
     readings_known_at: NDArray[np.int64]
     positions_known_at: NDArray[np.int64]
+    readings_request: NDArray[np.int64]
+    positions_request: NDArray[np.int64]
     faults: tuple[Fault, ...]
     n_faults: Counter[FaultReason]
     n_ignored: int
@@ -58,6 +60,8 @@ def total(batches: Iterable[Batch]) -> Total:
         waveforms=np.concatenate(waveforms) if waveforms else None,
         readings_known_at=np.concatenate([batch.readings_known_at for batch in found]),
         positions_known_at=np.concatenate([batch.positions_known_at for batch in found]),
+        readings_request=np.concatenate([batch.readings_request for batch in found]),
+        positions_request=np.concatenate([batch.positions_request for batch in found]),
         faults=tuple(fault for batch in found for fault in batch.faults)[-MAX_FAULTS:],
         n_faults=n_faults,
         n_ignored=sum(batch.n_ignored for batch in found),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from daemon.handmade import START, ended, opened
 from daemon.pipeline.cutting import Seen
 from daemon.polled import KINDS, MS, SILENCE, Answers, Faults, Kind, driver_table, poll
-from swathe.journal import Chunk, Entry, Tick
+from swathe.journal import Chunk, Entry, PortChange, Sent, Tick
 from swathe.pipeline import Pipeline
 from swathe.station import parse_station, schedule_of
 
@@ -183,3 +183,67 @@ def test_answers_that_go_wrong_misplace_no_cell(kind: Kind, what: What, name: st
     assert faults[wrong] > 15
     assert ("late" in faults) == (name == "late")
     assert found.errors.size > 400
+
+
+TEXT = STATION.format(
+    gauge=driver_table("text", "thickness"),
+    encoder=CLOCKED.format(name="encoder", column='"counts", axis = "scan"'),
+)
+
+
+def exchange() -> Pipeline:
+    """A run whose gauge was sent one request and has answered it."""
+    pipeline = Pipeline(parse_station(TEXT, "bench.toml"))
+    pipeline.feed(opened(TEXT))
+    for entry in clocked("encoder", 5, 1):
+        pipeline.collect(entry)
+        if entry.time == START + 401 * MS:
+            pipeline.collect(Sent(START + 400 * MS, "gauge", b"M?\r\n"))
+        if entry.time == START + 421 * MS:
+            pipeline.collect(Chunk(START + 420 * MS, "gauge", b"5.1025\r\n"))
+    pipeline.collect(Tick(START + 1100 * MS))
+    pipeline.advance()
+    return pipeline
+
+
+@pytest.mark.parametrize("how", ["request", "command", "lost", "ended", "killed"])
+def test_last_answer_counts_once_its_window_is_over(how: str) -> None:
+    """With the next request, the loss of the port, the end of the run, or the next run."""
+    pipeline = exchange()
+    assert pipeline.readings == 0
+    at = START + 1110 * MS
+    ends: dict[str, Entry] = {
+        "request": Sent(at, "gauge", b"M?\r\n"),
+        "command": Sent(at, "gauge", b"OFF"),
+        "lost": PortChange(at, "gauge", "lost", "unplugged"),
+        "ended": ended(at),
+        "killed": opened(TEXT, time=at),
+    }
+    pipeline.feed(ends[how])
+    pipeline.advance()
+    if how != "killed":
+        pipeline.feed(Tick(at + 10 * MS))
+    assert pipeline.readings == 1
+    assert pipeline.grid.layer("thickness", slice(None), slice(None))[0][10] == 5.1025
+
+
+def test_answer_behind_a_lost_port_answers_nothing() -> None:
+    """What was asked before is not answered after it."""
+    pipeline = exchange()
+    pipeline.feed(PortChange(START + 1110 * MS, "gauge", "lost", "unplugged"))
+    pipeline.feed(PortChange(START + 1120 * MS, "gauge", "open", ""))
+    pipeline.feed(Chunk(START + 1130 * MS, "gauge", b"5.2\r\n"))
+    pipeline.feed(Sent(START + 1140 * MS, "gauge", b"M?\r\n"))
+    pipeline.feed(Tick(START + 1200 * MS))
+    assert pipeline.tallies["gauge"].readings == 1
+    assert pipeline.tallies["gauge"].faults == {"foreign": 1}
+
+
+def test_offsets_of_faults_continue_behind_a_killed_run() -> None:
+    """No byte that waited for the next request is forgotten."""
+    pipeline = exchange()
+    pipeline.feed(opened(TEXT, time=START + 1200 * MS))
+    pipeline.feed(Chunk(START + 1210 * MS, "gauge", b"5.2\r\n"))
+    pipeline.feed(Sent(START + 1220 * MS, "gauge", b"M?\r\n"))
+    pipeline.feed(Tick(START + 1300 * MS))
+    assert [fault.offset for fault in pipeline.tallies["gauge"].recent] == [8]

@@ -209,6 +209,7 @@ def test_records_carry_the_number_of_their_request() -> None:
     assert found.positions_request.tolist() == [1000, 1004]
     assert found.readings_request.tolist() == [1003, 1007]
     assert found.n_faults == {FaultReason.NOT_FINITE: 1}
+    assert (found.positions["size"][0], found.readings["size"][0]) == (17, 13)
     assert decoder.numbers_differ
     serial = driver(reads=[POSITIONS, READINGS])
     decoder = serial.decoder(ns_per_byte=0)

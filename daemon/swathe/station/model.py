@@ -274,6 +274,7 @@ class AlarmKind(StrEnum):
     ENCODER = "encoder still"
     SLIP = "slip"
     CLOCK = "clock stopped"
+    HELD = "values held"
     DELAY = "delay unknown"
     POSITION = "position lost"
 

@@ -118,6 +118,16 @@ def passes(seconds: float) -> Waypoints:
     return waypoints
 
 
+def rested(rest: float, seconds: float) -> Waypoints:
+    """Return a rest, and then passes along one line."""
+
+    def waypoints(rng: Random) -> list[tuple[float, float, float]]:
+        after = passes(seconds)(rng)
+        return [(0.0, 0.0, 0.0), *((rest + at, scan, index) for at, scan, index in after)]
+
+    return waypoints
+
+
 def slow(seconds: float) -> Waypoints:
     """Return one line forth and the next one back, slowly."""
 

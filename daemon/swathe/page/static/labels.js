@@ -122,6 +122,7 @@ export const ALARM_NAMES = {
   "check failed": "Calibration check failed",
   "position lost": "Position lost",
   "clock stopped": "Device clock stopped",
+  "values held": "Values held",
   "encoder still": "No motion from the encoder",
   "coupling lost": "Coupling lost",
   "too fast": "Too fast",

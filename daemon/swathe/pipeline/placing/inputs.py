@@ -18,6 +18,7 @@ from swathe.pipeline.placing.place_uncertainty import PlaceSums
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
 from swathe.pipeline.placing.pulses import HELD_NS
+from swathe.pipeline.placing.repeated_values import RepeatedValues
 from swathe.pipeline.placing.return_watch import ReturnWatch
 from swathe.pipeline.placing.second_source import SecondSource
 from swathe.pipeline.placing.slip import PositionSet, Slip
@@ -30,6 +31,7 @@ from swathe.station import (
     LineAdvance,
     Station,
     decoder_of,
+    gauge_of,
     makes_by_time,
     period_of,
     polling_of,
@@ -107,6 +109,7 @@ class DeviceInputs:
         is_combined = not others and self.links[first].decoder.combined
         self._combined_device = first if is_combined else ""
         self._combined = CombinedReadings(tuple(axis.name for axis in self._axes))
+        self._repeated = RepeatedValues(gauge_of(station))
         self._still = StillEncoderWatch(
             {
                 axis.name: WatchedAxis(
@@ -183,6 +186,8 @@ class DeviceInputs:
             return None
         counted = ~self.pauses.holds(batch.readings["time"])
         self._still.add_readings(batch.readings[counted], batch.readings_known_at[counted])
+        if not self.links[device].decoder.held_after:
+            self._repeated.add(batch.readings[counted], batch.readings_known_at[counted])
         if device == self._combined_device:
             self.placer.reading_times.add(
                 batch.readings["time"],
@@ -335,6 +340,8 @@ class DeviceInputs:
             self._add_samples(axis, axis.advance(now))
             axis.hold(now)
         self._still.advance(now)
+        self._repeated.advance(self._still.rested, self._still.looked)
+        self._still.rested.clear()
         for second in self._second.values():
             self._slip_events += second.watch.look()
 
@@ -346,7 +353,8 @@ class DeviceInputs:
 
     def take_conditions(self) -> list[Condition]:
         """Return the changes of conditions of axes and devices since the last call."""
-        changes = self.conditions + self._still.conditions
+        changes = self.conditions + self._still.conditions + self._repeated.conditions
+        self._repeated.conditions.clear()
         self.conditions.clear()
         self._still.conditions.clear()
         for axis in self._axes:

@@ -16,18 +16,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Floats, Ints, Times, run_starts
 from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.repeated_values import BIN_NS
 from swathe.station import AlarmKind
 
 __all__ = ["StillEncoderWatch", "WatchedAxis"]
 
-_BIN_NS: Final = 500_000_000
+# A probe rests that has not moved in so many bins.
+_REST_BINS = 2
 # Without a sample for so many bins, while echoes come, an encoder is silent.
 _SILENT_BINS = 4
 # Counts and thickness are compared over so many bins, and at every other one.
@@ -93,6 +95,7 @@ class StillEncoderWatch:
 
     Attributes:
         conditions: changes since they were taken last.
+        rested: bins in which the probe rested, and in the one before, since they were taken last.
     """
 
     def __init__(self, axes: Mapping[str, WatchedAxis]) -> None:
@@ -110,6 +113,12 @@ class StillEncoderWatch:
         self._in_a_row = 0
         self._still = False
         self.conditions: list[Condition] = []
+        self.rested: list[int] = []
+
+    @property
+    def looked(self) -> int:
+        """The last bin that was looked at; -1 before any."""
+        return self._bin if self._begun and self._bin is not None else -1
 
     def port_changed(self, device: str, now: int, *, is_open: bool) -> None:
         """Wait for samples from the opening of a port at `now`, ns; not while it is not open."""
@@ -120,7 +129,7 @@ class StillEncoderWatch:
             self.conditions.append(Condition(AlarmKind.ENCODER, device, now, holds=False))
         self._opened.pop(device, None)
         if is_open:
-            self._opened[device] = -(-now // _BIN_NS)
+            self._opened[device] = -(-now // BIN_NS)
         self.restart()
 
     def restart(self) -> None:
@@ -184,13 +193,15 @@ class StillEncoderWatch:
 
     def advance(self, now: int) -> None:
         """Look at all that ended before the journal time `now`, ns."""
-        last = (now - 1) // _BIN_NS
+        last = (now - 1) // BIN_NS
         if self._bin is None or last <= self._bin:
             return
         self._begun = True
         for number in range(self._bin + 1, last + 1):
             self._look_for_silence(number)
             self._look_for_motion(number)
+            if self._since is not None and number - self._since >= _REST_BINS and self._all_known():
+                self.rested.append(number)
             if number % _STRIDE_BINS == 0:
                 self._compare(number)
             self._forget(number - _WINDOW_BINS)
@@ -214,12 +225,12 @@ class StillEncoderWatch:
                 self._since, self._still = None, False  # its text replaces that of the other one
             else:
                 self._silent.discard(device)
-            seconds = _SILENT_BINS * _BIN_NS / 1e9
+            seconds = _SILENT_BINS * BIN_NS / 1e9
             detail = (
                 f"no position for {seconds:.0f} s while the gauge sends echoes: "
                 "check cable and supply of the encoder"
             )
-            known = number * _BIN_NS
+            known = number * BIN_NS
             change = Condition(AlarmKind.ENCODER, device, known, holds=silent, detail=detail)
             self.conditions.append(change)
 
@@ -255,7 +266,7 @@ class StillEncoderWatch:
             self._still = True
             names = " and ".join(axis.counts for axis in self._axes.values())
             detail = (
-                f"counts of {names} unchanged for {rested * _BIN_NS / 1e9:.0f} s while the "
+                f"counts of {names} unchanged for {rested * BIN_NS / 1e9:.0f} s while the "
                 f"thickness under the probe changes by {change / 1e3:.1f} mm: check wheel and cable"
             )
             self._put(number, holds=True, detail=detail)
@@ -289,7 +300,7 @@ class StillEncoderWatch:
 
     def _put(self, number: int, *, holds: bool, detail: str = "") -> None:
         device = next(iter(self._axes.values())).device
-        known = number * _BIN_NS
+        known = number * BIN_NS
         change = Condition(AlarmKind.ENCODER, device, known, holds=holds, detail=detail)
         self.conditions.append(change)
 
@@ -304,6 +315,6 @@ def _bins_of(known: Times) -> tuple[list[int], Ints]:
 
     Bin k ends at the time ``k · 500 ms``, that time included.
     """
-    bins = -(-known // _BIN_NS)
+    bins = -(-known // BIN_NS)
     starts = run_starts(bins)
     return bins[starts].tolist(), starts

@@ -140,6 +140,7 @@ def port_text(port: PortMessage, *, long: bool = False) -> str:
         parts.append(f"{count_text(faults, 'fault')}{last}")
     if port.stalls:
         parts.append(count_text(port.stalls, "stall"))
+    parts += [times.text for times in port.times if long or times.contradicts]
     applied = port.applied_delay
     if applied is not None and (long or applied.known == "unknown"):
         parts.append(applied.text)

@@ -22,6 +22,7 @@ from swathe.pipeline import (
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
+from swathe.pipeline.progress.time_snapshot import TimeSnapshot, time_snapshots
 from swathe_drivers import Fault
 
 __all__ = [
@@ -150,6 +151,9 @@ class PortMessage(Message):
         None, description="of a gauge: its delay estimated from the scan, against the one in force"
     )
 
+    times: tuple[TimeSnapshot, ...] = Field(
+        (), description="what the times of its readings and positions rest on"
+    )
     applied_delay: DelaySnapshot | None = Field(
         None, description="of a gauge whose readings another device places: the delay in force"
     )
@@ -174,5 +178,6 @@ class PortMessage(Message):
             faults=dict(sorted(tally.faults.items())),
             delay=None if delay is None else DelayMessage.of(delay),
             applied_delay=applied,
+            times=time_snapshots(tally.times),
             last_fault=FaultExcerpt.of(tally.recent[-1]) if tally.recent else None,
         )

@@ -31,6 +31,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         for port in record.ports
         if port.saturated
     ]
+    lines += [f"{port.device}: {times.text}" for port in record.ports for times in port.times]
     lines += [port.applied_delay.text for port in record.ports if port.applied_delay is not None]
     lines += _uncertainty_lines(record) + _place_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]

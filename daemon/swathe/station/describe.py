@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from swathe.station.axis import Axis
 from swathe.station.delays import delay_lines
-from swathe.station.devices import decoder_of, polling_of
+from swathe.station.devices import decoder_of, makes_by_time, period_of, polling_of
 from swathe.station.law import law_of
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
 from swathe.station.probe import beam_on_wall, beam_warnings
@@ -38,6 +38,7 @@ def summarize_station(station: Station) -> list[str]:
     )
     lines += delay_lines(station)
     lines += _polling_lines(station)
+    lines += _time_lines(station)
     lines += _calibration_lines(station)
     if (width := beam_on_wall(station)) is not None:
         lines.append(f"beam on the back wall: {width:.2f} mm wide (-6 dB)")
@@ -67,6 +68,31 @@ def _polling_lines(station: Station) -> list[str]:
         elif device.talk is None or device.talk.taken_at is None:
             moment += "; talk.taken_at is not given"
         lines.append(f"{name} is polled, its answers are placed {moment}")
+    return lines
+
+
+def _time_lines(station: Station) -> list[str]:
+    """Return a line for each device that is not polled: how its records are timed."""
+    lines = []
+    for name, device in station.device.items():
+        decoder = decoder_of(device)
+        period = decoder.pulse_period_ns or period_of(device)
+        known = "a period that is found" if period is None else f"period {period / 1e6:g} ms"
+        better = "better: a clock or a running number in its records"
+        if decoder.has_clock:
+            text = "by its own clock"
+        elif polling_of(device) is not None:
+            continue
+        elif decoder.combined:
+            text = "by arrival; its records bring their positions"
+        elif not makes_by_time(device):
+            late = station.placing.lateness / 1e6
+            text = f"by arrival, up to {late:g} ms late (placing.lateness); {better}"
+        elif decoder.numbered:
+            text = f"by its pulse number, {known}"
+        else:
+            text = f"by a steady rate if it shows one, {known}, else by arrival; {better}"
+        lines.append(f"times of {name} {text}")
     return lines
 
 

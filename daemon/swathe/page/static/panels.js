@@ -100,6 +100,7 @@ export class Panels {
       if (faults.length) notes.push(`faults: ${faults.join(", ")}`);
       if (port.missing) notes.push(`${count(port.missing)} records lost`);
       if (port.glitches) notes.push(`${count(port.glitches)} impossible positions filtered out`);
+      for (const times of port.times ?? []) notes.push(times.text);
       if (port.applied_delay) notes.push(port.applied_delay.text);
       if (port.stalls) notes.push(`queue full ${count(port.stalls)} times`);
       return [port.device, port.state === "open", port.state, notes.filter(Boolean).join(" · ")];

@@ -19,6 +19,7 @@ from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.request_log import RequestLog
 from swathe.pipeline.placing.stopped_clock import StoppedClock
 from swathe.pipeline.placing.streams import RecordStream, Released, TimedBatch
+from swathe.pipeline.placing.time_tally import TimeTally
 from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase
 from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling
@@ -46,6 +47,7 @@ class DeviceTally:
         recent: the last faults, with byte offsets in the port's stream.
         saturated: readings whose echo was clipped: their thickness may be wrong.
         last_data: host time of the last bytes, ns; None before any.
+        times: what the times of ``readings`` and ``positions`` rest on.
     """
 
     state: str = "waiting"
@@ -59,6 +61,7 @@ class DeviceTally:
     faults: Counter[str] = field(default_factory=Counter)
     recent: list[Fault] = field(default_factory=list)
     last_data: int | None = None
+    times: dict[str, TimeTally] = field(default_factory=dict)
 
 
 class DeviceLink:
@@ -123,8 +126,13 @@ class DeviceLink:
         self.readings = time_base("readings") if decoder.gives_readings else None
         apart = decoder.gives_positions and not decoder.combined
         self.positions = time_base("positions") if apart else None
-        self._reading_stream = RecordStream(self.readings or time_base("readings"))
-        self._position_stream = RecordStream(self.positions) if self.positions else None
+        self._reading_stream = RecordStream(
+            self.readings or time_base("readings"), tally.times.setdefault("readings", TimeTally())
+        )
+        self._position_stream: RecordStream | None = None
+        if self.positions is not None:
+            positions = tally.times.setdefault("positions", TimeTally())
+            self._position_stream = RecordStream(self.positions, positions)
         has_clock = decoder.has_clock
         self._reading_clock = StoppedClock(name) if has_clock and decoder.gives_readings else None
         self._position_clock = StoppedClock(name) if has_clock and apart else None
@@ -135,6 +143,8 @@ class DeviceLink:
         self._sequence = -1
         self._chunks: list[Arrival] = []
         self._known: list[int] = []
+        for times in tally.times.values():
+            times.given_ns = decoder.pulse_period_ns or period_ns
         # The stream's offsets continue across the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 

@@ -65,6 +65,9 @@ class PulseTimes:
         kind: what the newest times rest on.
         breaks: how often a line was given up.
         lost: records that a count fell behind.
+        newest: what the time of the newest record that was resolved rests on.
+        counts: records that were resolved, by what their times rest on.
+        period_found: the period that was found last, ns; None without one.
     """
 
     def __init__(
@@ -95,13 +98,27 @@ class PulseTimes:
         self._spread = 0
         self.breaks = 0
         self.lost = 0
+        self.newest = TimeBaseKind.ARRIVAL
+        self.counts: dict[TimeBaseKind, int] = {}
+        self.period_found: float | None = None
 
     @property
     def kind(self) -> TimeBaseKind:
         """What the newest times rest on."""
         if self._follower is None:
             return TimeBaseKind.ARRIVAL
+        return self._by_line
+
+    @property
+    def _by_line(self) -> TimeBaseKind:
         return TimeBaseKind.PULSES if self._numbered else TimeBaseKind.RATE
+
+    def _note(self, kind: TimeBaseKind, count: int, line: PulseLine | None = None) -> None:
+        """Count records that are resolved."""
+        if count:
+            self.newest = kind
+            self.counts[kind] = self.counts.get(kind, 0) + count
+            self.period_found = self.period_found if line is None else line.period
 
     @property
     def period_ns(self) -> float | None:
@@ -176,6 +193,7 @@ class PulseTimes:
     # --- by arrival
 
     def _pass_on(self, rows: PulseRows, known: Times) -> Timing:
+        self._note(TimeBaseKind.ARRIVAL, len(rows))
         return Timing.of(
             rows.arrival, known, rows.missing, uncertainty=self._spread, smear=self._smear
         )
@@ -274,6 +292,7 @@ class PulseTimes:
         lost = follower.lost
         parts, self._held = follower.follow(self._held, due)
         self.lost += follower.lost - lost
+        self._note(self._by_line, sum(part.time.size for part in parts), follower.line)
         if follower.broken:
             self._break(due)
             return parts + self._learn_at_once(due)
@@ -318,6 +337,7 @@ class PulseTimes:
         if len(self._held):
             parts += self._follow(now)
         if len(self._held) and self._follower is not None:
+            self._note(self._by_line, len(self._held), self._follower.line)
             parts.append(self._follower.resolve_all(self._held, now))
         elif len(self._held):
             parts += self._give_up(self._held, now)

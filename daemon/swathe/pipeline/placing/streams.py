@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Times
+from swathe.pipeline.placing.time_tally import TimeTally, TimeWatch
 from swathe.pipeline.placing.timing import TimeBase, Timing
 from swathe_drivers import Batch, Decoder
 from swathe_drivers.records import no_positions, no_readings
@@ -69,10 +70,12 @@ class RecordStream:
 
     Args:
         base: finds the times.
+        tally: counts them through the survey.
     """
 
-    def __init__(self, base: TimeBase) -> None:
+    def __init__(self, base: TimeBase, tally: TimeTally) -> None:
         self._base = base
+        self._watch = TimeWatch(base, tally)
         self._columns: tuple[list[NDArray[Any]], ...] = ([], [], [], [])
 
     def take(
@@ -101,6 +104,7 @@ class RecordStream:
             flush: likewise.
         """
         timing = self._base.resolve(now, flush=flush)
+        self._watch.follow(timing)
         count = timing.time.size
         if not count:
             return None

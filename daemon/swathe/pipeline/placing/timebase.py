@@ -24,10 +24,18 @@ __all__ = ["ArrivalTimes", "ClockTimes", "PollTimes", "time_base_of"]
 class _ImmediateTimes:
     """What time bases share that know a record's time with the record."""
 
+    kind: TimeBaseKind
     held_since: int | None = None
+    period_found: float | None = None
 
     def __init__(self) -> None:
         self._resolved: list[Timing] = []
+        self.counts: dict[TimeBaseKind, int] = {}
+
+    @property
+    def newest(self) -> TimeBaseKind:
+        """What the time of the newest record rests on."""
+        return self.kind
 
     def resolve(self, now: int, *, flush: bool = False) -> Timing:  # noqa: ARG002
         """Return the times of all records that were taken; see `TimeBase`."""
@@ -35,7 +43,9 @@ class _ImmediateTimes:
         if not parts:
             empty = np.empty(0, np.int64)
             return Timing.of(empty, empty)
-        return Timing.joined(parts)
+        timing = Timing.joined(parts)
+        self.counts[self.kind] = self.counts.get(self.kind, 0) + timing.time.size
+        return timing
 
 
 class ClockTimes(_ImmediateTimes):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Protocol
@@ -102,6 +103,21 @@ class TimeBase(Protocol):
     @property
     def kind(self) -> TimeBaseKind:
         """What the newest times come from."""
+        ...
+
+    @property
+    def newest(self) -> TimeBaseKind:
+        """What the time of the newest record that was resolved rests on."""
+        ...
+
+    @property
+    def counts(self) -> Mapping[TimeBaseKind, int]:
+        """Records that were resolved, by what their times rest on."""
+        ...
+
+    @property
+    def period_found(self) -> float | None:
+        """The period that was found last, ns, though it may no longer apply; None without one."""
         ...
 
     @property

@@ -339,11 +339,12 @@ def test_transaction_decides_over_tcp() -> None:
     ]
 
 
+@pytest.mark.parametrize("longest", [90, 110])
 def test_second_answer_is_known_as_one_though_old_requests_are_forgotten(
-    monkeypatch: pytest.MonkeyPatch,
+    monkeypatch: pytest.MonkeyPatch, longest: int
 ) -> None:
     """Each comes twice, by itself."""
-    monkeypatch.setattr(request_log, "_LONGEST", 100)
+    monkeypatch.setattr(request_log, "_LONGEST", longest)
     made = tcp()
     for number in range(400):
         made.sent(20 * number, asking(number))

@@ -33,8 +33,6 @@ _MOST_PASSES = 150
 # speed, or this long.
 _SURE_CELLS = 0.25
 _SURE_NS = 750_000.0
-# Independent pieces of evidence that an interval needs.
-_MIN_CLUSTERS = 2.0
 # More pairs of lines than this are no advice.
 _MOST_ADVISED = 200
 _BOTH_WAYS = "pass over the same or neighbouring lines in both directions"
@@ -152,13 +150,11 @@ def _verdict(
             f"{high / 1e6:.1f} ms"
         )
         return reason, _NO_REPEAT
-    if fit.half <= limit and fit.clusters >= _MIN_CLUSTERS:
+    if fit.half <= limit:
         return "", ""
     reason = (
         f"the interval is {2 * fit.half / 1e6:.1f} ms wide, {2 * limit / 1e6:.1f} ms are needed"
     )
-    if fit.half <= limit:
-        return "few features decide, which may differ from line to line", _MORE_FEATURES
     if fit.constant >= limit:
         if fit.oblique:
             return reason, _THIRD_LINE

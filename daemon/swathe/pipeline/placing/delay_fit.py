@@ -43,8 +43,8 @@ _MIN_SHARED = 0.1
 # Clusters are so many microscales of the differences, widths of the smoothing and lengths of a feature
 # long, at least.
 _SCALES, _WIDTHS, _LENGTHS = 4.0, 6.0, 2.0
-# Pairs in a cluster at least, and clusters that are aimed at.
-_CLUSTER_PAIRS, _CLUSTERS = 2, 60
+# Consecutive pairs in a cluster at least, and strips of such pairs at most.
+_CLUSTER_PAIRS, _STRIPS = 2, 12
 # Features of all lines may run obliquely by this much where no third line shows it (common practice,
 # no source: three degrees).
 _SLANT = 0.05
@@ -256,7 +256,7 @@ def _clusters(rest: Floats, known: Bools, readings: PassReadings, feature: float
     reach = rest.shape[1] * readings.step
     segments = max(int(reach / length), 1)
     pairs = rest.shape[0]
-    depth = max(_CLUSTER_PAIRS, math.ceil(pairs * segments / _CLUSTERS))
+    depth = max(_CLUSTER_PAIRS, math.ceil(pairs / _STRIPS))
     strips = max(pairs // depth, 1)
     along = np.arange(rest.shape[1]) * segments // rest.shape[1]
     across = np.arange(pairs) * strips // pairs

@@ -153,7 +153,7 @@ def test_delay_is_measured_on_the_demo(
     told = swathe("calibrate", "delay", folder / "penstock-3")
     assert told.returncode == 0, told.stdout
     match = re.search(
-        r"delay of gauge: (-?[0-9.]+) ms, 95 % interval (-?[0-9.]+) to (-?[0-9.]+) ms; 0.45 ms are",
+        r"delay of gauge: (-?[0-9.]+) ms, 95 % interval (-?[0-9.]+) ms to (-?[0-9.]+) ms; 0.45 ms are",
         told.stdout,
     )
     assert match is not None, told.stdout

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from swathe.cli.app import Exit, app, console, errors, say
 from swathe.errors import SwatheError
 
-__all__ = ["delay"]
+if TYPE_CHECKING:
+    from swathe.pipeline import DelayEstimate
+
+__all__ = ["delay", "delay_text"]
 
 calibrate = typer.Typer(
     help="Calibrate thickness, encoder and delay; measure a length.", no_args_is_help=True
@@ -65,25 +68,12 @@ def delay(
         raise typer.Exit(Exit.OK)
     found = watch.estimate(longest_ns=longest_ns)
     in_force = pipeline.delays[gauge] / 1e6
-    total = in_force + found.delay / 1e6
-    pairs = f"{found.pairs} {'pair' if found.pairs == 1 else 'pairs'} of lines"
-    if math.isfinite(found.low) or math.isfinite(found.high):
-        low, high = (
-            f"{in_force + end / 1e6:.2f}" if math.isfinite(end) else unknown
-            for end, unknown in ((found.low, "anything"), (found.high, "anything"))
-        )
-        say(
-            f"delay of {gauge}: {total:.2f} ms, 95 % interval {low} to {high} ms; {in_force:g} ms "
-            f"are in force ({pairs})"
-        )
-    elif math.isfinite(found.error) or found.delay:
-        say(f"delay of {gauge}: {total:.2f} ms agrees best, but any other may be right ({pairs})")
-    else:
-        say(f"delay of {gauge}: unknown ({pairs})")
+    say(delay_text(gauge, found, in_force))
     if not found.sure:
         say(f"not sure: {found.reason}")
         say(f"to be sure it takes {found.needs}")
         raise typer.Exit(Exit.NOT_COVERED)
+    total = in_force + found.delay / 1e6
     if total < 0:
         device = station.scan.device
         say(
@@ -94,3 +84,27 @@ def delay(
     say(
         f'for this survey: swathe rebuild {survey} --delay "{gauge}={total:.2f} ms"',
     )
+
+
+def delay_text(gauge: str, found: DelayEstimate, in_force: float) -> str:
+    """Return a measured delay with its interval, whether it is sure or not.
+
+    Args:
+        gauge: the device.
+        found: in addition to the delay in force.
+        in_force: delay in force, ms.
+    """
+    total = in_force + found.delay / 1e6
+    pairs = f"({found.pairs} {'pair' if found.pairs == 1 else 'pairs'} of lines)"
+    ends = [
+        f"{in_force + end / 1e6:.2f} ms" if math.isfinite(end) else "unknown"
+        for end in (found.low, found.high)
+    ]
+    if math.isfinite(found.low) or math.isfinite(found.high):
+        return (
+            f"delay of {gauge}: {total:.2f} ms, 95 % interval {ends[0]} to {ends[1]}; {in_force:g} ms "
+            f"are in force {pairs}"
+        )
+    if found.delay:
+        return f"delay of {gauge}: {total:.2f} ms agrees best, any other may be right {pairs}"
+    return f"delay of {gauge}: unknown {pairs}"

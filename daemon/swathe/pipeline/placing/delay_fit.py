@@ -49,7 +49,7 @@ _CLUSTER_PAIRS, _STRIPS = 2, 12
 # no source: three degrees).
 _SLANT = 0.05
 # Third central moment of the jitter over the cube of its standard deviation: 2 for an exponential.
-_SKEW = 0.2
+_SKEW = 0.3
 _COVERAGE = 0.975
 # With less a single feature decides, and whether it is the same on both passes nobody knows.
 _MIN_DOF = 1.2

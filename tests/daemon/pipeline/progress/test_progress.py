@@ -331,7 +331,7 @@ def test_usual_speed_is_of_the_last_twenty_seconds_of_motion() -> None:
     assert moved([*fast, *rest, *slow[:200]], []).usual_speed > 120
 
 
-@pytest.mark.parametrize("cuts", [[1], [7, 8, 500], list(range(1, 1000, 13))])
+@pytest.mark.parametrize("cuts", [[1], [7, 8, 500], [995], list(range(1, 1000, 13))])
 def test_usual_speed_does_not_depend_on_how_it_is_followed(cuts: list[int]) -> None:
     """In one piece or in many, to the last bit."""
     speeds = [*[180.0] * 450, *[3.0] * 100, *[90.0] * 250, *[77.7] * 200]

@@ -264,6 +264,8 @@ class SurveyStages(SurveyState):
             crossed = stays.cells[stays.entered]
             known = stays.entered & stays.known
             self.grid.pass_over(stays.cells[known], stays.silent[known], stays.uncertain[known])
+            # In a cell that was entered with an earlier piece of the path.
+            self.grid.lose(stays.cells[stays.lost & ~stays.entered & (stays.cells >= 0)])
             self.changed.add(crossed)
 
     def _notify(self, update: CellUpdate) -> None:

@@ -26,7 +26,8 @@ class CrossedCells:
     Attributes:
         cells: flat cells, -1 outside the grid, no two consecutive ones equal.
         entered: whether the probe entered a cell of the grid with the stay.
-        silent: whether the gauge sent nothing there.
+        silent: whether the gauge sent nothing there, or a reading is lost.
+        lost: whether a reading is lost that would have been taken during the stay.
         uncertain: whether the times of the readings are too uncertain to say whether one was taken
             there: as far as half a cell off.
         known: False where the probe must have passed but the samples are too far apart; such
@@ -37,6 +38,7 @@ class CrossedCells:
     cells: NDArray[np.int64]
     entered: NDArray[np.bool_]
     silent: NDArray[np.bool_]
+    lost: NDArray[np.bool_]
     uncertain: NDArray[np.bool_]
     known: NDArray[np.bool_]
     settled: NDArray[np.int64]
@@ -47,6 +49,7 @@ class CrossedCells:
             self.cells[rows],
             self.entered[rows],
             self.silent[rows],
+            self.lost[rows],
             self.uncertain[rows],
             self.known[rows],
             self.settled[rows],
@@ -83,5 +86,33 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
     entered[0] &= cells[0] != last_cell
     resolution = np.array([grid.scan.resolution, grid.index.resolution])
     uncertain = np.asarray((path.blur[at] >= UNCERTAIN_CELLS * resolution).any(axis=1))
-    silent = path.silent[at] & ~uncertain
-    return CrossedCells(cells, entered, silent, uncertain, known, path.settled[at])
+    lost = _lost_in(path, segment, share, stays) & ~uncertain
+    silent = (path.silent[at] & ~uncertain) | lost
+    return CrossedCells(cells, entered, silent, lost, uncertain, known, path.settled[at])
+
+
+def _lost_in(
+    path: ProbePath,
+    segment: NDArray[np.int64],
+    share: NDArray[np.float64],
+    stays: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Return whether a reading is lost that would have been taken during each stay.
+
+    Args:
+        path: with the times of lost readings.
+        segment: that each point is in, shape (m,).
+        share: of the segment at the point, shape (m,).
+        stays: number of the first point of each stay, shape (n,).
+    """
+    found = np.zeros(stays.shape, bool)
+    gone = path.lost[(path.lost > path.time[0]) & (path.lost <= path.time[-1])]
+    towards = np.searchsorted(path.time, gone)
+    # Where no path is known, as over a pause, nobody knows in which cell.
+    gone = gone[path.known[towards] & ~path.resets[towards]]
+    if gone.size:
+        spans = path.time - np.concatenate((path.time[:1], path.time[:-1]))
+        times = (path.time - spans)[segment] + spans[segment] * share
+        point = np.searchsorted(times, gone, side="right") - 1
+        found[np.searchsorted(stays, point, side="right") - 1] = True
+    return found

@@ -330,8 +330,12 @@ class Grid:
         if uncertain is not None and uncertain.any():
             self._raise_state(cells[uncertain], CellState.UNCERTAIN)
             cells, silent = cells[~uncertain], silent[~uncertain]
-        self._raise_state(cells[silent], CellState.NO_SIGNAL)
+        self.lose(cells[silent])
         self._raise_state(cells[~silent], CellState.SKIPPED)
+
+    def lose(self, cells: Cells) -> None:
+        """Take note that readings which would have been taken in `cells` are lost."""
+        self._raise_state(cells, CellState.NO_SIGNAL)
 
     def _raise_state(self, cells: Cells, state: CellState) -> None:
         np.maximum.at(self.state, cells, np.uint8(state))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
@@ -86,6 +86,8 @@ class ProbePath:
         blur: how far from the sample the probe may have been, along scan and index, for readings
             and samples that are older than their times say, mm, shape (n, 2); 0 where that is of no
             account, as in a long silence.
+        lost: when readings would have been taken that are known to be lost, ns, rising, shape (m,);
+            of this piece and of others around it.
     """
 
     time: NDArray[np.int64]
@@ -96,6 +98,7 @@ class ProbePath:
     silent: NDArray[np.bool_]
     settled: NDArray[np.int64]
     blur: NDArray[np.float64]
+    lost: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
 
     def __getitem__(self, rows: slice) -> ProbePath:
         """Return some samples."""
@@ -108,6 +111,7 @@ class ProbePath:
             silent=self.silent[rows],
             settled=self.settled[rows],
             blur=self.blur[rows],
+            lost=self.lost,
         )
 
     def without(self, dropped: NDArray[np.bool_], apart: NDArray[np.bool_]) -> ProbePath | None:
@@ -131,6 +135,7 @@ class ProbePath:
             silent=self.silent[kept],
             settled=self.settled[kept],
             blur=self.blur[kept],
+            lost=self.lost,
         )
 
 

@@ -247,7 +247,8 @@ class Placer:
             smear = np.where(found.inside[:count], 0, smear)  # noqa: PLW2901
             moved = motion.follow(times[joined:], positions[joined:], resets[joined:], smear)
             blur[int(joined) :, axis] = moved
-        path = ProbePath(times, scan, at, known, resets, silent, settled, blur)
+        lost = self.reading_times.lost(times, settled)
+        path = ProbePath(times, scan, at, known, resets, silent, settled, blur, lost)
         # What belongs to samples that settled so late may be dropped already: whether it is
         # depends on how often `forget` was called.
         late = settled - times > self._kept

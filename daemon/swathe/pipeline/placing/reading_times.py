@@ -16,6 +16,8 @@ __all__ = ["ReadingTimes", "Settled"]
 
 # A gauge without a reading for so many of its usual intervals was silent.
 _SILENT_INTERVALS = 4
+# So many readings that a number shows to be lost at once are placed.
+_MOST_LOST = 65_536
 _BEFORE_ALL = int(np.iinfo(np.int64).min) // 2
 
 
@@ -25,7 +27,7 @@ class Settled:
 
     Attributes:
         settled: journal time from which all readings up to the sample are in, ns, rising.
-        silent: whether the gauge was silent around the sample, or a reading is known to be lost.
+        silent: whether the gauge was silent around the sample.
         inside: whether it was silent so long before and after that no reading of another time can
             have been taken there.
         smear: by how much the sample, or the readings around it, may be older than their times say, ns.
@@ -58,7 +60,7 @@ class ReadingTimes:
         self._known: Times = np.empty(0, np.int64)
         self._intervals: Times = np.empty(0, np.int64)
         self._arrived: Times = np.empty(0, np.int64)
-        self._missing: NDArray[np.bool_] = np.empty(0, bool)
+        self._missing: NDArray[np.int64] = np.empty(0, np.int64)
         self._smear: Times = np.empty(0, np.int64)
         # Of readings that were dropped for want of a time: when they arrived, and when that was known.
         self._dropped: Times = np.empty((2, 0), np.int64)
@@ -98,7 +100,7 @@ class ReadingTimes:
         self._known = np.concatenate((self._known, known))
         self._intervals = np.concatenate((self._intervals, usual))
         self._arrived = np.concatenate((self._arrived, known if arrived is None else arrived))
-        self._missing = np.concatenate((self._missing, timing.missing > 0))
+        self._missing = np.concatenate((self._missing, timing.missing))
         self._smear = np.concatenate((self._smear, timing.smear))
 
     def drop(self, arrived: Times, known: Times) -> None:
@@ -157,8 +159,33 @@ class ReadingTimes:
         if smeared is not None:
             smear = np.maximum(smear, smeared)
         inside = long & (times - before >= smear) & (absent | (following - times >= smear))
-        silent = long | (~absent & np.append(self._missing, False)[after])
-        return Settled(settled, silent, inside, smear)
+        return Settled(settled, long, inside, smear)
+
+    def lost(self, times: Times, settled: Times) -> Times:
+        """Return when readings would have been taken that are lost by their number, ns, rising.
+
+        They are evenly between the reading before and the one after, as far as that was known by when
+        the path there settled.
+
+        Args:
+            times: of samples on the scan axis, ns, rising, shape (n,); those up to the first one
+                are left out.
+            settled: what `settle` returned for them, ns, shape (n,).
+        """
+        rows: NDArray[np.int64] = np.flatnonzero(self._missing > 0)
+        rows = rows[rows > 0]
+        rows = rows[(self._times[rows] > times[0]) & (self._times[rows - 1] < times[-1])]
+        if not rows.size:
+            return rows
+        counts = np.minimum(self._missing[rows], _MOST_LOST)
+        number = np.arange(int(counts.sum())) - np.repeat(np.cumsum(counts) - counts, counts) + 1
+        before = np.repeat(self._times[rows - 1], counts)
+        span = np.repeat(self._times[rows] - self._times[rows - 1], counts)
+        lost = before + span * number // np.repeat(counts + 1, counts)
+        known = np.repeat(self._known[rows], counts)
+        within = (lost > times[0]) & (lost <= times[-1])
+        lost, known = lost[within], known[within]
+        return np.asarray(lost[known <= settled[np.searchsorted(times, lost)]])
 
     def _all_known(self, times: Times) -> Times:
         """Return from when the times of all readings that arrived until `times` are known, ns.

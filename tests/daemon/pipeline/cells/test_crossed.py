@@ -240,3 +240,18 @@ def test_blur_of_half_a_cell_is_uncertain(axis: int, half: float) -> None:
     there = entered(replace(way, blur=blur), made)
     assert there.uncertain.tolist() == [False, True, False, True]
     assert there.silent.tolist() == [True, False, False, False]
+
+
+def test_lost_reading_is_missing_in_its_own_cell() -> None:
+    """Of ten cells that are crossed in 5 ms, only that where the reading would have been is silent."""
+    way = replace(path([0.0, 10.0]), lost=np.array([3_600_000]))
+    there = entered(way, grid())
+    assert there.cells[there.silent].tolist() == [7]
+    assert there.cells[there.lost].tolist() == [7]
+
+
+def test_readings_lost_elsewhere_change_nothing() -> None:
+    """What was lost before or after the piece, or over a stretch without path, is in no cell of it."""
+    for lost, known in ((0, True), (-1, True), (5_000_001, True), (3_000_000, False)):
+        way = replace(path([0.0, 10.0], known=[True, known]), lost=np.array([lost]))
+        assert not cross_cells(way, grid(), -1).silent.any()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from swathe.pipeline.placing.reading_times import ReadingTimes, Settled
 from swathe.pipeline.placing.timing import Timing
@@ -58,11 +59,11 @@ def test_inside_a_silence_is_away_from_its_ends() -> None:
     assert settled(hole, 395, smear_ms=0, sample_smear_ms=6).inside.tolist() == [False]
 
 
-def test_lost_reading_is_silence_but_not_inside_one() -> None:
-    """A number that is missing shows a loss, not at which of the places around it."""
+def test_lost_reading_makes_no_silence_around_samples() -> None:
+    """A lost reading belongs to the cell of its own time, not to what is around the next sample."""
     lost = [0] * 21 + [1]
     found = settled([*EVERY_10_MS, 220], 210, smear_ms=5, missing=lost)
-    assert (found.silent.tolist(), found.inside.tolist()) == ([True], [False])
+    assert (found.silent.tolist(), found.inside.tolist()) == ([False], [False])
 
 
 def test_no_reading_since_is_inside_a_silence() -> None:
@@ -73,3 +74,45 @@ def test_no_reading_since_is_inside_a_silence() -> None:
     at = np.array([500 * MS])
     found = made.settle(at, at, 0)
     assert (found.silent.tolist(), found.inside.tolist()) == ([True], [True])
+
+
+def made(times: list[int], missing: list[int], known: list[int] | None = None) -> ReadingTimes:
+    """Return readings at times in ms, each with so many missing before it."""
+    taken = ReadingTimes(100 * MS)
+    at = np.array(times) * MS
+    when = at if known is None else np.array(known) * MS
+    taken.add(at, when, Timing.of(at, when, np.array(missing)))
+    return taken
+
+
+def lost(taken: ReadingTimes, samples: list[int], settled: list[int]) -> list[float]:
+    """Return the lost readings' times in ms."""
+    found = taken.lost(np.array(samples) * MS, np.array(settled) * MS)
+    return [time / MS for time in found.tolist()]
+
+
+def test_lost_readings_are_evenly_between_those_around() -> None:
+    """Two are missing between 4 and 16 ms: at 8 and at 12."""
+    taken = made([0, 4, 16, 20], [0, 0, 2, 0])
+    assert lost(taken, [0, 10, 20], [0, 16, 20]) == [8.0, 12.0]
+
+
+@pytest.mark.parametrize(("samples", "found"), [([8, 20], [12.0]), ([0, 8], [8.0]), ([12, 16], [])])
+def test_lost_readings_are_those_after_the_first_sample(
+    samples: list[int], found: list[float]
+) -> None:
+    """The first sample is that of the piece before, the last one belongs to the piece."""
+    taken = made([0, 4, 16, 20], [0, 0, 2, 0])
+    assert lost(taken, samples, [99, 99]) == found
+
+
+def test_loss_that_shows_after_the_path_settled_is_left_out() -> None:
+    """By the reading behind it, which is known 50 ms later, a live run learns of it too late."""
+    taken = made([0, 4, 12], [0, 0, 1], [0, 4, 62])
+    assert lost(taken, [0, 10], [0, 61]) == []
+    assert lost(taken, [0, 10], [0, 62]) == [8.0]
+
+
+def test_first_reading_shows_no_loss() -> None:
+    """Without a reading before it nothing tells when the lost ones would have been taken."""
+    assert lost(made([8, 12], [3, 0]), [0, 10], [99, 99]) == []

@@ -94,7 +94,7 @@ class StoppedClock:
         began = arrived[np.maximum(first, 0)]
         if self._since is not None:
             began = np.where(first < 0, self._since, began)
-        too_long = still & ((arrived - began > STILL_NS) | ((first < 0) & self._stopped))
+        too_long = still & (arrived - began > STILL_NS)
         over = np.minimum.accumulate(np.where(too_long, number, n)[::-1])[::-1]
         stopped = still & (over < following)
         decision = np.where(stopped, over, np.minimum(following, n - 1))

@@ -26,6 +26,7 @@ from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDela
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import PlacingObserver
+from swathe.pipeline.placing.standstill import STANDSTILL_NS
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.stages import SurveyStages
 from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, law_of, station_in_journal
@@ -110,6 +111,8 @@ class Pipeline(SurveyStages):
             self._take_mark(entry)
             return
         inputs = self._required_inputs()
+        if entry.time - self._now > STANDSTILL_NS:
+            inputs.standstills.add(self._now, entry.time)
         self._now = max(self._now, entry.time)
         match entry:
             case Chunk():
@@ -143,6 +146,8 @@ class Pipeline(SurveyStages):
                 links = self._required_inputs().links
             time, port, data = entry
             if time > self._now:
+                if time - self._now > STANDSTILL_NS:
+                    self._required_inputs().standstills.add(self._now, time)
                 self._now = time
             if (link := links.get(port)) is not None:
                 link.take(data, time, self._now)
@@ -172,6 +177,8 @@ class Pipeline(SurveyStages):
             self._open_run(mark)
             return
         inputs = self._required_inputs()
+        if mark.time - self._now > STANDSTILL_NS:
+            inputs.standstills.add(self._now, mark.time)
         self._now = max(self._now, mark.time)
         if mark.kind not in _MARKS_APART:
             if mark.kind is MarkKind.ENDED:

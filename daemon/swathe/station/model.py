@@ -277,6 +277,7 @@ class AlarmKind(StrEnum):
     HELD = "values held"
     DELAY = "delay unknown"
     POSITION = "position lost"
+    STANDSTILL = "standstill"
 
 
 class AlarmSettings(StationTable):

@@ -121,6 +121,7 @@ export const ALARM_NAMES = {
   slip: "Position slipped",
   "check failed": "Calibration check failed",
   "position lost": "Position lost",
+  "standstill": "Process stood still",
   "clock stopped": "Device clock stopped",
   "values held": "Values held",
   "encoder still": "No motion from the encoder",

@@ -14,6 +14,7 @@ from swathe.pipeline.placing.encoder import CountsToPosition
 from swathe.pipeline.placing.glitch_filter import FilterEvent, GlitchFilter, Verdicts
 from swathe.pipeline.placing.interval import UsualInterval
 from swathe.pipeline.placing.probe_limits import ProbeLimits
+from swathe.pipeline.placing.standstill import Standstills
 from swathe.pipeline.placing.track import EncodedTrack
 from swathe.station import AlarmKind, AxisMode, AxisSettings, axis_source
 
@@ -50,6 +51,7 @@ class EncodedAxis:
         keeps_count: the counter keeps its count when the port is lost.
         rests: the encoder sends on change.
         conditions: whether the position is lost, as that changes.
+        standstills: of the process: a sample that waited in one has no known time.
         was_set: a reference set the position.
         glitches: samples discarded since the start.
     """
@@ -75,6 +77,8 @@ class EncodedAxis:
         self.scale = CountsToPosition(settings, period=period, is_length=is_length)
         self.track = EncodedTrack(bracket_ns=bracket_ns, lateness_ns=lateness_ns)
         self.conditions: list[Condition] = []
+        self.standstills = Standstills()
+        self._waited = False  # the last sample waited while the process stood still
         self.was_set = False
         self.keeps_count = settings.keeps_count
         self._has_mark = settings.index_mark_at is not None
@@ -252,10 +256,17 @@ class EncodedAxis:
             positions[some] = self.scale.positions(
                 np.ascontiguousarray(decided.counts[some]), decided.marks[some]
             )
+            resets = self.scale.resets | verdicts.resets[some]
+            waited = self.standstills.waited(decided.known[some]) & (decided.smear[some] > 0)
+            if waited.any() or self._waited:
+                # Their counts are good, but nobody knows when they were sampled.
+                resets = resets | np.diff(waited, prepend=self._waited)
+                self._waited = bool(waited[-1])
+                some, resets = some[~waited], resets[~waited]
             self.track.append(
                 decided.times[some],
                 positions[some],
-                self.scale.resets | verdicts.resets[some],
+                resets,
                 at[some],
                 arrived=decided.known[some],
                 uncertainty=decided.uncertainty[some],

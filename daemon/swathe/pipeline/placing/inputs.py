@@ -22,6 +22,7 @@ from swathe.pipeline.placing.repeated_values import RepeatedValues
 from swathe.pipeline.placing.return_watch import ReturnWatch
 from swathe.pipeline.placing.second_source import SecondSource
 from swathe.pipeline.placing.slip import PositionSet, Slip
+from swathe.pipeline.placing.standstill import Standstills
 from swathe.pipeline.placing.still_encoder import StillEncoderWatch, WatchedAxis
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.placing.track import SteppedTrack
@@ -52,6 +53,7 @@ class DeviceInputs:
     Attributes:
         links: decoder and clock of each device.
         place_sums: of the survey, for the uncertainty of the places; see `begin_sums`.
+        standstills: of the process.
         pauses: in which no return of the probe steps the line.
         conditions: changes of the conditions of axes, for alarms; see `take_conditions`.
     """
@@ -103,6 +105,9 @@ class DeviceInputs:
             self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
             self.stepped.step_to(line, 0)
         self._axes = tuple(axis for axis in (self._scan, self._index) if axis is not None)
+        self.standstills = Standstills()
+        for encoded in self._axes:
+            encoded.standstills = self.standstills
         self._glitches = dict.fromkeys((axis.name for axis in self._axes), 0)
         # Readings have positions of their own if their device sends one on each axis.
         (first, *others) = {axis.device for axis in self._axes}
@@ -196,12 +201,17 @@ class DeviceInputs:
             )
             self._combined.add(batch.readings, batch.readings_known_at)
             return self._combined.place(self.placer)
+        waited = self.standstills.waited(batch.readings_arrived)
+        waited &= batch.readings_timing.smear > 0
         self.placer.add_readings(
             batch.readings,
             batch.readings_known_at,
             timing=batch.readings_timing,
             arrived=batch.readings_arrived,
+            used=~waited,
         )
+        if waited.any():
+            self.conditions += self.standstills.conditions(int(batch.readings_arrived[waited][0]))
         return None
 
     def begin_sums(self, sums: PlaceSums, settings: AxisSettings) -> None:
@@ -357,12 +367,10 @@ class DeviceInputs:
         self._repeated.conditions.clear()
         self.conditions.clear()
         self._still.conditions.clear()
-        for axis in self._axes:
-            changes += axis.conditions
-            axis.conditions.clear()
-        for link in self.links.values():
-            changes += link.conditions
-            link.conditions.clear()
+        lists = [axis.conditions for axis in self._axes]
+        for found in (*lists, *(link.conditions for link in self.links.values())):
+            changes += found
+            found.clear()
         return changes
 
     def position_at(self, time: int) -> tuple[float | None, float | None]:

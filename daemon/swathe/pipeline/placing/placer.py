@@ -97,6 +97,7 @@ class Placer:
         *,
         timing: Timing | None = None,
         arrived: NDArray[np.int64] | None = None,
+        used: NDArray[np.bool_] | None = None,
     ) -> None:
         """Take readings that are to be placed by time.
 
@@ -105,6 +106,7 @@ class Placer:
             known: journal times from which they are known, ns, rising; by default their own times.
             timing: what their times rest on; by default a clock's.
             arrived: journal times with which they arrived, ns, rising; by default `known`.
+            used: which of them may be placed at all; the others are counted as unplaced.
         """
         if not readings.size:
             return
@@ -112,6 +114,10 @@ class Placer:
         self.reading_times.add(readings["time"], known, timing, arrived)
         timing = Timing.of(known, known) if timing is None else timing
         uncertainty, smear = timing.uncertainty, timing.smear
+        if used is not None and not used.all():
+            self.unplaced += int(np.count_nonzero(~used))
+            readings, known = readings[used], known[used]
+            uncertainty, smear = uncertainty[used], smear[used]
         if self._pending.size:
             readings = np.concatenate((self._pending, readings))
             known = np.concatenate((self._pending_known, known))

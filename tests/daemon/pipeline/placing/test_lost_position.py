@@ -36,11 +36,13 @@ class Seen:
 
     times: list[int] = field(default_factory=list)
     scan: list[float] = field(default_factory=list)
+    flight: list[float] = field(default_factory=list)
 
     def placed(self, placed: Placed) -> None:
         """Keep when and where."""
         self.times += placed.readings["time"].tolist()
         self.scan += placed.scan.tolist()
+        self.flight += placed.readings["time_of_flight"].tolist()
 
     def moved_along(self, path: ProbePath) -> None:
         """Keep nothing of the path."""

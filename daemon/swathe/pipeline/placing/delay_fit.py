@@ -48,7 +48,8 @@ _CLUSTER_PAIRS, _STRIPS = 2, 12
 # Features of all lines may run obliquely by this much where no third line shows it (common practice,
 # no source: three degrees).
 _SLANT = 0.05
-# Third central moment of the jitter over the cube of its standard deviation: 2 for an exponential.
+# Share of the jitter's measured skewness by which that of another sample of it may differ: it would
+# shift a wall of a single wavelength.
 _SKEW = 0.3
 _COVERAGE = 0.975
 # With less a single feature decides, and whether it is the same on both passes nobody knows.

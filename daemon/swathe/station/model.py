@@ -278,6 +278,7 @@ class AlarmKind(StrEnum):
     DELAY = "delay unknown"
     POSITION = "position lost"
     STANDSTILL = "standstill"
+    PERIOD = "period differs"
 
 
 class AlarmSettings(StationTable):

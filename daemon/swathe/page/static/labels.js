@@ -128,6 +128,7 @@ export const ALARM_NAMES = {
   "coupling lost": "Coupling lost",
   "too fast": "Too fast",
   "delay unknown": "Delay unknown",
+  "period differs": "Period differs",
   "check overdue": "Calibration check overdue",
   "gaps open": "Gap opened",
   "below alert": "Wall below alert level",

@@ -22,6 +22,7 @@ from swathe.pipeline.placing.streams import RecordStream, Released, TimedBatch
 from swathe.pipeline.placing.time_tally import TimeTally
 from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase
+from swathe.station import AlarmKind
 from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling
 from swathe_drivers.records import MAX_FAULTS
 
@@ -103,6 +104,7 @@ class DeviceLink:
     ) -> None:
         self.decoder = decoder
         self.tally = tally
+        self._name = name
         self._delay = delay_ns
         self._echo = echo
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
@@ -143,8 +145,9 @@ class DeviceLink:
         self._sequence = -1
         self._chunks: list[Arrival] = []
         self._known: list[int] = []
+        self._given = decoder.pulse_period_ns or period_ns
         for times in tally.times.values():
-            times.given_ns = decoder.pulse_period_ns or period_ns
+            times.given_ns = self._given
         # The stream's offsets continue across the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 
@@ -241,9 +244,27 @@ class DeviceLink:
         if self._position_clock is not None:
             positions = self._with_time(self._position_clock, positions, now, flush=flush)
             self._position_clock.take_dropped()
+        self._compare_periods()
         if not count and readings is None and positions is None:
             return None
         return TimedBatch.of(self.decoder, readings, positions, delay_ns=self._delay)
+
+    def _compare_periods(self) -> None:
+        """Report where the period of the records is another one than the station file has."""
+        for base in (self.readings, self.positions):
+            if not isinstance(base, PulseTimes) or self._given is None:
+                continue
+            for known, period in base.contradictions:
+                detail = ""
+                if period is not None:
+                    detail = (
+                        f"{self._name}: a record every {period / 1e6:.4f} ms, "
+                        f"not every {self._given / 1e6:g} ms as the station file has it"
+                    )
+                self.conditions.append(
+                    Condition(AlarmKind.PERIOD, self._name, known, period is not None, detail)
+                )
+            base.contradictions.clear()
 
     def _with_time(
         self, clock: StoppedClock, released: Released | None, now: int, *, flush: bool

@@ -51,6 +51,9 @@ _MOST_BREAKS, _BREAKS_NS, _REST_NS = 4, 10_000_000_000, 10_000_000_000
 _HISTORY = 1024
 _FEWEST_SMEAR = 16
 
+# A period that is found is another one than that which is given, beyond this share of it.
+_SAME_PERIOD = 0.01
+
 
 class PulseTimes:
     """Finds the times of the records of a device with a steady rate.
@@ -68,6 +71,8 @@ class PulseTimes:
         newest: what the time of the newest record that was resolved rests on.
         counts: records that were resolved, by what their times rest on.
         period_found: the period that was found last, ns; None without one.
+        contradictions: journal times, ns, from which the period that was found is another one than
+            that which is given, and that period, ns; None where they agree again.
     """
 
     def __init__(
@@ -101,6 +106,8 @@ class PulseTimes:
         self.newest = TimeBaseKind.ARRIVAL
         self.counts: dict[TimeBaseKind, int] = {}
         self.period_found: float | None = None
+        self.contradictions: list[tuple[int, float | None]] = []
+        self._differs = False
 
     @property
     def kind(self) -> TimeBaseKind:
@@ -293,6 +300,12 @@ class PulseTimes:
         parts, self._held = follower.follow(self._held, due)
         self.lost += follower.lost - lost
         self._note(self._by_line, sum(part.time.size for part in parts), follower.line)
+        if parts and self._given is not None:
+            period = follower.line.period
+            differs = abs(period - self._given) > _SAME_PERIOD * self._given
+            if differs != self._differs:
+                self._differs = differs
+                self.contradictions.append((due, period if differs else None))
         if follower.broken:
             self._break(due)
             return parts + self._learn_at_once(due)

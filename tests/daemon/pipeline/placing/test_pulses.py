@@ -285,6 +285,21 @@ def test_given_period_that_is_wrong_is_not_believed() -> None:
     assert rms(off) < 0.5
 
 
+@pytest.mark.parametrize(("given", "differs"), [(4.0, False), (4.03, False), (5.0, True)])
+def test_period_that_contradicts_the_given_one_is_reported_once(
+    given: float, differs: bool
+) -> None:
+    """From the journal time on at which it was found; within 1 % they are the same."""
+    sent = stream(regular(2000), np.arange(2000))
+    base = PulseTimes(numbered=True, period_ns=given * MS)
+    times(base, sent)
+    assert len(base.contradictions) == differs
+    if differs:
+        ((known, period),) = base.contradictions
+        assert period == pytest.approx(4.0 * MS, rel=1e-3)
+        assert START < known < START + 3000 * MS
+
+
 def _scenes() -> list[tuple[str, Stream, bool]]:
     rng = np.random.default_rng(11)
     kept = np.flatnonzero(rng.random(4000) > 0.01)

@@ -6,10 +6,12 @@ import pytest
 
 from support.world.devices import Time
 from support.world.worlds import make_world, standard_scene
+from swathe.journal import Mark
 from swathe.pipeline import Pipeline
 from swathe.pipeline.placing.time_tally import TimeTally
 from swathe.pipeline.placing.timing import TimeBaseKind
 from swathe.pipeline.progress.time_snapshot import TimeSnapshot, time_snapshots
+from swathe.station import AlarmKind, parse_station
 
 
 def published(**changes: object) -> TimeSnapshot:
@@ -86,3 +88,19 @@ def test_survey_counts_its_records_by_what_their_times_rest_on(
     else:
         assert found.period_ms is None
     assert pipeline.tallies["encoder"].times["positions"].newest is TimeBaseKind.CLOCK
+
+
+@pytest.mark.parametrize(("period", "alarms"), [("4 ms", []), ("5 ms", ["gauge"])])
+def test_contradicting_period_is_an_alarm(period: str, alarms: list[str]) -> None:
+    """An alarm has the period that was found and the one of the station file."""
+    world = make_world(standard_scene("line", "number"), seed=2)
+    text = world.text.replace('period = "4 ms"', f'period = "{period}"')
+    opened = world.entries[0]
+    assert isinstance(opened, Mark)
+    entries = [opened._replace(detail={**opened.detail, "station": text})]
+    pipeline = Pipeline(parse_station(text, "bench.toml"))
+    for entry in [*entries, *world.entries[1:]]:
+        pipeline.feed(entry)
+    raised = [alarm for alarm in pipeline.alarms.alarms if alarm.kind is AlarmKind.PERIOD]
+    assert [alarm.device for alarm in raised] == alarms
+    assert all("not every 5 ms as the station file has it" in alarm.detail for alarm in raised)

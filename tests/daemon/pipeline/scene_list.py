@@ -498,6 +498,13 @@ _LIST = (
         delivery={"encoder": "bunched"},
     ),
     Scene(
+        name="position lost, and set by a reference",
+        encoder=Encoder(wheel_slip=25.0, glitches=0.01),
+        marks=(mark(2.7, MarkKind.REFERENCED, scan=3.0, index=5.0, by="K"),),
+        lost=(("encoder", 3.0, 3.1),),
+        delivery={"encoder": "cut"},
+    ),
+    Scene(
         name="long and slow",
         motion=slow(126.0),
         encoder=Encoder(period=220_000, clock=Clock(ppm=40.0)),

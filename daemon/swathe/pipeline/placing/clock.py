@@ -179,12 +179,13 @@ class DeviceClock:
         wrap_ns: the device's counter starts again at 0 after this many ns; None if never.
 
     Attributes:
+        wrap_ns: as given.
         restarts: how often it was fitted again.
         uncertainty: standard uncertainty of the times that were returned last, ns, shape (n,).
     """
 
     def __init__(self, *, wrap_ns: int | None = None) -> None:
-        self._wrap = wrap_ns
+        self.wrap_ns = wrap_ns
         self._last: int | None = None
         self.restarts = 0
         self.uncertainty: NDArray[np.int64] = np.empty(0, np.int64)
@@ -385,12 +386,12 @@ class DeviceClock:
         return None
 
     def _unwrapped(self, device: NDArray[np.int64]) -> NDArray[np.int64]:
-        if self._wrap is not None:
+        if self.wrap_ns is not None:
             last = int(device[0]) if self._last is None else self._last
-            steps = steps_of(device, last % self._wrap)
+            steps = steps_of(device, last % self.wrap_ns)
             # The shorter way round: a record a little out of order is no whole turn ahead.
-            half = self._wrap // 2
-            steps = (steps + half) % self._wrap - half
+            half = self.wrap_ns // 2
+            steps = (steps + half) % self.wrap_ns - half
             device = last + np.cumsum(steps)
         self._last = int(device[-1])
         return device

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Times
+from swathe.arrays import Times, steps_of
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
@@ -48,40 +48,102 @@ class _ImmediateTimes:
         return timing
 
 
-class ClockTimes(_ImmediateTimes):
+# A clock that is so far from where it was expected was set, as by a restart of the device.
+_SET_NS = 1_000_000_000
+# Behind that records wait for so long: the fastest of all that come meanwhile gives the offset.
+_HOLD_NS = 300_000_000
+
+
+class ClockTimes:
     """Times by the device's clock; see `DeviceClock`.
+
+    Behind a restart of the device the first records wait: of one alone the delay is not known.
 
     Args:
         clock: of the device; readings and positions that come apart share it.
         wrap: records after which a running number starts again at 0; None if never or without one.
+        waits: whether records may wait.
     """
 
     kind = TimeBaseKind.CLOCK
     period_ns: float | None = None
 
-    def __init__(self, clock: DeviceClock, *, wrap: int | None = None) -> None:
-        super().__init__()
+    def __init__(self, clock: DeviceClock, *, wrap: int | None = None, waits: bool = False) -> None:
         self._clock = clock
         self._still = StillTimes()
         self._wrap = wrap
+        self._waits = waits
         self._last = -1
+        self._newest: tuple[int, int] | None = None  # device time and arrival of the newest record
+        self._until: int | None = None  # journal time until which records wait
+        self._columns: list[tuple[NDArray[np.int64], ...]] = []
 
     @property
     def breaks(self) -> int:
         """How often the clock was set."""
         return self._clock.restarts
 
+    @property
+    def held_since(self) -> int | None:
+        """Journal time of the oldest record that waits, ns; None while none does."""
+        return int(self._columns[0][3][0]) if self._columns else None
+
     def take(
         self, device: Times, sequence: NDArray[np.int64], arrival: Times, known: Times
     ) -> None:
         """Take the next records; see `TimeBase`."""
         if arrival.size:
-            resumed = self._still.resumed(device, known)
-            time = self._clock.to_host(device, arrival, known, set_at=resumed)
-            missing = _missing(sequence, self._last, self._wrap)
-            self._last = int(sequence[-1])
-            smear = np.zeros(time.shape, np.int64)
-            self._resolved.append(Timing(time, known, missing, self._clock.uncertainty, smear))
+            goes_again = np.zeros(arrival.shape, np.int64)
+            goes_again[self._still.resumed(device, known)] = 1
+            self._columns.append((device, sequence, arrival, known, goes_again))
+
+    def resolve(self, now: int, *, flush: bool = False) -> Timing:
+        """Return the times known at `now`; see `TimeBase`."""
+        parts: list[Timing] = []
+        while self._columns:
+            rows = [np.concatenate(column) for column in zip(*self._columns, strict=True)]
+            if self._until is not None:
+                if now < self._until and not flush:
+                    break
+                due = now if flush else self._until
+                count = int(np.searchsorted(rows[3], self._until)) if not flush else rows[3].size
+                parts.append(self._map([column[:count] for column in rows], due))
+                self._until = None
+            else:
+                count = self._first_set(rows[0], rows[2])
+                if count < rows[0].size:
+                    self._until = int(rows[3][count]) + _HOLD_NS
+                parts.append(self._map([column[:count] for column in rows]))
+            rest = tuple(column[count:] for column in rows)
+            self._columns = [rest] if rest[0].size else []
+        parts = [part for part in parts if part.time.size]
+        empty = np.empty(0, np.int64)
+        return Timing.joined(parts) if parts else Timing.of(empty, empty)
+
+    def _first_set(self, device: Times, arrival: Times) -> int:
+        """Return the first record of a clock that was set; the number of records if none is."""
+        if not self._waits:
+            return int(device.size)
+        first = self._newest or (int(device[0]), int(arrival[0]))
+        steps, pauses = steps_of(device, first[0]), steps_of(arrival, first[1])
+        if (wrap := self._clock.wrap_ns) is not None:  # the shorter way round
+            steps = (steps + wrap // 2) % wrap - wrap // 2
+        # Forth it goes also behind a burst of records that were held up.
+        back = np.flatnonzero((steps < -_SET_NS) & (pauses > steps + _SET_NS))
+        return int(back[0]) if back.size else int(device.size)
+
+    def _map(self, rows: list[NDArray[np.int64]], due: int | None = None) -> Timing:
+        """Return the times of records; those that waited until `due` are known as one chunk."""
+        device, sequence, arrival, known, goes_again = rows
+        if not device.size:
+            return Timing.of(device, device)
+        self._newest = int(device[-1]), int(arrival[-1])
+        known = known if due is None else np.full(known.shape, due)
+        time = self._clock.to_host(device, arrival, known, set_at=np.flatnonzero(goes_again))
+        missing = _missing(sequence, self._last, self._wrap)
+        self._last = int(sequence[-1])
+        smear = np.zeros(time.shape, np.int64)
+        return Timing(time, known, missing, self._clock.uncertainty, smear)
 
 
 class PollTimes(_ImmediateTimes):
@@ -180,7 +242,8 @@ def time_base_of(
             measured.
     """
     if clock is not None:
-        return ClockTimes(clock, wrap=decoder.sequence_wrap)
+        waits = by_time and not decoder.gives_positions
+        return ClockTimes(clock, wrap=decoder.sequence_wrap, waits=waits)
     if not by_time:
         return ArrivalTimes(wrap=decoder.sequence_wrap, smear_ns=smear_ns)
     return PulseTimes(

@@ -21,15 +21,13 @@ from swathe_drivers import Decoder
 __all__ = ["ArrivalTimes", "ClockTimes", "PollTimes", "time_base_of"]
 
 
-class _ImmediateTimes:
-    """What time bases share that know a record's time with the record."""
+class _TimesOfOneKind:
+    """What time bases share whose times rest on one thing only."""
 
     kind: TimeBaseKind
-    held_since: int | None = None
     period_found: float | None = None
 
     def __init__(self) -> None:
-        self._resolved: list[Timing] = []
         self.counts: dict[TimeBaseKind, int] = {}
 
     @property
@@ -37,9 +35,8 @@ class _ImmediateTimes:
         """What the time of the newest record rests on."""
         return self.kind
 
-    def resolve(self, now: int, *, flush: bool = False) -> Timing:  # noqa: ARG002
-        """Return the times of all records that were taken; see `TimeBase`."""
-        parts, self._resolved = self._resolved, []
+    def _counted(self, parts: list[Timing]) -> Timing:
+        """Return all parts as one, and count their records."""
         if not parts:
             empty = np.empty(0, np.int64)
             return Timing.of(empty, empty)
@@ -48,13 +45,28 @@ class _ImmediateTimes:
         return timing
 
 
+class _ImmediateTimes(_TimesOfOneKind):
+    """What time bases share that know a record's time with the record."""
+
+    held_since: int | None = None
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._resolved: list[Timing] = []
+
+    def resolve(self, now: int, *, flush: bool = False) -> Timing:  # noqa: ARG002
+        """Return the times of all records that were taken; see `TimeBase`."""
+        parts, self._resolved = self._resolved, []
+        return self._counted(parts)
+
+
 # A clock that is so far from where it was expected was set, as by a restart of the device.
 _SET_NS = 1_000_000_000
 # Behind that records wait for so long: the fastest of all that come meanwhile gives the offset.
 _HOLD_NS = 300_000_000
 
 
-class ClockTimes:
+class ClockTimes(_TimesOfOneKind):
     """Times by the device's clock; see `DeviceClock`.
 
     Behind a restart of the device the first records wait: of one alone the delay is not known.
@@ -69,6 +81,7 @@ class ClockTimes:
     period_ns: float | None = None
 
     def __init__(self, clock: DeviceClock, *, wrap: int | None = None, waits: bool = False) -> None:
+        super().__init__()
         self._clock = clock
         self._still = StillTimes()
         self._wrap = wrap
@@ -116,9 +129,7 @@ class ClockTimes:
                 parts.append(self._map([column[:count] for column in rows]))
             rest = tuple(column[count:] for column in rows)
             self._columns = [rest] if rest[0].size else []
-        parts = [part for part in parts if part.time.size]
-        empty = np.empty(0, np.int64)
-        return Timing.joined(parts) if parts else Timing.of(empty, empty)
+        return self._counted([part for part in parts if part.time.size])
 
     def _first_set(self, device: Times, arrival: Times) -> int:
         """Return the first record of a clock that was set; the number of records if none is."""

@@ -16,7 +16,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import linprog
 
-from swathe.pipeline.placing.clock import DeviceClock, lower_hull
+from swathe.pipeline.placing.clock import DeviceClock
+from swathe.pipeline.placing.deliveries import lower_hull
 
 MS = 1_000_000
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Floats, Times, steps_of
-from swathe.pipeline.placing.clock import Deliveries
+from swathe.pipeline.placing.deliveries import Deliveries
 
 __all__ = [
     "MAX_SKEW",

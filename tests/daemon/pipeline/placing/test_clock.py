@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from swathe.pipeline.placing.clock import DeviceClock, lower_hull
+from swathe.pipeline.placing.clock import DeviceClock
+from swathe.pipeline.placing.deliveries import lower_hull
 from swathe_drivers.records import ABSENT_TIME
 
 MS = 1_000_000

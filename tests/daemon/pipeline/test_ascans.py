@@ -26,6 +26,8 @@ length = "20 mm"
 resolution = "1 mm"
 device = "encoder"
 counts_per_mm = 10
+[placing]
+lateness = "1 ms"
 [calibration]
 velocity = "6 mm/us"
 zero_offset = "0 us"
@@ -113,7 +115,7 @@ def test_waveforms_are_measured_where_the_probe_was() -> None:
 
 def test_waveform_kept_is_that_of_the_reading_of_the_cell() -> None:
     """By the minimum rule the thinner pass stands for a cell, with its own A-scan."""
-    made = pipeline(STATION.replace("[calibration]", FREE + "[calibration]"))
+    made = pipeline(STATION.replace("[placing]", FREE + "[placing]"))
     for entry in scan(10, [(30, 80)] * 10):
         made.feed(entry)
     assert made.grid.waveform is not None
@@ -122,6 +124,7 @@ def test_waveform_kept_is_that_of_the_reading_of_the_cell() -> None:
     first = np.frombuffer(waveform(30), np.uint8)
     assert (made.grid.waveform[:10] == first).all()
     assert (made.grid.waveform[10:] == 0).all()
+    made.feed(Tick(700 * MS))  # the process ran on
     back: list[tuple[int | None, int]] = [(k, 60) for k in (25, 35, 25, 35, 25, 35, 25, 35, 25, 35)]
     for entry in scan(1000, back, start=9.0, step=-1.0):
         made.feed(entry)

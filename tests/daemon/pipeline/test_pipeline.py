@@ -65,6 +65,9 @@ counts_per_mm = 10
 # The probe is put on another line from one sample to the next.
 JUMPING = INDEX + FREE
 
+# Records come at once: by arrival they are in their places.
+PROMPT = HEAD + SCAN + '[placing]\nlateness = "1 ms"\n' + ENCODER + GAUGE
+
 Place = Callable[[float], tuple[float, float]]
 Echo = Callable[[float, float, float], str | None]
 
@@ -154,7 +157,7 @@ def test_lost_echo_is_a_gap_in_time_and_closes_on_revisit() -> None:
     def there_and_back(now: float) -> tuple[float, float]:
         return (50 * now - 5, 0.0) if now < 2.2 else (105 - 50 * (now - 2.2), 0.0)
 
-    pipeline, changes = run(HEAD + SCAN + ENCODER + GAUGE, scan(there_and_back, 4.4, gauge=lost))
+    pipeline, changes = run(PROMPT, scan(there_and_back, 4.4, gauge=lost))
     first_time, first = changes[0]
     assert first.is_open
     assert first.cause is GapCause.NO_SIGNAL

@@ -196,7 +196,8 @@ def without(text: str, start: str, lines: int) -> str:
         (
             station_text(
                 index=INDEX_STEPPED.format(length=4, advance="return")
-                + '[index.second]\ndevice = "encoder"\ncounts_per_mm = 1\ntolerance = "1 mm"\n'
+                + '[index.second]\ndevice = "encoder"\ncounts_per_mm = 1\ntolerance = "1 mm"\n',
+                free=False,
             ),
             "'index.second' needs an encoded axis (got 'stepped'): remove it: the line is set by"
             " marks, and no source can differ from them",

@@ -63,7 +63,7 @@ class TallyDecoder(ChunkwiseDecoder):
 
     def feed(self, data: bytes, time_ns: int) -> Batch:
         """Decode the next bytes; raises nothing."""
-        rows: list[tuple[int, int, int]] = []  # time, offset, count
+        rows: list[tuple[int, int, int, int]] = []  # time, offset, size, count
         faults: list[Fault] = []
         sizes = Counter[str]()
         for at, value in enumerate(data):
@@ -76,8 +76,9 @@ class TallyDecoder(ChunkwiseDecoder):
                 self._fault(FaultReason.FRAME, "no tally mark, or too many", faults, sizes)
         positions = np.empty(len(rows), position_dtype(1))
         if rows:
-            times, offsets, counts = np.array(rows, np.int64).T
+            times, offsets, lengths, counts = np.array(rows, np.int64).T
             positions["time"], positions["offset"] = times, offsets
+            positions["size"] = lengths
             positions["counts"][:, 0] = counts
             positions["device_time"], positions["sequence"] = ABSENT_TIME, ABSENT_SEQUENCE
             positions["mark"] = False
@@ -93,7 +94,11 @@ class TallyDecoder(ChunkwiseDecoder):
         return self._batch(no_positions(1), faults, sizes)
 
     def _end(
-        self, began: int, rows: list[tuple[int, int, int]], faults: list[Fault], sizes: Counter[str]
+        self,
+        began: int,
+        rows: list[tuple[int, int, int, int]],
+        faults: list[Fault],
+        sizes: Counter[str],
     ) -> None:
         """Take a group that is complete."""
         if len(self._group) == 1:
@@ -101,7 +106,7 @@ class TallyDecoder(ChunkwiseDecoder):
             return
         self._count += sum(_STEPS[mark] for mark in self._group[:-1])
         self._last = max(self._last, began)
-        rows.append((self._last, self._offset, self._count))
+        rows.append((self._last, self._offset, len(self._group), self._count))
         sizes["record"] += len(self._group)
         self._next()
 

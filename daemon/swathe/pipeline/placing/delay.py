@@ -19,11 +19,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from swathe.pipeline.placing.delay_fit import DelayFit, fit_delay
 from swathe.pipeline.placing.delay_passes import LinePass, pair_passes
-from swathe.pipeline.placing.delay_profiles import PassReadings
-from swathe.pipeline.placing.delay_search import DelaySearch, search_delay
+
+if TYPE_CHECKING:
+    from swathe.pipeline.placing.delay_fit import DelayFit
+    from swathe.pipeline.placing.delay_search import DelaySearch
 
 __all__ = ["DelayEstimate", "estimate_delay"]
 
@@ -95,6 +97,11 @@ def estimate_delay(
         spacing: of the lines, mm; None for the resolution.
         longest_ns: delays to either side of zero that are tried.
     """
+    # A run opens its ports before it imports SciPy, which takes a tenth of a second.
+    from swathe.pipeline.placing.delay_fit import fit_delay
+    from swathe.pipeline.placing.delay_profiles import PassReadings
+    from swathe.pipeline.placing.delay_search import search_delay
+
     passes = passes[-_MOST_PASSES:]
     pairs = pair_passes(passes)
     count = len(pairs)

@@ -118,8 +118,8 @@ class ClockTimes(_TimesOfOneKind):
             if self._until is not None:
                 if now < self._until and not flush:
                     break
-                due = now if flush else self._until
-                count = int(np.searchsorted(rows[3], self._until)) if not flush else rows[3].size
+                due = min(now, self._until)
+                count = int(np.searchsorted(rows[3], self._until))
                 parts.append(self._map([column[:count] for column in rows], due))
                 self._until = None
             else:

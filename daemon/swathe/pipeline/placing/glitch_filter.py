@@ -98,7 +98,7 @@ class _Fates:
 
 
 class GlitchFilter:
-    """Tells motion from glitches and jumps.
+    """Separates motion from glitches and jumps.
 
     Args:
         limits: what motion explains.

@@ -26,14 +26,14 @@ class Released:
         timing: their times.
         arrived: journal times with which they arrived, ns.
         waveforms: A-scans of readings; None without.
-        beside: positions that came with readings, row by row; None without.
+        paired: positions that came with readings, row by row; None without.
     """
 
     records: NDArray[Any]
     timing: Timing
     arrived: Times
     waveforms: NDArray[Any] | None
-    beside: NDArray[Any] | None
+    paired: NDArray[Any] | None
 
     def __getitem__(self, rows: slice | NDArray[np.bool_]) -> Released:
         """Return some records."""
@@ -42,7 +42,7 @@ class Released:
             self.timing[rows],
             self.arrived[rows],
             None if self.waveforms is None else self.waveforms[rows],
-            None if self.beside is None else self.beside[rows],
+            None if self.paired is None else self.paired[rows],
         )
 
     def known_from(self, known: Times) -> Released:
@@ -61,7 +61,7 @@ class Released:
             Timing.joined([one.timing, other.timing]),
             np.concatenate((one.arrived, other.arrived)),
             both(one.waveforms, other.waveforms),
-            both(one.beside, other.beside),
+            both(one.paired, other.paired),
         )
 
 
@@ -84,14 +84,14 @@ class RecordStream:
         arrived: Times,
         *,
         waveforms: NDArray[Any] | None = None,
-        beside: NDArray[Any] | None = None,
+        paired: NDArray[Any] | None = None,
     ) -> None:
         """Take the next records; see `Released`."""
         if not records.size:
             return
         self._base.take(records["device_time"], records["sequence"], records["time"], arrived)
         for column, values in zip(
-            self._columns, (records, arrived, waveforms, beside), strict=True
+            self._columns, (records, arrived, waveforms, paired), strict=True
         ):
             if values is not None:
                 column.append(values)
@@ -116,10 +116,10 @@ class RecordStream:
             values = column[0] if len(column) == 1 else np.concatenate(column)
             found.append(values[:count])
             column[:] = [values[count:]] if count < len(values) else []
-        records, arrived, waveforms, beside = found
+        records, arrived, waveforms, paired = found
         assert records is not None and arrived is not None  # noqa: S101, PT018  taken with each
         records["time"] = timing.time
-        return Released(records, timing, arrived, waveforms, beside)
+        return Released(records, timing, arrived, waveforms, paired)
 
 
 def _no_timing() -> Timing:
@@ -154,11 +154,11 @@ class TimedBatch(Batch):
         for released in (readings, positions):
             if released is not None:
                 released.records["time"] -= delay_ns
-        beside = None
-        if readings is not None and readings.beside is not None:
-            beside = Released(readings.beside, readings.timing, readings.arrived, None, None)
-            beside.records["time"] = readings.records["time"]
-        positions = beside or positions
+        paired = None
+        if readings is not None and readings.paired is not None:
+            paired = Released(readings.paired, readings.timing, readings.arrived, None, None)
+            paired.records["time"] = readings.records["time"]
+        positions = paired or positions
         empty = _no_timing()
         return cls(
             readings=no_readings() if readings is None else readings.records,

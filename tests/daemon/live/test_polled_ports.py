@@ -39,7 +39,7 @@ port = "socket://127.0.0.1:9"
 protocol.columns = [{{ is = "counts", axis = "scan" }}]
 [device.gauge]
 port = "{url}"
-{gauge}timeout = "100 ms"
+{gauge}timeout = "300 ms"
 """
 SIZES = {"text": 4, "rtu": 8, "tcp": 12}
 """Bytes of a request."""
@@ -57,7 +57,7 @@ class FaultyDevice:
         # Of a foreign answer in place of a lost one only a transaction shows that it is foreign.
         faults = Faults(late=0.1, lost=0.05, doubled=0.1, foreign=0.1 if kind == "tcp" else 0.0)
         # Late by half a time-out at the most: the rest is for a busy machine.
-        self._answers = Answers(self.age, Random(2), share=0.5, faults=faults, timeout=75.0)
+        self._answers = Answers(self.age, Random(2), share=0.5, faults=faults, timeout=225.0)
         self._threads = [Thread(target=self._hear), Thread(target=self._send)]
         for thread in self._threads:
             thread.start()

@@ -26,6 +26,7 @@ from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDela
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import PlacingObserver
+from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.pipeline.placing.standstill import STANDSTILL_NS
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.stages import SurveyStages
@@ -217,6 +218,7 @@ class Pipeline(SurveyStages):
         self._now = mark.time
         self._evaluated = last_instant_before(mark.time)
         self._due_later = np.empty(0, np.int64)
+        self._placed_share = PlacedShare(mark.time)
         self._rates = RunRates(mark.time, readings=self.readings, measured=self.coverage.measured)
         self._delay_watch = self._watch_delay(station)
         self.pauses.reopen()

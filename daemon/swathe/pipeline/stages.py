@@ -34,6 +34,7 @@ from swathe.pipeline.instants import (
 )
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import Placed, PlacingObserver
+from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.survey_state import SurveyState
@@ -58,6 +59,7 @@ class SurveyStages(SurveyState):
         self._law: ThicknessLaw | None = None
         self._waveforms = PendingWaveforms()
         self._placed: list[Placed] = []
+        self._placed_share = PlacedShare()
         self._last_cell = -1
         self._evaluated = 0  # the last instant of which all is evaluated
         self._due_later = np.empty(0, np.int64)  # instants that readings on the grid require
@@ -152,6 +154,8 @@ class SurveyStages(SurveyState):
         held = self.pauses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]
+        cells = self.grid.cells_at(placed.scan, placed.index)
+        self._follow_share(inputs, placed.known, cells >= 0)
         if placed.spread is not None:
             self.place_sums.add_readings(placed.scan, placed.spread)
         crossed = None
@@ -164,7 +168,18 @@ class SurveyStages(SurveyState):
                 self._observer.placed(placed)
             if path is not None:
                 self._observer.moved_along(path)
-        return Block(placed, self.grid.cells_at(placed.scan, placed.index), path, crossed)
+        return Block(placed, cells, path, crossed)
+
+    def _follow_share(
+        self, inputs: DeviceInputs, known: NDArray[np.int64], on_plan: NDArray[np.bool_]
+    ) -> None:
+        """Follow the share of the readings that are placed on the plan."""
+        times, given_up = inputs.placer.take_given_up()
+        if self._scanning:
+            self._placed_share.add(known, on_plan)
+            self._placed_share.add_unplaced(given_up[~self.pauses.holds(times)])
+            changes = self._placed_share.follow(last_instant_before(self._now))
+            self._alarm_evaluation.add_conditions(changes)
 
     def _due(self, inputs: DeviceInputs, block: Block, last: int) -> NDArray[np.int64]:
         """Return the instants at which gaps or alarms may change, rising, each once, ns.

@@ -279,6 +279,7 @@ class AlarmKind(StrEnum):
     POSITION = "position lost"
     STANDSTILL = "standstill"
     PERIOD = "period differs"
+    UNPLACED = "readings unplaced"
 
 
 class AlarmSettings(StationTable):

@@ -121,6 +121,7 @@ export const ALARM_NAMES = {
   slip: "Position slipped",
   "check failed": "Calibration check failed",
   "position lost": "Position lost",
+  "readings unplaced": "Readings without a place",
   "standstill": "Process stood still",
   "clock stopped": "Device clock stopped",
   "values held": "Values held",

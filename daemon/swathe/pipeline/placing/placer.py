@@ -74,6 +74,7 @@ class Placer:
         self._scan_motion, self._index_motion = RecentMotion(), RecentMotion()
         self._last_settled = _NEVER
         self.unplaced = 0
+        self._given_up: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
 
     @property
     def pending(self) -> int:
@@ -115,7 +116,7 @@ class Placer:
         timing = Timing.of(known, known) if timing is None else timing
         uncertainty, smear = timing.uncertainty, timing.smear
         if used is not None and not used.all():
-            self.unplaced += int(np.count_nonzero(~used))
+            self._give_up(readings["time"][~used], known[~used])
             readings, known = readings[used], known[used]
             uncertainty, smear = uncertainty[used], smear[used]
         if self._pending.size:
@@ -161,7 +162,7 @@ class Placer:
         good = np.isfinite(scan) & np.isfinite(index)
         if good.all():
             return Placed(readings, scan, index, known, no_spread(known.size))
-        self.unplaced += int(np.count_nonzero(~good))
+        self._give_up(readings["time"][~good], known[~good])
         return Placed(readings, scan, index, known, no_spread(known.size))[good]
 
     def place(self, now: int) -> Placed:
@@ -198,9 +199,23 @@ class Placer:
         placed = Placed(ready, scan.position, index.position, known, spread)
         good = in_time[now_due] & scan.known & index.known
         if not good.all():
-            self.unplaced += int(np.count_nonzero(~good))
+            since = np.where(in_time | too_late, np.maximum(bracketed, arrived), given_up)
+            since = np.where(too_late, arrived, since)[now_due]
+            self._give_up(times[~good], since[~good])
             placed = placed[good]
         return placed.in_order()
+
+    def _give_up(self, times: NDArray[np.int64], known: NDArray[np.int64]) -> None:
+        """Count readings without a position, of these times, by the journal times of that, ns."""
+        self.unplaced += int(times.size)
+        self._given_up.append((times, known))
+
+    def take_given_up(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return times and journal times of the readings given up since the last call, ns."""
+        empty = np.empty(0, np.int64)
+        times, known = zip((empty, empty), *self._given_up, strict=True)
+        self._given_up.clear()
+        return np.concatenate(times), np.concatenate(known)
 
     def take_path(self, now: int) -> ProbePath | None:
         """Return the probe's path since the last call, as far as all readings are in at `now`."""

@@ -1,0 +1,95 @@
+"""When many readings have no place on the plan, an alarm is raised, at whole seconds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from daemon.handmade import MS, Motion, port, run, station_text, ticks
+from swathe.journal import Chunk
+from swathe.pipeline.placing.placed_share import PlacedShare
+from swathe.station import AlarmKind
+
+S = 1_000_000_000
+Times = NDArray[np.int64]
+
+
+def times(begin: float, end: float, hz: float) -> Times:
+    """Return regular times from one second to another, ns."""
+    return (np.arange(begin, end, 1 / hz) * S).astype(np.int64)
+
+
+def changes(share: PlacedShare, *until: float) -> list[tuple[float, bool]]:
+    """Return the seconds at which the condition changes."""
+    found = [change for second in until for change in share.follow(round(second * S))]
+    assert all(bool(change.detail) is change.holds for change in found)
+    return [(change.known / S, change.holds) for change in found]
+
+
+@pytest.mark.parametrize(("hz", "raised"), [(2.4, False), (2.6, True)])
+def test_more_than_a_fifth_without_a_position_raise_it(hz: float, raised: bool) -> None:
+    """10 readings a second are placed; at 2.5 more without a position these are a fifth of all."""
+    share = PlacedShare()
+    known = times(0, 30, 10)
+    share.add(known, np.ones(known.shape, bool))
+    share.add_unplaced(times(0, 30, hz))
+    assert bool(changes(share, 30)) is raised
+
+
+def test_twenty_at_least() -> None:
+    """Nineteen of nineteen are no share, twenty are."""
+    for count, expected in ((19, []), (20, [(10.0, True)])):
+        share = PlacedShare()
+        share.add_unplaced(np.linspace(9.1 * S, 9.9 * S, count).astype(np.int64)[::-1])
+        assert changes(share, 12, 18) == expected
+
+
+def test_all_outside_the_plan_raise_it_and_one_on_it_ends_it() -> None:
+    """A run-out of a pass is none: others are on the plan meanwhile."""
+    share = PlacedShare()
+    known = times(0, 20, 10)
+    share.add(known, known < 6 * S)
+    assert changes(share, 20) == [(16.0, True)]
+    share.add(np.array([20.5 * S], np.int64), np.array([True]))
+    assert changes(share, 22) == [(21.0, False)]
+
+
+def test_devices_may_start_one_after_the_other() -> None:
+    """Nothing is said of the first five seconds."""
+    share = PlacedShare(3 * S)
+    share.add_unplaced(times(3, 5, 20))
+    known = times(5, 30, 20)
+    share.add(known, np.ones(known.shape, bool))
+    assert changes(share, 8, 8.5) == []
+    assert changes(share, 9) == [(9.0, True)]  # 40 of 120 in the ten seconds before
+    assert changes(share, 30) == [(13.0, False)]
+
+
+def test_changes_do_not_depend_on_how_often_it_is_asked() -> None:
+    """The same seconds, asked for each tick or once."""
+    rng = np.random.default_rng(2)
+    placed, lost = np.sort(rng.integers(0, 60 * S, 600)), np.sort(rng.integers(20 * S, 40 * S, 300))
+    whole = PlacedShare()
+    whole.add(placed, np.ones(placed.shape, bool))
+    whole.add_unplaced(lost)
+    expected = changes(whole, 60)
+    assert [holds for _, holds in expected] == [True, False]
+    cut, found = PlacedShare(), []
+    for end in range(0, 60 * S, 70 * MS):
+        some = placed[(placed > end - 70 * MS) & (placed <= end)]
+        cut.add(some, np.ones(some.shape, bool))
+        cut.add_unplaced(lost[(lost > end - 70 * MS) & (lost <= end)])
+        found += changes(cut, end / S)
+    assert found == expected
+
+
+def test_run_without_an_encoder_raises_it() -> None:
+    """The gauge sends for 12 s, its encoder nothing: no reading has a position."""
+    text = station_text()
+    rest = Motion(lambda _: (5.0,), lambda _: 10.0, 0, 12_000).entries()
+    silent = [entry for entry in rest if not (isinstance(entry, Chunk) and entry.port == "encoder")]
+    opens = [port(0, "gauge", "open"), port(0, "encoder", "open")]
+    pipeline = run(text, opens, silent, ticks(12_001, 12_500))
+    kinds = [alarm.kind for alarm in pipeline.alarms.alarms]
+    assert kinds.count(AlarmKind.UNPLACED) == 1

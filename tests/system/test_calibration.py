@@ -165,7 +165,11 @@ def test_night_of_an_inspector(tmp_path: Path, instrument: Instrument) -> None:
     # By the new calibration the first check fails, and the one after the scan passes.
     told = swathe("report", tmp_path / "survey")
     assert "check 1 (before)" in told.stdout
-    assert "FAILED, 21 cells made suspect, tolerance 0.1 mm: 12.7 mm +0.25" in told.stdout
+    # How many noisy readings of the block count depends on the machine: some µm of their mean.
+    pattern = r"FAILED, 21 cells made suspect, tolerance 0.1 mm: 12.7 mm \+(\d\.\d+)"
+    found = re.search(pattern, told.stdout)
+    assert found is not None, told.stdout
+    assert float(found[1]) == pytest.approx(0.25, abs=0.02)
     assert "check 2 (after)" in told.stdout
     assert ": passed" in told.stdout
     assert "21 cells SUSPECT" in told.stdout

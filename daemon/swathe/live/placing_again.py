@@ -9,13 +9,12 @@ from __future__ import annotations
 import time
 
 from swathe.journal import JournalCursor
+from swathe.live.resumption import feed_rest
 from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.store import SurveyFolder, feed_journal, measured_delays
 
 __all__ = ["PlacingAgain"]
 
-# So much of the journal is fed in the loop; more of it in a thread, while the run journals on.
-_FEW_BYTES = 1 << 14
 # After each block the loop gets its turn: a crawler may be moving, and its guards look often.
 _GIVE_WAY_SECONDS = 0.0005
 
@@ -58,10 +57,7 @@ class PlacingAgain:
         Raises:
             JournalError: the journal cannot be read.
         """
-        before = self._cursor.position
-        feed_journal(self.pipeline, self._cursor)
-        after = self._cursor.position
-        return after.segment == before.segment and after.offset - before.offset <= _FEW_BYTES
+        return feed_rest(self.pipeline, self._cursor)
 
     def _note(self, share: float) -> None:
         self.share = share

@@ -26,12 +26,24 @@ from swathe.store import (
     measured_delays,
 )
 
-__all__ = ["Resumption"]
+__all__ = ["Resumption", "feed_rest"]
 
 _log = logging.getLogger(__name__)
 
 # So much of the journal is fed in the loop; more of it in a thread, while the run journals on.
 _FEW_BYTES = 1 << 14
+
+
+def feed_rest(pipeline: Pipeline, cursor: JournalCursor) -> bool:
+    """Feed what was journalled since the last time; return whether it was little.
+
+    Raises:
+        JournalError: the journal cannot be read.
+    """
+    before = cursor.position
+    feed_journal(pipeline, cursor)
+    after = cursor.position
+    return after.segment == before.segment and after.offset - before.offset <= _FEW_BYTES
 
 
 class Resumption:
@@ -119,10 +131,7 @@ class Resumption:
         Raises:
             JournalError: the journal cannot be read.
         """
-        before = self._cursor.position
-        feed_journal(self.pipeline, self._cursor)
-        after = self._cursor.position
-        return after.segment == before.segment and after.offset - before.offset <= _FEW_BYTES
+        return feed_rest(self.pipeline, self._cursor)
 
     def _note(self, share: float) -> None:
         self.share = share

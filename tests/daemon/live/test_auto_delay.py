@@ -184,7 +184,7 @@ async def test_covered_plan_is_estimated_once_more_before_the_run_ends(played: P
             await asyncio.sleep(0.01)
     assert len(played.replaced) == 1
     assert not played.auto.may_end(covered=False)
-    assert not played.auto.may_end(covered=True)  # covered anew, and estimated anew
+    assert not played.auto.may_end(covered=True)  # covered again, and estimated again
     await played.auto.close()
 
 

@@ -36,8 +36,6 @@ _MOST_LOST, _MOST_TWICE = 1000, 3
 _DOUBTED = 3
 # So much less than a period late, a record is not behind a lost one.
 _CLOSE = 0.1
-# A number that falls by more was begun again; a record may be sent twice, or be overtaken.
-_OVERTAKEN = 2
 # A period that differs by no more is the same.
 _SAME_PERIOD = 0.001
 # The minimum of a standard uncertainty.
@@ -132,8 +130,7 @@ class LineFollower:
     def _end(self, rows: PulseRows, late: Floats) -> tuple[int, bool]:
         """Return the first record that is not of the line, and whether numbers began again there."""
         early = np.flatnonzero(late < -self._in_time)
-        before = rows.number[0] if self._newest is None else self._newest
-        back = np.flatnonzero(np.diff(rows.number, prepend=before) < -_OVERTAKEN)
+        back = rows.restarts(self._newest)
         first_early = int(early[0]) if early.size else len(rows)
         first_back = int(back[0]) if back.size else len(rows)
         return min(first_early, first_back), first_back <= first_early

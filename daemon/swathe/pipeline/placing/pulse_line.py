@@ -41,6 +41,8 @@ _PARTS = 8
 _PROOF_SHARE, _PROOF_SHARE_COUNTED, _PROOF_NS, _PROOF_SPREAD = 0.25, 0.75, 0.5e6, 0.5
 # A pause of so many mean intervals says nothing of the usual one.
 _HOLE_INTERVALS = 20
+# A number that falls by more was begun again; a record may be sent twice, or be overtaken.
+_OVERTAKEN = 2
 # A line is lifted to the fastest of so many newest points.
 _LIFT_FEWEST, _LIFT_POINTS = 10, 100
 
@@ -72,6 +74,15 @@ class PulseRows:
     @property
     def _columns(self) -> tuple[NDArray[np.int64], ...]:
         return self.number, self.arrival, self.known, self.missing, self.doubt
+
+    def restarts(self, before: int | None = None) -> NDArray[np.int64]:
+        """Return the records with which the numbering began again, rising.
+
+        Args:
+            before: number of the record before these; by default there is none.
+        """
+        first = self.number[:1] if before is None else before
+        return np.flatnonzero(np.diff(self.number, prepend=first) < -_OVERTAKEN)
 
     def only(self, chosen: NDArray[np.bool_]) -> PulseRows:
         """Return some of these records."""

@@ -43,8 +43,6 @@ HELD_NS: Final = 2_500_000_000
 
 # Without a line for so long, arrival counts.
 _LEARN_MOST_NS = 2_000_000_000
-# A number that falls by more was begun again; a record may be sent twice, or be overtaken.
-_OVERTAKEN = 2
 # A device whose line breaks so often in so long is not steady; it is tried again later.
 _MOST_BREAKS, _BREAKS_NS, _REST_NS = 4, 10_000_000_000, 10_000_000_000
 # Records by arrival of which a line is sought again, and their smear is found.
@@ -237,8 +235,9 @@ class PulseTimes:
     def _learn(self, due: int, *, last: bool = False) -> tuple[list[Timing], bool]:
         """Seek a line below what is held; without one for long, resolve that by arrival."""
         parts: list[Timing] = []
-        restart = self._restart_in(self._held)
-        if restart:  # what came before is of another numbering
+        restarts = self._held.restarts()
+        if restarts.size:  # what came before is of another numbering
+            restart = int(restarts[-1])
             parts += self._give_up(self._held[:restart], due)
             self._held = self._held[restart:]
             self._began = int(self._held.known[0])
@@ -263,11 +262,6 @@ class PulseTimes:
             return []
         self._find_smear(rows)
         return [self._pass_on(rows, np.full(rows.known.shape, due))]
-
-    def _restart_in(self, rows: PulseRows) -> int:
-        """Return the number of the last record with which the numbering began again; 0 for none."""
-        back = np.flatnonzero(np.diff(rows.number) < -_OVERTAKEN)
-        return int(back[-1]) + 1 if back.size else 0
 
     def _proven(self, rows: PulseRows) -> PulseLine | None:
         if self._sure and self._expected is not None:

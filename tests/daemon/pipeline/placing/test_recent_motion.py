@@ -50,7 +50,7 @@ def test_whiles_beyond_two_seconds_are_reckoned_from_two() -> None:
 
 
 def test_position_reset_is_no_motion() -> None:
-    """A position that is set anew is no travel, nor is an unknown one."""
+    """A position that is set again is no travel, nor is an unknown one."""
     assert moved([0, 10, 20], [0.0, 100.0, 101.0], 30, [False, True, False])[-1] == 1.5
     assert moved([0, 10, 20, 30], [0.0, np.nan, 100.0, 101.0], 30)[-1] == 1.0
 

@@ -21,7 +21,7 @@ from swathe.pipeline.placing.stopped_clock import StoppedClock
 from swathe.pipeline.placing.streams import RecordStream, Released, TimedBatch
 from swathe.pipeline.placing.time_tally import TimeTally
 from swathe.pipeline.placing.timebase import PollTimes, time_base_of
-from swathe.pipeline.placing.timing import TimeBase
+from swathe.pipeline.placing.timing import TimeBase, missing_before
 from swathe.station import AlarmKind
 from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling
 from swathe_drivers.records import MAX_FAULTS
@@ -359,13 +359,8 @@ class DeviceLink:
         sequence = sequence[sequence >= 0]
         if not sequence.size:
             return
-        if self._sequence >= 0:
-            sequence = np.concatenate(([self._sequence], sequence))
-        steps = np.diff(sequence)
-        if wrap := self.decoder.sequence_wrap:
-            # The shorter way round: a device that restarted has not lost a whole turn of records.
-            steps = (steps + wrap // 2) % wrap - wrap // 2
-        self.tally.missing += int(np.sum(steps[steps > 1] - 1))
+        wrap = self.decoder.sequence_wrap
+        self.tally.missing += int(missing_before(sequence, self._sequence, wrap).sum())
         self._sequence = int(sequence[-1])
 
 

@@ -15,7 +15,7 @@ from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.still_times import StillTimes
-from swathe.pipeline.placing.timing import TimeBase, TimeBaseKind, Timing
+from swathe.pipeline.placing.timing import TimeBase, TimeBaseKind, Timing, missing_before
 from swathe_drivers import Decoder
 
 __all__ = ["ArrivalTimes", "ClockTimes", "PollTimes", "time_base_of"]
@@ -151,7 +151,7 @@ class ClockTimes(_TimesOfOneKind):
         self._newest = int(device[-1]), int(arrival[-1])
         known = known if due is None else np.full(known.shape, due)
         time = self._clock.to_host(device, arrival, known, set_at=np.flatnonzero(goes_again))
-        missing = _missing(sequence, self._last, self._wrap)
+        missing = missing_before(sequence, self._last, self._wrap)
         self._last = int(sequence[-1])
         smear = np.zeros(time.shape, np.int64)
         return Timing(time, known, missing, self._clock.uncertainty, smear)
@@ -217,20 +217,9 @@ class ArrivalTimes(_ImmediateTimes):
     ) -> None:
         """Take the next records; see `TimeBase`."""
         if arrival.size:
-            missing = _missing(sequence, self._last, self._wrap)
+            missing = missing_before(sequence, self._last, self._wrap)
             self._last = int(sequence[-1])
             self._resolved.append(Timing.of(arrival, known, missing, smear=self._smear))
-
-
-def _missing(sequence: NDArray[np.int64], last: int, wrap: int | None) -> NDArray[np.int64]:
-    """Return how many records are missing before each, by their running numbers, shape (n,)."""
-    before = np.concatenate(([last], sequence[:-1]))
-    steps = sequence - before
-    if wrap is not None:
-        # The shorter way round: a device that restarted has not lost a whole turn of records.
-        steps = (steps + wrap // 2) % wrap - wrap // 2
-    steps[(before < 0) | (sequence < 0)] = 0
-    return np.maximum(steps - 1, 0)
 
 
 def time_base_of(

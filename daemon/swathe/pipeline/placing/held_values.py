@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from swathe.arrays import Bools
-from swathe.pipeline.placing.streams import Released
+from swathe.pipeline.placing.streams import Released, WaitingRecords
 from swathe.pipeline.placing.track import NEVER_KNOWN
 
 __all__ = ["WAIT_NS", "HeldValues"]
@@ -22,7 +22,7 @@ WAIT_NS: Final = 2_500_000_000
 """Longest time for which a repeat waits."""
 
 
-class HeldValues:
+class HeldValues(WaitingRecords):
     """Finds held values in the readings of one device.
 
     Args:
@@ -36,18 +36,13 @@ class HeldValues:
     def __init__(self, columns: frozenset[str], after: int) -> None:
         self._columns = sorted(columns)
         self._after = after
-        self._waiting: Released | None = None
+        super().__init__()
         # Of the reading before those that wait: its values, how often they are repeated by then,
         # and until when repeats of this run wait (journal time, ns; None before the first one).
         self._last: tuple[float, ...] = (np.nan,) * len(columns)
         self._repeats = 0
         self._deadline: int | None = None
         self.found = 0
-
-    @property
-    def oldest_waiting_arrival(self) -> int | None:
-        """Journal time with which the oldest waiting reading arrived, ns; None when none waits."""
-        return None if self._waiting is None else int(self._waiting.arrived[0])
 
     def release(
         self, released: Released | None, now: int, *, flush: bool = False
@@ -59,11 +54,7 @@ class HeldValues:
             now: journal time, ns: all that was known before it was taken.
             flush: whether no reading follows: a run ends here.
         """
-        rows = self._waiting
-        if rows is None:
-            rows = released
-        elif released is not None:
-            rows = Released.joined(rows, released)
+        rows = self._waiting_and(released)
         if rows is None:
             return None
         equal = self._equal(rows)

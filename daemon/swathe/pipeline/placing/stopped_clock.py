@@ -14,7 +14,7 @@ import numpy as np
 from swathe.arrays import Bools, Times
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.still_times import STILL_NS, StillTimes
-from swathe.pipeline.placing.streams import Released
+from swathe.pipeline.placing.streams import Released, WaitingRecords
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.station import AlarmKind
 
@@ -24,7 +24,7 @@ __all__ = ["StoppedClock"]
 _WAIT_NS: Final = 2 * STILL_NS
 
 
-class StoppedClock:
+class StoppedClock(WaitingRecords):
     """Drops the records of one stream that came while the device's clock stood still.
 
     Args:
@@ -38,18 +38,13 @@ class StoppedClock:
 
     def __init__(self, device: str) -> None:
         self._device = device
-        self._waiting: Released | None = None
+        super().__init__()
         self._times = StillTimes()  # up to those that wait
         # When the clock advanced last: the arrival of that record, journal time in ns.
         self._since: int | None = None
         self._stopped = False
         self.dropped: Times = np.empty((2, 0), np.int64)
         self.conditions: list[Condition] = []
-
-    @property
-    def oldest_waiting_arrival(self) -> int | None:
-        """Journal time with which the oldest waiting record arrived, ns; None when none waits."""
-        return None if self._waiting is None else int(self._waiting.arrived[0])
 
     def release(
         self, released: Released | None, now: int, *, flush: bool = False
@@ -61,11 +56,7 @@ class StoppedClock:
             now: journal time, ns: all that was known before it was taken.
             flush: whether no record follows.
         """
-        rows = self._waiting
-        if rows is None:
-            rows = released
-        elif released is not None:
-            rows = Released.joined(rows, released)
+        rows = self._waiting_and(released)
         if rows is None:
             return None
         still = self._times.at(rows.records["device_time"])

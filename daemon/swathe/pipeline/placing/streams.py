@@ -14,7 +14,7 @@ from swathe.pipeline.placing.timing import TimeBase, Timing
 from swathe_drivers import Batch, Decoder
 from swathe_drivers.records import no_positions, no_readings
 
-__all__ = ["RecordStream", "Released", "TimedBatch"]
+__all__ = ["RecordStream", "Released", "TimedBatch", "WaitingRecords"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +63,24 @@ class Released:
             both(one.waveforms, other.waveforms),
             both(one.paired, other.paired),
         )
+
+
+class WaitingRecords:
+    """What keeps records back, in their order, until later ones decide about them."""
+
+    def __init__(self) -> None:
+        self._waiting: Released | None = None
+
+    @property
+    def oldest_waiting_arrival(self) -> int | None:
+        """Journal time with which the oldest waiting record arrived, ns; None when none waits."""
+        return None if self._waiting is None else int(self._waiting.arrived[0])
+
+    def _waiting_and(self, released: Released | None) -> Released | None:
+        """Return the records that wait and the next ones; None for none."""
+        if self._waiting is None or released is None:
+            return self._waiting or released
+        return Released.joined(self._waiting, released)
 
 
 class RecordStream:

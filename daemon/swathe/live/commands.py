@@ -10,7 +10,7 @@ from swathe.journal import MarkKind
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, ReplyMessage, ZoneSnapshot, moment
 from swathe.pipeline import CRAWLER, ExcludedZone, Pipeline
-from swathe.station import Station
+from swathe.station import Station, line_of_mark, mark_named, position_text
 
 __all__ = ["Commands"]
 
@@ -125,7 +125,7 @@ class Commands:
             case "acknowledge" if command.alarm is not None:
                 return self.acknowledge(command.alarm, command.by)
             case "reference":
-                return self.reference(command.scan, command.index, command.by)
+                return self.reference(command.scan, command.index, command.by, mark=command.mark)
             case "alive" if self.on_alive is not None:
                 return self.on_alive(command.by)
             case "alive":
@@ -200,20 +200,52 @@ class Commands:
         wanted = [one.number for one in self._pipeline.requests.gaps]
         return f"gap {number} is wanted, number {wanted.index(number) + 1} of {len(wanted)}"
 
-    def reference(self, scan: float | None, index: float | None, by: str) -> str:
-        """Set the encoded axes to where the probe rests, mm; return what was done or why not."""
+    def reference(
+        self, scan: float | None, index: float | None, by: str, *, mark: str | None = None
+    ) -> str:
+        """Set the encoded axes to where the probe rests, mm; return what was done or why not.
+
+        Args:
+            scan: position on the scan axis; None leaves it.
+            index: likewise on the index axis.
+            by: who gives it.
+            mark: name of a mark of the station file, whose position it is instead. Its index sets
+                the line of a stepped axis.
+        """
         if self.moves is not None and self.moves():
             return f"{_REFUSED}the crawler may move: stop it first"
-        places = {"scan": scan, "index": index}
-        known = {axis: place for axis, place in places.items() if place is not None}
+        named, line = None, None
+        if mark is not None:
+            named = mark_named(self._station.mark, mark)
+            if named is None:
+                return f"{_REFUSED}there is no mark {mark!r}: {self._known_marks()}"
+            scan, index = named.scan, named.index
+            if index is not None and not self._station.index_encoded:
+                line, index = line_of_mark(self._station, named), None
+                if line is None:
+                    return f"{_REFUSED}{named.name!r} ({position_text(named.scan, named.index)}) is on no line of the plan"
+        positions = {"scan": scan, "index": index}
+        known = {axis: position for axis, position in positions.items() if position is not None}
         if index is not None and not self._station.index_encoded:
             return f"{_REFUSED}the index axis has no encoder: 'line' sets a stepped one"
         for axis in known:
             if (reason := self._pipeline.no_reference(axis)) is not None:
                 return f"{_REFUSED}{reason}"
-        self._session.mark(MarkKind.REFERENCED, **known, by=by)
-        text = ", ".join(f"{axis} {place:g} mm" for axis, place in known.items())
-        return f"the probe is at {text}: readings count from here on"
+        named_mark = {} if named is None else {"mark": named.name}
+        done = [f"{axis} {position:g} mm" for axis, position in known.items()]
+        if known:
+            self._session.mark(MarkKind.REFERENCED, **known, by=by, **named_mark)
+        if line is not None:
+            done.append(f"line {line}")
+            if line != self._pipeline.line:
+                self._session.mark(MarkKind.LINE, line=line, by=by, **named_mark)
+        name = "" if named is None else f"{named.name}, "
+        return f"the probe is at {name}{', '.join(done)}: readings count from here on"
+
+    def _known_marks(self) -> str:
+        """Return the names of the marks of the station file, for an answer."""
+        names = ", ".join(repr(mark.name) for mark in self._station.mark)
+        return f"known are {names}" if names else "the station file has no [[mark]]"
 
     def acknowledge(self, number: int, by: str) -> str:
         """Record who acknowledged an alarm."""

@@ -23,7 +23,7 @@ from swathe.messages import (
     moment,
 )
 from swathe.pipeline import Alarm, Check, GapEnd, GapSnapshot, Pipeline
-from swathe.pipeline.progress.snapshots import gap_snapshot
+from swathe.pipeline.progress.snapshots import MarkSnapshot, gap_snapshot
 from swathe.station import Axis
 
 __all__ = ["Publisher"]
@@ -155,6 +155,7 @@ class Publisher:
             lines=grid.shape[0],
             profile=station.index is None,
             alert_below=station.survey.alert_below,
+            marks=tuple(MarkSnapshot.model_validate(mark) for mark in station.mark),
             excluded=tuple(
                 ZoneSnapshot.model_validate(zone)
                 for zone in (*station.exclude, *self._pipeline.requests.zones)

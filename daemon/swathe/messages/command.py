@@ -58,6 +58,13 @@ class CommandMessage(Snapshot):
         None, allow_inf_nan=False, description="for 'reference': likewise on the index axis, mm"
     )
 
+    mark: str | None = Field(
+        None,
+        min_length=1,
+        max_length=80,
+        description="for 'reference': name of the mark at which the probe rests, instead",
+    )
+
     @field_validator("reply_to")
     @classmethod
     def _reply_to_is_for_replies(cls, topic: str | None) -> str | None:
@@ -78,9 +85,11 @@ class CommandMessage(Snapshot):
         if needs is not None and getattr(self, needs) is None:
             message = f"must have '{needs}' with '{self.command}'"
             raise ValueError(message)
-        if self.command == "reference" and self.scan is None and self.index is None:
-            message = "must have 'scan' or 'index' with 'reference'"
-            raise ValueError(message)
+        if self.command == "reference":
+            positions = self.scan is not None or self.index is not None
+            if positions is (self.mark is not None):
+                message = "must have 'scan', 'index' or both, or else 'mark', with 'reference'"
+                raise ValueError(message)
         return self
 
 

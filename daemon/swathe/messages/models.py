@@ -21,7 +21,7 @@ from swathe.pipeline import (
 )
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot
-from swathe.pipeline.progress.snapshots import ZoneSnapshot
+from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.progress.time_snapshot import TimeSnapshot, time_snapshots
 from swathe_drivers import Fault
 
@@ -48,6 +48,9 @@ class PlanMessage(Snapshot):
     profile: bool = Field(description="whether there is one line only and no index axis")
     alert_below: float | None = Field(description="thickness below which there is an alarm, mm")
     excluded: tuple[ZoneSnapshot, ...] = Field(description="zones that the plan does not require")
+    marks: tuple[MarkSnapshot, ...] = Field(
+        (), description="named marks on the part, for the command 'reference'"
+    )
 
 
 class StateMessage(Message):

@@ -29,6 +29,7 @@ from swathe.pipeline.placing.placed import PlacingObserver
 from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.pipeline.placing.standstill import STANDSTILL_NS
 from swathe.pipeline.progress.progress import RunRates
+from swathe.pipeline.references import Reference
 from swathe.pipeline.stages import SurveyStages
 from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, law_of, station_in_journal
 
@@ -268,10 +269,12 @@ class Pipeline(SurveyStages):
     def _set_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         inputs.set_line(int(mark.detail["line"]), mark.time)
 
-    def _reference(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
+    def _reference(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
         position = mark.detail.get("scan"), mark.detail.get("index")
         if mark.detail.get("by") == CRAWLER:
             self.crawler.set_reference(*position)
+        else:
+            self.references.append(Reference.from_detail(mark.detail, now))
         for axis, place, known in zip(("scan", "index"), position, inputs.position, strict=True):
             if place is not None and (known is not None or axis in inputs.lost_axes):
                 self.slipped_cells.set_position(axis, mark.time)

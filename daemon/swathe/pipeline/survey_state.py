@@ -38,6 +38,7 @@ from swathe.pipeline.progress.snapshots import (
     gap_snapshot,
     line_snapshot,
 )
+from swathe.pipeline.references import Reference
 from swathe.station import Station, excluded_cells, kept_waveforms
 
 __all__ = ["SurveyState", "SurveyStatus"]
@@ -64,6 +65,7 @@ class SurveyState:
         suspect_cells: calibration checks and the cells that a failed one makes suspect.
         slipped_cells: slips between two sources of a position, and the cells they make suspect.
         notes: operator's notes as (ns UTC, text).
+        references: positions that operators set.
         pauses: whether readings count now, and why not.
         requests: zones excluded and gaps requested during the survey.
         alarms: the alarms.
@@ -94,6 +96,7 @@ class SurveyState:
         self.readings = 0
         self.unplaced = 0
         self.notes: list[tuple[int, str]] = []
+        self.references: list[Reference] = []
         self.pauses = Pauses()
         self.requests = OperatorRequests()
         self.crawler = CrawlerHistory()

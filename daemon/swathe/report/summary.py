@@ -6,6 +6,7 @@ from swathe.messages import CheckMessage
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.gap_table import summary_line
 from swathe.report.styles import MEASURED_ONLY, MOTION_CAUTION
+from swathe.station import position_text
 from swathe.store import SlipRecord, SurveyRecord
 
 __all__ = ["survey_lines", "times"]
@@ -25,6 +26,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         )
     lines += _calibration_lines(record)
     lines += [_check_line(check) for check in record.checks] or ["no calibration check"]
+    lines += _reference_lines(record)
     lines += [_slip_line(slip) for slip in record.slips]
     lines += [
         f"{port.device}: {port.saturated:,} readings had a saturated echo; their times may be off"
@@ -69,6 +71,15 @@ def _crawler_lines(record: SurveyRecord) -> list[str]:
         [f"    and {len(halts) - _MOST_HALTS} earlier ones"] if len(halts) > _MOST_HALTS else []
     )
     return [moves, *earlier, *halts[-_MOST_HALTS:], MOTION_CAUTION]
+
+
+def _reference_lines(record: SurveyRecord) -> list[str]:
+    marks = [f"mark: {mark.name}, {position_text(mark.scan, mark.index)}" for mark in record.marks]
+    return marks + [
+        f"position set at {one.time:%Y-%m-%d %H:%M:%S} UTC by {one.by}: "
+        f"{f'{one.mark}, ' if one.mark else ''}{position_text(one.scan, one.index)}"
+        for one in record.references
+    ]
 
 
 def _slip_line(slip: SlipRecord) -> str:

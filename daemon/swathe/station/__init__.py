@@ -17,6 +17,7 @@ from swathe.station.devices import (
 )
 from swathe.station.law import law_of, with_record
 from swathe.station.load import parse_station, read_station, station_in_journal, survey_folder
+from swathe.station.marks import line_of_mark, mark_named, position_text
 from swathe.station.model import (
     AUTO,
     AlarmKind,
@@ -26,6 +27,7 @@ from swathe.station.model import (
     CellRule,
     ExclusionSettings,
     LineAdvance,
+    MarkSettings,
     PageSettings,
     Station,
 )
@@ -55,6 +57,7 @@ __all__ = [
     "ExclusionSettings",
     "GuardTable",
     "LineAdvance",
+    "MarkSettings",
     "MotionTable",
     "PageSettings",
     "Station",
@@ -68,12 +71,15 @@ __all__ = [
     "gauge_of",
     "kept_waveforms",
     "law_of",
+    "line_of_mark",
     "makes_by_time",
+    "mark_named",
     "motion_codec",
     "motion_driver",
     "parse_station",
     "period_of",
     "polling_of",
+    "position_text",
     "read_station",
     "repeatability_of",
     "schedule_of",

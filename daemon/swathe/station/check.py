@@ -13,6 +13,7 @@ from swathe.errors import Problem
 from swathe.station.axis import Axis
 from swathe.station.delays import check_delays
 from swathe.station.devices import decoder_of
+from swathe.station.marks import check_marks
 from swathe.station.model import (
     AxisMode,
     AxisSettings,
@@ -56,6 +57,7 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
         problems += _check_readings(decoders, calibrated=calibrated)
         problems += check_delays(devices, decoders, axes)
     problems += _check_exclusions(parts.get("exclude", ()), axes, faulty)
+    problems += check_marks(parts.get("mark", ()), axes, faulty)
     problems += _check_echo(parts, decoders)
     problems += check_motion(parts)
     return problems

@@ -6,6 +6,7 @@ from swathe.station.axis import Axis
 from swathe.station.delays import delay_lines
 from swathe.station.devices import decoder_of, makes_by_time, period_of, polling_of
 from swathe.station.law import law_of
+from swathe.station.marks import position_text
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
 from swathe.station.probe import beam_on_wall, beam_warnings
 from swathe_drivers import TakenAt
@@ -31,6 +32,7 @@ def summarize_station(station: Station) -> list[str]:
     for zone in station.exclude:
         index = "" if zone.index is None else f", index {zone.index[0]:g} to {zone.index[1]:g} mm"
         lines.append(f"excluded: {zone.name}, scan {zone.scan[0]:g} to {zone.scan[1]:g} mm{index}")
+    lines += [f"mark: {mark.name}, {position_text(mark.scan, mark.index)}" for mark in station.mark]
     survey = station.survey
     lines.append(
         f"a cell keeps its {survey.cell_rule} reading; "

@@ -43,6 +43,7 @@ __all__ = [
     "ExclusionSettings",
     "IndexSettings",
     "LineAdvance",
+    "MarkSettings",
     "PageSettings",
     "PlacingSettings",
     "SecondSettings",
@@ -164,6 +165,14 @@ class ExclusionSettings(StationTable):
     name: str = Field(min_length=1, max_length=80)
     scan: tuple[Length, Length]
     index: tuple[Length, Length] | None = None
+
+
+class MarkSettings(StationTable):
+    """A named mark on the part, such as a weld: where a probe that is put there is."""
+
+    name: str = Field(min_length=1, max_length=80)
+    scan: Length | None = Field(None, description="where it is on the scan axis, mm")
+    index: Length | None = Field(None, description="where it is on the index axis, mm")
 
 
 AUTO = "auto"
@@ -300,6 +309,7 @@ class Station(StationTable):
     scan: AxisSettings
     index: IndexSettings | None = None
     exclude: tuple[ExclusionSettings, ...] = ()
+    mark: tuple[MarkSettings, ...] = ()
     device: dict[SafeName, DeviceSettings] = Field(min_length=1)
     block: BlockSettings | None = None
     instrument: InstrumentSettings = InstrumentSettings()

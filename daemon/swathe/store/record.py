@@ -21,7 +21,7 @@ from swathe.messages import (
 )
 from swathe.pipeline import Pipeline
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
-from swathe.pipeline.progress.snapshots import ZoneSnapshot
+from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.store.quality import (
     CalibrationSummary,
     PlaceSummary,
@@ -36,6 +36,7 @@ __all__ = [
     "CrawlerRecord",
     "HaltRecord",
     "NoteRecord",
+    "ReferenceRecord",
     "SlipRecord",
     "SurveyRecord",
     "ZoneRecord",
@@ -50,6 +51,16 @@ class NoteRecord(Snapshot):
 
     time: UtcTime
     text: str
+
+
+class ReferenceRecord(Snapshot):
+    """A position of the probe that an operator set."""
+
+    time: UtcTime
+    scan: float | None = Field(description="mm; null where it was left")
+    index: float | None = Field(description="mm; null where it was left")
+    by: str
+    mark: str = Field(description="mark of the station file that was named; empty without one")
 
 
 class ZoneRecord(ZoneSnapshot):
@@ -112,6 +123,10 @@ class SurveyRecord(Snapshot):
     zones: tuple[ZoneRecord, ...] = Field(
         (), description="excluded during the survey, in addition to those of the plan"
     )
+    marks: tuple[MarkSnapshot, ...] = Field((), description="named marks of the station file")
+    references: tuple[ReferenceRecord, ...] = Field(
+        (), description="positions that operators set, in their order"
+    )
     slips: tuple[SlipRecord, ...] = Field((), description="where two sources of a position parted")
     crawler: CrawlerRecord | None = Field(None, description="null where no crawler was commanded")
     uncertainty: UncertaintySummary | None = Field(
@@ -171,6 +186,8 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         ),
         alarms=tuple(AlarmMessage.of_alarm(alarm, heading) for alarm in pipeline.alarms.alarms),
         zones=tuple(ZoneRecord.model_validate(zone) for zone in pipeline.requests.zones),
+        marks=tuple(MarkSnapshot.model_validate(mark) for mark in pipeline.station.mark),
+        references=tuple(ReferenceRecord.model_validate(one) for one in pipeline.references),
         slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,
         uncertainty=uncertainty_summary(pipeline),

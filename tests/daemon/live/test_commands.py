@@ -12,11 +12,11 @@ from typing import Any
 import pytest
 
 from daemon.handmade import line, station_text
-from swathe.journal import Chunk, MarkKind, PortChange
+from swathe.journal import Chunk, Mark, MarkKind, PortChange, read_journal
 from swathe.live.commands import Commands
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, ReplyMessage
-from swathe.station import parse_station
+from swathe.station import MarkSettings, parse_station
 from swathe.store import SurveyFolder
 
 STEPPED = '[index]\nlength = "5 mm"\nresolution = "1 mm"\nmode = "stepped"\n'
@@ -228,8 +228,90 @@ def test_reference_needs_an_open_port_a_sample_and_a_probe_at_rest(tmp_path: Pat
         assert session.pipeline.crawler.reference == (None, None)
 
 
+MARKS = """
+[[mark]]
+name = "weld 12"
+scan = "1240 mm"
+index = "2 mm"
+[[mark]]
+name = "row 3"
+index = "3 mm"
+[[mark]]
+name = "datum"
+scan = "0 mm"
+"""
+
+
+def _at_rest(session: Session) -> None:
+    """Let the encoder send the same counts for a while."""
+    now = time.monotonic_ns()
+    session.enter(PortChange(now, "encoder", "open", ""))
+    for k in range(6):
+        session.enter(Chunk(now + k * 10**6, "encoder", line(f"P,{k},60")))
+    session.tick()
+
+
+def _marks(session: Session) -> list[dict[str, Any]]:
+    """Return kind and detail of the marks that commands made, from the journal."""
+    return [
+        {"kind": entry.kind, **entry.detail}
+        for entry in read_journal(session.folder.journal)
+        if isinstance(entry, Mark) and entry.kind in (MarkKind.REFERENCED, MarkKind.LINE)
+    ]
+
+
+def test_reference_at_a_mark_sets_scan_and_line_by_its_name(tmp_path: Path) -> None:
+    """The journal has the mark's name; a stepped index axis continues with the mark's line."""
+    text = station_text(index=STEPPED, exclude=MARKS)
+    station = parse_station(text, "bench.toml")
+    with Session(SurveyFolder(tmp_path / "survey"), station, text) as session:
+        session.resume()
+        made = Bench(session, Commands(station, session, stop=print, ending=lambda: False))
+        unknown = made.say(command="reference", id="a", mark="weld 13").detail
+        known = "known are 'weld 12', 'row 3', 'datum'"
+        assert unknown == f"refused: there is no mark 'weld 13': {known}"
+        assert not made.say(command="reference", id="b", mark="datum").accepted  # no open port
+        _at_rest(session)
+        reply = made.say(command="reference", id="c", mark="WELD 12").detail
+        assert reply == "the probe is at weld 12, scan 1240 mm, line 2: readings count from here on"
+        assert session.pipeline.position == (1240.0, 2.0)
+        assert made.say(command="reference", id="d", mark="row 3").accepted
+        assert session.pipeline.position == (1240.0, 3.0)
+        assert made.say(command="reference", id="e", mark="datum").accepted
+        assert session.pipeline.position == (0.0, 3.0)
+        references = session.pipeline.references
+        assert [(one.mark, one.scan, one.by) for one in references] == [
+            ("weld 12", 1240.0, "crew-1"),
+            ("datum", 0.0, "crew-1"),
+        ]
+    marks = _marks(session)
+    by = {"by": "crew-1"}
+    assert marks == [
+        {"kind": MarkKind.REFERENCED, "scan": 1240.0, "mark": "weld 12", **by},
+        {"kind": MarkKind.LINE, "line": 2, "mark": "weld 12", **by},
+        {"kind": MarkKind.LINE, "line": 3, "mark": "row 3", **by},
+        {"kind": MarkKind.REFERENCED, "scan": 0.0, "mark": "datum", **by},
+    ]
+
+
+def test_reference_at_a_mark_off_the_lines_is_refused(bench: Bench) -> None:
+    """A station made in Python is not checked: a mark between the lines sets nothing."""
+    mark = MarkSettings.model_validate({"name": "lug", "scan": 0, "index": "9 mm"})
+    station = bench.session.pipeline.station.model_copy(update={"mark": (mark,)})
+    commands = Commands(station, bench.session, stop=print, ending=lambda: False)
+    refused = commands.reference(None, None, "K", mark="lug")
+    assert refused == "refused: 'lug' (scan 0 mm, index 9 mm) is on no line of the plan"
+    assert commands.reference(None, None, "K", mark="x") == (
+        "refused: there is no mark 'x': known are 'lug'"
+    )
+    assert bench.commands.reference(None, None, "K", mark="x") == (
+        "refused: there is no mark 'x': the station file has no [[mark]]"
+    )
+
+
 def test_reference_without_a_place_is_no_command() -> None:
     """It has to set one axis at least, to a number."""
-    for given in ({}, {"scan": math.inf}):
+    both = {"scan": 1.0, "mark": "weld 12"}
+    for given in ({}, {"scan": math.inf}, both, {"index": 1.0, "mark": "a"}):
         with pytest.raises(ValueError, match=r"scan"):
             CommandMessage.model_validate({"id": "a", "by": "K", "command": "reference", **given})

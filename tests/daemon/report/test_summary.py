@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from daemon.handmade import Motion, run, station_text
+from daemon.handmade import MS, START, Motion, run, station_text
+from swathe.journal import Mark, MarkKind
 from swathe.report import survey_lines
 from swathe.store import record_of
 
@@ -30,6 +31,24 @@ def test_survey_without_reading_says_so() -> None:
     told = lines(moved=False)
     assert "no reading yet" in told
     assert "minimum" not in told[1]
+
+
+def test_marks_and_positions_that_operators_set_are_listed() -> None:
+    """Where the probe was by whose word: an auditor sees what the encoder's positions rest on."""
+    text = station_text(exclude='[[mark]]\nname = "datum"\nscan = "-40 mm"\n')
+    motion = Motion(lambda ms: (ms / 50 - 1,), lambda _: 10.0, 0, 600)
+    detail = {"scan": -40.0, "by": "A. Kern", "mark": "datum"}
+    marks = [
+        Mark(START + 601 * MS, MarkKind.REFERENCED, detail),
+        Mark(START + 602 * MS, MarkKind.REFERENCED, {"scan": 2.5, "by": "A. Kern"}),
+        Mark(START + 603 * MS, MarkKind.REFERENCED, {"scan": 0.0, "by": "crawler"}),
+    ]
+    told = survey_lines(record_of(run(text, motion.entries(), marks)))
+    assert "mark: datum, scan -40 mm" in told
+    assert [line for line in told if line.startswith("position set")] == [
+        "position set at 2027-01-15 08:00:00 UTC by A. Kern: datum, scan -40 mm",
+        "position set at 2027-01-15 08:00:00 UTC by A. Kern: scan 2.5 mm",
+    ]
 
 
 def test_saturated_echoes_are_told() -> None:

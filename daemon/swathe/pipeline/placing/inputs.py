@@ -259,6 +259,8 @@ class DeviceInputs:
             self._add_samples(axis, samples)
             if name in self._second:
                 self._second[name].watch.restart()  # the second source was not set to this position
+            if axis is self._scan and self._returns is not None:
+                self._returns.disarm()  # the probe was set there, and did not return
             if axis is self._scan and self.place_sums is not None:
                 self.place_sums.set_zero(place)
         self._still.restart()

@@ -20,6 +20,7 @@ from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, n
 __all__ = [
     "GapSnapshot",
     "LineSnapshot",
+    "MarkSnapshot",
     "ProgressSnapshot",
     "ZoneSnapshot",
     "gap_snapshot",
@@ -132,6 +133,14 @@ class ZoneSnapshot(Snapshot):
     name: str = Field(min_length=1, max_length=80, description="what is there")
     scan: Extent | None = Field(None, description="borders, mm; null for the whole scan axis")
     index: Extent | None = Field(None, description="borders, mm; null for the whole index axis")
+
+
+class MarkSnapshot(Snapshot):
+    """A named mark on the part, at which an operator can say that the probe is."""
+
+    name: str = Field(description="of the mark, as in the station file")
+    scan: float | None = Field(description="where it is, mm; null where only its index is known")
+    index: float | None = Field(description="where it is, mm; null where only its scan is known")
 
 
 def minimum_text(progress: ProgressSnapshot) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from daemon.handmade import INDEX_ENCODED, MS, START, Motion, feed, run, station_text
+from daemon.handmade import INDEX_ENCODED, INDEX_STEPPED, MS, START, Motion, feed, run, station_text
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline import CellState, Pipeline
 
@@ -125,3 +125,15 @@ def test_reference_without_an_encoder_or_a_sample_sets_nothing() -> None:
     assert pipeline.position == (500.0, 0.0)
     feed(pipeline, [mark(600, MarkKind.REFERENCED, scan=5.0, index=2.0, by="crew-1")])
     assert pipeline.position == (5.0, 0.0)
+
+
+def test_reference_at_the_start_is_no_return_of_the_probe() -> None:
+    """Lifted at the far end and set down at the start: the line stays until somebody steps it."""
+    text = station_text(index=INDEX_STEPPED.format(length=4, advance="return"))
+    out = Motion(lambda ms: (min(ms / 50, 18.0),), lambda _: 10.0, 0, 1500)
+    # After the reference the counts of 18 mm are those of the start.
+    along = Motion(lambda ms: (18.0 + (ms - 1505) / 50,), lambda _: 10.0, 1505, 2000)
+    given = [mark(1501, MarkKind.REFERENCED, scan=0.0, by="crew-1")]
+    assert run(text, out.entries(), given, along.entries()).line == 0
+    back = Motion(lambda ms: (18.0 - (ms - 1505) / 50,), lambda _: 10.0, 1505, 2500)
+    assert run(text, out.entries(), back.entries()).line == 1

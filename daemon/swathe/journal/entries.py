@@ -81,6 +81,20 @@ class MarkKind(StrEnum):
     newest such mark applies to all runs that say so, from their first entry on [device; delay_ns,
     low_ns, high_ns: less the delay of the scan axis's encoder; pairs]."""
 
+    DISCARDED = "readings discarded"
+    """Readings of a stretch count for no cell, as in a pause [revision: its number, from 1; the
+    stretch, of which all conditions hold: begin, end: times of the readings, ns UTC, the end left
+    out; begin is null from the first reading on; line: row of the grid, or null; scan: borders in
+    mm, both included, or null; by, because]."""
+
+    MOVED = "readings moved"
+    """Readings of a stretch are of another line of a stepped index axis [as of discarded readings;
+    to_line]."""
+
+    RESTORED = "readings restored"
+    """Readings that were discarded or moved count again as they were taken [revision, by,
+    because]."""
+
     ENDED = "ended"
     """A run ended in good order [status, reason]."""
 

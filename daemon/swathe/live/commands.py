@@ -107,7 +107,9 @@ class Commands:
             return f"{_REFUSED}the survey is being resumed: {resuming}"
         match command.command:
             case "next line":
-                return self.set_line(self._pipeline.line + 1, command.by)
+                return self.next_line(command.by)
+            case "previous line":
+                return self.previous_line(command.by)
             case "line" if command.line is not None:
                 return self.set_line(command.line, command.by)
             case "line":
@@ -134,6 +136,14 @@ class Commands:
                 self._stop(f"stopped {origin} by {command.by}")
                 return "stopping"
         return f"{_REFUSED}{command.command!r} lacks its argument"  # the model refuses it before
+
+    def next_line(self, by: str) -> str:
+        """Continue with the line after the present one; return what was done or why not."""
+        return self.set_line(self._pipeline.line + 1, by)
+
+    def previous_line(self, by: str) -> str:
+        """Continue with the line before the present one; return what was done or why not."""
+        return self.set_line(self._pipeline.line - 1, by)
 
     def set_line(self, line: int, by: str) -> str:
         """Continue with another line of a stepped index axis; return what was done or why not."""

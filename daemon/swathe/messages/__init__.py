@@ -16,8 +16,10 @@ from swathe.messages.models import (
     ProgressMessage,
     StateMessage,
 )
+from swathe.messages.revisions import RevisionsMessage
 from swathe.messages.topics import ROOT, Topics
 from swathe.pipeline.progress.fields import Extent, moment
+from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot, StretchSnapshot
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
 
 __all__ = [
@@ -36,7 +38,10 @@ __all__ = [
     "ProgressMessage",
     "ReplyMessage",
     "RescanMessage",
+    "RevisionSnapshot",
+    "RevisionsMessage",
     "StateMessage",
+    "StretchSnapshot",
     "Topics",
     "ZoneSnapshot",
     "moment",

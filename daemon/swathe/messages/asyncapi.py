@@ -22,6 +22,7 @@ from swathe.messages.models import (
     ProgressMessage,
     StateMessage,
 )
+from swathe.messages.revisions import RevisionsMessage
 from swathe.messages.topics import ROOT
 from swathe.pipeline.progress.fields import Snapshot
 
@@ -71,6 +72,7 @@ _TOPICS = (
     _Topic("check/{number}", CheckMessage),
     _Topic("alarm/{number}", AlarmMessage, interval="gap_interval"),
     _Topic("rescan", RescanMessage),
+    _Topic("revisions", RevisionsMessage),
     _Topic("port/{device}", PortMessage, interval="port_interval"),
     _Topic("command", CommandMessage, retained=False, received=True),
     _Topic("reply/{id}", ReplyMessage, retained=False),

@@ -9,9 +9,19 @@ from pydantic import Field, field_validator, model_validator
 from swathe.messages.base import Message
 from swathe.messages.topics import ROOT
 from swathe.pipeline.progress.fields import Snapshot
+from swathe.pipeline.progress.revision_snapshots import StretchSnapshot
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
 
 __all__ = ["CommandMessage", "ReplyMessage"]
+
+_NEEDS = {
+    "exclude": ("zone",),
+    "rescan": ("gap",),
+    "acknowledge": ("alarm",),
+    "discard": ("stretch", "text"),
+    "move": ("stretch", "line", "text"),
+    "restore": ("revision", "text"),
+}
 
 
 class CommandMessage(Snapshot):
@@ -23,6 +33,8 @@ class CommandMessage(Snapshot):
     version: Literal[1] = 1
     command: Literal[
         "next line",
+        "previous line",
+        "line blocked",
         "line",
         "note",
         "pause",
@@ -31,6 +43,9 @@ class CommandMessage(Snapshot):
         "rescan",
         "acknowledge",
         "reference",
+        "discard",
+        "move",
+        "restore",
         "stop",
         "alive",
     ]
@@ -45,8 +60,24 @@ class CommandMessage(Snapshot):
         max_length=200,
         description="topic for the reply; swathe/STATION/reply/ID by default",
     )
-    line: int | None = Field(None, ge=0, description="for 'line': the line to continue with")
-    text: str = Field("", max_length=1000, description="for 'note'; for 'pause' the reason")
+    line: int | None = Field(
+        None,
+        ge=0,
+        description="for 'line': the line to continue with; for 'move': the line that the readings "
+        "are of",
+    )
+    text: str = Field(
+        "",
+        max_length=1000,
+        description="for 'note'; the reason for 'pause', 'discard', 'move' and 'restore', of which "
+        "only 'pause' may lack it",
+    )
+    stretch: StretchSnapshot | None = Field(
+        None, description="for 'discard' and 'move': which readings"
+    )
+    revision: int | None = Field(
+        None, ge=1, description="for 'restore': the discard or move to take back"
+    )
     zone: ZoneSnapshot | None = Field(None, description="for 'exclude': what is not to be scanned")
     gap: int | None = Field(None, ge=1, description="for 'rescan': the gap to return to")
     alarm: int | None = Field(None, ge=1, description="for 'acknowledge': the alarm to acknowledge")
@@ -81,10 +112,10 @@ class CommandMessage(Snapshot):
 
     @model_validator(mode="after")
     def _has_its_argument(self) -> Self:
-        needs = {"exclude": "zone", "rescan": "gap", "acknowledge": "alarm"}.get(self.command)
-        if needs is not None and getattr(self, needs) is None:
-            message = f"must have '{needs}' with '{self.command}'"
-            raise ValueError(message)
+        for need in _NEEDS.get(self.command, ()):
+            if getattr(self, need) in (None, ""):
+                message = f"must have '{need}' with '{self.command}'"
+                raise ValueError(message)
         if self.command == "reference":
             positions = self.scan is not None or self.index is not None
             if positions is (self.mark is not None):

@@ -9,6 +9,7 @@
     swathe/STATION/check/NUMBER     retained; calibration checks
     swathe/STATION/alarm/NUMBER     retained, those that are over too
     swathe/STATION/rescan           retained; gaps that are to be scanned again next
+    swathe/STATION/revisions        retained; readings that were discarded or moved
     swathe/STATION/port/DEVICE      retained
     swathe/STATION/command          commands to the station
     swathe/STATION/reply/ID         the reply to the command with that id
@@ -48,6 +49,11 @@ class Topics:
     def rescan(self) -> str:
         """Topic of the gaps that are to be scanned again next."""
         return f"{ROOT}/{self.station}/rescan"
+
+    @property
+    def revisions(self) -> str:
+        """Topic of the readings that were discarded or moved."""
+        return f"{ROOT}/{self.station}/revisions"
 
     @property
     def alarms(self) -> str:

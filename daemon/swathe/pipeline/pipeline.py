@@ -30,6 +30,7 @@ from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.pipeline.placing.standstill import STANDSTILL_NS
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.references import Reference
+from swathe.pipeline.revisions import REVISION_MARKS
 from swathe.pipeline.stages import SurveyStages
 from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, law_of, station_in_journal
 
@@ -45,7 +46,7 @@ _MARKS_BETWEEN = (
     MarkKind.ENDED,
 )
 # Marks on which no cell, gap or alarm depends.
-_MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION)
+_MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION, *REVISION_MARKS)
 
 MarkHandler = Callable[[DeviceInputs, Mark, int], None]
 
@@ -90,6 +91,9 @@ class Pipeline(SurveyStages):
             MarkKind.REFERENCED: self._reference,
             MarkKind.DELAY: self._take_delay,
             MarkKind.DELAY_ESTIMATED: self._take_estimate,
+            MarkKind.DISCARDED: self._list_revision,
+            MarkKind.MOVED: self._list_revision,
+            MarkKind.RESTORED: self._list_revision,
             MarkKind.ENDED: self._end_run,
         }
 
@@ -310,6 +314,9 @@ class Pipeline(SurveyStages):
 
     def _add_note(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.notes.append((now, str(mark.detail["text"])))
+
+    def _list_revision(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
+        self.revisions.take(mark.kind, mark.detail, now)
 
     def _take_motion_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.crawler.take(mark, now)

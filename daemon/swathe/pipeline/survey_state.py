@@ -39,6 +39,7 @@ from swathe.pipeline.progress.snapshots import (
     line_snapshot,
 )
 from swathe.pipeline.references import Reference
+from swathe.pipeline.revisions import RevisionLog
 from swathe.station import Station, excluded_cells, kept_waveforms
 
 __all__ = ["SurveyState", "SurveyStatus"]
@@ -68,6 +69,7 @@ class SurveyState:
         references: positions that operators set.
         pauses: whether readings count now, and why not.
         requests: zones excluded and gaps requested during the survey.
+        revisions: readings discarded or moved, as the marks until now list them.
         alarms: the alarms.
         changed: where cells changed, and a listener for them.
         place_sums: of readings and encoder samples, for the uncertainty of the places.
@@ -99,6 +101,7 @@ class SurveyState:
         self.references: list[Reference] = []
         self.pauses = Pauses()
         self.requests = OperatorRequests()
+        self.revisions = RevisionLog()
         self.crawler = CrawlerHistory()
         self.place_sums = PlaceSums()
         self.measured_delays: dict[str, MeasuredDelay] = {}

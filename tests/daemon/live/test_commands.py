@@ -63,6 +63,16 @@ def test_same_command_twice_is_answered_twice_and_obeyed_once(bench: Bench) -> N
     assert bench.session.pipeline.line == 2
 
 
+def test_previous_line_goes_back_and_not_before_the_first(bench: Bench) -> None:
+    """It is the counterpart of 'next line'."""
+    assert bench.say(command="next line").accepted
+    assert bench.say(command="previous line", id="b").detail == "line 0 at 0 mm"
+    assert bench.session.pipeline.line == 0
+    refused = bench.say(command="previous line", id="c").detail
+    assert refused == "refused: the plan has the lines 0 to 5"
+    assert bench.session.pipeline.line == 0
+
+
 def test_sender_is_asked_for_only_where_it_matters(bench: Bench) -> None:
     """Over MQTT only those may command whom the station file names; the page has its token."""
     refused = bench.say(command="note", by="stranger", named=True)

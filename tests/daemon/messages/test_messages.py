@@ -28,7 +28,10 @@ from swathe.messages import (
     ProgressMessage,
     ReplyMessage,
     RescanMessage,
+    RevisionsMessage,
+    RevisionSnapshot,
     StateMessage,
+    StretchSnapshot,
     Topics,
     ZoneSnapshot,
     moment,
@@ -169,6 +172,30 @@ def alarm(**other: Any) -> Alarm:
     return Alarm(**{**parts, **other})
 
 
+REVISION = RevisionSnapshot(
+    number=1,
+    kind="discard",
+    line=5,
+    to_line=None,
+    scan=Extent(0.0, 9.5),
+    begin=None,
+    end=AT,
+    by="A. Kern",
+    because="wrong line",
+    time=AT + 5,
+    readings=None,
+)
+RESTORED = REVISION.model_copy(
+    update={
+        "number": 2,
+        "kind": "move",
+        "to_line": 6,
+        "readings": 0,
+        "restored_by": "B. Lind",
+        "restored_because": "it was line 5",
+        "restored": NOW,
+    }
+)
 SCHEMAS = payload_schemas(asyncapi_document())
 EXAMPLES: list[tuple[str, BaseModel]] = [
     ("state", StateMessage(**OF, state="scanning", part="penstock 3")),
@@ -221,6 +248,19 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
             zone=ZoneSnapshot(name="lug", scan=Extent(low=1.0, high=2.0)),
         ),
     ),
+    (
+        "command",
+        CommandMessage(
+            command="move",
+            id="a-3",
+            by="operator",
+            stretch=StretchSnapshot(line=5, scan=Extent(0.0, 9.5), last=20.0, begin="weld 12"),
+            line=6,
+            text="it was line 6",
+        ),
+    ),
+    ("revisions", RevisionsMessage.of_revisions([], OF)),
+    ("revisions", RevisionsMessage.of_revisions([REVISION, RESTORED], OF)),
     ("reply", ReplyMessage(**OF, id="a-1", accepted=False, detail="no")),
 ]
 
@@ -317,6 +357,7 @@ def test_contract_retained_but_commands() -> None:
         "swathe/{station}/check/{number}": True,
         "swathe/{station}/alarm/{number}": True,
         "swathe/{station}/rescan": True,
+        "swathe/{station}/revisions": True,
         "swathe/{station}/port/{device}": True,
         "swathe/{station}/command": False,
     }
@@ -335,6 +376,7 @@ def test_topics_of_a_station() -> None:
         "swathe/bench/port/+",
     )
     assert (topics.alarm(4), topics.alarms) == ("swathe/bench/alarm/4", "swathe/bench/alarm/+")
+    assert topics.revisions == "swathe/bench/revisions"
     assert topics.rescan == "swathe/bench/rescan"
     assert topics.reply("a-1") == "swathe/bench/reply/a-1"
 
@@ -407,6 +449,21 @@ def test_port_message_tells_the_last_fault_with_its_offset() -> None:
         {"command": "exclude"},
         {"command": "rescan"},
         {"command": "acknowledge"},
+        {"command": "discard", "text": "slip"},
+        {"command": "discard", "stretch": {"line": 1}, "text": ""},
+        {"command": "discard", "stretch": {}, "text": "slip"},
+        {"command": "discard", "stretch": {"last": 0}, "text": "slip"},
+        {"command": "discard", "stretch": {"last": math.inf}, "text": "slip"},
+        {"command": "discard", "stretch": {"line": -1}, "text": "slip"},
+        {"command": "discard", "stretch": {"begin": ""}, "text": "slip"},
+        {"command": "move", "stretch": {"line": 1}, "text": "slip"},
+        {"command": "move", "line": 2, "text": "slip"},
+        {"command": "move", "stretch": {"line": 1}, "line": 2, "text": ""},
+        {"command": "restore", "text": "slip"},
+        {"command": "restore", "revision": 0, "text": "slip"},
+        {"command": "restore", "revision": 1, "text": ""},
+        {"command": "reference"},
+        {"command": "reference", "scan": 3.0, "mark": "weld 12"},
         {"gap": 0},
         {"reply_to": ""},
         {"reply_to": "crew/+"},

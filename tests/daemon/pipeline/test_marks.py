@@ -38,11 +38,22 @@ def mark(kind: MarkKind, **detail: Any) -> Mark:
     return Mark(START + 2000 * MS, kind, detail)
 
 
+DISCARD: dict[str, Any] = {
+    "revision": 1,
+    "begin": None,
+    "end": UTC + 1000 * MS,
+    "line": 0,
+    "scan": None,
+    "by": "A. Kern",
+    "because": "wrong line",
+}
+
 BEFORE: dict[MarkKind, list[Mark]] = {
     MarkKind.CHECK_STEP: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_ENDED: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_OVERRIDDEN: [mark(MarkKind.CHECK_BEGUN, **CHECK), mark(MarkKind.CHECK_ENDED)],
     MarkKind.RESUMED: [mark(MarkKind.PAUSED, by="A. Kern", because="couplant")],
+    MarkKind.RESTORED: [mark(MarkKind.DISCARDED, **DISCARD)],
 }
 """Marks that have to come before one, for it to have an effect."""
 
@@ -71,6 +82,9 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
         "needs": "more lines",
     },
     MarkKind.DELAY: {"device": "gauge", "delay_ns": 5, "low_ns": 4, "high_ns": 6, "pairs": 8},
+    MarkKind.DISCARDED: DISCARD,
+    MarkKind.MOVED: {**DISCARD, "to_line": 1},
+    MarkKind.RESTORED: {"revision": 1, "by": "B. Lind", "because": "it was right"},
     MarkKind.ENDED: {"status": "incomplete", "reason": ""},
 }
 
@@ -98,6 +112,9 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.REFERENCED: lambda p: (p.position, p.crawler.reference),
     MarkKind.DELAY_ESTIMATED: lambda p: dict(p.estimated_delays),
     MarkKind.DELAY: lambda p: (dict(p.estimated_delays), dict(p.newest_delays)),
+    MarkKind.DISCARDED: lambda p: p.revisions.in_force,
+    MarkKind.MOVED: lambda p: p.revisions.in_force,
+    MarkKind.RESTORED: lambda p: p.revisions.in_force,
     MarkKind.ENDED: lambda p: p.status,
 }
 

@@ -1,7 +1,22 @@
 """Stations on a terminal, drawn from their messages: of a broker, or of the run itself."""
 
-from swathe.board.board import Board, Panel
+from swathe.board.board import Board, Panel, one_line
+from swathe.board.key_table import KEYS
 from swathe.board.plain import PlainLines
+from swathe.board.prompt import KeyQuestion, Question, Reply
+from swathe.board.screen import BoardScreen
 from swathe.board.stations import Stations, StationView
 
-__all__ = ["Board", "Panel", "PlainLines", "StationView", "Stations"]
+__all__ = [
+    "KEYS",
+    "Board",
+    "BoardScreen",
+    "KeyQuestion",
+    "Panel",
+    "PlainLines",
+    "Question",
+    "Reply",
+    "StationView",
+    "Stations",
+    "one_line",
+]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import UTC, datetime
 
 from rich.console import Console, Group, RenderableType
@@ -12,8 +12,11 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from swathe.board.bells import Bells
 from swathe.board.block_map import BlockMap
 from swathe.board.gap_list import gap_clusters, gap_list
+from swathe.board.key_table import key_line, key_list
+from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply
 from swathe.board.stations import Stations, StationView
 from swathe.board.texts import (
     age_text,
@@ -24,6 +27,7 @@ from swathe.board.texts import (
     progress_text,
     state_text,
 )
+from swathe.keys import Pasted
 from swathe.pipeline import Grid
 from swathe.pipeline.progress.fields import count_text
 
@@ -33,6 +37,8 @@ _MOST_LISTED = 8
 _MOST_ALARMS = 3
 # From here on a port has a line of its own.
 _TALL = 30
+# Below this there is neither map nor list.
+_SHORT = 14
 _WIDEST_MAP = 160
 # Heading, one row and one line for the rest; the map's legend and a row.
 _LEAST_LINES = 5
@@ -47,7 +53,7 @@ class Panel:
     """What a board shows and does in addition to the messages; the base class adds nothing."""
 
     keys: tuple[str, ...] = ()
-    """Which keys do what, for the last line."""
+    """Which of the keys in `KEYS` it takes."""
     can_acknowledge = False
     """Whether alarms can be acknowledged from here."""
 
@@ -64,8 +70,8 @@ class Panel:
         """Return the cells of a station, where they are in this process."""
         return None
 
-    def next_lines(self) -> list[Text]:
-        """Return what is next, below the progress."""
+    def next_lines(self) -> list[str]:
+        """Return what is next, below the progress; it is wrapped, never cut."""
         return []
 
     def health_lines(self) -> list[Text]:
@@ -76,26 +82,24 @@ class Panel:
         """Return texts for the end of the board; they are wrapped."""
         return []
 
-    def press(self, key: str) -> str | None:
-        """Act on a key; return the answer, None where the key is not the panel's."""
+    def press(self, key: str) -> Reply | None:
+        """Act on a key; return the answer or what is to be asked, None where it is no key of it."""
         raise NotImplementedError
 
-    def acknowledge(self, view: StationView) -> str:
-        """Acknowledge the new alarms of a station; return the answer."""
+    def acknowledge(self, view: StationView) -> Reply:
+        """Acknowledge the new alarms of a station; return the answer or what is to be asked."""
         raise NotImplementedError
 
 
 class Board:
-    """Draws the stations; keys choose one, mute the bell, acknowledge.
+    """Draws the stations; keys choose one, mute the bell, acknowledge, and answer what is asked.
 
     Args:
         console: where it is drawn; only its size is read here.
         stations: their messages.
         panel: what is shown in addition.
         ring: rings the bell.
-
-    Attributes:
-        muted: whether the bell is silent.
+        sounds: the events for which it rings; all if None.
     """
 
     def __init__(
@@ -105,24 +109,48 @@ class Board:
         panel: Panel,
         *,
         ring: Callable[[], None],
+        sounds: Collection[str] | None = None,
     ) -> None:
         self._console = console
         self._stations = stations
         self._panel = panel
         self._ring = ring
+        self._bells = Bells(sounds)
         self._chosen = ""
         self._answer = ""
+        self._prompt: Prompt | None = None
+        self._keys_shown = False
         self._maps: dict[str, BlockMap] = {}
-        self._rung: set[tuple[str, str, int]] = set()
-        self.muted = False
+
+    @property
+    def muted(self) -> bool:
+        """Whether the bell is silent."""
+        return self._bells.muted
+
+    def show(self, reply: Reply) -> None:
+        """Show an answer, or ask."""
+        if isinstance(reply, Question | KeyQuestion):
+            self._prompt, self._answer = Prompt(reply, time.monotonic()), ""
+        else:
+            self._prompt, self._answer = None, reply
 
     def press(self, key: str) -> None:
-        """Act on a key."""
+        """Act on a key, which is text while a line is asked for; in either case otherwise."""
+        if self._prompt is not None:
+            if (answer := self._prompt.press(key, time.monotonic())) is not None:
+                self.show(answer)
+            return
+        if isinstance(key, Pasted):  # the letters of a text are no keys
+            self._answer = "a text was pasted, but nothing is asked for"
+            return
         key = key.lower()
-        if (answer := self._panel.press(key)) is not None:
-            self._answer = answer
+        shown, self._keys_shown = self._keys_shown, key == "?" and not self._keys_shown
+        if key == "?" or (shown and key == "escape"):
+            return
+        if (reply := self._panel.press(key)) is not None:
+            self.show(reply)
         elif key == "b":
-            self.muted = not self.muted
+            self._bells.muted = not self._bells.muted
         elif key in ("down", "right", "tab"):
             self._choose(1)
         elif key in ("up", "left", "back"):
@@ -130,7 +158,7 @@ class Board:
         elif key == "a" and self._panel.can_acknowledge:
             view = self._stations.find(self._chosen)
             if view is not None and view.new_alarms:
-                self._answer = self._panel.acknowledge(view)
+                self.show(self._panel.acknowledge(view))
 
     def _choose(self, step: int) -> None:
         names = [view.name for view in self._stations.views]
@@ -139,15 +167,9 @@ class Board:
             self._chosen = names[(here + step) % len(names)]
 
     def ring_for_new(self) -> None:
-        """Ring once for alarms that nobody has acknowledged and that have not been rung for."""
-        new = {
-            (view.name, alarm.survey, alarm.number)
-            for view in self._stations.views
-            for alarm in view.new_alarms
-        }
-        if new - self._rung and not self.muted:
+        """Ring for what is new, if it is time to."""
+        if self._bells.ring(self._stations.views, time.monotonic()):
             self._ring()
-        self._rung |= new
 
     def render(self) -> RenderableType:
         """Return the whole board, for the console as it is now."""
@@ -164,21 +186,34 @@ class Board:
         chosen = self._stations.find(self._chosen)
         if chosen is None:
             waiting = Text("\nno message from a station yet\n", style="dim")
-            return Group(*top, waiting, self._keys(many=False))
-        foot = [one_line(self._answer, "bold")] if self._answer else []
-        foot += self._wrapped(self._panel.foot_lines(), "dim")
-        foot.append(self._keys(many=len(views) > 1))
+            listed = key_list(self._keys(many=False)) if self._keys_shown else []
+            return Group(*top, waiting, *listed, key_line(self._keys(many=False), width))
+        foot = self._wrapped([self._answer], "bold") if self._answer else []
+        keys = self._keys(many=len(views) > 1)
+        if self._keys_shown:
+            foot += key_list(keys)
+        else:
+            foot += self._wrapped(self._panel.foot_lines(), "dim")
+        asked = self._asked(now, width)
+        foot += asked or ([] if self._keys_shown else [key_line(keys, width)])
         return Group(
             *top, *self._detail(chosen, now, wall, width, height - len(top) - len(foot)), *foot
         )
 
-    def _keys(self, *, many: bool) -> Text:
-        keys = ["↑↓ station"] if many else []
-        keys += self._panel.keys
+    def _asked(self, now: float, width: int) -> list[Text]:
+        """Return the lines of what is asked, below all else."""
+        if self._prompt is None:
+            return []
+        if (answer := self._prompt.expired(now)) is not None:
+            self.show(answer)
+            return self._wrapped([answer], "bold")
+        return self._prompt.lines(lambda text, style: self._wrapped([text], style), width)
+
+    def _keys(self, *, many: bool) -> list[str]:
+        keys = [*self._panel.keys, "b"]
         if self._panel.can_acknowledge:
-            keys.append("a acknowledge")
-        keys += ["b bell on" if self.muted else "b mute", "q quit"]
-        return one_line(" · ".join(keys), "dim")
+            keys.append("a")
+        return [*keys, "arrows"] if many else keys
 
     def _wrapped(self, texts: list[str], style: str = "") -> list[Text]:
         return [
@@ -224,7 +259,10 @@ class Board:
         top: list[RenderableType] = [Rule(self._title(view), style="dim", align="left")]
         top += self._banner(view, now, wall)
         top += self._progress_lines(view, now, wall, width)
-        top += self._panel.next_lines()
+        top += self._wrapped(self._panel.next_lines(), "bold")
+        if height < _SHORT:  # keys or a question take the rest
+            top += self._alarm_lines(view, 1)
+            return [*top[:height], *[Text("")] * (height - len(top))]
         health = self._health(view, width, long=height >= _TALL)
         space = height - len(top) - len(health)
         alarms = self._alarm_lines(view, max(1, min(_MOST_ALARMS, space - _LEAST_LINES)))

@@ -33,7 +33,8 @@ def demo(
     pseudo-terminals, and a broker on this machine. Exit code 0: covered; 3: not.
     """
     from swathe.demo import play
-    from swathe.live.terminal import CAUTION, TerminalObserver, page_text
+    from swathe.live.run_panel import CAUTION, page_text
+    from swathe.live.terminal import TerminalObserver
     from swathe.page import Page
     from swathe.report import gaps_table, summary_line, times
     from swathe.report.picture import draw_survey

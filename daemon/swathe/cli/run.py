@@ -49,7 +49,8 @@ def run(
         raise typer.BadParameter("name the station file, such as penstock.toml")
     from swathe.cli.arming import may_move
     from swathe.live import Daemon
-    from swathe.live.terminal import CAUTION, TerminalObserver, page_text
+    from swathe.live.run_panel import CAUTION, page_text
+    from swathe.live.terminal import TerminalObserver
     from swathe.report import due_after, due_before, summary_line
     from swathe.station import read_station, survey_folder
     from swathe.store import SurveyFolder

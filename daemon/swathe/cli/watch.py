@@ -89,10 +89,8 @@ def watch(
 
 async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plain: bool) -> None:
     import aiomqtt
-    from rich.live import Live
 
-    from swathe.board import Board, PlainLines, Stations
-    from swathe.keys import terminal_keys
+    from swathe.board import Board, BoardScreen, PlainLines, Stations
     from swathe.watch import WatchLink, WatchPanel
 
     stations = Stations()
@@ -122,19 +120,9 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
                 await asyncio.sleep(_REFRESH_SECONDS)
         panel = WatchPanel(link, quit_=end.set, acknowledge=acknowledge if by else None)
         board = Board(console, stations, panel, ring=console.bell)
-        with (
-            Live(console=console, auto_refresh=False, screen=True) as live,
-            contextlib.ExitStack() as stack,
-        ):
-
-            def press(key: str) -> None:
-                board.press(key)
-                live.update(board.render(), refresh=True)
-
-            stack.enter_context(terminal_keys(press))
+        with BoardScreen(console, board) as screen:
             while not end.is_set():
-                board.ring_for_new()
-                live.update(board.render(), refresh=True)
+                screen.refresh()
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(_REFRESH_SECONDS):
                         await end.wait()

@@ -29,6 +29,7 @@ from swathe.station.model import (
     LineAdvance,
     MarkSettings,
     PageSettings,
+    SoundEvent,
     Station,
 )
 from swathe.station.motion import (
@@ -60,6 +61,7 @@ __all__ = [
     "MarkSettings",
     "MotionTable",
     "PageSettings",
+    "SoundEvent",
     "Station",
     "axis_source",
     "beam_on_wall",

@@ -11,7 +11,7 @@ import math
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints
 
 from swathe.calibration import CalibrationRecord
 from swathe.echo import EchoSettings
@@ -47,6 +47,7 @@ __all__ = [
     "PageSettings",
     "PlacingSettings",
     "SecondSettings",
+    "SoundEvent",
     "Station",
     "StoreSettings",
     "SurveySettings",
@@ -291,6 +292,23 @@ class AlarmKind(StrEnum):
     UNPLACED = "readings unplaced"
 
 
+class SoundEvent(StrEnum):
+    """What the bell of a board rings for in addition to alarms."""
+
+    GAP = "gap opened"
+    PAUSED = "paused"
+
+
+_SOUNDS = tuple(str(event) for event in (*AlarmKind, *SoundEvent))
+
+
+def _sound(event: str) -> str:
+    if event not in _SOUNDS:
+        message = f"must be one of {', '.join(map(repr, _SOUNDS))}"
+        raise ValueError(message)
+    return event
+
+
 class AlarmSettings(StationTable):
     """When an alarm is raised. `THIN` needs ``survey.alert_below``, too."""
 
@@ -299,6 +317,9 @@ class AlarmSettings(StationTable):
     too_fast: Duration = Field(500_000_000, ge=0, description="of scanning too fast, ns")
     port_lost: Duration = Field(2_000_000_000, ge=0, description="of a port that is not open, ns")
     off: tuple[AlarmKind, ...] = Field((), description="kinds of which there is no alarm")
+    sound: tuple[Annotated[str, AfterValidator(_sound)], ...] | None = Field(
+        None, description="alarms and events for which a bell rings; all if None"
+    )
 
 
 class Station(StationTable):

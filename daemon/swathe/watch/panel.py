@@ -7,8 +7,7 @@ from datetime import datetime
 
 from rich.text import Text
 
-from swathe.board import Panel, StationView
-from swathe.board.board import one_line
+from swathe.board import Panel, StationView, one_line
 from swathe.board.texts import age_text
 from swathe.pipeline.progress.fields import count_text
 from swathe.watch.link import WatchLink

@@ -7,6 +7,7 @@ import json
 import math
 import time
 from datetime import datetime
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -16,9 +17,20 @@ from rich.text import Text
 
 from daemon.board.test_stations import gap, line_message, put, state
 from daemon.messages.test_messages import AT, OF, alarm, check, progress, tally
-from swathe.board import Board, Panel, PlainLines, Stations, StationView
-from swathe.board.board import one_line
+from swathe.board import (
+    KEYS,
+    Board,
+    Panel,
+    PlainLines,
+    Question,
+    Reply,
+    Stations,
+    StationView,
+    one_line,
+)
+from swathe.board.key_table import key_line
 from swathe.board.texts import port_text
+from swathe.keys import Pasted
 from swathe.live.mirror import Mirror
 from swathe.messages import (
     AlarmMessage,
@@ -33,6 +45,7 @@ from swathe.report import summary_line
 from swathe.station import parse_station
 from swathe.store import SurveyRecord, record_of
 
+GUIDE = Path(__file__).parents[3] / "daemon" / "guide"
 STATION = """
 name = "bench"
 [survey]
@@ -60,7 +73,7 @@ class PlainPanel(Panel):
     """A panel of a head and as many lines more as a run has."""
 
     can_acknowledge = True
-    keys = ("space pause",)
+    keys: tuple[str, ...] = ("space",)
 
     def __init__(self) -> None:
         self.acknowledged: list[int] = []
@@ -70,9 +83,9 @@ class PlainPanel(Panel):
         del views, now, wall
         return Text("swathe test")
 
-    def next_lines(self) -> list[Text]:
+    def next_lines(self) -> list[str]:
         """Return what is next."""
-        return [one_line("next: line 7, from 158 mm, 36 mm missing; go slower")]
+        return ["next: line 7, from 158 mm, 36 mm missing; go slower"]
 
     def health_lines(self) -> list[Text]:
         """Return broker and page."""
@@ -82,8 +95,10 @@ class PlainPanel(Panel):
         """Return a caution of two lines."""
         return ["It is no emergency stop. " * 6]
 
-    def press(self, key: str) -> str | None:
-        """Answer to the space bar."""
+    def press(self, key: str) -> Reply | None:
+        """Answer to the space bar, and ask at t."""
+        if key == "t":
+            return Question(label="note:", accept=lambda text: f"noted {text}")
         return "paused" if key == " " else None
 
     def acknowledge(self, view: StationView) -> str:
@@ -212,7 +227,7 @@ def test_board_fills_the_terminal_and_no_more(width: int, height: int, *, busy: 
     assert "25.00 % · 2 gaps" in text
     assert "next: line 7, from 158 mm" in text
     assert "no emergency stop" in text
-    assert lines[-1].startswith("space pause · a acknowledge · b mute · q quit")
+    assert lines[-1] == "space pause · a acknowledge · b bell · ? all keys · q quit"
     if busy:
         assert "PAUSED: readings belong to no cell · by A. Kern" in text
         assert "! #29 coupling lost at 12.3 / 3.0 mm" in text
@@ -245,6 +260,84 @@ def test_keys_and_bell() -> None:
     with console.capture() as capture:
         console.print(board.render())
     assert "\npaused" in capture.get()
+
+
+def screen(console: Console, board: Board) -> list[str]:
+    """Return the lines of a board."""
+    with console.capture() as capture:
+        console.print(board.render())
+    return capture.get().rstrip("\n").split("\n")
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (200, 60)])
+def test_keys_are_text_while_a_line_is_asked_for(width: int, height: int) -> None:
+    """The board stays; b does not mute and q does not quit; then keys are keys again."""
+    stations = Stations()
+    full(stations)
+    console = Console(file=io.StringIO(), width=width, height=height)
+    board = Board(console, stations, PlainPanel(), ring=lambda: None)
+    board.press("T")
+    for key in "bq?":
+        board.press(key)
+    lines = screen(console, board)
+    assert len(lines) == height
+    assert lines[-3:] == ["note:", "> bq? ", "Enter accepts · Esc cancels"]
+    assert any("PAUSED" in line for line in lines)
+    assert not board.muted
+    board.press("enter")
+    assert "noted bq?" in screen(console, board)
+    board.press(Pasted("b"))
+    assert not board.muted
+    board.press("b")
+    assert board.muted
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (80, 30), (200, 60)])
+def test_all_keys_are_listed_at_a_question_mark(width: int, height: int) -> None:
+    """What is wrong and how far it is stay on the board; Esc closes the list, other keys act."""
+    stations = Stations()
+    full(stations)
+    console = Console(file=io.StringIO(), width=width, height=height)
+    panel = PlainPanel()
+    panel.keys = tuple(key.key for key in KEYS)
+    board = Board(console, stations, panel, ring=lambda: None)
+    before = screen(console, board)
+    board.press("?")
+    lines = screen(console, board)
+    assert len(lines) == height
+    for key in KEYS:
+        text = f"  {key.key:<6}  {key.full.replace('`', '')}"
+        assert text in lines, key
+    assert any("PAUSED" in line for line in lines)
+    assert any("25.00 %" in line for line in lines)
+    board.press("escape")
+    assert screen(console, board) == before
+    board.press("?")
+    board.press("B")
+    assert board.muted
+    assert len(screen(console, board)) == height
+    assert not any("in either case" in line for line in screen(console, board))
+
+
+def test_keys_of_the_guide_are_those_of_the_board() -> None:
+    """The table has each key of the board with the text that the board shows, and no other."""
+    text = (GUIDE / "terminal.md").read_text("utf-8").partition("## Keys")[2].partition("##")[0]
+    rows = [
+        tuple(part.strip() for part in line.strip("|").split("|")[:2])
+        for line in text.splitlines()
+        if line.startswith("| `")
+    ]
+    assert rows == [(f"`{key.key}`", key.full) for key in KEYS]
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 100, 200])
+def test_last_line_has_the_keys_that_fit(width: int) -> None:
+    """All keys and quitting are always there, and no key is cut."""
+    line = key_line([key.key for key in KEYS], width).plain
+    assert len(line) <= width
+    shown = line.split(" · ")
+    assert shown[-2:] == ["? all keys", "q quit"]
+    assert set(shown) <= {f"{key.key} {key.short}" for key in KEYS}
 
 
 def test_plain_lines_print_changes_once() -> None:

@@ -20,7 +20,7 @@ from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.missing import homing_order, lines_left, missing_gaps
 from swathe.live.crawl.watchdog import Watchdog
-from swathe.live.terminal import next_line
+from swathe.live.run_panel import next_step
 from swathe.motion import Event, State, work_area_of
 from swathe.pipeline import CellState, DeviceTally, Pipeline
 from swathe.station import Station, parse_station
@@ -364,11 +364,11 @@ def test_terminal_tells_where_to_go_next_by_hand(tmp_path: Path) -> None:
     with daemon._session as session:
         session.resume()
         pipeline = daemon.pipeline
-        assert next_line(daemon).plain == "next: nothing to return to"
+        assert next_step(daemon) == "next: nothing to return to"
         row = 7 * pipeline.grid.shape[1]
         pipeline.coverage.gaps.add(np.arange(row + 40, row + 49), 0)
         pipeline.coverage.gaps.settle()
-        report = next_line(daemon).plain
+        report = next_step(daemon)
     assert report.startswith("next: line 7, from 158 mm, 36 mm missing; "), report
 
 
@@ -378,10 +378,10 @@ def test_terminal_tells_what_the_crawler_does(tmp_path: Path) -> None:
     settings = parse_station(text, "x")
     daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"), armed=True)
     assert daemon.crawl is not None
-    report = next_line(daemon).plain
+    report = next_step(daemon)
     assert report == "crawler disarmed: begins"
     daemon.crawl.say("raster: 11 of 11 lines")
-    report = next_line(daemon).plain
+    report = next_step(daemon)
     assert report == "crawler disarmed: raster: 11 of 11 lines"
 
 

@@ -1,0 +1,124 @@
+"""The board on the terminal: its screen, its keys, and what Ctrl-Z and ``fg`` do to both."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import threading
+import time
+from collections.abc import Callable
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console
+from rich.live import Live
+
+from swathe.board.board import Board
+from swathe.keys import TerminalKeys, is_foreground
+
+__all__ = ["BoardScreen"]
+
+
+class BoardScreen:
+    """Draws a board on the alternate screen of a terminal; a context manager, within an event loop.
+
+    Ctrl-Z gives the terminal back as it was and stops the process; after ``fg`` the board has it
+    again. In the background nothing is drawn, and no key taken.
+
+    Args:
+        console: the terminal.
+        board: what is drawn.
+        may_not_stop: returns why Ctrl-Z must not stop the process now; empty where it may.
+        on_continued: called with the seconds that the process stood still; returns what the board
+            answers.
+    """
+
+    def __init__(
+        self,
+        console: Console,
+        board: Board,
+        *,
+        may_not_stop: Callable[[], str] = lambda: "",
+        on_continued: Callable[[float], str] = lambda _: "",
+    ) -> None:
+        self._console = console
+        self._board = board
+        self._may_not_stop = may_not_stop
+        self._on_continued = on_continued
+        self._keys = TerminalKeys(self._press)
+        self._live: Live | None = None
+        self._handled = contextlib.ExitStack()
+
+    def __enter__(self) -> Self:
+        self._handle_signals()
+        self.refresh()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._handled.close()
+        self._close()
+
+    def refresh(self) -> None:
+        """Ring, and draw the board as it is now; in the background only ring."""
+        self._board.ring_for_new()
+        if self._live is None and is_foreground():
+            self._open()
+        if self._live is not None:
+            self._live.update(self._board.render(), refresh=True)
+
+    def _press(self, key: str) -> None:
+        self._board.press(key)
+        self.refresh()
+
+    def _handle_signals(self) -> None:
+        """Handle Ctrl-Z and continuing while the screen lasts, where the loop can."""
+        loop = asyncio.get_running_loop()
+        for name, act in (("SIGTSTP", self._stop), ("SIGCONT", self._take_again)):
+            if (number := getattr(signal, name, None)) is None:
+                continue
+            with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
+                loop.add_signal_handler(number, act)
+                self._handled.callback(loop.remove_signal_handler, number)
+
+    def _open(self) -> None:
+        """Take screen and keys."""
+        self._keys.open()
+        # Only now, so that what was printed before stays on the ordinary screen.
+        self._live = Live(console=self._console, auto_refresh=False, screen=True)
+        self._live.start()
+
+    def _close(self) -> None:
+        """Give the terminal back: ordinary screen, cursor, lines with echo."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+        self._keys.close()
+
+    def _stop(self) -> None:
+        """Stop the process as Ctrl-Z does, and continue after it."""
+        if why_not := self._may_not_stop():
+            self._board.show(why_not)
+            self.refresh()
+            return
+        self._close()
+        self._console.print("stopped: no port is read before 'fg'", markup=False, highlight=False)
+        self._handled.close()
+        began = time.monotonic()
+        # To this thread: it stops here, not a few lines later.
+        signal.pthread_kill(threading.get_ident(), signal.SIGTSTP)
+        stood = time.monotonic() - began
+        self._handle_signals()
+        if answer := self._on_continued(stood):
+            self._board.show(answer)
+        self.refresh()
+
+    def _take_again(self) -> None:
+        """Take the terminal once more after the process was stopped, in whatever way."""
+        self._close()
+        self.refresh()

@@ -1,0 +1,237 @@
+"""What the board of a run shows and does in addition to its messages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from swathe.board import KeyQuestion, Panel, Question, Reply, StationView, one_line
+from swathe.live.hand_guide import where_by_hand
+from swathe.live.service import Daemon
+from swathe.pipeline import Grid
+from swathe.pipeline.progress.fields import count_text
+from swathe.units import length
+
+if TYPE_CHECKING:
+    from swathe.page import Page
+
+__all__ = ["CAUTION", "RunPanel", "page_text"]
+
+CAUTION = (
+    "Swathe measures; it does not judge fitness for service. Site rules, local codes and a "
+    "licensed practitioner decide. It is no emergency stop."
+)
+
+# Whoever presses a key, where no name was given.
+_SOMEBODY = "somebody at the terminal"
+_LONGEST_NAME = 80
+_STOP_SECONDS = 10.0
+
+
+class RunPanel(Panel):
+    """What only the run itself has: the next step, the crawler, the cells, keys to steer by.
+
+    Args:
+        daemon: the run.
+    """
+
+    can_acknowledge = True
+
+    def __init__(self, daemon: Daemon) -> None:
+        self._daemon = daemon
+        self._name = daemon.station.survey.operator
+        self._actions: dict[str, Callable[[], Reply]] = {
+            "i": self._ask_where,
+            "t": self._ask_note,
+            " ": self._pause,
+            "q": self._ask_stop,
+        }
+        index = daemon.station.index
+        if index is not None and index.mode == "stepped":
+            self._actions |= {
+                "n": lambda: self._step(1),
+                "p": lambda: self._step(-1),
+                "l": self._ask_line,
+            }
+        if daemon.crawl is not None:
+            self._actions["g"] = self._continue
+        self.keys = tuple("space" if key == " " else key for key in self._actions)
+
+    def head(self, views: list[StationView], now: float, wall: datetime) -> Text:  # noqa: ARG002
+        """Return where the survey is stored."""
+        return Text.assemble(
+            ("swathe run  ", "bold"),
+            (str(self._daemon.folder.path), "dim"),
+            no_wrap=True,
+            overflow="ellipsis",
+        )
+
+    def grid(self, view: StationView) -> Grid | None:  # noqa: ARG002
+        """Return the cells."""
+        return self._daemon.pipeline.grid
+
+    def next_lines(self) -> list[str]:
+        """Return what the crawler does, or where to go next by hand."""
+        return [next_step(self._daemon)]
+
+    def health_lines(self) -> list[Text]:
+        """Return broker and page in one line."""
+        daemon, parts = self._daemon, []
+        if daemon.page is not None:
+            viewers = (
+                "" if daemon.page.trouble else f", {count_text(daemon.page.viewers, 'viewer')}"
+            )
+            parts.append(f"{page_text(daemon.page)}{viewers}")
+        if (link := daemon.link) is not None:
+            detail = f": {link.detail}" if link.detail else ""
+            parts.append(f"broker {link.address} {link.state}{detail}")
+        lost = (daemon.page is not None and bool(daemon.page.trouble)) or (
+            daemon.link is not None and daemon.link.state != "connected"
+        )
+        return [one_line(" · ".join(parts), "bold yellow" if lost else "")] if parts else []
+
+    def foot_lines(self) -> list[str]:
+        """Return the caution."""
+        return [CAUTION]
+
+    def press(self, key: str) -> Reply | None:
+        """Act on a key that steers the run."""
+        action = self._actions.get(key)
+        return None if action is None else action()
+
+    def acknowledge(self, view: StationView) -> Reply:
+        """Acknowledge every new alarm in the operator's name."""
+
+        def act(by: str) -> str:
+            alarms = view.new_alarms
+            for alarm in alarms:
+                self._daemon.commands.acknowledge(alarm.number, by)
+            return f"{count_text(len(alarms), 'alarm')} acknowledged by {by}"
+
+        return self._by_name(act)
+
+    def may_not_stop(self) -> str:
+        """Return why Ctrl-Z must not stop the process; empty where it may."""
+        if self._daemon.crawl is None:
+            return ""
+        return "Ctrl-Z is refused: the crawler would not be watched; q ends the run"
+
+    def on_continued(self, seconds: float) -> str:
+        """Note that the process stood still for so long, and return what the board answers."""
+        text = f"stopped by Ctrl-Z, and continued after {seconds:.1f} s"
+        self._daemon.commands.note(text, self._name or _SOMEBODY)
+        return (
+            f"the run stood still for {seconds:.1f} s: what the devices sent meanwhile is lost or "
+            "has no known time, and may count for no cell"
+        )
+
+    def _by_name(self, act: Callable[[str], Reply]) -> Reply:
+        """Act in the operator's name, which is asked for once where it is not known."""
+        if self._name:
+            return act(self._name)
+
+        def accept(text: str) -> Reply:
+            if not 1 <= len(text) <= _LONGEST_NAME:
+                message = f"a name of 1 to {_LONGEST_NAME} characters is needed"
+                raise ValueError(message)
+            self._name = text
+            return act(text)
+
+        return Question(label="your name, recorded with what you do in this run:", accept=accept)
+
+    def _ask_where(self) -> Reply:
+        """Ask where the probe rests, on each encoded axis."""
+
+        def ask(by: str) -> Reply:
+            return Question(
+                label="the probe rests at scan: 0, or a number with its unit (mm, in)",
+                accept=lambda text: self._take_scan(text, by),
+            )
+
+        return self._by_name(ask)
+
+    def _take_scan(self, text: str, by: str) -> Reply:
+        scan = _length(text)
+        if not self._daemon.station.index_encoded:
+            return self._daemon.commands.reference(scan, None, by)
+        return Question(
+            label="and at index: likewise; Enter alone leaves it as it is",
+            accept=lambda index: self._daemon.commands.reference(
+                scan, _length(index) if index else None, by
+            ),
+        )
+
+    def _ask_note(self) -> Reply:
+        def ask(by: str) -> Reply:
+            def accept(text: str) -> Reply:
+                if not text:
+                    message = "a note needs a text"
+                    raise ValueError(message)
+                return self._daemon.commands.note(text, by)
+
+            return Question(label="note for the survey:", accept=accept)
+
+        return self._by_name(ask)
+
+    def _ask_line(self) -> Reply:
+        last = self._daemon.station.index_axis.cells - 1
+
+        def accept(text: str) -> Reply:
+            if not text.isascii() or not text.isdecimal() or int(text) > last:
+                message = f"must be a number from 0 to {last} (got {text!r})"
+                raise ValueError(message)
+            return self._daemon.commands.set_line(int(text), self._name or _SOMEBODY)
+
+        return Question(label=f"go to line (0 to {last}):", accept=accept)
+
+    def _pause(self) -> str:
+        commands, by = self._daemon.commands, self._name or _SOMEBODY
+        if self._daemon.pipeline.pauses.active:
+            return commands.resume(by)
+        return commands.pause(by, "")
+
+    def _step(self, step: int) -> str:
+        line = self._daemon.pipeline.line + step
+        return self._daemon.commands.set_line(line, self._name or _SOMEBODY)
+
+    def _continue(self) -> Reply:
+        crawl = self._daemon.crawl
+        return "" if crawl is None else self._by_name(crawl.go_on)
+
+    def _ask_stop(self) -> Reply:
+        def stop() -> Reply:
+            self._daemon.stop("stopped by the user")
+            return "stopping"
+
+        return KeyQuestion(
+            label=" q again ends the run; any other key continues ",
+            key="q",
+            act=stop,
+            otherwise="the run continues",
+            seconds=_STOP_SECONDS,
+        )
+
+
+def next_step(daemon: Daemon) -> str:
+    """Return what the crawler does, or the next step by hand."""
+    if daemon.crawl is not None:
+        return f"crawler {daemon.crawl.machine.state}: {daemon.crawl.words or 'begins'}"
+    step = where_by_hand(daemon.pipeline, daemon.pipeline.position)
+    return "next: nothing to return to" if step is None else f"next: {step.words}"
+
+
+def page_text(page: Page) -> str:
+    """Return the address of the page, or why it is not served."""
+    return page.trouble or f"page: {page.url}"
+
+
+def _length(text: str) -> float:
+    """Return a typed length, mm.
+
+    Raises:
+        ValueError: it is none; the text is the requirement.
+    """
+    return length(0 if text.strip() == "0" else text)

@@ -131,7 +131,7 @@ def test_terminal_asks_for_a_typed_confirmation(
                     said += os.read(terminal, 65_536)
                 if not stopped and b"readings/s" in said and (moved(world) > 50) is moves:
                     # As where the link to the machine broke, and where somebody is there.
-                    process.send_signal(signal.SIGHUP) if moves else os.write(terminal, b"q")
+                    process.send_signal(signal.SIGHUP) if moves else os.write(terminal, b"qq")
                     stopped = True
         process.wait(20)
         os.close(terminal)

@@ -40,7 +40,7 @@ KEYS = (
     BoardKey("b", "bell", "mute the bell, and switch it on again"),
     BoardKey("arrows", "station", "choose one of several stations; Tab does, too"),
     BoardKey("?", "all keys", "show this list; Esc closes it, other keys act as usual"),
-    BoardKey("q", "quit", "end: a run asks for a second q, `watch` ends at once"),
+    BoardKey("q", "quit", "end: a run asks for a second q, unless a crawler moves"),
 )
 # Always on the last line, at its end.
 _LAST = ("?", "q")

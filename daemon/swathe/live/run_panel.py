@@ -206,6 +206,9 @@ class RunPanel(Panel):
             self._daemon.stop("stopped by the user")
             return "stopping"
 
+        # A crawler that moves is stopped at once.
+        if self._daemon.crawl is not None and self._daemon.crawl.machine.may_move:
+            return stop()
         return KeyQuestion(
             label=" q again ends the run; any other key continues ",
             key="q",

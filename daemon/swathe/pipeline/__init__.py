@@ -12,7 +12,12 @@ from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
-from swathe.pipeline.progress.snapshots import GapSnapshot, LineSnapshot, ProgressSnapshot
+from swathe.pipeline.progress.snapshots import (
+    GapSnapshot,
+    LineNow,
+    LineSnapshot,
+    ProgressSnapshot,
+)
 
 __all__ = [
     "CRAWLER",
@@ -31,6 +36,7 @@ __all__ = [
     "GapSnapshot",
     "Grid",
     "Halt",
+    "LineNow",
     "LineSnapshot",
     "MeasuredDelay",
     "Pipeline",

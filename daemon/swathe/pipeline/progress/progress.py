@@ -13,10 +13,10 @@ from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import ProbePath
 from swathe.pipeline.progress.fields import percent_of
-from swathe.pipeline.progress.snapshots import ProgressSnapshot
-from swathe.station import Station, budget_of
+from swathe.pipeline.progress.snapshots import LineNow, ProgressSnapshot
+from swathe.station import AxisMode, Station, budget_of
 
-__all__ = ["RunRates", "progress_of", "sliding_rate", "speed_limit", "speed_limits"]
+__all__ = ["RunRates", "line_now", "progress_of", "sliding_rate", "speed_limit", "speed_limits"]
 
 
 _SPEED_WINDOW_NS = 500_000_000
@@ -162,6 +162,20 @@ def speed_limits(intervals: NDArray[np.int64], station: Station, grid: Grid) -> 
         return grid.scan.resolution / station.survey.hits_per_cell / intervals * 1e9
 
 
+def line_now(inputs: DeviceInputs | None, station: Station) -> LineNow | None:
+    """Return the line in force; None where the index axis is not stepped, or before a run."""
+    stepped = station.index is not None and station.index.mode is AxisMode.STEPPED
+    if not stepped or inputs is None or inputs.stepped is None:
+        return None
+    number, axis = inputs.stepped.line, station.index_axis
+    return LineNow(
+        number=number,
+        lines=inputs.stepped.lines,
+        index=axis.start + number * axis.resolution,
+        settled=True,
+    )
+
+
 def progress_of(
     *,
     time: int,
@@ -192,6 +206,7 @@ def progress_of(
         percent=percent_of(coverage.measured, coverage.required),
         open_gaps=len(coverage.gaps.open),
         line=coverage.row if coverage.row >= 0 else None,
+        line_now=line_now(inputs, station),
         scan=scan,
         index=index,
         speed=rates.speed,

@@ -19,6 +19,7 @@ from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, n
 
 __all__ = [
     "GapSnapshot",
+    "LineNow",
     "LineSnapshot",
     "MarkSnapshot",
     "ProgressSnapshot",
@@ -27,6 +28,16 @@ __all__ = [
     "line_snapshot",
     "minimum_text",
 ]
+
+
+class LineNow(Snapshot):
+    """The line in force on a stepped index axis."""
+
+    number: int = Field(description="row of the grid, from 0")
+    lines: int = Field(description="how many the plan has")
+    index: Annotated[float, Digits(3)] = Field(description="position of the line, mm")
+    settled: bool = Field(description="whether readings count for the line")
+    waiting: str = Field("", description="why none counts yet, and what the probe must do")
 
 
 class ProgressSnapshot(Snapshot):
@@ -40,6 +51,9 @@ class ProgressSnapshot(Snapshot):
     required: int = Field(description="cells that the plan requires")
     open_gaps: int = Field(description="gaps that are open")
     line: int | None = Field(description="line under the probe; null before the first")
+    line_now: LineNow | None = Field(
+        None, description="the line in force; null where the index axis is not stepped"
+    )
     scan: Annotated[float | None, Digits(2)] = Field(
         description="newest position of the probe, mm; null while unknown"
     )

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from daemon.handmade import (
+    INDEX_ENCODED,
+    INDEX_STEPPED,
     MS,
     START,
     Motion,
@@ -123,6 +125,19 @@ def test_progress_of_a_scan() -> None:
     assert progress.slipped_at is None
     assert progress.check_due is None
     assert not progress.too_fast
+
+
+def test_line_in_force_is_that_of_a_stepped_index_axis() -> None:
+    """Its number, of how many, and where it is; a line profile and an encoded axis have none."""
+    text = station_text(index=INDEX_STEPPED.format(length=4, advance="command"))
+    pipeline = run(text)
+    feed(pipeline, [Mark(START + 10 * MS, MarkKind.LINE, {"line": 3, "by": "x"})])
+    now = pipeline.progress().line_now
+    assert now is not None
+    assert (now.number, now.lines, now.index) == (3, 5, 3.0)
+    assert run(station_text()).progress().line_now is None
+    encoded = station_text(index=INDEX_ENCODED.format(length=2))
+    assert run(encoded).progress().line_now is None
 
 
 def test_progress_before_a_run_has_no_rates() -> None:

@@ -1,0 +1,1 @@
+"""A simulated inspector with a hand-held scanner: strokes, keys and slips, with the truth of each."""

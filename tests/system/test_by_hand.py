@@ -1,0 +1,177 @@
+"""Slips of a hand at the wall, each on real ports: caught, undone or reported."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pytest
+import xarray as xr
+from numpy.typing import NDArray
+
+from support.broker import Broker
+from support.daemon import DaemonProcess
+from support.hand.console import Console
+from support.hand.ports import PortScanner, wall
+
+pytestmark = pytest.mark.slow
+
+Start = Callable[..., DaemonProcess]
+Floats = NDArray[np.float64]
+
+LENGTH: Final = 200.0
+CELL: Final = 5.0
+OVER: Final = 12.0
+
+_STATION = """\
+name = "bench"
+[survey]
+folder = "survey"
+alert_below = "5 mm"
+[scan]
+length = "{length:g} mm"
+resolution = "{cell:g} mm"
+{scan}
+device = "encoder"
+counts_per_mm = 20
+{index}
+[[mark]]
+name = "weld 12"
+scan = "60 mm"
+[device.encoder]
+port = "{encoder}"
+{rate}
+delay = "0 ms"
+protocol.checksum = {{ kind = "xor", after = "*" }}
+protocol.columns = [
+  {{ is = "constant", text = "P" }}, {clock}{{ is = "counts", axis = "scan", bits = 16 }},
+]
+[device.gauge]
+port = "{gauge}"
+delay = "0 ms"
+protocol.checksum = {{ kind = "xor", after = "*" }}
+protocol.columns = [
+  {{ is = "constant", text = "R" }}, {{ is = "device_time", unit = "us" }},
+  {{ is = "thickness", unit = "mm" }}, {{ is = "status", valid = ["E"], invalid = ["N"] }},
+]
+[broker]
+host = "127.0.0.1"
+port = {broker}
+"""
+_LINES = (
+    '[index]\nlength = "{length} mm"\nresolution = "10 mm"\nmode = "stepped"\nadvance = "{advance}"'
+)
+
+
+@dataclass
+class Scene:
+    """A station that runs, the scanner at its ports, and an operator's console.
+
+    Attributes:
+        scanner: in the hand.
+        console: of the operator.
+        process: the daemon.
+        folder: the survey.
+    """
+
+    scanner: PortScanner
+    console: Console
+    process: DaemonProcess
+    folder: Path
+
+    def scan_to(self, scan: float, *, speed: float = 100.0) -> None:
+        """Scan coupled to a position, mm, from rest to rest."""
+        self.scanner.coupled = True
+        self.scanner.move(scan, speed=speed)
+
+    def return_to(self, scan: float) -> None:
+        """Return in the air to a position, mm."""
+        self.scanner.coupled = False
+        self.scanner.move(scan, speed=700.0)
+
+    def finish(self) -> xr.Dataset:
+        """End the run; return the arrays, which are true to the wall."""
+        self.console.post("stop")  # unless the plan is covered, which ends the run
+        code, output = self.process.finish()
+        assert code in (0, 3), output
+        arrays: xr.Dataset = xr.open_zarr(self.folder / "survey.zarr").load()
+        assert_true_to_wall(arrays)
+        return arrays
+
+    def record(self) -> dict[str, Any]:
+        """Return the record of the survey."""
+        record: dict[str, Any] = json.loads((self.folder / "survey.json").read_text())
+        return record
+
+
+def assert_true_to_wall(arrays: xr.Dataset) -> None:
+    """Each cell that has a thickness has that of its place."""
+    thickness = arrays.thickness.values
+    rows = np.arange(thickness.shape[0])[:, np.newaxis]
+    off = np.abs(thickness - wall(arrays.scan.values, rows))
+    # Half a cell, a count, and the motion between the two writes of a record.
+    wrong = np.argwhere(off > 0.01 * (CELL / 2 + 2.0))
+    assert not wrong.size, [(at.tolist(), float(thickness[tuple(at)])) for at in wrong]
+
+
+def measured(arrays: xr.Dataset) -> NDArray[np.bool_]:
+    """Return which cells are measured."""
+    return np.asarray(np.isfinite(arrays.thickness.values))
+
+
+@pytest.fixture
+def play(mosquitto: Broker, daemon: Start, tmp_path: Path) -> Iterator[Callable[..., Scene]]:
+    """Return a function that starts a scene on a plan of some lines."""
+    with ExitStack() as stack:
+
+        def start(
+            *, lines: int = 1, advance: str = "command", scan: str = "", clock: bool = True
+        ) -> Scene:
+            scanner = stack.enter_context(PortScanner(clock=clock))
+            text = _STATION.format(
+                length=LENGTH,
+                cell=CELL,
+                scan=scan,
+                index=_LINES.format(length=10 * (lines - 1), advance=advance) if lines > 1 else "",
+                encoder=scanner.encoder_port,
+                gauge=scanner.gauge_port,
+                rate="" if clock else 'rate = "100 Hz"',
+                clock='{ is = "device_time", unit = "us" }, ' if clock else "",
+                broker=mosquitto.port,
+            )
+            station = tmp_path / "station.toml"
+            station.write_text(text)
+            console = stack.enter_context(Console(mosquitto.port))
+            process = daemon(station)
+            console.wait(
+                lambda: console.newest.get("progress", {}).get("scan") is not None, "a position"
+            )
+            return Scene(scanner, console, process, tmp_path / "survey")
+
+        yield start
+
+
+def test_encoder_off_and_on_counts_again_from_a_named_mark(play: Callable[..., Scene]) -> None:
+    """The counter begins at 0 at 150 mm: nothing counts until the operator gives the place."""
+    scene = play()
+    scene.scan_to(150.0)
+    scene.scanner.powered = False
+    scene.console.wait_alarm("encoder still")
+    scene.scanner.powered = True
+    alarm = scene.console.wait_alarm("position lost")
+    assert "150" in alarm["detail"], alarm
+    before = scene.console.progress["measured"]
+    scene.scan_to(180.0)
+    scene.scanner.carry(60.0)
+    scene.console.wait(lambda: scene.console.progress["scan"] is None, "no position")
+    scene.console.reference(mark="weld 12")
+    scene.console.wait(lambda: not scene.console.alarms("position lost"), "the position")
+    assert scene.console.progress["measured"] == before
+    scene.scan_to(LENGTH + OVER)
+    arrays = scene.finish()
+    assert measured(arrays).all()

@@ -76,6 +76,7 @@ class PlayedSource:
         self.crawler: CrawlerHealth | None = None
         self.step: HandGuidance | None = None
         self.accepts = True
+        self.noted: list[tuple[int, str]] = []
         self.at: tuple[float | None, float | None] = (None, None)
         self.messages: dict[str, bytes] = {}
         self.commands: list[CommandMessage] = []
@@ -90,6 +91,10 @@ class PlayedSource:
     def next_step(self) -> HandGuidance | None:
         """Return where to go by hand."""
         return self.step
+
+    def notes(self) -> list[tuple[int, str]]:
+        """Return the operators' notes."""
+        return self.noted
 
     def newest(self) -> dict[str, bytes]:
         """Return the newest messages."""

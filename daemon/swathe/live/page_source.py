@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,6 +89,10 @@ class PageSource:
             mm=step.words,
             inches="" if inches is None else inches.words,
         )
+
+    def notes(self) -> Sequence[tuple[int, str]]:
+        """Return the operators' notes."""
+        return self._pipeline().notes
 
     def newest(self) -> dict[str, bytes]:
         """Return the newest message of each topic below the station's own."""

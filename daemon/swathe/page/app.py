@@ -9,11 +9,12 @@
     GET  /tiles/{level}/{row}/{column}  pixels of the map, see ``pyramid.py``
     GET  /cell/{row}/{column}           a cell, with its A-scan where A-scans are kept
     GET  /line/{row}                    the profile of a line
+    GET  /affected?line=&low=&high=...  what a discard or a move would be about, see ``affected.py``
     POST /command                       a command as over MQTT; the answer is the reply
 
 Events are ``plan`` (once, see ``plan.py``), ``replaced`` (plan and messages of a survey that was
 placed again; nothing older applies), ``messages`` (pairs of topic and message, as over MQTT;
-the topics ``crawler`` and ``next`` are the page's own, see ``page_topics.py``), ``pixels`` (the
+the topics ``crawler``, ``next`` and ``notes`` are the page's own, see ``page_topics.py``), ``pixels`` (the
 probe's position and the changed pixels, see ``pyramid.py``), ``stale`` (fetch the tiles again) and
 ``beat`` (the daemon runs).
 """
@@ -37,6 +38,7 @@ from starlette.types import Receive, Scope, Send
 
 from swathe.messages import CommandMessage
 from swathe.page.access import Access
+from swathe.page.affected import AskedStretch, affected_cells
 from swathe.page.guard import Guard, TooLongError, read_json
 from swathe.page.hub import Hub, TooManyViewersError
 from swathe.page.pyramid import pack_tile
@@ -70,6 +72,7 @@ def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
             Route("/tiles/{level:int}/{row:int}/{column:int}", pages.tile),
             Route("/cell/{row:int}/{column:int}", pages.cell),
             Route("/line/{row:int}", pages.line),
+            Route("/affected", pages.affected),
             Route("/command", pages.command, methods=["POST"]),
             Mount("/static", StaticFiles(directory=_STATIC)),
         ],
@@ -139,20 +142,29 @@ class _Pages:
     async def line(self, request: Request) -> Response:
         return JSONResponse(line_profile(self._source, request.path_params["row"]))
 
+    async def affected(self, request: Request) -> Response:
+        try:
+            stretch = AskedStretch.model_validate(dict(request.query_params))
+        except ValidationError as error:
+            return JSONResponse({"error": _problems(error)}, 400)
+        return JSONResponse(affected_cells(self._source, stretch))
+
     async def command(self, request: Request) -> Response:
         """Execute a command and return the reply."""
         try:
             command = CommandMessage.model_validate(await read_json(request))
         except ValidationError as error:
-            problems = error.errors(include_url=False, include_input=False, include_context=False)
-            text = "; ".join(
-                f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in problems[:3]
-            )
-            return JSONResponse({"error": text}, 400)
+            return JSONResponse({"error": _problems(error)}, 400)
         except ValueError as error:
             return _refused(error)
         reply = self._source.execute(command)
         return Response(reply.model_dump_json(by_alias=True), media_type="application/json")
+
+
+def _problems(error: ValidationError) -> str:
+    """Return the first problems of a request as text."""
+    problems = error.errors(include_url=False, include_input=False, include_context=False)
+    return "; ".join(f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in problems[:3])
 
 
 def _refused(error: ValueError) -> Response:

@@ -1,4 +1,4 @@
-"""Topics that only the page has: the crawler, and the next step by hand."""
+"""Topics that only the page has: the crawler, the next step by hand, and the notes."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import json
 import time
 from dataclasses import asdict
 
+from swathe.messages import moment
 from swathe.page.source import Source
 
 __all__ = ["PageTopics"]
@@ -15,12 +16,15 @@ _STEP_SECONDS = 0.4
 # and with many gaps less often: it takes at most this share of the time.
 _SHARE = 0.05
 _OF_STEP = ("gap/", "rescan")
+# Of the notes so many are published, the newest.
+_NOTES = 30
 
 
 class PageTopics:
-    """Newest messages of the topics ``crawler`` and ``next``.
+    """Newest messages of the topics ``crawler``, ``next`` and ``notes``.
 
-    ``crawler`` is published only where a crawler may move; ``next`` is null without an open gap.
+    ``crawler`` is published only where a crawler may move; ``next`` is null without an open gap;
+    ``notes`` has time and text of the newest notes.
 
     Args:
         source: the daemon.
@@ -53,6 +57,9 @@ class PageTopics:
         crawler = self._source.crawler
         if crawler is not None:
             latest["crawler"] = _json(asdict(crawler))
+        if notes := self._source.notes()[-_NOTES:]:
+            pairs = [{"time": moment(at).isoformat(), "text": text} for at, text in notes]
+            latest["notes"] = _json(pairs)
         begun = time.monotonic()
         if self._step_changed and begun >= self._step_due:
             self._step_changed = False

@@ -38,6 +38,7 @@ def viewer_plan(
         "scan": _axis(grid.scan),
         "index": None if station.index is None else _axis(grid.index),
         "stepped": stepped,
+        "advance": str(station.index.advance) if station.index and stepped else None,
         "levels": [[level.rows, level.columns, level.tall, level.wide] for level in levels],
         "tile": TILE,
         "steps_per_mm": STEPS_PER_MM,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -91,6 +91,10 @@ class Source(Protocol):
 
     def next_step(self) -> HandGuidance | None:
         """Return the next step by hand; None without an open gap, or with a crawler."""
+        ...
+
+    def notes(self) -> Sequence[tuple[int, str]]:
+        """Return the operators' notes: time, ns UTC, and text."""
         ...
 
     def newest(self) -> dict[str, bytes]:

@@ -286,7 +286,7 @@ def test_note_is_sent_after_a_second_step(board: Browser, served: ServedPage) ->
 
 
 def test_lines_of_a_stepped_plan(browser: Browser) -> None:
-    """On a stepped axis the page offers the next line and any other."""
+    """On a stepped axis the page offers any line, and the next one by a touch."""
     source = PlayedSource(ROWS, COLUMNS)
     play(source)
     index = station_of_size(ROWS, COLUMNS).index
@@ -300,8 +300,7 @@ def test_lines_of_a_stepped_plan(browser: Browser) -> None:
         assert browser.find("#confirm-line").get_attribute("value") == "5"
         browser.find("#confirm-by").send_keys("crew", Keys.ENTER)
         browser.wait(lambda: len(source.commands) == 1, 10, "the command")
-        browser.find("[data-command='next line']").click()
-        browser.find("#confirm-yes").click()
+        browser.find("[data-now='next line']").click()
         browser.wait(lambda: len(source.commands) == 2, 10, "the second command")
     sent = [(command.command, command.line, command.by) for command in source.commands]
     assert sent == [("line", 5, "crew"), ("next line", None, "crew")]

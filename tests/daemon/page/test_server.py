@@ -153,6 +153,24 @@ def test_crawler_is_sent_as_it_changes(served: ServedPage) -> None:
         each.close()
 
 
+def test_newest_notes_are_sent(served: ServedPage) -> None:
+    """Time and text of the newest thirty, with the first one; before it there is no such topic."""
+    source = served.source
+
+    def has_notes(name: str, data: Any) -> bool:
+        return name == "messages" and any(topic == "notes" for topic, _ in data)
+
+    viewer = served.view()
+    assert "notes" not in dict(viewer.until(lambda name, _: name == "messages"))
+    source.noted = [(10**18 + k * 10**9, f"note {k}") for k in range(32)]
+    for each in (viewer, served.view()):
+        notes = dict(each.until(has_notes))["notes"]
+        assert len(notes) == 30
+        assert notes[0] == {"time": "2001-09-09T01:46:42+00:00", "text": "note 2"}
+        assert notes[-1]["text"] == "note 31"
+        each.close()
+
+
 def test_next_step_follows_gaps_and_probe(served: ServedPage) -> None:
     """The next step by hand is computed when a gap changes or the probe moves, and not otherwise."""
     source = served.source

@@ -45,6 +45,7 @@ export class Connection {
     });
     on("stale", () => this.#station.emit("stale"));
     on("beat", (beat) => {
+      this.#station.setTime(beat.time);
       this.#station.broker = beat.broker;
       this.#station.emit("broker");
     });

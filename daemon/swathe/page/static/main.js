@@ -1,14 +1,22 @@
 // Creates the parts of the page and connects them.
 import { Alarms } from "./alarms.js";
+import { Awake } from "./awake.js";
 import { Station } from "./station.js";
 import { Connection } from "./connection.js";
 import { CrawlerBar } from "./crawler.js";
 import { loginFromAddress, showLogin } from "./login.js";
 import { GapList } from "./gaps.js";
+import { LinePanel } from "./line.js";
 import { MapView } from "./map.js";
+import { NameDialog } from "./name.js";
 import { NextStep } from "./next_step.js";
 import { Panels, element } from "./panels.js";
+import { PlaceForm } from "./place.js";
 import { Reading } from "./reading.js";
+import { Revisions } from "./revisions.js";
+import { Sounds } from "./sounds.js";
+import { connectSwitches } from "./senses.js";
+import { UndoForm } from "./undo.js";
 import { Commands } from "./commands.js";
 import { STATE_NAMES, inInches, level, setInches } from "./labels.js";
 import { ZoneForm } from "./zone.js";
@@ -24,7 +32,15 @@ station.on("plan", ({ scan, index }) => {
   const shape = index ? (index.cells * index.resolution) / (scan.cells * scan.resolution) : 0.25;
   $("sheet").style.setProperty("--shape", shape.toFixed(4));
 });
-const commands = new Commands(station, new ZoneForm(station, map, (zone) => commands.confirm("exclude", { zone })));
+const commands = new Commands(station, {
+  zone: new ZoneForm(station, map, (zone) => commands.confirm("exclude", { zone })),
+  place: new PlaceForm(station),
+  undo: new UndoForm(station),
+  names: new NameDialog(),
+});
+const line = new LinePanel(station);
+const revisions = new Revisions(station, commands);
+connectSwitches(new Sounds(station), new Awake());
 const gaps = new GapList(station, map, commands, $("gap-list"));
 const nextStep = new NextStep(station, map);
 const alarms = new Alarms(station, map, commands);
@@ -84,6 +100,8 @@ $("units").addEventListener("click", () => {
   panels.update();
   gaps.update();
   nextStep.update();
+  line.update();
+  revisions.update();
   alarms.update();
   reading.update();
   if (map.theme) map.onRange(map.theme);

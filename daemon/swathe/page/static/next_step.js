@@ -1,4 +1,4 @@
-// The next step of a scan by hand: one line above the list of gaps.
+// The next step of a scan by hand: with the line that is meant.
 import { inInches } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);

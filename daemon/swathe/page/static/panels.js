@@ -41,7 +41,7 @@ export class Panels {
   #run() {
     const { run } = this.#station;
     if (!run) return;
-    const why = run.reason && !["scanning", "paused"].includes(run.state) ? ` (${run.reason})` : "";
+    const why = run.reason && run.state !== "paused" ? ` (${run.reason})` : "";
     set("run", (RUN_STATES[run.state] ?? run.state) + why);
     this.connection();
   }

@@ -5,7 +5,10 @@ const SHOWN_MS = 9000;
 
 /** The name last given in this browser; empty if none. */
 export const myName = () => localStorage.getItem("swathe-by") ?? "";
-export const keepName = (name) => localStorage.setItem("swathe-by", name);
+export function keepName(name) {
+  localStorage.setItem("swathe-by", name);
+  document.dispatchEvent(new Event("name"));
+}
 
 /** An id for a command; a page without TLS has no `crypto.randomUUID`. */
 export function newId() {

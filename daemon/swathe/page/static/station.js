@@ -1,6 +1,6 @@
 // The station's current data. Each kind of change is emitted as an event of its name: plan,
-// progress, run, gaps, alarms, wanted, ports, check, crawler, next, position, pixels, stale,
-// broker, connection.
+// progress, run, gaps, alarms, wanted, revisions, notes, ports, check, crawler, next, position,
+// pixels, stale, broker, connection.
 
 // Positions of the probe that are kept: some seconds of a scan.
 const TRAIL = 80;
@@ -11,6 +11,7 @@ export class Station extends EventTarget {
   constructor() {
     super();
     this.plan = null;
+    this.clockOffset = 0;
     this.connection = { alive: false, since: null, reported: false };
     this.reset();
   }
@@ -23,6 +24,8 @@ export class Station extends EventTarget {
     this.closed = new Map();
     this.alarms = new Map();
     this.wanted = [];
+    this.revisions = [];
+    this.notes = [];
     this.zones = [];
     this.crawler = null;
     this.next = null;
@@ -55,11 +58,24 @@ export class Station extends EventTarget {
     this.reset();
     Object.assign(this, { plan, crawler, broker, position, trail, zones: plan.excluded });
     this.emit("plan", plan);
-    this.applyMessages(pairs);
+    this.applyMessages(pairs, true);
   }
 
-  /** Apply pairs of topic and message. */
-  applyMessages(pairs) {
+  /** The present time of the station, ms since 1970: the viewer's clock may be wrong. */
+  now() {
+    return Date.now() + this.clockOffset;
+  }
+
+  /** Set the station's time, ISO 8601. */
+  setTime(time) {
+    this.clockOffset = Date.parse(time) - Date.now();
+  }
+
+  /**
+   * Apply pairs of topic and message.
+   * @param initial whether they are of a state that was there before.
+   */
+  applyMessages(pairs, initial = false) {
     const kinds = new Set();
     const opened = [];
     const ended = [];
@@ -71,6 +87,8 @@ export class Station extends EventTarget {
         case "state": this.#setState(message); kinds.add("run"); break;
         case "alarm": this.#setAlarm(message, raised); kinds.add("alarms"); break;
         case "rescan": this.wanted = message.wanted; kinds.add("wanted"); break;
+        case "revisions": this.revisions = message.revisions; kinds.add("revisions"); break;
+        case "notes": this.notes = message; kinds.add("notes"); break;
         case "crawler": this.crawler = message; kinds.add("crawler"); break;
         case "next": this.next = message; kinds.add("next"); break;
         case "gap": this.#setGap(message, opened, ended); kinds.add("gaps"); break;
@@ -79,8 +97,11 @@ export class Station extends EventTarget {
         default: // A later version may send more than this page shows.
       }
     }
-    if (kinds.has("progress") && this.position[0] === null) this.position = [this.progress.scan, this.progress.index];
-    for (const kind of kinds) this.emit(kind, { opened, ended, raised });
+    if (kinds.has("progress") && this.position[0] === null) {
+      this.position = [this.progress.scan, this.progress.index];
+      kinds.add("position");
+    }
+    for (const kind of kinds) this.emit(kind, { opened, ended, raised, initial });
   }
 
   #setState(state) {

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from rich.console import Group, RenderableType
@@ -11,9 +12,10 @@ from rich.table import Table
 from rich.text import Text
 
 from swathe.board.stations import StationView
-from swathe.messages import Extent, ProgressMessage
+from swathe.messages import Extent
 from swathe.pipeline import GapCause, GapSnapshot
-from swathe.pipeline.progress.fields import extent_text
+from swathe.pipeline.progress.fields import distance_to, extent_text
+from swathe.pipeline.progress.snapshots import causes_text
 
 __all__ = ["GapCluster", "cluster_gaps", "gap_clusters", "gap_list"]
 
@@ -31,6 +33,7 @@ class GapCluster:
         scan: from the first to the last, mm.
         index: mm.
         cells: of all.
+        causes: cells by cause: a gap may have some of another cause.
     """
 
     numbers: list[int]
@@ -38,10 +41,26 @@ class GapCluster:
     scan: Extent
     index: Extent
     cells: int
+    causes: Counter[GapCause]
+
+    def add(self, numbers: list[int], cells: int, causes: Mapping[GapCause, int]) -> None:
+        """Add gaps by their numbers, cells and causes."""
+        self.numbers += numbers
+        self.cells += cells
+        self.causes.update(causes)
 
 
-def cluster_gaps(gaps: Iterable[GapSnapshot], *, reach: float) -> list[GapCluster]:
-    """Return the gaps, those of one cause on the same lines within `reach` mm as one."""
+def cluster_gaps(
+    gaps: Iterable[GapSnapshot], *, reach: float, turn: Extent | None = None
+) -> list[GapCluster]:
+    """Return the gaps, those of one cause on the same lines within `reach` mm as one.
+
+    Args:
+        gaps: any.
+        reach: mm along the scan axis.
+        turn: of a scan axis that is a circumference, from where to where its positions read: gaps
+            on either side of the seam are neighbours.
+    """
     clusters: list[GapCluster] = []
     for gap in sorted(gaps, key=lambda gap: (gap.index, gap.cause, gap.scan)):
         last = clusters[-1] if clusters else None
@@ -50,21 +69,39 @@ def cluster_gaps(gaps: Iterable[GapSnapshot], *, reach: float) -> list[GapCluste
             and (last.index, last.cause) == (gap.index, gap.cause)
             and gap.scan.low - last.scan.high <= reach
         ):
-            last.numbers.append(gap.number)
             last.scan = Extent(last.scan.low, max(last.scan.high, gap.scan.high))
-            last.cells += gap.cells
+            last.add([gap.number], gap.cells, gap.causes)
         else:
-            clusters.append(GapCluster([gap.number], gap.cause, gap.scan, gap.index, gap.cells))
-    return clusters
+            clusters.append(
+                GapCluster(
+                    [gap.number], gap.cause, gap.scan, gap.index, gap.cells, Counter(gap.causes)
+                )
+            )
+    return clusters if turn is None else _over_seam(clusters, reach, turn.high - turn.low)
+
+
+def _over_seam(clusters: list[GapCluster], reach: float, turn: float) -> list[GapCluster]:
+    """Join the first and the last cluster of the same lines and cause where the seam parts them."""
+    first: dict[tuple[Extent, GapCause], GapCluster] = {}
+    joined: list[GapCluster] = []
+    for cluster in clusters:
+        begin = first.setdefault((cluster.index, cluster.cause), cluster)
+        if begin is not cluster and begin.scan.low + turn - cluster.scan.high <= reach:
+            joined.append(cluster)
+    for cluster in joined:
+        begin = first[cluster.index, cluster.cause]
+        begin.scan = Extent(cluster.scan.low, begin.scan.high + turn)
+        begin.add(cluster.numbers, cluster.cells, cluster.causes)
+    return [cluster for cluster in clusters if cluster not in joined]
 
 
 def gap_clusters(view: StationView) -> list[GapCluster]:
     """Return where to return to, nearest first; gaps of a stretch are one."""
-    plan = None if view.state is None else view.state.plan
+    plan = view.plan
     reach = _REACH_CELLS * (plan.scan_resolution if plan is not None else 1.0)
-    return sorted(
-        cluster_gaps(view.open_gaps(), reach=reach), key=lambda gap: _distance(gap, view.progress)
-    )
+    turn = None if plan is None else plan.scan_turn
+    clusters = cluster_gaps(view.open_gaps(), reach=reach, turn=turn)
+    return sorted(clusters, key=lambda gap: _distance(gap, view))
 
 
 def gap_list(clusters: list[GapCluster], view: StationView, most: int) -> RenderableType:
@@ -77,28 +114,30 @@ def gap_list(clusters: list[GapCluster], view: StationView, most: int) -> Render
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("cells", justify="right", no_wrap=True)
     table.add_column("cause", no_wrap=True)
+    plan = view.plan
+    scan_turn, index_turn = (None, None) if plan is None else (plan.scan_turn, plan.index_turn)
     for cluster in clusters[:most]:
         first, last = min(cluster.numbers), max(cluster.numbers)
         next_ = ", wanted next" if wanted & set(cluster.numbers) else ""
         table.add_row(
             str(first) if first == last else f"{first}…{last}",
-            f"{_distance(cluster, view.progress):.0f}",
-            extent_text(cluster.scan),
-            *(() if view.is_profile else (extent_text(cluster.index),)),
+            f"{_distance(cluster, view):.0f}",
+            extent_text(cluster.scan, scan_turn),
+            *(() if view.is_profile else (extent_text(cluster.index, index_turn),)),
             f"{cluster.cells:,}",
-            f"{cluster.cause}{next_}",
+            f"{causes_text(cluster.causes)}{next_}",
         )
     if (more := len(clusters) - most) > 0:
         return Group(table, Text(f"and {more:,} more", style="dim"))
     return table
 
 
-def _distance(gap: GapCluster, progress: ProgressMessage | None) -> float:
+def _distance(gap: GapCluster, view: StationView) -> float:
     """Return how far the probe is from a cluster, mm; 0 while its position is unknown."""
+    progress, plan = view.progress, view.plan
     if progress is None:
         return 0.0
-    total = 0.0
-    for at, (low, high) in ((progress.scan, gap.scan), (progress.index, gap.index)):
-        if at is not None:
-            total += max(low - at, at - high, 0.0) ** 2
-    return math.sqrt(total)
+    scan_turn, index_turn = (None, None) if plan is None else (plan.scan_turn, plan.index_turn)
+    along = 0.0 if progress.scan is None else distance_to(progress.scan, gap.scan, scan_turn)
+    across = 0.0 if progress.index is None else distance_to(progress.index, gap.index, index_turn)
+    return math.hypot(along, across)

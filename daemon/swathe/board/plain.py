@@ -82,7 +82,7 @@ class PlainLines:
             key = name, gap.survey, "gap", gap.number
             if first and not gap.is_open:
                 self._printed[key] = gap.status
-            line = f"{name}: {gap_text(gap, profile=view.is_profile)}"
+            line = f"{name}: {gap_text(gap, view.plan)}"
             self.print_once(key, gap.status, line)
         for alarm in view.alarms.values():
             key = name, alarm.survey, "alarm", alarm.number

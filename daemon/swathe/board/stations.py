@@ -16,6 +16,7 @@ from swathe.messages import (
     GapMessage,
     LineMessage,
     Message,
+    PlanMessage,
     PortMessage,
     ProgressMessage,
     RescanMessage,
@@ -160,7 +161,12 @@ class StationView:
     @property
     def is_profile(self) -> bool:
         """Whether the plan is one line without an index axis."""
-        return self.state is not None and self.state.plan is not None and self.state.plan.profile
+        return self.plan is not None and self.plan.profile
+
+    @property
+    def plan(self) -> PlanMessage | None:
+        """What is scanned; None while unknown."""
+        return None if self.state is None else self.state.plan
 
     def open_gaps(self) -> list[GapMessage]:
         """Return the open gaps."""

@@ -9,6 +9,7 @@ from swathe.messages import (
     DelayMessage,
     Extent,
     GapMessage,
+    PlanMessage,
     PortMessage,
     ProgressMessage,
 )
@@ -86,15 +87,16 @@ def progress_text(progress: ProgressMessage, *, profile: bool, scanning: bool) -
     return " · ".join(parts)
 
 
-def gap_text(gap: GapMessage, *, profile: bool = False) -> str:
-    """Return a gap's cause, extents and size, or how it ended."""
+def gap_text(gap: GapMessage, plan: PlanMessage | None = None) -> str:
+    """Return a gap's causes, extents and size, or how it ended."""
     if not gap.is_open:
-        into = f" into gap {gap.merged_into}" if gap.merged_into else ""
-        return f"gap {gap.number} closed: {gap.end}{into}"
-    index = "" if profile else f", index {extent_text(gap.index)} mm"
+        return f"gap {gap.number} closed: {gap.end_text}"
+    scan_turn, index_turn = (None, None) if plan is None else (plan.scan_turn, plan.index_turn)
+    profile = plan is not None and plan.profile
+    index = "" if profile else f", index {extent_text(gap.index, index_turn)} mm"
     return (
-        f"gap {gap.number} open: {gap.cause}, scan {extent_text(gap.scan)} mm{index}, "
-        f"{count_text(gap.cells, 'cell')}"
+        f"gap {gap.number} open: {gap.causes_text}, scan {extent_text(gap.scan, scan_turn)} mm"
+        f"{index}, {count_text(gap.cells, 'cell')}"
     )
 
 

@@ -31,7 +31,7 @@ def gaps(
         typer.echo(gaps_json(record))
     else:
         listed = record.gaps if closed else record.open_gaps
-        if listed:
+        if listed or record.zones:
             console.print(gaps_table(record, closed=closed))
         say(summary_line(record))
     raise typer.Exit(Exit.OK if record.target_reached else Exit.NOT_COVERED)

@@ -121,7 +121,7 @@ class Commands:
             case "resume":
                 return self.resume(command.by)
             case "exclude" if command.zone is not None:
-                return self.exclude(command.zone, command.by)
+                return self.exclude(command.zone, command.by, command.text)
             case "rescan" if command.gap is not None:
                 return self.rescan(command.gap, command.by)
             case "acknowledge" if command.alarm is not None:
@@ -179,20 +179,25 @@ class Commands:
         self._session.mark(MarkKind.RESUMED, by=by)
         return "resumed"
 
-    def exclude(self, requested: ZoneSnapshot, by: str) -> str:
+    def exclude(self, requested: ZoneSnapshot, by: str, because: str = "") -> str:
         """Take a rectangle out of the plan."""
         zone = ExcludedZone(requested.name, requested.scan, requested.index, by, 0)
         for axis, span in (("scan", zone.scan), ("index", zone.index)):
             if span is not None and not (span[0] < span[1] and all(map(math.isfinite, span))):
                 return f"{_REFUSED}zone.{axis} must run from the lower to the higher border"
         grid = self._pipeline.grid
-        cells = grid.required_in(*zone.cells(grid.scan, grid.index))
+        cells = grid.required_in(*zone.rows_and_columns(grid.scan, grid.index))
         if not cells.size:
             return f"{_REFUSED}no required cell has its centre in that zone"
         if cells.size == self._pipeline.coverage.required:
             return f"{_REFUSED}nothing would be left to measure: 'stop' ends the run"
         self._session.mark(
-            MarkKind.ZONE_EXCLUDED, name=zone.name, scan=zone.scan, index=zone.index, by=by
+            MarkKind.ZONE_EXCLUDED,
+            name=zone.name,
+            scan=zone.scan,
+            index=zone.index,
+            by=by,
+            because=because,
         )
         return f"excluded {cells.size} cells: {zone.name}"
 

@@ -77,7 +77,7 @@ class PageSource:
         """Return the next step by hand."""
         if self._crawl is not None:
             return None
-        pipeline, at = self._pipeline(), self.position()
+        pipeline, at = self._pipeline(), self._pipeline().position
         step = where_by_hand(pipeline, at)
         if step is None:
             return None
@@ -101,7 +101,12 @@ class PageSource:
 
     def position(self) -> tuple[float | None, float | None]:
         """Return the position of the probe, mm."""
-        return self._pipeline().position
+        grid = self.grid
+        scan, index = self._pipeline().position
+        return (
+            None if scan is None else grid.scan.onto(scan),
+            None if index is None else grid.index.onto(index),
+        )
 
     def watch(
         self,

@@ -9,7 +9,6 @@ from swathe.live.mirror import Mirror
 from swathe.messages import (
     AlarmMessage,
     CheckMessage,
-    Extent,
     GapMessage,
     Heading,
     LineMessage,
@@ -19,12 +18,10 @@ from swathe.messages import (
     RescanMessage,
     StateMessage,
     Topics,
-    ZoneSnapshot,
     moment,
 )
 from swathe.pipeline import Alarm, Check, GapEnd, GapSnapshot, Pipeline
-from swathe.pipeline.progress.snapshots import MarkSnapshot, gap_snapshot
-from swathe.station import Axis
+from swathe.pipeline.progress.snapshots import gap_snapshot
 
 __all__ = ["Publisher"]
 
@@ -133,7 +130,7 @@ class Publisher:
                 "state": state,
                 "reason": reason,
                 "part": self._pipeline.station.survey.part,
-                "plan": self._plan(),
+                "plan": PlanMessage.of_survey(self._pipeline),
             }
         )
 
@@ -144,23 +141,6 @@ class Publisher:
             "survey": self._pipeline.survey,
             "time": moment(self._pipeline.time),
         }
-
-    def _plan(self) -> PlanMessage:
-        station, grid = self._pipeline.station, self._pipeline.grid
-        return PlanMessage(
-            scan=_borders(grid.scan),
-            index=_borders(grid.index),
-            scan_resolution=grid.scan.resolution,
-            index_resolution=grid.index.resolution,
-            lines=grid.shape[0],
-            profile=station.index is None,
-            alert_below=station.survey.alert_below,
-            marks=tuple(MarkSnapshot.model_validate(mark) for mark in station.mark),
-            excluded=tuple(
-                ZoneSnapshot.model_validate(zone)
-                for zone in (*station.exclude, *self._pipeline.requests.zones)
-            ),
-        )
 
     def put_changes(
         self, now: int, stalls: dict[str, int], delay: DelayEstimator
@@ -273,8 +253,3 @@ def _ended(gap: GapSnapshot, time: int) -> GapSnapshot:
             "merged_into": None,
         }
     )
-
-
-def _borders(axis: Axis) -> Extent:
-    """Return the outer borders of an axis's cells."""
-    return Extent(*axis.edges(0, axis.cells - 1))

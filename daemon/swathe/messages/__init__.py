@@ -20,7 +20,7 @@ from swathe.messages.revisions import RevisionsMessage
 from swathe.messages.topics import ROOT, Topics
 from swathe.pipeline.progress.fields import Extent, moment
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot, StretchSnapshot
-from swathe.pipeline.progress.snapshots import ZoneSnapshot
+from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, ZoneSnapshot
 
 __all__ = [
     "ROOT",
@@ -28,6 +28,7 @@ __all__ = [
     "CheckMessage",
     "CommandMessage",
     "DelayMessage",
+    "ExcludedZoneSnapshot",
     "Extent",
     "GapMessage",
     "Heading",

@@ -69,8 +69,8 @@ class CommandMessage(Snapshot):
     text: str = Field(
         "",
         max_length=1000,
-        description="for 'note'; the reason for 'pause', 'discard', 'move' and 'restore', of which "
-        "only 'pause' may lack it",
+        description="for 'note'; the reason for 'pause', 'exclude', 'discard', 'move' and "
+        "'restore', of which only the first two may lack it",
     )
     stretch: StretchSnapshot | None = Field(
         None, description="for 'discard' and 'move': which readings"

@@ -17,11 +17,12 @@ from swathe.pipeline import (
     DeviceTally,
     GapSnapshot,
     LineSnapshot,
+    Pipeline,
     ProgressSnapshot,
 )
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot
-from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
+from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, MarkSnapshot
 from swathe.pipeline.progress.time_snapshot import TimeSnapshot, time_snapshots
 from swathe_drivers import Fault
 
@@ -47,10 +48,40 @@ class PlanMessage(Snapshot):
     lines: int = Field(description="how many; they are numbered from 0")
     profile: bool = Field(description="whether there is one line only and no index axis")
     alert_below: float | None = Field(description="thickness below which there is an alarm, mm")
-    excluded: tuple[ZoneSnapshot, ...] = Field(description="zones that the plan does not require")
+    excluded: tuple[ExcludedZoneSnapshot, ...] = Field(
+        description="zones that are not required: those of the plan, and those that were excluded "
+        "during the survey"
+    )
     marks: tuple[MarkSnapshot, ...] = Field(
         (), description="named marks on the part, for the command 'reference'"
     )
+    scan_turn: Extent | None = Field(
+        None,
+        description="of a scan axis that is a circumference: from where to where its positions "
+        "read; null otherwise",
+    )
+    index_turn: Extent | None = Field(None, description="likewise of the index axis")
+
+    @classmethod
+    def of_survey(cls, survey: Pipeline) -> PlanMessage:
+        """Return the plan of a survey, with the zones excluded until now."""
+        station, scan, index = survey.station, survey.grid.scan, survey.grid.index
+        return cls(
+            scan=Extent(*scan.edges(0, scan.cells - 1)),
+            index=Extent(*index.edges(0, index.cells - 1)),
+            scan_resolution=scan.resolution,
+            index_resolution=index.resolution,
+            lines=index.cells,
+            profile=station.index is None,
+            alert_below=station.survey.alert_below,
+            marks=tuple(MarkSnapshot.model_validate(mark) for mark in station.mark),
+            excluded=tuple(
+                ExcludedZoneSnapshot.model_validate(zone)
+                for zone in (*station.exclude, *survey.requests.zones)
+            ),
+            scan_turn=None if scan.turn is None else Extent(*scan.turn),
+            index_turn=None if index.turn is None else Extent(*index.turn),
+        )
 
 
 class StateMessage(Message):

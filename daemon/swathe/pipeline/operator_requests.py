@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from swathe.arrays import Cells
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
@@ -24,6 +25,8 @@ class ExcludedZone:
         index: from and to.
         by: who excluded it.
         time: when, ns UTC.
+        because: that person's reason; empty where none was given.
+        cells: required cells that it took out of the plan.
     """
 
     name: str
@@ -31,16 +34,19 @@ class ExcludedZone:
     index: tuple[float, float] | None
     by: str
     time: int
+    because: str = ""
+    cells: int = 0
 
     @classmethod
     def from_detail(cls, detail: dict[str, Any], time: int) -> ExcludedZone:
         """Return the zone that a mark's detail describes."""
         extents = [detail["scan"], detail["index"]]
         scan, index = (None if e is None else (float(e[0]), float(e[1])) for e in extents)
-        return cls(str(detail["name"]), scan, index, str(detail["by"]), time)
+        because = str(detail.get("because", ""))
+        return cls(str(detail["name"]), scan, index, str(detail["by"]), time, because=because)
 
-    def cells(self, scan: Axis, index: Axis) -> tuple[slice, slice]:
-        """Return its cells (index, scan), by the same rule as for a zone of the plan."""
+    def rows_and_columns(self, scan: Axis, index: Axis) -> tuple[Cells, Cells]:
+        """Return its rows and columns, by the same rule as for a zone of the plan."""
         everywhere = (float(scan.centres[0]), float(scan.centres[-1]))
         settings = ExclusionSettings.model_construct(
             name=self.name, scan=self.scan or everywhere, index=self.index
@@ -83,10 +89,11 @@ class OperatorRequests:
 
     def exclude(self, zone: ExcludedZone, grid: Grid, coverage: Coverage) -> CellUpdate:
         """Exclude the required cells of a zone and return them, with their states before."""
-        cells = grid.required_in(*zone.cells(grid.scan, grid.index))
+        cells = grid.required_in(*zone.rows_and_columns(grid.scan, grid.index))
         update = grid.begin_update(cells)
-        self.zones.append(zone)
-        coverage.exclude(cells, zone.time)
+        self.zones.append(replace(zone, cells=int(cells.size)))
+        reason = f"{zone.name}: {zone.because}" if zone.because else zone.name
+        coverage.exclude(cells, zone.time, by=zone.by, reason=reason)
         grid.state[cells] = CellState.EXCLUDED
         grid.slipped[cells] = False
         return update

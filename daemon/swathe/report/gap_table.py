@@ -9,6 +9,7 @@ from rich.table import Table
 from swathe.messages import GapMessage, ProgressMessage
 from swathe.pipeline.progress.fields import count_text, extent_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
+from swathe.report.missing import turns
 from swathe.store import SurveyRecord
 
 __all__ = ["gaps_json", "gaps_table", "minimum_with_level", "summary_line"]
@@ -36,7 +37,7 @@ def minimum_with_level(progress: ProgressMessage) -> str:
 
 
 def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
-    """Return the open gaps, and the closed ones if requested, as a table; times are UTC.
+    """Return gaps and the zones excluded while scanning as a table; times are UTC.
 
     Args:
         record: the survey's record.
@@ -47,17 +48,30 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
     for heading in ("scan mm", "index mm", "cells", "area mm²"):
         table.add_column(heading, justify="right", no_wrap=True)
     for heading in ("cause", "opened", *(("closed",) if closed else ())):
-        table.add_column(heading, no_wrap=True)
+        table.add_column(heading, no_wrap=heading == "opened", overflow="fold")
+    scan_turn, index_turn = turns(record)
     for gap in record.gaps if closed else record.open_gaps:
         table.add_row(
             str(gap.number),
-            extent_text(gap.scan),
-            extent_text(gap.index),
+            extent_text(gap.scan, scan_turn),
+            extent_text(gap.index, index_turn),
             f"{gap.cells:,}",
             f"{gap.area:,.0f}",
-            str(gap.cause),
+            gap.causes_text,
             f"{gap.opened:%H:%M:%S}",
             *((_end(gap),) if closed else ()),
+        )
+    for zone in record.zones:
+        because = f": {zone.because}" if zone.because else ""
+        table.add_row(
+            "",
+            "all" if zone.scan is None else extent_text(zone.scan, scan_turn),
+            "all" if zone.index is None else extent_text(zone.index, index_turn),
+            f"{zone.cells:,}",
+            "",
+            f"excluded: {zone.name}, by {zone.by}{because}",
+            f"{zone.time:%H:%M:%S}",
+            *(("",) if closed else ()),
         )
     return table
 
@@ -72,6 +86,7 @@ def gaps_json(record: SurveyRecord) -> str:
             "percent": record.progress.percent,
             "target": record.target_coverage,
             "target_reached": record.target_reached,
+            "excluded": [zone.model_dump(mode="json", by_alias=True) for zone in record.zones],
             "gaps": [gap.model_dump(mode="json", by_alias=True) for gap in record.gaps],
         },
         indent=2,
@@ -81,5 +96,4 @@ def gaps_json(record: SurveyRecord) -> str:
 def _end(gap: GapMessage) -> str:
     if gap.closed is None:
         return ""
-    how = f"{gap.end} into {gap.merged_into}" if gap.merged_into else str(gap.end)
-    return f"{gap.closed:%H:%M:%S} {how}"
+    return f"{gap.closed:%H:%M:%S} {gap.end_text}"

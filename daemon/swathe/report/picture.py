@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import chain, count
 from pathlib import Path
+from string import ascii_uppercase
+from textwrap import shorten
 from typing import Any, Literal
 
 import numpy as np
@@ -14,13 +18,13 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 from numpy.typing import NDArray
 
-from swathe.messages import GapMessage
+from swathe.messages import Extent, GapMessage
 from swathe.pipeline import CellState, GapEnd, runs_of
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.gap_table import minimum_with_level
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
 from swathe.report.thinning import thin_minimum, thin_worst
-from swathe.store import SurveyFolder, SurveyRecord, read_survey_record
+from swathe.store import SurveyFolder, SurveyRecord, ZoneRecord, read_survey_record
 
 __all__ = ["draw_survey"]
 
@@ -28,6 +32,9 @@ __all__ = ["draw_survey"]
 _MOST_POINTS = 2000
 # From this ratio of length to height on, the maps are drawn one above the other.
 _WIDE = 1.6
+# Characters of a line in the legend of the zones, and the height of a row of a legend.
+_LEGEND_CHARACTERS = 110
+_LEGEND_ROW = 0.06
 # Height of a profile's strip of gaps, and the length from which on a gap's number fits next to it.
 _STRIP = 0.03
 _NUMBERED = 0.01
@@ -154,8 +161,18 @@ def _draw_coverage(
                         )
                     )
     handles += _outline(axes, record)
+    zones = _name_zones(axes, record)
     axes.set(title="Coverage", xlabel="scan, mm", ylabel="index, mm")
-    axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=4)
+    legend = axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=4)
+    if zones:
+        axes.add_artist(legend)
+        rows = -(-len(handles) // 4)
+        axes.legend(
+            handles=zones,
+            loc="upper center",
+            bbox_to_anchor=(0.5, -0.2 - _LEGEND_ROW * (rows + 1)),
+            fontsize=8,
+        )
 
 
 def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
@@ -168,16 +185,17 @@ def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
     for status, colour, style in styles:
         gaps = [gap for gap in record.gaps if gap.status == status and _is_shown(gap)]
         for gap in gaps:
-            frame = Rectangle(
-                (gap.scan.low, gap.index.low),
-                gap.scan.high - gap.scan.low,
-                gap.index.high - gap.index.low,
-                fill=False,
-                edgecolor=colour,
-                linestyle=style,
-                linewidth=1.6,
-            )
-            axes.add_patch(frame)
+            for scan, index in _pieces(record, gap.scan, gap.index):
+                frame = Rectangle(
+                    (scan.low, index.low),
+                    scan.high - scan.low,
+                    index.high - index.low,
+                    fill=False,
+                    edgecolor=colour,
+                    linestyle=style,
+                    linewidth=1.6,
+                )
+                axes.add_patch(frame)
             axes.annotate(
                 str(gap.number),
                 (gap.scan.low, gap.index.low),
@@ -192,6 +210,75 @@ def _outline(axes: Axes, record: SurveyRecord) -> list[Patch]:
     return handles
 
 
+def _pieces(
+    record: SurveyRecord, scan: Extent | None, index: Extent | None
+) -> list[tuple[Extent, Extent]]:
+    """Return a rectangle in pieces within the borders of the plan: over a seam it has two or four.
+
+    None is the whole of an axis; without a plan in the record only a rectangle without None has
+    pieces.
+    """
+    plan = record.plan
+    if plan is None:
+        return [(scan, index)] if scan is not None and index is not None else []
+    return [
+        (along, across)
+        for along in _within(plan.scan if scan is None else scan, plan.scan, plan.scan_turn)
+        for across in _within(plan.index if index is None else index, plan.index, plan.index_turn)
+    ]
+
+
+def _within(extent: Extent, borders: Extent, turn: Extent | None) -> list[Extent]:
+    """Return an extent in pieces within the borders of its axis, of which `turn` may be a turn."""
+    length = 0.0 if turn is None else turn.high - turn.low
+    shifts = {0.0, -length, length}
+    clipped = (
+        Extent(max(extent.low + shift, borders.low), min(extent.high + shift, borders.high))
+        for shift in sorted(shifts)
+    )
+    return [piece for piece in clipped if piece.low < piece.high]
+
+
+def _name_zones(axes: Axes, record: SurveyRecord) -> list[Patch]:
+    """Outline and letter the zones excluded while scanning; return their entries in the legend."""
+    handles = []
+    for letter, zone in zip(_zone_letters(), record.zones, strict=False):
+        for scan, index in _pieces(record, zone.scan, zone.index):
+            axes.add_patch(
+                Rectangle(
+                    (scan.low, index.low),
+                    scan.high - scan.low,
+                    index.high - index.low,
+                    fill=False,
+                    edgecolor="#333333",
+                    linewidth=1.2,
+                )
+            )
+            axes.annotate(
+                letter,
+                ((scan.low + scan.high) / 2, (index.low + index.high) / 2),
+                ha="center",
+                va="center",
+                fontsize=8,
+                bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
+            )
+        handles.append(_zone_entry(letter, zone))
+    return handles
+
+
+def _zone_letters() -> Iterator[str]:
+    """Return A, B, ... Z, then numbers."""
+    return chain(ascii_uppercase, map(str, count(1)))
+
+
+def _zone_entry(letter: str, zone: ZoneRecord) -> Patch:
+    """Return the entry of a zone in a legend: what, by whom, when and why."""
+    because = f": {zone.because}" if zone.because else ""
+    when = f"{zone.time:%Y-%m-%d %H:%M} UTC"
+    text = f"{letter}: {zone.name}, excluded by {zone.by}, {when}{because}"
+    return Patch(fill=False, edgecolor="#333333", label=shorten(text, _LEGEND_CHARACTERS))
+
+
 def _is_shown(gap: GapMessage) -> bool:
     """Return whether a gap is open or ended by being measured, not by a merger."""
     return gap.end in (None, GapEnd.MEASURED)
@@ -204,18 +291,31 @@ def _draw_profile(
     length = float(scan[-1] - scan[0])
     for number, gap in enumerate(record.open_gaps):
         # A strip along the lower edge: many short gaps must not hide the wall.
-        axes.axvspan(
-            gap.scan.low,
-            gap.scan.high,
-            ymax=_STRIP,
-            color="#c1121f",
-            label=None if number else "gap, open",
-        )
+        for piece, (extent, _) in enumerate(_pieces(record, gap.scan, gap.index)):
+            axes.axvspan(
+                extent.low,
+                extent.high,
+                ymax=_STRIP,
+                color="#c1121f",
+                label=None if number or piece else "gap, open",
+            )
         if gap.scan.high - gap.scan.low > _NUMBERED * length:
             position = (gap.scan.low, _STRIP)
             axes.annotate(str(gap.number), position, xycoords=("data", "axes fraction"), fontsize=8)
+    for letter, zone in zip(_zone_letters(), record.zones, strict=False):
+        for extent, _ in _pieces(record, zone.scan, zone.index):
+            axes.axvspan(extent.low, extent.high, facecolor="none", hatch="xx", edgecolor="#888888")
+            axes.annotate(
+                letter,
+                ((extent.low + extent.high) / 2, 0.5),
+                xycoords=("data", "axes fraction"),
+                ha="center",
+                bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
+            )
     axes.invert_yaxis()  # the back wall is below the scanned surface
-    axes.legend(loc="upper right")
+    handles, _ = axes.get_legend_handles_labels()
+    entries = zip(_zone_letters(), record.zones, strict=False)
+    axes.legend(handles=[*handles, *(_zone_entry(*entry) for entry in entries)], loc="upper right")
     axes.set(title="Line profile", xlabel="scan, mm", ylabel="thickness, mm")
 
 

@@ -69,6 +69,26 @@ class Axis:
         low = self.start + (first - 0.5) * self.resolution
         return low, self.start + (last + 0.5) * self.resolution
 
+    @property
+    def turn(self) -> tuple[float, float] | None:
+        """From where to where positions on a circumference read, mm; None on any other axis."""
+        return (self.start, self.start + self.cells * self.resolution) if self.wrapped else None
+
+    def onto(self, position: float) -> float:
+        """Return a position as it reads on the axis, mm: on a circumference within its `turn`."""
+        if not self.wrapped:
+            return position
+        return self.start + (position - self.start) % (self.cells * self.resolution)
+
+    def distance(self, one: float, other: float) -> float:
+        """Return how far two positions are apart, mm; round a pipe by the shorter path."""
+        apart = abs(one - other)
+        if self.wrapped:
+            turn = self.cells * self.resolution
+            apart %= turn
+            apart = min(apart, turn - apart)
+        return apart
+
     def offset(self, position: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return positions in mm as fractional cells; 0 is the lower border of cell 0."""
         return (position - self.start) / self.resolution + 0.5

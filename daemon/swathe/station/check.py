@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from swathe.arrays import Cells
 from swathe.echo import EchoSettings, check_gates
 from swathe.errors import Problem
 from swathe.station.axis import Axis
@@ -26,6 +27,8 @@ from swathe.station.motion import check_motion
 from swathe_drivers import Decoder, DriverError
 
 __all__ = ["MOST_CELLS", "cross_check", "excluded_cells"]
+
+_SAME_MM = 1e-9
 
 # 100 million cells take about 6 GB of memory while a scan runs; a typing slip asks for more.
 MOST_CELLS = 100_000_000
@@ -215,15 +218,19 @@ def _check_exclusions(
     return problems
 
 
-def excluded_cells(zone: ExclusionSettings, scan: Axis, index: Axis) -> tuple[slice, slice]:
-    """Return the cells (index, scan) whose centre is in `zone`, its borders included."""
+def excluded_cells(zone: ExclusionSettings, scan: Axis, index: Axis) -> tuple[Cells, Cells]:
+    """Return the rows (index) and columns (scan), rising, whose centre is in `zone`.
+
+    Its borders are included. On a circumference it may reach past the seam.
+    """
     return _covered(zone.index, index), _covered(zone.scan, scan)
 
 
-def _covered(extent: tuple[float, float] | None, axis: Axis) -> slice:
+def _covered(extent: tuple[float, float] | None, axis: Axis) -> Cells:
     if extent is None:
-        return slice(0, axis.cells)
-    inside = (axis.centres >= extent[0] - 1e-9) & (axis.centres <= extent[1] + 1e-9)
-    if not inside.any():
-        return slice(0, 0)
-    return slice(int(inside.argmax()), axis.cells - int(inside[::-1].argmax()))
+        return np.arange(axis.cells)
+    low, high = extent[0] - _SAME_MM, extent[1] + _SAME_MM
+    past = axis.centres - low
+    if axis.turn is not None:
+        past = np.mod(past, axis.turn[1] - axis.turn[0])
+    return np.flatnonzero((past >= 0) & (past <= high - low))

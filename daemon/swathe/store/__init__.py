@@ -9,6 +9,7 @@ from swathe.store.rebuild import write_all, write_derived
 from swathe.store.record import (
     SlipRecord,
     SurveyRecord,
+    ZoneRecord,
     read_survey_record,
     record_of,
     write_survey_record,
@@ -26,6 +27,7 @@ __all__ = [
     "SurveyArrays",
     "SurveyFolder",
     "SurveyRecord",
+    "ZoneRecord",
     "check_same_plan",
     "dataset_of",
     "feed_journal",

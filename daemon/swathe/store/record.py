@@ -15,6 +15,7 @@ from swathe.messages import (
     GapMessage,
     Heading,
     LineMessage,
+    PlanMessage,
     PortMessage,
     ProgressMessage,
     moment,
@@ -68,6 +69,8 @@ class ZoneRecord(ZoneSnapshot):
 
     by: str
     time: UtcTime
+    because: str = Field("", description="that person's reason; empty where none was given")
+    cells: int = Field(0, description="required cells that it took out of the plan")
 
 
 class HaltRecord(Snapshot):
@@ -127,6 +130,7 @@ class SurveyRecord(Snapshot):
     references: tuple[ReferenceRecord, ...] = Field(
         (), description="positions that operators set, in their order"
     )
+    plan: PlanMessage | None = Field(None, description="what is scanned; null in older records")
     slips: tuple[SlipRecord, ...] = Field((), description="where two sources of a position parted")
     crawler: CrawlerRecord | None = Field(None, description="null where no crawler was commanded")
     uncertainty: UncertaintySummary | None = Field(
@@ -188,6 +192,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         zones=tuple(ZoneRecord.model_validate(zone) for zone in pipeline.requests.zones),
         marks=tuple(MarkSnapshot.model_validate(mark) for mark in pipeline.station.mark),
         references=tuple(ReferenceRecord.model_validate(one) for one in pipeline.references),
+        plan=PlanMessage.of_survey(pipeline),
         slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,
         uncertainty=uncertainty_summary(pipeline),

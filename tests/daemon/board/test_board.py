@@ -357,7 +357,8 @@ def test_plain_lines_print_changes_once() -> None:
     lines.refresh()
     assert said == [
         "bench: scanning",
-        "bench: gap 2 open: too fast, scan 9.5…15.5 mm, index -0.5…0.5 mm, 6 cells",
+        "bench: gap 2 open: too fast, of 6 cells 1 no signal, scan 9.5…15.5 mm, index "
+        "-0.5…0.5 mm, 6 cells",
     ]
     put(
         stations,

@@ -2,8 +2,26 @@
 
 from __future__ import annotations
 
-from swathe.board.gap_list import cluster_gaps
-from swathe.pipeline import GapCause, GapSnapshot
+import io
+
+import numpy as np
+from rich.console import Console
+
+from daemon.handmade import START, opened, station_text
+from swathe.board.gap_list import cluster_gaps, gap_clusters, gap_list
+from swathe.board.stations import StationView
+from swathe.messages import (
+    Extent,
+    GapMessage,
+    Heading,
+    PlanMessage,
+    ProgressMessage,
+    StateMessage,
+    moment,
+)
+from swathe.pipeline import GapCause, GapSnapshot, Pipeline
+from swathe.pipeline.progress.snapshots import causes_text
+from swathe.station import parse_station
 
 
 def gap(number: int, scan: tuple[float, float], row: float = 0.0, **other: object) -> GapSnapshot:
@@ -25,6 +43,24 @@ def gap(number: int, scan: tuple[float, float], row: float = 0.0, **other: objec
     return GapSnapshot(**{**parts, **other})
 
 
+def round_a_pipe() -> StationView:
+    """Return a station whose probe went round a pipe of 684 mm five times, to 62 mm."""
+    text = station_text(scan_length=684, scan='mode = "wrapped"')
+    pipeline = Pipeline(parse_station(text, "pipe"))
+    pipeline.feed(opened(text))
+    inputs = pipeline._inputs
+    assert inputs is not None
+    inputs.placer.scan.append(np.array([START]), np.array([5 * 684 + 62.0]))
+    heading: Heading = {"station": "bench", "survey": "s", "time": moment(START)}
+    view = StationView(name="bench")
+    view.put("", ProgressMessage.of(pipeline.progress(), heading), now=0.0)
+    plan = PlanMessage.of_survey(pipeline)
+    view.put("", StateMessage(**heading, state="scanning", plan=plan), now=0.0)
+    for one in (gap(1, (300, 310)), gap(2, (680, 696))):
+        view.put(str(one.number), GapMessage.of(one, heading), now=0.0)
+    return view
+
+
 def test_clusters_gather_a_stretch() -> None:
     """Neighbouring gaps of one cause on one line are one place; others stay apart."""
     gaps = [
@@ -42,3 +78,32 @@ def test_clusters_gather_a_stretch() -> None:
         (5,): ((1, 3), 1),
     }
     assert cluster_gaps([], reach=5) == []
+
+
+def test_cluster_over_the_seam_is_one() -> None:
+    """On a circumference the last and the first gap are neighbours; without one they are not."""
+    gaps = [gap(1, (0, 1)), gap(2, (30, 31)), gap(3, (98, 99))]
+    turn = Extent(0.0, 100.0)
+    found = {tuple(c.numbers): (c.scan, c.cells) for c in cluster_gaps(gaps, reach=5, turn=turn)}
+    assert found == {(1, 3): ((98, 101), 2), (2,): ((30, 31), 1)}
+    assert len(cluster_gaps(gaps, reach=5)) == 3
+
+
+def test_cluster_keeps_the_rarer_causes() -> None:
+    """What a gap of a cluster has of another cause is in its text."""
+    mixed = {GapCause.TOO_FAST: 3, GapCause.NO_SIGNAL: 2}
+    (found,) = cluster_gaps([gap(1, (0, 5), causes=mixed, cells=5), gap(2, (6, 7))], reach=5)
+    assert causes_text(found.causes) == "too fast, of 6 cells 2 no signal"
+
+
+def test_gap_over_the_seam_is_near_and_on_the_axis() -> None:
+    """A probe after five turns is 50 mm from a gap across the seam, which reads 680 to 12 mm."""
+    view = round_a_pipe()
+    near, far = gap_clusters(view)
+    assert (near.numbers, far.numbers) == ([2], [1])
+    console = Console(width=80, file=io.StringIO(), color_system=None)
+    console.print(gap_list([near, far], view, 2))
+    assert isinstance(console.file, io.StringIO)
+    rows = console.file.getvalue().split("\n")
+    assert rows[1].split()[:3] == ["2", "50", "680…12"]
+    assert rows[2].split()[:3] == ["1", "238", "300…310"]

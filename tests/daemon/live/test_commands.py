@@ -325,3 +325,11 @@ def test_reference_without_a_place_is_no_command() -> None:
     for given in ({}, {"scan": math.inf}, both, {"index": 1.0, "mark": "a"}):
         with pytest.raises(ValueError, match=r"scan"):
             CommandMessage.model_validate({"id": "a", "by": "K", "command": "reference", **given})
+
+
+def test_reason_of_a_zone_is_journalled(bench: Bench) -> None:
+    """The text of 'exclude' is the reason, in the mark and of the zone."""
+    zone = {"name": "lug", "scan": {"from": 0, "to": 1}}
+    assert bench.say(command="exclude", zone=zone, text="cannot be reached").accepted
+    (found,) = bench.session.pipeline.requests.zones
+    assert (found.by, found.because, found.cells) == ("crew-1", "cannot be reached", 12)

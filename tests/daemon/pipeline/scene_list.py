@@ -352,7 +352,15 @@ _LIST = (
         tables='[[exclude]]\nname = "nozzle"\nscan = ["30 mm", "34 mm"]\nindex = ["3 mm", "12 mm"]',
         marks=(
             mark(1.0, MarkKind.ZONE_EXCLUDED, name="lug", scan=[5.0, 11.0], index=[0, 5], by="K"),
-            mark(1.9, MarkKind.ZONE_EXCLUDED, name="weld", scan=None, index=[9.0, 11.0], by="K"),
+            mark(
+                1.9,
+                MarkKind.ZONE_EXCLUDED,
+                name="weld",
+                scan=None,
+                index=[9.0, 11.0],
+                by="K",
+                because="no access",
+            ),
         ),
     ),
     Scene(

@@ -23,6 +23,7 @@ from swathe.pipeline import CellState, GapEnd, Pipeline
 from swathe.pipeline.cells.gaps import GapRegister
 from swathe.pipeline.operator_requests import gap_meant
 from swathe.station import parse_station
+from swathe.store import record_of
 
 TEXT = station_text()
 CELLS = 21
@@ -263,3 +264,24 @@ def test_requested_gap_is_found_where_it_was(scan: tuple[float, float], number: 
     detail = {"gap": 1, "by": "K", "scan": scan, "index": (-0.5, 0.5)}
     assert gap_meant(gaps, detail) == number
     assert gap_meant(gaps, {"gap": 1, "by": "K"}) == 1  # of an earlier version
+
+
+def test_zone_keeps_who_and_why() -> None:
+    """Zone and the gap that it ends name the person and the reason; an older mark has none."""
+    motion = there(0)
+    lost = Motion(motion.place, lambda ms: "N" if 9.4 <= ms / 50 - 1 < 12.6 else 10.0, 0, 1100)
+    pipeline = run(TEXT, lost.entries(), ticks(1101, 1400))
+    reason = {"name": "lug", "scan": [9.0, 13.0], "index": None, "by": "B. Li"}
+    told = feed(
+        pipeline, [mark(1500, MarkKind.ZONE_EXCLUDED, **reason, because="bracket in the way")]
+    )
+    assert [note.end_text for _, note in told] == ["excluded by B. Li: lug: bracket in the way"]
+    feed(pipeline, [mark(1600, MarkKind.ZONE_EXCLUDED, **{**reason, "scan": [16.0, 17.0]})])
+    zones = [(one.by, one.because, one.cells) for one in pipeline.requests.zones]
+    assert zones == [("B. Li", "bracket in the way", 5), ("B. Li", "", 2)]
+    record = record_of(pipeline)
+    assert [(one.because, one.cells) for one in record.zones] == [
+        ("bracket in the way", 5), ("", 2),
+    ]  # fmt: skip
+    assert record.plan is not None
+    assert [one.by for one in record.plan.excluded] == ["B. Li", "B. Li"]

@@ -6,13 +6,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 from rich.console import Console
 
+from daemon.handmade import MS, START, run, station_text
 from swathe.journal import Mark, MarkKind
+from swathe.messages import Extent
 from swathe.pipeline import CellState, Pipeline
 from swathe.pipeline.placing.slip import Slip
 from swathe.report import gaps_json, gaps_table, summary_line
-from swathe.report.picture import draw_survey
+from swathe.report.picture import _name_zones, _within, draw_survey
 from swathe.report.summary import survey_lines
 from swathe.report.thinning import thin_minimum, thin_worst
 from swathe.station import parse_station
@@ -105,3 +109,26 @@ def test_picture_of_an_empty_survey_is_drawn(survey: SurveyFolder) -> None:
     path = draw_survey(survey)
     assert path.read_bytes().startswith(b"\x89PNG")
     assert path == survey.picture
+
+
+def test_zone_over_the_seam_is_drawn_in_two_pieces() -> None:
+    """What reaches past a seam is outlined on both sides, and its person and reason in a legend."""
+    round_it = station_text(scan_length=40, scan='mode = "wrapped"')
+    detail = {"name": "lug", "scan": [36, 42], "index": None, "by": "K", "because": "in the way"}
+    zone = Mark(START + MS, MarkKind.ZONE_EXCLUDED, detail)
+    record = record_of(run(round_it, [zone]))
+    axes = Figure().subplots()
+    (entry,) = _name_zones(axes, record)
+    assert entry.get_label() == "A: lug, excluded by K, 2027-01-15 08:00 UTC: in the way"
+    frames = [one for one in axes.patches if isinstance(one, Rectangle)]
+    drawn = [(one.get_x(), one.get_x() + one.get_width()) for one in frames]
+    assert drawn == [(-0.5, 2.0), (36.0, 39.5)]
+    assert [text.get_text() for text in axes.texts] == ["A", "A"]
+
+
+def test_extent_in_pieces_within_the_borders() -> None:
+    """Without a turn an extent is clipped; with one what is past the border comes in again."""
+    borders = Extent(-0.5, 39.5)
+    assert _within(Extent(30, 50), borders, None) == [(30, 39.5)]
+    assert _within(Extent(30, 50), borders, Extent(0, 40)) == [(-0.5, 10), (30, 39.5)]
+    assert _within(Extent(5, 9), borders, Extent(0, 40)) == [(5, 9)]

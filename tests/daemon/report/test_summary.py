@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from daemon.handmade import MS, START, Motion, run, station_text
+import io
+import json
+
+from rich.console import Console
+
+from daemon.handmade import MS, START, Motion, ended, run, station_text
 from swathe.journal import Mark, MarkKind
-from swathe.report import survey_lines
+from swathe.report import gaps_json, gaps_table, survey_lines
 from swathe.store import record_of
 
 
@@ -57,3 +62,25 @@ def test_saturated_echoes_are_told() -> None:
     pipeline.tallies["gauge"].saturated = 3
     told = survey_lines(record_of(pipeline))
     assert "gauge: 3 readings had a saturated echo; their times may be off" in told
+
+
+def test_causes_and_zones_are_in_the_report() -> None:
+    """A stretch without signal within what nobody scanned, and a zone by whom, when and why."""
+    motion = Motion(lambda ms: (ms / 50 - 1,), lambda ms: "N" if ms > 400 else 10.0, 0, 500)
+    detail = {"name": "lug", "scan": [15, 16], "index": None, "by": "K", "because": "in the way"}
+    zone = Mark(START + 600 * MS, MarkKind.ZONE_EXCLUDED, detail)
+    pipeline = run(station_text(), motion.entries(), [zone, ended(START + 700 * MS)])
+    record = record_of(pipeline)
+    told = survey_lines(record)
+    assert "missing in 2 open gaps, by cause: 9 unvisited, 2 no signal" in told
+    assert "    of gap 1, 2 cells no signal: scan 7.5…9.5 mm" in told
+    when = "2027-01-15 08:00:00"
+    lug = f"lug, scan 15…16 mm, 2 cells, by K, {when} UTC: in the way"
+    assert f"excluded while scanning: {lug}" in told
+    console = Console(width=150, file=io.StringIO(), color_system=None)
+    console.print(gaps_table(record, closed=True))
+    assert isinstance(console.file, io.StringIO)
+    table = console.file.getvalue()
+    assert "unvisited, of 7 cells 2 no signal" in table
+    assert "excluded: lug, by K: in the way" in table
+    assert json.loads(gaps_json(record))["excluded"][0]["because"] == "in the way"

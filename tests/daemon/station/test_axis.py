@@ -129,3 +129,15 @@ def test_offset_counts_cells_from_the_lower_border(axis: Axis) -> None:
     """Offset 0 is the lower border of cell 0 and the offset of a centre ends in a half."""
     offsets = axis.offset(axis.centres)
     assert offsets == pytest.approx(np.arange(axis.cells) + 0.5, abs=1e-3)
+
+
+def test_positions_on_a_circumference_read_within_a_turn() -> None:
+    """After five turns a position reads as on the first one; the seam is as near as any place."""
+    pipe = Axis.over(name="scan", start=10, length=684, resolution=4, wrapped=True)
+    assert pipe.turn == (10.0, 694.0)
+    assert pipe.onto(5 * 684 + 110.0) == pytest.approx(110.0)
+    assert pipe.onto(8.0) == pytest.approx(692.0)
+    assert pipe.distance(20.0, 690.0) == pytest.approx(14.0)
+    assert pipe.distance(20.0 + 5 * 684, 690.0) == pytest.approx(14.0)
+    line = Axis.over(name="scan", start=10, length=684, resolution=4)
+    assert (line.turn, line.onto(5000.0), line.distance(20, 690)) == (None, 5000.0, 670)

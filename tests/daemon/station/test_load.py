@@ -11,6 +11,7 @@ from swathe.errors import Problem, StationError
 from swathe.station import (
     AxisMode,
     CellRule,
+    ExclusionSettings,
     LineAdvance,
     decoder_of,
     excluded_cells,
@@ -334,14 +335,14 @@ def test_survey_folder_absolute_path_stays(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("scan", "index", "rows", "columns"),
     [
-        ('["3 mm", "5 mm"]', '["1 mm", "2 mm"]', slice(1, 3), slice(3, 6)),
-        ('["2.6 mm", "5.4 mm"]', None, slice(0, 9), slice(3, 6)),
-        ('["-50 mm", "50 mm"]', '["7.5 mm", "90 mm"]', slice(8, 9), slice(0, 21)),
-        ('["3.1 mm", "3.9 mm"]', None, slice(0, 9), slice(0, 0)),
+        ('["3 mm", "5 mm"]', '["1 mm", "2 mm"]', range(1, 3), range(3, 6)),
+        ('["2.6 mm", "5.4 mm"]', None, range(9), range(3, 6)),
+        ('["-50 mm", "50 mm"]', '["7.5 mm", "90 mm"]', range(8, 9), range(21)),
+        ('["3.1 mm", "3.9 mm"]', None, range(9), range(0)),
     ],
 )
 def test_excluded_cells_by_their_centres(
-    scan: str, index: str | None, rows: slice, columns: slice
+    scan: str, index: str | None, rows: range, columns: range
 ) -> None:
     """A cell is excluded when its centre lies in the zone, borders included."""
     zone = f'[[exclude]]\nname = "nozzle"\nscan = {scan}\n'
@@ -349,7 +350,20 @@ def test_excluded_cells_by_their_centres(
         zone += f"index = {index}\n"
     station = parse_station(station_text(index=INDEX_ENCODED.format(length=8), exclude=zone), "x")
     found = excluded_cells(station.exclude[0], station.scan_axis, station.index_axis)
-    assert found == (rows, columns)
+    assert [cells.tolist() for cells in found] == [[*rows], [*columns]]
+
+
+def test_excluded_cells_over_the_seam_of_a_pipe() -> None:
+    """A zone that reaches past the end of a turn has the cells at its begin, too."""
+    zone = '[[exclude]]\nname = "nozzle"\nscan = ["18 mm", "21 mm"]\n'
+    text = station_text(index=INDEX_ENCODED.format(length=8), exclude=zone, scan='mode = "wrapped"')
+    station = parse_station(text, "x")
+    _, columns = excluded_cells(station.exclude[0], station.scan_axis, station.index_axis)
+    assert columns.tolist() == [0, 1, 18, 19]
+    before = ExclusionSettings.model_construct(name="nozzle", scan=(-3.0, 0.5))
+    assert excluded_cells(before, station.scan_axis, station.index_axis)[1].tolist() == [
+        0, 17, 18, 19,
+    ]  # fmt: skip
 
 
 def test_parse_value_where_a_table_should_be() -> None:

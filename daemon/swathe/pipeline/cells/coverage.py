@@ -103,20 +103,20 @@ class Coverage:
         self._count(cells, -1)
         self.gaps.add(cells[self._left[cells]], time)
 
-    def clear_suspect(self, cells: Cells, time: int) -> None:
-        """Count suspect cells that an overridden check makes measured again."""
+    def clear_suspect(self, cells: Cells, time: int, *, by: str = "", reason: str = "") -> None:
+        """Count suspect cells that a check, overridden by whom and why, makes measured again."""
         self._count(cells, 1)
-        self.gaps.remove(cells, time, GapEnd.OVERRIDDEN)
+        self.gaps.remove(cells, time, GapEnd.OVERRIDDEN, by=by, reason=reason)
 
-    def exclude(self, cells: Cells, time: int) -> None:
-        """Count required cells, rising, that are excluded from now on."""
+    def exclude(self, cells: Cells, time: int, *, by: str = "", reason: str = "") -> None:
+        """Count required cells, rising, that are excluded from now on, by whom and why."""
         grid = self._grid
         self._count(cells[grid.state[cells] == CellState.MEASURED], -1)
         self.required -= int(cells.size)
         rows, counts = np.unique(cells // grid.shape[1], return_counts=True)
         self.required_in_row[rows] -= counts
         self._dirty_rows.update(rows.tolist())
-        self.gaps.remove(cells, time, GapEnd.EXCLUDED)
+        self.gaps.remove(cells, time, GapEnd.EXCLUDED, by=by, reason=reason)
 
     def break_off(self) -> None:
         """Forget the line: the probe may be carried, and does not pass the lines on its path."""

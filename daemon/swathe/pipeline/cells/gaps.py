@@ -17,7 +17,7 @@ from swathe.arrays import Cells, Ints, distinct
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import label_regions, neighbours
 
-__all__ = ["Gap", "GapCause", "GapEnd", "GapRegister"]
+__all__ = ["Gap", "GapCause", "GapEnd", "GapPart", "GapRegister"]
 
 
 class GapCause(StrEnum):
@@ -56,6 +56,23 @@ _CAUSE_OF_STATE = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class GapPart:
+    """Cells of a gap that have one cause.
+
+    Attributes:
+        cause: theirs.
+        cells: how many.
+        scan: their outer borders on the scan axis, mm; as of a gap.
+        index: on the index axis.
+    """
+
+    cause: GapCause
+    cells: int
+    scan: tuple[float, float]
+    index: tuple[float, float]
+
+
 @dataclass(slots=True)
 class Gap:
     """One gap as it is now, or as it was when it ended.
@@ -69,7 +86,10 @@ class Gap:
         closed: ns UTC; None while open.
         end: how it ended; None while open.
         merged_into: the gap that it became part of.
+        closed_by: who ended it, by excluding a zone or overriding a check; empty otherwise.
+        reason: that person's reason.
         causes: cells by cause when it was last described while open.
+        parts: the same with their extents, most cells first, where there are several causes.
         scan: outer borders on the scan axis, mm; on a wrapped axis the higher one may be
             past the seam.
         index: outer borders on the index axis, mm.
@@ -82,7 +102,10 @@ class Gap:
     closed: int | None = None
     end: GapEnd | None = None
     merged_into: int | None = None
+    closed_by: str = ""
+    reason: str = ""
     causes: dict[GapCause, int] = field(default_factory=dict)
+    parts: tuple[GapPart, ...] = ()
     scan: tuple[float, float] = (0.0, 0.0)
     index: tuple[float, float] = (0.0, 0.0)
     area: float = 0.0
@@ -94,8 +117,15 @@ class Gap:
         return max(self.causes, key=self.causes.__getitem__, default=GapCause.UNVISITED)
 
 
-_Size = tuple[int, tuple[float, float], tuple[float, float], float, dict[GapCause, int]]
-"""A gap's size, scan, index, area and causes."""
+_Size = tuple[
+    int,
+    tuple[float, float],
+    tuple[float, float],
+    float,
+    dict[GapCause, int],
+    tuple[GapPart, ...],
+]
+"""A gap's size, scan, index, area, causes and parts."""
 
 
 class GapRegister:
@@ -144,8 +174,18 @@ class GapRegister:
                 self._describe(gap)
         return changed
 
-    def remove(self, cells: Cells, time: int, end: GapEnd) -> None:
-        """Remove cells from their gaps; a gap without cells ends, a disconnected one is divided."""
+    def remove(
+        self, cells: Cells, time: int, end: GapEnd, *, by: str = "", reason: str = ""
+    ) -> None:
+        """Remove cells from their gaps; a gap without cells ends, a disconnected one is divided.
+
+        Args:
+            cells: flat cells, each once; those in no gap are ignored.
+            time: ns UTC.
+            end: how a gap without cells ends.
+            by: who decided that, if anybody did.
+            reason: that person's reason.
+        """
         cells = cells[self._gap_of[cells] > 0]
         numbers = distinct(self._gap_of[cells].astype(np.int64))
         self._gap_of[cells] = 0
@@ -157,6 +197,7 @@ class GapRegister:
                 self._divide(gap, rest)
             else:
                 self._end(gap, time, end)
+                gap.closed_by, gap.reason = by, reason
 
     def _divide(self, gap: Gap, rest: Cells) -> None:
         rest = np.sort(rest)
@@ -212,15 +253,13 @@ class GapRegister:
         gap.cells = gap.cells[:0]
         gap.closed, gap.end = time, end
         if (largest := self._largest.pop(gap.number, None)) is not None:
-            gap.size, gap.scan, gap.index, gap.area, gap.causes = largest
+            gap.size, gap.scan, gap.index, gap.area, gap.causes, gap.parts = largest
         del self._open[gap.number]
         self._changed.add(gap.number)
 
     def _describe(self, gap: Gap) -> None:
         grid = self._grid
-        row, column = np.divmod(gap.cells, grid.shape[1])
-        gap.scan = grid.scan.edges(*_extent(column, grid.scan.cells, wrapped=grid.scan.wrapped))
-        gap.index = grid.index.edges(*_extent(row, grid.index.cells, wrapped=grid.index.wrapped))
+        gap.scan, gap.index = self._borders(gap.cells)
         gap.area = gap.cells.size * grid.scan.resolution * grid.index.resolution
         counts = np.bincount(grid.state[gap.cells], minlength=max(CellState) + 1)
         gap.causes = {
@@ -231,10 +270,33 @@ class GapRegister:
             gap.causes[GapCause.SUSPECT] -= slipped
             if not gap.causes[GapCause.SUSPECT]:
                 del gap.causes[GapCause.SUSPECT]
+        gap.parts = self._parts(gap) if len(gap.causes) > 1 else ()
         gap.size = int(gap.cells.size)
         largest = self._largest.get(gap.number)
         if largest is None or gap.size >= largest[0]:
-            self._largest[gap.number] = (gap.size, gap.scan, gap.index, gap.area, gap.causes)
+            self._largest[gap.number] = (
+                gap.size, gap.scan, gap.index, gap.area, gap.causes, gap.parts,
+            )  # fmt: skip
+
+    def _borders(self, cells: Cells) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Return the outer borders of cells on scan and index axis, mm."""
+        scan, index = self._grid.scan, self._grid.index
+        row, column = np.divmod(cells, self._grid.shape[1])
+        return (
+            scan.edges(*_extent(column, scan.cells, wrapped=scan.wrapped)),
+            index.edges(*_extent(row, index.cells, wrapped=index.wrapped)),
+        )
+
+    def _parts(self, gap: Gap) -> tuple[GapPart, ...]:
+        """Return the cells of each cause of a gap, most cells first."""
+        state, slipped = self._grid.state[gap.cells], self._grid.slipped[gap.cells]
+        masks = {cause: (state == of) & ~slipped for of, cause in _CAUSE_OF_STATE.items()}
+        masks[GapCause.SLIPPED] = slipped
+        found = [
+            GapPart(cause, count, *self._borders(gap.cells[masks[cause]]))
+            for cause, count in gap.causes.items()
+        ]
+        return tuple(sorted(found, key=lambda part: -part.cells))  # stable
 
 
 def _pieces(cells: Cells, part: Ints) -> list[Cells]:

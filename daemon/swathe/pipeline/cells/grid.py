@@ -159,13 +159,13 @@ class Grid:
         touched = stays[stays >= 0]
         return CellUpdate(touched, self.state[touched].copy())
 
-    def exclude(self, rows: slice, columns: slice) -> None:
-        """Exclude a rectangle of cells from the plan."""
-        self.state.reshape(self.shape)[rows, columns] = CellState.EXCLUDED
+    def exclude(self, rows: Cells, columns: Cells) -> None:
+        """Exclude the cells of some rows and columns from the plan."""
+        self.state.reshape(self.shape)[np.ix_(rows, columns)] = CellState.EXCLUDED
 
-    def required_in(self, rows: slice, columns: slice) -> Cells:
-        """Return the required flat cells of a rectangle, rising."""
-        number = np.arange(self.state.size).reshape(self.shape)[rows, columns].ravel()
+    def required_in(self, rows: Cells, columns: Cells) -> Cells:
+        """Return the required flat cells of some rows and columns, both rising, rising."""
+        number = (rows[:, np.newaxis] * self.shape[1] + columns).ravel()
         return np.asarray(number[self.state[number] != CellState.EXCLUDED], np.int64)
 
     def add(

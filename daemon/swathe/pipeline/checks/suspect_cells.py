@@ -76,13 +76,12 @@ class SuspectCells:
 
     def _override(self, mark: Mark, now: int) -> Cells:
         number = int(mark.detail["check"])
-        cells = self.checks.override(
-            number, by=str(mark.detail["by"]), because=str(mark.detail["because"])
-        )
+        by, because = str(mark.detail["by"]), str(mark.detail["because"])
+        cells = self.checks.override(number, by=by, because=because)
         by_check = (self._grid.state[cells] == CellState.SUSPECT) & ~self._grid.slipped[cells]
         cells = np.asarray(cells[by_check], np.int64)
         self._grid.clear_suspect(cells)
-        self._coverage.clear_suspect(cells, now)
+        self._coverage.clear_suspect(cells, now, by=by, reason=because)
         if 1 <= number <= len(self.checks.checks):
             self._changed[number] = self.checks.checks[number - 1]
         return cells

@@ -16,6 +16,7 @@ __all__ = [
     "Snapshot",
     "UtcTime",
     "count_text",
+    "distance_to",
     "extent_text",
     "moment",
     "number_text",
@@ -23,6 +24,7 @@ __all__ = [
 ]
 
 _EXTENT_DIGITS = 3
+_SAME_MM = 0.5e-3
 
 
 class Snapshot(BaseModel):
@@ -124,9 +126,38 @@ def count_text(count: int, what: str) -> str:
     return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
 
 
-def extent_text(extent: Extent) -> str:
-    """Return an extent as text, such as ``9.5…15.5``: all its digits, without trailing zeros."""
+def extent_text(extent: Extent, turn: Extent | None = None) -> str:
+    """Return an extent as text, such as ``9.5…15.5``: all its digits, without trailing zeros.
+
+    Args:
+        extent: mm.
+        turn: of a circumference, from where to where its positions read: an extent over the seam
+            reads ``680…12``, one of a whole turn as the turn.
+    """
+    if turn is not None:
+        length = turn.high - turn.low
+        if extent.high - extent.low >= length - _SAME_MM:
+            extent = turn
+        else:
+            low, high = (turn.low + (border - turn.low) % length for border in extent)
+            extent = Extent(low, turn.high if high - turn.low < _SAME_MM else high)
     return "…".join(f"{round(border, _EXTENT_DIGITS):.10g}" for border in extent)
+
+
+def distance_to(position: float, extent: Extent, turn: Extent | None = None) -> float:
+    """Return how far a position is outside an extent, mm; 0 inside it.
+
+    Args:
+        position: mm.
+        extent: mm.
+        turn: of a circumference, from where to where its positions read: the shorter path counts.
+    """
+    if turn is None:
+        return max(extent.low - position, position - extent.high, 0.0)
+    length = turn.high - turn.low
+    past = (position - extent.low) % length
+    beyond = past - (extent.high - extent.low)
+    return max(min(beyond, length - past), 0.0)
 
 
 def moment(time_ns: int) -> datetime:

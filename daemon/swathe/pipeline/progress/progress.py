@@ -207,12 +207,12 @@ def progress_of(
         open_gaps=len(coverage.gaps.open),
         line=coverage.row if coverage.row >= 0 else None,
         line_now=line_now(inputs, station),
-        scan=scan,
-        index=index,
+        scan=None if scan is None else grid.scan.onto(scan),
+        index=None if index is None else grid.index.onto(index),
         speed=rates.speed,
         speed_limit=limit,
         slips=len(slipped_cells.slips),
-        slipped_at=slipped_cells.slips[-1].position if slipped_cells.slips else None,
+        slipped_at=_slipped_at(slipped_cells, grid),
         too_fast=rates.too_fast(limit),
         rate=rates.rate,
         seconds_left=left / pace if pace > 0 else None,
@@ -227,3 +227,11 @@ def progress_of(
         check_due=due,
         check_overdue=due is not None and time > due,
     )
+
+
+def _slipped_at(slipped_cells: SlippedCells, grid: Grid) -> float | None:
+    """Return the position of the last slip as it reads on its axis, mm; None before any."""
+    if not slipped_cells.slips:
+        return None
+    slip = slipped_cells.slips[-1]
+    return (grid.scan if slip.axis == "scan" else grid.index).onto(slip.position)

@@ -6,6 +6,7 @@ survey record stores them: one snapshot feeds every output. Lengths are mm, area
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Literal
 
 import numpy as np
@@ -18,12 +19,15 @@ from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, number_text
 
 __all__ = [
+    "ExcludedZoneSnapshot",
+    "GapPartSnapshot",
     "GapSnapshot",
     "LineNow",
     "LineSnapshot",
     "MarkSnapshot",
     "ProgressSnapshot",
     "ZoneSnapshot",
+    "causes_text",
     "gap_snapshot",
     "line_snapshot",
     "minimum_text",
@@ -98,6 +102,15 @@ class ProgressSnapshot(Snapshot):
     check_overdue: bool = Field(description="whether that time has passed")
 
 
+class GapPartSnapshot(Snapshot):
+    """The cells of a gap that have one cause."""
+
+    cause: GapCause
+    cells: int = Field(description="how many")
+    scan: Extent = Field(description="their outer borders, mm")
+    index: Extent = Field(description="their outer borders, mm")
+
+
 class GapSnapshot(Snapshot):
     """A connected region of required cells that the probe left behind unmeasured.
 
@@ -108,6 +121,9 @@ class GapSnapshot(Snapshot):
     status: Literal["open", "closed"]
     cause: GapCause = Field(description="the commonest cause among its cells")
     causes: dict[GapCause, int] = Field(description="cells by cause")
+    parts: tuple[GapPartSnapshot, ...] = Field(
+        (), description="the cells of each cause, most first; empty where there is one cause"
+    )
     cells: int = Field(description="cells missing")
     area: Annotated[float, Digits(3)] = Field(
         description="area of its cells, mm²; their length on a line profile, mm"
@@ -118,11 +134,29 @@ class GapSnapshot(Snapshot):
     closed: UtcTime | None = Field(None, description="null while it is open")
     end: GapEnd | None = Field(None, description="how it ended; null while it is open")
     merged_into: int | None = Field(None, description="number of the gap that it became part of")
+    closed_by: str = Field(
+        "", description="who excluded its cells or overrode the check; empty for other ends"
+    )
+    reason: str = Field("", description="of that person: the zone excluded, and why")
 
     @property
     def is_open(self) -> bool:
         """Whether its cells are still missing."""
         return self.status == "open"
+
+    @property
+    def causes_text(self) -> str:
+        """Its cause; with the cells of each where there are several."""
+        return causes_text(self.causes) if self.causes else str(self.cause)
+
+    @property
+    def end_text(self) -> str:
+        """How it ended, with who and why where a person decided it; empty while it is open."""
+        if self.end is None:
+            return ""
+        into = f" into gap {self.merged_into}" if self.merged_into else ""
+        by = f" by {self.closed_by}" if self.closed_by else ""
+        return f"{self.end}{into}{by}" + (f": {self.reason}" if self.reason else "")
 
 
 class LineSnapshot(Snapshot):
@@ -157,6 +191,27 @@ class MarkSnapshot(Snapshot):
     index: float | None = Field(description="where it is, mm; null where only its scan is known")
 
 
+class ExcludedZoneSnapshot(ZoneSnapshot):
+    """A zone of the plan, or one that was excluded during the survey: by whom, when and why."""
+
+    by: str = Field("", description="who excluded it; empty for a zone of the plan")
+    time: UtcTime | None = Field(None, description="when; null for a zone of the plan")
+    because: str = Field("", description="that person's reason; empty where none was given")
+    cells: int = Field(0, description="required cells that it took out of the plan, if excluded")
+
+
+def causes_text(causes: Mapping[GapCause, int]) -> str:
+    """Return the commonest cause, and how many cells have another one.
+
+    As in ``unvisited, of 312 cells 12 no signal``; only the cause where there is one.
+    """
+    first, *others = sorted(causes.items(), key=lambda item: -item[1])  # stable
+    if not others:
+        return str(first[0])
+    parts = ", ".join(f"{count:,} {cause}" for cause, count in others)
+    return f"{first[0]}, of {sum(causes.values()):,} cells {parts}"
+
+
 def minimum_text(progress: ProgressSnapshot) -> str:
     """Return the minimum thickness, with its expanded uncertainty where that is known."""
     expanded = ""
@@ -172,6 +227,7 @@ def gap_snapshot(gap: Gap) -> GapSnapshot:
         status="open" if gap.closed is None else "closed",
         cause=gap.cause,
         causes=dict(gap.causes),
+        parts=tuple(GapPartSnapshot.model_validate(part) for part in gap.parts),
         cells=gap.size,
         area=gap.area,
         scan=gap.scan,
@@ -180,6 +236,8 @@ def gap_snapshot(gap: Gap) -> GapSnapshot:
         closed=gap.closed,
         end=gap.end,
         merged_into=gap.merged_into,
+        closed_by=gap.closed_by,
+        reason=gap.reason,
     )
 
 
@@ -190,6 +248,10 @@ def line_snapshot(grid: Grid, coverage: Coverage, row: int) -> LineSnapshot:
     read = np.flatnonzero((hits > 0) & (state != CellState.EXCLUDED))
     minimum = int(read[np.argmin(grid.thickness[whole][read])]) if read.size else None
     missing = runs_of(np.flatnonzero(grid.missing(whole)))
+    if grid.scan.wrapped and len(missing) > 1:
+        (first, end), (begin, last) = missing[0], missing[-1]
+        if first == 0 and last == grid.scan.cells - 1:  # one stretch over the seam
+            missing = [*missing[1:-1], (begin, end + grid.scan.cells)]
     return LineSnapshot(
         line=row,
         index=float(grid.index.start + row * grid.index.resolution),

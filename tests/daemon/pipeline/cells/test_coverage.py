@@ -156,7 +156,7 @@ def test_line_left_changes_again_when_measured_later() -> None:
 def test_excluded_cells_are_not_required() -> None:
     """An excluded cell is neither measured nor missing, and a wholly excluded plan is done."""
     made = grid(1, 10)
-    made.exclude(slice(0, 1), slice(3, 6))
+    made.exclude(np.arange(0, 1), np.arange(3, 6))
     probe = Probe(made)
     probe.go(0.0, echo=False)
     probe.go(9.0, echo=False)
@@ -165,7 +165,7 @@ def test_excluded_cells_are_not_required() -> None:
     assert probe.missing() == [[0, 1, 2], [6, 7, 8, 9]]
     assert probe.coverage.required == 7
     everything = grid(1, 3)
-    everything.exclude(slice(0, 1), slice(0, 3))
+    everything.exclude(np.arange(0, 1), np.arange(0, 3))
     assert Coverage(everything, stepped=True).percent == 100.0
 
 

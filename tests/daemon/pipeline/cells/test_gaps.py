@@ -237,3 +237,48 @@ def test_gap_of_a_whole_line_has_the_line_s_borders() -> None:
     assert gap.scan == plain.scan.edges(0, 7)
     assert gap.index == plain.index.edges(1, 1)
     assert gap.size == 8
+
+
+def test_cause_survives_a_merger_with_its_place() -> None:
+    """A short stretch without signal keeps its cells, cause and place in the larger gap it joins."""
+    whole = grid(2, 40)
+    book = GapRegister(whole)
+    whole.state[10:14] = CellState.NO_SIGNAL
+    book.add(np.arange(10, 14), 1)
+    book.settle()
+    book.add(np.array([*range(10), *range(14, 40)]), 2)
+    (gap,) = book.settle()
+    assert (gap.number, gap.cause) == (1, GapCause.UNVISITED)
+    assert gap.causes == {GapCause.UNVISITED: 36, GapCause.NO_SIGNAL: 4}
+    few = gap.parts[-1]
+    assert (few.cause, few.cells, few.scan, few.index) == (
+        GapCause.NO_SIGNAL, 4, (29.0, 37.0), (-1.5, 1.5),
+    )  # fmt: skip
+    whole.state[:40] = CellState.MEASURED
+    book.remove(np.arange(40), 3, GapEnd.MEASURED)
+    (gap,) = book.settle()
+    assert gap.causes[GapCause.NO_SIGNAL] == 4
+    assert len(gap.parts) == 2
+
+
+def test_parts_tell_slips_from_failed_checks() -> None:
+    """Of suspect cells those of a slip are a part of their own."""
+    whole = grid(1, 9)
+    book = GapRegister(whole)
+    whole.state[:9] = CellState.SUSPECT
+    whole.slipped[6:9] = True
+    book.add(np.arange(9), 1)
+    (gap,) = book.settle()
+    parts = {part.cause: (part.cells, part.scan) for part in gap.parts}
+    assert parts == {GapCause.SUSPECT: (6, (9.0, 21.0)), GapCause.SLIPPED: (3, (21.0, 27.0))}
+
+
+def test_part_over_the_seam_is_one_piece() -> None:
+    """Cells of one cause on either side of a seam have one extent, past the seam."""
+    whole = grid(1, 20, (False, True))
+    book = GapRegister(whole)
+    whole.state[[0, 1, 18, 19]] = CellState.NO_SIGNAL
+    book.add(np.array([0, 1, 2, 16, 17, 18, 19]), 1)
+    (gap,) = book.settle()
+    assert gap.scan == (41.0, 55.0)
+    assert gap.parts[0].scan == (45.0, 53.0)

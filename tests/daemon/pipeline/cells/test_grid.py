@@ -166,7 +166,7 @@ def test_add_order_of_batches_is_irrelevant(rule: CellRule, found: list[Shot], o
 def test_state_only_rises(steps: list[tuple[str, int, bool]]) -> None:
     """Unvisited, uncertain, skipped, no signal, measured: no later pass takes a cell down again."""
     made = grid()
-    made.exclude(slice(0, 1), slice(0, 2))
+    made.exclude(np.arange(0, 1), np.arange(0, 2))
     rank = [CellState.EXCLUDED] * 2 + [CellState.UNVISITED] * 10
     passes = [0] * 12
     for kind, cell, flag in steps:
@@ -198,7 +198,7 @@ def test_measured_cell_keeps_number_through_a_pass_without_signal() -> None:
 def test_excluded_stays() -> None:
     """What the plan said of a cell is not undone by a reading."""
     made = grid()
-    made.exclude(slice(0, 1), slice(0, 1))
+    made.exclude(np.arange(0, 1), np.arange(0, 1))
     made.add(*columns_of([Shot(0, 5.0, 1.0, valid=True)]), 0)
     assert made.state[0] == CellState.EXCLUDED
 

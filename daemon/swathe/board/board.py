@@ -339,19 +339,16 @@ class Board:
         if not alarms:
             return [one_line("no alarm", "dim")]
         shown = alarms if len(alarms) <= most else alarms[: max(1, most - 1)]
+        texts = [alarm_text(alarm, profile=view.is_profile) for alarm in shown]
         lines = [
-            one_line(f"· {alarm_text(alarm)}")
-            if alarm.acknowledged_by
-            else one_line(f"! {alarm_text(alarm)}", "bold yellow")
-            for alarm in shown
+            one_line(f"· {text}") if alarm.acknowledged_by else one_line(f"! {text}", "bold yellow")
+            for alarm, text in zip(shown, texts, strict=True)
         ]
         if (more := len(alarms) - len(shown)) > 0:
             if most > 1:
                 lines.append(one_line(f"  and {count_text(more, 'more alarm')}", "dim"))
             else:
-                lines[0] = one_line(
-                    f"! {len(alarms)} alarms: {alarm_text(alarms[0])}", "bold yellow"
-                )
+                lines[0] = one_line(f"! {len(alarms)} alarms: {texts[0]}", "bold yellow")
         return lines
 
     def _health(self, view: StationView, width: int, *, long: bool) -> list[Text]:

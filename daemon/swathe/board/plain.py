@@ -90,4 +90,6 @@ class PlainLines:
             if first and alarm.status == "over":
                 self._printed[key] = status
             raised = "ALARM " if alarm.status == "raised" else ""
-            self.print_once(key, status, f"{name}: {raised}{alarm_text(alarm)}")
+            self.print_once(
+                key, status, f"{name}: {raised}{alarm_text(alarm, profile=view.is_profile)}"
+            )

@@ -100,12 +100,20 @@ def gap_text(gap: GapMessage, plan: PlanMessage | None = None) -> str:
     )
 
 
-def alarm_text(alarm: AlarmMessage) -> str:
-    """Return an alarm in a line."""
+def alarm_text(alarm: AlarmMessage, *, profile: bool = False) -> str:
+    """Return an alarm in a line.
+
+    Args:
+        alarm: the message.
+        profile: whether the plan has no index axis.
+    """
     if alarm.status == "over":
         return f"alarm #{alarm.number} {alarm.kind} is over"
     where = f" {alarm.device}" if alarm.device else ""
-    if alarm.scan is not None:
+    if alarm.minimum_scan is not None:
+        where += f" at {number_text(alarm, 'minimum_scan')}"
+        where += " mm" if profile else f" / {number_text(alarm, 'minimum_index')} mm"
+    elif alarm.scan is not None:
         where += f" at {_middle(alarm.scan)}"
         if alarm.index is not None:
             where += f" / {_middle(alarm.index)}"

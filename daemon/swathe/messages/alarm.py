@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
 from swathe.messages.base import Heading, Message
 from swathe.pipeline import Alarm, GapSnapshot, RequestedGap
-from swathe.pipeline.progress.fields import Extent, Snapshot, UtcTime
+from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime
 from swathe.station import AlarmKind
 
 __all__ = ["AlarmMessage", "RescanMessage", "WantedExtent"]
@@ -25,6 +25,12 @@ class AlarmMessage(Message):
     device: str = Field(description="whose port; empty for other kinds")
     scan: Extent | None = Field(description="where, mm; null without a position")
     index: Extent | None = Field(description="where, mm; null without a position")
+    minimum_scan: Annotated[float | None, Digits(2)] = Field(
+        None, description="of the cell with the minimum thickness, mm; null for other kinds"
+    )
+    minimum_index: Annotated[float | None, Digits(2)] = Field(
+        None, description="of the cell with the minimum thickness, mm; null for other kinds"
+    )
     since: UtcTime = Field(description="when its reason began")
     until: UtcTime | None = Field(description="when it ended; null while it lasts")
     acknowledged_by: str = Field(description="who has seen it; empty before anybody did")

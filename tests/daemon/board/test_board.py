@@ -29,7 +29,7 @@ from swathe.board import (
     one_line,
 )
 from swathe.board.key_table import key_line
-from swathe.board.texts import port_text
+from swathe.board.texts import alarm_text, port_text
 from swathe.keys import Pasted
 from swathe.live.mirror import Mirror
 from swathe.messages import (
@@ -42,7 +42,7 @@ from swathe.messages import (
 from swathe.pipeline import DelayEstimate, Pipeline, ProgressSnapshot
 from swathe.pipeline.progress.fields import number_text, percent_of
 from swathe.report import summary_line
-from swathe.station import parse_station
+from swathe.station import AlarmKind, parse_station
 from swathe.store import SurveyRecord, record_of
 
 GUIDE = Path(__file__).parents[3] / "daemon" / "guide"
@@ -373,6 +373,21 @@ def test_plain_lines_print_changes_once() -> None:
     assert said[2] == "bench: gap 2 closed: merged into gap 3"
     assert said[3].startswith("bench: ALARM #4 coupling lost at 12.3 / 3.0 mm: no echo (since ")
     assert said[4:] == ["bench: alarm #4 coupling lost is over"]
+
+
+@pytest.mark.parametrize(("profile", "place"), [(False, "41.25 / 7.50 mm"), (True, "41.25 mm")])
+def test_a_thin_place_is_where_the_minimum_is(profile: bool, place: str) -> None:
+    """Not in the middle of the area, which may be sound."""
+    found = alarm(
+        kind=AlarmKind.THIN,
+        detail="7.25 mm, below 8 mm",
+        scan=(0.0, 200.0),
+        index=(0.0, 15.0),
+        minimum_scan=41.251,
+        minimum_index=7.5,
+    )
+    text = alarm_text(AlarmMessage.of_alarm(found, OF), profile=profile)
+    assert f"below alert at {place}: 7.25 mm, below 8 mm" in text
 
 
 def test_number_text_needs_digits() -> None:

@@ -1,9 +1,9 @@
 """Areas thinner than the alert level, each with an alarm of its own.
 
 Cells are grouped by blocks of 100 mm: a thin cell joins the alarm of its block or of an adjacent
-block, or else raises one. The alarm states the minimum thickness and the borders of its cells. When
-an acknowledged area gets thinner, its alarm ends and another one is raised. (The size of the blocks
-is our choice, no source.)
+block, or else raises one. The alarm states the minimum thickness, the cell that has it and the borders
+of its cells. When an acknowledged area gets thinner, its alarm ends and another one is raised. (The size
+of the blocks is our choice, no source.)
 """
 
 from __future__ import annotations
@@ -26,12 +26,21 @@ _AROUND = [(down, right) for down in (-1, 0, 1) for right in (-1, 0, 1)]
 
 @dataclass(slots=True)
 class _Area:
-    """Cells of an alarm, as borders (first and last row and column) and a count."""
+    """Cells of an alarm.
+
+    Attributes:
+        alarm: the alarm.
+        borders: first and last row and column.
+        cells: how many.
+        minimum: lowest thickness that one of them had, mm.
+        thinnest: flat cell that had it.
+    """
 
     alarm: Alarm
     borders: tuple[int, int, int, int]
     cells: int
     minimum: float
+    thinnest: int
 
 
 class BelowAlert:
@@ -97,17 +106,35 @@ class BelowAlert:
                 self._register.end(area.alarm, time)
                 del self._areas[number]
                 self._of_block = {b: n for b, n in self._of_block.items() if n != number}
+        removed = self._owner[cells]
         self._owner[cells] = 0
+        for number, _ in _counts(removed):
+            left = self._areas.get(number)
+            if left is not None and self._owner[left.thinnest] != number:
+                self._find_thinnest(number, left)
+                self._describe(left)
 
     def _deepen(self, cells: Cells, time: int) -> None:
         for number, _ in _counts(self._owner[cells]):
-            minimum = float(self._grid.thickness[cells[self._owner[cells] == number]].min())
-            self._lower_minimum(self._areas[number], minimum, time)
+            self._lower_minimum(self._areas[number], cells[self._owner[cells] == number], time)
 
-    def _lower_minimum(self, area: _Area, minimum: float, time: int) -> None:
+    def _find_thinnest(self, number: int, area: _Area) -> None:
+        """Find the thinnest of an area's cells as they are now."""
+        first_row, last_row, first_column, last_column = area.borders
+        rows, columns = slice(first_row, last_row + 1), slice(first_column, last_column + 1)
+        owner = self._owner.reshape(self._grid.shape)[rows, columns]
+        row, column = np.nonzero(owner == number)
+        cells = (row + first_row) * self._grid.shape[1] + column + first_column
+        area.thinnest = int(cells[np.argmin(self._grid.thickness[cells])])
+        area.minimum = float(self._grid.thickness[area.thinnest])
+
+    def _lower_minimum(self, area: _Area, cells: Cells, time: int) -> None:
+        """Take the thinnest of some cells if it is thinner than the area was."""
+        thinnest = int(cells[np.argmin(self._grid.thickness[cells])])
+        minimum = float(self._grid.thickness[thinnest])
         if minimum >= area.minimum:
             return
-        area.minimum = minimum
+        area.minimum, area.thinnest = minimum, thinnest
         if area.alarm.acknowledged_by:
             self._register.end(area.alarm, time)
             area.alarm = self._register.raise_alarm(AlarmKind.THIN, "", since=time)
@@ -124,7 +151,6 @@ class BelowAlert:
             self._add((block[0], block[1]), cells[inside], time)
 
     def _add(self, block: tuple[int, int], cells: Cells, time: int) -> None:
-        minimum = float(self._grid.thickness[cells].min())
         row, column = np.divmod(cells, self._grid.shape[1])
         borders = int(row.min()), int(row.max()), int(column.min()), int(column.max())
         adjacent = [(block[0] + d, block[1] + r) for d, r in _AROUND]
@@ -132,14 +158,16 @@ class BelowAlert:
         area = self._areas.get(number)
         if area is None:
             alarm = self._register.raise_alarm(AlarmKind.THIN, "", since=time)
-            number, area = alarm.number, _Area(alarm, borders, 0, minimum)
+            thinnest = int(cells[np.argmin(self._grid.thickness[cells])])
+            minimum = float(self._grid.thickness[thinnest])
+            number, area = alarm.number, _Area(alarm, borders, 0, minimum, thinnest)
             self._areas[number] = area
         a, b = area.borders, borders
         area.borders = min(a[0], b[0]), max(a[1], b[1]), min(a[2], b[2]), max(a[3], b[3])
         area.cells += int(cells.size)
         self._of_block[block] = number
         self._owner[cells] = number
-        self._lower_minimum(area, minimum, time)
+        self._lower_minimum(area, cells, time)
         self._describe(area)
 
     def _describe(self, area: _Area) -> None:
@@ -147,6 +175,9 @@ class BelowAlert:
         alarm, grid = area.alarm, self._grid
         alarm.scan = grid.scan.edges(first_column, last_column)
         alarm.index = grid.index.edges(first_row, last_row)
+        row, column = divmod(area.thinnest, grid.shape[1])
+        alarm.minimum_scan = float(grid.scan.centres[column])
+        alarm.minimum_index = float(grid.index.centres[row])
         alarm.detail = f"{area.minimum:.2f} mm, below {self._level:g} mm"
         self._register.add_change(alarm)
 

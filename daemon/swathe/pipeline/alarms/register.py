@@ -39,6 +39,8 @@ class Alarm:
         until: when that ended; None while it lasts.
         acknowledged_by: who acknowledged it; empty before anybody did.
         acknowledged: when; None before.
+        minimum_scan: of the cell with the minimum thickness, where the alarm is about one.
+        minimum_index: likewise.
     """
 
     number: int
@@ -51,6 +53,8 @@ class Alarm:
     until: int | None = None
     acknowledged_by: str = ""
     acknowledged: int | None = None
+    minimum_scan: float | None = None
+    minimum_index: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,6 +128,51 @@ def test_alarm_ends_with_the_last_cell_of_its_area() -> None:
     assert [alarm.number for alarm in wall.open] == [2]
 
 
+def test_alarm_has_the_place_of_its_minimum() -> None:
+    """The thinnest cell, not the middle of the area; of equally thin ones the first that was read."""
+    wall = Wall()
+    wall.read({(10, 20): 7.0, (10, 80): 6.0, (30, 20): 6.0})
+    (alarm,) = wall.open
+    places = [(alarm.minimum_index, alarm.minimum_scan, alarm.detail[:4])]
+    for cells in (
+        {(40, 25): 6.5},  # another cell, not as thin
+        {(40, 25): 6.0},  # as thin
+        {(10, 20): 5.5},  # an old cell that gets thinner
+        {(90, 7): 5.0, (89, 8): 5.1},
+        {(90, 7): 5.2},  # what it was stays what the alarm states
+    ):
+        wall.read(cells)
+        places.append((alarm.minimum_index, alarm.minimum_scan, alarm.detail[:4]))
+    assert places == [
+        (10.0, 80.0, "6.00"),
+        (10.0, 80.0, "6.00"),
+        (10.0, 80.0, "6.00"),
+        (10.0, 20.0, "5.50"),
+        (90.0, 7.0, "5.00"),
+        (90.0, 7.0, "5.00"),
+    ]
+
+
+def test_minimum_of_a_cell_that_left_the_area_is_not_stated() -> None:
+    """Where the thinnest cell is excluded or sound, the next one is the minimum, with its place."""
+    wall = Wall()
+    wall.read({(5, 5): 5.0, (5, 50): 6.0, (150, 150): 7.0, (300, 399): 4.0})
+    alarm, other = wall.open
+    wall.grid.state[5 * SIZE + 5] = CellState.EXCLUDED
+    wall.below_alert.add(np.array([5 * SIZE + 5]))
+    wall.below_alert.evaluate(3)
+    assert (alarm.minimum_index, alarm.minimum_scan) == (5.0, 50.0)
+    assert alarm.detail == "6.00 mm, below 8 mm"
+    wall.read({(5, 50): 9.0})
+    assert (alarm.minimum_index, alarm.minimum_scan) == (150.0, 150.0)
+    assert alarm.detail == "7.00 mm, below 8 mm"
+    assert (other.minimum_index, other.minimum_scan) == (300.0, 399.0)
+    assert wall.open == [alarm, other]
+    wall.register.acknowledge(alarm.number, "A. Kern", 1)
+    wall.read({(120, 120): 6.9})  # thinner than what is left of the area that was acknowledged
+    assert [one.detail for one in wall.open] == ["4.00 mm, below 8 mm", "6.90 mm, below 8 mm"]
+
+
 def test_cells_without_a_reading_and_a_kind_that_is_off_raise_nothing() -> None:
     """A cell without a thickness is not thin, nor is any while the kind is off."""
     wall = Wall()

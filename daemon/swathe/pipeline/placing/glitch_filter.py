@@ -113,7 +113,7 @@ class GlitchFilter:
     def __init__(self, limits: ProbeLimits) -> None:
         self._limits = limits
         self._good: list[Sample] = []  # the last two good ones, older first
-        self._earlier: Sample | None = None  # the one before these
+        self._earlier: list[Sample] = []  # up to two before these
         self._held: list[Sample] = []
         self._run = 0  # so many of the last that wait continue from each other
         self._broken = False  # between the last good one and what waits nothing is known
@@ -188,7 +188,7 @@ class GlitchFilter:
         self._good.clear()
         self._held.clear()
         self._stray.clear()
-        self._earlier = None
+        self._earlier.clear()
         self._run, self._broken, self._confirmed, self.lost = 0, False, False, False
 
     def lose(self) -> None:
@@ -225,10 +225,12 @@ class GlitchFilter:
         if number:
             some = slice(1, number + 1)
             self._learn(self._limits.speeds(steps[some], spans[some], widths[some]))
-            self._earlier, *self._good = [
+            course = [
                 self._good[k] if k < 2 else Sample(float(t[k]), float(x[k]), first + k - 2)
-                for k in range(number - 1, number + 2)
+                for k in range(max(number - 2, 0), number + 2)
             ]
+            self._earlier = [*self._earlier, *course[:-2]][-2:]
+            self._good = course[-2:]
             self._confirmed = True
         return number
 
@@ -264,7 +266,7 @@ class GlitchFilter:
         """Take a sample while one waits."""
         limits, good = self._limits, self._good
         moved = limits.fit(good, held, usual).reachable
-        onward = limits.fit([good[-1], held], sample, usual).reachable
+        onward = limits.fit([good[-1], held], sample, usual).granted
         spike = limits.is_spike(good[-1], held, sample, usual)
         without = limits.fit(good, sample, usual)
         beyond = limits.off_course(good, sample, held, usual)
@@ -302,28 +304,31 @@ class GlitchFilter:
             fates.add(len(self._held) - 1, by, good=False)
             self.glitches += len(self._held) - self._run + 1
             self._held.clear()
-            self._good, self._earlier = [sample], None
+            self._good, self._earlier = [sample], []
             fates.add(1, by, good=True, reset=True)
-        elif self._run >= _LASTING_SAMPLES and self._last_was_off(usual):
-            fates.add(len(self._held), by, good=True)
-            self._earlier, *self._good = self._held[-3:]
+        elif self._run >= _LASTING_SAMPLES and (off := self._last_off(usual)):
+            wrong = len(self._held) - self._run
+            fates.add(wrong, by, good=False)
+            fates.add(self._run, by, good=True)
+            self._earlier, self._good = self._held[-4:-2], self._held[-2:]
             self._held.clear()
-            self.glitches += 1
+            self.glitches += wrong + off
         elif self._run >= _LASTING_SAMPLES or len(self._held) >= _GARBAGE_SAMPLES:
             self._lose(by, fates)
 
-    def _last_was_off(self, usual: float) -> bool:
-        """Return whether what waits follows from the samples before the last good one.
+    def _last_off(self, usual: float) -> int:
+        """Return how many of the last two good samples were glitches; 0 where it is not them.
 
-        That was a glitch too small to show by itself, and led the course astray.
+        What waits then follows from the samples before: the glitches were too small to show by
+        themselves, and led the course astray.
         """
-        if self._earlier is None or self._run < len(self._held):
-            return False
-        first = self._held[0]
-        without = self._limits.fit([self._earlier, self._good[0]], first, usual)
-        return (
-            without.reachable and without.off <= self._limits.fit(self._good, first, usual).off / 2
-        )
+        course, first = [*self._earlier, *self._good], self._held[-self._run]
+        off = self._limits.fit(self._good, first, usual).off
+        for count in range(1, len(course) - 1):
+            without = self._limits.fit(course[-count - 2 : -count], first, usual)
+            if without.reachable and without.off <= off / 2:
+                return count
+        return 0
 
     def _lose(self, by: int, fates: _Fates) -> None:
         last, newest = self._good[-1], self._held[-1]
@@ -345,7 +350,7 @@ class GlitchFilter:
             self._held.append(sample)
             if len(self._held) >= _LASTING_SAMPLES:
                 fates.events.append(FilterEvent(by, False, self._good[-1], 0.0))
-                self.lost, self._earlier, self._good = False, None, self._held[-2:]
+                self.lost, self._earlier, self._good = False, [], self._held[-2:]
                 fates.add(len(self._held), by, good=True, reset=True)
                 self._held.clear()
             return
@@ -375,7 +380,7 @@ class GlitchFilter:
             made = (np.array([step]), np.array([span]), np.array([usual]))
             self._learn(self._limits.speeds(*made))
         if len(self._good) > 1:
-            self._earlier = self._good[0]
+            self._earlier = [*self._earlier, self._good[0]][-2:]
             self._confirmed = True
         self._good = [*self._good, sample][-2:]
         fates.add(1, by, good=True, reset=self._broken)

@@ -29,6 +29,8 @@ _NOISE_MM = 0.1
 _GIVEN_MM = 0.5
 # A span is at least so long.
 _SHORTEST_S = 1e-6
+# Samples that arrive closer together than this share of the usual interval were delivered together.
+_BUNCHED = 0.5
 # The usual interval while it is unknown.
 _UNKNOWN_S = 0.02
 # A device's clock may have this step, but no more than a share of the span.
@@ -57,11 +59,13 @@ class Fit:
     Attributes:
         off: mm.
         ordinary: whether nothing about it requires a look at the next sample.
+        granted: whether a motion explains it whose acceleration is granted.
         reachable: whether motion explains it at all.
     """
 
     off: float
     ordinary: bool
+    granted: bool
     reachable: bool
 
 
@@ -192,6 +196,7 @@ class ProbeLimits:
             last = self.step(before[-2].position, at.position)
             earlier = min(max(at.time - before[-2].time, _SHORTEST_S), longest)
         off = min(abs(step - last / earlier * after), abs(step - last * ratio))
+        bunched = min(earlier, after) < _BUNCHED * usual  # the spans say nothing of a bend
         earlier, after = max(earlier, usual), max(after, usual)
         fast = self.speed
         if self._max_speed is None:
@@ -203,16 +208,18 @@ class ProbeLimits:
             at_zero = abs(self.step(0.0, sample.position)) <= reach
             near = _FASTER * abs(last) + self.slack
             reachable &= abs(step) <= (near if at_zero else reach)
-            return Fit(off, reachable, reachable)
+            return Fit(off, reachable, reachable, reachable)
         if len(before) < 2:
             ordinary = abs(step) <= self._bend * after**2 / 2 + self.slack
-            return Fit(off, reachable and ordinary, reachable)
+            return Fit(off, reachable and ordinary, reachable, reachable)
         bent = after * (earlier + after) / 2
         slack = self.slack * (1 + after / earlier)
         tick = min(_TICK_S, _TICK_SHARE * after)
         slack += tick * max(abs(last) / earlier, abs(step) / after)
         ordinary = reachable and off <= (self._bend * bent / max(ratio, 1.0) ** 2 + slack) / 2
-        return Fit(off, ordinary, reachable and off <= self._hard_bend * bent + slack)
+        reachable &= off <= self._hard_bend * bent + slack
+        granted = reachable and (bunched or off <= self._bend * bent + slack)
+        return Fit(off, ordinary, granted, reachable)
 
     def is_spike(self, before: Sample, sample: Sample, after: Sample, usual: float) -> bool:
         """Return whether a sample is farther off the line between its neighbours than motion allows.

@@ -129,7 +129,7 @@ def test_true_motion_is_never_rejected(
     kind=st.sampled_from(["16 bits", "32 bits", "small", "low bits"]),
 )
 def test_one_percent_of_random_counts_misplaces_nothing(seed: int, rate: int, kind: str) -> None:
-    """Nothing is set: what is left leads no farther off than motion may: 3.6 mm at 100 Hz, after two in a row."""
+    """Nothing is set: what is left leads no farther off than motion may: 3.6 mm at 100 Hz."""
     rng = np.random.default_rng(seed)
     times, true = sampled(rng, scans(16.0), rate)
     wrong = rng.random(true.size) < 0.01
@@ -148,14 +148,44 @@ def test_one_percent_of_random_counts_misplaces_nothing(seed: int, rate: int, ki
     made = limits(periods=(period,)) if kind == "16 bits" else limits()
     found = filtered(times, np.asarray(counts * COUNT_MM, np.float64), made)
     kept = np.flatnonzero(found.good)
-    if not (wrong[1:] & wrong[:-1]).any():  # two in a row may look like motion: then it is lost
+    # Two close together may agree with a motion, and nothing contradicts the first samples.
+    close = wrong & (np.convolve(wrong, [1, 1, 0, 1, 1], "same") > 0)
+    close[:3] |= wrong[:3]
+    if not close.any():
         assert found.events == []
         assert kept.size > 0.95 * times.size
     if found.resets.any():  # the first sample was wrong: no path leads from it
         kept = kept[kept >= np.flatnonzero(found.resets)[-1]]
     at = np.arange(times[kept[0]], times[kept[-1]], MS)
     off = np.interp(at, times[kept], counts[kept] * COUNT_MM) - np.interp(at, times, true)
-    assert np.abs(off).max() < 3.0 * (100 / rate) ** 2 + 0.6
+    beside = np.zeros(at.shape, bool)
+    for k in np.flatnonzero(close).tolist():
+        beside |= (at >= times[max(k - 1, 0)]) & (at <= times[min(k + 2, times.size - 1)])
+    assert np.abs(off[~beside]).max() < 3.0 * (100 / rate) ** 2 + 0.6
+    # What they can do is bounded by what is granted to a motion from rest at 20 m/s².
+    assert np.abs(off).max() < 15.0
+
+
+def test_two_small_glitches_in_a_row_do_not_lose_the_position() -> None:
+    """What follows the samples before them shows that they were none of the motion."""
+    positions: Floats = np.arange(60.0) * 2.5
+    positions[30] += 5.0
+    positions[31] += 11.0
+    found = filtered(np.arange(60) * 10 * MS + S, positions, limits())
+    assert found.events == []
+    assert found.good.all()  # the two were passed on before that was known
+    assert found.made.glitches == 2
+    assert not found.resets.any()
+
+
+def test_a_glitch_that_another_one_continues_needs_more_than_a_reachable_next_sample() -> None:
+    """A bend beyond the granted acceleration is confirmed by a sample within it, not by another bend."""
+    positions: Floats = np.arange(60.0) * 2.5
+    positions[30] += 6.2
+    positions[31] += 18.3
+    found = filtered(np.arange(60) * 10 * MS + S, positions, limits())
+    assert found.events == []
+    assert np.flatnonzero(~found.good).tolist() == [30, 31]
 
 
 @settings(max_examples=40, deadline=None)

@@ -193,4 +193,5 @@ class Replay:
                 **survey_attributes(self._pipeline.station),
                 **place_attributes(self.record.place),
             },
+            spots=[spot.name for spot in self._pipeline.station.spot_list],
         )

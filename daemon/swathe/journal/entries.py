@@ -95,6 +95,20 @@ class MarkKind(StrEnum):
     """Readings that were discarded or moved count again as they were taken [revision, by,
     because]."""
 
+    SPOT_READ = "spot read"
+    """A spot was read with the probe put on: the readings from one byte offset of the gauge's stream
+    to another are a coupling [spot: its name, first, last, by]."""
+
+    SPOT_ACCEPTED = "spot accepted"
+    """The readings of a jumpy spot count though they differ by more than allowed [spot, by,
+    because]."""
+
+    SPOT_CLOSED = "spot closed"
+    """No reading of a spot is possible: it is excluded [spot, by, because]."""
+
+    SPOT_REOPENED = "spot reopened"
+    """A spot is to be read again: what was read there counts no more [spot, by, because]."""
+
     ENDED = "ended"
     """A run ended in good order [status, reason]."""
 

@@ -24,7 +24,7 @@ from swathe.live.keeping import Kept, StateKeeper
 from swathe.live.placing_again import PlacingAgain
 from swathe.live.resumption import Resumption
 from swathe.pipeline import Pipeline, PlacingObserver
-from swathe.station import Station
+from swathe.station import Station, texts_for_journal
 from swathe.store import (
     CheckpointFile,
     SurveyFolder,
@@ -120,11 +120,8 @@ class Session:
                 "versions": versions(),
                 "utc_ns": self._wall_clock(),
                 "purpose": self._purpose,
+                **texts_for_journal(self._station),
             }
-            if self._station.record is not None:
-                detail["calibration"] = self._station.record.model_dump(mode="json")
-            if self._station.descriptions:
-                detail["descriptions"] = self._station.descriptions
             file = CheckpointFile(self.folder.path, self.survey)
             self._keeper = StateKeeper(file)
             self._resumption = Resumption(

@@ -43,6 +43,7 @@ _MARKS_BETWEEN = (
     MarkKind.CHECK_ENDED,
     MarkKind.CHECK_OVERRIDDEN,
     MarkKind.REFERENCED,
+    MarkKind.SPOT_READ,
     MarkKind.ENDED,
 )
 # Marks on which no cell, gap or alarm depends.
@@ -94,6 +95,10 @@ class Pipeline(SurveyStages):
             MarkKind.DISCARDED: self._list_revision,
             MarkKind.MOVED: self._list_revision,
             MarkKind.RESTORED: self._list_revision,
+            MarkKind.SPOT_READ: self._take_spot_mark,
+            MarkKind.SPOT_ACCEPTED: self._take_spot_mark,
+            MarkKind.SPOT_CLOSED: self._take_spot_mark,
+            MarkKind.SPOT_REOPENED: self._take_spot_mark,
             MarkKind.ENDED: self._end_run,
         }
 
@@ -134,6 +139,8 @@ class Pipeline(SurveyStages):
                     self._advance(inputs, None)
                     link.lose(entry.state, entry.detail)
                     inputs.port_changed(entry.port, self._now)
+                    if self.spots is not None:
+                        self.spots.interrupt()
                     self._alarm_evaluation.state_changed()
 
     def collect_all(self, entries: Iterable[Entry]) -> None:
@@ -228,7 +235,10 @@ class Pipeline(SurveyStages):
         self._delay_watch = self._watch_delay(station)
         self.pauses.reopen()
         self._inputs.pauses = self.pauses
-        self._inputs.begin_sums(self.place_sums, station.scan)
+        if station.spots is None:
+            self._inputs.begin_sums(self.place_sums, station.scan)
+        if self.spots is not None and station.spots is not None:
+            self.spots.open_run(station.spots)
         self._alarm_evaluation.open_run(station, mark.time + self._utc_offset)
         # A run that only checks the calibration leaves the survey where it was.
         self._scanning = mark.detail.get("purpose", "scan") == "scan"
@@ -301,6 +311,14 @@ class Pipeline(SurveyStages):
         self._notify(self.requests.exclude(zone, self.grid, self.coverage))
         self._settle_gaps()
         self._alarm_evaluation.evaluate_cells(now)
+
+    def _take_spot_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
+        update = None if self.spots is None else self.spots.take(mark, self._utc_offset)
+        if update is not None:
+            self._notify(update)
+            self.coverage.evaluate(self._now, now)
+            self._settle_gaps()
+            self._alarm_evaluation.evaluate_cells(now)
 
     def _request_gap(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         number = gap_meant(self.coverage.gaps, mark.detail)

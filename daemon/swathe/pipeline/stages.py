@@ -245,7 +245,9 @@ class SurveyStages(SurveyState):
             if checks.in_progress:
                 checks.add_readings(batch.readings)
             self._alarm_evaluation.add_readings(batch.readings, batch.readings_known_at)
-            if checks.in_progress or not self._scanning:
+            if self.spots is not None and self._scanning and not checks.in_progress:
+                self.spots.add_readings(batch.readings, batch.readings_arrived, batch.waveforms)
+            if checks.in_progress or not self._scanning or self.spots is not None:
                 batch = replace(batch, readings=batch.readings[:0], waveforms=None)
             if self.grid.waveform is not None and batch.waveforms is not None:
                 self._waveforms.put(batch.readings, batch.waveforms)

@@ -40,6 +40,9 @@ from swathe.pipeline.progress.snapshots import (
 )
 from swathe.pipeline.references import Reference
 from swathe.pipeline.revisions import RevisionLog
+from swathe.pipeline.spots.register import Spot
+from swathe.pipeline.spots.snapshot import SpotSnapshot, spot_snapshot
+from swathe.pipeline.spots.survey_spots import SurveySpots
 from swathe.station import Station, excluded_cells, kept_waveforms
 
 __all__ = ["SurveyState", "SurveyStatus"]
@@ -74,6 +77,7 @@ class SurveyState:
         changed: where cells changed, and a listener for them.
         place_sums: of readings and encoder samples, for the uncertainty of the places.
         crawler: armings, halts and reference of a crawler.
+        spots: the spots of a plan without an encoder; None for any other.
         measured_delays: applied to the devices whose station file says ``auto``.
         estimated_delays: what the survey shows of them until now.
         newest_delays: measured by the survey until now, which a later replay applies.
@@ -103,6 +107,16 @@ class SurveyState:
         self.requests = OperatorRequests()
         self.revisions = RevisionLog()
         self.crawler = CrawlerHistory()
+        self.spots: SurveySpots | None = None
+        if station.spots is not None:
+            self.spots = SurveySpots(
+                station,
+                station.spots,
+                grid=self.grid,
+                coverage=self.coverage,
+                suspect_cells=self.suspect_cells,
+                requests=self.requests,
+            )
         self.place_sums = PlaceSums()
         self.measured_delays: dict[str, MeasuredDelay] = {}
         self.newest_delays: dict[str, MeasuredDelay] = {}
@@ -242,6 +256,17 @@ class SurveyState:
     def line_snapshot(self, row: int) -> LineSnapshot:
         """Return a summary of one line of the grid."""
         return line_snapshot(self.grid, self.coverage, row)
+
+    def spot_snapshots(self) -> tuple[SpotSnapshot, ...]:
+        """Return every spot of the plan, in its order; none of a plan with an encoder."""
+        if self.spots is None:
+            return ()
+        return tuple(self.spot_snapshot(spot) for spot in self.spots.register.spots)
+
+    def spot_snapshot(self, spot: Spot) -> SpotSnapshot:
+        """Return what is known of a spot."""
+        settings = self.station.spots
+        return spot_snapshot(spot, self.station, self.grid, settings.couplings if settings else 1)
 
     def progress(self) -> ProgressSnapshot:
         """Return the progress of the survey at the last entry, its rates at the last instant."""

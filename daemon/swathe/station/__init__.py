@@ -16,7 +16,13 @@ from swathe.station.devices import (
     schedule_of,
 )
 from swathe.station.law import law_of, with_record
-from swathe.station.load import parse_station, read_station, station_in_journal, survey_folder
+from swathe.station.load import (
+    parse_station,
+    read_station,
+    station_in_journal,
+    survey_folder,
+    texts_for_journal,
+)
 from swathe.station.marks import line_of_mark, mark_named, position_text
 from swathe.station.model import (
     AUTO,
@@ -41,6 +47,7 @@ from swathe.station.motion import (
 )
 from swathe.station.probe import beam_on_wall
 from swathe.station.quality import CalibrationSettings
+from swathe.station.spots import SpotSettings, SpotsSettings
 
 __all__ = [
     "AUTO",
@@ -62,6 +69,8 @@ __all__ = [
     "MotionTable",
     "PageSettings",
     "SoundEvent",
+    "SpotSettings",
+    "SpotsSettings",
     "Station",
     "axis_source",
     "beam_on_wall",
@@ -87,6 +96,7 @@ __all__ = [
     "schedule_of",
     "station_in_journal",
     "survey_folder",
+    "texts_for_journal",
     "tls_context",
     "with_record",
 ]

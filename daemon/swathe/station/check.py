@@ -52,7 +52,10 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
             continue  # reported by the driver's own check, with its key
     problems: list[Problem] = []
     axes = {name: parts[name] for name in ("scan", "index") if parts.get(name) is not None}
+    has_spots = "spots" in parts or "spots" in faulty
     for name, settings in axes.items():
+        if has_spots and name == "scan":
+            continue  # its cells are the spots: no device encodes it
         problems += _check_axis(name, settings, devices, decoders)
     problems += _check_size(axes)
     if decoders.keys() == devices.keys() and devices:

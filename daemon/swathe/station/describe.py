@@ -9,9 +9,13 @@ from swathe.station.law import law_of
 from swathe.station.marks import position_text
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
 from swathe.station.probe import beam_on_wall, beam_warnings
+from swathe.station.spots import SpotsSettings
 from swathe_drivers import TakenAt
 
 __all__ = ["summarize_station"]
+
+# Names of spots that are all listed.
+_MOST_NAMES = 6
 
 _MOMENTS = {
     TakenAt.REQUEST: "at the request",
@@ -22,25 +26,18 @@ _MOMENTS = {
 
 def summarize_station(station: Station) -> list[str]:
     """Return what a station file asks for, a line each."""
-    rows, columns = station.shape
-    lines = [_axis_line("scan", station.scan, station.scan_axis)]
-    if station.index is None:
-        lines.append("no index axis: a line profile (B-scan)")
-    else:
-        lines.append(_axis_line("index", station.index, station.index_axis))
-    lines.append(f"{columns} × {rows} = {rows * columns:,} positions")
-    for zone in station.exclude:
-        index = "" if zone.index is None else f", index {zone.index[0]:g} to {zone.index[1]:g} mm"
-        lines.append(f"excluded: {zone.name}, scan {zone.scan[0]:g} to {zone.scan[1]:g} mm{index}")
-    lines += [f"mark: {mark.name}, {position_text(mark.scan, mark.index)}" for mark in station.mark]
     survey = station.survey
+    if station.spots is not None:
+        lines = _spot_lines(station, station.spots)
+    else:
+        lines = _grid_lines(station)
     lines.append(
-        f"a cell keeps its {survey.cell_rule} reading; "
+        f"a {'spot' if station.spots else 'cell'} keeps its {survey.cell_rule} reading; "
         f"done at {survey.target_coverage:g} % coverage"
     )
     lines += delay_lines(station)
     lines += _polling_lines(station)
-    lines += _time_lines(station)
+    lines += [] if station.spots else _time_lines(station)
     lines += _calibration_lines(station)
     if (width := beam_on_wall(station)) is not None:
         lines.append(f"beam on the back wall: {width:.2f} mm wide (-6 dB)")
@@ -55,6 +52,40 @@ def summarize_station(station: Station) -> list[str]:
     else:
         lines.append(f"publishes to the broker {station.broker.host}:{station.broker.port}")
     return lines
+
+
+def _grid_lines(station: Station) -> list[str]:
+    rows, columns = station.shape
+    lines = [_axis_line("scan", station.scan, station.scan_axis)]
+    if station.index is None:
+        lines.append("no index axis: a line profile (B-scan)")
+    else:
+        lines.append(_axis_line("index", station.index, station.index_axis))
+    lines.append(f"{columns} × {rows} = {rows * columns:,} positions")
+    for zone in station.exclude:
+        index = "" if zone.index is None else f", index {zone.index[0]:g} to {zone.index[1]:g} mm"
+        lines.append(f"excluded: {zone.name}, scan {zone.scan[0]:g} to {zone.scan[1]:g} mm{index}")
+    lines += [f"mark: {mark.name}, {position_text(mark.scan, mark.index)}" for mark in station.mark]
+    return lines
+
+
+def _spot_lines(station: Station, spots: SpotsSettings) -> list[str]:
+    names = [spot.name for spot in station.spot_list]
+    shown = ", ".join(names if len(names) <= _MOST_NAMES else [*names[:2], "...", names[-1]])
+    count = "1 spot" if len(names) == 1 else f"{len(names):,} spots"
+    often = "once" if spots.couplings == 1 else f"{spots.couplings} times"
+    lift = (
+        "the probe lifted before each"
+        if spots.lift_required
+        else "WARNING: a coupling counts without a lift before it: pressing twice is not noticed"
+    )
+    span = f"{spots.readings} readings or more over {spots.steady_for / 1e9:g} s"
+    how = "by itself once steady" if spots.auto else "by a key or a command"
+    return [
+        f"{count} without an encoder: {shown}",
+        f"each is coupled {often}, {lift}",
+        f"taken {how}: {span} that differ by at most {spots.max_spread:g} mm",
+    ]
 
 
 def _polling_lines(station: Station) -> list[str]:

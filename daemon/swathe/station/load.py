@@ -27,9 +27,16 @@ from swathe.station.model import DeviceSettings, Station
 from swathe.station.probe import check_probe
 from swathe.station.problems import as_written, problems_of, unknown_key
 from swathe.station.quality import BlockSettings, CalibrationSettings
+from swathe.station.spots import put_spots_in
 from swathe_drivers import DriverError, SettingsError, load_driver, read_settings, settings_error
 
-__all__ = ["parse_station", "read_station", "station_in_journal", "survey_folder"]
+__all__ = [
+    "parse_station",
+    "read_station",
+    "station_in_journal",
+    "survey_folder",
+    "texts_for_journal",
+]
 
 
 def read_station(path: Path) -> tuple[Station, str]:
@@ -56,6 +63,7 @@ def parse_station(
     *,
     record: dict[str, Any] | None = None,
     descriptions: Mapping[str, str] | None = None,
+    spots: str | None = None,
     folder: Path | None = None,
 ) -> Station:
     """Return the station that `text` describes.
@@ -65,6 +73,7 @@ def parse_station(
         path: names the file in errors.
         record: the calibration record that it names, as a journal holds it.
         descriptions: texts of the protocol descriptions that its devices name, likewise.
+        spots: text of the file of spots that it names, likewise.
         folder: where record and descriptions are looked for instead.
 
     Raises:
@@ -76,7 +85,10 @@ def parse_station(
         # The parser's message ends with the line and column.
         raise StationError(path, [Problem("station file", "must be TOML", str(error))]) from error
     tables, texts, misdescribed = put_descriptions_in(tables, descriptions, folder)
+    tables, spotted, misplaced = put_spots_in(tables, spots, folder)
     parts, problems = _validate_tables(tables)
+    parts |= spotted
+    problems += misplaced
     if misdescribed:
         # What the devices are is not known; no missing key is reported that the description has.
         parts.pop("device", None)
@@ -106,14 +118,26 @@ def station_in_journal(detail: dict[str, Any], path: Path | str) -> Station:
     Raises:
         StationError: this version of Swathe does not understand it.
     """
-    record, descriptions = detail.get("calibration"), detail.get("descriptions", {})
-    return _in_journal(detail["station"], str(path), json.dumps([record, descriptions]))
+    details = [detail.get("calibration"), detail.get("descriptions", {}), detail.get("spots")]
+    return _in_journal(detail["station"], str(path), json.dumps(details))
+
+
+def texts_for_journal(station: Station) -> dict[str, Any]:
+    """Return what the station file names, for the mark that opens a run."""
+    detail: dict[str, Any] = {}
+    if station.record is not None:
+        detail["calibration"] = station.record.model_dump(mode="json")
+    if station.descriptions:
+        detail["descriptions"] = station.descriptions
+    if station.spot_file is not None:
+        detail["spots"] = station.spot_file
+    return detail
 
 
 @lru_cache(maxsize=8)  # many short runs are opened with one file
 def _in_journal(text: str, path: str, details: str) -> Station:
-    record, descriptions = json.loads(details)
-    return parse_station(text, path, record=record, descriptions=descriptions)
+    record, descriptions, spots = json.loads(details)
+    return parse_station(text, path, record=record, descriptions=descriptions, spots=spots)
 
 
 def survey_folder(station: Station, station_path: Path) -> Path:

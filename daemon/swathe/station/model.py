@@ -27,6 +27,7 @@ from swathe.station.quality import (
     UncertaintySettings,
     VerificationSettings,
 )
+from swathe.station.spots import SpotSettings, SpotsSettings
 from swathe.station.table import PortTable, StationTable
 from swathe.units import Acceleration, Duration, Frequency, Length, Percent, Speed, duration_ns
 from swathe_drivers import TalkSettings
@@ -329,6 +330,7 @@ class Station(StationTable):
     survey: SurveySettings
     scan: AxisSettings
     index: IndexSettings | None = None
+    spots: SpotsSettings | None = Field(None, description="instead of scan and index")
     exclude: tuple[ExclusionSettings, ...] = ()
     mark: tuple[MarkSettings, ...] = ()
     device: dict[SafeName, DeviceSettings] = Field(min_length=1)
@@ -351,6 +353,10 @@ class Station(StationTable):
     )
     descriptions: dict[str, str] = Field(
         {}, exclude=True, description="texts that device.NAME.description names, by that name"
+    )
+    spot_file: str | None = Field(None, exclude=True, description="text that spots.file names")
+    spot_list: tuple[SpotSettings, ...] = Field(
+        (), exclude=True, description="the spots, wherever they are listed"
     )
 
     @property

@@ -44,8 +44,8 @@ def check_probe(station: Station) -> list[Problem]:
 def beam_warnings(station: Station) -> list[str]:
     """Return in words where lines or readings lie too far apart for the beam."""
     width, probe = beam_on_wall(station), station.probe
-    if width is None or probe is None:
-        return []
+    if width is None or probe is None or station.spots is not None:
+        return []  # spots are apart by design
     most = width * (1 - probe.overlap / 100)
     overlap = f"less {probe.overlap:g} % of overlap" if probe.overlap else "without overlap"
     axes = [station.scan_axis, *([station.index_axis] if station.index else [])]

@@ -5,13 +5,20 @@ xarray comes with the extra ``xarray``: acquisition needs neither it nor the pan
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from swathe.errors import SwatheError
 from swathe.pipeline import Grid
-from swathe.store.zarr_store import LAYERS, axis_attributes, layer_attributes
+from swathe.store.zarr_store import (
+    LAYERS,
+    SPOT_ATTRIBUTES,
+    axis_attributes,
+    layer_attributes,
+    spot_names,
+)
 
 if TYPE_CHECKING:
     import xarray
@@ -32,12 +39,15 @@ def open_dataset(path: Path) -> xarray.Dataset:
     return dataset
 
 
-def dataset_of(grid: Grid, attributes: dict[str, Any]) -> xarray.Dataset:
+def dataset_of(
+    grid: Grid, attributes: dict[str, Any], *, spots: Sequence[str] = ()
+) -> xarray.Dataset:
     """Return the layers of a grid with named dimensions, coordinates in mm and CF attributes.
 
     Args:
         grid: the cells; their values are copied.
         attributes: of the whole Dataset.
+        spots: names of the spots that are the cells of the scan axis; none of an encoded one.
 
     Raises:
         SwatheError: xarray is not installed.
@@ -50,10 +60,12 @@ def dataset_of(grid: Grid, attributes: dict[str, Any]) -> xarray.Dataset:
         name: (("index", "scan"), grid.layer(name, *whole), layer_attributes(name, grid.rule))
         for name in LAYERS
     }
-    axes = {
-        axis.name: ((axis.name,), axis.centres, axis_attributes(axis))
+    axes: dict[str, Any] = {
+        axis.name: ((axis.name,), axis.centres, axis_attributes(axis, spots=bool(spots)))
         for axis in (grid.scan, grid.index)
     }
+    if spots:
+        axes["spot"] = (("scan",), spot_names(spots), SPOT_ATTRIBUTES)
     return xarray.decode_cf(xarray.Dataset(layers, axes, attributes))
 
 

@@ -163,6 +163,7 @@ def check_same_plan(folder: SurveyFolder, station: Station) -> Station:
         ),
         "cell rule": (first.survey.cell_rule, station.survey.cell_rule),
         "excluded zones": (first.exclude, station.exclude),
+        "spots": ([spot.name for spot in first.spot_list], [s.name for s in station.spot_list]),
     }
     changed = [name for name, (before, now) in parts.items() if before != now]
     if changed:

@@ -141,10 +141,10 @@ def footprint_percent(grid: Grid, station: Station) -> float | None:
     """Return the share of the required area inside the beam of a measured cell, %.
 
     A cell is covered when its centre is within half the beam's width (-6 dB, on the back wall) of
-    the centre of a measured one. None where the beam's width is not known.
+    the centre of a measured one. None where the beam's width is not known, and for spots.
     """
     width = beam_on_wall(station)
-    if width is None:
+    if width is None or station.spots is not None:
         return None
     state = grid.state.reshape(grid.shape)
     required = state != CellState.EXCLUDED

@@ -23,6 +23,7 @@ from swathe.messages import (
 from swathe.pipeline import Pipeline
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
+from swathe.pipeline.spots.snapshot import SpotSnapshot
 from swathe.store.quality import (
     CalibrationSummary,
     PlaceSummary,
@@ -132,6 +133,9 @@ class SurveyRecord(Snapshot):
     )
     plan: PlanMessage | None = Field(None, description="what is scanned; null in older records")
     slips: tuple[SlipRecord, ...] = Field((), description="where two sources of a position parted")
+    spots: tuple[SpotSnapshot, ...] = Field(
+        (), description="of a plan of spots without an encoder, in the order of the plan"
+    )
     crawler: CrawlerRecord | None = Field(None, description="null where no crawler was commanded")
     uncertainty: UncertaintySummary | None = Field(
         None, description="of the minimum thickness; null where it is not known"
@@ -194,6 +198,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         references=tuple(ReferenceRecord.model_validate(one) for one in pipeline.references),
         plan=PlanMessage.of_survey(pipeline),
         slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),
+        spots=pipeline.spot_snapshots(),
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,
         uncertainty=uncertainty_summary(pipeline),
         place=place_summary(pipeline),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,11 +28,13 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LAYERS",
+    "SPOT_ATTRIBUTES",
     "GridBlock",
     "SurveyArrays",
     "axis_attributes",
     "layer_attributes",
     "place_attributes",
+    "spot_names",
     "survey_attributes",
 ]
 
@@ -73,6 +75,10 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
 }
 
 
+SPOT_ATTRIBUTES: dict[str, Any] = {"long_name": "name of the spot"}
+"""Of the coordinate that names the spots of a plan without an encoder."""
+
+
 @dataclass(frozen=True, slots=True)
 class GridBlock:
     """A rectangle of whole chunks of the grid, and the layers' values there."""
@@ -93,15 +99,29 @@ def layer_attributes(name: str, rule: CellRule) -> dict[str, Any]:
     return {**attributes, "comment": _RULE_TEXTS[rule]} if name == "thickness" else attributes
 
 
-def axis_attributes(axis: Axis) -> dict[str, Any]:
-    """Return the attributes of an axis's coordinate."""
+def axis_attributes(axis: Axis, *, spots: bool = False) -> dict[str, Any]:
+    """Return the attributes of an axis's coordinate.
+
+    Args:
+        axis: of the grid.
+        spots: whether its cells are spots: positions are their numbers then.
+    """
+    if spots and axis.name == "scan":
+        name, unit = "number of the spot in the plan", "1"
+    else:
+        name, unit = f"{axis.name} position of the cell's centre", "mm"
     return {
-        "units": "mm",
-        "long_name": f"{axis.name} position of the cell's centre",
+        "units": unit,
+        "long_name": name,
         "axis": "X" if axis.name == "scan" else "Y",
         "resolution": axis.resolution,
         "wrapped": axis.wrapped,
     }
+
+
+def spot_names(names: Sequence[str]) -> NDArray[Any]:
+    """Return the names of spots as a coordinate, shape (n,)."""
+    return np.array(names, np.dtypes.StringDType())
 
 
 def survey_attributes(station: Station) -> dict[str, Any]:
@@ -110,7 +130,8 @@ def survey_attributes(station: Station) -> dict[str, Any]:
     attributes: dict[str, Any] = {
         "Conventions": "CF-1.11",
         "title": survey.part or f"Ultrasonic thickness survey {station.name}",
-        "source": "encoded ultrasonic thickness scan, recorded by swathe",
+        "source": f"{'spot' if station.spots else 'encoded'} ultrasonic thickness "
+        f"{'readings' if station.spots else 'scan'}, recorded by swathe",
         "station": station.name,
         "operator": survey.operator,
         "cell_rule": str(survey.cell_rule),
@@ -118,6 +139,10 @@ def survey_attributes(station: Station) -> dict[str, Any]:
     }
     if survey.nominal_thickness is not None:
         attributes["nominal_thickness_mm"] = survey.nominal_thickness
+    if station.spots is not None:
+        attributes["coordinates"] = "spot"
+        hits = "A hit is a coupling: the median reading while the probe was held on the spot."
+        attributes["comment"] = f"{hits} {attributes['comment']}"
     if calibration is not None:
         attributes["velocity_mm_per_us"] = calibration.velocity
         attributes["zero_offset_us"] = calibration.zero_offset
@@ -249,7 +274,14 @@ class SurveyArrays:
                 axis.name,
                 data=axis.centres,
                 dimension_names=(axis.name,),
-                attributes=axis_attributes(axis),
+                attributes=axis_attributes(axis, spots=self._station.spots is not None),
+            )
+        if self._station.spots is not None and "spot" not in group:
+            group.create_array(
+                "spot",
+                data=spot_names([spot.name for spot in self._station.spot_list]),
+                dimension_names=("scan",),
+                attributes=SPOT_ATTRIBUTES,
             )
 
     @property

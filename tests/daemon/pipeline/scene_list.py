@@ -6,6 +6,7 @@ from typing import Any
 
 from daemon.pipeline.scene_devices import Clock, Encoder, Gauge
 from daemon.pipeline.scene_polled import PolledGauge
+from daemon.pipeline.scene_spots import SpotScene
 from daemon.pipeline.scenes import (
     Restart,
     Scene,
@@ -49,6 +50,9 @@ def _estimate(
 
 _LIST = (
     Scene(name="serpentine"),
+    SpotScene(name="spots"),
+    SpotScene(name="spots, coupled twice, mean", couplings=2, rule="mean"),
+    SpotScene(name="spots, A-scans", ascans=True),
     Scene(name="serpentine, binary", encoder=_BINARY, gauge=Gauge(form="binary", sequence=True)),
     Scene(name="coarse ticks", tick_ms=(150, 700), holes=_TWO_HOLES),
     Scene(name="fine ticks", tick_ms=(1, 9), holes=_TWO_HOLES),

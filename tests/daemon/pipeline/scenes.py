@@ -214,6 +214,7 @@ class Scene:
         marks: what operators and a crawler do.
         restarts: where a run ends and another one begins.
         ended: whether the last run ends in good order.
+        station: a whole station file in place of one that follows from the rest.
     """
 
     name: str
@@ -240,6 +241,7 @@ class Scene:
     marks: tuple[Event, ...] = ()
     restarts: tuple[Restart, ...] = ()
     ended: bool = True
+    station: str = ""
 
     def journal(self, seed: int) -> list[Entry]:
         """Return the journal of the scene."""
@@ -248,6 +250,8 @@ class Scene:
 
 def text_of(scene: Scene) -> str:
     """Return the station file of a scene."""
+    if scene.station:
+        return scene.station
     two = scene.index in ("encoded", "wrapped")
     axes = ("scan", "index") if two else ("scan",)
     combined = scene.gauge.form == "combined"

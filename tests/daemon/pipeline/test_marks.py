@@ -19,6 +19,7 @@ from daemon.handmade import (
     station,
     station_text,
 )
+from daemon.spot_journal import SpotJournal, spot_station
 from swathe.journal import Mark, MarkKind, Tick
 from swathe.pipeline import Pipeline
 from swathe.pipeline.progress.fields import moment
@@ -48,12 +49,17 @@ DISCARD: dict[str, Any] = {
     "because": "wrong line",
 }
 
+SPOT_READ: dict[str, Any] = {"spot": "P1", "first": 0, "last": 190, "by": "A. Kern"}
+SPOT = {"spot": "P1", "by": "A. Kern", "because": "pitted"}
+
 BEFORE: dict[MarkKind, list[Mark]] = {
     MarkKind.CHECK_STEP: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_ENDED: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_OVERRIDDEN: [mark(MarkKind.CHECK_BEGUN, **CHECK), mark(MarkKind.CHECK_ENDED)],
     MarkKind.RESUMED: [mark(MarkKind.PAUSED, by="A. Kern", because="couplant")],
     MarkKind.RESTORED: [mark(MarkKind.DISCARDED, **DISCARD)],
+    MarkKind.SPOT_ACCEPTED: [mark(MarkKind.SPOT_READ, **SPOT_READ)],
+    MarkKind.SPOT_REOPENED: [mark(MarkKind.SPOT_CLOSED, **SPOT)],
 }
 """Marks that have to come before one, for it to have an effect."""
 
@@ -85,6 +91,10 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.DISCARDED: DISCARD,
     MarkKind.MOVED: {**DISCARD, "to_line": 1},
     MarkKind.RESTORED: {"revision": 1, "by": "B. Lind", "because": "it was right"},
+    MarkKind.SPOT_READ: SPOT_READ,
+    MarkKind.SPOT_ACCEPTED: SPOT,
+    MarkKind.SPOT_CLOSED: SPOT,
+    MarkKind.SPOT_REOPENED: SPOT,
     MarkKind.ENDED: {"status": "incomplete", "reason": ""},
 }
 
@@ -115,6 +125,10 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.DISCARDED: lambda p: p.revisions.in_force,
     MarkKind.MOVED: lambda p: p.revisions.in_force,
     MarkKind.RESTORED: lambda p: p.revisions.in_force,
+    MarkKind.SPOT_READ: lambda p: p.spot_snapshots(),
+    MarkKind.SPOT_ACCEPTED: lambda p: p.coverage.measured,
+    MarkKind.SPOT_CLOSED: lambda p: p.coverage.required,
+    MarkKind.SPOT_REOPENED: lambda p: p.coverage.required,
     MarkKind.ENDED: lambda p: p.status,
 }
 
@@ -125,10 +139,18 @@ def scanned() -> Pipeline:
     return run(TEXT, motion.entries())
 
 
+def held() -> Pipeline:
+    """Return a pipeline of spots after half a second with the probe on one, its readings jumpy."""
+    journal = SpotJournal(spot_station(("P1", "P2")))
+    journal.hold(11.0, 11.6, noise=0.0)
+    return journal.pipeline
+
+
 @pytest.mark.parametrize("kind", MarkKind)
 def test_mark_of_every_kind_has_its_effect(kind: MarkKind) -> None:
     """A pipeline with the mark differs from one without it in what the mark is about."""
-    without, with_mark = scanned(), scanned()
+    begun = held if kind.startswith("spot") else scanned
+    without, with_mark = begun(), begun()
     for pipeline in (without, with_mark):
         feed(pipeline, BEFORE.get(kind, []))
     with_mark.feed(mark(kind, **DETAIL[kind]))

@@ -204,14 +204,21 @@ class AlarmEvaluation:
 
         This is the time of the last echo, of the end of a pause, or of the first instant at which
         the gauge's port is open, whichever is the latest. `NEVER` in a pause, during a check, and
-        while the port is not open, which has its own alarm: no echo is awaited then.
+        while the port is not open, which has its own alarm: no echo is awaited then. None is on a
+        plan of spots.
         """
         last = self._coupling.last_echo(instants)
         gauge = self._tallies.get(self._gauge)
         was_open, self._gauge_open = self._gauge_open, gauge is not None and gauge.state == "open"
         if self._gauge_open and not was_open:
             self._begun = int(instants[0])
-        if not self._gauge_open or self._pauses.active or self._suspect_cells.checks.in_progress:
+        apart = self._station.spots is not None  # from spot to spot the probe is in the air
+        if (
+            not self._gauge_open
+            or self._pauses.active
+            or self._suspect_cells.checks.in_progress
+            or apart
+        ):
             return np.full(instants.shape, NEVER), last == NEVER
         since = max(self._begun, self._pauses.last_end or NEVER)
         return np.maximum(last, since), last == NEVER

@@ -99,7 +99,7 @@ class Coverage:
         self._dirty_rows.update(rows.tolist())
 
     def add_suspect(self, cells: Cells, time: int) -> None:
-        """Count measured cells, rising, that became suspect; those left behind join gaps."""
+        """Count measured cells, rising, that are no more; those left behind join gaps."""
         self._count(cells, -1)
         self.gaps.add(cells[self._left[cells]], time)
 
@@ -117,6 +117,15 @@ class Coverage:
         self.required_in_row[rows] -= counts
         self._dirty_rows.update(rows.tolist())
         self.gaps.remove(cells, time, GapEnd.EXCLUDED, by=by, reason=reason)
+
+    def include(self, cells: Cells, time: int) -> None:
+        """Count cells, rising, that were excluded and are required again, and are not measured."""
+        grid = self._grid
+        self.required += int(cells.size)
+        rows, counts = np.unique(cells // grid.shape[1], return_counts=True)
+        self.required_in_row[rows] += counts
+        self._dirty_rows.update(rows.tolist())
+        self.gaps.add(cells[self._left[cells]], time)
 
     def break_off(self) -> None:
         """Forget the line: the probe may be carried, and does not pass the lines on its path."""

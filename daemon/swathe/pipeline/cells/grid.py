@@ -237,6 +237,12 @@ class Grid:
         self.slipped[cells] = False
         self.state[cells] = CellState.UNVISITED
 
+    def clear(self, cells: Cells) -> None:
+        """Let cells be as if they had never been read, but for their passes."""
+        self._empty(cells)
+        if self.waveform is not None:
+            self.waveform[cells] = 0
+
     def _add_valid(
         self, good: NDArray[Any], at: Cells, utc_offset: int, waveforms: PendingWaveforms | None
     ) -> None:

@@ -36,10 +36,12 @@ class MinimumThickness:
     def cells_changed(self, update: CellUpdate) -> None:
         """Compare the cells of an update with the minimum."""
         grid, cells = self._grid, update.cells
-        excluded = self.value is not None and grid.state[self.cell] == CellState.EXCLUDED
-        if excluded or (self.value is not None and grid.thickness[self.cell] > self.value):
+        gone = self.value is not None and (
+            grid.state[self.cell] == CellState.EXCLUDED or not grid.hits[self.cell]
+        )
+        if gone or (self.value is not None and grid.thickness[self.cell] > self.value):
             # By a rule other than the minimum, or after a failed check, the thinnest cell may
-            # have been read thicker since; or its zone was excluded.
+            # have been read thicker since; or its zone was excluded, or its readings were discarded.
             cells = np.arange(grid.state.size)
             self.value = None
         wall = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)

@@ -215,6 +215,16 @@ class CheckRegister:
                     return other
         return None
 
+    def is_suspect(self, time: int) -> bool:
+        """Return whether a reading of a time, ns UTC, is suspect: a failed check is next to it.
+
+        Overridden ones do not count.
+        """
+        counted = [check for check in self.checks if not check.overridden_by]
+        before = [check for check in counted if check.time <= time]
+        after = [check for check in counted if check.time > time]
+        return not all(check.passed for check in (*before[-1:], *after[:1]))
+
     def due(self, interval: int | None) -> int | None:
         """Return when the next check is due, ns UTC; None while no interval is required.
 

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from swathe.pipeline.placing.axis_samples import AxisSamples
 from swathe.pipeline.placing.combined import CombinedReadings
 from swathe.pipeline.placing.conditions import Condition
-from swathe.pipeline.placing.device import DeviceLink, DeviceTally
+from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.device_links import links_of
 from swathe.pipeline.placing.encoded_axis import EncodedAxis
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.place_uncertainty import PlaceSums
@@ -26,16 +27,13 @@ from swathe.pipeline.placing.standstill import Standstills
 from swathe.pipeline.placing.still_encoder import StillEncoderWatch, WatchedAxis
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.placing.track import SteppedTrack
+from swathe.pipeline.placing.unencoded_axis import UnencodedAxis
 from swathe.station import (
     AxisMode,
     AxisSettings,
     LineAdvance,
     Station,
-    decoder_of,
     gauge_of,
-    makes_by_time,
-    period_of,
-    polling_of,
 )
 
 __all__ = ["DeviceInputs"]
@@ -66,20 +64,7 @@ class DeviceInputs:
         line: int = 0,
         delays: Mapping[str, int] | None = None,
     ) -> None:
-        self.links = {
-            name: DeviceLink(
-                decoder=decoder_of(device),
-                delay_ns=(delays or {}).get(name, device.delay_given),
-                tally=tallies.setdefault(name, DeviceTally()),
-                echo=station.echo,
-                by_time=makes_by_time(device),
-                period_ns=period_of(device),
-                polling=polling_of(device),
-                name=name,
-                smear_ns=station.placing.lateness,
-            )
-            for name, device in station.device.items()
-        }
+        self.links = links_of(station, tallies, delays or {})
         bracket = station.placing.bracket
         limits = {"bracket_ns": bracket, "lateness_ns": station.placing.lateness}
         self._on_change = {name for name, d in station.device.items() if d.on_change}
@@ -91,9 +76,11 @@ class DeviceInputs:
             device = axis.device or ""
             return device in self._on_change and not self.links[device].decoder.combined
 
-        self._scan = EncodedAxis(
-            "scan", station.scan, self.links, **limits, rests=rests(station.scan)
-        )
+        self._scan: EncodedAxis | UnencodedAxis = UnencodedAxis("scan")
+        if station.spots is None:
+            self._scan = EncodedAxis(
+                "scan", station.scan, self.links, **limits, rests=rests(station.scan)
+            )
         self._index: EncodedAxis | None = None
         self.stepped: SteppedTrack | None = None
         if station.index is not None and station.index.mode is not AxisMode.STEPPED:
@@ -104,14 +91,15 @@ class DeviceInputs:
             axis = station.index_axis
             self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
             self.stepped.step_to(line, 0)
-        self._axes = tuple(axis for axis in (self._scan, self._index) if axis is not None)
+        axes = (self._scan, self._index)
+        self._axes = tuple(axis for axis in axes if isinstance(axis, EncodedAxis))
         self.standstills = Standstills()
         for encoded in self._axes:
             encoded.standstills = self.standstills
         self._glitches = dict.fromkeys((axis.name for axis in self._axes), 0)
         # Readings have positions of their own if their device sends one on each axis.
-        (first, *others) = {axis.device for axis in self._axes}
-        is_combined = not others and self.links[first].decoder.combined
+        (first, *others) = {axis.device for axis in self._axes} or {""}
+        is_combined = bool(first) and not others and self.links[first].decoder.combined
         self._combined_device = first if is_combined else ""
         self._combined = CombinedReadings(tuple(axis.name for axis in self._axes))
         self._repeated = RepeatedValues(gauge_of(station))
@@ -134,7 +122,9 @@ class DeviceInputs:
                 ("scan", station.scan, self._scan),
                 ("index", station.index, self._index),
             )
-            if axis is not None and settings is not None and settings.second is not None
+            if isinstance(axis, EncodedAxis)
+            and settings is not None
+            and settings.second is not None
         }
         may_hold = any(self.links[axis.device].may_hold for axis in self._axes)
         self.placer = Placer(
@@ -251,7 +241,7 @@ class DeviceInputs:
     def reference(self, scan: float | None, index: float | None, time: int) -> None:
         """Set the encoded axes to the position at which the probe rests, mm, at `time`, ns."""
         for name, axis, place in (("scan", self._scan, scan), ("index", self._index, index)):
-            if axis is None or place is None:
+            if not isinstance(axis, EncodedAxis) or place is None:
                 continue
             samples = axis.reference(place, time)
             if samples is None:
@@ -290,7 +280,9 @@ class DeviceInputs:
 
     def no_reference(self, name: str) -> str | None:
         """Return why the position on an encoded axis cannot be set now; None if it can."""
-        (axis,) = (axis for axis in self._axes if axis.name == name)
+        axis = next((axis for axis in self._axes if axis.name == name), None)
+        if axis is None:
+            return f"the {name} axis has no encoder"
         if self.links[axis.device].tally.state != "open":
             return f"the port of {axis.device} is not open"
         if axis.last_time is None and not axis.lost:

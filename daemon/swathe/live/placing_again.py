@@ -1,4 +1,6 @@
-"""Places a survey again, with the delays that it has measured since, while its run is journalled.
+"""Places a survey again while its run is journalled, with what later marks say about all of it.
+
+These are the delays that it has measured, and what operators discarded or moved.
 
 The journal is replayed from its start in a thread, as a rebuild does, and then followed until the
 new pipeline knows all that the present one does. Until then the present one is what everybody sees.
@@ -11,7 +13,7 @@ import time
 from swathe.journal import JournalCursor
 from swathe.live.resumption import feed_rest
 from swathe.pipeline import Pipeline, PlacingObserver
-from swathe.store import SurveyFolder, feed_journal, measured_delays
+from swathe.store import SurveyFolder, feed_journal, measured_delays, revisions_in_force
 
 __all__ = ["PlacingAgain"]
 
@@ -23,7 +25,7 @@ class PlacingAgain:
     """A second pipeline over the whole journal of a survey; its methods may run in another thread.
 
     Args:
-        folder: the survey; its journal has the delays.
+        folder: the survey; its journal has the marks.
         observer: is shown readings and path.
 
     Attributes:
@@ -38,7 +40,10 @@ class PlacingAgain:
         self.share = 0.0
         self.stopped = False
         self.pipeline = Pipeline(
-            folder.first_station(), observer=observer, delays=measured_delays(folder)
+            folder.first_station(),
+            observer=observer,
+            delays=measured_delays(folder),
+            revisions=revisions_in_force(folder),
         )
         self._cursor = JournalCursor(folder.journal, growing=True)
 

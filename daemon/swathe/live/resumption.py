@@ -24,6 +24,7 @@ from swathe.store import (
     SurveyFolder,
     feed_journal,
     measured_delays,
+    revisions_in_force,
 )
 
 __all__ = ["Resumption", "feed_rest"]
@@ -105,23 +106,38 @@ class Resumption:
             JournalError: the journal cannot be read.
         """
         delays = measured_delays(self._folder)
+        observer = self.observer
         try:
             checkpoint = self._checkpoint()
             if checkpoint.state[0].measured_delays != delays:
                 message = "the delay was measured since it was made"
                 raise CheckpointUnusableError(message)
+            self.pipeline, self.observer = checkpoint.state
+            self._cursor = self._earlier_runs(checkpoint.position)
+            self._feed()
+            # What the checkpoint has not seen is fed in any case: no other search for marks.
+            if self.pipeline.revisions_pending and not self.stopped:
+                message = "readings were discarded, moved or restored since it was made"
+                raise CheckpointUnusableError(message)
         except CheckpointUnusableError as error:
             if self.digests:
                 _log.info("the whole journal is replayed, the checkpoint is not used: %s", error)
-            self.pipeline = Pipeline(self._station, observer=self.observer, delays=delays)
-        else:
-            self.pipeline, self.observer = checkpoint.state
-            self._cursor = self._earlier_runs(checkpoint.position)
-        feed_journal(self.pipeline, self._cursor, on_progress=self._note, stop=lambda: self.stopped)
+            self.observer = observer
+            self.pipeline = Pipeline(
+                self._station,
+                observer=observer,
+                delays=delays,
+                revisions=revisions_in_force(self._folder),
+            )
+            self._cursor = self._earlier_runs(None)
+            self._feed()
         self.share = 1.0
         self._cursor = JournalCursor(
             self._folder.journal, start=self._cursor.position, growing=True, on_torn=self._on_torn
         )
+
+    def _feed(self) -> None:
+        feed_journal(self.pipeline, self._cursor, on_progress=self._note, stop=lambda: self.stopped)
 
     def follow(self) -> bool:
         """Feed what the run has journalled since; return whether it was little.

@@ -12,12 +12,14 @@ from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
+from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
 from swathe.pipeline.progress.snapshots import (
     GapSnapshot,
     LineNow,
     LineSnapshot,
     ProgressSnapshot,
 )
+from swathe.pipeline.revisions import Revision, RevisionLog
 
 __all__ = [
     "CRAWLER",
@@ -45,5 +47,8 @@ __all__ = [
     "ProbePath",
     "ProgressSnapshot",
     "RequestedGap",
+    "Revision",
+    "RevisionLog",
+    "RevisionSnapshot",
     "runs_of",
 ]

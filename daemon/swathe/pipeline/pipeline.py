@@ -17,6 +17,7 @@ import numpy as np
 from swathe.errors import MisuseError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
+from swathe.pipeline.applied_revisions import AppliedRevisions
 from swathe.pipeline.crawler_history import CRAWLER
 from swathe.pipeline.instants import (
     last_instant_before,
@@ -30,7 +31,7 @@ from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.pipeline.placing.standstill import STANDSTILL_NS
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.references import Reference
-from swathe.pipeline.revisions import REVISION_MARKS
+from swathe.pipeline.revisions import REVISION_MARKS, Revision
 from swathe.pipeline.stages import SurveyStages
 from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, law_of, station_in_journal
 
@@ -62,6 +63,7 @@ class Pipeline(SurveyStages):
         observer: receives placed readings and the probe's path.
         delays: measured by the survey, by device; each applies to the runs whose station file says
             ``auto``.
+        revisions: in force, in their order: what operators discarded or moved.
     """
 
     def __init__(
@@ -71,9 +73,11 @@ class Pipeline(SurveyStages):
         amend: Callable[[Station], Station] | None = None,
         observer: PlacingObserver | None = None,
         delays: Mapping[str, MeasuredDelay] | None = None,
+        revisions: Iterable[Revision] = (),
     ) -> None:
         super().__init__(station, observer=observer)
         self.measured_delays = dict(delays or {})
+        self.applied_revisions = AppliedRevisions(revisions, self.grid)
         self._placed_with: int | None = None  # difference of delays in the last run
         self._amend = amend
         self._mark_handlers: dict[MarkKind, MarkHandler] = {

@@ -147,21 +147,25 @@ class SurveyStages(SurveyState):
         return max(instant, self._evaluated + INSTANT_NS)
 
     def _take_block(self, inputs: DeviceInputs) -> Block:
-        """Return what became known since the last call, but for what was in a pause."""
+        """Return what became known since the last call, but for pauses and discarded stretches."""
         path = inputs.placer.take_path(self._now)
         placed = Placed.joined([*self._placed, inputs.placer.place(self._now)])
         self._placed.clear()
         held = self.pauses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]
+        placed = self.applied_revisions.placed(placed, self._utc_offset)
         cells = self.grid.cells_at(placed.scan, placed.index)
         self._follow_share(inputs, placed.known, cells >= 0)
         if placed.spread is not None:
             self.place_sums.add_readings(placed.scan, placed.spread)
         crossed = None
-        if path is not None and (path := self.pauses.cut(path)) is not None:
+        path = None if path is None else self.pauses.cut(path)
+        if path is not None:
+            path, broken = self.applied_revisions.path(path, self._utc_offset)
+        if path is not None:
             crossed = cross_cells(path, self.grid, self._last_cell)
-            self.coverage.add_path(path, crossed)
+            self.coverage.add_path(path, crossed, broken)
             self._last_cell = self.coverage.probe_cell
         if self._observer is not None:
             if placed.readings.size:
@@ -177,7 +181,9 @@ class SurveyStages(SurveyState):
         times, given_up = inputs.placer.take_given_up()
         if self._scanning:
             self._placed_share.add(known, on_plan)
-            self._placed_share.add_unplaced(given_up[~self.pauses.holds(times)])
+            held = self.pauses.holds(times)
+            held |= self.applied_revisions.unplaced(times + self._utc_offset)
+            self._placed_share.add_unplaced(given_up[~held])
             changes = self._placed_share.follow(last_instant_before(self._now))
             self._alarm_evaluation.add_conditions(changes)
 

@@ -6,6 +6,7 @@ from typing import Literal
 
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
+from swathe.pipeline.applied_revisions import AppliedRevisions
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
 from swathe.pipeline.cells.grid import ChangedCells, Grid
@@ -31,6 +32,7 @@ from swathe.pipeline.placing.place_uncertainty import (
 )
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot, delay_snapshots
 from swathe.pipeline.progress.progress import RunRates, progress_of
+from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
 from swathe.pipeline.progress.snapshots import (
     GapSnapshot,
     LineSnapshot,
@@ -73,6 +75,7 @@ class SurveyState:
         pauses: whether readings count now, and why not.
         requests: zones excluded and gaps requested during the survey.
         revisions: readings discarded or moved, as the marks until now list them.
+        applied_revisions: those with which the survey is placed, from its first entry on.
         alarms: the alarms.
         changed: where cells changed, and a listener for them.
         place_sums: of readings and encoder samples, for the uncertainty of the places.
@@ -106,6 +109,7 @@ class SurveyState:
         self.pauses = Pauses()
         self.requests = OperatorRequests()
         self.revisions = RevisionLog()
+        self.applied_revisions = AppliedRevisions((), self.grid)
         self.crawler = CrawlerHistory()
         self.spots: SurveySpots | None = None
         if station.spots is not None:
@@ -155,6 +159,21 @@ class SurveyState:
         return delay_snapshots(
             self.station, self.measured_delays, self.estimated_delays, self.usual_speed
         )
+
+    @property
+    def revisions_pending(self) -> bool:
+        """Whether marks made or took back a revision with which the survey is to be placed again."""
+        return self.revisions.in_force != self.applied_revisions.revisions
+
+    def revision_snapshots(self) -> list[RevisionSnapshot]:
+        """Return the revisions that the marks until now list, by number."""
+        snapshots = []
+        for one in self.revisions.revisions:
+            readings = self.applied_revisions.readings(one.number)
+            if one.restored is not None:
+                readings = 0 if readings is None else None
+            snapshots.append(one.snapshot(readings))
+        return snapshots
 
     @property
     def usual_speed(self) -> float:

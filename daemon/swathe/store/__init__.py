@@ -15,6 +15,7 @@ from swathe.store.record import (
     write_survey_record,
 )
 from swathe.store.replaying import feed_journal, replay
+from swathe.store.revisions import revisions_in_force
 from swathe.store.zarr_store import LAYERS, SurveyArrays, place_attributes, survey_attributes
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "read_survey_record",
     "record_of",
     "replay",
+    "revisions_in_force",
     "survey_attributes",
     "write_all",
     "write_derived",

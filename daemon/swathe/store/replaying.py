@@ -11,6 +11,7 @@ from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.station import Station
 from swathe.store.delays import measured_delays
 from swathe.store.folder import SurveyFolder
+from swathe.store.revisions import revisions_in_force
 
 __all__ = ["feed_journal", "replay"]
 
@@ -29,7 +30,8 @@ def replay(
 ) -> Pipeline:
     """Return the pipeline after the entries of the survey's journal.
 
-    Runs whose delay is ``auto`` are placed with the newest one that the journal has.
+    Runs whose delay is ``auto`` are placed with the newest one that the journal has; readings that
+    operators discarded or moved are left out or moved from the first entry on.
 
     Args:
         folder: the survey.
@@ -43,8 +45,13 @@ def replay(
         SurveyError: no such survey, or its first run began after `until`.
         JournalError: the journal cannot be read.
     """
-    delays = measured_delays(folder, until=until)
-    pipeline = Pipeline(folder.first_station(), amend=amend, observer=observer, delays=delays)
+    pipeline = Pipeline(
+        folder.first_station(),
+        amend=amend,
+        observer=observer,
+        delays=measured_delays(folder, until=until),
+        revisions=revisions_in_force(folder, until=until),
+    )
     cursor = JournalCursor(folder.journal, on_torn=on_torn)
     feed_journal(pipeline, cursor, until=until, on_progress=on_progress)
     if not pipeline.survey:

@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.journal import Chunk, Entry, Mark, MarkKind, Tick
-from swathe.pipeline import Pipeline, Placed, ProbePath
+from swathe.pipeline import Pipeline, Placed, ProbePath, Revision, RevisionLog
+from swathe.pipeline.revisions import REVISION_MARKS
 from swathe.station import Station
 from swathe.store import record_of
 
-__all__ = ["FIELDS", "Cut", "Seen", "differences", "state_after", "state_of"]
+__all__ = ["FIELDS", "Cut", "Seen", "differences", "revisions_of", "state_after", "state_of"]
 
 
 @dataclass(frozen=True)
@@ -177,6 +178,7 @@ FIELDS: Mapping[str, Callable[[Pipeline], object]] = {
     "record": lambda p: record_of(p).model_dump(mode="json"),
     "zones": lambda p: p.requests.zones,
     "requested gaps": lambda p: p.requests.gaps,
+    "revisions": lambda p: p.revision_snapshots(),
     "crawler": lambda p: vars(p.crawler),
     "pauses": lambda p: (p.pauses.active, p.pauses.because, p.pauses.by, p.pauses.last_end),
     "line": lambda p: p.line,
@@ -194,6 +196,18 @@ FIELDS: Mapping[str, Callable[[Pipeline], object]] = {
 """What is compared; the last ones are taken, and so change the pipeline."""
 
 
+def revisions_of(entries: Iterable[Entry]) -> tuple[Revision, ...]:
+    """Return the revisions in force of a journal, as a replay is given them before any entry."""
+    log, utc_offset = RevisionLog(), 0
+    for entry in entries:
+        if isinstance(entry, Mark):
+            if entry.kind is MarkKind.OPENED:
+                utc_offset = entry.detail["utc_ns"] - entry.time
+            elif entry.kind in REVISION_MARKS:
+                log.take(entry.kind, entry.detail, entry.time + utc_offset)
+    return log.in_force
+
+
 def state_of(pipeline: Pipeline) -> dict[str, object]:
     """Return the state of a survey by field; what is taken once is taken."""
     return {name: field(pipeline) for name, field in FIELDS.items()}
@@ -202,7 +216,8 @@ def state_of(pipeline: Pipeline) -> dict[str, object]:
 def state_after(station: Station, entries: Iterable[Entry], cut: Cut) -> dict[str, object]:
     """Return the state of a survey after a journal that was cut, by field."""
     seen = Seen()
-    pipeline = Pipeline(station, observer=seen)
+    entries = list(entries)
+    pipeline = Pipeline(station, observer=seen, revisions=revisions_of(entries))
     cut.feed(pipeline, cut.of(entries))
     return {**state_of(pipeline), **seen.columns}
 

@@ -8,6 +8,7 @@ from daemon.pipeline.scene_devices import Clock, Encoder, Gauge
 from daemon.pipeline.scene_polled import PolledGauge
 from daemon.pipeline.scene_spots import SpotScene
 from daemon.pipeline.scenes import (
+    UTC,
     Restart,
     Scene,
     around,
@@ -47,6 +48,15 @@ def _estimate(
 ) -> tuple[float, MarkKind, dict[str, Any]]:
     return mark(at, MarkKind.DELAY_ESTIMATED, **_delay(low, high), reason="flat", needs="lines")
 
+
+def _stretch(number: int, begin: float | None, end: float, **conditions: Any) -> dict[str, Any]:
+    """Return the detail of revision `number`, of the readings between two times, s."""
+    begin_ns, end_ns = (None if at is None else UTC + round(at * 1e9) for at in (begin, end))
+    where = {"line": None, "scan": None, **conditions}
+    return {"revision": number, "begin": begin_ns, "end": end_ns, **where, **_WHY}
+
+
+_WHY = {"by": "K", "because": "slip"}
 
 _LIST = (
     Scene(name="serpentine"),
@@ -343,6 +353,44 @@ _LIST = (
             mark(2.5, MarkKind.RESUMED, by="L"),
         ),
         delivery={"encoder": "late", "gauge": "bunched"},
+    ),
+    Scene(
+        name="stretches discarded",
+        marks=(
+            mark(1.2, MarkKind.DISCARDED, **_stretch(1, 0.4, 0.7)),
+            mark(1.3, MarkKind.DISCARDED, **_stretch(2, None, 1.25, scan=[20.0, 26.4])),
+            mark(2.4, MarkKind.DISCARDED, **_stretch(3, 0.9, 2.4, line=2)),
+            mark(2.6, MarkKind.DISCARDED, **_stretch(4, 1.8, 2.2)),
+            mark(2.8, MarkKind.RESTORED, revision=4, by="L", because="it was right"),
+        ),
+        delivery={"encoder": "late", "gauge": "bunched"},
+        restarts=(Restart(2.0, None),),
+    ),
+    Scene(
+        name="lines discarded and moved",
+        index="command",
+        holes=_TWO_HOLES,
+        marks=(
+            mark(0.8, MarkKind.LINE, line=1, by="K"),
+            mark(1.5, MarkKind.LINE, line=3, by="K"),
+            mark(1.9, MarkKind.MOVED, **_stretch(1, None, 1.9, line=3), to_line=2),
+            mark(1.9, MarkKind.LINE, line=2, by="K"),
+            mark(2.3, MarkKind.DISCARDED, **_stretch(2, None, 2.25, line=1, scan=[9.5, 22.0])),
+            mark(2.4, MarkKind.MOVED, **_stretch(3, 1.7, 2.4), to_line=4),
+        ),
+        delivery={"gauge": "bunched"},
+        tick_ms=(30, 200),
+    ),
+    Scene(
+        name="turns discarded and moved",
+        index="command",
+        scan='mode = "wrapped"',
+        motion=around(),
+        marks=(
+            mark(0.9, MarkKind.LINE, line=2, by="K"),
+            mark(1.4, MarkKind.DISCARDED, **_stretch(1, 0.3, 1.3, scan=[36.0, 43.0])),
+            mark(2.1, MarkKind.MOVED, **_stretch(2, 1.1, 2.0, scan=[30.0, 45.5]), to_line=3),
+        ),
     ),
     Scene(
         name="paused from the start",

@@ -17,7 +17,7 @@ from daemon.pipeline.scene_devices import Encoder, Gauge
 from daemon.pipeline.scene_polled import PolledGauge
 from swathe.journal import Entry, Mark, MarkKind, PortChange, Sent, Tick
 
-__all__ = ["MS", "Scene", "check", "mark", "text_of"]
+__all__ = ["MS", "UTC", "Scene", "check", "mark", "text_of"]
 
 US = 1_000
 MS = 1_000_000

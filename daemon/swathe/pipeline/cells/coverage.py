@@ -131,12 +131,21 @@ class Coverage:
         """Forget the line: the probe may be carried, and does not pass the lines on its path."""
         self._lines.break_off()
 
-    def add_path(self, path: ProbePath, crossed: CrossedCells) -> None:
-        """Follow a piece of the probe's path and its stays in cells."""
+    def add_path(
+        self, path: ProbePath, crossed: CrossedCells, broken: NDArray[np.bool_] | None = None
+    ) -> None:
+        """Follow a piece of the probe's path and its stays in cells.
+
+        Args:
+            path: the piece.
+            crossed: its stays.
+            broken: to which samples the probe may have been carried, as after `break_off`; to none
+                by default.
+        """
         self._leave_crossed(crossed)
         self.probe_cell = int(crossed.cells[-1])
         columns = self._grid.shape[1]
-        for line in self._lines.follow(path, self._grid.index.cell(path.index)):
+        for line in self._lines.follow(path, self._grid.index.cell(path.index), broken):
             if line.row >= 0 and not self._done[line.row]:  # outside the plan there are no cells
                 self._done[line.row] = True
                 self._dirty_rows.add(line.row)

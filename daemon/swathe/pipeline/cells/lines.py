@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, run_starts, steps_of
+from swathe.arrays import Bools, Cells, distinct, run_starts, steps_of
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.placing.placed import ProbePath
 
@@ -48,7 +48,7 @@ class SteppedLines:
     def __init__(self) -> None:
         self.row = 0
 
-    def follow(self, path: ProbePath, rows: Cells) -> list[LineLeft]:
+    def follow(self, path: ProbePath, rows: Cells, _broken: Bools | None = None) -> list[LineLeft]:
         """Return the lines that were left along a path on `rows`, shape (n,)."""
         left: list[LineLeft] = []
         for k in np.flatnonzero(steps_of(rows, self.row)).tolist():
@@ -90,14 +90,21 @@ class EncodedLines:
         """Forget the line: the probe may be carried, and does not pass the lines on its path."""
         self.row = -1
 
-    def follow(self, path: ProbePath, rows: Cells) -> list[LineLeft]:
-        """Return the lines that were left along a path on `rows`, shape (n,)."""
+    def follow(self, path: ProbePath, rows: Cells, broken: Bools | None = None) -> list[LineLeft]:
+        """Return the lines that were left along a path on `rows`, shape (n,).
+
+        To the samples where `broken`, shape (n,), the probe may have been carried.
+        """
         # A position reset is no travel.
         mm = np.where(path.resets, 0.0, np.abs(steps_of(path.scan, path.scan[0])))
         total = self._total + np.cumsum(np.rint(mm * _NM).astype(np.int64))
         left: list[LineLeft] = []
         begins = run_starts(rows)
+        if broken is not None and broken.any():
+            begins = distinct(np.concatenate((begins, np.flatnonzero(broken))))
         for begin, end in zip(begins.tolist(), [*begins[1:].tolist(), rows.size], strict=True):
+            if broken is not None and broken[begin]:
+                self.break_off()
             self._follow_stay(int(rows[begin]), total[begin:end], path.settled[begin:end], left)
         return left
 

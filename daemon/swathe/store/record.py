@@ -20,7 +20,7 @@ from swathe.messages import (
     ProgressMessage,
     moment,
 )
-from swathe.pipeline import Pipeline
+from swathe.pipeline import Pipeline, RevisionSnapshot
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
@@ -132,6 +132,9 @@ class SurveyRecord(Snapshot):
         (), description="positions that operators set, in their order"
     )
     plan: PlanMessage | None = Field(None, description="what is scanned; null in older records")
+    revisions: tuple[RevisionSnapshot, ...] = Field(
+        (), description="readings that operators discarded or moved, those restored since too"
+    )
     slips: tuple[SlipRecord, ...] = Field((), description="where two sources of a position parted")
     spots: tuple[SpotSnapshot, ...] = Field(
         (), description="of a plan of spots without an encoder, in the order of the plan"
@@ -194,6 +197,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         ),
         alarms=tuple(AlarmMessage.of_alarm(alarm, heading) for alarm in pipeline.alarms.alarms),
         zones=tuple(ZoneRecord.model_validate(zone) for zone in pipeline.requests.zones),
+        revisions=tuple(pipeline.revision_snapshots()),
         marks=tuple(MarkSnapshot.model_validate(mark) for mark in pipeline.station.mark),
         references=tuple(ReferenceRecord.model_validate(one) for one in pipeline.references),
         plan=PlanMessage.of_survey(pipeline),

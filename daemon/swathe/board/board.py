@@ -16,6 +16,7 @@ from swathe.board.bells import Bells
 from swathe.board.block_map import BlockMap
 from swathe.board.gap_list import gap_clusters, gap_list
 from swathe.board.key_table import key_line, key_list
+from swathe.board.line_banner import LineBanner
 from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply
 from swathe.board.stations import Stations, StationView
 from swathe.board.texts import (
@@ -120,6 +121,7 @@ class Board:
         self._answer = ""
         self._prompt: Prompt | None = None
         self._keys_shown = False
+        self._line = LineBanner()
         self._maps: dict[str, BlockMap] = {}
 
     @property
@@ -258,6 +260,7 @@ class Board:
         """Return one station in exactly `height` lines, if that is enough for what matters."""
         top: list[RenderableType] = [Rule(self._title(view), style="dim", align="left")]
         top += self._banner(view, now, wall)
+        top += self._line.lines(view, now, width, lambda text, style: self._wrapped([text], style))
         top += self._progress_lines(view, now, wall, width)
         top += self._wrapped(self._panel.next_lines(), "bold")
         if height < _SHORT:  # keys or a question take the rest

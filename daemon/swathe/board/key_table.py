@@ -26,17 +26,18 @@ class BoardKey:
     full: str
 
 
+# Those that matter most come first.
 KEYS = (
-    BoardKey("n", "next line", "go to the next line of a stepped index axis"),
+    BoardKey("n", "next", "go to the next line of a stepped index axis"),
     BoardKey("p", "previous", "go to the previous line"),
-    BoardKey("l", "line", "go to a line by its number"),
-    BoardKey(
-        "i", "I am at", "say where the probe rests: 0, a mark's name, or a number with a unit"
-    ),
-    BoardKey("t", "note", "put a note into the survey"),
     BoardKey("space", "pause", "pause and resume: meanwhile readings count for no cell"),
     BoardKey("g", "continue", "let the crawler continue after it has stopped"),
+    BoardKey("i", "I am at", "say where the probe rests: 0, a mark of the part, or a length"),
+    BoardKey("u", "undo", "discard readings, move them to another line, or restore them"),
     BoardKey("a", "acknowledge", "acknowledge the new alarms, with your name"),
+    BoardKey("x", "blocked", "end this line where it is: the rest of it is blocked"),
+    BoardKey("l", "line", "go to a line by its number"),
+    BoardKey("t", "note", "put a note into the survey"),
     BoardKey("b", "bell", "mute the bell, and switch it on again"),
     BoardKey("arrows", "station", "choose one of several stations; Tab does, too"),
     BoardKey("?", "all keys", "show this list; Esc closes it, other keys act as usual"),

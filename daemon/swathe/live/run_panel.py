@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rich.text import Text
 
 from swathe.board import KeyQuestion, Panel, Question, Reply, StationView, one_line
 from swathe.live.hand_guide import where_by_hand
 from swathe.live.service import Daemon
+from swathe.live.undo_prompts import UndoPrompts, typed_length, typed_line
+from swathe.messages import CommandMessage
 from swathe.pipeline import Grid
 from swathe.pipeline.progress.fields import count_text
-from swathe.units import length
 
 if TYPE_CHECKING:
     from swathe.page import Page
@@ -43,8 +44,10 @@ class RunPanel(Panel):
     def __init__(self, daemon: Daemon) -> None:
         self._daemon = daemon
         self._name = daemon.station.survey.operator
+        self._sent = 0
         self._actions: dict[str, Callable[[], Reply]] = {
             "i": self._ask_where,
+            "u": self._ask_undo,
             "t": self._ask_note,
             " ": self._pause,
             "q": self._ask_stop,
@@ -55,6 +58,7 @@ class RunPanel(Panel):
                 "n": lambda: self._step(1),
                 "p": lambda: self._step(-1),
                 "l": self._ask_line,
+                "x": self._block_line,
             }
         if daemon.crawl is not None:
             self._actions["g"] = self._continue
@@ -142,27 +146,55 @@ class RunPanel(Panel):
 
         return Question(label="your name, recorded with what you do in this run:", accept=accept)
 
+    def _send(self, fields: Mapping[str, Any], by: str) -> str:
+        """Execute a command as the page and the broker send it; return the reply."""
+        self._sent += 1
+        command = CommandMessage.model_validate({**fields, "id": f"key-{self._sent}", "by": by})
+        return self._daemon.commands.execute(command, "at the terminal").detail
+
     def _ask_where(self) -> Reply:
-        """Ask where the probe rests, on each encoded axis."""
+        """Ask where the probe rests: a mark, or a position on each encoded axis."""
+        names = tuple(mark.name for mark in self._daemon.station.mark)
+        one_of_them = "a mark's name (Tab), " if names else ""
 
         def ask(by: str) -> Reply:
-            return Question(
-                label="the probe rests at scan: 0, or a number with its unit (mm, in)",
-                accept=lambda text: self._take_scan(text, by),
-            )
+            def accept(text: str) -> Reply:
+                if mark := next((one for one in names if one.casefold() == text.casefold()), None):
+                    return self._send({"command": "reference", "mark": mark}, by)
+                try:
+                    scan = typed_length(text)
+                except ValueError as error:
+                    known = f"{', '.join(names)}; or it " if names else ""
+                    message = f"must be 0, {known}{error} (got {text!r})"
+                    raise ValueError(message) from error
+                return self._ask_index(scan, by)
+
+            label = f"the probe rests at: 0, {one_of_them}or a number with its unit (mm, in)"
+            return Question(label=label, accept=accept, choices=names)
 
         return self._by_name(ask)
 
-    def _take_scan(self, text: str, by: str) -> Reply:
-        scan = _length(text)
+    def _ask_index(self, scan: float, by: str) -> Reply:
+        """Ask for the position on an encoded index axis, and set the reference."""
+
+        def accept(text: str) -> Reply:
+            index = {"index": typed_length(text)} if text else {}
+            return self._send({"command": "reference", "scan": scan, **index}, by)
+
         if not self._daemon.station.index_encoded:
-            return self._daemon.commands.reference(scan, None, by)
-        return Question(
-            label="and at index: likewise; Enter alone leaves it as it is",
-            accept=lambda index: self._daemon.commands.reference(
-                scan, _length(index) if index else None, by
-            ),
+            return accept("")
+        label = (
+            f"scan {scan:g} mm, and on the index axis: likewise; Enter alone leaves that as it is"
         )
+        return Question(label=label, accept=accept)
+
+    def _ask_undo(self) -> Reply:
+        return self._by_name(
+            lambda by: UndoPrompts(self._daemon, lambda fields: self._send(fields, by)).ask()
+        )
+
+    def _block_line(self) -> Reply:
+        return self._by_name(lambda by: self._send({"command": "line blocked"}, by))
 
     def _ask_note(self) -> Reply:
         def ask(by: str) -> Reply:
@@ -180,10 +212,8 @@ class RunPanel(Panel):
         last = self._daemon.station.index_axis.cells - 1
 
         def accept(text: str) -> Reply:
-            if not text.isascii() or not text.isdecimal() or int(text) > last:
-                message = f"must be a number from 0 to {last} (got {text!r})"
-                raise ValueError(message)
-            return self._daemon.commands.set_line(int(text), self._name or _SOMEBODY)
+            line = typed_line(self._daemon, text)
+            return self._daemon.commands.set_line(line, self._name or _SOMEBODY)
 
         return Question(label=f"go to line (0 to {last}):", accept=accept)
 
@@ -194,8 +224,8 @@ class RunPanel(Panel):
         return commands.pause(by, "")
 
     def _step(self, step: int) -> str:
-        line = self._daemon.pipeline.line + step
-        return self._daemon.commands.set_line(line, self._name or _SOMEBODY)
+        commands, by = self._daemon.commands, self._name or _SOMEBODY
+        return commands.next_line(by) if step > 0 else commands.previous_line(by)
 
     def _continue(self) -> Reply:
         crawl = self._daemon.crawl
@@ -229,12 +259,3 @@ def next_step(daemon: Daemon) -> str:
 def page_text(page: Page) -> str:
     """Return the address of the page, or why it is not served."""
     return page.trouble or f"page: {page.url}"
-
-
-def _length(text: str) -> float:
-    """Return a typed length, mm.
-
-    Raises:
-        ValueError: it is none; the text is the requirement.
-    """
-    return length(0 if text.strip() == "0" else text)

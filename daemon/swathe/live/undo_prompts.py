@@ -1,0 +1,284 @@
+"""What the key for undoing asks: which readings, where they belong, why, and whether it is meant."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from swathe.board import KeyQuestion, Question, Reply
+from swathe.live.service import Daemon
+from swathe.messages import RevisionsMessage, Topics
+from swathe.pipeline.progress.fields import count_text
+from swathe.units import length
+
+__all__ = ["UndoPrompts", "typed_length", "typed_line"]
+
+_CONFIRM_SECONDS = 60.0
+
+Do = Callable[[Mapping[str, Any]], str]
+
+
+class UndoPrompts:
+    """Asks step by step, and sends the command that undoes.
+
+    Args:
+        daemon: the run.
+        send: sends the fields of a command in the operator's name; returns the reply.
+    """
+
+    def __init__(self, daemon: Daemon, send: Do) -> None:
+        self._daemon = daemon
+        self._send = send
+        self._now = datetime.now(UTC)
+        stretch = "a stretch of a line" if self._has_lines else "a stretch"
+        self._kinds: list[tuple[str, Callable[[], Reply]]] = [
+            ("the last seconds", self._ask_seconds),
+            (stretch, lambda: self._ask_line_then(self._ask_stretch)),
+            ("what was read between two notes", self._ask_notes),
+            ("restore what was undone", self._ask_revision),
+        ]
+        if self._has_lines:
+            self._kinds[1:1] = [
+                ("this line", lambda: self._ask_reason_of_line(self._row or 0)),
+                ("another line", lambda: self._ask_line_then(self._ask_reason_of_line)),
+            ]
+            self._kinds.insert(-1, ("move a line to where it was read", self._ask_move))
+
+    @property
+    def _has_lines(self) -> bool:
+        return self._daemon.station.index is not None
+
+    @property
+    def _row(self) -> int | None:
+        """The line in force, or under the probe."""
+        index = self._daemon.station.index
+        if index is not None and index.mode == "stepped":
+            return self._daemon.pipeline.line
+        at = self._daemon.pipeline.position[1]
+        if at is None:
+            return None
+        axis = self._daemon.station.index_axis
+        row = round((at - axis.start) / axis.resolution)
+        return row if 0 <= row < axis.cells else None
+
+    def ask(self) -> Reply:
+        """Return the first question. Times are counted from now, however long the answers take."""
+        self._now = datetime.now(UTC)
+        kinds = " · ".join(f"{number} {name}" for number, (name, _) in enumerate(self._kinds, 1))
+
+        def accept(text: str) -> Reply:
+            return self._kinds[_number(text, 1, len(self._kinds)) - 1][1]()
+
+        return Question(label=f"undo: {kinds}", accept=accept)
+
+    def _ask_seconds(self) -> Reply:
+        def accept(text: str) -> Reply:
+            stretch, since = self._since(text)
+            return self._ask_reason(
+                {"command": "discard", "stretch": stretch}, f"discard what was read {since}"
+            )
+
+        return Question(label="how many seconds before now?", accept=accept)
+
+    def _since(self, text: str) -> tuple[dict[str, str], str]:
+        """Return the stretch of so many seconds before the key was pressed, and its words.
+
+        Raises:
+            ValueError: no such number; the text is the requirement.
+        """
+        try:
+            seconds = float(text.removesuffix("s").strip().replace(",", "."))
+            begin = self._now - timedelta(seconds=seconds)
+        except (ValueError, OverflowError):
+            seconds = 0.0
+        if not seconds > 0:
+            message = f"must be a number of seconds > 0, such as 20 (got {text!r})"
+            raise ValueError(message)
+        at = begin.astimezone().strftime("%H:%M:%S")
+        stretch = {"begin": begin.isoformat(), "end": self._now.isoformat()}
+        return stretch, f"in {seconds:g} s, since {at}"
+
+    def _ask_line_then(self, then: Callable[[int], Reply]) -> Reply:
+        if not self._has_lines:
+            return then(0)
+        return Question(
+            label=f"which line ({self._range})?",
+            accept=lambda text: then(typed_line(self._daemon, text)),
+            initial="" if self._row is None else str(self._row),
+        )
+
+    @property
+    def _range(self) -> str:
+        return f"0 to {self._daemon.station.index_axis.cells - 1}"
+
+    def _ask_reason_of_line(self, line: int) -> Reply:
+        return self._ask_reason(
+            {"command": "discard", "stretch": {"line": line}},
+            f"discard line {line} so far, {self._measured(line)}",
+        )
+
+    def _measured(self, line: int, scan: tuple[float, float] | None = None) -> str:
+        """Return how many cells of a line, or of a stretch of it, have readings."""
+        grid = self._daemon.pipeline.grid
+        hits = grid.hits.reshape(grid.shape)[line]
+        if scan is not None:
+            centres = grid.scan.centres
+            hits = hits[(centres >= scan[0]) & (centres <= scan[1])]
+        return f"{count_text(int((hits > 0).sum()), 'cell')} with readings"
+
+    def _ask_stretch(self, line: int) -> Reply:
+        def stretch(begin: float, end: float) -> Reply:
+            scan = min(begin, end), max(begin, end)
+            where = f"line {line}, " if self._has_lines else ""
+            of_line = {"line": line} if self._has_lines else {}
+            return self._ask_reason(
+                {
+                    "command": "discard",
+                    "stretch": {**of_line, "scan": {"from": scan[0], "to": scan[1]}},
+                },
+                f"discard {where}{scan[0]:g} to {scan[1]:g} mm, {self._measured(line, scan)}",
+            )
+
+        return self._ask_from_to(stretch)
+
+    def _ask_from_to(self, then: Callable[[float, float], Reply]) -> Reply:
+        def ask_end(begin: float) -> Reply:
+            return Question(
+                label=f"from {begin:g} mm to where on the scan axis (such as 240 mm)?",
+                accept=lambda text: then(begin, typed_length(text)),
+            )
+
+        return Question(
+            label="from where on the scan axis (such as 120 mm)?",
+            accept=lambda text: ask_end(typed_length(text)),
+        )
+
+    def _ask_notes(self) -> Reply:
+        notes = tuple(text for _, text in self._daemon.pipeline.notes)
+
+        def ask_end(begin: str) -> Reply:
+            return Question(
+                label="to which note? Enter alone: to now",
+                accept=lambda end: reason(begin, end and _one_of(end, notes)),
+                choices=notes,
+            )
+
+        def reason(begin: str, end: str) -> Reply:
+            first, last = repr(begin) if begin else "the first reading", repr(end) if end else "now"
+            return self._ask_reason(
+                {
+                    "command": "discard",
+                    "stretch": {"begin": begin or None, "end": end or self._now.isoformat()},
+                },
+                f"discard what was read from {first} to {last}",
+            )
+
+        if not notes:
+            return "there is no note in this survey: t takes one"
+        return Question(
+            label="from which note? Enter alone: from the first reading; Tab lists the notes",
+            accept=lambda begin: ask_end(begin and _one_of(begin, notes)),
+            choices=notes,
+        )
+
+    def _ask_move(self) -> Reply:
+        def ask_since(line: int) -> Reply:
+            return Question(
+                label="what was read in how many seconds before now? Enter alone: all of the line",
+                accept=lambda text: ask_target(line, text),
+            )
+
+        def ask_target(line: int, seconds: str) -> Reply:
+            stretch, since = self._since(seconds) if seconds else ({}, "so far")
+
+            def accept(text: str) -> Reply:
+                target = typed_line(self._daemon, text)
+                if target == line:
+                    message = f"must be another line than {line}"
+                    raise ValueError(message)
+                return self._ask_reason(
+                    {"command": "move", "stretch": {"line": line, **stretch}, "line": target},
+                    f"move what was read as line {line} {since} ({self._measured(line)}) to line "
+                    f"{target} ({self._measured(target)})",
+                )
+
+            label = f"and on which line was it ({self._range})?"
+            return Question(label=label, accept=accept)
+
+        return Question(
+            label=f"what was read as which line ({self._range})?",
+            accept=lambda text: ask_since(typed_line(self._daemon, text)),
+            initial="" if self._row is None else str(self._row),
+        )
+
+    def _ask_revision(self) -> Reply:
+        message = self._daemon.mirror.messages.get(Topics(self._daemon.station.name).revisions)
+        revisions = message.revisions if isinstance(message, RevisionsMessage) else ()
+        undone = {one.number: one for one in revisions if not one.restored_by}
+        if not undone:
+            return "nothing is discarded or moved in this survey"
+        listed = " · ".join(f"{k} {one.kind} ({one.because})" for k, one in undone.items())
+
+        def accept(text: str) -> Reply:
+            number = int(text) if text.isascii() and text.isdecimal() else 0
+            if number not in undone:
+                problem = f"must be one of {', '.join(map(str, undone))} (got {text!r})"
+                raise ValueError(problem)
+            one = undone[number]
+            return self._ask_reason(
+                {"command": "restore", "revision": number},
+                f"take back {one.kind} {number} of {one.by} ({one.because})",
+            )
+
+        return Question(label=f"restore which? {listed}", accept=accept)
+
+    def _ask_reason(self, command: Mapping[str, Any], what: str) -> Reply:
+        """Ask why, then whether it is meant."""
+
+        def accept(reason: str) -> Reply:
+            if not reason:
+                message = "a reason is needed: it is kept with the survey"
+                raise ValueError(message)
+            return KeyQuestion(
+                label=f"{what}; because: {reason}. y does it; any other key leaves all as it is",
+                key="y",
+                act=lambda: self._send({**command, "text": reason}),
+                otherwise="nothing is changed",
+                seconds=_CONFIRM_SECONDS,
+            )
+
+        return Question(label=f"{what}: why?", accept=accept)
+
+
+def typed_length(text: str) -> float:
+    """Return a typed length, mm.
+
+    Raises:
+        ValueError: it is none; the text is the requirement.
+    """
+    return length(0 if text == "0" else text)
+
+
+def typed_line(daemon: Daemon, text: str) -> int:
+    """Return a typed line of the plan.
+
+    Raises:
+        ValueError: it is none; the text is the requirement.
+    """
+    return _number(text, 0, daemon.station.index_axis.cells - 1)
+
+
+def _number(text: str, low: int, high: int) -> int:
+    # No longer than any number of lines, so that reading it takes no time.
+    if text.isascii() and text.isdecimal() and len(text) < 12 and low <= int(text) <= high:
+        return int(text)
+    message = f"must be a number from {low} to {high} (got {text!r})"
+    raise ValueError(message)
+
+
+def _one_of(text: str, notes: tuple[str, ...]) -> str:
+    if text in notes:
+        return text
+    message = f"no note has this text (got {text!r}); Tab completes it"
+    raise ValueError(message)

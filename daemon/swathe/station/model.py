@@ -291,6 +291,8 @@ class AlarmKind(StrEnum):
     STANDSTILL = "standstill"
     PERIOD = "period differs"
     UNPLACED = "readings unplaced"
+    SILENT = "device silent"
+    ECHOLESS = "no echo"
 
 
 class SoundEvent(StrEnum):
@@ -317,6 +319,12 @@ class AlarmSettings(StationTable):
     coupling_lost: Duration = Field(3_000_000_000, gt=0, description="without an echo, ns")
     too_fast: Duration = Field(500_000_000, ge=0, description="of scanning too fast, ns")
     port_lost: Duration = Field(2_000_000_000, ge=0, description="of a port that is not open, ns")
+    silent: Duration | None = Field(
+        None,
+        gt=0,
+        description="of a device that sends nothing while its port is open, ns; by default 3 s, or "
+        "ten of its usual intervals if that is longer",
+    )
     off: tuple[AlarmKind, ...] = Field((), description="kinds of which there is no alarm")
     sound: tuple[Annotated[str, AfterValidator(_sound)], ...] | None = Field(
         None, description="alarms and events for which a bell rings; all if None"

@@ -231,6 +231,15 @@ _LIST = (
         delivery={"gauge": "cut"},
     ),
     Scene(
+        name="devices silent, then without echo or position",
+        holes=(((-9.0, 90.0, -9.0, 90.0), 0.6),),
+        silent=(("gauge", 0.0, 0.35), ("encoder", 0.9, 1.4), ("gauge", 1.6, 2.3)),
+        lost=(("gauge", 1.7, 1.9),),
+        tables='silent = "150 ms"',
+        delivery={"gauge": "cut", "encoder": "bunched"},
+        tick_ms=(20, 200),
+    ),
+    Scene(
         name="encoder stuck, then silent",
         encoder=Encoder(stuck=0.7, period=20_000),
         gauge=Gauge(period=20_000),
@@ -633,6 +642,13 @@ _LIST = (
         lost=(("gauge", 1.4, 1.7),),
         restarts=(Restart(1.0, None), Restart(2.2, away=0.2, rebooted=True)),
         tick_ms=(3, 70),
+    ),
+    Scene(
+        name="polled gauge that answers seldom",
+        gauge=PolledGauge(faults=Faults(lost=0.7, late=0.1), every=10),
+        tables='silent = "90 ms"',
+        lost=(("gauge", 1.4, 1.6),),
+        tick_ms=(20, 150),
     ),
     Scene(
         name="polled gauge, Modbus RTU",

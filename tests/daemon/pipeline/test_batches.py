@@ -85,6 +85,7 @@ ALARMS = (
 coupling_lost = "300 ms"
 too_fast = "150 ms"
 port_lost = "500 ms"
+silent = "1 h"
 """
 )
 
@@ -150,7 +151,7 @@ def test_alarms_of_one_long_batch_are_those_of_many(every: int) -> None:
     assert_same(parted, whole)
     assert _alarms(whole) == [
         ("below alert", 300, 1750),
-        ("coupling lost", 993, None),  # the last echo before it; those for 200 ms do not end it
+        ("coupling lost", 993, 1600),  # the last echo before it
         ("port lost", 1800, 6050),
     ]
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Times
+from swathe.station import AlarmKind
 
 __all__ = ["NEVER", "CouplingWatch", "Instead"]
 
@@ -19,13 +20,23 @@ _NO_TIMES = np.empty(0, np.int64)
 
 
 class Instead(IntEnum):
-    """What comes instead of echoes."""
+    """What comes instead of echoes, as far as it is evident."""
 
     NOTHING = 0
+    """Nothing that shows why: a silent device has an alarm of its own."""
     BYTES = 1
     """Bytes that make no reading."""
     READINGS = 2
-    """Readings without echo."""
+    """Readings without echo, of a gauge that gave none in this run."""
+    READINGS_AFTER_ECHO = 3
+    """Readings without echo, later than the last echo."""
+
+    @property
+    def kind(self) -> AlarmKind | None:
+        """The alarm of an echo that is missing; None without one."""
+        if self is Instead.NOTHING:
+            return None
+        return AlarmKind.COUPLING if self is Instead.READINGS_AFTER_ECHO else AlarmKind.ECHOLESS
 
     @property
     def text(self) -> str:
@@ -34,9 +45,10 @@ class Instead(IntEnum):
 
 
 _TEXTS = {
-    Instead.NOTHING: "the gauge sends nothing; check gauge and cable",
-    Instead.BYTES: "the gauge sends bytes but no reading; check its description and its faults",
-    Instead.READINGS: "readings without echo; check couplant and probe",
+    Instead.NOTHING: "",
+    Instead.BYTES: "bytes but no reading: check the gauge's baud rate, description and faults",
+    Instead.READINGS: "readings without echo, none had one in this run: check probe, its cable, gate and couplant",
+    Instead.READINGS_AFTER_ECHO: "readings without echo: check couplant and probe",
 }
 
 
@@ -76,7 +88,9 @@ class CouplingWatch:
     """Follows the echoes of one run, and what comes instead."""
 
     def __init__(self) -> None:
-        self._echoes, self._readings, self._bytes = _Newest(), _Newest(), _Newest()
+        # Times of echoes; journal times of echoes, readings without one, readings and bytes.
+        self._echoes, self._arrivals, self._echoless = _Newest(), _Newest(), _Newest()
+        self._readings, self._bytes = _Newest(), _Newest()
 
     def add_readings(self, readings: NDArray[Any], known: Times) -> None:
         """Keep the times of the echoes among readings, on the host's clock.
@@ -87,6 +101,8 @@ class CouplingWatch:
         """
         valid = readings["valid"]
         self._echoes.add(readings["time"][valid], known[valid])
+        self._arrivals.add(known[valid], known[valid])
+        self._echoless.add(known[~valid], known[~valid])
         self._readings.add(known, known)
 
     def add_bytes(self, known: Times) -> None:
@@ -100,12 +116,22 @@ class CouplingWatch:
         """
         return self._echoes.at(instants)
 
-    def instead(self, instants: Times, within: int) -> NDArray[np.int8]:
-        """Return what came in the last `within` ns before each of the next instants.
+    def instead(self, instants: Times, *, recent: Times, within: int) -> NDArray[np.int8]:
+        """Return what comes instead of echoes at each of the next instants.
 
-        A value of `Instead` each, shape as `instants`.
+        Args:
+            instants: ns, rising, shape (n,).
+            recent: what came in so long before an instant still comes, ns, shape (n,).
+            within: bytes make no reading if none came in so long before, ns.
+
+        Returns:
+            A value of `Instead` each, shape (n,).
         """
-        since = instants - within
-        found = np.where(self._bytes.at(instants) > since, Instead.BYTES, Instead.NOTHING)
-        found = np.where(self._readings.at(instants) > since, Instead.READINGS, found)
-        return found.astype(np.int8)
+        echo = self._arrivals.at(instants)
+        echoless, readings = self._echoless.at(instants), self._readings.at(instants)
+        bytes_come = self._bytes.at(instants) > instants - recent
+        found = np.where(bytes_come & (readings <= instants - within), Instead.BYTES, 0)
+        # The last record before a battery dies may have no echo: what matters is what comes now.
+        come = (echoless > instants - recent) & (echoless > echo)
+        after = np.where(echo == NEVER, Instead.READINGS, Instead.READINGS_AFTER_ECHO)
+        return np.where(come, after, found).astype(np.int8)

@@ -27,6 +27,11 @@ from swathe.station import AlarmKind, Station, gauge_of
 
 __all__ = ["AlarmEvaluation"]
 
+# Records that came so long ago, or within so many of the gauge's usual intervals, still come. (Our
+# choice, no source.)
+_RECENT_NS = 1_000_000_000
+_RECENT_INTERVALS = 4
+
 
 @dataclass(frozen=True, slots=True)
 class _Conditions:
@@ -37,7 +42,6 @@ class _Conditions:
         too_fast: whether cells are about to be skipped.
         limits: mm/s at which they are; infinite while unknown.
         awaited: since when an echo is awaited, host time in ns; `NEVER` while none is.
-        first: whether it is the first one of the run.
         instead: what comes instead, a value of `Instead`.
     """
 
@@ -45,15 +49,13 @@ class _Conditions:
     too_fast: NDArray[np.bool_]
     limits: NDArray[np.float64]
     awaited: Times
-    first: NDArray[np.bool_]
     instead: NDArray[np.int8]
 
     @classmethod
     def none(cls) -> _Conditions:
         """Return the conditions before a run's first instant."""
         never = np.array([NEVER])
-        no = np.zeros(1, bool)
-        return cls(never, no, np.full(1, np.inf), never, no, np.zeros(1, np.int8))
+        return cls(never, np.zeros(1, bool), np.full(1, np.inf), never, np.zeros(1, np.int8))
 
 
 class AlarmEvaluation:
@@ -174,18 +176,17 @@ class AlarmEvaluation:
         """
         if not instants.size:
             return instants
-        limits = speed_limits(
-            inputs.placer.reading_times.intervals_at(instants), self._station, self._grid
-        )
+        usual = inputs.placer.reading_times.intervals_at(instants)
+        limits = speed_limits(usual, self._station, self._grid)
         before, last = self._conditions, -1
-        awaited, first = self._awaited(instants)
+        waited = self.register.settings.coupling_lost
+        recent = np.maximum(min(waited // 2, _RECENT_NS), _RECENT_INTERVALS * usual)
         self._conditions = now = _Conditions(
             instants=instants,
             too_fast=rates.were_too_fast(limits),
             limits=limits,
-            awaited=awaited,
-            first=first,
-            instead=self._coupling.instead(instants, self.register.settings.coupling_lost),
+            awaited=self._awaited(instants),
+            instead=self._coupling.instead(instants, recent=recent, within=waited),
         )
         lost = self._echo_lost(now)
         changed = np.diff(now.too_fast, prepend=before.too_fast[last])
@@ -199,8 +200,8 @@ class AlarmEvaluation:
             changed |= (instants + utc_offset > due) & (instants + utc_offset - INSTANT_NS <= due)
         return instants[changed]
 
-    def _awaited(self, instants: Times) -> tuple[Times, NDArray[np.bool_]]:
-        """Return since when an echo is awaited, host times in ns, and whether it is the first one.
+    def _awaited(self, instants: Times) -> Times:
+        """Return since when an echo is awaited, host times in ns, shape as `instants`.
 
         This is the time of the last echo, of the end of a pause, or of the first instant at which
         the gauge's port is open, whichever is the latest. `NEVER` in a pause, during a check, and
@@ -219,9 +220,9 @@ class AlarmEvaluation:
             or self._suspect_cells.checks.in_progress
             or apart
         ):
-            return np.full(instants.shape, NEVER), last == NEVER
+            return np.full(instants.shape, NEVER)
         since = max(self._begun, self._pauses.last_end or NEVER)
-        return np.maximum(last, since), last == NEVER
+        return np.maximum(last, since)
 
     def _echo_lost(self, conditions: _Conditions) -> NDArray[np.bool_]:
         waited = self.register.settings.coupling_lost
@@ -253,13 +254,14 @@ class AlarmEvaluation:
                 limit=limit if np.isfinite(limit) else None,
                 ports={name: self._port(name) for name in inputs.links},
                 coupled=awaited + utc_offset if is_awaited else None,
-                uncoupled=_uncoupled(conditions, at),
+                instead=Instead(conditions.instead[at]),
                 scan=None if scan is None else self._grid.scan.onto(scan),
                 index=None if index is None else self._grid.index.onto(index),
                 overdue=due is not None and now + utc_offset > due,
                 due=due,
                 failed=self._suspect_cells.checks.failed,
                 conditions=self._conditions_at(now),
+                utc_offset=utc_offset,
             )
         )
         self._slip_alarm.evaluate(now + utc_offset)
@@ -267,9 +269,3 @@ class AlarmEvaluation:
     def _port(self, device: str) -> tuple[str, str]:
         tally = self._tallies[device]
         return tally.state, tally.detail
-
-
-def _uncoupled(conditions: _Conditions, at: int) -> str:
-    """Return what the alarm of a lost coupling is to show."""
-    yet = "no echo yet" if conditions.first[at] else "no echo"
-    return f"{yet}: {Instead(conditions.instead[at]).text}"

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from swathe.pipeline.alarms.coupling import Instead
 from swathe.pipeline.checks.register import Check
 from swathe.pipeline.placing.conditions import Condition, Span
 from swathe.station import AlarmKind, AlarmSettings
@@ -19,7 +20,8 @@ from swathe.station import AlarmKind, AlarmSettings
 __all__ = ["Alarm", "AlarmInputs", "AlarmRegister"]
 
 _LINGER_NS = 2_000_000_000
-_OF_A_RUN = (AlarmKind.COUPLING, AlarmKind.TOO_FAST, AlarmKind.PORT)
+_OF_AN_ECHO = (AlarmKind.COUPLING, AlarmKind.ECHOLESS)
+_OF_A_RUN = (*_OF_AN_ECHO, AlarmKind.TOO_FAST, AlarmKind.PORT)
 
 Key = tuple[AlarmKind, str]
 
@@ -69,13 +71,14 @@ class AlarmInputs:
         ports: (state, detail) by device.
         coupled: when the gauge last had an echo, its port opened, or scanning resumed after a
             pause; None while nobody scans.
-        uncoupled: what is sent instead of an echo, in words.
+        instead: what comes instead of an echo.
         scan: newest position; None while unknown.
         index: likewise.
         overdue: whether a calibration check is overdue.
         due: when it is due.
         failed: the failed check in force; None without.
         conditions: the newest change of each condition of a device.
+        utc_offset: ns from host time, which conditions have, to UTC.
     """
 
     now: int
@@ -84,13 +87,14 @@ class AlarmInputs:
     limit: float | None
     ports: dict[str, tuple[str, str]]
     coupled: int | None
-    uncoupled: str
+    instead: Instead
     scan: float | None
     index: float | None
     overdue: bool
     due: int | None
     failed: Check | None
     conditions: tuple[Condition, ...] = ()
+    utc_offset: int = 0
 
 
 class AlarmRegister:
@@ -188,14 +192,15 @@ class AlarmRegister:
         self._evaluate_gaps(inputs)
         waited = self.settings.coupling_lost
         lost = inputs.coupled is not None and inputs.now - inputs.coupled >= waited
-        self._update(
-            (AlarmKind.COUPLING, ""),
-            lost,
-            inputs,
-            begun=inputs.coupled,
-            detail=lambda: inputs.uncoupled,
-            position=here,
-        )
+        for kind in _OF_AN_ECHO:
+            self._update(
+                (kind, ""),
+                lost and inputs.instead.kind is kind,
+                inputs,
+                begun=inputs.coupled,
+                detail=lambda: inputs.instead.text,
+                position=here,
+            )
         self._update(
             (AlarmKind.TOO_FAST, ""),
             inputs.too_fast,
@@ -237,6 +242,7 @@ class AlarmRegister:
             key,
             condition.holds,
             inputs,
+            begun=None if condition.since is None else condition.since + inputs.utc_offset,
             detail=lambda: condition.detail,
             position=(condition.scan, condition.index),
         )

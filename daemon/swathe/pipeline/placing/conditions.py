@@ -27,6 +27,7 @@ class Condition:
         detail: the alarm's text; of no effect where it does not hold.
         scan: extent on the scan axis when it began, mm; None without one.
         index: likewise on the index axis.
+        since: when what it rests on began, host time in ns; None for `known`.
     """
 
     kind: AlarmKind
@@ -36,3 +37,4 @@ class Condition:
     detail: str = ""
     scan: Span | None = None
     index: Span | None = None
+    since: int | None = None

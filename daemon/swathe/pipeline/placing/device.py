@@ -86,6 +86,8 @@ class DeviceLink:
             readings.
         answers: matches records with requests; None for a device that is not polled.
         conditions: changes of the device's conditions, for alarms, since they were taken last.
+        arrived: journal times of the chunks since they were taken last, ns, rising.
+        unanswered: journal times at which requests were given up, likewise.
         decoded_known: journal times of the chunks that were decoded last, ns, rising, shape (n,).
     """
 
@@ -141,6 +143,8 @@ class DeviceLink:
         after = decoder.held_after
         self._held = HeldValues(frozenset(after), max(after.values())) if after else None
         self.conditions: list[Condition] = []
+        self.arrived: list[int] = []
+        self.unanswered: list[int] = []
         self.decoded_known: NDArray[np.int64] = np.empty(0, np.int64)
         self._sequence = -1
         self._chunks: list[Arrival] = []
@@ -169,6 +173,7 @@ class DeviceLink:
             time = self._requests.chunk(data, time)
         self._chunks.append((time, data))
         self._known.append(known)
+        self.arrived.append(known)
 
     def send(self, data: bytes, time: int, known: int | None = None) -> None:
         """Take note of what was sent to the device at `time`, ns; `known` as for `take`."""
@@ -177,6 +182,7 @@ class DeviceLink:
 
     def give_up(self, known: int) -> None:
         """Take note, at a journal time in ns, that the newest request was given up."""
+        self.unanswered.append(known)
         if self._requests is not None:
             self._requests.give_up(known)
 

@@ -13,18 +13,17 @@ from swathe.pipeline.placing.combined import CombinedReadings
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.device_links import links_of
+from swathe.pipeline.placing.device_watches import DeviceWatches
 from swathe.pipeline.placing.encoded_axis import EncodedAxis
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.place_uncertainty import PlaceSums
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
 from swathe.pipeline.placing.pulses import HELD_NS
-from swathe.pipeline.placing.repeated_values import RepeatedValues
 from swathe.pipeline.placing.return_watch import ReturnWatch
 from swathe.pipeline.placing.second_source import SecondSource
 from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.standstill import Standstills
-from swathe.pipeline.placing.still_encoder import StillEncoderWatch, WatchedAxis
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.placing.track import SteppedTrack
 from swathe.pipeline.placing.unencoded_axis import UnencodedAxis
@@ -33,7 +32,6 @@ from swathe.station import (
     AxisSettings,
     LineAdvance,
     Station,
-    gauge_of,
 )
 
 __all__ = ["DeviceInputs"]
@@ -102,18 +100,7 @@ class DeviceInputs:
         is_combined = bool(first) and not others and self.links[first].decoder.combined
         self._combined_device = first if is_combined else ""
         self._combined = CombinedReadings(tuple(axis.name for axis in self._axes))
-        self._repeated = RepeatedValues(gauge_of(station))
-        self._still = StillEncoderWatch(
-            {
-                axis.name: WatchedAxis(
-                    axis.device,
-                    axis.counts,
-                    tolerance=axis.same_within,
-                    on_change=axis.device in self._on_change,
-                )
-                for axis in self._axes
-            }
-        )
+        self._watches = DeviceWatches(station, self.links, self._axes, self.standstills)
         self.conditions: list[Condition] = []
         self._slip_events: list[Slip | PositionSet] = []
         self._second = {
@@ -158,9 +145,7 @@ class DeviceInputs:
             if axis.device != device or not batch.positions.size:
                 continue
             counts = batch.positions["counts"][:, axis.column]
-            self._still.add_positions(
-                axis.name, counts * axis.scale.mm_per_count, batch.positions_known_at
-            )
+            self._watches.add_positions(axis, counts, batch.positions_known_at)
             samples = axis.take(
                 batch.positions["time"],
                 counts,
@@ -180,9 +165,9 @@ class DeviceInputs:
         if not batch.readings.size:
             return None
         counted = ~self.pauses.holds(batch.readings["time"])
-        self._still.add_readings(batch.readings[counted], batch.readings_known_at[counted])
-        if not self.links[device].decoder.held_after:
-            self._repeated.add(batch.readings[counted], batch.readings_known_at[counted])
+        self._watches.add_readings(
+            device, batch.readings[counted], batch.readings_known_at[counted]
+        )
         if device == self._combined_device:
             self.placer.reading_times.add(
                 batch.readings["time"],
@@ -253,7 +238,7 @@ class DeviceInputs:
                 self._returns.disarm()  # the probe was set there, and did not return
             if axis is self._scan and self.place_sums is not None:
                 self.place_sums.set_zero(place)
-        self._still.restart()
+        self._watches.position_set()
 
     def _add_samples(self, axis: EncodedAxis, samples: AxisSamples) -> None:
         """Take samples of which it is decided whether they are good."""
@@ -325,7 +310,7 @@ class DeviceInputs:
             for axis in self._axes:
                 if axis.device == device and not axis.keeps_count:
                     self._add_samples(axis, axis.lose(now, "its port was lost and opened again"))
-        self._still.port_changed(device, now, is_open=is_open)
+        self._watches.port_changed(device, now, is_open=is_open)
 
     def _resting_axes(self) -> list[EncodedAxis]:
         """Return the axes whose encoder sends on change, and rests as long as it is silent."""
@@ -343,9 +328,7 @@ class DeviceInputs:
         for axis in self._resting_axes():
             self._add_samples(axis, axis.advance(now))
             axis.hold(now)
-        self._still.advance(now)
-        self._repeated.advance(self._still.rested, self._still.looked)
-        self._still.rested.clear()
+        self._watches.advance(now)
         for second in self._second.values():
             self._slip_events += second.watch.look()
 
@@ -357,10 +340,8 @@ class DeviceInputs:
 
     def take_conditions(self) -> list[Condition]:
         """Return the changes of conditions of axes and devices since the last call."""
-        changes = self.conditions + self._still.conditions + self._repeated.conditions
-        self._repeated.conditions.clear()
+        changes = self.conditions + self._watches.take_conditions()
         self.conditions.clear()
-        self._still.conditions.clear()
         lists = [axis.conditions for axis in self._axes]
         for found in (*lists, *(link.conditions for link in self.links.values())):
             changes += found

@@ -7,6 +7,7 @@ waited in the kernel and are read at once after it: what is timed by their arriv
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from typing import Final
 
 import numpy as np
@@ -43,6 +44,18 @@ class Standstills:
         ends = np.array([0, *self._ends], np.int64)
         number = np.searchsorted(ends[1:], arrived, side="right")
         return np.asarray((number > 0) & (arrived < ends[number] + WAITED_NS))
+
+    def deadline(self, begin: int, wait: int) -> int:
+        """Return when something has been awaited for `wait` since `begin`, ns.
+
+        After a standstill it is awaited for as long again.
+        """
+        due = begin + wait
+        for number in range(bisect_right(self._ends, begin), len(self._ends)):
+            if due <= self._begins[number]:
+                break
+            due = self._ends[number] + wait
+        return due
 
     def conditions(self, arrived: int) -> list[Condition]:
         """Return the condition that something waited, and its end.

@@ -1,5 +1,8 @@
 """Encoders that send no position, or the same one, while the gauge shows that the probe moves.
 
+No position is reported of an encoder whose bytes come; one that sends nothing at all is silent, see
+`silent_device`.
+
 Samples and readings are summed by half seconds of the journal's time, and looked at where such a
 half second ends, so that nothing depends on batches; thickness counts in whole micrometres, whose
 sums are exact.
@@ -107,7 +110,10 @@ class StillEncoderWatch:
         self._bin: int | None = None
         self._begun = False
         self._opened: dict[str, int] = {}
+        # Devices without a position, and those among them whose bytes come, which is reported.
         self._silent: set[str] = set()
+        self._undecoded: set[str] = set()
+        self._bytes: dict[str, set[int]] = {axis.device: set() for axis in axes.values()}
         # The bin from which on all axes have been where they are.
         self._since: int | None = None
         self._in_a_row = 0
@@ -124,8 +130,9 @@ class StillEncoderWatch:
         """Wait for samples from the opening of a port at `now`, ns; not while it is not open."""
         if device not in {axis.device for axis in self._axes.values()}:
             return
-        if device in self._silent:
-            self._silent.discard(device)
+        self._silent.discard(device)
+        if device in self._undecoded:
+            self._undecoded.discard(device)
             self.conditions.append(Condition(AlarmKind.ENCODER, device, now, holds=False))
         self._opened.pop(device, None)
         if is_open:
@@ -137,6 +144,11 @@ class StillEncoderWatch:
         self._since = None
         for places in self._places.values():
             places.last = None
+
+    def add_bytes(self, device: str, arrived: Times) -> None:
+        """Add the journal times of chunks of a device, ns, rising, shape (n,)."""
+        if arrived.size and device in self._bytes:
+            self._bytes[device].update(_bins_of(arrived)[0])
 
     def add_positions(self, axis: str, positions: Floats, known: Times) -> None:
         """Add samples of an axis.
@@ -218,20 +230,25 @@ class StillEncoderWatch:
                 for k in range(_SILENT_BINS)
             )
             silent = waits and absent and echoes
-            if silent == (device in self._silent):
-                continue
-            if silent:
+            comes = any(number - k in self._bytes[device] for k in range(_SILENT_BINS))
+            if silent and device not in self._silent:
                 self._silent.add(device)
+                if self._still and not comes:
+                    self._put(number, holds=False)
                 self._since, self._still = None, False  # its text replaces that of the other one
-            else:
+            elif not silent:
                 self._silent.discard(device)
+            undecoded = silent and comes
+            if undecoded == (device in self._undecoded):
+                continue
+            (self._undecoded.add if undecoded else self._undecoded.discard)(device)
             seconds = _SILENT_BINS * BIN_NS / 1e9
             detail = (
-                f"no position for {seconds:.0f} s while the gauge sends echoes: "
-                "check cable and supply of the encoder"
+                f"bytes but no position from {device} for {seconds:.0f} s while the gauge sends "
+                "echoes: check its baud rate, description and faults"
             )
             known = number * BIN_NS
-            change = Condition(AlarmKind.ENCODER, device, known, holds=silent, detail=detail)
+            change = Condition(AlarmKind.ENCODER, device, known, holds=undecoded, detail=detail)
             self.conditions.append(change)
 
     def _look_for_motion(self, number: int) -> None:
@@ -306,6 +323,8 @@ class StillEncoderWatch:
 
     def _forget(self, number: int) -> None:
         self._values.pop(number, None)
+        for bins in self._bytes.values():
+            bins.discard(number)
         for places in self._places.values():
             places.ranges.pop(number, None)
 

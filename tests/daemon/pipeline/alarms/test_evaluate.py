@@ -7,8 +7,10 @@ from typing import Any
 
 import pytest
 
+from swathe.pipeline.alarms.coupling import Instead
 from swathe.pipeline.alarms.register import Alarm, AlarmInputs, AlarmRegister
 from swathe.pipeline.checks.register import Check, CheckPhase
+from swathe.pipeline.placing.conditions import Condition
 from swathe.station import AlarmKind, AlarmSettings
 
 S = 1_000_000_000
@@ -20,7 +22,7 @@ QUIET = AlarmInputs(
     limit=None,
     ports={},
     coupled=None,
-    uncoupled="no echo: readings without echo",
+    instead=Instead.READINGS_AFTER_ECHO,
     scan=None,
     index=None,
     overdue=False,
@@ -132,7 +134,34 @@ def test_coupling_lost_after_its_time(now: float, count: int) -> None:
     if count:
         (alarm,) = bench.alarms
         assert (alarm.since, alarm.scan, alarm.index) == (10 * S, (5.0, 5.0), None)
-        assert alarm.detail == "no echo: readings without echo"
+        assert alarm.detail == "readings without echo: check couplant and probe"
+
+
+@pytest.mark.parametrize(
+    ("instead", "kind"),
+    [
+        (Instead.NOTHING, None),
+        (Instead.BYTES, AlarmKind.ECHOLESS),
+        (Instead.READINGS, AlarmKind.ECHOLESS),
+        (Instead.READINGS_AFTER_ECHO, AlarmKind.COUPLING),
+    ],
+)
+def test_missing_echo_is_the_alarm_of_what_comes_instead(
+    instead: Instead, kind: AlarmKind | None
+) -> None:
+    """Coupling is lost where there was an echo; without any evidence there is no alarm."""
+    bench = Bench()
+    bench.at(13, coupled=10 * S, instead=instead)
+    assert [alarm.kind for alarm in bench.alarms] == ([] if kind is None else [kind])
+
+
+def test_condition_begins_when_what_it_rests_on_began() -> None:
+    """Host times of conditions are converted to UTC; without one it begins with its instant."""
+    bench = Bench()
+    silent = Condition(AlarmKind.SILENT, "gauge", 4 * S, holds=True, detail="a", since=1 * S)
+    period = Condition(AlarmKind.PERIOD, "gauge", 4 * S, holds=True, detail="b")
+    bench.at(105, conditions=(silent, period), utc_offset=100 * S)
+    assert [alarm.since for alarm in bench.alarms] == [101 * S, 105 * S]
 
 
 def test_too_fast_after_its_time_keeps_its_text() -> None:

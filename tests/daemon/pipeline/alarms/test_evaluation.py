@@ -49,7 +49,7 @@ def at(*ms: float) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
 class Survey:
     """A survey at 200 readings/s, whose limit is 200 mm/s and whose warning begins at 160 mm/s."""
 
-    def __init__(self) -> None:
+    def __init__(self, every: int = 5) -> None:
         made = station(TEXT)
         self.grid = Grid(scan=made.scan_axis, index=made.index_axis, rule=made.survey.cell_rule)
         self.coverage = Coverage(self.grid, stepped=True)
@@ -60,7 +60,7 @@ class Survey:
         self.rates = RunRates()
         for tally in self.tallies.values():
             tally.state = "open"
-        self.inputs.placer.add_readings(readings(at(*range(-500, 1, 5))))
+        self.inputs.placer.add_readings(readings(at(*range(-100 * every, 1, every))))
         self.evaluation = AlarmEvaluation(
             made,
             grid=self.grid,
@@ -79,6 +79,10 @@ class Survey:
     def echo(self, *ms: float) -> None:
         """Let echoes arrive as they are read."""
         self.evaluation.add_readings(readings(at(*ms)), at(*ms))
+
+    def no_echo(self, *ms: float) -> None:
+        """Let readings without echo arrive as they are read."""
+        self.evaluation.add_readings(readings(at(*ms), valid=[False] * len(ms)), at(*ms))
 
     def due(self, *ms: float, speeds: list[float] | None = None) -> list[float]:
         """Follow instants; return those that require an evaluation, in ms."""
@@ -202,6 +206,7 @@ def test_echo_is_lost_after_the_time_of_the_station_file() -> None:
     survey = Survey()
     survey.due(0)
     survey.echo(50)
+    survey.no_echo(*range(60, 600, 10))
     assert survey.due(50, 100, 150, 200) == []
     assert survey.due(250, 300, 350) == [250]
     assert survey.evaluate(249) == []
@@ -225,36 +230,82 @@ def test_first_echo_is_awaited_from_the_opening_of_the_port() -> None:
     assert survey.evaluate(1000) == []
     survey.tallies["gauge"].state = "open"
     survey.evaluation.state_changed()
+    survey.no_echo(*range(1050, 1400, 10))
     assert survey.due(1050, 1200, 1250, 1300) == [1050, 1250]
     (alarm,) = survey.evaluate(1250)
-    assert (alarm.kind, alarm.since) == (AlarmKind.COUPLING, 1050 * MS + UTC)
+    assert (alarm.kind, alarm.since) == (AlarmKind.ECHOLESS, 1050 * MS + UTC)
 
 
 def test_alarm_distinguishes_what_comes_instead_of_an_echo() -> None:
-    """Nothing, bytes, readings without echo: what came in the last 200 ms; a change is due."""
+    """Nothing, bytes, readings without echo: what came of late; a change is due."""
     survey = Survey()
     survey.due(50)
     assert survey.due(200, 250, 300) == [250]
-    nothing = "no echo yet: the gauge sends nothing; check gauge and cable"
-    assert details(survey, 250) == [(AlarmKind.COUPLING, nothing)]
+    assert details(survey, 250) == []  # a silent gauge has an alarm of its own
     survey.evaluation.add_bytes("encoder", at(310))
     assert survey.due(350) == []
     survey.evaluation.add_bytes("gauge", at(360))
     assert survey.due(400, 450) == [400]
-    ((_, text),) = details(survey, 400)
-    assert text.startswith("no echo yet: the gauge sends bytes but no reading;")
+    garbled = "bytes but no reading: check the gauge's baud rate, description and faults"
+    assert details(survey, 400) == [(AlarmKind.ECHOLESS, garbled)]
     survey.evaluation.add_readings(readings(at(460), valid=[False]), at(470))
     survey.evaluation.add_bytes("gauge", at(470))
-    assert survey.due(500, 650) == [500]
-    assert details(survey, 500) == [
-        (AlarmKind.COUPLING, "no echo yet: readings without echo; check couplant and probe")
-    ]
+    assert survey.due(500, 550) == [500]
+    ((kind, text),) = details(survey, 500)
+    assert kind is AlarmKind.ECHOLESS
+    assert text.startswith("readings without echo, none had one in this run:")
     assert survey.due(700) == [700]
-    assert details(survey, 700) == [(AlarmKind.COUPLING, nothing)]
     survey.echo(701)
+    survey.no_echo(940)
     assert survey.due(750, 900, 950) == [750, 950]
-    ((_, text),) = details(survey, 950)
-    assert text == "no echo: the gauge sends nothing; check gauge and cable"
+    lost = "readings without echo: check couplant and probe"
+    assert (AlarmKind.COUPLING, lost) in details(survey, 950)
+
+
+def test_last_readings_of_a_dying_gauge_are_no_lost_coupling() -> None:
+    """One reading without echo, then silence: what matters is what comes when the time is over."""
+    survey = Survey()
+    survey.due(0)
+    survey.echo(50)
+    survey.no_echo(60)
+    survey.evaluation.add_bytes("gauge", at(50, 60, 61))
+    survey.due(100, 150, 200, 250, 300, 1000)
+    for ms in (250, 300, 1000):
+        assert survey.evaluate(ms) == []
+
+
+def test_slow_gauge_has_not_lost_its_coupling_between_two_readings() -> None:
+    """Its echoes are further apart than the time of the alarm; a reading without one shows it."""
+    survey = Survey()
+    survey.due(0)
+    survey.echo(50)
+    survey.due(100, 300, 500)
+    assert survey.evaluate(500) == []
+    survey.no_echo(550)
+    assert survey.due(550) == [550]
+    assert [alarm.kind for alarm in survey.evaluate(550)] == [AlarmKind.COUPLING]
+
+
+def test_readings_that_are_few_still_come_within_four_of_their_intervals() -> None:
+    """The next reading of a gauge that reads each 300 ms is not awaited after 200 ms."""
+    survey = Survey(every=300)
+    survey.due(0)
+    survey.echo(50)
+    survey.no_echo(2600)
+    assert survey.due(2800, 3750, 3850)[-1] == 3850
+    assert [alarm.kind for alarm in survey.evaluate(3750)] == [AlarmKind.COUPLING]
+
+
+def test_bytes_and_readings_in_turn_are_a_gauge_that_is_decoded() -> None:
+    """A record that came within the time of the alarm shows that bytes make readings."""
+    survey = Survey()
+    survey.due(0)
+    survey.echo(50)
+    survey.no_echo(120)
+    survey.evaluation.add_bytes("gauge", at(50, *range(100, 400, 10)))
+    survey.due(100, 150, 200, 250, 300, 350)
+    assert [alarm.kind for alarm in survey.evaluate(300)] == []
+    assert [alarm.kind for alarm in survey.evaluate(350)] == [AlarmKind.ECHOLESS]
 
 
 @pytest.mark.parametrize("reason", ["pause", "check", "port"])
@@ -282,6 +333,7 @@ def test_echo_is_awaited_from_the_end_of_a_pause() -> None:
     survey.pauses.begin(60 * MS, by="K", because="couplant")
     assert survey.due(100, 600) == []
     survey.pauses.end(610 * MS)
+    survey.no_echo(*range(60, 900, 10))
     assert survey.due(650, 800, 850) == [850]
     (alarm,) = survey.evaluate(850)
     assert alarm.since == 610 * MS + UTC

@@ -21,6 +21,7 @@ from daemon.handmade import (
 )
 from swathe.journal import Entry, Mark, MarkKind
 from swathe.pipeline import Alarm, Pipeline
+from swathe.pipeline.alarms.coupling import Instead
 from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
 from swathe.station import AlarmKind, AlarmSettings
 
@@ -111,23 +112,41 @@ def test_coupling_lost_for_longer_than_asked() -> None:
 
 
 @pytest.mark.parametrize(
-    ("wall", "detail"),
+    ("wall", "kind", "detail"),
     [
-        ("N", "no echo yet: readings without echo; check couplant and probe"),
-        (None, "no echo yet: the gauge sends nothing; check gauge and cable"),
+        (
+            "N",
+            AlarmKind.ECHOLESS,
+            "readings without echo, none had one in this run: check probe, its cable, gate and couplant",
+        ),
+        (
+            None,
+            AlarmKind.SILENT,
+            "no bytes from gauge for 0.3 s since its port was opened: check its power, cable and baud rate",
+        ),
     ],
 )
-def test_gauge_without_any_echo(wall: str | None, detail: str) -> None:
+def test_gauge_without_any_echo(wall: str | None, kind: AlarmKind, detail: str) -> None:
     """A gauge that never gave an echo is an alarm after the same time; an echo ends it."""
-    short = text("coupling_lost = '300 ms'")
+    short = text("coupling_lost = '300 ms'\nsilent = '300 ms'")
     pipeline = run(short, OPEN, there(0, lambda _: wall, last=290).entries())
-    assert of(pipeline, AlarmKind.COUPLING) == []
+    assert [one.kind for one in pipeline.alarms.alarms if one.kind is not AlarmKind.GAPS] == []
     feed(pipeline, there(291, lambda _: wall, last=600).entries())
-    (alarm,) = of(pipeline, AlarmKind.COUPLING)
-    assert (alarm.since, alarm.detail, alarm.until) == (UTC, detail, None)
+    (alarm,) = [one for one in pipeline.alarms.alarms if one.kind is not AlarmKind.GAPS]
+    assert (alarm.kind, alarm.since, alarm.detail, alarm.until) == (kind, UTC, detail, None)
     feed(pipeline, there(601, lambda _: 10.0, last=3000).entries())
     assert alarm.until is not None
     assert UTC + 600 * MS <= alarm.until <= UTC + 700 * MS
+
+
+def test_dead_battery_is_a_silent_device_and_no_lost_coupling() -> None:
+    """Echoes, then nothing: since the last byte, and nobody is sent to look at the couplant."""
+    wall = lambda ms: 10.0 if ms < 800 else None  # noqa: E731
+    pipeline = run(text(), OPEN, there(0, wall, last=8000, mm_s=2).entries())
+    assert {alarm.kind for alarm in pipeline.alarms.alarms} <= {AlarmKind.SILENT, AlarmKind.GAPS}
+    (alarm,) = of(pipeline, AlarmKind.SILENT)
+    assert (alarm.device, alarm.since) == ("gauge", UTC + 795 * MS)
+    assert alarm.detail == "no bytes from gauge for 3 s: check power and cable"
 
 
 def test_coupling_is_not_missed_in_a_pause() -> None:
@@ -136,9 +155,9 @@ def test_coupling_is_not_missed_in_a_pause() -> None:
     rest = Mark(START + 300 * MS, MarkKind.PAUSED, {"by": "A", "because": ""})
     go = Mark(START + 1000 * MS, MarkKind.RESUMED, {"by": "A"})
     pipeline = run(short, OPEN, there(0, lambda _: 10.0, last=299).entries(), [rest])
-    feed(pipeline, [*ticks(310, 990), go, *ticks(1010, 1250)])
+    feed(pipeline, [*ticks(310, 990), go, *there(1001, lambda _: "N", last=1250).entries()])
     assert of(pipeline, AlarmKind.COUPLING) == []
-    feed(pipeline, ticks(1300, 1400))
+    feed(pipeline, there(1251, lambda _: "N", last=1400).entries())
     assert len(of(pipeline, AlarmKind.COUPLING)) == 1
 
 
@@ -272,7 +291,7 @@ def test_next_run_has_its_own_conditions(second: str, alarms: int) -> None:
 def at_tick(now: int, **changed: Any) -> AlarmInputs:
     """Return what the alarms depend on, at a tick so many ms after 0, with all well."""
     well: dict[str, Any] = {
-        "open_gaps": 0, "too_fast": False, "limit": 50.0, "ports": {}, "coupled": None, "uncoupled": "",
+        "open_gaps": 0, "too_fast": False, "limit": 50.0, "ports": {}, "coupled": None, "instead": Instead.READINGS_AFTER_ECHO,
         "scan": 1.0, "index": None, "overdue": False, "due": None, "failed": None,
     }  # fmt: skip
     return AlarmInputs(now=now * MS, **{**well, **changed})

@@ -82,6 +82,10 @@ class Bench:
         at = np.rint(seconds * S).astype(np.int64)
         self.watch.add_positions(axis, np.broadcast_to(np.asarray(mm, float), at.shape), at)
 
+    def bytes(self, seconds: Floats) -> None:
+        """Let bytes of the encoder arrive."""
+        self.watch.add_bytes("encoder", np.rint(seconds * S).astype(np.int64))
+
     def wall(self, seconds: Floats, thickness: Floats | float, *, valid: Any = True) -> None:
         """Let readings arrive."""
         made = readings(np.rint(seconds * S).astype(np.int64), 1.0)
@@ -169,23 +173,42 @@ def test_encoder_that_sends_on_change_may_be_stuck_but_not_silent() -> None:
     assert change.detail.startswith("counts of scan unchanged for ")
 
 
-def test_silent_encoder_while_echoes_come() -> None:
+def test_bytes_without_position_while_echoes_come() -> None:
     """Two seconds without a sample; the next sample ends it."""
     bench = Bench()
     bench.positions(every(0.01, 0.0, 3.0), 5.0)
     bench.positions(every(0.01, 9.0, 10.0), 5.0)
+    bench.bytes(every(0.01, 0.0, 10.0))
     bench.wall(every(0.02, 0.0, 10.0), 10.0)
     raised, ended = bench.changes(11)
     assert (raised.known, raised.holds, raised.of) == (5 * S, True, "encoder")
     assert raised.detail == (
-        "no position for 2 s while the gauge sends echoes: check cable and supply of the encoder"
+        "bytes but no position from encoder for 2 s while the gauge sends echoes: check its baud "
+        "rate, description and faults"
     )
     assert (ended.known, ended.holds) == (9 * S, False)
 
 
-def test_encoder_that_never_sent_is_silent_from_the_opening_of_its_port() -> None:
+def test_encoder_without_bytes_is_silent_and_not_still() -> None:
+    """Nothing is known of where it is: that is the alarm of a silent device."""
+    bench = Bench()
+    bench.positions(every(0.01, 0.0, 3.0), 5.0)
+    bench.bytes(every(0.01, 0.0, 4.0))
+    bench.wall(every(0.02, 0.0, 10.0), 10.0)
+    # Its last bytes, from 3 to 4 s, made no position: reported at 5 s, until they are 2 s ago.
+    raised, ended = bench.changes(11)
+    assert (raised.known, ended.known, ended.holds) == (5 * S, 6 * S, False)
+    other = Bench()
+    other.positions(every(0.01, 0.0, 3.0), 5.0)
+    other.bytes(every(0.01, 0.0, 3.0))
+    other.wall(every(0.02, 0.0, 10.0), 10.0)
+    assert other.changes(11) == []
+
+
+def test_encoder_that_never_sent_a_position_is_reported_from_the_opening_of_its_port() -> None:
     """A port that is not open has an alarm of its own."""
     bench = Bench()
+    bench.bytes(every(0.01, 0.0, 20.0))
     bench.watch.port_changed("encoder", 3 * S, is_open=False)
     bench.wall(every(0.02, 0.0, 20.0), 10.0)
     assert bench.changes(8) == []
@@ -208,12 +231,24 @@ def test_silent_encoder_is_not_stuck() -> None:
     """One alarm at a time: its text changes, and the counts are compared again from then on."""
     bench = Bench()
     times = every(0.02, 0.01, 60.0)
+    bench.bytes(times)
     before, after = times[times < 20], times[times > 30]
     bench.positions(before, 5.0)
     bench.positions(after, 5.0)
     bench.wall(times, rough(times, np.random.default_rng(2)))
     texts = [change.detail.split()[0] if change.holds else "" for change in bench.changes(61)]
-    assert texts == ["counts", "no", "", "counts"]
+    assert texts == ["counts", "bytes", "", "counts"]
+
+
+def test_stuck_encoder_that_falls_silent_is_not_stuck_any_more() -> None:
+    """Its counts are not the same: there are none."""
+    bench = Bench()
+    times = every(0.02, 0.01, 60.0)
+    bench.positions(times[times < 20], 5.0)
+    bench.bytes(times[times < 20])
+    bench.wall(times, rough(times, np.random.default_rng(2)))
+    raised, ended = bench.changes(61)
+    assert (raised.detail.split()[0], ended.holds, ended.known) == ("counts", False, 22 * S)
 
 
 def test_set_position_begins_again() -> None:
@@ -255,5 +290,6 @@ def test_bad_positions_are_left_out() -> None:
     bench = Bench()
     made: NDArray[np.float64] = np.full(100, np.nan)
     bench.positions(every(0.01, 0.0, 1.0), made)
+    bench.bytes(every(0.01, 0.0, 4.0))
     bench.wall(every(0.02, 0.0, 4.0), 10.0)
     assert [change.holds for change in bench.changes(5)] == [True]

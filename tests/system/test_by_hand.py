@@ -161,7 +161,7 @@ def test_encoder_off_and_on_counts_again_from_a_named_mark(play: Callable[..., S
     scene = play()
     scene.scan_to(150.0)
     scene.scanner.powered = False
-    scene.console.wait_alarm("encoder still")
+    scene.console.wait_alarm("device silent")
     scene.scanner.powered = True
     alarm = scene.console.wait_alarm("position lost")
     assert "150" in alarm["detail"], alarm

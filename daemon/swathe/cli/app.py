@@ -12,7 +12,11 @@ from rich.console import Console
 
 from swathe.errors import SwatheError
 
-__all__ = ["Exit", "app", "console", "errors", "quantity", "say"]
+__all__ = ["AreaOption", "Exit", "app", "console", "errors", "quantity", "say"]
+
+AreaOption = Annotated[
+    str, typer.Option("--area", help="The area of the station file, where it has several.")
+]
 
 app = typer.Typer(
     name="swathe",

@@ -33,7 +33,7 @@ def encoder(
     """
     from swathe.calibration.encoder_scale import scale_of_rolls
     from swathe.live.encoder_reader import EncoderReader
-    from swathe.station import read_station
+    from swathe.station import read_devices
     from swathe.units import length as length_of
     from swathe.units import percent
 
@@ -42,7 +42,7 @@ def encoder(
     if rolled <= 0:
         message = f"'--length' must be > 0 mm (got {known!r})"
         raise SwatheError(message)
-    settings, _ = read_station(station)
+    settings = read_devices(station)
     counts: list[float] = []
     with EncoderReader(settings, axis) as reader:
         say(f"{reader.device}: {reader.counts():.0f} counts")
@@ -82,9 +82,9 @@ def part_length(station: _Station, axis: _Axis = "scan") -> None:
     Enter prints the length so far, each time it is pressed; q and Enter end.
     """
     from swathe.live.encoder_reader import EncoderReader
-    from swathe.station import read_station
+    from swathe.station import read_devices
 
-    settings, _ = read_station(station)
+    settings = read_devices(station)
     with EncoderReader(settings, axis) as reader:
         sign = -1.0 if reader.settings.reversed else 1.0
         _wait("set the encoder at one end, then press Enter for zero")

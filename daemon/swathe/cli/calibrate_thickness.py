@@ -62,11 +62,11 @@ def thickness(
         solve_steps,
         write_calibration_record,
     )
-    from swathe.station import read_station
+    from swathe.station import read_devices
     from swathe.units import length, time_of_flight
     from swathe.units import velocity as velocity_of
 
-    settings, _ = read_station(station)
+    settings = read_devices(station)
     block, probe = _block(settings, block_temperature), _probe(settings)
     given_velocity = quantity("--velocity", velocity, velocity_of) if velocity else None
     given_offset = quantity("--zero-offset", zero_offset, time_of_flight) if zero_offset else None

@@ -25,18 +25,20 @@ def check(
     """
     from swathe.live.asking import ask_machine
     from swathe.live.listening import listen_all
-    from swathe.station import read_station, survey_folder
+    from swathe.station import areas_in, read_devices, read_station, survey_folder
     from swathe.station.describe import summarize_station
 
-    settings, _ = read_station(station)
-    say(f"{station}: the file is good")
-    for line in summarize_station(settings):
-        say(f"  {line}")
-    folder = survey_folder(settings, station)
-    say(f"  survey folder {folder}")
+    areas = areas_in(station)
+    for area in areas or [""]:
+        settings, _ = read_station(station, area=area)
+        say(f"{station}{f', area {area}' * bool(area)}: the file is good")
+        for line in summarize_station(settings):
+            say(f"  {line}")
+        say(f"  survey folder {survey_folder(settings, station)}")
     if not seconds:
         return
     bad = 0
+    settings = read_devices(station)
     say(f"listening for {seconds:g} s")
     reports = list(listen_all(settings, seconds))
     if settings.motion is not None:

@@ -1,35 +1,44 @@
-"""``swathe report SURVEY``: a survey as text, and drawings of a line or a cell."""
+"""``swathe report SURVEY...``: surveys as text, and drawings of a line or a cell."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import app, quantity, say
+from swathe.cli.app import app, console, quantity, say
 from swathe.errors import SwatheError
+
+if TYPE_CHECKING:
+    from swathe.store import SurveyFolder
 
 __all__ = ["report"]
 
 
 @app.command()
 def report(
-    survey: Annotated[Path, typer.Argument(help="The survey folder.")],
+    survey: Annotated[
+        list[Path], typer.Argument(help="Survey folders, or folders with surveys below them.")
+    ],
     line: Annotated[
         str, typer.Option(help='Draw the line at this index position, such as "48 mm".')
     ] = "",
     cell: Annotated[str, typer.Option(help='Draw the A-scan of the cell at "SCAN, INDEX".')] = "",
     out: Annotated[Path | None, typer.Option(help="File of the drawing.")] = None,
 ) -> None:
-    """Print coverage, calibration, checks and the minimum thickness with its uncertainty."""
-    from swathe.report import survey_lines
+    """Print coverage, calibration, checks and the minimum thickness with its uncertainty.
+
+    Of several surveys, a list comes first.
+    """
     from swathe.report.section import draw_cell, draw_line
-    from swathe.store import SurveyFolder, read_survey_record
     from swathe.units import length
 
-    folder = SurveyFolder(survey)
-    folder.require()
+    folders = _surveys(survey)
+    folder = folders[0]
+    if (line or cell) and len(folders) > 1:
+        message = "a drawing is of one survey: name its folder"
+        raise SwatheError(message)
     if line and cell:
         message = "draw one of --line and --cell at a time"
         raise SwatheError(message)
@@ -42,7 +51,46 @@ def report(
         position = (quantity("--cell", scan, length), quantity("--cell", index, length))
         drawn = draw_cell(folder, *position, out)
     else:
-        for text in survey_lines(read_survey_record(folder.record)):
-            say(text)
+        _print(folders, survey[0])
         return
     say(f"drawing: {drawn}")
+
+
+def _surveys(paths: list[Path]) -> list[SurveyFolder]:
+    """Return the surveys that are meant: each folder, or those below it if it is none.
+
+    Raises:
+        SurveyError: a path leads to no survey.
+    """
+    from swathe.store import SurveyFolder, surveys_below
+
+    found: list[SurveyFolder] = []
+    for path in paths:
+        folder = SurveyFolder(path)
+        below = [] if folder.begun or not path.is_dir() else list(surveys_below(path))
+        if not below:
+            folder.require()
+        found += below or [folder]
+    return found
+
+
+def _print(folders: list[SurveyFolder], below: Path) -> None:
+    """Print one survey, or a list of several and then each."""
+    from swathe.report import survey_lines
+    from swathe.report.survey_list import rows_of, set_line, surveys_table
+    from swathe.store import read_survey_record
+
+    if len(folders) == 1:
+        for text in survey_lines(read_survey_record(folders[0].record)):
+            say(text)
+        return
+    rows = rows_of(folders, below)
+    console.print(surveys_table(rows))
+    say(set_line(rows))
+    for folder, row in zip(folders, rows, strict=True):
+        say(f"\n{row.folder}", style="bold")
+        if row.problem:
+            say(row.problem)
+            continue
+        for text in survey_lines(read_survey_record(folder.record)):
+            say(text)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, errors, say
+from swathe.cli.app import AreaOption, Exit, app, console, errors, say
 
 if TYPE_CHECKING:
     from swathe.messages import CheckMessage
@@ -23,6 +23,10 @@ __all__ = ["run"]
 @app.command()
 def run(
     station: Annotated[Path | None, typer.Argument(help="The station file.")] = None,
+    area: AreaOption = "",
+    operator: Annotated[
+        str, typer.Option("--operator", help="Who scans, instead of survey.operator.")
+    ] = "",
     new: Annotated[
         bool, typer.Option("--new", help="Begin a new survey; an older one is renamed.")
     ] = False,
@@ -55,7 +59,7 @@ def run(
     from swathe.station import read_station, survey_folder
     from swathe.store import SurveyFolder
 
-    settings, text = read_station(station)
+    settings, text = read_station(station, area=area, operator=operator)
     folder = SurveyFolder(survey_folder(settings, station))
     if new and (aside := folder.set_aside()):
         say(f"the older survey is kept as {aside}")

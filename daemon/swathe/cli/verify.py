@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, errors, quantity, say
+from swathe.cli.app import AreaOption, Exit, app, console, errors, quantity, say
 
 __all__ = ["verify"]
 
@@ -18,6 +18,7 @@ def verify(
     station: Annotated[Path, typer.Argument(help="The station file.")],
     by: Annotated[str, typer.Option(help="Who checks.")],
     phase: Annotated[str, typer.Option(help="before, interval or after the scan.")] = "interval",
+    area: AreaOption = "",
     steady: Annotated[
         str, typer.Option(help="Greatest spread of a step's readings: a thickness.")
     ] = "0.1 mm",
@@ -41,7 +42,7 @@ def verify(
     if phase not in set(CheckPhase):
         message = f"'--phase' must be one of {', '.join(CheckPhase)} (got {phase!r})"
         raise SwatheError(message)
-    settings, text = read_station(station)
+    settings, text = read_station(station, area=area)
     tolerance = spread_tolerance(settings, quantity("--steady", steady, length))
     folder = SurveyFolder(survey_folder(settings, station))
 

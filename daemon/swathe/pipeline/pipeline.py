@@ -248,6 +248,8 @@ class Pipeline(SurveyStages):
         self._scanning = mark.detail.get("purpose", "scan") == "scan"
         if self._scanning:
             self.runs += 1
+            if (operator := station.survey.operator) and operator not in self.operators:
+                self.operators.append(operator)
             self._ended_complete = False
             self.coverage.reopen(mark.time + self._utc_offset)
             self._settle_gaps()

@@ -18,8 +18,10 @@ _MOST_HALTS = 10
 def survey_lines(record: SurveyRecord) -> list[str]:
     """Return the lines of a survey's report, from its record."""
     lines = [f"{record.part or record.station}, survey {record.survey}", summary_line(record)]
-    if record.operator:
-        lines.append(f"operator: {record.operator}")
+    if record.area:
+        lines.append(f"area: {record.area}")
+    if operators := record.operators or (record.operator,) * bool(record.operator):
+        lines.append(f"operator: {', '.join(operators)}")
     if record.footprint_percent is not None:
         lines.append(
             f"coverage by the beam's footprint (-6 dB on the back wall): "

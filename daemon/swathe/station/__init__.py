@@ -17,7 +17,9 @@ from swathe.station.devices import (
 )
 from swathe.station.law import law_of, with_record
 from swathe.station.load import (
+    areas_in,
     parse_station,
+    read_devices,
     read_station,
     station_in_journal,
     survey_folder,
@@ -72,6 +74,7 @@ __all__ = [
     "SpotSettings",
     "SpotsSettings",
     "Station",
+    "areas_in",
     "axis_source",
     "beam_on_wall",
     "budget_of",
@@ -91,6 +94,7 @@ __all__ = [
     "period_of",
     "polling_of",
     "position_text",
+    "read_devices",
     "read_station",
     "repeatability_of",
     "schedule_of",

@@ -19,6 +19,7 @@ from swathe.calibration import (
     read_calibration_record,
 )
 from swathe.errors import CalibrationError, Problem, StationError
+from swathe.station.areas import Chosen, resolve_tables
 from swathe.station.broker import BrokerSettings, check_broker, in_folder
 from swathe.station.check import cross_check
 from swathe.station.descriptions import put_descriptions_in
@@ -31,7 +32,9 @@ from swathe.station.spots import put_spots_in
 from swathe_drivers import DriverError, SettingsError, load_driver, read_settings, settings_error
 
 __all__ = [
+    "areas_in",
     "parse_station",
+    "read_devices",
     "read_station",
     "station_in_journal",
     "survey_folder",
@@ -39,8 +42,13 @@ __all__ = [
 ]
 
 
-def read_station(path: Path) -> tuple[Station, str]:
+def read_station(path: Path, *, area: str = "", operator: str = "") -> tuple[Station, str]:
     """Return the station that the file at `path` describes, and the file's text.
+
+    Args:
+        path: of the file.
+        area: which of its areas is scanned; empty where it has none.
+        operator: who scans, instead of the one that the file names.
 
     Raises:
         StationError: the file is missing, no TOML, or invalid; carries every problem at once. Correct
@@ -54,7 +62,26 @@ def read_station(path: Path) -> tuple[Station, str]:
     except (OSError, UnicodeDecodeError) as error:
         problem = Problem("station file", "must be a readable UTF-8 text", str(error))
         raise StationError(path, [problem]) from error
-    return parse_station(text, path, folder=path.resolve().parent), text
+    chosen = Chosen(area=area, operator=operator)
+    return parse_station(text, path, chosen=chosen, folder=path.resolve().parent), text
+
+
+def read_devices(path: Path) -> Station:
+    """Return the station that a file describes where it does not matter which area is scanned.
+
+    Raises:
+        StationError: as `read_station`.
+    """
+    return read_station(path, area=next(iter(areas_in(path)), ""))[0]
+
+
+def areas_in(path: Path) -> list[str]:
+    """Return the names of the areas of a station file; none where it has none or is no TOML."""
+    try:
+        areas = tomllib.loads(path.read_text(encoding="utf-8")).get("area")
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return []  # `read_station` reports what is wrong
+    return list(areas) if isinstance(areas, dict) else []
 
 
 def parse_station(
@@ -64,6 +91,7 @@ def parse_station(
     record: dict[str, Any] | None = None,
     descriptions: Mapping[str, str] | None = None,
     spots: str | None = None,
+    chosen: Chosen | None = None,
     folder: Path | None = None,
 ) -> Station:
     """Return the station that `text` describes.
@@ -74,6 +102,7 @@ def parse_station(
         record: the calibration record that it names, as a journal holds it.
         descriptions: texts of the protocol descriptions that its devices name, likewise.
         spots: text of the file of spots that it names, likewise.
+        chosen: area and operator; text of the file that it includes, likewise.
         folder: where record and descriptions are looked for instead.
 
     Raises:
@@ -84,7 +113,10 @@ def parse_station(
     except tomllib.TOMLDecodeError as error:
         # The parser's message ends with the line and column.
         raise StationError(path, [Problem("station file", "must be TOML", str(error))]) from error
-    tables, texts, misdescribed = put_descriptions_in(tables, descriptions, folder)
+    resolved = resolve_tables(tables, chosen or Chosen(), folder=folder)
+    if resolved.problems:
+        raise StationError(path, resolved.problems)
+    tables, texts, misdescribed = put_descriptions_in(resolved.tables, descriptions, folder)
     tables, spotted, misplaced = put_spots_in(tables, spots, folder)
     parts, problems = _validate_tables(tables)
     parts |= spotted
@@ -101,7 +133,8 @@ def parse_station(
     faulty = [name for name in tables if name not in parts]
     problems += cross_check(parts, faulty=faulty)
     if problems:
-        raise StationError(path, problems)
+        raise StationError(path, [resolved.place(problem) for problem in problems])
+    parts["chosen"] = resolved.chosen
     station = Station.model_construct(**{**_defaults(), **parts})
     if problems := check_law(station) + check_probe(station):
         raise StationError(path, problems)
@@ -118,7 +151,8 @@ def station_in_journal(detail: dict[str, Any], path: Path | str) -> Station:
     Raises:
         StationError: this version of Swathe does not understand it.
     """
-    details = [detail.get("calibration"), detail.get("descriptions", {}), detail.get("spots")]
+    keys = ("calibration", "descriptions", "spots", "chosen")
+    details = [detail.get(key) for key in keys]
     return _in_journal(detail["station"], str(path), json.dumps(details))
 
 
@@ -131,13 +165,22 @@ def texts_for_journal(station: Station) -> dict[str, Any]:
         detail["descriptions"] = station.descriptions
     if station.spot_file is not None:
         detail["spots"] = station.spot_file
+    if station.chosen != Chosen():
+        detail["chosen"] = station.chosen.model_dump(mode="json")
     return detail
 
 
 @lru_cache(maxsize=8)  # many short runs are opened with one file
 def _in_journal(text: str, path: str, details: str) -> Station:
-    record, descriptions, spots = json.loads(details)
-    return parse_station(text, path, record=record, descriptions=descriptions, spots=spots)
+    record, descriptions, spots, chosen = json.loads(details)
+    return parse_station(
+        text,
+        path,
+        record=record,
+        descriptions=descriptions or {},
+        spots=spots,
+        chosen=Chosen.model_validate(chosen or {}),
+    )
 
 
 def survey_folder(station: Station, station_path: Path) -> Path:

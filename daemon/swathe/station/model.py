@@ -15,6 +15,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints
 
 from swathe.calibration import CalibrationRecord
 from swathe.echo import EchoSettings
+from swathe.station.areas import Chosen
 from swathe.station.axis import Axis
 from swathe.station.broker import BrokerSettings
 from swathe.station.motion import MotionTable
@@ -335,6 +336,12 @@ class Station(StationTable):
     """A whole station file, and the calibration record that it names."""
 
     name: SafeName
+    include: str | None = Field(
+        None, min_length=1, description="file with tables that other station files share"
+    )
+    area: dict[SafeName, dict[str, Any]] = Field(
+        {}, description="areas to scan: tables that hold instead of those outside, key by key"
+    )
     survey: SurveySettings
     scan: AxisSettings
     index: IndexSettings | None = None
@@ -361,6 +368,9 @@ class Station(StationTable):
     )
     descriptions: dict[str, str] = Field(
         {}, exclude=True, description="texts that device.NAME.description names, by that name"
+    )
+    chosen: Chosen = Field(
+        Chosen(), exclude=True, description="for the run, in addition to the file"
     )
     spot_file: str | None = Field(None, exclude=True, description="text that spots.file names")
     spot_list: tuple[SpotSettings, ...] = Field(

@@ -3,6 +3,7 @@
 from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusableError
 from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.delays import measured_delays
+from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, check_same_plan
 from swathe.store.frozen import Frozen, freeze
 from swathe.store.rebuild import write_all, write_derived
@@ -41,6 +42,7 @@ __all__ = [
     "replay",
     "revisions_in_force",
     "survey_attributes",
+    "surveys_below",
     "write_all",
     "write_derived",
     "write_survey_record",

@@ -111,7 +111,9 @@ class SurveyRecord(Snapshot):
     station: str
     survey: str
     part: str
-    operator: str
+    operator: str = Field(description="of the last run")
+    operators: tuple[str, ...] = Field((), description="of all runs, each once, in their order")
+    area: str = Field("", description="of the station file; empty where that has no areas")
     status: Literal["scanning", "complete", "incomplete"]
     runs: int
     target_coverage: float
@@ -176,6 +178,8 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         survey=survey,
         part=settings.part,
         operator=settings.operator,
+        operators=tuple(pipeline.operators),
+        area=pipeline.station.chosen.area,
         status=pipeline.status,
         runs=pipeline.runs,
         target_coverage=settings.target_coverage,

@@ -6,12 +6,12 @@ import asyncio
 import logging
 import math
 import time
-from collections.abc import Callable
 
 from swathe.journal import MarkKind
 from swathe.live.delay_estimator import DelayEstimator
+from swathe.live.replacement import Replacement
 from swathe.live.session import Session
-from swathe.pipeline import DelayEstimate, EstimatedDelay, MeasuredDelay, Pipeline
+from swathe.pipeline import DelayEstimate, EstimatedDelay, MeasuredDelay
 from swathe.station import DelaySetting, Station, delay_pairs
 
 __all__ = ["AutoDelay", "is_news"]
@@ -35,8 +35,7 @@ class AutoDelay:
         station: the station file.
         session: of the run; takes the marks, and places again.
         estimator: its `watch` is the session's observer.
-        prepare: called in a thread with a new pipeline before it replaces the present one.
-        on_placed: called with the pipeline that was replaced.
+        replacement: places the survey again.
     """
 
     def __init__(
@@ -44,14 +43,11 @@ class AutoDelay:
         station: Station,
         session: Session,
         estimator: DelayEstimator,
-        *,
-        prepare: Callable[[Pipeline], None],
-        on_placed: Callable[[Pipeline], None],
+        replacement: Replacement,
     ) -> None:
         self._session = session
         self._estimator = estimator
-        self._prepare = prepare
-        self._on_placed = on_placed
+        self._replacement = replacement
         self._resolution = station.scan_axis.resolution
         settings = {pair.gauge: pair.setting for pair in delay_pairs(station)}
         setting = settings.get(estimator.gauge, DelaySetting.GIVEN)
@@ -66,14 +62,6 @@ class AutoDelay:
         self._failed = False
         self._placing: MeasuredDelay | None = None
         self._task: asyncio.Task[None] | None = None
-
-    @property
-    def text(self) -> str:
-        """What is placed again, as text; empty while nothing is."""
-        share = self._session.placing_again
-        if self._placing is None or share is None:
-            return ""
-        return f"placing again with a delay of {self._placing.delay / 1e6:.1f} ms, {share:.0%}"
 
     def may_end(self, *, covered: bool) -> bool:
         """Return whether a run whose plan is `covered` may end: all is placed as well as it can be.
@@ -124,7 +112,7 @@ class AutoDelay:
         """End at once; harmless after `finish`."""
         self._ending = True
         self._wake.set()
-        self._session.stop_placing_again()
+        self._replacement.close()
         if self._task is not None:
             await asyncio.gather(self._task, return_exceptions=True)  # a thread cannot be cancelled
 
@@ -171,7 +159,7 @@ class AutoDelay:
                 pairs=estimate.pairs,
             )
             session.mark(MarkKind.DELAY, **self._placing.as_detail(gauge))
-            await self._place_again()
+            await self._place_again(self._placing)
         elif self._marked:
             self._mark_estimate(EstimatedDelay.of(estimate, in_force))
         return estimate.sure
@@ -182,17 +170,15 @@ class AutoDelay:
         moved = abs(estimate.delay) / 1e9 * speed
         return outside and moved > _SHARE_OF_CELL * self._resolution
 
-    async def _place_again(self) -> None:
-        estimator = self._estimator
+    async def _place_again(self, measured: MeasuredDelay) -> None:
+        gauge = self._estimator.gauge
 
-        def take_over(before: Pipeline) -> None:
-            estimator.resume(self._session.observer)
-            self._on_placed(before)
+        def needed() -> bool:
+            return self._session.pipeline.measured_delays.get(gauge) != measured
 
         try:
-            await self._session.place_again(
-                estimator.new_watch(), prepare=self._prepare, on_placed=take_over
-            )
+            how = f"with a delay of {measured.delay / 1e6:.1f} ms"
+            await self._replacement.run(how, needed=needed)
         except MemoryError:
             _log.exception("the survey is not placed again: `swathe rebuild` does it")
             self._failed = True

@@ -7,15 +7,15 @@ import time
 from collections.abc import Callable
 
 from swathe.journal import MarkKind
+from swathe.live.reviser import REFUSED, Reviser
 from swathe.live.session import Session
-from swathe.messages import CommandMessage, ReplyMessage, ZoneSnapshot, moment
+from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, ZoneSnapshot, moment
 from swathe.pipeline import CRAWLER, ExcludedZone, Pipeline
 from swathe.station import Station, line_of_mark, mark_named, position_text
 
 __all__ = ["Commands"]
 
 _SAME_SECONDS = 30.0
-_REFUSED = "refused: "
 # What needs no state of the survey is done while it is still being resumed.
 _ALWAYS = ("note", "alive", "stop")
 
@@ -31,6 +31,8 @@ class Commands:
 
     Attributes:
         on_alive: takes the sign of life of a dead-man control; None where nothing moves by itself.
+        on_revised: called when readings were discarded, moved or restored: the survey is then to be
+            placed again.
         moves: returns whether a crawler may move; None likewise.
         on_resume: ends a pause where a crawler may not know where it is; None likewise.
     """
@@ -48,6 +50,8 @@ class Commands:
         self._stop = stop
         self._ending = ending
         self._answered: dict[CommandMessage, tuple[float, ReplyMessage]] = {}
+        self._reviser = Reviser(station, session)
+        self.on_revised: Callable[[], None] | None = None
         self.on_alive: Callable[[str], str] | None = None
         self.on_resume: Callable[[str], str] | None = None
         self.moves: Callable[[], bool] | None = None
@@ -76,11 +80,11 @@ class Commands:
         anyone = command.command == "stop" and self.on_alive is not None
         if senders is not None and command.by not in senders and not anyone:
             reason = f"{command.by!r} may not command {self._station.name}: 'broker.senders' of its"
-            reply = self.reply(command.id, f"{_REFUSED}{reason} station file does not name them")
+            reply = self.reply(command.id, f"{REFUSED}{reason} station file does not name them")
         elif command.by == CRAWLER:
-            reply = self.reply(command.id, f"{_REFUSED}{CRAWLER!r} is the crawler itself")
+            reply = self.reply(command.id, f"{REFUSED}{CRAWLER!r} is the crawler itself")
         elif self._ending():
-            reply = self.reply(command.id, f"{_REFUSED}the run is ending")
+            reply = self.reply(command.id, f"{REFUSED}the run is ending")
         else:
             reply = self.reply(command.id, self._act(command, origin))
         self._answered[command] = now, reply
@@ -88,7 +92,7 @@ class Commands:
 
     def refuse(self, identity: str, why: str) -> ReplyMessage:
         """Return the reply to an invalid command."""
-        return self.reply(identity, f"{_REFUSED}{why}")
+        return self.reply(identity, f"{REFUSED}{why}")
 
     def reply(self, identity: str, detail: str) -> ReplyMessage:
         """Return a reply."""
@@ -97,14 +101,14 @@ class Commands:
             survey=self._session.survey,
             time=moment(time.time_ns()),
             id=identity,
-            accepted=not detail.startswith(_REFUSED),
+            accepted=not detail.startswith(REFUSED),
             detail=detail,
         )
 
     def _act(self, command: CommandMessage, origin: str) -> str:
         resuming = self._session.resuming
         if resuming and command.command not in _ALWAYS:
-            return f"{_REFUSED}the survey is being resumed: {resuming}"
+            return f"{REFUSED}the survey is being resumed: {resuming}"
         match command.command:
             case "next line":
                 return self.next_line(command.by)
@@ -113,7 +117,7 @@ class Commands:
             case "line" if command.line is not None:
                 return self.set_line(command.line, command.by)
             case "line":
-                return f"{_REFUSED}'line' must be given"
+                return f"{REFUSED}'line' must be given"
             case "note":
                 return self.note(command.text, command.by)
             case "pause":
@@ -128,14 +132,20 @@ class Commands:
                 return self.acknowledge(command.alarm, command.by)
             case "reference":
                 return self.reference(command.scan, command.index, command.by, mark=command.mark)
+            case "discard" if command.stretch is not None:
+                return self.discard(command.stretch, command.by, command.text)
+            case "move" if command.stretch is not None and command.line is not None:
+                return self.move(command.stretch, command.line, command.by, command.text)
+            case "restore" if command.revision is not None:
+                return self.restore(command.revision, command.by, command.text)
             case "alive" if self.on_alive is not None:
                 return self.on_alive(command.by)
             case "alive":
-                return f"{_REFUSED}nothing moves by itself in this run"
+                return f"{REFUSED}nothing moves by itself in this run"
             case "stop":
                 self._stop(f"stopped {origin} by {command.by}")
                 return "stopping"
-        return f"{_REFUSED}{command.command!r} lacks its argument"  # the model refuses it before
+        return f"{REFUSED}{command.command!r} lacks its argument"  # the model refuses it before
 
     def next_line(self, by: str) -> str:
         """Continue with the line after the present one; return what was done or why not."""
@@ -149,10 +159,10 @@ class Commands:
         """Continue with another line of a stepped index axis; return what was done or why not."""
         stepped = self._station.index is not None and self._station.index.mode == "stepped"
         if not stepped:
-            return f"{_REFUSED}the index axis is not stepped: its encoder gives the line"
+            return f"{REFUSED}the index axis is not stepped: its encoder gives the line"
         axis = self._station.index_axis
         if not 0 <= line < axis.cells:
-            return f"{_REFUSED}the plan has the lines 0 to {axis.cells - 1}"
+            return f"{REFUSED}the plan has the lines 0 to {axis.cells - 1}"
         self._session.mark(MarkKind.LINE, line=line, by=by)
         return f"line {line} at {axis.centres[line]:g} mm"
 
@@ -166,14 +176,14 @@ class Commands:
         pauses = self._pipeline.pauses
         # A person's pause has priority over the crawler's own while it homes: the crawler stops.
         if pauses.active and pauses.by != CRAWLER:
-            return f"{_REFUSED}already paused by {pauses.by}"
+            return f"{REFUSED}already paused by {pauses.by}"
         self._session.mark(MarkKind.PAUSED, by=by, because=because)
         return "paused: readings belong to no cell until 'resume'"
 
     def resume(self, by: str) -> str:
         """Let readings count again after a pause; a crawler that it stopped does not move by it."""
         if not self._pipeline.pauses.active:
-            return f"{_REFUSED}not paused"
+            return f"{REFUSED}not paused"
         if self.on_resume is not None:
             return self.on_resume(by)
         self._session.mark(MarkKind.RESUMED, by=by)
@@ -184,13 +194,13 @@ class Commands:
         zone = ExcludedZone(requested.name, requested.scan, requested.index, by, 0)
         for axis, span in (("scan", zone.scan), ("index", zone.index)):
             if span is not None and not (span[0] < span[1] and all(map(math.isfinite, span))):
-                return f"{_REFUSED}zone.{axis} must run from the lower to the higher border"
+                return f"{REFUSED}zone.{axis} must run from the lower to the higher border"
         grid = self._pipeline.grid
         cells = grid.required_in(*zone.rows_and_columns(grid.scan, grid.index))
         if not cells.size:
-            return f"{_REFUSED}no required cell has its centre in that zone"
+            return f"{REFUSED}no required cell has its centre in that zone"
         if cells.size == self._pipeline.coverage.required:
-            return f"{_REFUSED}nothing would be left to measure: 'stop' ends the run"
+            return f"{REFUSED}nothing would be left to measure: 'stop' ends the run"
         self._session.mark(
             MarkKind.ZONE_EXCLUDED,
             name=zone.name,
@@ -205,10 +215,10 @@ class Commands:
         """Append a gap to those that are to be scanned next."""
         gap = self._pipeline.coverage.gaps.find(number)
         if gap is None:
-            return f"{_REFUSED}there is no gap {number}"
+            return f"{REFUSED}there is no gap {number}"
         if gap.end is not None:
             merged = "" if gap.merged_into is None else f" into gap {gap.merged_into}"
-            return f"{_REFUSED}gap {number} is {gap.end}{merged}"
+            return f"{REFUSED}gap {number} is {gap.end}{merged}"
         self._session.mark(
             MarkKind.GAP_REQUESTED, gap=number, by=by, scan=[*gap.scan], index=[*gap.index]
         )
@@ -228,24 +238,24 @@ class Commands:
                 the line of a stepped axis.
         """
         if self.moves is not None and self.moves():
-            return f"{_REFUSED}the crawler may move: stop it first"
+            return f"{REFUSED}the crawler may move: stop it first"
         named, line = None, None
         if mark is not None:
             named = mark_named(self._station.mark, mark)
             if named is None:
-                return f"{_REFUSED}there is no mark {mark!r}: {self._known_marks()}"
+                return f"{REFUSED}there is no mark {mark!r}: {self._known_marks()}"
             scan, index = named.scan, named.index
             if index is not None and not self._station.index_encoded:
                 line, index = line_of_mark(self._station, named), None
                 if line is None:
-                    return f"{_REFUSED}{named.name!r} ({position_text(named.scan, named.index)}) is on no line of the plan"
+                    return f"{REFUSED}{named.name!r} ({position_text(named.scan, named.index)}) is on no line of the plan"
         positions = {"scan": scan, "index": index}
         known = {axis: position for axis, position in positions.items() if position is not None}
         if index is not None and not self._station.index_encoded:
-            return f"{_REFUSED}the index axis has no encoder: 'line' sets a stepped one"
+            return f"{REFUSED}the index axis has no encoder: 'line' sets a stepped one"
         for axis in known:
             if (reason := self._pipeline.no_reference(axis)) is not None:
-                return f"{_REFUSED}{reason}"
+                return f"{REFUSED}{reason}"
         named_mark = {} if named is None else {"mark": named.name}
         done = [f"{axis} {position:g} mm" for axis, position in known.items()]
         if known:
@@ -262,14 +272,31 @@ class Commands:
         names = ", ".join(repr(mark.name) for mark in self._station.mark)
         return f"known are {names}" if names else "the station file has no [[mark]]"
 
+    def discard(self, stretch: StretchSnapshot, by: str, because: str) -> str:
+        """Let the readings of a stretch count for no cell; return what is done or why not."""
+        return self._revised(self._reviser.discard(stretch, by, because))
+
+    def move(self, stretch: StretchSnapshot, line: int, by: str, because: str) -> str:
+        """Let the readings of a stretch be of another line; return what is done or why not."""
+        return self._revised(self._reviser.move(stretch, line, by, because))
+
+    def restore(self, revision: int, by: str, because: str) -> str:
+        """Take a discard or a move back; return what is done or why not."""
+        return self._revised(self._reviser.restore(revision, by, because))
+
+    def _revised(self, answer: str) -> str:
+        if self.on_revised is not None and not answer.startswith(REFUSED):
+            self.on_revised()
+        return answer
+
     def acknowledge(self, number: int, by: str) -> str:
         """Record who acknowledged an alarm."""
         alarms = self._pipeline.alarms.alarms
         if not 1 <= number <= len(alarms):
-            return f"{_REFUSED}there is no alarm {number}"
+            return f"{REFUSED}there is no alarm {number}"
         alarm = alarms[number - 1]
         if alarm.acknowledged_by:
-            return f"{_REFUSED}alarm {number} was already acknowledged by {alarm.acknowledged_by}"
+            return f"{REFUSED}alarm {number} was already acknowledged by {alarm.acknowledged_by}"
         self._session.mark(
             MarkKind.ALARM_ACKNOWLEDGED,
             alarm=number,

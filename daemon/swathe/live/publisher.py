@@ -16,11 +16,12 @@ from swathe.messages import (
     PortMessage,
     ProgressMessage,
     RescanMessage,
+    RevisionsMessage,
     StateMessage,
     Topics,
     moment,
 )
-from swathe.pipeline import Alarm, Check, GapEnd, GapSnapshot, Pipeline
+from swathe.pipeline import Alarm, Check, GapEnd, GapSnapshot, Pipeline, Revision
 from swathe.pipeline.progress.snapshots import gap_snapshot
 
 __all__ = ["Publisher"]
@@ -28,6 +29,7 @@ __all__ = ["Publisher"]
 # Progress and ports' health reach the page this often, whatever the broker's link bears.
 _PROGRESS_INTERVAL_NS = 250_000_000
 _PORT_INTERVAL_NS = 1_000_000_000
+_OF_PLACING = ("gap", "line", "alarm", "check", "rescan", "revisions")
 
 
 class Publisher:
@@ -51,6 +53,7 @@ class Publisher:
         ] = {}  # by gap or alarm (negative), the status that is urgent
         self._paused = False
         self._zones = 0
+        self._revisions: dict[Revision, int | None] = {}
         self._hurried = False  # whether no rate limit holds back any message
 
     @classmethod
@@ -93,7 +96,7 @@ class Publisher:
 
     def _is_of_placing(self, topic: str) -> bool:
         """Return whether a topic's message depends on how readings are placed, and may wait."""
-        return topic.split("/")[2] in ("gap", "line", "alarm", "check", "rescan")
+        return topic.split("/")[2] in _OF_PLACING
 
     def put_all(self) -> None:
         """Put the whole survey, at the start of a run, which may resume an older one."""
@@ -112,6 +115,7 @@ class Publisher:
         pipeline.alarms.take_changed()
         self._put_alarms(pipeline.alarms.alarms)
         self._put_wanted()
+        self._put_revisions()
 
     def put_state(self, state: str, reason: str = "") -> None:
         """Put the station's state; a paused scan has a state of its own."""
@@ -159,6 +163,8 @@ class Publisher:
         self._put_checks(self._pipeline.suspect_cells.take_changed())
         self._put_alarms(self._pipeline.alarms.take_changed())
         self._put_requests(gaps)
+        if self._pipeline.revision_counts != self._revisions:
+            self._put_revisions()
         if now >= self._progress_due:
             # Counted from when it was due, so that ticks do not stretch the interval.
             self._progress_due = max(self._progress_due + self._progress_interval, now)
@@ -219,6 +225,12 @@ class Publisher:
             self._put_wanted()
         if len(requests.zones) != self._zones or pauses.active is not self._paused:
             self.put_state("scanning")
+
+    def _put_revisions(self) -> None:
+        self._revisions = self._pipeline.revision_counts
+        snapshots = self._pipeline.revision_snapshots()
+        message = RevisionsMessage.of_revisions(snapshots, self._heading())
+        self._mirror.put(self.topics.revisions, message)
 
     def _put_wanted(self) -> None:
         requests = self._pipeline.requests

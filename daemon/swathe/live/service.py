@@ -19,6 +19,8 @@ from swathe.live.mirror import Mirror
 from swathe.live.pace import Pace
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
+from swathe.live.replacement import Replacement
+from swathe.live.revising import Revising
 from swathe.live.session import Session
 from swathe.live.shown_state import ShownState
 from swathe.live.signals import stop_signals
@@ -106,17 +108,19 @@ class Daemon:
         self.delay = DelayEstimator(station)
         self._session = Session(folder, station, text, on_torn=on_torn, observer=self.delay.watch)
         self._shown = ShownState(link=lambda: self.link)
+        self._replacement = Replacement(
+            self._session, self.delay, prepare=self._shown.stage, on_placed=self._shown.replace
+        )
         self._auto = AutoDelay(
             station,
             self._session,
             self.delay,
-            prepare=self._shown.stage,
-            on_placed=lambda before: self._shown.replace(
-                before, self.pipeline.delays[self.delay.gauge]
-            ),
+            self._replacement,
         )
+        self._revising = Revising(self._session, self._replacement)
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
+        self.commands.on_revised = self._revising.wake
         self._hub = PortHub(station)
         self.crawl: Crawl | None = None
         if armed:
@@ -175,8 +179,9 @@ class Daemon:
             self._hub.close(self._session.enter)
             if self.crawl is not None:
                 self.crawl.take_entries(self._session.enter)
+            await self._revising.finish()
             await self._auto.finish()
-            covered = resumed and self.pipeline.target_reached
+            covered = resumed and self.pipeline.target_reached and not self._revising.pending
             status: Literal["complete", "incomplete"] = "complete" if covered else "incomplete"
             await self._session.end(status, self._reason)
             await self._publish_end(status, link_task)
@@ -266,7 +271,9 @@ class Daemon:
         )
         publisher.put_all()
         self._auto.begin()
+        self._revising.begin()
         stack.push_async_callback(self._auto.close)
+        stack.push_async_callback(self._revising.close)
         if page is not None:
             stack.push_async_callback(page.close)
             page.open()
@@ -356,6 +363,7 @@ class Daemon:
                     crawl.take_entries(session.enter)
                 self._flush(pace)
                 self._auto.check()
+                self._revising.check()
                 if pace.checkpoint(busy=checkpoint is not None and not checkpoint.done()):
                     checkpoint = tasks.create_task(session.checkpoint(), name="store.checkpoint")
                 await asyncio.sleep(pace.wait(time.monotonic_ns()))
@@ -370,12 +378,12 @@ class Daemon:
 
     def _tick(self, now: int, publisher: Publisher) -> None:
         # Before further changes wait for their turn.
-        self._shown.put_text(self._auto.text or (self.crawl.words if self.crawl else ""))
+        self._shown.put_text(self._replacement.text or (self.crawl.words if self.crawl else ""))
         self._session.tick()
         publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self)
         # A crawler finishes its move and ends the run itself.
-        covered = self.pipeline.target_reached
+        covered = self.pipeline.target_reached and not self._revising.pending
         if self.crawl is None and self._auto.may_end(covered=covered):
             self.stop("the plan is covered")

@@ -244,6 +244,15 @@ class Session:
         self._pipeline, self._observer = resumption.pipeline, resumption.observer
 
     @property
+    def utc_now(self) -> int:
+        """Time by the host's clock, which gives the marks theirs, ns UTC.
+
+        Raises:
+            MisuseError: the survey is not resumed yet.
+        """
+        return self._clock() + self.pipeline.utc_offset
+
+    @property
     def placing_again(self) -> float | None:
         """Share of the journal that is placed again, 0 to 1; None while none is."""
         return None if self._again is None else self._again.share
@@ -260,7 +269,9 @@ class Session:
         prepare: Callable[[Pipeline], None],
         on_placed: Callable[[Pipeline], None],
     ) -> bool:
-        """Place the survey again with the newest measured delays; return False if it was stopped.
+        """Place the survey again with all marks of the journal; return False if it was stopped.
+
+        These are the newest measured delays and the revisions in force. One at a time.
 
         The caller journals meanwhile. Arrays and record are of the new state when this returns, and
         so are `pipeline` and `observer`, between two entries.

@@ -39,11 +39,15 @@ class ShownState:
         """Prepare what `replace` shows, in a thread: the loop and its guards do not wait for it."""
         self._staged = Publisher.staged(pipeline)
 
-    def replace(self, before: Pipeline, delay_ns: int) -> None:
-        """Show the staged survey, which was placed again with a delay, in place of the one before."""
+    def replace(self, before: Pipeline, how: str) -> None:
+        """Show the staged survey in place of the one before.
+
+        Args:
+            before: the one before.
+            how: the survey was placed again, as text.
+        """
         if self.publisher is not None and self._staged is not None:
-            delay = f"{delay_ns / 1e6:.1f} ms"
-            reason = f"placed again with a delay of {delay}: the messages of it follow"
+            reason = f"placed again {how}: the messages of it follow"
             self._mixed = self.publisher.replace(self._staged, reason)
             self._staged = None
         if self.page is not None:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from swathe.journal import MarkKind
 from swathe.pipeline.progress.fields import Extent
-from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
+from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot, stretch_text
 
 __all__ = ["REVISION_MARKS", "Restoration", "Revision", "RevisionLog"]
 
@@ -66,6 +66,11 @@ class Revision:
     def kind(self) -> Literal["discard", "move"]:
         """What is done with the readings."""
         return "discard" if self.to_line is None else "move"
+
+    @property
+    def text(self) -> str:
+        """Which readings, as text, such as ``line 5, 100…240 mm, from 10:31:04 to 10:32:11 UTC``."""
+        return stretch_text(self.snapshot(None))
 
     def detail(self) -> dict[str, Any]:
         """Return the detail of its mark."""

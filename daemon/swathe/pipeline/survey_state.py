@@ -41,7 +41,7 @@ from swathe.pipeline.progress.snapshots import (
     line_snapshot,
 )
 from swathe.pipeline.references import Reference
-from swathe.pipeline.revisions import RevisionLog
+from swathe.pipeline.revisions import Revision, RevisionLog
 from swathe.pipeline.spots.register import Spot
 from swathe.pipeline.spots.snapshot import SpotSnapshot, spot_snapshot
 from swathe.pipeline.spots.survey_spots import SurveySpots
@@ -167,15 +167,23 @@ class SurveyState:
         """Whether marks made or took back a revision with which the survey is to be placed again."""
         return self.revisions.in_force != self.applied_revisions.revisions
 
-    def revision_snapshots(self) -> list[RevisionSnapshot]:
-        """Return the revisions that the marks until now list, by number."""
-        snapshots = []
+    @property
+    def revision_counts(self) -> dict[Revision, int | None]:
+        """The revisions that the marks until now list, each with the number of its readings.
+
+        None while the survey is not placed with it, or not placed again without it.
+        """
+        counts: dict[Revision, int | None] = {}
         for one in self.revisions.revisions:
             readings = self.applied_revisions.readings(one.number)
             if one.restored is not None:
                 readings = 0 if readings is None else None
-            snapshots.append(one.snapshot(readings))
-        return snapshots
+            counts[one] = readings
+        return counts
+
+    def revision_snapshots(self) -> list[RevisionSnapshot]:
+        """Return the revisions that the marks until now list, by number."""
+        return [one.snapshot(readings) for one, readings in self.revision_counts.items()]
 
     @property
     def usual_speed(self) -> float:

@@ -16,6 +16,7 @@ from swathe.journal import Mark, MarkKind, Tick, read_journal
 from swathe.live import auto_delay
 from swathe.live.auto_delay import AutoDelay, is_news
 from swathe.live.delay_estimator import DelayEstimator
+from swathe.live.replacement import Replacement
 from swathe.live.session import Session
 from swathe.pipeline import DelayEstimate, EstimatedDelay, Pipeline
 from swathe.station import parse_station
@@ -52,8 +53,12 @@ class Played:
             station,
             self.session,
             self.estimator,
-            prepare=self.prepared.append,
-            on_placed=self.replaced.append,
+            Replacement(
+                self.session,
+                self.estimator,
+                prepare=self.prepared.append,
+                on_placed=lambda before, _how: self.replaced.append(before),
+            ),
         )
         monkeypatch.setattr(self.estimator, "estimate", self._estimate)
 

@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 import pytest
 
-from daemon.handmade import MS, START, opened, station_text
+from daemon.handmade import START, opened, station_text
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.live.publisher import Publisher
@@ -60,7 +60,7 @@ def test_state_is_resuming_until_the_broker_has_the_whole_survey(link: PlayedLin
     assert state() == ("scanning", "homing")
     shown.stage(after)
     assert state() == ("scanning", "homing")
-    shown.replace(before, 47 * MS)
+    shown.replace(before, "with a delay of 47.0 ms")
     replaced = "resuming", "placed again with a delay of 47.0 ms: the messages of it follow"
     assert state() == replaced
     shown.put_text("homing")

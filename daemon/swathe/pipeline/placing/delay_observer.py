@@ -35,7 +35,13 @@ class DelayObserver:
         self._scan = scan
         self._index = index
         self._readings = _Newest(most)
+        self._last_sample: int | None = None
         self._path = _Newest(None if most is None else most * _SAMPLES_PER_READING)
+
+    @property
+    def kept(self) -> int:
+        """Number of readings that are kept."""
+        return 0 if self._readings.empty else int(self._readings.columns()[0].size)
 
     def placed(self, placed: Placed) -> None:
         """Keep readings."""
@@ -46,8 +52,9 @@ class DelayObserver:
 
     def moved_along(self, path: ProbePath) -> None:
         """Keep a piece of the probe's path."""
-        # The first sample of a piece is the last of the piece before, but for the very first.
-        new = slice(0 if self._path.empty else 1, None)
+        # The first sample of a piece is the last of the piece before, unless that was left out.
+        new = slice(int(path.time[0] == self._last_sample), None)
+        self._last_sample = int(path.time[-1])
         self._path.append(
             path.time[new].copy(),
             path.scan[new].copy(),
@@ -59,6 +66,7 @@ class DelayObserver:
         """Forget what was placed with another delay: together they show neither."""
         self._readings.clear()
         self._path.clear()
+        self._last_sample = None
 
     def copy(self) -> DelayObserver:
         """Return a copy for another thread, while this one continues to collect."""

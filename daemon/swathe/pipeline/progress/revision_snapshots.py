@@ -6,9 +6,9 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from swathe.pipeline.progress.fields import Extent, Snapshot, UtcTime
+from swathe.pipeline.progress.fields import Extent, Snapshot, UtcTime, extent_text
 
-__all__ = ["RevisionSnapshot", "StretchSnapshot"]
+__all__ = ["RevisionSnapshot", "StretchSnapshot", "stretch_text"]
 
 
 class StretchSnapshot(Snapshot):
@@ -68,3 +68,21 @@ class RevisionSnapshot(Snapshot):
     restored_by: str = Field("", description="who took it back; empty while it is in force")
     restored_because: str = Field("", description="why")
     restored: UtcTime | None = Field(None, description="when; null while it is in force")
+
+
+def stretch_text(revision: RevisionSnapshot) -> str:
+    """Return which readings a revision is about, as text.
+
+    Such as ``line 5, 100…240 mm, from 10:31:04 to 10:32:11 UTC``; the date only where both differ.
+    """
+    parts = [] if revision.line is None else [f"line {revision.line}"]
+    if revision.scan is not None:
+        parts.append(f"{extent_text(revision.scan)} mm")
+    begin, end = revision.begin, revision.end
+    if begin is None:
+        parts.append(f"until {end:%H:%M:%S} UTC")
+    elif begin.date() == end.date():
+        parts.append(f"from {begin:%H:%M:%S} to {end:%H:%M:%S} UTC")
+    else:
+        parts.append(f"from {begin:%Y-%m-%d %H:%M:%S} to {end:%Y-%m-%d %H:%M:%S} UTC")
+    return ", ".join(parts)

@@ -191,6 +191,26 @@ def test_observer_copy_is_not_changed_by_what_comes_later() -> None:
     assert copy.estimate() == before
 
 
+def test_piece_that_begins_behind_a_cut_keeps_its_first_sample() -> None:
+    """Its join was left out, as in a pause: to the first sample that is left no path leads."""
+    whole, cut = (DelayObserver(scan=SCAN, index=INDEX) for _ in range(2))
+    path = piece(0, 9)
+    dropped = (path.time >= path.time[3]) & (path.time < path.time[6])
+    apart = np.concatenate(([False], dropped[:-1]))
+    left = path.without(dropped, apart)
+    assert left is not None
+    whole.moved_along(left)
+    for rows in (slice(0, 4), slice(3, 6), slice(5, None)):
+        part = path[rows]
+        join = np.concatenate(([False], dropped[rows][:-1]))
+        if (some := part.without(dropped[rows], join)) is not None:
+            cut.moved_along(some)
+    assert path_times(cut) == path_times(whole) == [0, 1, 2, 6, 7, 8, 9]
+    assert [column.tolist() for column in cut._path.columns()] == [
+        column.tolist() for column in whole._path.columns()
+    ]
+
+
 def test_another_delay_begins_from_nothing() -> None:
     """What was placed with another delay is forgotten, and the next piece has its first sample."""
     made = DelayObserver(scan=SCAN, index=INDEX)

@@ -1,0 +1,108 @@
+"""Has the survey placed again once readings were discarded, moved or restored."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+
+from swathe.live.replacement import Replacement
+from swathe.live.session import Session
+
+__all__ = ["Revising"]
+
+_log = logging.getLogger(__name__)
+
+
+class Revising:
+    """Places the survey again while its pipeline lacks a revision; a task of a run.
+
+    Args:
+        session: of the run.
+        replacement: places the survey again.
+    """
+
+    def __init__(self, session: Session, replacement: Replacement) -> None:
+        self._session = session
+        self._replacement = replacement
+        self._wake = asyncio.Event()
+        self._ending = self._failed = False
+        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def pending(self) -> bool:
+        """Whether cells and gaps are not yet those of the revisions in force."""
+        return self._session.pipeline.revisions_pending
+
+    def begin(self) -> None:
+        """Begin, as a task of the running loop; what is pending already is done first."""
+        self._wake.set()
+        self._task = asyncio.create_task(self._run(), name="revisions")
+
+    def wake(self) -> None:
+        """Look for a revision that is pending."""
+        self._wake.set()
+
+    def check(self) -> None:
+        """Raise what ended the task, such as a full disk.
+
+        Raises:
+            JournalError: the journal cannot be read or written.
+            SurveyError: the files cannot be written.
+        """
+        if self._task is not None and self._task.done():
+            self._task.result()
+
+    async def finish(self) -> None:
+        """Wait until the survey is placed with all revisions.
+
+        Raises:
+            JournalError: the journal cannot be read or written.
+            SurveyError: the files cannot be written.
+        """
+        self._ending = True
+        self._wake.set()
+        if self._task is not None:
+            await self._task
+            await self._place()
+
+    async def close(self) -> None:
+        """End at once; harmless after `finish`."""
+        self._ending = True
+        self._wake.set()
+        self._replacement.close()
+        if self._task is not None:
+            await asyncio.gather(self._task, return_exceptions=True)  # a thread cannot be cancelled
+
+    async def _run(self) -> None:
+        while not self._ending:
+            await self._wake.wait()
+            self._wake.clear()
+            await self._place()
+
+    async def _place(self) -> None:
+        """Place again until no revision is pending: one may be made meanwhile."""
+        while not self._failed and self.pending:
+            try:
+                if not await self._replacement.run(self._how(), needed=lambda: self.pending):
+                    return
+            except MemoryError:
+                _log.exception("the survey is not placed again: `swathe rebuild` does it")
+                self._failed = True
+
+    def _how(self) -> str:
+        """Return how the survey is placed otherwise, by the newest revision that is pending."""
+        pipeline = self._session.pipeline
+        applied = {one.number for one in pipeline.applied_revisions.revisions}
+        pending = [
+            one
+            for one in pipeline.revisions.revisions
+            if (one.restored is None) is not (one.number in applied)
+        ]
+        if not pending:
+            return "with all revisions"
+        one = pending[-1]
+        if one.restored is not None:
+            return f"without revision {one.number} ({one.text} as read)"
+        if one.to_line is not None:
+            return f"with {one.text} on line {one.to_line}"
+        return f"without {one.text}"

@@ -1,0 +1,137 @@
+"""Which readings an operator means: a stretch in words becomes times and positions, once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import NamedTuple
+
+import numpy as np
+
+from swathe.messages import StretchSnapshot, moment
+from swathe.pipeline import CellState, Grid
+from swathe.station import Axis
+
+__all__ = ["Affected", "StretchTimes", "affected_cells", "resolve_stretch"]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_NS_PER_S = 1_000_000_000
+
+
+class StretchTimes(NamedTuple):
+    """Times of the readings that are meant, ns UTC: from `begin` on, None for all, before `end`."""
+
+    begin: int | None
+    end: int
+
+
+class Affected(NamedTuple):
+    """What a stretch may affect, as the cells show it.
+
+    Attributes:
+        cells: in which a reading of the stretch may be, or its path.
+        hits: readings with an echo in them, of the stretch or not.
+    """
+
+    cells: int
+    hits: int
+
+
+def resolve_stretch(
+    stretch: StretchSnapshot,
+    *,
+    now: int,
+    notes: Sequence[tuple[int, str]],
+    scan: Axis,
+    index: Axis,
+) -> StretchTimes:
+    """Return the times of a stretch; its line and its scan positions are checked.
+
+    Args:
+        stretch: as the operator gives it.
+        now: time of the command, ns UTC.
+        notes: of the survey, (ns UTC, text) each.
+        scan: the scan axis.
+        index: the index axis.
+
+    Raises:
+        ValueError: there is no such line, no such stretch, or no such note; with the reason.
+    """
+    if stretch.line is not None and stretch.line >= index.cells:
+        message = f"the plan has the lines 0 to {index.cells - 1}"
+        raise ValueError(message)
+    if stretch.scan is not None:
+        low, high = stretch.scan
+        if not (low < high and math.isfinite(low) and math.isfinite(high)):
+            message = "stretch.scan must run from the lower to the higher border"
+            raise ValueError(message)
+        first, last = scan.edges(0, scan.cells - 1)
+        if not scan.wrapped and (high < first or low > last):
+            message = f"stretch.scan is outside the plan, which runs from {first:g} to {last:g} mm"
+            raise ValueError(message)
+    begins = []
+    if stretch.begin is not None:
+        begins.append(_time_of(stretch.begin, notes, "begin"))
+    if stretch.last is not None:
+        begins.append(now - round(stretch.last * _NS_PER_S))
+    end = now if stretch.end is None else min(now, _time_of(stretch.end, notes, "end"))
+    begin = max(begins, default=None)
+    if begin is not None and begin >= end:
+        message = (
+            f"the stretch begins at {moment(begin):%H:%M:%S} UTC and ends at "
+            f"{moment(end):%H:%M:%S} UTC: 'begin' must be before 'end', and before now"
+        )
+        raise ValueError(message)
+    return StretchTimes(begin, end)
+
+
+def _time_of(text: str, notes: Sequence[tuple[int, str]], name: str) -> int:
+    """Return the time that a text gives, ns UTC: itself, or that of the note with this text."""
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError:
+        return _time_of_note(text, notes, name)
+    if time.tzinfo is None:
+        message = f"stretch.{name} must have its offset from UTC, such as 2026-05-04T10:30:00Z"
+        raise ValueError(message)
+    return (time - _EPOCH) // timedelta(microseconds=1) * 1000
+
+
+def _time_of_note(text: str, notes: Sequence[tuple[int, str]], name: str) -> int:
+    meant = text.strip().casefold()
+    found = [time for time, note in notes if note.strip().casefold() == meant]
+    if not found:
+        message = f"stretch.{name}: there is no note {text!r}, and it is no time such as 2026-05-04T10:30:00Z"
+        raise ValueError(message)
+    if len(found) > 1:
+        times = ", ".join(f"{moment(time):%Y-%m-%dT%H:%M:%SZ}" for time in found)
+        message = f"stretch.{name}: {len(found)} notes are {text!r}: give the time of one ({times})"
+        raise ValueError(message)
+    return found[0]
+
+
+def affected_cells(stretch: StretchSnapshot, times: StretchTimes, grid: Grid) -> Affected:
+    """Return what a stretch affects at most; nothing is affected where it has no cell."""
+    rows = slice(None) if stretch.line is None else slice(stretch.line, stretch.line + 1)
+    shape = grid.shape
+    hits = grid.hits.reshape(shape)[rows]
+    state, passes = grid.state.reshape(shape)[rows], grid.passes.reshape(shape)[rows]
+    met = (hits > 0) | (passes > 0)
+    met |= (state != CellState.UNVISITED) & (state != CellState.EXCLUDED)
+    if times.begin is not None:
+        # Of a cell without an echo nobody knows when the probe was there.
+        met &= (hits == 0) | (grid.last_time.reshape(shape)[rows] >= times.begin)
+    if stretch.scan is not None:
+        met &= _columns(stretch.scan, grid.scan)
+    return Affected(int(np.count_nonzero(met)), int(hits[met].sum()))
+
+
+def _columns(span: tuple[float, float], axis: Axis) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Return which cells of the scan axis a span reaches into, shape (cells,)."""
+    half = 0.5 * axis.resolution
+    low, high = span[0] - half, span[1] + half
+    if axis.wrapped:
+        length = axis.cells * axis.resolution
+        return np.asarray(np.mod(axis.centres - low, length) <= high - low)
+    return np.asarray((axis.centres >= low) & (axis.centres <= high))

@@ -77,14 +77,14 @@ def _surveys(paths: list[Path]) -> list[SurveyFolder]:
 def _print(folders: list[SurveyFolder], below: Path) -> None:
     """Print one survey, or a list of several and then each."""
     from swathe.report import survey_lines
-    from swathe.report.survey_list import rows_of, set_line, surveys_table
+    from swathe.report.survey_list import set_line, survey_rows, surveys_table
     from swathe.store import read_survey_record
 
     if len(folders) == 1:
         for text in survey_lines(read_survey_record(folders[0].record)):
             say(text)
         return
-    rows = rows_of(folders, below)
+    rows = survey_rows(folders, below)
     console.print(surveys_table(rows))
     say(set_line(rows))
     for folder, row in zip(folders, rows, strict=True):

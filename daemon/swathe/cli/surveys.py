@@ -21,10 +21,10 @@ def surveys(
 
     Exit code 0: each one's coverage meets its target; 3: that of some does not, or is unknown.
     """
-    from swathe.report.survey_list import rows_of, surveys_json, surveys_table
+    from swathe.report.survey_list import survey_rows, surveys_json, surveys_table
     from swathe.store import surveys_below
 
-    rows = rows_of(surveys_below(folder), folder)
+    rows = survey_rows(surveys_below(folder), folder)
     if as_json:
         typer.echo(surveys_json(rows))
     elif rows:

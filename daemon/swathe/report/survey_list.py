@@ -16,7 +16,7 @@ from swathe.pipeline.progress.snapshots import minimum_text
 from swathe.report.gap_table import minimum_with_level
 from swathe.store import SurveyFolder, read_survey_record
 
-__all__ = ["SurveyRow", "rows_of", "set_line", "surveys_json", "surveys_table"]
+__all__ = ["SurveyRow", "set_line", "survey_rows", "surveys_json", "surveys_table"]
 
 
 class SurveyRow(Snapshot):
@@ -39,7 +39,7 @@ class SurveyRow(Snapshot):
     problem: str = Field("", description="why it cannot be read")
 
 
-def rows_of(folders: Iterable[SurveyFolder], below: Path) -> list[SurveyRow]:
+def survey_rows(folders: Iterable[SurveyFolder], below: Path) -> list[SurveyRow]:
     """Return a row for each survey; one that cannot be read has the reason.
 
     Args:

@@ -1,5 +1,6 @@
 """The station file: plan, devices, calibration, broker and storage."""
 
+from swathe.station.alarms import AlarmKind, AlarmSettings, SoundEvent
 from swathe.station.axis import Axis, cell_count
 from swathe.station.broker import BrokerSettings, tls_context
 from swathe.station.budget import budget_of, repeatability_of
@@ -28,8 +29,6 @@ from swathe.station.load import (
 from swathe.station.marks import line_of_mark, mark_named, position_text
 from swathe.station.model import (
     AUTO,
-    AlarmKind,
-    AlarmSettings,
     AxisMode,
     AxisSettings,
     CellRule,
@@ -37,7 +36,6 @@ from swathe.station.model import (
     LineAdvance,
     MarkSettings,
     PageSettings,
-    SoundEvent,
     Station,
 )
 from swathe.station.motion import (

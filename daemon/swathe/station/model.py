@@ -11,10 +11,11 @@ import math
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints
+from pydantic import BeforeValidator, Field, StringConstraints
 
 from swathe.calibration import CalibrationRecord
 from swathe.echo import EchoSettings
+from swathe.station.alarms import AlarmSettings
 from swathe.station.areas import Chosen
 from swathe.station.axis import Axis
 from swathe.station.broker import BrokerSettings
@@ -35,8 +36,6 @@ from swathe_drivers import TalkSettings
 
 __all__ = [
     "AUTO",
-    "AlarmKind",
-    "AlarmSettings",
     "AxisMode",
     "AxisSettings",
     "BrokerSettings",
@@ -49,7 +48,6 @@ __all__ = [
     "PageSettings",
     "PlacingSettings",
     "SecondSettings",
-    "SoundEvent",
     "Station",
     "StoreSettings",
     "SurveySettings",
@@ -271,65 +269,6 @@ class StoreSettings(StationTable):
     chunk_index: int = Field(64, ge=1, le=65_536)
     checkpoint: Duration = Field(2_000_000_000, ge=100_000_000)
     waveforms: bool = Field(False, description="whether a cell keeps the A-scan of its reading")
-
-
-class AlarmKind(StrEnum):
-    """What an alarm is about."""
-
-    GAPS = "gaps open"
-    COUPLING = "coupling lost"
-    TOO_FAST = "too fast"
-    THIN = "below alert"
-    PORT = "port lost"
-    CHECK_OVERDUE = "check overdue"
-    CHECK_FAILED = "check failed"
-    ENCODER = "encoder still"
-    SLIP = "slip"
-    CLOCK = "clock stopped"
-    HELD = "values held"
-    DELAY = "delay unknown"
-    POSITION = "position lost"
-    STANDSTILL = "standstill"
-    PERIOD = "period differs"
-    UNPLACED = "readings unplaced"
-    SILENT = "device silent"
-    ECHOLESS = "no echo"
-
-
-class SoundEvent(StrEnum):
-    """What the bell of a board rings for in addition to alarms."""
-
-    GAP = "gap opened"
-    PAUSED = "paused"
-
-
-_SOUNDS = tuple(str(event) for event in (*AlarmKind, *SoundEvent))
-
-
-def _sound(event: str) -> str:
-    if event not in _SOUNDS:
-        message = f"must be one of {', '.join(map(repr, _SOUNDS))}"
-        raise ValueError(message)
-    return event
-
-
-class AlarmSettings(StationTable):
-    """When an alarm is raised. `THIN` needs ``survey.alert_below``, too."""
-
-    gaps: int = Field(1, ge=1, description="open gaps from which on there is an alarm")
-    coupling_lost: Duration = Field(3_000_000_000, gt=0, description="without an echo, ns")
-    too_fast: Duration = Field(500_000_000, ge=0, description="of scanning too fast, ns")
-    port_lost: Duration = Field(2_000_000_000, ge=0, description="of a port that is not open, ns")
-    silent: Duration | None = Field(
-        None,
-        gt=0,
-        description="of a device that sends nothing while its port is open, ns; by default 3 s, or "
-        "ten of its usual intervals if that is longer",
-    )
-    off: tuple[AlarmKind, ...] = Field((), description="kinds of which there is no alarm")
-    sound: tuple[Annotated[str, AfterValidator(_sound)], ...] | None = Field(
-        None, description="alarms and events for which a bell rings; all if None"
-    )
 
 
 class Station(StationTable):

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from support.broker import Broker
 from support.daemon import DaemonProcess
 from support.hand.console import Console
-from support.hand.ports import PortScanner, wall
+from support.hand.ports import SEAM_MM, PortScanner, wall
 
 pytestmark = pytest.mark.slow
 
@@ -25,7 +25,7 @@ Start = Callable[..., DaemonProcess]
 Floats = NDArray[np.float64]
 
 LENGTH: Final = 200.0
-CELL: Final = 5.0
+CELL: Final = 2 * SEAM_MM
 OVER: Final = 12.0
 
 _STATION = """\
@@ -66,6 +66,30 @@ port = {broker}
 _LINES = (
     '[index]\nlength = "{length} mm"\nresolution = "10 mm"\nmode = "stepped"\nadvance = "{advance}"'
 )
+
+
+def station_text(
+    *,
+    encoder: str,
+    gauge: str,
+    broker: int,
+    lines: int = 1,
+    advance: str = "command",
+    scan: str = "",
+    clock: bool = True,
+) -> str:
+    """Return a station file with some lines."""
+    return _STATION.format(
+        length=LENGTH,
+        cell=CELL,
+        scan=scan,
+        index=_LINES.format(length=10 * (lines - 1), advance=advance) if lines > 1 else "",
+        encoder=encoder,
+        gauge=gauge,
+        rate="" if clock else 'rate = "100 Hz"',
+        clock='{ is = "device_time", unit = "us" }, ' if clock else "",
+        broker=broker,
+    )
 
 
 @dataclass
@@ -110,13 +134,14 @@ class Scene:
 
 
 def assert_true_to_wall(arrays: xr.Dataset) -> None:
-    """Each cell that has a thickness has that of its place."""
-    thickness = arrays.thickness.values
-    rows = np.arange(thickness.shape[0])[:, np.newaxis]
-    off = np.abs(thickness - wall(arrays.scan.values, rows))
-    # Half a cell, a count, and the motion between the two writes of a record.
-    wrong = np.argwhere(off > 0.01 * (CELL / 2 + 2.0))
-    assert not wrong.size, [(at.tolist(), float(thickness[tuple(at)])) for at in wrong]
+    """Each cell that has a thickness has that of its place, and no reading of another one in it."""
+    rows = np.arange(float(arrays.sizes["index"]))[:, np.newaxis]
+    true = wall(arrays.scan.values, rows)
+    for layer in (arrays.thickness, arrays.thickness_mean):
+        # Half a cell, a count, and the motion between the two writes of a record.
+        wrong = np.argwhere(np.abs(layer.values - true) > 0.01 * (CELL / 2 + 2.0))
+        found = [(at.tolist(), float(layer.values[tuple(at)])) for at in wrong]
+        assert not found, (layer.name, found)
 
 
 def measured(arrays: xr.Dataset) -> NDArray[np.bool_]:
@@ -132,17 +157,17 @@ def play(mosquitto: Broker, daemon: Start, tmp_path: Path) -> Iterator[Callable[
         def start(
             *, lines: int = 1, advance: str = "command", scan: str = "", clock: bool = True
         ) -> Scene:
-            scanner = stack.enter_context(PortScanner(clock=clock))
-            text = _STATION.format(
-                length=LENGTH,
-                cell=CELL,
-                scan=scan,
-                index=_LINES.format(length=10 * (lines - 1), advance=advance) if lines > 1 else "",
+            scanner = stack.enter_context(
+                PortScanner(clock=clock, around=LENGTH if "wrapped" in scan else 0.0)
+            )
+            text = station_text(
                 encoder=scanner.encoder_port,
                 gauge=scanner.gauge_port,
-                rate="" if clock else 'rate = "100 Hz"',
-                clock='{ is = "device_time", unit = "us" }, ' if clock else "",
                 broker=mosquitto.port,
+                lines=lines,
+                advance=advance,
+                scan=scan,
+                clock=clock,
             )
             station = tmp_path / "station.toml"
             station.write_text(text)
@@ -173,5 +198,69 @@ def test_encoder_off_and_on_counts_again_from_a_named_mark(play: Callable[..., S
     scene.console.wait(lambda: not scene.console.alarms("position lost"), "the position")
     assert scene.console.progress["measured"] == before
     scene.scan_to(LENGTH + OVER)
+    arrays = scene.finish()
+    assert measured(arrays).all()
+
+
+def test_dead_gauge_is_silent(play: Callable[..., Scene]) -> None:
+    """A dead battery is an alarm of its own, which does not send anybody to the couplant."""
+    scene = play()
+    scene.scan_to(60.0)
+    scene.scanner.gauge = "dead"
+    scene.scan_to(100.0)
+    alarm = scene.console.wait_alarm("device silent")
+    assert "power" in alarm["detail"]
+    assert not scene.console.alarms("coupling lost")
+    scene.scanner.gauge = "good"
+    scene.console.wait(lambda: not scene.console.alarms("device silent"), "its end")
+    scene.return_to(40.0)
+    scene.scan_to(LENGTH + OVER)
+    assert measured(scene.finish()).all()
+
+
+def test_gauge_that_never_had_an_echo_is_no_lost_coupling(play: Callable[..., Scene]) -> None:
+    """Readings of which none had an echo have their own alarm, and coupling that is lost has its own."""
+    scene = play()
+    scene.scanner.gauge = "echoless"
+    scene.scan_to(100.0)
+    alarm = scene.console.wait_alarm("no echo")
+    assert "gate" in alarm["detail"]
+    assert not scene.console.alarms("coupling lost")
+    scene.return_to(0.0)
+    scene.scanner.gauge = "good"
+    scene.scan_to(100.0)
+    scene.console.wait(lambda: not scene.console.alarms("no echo"), "its end")
+    scene.scanner.coupled = False
+    assert "couplant" in scene.console.wait_alarm("coupling lost")["detail"]
+    scene.scan_to(LENGTH + OVER)
+    assert measured(scene.finish()).all()
+
+
+def test_thin_spot_has_its_place(play: Callable[..., Scene]) -> None:
+    """The alarm and the progress name the cell that is thin, not the middle of the area."""
+    scene = play()
+    scene.scan_to(110.0)
+    scene.scanner.gauge = "burst"
+    scene.scanner.move(112.0, speed=20.0)
+    scene.scanner.gauge = "good"
+    alarm = scene.console.wait_alarm("below alert")
+    assert alarm["minimum_scan"] == pytest.approx(110.0, abs=CELL)
+    scene.scan_to(LENGTH + OVER)
+    scene.console.wait(lambda: scene.console.progress["minimum_scan"] is not None, "the minimum")
+    assert scene.console.progress["minimum_scan"] == pytest.approx(110.0, abs=CELL)
+
+
+def test_gap_over_a_seam_is_one_short_gap(play: Callable[..., Scene]) -> None:
+    """Turns later the gap that was left over the seam is 60 mm long, and closes by one stroke."""
+    scene = play(scan='mode = "wrapped"')
+    scene.return_to(30.0)
+    scene.scan_to(170.0)
+    scene.return_to(3 * LENGTH + 100.0)
+    scene.console.wait(lambda: "gap/1" in scene.console.newest, "the gap")
+    gap = scene.console.newest["gap/1"]
+    assert gap["scan"]["to"] - gap["scan"]["from"] == pytest.approx(55.0, abs=2 * CELL)
+    assert gap["scan"]["from"] == pytest.approx(172.5, abs=CELL)
+    scene.return_to(3 * LENGTH + 150.0)
+    scene.scan_to(4 * LENGTH + 50.0)
     arrays = scene.finish()
     assert measured(arrays).all()

@@ -56,22 +56,21 @@ class Console:
         root = f"swathe/{self._station}/"
         async with aiomqtt.Client("127.0.0.1", self._port) as client:
             await client.subscribe(f"{root}#", qos=1)
-            send = asyncio.create_task(self._send(client, f"{root}command"))
-            with contextlib.suppress(aiomqtt.MqttError):
-                while not self._stop.is_set():
-                    with contextlib.suppress(TimeoutError):
-                        async with asyncio.timeout(0.2):
-                            async for message in client.messages:
-                                topic = str(message.topic).removeprefix(root)
-                                if message.payload and topic != "command":
-                                    self.newest[topic] = json.loads(message.payload)
-            send.cancel()
+            # Cancelled only at the end: what a cancelled wait has taken is lost.
+            read = asyncio.create_task(self._read(client, root))
+            while not self._stop.is_set():
+                while not self._commands.empty():
+                    await client.publish(f"{root}command", json.dumps(self._commands.get()), qos=1)
+                await asyncio.sleep(0.01)
+            read.cancel()
+            with contextlib.suppress(asyncio.CancelledError, aiomqtt.MqttError):
+                await read
 
-    async def _send(self, client: aiomqtt.Client, topic: str) -> None:
-        while True:
-            while not self._commands.empty():
-                await client.publish(topic, json.dumps(self._commands.get()), qos=1)
-            await asyncio.sleep(0.01)
+    async def _read(self, client: aiomqtt.Client, root: str) -> None:
+        async for message in client.messages:
+            topic = str(message.topic).removeprefix(root)
+            if message.payload and topic != "command":
+                self.newest[topic] = json.loads(message.payload)
 
     def post(self, command: str, **arguments: Any) -> str:
         """Send a command, whether anybody replies or not; return its id."""
@@ -105,6 +104,27 @@ class Console:
     def progress(self) -> dict[str, Any]:
         """The newest progress message."""
         return self.newest["progress"]
+
+    def wait_readings(self, number: int) -> None:
+        """Wait until so many more readings have come, wherever they count."""
+        before = self._readings()
+        self.wait(lambda: self._readings() >= before + number, f"{number} readings")
+
+    def wait_line(self, number: int) -> None:
+        """Wait until a line of a stepped index axis is in force."""
+        self.wait(lambda: self._line() == number, f"line {number}")
+
+    def _line(self) -> int:
+        line = self.progress["line_now"]
+        return int(line["number"])
+
+    def _readings(self) -> int:
+        return int(self.progress["readings"]) + int(self.progress["unplaced"])
+
+    def revisions_placed(self) -> int:
+        """Return with how many revisions the survey is placed."""
+        listed = self.newest.get("revisions", {}).get("revisions", [])
+        return sum(one["readings"] is not None for one in listed)
 
     def alarms(self, kind: str, status: str = "raised") -> list[dict[str, Any]]:
         """Return the alarms of a kind that have a status."""

@@ -5,6 +5,7 @@ The wall's thickness is that of one place only, so that what a cell holds shows 
 
 from __future__ import annotations
 
+import math
 import os
 import pty
 import threading
@@ -18,10 +19,15 @@ from numpy.typing import NDArray
 
 from support.hand.scanner import BURST_MM, GaugeState
 
-__all__ = ["PortScanner", "wall"]
+__all__ = ["SEAM_MM", "PortScanner", "wall"]
+
+SEAM_MM: Final = 2.5
+"""The wall of a pipe begins so far before 0: half a cell, so that no cell is across the step."""
 
 _PERIOD_S: Final = 0.01
 _COUNTS_PER_MM: Final = 20
+_ACCELERATION: Final = 10_000.0  # mm/s²
+_NEAR_MM: Final = 0.05
 _PER_LINE_MM: Final = 4.0
 _PER_MM: Final = 0.01
 
@@ -36,6 +42,7 @@ class PortScanner:
 
     Args:
         clock: whether the encoder's records have a device time.
+        around: circumference of the pipe that it is on, mm; 0 for a plane.
 
     Attributes:
         encoder_port, gauge_port: of the pseudo-terminals.
@@ -47,7 +54,7 @@ class PortScanner:
         gauge: what the gauge does.
     """
 
-    def __init__(self, *, clock: bool = True) -> None:
+    def __init__(self, *, clock: bool = True, around: float = 0.0) -> None:
         self._ends = [pty.openpty(), pty.openpty()]
         self.encoder_port, self.gauge_port = (os.ttyname(slave) for _, slave in self._ends)
         self.scan = 0.0
@@ -57,9 +64,12 @@ class PortScanner:
         self.powered = True
         self.gauge: GaugeState = "good"
         self._clock = clock
+        self._around = around
         self._wheel = 0.0
         self._shown = 0.0
         self._begin = time.monotonic()
+        self._to, self._speed, self._highest = 0.0, 0.0, 0.0  # mm, mm/s
+        self._carried = False
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="scanner")
 
@@ -86,6 +96,7 @@ class PortScanner:
         was = self.scan
         on = self.powered
         while not self._stop.wait(_PERIOD_S):
+            self._step()
             scan, row, now = self.scan, self.row, time.monotonic()
             self._wheel += scan - was if self.rolling else 0.0
             was = scan
@@ -94,14 +105,36 @@ class PortScanner:
             if self.powered:
                 count = round(self._wheel * _COUNTS_PER_MM) % (1 << 16)
                 when = f"{round(1e6 * (now - self._begin))}," if self._clock else ""
-                _send(encoder, f"P,{when}{count}")
+                self._send(encoder, f"P,{when}{count}")
             on = self.powered
             if self.gauge != "dead":
-                _send(gauge, self._reading(scan, row, now))
+                self._send(gauge, self._reading(scan, row, now))
+
+    def _send(self, master: int, body: str) -> None:
+        """Send a whole line, and wait while the line is full: on a busy machine nothing is lost."""
+        check = reduce(lambda sum_, byte: sum_ ^ byte, body.encode(), 0)
+        left = f"{body}*{check:02X}\r\n".encode()
+        while left and not self._stop.is_set():
+            try:
+                left = left[os.write(master, left) :]
+            except BlockingIOError:
+                self._stop.wait(_PERIOD_S)
+
+    def _step(self) -> None:
+        """Move on by the path of one record, however late a busy machine makes it."""
+        off = self._to - self.scan
+        braking = math.sqrt(2 * _ACCELERATION * abs(off))
+        self._speed = min(self._highest, self._speed + _ACCELERATION * _PERIOD_S, braking)
+        step = self._speed * _PERIOD_S
+        if self._carried or abs(off) <= max(step, _NEAR_MM):
+            self.scan, self._speed = self._to, 0.0
+        else:
+            self.scan += math.copysign(step, off)
 
     def _reading(self, scan: float, row: float, now: float) -> str:
         when = round(1e6 * (now - self._begin)) + 5_000_000
-        thickness = float(wall(np.array(scan), np.array(row)))
+        turn = (scan + SEAM_MM) % self._around - SEAM_MM if self._around else scan
+        thickness = float(wall(np.array(turn), np.array(row)))
         if self.gauge == "burst":
             thickness = BURST_MM
         elif self.gauge == "frozen":
@@ -113,26 +146,19 @@ class PortScanner:
 
     def move(self, to: float, *, speed: float = 100.0) -> None:
         """Move along the line to `to`, mm, at a speed in mm/s, as it is: coupled or in the air."""
-        begin, here = time.monotonic(), self.scan
-        seconds = abs(to - here) / speed
-        while (passed := time.monotonic() - begin) < seconds:
-            self.scan = here + (to - here) * passed / seconds
-            time.sleep(_PERIOD_S / 2)
-        self.scan = to
+        self._highest = speed
+        self._to = to
+        while self.scan != to:
+            time.sleep(_PERIOD_S)
         time.sleep(2 * _PERIOD_S)
 
     def carry(self, to: float, row: float | None = None) -> None:
         """Lift all off, and set the wheel down at `to`, mm, on a line."""
         self.coupled = self.rolling = False
         time.sleep(3 * _PERIOD_S)
-        self.scan, self.row = to, self.row if row is None else row
+        self._carried, self._to = True, to
+        self.row = self.row if row is None else row
+        while self.scan != to:
+            time.sleep(_PERIOD_S)
         time.sleep(3 * _PERIOD_S)
-        self.rolling = True
-
-
-def _send(master: int, body: str) -> None:
-    check = reduce(lambda sum_, byte: sum_ ^ byte, body.encode(), 0)
-    try:
-        os.write(master, f"{body}*{check:02X}\r\n".encode())
-    except BlockingIOError:  # nobody listens
-        return
+        self._carried, self.rolling = False, True

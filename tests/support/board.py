@@ -32,7 +32,7 @@ def progress(**changes: Any) -> dict[str, Any]:
     """Return a progress message."""
     return {
         "station": "bench", "survey": "s-1", "time": "2030-01-01T10:00:00Z", "percent": 12.34,
-        "measured": 296, "required": 2400, "open_gaps": 3, "line": 4, "scan": 10.0, "index": 4.0,
+        "measured": 296, "required": 2400, "open_gaps": 3, "line": 4, "line_now": None, "scan": 10.0, "index": 4.0,
         "speed": 80.0, "speed_limit": 200.0, "too_fast": False, "slips": 0, "slipped_at": None,
         "rate": 300.0, "seconds_left": 83.0, "readings": 900, "unplaced": 0, "outside": 0,
         "minimum": 7.25, "minimum_scan": 20.0, "minimum_index": 3.0, "suspect": 0,

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from http.client import HTTPConnection, HTTPResponse
 from types import TracebackType
 from typing import Any, Self, TypeVar
+from urllib.request import urlopen
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from swathe.page.hub import Hub
 from swathe.pipeline import CellState, Grid
 from swathe.station import PageSettings, Station, parse_station
 
-__all__ = ["Events", "PlayedSource", "ServedPage", "read_patch", "station_of_size"]
+__all__ = ["Events", "PlayedSource", "ServedPage", "reachable", "read_patch", "station_of_size"]
 
 T = TypeVar("T")
 
@@ -286,3 +287,12 @@ def read_patch(text: str) -> list[tuple[list[int], list[int], list[int]]]:
         levels.append((place, thickness, state))
         at += -(-7 * count // 4) * 4
     return levels
+
+
+def reachable(port: int) -> bool:
+    """Return whether the page answers."""
+    try:
+        with urlopen(f"http://127.0.0.1:{port}/", timeout=5) as answer:
+            return bool(answer.status == 200)
+    except OSError:
+        return False

@@ -14,7 +14,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from urllib.request import urlopen
 
 import pytest
 from selenium.webdriver import ActionChains
@@ -23,6 +22,7 @@ from selenium.webdriver.common.keys import Keys
 from support.browser import Browser
 from support.crawl import crawl_station, crawler_of, crawler_scenario, moved
 from support.daemon import DaemonProcess, station_text, wait_for
+from support.page import reachable
 from swathe.live import free_port
 from swathe.store import read_survey_record
 from swathe_simulators import World, builtin_scenario, load_scenario
@@ -344,15 +344,6 @@ def test_crawler_is_held_and_stopped(
     assert moved(world) == pytest.approx(gone, abs=1e-6)
     assert crawler_of(world).log.violations == []
     browser.wait(lambda: "the run is over" in browser.text("#crawler-state"), 10, "the last words")
-
-
-def reachable(port: int) -> bool:
-    """Return whether the page answers."""
-    try:
-        with urlopen(f"http://127.0.0.1:{port}/", timeout=5) as answer:
-            return bool(answer.status == 200)
-    except OSError:
-        return False
 
 
 def measured(browser: Browser) -> int:

@@ -38,6 +38,12 @@ window.AudioContext = class extends AudioContext {
 """
 
 
+def line_now(number: int, waiting: str = "") -> dict[str, Any]:
+    """Return the line in force, of a progress message."""
+    return {"number": number, "lines": ROWS, "index": float(number), "settled": not waiting,
+            "waiting": waiting}  # fmt: skip
+
+
 def played_by_hand(advance: LineAdvance = LineAdvance.RETURN) -> PlayedSource:
     """Return a survey with a stepped index under way."""
     source = PlayedSource(ROWS, COLUMNS)
@@ -46,6 +52,7 @@ def played_by_hand(advance: LineAdvance = LineAdvance.RETURN) -> PlayedSource:
     assert index is not None
     changes = {"mode": AxisMode.STEPPED, "advance": advance}
     source.station = source.station.model_copy(update={"index": index.model_copy(update=changes)})
+    source.say("progress", **progress(line_now=line_now(4)))
     source.step = HandGuidance(gap=2, scan=(12.5, 9.5), index=4.0, mm=STEP, inches=STEP)
     return source
 
@@ -154,6 +161,19 @@ def test_one_touch_steps_the_line(phone: Browser, wall: ServedPage) -> None:
     give_name(phone, "B. Holm")
     phone.find("[data-now='next line']").click()
     assert sent(wall, phone, 4).by == "B. Holm"
+
+
+def test_line_that_does_not_count_yet_is_plain(phone: Browser, wall: ServedPage) -> None:
+    """The line that is meant is shown before readings count for it, with what is missing."""
+    assert (phone.text("#line-number"), phone.text("#line-index")) == ("4", "4 mm")
+    assert phone.text("#line-waiting") == "● Readings count on this line"
+    text = "move the probe by 2 mm: nothing counts yet"
+    wall.call(lambda: wall.source.say("progress", **progress(line_now=line_now(5, text))))
+    phone.wait(lambda: phone.text("#line-number") == "5", 10, "the next line")
+    assert phone.text("#line-waiting") == f"◌ {text}"
+    assert phone.find("#line-waiting").value_of_css_property("border-top-style") == "dashed"
+    press(phone, "#units")
+    assert phone.text("#line-index") == "0.197 in"
 
 
 @pytest.mark.parametrize(

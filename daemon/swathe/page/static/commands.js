@@ -91,7 +91,7 @@ export class Commands {
       for (const control of element.querySelectorAll("input, select, textarea")) control.disabled = element.hidden;
     }
     const { plan, progress } = this.#station;
-    $("confirm-line").value = String((progress?.line ?? -1) + 1);
+    $("confirm-line").value = String((progress?.line_now?.number ?? progress?.line ?? -1) + 1);
     $("confirm-line").max = String((plan?.index?.cells ?? 1) - 1);
     $("confirm-note").value = $("confirm-reason").value = $("confirm-why").value = "";
     if (name === "reference") this.#place.fill();

@@ -23,7 +23,7 @@ export class LinePanel {
     $("line-blocked").hidden = !["return", "either end"].includes(plan.advance);
     $("line-figures").hidden = !plan.stepped;
     $("probe-figures").hidden = plan.stepped;
-    if (plan.stepped) this.#line(lineNow(plan, progress), plan);
+    if (plan.stepped) this.#line(progress?.line_now ?? null, plan);
     else this.#probe(plan);
   }
 
@@ -43,11 +43,4 @@ export class LinePanel {
     set("probe-index", point(index));
     set("line-waiting", "");
   }
-}
-
-/** The line that is meant now; null before the first. */
-function lineNow(plan, progress) {
-  const line = progress?.line ?? null;
-  if (typeof line !== "number") return line;
-  return { number: line, index: plan.index.start + line * plan.index.resolution, settled: true, waiting: "" };
 }

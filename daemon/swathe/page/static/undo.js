@@ -21,7 +21,7 @@ export class UndoForm {
   fill() {
     const { plan, progress, notes } = this.#station;
     this.#opened = this.#station.now();
-    this.#line = progress?.line ?? null;
+    this.#line = progress?.line_now?.number ?? progress?.line ?? null;
     const several = Boolean(plan?.index);
     for (const element of document.querySelectorAll("[data-lines]")) element.hidden = !several;
     $("undo-present").hidden = !several || this.#line === null;

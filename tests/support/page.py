@@ -17,7 +17,7 @@ from urllib.request import urlopen
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.messages import CommandMessage, ReplyMessage, moment
+from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, moment
 from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance, Page
 from swathe.page.hub import Hub
 from swathe.pipeline import CellState, Grid
@@ -77,6 +77,7 @@ class PlayedSource:
         self.crawler: CrawlerHealth | None = None
         self.step: HandGuidance | None = None
         self.accepts = True
+        self.stretches: list[StretchSnapshot] = []
         self.noted: list[tuple[int, str]] = []
         self.at: tuple[float | None, float | None] = (None, None)
         self.messages: dict[str, bytes] = {}
@@ -96,6 +97,11 @@ class PlayedSource:
     def notes(self) -> list[tuple[int, str]]:
         """Return the operators' notes."""
         return self.noted
+
+    def affected(self, stretch: StretchSnapshot) -> str:
+        """Note a stretch that was asked about."""
+        self.stretches.append(stretch)
+        return f"up to {len(self.stretches)} readings"
 
     def newest(self) -> dict[str, bytes]:
         """Return the newest messages."""

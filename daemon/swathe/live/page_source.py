@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -11,7 +12,8 @@ from swathe.live.crawl import Crawl
 from swathe.live.hand_guide import where_by_hand
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
-from swathe.messages import ROOT, CommandMessage, ReplyMessage
+from swathe.live.stretches import affected_cells, resolve_stretch
+from swathe.messages import ROOT, CommandMessage, ReplyMessage, StretchSnapshot
 from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance
 from swathe.pipeline import Grid, Pipeline
 from swathe.station import Station
@@ -93,6 +95,21 @@ class PageSource:
     def notes(self) -> Sequence[tuple[int, str]]:
         """Return the operators' notes."""
         return self._pipeline().notes
+
+    def affected(self, stretch: StretchSnapshot) -> str:
+        """Return what a discard or a move of a stretch affects, or why there is no such stretch."""
+        pipeline = self._pipeline()
+        try:
+            times = resolve_stretch(
+                stretch,
+                now=time.time_ns(),
+                notes=pipeline.notes,
+                scan=pipeline.grid.scan,
+                index=pipeline.grid.index,
+            )
+        except ValueError as error:
+            return str(error)
+        return affected_cells(stretch, times, pipeline.grid).text
 
     def newest(self) -> dict[str, bytes]:
         """Return the newest message of each topic below the station's own."""

@@ -7,7 +7,6 @@ from swathe.live.session import Session
 from swathe.live.stretches import affected_cells, resolve_stretch
 from swathe.messages import StretchSnapshot
 from swathe.pipeline import Pipeline, Revision
-from swathe.pipeline.progress.fields import count_text
 from swathe.station import Station
 
 __all__ = ["REFUSED", "Reviser"]
@@ -84,7 +83,7 @@ class Reviser:
             return f"{REFUSED}{error}"
         affected = affected_cells(stretch, times, pipeline.grid)
         if not affected.cells:
-            return f"{REFUSED}nothing was read there: no cell is affected"
+            return f"{REFUSED}{affected.text}"
         revision = Revision(
             number=pipeline.revisions.next_number,
             begin=times.begin,
@@ -107,10 +106,8 @@ class Reviser:
         self._session.mark(kind, **revision.detail())
         done = "discards" if to_line is None else f"moves to line {to_line}"
         text = (
-            f"revision {revision.number} {done}: {revision.text} (up to "
-            f"{count_text(affected.hits, 'reading')} with an echo, in "
-            f"{count_text(affected.cells, 'cell')}); the exact number follows when the survey is "
-            "placed again"
+            f"revision {revision.number} {done}: {revision.text} ({affected.text}); the exact number "
+            "follows when the survey is placed again"
         )
         if sets_line:
             self._session.mark(MarkKind.LINE, line=to_line, by=by)

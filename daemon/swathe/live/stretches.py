@@ -11,6 +11,7 @@ import numpy as np
 
 from swathe.messages import StretchSnapshot, moment
 from swathe.pipeline import CellState, Grid
+from swathe.pipeline.progress.fields import count_text
 from swathe.station import Axis
 
 __all__ = ["Affected", "StretchTimes", "affected_cells", "resolve_stretch"]
@@ -36,6 +37,16 @@ class Affected(NamedTuple):
 
     cells: int
     hits: int
+
+    @property
+    def text(self) -> str:
+        """What is affected, as text."""
+        if not self.cells:
+            return "nothing was read there: no cell is affected"
+        return (
+            f"up to {count_text(self.hits, 'reading')} with an echo, in "
+            f"{count_text(self.cells, 'cell')}"
+        )
 
 
 def resolve_stretch(

@@ -9,7 +9,7 @@
     GET  /tiles/{level}/{row}/{column}  pixels of the map, see ``pyramid.py``
     GET  /cell/{row}/{column}           a cell, with its A-scan where A-scans are kept
     GET  /line/{row}                    the profile of a line
-    GET  /affected?line=&low=&high=...  what a discard or a move would be about, see ``affected.py``
+    GET  /affected?stretch={...}        what a discard or a move would affect, as text
     POST /command                       a command as over MQTT; the answer is the reply
 
 Events are ``plan`` (once, see ``plan.py``), ``replaced`` (plan and messages of a survey that was
@@ -36,9 +36,8 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import Receive, Scope, Send
 
-from swathe.messages import CommandMessage
+from swathe.messages import CommandMessage, StretchSnapshot
 from swathe.page.access import Access
-from swathe.page.affected import AskedStretch, affected_cells
 from swathe.page.guard import Guard, TooLongError, read_json
 from swathe.page.hub import Hub, TooManyViewersError
 from swathe.page.pyramid import pack_tile
@@ -143,11 +142,12 @@ class _Pages:
         return JSONResponse(line_profile(self._source, request.path_params["row"]))
 
     async def affected(self, request: Request) -> Response:
+        """Return what a discard or a move of a stretch, JSON as in the command, would affect."""
         try:
-            stretch = AskedStretch.model_validate(dict(request.query_params))
+            stretch = StretchSnapshot.model_validate_json(request.query_params.get("stretch", ""))
         except ValidationError as error:
             return JSONResponse({"error": _problems(error)}, 400)
-        return JSONResponse(affected_cells(self._source, stretch))
+        return JSONResponse({"affected": self._source.affected(stretch)})
 
     async def command(self, request: Request) -> Response:
         """Execute a command and return the reply."""

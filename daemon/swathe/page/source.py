@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from swathe.arrays import Cells
-from swathe.messages import CommandMessage, ReplyMessage
+from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot
 from swathe.pipeline import Grid
 from swathe.station import Station
 
@@ -95,6 +95,10 @@ class Source(Protocol):
 
     def notes(self) -> Sequence[tuple[int, str]]:
         """Return the operators' notes: time, ns UTC, and text."""
+        ...
+
+    def affected(self, stretch: StretchSnapshot) -> str:
+        """Return what a discard or a move of a stretch affects, or why there is no such stretch."""
         ...
 
     def newest(self) -> dict[str, bytes]:

@@ -10,7 +10,7 @@ __all__ = ["MEASURED_ONLY", "MOTION_CAUTION", "STATE_STYLES", "state_name"]
 # readers (B. Wong, Nature Methods 8, 441, 2011; from memory).
 STATE_STYLES: dict[CellState, tuple[str, str]] = {
     CellState.UNVISITED: ("#ffffff", "...."),
-    CellState.UNCERTAIN: ("#f0e442", "--"),
+    CellState.UNCERTAIN: ("#c9b394", "--"),
     CellState.SKIPPED: ("#e69f00", "////"),
     CellState.NO_SIGNAL: ("#d55e00", "oo"),
     CellState.MEASURED: ("#cfe3ee", ""),

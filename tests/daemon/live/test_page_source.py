@@ -1,4 +1,4 @@
-"""What the page is told of where to go by hand, and of the crawler."""
+"""What the page gets of where to go by hand, of the crawler, and of what an undo affects."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from swathe.live import Daemon
 from swathe.live.hand_guide import where_by_hand
 from swathe.live.mirror import Mirror
 from swathe.live.page_source import PageSource
-from swathe.messages import CommandMessage, ReplyMessage
+from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot
 from swathe.page import CrawlerHealth
-from swathe.pipeline import Pipeline
+from swathe.pipeline import CellState, Pipeline
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
 
@@ -102,3 +102,26 @@ def test_page_is_told_of_the_crawler_and_of_no_step_by_hand(tmp_path: Path) -> N
     daemon.crawl.say("raster: 11 of 11 lines")
     assert source.crawler == CrawlerHealth("disarmed", "raster: 11 of 11 lines")
     assert source.next_step() is None
+
+
+def test_page_is_told_what_a_stretch_affects(pipeline: Pipeline) -> None:
+    """The same figures as in the reply to the command, or the reason why it would be refused."""
+    source = PageSource(
+        pipeline=lambda: pipeline, mirror=Mirror(), link=lambda: None, on_command=execute
+    )
+    grid = pipeline.grid
+    grid.hits[:] = 0
+    grid.state[:] = CellState.UNVISITED
+    columns = grid.shape[1]
+    grid.hits[2 * columns : 2 * columns + 5] = 3
+    text = "up to 15 readings with an echo, in 5 cells"
+    assert source.affected(StretchSnapshot(line=2)) == text
+    nothing = "nothing was read there: no cell is affected"
+    assert source.affected(StretchSnapshot(line=1)) == nothing
+    assert "there is no note 'weld 12'" in source.affected(StretchSnapshot(begin="weld 12"))
+    pipeline.notes.append((1, "weld 12"))
+    assert source.affected(StretchSnapshot(begin="weld 12", line=2)) == nothing
+    grid.last_time[2 * columns] = 2
+    text = "up to 3 readings with an echo, in 1 cell"
+    assert source.affected(StretchSnapshot(begin="weld 12", line=2)) == text
+    assert source.notes() == [(1, "weld 12")]

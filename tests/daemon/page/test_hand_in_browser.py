@@ -13,7 +13,7 @@ from selenium.webdriver.common.keys import Keys
 from support.board import COLUMNS, ROWS, alarm, gap, play, progress, settle
 from support.browser import Browser
 from support.page import PlayedSource, ServedPage, station_of_size
-from swathe.messages import CommandMessage
+from swathe.messages import CommandMessage, Extent, StretchSnapshot
 from swathe.page import CrawlerHealth, HandGuidance
 from swathe.station import AxisMode, LineAdvance
 
@@ -166,14 +166,43 @@ def test_one_touch_steps_the_line(phone: Browser, wall: ServedPage) -> None:
 def test_line_that_does_not_count_yet_is_plain(phone: Browser, wall: ServedPage) -> None:
     """The line that is meant is shown before readings count for it, with what is missing."""
     assert (phone.text("#line-number"), phone.text("#line-index")) == ("4", "4 mm")
-    assert phone.text("#line-waiting") == "● Readings count on this line"
+    assert phone.text("#line-waiting") == "● Readings count for this line"
+    assert phone.text("#line-last") == "(lines 0 to 39)"
     text = "move the probe by 2 mm: nothing counts yet"
     wall.call(lambda: wall.source.say("progress", **progress(line_now=line_now(5, text))))
     phone.wait(lambda: phone.text("#line-number") == "5", 10, "the next line")
     assert phone.text("#line-waiting") == f"◌ {text}"
+    assert phone.text("#line-last") == "before: line 4"
     assert phone.find("#line-waiting").value_of_css_property("border-top-style") == "dashed"
     press(phone, "#units")
     assert phone.text("#line-index") == "0.197 in"
+
+
+def test_readings_do_not_count_in_a_pause_or_without_position(
+    phone: Browser, wall: ServedPage
+) -> None:
+    """What keeps readings from the cells is shown at the line, and 'too fast' where none does."""
+    source = wall.source
+
+    def shown(text: str) -> None:
+        phone.wait(lambda: phone.text("#line-waiting") == text, 10, text)
+
+    lost = alarm(1, "position lost", "encoder was off", device="encoder")
+    wall.call(lambda: source.say("alarm/1", **lost))
+    shown("◌ position lost: nothing counts")
+    state = {"reason": "A. Kern", "time": "2030-01-01T10:00:00Z"}
+    wall.call(lambda: source.say("state", state="paused", **state))
+    shown("◌ paused: nothing counts")
+    wall.call(lambda: source.say("state", state="scanning", **state))
+    shown("◌ position lost: nothing counts")
+    wall.call(lambda: source.say("alarm/1", **{**lost, "status": "over", "until": lost["since"]}))
+    shown("● Readings count for this line")
+    fast = progress(speed=230.0, too_fast=True, line_now=line_now(4))
+    wall.call(lambda: source.say("progress", **fast))
+    shown("▲ Too fast: slow down")
+    waiting = progress(too_fast=True, line_now=line_now(4, "move the probe"))
+    wall.call(lambda: source.say("progress", **waiting))
+    shown("◌ move the probe")
 
 
 @pytest.mark.parametrize(
@@ -249,7 +278,7 @@ def test_place_is_offered_when_it_is_lost(phone: Browser, wall: ServedPage) -> N
     lost = alarm(1, "position lost", "encoder was off", device="encoder")
     wall.call(lambda: wall.source.say("alarm/1", **lost))
     phone.wait(lambda: phone.find("#where").is_displayed(), 10, "the offer")
-    assert phone.text("#where-title") == "Position lost: nothing counts"
+    assert phone.text("#where-title") == "Position lost"
     phone.find("#where button").click()
     assert phone.find("#place-choices").is_displayed()
     phone.find("#confirm button[value=no]").click()
@@ -264,7 +293,9 @@ def test_place_is_offered_when_it_is_lost(phone: Browser, wall: ServedPage) -> N
 def test_last_seconds_are_discarded(phone: Browser, wall: ServedPage) -> None:
     """They are those before the form was opened, by the station's clock, with a reason."""
     phone.find("#hand [data-command=undo]").click()
-    phone.wait(lambda: "no cell" in phone.text("#undo-affected"), 10, "what is affected")
+    text = "Affected: up to 1 readings."
+    phone.wait(lambda: phone.text("#undo-affected") == text, 10, "what is affected")
+    assert wall.source.stretches[-1].begin is not None
     seconds = phone.find("#undo-seconds")
     seconds.clear()
     seconds.send_keys("12.5")
@@ -288,6 +319,9 @@ def test_last_seconds_are_discarded(phone: Browser, wall: ServedPage) -> None:
 def test_line_is_discarded_or_moved(phone: Browser, wall: ServedPage) -> None:
     """The present line, another one, and a stretch of one; what is affected is shown before."""
 
+    def asked() -> StretchSnapshot | None:
+        return wall.source.stretches[-1] if wall.source.stretches else None
+
     def undo(which: str) -> None:
         phone.find("#hand [data-command=undo]").click()
         choose(phone, "undo-which", which)
@@ -300,8 +334,9 @@ def test_line_is_discarded_or_moved(phone: Browser, wall: ServedPage) -> None:
         return command
 
     undo("present")
-    text = "Affected: 60 cells with 60 readings, line 4, scan -0.5 to 59.5 mm."
-    phone.wait(lambda: phone.text("#undo-affected") == text, 10, "what is affected")
+    phone.wait(lambda: asked() == StretchSnapshot(line=4), 10, "what is affected")
+    text = "Affected: up to "
+    phone.wait(lambda: phone.text("#undo-affected").startswith(text), 10, "what is affected")
     phone.find("#confirm-by").send_keys("A. Kern")
     command = confirm(1)
     assert command.stretch is not None
@@ -318,7 +353,8 @@ def test_line_is_discarded_or_moved(phone: Browser, wall: ServedPage) -> None:
     undo("stretch")
     phone.find("#undo-from").send_keys("31")
     phone.find("#undo-until").send_keys("20")
-    phone.wait(lambda: "12 cells" in phone.text("#undo-affected"), 10, "the stretch")
+    part = StretchSnapshot(line=4, scan=Extent(20, 31))
+    phone.wait(lambda: asked() == part, 10, "what is affected")
     command = confirm(3)
     assert command.stretch is not None
     assert command.stretch.scan is not None
@@ -403,9 +439,10 @@ def test_what_is_being_placed_again_is_shown(phone: Browser, wall: ServedPage) -
     state = {"state": "scanning", "time": "2030-01-01T10:00:00Z"}
     text = "placing again without discarded readings, 40%"
     wall.call(lambda: wall.source.say("state", reason=text, **state))
-    phone.wait(lambda: text in phone.text("#run"), 10, "the state")
+    phone.wait(lambda: phone.text("#run-why") == text, 10, "the state")
+    assert phone.text("#run") == "scanning"
     wall.call(lambda: wall.source.say("state", reason="", **state))
-    phone.wait(lambda: phone.text("#run") == "scanning", 10, "its end")
+    phone.wait(lambda: not phone.find("#run-why").is_displayed(), 10, "its end")
 
 
 def test_zone_is_excluded_with_a_reason(phone: Browser, wall: ServedPage) -> None:

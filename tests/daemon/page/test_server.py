@@ -11,12 +11,14 @@ from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 import pytest
 
 from support.crawl import crawl_station
 from support.page import Events, PlayedSource, ServedPage, read_patch
+from swathe.messages import Extent, StretchSnapshot
 from swathe.page import CrawlerHealth, HandGuidance, Page
 from swathe.page.hub import MAX_VIEWERS, Hub
 from swathe.pipeline import CellState, Grid
@@ -151,6 +153,19 @@ def test_crawler_is_sent_as_it_changes(served: ServedPage) -> None:
     for each in (viewer, late):  # how it ended is the last message of a viewer
         assert dict(each.until(is_crawler))["crawler"]["state"] == "ended"
         each.close()
+
+
+def test_what_a_stretch_affects_is_asked(served: ServedPage) -> None:
+    """A stretch as in the command gets the daemon's answer; what is none is refused."""
+    query = quote('{"line":2,"scan":{"from":1,"to":2}}')
+    status, _, body = served.ask(f"/affected?stretch={query}")
+    assert (status, json.loads(body)) == (200, {"affected": "up to 1 readings"})
+    assert served.source.stretches == [StretchSnapshot(line=2, scan=Extent(1.0, 2.0))]
+    for wrong in ("", "{}", '{"line":-1}', '{"depth":1}'):
+        status, _, body = served.ask(f"/affected?stretch={quote(wrong)}")
+        assert status == 400, wrong
+        assert json.loads(body)["error"]
+    assert len(served.source.stretches) == 1
 
 
 def test_newest_notes_are_sent(served: ServedPage) -> None:

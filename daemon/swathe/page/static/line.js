@@ -6,12 +6,15 @@ const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
 const OVER = ["complete", "incomplete"];
 
+// So long after a change the line before it is shown.
+const CHANGED_MS = 5000;
+
 export class LinePanel {
-  #station;
+  #station; #number = null; #before = null;
 
   constructor(station) {
     this.#station = station;
-    for (const kind of ["plan", "progress", "run", "crawler", "position"]) station.on(kind, () => this.update());
+    for (const kind of ["plan", "progress", "run", "alarms", "crawler", "position"]) station.on(kind, () => this.update());
   }
 
   update() {
@@ -29,11 +32,12 @@ export class LinePanel {
 
   #line(now, plan) {
     set("line-number", now === null ? "–" : String(now.number));
-    set("line-last", `of 0 to ${plan.index.cells - 1}`);
+    if (now !== null && this.#number !== null && this.#number !== now.number) this.#before = { number: this.#number, time: performance.now() };
+    this.#number = now?.number ?? null;
+    const changed = this.#before !== null && (!now?.settled || performance.now() - this.#before.time < CHANGED_MS);
+    set("line-last", changed ? `before: line ${this.#before.number}` : `(lines 0 to ${plan.index.cells - 1})`);
     set("line-index", now === null ? "–" : level(now.index));
-    const waiting = now === null ? "" : now.waiting || (now.settled ? "" : "nothing counts yet");
-    $("line-waiting").classList.toggle("waits", waiting !== "");
-    set("line-waiting", now === null ? "" : waiting ? `◌ ${waiting}` : "● Readings count on this line");
+    this.#state(now === null ? "" : now.waiting || (now.settled ? "" : "nothing counts yet"), "line");
   }
 
   #probe(plan) {
@@ -41,6 +45,19 @@ export class LinePanel {
     set("probe-scan", point(scan));
     $("probe-index-figure").hidden = !plan.index;
     set("probe-index", point(index));
-    set("line-waiting", "");
+    this.#state("", "place");
+  }
+
+  /** Show whether readings count here, and what keeps them from it. */
+  #state(waiting, here) {
+    const { run, progress, alarms } = this.#station;
+    const lost = [...alarms.values()].some((one) => one.kind === "position lost" && one.status === "raised");
+    const why = run?.state === "paused" ? "paused: nothing counts"
+      : run?.state === "resuming" ? "the survey is being resumed: nothing counts yet"
+        : lost ? "position lost: nothing counts" : progress === null ? "no data yet" : waiting;
+    const fast = !why && progress?.too_fast;
+    $("line-waiting").classList.toggle("waits", why !== "");
+    $("line-waiting").classList.toggle("fast", Boolean(fast));
+    set("line-waiting", why ? `◌ ${why}` : fast ? "▲ Too fast: slow down" : `● Readings count for this ${here}`);
   }
 }

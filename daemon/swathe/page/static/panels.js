@@ -41,8 +41,11 @@ export class Panels {
   #run() {
     const { run } = this.#station;
     if (!run) return;
-    const why = run.reason && run.state !== "paused" ? ` (${run.reason})` : "";
+    // While it scans the reason is what it does meanwhile, such as placing the survey again.
+    const scanning = run.state === "scanning";
+    const why = run.reason && !scanning && run.state !== "paused" ? ` (${run.reason})` : "";
     set("run", (RUN_STATES[run.state] ?? run.state) + why);
+    set("run-why", scanning ? run.reason : "");
     this.connection();
   }
 

@@ -56,10 +56,10 @@ export class PlaceForm {
     const lifted = progress?.lifted ?? null;
     $("where").hidden = crawler !== null || over || (!lost && !lifted);
     $("where").classList.toggle("lost", Boolean(lost));
-    set("where-title", lost ? "Position lost: nothing counts" : "The probe was lifted");
+    set("where-title", lost ? "Position lost" : "The probe was lifted");
     set("where-text", lost
-      ? "Rest the probe on a known place, and give that place."
-      : typeof lifted === "string" ? lifted : "If it was set down elsewhere, rest it on a known place, and give that place.");
+      ? "Rest the probe on a known place and give it."
+      : typeof lifted === "string" ? lifted : "If it was set down elsewhere, rest it on a known place and give it.");
   }
 }
 

@@ -6,19 +6,20 @@ const word = (r, g, b) => ((255 << 24) | (b << 16) | (g << 8) | r) >>> 0;
 const hex = (text) => word(...[1, 3, 5].map((at) => parseInt(text.slice(at, at + 2), 16)));
 
 // Background and mark of each state; tints from a palette made for colour-blind readers (B. Wong,
-// Nature Methods 8, 441, 2011; from memory), the same as in the survey's picture.
+// Nature Methods 8, 441, 2011; from memory), the same as in the survey's picture. That of "uncertain" is none of them: their yellow is the
+// thick end of the colours of thickness.
 const TINTS = {
   light: {
     unvisited: ["#f6f8f8", "#8b989b"], skipped: ["#e69f00", "#3d2a00"],
     no_signal: ["#d55e00", "#2d1200"], measured: ["#b9d8e4", "#b9d8e4"],
     suspect: ["#cc79a7", "#3a1029"], excluded: ["#a3a8a9", "#63696b"],
-    uncertain: ["#f0e442", "#3f3b00"],
+    uncertain: ["#c9b394", "#3d2b12"],
   },
   dark: {
     unvisited: ["#1a2326", "#5d6c70"], skipped: ["#e69f00", "#3d2a00"],
     no_signal: ["#d55e00", "#2d1200"], measured: ["#2d5f74", "#2d5f74"],
     suspect: ["#cc79a7", "#3a1029"], excluded: ["#4b5355", "#7f888a"],
-    uncertain: ["#f0e442", "#3f3b00"],
+    uncertain: ["#c9b394", "#3d2b12"],
   },
 };
 

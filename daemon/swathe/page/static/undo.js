@@ -1,5 +1,5 @@
 // The form that takes readings out afterwards, or moves them to the line that they are of.
-import { clock, count, extent, fromUnit, inInches, inUnit } from "./labels.js";
+import { clock, fromUnit, inInches } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const UPDATE_MS = 250;
@@ -23,6 +23,8 @@ export class UndoForm {
     this.#opened = this.#station.now();
     this.#line = progress?.line_now?.number ?? progress?.line ?? null;
     const several = Boolean(plan?.index);
+    // The encoder of an index axis gives the line; readings of another one cannot be moved.
+    $("undo-what").hidden = !plan?.stepped;
     for (const element of document.querySelectorAll("[data-lines]")) element.hidden = !several;
     $("undo-present").hidden = !several || this.#line === null;
     $("undo-present-text").textContent = `Line ${this.#line}, the present one`;
@@ -94,27 +96,14 @@ export class UndoForm {
   async #showAffected() {
     const stretch = this.#stretch();
     if (!stretch) { $("undo-affected").textContent = "Affected: choose which readings."; return; }
-    const given = { line: stretch.line, low: stretch.scan?.from, high: stretch.scan?.to, begin: stretch.begin, end: stretch.end };
-    const query = new URLSearchParams(Object.entries(given).filter(([, value]) => value !== undefined && value !== null));
     let text;
     try {
-      const answer = await fetch(`/affected?${query}`);
+      const answer = await fetch(`/affected?stretch=${encodeURIComponent(JSON.stringify(stretch))}`);
       const found = await answer.json();
-      text = answer.ok ? affectedText(found, this.#station.plan) : `Affected: ${found.error}`;
+      text = `Affected: ${found.affected ?? found.error}.`;
     } catch {
       text = "Affected: unknown, no connection to the station.";
     }
     if (JSON.stringify(stretch) === JSON.stringify(this.#stretch())) $("undo-affected").textContent = text;
   }
-}
-
-/** What the command is about, as text. */
-function affectedText(found, plan) {
-  if (!found.cells) return "Affected: no cell has a reading of these.";
-  const cells = `${count(found.cells)} ${found.cells === 1 ? "cell" : "cells"}`;
-  const [first, last] = found.lines;
-  const lines = !plan.index ? "" : first === last ? `, line ${first}` : `, lines ${first} to ${last}`;
-  const where = `${lines}, scan ${extent(...found.scan, plan.scan.resolution)}`;
-  const what = found.timed ? `${cells} whose newest reading is of that time` : `${cells} with ${count(found.readings)} readings`;
-  return `Affected: ${what}${where}.`;
 }

@@ -333,7 +333,9 @@ class Board:
             Text(coverage_text(progress), style="bold"),
         )
         scanning = state is not None and state.state == "scanning" and not view.is_stale(now, wall)
-        text = progress_text(progress, profile=view.is_profile, scanning=scanning)
+        text = progress_text(
+            progress, profile=view.is_profile, scanning=scanning, spots=view.has_spots
+        )
         return [row, *self._wrapped([text])]
 
     def _alarm_lines(self, view: StationView, most: int) -> list[Text]:
@@ -342,7 +344,9 @@ class Board:
         if not alarms:
             return [one_line("no alarm", "dim")]
         shown = alarms if len(alarms) <= most else alarms[: max(1, most - 1)]
-        texts = [alarm_text(alarm, profile=view.is_profile) for alarm in shown]
+        texts = [
+            alarm_text(alarm, profile=view.is_profile, spots=view.has_spots) for alarm in shown
+        ]
         lines = [
             one_line(f"· {text}") if alarm.acknowledged_by else one_line(f"! {text}", "bold yellow")
             for alarm, text in zip(shown, texts, strict=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 from rich.text import Text
 
-__all__ = ["KEYS", "BoardKey", "key_line", "key_list"]
+__all__ = ["KEYS", "SPOT_KEYS", "BoardKey", "key_line", "key_list"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +43,23 @@ KEYS = (
     BoardKey("?", "all keys", "show this list; Esc closes it, other keys act as usual"),
     BoardKey("q", "quit", "end: a run asks for a second q, unless a crawler moves"),
 )
+SPOT_KEYS = (
+    BoardKey("Enter", "take", "take the reading of the spot, as space does"),
+    BoardKey("s", "skip", "go to the next spot that is to be read, and leave this one"),
+    BoardKey("←→", "spot", "choose the spot before or after in the plan"),
+    BoardKey("k", "keep jumpy", "accept a jumpy spot, with your name and reason"),
+    BoardKey("r", "read again", "discard what was read at a spot, and read it again"),
+    BoardKey("d", "dead", "close a spot at which no reading is possible, with your reason"),
+)
+"""Those of a run over spots, in addition."""
+
 # Always on the last line, at its end.
 _LAST = ("?", "q")
 
 
 def key_line(keys: Collection[str], width: int) -> Text:
     """Return as many of the keys as fit in a line, those of `_LAST` among them always."""
-    shown = [one for one in KEYS if one.key in keys or one.key in _LAST]
+    shown = [one for one in (*SPOT_KEYS, *KEYS) if one.key in keys or one.key in _LAST]
 
     def line() -> str:
         return " · ".join(f"{one.key} {one.short}" for one in shown)
@@ -61,7 +71,7 @@ def key_line(keys: Collection[str], width: int) -> Text:
 
 def key_list(keys: Collection[str]) -> list[Text]:
     """Return a line for each of the keys, and for those that every board has."""
-    shown = [one for one in KEYS if one.key in keys or one.key in _LAST]
+    shown = [one for one in (*SPOT_KEYS, *KEYS) if one.key in keys or one.key in _LAST]
     width = max(len(one.key) for one in shown)
     lines = [Text("keys, in either case", style="bold")]
     for one in shown:

@@ -69,7 +69,9 @@ class PlainLines:
         progress = view.progress
         if progress is not None and now >= self._due.get(name, 0.0):
             self._due[name] = now + _PROGRESS_SECONDS
-            text = progress_text(progress, profile=view.is_profile, scanning=True)
+            text = progress_text(
+                progress, profile=view.is_profile, scanning=True, spots=view.has_spots
+            )
             line = f"{name}: {coverage_text(progress)} · {text}"
             self.print_once((name, "progress"), (progress.measured, progress.open_gaps), line)
 
@@ -91,5 +93,7 @@ class PlainLines:
                 self._printed[key] = status
             raised = "ALARM " if alarm.status == "raised" else ""
             self.print_once(
-                key, status, f"{name}: {raised}{alarm_text(alarm, profile=view.is_profile)}"
+                key,
+                status,
+                f"{name}: {raised}{alarm_text(alarm, profile=view.is_profile, spots=view.has_spots)}",
             )

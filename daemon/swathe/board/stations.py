@@ -159,6 +159,11 @@ class StationView:
         return self.checks[max(self.checks)] if self.checks else None
 
     @property
+    def has_spots(self) -> bool:
+        """Whether the plan is spots without an encoder."""
+        return self.state is not None and self.state.plan is not None and self.state.plan.spots
+
+    @property
     def is_profile(self) -> bool:
         """Whether the plan is one line without an index axis."""
         return self.plan is not None and self.plan.profile

@@ -49,14 +49,21 @@ def coverage_text(progress: ProgressMessage) -> str:
     return f"{number_text(progress, 'percent')} % · {count_text(progress.open_gaps, 'gap')}"
 
 
-def progress_text(progress: ProgressMessage, *, profile: bool, scanning: bool) -> str:
+def progress_text(
+    progress: ProgressMessage, *, profile: bool, scanning: bool, spots: bool = False
+) -> str:
     """Return the progress without its coverage.
 
     Args:
         progress: the message.
         profile: whether the plan has no index axis.
         scanning: whether speed and time left apply.
+        spots: whether the plan is spots, which have neither.
     """
+    if spots:
+        where = f"spot {progress.minimum_scan or 0:.0f}"
+        count = f"{progress.measured:,} of {progress.required:,} spots"
+        return " · ".join([count, *_state_parts(progress, where)])
     position = number_text(progress, "scan")
     if not profile:
         position += f" / {number_text(progress, 'index')}"
@@ -73,10 +80,16 @@ def progress_text(progress: ProgressMessage, *, profile: bool, scanning: bool) -
     if scanning and progress.seconds_left is not None:
         minutes, seconds = divmod(round(progress.seconds_left), 60)
         parts.append(f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d} left")
+    where = number_text(progress, "minimum_scan")
+    if not profile:
+        where += f" / {number_text(progress, 'minimum_index')}"
+    return " · ".join([*parts, *_state_parts(progress, where)])
+
+
+def _state_parts(progress: ProgressMessage, where: str) -> list[str]:
+    """Return the minimum, which is at a place, and what is wrong."""
+    parts = []
     if progress.minimum is not None:
-        where = number_text(progress, "minimum_scan")
-        if not profile:
-            where += f" / {number_text(progress, 'minimum_index')}"
         parts.append(f"minimum {minimum_text(progress)} at {where}")
     if progress.suspect:
         parts.append(f"{progress.suspect:,} SUSPECT")
@@ -84,7 +97,7 @@ def progress_text(progress: ProgressMessage, *, profile: bool, scanning: bool) -
         parts.append(f"SLIPPED at {number_text(progress, 'slipped_at')} mm")
     if progress.check_overdue:
         parts.append("CHECK OVERDUE")
-    return " · ".join(parts)
+    return parts
 
 
 def gap_text(gap: GapMessage, plan: PlanMessage | None = None) -> str:
@@ -100,20 +113,21 @@ def gap_text(gap: GapMessage, plan: PlanMessage | None = None) -> str:
     )
 
 
-def alarm_text(alarm: AlarmMessage, *, profile: bool = False) -> str:
+def alarm_text(alarm: AlarmMessage, *, profile: bool = False, spots: bool = False) -> str:
     """Return an alarm in a line.
 
     Args:
         alarm: the message.
         profile: whether the plan has no index axis.
+        spots: whether the plan is spots, which the text of the alarm names.
     """
     if alarm.status == "over":
         return f"alarm #{alarm.number} {alarm.kind} is over"
     where = f" {alarm.device}" if alarm.device else ""
-    if alarm.minimum_scan is not None:
+    if alarm.minimum_scan is not None and not spots:
         where += f" at {number_text(alarm, 'minimum_scan')}"
         where += " mm" if profile else f" / {number_text(alarm, 'minimum_index')} mm"
-    elif alarm.scan is not None:
+    elif alarm.scan is not None and not spots:
         where += f" at {_middle(alarm.scan)}"
         if alarm.index is not None:
             where += f" / {_middle(alarm.index)}"

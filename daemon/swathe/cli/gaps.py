@@ -21,7 +21,7 @@ def gaps(
     closed: Annotated[bool, typer.Option("--closed", help="List closed gaps too.")] = False,
 ) -> None:
     """List the gaps of a survey. Exit code 0: coverage meets the target; 3: it does not."""
-    from swathe.report import gaps_json, gaps_table, summary_line
+    from swathe.report import gaps_json, gaps_table, spots_table, summary_line
     from swathe.store import SurveyFolder, read_survey_record
 
     folder = SurveyFolder(survey)
@@ -30,8 +30,10 @@ def gaps(
     if as_json:
         typer.echo(gaps_json(record))
     else:
-        listed = record.gaps if closed else record.open_gaps
-        if listed or record.zones:
+        for line in spots_table(record):
+            say(line)
+        listed = () if record.spots else record.gaps if closed else record.open_gaps
+        if listed or (record.zones and not record.spots):
             console.print(gaps_table(record, closed=closed))
         say(summary_line(record))
     raise typer.Exit(Exit.OK if record.target_reached else Exit.NOT_COVERED)

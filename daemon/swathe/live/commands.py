@@ -9,6 +9,7 @@ from collections.abc import Callable
 from swathe.journal import MarkKind
 from swathe.live.reviser import REFUSED, Reviser
 from swathe.live.session import Session
+from swathe.live.spots import SpotWork
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, ZoneSnapshot, moment
 from swathe.pipeline import CRAWLER, ExcludedZone, Pipeline
 from swathe.station import Station, line_of_mark, mark_named, position_text
@@ -18,6 +19,20 @@ __all__ = ["Commands"]
 _SAME_SECONDS = 30.0
 # What needs no state of the survey is done while it is still being resumed.
 _ALWAYS = ("note", "alive", "stop")
+# What only a plan of spots has, and what it does not have.
+_AT_SPOTS = ("spot", "take", "accept spot", "close spot", "reopen spot")
+_AT_CELLS = (
+    "next line",
+    "previous line",
+    "line blocked",
+    "line",
+    "exclude",
+    "rescan",
+    "reference",
+    "discard",
+    "move",
+    "restore",
+)
 
 
 class Commands:
@@ -35,6 +50,7 @@ class Commands:
             placed again.
         moves: returns whether a crawler may move; None likewise.
         on_resume: ends a pause where a crawler may not know where it is; None likewise.
+        spots: the work at the spots of a plan without an encoder; None for any other.
     """
 
     def __init__(
@@ -55,6 +71,7 @@ class Commands:
         self.on_alive: Callable[[str], str] | None = None
         self.on_resume: Callable[[str], str] | None = None
         self.moves: Callable[[], bool] | None = None
+        self.spots: SpotWork | None = None
 
     @property
     def _pipeline(self) -> Pipeline:
@@ -109,6 +126,10 @@ class Commands:
         resuming = self._session.resuming
         if resuming and command.command not in _ALWAYS:
             return f"{REFUSED}the survey is being resumed: {resuming}"
+        if command.command in _AT_SPOTS:
+            return self._act_at_spots(command)
+        if self.spots is not None and command.command in _AT_CELLS:
+            return f"{REFUSED}the plan has spots, and no encoder: see 'take' and 'reopen spot'"
         match command.command:
             case "next line":
                 return self.next_line(command.by)
@@ -146,6 +167,23 @@ class Commands:
                 self._stop(f"stopped {origin} by {command.by}")
                 return "stopping"
         return f"{REFUSED}{command.command!r} lacks its argument"  # the model refuses it before
+
+    def _act_at_spots(self, command: CommandMessage) -> str:
+        """Execute a command at a spot."""
+        spots, name, by = self.spots, command.spot, command.by
+        if spots is None:
+            return f"{REFUSED}the plan has no spots"
+        match command.command:
+            case "spot":
+                return spots.choose(name or "")
+            case "take":
+                return spots.take(by, name)
+            case "accept spot":
+                return spots.accept(by, command.text, name)
+            case "close spot":
+                return spots.close(by, command.text, name)
+            case _:
+                return spots.reopen(by, command.text, name)
 
     def next_line(self, by: str) -> str:
         """Continue with the line after the present one; return what was done or why not."""

@@ -41,6 +41,7 @@ class Outbox:
             "alarm": settings.gap_interval,
             "line": settings.line_interval,
             "port": settings.port_interval,
+            "spots": settings.progress_interval,
         }
         self._next: dict[str, int] = {}  # when each topic may be published again
         self._held: dict[str, int] = {}

@@ -24,6 +24,7 @@ from swathe.live.revising import Revising
 from swathe.live.session import Session
 from swathe.live.shown_state import ShownState
 from swathe.live.signals import stop_signals
+from swathe.live.spots import SpotWork
 from swathe.messages import StateMessage, Topics, moment
 from swathe.pipeline import Pipeline
 from swathe.station import BrokerSettings, Station
@@ -85,6 +86,7 @@ class Daemon:
         mirror: the newest message of each topic.
         commands: executes commands.
         crawl: drives the crawler; None where nothing moves by itself.
+        spots: leads from spot to spot; None where the plan has none.
 
     Raises:
         MisuseError: armed, though the station file does not allow it.
@@ -135,6 +137,9 @@ class Daemon:
             machine = self.crawl.machine
             self.commands.moves = lambda: machine.may_move
         self.mirror = Mirror()
+        self.spots: SpotWork | None = None
+        if station.spots is not None:
+            self.spots = self.commands.spots = SpotWork(self._session, self.mirror)
         self._reason = ""
         self.link: BrokerLink | None = None
         self.page: Page | None = None
@@ -380,6 +385,8 @@ class Daemon:
         # Before further changes wait for their turn.
         self._shown.put_text(self._replacement.text or (self.crawl.words if self.crawl else ""))
         self._session.tick()
+        if self.spots is not None:
+            self.spots.advance()
         publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self)

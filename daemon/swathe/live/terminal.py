@@ -13,6 +13,7 @@ from rich.console import Console
 from swathe.board import Board, BoardScreen, PlainLines, Stations
 from swathe.live.run_panel import RunPanel
 from swathe.live.service import Daemon
+from swathe.live.spot_panel import SpotPanel
 
 __all__ = ["TerminalObserver"]
 
@@ -68,7 +69,7 @@ class TerminalObserver:
         self._stack.callback(daemon.mirror.watch(lambda topic, _: put(topic)))
         if self._plain:
             return PlainLines(self._stations, self._say).refresh
-        panel = RunPanel(daemon)
+        panel = RunPanel(daemon) if daemon.spots is None else SpotPanel(daemon, daemon.spots)
         self._board = Board(
             self._console,
             self._stations,

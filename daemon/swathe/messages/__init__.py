@@ -17,6 +17,7 @@ from swathe.messages.models import (
     StateMessage,
 )
 from swathe.messages.revisions import RevisionsMessage
+from swathe.messages.spots import SpotMessage, SpotsMessage
 from swathe.messages.topics import ROOT, Topics
 from swathe.pipeline.progress.fields import Extent, moment
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot, StretchSnapshot
@@ -41,6 +42,8 @@ __all__ = [
     "RescanMessage",
     "RevisionSnapshot",
     "RevisionsMessage",
+    "SpotMessage",
+    "SpotsMessage",
     "StateMessage",
     "StretchSnapshot",
     "Topics",

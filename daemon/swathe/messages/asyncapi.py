@@ -23,6 +23,7 @@ from swathe.messages.models import (
     StateMessage,
 )
 from swathe.messages.revisions import RevisionsMessage
+from swathe.messages.spots import SpotMessage, SpotsMessage
 from swathe.messages.topics import ROOT
 from swathe.pipeline.progress.fields import Snapshot
 
@@ -35,7 +36,7 @@ _BINDING = "0.2.0"
 _REF = "#/components/schemas/{model}"
 _PARAMETERS = {
     "station": "name of the station, as in its station file",
-    "number": "number of the line, gap, check or alarm",
+    "number": "number of the line, gap, check, alarm or spot",
     "device": "name of the device, as in the station file",
     "id": "id of the command",
 }
@@ -73,6 +74,8 @@ _TOPICS = (
     _Topic("alarm/{number}", AlarmMessage, interval="gap_interval"),
     _Topic("rescan", RescanMessage),
     _Topic("revisions", RevisionsMessage),
+    _Topic("spot/{number}", SpotMessage),
+    _Topic("spots", SpotsMessage, interval="progress_interval"),
     _Topic("port/{device}", PortMessage, interval="port_interval"),
     _Topic("command", CommandMessage, retained=False, received=True),
     _Topic("reply/{id}", ReplyMessage, retained=False),

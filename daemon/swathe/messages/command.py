@@ -21,6 +21,10 @@ _NEEDS = {
     "discard": ("stretch", "text"),
     "move": ("stretch", "line", "text"),
     "restore": ("revision", "text"),
+    "spot": ("spot",),
+    "accept spot": ("text",),
+    "close spot": ("text",),
+    "reopen spot": ("text",),
 }
 
 
@@ -46,6 +50,11 @@ class CommandMessage(Snapshot):
         "discard",
         "move",
         "restore",
+        "spot",
+        "take",
+        "accept spot",
+        "close spot",
+        "reopen spot",
         "stop",
         "alive",
     ]
@@ -69,8 +78,8 @@ class CommandMessage(Snapshot):
     text: str = Field(
         "",
         max_length=1000,
-        description="for 'note'; the reason for 'pause', 'exclude', 'discard', 'move' and "
-        "'restore', of which only the first two may lack it",
+        description="for 'note'; the reason for 'pause', 'exclude', 'discard', 'move', 'restore', "
+        "'accept spot', 'close spot' and 'reopen spot', of which only the first two may lack it",
     )
     stretch: StretchSnapshot | None = Field(
         None, description="for 'discard' and 'move': which readings"
@@ -94,6 +103,14 @@ class CommandMessage(Snapshot):
         min_length=1,
         max_length=80,
         description="for 'reference': name of the mark at which the probe rests, instead",
+    )
+
+    spot: str | None = Field(
+        None,
+        min_length=1,
+        max_length=40,
+        description="for 'spot': the one to read next; for 'take', 'accept spot', 'close spot' and "
+        "'reopen spot': which one, by default that to be read next",
     )
 
     @field_validator("reply_to")

@@ -47,6 +47,11 @@ class PlanMessage(Snapshot):
     index_resolution: float = Field(description="from line to line, mm")
     lines: int = Field(description="how many; they are numbered from 0")
     profile: bool = Field(description="whether there is one line only and no index axis")
+    spots: bool = Field(
+        False,
+        description="whether its cells are spots without an encoder: a position on the scan axis is "
+        "the number of a spot",
+    )
     alert_below: float | None = Field(description="thickness below which there is an alarm, mm")
     excluded: tuple[ExcludedZoneSnapshot, ...] = Field(
         description="zones that are not required: those of the plan, and those that were excluded "
@@ -73,6 +78,7 @@ class PlanMessage(Snapshot):
             index_resolution=index.resolution,
             lines=index.cells,
             profile=station.index is None,
+            spots=station.spots is not None,
             alert_below=station.survey.alert_below,
             marks=tuple(MarkSnapshot.model_validate(mark) for mark in station.mark),
             excluded=tuple(

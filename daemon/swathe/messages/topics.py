@@ -11,6 +11,8 @@
     swathe/STATION/rescan           retained; gaps that are to be scanned again next
     swathe/STATION/revisions        retained; readings that were discarded or moved
     swathe/STATION/port/DEVICE      retained
+    swathe/STATION/spot/NUMBER      retained; a spot of a plan without an encoder
+    swathe/STATION/spots            retained; the spot to be read, and what the gauge reads
     swathe/STATION/command          commands to the station
     swathe/STATION/reply/ID         the reply to the command with that id
 """
@@ -54,6 +56,15 @@ class Topics:
     def revisions(self) -> str:
         """Topic of the readings that were discarded or moved."""
         return f"{ROOT}/{self.station}/revisions"
+
+    @property
+    def spots(self) -> str:
+        """Topic of the spot that is to be read."""
+        return f"{ROOT}/{self.station}/spots"
+
+    def spot(self, number: int) -> str:
+        """Topic of one spot."""
+        return f"{ROOT}/{self.station}/spot/{number}"
 
     @property
     def alarms(self) -> str:

@@ -20,6 +20,14 @@ from swathe.pipeline.progress.snapshots import (
     ProgressSnapshot,
 )
 from swathe.pipeline.revisions import Revision, RevisionLog
+from swathe.pipeline.spots.register import CouplingState, Spot, SpotState
+from swathe.pipeline.spots.snapshot import (
+    CouplingSnapshot,
+    SpotNowSnapshot,
+    SpotSnapshot,
+    spot_now,
+)
+from swathe.pipeline.spots.survey_spots import SurveySpots
 
 __all__ = [
     "CRAWLER",
@@ -28,6 +36,8 @@ __all__ = [
     "Check",
     "CheckPhase",
     "CheckStep",
+    "CouplingSnapshot",
+    "CouplingState",
     "CrawlerHistory",
     "DelayEstimate",
     "DeviceTally",
@@ -50,5 +60,11 @@ __all__ = [
     "Revision",
     "RevisionLog",
     "RevisionSnapshot",
+    "Spot",
+    "SpotNowSnapshot",
+    "SpotSnapshot",
+    "SpotState",
+    "SurveySpots",
     "runs_of",
+    "spot_now",
 ]

@@ -6,6 +6,7 @@ a moment to import, and a run draws nothing.
 
 from swathe.report.checks import due_after, due_before, failed_in_force
 from swathe.report.gap_table import gaps_json, gaps_table, summary_line
+from swathe.report.spots import spots_table
 from swathe.report.styles import MOTION_CAUTION
 from swathe.report.summary import survey_lines, times
 
@@ -16,6 +17,7 @@ __all__ = [
     "failed_in_force",
     "gaps_json",
     "gaps_table",
+    "spots_table",
     "summary_line",
     "survey_lines",
     "times",

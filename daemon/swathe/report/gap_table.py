@@ -10,13 +10,16 @@ from swathe.messages import GapMessage, ProgressMessage
 from swathe.pipeline.progress.fields import count_text, extent_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
 from swathe.report.missing import turns
+from swathe.report.spots import spots_summary
 from swathe.store import SurveyRecord
 
 __all__ = ["gaps_json", "gaps_table", "minimum_with_level", "summary_line"]
 
 
 def summary_line(record: SurveyRecord) -> str:
-    """Return coverage, target and open gaps in one line."""
+    """Return coverage, target and open gaps in one line; of spots, what is done."""
+    if record.spots:
+        return spots_summary(record)
     progress = record.progress
     minimum = f"; minimum {minimum_with_level(progress)}" if progress.minimum is not None else ""
     why = "a failed check or a slip" if record.slips else "a failed check"

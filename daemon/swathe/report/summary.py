@@ -6,6 +6,7 @@ from swathe.messages import CheckMessage
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.gap_table import summary_line
 from swathe.report.missing import missing_lines
+from swathe.report.spots import spots_table
 from swathe.report.styles import MEASURED_ONLY, MOTION_CAUTION
 from swathe.station import position_text
 from swathe.store import SlipRecord, SurveyRecord
@@ -27,7 +28,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
             f"coverage by the beam's footprint (-6 dB on the back wall): "
             f"{record.footprint_percent:,.2f} % of the required area"
         )
-    lines += missing_lines(record)
+    lines += spots_table(record) or missing_lines(record)
     lines += _calibration_lines(record)
     lines += [_check_line(check) for check in record.checks] or ["no calibration check"]
     lines += _reference_lines(record)

@@ -20,6 +20,7 @@ from swathe.station.areas import Chosen
 from swathe.station.axis import Axis
 from swathe.station.broker import BrokerSettings
 from swathe.station.motion import MotionTable
+from swathe.station.page import PageSettings
 from swathe.station.quality import (
     BlockSettings,
     CalibrationSettings,
@@ -245,21 +246,6 @@ class PlacingSettings(StationTable):
     lateness: Duration = Field(
         100_000_000, gt=0, description="maximum time from reading to arrival, ns"
     )
-
-
-class PageSettings(StationTable):
-    """The page that the daemon serves; there is one when the table is there.
-
-    On a loopback address anyone on this machine sees it. On any other address a token is required,
-    either that of `token_variable` or one made and printed at each start.
-    """
-
-    host: str = Field("127.0.0.1", min_length=1, description="address that is listened on")
-    port: int = Field(8377, ge=0, le=65_535, description="0 for a free one, printed at the start")
-    token_variable: str | None = Field(
-        None, min_length=1, description="environment variable, never the token"
-    )
-    names: tuple[str, ...] = Field((), description="names under which viewers reach the page")
 
 
 class StoreSettings(StationTable):

@@ -359,6 +359,8 @@ def test_contract_retained_but_commands() -> None:
         "swathe/{station}/rescan": True,
         "swathe/{station}/revisions": True,
         "swathe/{station}/port/{device}": True,
+        "swathe/{station}/spot/{number}": True,
+        "swathe/{station}/spots": True,
         "swathe/{station}/command": False,
     }
 
@@ -378,6 +380,7 @@ def test_topics_of_a_station() -> None:
     assert (topics.alarm(4), topics.alarms) == ("swathe/bench/alarm/4", "swathe/bench/alarm/+")
     assert topics.revisions == "swathe/bench/revisions"
     assert topics.rescan == "swathe/bench/rescan"
+    assert (topics.spots, topics.spot(3)) == ("swathe/bench/spots", "swathe/bench/spot/3")
     assert topics.reply("a-1") == "swathe/bench/reply/a-1"
 
 

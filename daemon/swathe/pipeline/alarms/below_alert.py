@@ -1,13 +1,14 @@
 """Areas thinner than the alert level, each with an alarm of its own.
 
 Cells are grouped by blocks of 100 mm: a thin cell joins the alarm of its block or of an adjacent
-block, or else raises one. The alarm states the minimum thickness, the cell that has it and the borders
+block, or else raises one; a spot of a plan without an encoder has one of its own. The alarm states the minimum thickness, the cell that has it and the borders
 of its cells. When an acknowledged area gets thinner, its alarm ends and another one is raised. (The size
 of the blocks is our choice, no source.)
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,9 +51,17 @@ class BelowAlert:
         grid: the cells.
         register: where the alarms are raised.
         level: alert level, mm; None for none.
+        spots: names of the spots that are the cells; none where they are an area.
     """
 
-    def __init__(self, grid: Grid, register: AlarmRegister, level: float | None) -> None:
+    def __init__(
+        self,
+        grid: Grid,
+        register: AlarmRegister,
+        level: float | None,
+        spots: Sequence[str] = (),
+    ) -> None:
+        self._spots = spots
         self._grid = grid
         self._register = register
         self._level = level
@@ -145,6 +154,8 @@ class BelowAlert:
         row, column = np.divmod(cells, grid.shape[1])
         down = (row * grid.index.resolution // _BLOCK_MM).astype(np.int64)
         right = (column * grid.scan.resolution // _BLOCK_MM).astype(np.int64)
+        if self._spots:
+            right = column * (len(_AROUND) + 1)  # no block is next to another one
         blocks = np.stack((down, right), axis=1)
         for block in np.unique(blocks, axis=0).tolist():
             inside = (blocks == block).all(axis=1)
@@ -178,7 +189,8 @@ class BelowAlert:
         row, column = divmod(area.thinnest, grid.shape[1])
         alarm.minimum_scan = float(grid.scan.centres[column])
         alarm.minimum_index = float(grid.index.centres[row])
-        alarm.detail = f"{area.minimum:.2f} mm, below {self._level:g} mm"
+        name = f"spot {self._spots[area.thinnest]}: " if self._spots else ""
+        alarm.detail = f"{name}{area.minimum:.2f} mm, below {self._level:g} mm"
         self._register.add_change(alarm)
 
 

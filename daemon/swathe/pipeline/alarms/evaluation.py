@@ -92,7 +92,12 @@ class AlarmEvaluation:
         self._pauses = pauses
         self._tallies = tallies
         self.register = AlarmRegister(station.alarms)
-        self._below_alert = BelowAlert(grid, self.register, station.survey.alert_below)
+        self._below_alert = BelowAlert(
+            grid,
+            self.register,
+            station.survey.alert_below,
+            [spot.name for spot in station.spot_list],
+        )
         self._slip_alarm = SlipAlarm(slipped_cells, self.register)
         self._coupling = CouplingWatch()
         self._gauge = ""

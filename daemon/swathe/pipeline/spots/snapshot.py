@@ -36,7 +36,7 @@ class SpotSnapshot(Snapshot):
     """A spot of the plan, and what was read there."""
 
     number: int = Field(description="in the plan, from 1: its position on the scan axis")
-    name: str
+    name: str = Field(description="by which the plan names it")
     place: str = Field(description="where it is, as the plan has it")
     nominal: Annotated[float | None, Digits(3)] = Field(
         description="nominal thickness, mm; null where it is not known"

@@ -1,0 +1,121 @@
+"""The board of a run over spots: the next spot, what the gauge reads there, keys to take it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from swathe.board import Question, Reply
+from swathe.live.run_panel import RunPanel
+from swathe.live.service import Daemon
+from swathe.live.spots import SpotWork
+from swathe.pipeline import SpotNowSnapshot
+from swathe.pipeline.progress.fields import number_text
+
+__all__ = ["SpotPanel"]
+
+_BAR = 10
+
+
+class SpotPanel(RunPanel):
+    """Shows and takes spots, in addition to what every run has.
+
+    Args:
+        daemon: the run.
+        spots: its work at the spots.
+    """
+
+    def __init__(self, daemon: Daemon, spots: SpotWork) -> None:
+        super().__init__(daemon)
+        self._spots = spots
+        del self._actions["i"], self._actions[" "]  # there is no position, and space takes
+        keys: dict[str, Callable[[], Reply]] = {
+            "enter": self._take,
+            " ": self._take,
+            "s": spots.skip,
+            "left": lambda: spots.step(-1),
+            "right": lambda: spots.step(1),
+            "k": self._accept,
+            "r": self._reopen,
+            "d": self._close,
+        }
+        self._actions |= keys
+        self.keys = ("Enter", "s", "←→", "k", "r", "d", "t", "q")
+
+    def next_lines(self) -> list[str]:
+        """Return the next spot, what the gauge reads, and what is done."""
+        return spot_lines(self._spots.state())
+
+    def _take(self) -> Reply:
+        return self._by_name(self._spots.take)
+
+    def _accept(self) -> Reply:
+        return self._with_reason("accepted though its readings differ, because", self._spots.accept)
+
+    def _close(self) -> Reply:
+        return self._with_reason("no reading is possible, because", self._spots.close)
+
+    def _reopen(self) -> Reply:
+        """Have the spot that is shown read again, or the last one that was read if it is unread."""
+        chosen, last = self._spots.chosen, self._spots.last_read
+        if (chosen is None or not chosen.couplings) and last is not None:
+            name = last.name
+            return self._with_reason(
+                "to be read again, because",
+                lambda by, because: self._spots.reopen(by, because, name),
+                name,
+            )
+        return self._with_reason("to be read again, because", self._spots.reopen)
+
+    def _with_reason(
+        self, what: str, act: Callable[[str, str], str], name: str | None = None
+    ) -> Reply:
+        """Ask for the reason, and act at a spot in the operator's name."""
+        if name is None and (chosen := self._spots.chosen) is not None:
+            name = chosen.name
+
+        def ask(by: str) -> Reply:
+            def accept(text: str) -> Reply:
+                if not text:
+                    message = "a reason is needed"
+                    raise ValueError(message)
+                return act(by, text)
+
+            return Question(label=f"{name}: {what}:", accept=accept)
+
+        return self._by_name(ask)
+
+
+def spot_lines(now: SpotNowSnapshot) -> list[str]:
+    """Return the next spot, what the gauge reads, and what is done, a line each."""
+    if now.spot is None:
+        head = "no spot is left to read"
+    else:
+        head = f"next: {now.spot} (spot {now.number} of {now.spots})"
+        head += f" · {now.place}" if now.place else ""
+        head += f" · nominal {number_text(now, 'nominal')} mm" if now.nominal is not None else ""
+        if now.couplings > 1:
+            head += f" · {now.counted} of {now.couplings} readings"
+    done = [f"{now.done} of {now.spots} done"]
+    done += [f"{now.jumpy} jumpy"] if now.jumpy else []
+    done += [f"{now.closed} closed"] if now.closed else []
+    return [head, _gauge_line(now), " · ".join(done)]
+
+
+def _gauge_line(now: SpotNowSnapshot) -> str:
+    """Return what the gauge reads, how far it spreads, and what to do."""
+    if now.value is None:
+        return f"gauge: – · {now.reason}"
+    filled = _BAR
+    if now.spread is not None:
+        filled = max(0, min(_BAR, round(_BAR * (1 - now.spread / (2 * now.limit)))))
+    bar = "█" * filled + "░" * (_BAR - filled)
+    spread = f"spread {number_text(now, 'spread')} of {number_text(now, 'limit')} mm"
+    if not now.lifted:
+        state = "lift the probe: this place was read already"
+    elif not now.enough:
+        state = now.reason
+    elif now.steady:
+        state = "STEADY: Enter takes it"
+    else:
+        state = "NOT STEADY: wait; Enter keeps it as jumpy"
+    return f"gauge: {number_text(now, 'value')} mm {bar} {spread} · {state}"

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from support.daemon import swathe
+from support.shell import ShellTerminal
 
 STATION = """
 name = "bench"
@@ -39,20 +40,23 @@ class Wheel:
         self._master, self._slave = pty.openpty()
         self.port = os.ttyname(self._slave)
         self.counts = 0
+        self.silent = False
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._speak, name="wheel")
         self._thread.start()
 
     def _speak(self) -> None:
         while not self._stop.wait(0.01):
+            if self.silent:
+                continue
             os.write(self._master, f"{self.counts % 65536},12.0\r\n".encode())
 
     def roll(self, counts: int) -> None:
         """Roll on, no faster than a hand."""
-        for _ in range(20):
-            self.counts += counts // 20
-            time.sleep(0.02)
-        self.counts += counts % 20 if counts > 0 else 0
+        begin = self.counts
+        for k in range(1, 101):
+            self.counts = begin + counts * k // 100
+            time.sleep(0.01)
 
     def close(self) -> None:
         """End it."""
@@ -70,63 +74,186 @@ def wheel() -> Iterator[Wheel]:
     made.close()
 
 
-def talk(arguments: list[str], wheel: Wheel, rolls: list[int]) -> tuple[int, str]:
-    """Run a command; press Enter, roll, press Enter, for each roll; return code and output."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "swathe", *arguments],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )
-    assert process.stdin is not None
-    time.sleep(4.0)
-    for counts in rolls:
-        process.stdin.write("\n")
-        process.stdin.flush()
-        time.sleep(0.8)
-        wheel.roll(counts)
-        process.stdin.write("\n")
-        process.stdin.flush()
-        time.sleep(0.8)
-    output, _ = process.communicate(timeout=30)
-    return process.returncode, output
+def start(wheel: Wheel, tmp_path: Path, terminal: ShellTerminal, arguments: str) -> None:
+    """Type a command on a station with the wheel."""
+    station = tmp_path / "station.toml"
+    station.write_text(STATION.format(port=wheel.port))
+    terminal.type(f"{sys.executable} -m swathe calibrate {arguments.format(station=station)}\n")
+
+
+def roll(wheel: Wheel, terminal: ShellTerminal, counts: int, *, key: str = "\n") -> None:
+    """Set it at the start, roll it while the counts are shown, and press Enter."""
+    terminal.wait_for("set it at the start")
+    terminal.type(key)
+    terminal.wait_for("roll it ")
+    terminal.wait_for("+0 counts")
+    wheel.roll(counts)
+    terminal.wait_for(f"{counts:+,d} counts")
+    terminal.type("\n")
 
 
 @pytest.mark.slow
 def test_encoder_is_measured_by_rolling(wheel: Wheel, tmp_path: Path) -> None:
     """Three rolls of half a metre over the counter's end: counts per mm, mean and spread."""
-    station = tmp_path / "station.toml"
-    station.write_text(STATION.format(port=wheel.port))
     wheel.counts = 60_000
-    arguments = ["calibrate", "encoder", str(station), "--length", "500 mm"]
-    code, output = talk(arguments, wheel, [13_040, 13_020, 13_060])
-    assert code == 0, output
-    assert "26.0800 counts/mm" in output
-    assert "reversed = false" in output
-    assert re.search(r"runs differ by 0\.31 %", output)
+    with ShellTerminal() as terminal:
+        start(wheel, tmp_path, terminal, "encoder {station} --length '500 mm'")
+        for counts in (13_040, 13_020, 13_060):
+            roll(wheel, terminal, counts)
+        terminal.wait_for("26.0800 counts/mm")
+        terminal.wait_for("reversed = false")
+        assert re.search(r"runs differ by 0\.31 %", terminal.wait_for("prompt> "))
+        assert terminal.has_lines
 
 
 @pytest.mark.slow
 def test_encoder_runs_that_differ_are_warned_of(wheel: Wheel, tmp_path: Path) -> None:
     """Runs that differ by more than the tolerance are told with what may be wrong."""
-    station = tmp_path / "station.toml"
-    station.write_text(STATION.format(port=wheel.port))
-    arguments = ["calibrate", "encoder", str(station), "--length", "20 in", "--runs", "2"]
-    code, output = talk(arguments, wheel, [13_000, 12_000])
-    assert code == 3, output
-    assert "WARNING: the runs differ by more than 0.5 %" in output
+    with ShellTerminal() as terminal:
+        start(wheel, tmp_path, terminal, "encoder {station} --length '20 in' --runs 2")
+        for counts in (13_000, 12_600):
+            roll(wheel, terminal, counts)
+        terminal.wait_for("WARNING: the runs differ by more than 0.5 %")
+        terminal.wait_for("prompt> ")
+        terminal.type("echo code $?\n")
+        terminal.wait_for("code 3")
+
+
+@pytest.mark.slow
+def test_bad_rolls_are_refused_at_once_and_repeated(wheel: Wheel, tmp_path: Path) -> None:
+    """Enter twice, the other way, a counter that begins again, half the length: none of them counts."""
+    with ShellTerminal() as terminal:
+        start(wheel, tmp_path, terminal, "encoder {station} --length '500 mm' --runs 2")
+        terminal.wait_for("set it at the start")
+        terminal.type("\n")
+        terminal.wait_for("roll it ")
+        terminal.wait_for("+0 counts")
+        terminal.type("\n")  # once too often
+        terminal.wait_for("it has not moved yet")
+        terminal.wait_for("+0 counts")
+        wheel.roll(5000)
+        terminal.wait_for("+5,000 counts")
+        terminal.type("S")
+        terminal.wait_for("the start is here")
+        terminal.wait_for("+0 counts")
+        wheel.roll(13_000)
+        terminal.wait_for("+13,000 counts")
+        terminal.type("\n")
+        terminal.wait_for("run 2 of 2: set it at the start")
+        roll(wheel, terminal, -13_000)
+        terminal.wait_for(
+            "REFUSED, run 2 of 2 is repeated: -13,000 counts: it was rolled the other"
+        )
+        roll(wheel, terminal, 6_500)
+        terminal.wait_for("REFUSED, run 2 of 2 is repeated: +6,500 counts: -50.0 %")
+        terminal.wait_for("set it at the start")
+        terminal.type("\n")
+        terminal.wait_for("+0 counts")
+        wheel.roll(8_000)
+        terminal.wait_for("+8,000 counts")
+        wheel.counts = 0  # switched off and on
+        terminal.wait_for("counts,")
+        wheel.roll(5_000)
+        terminal.type("\n")
+        terminal.wait_for("REFUSED, run 2 of 2 is repeated: the counter jumped by ")
+        roll(wheel, terminal, 13_010)
+        terminal.wait_for("26.0100 counts/mm")
+
+
+@pytest.mark.slow
+def test_first_roll_that_was_the_bad_one_is_left_out(wheel: Wheel, tmp_path: Path) -> None:
+    """Where two rolls contradict the first one and agree, they are right."""
+    with ShellTerminal() as terminal:
+        start(wheel, tmp_path, terminal, "encoder {station} --length '500 mm' --runs 2")
+        roll(wheel, terminal, 7_000)
+        terminal.wait_for("run 2 of 2: set it at the start")
+        roll(wheel, terminal, 13_000)
+        terminal.wait_for("REFUSED, run 2 of 2 is repeated")
+        roll(wheel, terminal, 13_020)
+        terminal.wait_for("run 1 (+7,000 counts) is left out")
+        terminal.wait_for("26.0200 counts/mm ±")
+
+
+@pytest.mark.slow
+def test_a_silent_encoder_is_seen_while_rolling(wheel: Wheel, tmp_path: Path) -> None:
+    """No count for a second is shown at once, and refused; Q gives up."""
+    with ShellTerminal() as terminal:
+        start(wheel, tmp_path, terminal, "encoder {station} --length '500 mm'")
+        terminal.wait_for("set it at the start")
+        terminal.type("\n")
+        terminal.wait_for("+0 counts")
+        wheel.silent = True
+        terminal.wait_for("NO COUNT FOR ")
+        terminal.type("\n")
+        terminal.wait_for("REFUSED, run 1 of 3 is repeated: no count came for")
+        terminal.wait_for("set it at the start")
+        terminal.type("Q")
+        terminal.wait_for("given up: nothing is measured")
+        terminal.wait_for("prompt> ")
+        assert terminal.has_lines
 
 
 @pytest.mark.slow
 def test_length_of_a_part_is_measured(wheel: Wheel, tmp_path: Path) -> None:
-    """Zero at one end, roll to the other: 7 in."""
+    """Zero at one end, roll to the other: 7 in, shown while it rolls; Enter twice prints it twice."""
+    with ShellTerminal() as terminal:
+        start(wheel, tmp_path, terminal, "length {station}")
+        terminal.wait_for("press Enter for zero")
+        terminal.type("\n")
+        terminal.wait_for("0.00 mm, 0.000 in")
+        terminal.type("\n")
+        terminal.wait_for("it has not moved")
+        wheel.roll(4620)
+        terminal.wait_for("177.69 mm, 6.996 in")
+        for _ in range(2):
+            terminal.type("\n")
+            terminal.wait_for("177.69 mm, 6.996 in\nroll it to the other end")
+        wheel.counts = 0
+        terminal.type("\n")
+        terminal.wait_for("REFUSED: the counter jumped by -4,620 counts")
+        terminal.wait_for("press Enter for zero")
+        terminal.type("Q")
+        terminal.wait_for("prompt> ")
+        terminal.type("echo code $?\n")
+        terminal.wait_for("code 0")
+
+
+@pytest.mark.slow
+def test_encoder_is_measured_without_a_terminal(wheel: Wheel, tmp_path: Path) -> None:
+    """Through pipes a line answers each prompt; the end of the input gives up."""
     station = tmp_path / "station.toml"
     station.write_text(STATION.format(port=wheel.port))
-    code, output = talk(["calibrate", "length", str(station)], wheel, [4620])
-    assert code == 0, output
-    assert "177.69 mm, 6.996 in" in output
+    arguments = ["calibrate", "encoder", str(station), "--length", "500 mm", "--runs", "1"]
+    with subprocess.Popen(
+        [sys.executable, "-m", "swathe", *arguments],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    ) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        said = b""
+        for prompt, counts in ((b"at the start", 0), (b"roll it", 0), (b"not moved yet", 13_000)):
+            while prompt not in said:
+                said += os.read(process.stdout.fileno(), 4096)
+            wheel.roll(counts)
+            process.stdin.write(b"\n")
+            process.stdin.flush()
+        process.stdin.close()
+        said += process.stdout.read()
+    assert process.returncode == 0, said
+    assert b"26.0000 counts/mm" in said
+    result = subprocess.run(
+        [sys.executable, "-m", "swathe", *arguments],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+    )
+    assert result.returncode == 1
+    assert "given up: nothing is measured" in result.stderr
 
 
 def test_encoder_calibration_says_what_is_wrong(tmp_path: Path, wheel: Wheel) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, console, quantity, say
+from swathe.cli.app import Exit, quantity, say
 from swathe.cli.calibrate import calibrate
 from swathe.errors import SwatheError
 
@@ -29,9 +29,12 @@ def encoder(
 ) -> None:
     """Measure an encoder's counts per mm by rolling a known length several times.
 
-    Exit code 0: measured; 3: measured, but the runs differ by more than the tolerance.
+    The counts are shown while it rolls. A roll that cannot be used is refused as soon as it is over,
+    and only that one is repeated. Exit code 0: measured; 3: measured, but the runs differ by more than
+    the tolerance; 1: given up.
     """
     from swathe.calibration.encoder_scale import scale_of_rolls
+    from swathe.cli.rolling import roll_known_length
     from swathe.live.encoder_reader import EncoderReader
     from swathe.station import read_devices
     from swathe.units import length as length_of
@@ -43,18 +46,9 @@ def encoder(
         message = f"'--length' must be > 0 mm (got {known!r})"
         raise SwatheError(message)
     settings = read_devices(station)
-    counts: list[float] = []
     with EncoderReader(settings, axis) as reader:
         say(f"{reader.device}: {reader.counts():.0f} counts")
-        for run in range(1, runs + 1):
-            _wait(f"run {run} of {runs}: set it at the start, then press Enter")
-            begin = reader.counts()
-            _wait(
-                f"roll it {rolled:g} mm on, in the direction of the {axis} axis, then press Enter"
-            )
-            counts.append(reader.counts() - begin)
-            each = counts[-1] / rolled
-            say(f"  {counts[-1]:+.0f} counts: {each:+.4f} counts/mm")
+        counts = roll_known_length(reader, rolled, runs, axis)
         in_force = reader.settings.scale
     try:
         found = scale_of_rolls([rolled] * runs, counts)
@@ -79,27 +73,12 @@ def encoder(
 def part_length(station: _Station, axis: _Axis = "scan") -> None:
     """Measure a part's length with the encoder: zero at one end, roll to the other.
 
-    Enter prints the length so far, each time it is pressed; q and Enter end.
+    The length is shown while it rolls. Enter prints the length so far, each time it is pressed; q ends.
     """
+    from swathe.cli.rolling import roll_length
     from swathe.live.encoder_reader import EncoderReader
     from swathe.station import read_devices
 
     settings = read_devices(station)
     with EncoderReader(settings, axis) as reader:
-        sign = -1.0 if reader.settings.reversed else 1.0
-        _wait("set the encoder at one end, then press Enter for zero")
-        begin = reader.counts()
-        answer = ""
-        while answer != "q":
-            answer = _wait("roll it to the other end, then press Enter; q and Enter end")
-            if answer != "q":
-                travel = sign * (reader.counts() - begin) / reader.settings.scale
-                say(f"{travel:.2f} mm, {travel / 25.4:.3f} in")
-
-
-def _wait(prompt: str) -> str:
-    """Wait for Enter; a closed input ends like q."""
-    try:
-        return console.input(f"{prompt} ").strip().lower()
-    except EOFError:
-        return "q"
+        roll_length(reader)

@@ -8,6 +8,7 @@ from typing import Self
 
 import numpy as np
 
+from swathe.calibration.roll_checks import Roll
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, PortChange
 from swathe.live.ports import PortHub
@@ -28,6 +29,12 @@ class EncoderReader:
     Args:
         station: the station file.
         axis: ``scan`` or ``index``.
+
+    Attributes:
+        settings: of the axis.
+        device: its name.
+        silent_at_rest: whether the device sends nothing while the encoder rests.
+        lost: why the port is lost now; empty while it is not.
 
     Raises:
         SwatheError: the axis is not encoded in this station.
@@ -58,6 +65,10 @@ class EncoderReader:
         self._link = DeviceLink(decoder=decoder, delay_ns=0, tally=DeviceTally())
         self._hub = PortHub(station.model_copy(update={"device": {self.device: device}}))
         self._counts: float | None = None
+        self._newest = time.monotonic_ns()
+        self.lost = ""
+        self._roll = Roll()
+        self.silent_at_rest = device.on_change
 
     def __enter__(self) -> Self:
         self._hub.__enter__()
@@ -93,16 +104,55 @@ class EncoderReader:
             self._drain()
         return self._counts
 
+    def begin_roll(self) -> float:
+        """Begin a roll where the encoder is; return its counts there.
+
+        Raises:
+            SwatheError: the port gives no counts; the text says why.
+        """
+        counts = self.counts()
+        self._roll = Roll(lost=self.lost)
+        return counts
+
+    def at(self) -> float:
+        """Return the newest counts without waiting; NaN before the first record."""
+        self._drain()
+        return float("nan") if self._counts is None else self._counts
+
+    def roll(self) -> Roll:
+        """Return the roll so far, with what has arrived until now."""
+        self._drain()
+        self._roll.silent = max(time.monotonic_ns() - self._newest, 0) / 1e9
+        return self._roll
+
+    def settled_roll(self) -> Roll:
+        """Return the roll with all that was sent before now."""
+        time.sleep(_SETTLE_SECONDS)
+        return self.roll()
+
     def _drain(self) -> None:
         def take(entry: Chunk | PortChange) -> None:
             if isinstance(entry, Chunk):
                 self._link.take(entry.data, entry.time)
+                self._take_records(entry.time)
             elif entry.state != "closed":
                 self._link.tally.state = entry.state
                 self._link.tally.detail = entry.detail if entry.state != "open" else ""
+                if entry.state == "lost":
+                    self.lost = entry.detail or "lost"
+                    self._roll.lost = self._roll.lost or self.lost
+                elif entry.state == "open":
+                    self.lost = ""
 
         self._hub.drain(take)
+
+    def _take_records(self, arrived: int) -> None:
+        """Take the counts of the records that are complete."""
         batch = self._link.decode()
-        if batch is not None and batch.positions.size:
-            counts = batch.positions["counts"][:, self._column]
-            self._counts = float(self._scale.positions(np.ascontiguousarray(counts))[-1])
+        if batch is None or not batch.positions.size:
+            return
+        column = np.ascontiguousarray(batch.positions["counts"][:, self._column])
+        counts = self._scale.positions(column)
+        before = counts[0] if self._counts is None else self._counts
+        self._roll.add(np.concatenate(([before], counts)))
+        self._counts, self._newest = float(counts[-1]), arrived

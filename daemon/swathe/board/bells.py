@@ -24,6 +24,8 @@ _URGENT = frozenset(
         AlarmKind.HELD,
         AlarmKind.POSITION,
         AlarmKind.STANDSTILL,
+        AlarmKind.SILENT,
+        AlarmKind.ECHOLESS,
     }
 )
 # Many terminals make one bell of two that are closer.

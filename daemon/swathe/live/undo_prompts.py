@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from swathe.board import KeyQuestion, Question, Reply
 from swathe.live.service import Daemon
-from swathe.messages import RevisionsMessage, Topics
+from swathe.live.stretches import affected_cells, resolve_stretch
+from swathe.messages import RevisionsMessage, StretchSnapshot, Topics
 from swathe.pipeline.progress.fields import count_text
 from swathe.units import length
 
@@ -115,17 +117,27 @@ class UndoPrompts:
     def _ask_reason_of_line(self, line: int) -> Reply:
         return self._ask_reason(
             {"command": "discard", "stretch": {"line": line}},
-            f"discard line {line} so far, {self._measured(line)}",
+            f"discard line {line} so far",
         )
 
-    def _measured(self, line: int, scan: tuple[float, float] | None = None) -> str:
-        """Return how many cells of a line, or of a stretch of it, have readings."""
-        grid = self._daemon.pipeline.grid
-        hits = grid.hits.reshape(grid.shape)[line]
-        if scan is not None:
-            centres = grid.scan.centres
-            hits = hits[(centres >= scan[0]) & (centres <= scan[1])]
-        return f"{count_text(int((hits > 0).sum()), 'cell')} with readings"
+    def _affected(self, stretch: Mapping[str, Any]) -> str:
+        """Return what a stretch may affect.
+
+        Raises:
+            ValueError: there is no such stretch; the text is the requirement.
+        """
+        pipeline = self._daemon.pipeline
+        meant = StretchSnapshot.model_validate(stretch)
+        times = resolve_stretch(
+            meant,
+            now=time.time_ns(),
+            notes=pipeline.notes,
+            scan=pipeline.grid.scan,
+            index=pipeline.grid.index,
+        )
+        found = affected_cells(meant, times, pipeline.grid)
+        cells, hits = count_text(found.cells, "cell"), count_text(found.hits, "reading")
+        return f"at most {hits} in {cells}"
 
     def _ask_stretch(self, line: int) -> Reply:
         def stretch(begin: float, end: float) -> Reply:
@@ -137,7 +149,7 @@ class UndoPrompts:
                     "command": "discard",
                     "stretch": {**of_line, "scan": {"from": scan[0], "to": scan[1]}},
                 },
-                f"discard {where}{scan[0]:g} to {scan[1]:g} mm, {self._measured(line, scan)}",
+                f"discard {where}{scan[0]:g} to {scan[1]:g} mm",
             )
 
         return self._ask_from_to(stretch)
@@ -199,8 +211,7 @@ class UndoPrompts:
                     raise ValueError(message)
                 return self._ask_reason(
                     {"command": "move", "stretch": {"line": line, **stretch}, "line": target},
-                    f"move what was read as line {line} {since} ({self._measured(line)}) to line "
-                    f"{target} ({self._measured(target)})",
+                    f"move what was read as line {line} {since} to line {target}",
                 )
 
             label = f"and on which line was it ({self._range})?"
@@ -234,21 +245,27 @@ class UndoPrompts:
         return Question(label=f"restore which? {listed}", accept=accept)
 
     def _ask_reason(self, command: Mapping[str, Any], what: str) -> Reply:
-        """Ask why, then whether it is meant."""
+        """Ask why, then whether it is meant.
+
+        Raises:
+            ValueError: there is no such stretch; the text is the requirement.
+        """
+        if "stretch" in command:
+            what += f": {self._affected(command['stretch'])}"
 
         def accept(reason: str) -> Reply:
             if not reason:
                 message = "a reason is needed: it is kept with the survey"
                 raise ValueError(message)
             return KeyQuestion(
-                label=f"{what}; because: {reason}. y does it; any other key leaves all as it is",
+                label=f"{what}; because: {reason}. y does it, any other key leaves all as it is",
                 key="y",
                 act=lambda: self._send({**command, "text": reason}),
                 otherwise="nothing is changed",
                 seconds=_CONFIRM_SECONDS,
             )
 
-        return Question(label=f"{what}: why?", accept=accept)
+        return Question(label=f"{what}. Why?", accept=accept)
 
 
 def typed_length(text: str) -> float:

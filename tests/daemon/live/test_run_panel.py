@@ -147,7 +147,7 @@ def test_index_is_asked_for_where_it_has_an_encoder(
         (
             ["2", "enter"],
             {"command": "discard", "stretch": {"line": 1}},
-            "discard line 1 so far, 0 cells with readings",
+            "discard line 1 so far: at most 0 readings in 0 cells",
         ),
         (
             ["3", "enter", "clear", "4", "enter"],
@@ -167,7 +167,7 @@ def test_index_is_asked_for_where_it_has_an_encoder(
         (
             ["6", "enter", "enter", "enter", "1", "enter", "clear", "2", "enter"],
             {"command": "move", "stretch": {"line": 1}, "line": 2},
-            "move what was read as line 1 so far (0 cells with readings) to line 2",
+            "move what was read as line 1 so far to line 2: at most 0 readings in 0 cells",
         ),
         (
             ["7", "enter", "1", "enter", "clear", "3", "enter"],
@@ -256,3 +256,19 @@ def test_continuing_after_ctrl_z_is_noted(keyboard: Keyboard) -> None:
     assert keyboard.panel.on_continued(12.34).startswith("the run stood still for 12.3 s")
     (note,) = keyboard.marks(MarkKind.NOTE)
     assert note["text"] == "stopped by Ctrl-Z, and continued after 12.3 s"
+
+
+def test_a_stretch_that_is_none_is_refused_where_it_is_typed(keyboard: Keyboard) -> None:
+    """Outside the plan, or between notes that are not unique: before anybody types a reason."""
+    keyboard.daemon.commands.note("same", "A. Kern")
+    keyboard.daemon.commands.note("same", "A. Kern")
+    shown = keyboard.type(
+        "u", "A. Kern", "enter", "4", "enter", "enter", "2 m", "enter", "3 m", "enter"
+    )
+    assert shown.startswith("from 2000 mm to where")
+    assert "outside the plan, which runs from " in shown
+    keyboard.type("escape")
+    shown = keyboard.type("u", "5", "enter", "s", "tab", "enter", "enter")
+    assert shown.startswith("to which note?")
+    assert "2 notes are 'same'" in shown
+    assert keyboard.commands == []

@@ -97,7 +97,7 @@ def test_readme_from_the_station_to_python(tmp_path: Path, monkeypatch: pytest.M
             output, _ = daemon.communicate(timeout=30)
         assert daemon.returncode == 3, output
     assert "no signal" in run(readme.take("swathe"), tmp_path, code=3)
-    assert "no signal" not in run(readme.take("swathe"), tmp_path)
+    assert "missing in 1 open gap, by cause:" in run(readme.take("swathe"), tmp_path)
     assert readme.left == []
     (line,) = python("README.md", tmp_path, monkeypatch)
     assert line.endswith("1 gaps\n")

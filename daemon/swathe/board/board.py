@@ -71,8 +71,8 @@ class Panel:
         """Return the cells of a station, where they are in this process."""
         return None
 
-    def next_lines(self) -> list[str]:
-        """Return what is next, below the progress; it is wrapped, never cut."""
+    def next_lines(self, width: int) -> list[str]:  # noqa: ARG002
+        """Return what is next, below the progress; it is wrapped at `width`, never cut."""
         return []
 
     def health_lines(self) -> list[Text]:
@@ -262,7 +262,7 @@ class Board:
         top += self._banner(view, now, wall)
         top += self._line.lines(view, now, width, lambda text, style: self._wrapped([text], style))
         top += self._progress_lines(view, now, wall, width)
-        top += self._wrapped(self._panel.next_lines(), "bold")
+        top += self._wrapped(self._panel.next_lines(width), "bold")
         if height < _SHORT:  # keys or a question take the rest
             top += self._alarm_lines(view, 1)
             return [*top[:height], *[Text("")] * (height - len(top))]
@@ -315,7 +315,7 @@ class Board:
         if view.is_stale(now, wall) and self._panel.is_connected:
             text = f" NO MESSAGE FOR {age_text(age or 0)}: is the station up? "
             return [one_line(text, "reverse")]
-        if state is not None and state.reason and not self._panel.next_lines():
+        if state is not None and state.reason and not self._panel.next_lines(self._console.width):
             return self._wrapped([state.reason], "dim")
         return []
 

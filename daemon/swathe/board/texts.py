@@ -107,9 +107,10 @@ def gap_text(gap: GapMessage, plan: PlanMessage | None = None) -> str:
     scan_turn, index_turn = (None, None) if plan is None else (plan.scan_turn, plan.index_turn)
     profile = plan is not None and plan.profile
     index = "" if profile else f", index {extent_text(gap.index, index_turn)} mm"
+    hours = f" ({gap.hours})" if gap.hours else ""
     return (
         f"gap {gap.number} open: {gap.causes_text}, scan {extent_text(gap.scan, scan_turn)} mm"
-        f"{index}, {count_text(gap.cells, 'cell')}"
+        f"{index}{hours}, {count_text(gap.cells, 'cell')}"
     )
 
 

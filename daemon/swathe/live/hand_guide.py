@@ -5,40 +5,53 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 from swathe.pipeline import Pipeline
+from swathe.station import AxisNames, LineAdvance
 
 if TYPE_CHECKING:
     from swathe.motion import HandStep
 
-__all__ = ["where_by_hand"]
+__all__ = ["step_by_hand", "words_by_hand"]
 
 
-def where_by_hand(
-    pipeline: Pipeline,
-    at: tuple[float | None, float | None],
-    *,
-    unit: Literal["mm", "in"] = "mm",
-) -> HandStep | None:
-    """Return the next step by hand; None where there is no gap.
-
-    Gaps that somebody requested come first, in the order of the requests; then the nearest one.
+def step_by_hand(pipeline: Pipeline, at: tuple[float | None, float | None]) -> HandStep:
+    """Return the next step by hand.
 
     Args:
-        pipeline: has the open gaps.
+        pipeline: has the cells and gaps, and the gaps that somebody requested, which come first.
         at: position of the probe, scan and index in mm; None where unknown.
-        unit: of the text.
     """
     # Imported here: nobody asks before the ports are open.
-    from swathe.motion import next_by_hand
+    from swathe.motion import HandSurvey, next_by_hand
 
-    gaps = pipeline.open_gap_snapshots()
-    if wanted := [one.number for one in pipeline.requests.gaps]:
-        open_ = {gap.number: gap for gap in gaps if gap.number in wanted}
-        first = next((open_[number] for number in wanted if number in open_), None)
-        gaps = gaps if first is None else [first]
+    station, grid = pipeline.station, pipeline.grid
     scan, index = at
-    if index is None and pipeline.station.index is None:
-        index = pipeline.grid.index.start  # a line profile has one line, and the probe is on it
-    position = None if scan is None or index is None else (scan, index)
-    return next_by_hand(
-        gaps, scan=pipeline.grid.scan, index=pipeline.grid.index, at=position, unit=unit
+    stepped = station.index is not None and not station.index_encoded
+    if index is None and station.index is None:
+        index = grid.index.start  # a line profile has one line, and the probe is on it
+    elif index is None and stepped:
+        index = float(grid.index.centres[pipeline.line])
+    survey = HandSurvey(
+        grid=grid,
+        coverage=pipeline.coverage,
+        line=pipeline.line if stepped or station.index is None else None,
+        advance=LineAdvance.COMMAND if station.index is None else station.index.advance,
+        speed_limit=pipeline.speed_limit,
     )
+    position = None if scan is None or index is None else (scan, index)
+    requested = [one.number for one in pipeline.requests.gaps]
+    return next_by_hand(survey, at=position, requested=requested)
+
+
+def words_by_hand(pipeline: Pipeline, step: HandStep, *, unit: Literal["mm", "in"] = "mm") -> str:
+    """Return a step by hand as text, in parts separated by semicolons; the first has it all."""
+    from swathe.motion import HandText, hand_text
+
+    station = pipeline.station
+    text = HandText(
+        index=pipeline.grid.index,
+        unit=unit,
+        scan_names=station.scan,
+        index_names=AxisNames() if station.index is None else station.index,
+        scan_length=station.scan.length,
+    )
+    return hand_text(step, text)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe.live.crawl import Crawl
-from swathe.live.hand_guide import where_by_hand
+from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.live.stretches import affected_cells, resolve_stretch
@@ -17,6 +18,9 @@ from swathe.messages import ROOT, CommandMessage, ReplyMessage, StretchSnapshot
 from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance
 from swathe.pipeline import Grid, Pipeline
 from swathe.station import Station
+
+if TYPE_CHECKING:
+    from swathe.motion import HandStep
 
 __all__ = ["PageSource"]
 
@@ -76,20 +80,18 @@ class PageSource:
         return None if crawl is None else CrawlerHealth(str(crawl.machine.state), crawl.words)
 
     def next_step(self) -> HandGuidance | None:
-        """Return the next step by hand."""
+        """Return the next step by hand; None with a crawler."""
         if self._crawl is not None:
             return None
         pipeline, at = self._pipeline(), self._pipeline().position
-        step = where_by_hand(pipeline, at)
-        if step is None:
-            return None
-        inches = where_by_hand(pipeline, at, unit="in")
+        step = step_by_hand(pipeline, at)
+        done = step.kind == "done"
         return HandGuidance(
             gap=step.gap,
-            scan=(step.start, step.end),
-            index=step.index,
-            mm=step.words,
-            inches="" if inches is None else inches.words,
+            scan=None if done else _unbroken(step, self.grid.scan.turn),
+            index=None if done else step.index,
+            mm=words_by_hand(pipeline, step),
+            inches=words_by_hand(pipeline, step, unit="in"),
         )
 
     def notes(self) -> Sequence[tuple[int, str]]:
@@ -153,3 +155,13 @@ class PageSource:
     @property
     def _root(self) -> str:
         return f"{ROOT}/{self.station.name}/"
+
+
+def _unbroken(step: HandStep, turn: tuple[float, float] | None) -> tuple[float, float]:
+    """Return begin and end of a step, mm; over the seam of a pipe the higher one is past it."""
+    start, end = step.start, step.end
+    if turn is not None and step.rising and end < start:
+        end += turn[1] - turn[0]
+    elif turn is not None and not step.rising and start < end:
+        start += turn[1] - turn[0]
+    return start, end

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rich.text import Text
 
 from swathe.board import KeyQuestion, Panel, Question, Reply, StationView, one_line
-from swathe.live.hand_guide import where_by_hand
+from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.service import Daemon
 from swathe.live.undo_prompts import UndoPrompts, typed_length, typed_line
 from swathe.messages import CommandMessage
@@ -77,9 +77,9 @@ class RunPanel(Panel):
         """Return the cells."""
         return self._daemon.pipeline.grid
 
-    def next_lines(self) -> list[str]:
+    def next_lines(self, width: int) -> list[str]:
         """Return what the crawler does, or where to go next by hand."""
-        return [next_step(self._daemon)]
+        return [next_step(self._daemon, width)]
 
     def health_lines(self) -> list[Text]:
         """Return broker and page in one line."""
@@ -248,12 +248,15 @@ class RunPanel(Panel):
         )
 
 
-def next_step(daemon: Daemon) -> str:
-    """Return what the crawler does, or the next step by hand."""
+def next_step(daemon: Daemon, width: int = 80) -> str:
+    """Return what the crawler does, or the next step by hand in two lines of `width` at most."""
     if daemon.crawl is not None:
         return f"crawler {daemon.crawl.machine.state}: {daemon.crawl.words or 'begins'}"
-    step = where_by_hand(daemon.pipeline, daemon.pipeline.position)
-    return "next: nothing to return to" if step is None else f"next: {step.words}"
+    # Imported here: nobody asks before the ports are open.
+    from swathe.motion import fitted
+
+    step = step_by_hand(daemon.pipeline, daemon.pipeline.position)
+    return fitted(f"next: {words_by_hand(daemon.pipeline, step)}", width)
 
 
 def page_text(page: Page) -> str:

@@ -66,6 +66,10 @@ class PlanMessage(Snapshot):
         "read; null otherwise",
     )
     index_turn: Extent | None = Field(None, description="likewise of the index axis")
+    scan_ends: tuple[str, str] = Field(
+        ("", ""), description="names of the low and the high end of the scan axis; may be empty"
+    )
+    index_ends: tuple[str, str] = Field(("", ""), description="likewise of the index axis")
 
     @classmethod
     def of_survey(cls, survey: Pipeline) -> PlanMessage:
@@ -87,6 +91,8 @@ class PlanMessage(Snapshot):
             ),
             scan_turn=None if scan.turn is None else Extent(*scan.turn),
             index_turn=None if index.turn is None else Extent(*index.turn),
+            scan_ends=station.scan.ends,
+            index_ends=("", "") if station.index is None else station.index.ends,
         )
 
 

@@ -20,7 +20,8 @@ from swathe.motion.limits.work_area import WorkArea
 from swathe.motion.limits.zones import KeepOutZone, Zones
 from swathe.motion.raster.plan import Pattern, Plan, RasterSettings, plan_raster, scan_speed
 from swathe.motion.raster.unreached import Unreached
-from swathe.motion.revisit.by_hand import HandStep, next_by_hand
+from swathe.motion.revisit.by_hand import HandStep, HandSurvey, next_by_hand
+from swathe.motion.revisit.hand_text import HandText, fitted, hand_text
 from swathe.motion.revisit.passes import GapPass, PassSettings, Tour, plan_tour
 from swathe.motion.revisit.retry import (
     RemainingGap,
@@ -42,6 +43,8 @@ __all__ = [
     "Event",
     "GapPass",
     "HandStep",
+    "HandSurvey",
+    "HandText",
     "KeepOutZone",
     "Metric",
     "MotionError",
@@ -67,6 +70,8 @@ __all__ = [
     "Zones",
     "check_move",
     "check_moves",
+    "fitted",
+    "hand_text",
     "next_by_hand",
     "next_passes",
     "order_visits",

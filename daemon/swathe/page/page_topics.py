@@ -15,7 +15,7 @@ __all__ = ["PageTopics"]
 _STEP_SECONDS = 0.4
 # and with many gaps less often: it takes at most this share of the time.
 _SHARE = 0.05
-_OF_STEP = ("gap/", "rescan")
+_OF_STEP = ("gap/", "rescan", "line/", "state")
 # Of the notes so many are published, the newest.
 _NOTES = 30
 
@@ -23,7 +23,7 @@ _NOTES = 30
 class PageTopics:
     """Newest messages of the topics ``crawler``, ``next`` and ``notes``.
 
-    ``crawler`` is published only where a crawler may move; ``next`` is null without an open gap;
+    ``crawler`` is published only where a crawler may move; ``next`` is null with a crawler;
     ``notes`` has time and text of the newest notes.
 
     Args:

@@ -47,16 +47,17 @@ class HandGuidance:
     """The next step of a scan by hand; lengths in mm.
 
     Attributes:
-        gap: number of the gap.
-        scan: from where to where the probe is moved.
-        index: of the line.
+        gap: number of the gap; None where the step is over none.
+        scan: from where to where the probe is moved; round a pipe the higher one may be past the
+            seam; None where all is measured.
+        index: of the line; None likewise.
         mm: the same as text with lengths in mm.
         inches: the same as text with lengths in inches.
     """
 
-    gap: int
-    scan: tuple[float, float]
-    index: float
+    gap: int | None
+    scan: tuple[float, float] | None
+    index: float | None
     mm: str
     inches: str
 
@@ -90,7 +91,7 @@ class Source(Protocol):
         ...
 
     def next_step(self) -> HandGuidance | None:
-        """Return the next step by hand; None without an open gap, or with a crawler."""
+        """Return the next step by hand; None with a crawler."""
         ...
 
     def notes(self) -> Sequence[tuple[int, str]]:

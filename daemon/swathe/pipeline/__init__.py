@@ -1,7 +1,8 @@
 """Right of the port: one synchronous, deterministic function of the journal."""
 
 from swathe.pipeline.alarms.register import Alarm
-from swathe.pipeline.cells.gaps import GapCause, GapEnd
+from swathe.pipeline.cells.coverage import Coverage
+from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd, causes_of
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.checks.register import Check, CheckPhase, CheckStep
@@ -38,11 +39,13 @@ __all__ = [
     "CheckStep",
     "CouplingSnapshot",
     "CouplingState",
+    "Coverage",
     "CrawlerHistory",
     "DelayEstimate",
     "DeviceTally",
     "EstimatedDelay",
     "ExcludedZone",
+    "Gap",
     "GapCause",
     "GapEnd",
     "GapSnapshot",
@@ -65,6 +68,7 @@ __all__ = [
     "SpotSnapshot",
     "SpotState",
     "SurveySpots",
+    "causes_of",
     "runs_of",
     "spot_now",
 ]

@@ -31,7 +31,7 @@ from swathe.pipeline.placing.place_uncertainty import (
     StatedUncertainty,
 )
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot, delay_snapshots
-from swathe.pipeline.progress.progress import RunRates, progress_of
+from swathe.pipeline.progress.progress import RunRates, progress_of, speed_limit
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
 from swathe.pipeline.progress.snapshots import (
     GapSnapshot,
@@ -210,6 +210,13 @@ class SurveyState:
         return self._inputs.no_reference(axis) if self._inputs else "no run has begun"
 
     @property
+    def speed_limit(self) -> float | None:
+        """Highest speed along the scan axis at which no cell is skipped, mm/s; None if unknown."""
+        if self._inputs is None:
+            return None
+        return speed_limit(self._inputs, self.station, self.grid)
+
+    @property
     def last_sample_times(self) -> tuple[int | None, int | None]:
         """Host time of the newest sample of scan and index, ns; None where there is none."""
         return self._inputs.last_sample_times if self._inputs else (None, None)
@@ -270,17 +277,17 @@ class SurveyState:
     def take_gap_snapshots(self) -> list[GapSnapshot]:
         """Return the gaps that changed since the last call, each in its newest state."""
         changed = self._changed_gaps
-        snapshots = [gap_snapshot(changed[number]) for number in sorted(changed)]
+        snapshots = [gap_snapshot(changed[number], self.station) for number in sorted(changed)]
         self._changed_gaps.clear()
         return snapshots
 
     def open_gap_snapshots(self) -> list[GapSnapshot]:
         """Return the open gaps, by number."""
-        return [gap_snapshot(gap) for gap in self.coverage.gaps.open]
+        return [gap_snapshot(gap, self.station) for gap in self.coverage.gaps.open]
 
     def gap_snapshots(self) -> list[GapSnapshot]:
         """Return every gap of the survey, open and ended, by number."""
-        return [gap_snapshot(gap) for gap in self.coverage.gaps]
+        return [gap_snapshot(gap, self.station) for gap in self.coverage.gaps]
 
     def line_snapshot(self, row: int) -> LineSnapshot:
         """Return a summary of one line of the grid."""

@@ -48,16 +48,19 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
     """
     table = Table(title=None, box=None, pad_edge=False, header_style="bold")
     table.add_column("gap", justify="right")
-    for heading in ("scan mm", "index mm", "cells", "area mm²"):
+    listed = record.gaps if closed else record.open_gaps
+    hours = any(gap.hours for gap in listed)
+    for heading in ("scan mm", "index mm", *(("hours",) if hours else ()), "cells", "area mm²"):
         table.add_column(heading, justify="right", no_wrap=True)
     for heading in ("cause", "opened", *(("closed",) if closed else ())):
         table.add_column(heading, no_wrap=heading == "opened", overflow="fold")
     scan_turn, index_turn = turns(record)
-    for gap in record.gaps if closed else record.open_gaps:
+    for gap in listed:
         table.add_row(
             str(gap.number),
             extent_text(gap.scan, scan_turn),
             extent_text(gap.index, index_turn),
+            *((gap.hours,) if hours else ()),
             f"{gap.cells:,}",
             f"{gap.area:,.0f}",
             gap.causes_text,
@@ -70,6 +73,7 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
             "",
             "all" if zone.scan is None else extent_text(zone.scan, scan_turn),
             "all" if zone.index is None else extent_text(zone.index, index_turn),
+            *(("",) if hours else ()),
             f"{zone.cells:,}",
             "",
             f"excluded: {zone.name}, by {zone.by}{because}",

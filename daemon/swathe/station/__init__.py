@@ -2,6 +2,7 @@
 
 from swathe.station.alarms import AlarmKind, AlarmSettings, SoundEvent
 from swathe.station.axis import Axis, cell_count
+from swathe.station.axis_names import AxisNames, ClockSettings
 from swathe.station.broker import BrokerSettings, tls_context
 from swathe.station.budget import budget_of, repeatability_of
 from swathe.station.check import excluded_cells
@@ -56,10 +57,12 @@ __all__ = [
     "AlarmSettings",
     "Axis",
     "AxisMode",
+    "AxisNames",
     "AxisSettings",
     "BrokerSettings",
     "CalibrationSettings",
     "CellRule",
+    "ClockSettings",
     "DelayPair",
     "DelaySetting",
     "ExclusionSettings",

@@ -12,6 +12,7 @@ from swathe.arrays import Cells
 from swathe.echo import EchoSettings, check_gates
 from swathe.errors import Problem
 from swathe.station.axis import Axis
+from swathe.station.axis_names import check_clock
 from swathe.station.delays import check_delays
 from swathe.station.devices import decoder_of
 from swathe.station.marks import check_marks
@@ -57,6 +58,7 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
         if has_spots and name == "scan":
             continue  # its cells are the spots: no device encodes it
         problems += _check_axis(name, settings, devices, decoders)
+        problems += check_clock(name, settings, wrapped=settings.mode is AxisMode.WRAPPED)
     problems += _check_size(axes)
     if decoders.keys() == devices.keys() and devices:
         calibrated = "calibration" in faulty or parts.get("calibration") is not None

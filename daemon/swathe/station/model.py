@@ -18,6 +18,7 @@ from swathe.echo import EchoSettings
 from swathe.station.alarms import AlarmSettings
 from swathe.station.areas import Chosen
 from swathe.station.axis import Axis
+from swathe.station.axis_names import AxisNames
 from swathe.station.broker import BrokerSettings
 from swathe.station.motion import MotionTable
 from swathe.station.page import PageSettings
@@ -114,7 +115,7 @@ class SecondSettings(StationTable):
     tolerance: Length = Field(gt=0, description="by which both may part before it is a slip, mm")
 
 
-class AxisSettings(StationTable):
+class AxisSettings(AxisNames):
     """A scan or index axis: where its cells are and which counts give the position.
 
     ``position = zero_at + (counts - zero_count) / counts_per_mm``, with a minus when ``reversed``.

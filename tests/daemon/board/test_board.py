@@ -83,7 +83,7 @@ class PlainPanel(Panel):
         del views, now, wall
         return Text("swathe test")
 
-    def next_lines(self) -> list[str]:
+    def next_lines(self, width: int) -> list[str]:  # noqa: ARG002
         """Return what is next."""
         return ["next: line 7, from 158 mm, 36 mm missing; go slower"]
 

@@ -357,19 +357,21 @@ def test_homing_order_keeps_clear_of_zones() -> None:
 
 
 def test_terminal_tells_where_to_go_next_by_hand(tmp_path: Path) -> None:
-    """Without a crawler one line of the board tells the nearest thing that is missing."""
+    """Without a crawler the board has the line to scan, or the nearest stroke over a gap."""
     text = crawl_station(tmp_path)
     settings = parse_station(text, "x")
     daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"))
     with daemon._session as session:
         session.resume()
         pipeline = daemon.pipeline
-        assert next_step(daemon) == "next: nothing to return to"
+        assert next_step(daemon) == (
+            "next: line 0 of 11, from 0 mm, towards higher positions; index 0 mm"
+        )
         row = 7 * pipeline.grid.shape[1]
         pipeline.coverage.gaps.add(np.arange(row + 40, row + 49), 0)
         pipeline.coverage.gaps.settle()
         report = next_step(daemon)
-    assert report.startswith("next: line 7, from 158 mm, 36 mm missing; "), report
+    assert report.startswith("next: line 7 again, from 140 to 212 mm; "), report
 
 
 def test_terminal_tells_what_the_crawler_does(tmp_path: Path) -> None:

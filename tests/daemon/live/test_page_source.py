@@ -7,15 +7,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from daemon.handmade import INDEX_STEPPED, MS, START, opened
+from daemon.handmade import station_text as made_by_hand
 from support.crawl import crawl_station
 from support.daemon import station_text
+from swathe.journal import Mark, MarkKind
 from swathe.live import Daemon
-from swathe.live.hand_guide import where_by_hand
+from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.mirror import Mirror
 from swathe.live.page_source import PageSource
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot
 from swathe.page import CrawlerHealth
-from swathe.pipeline import CellState, Pipeline
+from swathe.pipeline import CellState, GapEnd, Pipeline
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
 
@@ -39,25 +42,21 @@ def pipeline(tmp_path: Path) -> Pipeline:
 
 def test_nearest_gap_unless_another_one_is_wanted(pipeline: Pipeline) -> None:
     """The nearest gap comes next; of those that are wanted and open the first that was asked for."""
-    near = where_by_hand(pipeline, (40.0, 24.0))
-    assert near is not None
+    near = step_by_hand(pipeline, (40.0, 24.0))
     assert (near.gap, near.line) == (1, 3)
     pipeline.requests.request_gap(9, "A. Kern", 0)  # gone meanwhile
-    assert where_by_hand(pipeline, (40.0, 24.0)) == near
+    assert step_by_hand(pipeline, (40.0, 24.0)) == near
     pipeline.requests.request_gap(2, "A. Kern", 0)
     pipeline.requests.request_gap(1, "A. Kern", 0)
-    wanted = where_by_hand(pipeline, (40.0, 24.0))
-    assert wanted is not None
+    wanted = step_by_hand(pipeline, (40.0, 24.0))
     assert (wanted.gap, wanted.line) == (2, 7)
 
 
 def test_place_of_the_probe_decides_where_to_begin(pipeline: Pipeline) -> None:
     """While it is not known where the probe is, the first line comes first."""
-    unknown = where_by_hand(pipeline, (None, None))
-    assert unknown is not None
+    unknown = step_by_hand(pipeline, (None, None))
     assert (unknown.gap, unknown.away) == (1, None)
-    below = where_by_hand(pipeline, (400.0, 80.0))
-    assert below is not None
+    below = step_by_hand(pipeline, (400.0, 80.0))
     assert below.gap == 2
     assert below.start > below.end
 
@@ -68,10 +67,20 @@ def test_line_profile_needs_no_place_across(tmp_path: Path) -> None:
     for first in (100, 1500):
         pipeline.coverage.gaps.add(np.arange(first, first + 20), 0)
     pipeline.coverage.gaps.settle()
-    step = where_by_hand(pipeline, (1600.0, None))
-    assert step is not None
+    step = step_by_hand(pipeline, (1600.0, None))
     assert step.gap == 2
-    assert step.away == pytest.approx(80.5)
+    assert step.away == pytest.approx(71.0)
+
+
+def test_line_of_a_stepped_axis_is_where_the_probe_is() -> None:
+    """No encoder gives the index position of a stepped axis: it is that of its line."""
+    text = made_by_hand(index=INDEX_STEPPED.format(length=5, advance="return"))
+    pipeline = Pipeline(parse_station(text, "bench"))
+    pipeline.feed(opened(text))
+    pipeline.feed(Mark(START + MS, MarkKind.LINE, {"line": 2, "by": "K"}))
+    step = step_by_hand(pipeline, (20.0, None))
+    assert (step.line, step.across, step.start, step.rising) == (2, 0.0, 0.0, True)
+    assert words_by_hand(pipeline, step).startswith("line 2 of 6, from 0 mm, towards higher")
 
 
 def test_page_is_told_the_step_in_both_units(pipeline: Pipeline) -> None:
@@ -81,10 +90,48 @@ def test_page_is_told_the_step_in_both_units(pipeline: Pipeline) -> None:
     )
     step = source.next_step()
     assert step is not None
-    assert (step.gap, step.scan, step.index) == (1, (38.0, 74.0), 24.0)
-    assert step.mm.startswith("line 3, from 38 mm, 36 mm missing; ")
-    assert step.inches.startswith("line 3, from 1.50 in, 1.42 in missing; ")
+    assert (step.gap, step.scan, step.index) == (1, (20.0, 92.0), 24.0)
+    assert step.mm.startswith("line 3 again, from 20 to 92 mm; ")
+    assert step.inches.startswith("line 3 again, from 0.79 to 3.62 in; ")
     assert source.crawler is None
+
+
+def test_page_is_told_when_all_is_measured(pipeline: Pipeline) -> None:
+    """Only when no required cell is missing, and then without a place."""
+    source = PageSource(
+        pipeline=lambda: pipeline, mirror=Mirror(), link=lambda: None, on_command=execute
+    )
+    pipeline.coverage.gaps.remove(np.arange(pipeline.grid.state.size), 0, GapEnd.MEASURED)
+    fresh = source.next_step()
+    assert fresh is not None
+    assert (fresh.gap, fresh.index) == (None, 0.0)
+    assert fresh.mm.startswith("line 0 of ")
+    update = pipeline.grid.begin_update(np.arange(pipeline.grid.state.size))
+    pipeline.grid.state[:] = CellState.MEASURED
+    pipeline.coverage.cells_changed(update)
+    done = source.next_step()
+    assert done is not None
+    assert (done.gap, done.scan, done.index, done.mm) == (None, None, None, "all is measured")
+
+
+def test_step_over_the_seam_has_a_higher_end_past_it() -> None:
+    """The page draws from the lower to the higher end, whichever way the probe goes."""
+    text = made_by_hand(scan_length=100, scan='mode = "wrapped"')
+    pipeline = Pipeline(parse_station(text, "pipe"))
+    pipeline.feed(opened(text))
+    pipeline.coverage.gaps.add(np.array([0, 1, 98, 99]), 0)
+    pipeline.coverage.gaps.settle()
+    source = PageSource(
+        pipeline=lambda: pipeline, mirror=Mirror(), link=lambda: None, on_command=execute
+    )
+    scan = pipeline._inputs.placer.scan if pipeline._inputs else None
+    assert scan is not None
+    for ms, position, ends in ((0, 480.0, (88.0, 111.0)), (50, 520.0, (111.0, 88.0))):
+        scan.append(np.array([START + ms * MS]), np.array([position]))
+        step = source.next_step()
+        assert step is not None
+        assert step.scan == ends
+        assert source.position() == (position % 100, 0.0)
 
 
 def test_page_is_told_of_the_crawler_and_of_no_step_by_hand(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Where next, for a scanner that is moved by hand: the nearest thing that is missing, in words."""
+"""What is next for a scanner that is moved by hand: a stroke over a gap, or the next line."""
 
 from __future__ import annotations
 
@@ -7,161 +7,294 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
+from swathe.arrays import Bools, Cells
 from swathe.motion.errors import Point
-from swathe.pipeline import GapCause, GapSnapshot
-from swathe.station import Axis
+from swathe.motion.revisit.strokes import SETTLE_CELLS, Stroke, strokes_over, whole_stretches
+from swathe.pipeline import CellState, Coverage, Gap, GapCause, Grid, causes_of
+from swathe.station import Axis, LineAdvance
 
-__all__ = ["HandStep", "next_by_hand"]
+__all__ = ["HandStep", "HandSurvey", "StepKind", "next_by_hand"]
 
-_MM_PER_INCH = 25.4
 _ROUNDING = 1e-9
-_ADVICE = {
-    GapCause.NO_SIGNAL: "mind the coupling",
-    GapCause.TOO_FAST: "go slower",
-    GapCause.UNCERTAIN: "go slower",
-    GapCause.SUSPECT: "after a passed check",
-    GapCause.SLIPPED: "after the position was set again",
-}
+StepKind = Literal["again", "continue", "line", "done"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandSurvey:
+    """A survey as the next step depends on it.
+
+    Attributes:
+        grid: its cells.
+        coverage: what is measured, and the gaps.
+        line: the row in force on a stepped index axis; None on an encoded one.
+        advance: what sets the next line of a stepped one.
+        speed_limit: at which no cell is skipped, mm/s; None while unknown.
+    """
+
+    grid: Grid
+    coverage: Coverage
+    line: int | None = None
+    advance: LineAdvance = LineAdvance.COMMAND
+    speed_limit: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandStep:
-    """Where to go next; lengths in mm.
+    """What to do next; positions and lengths in mm, positions as they read on their axis.
 
     Attributes:
-        gap: number of the gap.
-        line: row of the grid, as messages number it.
+        kind: ``again`` over a gap, ``continue`` the present line, another ``line``, or ``done``.
+        gap: number of the gap; None where the step is over none.
+        line: row of the grid, as messages number it; -1 where nothing is left to do.
         index: position of the row.
         start: scan position to begin at.
         end: scan position to end at.
-        missing: from start to end.
-        further: rows of the same gap next to this one.
-        cause: why it is missing.
+        rising: whether scan positions rise on the way.
+        missing: length of the missing cells on the way.
+        gaps: gaps of which cells are on the way.
+        further: other rows of the same gap.
+        elsewhere: open gaps of which no cell is on the way.
+        cause: commonest cause of the missing cells; None where they are no gap.
+        speed: to stay below, mm/s; None where nothing was skipped.
         away: from the probe to the start, along both axes; None while it is not known where it is.
-        words: the same as a sentence for the inspector.
+        across: from the probe to the row, with its sign, by the shorter path; None likewise.
     """
 
-    gap: int
-    line: int
-    index: float
-    start: float
-    end: float
-    missing: float
-    further: int
-    cause: GapCause
-    away: float | None
-    words: str
+    kind: StepKind
+    gap: int | None = None
+    line: int = -1
+    index: float = 0.0
+    start: float = 0.0
+    end: float = 0.0
+    rising: bool = True
+    missing: float = 0.0
+    gaps: int = 0
+    further: int = 0
+    elsewhere: int = 0
+    cause: GapCause | None = None
+    speed: float | None = None
+    away: float | None = None
+    across: float | None = None
 
 
 def next_by_hand(
-    gaps: Iterable[GapSnapshot],
-    *,
-    scan: Axis,
-    index: Axis,
-    at: Point | None = None,
-    unit: Literal["mm", "in"] = "mm",
-) -> HandStep | None:
-    """Return the nearest thing to do, None if nothing is missing.
+    survey: HandSurvey, *, at: Point | None = None, requested: Iterable[int] = ()
+) -> HandStep:
+    """Return what to do next.
 
-    Of a gap of several rows the one nearest to the probe comes first, and the end of it that is
-    nearer; of two as near the gap with the lower number.
+    The first of the requested gaps that is open comes first. On a stepped index axis the line in
+    force is finished before another one is begun: its gaps, then what has not been scanned of it.
+    Then the nearest gap follows, and without gaps the nearest line that is not scanned. Of two as
+    near the lower number comes first.
 
     Args:
-        gaps: open gaps.
-        scan: the scan axis.
-        index: the index axis.
+        survey: of which cells are missing.
         at: where the probe is, (scan, index) in mm; None while unknown: the first line comes first.
-        unit: of the words.
+        requested: numbers of gaps, in the order of the requests.
     """
-    probe = at or (scan.start, index.start)
-    best: tuple[float, int, GapSnapshot, int, bool] | None = None
-    for gap in gaps:
-        first, last = _rows(gap.index, index)
-        row = min((first, last, *_beside(probe[1], first, last, index)), key=lambda r: _apart(
-            index.start + r * index.resolution, probe[1], index))  # fmt: skip
-        across = _apart(index.start + row * index.resolution, probe[1], index)
-        to_low, to_high = (_apart(end, probe[0], scan) for end in gap.scan)
-        found = (across + min(to_low, to_high), gap.number, gap, row, to_low <= to_high)
-        if best is None or found[:2] < best[:2]:
-            best = found
-    if best is None:
-        return None
-    away, _, gap, row, rising = best
-    start, end = gap.scan if rising else gap.scan[::-1]
-    first, last = _rows(gap.index, index)
-    line = row % index.cells
+    grid, gaps = survey.grid, survey.coverage.gaps
+    here = _row_of(survey, at)
+    wanted = next((gap for gap in map(gaps.find, requested) if gap and gap.closed is None), None)
+    if wanted is not None:
+        return _again(survey, wanted, at, only=True)
+    stepped = survey.line is not None
+    open_ = gaps.open
+    if stepped and here is not None:
+        mine = [gap for gap in open_ if _has_row(gap, here, grid.index)]
+        if mine:
+            return _again(survey, _nearest(mine, grid, at), at, row=here)
+        if _to_scan(survey, here).any():
+            return _stretch(survey, here, at)
+    if open_:
+        return _again(survey, _nearest(open_, grid, at), at)
+    row = _next_row(survey, here)
+    return HandStep(kind="done") if row is None else _stretch(survey, row, at)
+
+
+def _again(
+    survey: HandSurvey, gap: Gap, at: Point | None, *, row: int | None = None, only: bool = False
+) -> HandStep:
+    """Return the stroke over a gap: on a row, or on that of its rows which is nearest."""
+    grid, gaps = survey.grid, survey.coverage.gaps
+    if row is None:
+        row = _nearest_row(gap, grid.index, at)
+    cells = _cells_of(row, grid)
+    lost = np.isin(cells, gap.cells) if only else gaps.holds(cells) & grid.missing(cells)
+    excluded = grid.state[cells] == CellState.EXCLUDED
+    strokes = strokes_over(lost, excluded, grid.scan)
+    stroke = min(strokes, key=lambda one: _apart(one, at, grid.scan))
+    rising = _rises(stroke, survey, at, row)
+    on_way = cells[list(stroke.cells)]
+    numbers = gaps.numbers_of(on_way)
+    number = gap.number if gap.number in numbers else int(numbers[0])
+    found = gaps.find(number) or gap
+    causes = causes_of(grid, on_way)
+    first, last = _rows(found, grid.index)
+    hurried = GapCause.TOO_FAST in causes or GapCause.UNCERTAIN in causes
+    return _placed(
+        HandStep(
+            kind="again",
+            gap=number,
+            start=stroke.low if rising else stroke.high,
+            end=stroke.high if rising else stroke.low,
+            rising=rising,
+            missing=len(stroke.cells) * grid.scan.resolution,
+            gaps=len(numbers),
+            further=last - first,
+            elsewhere=gaps.open_count - len(numbers),
+            cause=max(causes, key=causes.__getitem__),
+            speed=survey.speed_limit if hurried else None,
+        ),
+        survey,
+        row,
+        at,
+    )
+
+
+def _stretch(survey: HandSurvey, row: int, at: Point | None) -> HandStep:
+    """Return the stretch of a line to scan next."""
+    grid = survey.grid
+    to_scan = _to_scan(survey, row)
+    stretches = whole_stretches(to_scan, grid.scan)
+    cells = _cells_of(row, grid)
+    begun = bool((~to_scan & (grid.state[cells] != CellState.EXCLUDED)).any())
+    present = row == _row_of(survey, at) and begun
+    one_way = survey.advance is LineAdvance.RETURN and not present
+    position = None if at is None or one_way else at[0]
+    ends = [(low, high, True) for low, high in stretches]
+    if not one_way:
+        ends += [(high, low, False) for low, high in stretches]
+    if position is None:
+        start, end, rising = ends[0]
+    else:
+        start, end, rising = min(ends, key=lambda one: grid.scan.distance(one[0], position))
     step = HandStep(
-        gap=gap.number,
-        line=line,
-        index=index.start + line * index.resolution,
-        start=_onto(start, scan),
-        end=_onto(end, scan),
-        missing=gap.scan[1] - gap.scan[0],
-        further=last - first,
-        cause=gap.cause,
-        away=None if at is None else away,
-        words="",
+        kind="continue" if present else "line",
+        start=start,
+        end=end,
+        rising=rising,
+        missing=float(np.count_nonzero(to_scan)) * grid.scan.resolution,
+        elsewhere=survey.coverage.gaps.open_count,
     )
-    return HandStep(
-        **{name: getattr(step, name) for name in HandStep.__slots__ if name != "words"},
-        words=_words(step, index, None if at is None else at[1], rising=rising, unit=unit),
-    )
+    return _placed(step, survey, row, at)
 
 
-def _rows(extent: tuple[float, float], axis: Axis) -> tuple[int, int]:
-    first = math.ceil((extent[0] - axis.start) / axis.resolution - _ROUNDING)
-    last = math.floor((extent[1] - axis.start) / axis.resolution + _ROUNDING)
+def _placed(step: HandStep, survey: HandSurvey, row: int, at: Point | None) -> HandStep:
+    """Return a step with its row, its distances, and positions as they read on their axes."""
+    scan, index = survey.grid.scan, survey.grid.index
+    line = row % index.cells
+    place = _place(line, index)
+    away = across = None
+    if at is not None:
+        across = place - at[1]
+        if index.turn is not None:
+            turn = index.turn[1] - index.turn[0]
+            across = (across + turn / 2) % turn - turn / 2
+        away = scan.distance(step.start, at[0]) + abs(across)
+    values = {name: getattr(step, name) for name in HandStep.__slots__}
+    values |= {"line": line, "index": place, "away": away, "across": across}
+    return HandStep(**values | {"start": scan.onto(step.start), "end": scan.onto(step.end)})
+
+
+def _rises(stroke: Stroke, survey: HandSurvey, at: Point | None, row: int) -> bool:
+    """Return whether a stroke goes towards higher positions.
+
+    From the nearer end, but for a return to the start that would begin another line, and for a
+    line that is changed to, of which nothing counts before the probe has moved.
+    """
+    if survey.advance is LineAdvance.RETURN and survey.line is not None and stroke.whole:
+        return True
+    if survey.line is not None and row != survey.line:
+        runs = stroke.run_low >= SETTLE_CELLS, stroke.run_high >= SETTLE_CELLS
+        if runs[0] != runs[1]:
+            return runs[0]
+    if at is None:
+        return True
+    scan = survey.grid.scan
+    return scan.distance(stroke.low, at[0]) <= scan.distance(stroke.high, at[0])
+
+
+def _row_of(survey: HandSurvey, at: Point | None) -> int | None:
+    """Return the row of the probe; None outside the grid and while that is not known."""
+    if survey.line is not None:
+        return survey.line
+    if at is None:
+        return None
+    row = int(survey.grid.index.cell(np.array([at[1]]))[0])
+    return row if row >= 0 else None
+
+
+def _cells_of(row: int, grid: Grid) -> Cells:
+    columns = grid.shape[1]
+    return np.arange(row * columns, (row + 1) * columns)
+
+
+def _to_scan(survey: HandSurvey, row: int) -> Bools:
+    """Return which cells of a row are missing and in no gap, shape (columns,)."""
+    cells = _cells_of(row, survey.grid)
+    return np.asarray(survey.grid.missing(cells) & ~survey.coverage.gaps.holds(cells))
+
+
+def _next_row(survey: HandSurvey, here: int | None) -> int | None:
+    """Return the nearest row with missing cells; of two as near the higher one."""
+    coverage, index = survey.coverage, survey.grid.index
+    rows = np.flatnonzero(coverage.missing_in_rows() > 0)
+    if not rows.size:
+        return None
+    if here is None:
+        return int(rows[0])
+    steps = rows - here
+    if index.wrapped:
+        steps = (steps + index.cells // 2) % index.cells - index.cells // 2
+    return int(rows[np.lexsort((steps < 0, np.abs(steps)))[0]])
+
+
+def _nearest(gaps: list[Gap], grid: Grid, at: Point | None) -> Gap:
+    """Return the gap that is nearest to the probe; the first one while it is not known where."""
+    if at is None:
+        return min(gaps, key=lambda gap: (gap.index, gap.scan, gap.number))
+    return min(gaps, key=lambda gap: (_gap_apart(gap, grid, at), gap.number))
+
+
+def _gap_apart(gap: Gap, grid: Grid, at: Point) -> float:
+    row = _nearest_row(gap, grid.index, at)
+    across = grid.index.distance(_place(row, grid.index), at[1])
+    return across + min(grid.scan.distance(end, at[0]) for end in gap.scan)
+
+
+def _nearest_row(gap: Gap, index: Axis, at: Point | None) -> int:
+    """Return that row of a gap which is nearest to the probe."""
+    first, last = _rows(gap, index)
+    if at is None:
+        return first % index.cells
+    here = round((at[1] - index.start) / index.resolution)
+    if _has_row(gap, here, index):
+        return here % index.cells
+    ends = (first, last)
+    return min(ends, key=lambda row: index.distance(_place(row, index), at[1])) % index.cells
+
+
+def _rows(gap: Gap, axis: Axis) -> tuple[int, int]:
+    """Return the first and last row of a gap; the last may be past the seam of a pipe."""
+    first = math.ceil((gap.index[0] - axis.start) / axis.resolution - _ROUNDING)
+    last = math.floor((gap.index[1] - axis.start) / axis.resolution + _ROUNDING)
     return first, max(first, last)
 
 
-def _beside(position: float, first: int, last: int, axis: Axis) -> list[int]:
-    """Return the row the probe is on, at any turn of a pipe, if the gap has it."""
-    row = round((position - axis.start) / axis.resolution)
-    turns = (-axis.cells, 0, axis.cells) if axis.wrapped else (0,)
-    return [row + turn for turn in turns if first <= row + turn <= last]
+def _has_row(gap: Gap, row: int, axis: Axis) -> bool:
+    first, last = _rows(gap, axis)
+    past = (row - first) % axis.cells if axis.wrapped else row - first
+    return 0 <= past <= last - first
 
 
-def _apart(one: float, other: float, axis: Axis) -> float:
-    way = abs(one - other)
-    if axis.wrapped:
-        period = axis.cells * axis.resolution
-        way %= period
-        way = min(way, period - way)
-    return way
+def _place(row: int, axis: Axis) -> float:
+    return axis.start + row * axis.resolution
 
 
-def _onto(position: float, axis: Axis) -> float:
-    """Return a position as it reads on the axis: on a circumference within its turn."""
-    if not axis.wrapped:
-        return position
-    low = axis.edges(0, 0)[0]
-    return low + (position - low) % (axis.cells * axis.resolution)
-
-
-def _words(
-    step: HandStep, index: Axis, probe: float | None, *, rising: bool, unit: Literal["mm", "in"]
-) -> str:
-    def as_text(value: float) -> str:
-        return f"{value:,.0f} mm" if unit == "mm" else f"{value / _MM_PER_INCH:,.2f} in"
-
-    parts = [
-        f"line {step.line}, from {as_text(step.start)}, {as_text(step.missing)} missing",
-        f"towards {'higher' if rising else 'lower'} scan positions",
-    ]
-    place = f"index {as_text(step.index)}"
-    if index.cells > 1:
-        if probe is not None:
-            way = step.index - probe
-            if index.wrapped:
-                period = index.cells * index.resolution
-                way = (way + period / 2) % period - period / 2
-            if abs(way) < index.resolution / 2:
-                place += ", the line you are on"
-            else:
-                place += f", {as_text(abs(way))} {'further' if way > 0 else 'back'}"
-        parts.append(place)
-    if step.further:
-        parts.append(f"and {step.further} more line{'s' if step.further > 1 else ''} next to it")
-    if (advice := _ADVICE.get(step.cause)) is not None:
-        parts.append(f"{step.cause}: {advice}")
-    return "; ".join(parts)
+def _apart(stroke: Stroke, at: Point | None, scan: Axis) -> float:
+    """Return how far the nearer end of a stroke is from the probe, mm."""
+    if at is None:
+        return stroke.low
+    return min(scan.distance(stroke.low, at[0]), scan.distance(stroke.high, at[0]))

@@ -12,9 +12,9 @@ export class NextStep {
     station.on("plan", () => this.update());
     $("next").addEventListener("click", () => {
       const { next, plan } = station;
-      if (!next) return;
+      if (!next?.scan) return;
       const half = (plan.index?.resolution ?? 1) / 2;
-      map.showRegion(`next: gap ${next.gap}`, [...next.scan].sort((a, b) => a - b), [next.index - half, next.index + half]);
+      map.showRegion(next.gap === null ? "next" : `next: gap ${next.gap}`, [...next.scan].sort((a, b) => a - b), [next.index - half, next.index + half]);
     });
   }
 

@@ -78,6 +78,10 @@ class Coverage:
         """Return how many cells of a line are measured."""
         return int(self._measured_in_row[row])
 
+    def missing_in_rows(self) -> Cells:
+        """Return how many required cells of each line are not measured, shape (lines,)."""
+        return np.asarray(self.required_in_row - self._measured_in_row)
+
     def line_done(self, row: int) -> bool:
         """Return whether the probe has left the line."""
         return bool(self._done[row])

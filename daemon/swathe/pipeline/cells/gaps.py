@@ -17,7 +17,7 @@ from swathe.arrays import Cells, Ints, distinct
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import label_regions, neighbours
 
-__all__ = ["Gap", "GapCause", "GapEnd", "GapPart", "GapRegister"]
+__all__ = ["Gap", "GapCause", "GapEnd", "GapPart", "GapRegister", "causes_of"]
 
 
 class GapCause(StrEnum):
@@ -165,6 +165,11 @@ class GapRegister:
         """Return whether each cell belongs to an open gap, shape as `cells`."""
         return np.asarray(self._gap_of[cells] > 0)
 
+    def numbers_of(self, cells: Cells) -> list[int]:
+        """Return the numbers of the open gaps that have some of the cells, rising."""
+        numbers = distinct(self._gap_of[cells].astype(np.int64))
+        return [int(number) for number in numbers if number > 0]
+
     def settle(self) -> list[Gap]:
         """Describe the gaps that changed since the last call and return them as they are now."""
         changed = [self._gaps[number] for number in sorted(self._changed)]
@@ -261,15 +266,7 @@ class GapRegister:
         grid = self._grid
         gap.scan, gap.index = self._borders(gap.cells)
         gap.area = gap.cells.size * grid.scan.resolution * grid.index.resolution
-        counts = np.bincount(grid.state[gap.cells], minlength=max(CellState) + 1)
-        gap.causes = {
-            cause: int(counts[state]) for state, cause in _CAUSE_OF_STATE.items() if counts[state]
-        }
-        if slipped := int(np.count_nonzero(grid.slipped[gap.cells])):
-            gap.causes[GapCause.SLIPPED] = slipped
-            gap.causes[GapCause.SUSPECT] -= slipped
-            if not gap.causes[GapCause.SUSPECT]:
-                del gap.causes[GapCause.SUSPECT]
+        gap.causes = causes_of(grid, gap.cells)
         gap.parts = self._parts(gap) if len(gap.causes) > 1 else ()
         gap.size = int(gap.cells.size)
         largest = self._largest.get(gap.number)
@@ -297,6 +294,20 @@ class GapRegister:
             for cause, count in gap.causes.items()
         ]
         return tuple(sorted(found, key=lambda part: -part.cells))  # stable
+
+
+def causes_of(grid: Grid, cells: Cells) -> dict[GapCause, int]:
+    """Return how many of some missing cells have each cause."""
+    counts = np.bincount(grid.state[cells], minlength=max(CellState) + 1)
+    causes = {
+        cause: int(counts[state]) for state, cause in _CAUSE_OF_STATE.items() if counts[state]
+    }
+    if slipped := int(np.count_nonzero(grid.slipped[cells])):
+        causes[GapCause.SLIPPED] = slipped
+        causes[GapCause.SUSPECT] -= slipped
+        if not causes[GapCause.SUSPECT]:
+            del causes[GapCause.SUSPECT]
+    return causes
 
 
 def _pieces(cells: Cells, part: Ints) -> list[Cells]:

@@ -17,6 +17,7 @@ from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, number_text
+from swathe.station import Station
 
 __all__ = [
     "ExcludedZoneSnapshot",
@@ -130,6 +131,11 @@ class GapSnapshot(Snapshot):
     )
     scan: Extent = Field(description="outer borders of its cells, mm")
     index: Extent = Field(description="outer borders of its cells, mm")
+    hours: str = Field(
+        "",
+        description="where it is round a pipe, in hours, such as '2:45 to 3:15'; empty without a "
+        "clock in the station file",
+    )
     opened: UtcTime
     closed: UtcTime | None = Field(None, description="null while it is open")
     end: GapEnd | None = Field(None, description="how it ended; null while it is open")
@@ -220,8 +226,8 @@ def minimum_text(progress: ProgressSnapshot) -> str:
     return f"{number_text(progress, 'minimum')}{expanded} mm"
 
 
-def gap_snapshot(gap: Gap) -> GapSnapshot:
-    """Return a gap as it was described last."""
+def gap_snapshot(gap: Gap, station: Station | None = None) -> GapSnapshot:
+    """Return a gap as it was described last, with the hours of the station file's clock."""
     return GapSnapshot(
         number=gap.number,
         status="open" if gap.closed is None else "closed",
@@ -232,6 +238,7 @@ def gap_snapshot(gap: Gap) -> GapSnapshot:
         area=gap.area,
         scan=gap.scan,
         index=gap.index,
+        hours="" if station is None else _hours(gap, station),
         opened=gap.opened,
         closed=gap.closed,
         end=gap.end,
@@ -239,6 +246,15 @@ def gap_snapshot(gap: Gap) -> GapSnapshot:
         closed_by=gap.closed_by,
         reason=gap.reason,
     )
+
+
+def _hours(gap: Gap, station: Station) -> str:
+    """Return where a gap is in hours; empty without a clock."""
+    for settings, extent in ((station.index, gap.index), (station.scan, gap.scan)):
+        if settings is not None and settings.clock is not None:
+            low, high = extent
+            return settings.hours(low, high, settings.length)
+    return ""
 
 
 def line_snapshot(grid: Grid, coverage: Coverage, row: int) -> LineSnapshot:

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from support.hand.hand import OVERRUN_MM, Hand, Plan
-from swathe.live.hand_guide import where_by_hand
+from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.motion import HandStep
 from swathe.pipeline import CellState
 
@@ -171,12 +171,12 @@ def find_position(hand: Hand) -> None:
 def _scan_next(hand: Hand) -> bool:
     """Scan the next stretch that is missing and within reach; return whether there was one."""
     bench, plan = hand.bench, hand.plan
-    step = where_by_hand(bench.pipeline, bench.pipeline.position)
+    step = step_by_hand(bench.pipeline, bench.pipeline.position)
     found: tuple[int, float, float] | None = None
-    if step is not None:
+    if step.kind != "done":
         _check_advice(hand, step)
         low, high = min(step.start, step.end), max(step.start, step.end)
-        if plan.around and step.missing > high - low + plan.cell:
+        if plan.around and step.rising is (step.end < step.start):
             low, high = high, low + plan.length  # over the seam
         found = step.line, low, high
     if found is None or _is_blocked(hand, found[0], (found[1] + found[2]) / 2):
@@ -214,13 +214,14 @@ def _is_blocked(hand: Hand, row: int, scan: float) -> bool:
 def _check_advice(hand: Hand, step: HandStep) -> None:
     """Note what is wrong about the board's advice: places out of reach, the long way round."""
     plan = hand.plan
+    words = words_by_hand(hand.bench.pipeline, step)
     across = plan.step * (plan.lines - 1)
     if step.away is not None:
         most = (plan.length / 2 if plan.around else plan.length + 4 * OVERRUN_MM) + across
         if step.away > most + plan.cell:
-            hand.faults.append(f"{step.away:.0f} mm away, {most:.0f} mm at the most: {step.words}")
+            hand.faults.append(f"{step.away:.0f} mm away, {most:.0f} mm at the most: {words}")
     if not all(-plan.cell <= end <= plan.length + plan.cell for end in (step.start, step.end)):
-        hand.faults.append(f"out of reach: {step.words}")
+        hand.faults.append(f"out of reach: {words}")
 
 
 def _first_missing(hand: Hand) -> tuple[int, float, float] | None:

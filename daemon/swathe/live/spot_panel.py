@@ -41,7 +41,7 @@ class SpotPanel(RunPanel):
         self._actions |= keys
         self.keys = ("Enter", "s", "←→", "k", "r", "d", "t", "q")
 
-    def next_lines(self) -> list[str]:
+    def next_lines(self, width: int) -> list[str]:  # noqa: ARG002
         """Return the next spot, what the gauge reads, and what is done."""
         return spot_lines(self._spots.state())
 

@@ -12,6 +12,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from swathe.board.alarm_lines import alarm_lines
 from swathe.board.bells import Bells
 from swathe.board.block_map import BlockMap
 from swathe.board.gap_list import gap_clusters, gap_list
@@ -21,7 +22,6 @@ from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply
 from swathe.board.stations import Stations, StationView
 from swathe.board.texts import (
     age_text,
-    alarm_text,
     check_text,
     coverage_text,
     port_text,
@@ -34,8 +34,10 @@ from swathe.pipeline.progress.fields import count_text
 
 __all__ = ["Board", "Panel", "one_line"]
 
+# An answer takes the place of the map, but must be seen by somebody who looks up from the part.
+_ANSWER_SECONDS = 60.0
 _MOST_LISTED = 8
-_MOST_ALARMS = 3
+_MOST_ALARMS = 4
 # From here on a port has a line of its own.
 _TALL = 30
 # Below this there is neither map nor list.
@@ -119,6 +121,7 @@ class Board:
         self._bells = Bells(sounds)
         self._chosen = ""
         self._answer = ""
+        self._answered = 0.0
         self._prompt: Prompt | None = None
         self._keys_shown = False
         self._line = LineBanner()
@@ -135,6 +138,7 @@ class Board:
             self._prompt, self._answer = Prompt(reply, time.monotonic()), ""
         else:
             self._prompt, self._answer = None, reply
+            self._answered = time.monotonic()
 
     def press(self, key: str) -> None:
         """Act on a key, which is text while a line is asked for; in either case otherwise."""
@@ -143,7 +147,7 @@ class Board:
                 self.show(answer)
             return
         if isinstance(key, Pasted):  # the letters of a text are no keys
-            self._answer = "a text was pasted, but nothing is asked for"
+            self.show("a text was pasted, but nothing is asked for")
             return
         key = key.lower()
         shown, self._keys_shown = self._keys_shown, key == "?" and not self._keys_shown
@@ -190,6 +194,8 @@ class Board:
             waiting = Text("\nno message from a station yet\n", style="dim")
             listed = key_list(self._keys(many=False)) if self._keys_shown else []
             return Group(*top, waiting, *listed, key_line(self._keys(many=False), width))
+        if now - self._answered > _ANSWER_SECONDS:
+            self._answer = ""
         foot = self._wrapped([self._answer], "bold") if self._answer else []
         keys = self._keys(many=len(views) > 1)
         if self._keys_shown:
@@ -340,23 +346,12 @@ class Board:
 
     def _alarm_lines(self, view: StationView, most: int) -> list[Text]:
         """Return raised alarms, the unacknowledged first, in at most `most` lines."""
-        alarms = view.raised_alarms
-        if not alarms:
-            return [one_line("no alarm", "dim")]
-        shown = alarms if len(alarms) <= most else alarms[: max(1, most - 1)]
-        texts = [
-            alarm_text(alarm, profile=view.is_profile, spots=view.has_spots) for alarm in shown
-        ]
-        lines = [
-            one_line(f"· {text}") if alarm.acknowledged_by else one_line(f"! {text}", "bold yellow")
-            for alarm, text in zip(shown, texts, strict=True)
-        ]
-        if (more := len(alarms) - len(shown)) > 0:
-            if most > 1:
-                lines.append(one_line(f"  and {count_text(more, 'more alarm')}", "dim"))
-            else:
-                lines[0] = one_line(f"! {len(alarms)} alarms: {texts[0]}", "bold yellow")
-        return lines
+        return alarm_lines(
+            view.raised_alarms,
+            most,
+            lambda text, style: self._wrapped([text], style),
+            profile=view.is_profile,
+        )
 
     def _health(self, view: StationView, width: int, *, long: bool) -> list[Text]:
         """Return ports, calibration check and what else is to be known, in few lines."""

@@ -37,7 +37,7 @@ class UndoPrompts:
         self._kinds: list[tuple[str, Callable[[], Reply]]] = [
             ("the last seconds", self._ask_seconds),
             (stretch, lambda: self._ask_line_then(self._ask_stretch)),
-            ("what was read between two notes", self._ask_notes),
+            ("between two notes", self._ask_notes),
             ("restore what was undone", self._ask_revision),
         ]
         if self._has_lines:
@@ -45,7 +45,7 @@ class UndoPrompts:
                 ("this line", lambda: self._ask_reason_of_line(self._row or 0)),
                 ("another line", lambda: self._ask_line_then(self._ask_reason_of_line)),
             ]
-            self._kinds.insert(-1, ("move a line to where it was read", self._ask_move))
+            self._kinds.insert(-1, ("move readings to their line", self._ask_move))
 
     @property
     def _has_lines(self) -> bool:
@@ -67,12 +67,13 @@ class UndoPrompts:
     def ask(self) -> Reply:
         """Return the first question. Times are counted from now, however long the answers take."""
         self._now = datetime.now(UTC)
-        kinds = " · ".join(f"{number} {name}" for number, (name, _) in enumerate(self._kinds, 1))
+        kinds = [f"{number} {name}" for number, (name, _) in enumerate(self._kinds, 1)]
+        listed = "\n".join(" · ".join(kinds[k : k + 4]) for k in (0, 4) if kinds[k:])
 
         def accept(text: str) -> Reply:
             return self._kinds[_number(text, 1, len(self._kinds)) - 1][1]()
 
-        return Question(label=f"undo: {kinds}", accept=accept)
+        return Question(label=f"undo: {listed}", accept=accept)
 
     def _ask_seconds(self) -> Reply:
         def accept(text: str) -> Reply:

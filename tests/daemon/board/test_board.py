@@ -292,6 +292,22 @@ def test_keys_are_text_while_a_line_is_asked_for(width: int, height: int) -> Non
     assert board.muted
 
 
+def test_an_answer_gives_its_place_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It stays for a minute, or until the next one."""
+    stations = Stations()
+    full(stations)
+    console = Console(file=io.StringIO(), width=80, height=24)
+    board = Board(console, stations, PlainPanel(), ring=lambda: None)
+    before = screen(console, board)
+    board.press(" ")
+    began = time.monotonic()
+    monkeypatch.setattr(time, "monotonic", lambda: began + 59.0)
+    assert "paused" in screen(console, board)
+    monkeypatch.setattr(time, "monotonic", lambda: began + 61.0)
+    assert "paused" not in screen(console, board)
+    assert len(screen(console, board)) == len(before)
+
+
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (80, 30), (200, 60)])
 def test_all_keys_are_listed_at_a_question_mark(width: int, height: int) -> None:
     """What is wrong and how far it is stay on the board; Esc closes the list, other keys act."""

@@ -8,11 +8,13 @@ import contextlib
 import os
 import re
 import select
+import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 __all__ = ["KeyDecoder", "Pasted", "TerminalKeys", "is_foreground", "single_keys"]
 
@@ -52,6 +54,14 @@ _PASTE_BEGINS, _PASTE_ENDS = "\x1b[200~", "\x1b[201~"
 _KEY_SECONDS = 0.05
 _PASTE_SECONDS = 1.0
 _PASTES_ON, _PASTES_OFF = b"\x1b[?2004h", b"\x1b[?2004l"
+_CURSOR, _NO_CURSOR = b"\x1b[?25h", b"\x1b[?25l"
+
+
+class _TakenTerminal(NamedTuple):
+    """Standard input, and its modes before it was taken."""
+
+    descriptor: int
+    before: list[int | list[bytes | int]]
 
 
 class Pasted(str):
@@ -152,9 +162,9 @@ class TerminalKeys:
     def open(self) -> None:
         """Take the terminal: each key comes at once and is not echoed."""
         self.close()
-        descriptor = self._stack.enter_context(_raw_input())
-        if descriptor is None:
+        if (taken := self._stack.enter_context(_raw_input())) is None:
             return
+        descriptor = taken.descriptor
         self._decoder = KeyDecoder()
         loop = asyncio.get_running_loop()
 
@@ -193,9 +203,10 @@ def single_keys() -> Iterator[Callable[[float], str]]:
     """Give a function that waits so many seconds for a key, and returns it or an empty text.
 
     Letters are small, whatever the case in which they came. Where standard input is no terminal,
-    it only waits.
+    it only waits. Ctrl-Z gives the terminal back with its cursor, and ``fg`` takes it again.
     """
-    with _raw_input() as descriptor:
+    with _raw_input() as taken, _stopping(taken):
+        descriptor = None if taken is None else taken.descriptor
         decoder = KeyDecoder()
         keys: list[str] = []
 
@@ -218,6 +229,35 @@ def single_keys() -> Iterator[Callable[[float], str]]:
         yield read
 
 
+@contextlib.contextmanager
+def _stopping(taken: _TakenTerminal | None) -> Iterator[None]:
+    """Give the terminal back while Ctrl-Z stops this process; in the main thread only."""
+    if taken is None or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    import termios
+
+    descriptor, raw = taken.descriptor, termios.tcgetattr(taken.descriptor)
+
+    def stop(number: int, frame: object) -> None:
+        del frame
+        with contextlib.suppress(termios.error):
+            termios.tcsetattr(descriptor, termios.TCSAFLUSH, taken.before)
+        _write(_PASTES_OFF + _CURSOR)
+        signal.signal(number, signal.SIG_DFL)
+        signal.pthread_kill(threading.get_ident(), number)  # it stops here
+        signal.signal(number, stop)
+        with contextlib.suppress(termios.error):
+            termios.tcsetattr(descriptor, termios.TCSAFLUSH, raw)
+        _write(_PASTES_ON + _NO_CURSOR)
+
+    before = signal.signal(signal.SIGTSTP, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTSTP, before)
+
+
 def is_foreground() -> bool:
     """Return whether standard input is a terminal that this process may use now."""
     if os.name != "posix" or not sys.stdin.isatty():
@@ -229,7 +269,7 @@ def is_foreground() -> bool:
 
 
 @contextlib.contextmanager
-def _raw_input() -> Iterator[int | None]:
+def _raw_input() -> Iterator[_TakenTerminal | None]:
     """Have a terminal give each key at once; None where standard input is none to be used."""
     if not is_foreground():
         yield None
@@ -237,25 +277,18 @@ def _raw_input() -> Iterator[int | None]:
     import termios
     import tty
 
-    descriptor = sys.stdin.fileno()
-    before = termios.tcgetattr(descriptor)
-    tty.setcbreak(descriptor)
+    taken = _TakenTerminal(sys.stdin.fileno(), termios.tcgetattr(sys.stdin.fileno()))
+    tty.setcbreak(taken.descriptor)
     _write(_PASTES_ON)
     try:
-        yield descriptor
+        yield taken
     finally:
         # From the background the call would stop this process; the shell has set its own mode.
         if is_foreground():
-            _restore(descriptor, before)
-
-
-def _restore(descriptor: int, attributes: list[int | list[bytes | int]]) -> None:
-    import termios
-
-    with contextlib.suppress(termios.error):  # the terminal is gone
-        # Keys that nobody has read are not for the shell.
-        termios.tcsetattr(descriptor, termios.TCSAFLUSH, attributes)
-        _write(_PASTES_OFF)
+            with contextlib.suppress(termios.error):  # the terminal is gone
+                # Keys that nobody has read are not for the shell.
+                termios.tcsetattr(taken.descriptor, termios.TCSAFLUSH, taken.before)
+                _write(_PASTES_OFF)
 
 
 def _write(code: bytes) -> None:

@@ -161,6 +161,30 @@ def test_bad_rolls_are_refused_at_once_and_repeated(wheel: Wheel, tmp_path: Path
 
 
 @pytest.mark.slow
+def test_ctrl_z_while_rolling_leaves_the_terminal_right(wheel: Wheel, tmp_path: Path) -> None:
+    """The shell has lines and a cursor; after fg the counts are shown, and keys are keys."""
+    with ShellTerminal() as terminal:
+        start(wheel, tmp_path, terminal, "encoder {station} --length '500 mm' --runs 1")
+        terminal.wait_for("set it at the start")
+        terminal.wait_for("0 counts")
+        terminal.type("\x1a")
+        terminal.wait_for("prompt> ")
+        assert terminal.has_lines
+        assert terminal.raw.rfind(b"\x1b[?25h") > terminal.raw.rfind(b"\x1b[?25l")
+        terminal.type("fg\n")
+        terminal.wait_for("0 counts")
+        terminal.wait(lambda: not terminal.has_lines, "keys one by one")
+        terminal.type("\n")
+        terminal.wait_for("+0 counts")
+        wheel.roll(13_000)
+        terminal.wait_for("+13,000 counts")
+        terminal.type("\n")
+        terminal.wait_for("26.0000 counts/mm")
+        terminal.wait_for("prompt> ")
+        assert terminal.has_lines
+
+
+@pytest.mark.slow
 def test_first_roll_that_was_the_bad_one_is_left_out(wheel: Wheel, tmp_path: Path) -> None:
     """Where two rolls contradict the first one and agree, they are right."""
     with ShellTerminal() as terminal:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import re
 import shlex
 import signal
@@ -105,6 +106,11 @@ def test_readme_from_the_station_to_python(tmp_path: Path, monkeypatch: pytest.M
     run(guide.take("swathe"), tmp_path, code=3)
     assert '"cause": "no signal"' in run(guide.take("swathe"), tmp_path, code=3)
     run(guide.take("swathe"), tmp_path)
+    record = tmp_path / "profile" / "survey.json"
+    minimum = json.loads(record.read_bytes())["progress"]["minimum"]
+    assert "revision 1 discards: 20…30 mm (up to" in run(guide.take("swathe"), tmp_path)
+    assert json.loads(record.read_bytes())["revisions"][0]["readings"] > 0
+    assert "revision 1 (20…30 mm) is taken back" in run(guide.take("swathe"), tmp_path)
     before = (tmp_path / "profile" / "survey.json").read_bytes()
     run(guide.take("swathe"), tmp_path)
     assert (tmp_path / "profile" / "survey.json").read_bytes() == before
@@ -114,7 +120,8 @@ def test_readme_from_the_station_to_python(tmp_path: Path, monkeypatch: pytest.M
     assert (tmp_path / "profile" / "survey.json").read_bytes() == before
     assert guide.left == []
     thinnest, *others = python("daemon/guide/survey.md", tmp_path, monkeypatch)
-    assert thinnest.endswith("mm\n")
+    assert thinnest.endswith(" mm\n")
+    assert float(thinnest.split()[0]) == pytest.approx(minimum, abs=0.0006)
     assert others[1] == "101 101\n"
 
 

@@ -17,6 +17,7 @@ from swathe.cli import (  # noqa: F401
     ports,
     rebuild,
     report,
+    revise,
     run,
     simulate,
     surveys,

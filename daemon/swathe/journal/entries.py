@@ -24,7 +24,7 @@ class MarkKind(StrEnum):
     """Kind of a mark; the keys of its ``detail`` are given in brackets."""
 
     OPENED = "opened"
-    """A run began [survey, station, versions, utc_ns; purpose: scan unless it is a check;
+    """A run began [survey, station, versions, utc_ns; purpose: scan unless it is a check or a revision;
     calibration: the record that the station file names; descriptions: the protocol files]."""
 
     LINE = "line"
@@ -84,8 +84,9 @@ class MarkKind(StrEnum):
     DISCARDED = "readings discarded"
     """Readings of a stretch count for no cell, as in a pause [revision: its number, from 1; the
     stretch, of which all conditions hold: begin, end: times of the readings, ns UTC, the end left
-    out; begin is null from the first reading on; line: row of the grid, or null; scan: borders in
-    mm, both included, or null; by, because]."""
+    out, null from the first reading on and until this mark; this_run: whether no earlier run is
+    meant, whose clock may have been ahead; line: row of the grid, or null; scan: borders in mm, both
+    included, or null; by, because]. Nothing is meant that was read after the mark."""
 
     MOVED = "readings moved"
     """Readings of a stretch are of another line of a stepped index axis [as of discarded readings;

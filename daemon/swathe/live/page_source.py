@@ -105,6 +105,7 @@ class PageSource:
             times = resolve_stretch(
                 stretch,
                 now=time.time_ns(),
+                opened=pipeline.opened,
                 notes=pipeline.notes,
                 scan=pipeline.grid.scan,
                 index=pipeline.grid.index,

@@ -75,6 +75,7 @@ class Reviser:
             times = resolve_stretch(
                 stretch,
                 now=self._session.utc_now,
+                opened=pipeline.opened,
                 notes=pipeline.notes,
                 scan=station.scan_axis,
                 index=station.index_axis,
@@ -88,6 +89,8 @@ class Reviser:
             number=pipeline.revisions.next_number,
             begin=times.begin,
             end=times.end,
+            this_run=times.this_run,
+            time=self._session.utc_now,
             line=stretch.line,
             scan=stretch.scan,
             to_line=to_line,

@@ -58,7 +58,8 @@ class Session:
         wall_clock: ns since 1970.
         on_torn: called with journal files that a crash cut off.
         observer: is shown readings and path.
-        purpose: ``scan``, or ``check`` for a run that only checks the calibration.
+        purpose: ``scan``, ``check`` for a run that only checks the calibration, or ``revision`` for
+            one that only discards, moves or restores readings.
 
     Attributes:
         folder: as given.
@@ -76,7 +77,7 @@ class Session:
         wall_clock: Callable[[], int] = time.time_ns,
         on_torn: Callable[[Path, str], None] | None = None,
         observer: PlacingObserver | None = None,
-        purpose: Literal["scan", "check"] = "scan",
+        purpose: Literal["scan", "check", "revision"] = "scan",
     ) -> None:
         self.folder = folder
         self._station = station

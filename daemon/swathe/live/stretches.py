@@ -21,10 +21,17 @@ _NS_PER_S = 1_000_000_000
 
 
 class StretchTimes(NamedTuple):
-    """Times of the readings that are meant, ns UTC: from `begin` on, None for all, before `end`."""
+    """Times of the readings that are meant, ns UTC.
+
+    Attributes:
+        begin: from then on; None from the first reading on.
+        end: before then; None until now.
+        this_run: whether `begin` is in the present run.
+    """
 
     begin: int | None
-    end: int
+    end: int | None
+    this_run: bool
 
 
 class Affected(NamedTuple):
@@ -53,6 +60,7 @@ def resolve_stretch(
     stretch: StretchSnapshot,
     *,
     now: int,
+    opened: int,
     notes: Sequence[tuple[int, str]],
     scan: Axis,
     index: Axis,
@@ -62,6 +70,7 @@ def resolve_stretch(
     Args:
         stretch: as the operator gives it.
         now: time of the command, ns UTC.
+        opened: when the run began, ns UTC.
         notes: of the survey, (ns UTC, text) each.
         scan: the scan axis.
         index: the index axis.
@@ -81,20 +90,23 @@ def resolve_stretch(
         if not scan.wrapped and (high < first or low > last):
             message = f"stretch.scan is outside the plan, which runs from {first:g} to {last:g} mm"
             raise ValueError(message)
-    begins = []
+    begins: list[int] = []
     if stretch.begin is not None:
         begins.append(_time_of(stretch.begin, notes, "begin"))
     if stretch.last is not None:
         begins.append(now - round(stretch.last * _NS_PER_S))
-    end = now if stretch.end is None else min(now, _time_of(stretch.end, notes, "end"))
-    begin = max(begins, default=None)
-    if begin is not None and begin >= end:
+    end = None if stretch.end is None else _time_of(stretch.end, notes, "end")
+    begin: int | None = max(begins) if begins else None
+    # A time of an earlier run is not compared with now: its clock may have been ahead of this one's.
+    limit = end if end is not None else now if stretch.last is not None else None
+    if begin is not None and limit is not None and begin >= limit:
         message = (
             f"the stretch begins at {moment(begin):%H:%M:%S} UTC and ends at "
-            f"{moment(end):%H:%M:%S} UTC: 'begin' must be before 'end', and before now"
+            f"{moment(limit):%H:%M:%S} UTC: 'begin' must be before 'end'"
         )
         raise ValueError(message)
-    return StretchTimes(begin, end)
+    this_run = stretch.last is not None and begins[-1] >= opened
+    return StretchTimes(begin, end, this_run)
 
 
 def _time_of(text: str, notes: Sequence[tuple[int, str]], name: str) -> int:

@@ -132,6 +132,7 @@ class UndoPrompts:
         times = resolve_stretch(
             meant,
             now=time.time_ns(),
+            opened=pipeline.opened,
             notes=pipeline.notes,
             scan=pipeline.grid.scan,
             index=pipeline.grid.index,

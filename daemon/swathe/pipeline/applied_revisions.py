@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,6 +19,29 @@ from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.pipeline.revisions import Revision
 
 __all__ = ["AppliedRevisions"]
+
+
+class _Stretch(NamedTuple):
+    """A revision as it applies to the present run; host times, ns, None without a limit."""
+
+    revision: Revision
+    begin: int | None
+    end: int | None
+
+    def holds(self, times: Times) -> Bools:
+        """Return whether each host time is in the stretch's, shape as `times`."""
+        inside = np.ones(times.shape, bool)
+        if self.begin is not None:
+            inside &= times >= self.begin
+        if self.end is not None:
+            inside &= times < self.end
+        return inside
+
+    def may_meet(self, times: Times) -> bool:
+        """Return whether the stretch reaches into the span of some host times."""
+        if self.begin is not None and int(times.max()) < self.begin:
+            return False
+        return self.end is None or int(times.min()) < self.end
 
 
 class AppliedRevisions:
@@ -35,25 +59,37 @@ class AppliedRevisions:
         self.revisions = tuple(revisions)
         self._grid = grid
         self._readings = {one.number: 0 for one in self.revisions}
+        self._stretches: list[_Stretch] = []
+
+    def open_run(self, run: int, utc_offset: int) -> None:
+        """Begin to take readings and path of a run.
+
+        Args:
+            run: its number, from 1, of all that the journal holds.
+            utc_offset: from its host times to UTC, ns.
+        """
+        self._stretches.clear()
+        for one in self.revisions:
+            if (times := one.times_in(run)) is not None:
+                begin, end = (None if at is None else at - utc_offset for at in times)
+                self._stretches.append(_Stretch(one, begin, end))
 
     def readings(self, number: int) -> int | None:
         """Return how many readings a revision has taken so far; None if it is not applied."""
         return self._readings.get(number)
 
-    def placed(self, placed: Placed, utc_offset: int) -> Placed:
-        """Return the readings that are left, each on its line.
-
-        Args:
-            placed: readings, none of which was given before.
-            utc_offset: from their times to UTC, ns.
-        """
-        for one in self.revisions:
+    def placed(self, placed: Placed) -> Placed:
+        """Return the readings that are left, each on its line; none of them was given before."""
+        for stretch in self._stretches:
             times = placed.readings["time"]
             if not times.size:
                 break
-            meant = self._among(one, times + utc_offset, placed.scan, placed.index)
-            if meant is None:
+            if not stretch.may_meet(times):
                 continue
+            meant = self._are_meant(stretch, times, placed.scan, placed.index)
+            if not meant.any():
+                continue
+            one = stretch.revision
             self._readings[one.number] += int(np.count_nonzero(meant))
             if one.to_line is None:
                 placed = placed[~meant]
@@ -62,63 +98,49 @@ class AppliedRevisions:
         return placed
 
     def unplaced(self, times: Times) -> Bools:
-        """Return which readings without a position were discarded, shape as `times`, ns UTC.
+        """Return which readings without a position were discarded, shape as `times`, host ns.
 
         Only by their times: on which line they are, and where, is not known.
         """
         discarded = np.zeros(times.shape, bool)
-        for one in self.revisions:
-            if one.kind == "discard" and one.line is None and one.scan is None:
-                discarded |= _in_time(one, times)
+        for stretch in self._stretches:
+            one = stretch.revision
+            if one.to_line is None and one.line is None and one.scan is None:
+                discarded |= stretch.holds(times)
         return discarded
 
-    def path(self, path: ProbePath, utc_offset: int) -> tuple[ProbePath | None, Bools | None]:
+    def path(self, path: ProbePath) -> tuple[ProbePath | None, Bools | None]:
         """Return the path that is left, None without any, and to which of its samples none leads.
 
         Args:
             path: a piece, whose first sample is the last one of the piece before.
-            utc_offset: from its times to UTC, ns.
         """
         left: ProbePath | None = path
         broken: Bools | None = None
-        for one in self.revisions:
+        for stretch in self._stretches:
             if left is None:
                 break
-            times = left.time + utc_offset
-            if not self._may_meet(one, times):
+            if not stretch.may_meet(left.time):
                 continue
-            meant = self._on_stretch(one, times, left.scan, left.index)
+            meant = self._are_meant(stretch, left.time, left.scan, left.index)
             # Of a stretch between two samples neither is in it.
-            cut = self._crosses(one, times, left) & ~meant
+            cut = self._crosses(stretch, left) & ~meant
             cut[1:] &= ~meant[:-1]
-            if one.to_line is not None:
-                index = self._moved(one.to_line, meant, left.index)
+            if (to_line := stretch.revision.to_line) is not None:
+                index = self._moved(to_line, meant, left.index)
                 # As behind the mark of a line: between two lines the probe is carried over.
                 known = left.known & (steps_of(index, index[0]) == 0)
                 left = replace(left, index=index, known=known)
                 meant = np.zeros(meant.shape, bool)
             else:
                 cut[1:] |= meant[:-1]
-            kept = ~meant
-            broken = (cut if broken is None else broken | cut)[kept]
+            broken = (cut if broken is None else broken | cut)[~meant]
             left = left.without(meant, cut)
         return left, broken
 
-    def _among(self, one: Revision, times: Times, scan: Floats, index: Floats) -> Bools | None:
-        """Return which readings are in the stretch of a revision; None where none is."""
-        if not self._may_meet(one, times):
-            return None
-        meant = self._on_stretch(one, times, scan, index)
-        return meant if meant.any() else None
-
-    def _may_meet(self, one: Revision, times: Times) -> bool:
-        """Return whether a stretch reaches into the span of `times`, ns UTC, at least one."""
-        begins_in_time = one.begin is None or int(times.max()) >= one.begin
-        return begins_in_time and int(times.min()) < one.end
-
-    def _on_stretch(self, one: Revision, times: Times, scan: Floats, index: Floats) -> Bools:
-        """Return whether each time, ns UTC, and position is in the stretch, shape (n,)."""
-        meant = _in_time(one, times)
+    def _are_meant(self, stretch: _Stretch, times: Times, scan: Floats, index: Floats) -> Bools:
+        """Return whether each host time, ns, and position is in the stretch, shape (n,)."""
+        meant, one = stretch.holds(times), stretch.revision
         if one.line is not None:
             meant &= self._grid.index.cell(index) == one.line
         if one.scan is not None:
@@ -129,15 +151,18 @@ class AppliedRevisions:
                 meant &= (scan >= low) & (scan <= high)
         return meant
 
-    def _crosses(self, one: Revision, times: Times, path: ProbePath) -> Bools:
+    def _crosses(self, stretch: _Stretch, path: ProbePath) -> Bools:
         """Return whether the path to each sample may lead across the stretch, shape (n,).
 
         The first sample has no path before it in this piece.
         """
-        crosses = np.zeros(times.shape, bool)
-        inside = times[:-1] < one.end
-        if one.begin is not None:
-            inside &= times[1:] >= one.begin
+        one = stretch.revision
+        crosses = np.zeros(path.time.shape, bool)
+        inside = np.ones(path.time.size - 1, bool)
+        if stretch.end is not None:
+            inside &= path.time[:-1] < stretch.end
+        if stretch.begin is not None:
+            inside &= path.time[1:] >= stretch.begin
         if one.line is not None:
             rows = self._grid.index.cell(path.index)
             between = np.minimum(rows[:-1], rows[1:]) <= one.line
@@ -163,11 +188,3 @@ class AppliedRevisions:
         """Return index positions, of which those that are meant are on another line, mm."""
         axis = self._grid.index
         return np.where(meant, axis.start + line * axis.resolution, index)
-
-
-def _in_time(one: Revision, times: Times) -> Bools:
-    """Return whether each time, ns UTC, is in the stretch's."""
-    inside = times < one.end
-    if one.begin is not None:
-        inside &= times >= one.begin
-    return np.asarray(inside)

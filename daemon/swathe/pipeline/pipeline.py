@@ -228,6 +228,9 @@ class Pipeline(SurveyStages):
         self._placed_with = difference
         self._waveforms.forget_before(None)
         self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
+        self.opened = int(mark.detail["utc_ns"])
+        self.revisions.open_run()
+        self.applied_revisions.open_run(self.revisions.run, self._utc_offset)
         self._last_cell = -1
         self.suspect_cells.checks.abandon()
         self.slipped_cells.open_run()
@@ -255,9 +258,10 @@ class Pipeline(SurveyStages):
             self._settle_gaps()
 
     def _end_run(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self.pauses.end(mark.time)
         self._alarm_evaluation.end_run(now)
+        # A run that scans nothing leaves a pause as a killed one left it.
         if self._scanning:
+            self.pauses.end(mark.time)
             self.slipped_cells.end_run()
             self._scanning = False
             self._ended_complete = mark.detail["status"] == "complete"

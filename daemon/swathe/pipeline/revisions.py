@@ -41,19 +41,22 @@ class Revision:
     Attributes:
         number: from 1.
         begin: of the readings' times, ns UTC, included; None from the first reading on.
-        end: of the readings' times, ns UTC, left out.
+        end: of the readings' times, ns UTC, left out; None until the mark.
         line: row of the grid that they are on; None for any.
         scan: borders of their scan positions, mm, both included; None for the whole axis.
         to_line: row that they are moved to; None where they are discarded.
         by: who made it.
         because: why.
-        time: when, ns UTC.
+        time: of the mark, ns UTC. Only what was taken before it is meant.
         restored: by whom it was taken back; None while it is in force.
+        this_run: whether `begin` is in the run of the mark: none of an earlier run is meant, though
+            its clock may have been ahead.
+        run: number of the mark's run, from 1, of all that the journal holds.
     """
 
     number: int
     begin: int | None
-    end: int
+    end: int | None
     line: int | None
     scan: tuple[float, float] | None
     to_line: int | None
@@ -61,6 +64,8 @@ class Revision:
     because: str
     time: int = 0
     restored: Restoration | None = None
+    this_run: bool = False
+    run: int = 1
 
     @property
     def kind(self) -> Literal["discard", "move"]:
@@ -78,6 +83,7 @@ class Revision:
             "revision": self.number,
             "begin": self.begin,
             "end": self.end,
+            "this_run": self.this_run,
             "line": self.line,
             "scan": None if self.scan is None else [*self.scan],
             "by": self.by,
@@ -86,20 +92,34 @@ class Revision:
         return detail if self.to_line is None else {**detail, "to_line": self.to_line}
 
     @classmethod
-    def from_detail(cls, detail: Mapping[str, Any], time: int) -> Revision:
-        """Return the revision that a mark's detail describes; `time` is the mark's, ns UTC."""
+    def from_detail(cls, detail: Mapping[str, Any], run: int, time: int) -> Revision:
+        """Return the revision that a mark's detail describes; run and time, ns UTC, are the mark's."""
         scan = detail["scan"]
         return cls(
             number=int(detail["revision"]),
             begin=None if detail["begin"] is None else int(detail["begin"]),
-            end=int(detail["end"]),
+            end=None if detail["end"] is None else int(detail["end"]),
+            this_run=bool(detail.get("this_run")),
             line=None if detail["line"] is None else int(detail["line"]),
             scan=None if scan is None else (float(scan[0]), float(scan[1])),
             to_line=None if detail.get("to_line") is None else int(detail["to_line"]),
             by=str(detail["by"]),
             because=str(detail["because"]),
+            run=run,
             time=time,
         )
+
+    def times_in(self, run: int) -> tuple[int | None, int | None] | None:
+        """Return from which time on, and before which, readings of a run are meant, ns UTC.
+
+        None where none of the run is; a limit is None where there is none.
+        """
+        if run > self.run or (self.this_run and run < self.run):
+            return None
+        ends = [] if self.end is None else [self.end]
+        if run == self.run:  # the clock of another run may have been set otherwise
+            ends.append(self.time)
+        return self.begin, min(ends, default=None)
 
     def snapshot(self, readings: int | None) -> RevisionSnapshot:
         """Return it as it is published; `readings` is None while that number is not known."""
@@ -123,10 +143,19 @@ class Revision:
 
 
 class RevisionLog:
-    """The revisions that a journal's marks make and take back."""
+    """The revisions that a journal's marks make and take back.
+
+    Attributes:
+        run: number of the present run, from 1, of all that the journal holds.
+    """
 
     def __init__(self) -> None:
+        self.run = 0
         self._all: dict[int, Revision] = {}
+
+    def open_run(self) -> None:
+        """A run begins."""
+        self.run += 1
 
     def take(self, kind: MarkKind, detail: Mapping[str, Any], time: int) -> None:
         """Take one of `REVISION_MARKS`; `time` is the mark's, ns UTC."""
@@ -136,7 +165,7 @@ class RevisionLog:
                 who = Restoration(str(detail["by"]), str(detail["because"]), time)
                 self._all[number] = replace(known, restored=who)
         else:
-            revision = Revision.from_detail(detail, time)
+            revision = Revision.from_detail(detail, self.run, time)
             self._all[revision.number] = revision
 
     def find(self, number: int) -> Revision | None:

@@ -154,7 +154,7 @@ class SurveyStages(SurveyState):
         held = self.pauses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]
-        placed = self.applied_revisions.placed(placed, self._utc_offset)
+        placed = self.applied_revisions.placed(placed)
         cells = self.grid.cells_at(placed.scan, placed.index)
         self._follow_share(inputs, placed.known, cells >= 0)
         if placed.spread is not None:
@@ -162,7 +162,7 @@ class SurveyStages(SurveyState):
         crossed = None
         path = None if path is None else self.pauses.cut(path)
         if path is not None:
-            path, broken = self.applied_revisions.path(path, self._utc_offset)
+            path, broken = self.applied_revisions.path(path)
         if path is not None:
             crossed = cross_cells(path, self.grid, self._last_cell)
             self.coverage.add_path(path, crossed, broken)
@@ -182,7 +182,7 @@ class SurveyStages(SurveyState):
         if self._scanning:
             self._placed_share.add(known, on_plan)
             held = self.pauses.holds(times)
-            held |= self.applied_revisions.unplaced(times + self._utc_offset)
+            held |= self.applied_revisions.unplaced(times)
             self._placed_share.add_unplaced(given_up[~held])
             changes = self._placed_share.follow(last_instant_before(self._now))
             self._alarm_evaluation.add_conditions(changes)

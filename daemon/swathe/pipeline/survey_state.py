@@ -65,6 +65,7 @@ class SurveyState:
         tallies: counts by device.
         survey: identity of the survey, from its first run.
         runs: scanning runs so far.
+        opened: when the present run began, ns UTC.
         operators: who scanned in them, as far as the station file or the command names them.
         readings: readings placed so far, on the grid or outside it.
         unplaced: readings of earlier runs that no encoder samples bracketed.
@@ -103,6 +104,7 @@ class SurveyState:
         self.tallies: dict[str, DeviceTally] = {}
         self.survey = ""
         self.runs = 0
+        self.opened = 0
         self.operators: list[str] = []
         self.readings = 0
         self.unplaced = 0

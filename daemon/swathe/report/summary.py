@@ -6,6 +6,7 @@ from swathe.messages import CheckMessage
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.gap_table import summary_line
 from swathe.report.missing import missing_lines
+from swathe.report.revisions import revision_lines
 from swathe.report.spots import spots_table
 from swathe.report.styles import MEASURED_ONLY, MOTION_CAUTION
 from swathe.station import position_text
@@ -32,6 +33,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += _calibration_lines(record)
     lines += [_check_line(check) for check in record.checks] or ["no calibration check"]
     lines += _reference_lines(record)
+    lines += revision_lines(record)
     lines += [_slip_line(slip) for slip in record.slips]
     lines += [
         f"{port.device}: {port.saturated:,} readings had a saturated echo; their times may be off"

@@ -27,6 +27,7 @@ def revisions_in_force(folder: SurveyFolder, *, until: int | None = None) -> tup
     for mark in read_marks(folder.journal, (MarkKind.OPENED, *REVISION_MARKS)):
         if mark.kind is MarkKind.OPENED:
             utc_offset = int(mark.detail["utc_ns"]) - mark.time
+            log.open_run()
         time = mark.time + utc_offset
         if until is not None and time > until:
             break

@@ -124,18 +124,19 @@ def stored(folder: SurveyFolder) -> dict[str, bytes]:
 # --- what is meant
 
 
-def times(now: int = UTC + NOW * MS, **stretch: Any) -> tuple[int | None, int]:
-    """Return the times of a stretch in ms after the start."""
+def times(now: int = UTC + NOW * MS, **stretch: Any) -> tuple[int | None, int | None, bool]:
+    """Return the times of a stretch in ms after the start, and whether it is of this run only."""
     station = parse_station(TEXT, "bench.toml")
     found = resolve_stretch(
         StretchSnapshot(**stretch),
         now=now,
+        opened=UTC + 500 * MS,
         notes=[(UTC + 1300 * MS, "Weld 12"), (UTC + 5 * MS, "twice"), (UTC + 6 * MS, "twice")],
         scan=station.scan_axis,
         index=station.index_axis,
     )
-    begin = None if found.begin is None else (found.begin - UTC) // MS
-    return begin, (found.end - UTC) // MS
+    begin, end = (None if at is None else (at - UTC) // MS for at in (found.begin, found.end))
+    return begin, end, found.this_run
 
 
 def iso(ms: int) -> str:
@@ -145,14 +146,17 @@ def iso(ms: int) -> str:
 
 def test_stretch_ends_with_the_command_and_begins_where_it_says() -> None:
     """The last seconds, a time, a note; of several the narrowest holds."""
-    assert times(line=1) == (None, NOW)
-    assert times(last=2.0) == (1000, NOW)
-    assert times(begin=iso(700)) == (700, NOW)
-    assert times(begin=iso(700).replace("+00:00", "Z"), end=iso(900)) == (700, 900)
-    assert times(begin=" weld 12 ", last=2.0) == (1300, NOW)
-    assert times(begin="Weld 12", last=1.0) == (2000, NOW)
-    assert times(line=1, end=iso(9_000)) == (None, NOW)
-    assert times(end="Weld 12") == (None, 1300)
+    assert times(line=1) == (None, None, False)
+    assert times(last=2.0) == (1000, None, True)
+    assert times(begin=iso(700)) == (700, None, False)
+    assert times(begin=iso(700).replace("+00:00", "Z"), end=iso(900)) == (700, 900, False)
+    assert times(begin=" weld 12 ", last=2.0) == (1300, None, True)
+    assert times(begin="Weld 12", last=1.0) == (2000, None, True)
+    assert times(line=1, end=iso(9_000)) == (None, 9_000, False)
+    assert times(end="Weld 12") == (None, 1300, False)
+    # Before the run began it is a matter of the earlier ones' clocks.
+    assert times(last=2.5) == (500, None, True)
+    assert times(last=2.501) == (499, None, False)
 
 
 @pytest.mark.parametrize(
@@ -162,7 +166,7 @@ def test_stretch_ends_with_the_command_and_begins_where_it_says() -> None:
         ({"scan": Extent(9.0, 9.0)}, "must run from the lower to the higher border"),
         ({"scan": Extent(30.0, 40.0)}, "is outside the plan, which runs from -0.5 to 20.5 mm"),
         ({"begin": iso(900), "end": iso(900)}, "'begin' must be before 'end'"),
-        ({"begin": iso(NOW)}, "'begin' must be before 'end', and before now"),
+        ({"begin": iso(NOW), "last": 3.0}, "'begin' must be before 'end'"),
         ({"begin": "2027-01-15T08:00:00"}, "must have its offset from UTC"),
         ({"begin": "weld 13"}, "there is no note 'weld 13'"),
         ({"end": "twice"}, "2 notes are 'twice'"),
@@ -185,6 +189,7 @@ def test_cells_of_a_stretch_are_those_that_it_may_affect(session: Session) -> No
         at = resolve_stretch(
             found,
             now=UTC + NOW * MS,
+            opened=UTC,
             notes=[],
             scan=grid.scan,
             index=grid.index,
@@ -244,13 +249,14 @@ def test_mark_of_a_revision_is_complete_in_itself(bench: Bench) -> None:
     """Its times are resolved once, when it is given."""
     stretch = StretchSnapshot(begin="weld 12", last=2.5, line=1, scan=Extent(2.0, 9.0))
     answer = bench.commands.discard(stretch, "A. Kern", "wrong line")
-    assert answer.startswith("revision 1 discards: line 1, 2…9 mm, from 08:00:01 to 08:00:03 UTC")
+    assert answer.startswith("revision 1 discards: line 1, 2…9 mm, since 08:00:01 UTC")
     assert "the exact number follows" in answer
     (mark,) = bench.marks(MarkKind.DISCARDED)
     assert mark.detail == {
         "revision": 1,
         "begin": UTC + 1300 * MS,
-        "end": UTC + NOW * MS,
+        "end": None,
+        "this_run": True,
         "line": 1,
         "scan": [2.0, 9.0],
         "by": "A. Kern",
@@ -291,14 +297,14 @@ async def test_discarded_line_is_gone_and_comes_back_bit_for_bit(bench: Bench) -
     assert_same(session.pipeline, replay(session.folder))
     assert session.pipeline.minimum.value == pytest.approx(10.0)
     assert session.pipeline.coverage.measured_in_row(1) == 0
-    assert bench.shown == ["without line 1, until 08:00:03 UTC"]
+    assert bench.shown == ["without line 1"]
     (one,) = read_survey_record(session.folder.record).revisions
     assert (one.line, one.by, one.because, one.readings) == (1, "K", "a slip", 200)
     without = stored(session.folder)
     assert without != before
 
     again = bench.commands.restore(1, "L", "it was right")
-    assert again.startswith("revision 1 (line 1, until 08:00:03 UTC) is taken back")
+    assert again.startswith("revision 1 (line 1) is taken back")
     await bench.settled()
     session.flush()
     assert_same(session.pipeline, replay(session.folder))
@@ -364,7 +370,7 @@ async def test_revision_during_a_placing_has_its_own_after_it(
     bench.revising.begin()
     bench.commands.discard(SLIP, "K", "slip")
     assert await asyncio.to_thread(begun.wait, 30)
-    assert bench.replacement.text == "placing again without line 1, until 08:00:03 UTC, 0%"
+    assert bench.replacement.text == "placing again without line 1, 0%"
     bench.commands.move(StretchSnapshot(line=0), 3, "K", "it was line 3")
     # A delay is due too.
     detail = MeasuredDelay(7 * MS, 6 * MS, 8 * MS, 4)
@@ -437,7 +443,7 @@ async def test_failure_to_place_ends_the_run(bench: Bench, monkeypatch: pytest.M
 
 def test_run_that_was_killed_before_the_effect_is_resumed_with_it(tmp_path: Path) -> None:
     """The mark is in the journal: it is read before anything is placed."""
-    stretch = {"begin": None, "end": UTC + 2900 * MS, "line": 1, "scan": None}
+    stretch = {"begin": None, "end": None, "this_run": False, "line": 1, "scan": None}
     who = {"revision": 1, "by": "K", "because": "slip"}
     folder = SurveyFolder(tmp_path / "survey")
     discard = Mark(START + NOW * MS, MarkKind.DISCARDED, {**stretch, **who})

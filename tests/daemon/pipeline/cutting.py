@@ -203,6 +203,7 @@ def revisions_of(entries: Iterable[Entry]) -> tuple[Revision, ...]:
         if isinstance(entry, Mark):
             if entry.kind is MarkKind.OPENED:
                 utc_offset = entry.detail["utc_ns"] - entry.time
+                log.open_run()
             elif entry.kind in REVISION_MARKS:
                 log.take(entry.kind, entry.detail, entry.time + utc_offset)
     return log.in_force

@@ -52,7 +52,7 @@ def _estimate(
 def _stretch(number: int, begin: float | None, end: float, **conditions: Any) -> dict[str, Any]:
     """Return the detail of revision `number`, of the readings between two times, s."""
     begin_ns, end_ns = (None if at is None else UTC + round(at * 1e9) for at in (begin, end))
-    where = {"line": None, "scan": None, **conditions}
+    where = {"this_run": False, "line": None, "scan": None, **conditions}
     return {"revision": number, "begin": begin_ns, "end": end_ns, **where, **_WHY}
 
 

@@ -43,6 +43,7 @@ DISCARD: dict[str, Any] = {
     "revision": 1,
     "begin": None,
     "end": UTC + 1000 * MS,
+    "this_run": False,
     "line": 0,
     "scan": None,
     "by": "A. Kern",

@@ -41,7 +41,14 @@ ROUND = Grid(
     index=Axis("index", 0.0, 5.0, 4),
     rule=CellRule.MINIMUM,
 )
-ALL = Revision(1, None, UTC + 10**12, None, None, None, "K", "slip")
+ALL = Revision(1, None, None, None, None, None, "K", "slip", time=UTC + 10**12)
+
+
+def applied(*revisions: Revision, grid: Grid = GRID, offset: int = UTC) -> AppliedRevisions:
+    """Return revisions as they apply to the run in which they were made."""
+    made = AppliedRevisions(revisions, grid)
+    made.open_run(1, offset)
+    return made
 
 
 def readings(times: Sequence[int], scan: Sequence[float], index: Sequence[float]) -> Placed:
@@ -70,7 +77,7 @@ def path(times: Sequence[int], scan: Sequence[float], index: Sequence[float]) ->
 def left(one: Revision, placed: Placed, *, grid: Grid = GRID, offset: int = UTC) -> list[int]:
     """Return the times of the readings that a discard leaves."""
     times: list[int] = (
-        AppliedRevisions([one], grid).placed(placed, offset).readings["time"].tolist()
+        applied(one, grid=grid, offset=offset).placed(placed).readings["time"].tolist()
     )
     return times
 
@@ -86,10 +93,45 @@ def test_stretch_begins_with_its_begin_and_leaves_its_end_out() -> None:
     """To the nanosecond, by UTC: a run's own clock does not matter."""
     placed = readings([99, 100, 101, 199, 200, 201], [1.0] * 6, [0.0] * 6)
     for offset in (UTC, -7, 0):
-        one = replace(ALL, begin=offset + 100, end=offset + 200)
+        one = replace(ALL, begin=offset + 100, end=offset + 200, time=offset + 300)
         assert left(one, placed, offset=offset) == [99, 200, 201]
         one = replace(one, begin=None)
         assert left(one, placed, offset=offset) == [200, 201]
+
+
+def test_stretch_without_an_end_ends_with_its_mark() -> None:
+    """In the mark's own run; of an earlier one all is meant, of a later one nothing."""
+    placed = readings([99, 100, 101], [1.0] * 3, [0.0] * 3)
+    one = replace(ALL, run=2, time=UTC + 100)
+    assert [times_left(one, placed, run=run) for run in (1, 2, 3)] == [
+        [],
+        [100, 101],
+        [99, 100, 101],
+    ]
+    # An end that is given is one by UTC, but nothing after the mark is meant.
+    one = replace(one, end=UTC + 101)
+    assert [times_left(one, placed, run=run) for run in (1, 2, 3)] == [
+        [101],
+        [100, 101],
+        [99, 100, 101],
+    ]
+
+
+def test_begin_in_the_present_run_leaves_out_all_earlier_ones() -> None:
+    """Whatever their clock said: it may have been ahead."""
+    placed = readings([99, 100, 101], [1.0] * 3, [0.0] * 3)
+    one = replace(ALL, begin=UTC + 100, run=2)
+    assert [times_left(one, placed, run=run) for run in (1, 2)] == [[99], [99]]
+    one = replace(one, this_run=True)
+    assert [times_left(one, placed, run=run) for run in (1, 2)] == [[99, 100, 101], [99]]
+
+
+def times_left(one: Revision, placed: Placed, *, run: int) -> list[int]:
+    """Return the times of the readings that a discard leaves in a run."""
+    made = AppliedRevisions([one], GRID)
+    made.open_run(run, UTC)
+    times: list[int] = made.placed(placed).readings["time"].tolist()
+    return times
 
 
 def test_stretch_of_scan_positions_has_both_its_borders() -> None:
@@ -122,10 +164,10 @@ def test_conditions_hold_together() -> None:
 def test_readings_are_counted_batch_by_batch() -> None:
     """However they are cut; readings of no stretch count for none."""
     moved = replace(ALL, number=4, line=0, to_line=2)
-    applied = AppliedRevisions([replace(ALL, line=1), moved], GRID)
+    both = applied(replace(ALL, line=1), moved)
     for first in (0, 3):
-        applied.placed(readings([first, first + 1, first + 2], [1.0] * 3, [0.0, 5.0, 0.0]), UTC)
-    assert (applied.readings(1), applied.readings(4), applied.readings(2)) == (2, 4, None)
+        both.placed(readings([first, first + 1, first + 2], [1.0] * 3, [0.0, 5.0, 0.0]))
+    assert (both.readings(1), both.readings(4), both.readings(2)) == (2, 4, None)
 
 
 def test_revisions_apply_in_their_order_to_what_is_left() -> None:
@@ -133,9 +175,9 @@ def test_revisions_apply_in_their_order_to_what_is_left() -> None:
     placed = readings([1, 2, 3], [1.0] * 3, [0.0, 5.0, 10.0])
     move = replace(ALL, number=1, line=0, to_line=1)
     discard = replace(ALL, number=2, line=1)
-    found = AppliedRevisions([move, discard], GRID).placed(placed, UTC)
+    found = applied(move, discard).placed(placed)
     assert found.readings["time"].tolist() == [3]
-    found = AppliedRevisions([discard, move], GRID).placed(placed, UTC)
+    found = applied(discard, move).placed(placed)
     assert (found.readings["time"].tolist(), found.index.tolist()) == ([1, 3], [5.0, 10.0])
 
 
@@ -143,7 +185,7 @@ def test_discarded_path_leads_from_no_sample_before_to_one_after() -> None:
     """As in a pause."""
     way = path(range(6), range(6), [0.0] * 6)
     one = replace(ALL, begin=UTC + 2, end=UTC + 4)
-    found, broken = AppliedRevisions([one], GRID).path(way, UTC)
+    found, broken = applied(one).path(way)
     assert samples(found) == [
         (0, True, False),
         (1, True, False),
@@ -152,7 +194,7 @@ def test_discarded_path_leads_from_no_sample_before_to_one_after() -> None:
     ]
     assert broken is not None
     assert broken.tolist() == [False, False, True, False]
-    assert samples(AppliedRevisions([ALL], GRID).path(way, UTC)[0]) == []
+    assert samples(applied(ALL).path(way)[0]) == []
 
 
 @pytest.mark.parametrize(
@@ -172,7 +214,7 @@ def test_discarded_path_leads_from_no_sample_before_to_one_after() -> None:
 def test_stretch_between_two_samples_cuts_the_path(conditions: dict[str, Any], cut: bool) -> None:
     """Neither is in it, but what was read between them is discarded."""
     way = path([10, 20], [10.0, 20.0], [0.0, 0.0])
-    found, _ = AppliedRevisions([replace(ALL, **conditions)], GRID).path(way, UTC)
+    found, _ = applied(replace(ALL, **conditions)).path(way)
     inside = conditions.get("begin") == UTC + 20
     if inside:
         assert samples(found) == [(10, True, False)]
@@ -185,7 +227,7 @@ def test_stretch_between_two_samples_on_a_pipe_cuts_the_path() -> None:
     for begin, end, cut in ((38.0, 42.0, True), (3.0, 8.0, False), (20.0, 62.0, True)):
         way = path([10, 20], [begin, end], [0.0, 0.0])
         one = replace(ALL, scan=(39.0, 41.0))
-        found, _ = AppliedRevisions([one], ROUND).path(way, UTC)
+        found, _ = applied(one, grid=ROUND).path(way)
         assert samples(found)[1] == (20, not cut, cut)
 
 
@@ -193,7 +235,7 @@ def test_moved_path_is_on_the_other_line_and_known_there() -> None:
     """Between two lines the probe is carried over, as behind the mark of a line."""
     way = path(range(6), range(6), [0.0] * 6)
     one = replace(ALL, begin=UTC + 2, end=UTC + 4, to_line=3)
-    found, _ = AppliedRevisions([one], GRID).path(way, UTC)
+    found, _ = applied(one).path(way)
     assert found is not None
     assert found.index.tolist() == [0.0, 0.0, 15.0, 15.0, 0.0, 0.0]
     assert found.known.tolist() == [True, True, False, True, False, True]
@@ -202,11 +244,11 @@ def test_moved_path_is_on_the_other_line_and_known_there() -> None:
 
 def test_readings_without_position_are_discarded_by_time_only() -> None:
     """Nobody knows on which line they are."""
-    times = np.array([UTC + 1, UTC + 2, UTC + 3])
+    times = np.array([1, 2, 3])
     one = replace(ALL, begin=UTC + 2, end=UTC + 3)
-    assert AppliedRevisions([one], GRID).unplaced(times).tolist() == [False, True, False]
+    assert applied(one).unplaced(times).tolist() == [False, True, False]
     for other in (replace(one, line=0), replace(one, scan=(0.0, 9.0)), replace(one, to_line=1)):
-        assert not AppliedRevisions([other], GRID).unplaced(times).any()
+        assert not applied(other).unplaced(times).any()
 
 
 # --- a whole survey: the probe goes along line 0, back, and along line 1; 100 ms a millimetre.
@@ -247,12 +289,13 @@ def mark(ms: int, kind: MarkKind, **detail: Any) -> Mark:
     return Mark(START + ms * MS, kind, {"by": "K", **detail})
 
 
-def revised(ms: int, begin: int | None, end: int, *, number: int = 1, **other: Any) -> Mark:
+def revised(ms: int, begin: int | None, end: int | None, *, number: int = 1, **other: Any) -> Mark:
     """Return the mark of a revision that discards or, with `to_line`, moves; times in ms."""
     stretch: dict[str, Any] = {
         "revision": number,
         "begin": None if begin is None else UTC + begin * MS,
-        "end": UTC + end * MS,
+        "end": None if end is None else UTC + end * MS,
+        "this_run": False,
         "line": None,
         "scan": None,
         "because": "slip",

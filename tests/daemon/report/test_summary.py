@@ -7,8 +7,21 @@ import json
 
 from rich.console import Console
 
-from daemon.handmade import MS, START, Motion, ended, run, station_text
+from daemon.handmade import (
+    INDEX_STEPPED,
+    MS,
+    START,
+    UTC,
+    Motion,
+    ended,
+    opened,
+    run,
+    station,
+    station_text,
+)
+from daemon.pipeline.cutting import revisions_of
 from swathe.journal import Mark, MarkKind
+from swathe.pipeline import Pipeline
 from swathe.report import gaps_json, gaps_table, survey_lines
 from swathe.store import record_of
 
@@ -53,6 +66,51 @@ def test_marks_and_positions_that_operators_set_are_listed() -> None:
     assert [line for line in told if line.startswith("position set")] == [
         "position set at 2027-01-15 08:00:00 UTC by A. Kern: datum, scan -40 mm",
         "position set at 2027-01-15 08:00:00 UTC by A. Kern: scan 2.5 mm",
+    ]
+
+
+def test_discarded_and_moved_readings_are_listed() -> None:
+    """By whom, why, how many, and who took it back."""
+    motion = Motion(lambda ms: (ms / 50 - 1,), lambda _: 10.0, 0, 1200)
+    text = station_text(index=INDEX_STEPPED.format(length=2, advance="command"))
+    stretch = {
+        "begin": None,
+        "end": UTC + 900 * MS,
+        "line": 0,
+        "scan": [2.0, 5.0],
+        "this_run": False,
+    }
+    who = {"by": "A. Kern", "because": "slip"}
+    marks = [
+        Mark(START + 1201 * MS, MarkKind.DISCARDED, {"revision": 1, **stretch, **who}),
+        Mark(START + 1202 * MS, MarkKind.MOVED, {"revision": 2, **stretch, **who, "to_line": 1}),
+        Mark(
+            START + 1203 * MS,
+            MarkKind.RESTORED,
+            {"revision": 1, "by": "B. Lind", "because": "it was right"},
+        ),
+    ]
+    entries = [opened(text), *motion.entries(), *marks]
+
+    def told(*, known: bool) -> list[str]:
+        revisions = revisions_of(entries) if known else ()
+        pipeline = Pipeline(station(text), revisions=revisions)
+        for entry in entries:
+            pipeline.feed(entry)
+        return [one for one in survey_lines(record_of(pipeline)) if one.startswith("revision")]
+
+    first = (
+        "revision 1, 2027-01-15 08:00 UTC: line 0, 2…5 mm, until 08:00:00 UTC discarded by A. Kern "
+        "(slip); restored by B. Lind, 2027-01-15 08:00 UTC (it was right)"
+    )
+    second = (
+        "revision 2, 2027-01-15 08:00 UTC: line 0, 2…5 mm, until 08:00:00 UTC moved to line 1 by "
+        "A. Kern (slip)"
+    )
+    assert told(known=True) == [first, f"{second}: 30 readings"]
+    assert told(known=False) == [
+        first,
+        f"{second}; NOT APPLIED yet: `swathe rebuild` places the survey again",
     ]
 
 

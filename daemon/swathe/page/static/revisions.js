@@ -34,7 +34,8 @@ export class Revisions {
   }
 
   #detail(one) {
-    const span = one.begin === null ? `taken before ${clock(one.end)}` : `taken ${clock(one.begin)} to ${clock(one.end)}`;
+    const end = clock(one.end ?? one.time);
+    const span = one.begin === null ? `taken before ${end}` : `taken ${clock(one.begin)} to ${end}`;
     const parts = [`“${one.because}”`, `${one.by}, ${clock(one.time)}`, span];
     if (one.restored !== null) parts.push(`restored by ${one.restored_by}, ${clock(one.restored)}: “${one.restored_because}”`);
     else if (one.readings === null) parts.push("the survey is being placed with it");

@@ -15,6 +15,7 @@ __all__ = [
     "Extent",
     "Snapshot",
     "UtcTime",
+    "clock_text",
     "count_text",
     "distance_to",
     "extent_text",
@@ -158,6 +159,13 @@ def distance_to(position: float, extent: Extent, turn: Extent | None = None) -> 
     past = (position - extent.low) % length
     beyond = past - (extent.high - extent.low)
     return max(min(beyond, length - past), 0.0)
+
+
+def clock_text(time: datetime | None, day: datetime) -> str:
+    """Return a time of day, with its date unless that is the date of `day`; empty for None."""
+    if time is None:
+        return ""
+    return f"{time:%H:%M:%S}" if time.date() == day.date() else f"{time:%Y-%m-%d %H:%M:%S}"
 
 
 def moment(time_ns: int) -> datetime:

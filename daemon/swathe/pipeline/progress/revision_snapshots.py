@@ -6,7 +6,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from swathe.pipeline.progress.fields import Extent, Snapshot, UtcTime, extent_text
+from swathe.pipeline.progress.fields import Extent, Snapshot, UtcTime, clock_text, extent_text
 
 __all__ = ["RevisionSnapshot", "StretchSnapshot", "stretch_text"]
 
@@ -57,7 +57,7 @@ class RevisionSnapshot(Snapshot):
     begin: UtcTime | None = Field(
         description="taken at or after this; null from the first reading on"
     )
-    end: UtcTime = Field(description="taken before this")
+    end: UtcTime | None = Field(description="taken before this; null until the revision was made")
     by: str = Field(description="who did it")
     because: str = Field(description="why")
     time: UtcTime = Field(description="when it was done")
@@ -73,16 +73,15 @@ class RevisionSnapshot(Snapshot):
 def stretch_text(revision: RevisionSnapshot) -> str:
     """Return which readings a revision is about, as text.
 
-    Such as ``line 5, 100…240 mm, from 10:31:04 to 10:32:11 UTC``; the date only where both differ.
+    Such as ``line 5, 100…240 mm, from 10:31:04 to 10:32:11 UTC``; the date is that of the revision
+    where none is given.
     """
     parts = [] if revision.line is None else [f"line {revision.line}"]
     if revision.scan is not None:
         parts.append(f"{extent_text(revision.scan)} mm")
-    begin, end = revision.begin, revision.end
-    if begin is None:
-        parts.append(f"until {end:%H:%M:%S} UTC")
-    elif begin.date() == end.date():
-        parts.append(f"from {begin:%H:%M:%S} to {end:%H:%M:%S} UTC")
-    else:
-        parts.append(f"from {begin:%Y-%m-%d %H:%M:%S} to {end:%Y-%m-%d %H:%M:%S} UTC")
+    begin, end = (clock_text(at, revision.time) for at in (revision.begin, revision.end))
+    if begin and end:
+        parts.append(f"from {begin} to {end} UTC")
+    elif begin or end:
+        parts.append(f"since {begin} UTC" if begin else f"until {end} UTC")
     return ", ".join(parts)

@@ -10,6 +10,7 @@ import os
 import pty
 import random
 import threading
+import tty
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Literal, Self
@@ -46,12 +47,11 @@ class SpotGauge:
         silent: whether nothing is sent without an echo, as some gauges do.
 
     Attributes:
-        port: of the pseudo-terminal.
+        port: of the pseudo-terminal, while inside.
     """
 
     def __init__(self, *, seed: int = 1, silent: bool = False) -> None:
-        self._master, self._slave = pty.openpty()
-        self.port = os.ttyname(self._slave)
+        self.port = ""
         self._random = random.Random(seed)
         self._silent = silent
         self._spot: HeldSpot | None = None
@@ -59,6 +59,9 @@ class SpotGauge:
         self._thread = threading.Thread(target=self._speak, name="spot gauge")
 
     def __enter__(self) -> Self:
+        self._master, self._slave = pty.openpty()
+        tty.setraw(self._slave)
+        self.port = os.ttyname(self._slave)
         os.set_blocking(self._master, False)
         self._thread.start()
         return self

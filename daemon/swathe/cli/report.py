@@ -24,7 +24,9 @@ def report(
     line: Annotated[
         str, typer.Option(help='Draw the line at this index position, such as "48 mm".')
     ] = "",
-    cell: Annotated[str, typer.Option(help='Draw the A-scan of the cell at "SCAN, INDEX".')] = "",
+    cell: Annotated[
+        str, typer.Option(help='Draw the A-scan of the cell at "SCAN, INDEX", or of the spot NAME.')
+    ] = "",
     out: Annotated[Path | None, typer.Option(help="File of the drawing.")] = None,
 ) -> None:
     """Print coverage, calibration, checks and the minimum thickness with its uncertainty.
@@ -32,6 +34,7 @@ def report(
     Of several surveys, a list comes first.
     """
     from swathe.report.section import draw_cell, draw_line
+    from swathe.store import read_survey_record
     from swathe.units import length
 
     folders = _surveys(survey)
@@ -45,10 +48,14 @@ def report(
     if line:
         drawn = draw_line(folder, quantity("--line", line, length), out)
     elif cell:
+        spots = {spot.name: spot.number for spot in read_survey_record(folder.record).spots}
         scan, comma, index = cell.partition(",")
         if not comma:
             index = "0 mm"  # a line profile has one line
-        position = (quantity("--cell", scan, length), quantity("--cell", index, length))
+        if (number := spots.get(cell)) is not None:
+            position = (float(number), 0.0)
+        else:
+            position = (quantity("--cell", scan, length), quantity("--cell", index, length))
         drawn = draw_cell(folder, *position, out)
     else:
         _print(folders, survey[0])

@@ -80,9 +80,9 @@ class PageSource:
         return None if crawl is None else CrawlerHealth(str(crawl.machine.state), crawl.words)
 
     def next_step(self) -> HandGuidance | None:
-        """Return the next step by hand; None with a crawler."""
-        if self._crawl is not None:
-            return None
+        """Return the next step by hand; None with a crawler, and of a plan of spots."""
+        if self._crawl is not None or self.station.spots is not None:
+            return None  # which spot is next is a message of its own
         pipeline, at = self._pipeline(), self._pipeline().position
         step = step_by_hand(pipeline, at)
         done = step.kind == "done"

@@ -383,7 +383,8 @@ class Daemon:
 
     def _tick(self, now: int, publisher: Publisher) -> None:
         # Before further changes wait for their turn.
-        self._shown.put_text(self._replacement.text or (self.crawl.words if self.crawl else ""))
+        work = self.crawl.words if self.crawl else self.spots.text if self.spots else ""
+        self._shown.put_text(self._replacement.text or work)
         self._session.tick()
         if self.spots is not None:
             self.spots.advance()

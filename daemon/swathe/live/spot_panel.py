@@ -27,7 +27,8 @@ class SpotPanel(RunPanel):
     def __init__(self, daemon: Daemon, spots: SpotWork) -> None:
         super().__init__(daemon)
         self._spots = spots
-        del self._actions["i"], self._actions[" "]  # there is no position, and space takes
+        # There are no positions, lines and stretches.
+        kept = {key: self._actions[key] for key in ("t", "q")}
         keys: dict[str, Callable[[], Reply]] = {
             "enter": self._take,
             " ": self._take,
@@ -38,7 +39,7 @@ class SpotPanel(RunPanel):
             "r": self._reopen,
             "d": self._close,
         }
-        self._actions |= keys
+        self._actions = keys | kept
         self.keys = ("Enter", "s", "←→", "k", "r", "d", "t", "q")
 
     def next_lines(self, width: int) -> list[str]:  # noqa: ARG002

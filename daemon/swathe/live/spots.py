@@ -55,6 +55,12 @@ class SpotWork:
             self._chosen = self._spots.next_after(-1)
         return None if self._chosen is None else self._spots.register.spots[self._chosen]
 
+    @property
+    def text(self) -> str:
+        """Which spot is next, and how many are done, in a line."""
+        count = len(self._spots.register.spots)
+        return f"{self._named()}; {self._spots.done} of {count} done"
+
     def state(self) -> SpotNowSnapshot:
         """Return the spot that is to be read, and what the gauge reads now."""
         chosen = self.chosen

@@ -310,6 +310,8 @@ class Pipeline(SurveyStages):
     def _resume(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         self.pauses.end(mark.time)
         self.coverage.break_off()
+        if self.spots is not None:
+            self.spots.interrupt()  # what was read in the pause belongs to no spot
 
     def _take_check_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         # A check changes states only: neither minimum nor alarms depend on it.

@@ -22,6 +22,8 @@ from swathe.messages import Extent, GapMessage
 from swathe.pipeline import CellState, GapEnd, runs_of
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.gap_table import minimum_with_level
+from swathe.report.spot_picture import draw_spots
+from swathe.report.spots import spots_summary
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
 from swathe.report.thinning import thin_minimum, thin_worst
 from swathe.store import SurveyFolder, SurveyRecord, ZoneRecord, read_survey_record
@@ -62,7 +64,9 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     wide = abs(extent[1] - extent[0]) > _WIDE * abs(extent[3] - extent[2])
     figure = Figure(figsize=(12, 8) if wide else (15, 7.5), layout="constrained")
     FigureCanvasAgg(figure)
-    if index.size == 1:
+    if record.spots:
+        draw_spots(figure.subplots(), record)
+    elif index.size == 1:
         _draw_profile(figure.subplots(), scan, np.asarray(group["thickness"])[0], record)
     else:
         shape = (2, 1) if wide else (1, 2)
@@ -321,6 +325,8 @@ def _draw_profile(
 
 def _title(record: SurveyRecord) -> str:
     progress = record.progress
+    if record.spots:
+        return f"{record.part or record.station}: {spots_summary(record)}"
     return (
         f"{record.part or record.station}: {number_text(progress, 'percent')} % of {progress.required:,} "
         f"cells measured, {len(record.open_gaps)} gaps open, {record.status}"

@@ -51,6 +51,9 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
         SurveyError: the record or the arrays are missing, or the line is outside the survey.
     """
     record = read_survey_record(folder.record)
+    if record.spots:
+        message = "has spots, and nothing was measured between them: see its picture"
+        raise SurveyError(folder.path, message)
     group = zarr.open_group(folder.zarr, mode="r")
     row = nearest(group, "index", index_mm, folder)
     scan = np.asarray(group["scan"])

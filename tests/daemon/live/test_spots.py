@@ -202,6 +202,8 @@ def test_steady_reading_is_taken_by_itself_after_a_lift(tmp_path: Path) -> None:
         bench.say("pause", text="")
         assert bench.work.advance() == ""
         bench.say("resume")
+        assert bench.work.advance() == ""
+        bench.send("11.300,E", 15)
         assert bench.work.advance().startswith("P2: 11.300 mm")
     (spot,) = [one for one in bench.session.pipeline.spot_snapshots() if one.name == "P2"]
     assert spot.by == "automatic"

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from daemon.pipeline.cutting import differences, state_of
 from daemon.pipeline.scene_spots import SpotScene
 from daemon.spot_journal import SpotJournal, spot_station
 from daemon.surveys import write_run
@@ -15,6 +16,7 @@ from swathe.pipeline import Pipeline
 from swathe.station import parse_station
 from swathe.store import SurveyFolder, open_dataset, read_survey_record, replay, write_derived
 from swathe.store.folder import check_same_plan
+from swathe.store.frozen import freeze, thaw
 
 
 def files_of(folder: SurveyFolder) -> dict[str, bytes]:
@@ -75,3 +77,24 @@ def test_resuming_with_other_names_is_refused(tmp_path: Path) -> None:
     check_same_plan(folder, parse_station(spot_station(("P1", "P2")), "bench.toml"))
     with pytest.raises(SurveyError, match=r"another plan \(spots\)"):
         check_same_plan(folder, parse_station(spot_station(("P1", "P3")), "bench.toml"))
+
+
+@pytest.mark.parametrize("ascans", [False, True])
+def test_state_that_was_kept_continues_alike(*, ascans: bool) -> None:
+    """A checkpoint in the middle of a spot gives what the survey itself gives."""
+    scene = SpotScene(name="spots", ascans=ascans)
+    entries = scene.journal(5)
+    pipeline = Pipeline(parse_station(scene.station, "bench.toml"))
+    half = len(entries) // 2
+    for entry in entries[:half]:
+        pipeline.feed(entry)
+    frozen = freeze(pipeline, most_bytes=1 << 30)
+    assert frozen is not None
+    buffers = [bytearray(part) for part in frozen.parts()]
+    again: Pipeline = thaw(frozen.pickled, buffers, ("swathe", "swathe_drivers"))
+    for entry in entries[half:]:
+        pipeline.feed(entry)
+        again.feed(entry)
+    assert pipeline.spot_snapshots() == again.spot_snapshots()
+    assert any(len(spot.couplings) > 1 for spot in pipeline.spot_snapshots())
+    assert list(differences(state_of(pipeline), state_of(again))) == []

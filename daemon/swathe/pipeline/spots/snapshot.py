@@ -158,7 +158,7 @@ def spot_now(
         nominal=None if spot is None else _nominal(station, spot.number),
         counted=0 if spot is None else len(spot.counted),
         couplings=register.settings.couplings,
-        done=states.count(SpotState.DONE),
+        done=spots.done,
         spots=len(states),
         jumpy=states.count(SpotState.JUMPY),
         closed=states.count(SpotState.CLOSED),

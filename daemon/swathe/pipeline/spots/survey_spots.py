@@ -79,7 +79,7 @@ class SurveySpots:
             self.waveforms.forget_before(self._watch.oldest_offset)
 
     def interrupt(self) -> None:
-        """Take note that the gauge's port changed."""
+        """Let what was read so far belong to no later coupling: a port changed, a pause ended."""
         self._watch.interrupt()
 
     def coupling_now(self, time: int) -> CouplingNow:
@@ -178,6 +178,12 @@ class SurveySpots:
         """Return whether a spot is not measured, or suspect, and not closed."""
         state = self._grid.state[spot.number]
         return bool(state not in (CellState.MEASURED, CellState.EXCLUDED))
+
+    @property
+    def done(self) -> int:
+        """Spots that are done, and not suspect."""
+        spots = self.register.spots
+        return sum(one.state is SpotState.DONE and not self.is_to_do(one) for one in spots)
 
     def next_after(self, number: int) -> int | None:
         """Return the next spot that is to be done after a number, round the plan; None for none."""

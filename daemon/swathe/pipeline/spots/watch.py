@@ -100,7 +100,10 @@ class SpotWatch:
                 self._settle()
 
     def interrupt(self) -> None:
-        """Take note that the gauge's port changed: a silence round it shows no lifted probe."""
+        """Forget the readings, as when the gauge's port changed or a pause ended.
+
+        A silence round it shows no lifted probe.
+        """
         self._settle()
         self._readings, self._known = self._readings[:0], self._known[:0]
 

@@ -68,7 +68,8 @@ def test_accept_of_a_jumpy_reading_measures_the_spot(journal: SpotJournal) -> No
 
 def test_spread_at_the_limit_counts(journal: SpotJournal) -> None:
     """A spread of exactly the limit is no more than it."""
-    journal.hold(11.0, 11.1, noise=0.0)
+    assert 2.1 - 2.0 > 0.1  # by rounding
+    journal.hold(2.0, 2.1, noise=0.0)
     journal.take("P1")
     assert journal.spot("P1").state is SpotState.DONE
 
@@ -304,3 +305,64 @@ def test_no_alarm_while_the_probe_is_in_the_air(journal: SpotJournal) -> None:
         journal.lift(ms=1000)
     journal.wait(5000)
     assert journal.pipeline.alarms.alarms == []
+
+
+def test_readings_of_a_pause_are_no_coupling(journal: SpotJournal) -> None:
+    """The probe may have been anywhere; it is held anew after the pause."""
+    journal.hold(11.0)
+    journal.mark(MarkKind.PAUSED, by="Kim", because="block")
+    journal.hold(10.0)
+    journal.mark(MarkKind.RESUMED, by="Kim")
+    assert not journal.now().enough
+    assert journal.now().readings == 0
+    journal.hold(11.0)
+    journal.take("P1")
+    assert journal.spot("P1").couplings[0].value == pytest.approx(11.0, abs=0.02)
+
+
+def test_suspect_spot_is_not_counted_as_done() -> None:
+    """It is to be read again."""
+    journal = SpotJournal(spot_station())
+    journal.read("P1", 11.0)
+    assert journal.spots.done == 1
+    _check(journal, 10.5)
+    assert journal.spots.done == 0
+
+
+def test_overridden_check_makes_no_coupling_suspect() -> None:
+    """A spot that is read again after it keeps its sound coupling, too."""
+    journal = SpotJournal(spot_station(survey='cell_rule = "mean"'))
+    journal.read("P1", 11.0, noise=0.0)
+    _check(journal, 10.5)
+    journal.mark(MarkKind.CHECK_OVERRIDDEN, check=1, by="Kim", because="wrong step")
+    assert journal.pipeline.grid.state[0] == CellState.MEASURED
+    journal.read("P1", 11.08, noise=0.0)
+    assert journal.pipeline.grid.thickness[0] == pytest.approx(11.04, abs=1e-6)
+
+
+def test_accepted_readings_are_accepted_no_more_with_another_coupling() -> None:
+    """What is accepted is what was there: a later coupling that differs is jumpy again."""
+    journal = SpotJournal(spot_station())
+    for wall in (11.0, 11.5):
+        journal.read("P1", wall, noise=0.0)
+    journal.mark(MarkKind.SPOT_ACCEPTED, spot="P1", by="Kim", because="a step")
+    assert journal.spot("P1").state is SpotState.DONE
+    journal.read("P1", 11.2, noise=0.0)
+    assert journal.spot("P1").state is SpotState.JUMPY
+    assert journal.pipeline.coverage.measured == 0
+
+
+def test_accept_of_a_spot_that_is_not_jumpy_changes_nothing(journal: SpotJournal) -> None:
+    """There is nothing to accept."""
+    journal.mark(MarkKind.SPOT_ACCEPTED, spot="P1", by="Kim", because="?")
+    (snapshot, _, _) = journal.pipeline.spot_snapshots()
+    assert (snapshot.state, snapshot.by, snapshot.because) == ("open", "", "")
+
+
+def test_two_thin_neighbours_have_an_alarm_each() -> None:
+    """Spots next to each other in the plan are no area."""
+    journal = SpotJournal(spot_station(survey='alert_below = "10 mm"'))
+    journal.read("P1", 9.0, noise=0.0)
+    journal.read("P2", 9.5, noise=0.0)
+    details = [alarm.detail for alarm in journal.pipeline.alarms.alarms]
+    assert details == ["spot P1: 9.00 mm, below 10 mm", "spot P2: 9.50 mm, below 10 mm"]

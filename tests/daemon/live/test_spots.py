@@ -274,7 +274,9 @@ def test_ascan_of_the_median_reading_is_kept(tmp_path: Path) -> None:
             bench.time += 1
             bench.session.enter(Tick(bench.time))
         assert bench.say("take").startswith("P1: ")
-    waveform = bench.session.pipeline.grid.waveform
-    assert waveform is not None
-    assert waveform[0].max() > 60
-    assert not waveform[1].any()
+        waveform = bench.session.pipeline.grid.waveform
+        assert waveform is not None
+        assert waveform[0].max() > 60
+        assert not waveform[1].any()
+        bench.say("reopen spot", spot="P1", text="wrong place")
+        assert not waveform.any()

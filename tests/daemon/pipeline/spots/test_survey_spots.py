@@ -159,6 +159,17 @@ def test_too_few_readings_are_not_enough(journal: SpotJournal) -> None:
     assert journal.now().enough
 
 
+def test_coupling_takes_as_many_readings_as_the_plan_requires() -> None:
+    """Of a slow gauge they span more than the time that is required."""
+    journal = SpotJournal(spot_station(spots="readings = 30"))
+    journal.hold(11.0, ms=580)
+    assert not journal.now().enough
+    journal.hold(11.0, ms=200)
+    assert (journal.now().readings, journal.now().enough) == (30, True)
+    journal.take("P1")
+    assert journal.spot("P1").couplings[0].readings == 30
+
+
 def test_drift_is_not_steady(journal: SpotJournal) -> None:
     """Readings that agree but fall all the while are not: the couplant has not settled."""
     for k in range(12):
@@ -338,6 +349,7 @@ def test_overridden_check_makes_no_coupling_suspect() -> None:
     assert journal.pipeline.grid.state[0] == CellState.MEASURED
     journal.read("P1", 11.08, noise=0.0)
     assert journal.pipeline.grid.thickness[0] == pytest.approx(11.04, abs=1e-6)
+    assert journal.pipeline.grid.state[0] == CellState.MEASURED
 
 
 def test_accepted_readings_are_accepted_no_more_with_another_coupling() -> None:

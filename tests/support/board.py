@@ -42,8 +42,9 @@ def progress(**changes: Any) -> dict[str, Any]:
 
 def gap(number: int, scan: tuple[float, float], index: tuple[float, float], **changes: Any) -> Any:
     """Return a gap message."""
+    cause, cells = changes.get("cause", "no signal"), changes.get("cells", 4)
     return {
-        "number": number, "status": "open", "cause": "no signal", "cells": 4, "area": 4.0,
+        "causes": {cause: cells}, "number": number, "status": "open", "cause": "no signal", "cells": 4, "area": 4.0,
         "scan": {"from": scan[0], "to": scan[1]}, "index": {"from": index[0], "to": index[1]},
         "opened": "2030-01-01T10:00:00Z", "closed": None, "end": None, **changes,
     }  # fmt: skip

@@ -146,6 +146,72 @@ def test_gaps_by_distance_and_highlight(board: Browser, served: ServedPage) -> N
     assert board.text("#gap-closed").startswith("Last closed: gap 1")
 
 
+def test_gap_shows_all_its_causes(board: Browser, served: ServedPage) -> None:
+    """The commonest one first, and of how many cells the others are."""
+    causes = {"no signal": 12, "unvisited": 50, "too fast": 2}
+    merged = gap(1, (29.5, 45.5), (1.5, 5.5), cause="unvisited", cells=64, causes=causes)
+    served.call(lambda: served.source.say("gap/1", **merged))
+    text = "to scan; 12 no signal, 2 too fast of 64 · index 1.5–5.5 mm · 64 cells"
+    board.wait(lambda: text in board.text("#gap-list"), 10, "the causes")
+
+
+def test_gap_over_the_seam_is_near_and_whole(browser: Browser) -> None:
+    """Round a pipe the short way counts, and an extent reads on the turn."""
+    station = station_of_size(ROWS, COLUMNS)
+    assert station.index is not None
+    index = station.index.model_copy(update={"mode": AxisMode.WRAPPED, "length": 40.0})
+    source = PlayedSource(station=station.model_copy(update={"index": index}))
+    assert source.grid.index.wrapped
+    source.say("progress", **progress(index=2.0))
+    source.say("gap/1", **gap(1, (9.5, 12.5), (36.5, 41.5), cells=15))
+    source.at = (10.0, 2.0)
+    source.say("gap/2", **gap(2, (9.5, 12.5), (9.5, 10.5), cells=3))
+    with ServedPage(source) as served:
+        browser.open(served.page.url)
+        settle(browser)
+        browser.wait(lambda: len(browser.all("#gap-list .go")) == 2, 10, "the list")
+        nearest, farther = (button.text.splitlines() for button in browser.all("#gap-list .go"))
+        assert "index 36.5–1.5 mm" in nearest[2]
+        assert nearest[-1] == "1 mm ↑"
+        assert farther[-1] == "8 mm ↓"
+    assert not browser.complaints()
+
+
+def test_extents_on_a_circumference(board: Browser) -> None:
+    """Offsets have the sign of the shorter way; an extent over the seam is two parts on the map."""
+    found = board.run_to_end(
+        "const done = arguments[arguments.length - 1];"
+        "const pipe = {start: 0, resolution: 2, cells: 342, wrapped: true};"
+        "const flat = {...pipe, wrapped: false};"
+        "import('/static/seam.js').then(({offset, reading, pieces}) => done({"
+        "  offset: [[20, [680, 700]], [10, [680, 700]], [340, [680, 700]], [350, [1, 3]],"
+        "           [360, [1, 3]], [683, [1, 3]]].map(([at, ends]) => offset(at, ends, pipe)),"
+        "  flat: [5, 15, 25].map((at) => offset(at, [10, 20], flat)),"
+        "  reading: [[680, 696], [600, 684], [10, 20], [5, 689], [-4, 6]].map((e) => reading(e, pipe)),"
+        "  pieces: [[680, 696], [10, 20], [0, 684], [-5, 3]].map((e) => pieces(e, pipe)),"
+        "  flatPieces: pieces([680, 696], flat),"
+        "}))"
+    )
+    assert found == {
+        "offset": [-4, 0, -324, 335, 325, 2],
+        "flat": [5, 0, -5],
+        "reading": [[680, 12], [600, 684], [10, 20], [0, 684], [680, 6]],
+        "pieces": [[[680, 683], [-1, 12]], [[10, 20]], [[-1, 683]], [[679, 683], [-1, 3]]],
+        "flatPieces": [[680, 696]],
+    }
+
+
+def test_zone_across_the_whole_plan_is_drawn(board: Browser, served: ServedPage) -> None:
+    """A zone without borders on an axis is all of it."""
+    zone = {"name": "belt", "scan": None, "index": {"from": 20.0, "to": 25.0}}
+    state = {"state": "scanning", "reason": "", "time": "2030-01-01T10:00:00Z"}
+    before = board.run("return document.getElementById('map').toDataURL()")
+    served.call(lambda: served.source.say("state", plan={"excluded": [zone]}, **state))
+    picture = "return document.getElementById('map').toDataURL()"
+    board.wait(lambda: board.run(picture) != before, 10, "its name on the map")
+    assert not board.complaints()
+
+
 def test_tapped_cell_shows_its_reading(board: Browser) -> None:
     """A tap on a cell shows its reading, state and line; Escape closes it."""
     tap(board, 20, 3)

@@ -1,6 +1,7 @@
 // The gaps to return to, nearest first; neighbouring gaps of a line as one entry.
 import { element } from "./panels.js";
-import { CAUSE_STATE, causeName, clock, count, distance, extent, region } from "./labels.js";
+import { offset } from "./seam.js";
+import { CAUSE_STATE, causeName, clock, count, distance, region } from "./labels.js";
 
 const LISTED = 60;
 const UPDATE_MS = 400;
@@ -21,9 +22,10 @@ export function cluster(gaps, reach) {
       last.ids.push(gap.number);
       last.scan[1] = Math.max(last.scan[1], gap.scan.to);
       last.cells += gap.cells;
+      for (const [cause, n] of Object.entries(gap.causes)) last.causes[cause] = (last.causes[cause] ?? 0) + n;
     } else {
       found.push({
-        ids: [gap.number], cause: gap.cause, cells: gap.cells,
+        ids: [gap.number], cause: gap.cause, cells: gap.cells, causes: { ...gap.causes },
         scan: [gap.scan.from, gap.scan.to], index: [gap.index.from, gap.index.to],
       });
     }
@@ -37,15 +39,21 @@ export function cluster(gaps, reach) {
 }
 
 /** Distance of a region from (scan, index), mm, and the direction as an arrow. */
-export function away(target, [scan, index], profile) {
+export function away(target, [scan, index], plan) {
   if (scan === null) return [null, ""];
-  const off = (at, [low, high]) => (at < low ? low - at : at > high ? high - at : 0);
-  const across = off(scan, target.scan);
-  const down = profile || index === null ? 0 : off(index, target.index);
+  const across = offset(scan, target.scan, plan.scan);
+  const down = plan.index === null || index === null ? 0 : offset(index, target.index, plan.index);
   const direction = across || down
     ? "→↘↓↙←↖↑↗"[Math.round((Math.atan2(down, across) / Math.PI) * 4 + 8) % 8]
     : "•";
   return [Math.hypot(across, down), direction];
+}
+
+/** The causes of cells as text: the commonest, then how many have another one. */
+function causesText(causes, cells) {
+  const [first, ...others] = Object.entries(causes).sort(([, a], [, b]) => b - a);
+  const rest = others.map(([cause, n]) => `${count(n)} ${causeName(cause)}`).join(", ");
+  return causeName(first[0]) + (rest ? `; ${rest} of ${count(cells)}` : "");
 }
 
 export class GapList {
@@ -95,7 +103,7 @@ export class GapList {
     if (!plan || !this.#theme) return;
     const wanted = new Map(this.#station.wanted.map((one, k) => [one.gap, { ...one, rank: k + 1 }]));
     for (const one of this.clusters) {
-      [one.away, one.direction] = away(one, position, plan.index === null);
+      [one.away, one.direction] = away(one, position, plan);
       one.wanted = one.ids.map((id) => wanted.get(id)).find(Boolean) ?? null;
     }
     const rank = (one) => one.wanted?.rank ?? Infinity;
@@ -182,11 +190,11 @@ export class GapList {
       row.cause = one.cause;
       this.#theme.swatch(row.swatch, CAUSE_STATE[one.cause] ?? "unvisited");
     }
-    const scan = `scan ${extent(...one.scan, plan.scan.resolution)}`;
-    const index = plan.index ? `index ${extent(...one.index, plan.index.resolution).replace(" to ", "–")}` : "";
+    const scan = region({ scan: plan.scan, index: null }, one.scan, null);
+    const index = region({ scan: null, index: plan.index }, null, one.index);
     const set = (part, text) => { if (part.textContent !== text) part.textContent = text; };
-    set(row.where, scan.replace(" to ", "–"));
-    set(row.details, [causeName(one.cause), index, `${count(one.cells)} ${one.cells === 1 ? "cell" : "cells"}`].filter(Boolean).join(" · "));
+    set(row.where, scan);
+    set(row.details, [causesText(one.causes, one.cells), index, `${count(one.cells)} ${one.cells === 1 ? "cell" : "cells"}`].filter(Boolean).join(" · "));
     set(row.name, `Gap ${one.name}: `);
     row.item.classList.toggle("wanted", one.wanted !== null);
     set(row.request, one.wanted ? `★ re-scan requested by ${one.wanted.by}, number ${one.wanted.rank}` : "");
@@ -208,7 +216,7 @@ export class GapList {
     const one = this.clusters.find((found) => found.key === key);
     if (!one) return;
     this.#highlight(key, true);
-    this.#map.centreOn((one.scan[0] + one.scan[1]) / 2, (one.index[0] + one.index[1]) / 2);
+    this.#map.centreOnRegion(one.scan, one.index);
     document.getElementById("sheet").scrollIntoView({ block: "nearest" });
   }
 
@@ -219,7 +227,7 @@ export class GapList {
     const gaps = one.ids.slice(0, MAX_REQUESTED);
     const at = region(plan, one.scan, one.index);
     const title = one.ids.length === 1 ? `Re-scan gap ${one.name}?` : `Re-scan ${gaps.length} gaps (${one.name})?`;
-    this.#commands.confirm("rescan", { gaps, title, text: `${at}: ${causeName(one.cause)}. It becomes the first of the gaps to return to.` });
+    this.#commands.confirm("rescan", { gaps, title, text: `${at}: ${causesText(one.causes, one.cells)}. It becomes the first of the gaps to return to.` });
   }
 
   /** Announce opened and closed gaps to screen readers. */
@@ -232,7 +240,7 @@ export class GapList {
       this.pending = this.announceTimer = null;
       const { plan, gaps } = this.#station;
       const parts = [];
-      if (found.length === 1) parts.push(`Gap ${found[0].number} opened: ${causeName(found[0].cause)}, scan ${extent(found[0].scan.from, found[0].scan.to, plan.scan.resolution)}`);
+      if (found.length === 1) parts.push(`Gap ${found[0].number} opened: ${causeName(found[0].cause)}, ${region({ scan: plan.scan, index: null }, [found[0].scan.from, found[0].scan.to], null)}`);
       else if (found.length) parts.push(`${found.length} gaps opened`);
       if (closed) parts.push(`${closed} ${closed === 1 ? "gap" : "gaps"} closed`);
       if (parts.length) document.getElementById("live").textContent = `${parts.join(", ")}; ${gaps.size} open.`;

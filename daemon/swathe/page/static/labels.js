@@ -1,4 +1,5 @@
 // Numbers and states as text. Lengths arrive in mm and are shown in mm or in inches.
+import { reading } from "./seam.js";
 
 const INCH = 25.4;
 let inches = localStorage.getItem("swathe-units") === "in";
@@ -53,7 +54,7 @@ export function extent(low, high, step = 1) {
 export function region(plan, scan, index) {
   const named = (name, ends, axis) => {
     if (!axis) return "";
-    return ends === null ? `all of ${name}` : `${name} ${extent(...ends, axis.resolution).replace(" to ", "–")}`;
+    return ends === null ? `all of ${name}` : `${name} ${extent(...reading(ends, axis), axis.resolution).replace(" to ", "–")}`;
   };
   return [named("scan", scan, plan.scan), named("index", index, plan.index)].filter(Boolean).join(", ");
 }

@@ -2,6 +2,7 @@
 import { PointerInput } from "./pointer.js";
 import { drawOverlay } from "./overlay.js";
 import { Theme } from "./theme.js";
+import { pieces } from "./seam.js";
 import { MapBlocks } from "./blocks.js";
 import { Tiles, readPatch } from "./tiles.js";
 import { View } from "./view.js";
@@ -62,12 +63,21 @@ export class MapView {
     this.redraw();
   }
 
+  /** Centre a region, extents in mm; the larger part of one over the seam of a pipe. */
+  centreOnRegion(scan, index) {
+    const middle = (ends, axis) => {
+      const [low, high] = pieces(ends, axis).sort((a, b) => b[1] - b[0] - (a[1] - a[0]))[0];
+      return (low + high) / 2;
+    };
+    this.centreOn(middle(scan, this.plan.scan), middle(index, this.plan.index));
+  }
+
   /** Show a region, marked with a name; index is null for all of the axis. */
   showRegion(name, scan, index) {
     if (!this.view) return;
     const down = index ?? [this.view.top, this.view.top + this.view.breadth];
     this.chosen.mark = { name, scan, index };
-    this.centreOn((scan[0] + scan[1]) / 2, (down[0] + down[1]) / 2);
+    this.centreOnRegion(scan, down);
     this.#canvas.scrollIntoView({ block: "center" });
   }
 

@@ -1,5 +1,6 @@
 // Drawn over the map: rulers, zones, gaps, trail, probe, minimum thickness, selected cell.
 import { inInches, thick } from "./labels.js";
+import { pieces } from "./seam.js";
 
 const INCH = 25.4;
 
@@ -23,9 +24,16 @@ export function drawOverlay(context, view, station, chosen, ink) {
   context.restore();
 }
 
+/** The parts of a region: several where it is over the seam of a pipe. */
+function rectangles(view, scan, index) {
+  const downs = index === null || view.profile ? [null] : pieces(index, view.axes.index);
+  return (scan ? pieces(scan, view.axes.scan) : [null]).flatMap((across) => downs.map((down) => rectangle(view, across, down)));
+}
+
+/** Corner and size in points; null for all of an axis. */
 function rectangle(view, scan, index) {
-  const [x, y] = view.toPoint(scan[0], index ? index[0] : view.top);
-  const [right, bottom] = view.toPoint(scan[1], index ? index[1] : view.top + view.breadth);
+  const [x, y] = view.toPoint(scan ? scan[0] : view.left, index ? index[0] : view.top);
+  const [right, bottom] = view.toPoint(scan ? scan[1] : view.left + view.length, index ? index[1] : view.top + view.breadth);
   return [x, y, right - x, bottom - y];
 }
 
@@ -54,7 +62,7 @@ function label(context, text, x, y, unit, ink, view) {
 }
 
 function drawZone(context, view, zone, unit, ink) {
-  const [x, y, width, height] = rectangle(view, zone.scan, zone.index);
+  const [[x, y, width, height]] = rectangles(view, zone.scan, zone.index);
   if (!isVisible(view, x, y, width, height)) return;
   const needed = context.measureText(zone.name).width + 12 * unit;
   if (width > needed && height > 24 * unit) label(context, zone.name, x + 6 * unit, y + height / 2, unit, ink, view);
@@ -80,31 +88,33 @@ function drawTrail(context, view, trail, unit, ink) {
 function drawGaps(context, view, clusters, chosen, unit, ink) {
   const minimum = 9 * unit;
   for (const cluster of clusters) {
-    let [x, y, width, height] = rectangle(view, cluster.scan, view.profile ? null : cluster.index);
     const selected = chosen && cluster.key === chosen.key;
-    // A small gap stays visible.
-    if (width < minimum) [x, width] = [x + width / 2 - minimum / 2, minimum];
-    if (height < minimum) [y, height] = [y + height / 2 - minimum / 2, minimum];
-    if (!isVisible(view, x, y, width, height)) continue;
-    context.beginPath();
-    const out = (selected ? 5 : 1.5) * unit;
-    context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
-    haloed(context, (selected ? 4 : 1.8) * unit, ink, ink.gap);
-    if (selected) label(context, `gap ${cluster.name}`, x, y - 12 * unit, unit, ink, view);
+    for (let [x, y, width, height] of rectangles(view, cluster.scan, cluster.index)) {
+      // A small gap stays visible.
+      if (width < minimum) [x, width] = [x + width / 2 - minimum / 2, minimum];
+      if (height < minimum) [y, height] = [y + height / 2 - minimum / 2, minimum];
+      if (!isVisible(view, x, y, width, height)) continue;
+      context.beginPath();
+      const out = (selected ? 5 : 1.5) * unit;
+      context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
+      haloed(context, (selected ? 4 : 1.8) * unit, ink, ink.gap);
+      if (selected) label(context, `gap ${cluster.name}`, x, y - 12 * unit, unit, ink, view);
+    }
   }
 }
 
 /** Draw a region that an alarm or the next step names. */
 function drawMark(context, view, mark, unit, ink) {
   const minimum = 14 * unit;
-  let [x, y, width, height] = rectangle(view, mark.scan, view.profile ? null : mark.index);
-  if (width < minimum) [x, width] = [x + width / 2 - minimum / 2, minimum];
-  if (height < minimum) [y, height] = [y + height / 2 - minimum / 2, minimum];
-  const out = 7 * unit;
-  context.beginPath();
-  context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
-  haloed(context, 4 * unit, ink, ink.text);
-  label(context, mark.name, x, y - 14 * unit, unit, ink, view);
+  for (let [x, y, width, height] of rectangles(view, mark.scan, mark.index)) {
+    if (width < minimum) [x, width] = [x + width / 2 - minimum / 2, minimum];
+    if (height < minimum) [y, height] = [y + height / 2 - minimum / 2, minimum];
+    const out = 7 * unit;
+    context.beginPath();
+    context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
+    haloed(context, 4 * unit, ink, ink.text);
+    label(context, mark.name, x, y - 14 * unit, unit, ink, view);
+  }
 }
 
 /** Draw a zone that is being drawn. */

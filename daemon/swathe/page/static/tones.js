@@ -7,8 +7,8 @@ const RHYTHMS = {
   note: [[4, 0.16, 0.04], [0, 0.28, 0]],
 };
 const VOLUME = 0.5;
-// A tone that would wait longer than this is left out, unless it is urgent: it would be of the past.
-const MAX_WAIT_SECONDS = { urgent: 8, soon: 3, note: 3 };
+// A tone that would wait longer than this is left out: it would be of the past.
+const MAX_WAIT_SECONDS = 8;
 // A ramp at both ends: no click.
 const RAMP_SECONDS = 0.012;
 
@@ -46,7 +46,7 @@ export class Tones {
    * @param pitch of its lowest note, Hz.
    */
   play(urgency, pitch) {
-    if (!this.ready || this.#free > this.#context.currentTime + MAX_WAIT_SECONDS[urgency]) return;
+    if (!this.ready || this.#free > this.#context.currentTime + MAX_WAIT_SECONDS) return;
     let at = Math.max(this.#context.currentTime + 0.02, this.#free);
     for (const [steps, sound, pause] of RHYTHMS[urgency]) {
       this.#note(pitch * 2 ** (steps / 12), at, sound);

@@ -7,6 +7,7 @@ export class View {
   /** @param plan the station's plan. */
   constructor(plan) {
     const { scan, index } = plan;
+    this.axes = { scan, index };
     this.profile = index === null;
     const down = index ?? { start: 0, resolution: 1, cells: 1 };
     this.left = scan.start - scan.resolution / 2;

@@ -53,8 +53,10 @@ async def confirm_step(thickness: float) -> bool:
 async def _ask(prompt: str) -> str:
     """Return a line from the user, stripped and in lower case; a closed input counts as ``q``.
 
-    The event loop runs meanwhile.
+    The event loop runs meanwhile. What was typed before the prompt is no answer to it: Enter pressed
+    twice confirms one step.
     """
+    _discard_typed()
     console.print(f"{prompt} ", end="", highlight=False, markup=False, soft_wrap=True)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[str] = loop.create_future()
@@ -81,3 +83,11 @@ async def _ask(prompt: str) -> str:
         return await answer
     finally:
         loop.remove_reader(descriptor)
+
+
+def _discard_typed() -> None:
+    """Discard what a terminal has of earlier keys."""
+    if os.name == "posix" and sys.stdin.isatty():
+        import termios
+
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)

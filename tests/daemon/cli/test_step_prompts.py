@@ -1,0 +1,58 @@
+"""Confirming the steps of a block on a terminal."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import pty
+import sys
+from collections.abc import Iterator
+
+import pytest
+
+from swathe.cli.app import console
+from swathe.cli.step_prompts import confirm_step
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
+    """Make standard input a pseudo-terminal; return the end at which keys are typed."""
+    master, slave = pty.openpty()
+    with os.fdopen(slave, "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        yield master
+    os.close(master)
+
+
+def test_enter_pressed_twice_confirms_one_step(
+    terminal: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second Enter came before the next prompt, when the probe was not on its step yet."""
+    prompts: list[str] = []
+
+    async def confirm() -> tuple[bool, bool, bool]:
+        asked = asyncio.Event()
+
+        def print_(text: str, **_: object) -> None:
+            prompts.append(text)
+            asked.set()
+
+        monkeypatch.setattr(console, "print", print_)
+        step = asyncio.create_task(confirm_step(5.0))
+        await asked.wait()
+        os.write(terminal, b"\n\n")
+        first = await step
+        asked.clear()
+        step = asyncio.create_task(confirm_step(10.0))
+        await asked.wait()
+        for _ in range(20):  # rounds in which the loop would take a line that is there
+            await asyncio.sleep(0)
+        early = step.done()
+        os.write(terminal, b"Q\n")
+        return first, early, await step
+
+    assert asyncio.run(confirm()) == (True, False, False)
+    assert [prompt[:42] for prompt in prompts] == [
+        "put the probe on the step of 5 mm (0.197 i",
+        "put the probe on the step of 10 mm (0.394 ",
+    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from rich.text import Text
@@ -189,8 +189,11 @@ class RunPanel(Panel):
         return Question(label=label, accept=accept)
 
     def _ask_undo(self) -> Reply:
+        pressed = datetime.now(UTC)
         return self._by_name(
-            lambda by: UndoPrompts(self._daemon, lambda fields: self._send(fields, by)).ask()
+            lambda by: UndoPrompts(
+                self._daemon, lambda fields: self._send(fields, by), pressed
+            ).ask()
         )
 
     def _block_line(self) -> Reply:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from swathe.board import KeyQuestion, Question, Reply
@@ -27,12 +27,13 @@ class UndoPrompts:
     Args:
         daemon: the run.
         send: sends the fields of a command in the operator's name; returns the reply.
+        now: when the key was pressed; times are counted from it, however long the answers take.
     """
 
-    def __init__(self, daemon: Daemon, send: Do) -> None:
+    def __init__(self, daemon: Daemon, send: Do, now: datetime) -> None:
         self._daemon = daemon
         self._send = send
-        self._now = datetime.now(UTC)
+        self._now = now
         stretch = "a stretch of a line" if self._has_lines else "a stretch"
         self._kinds: list[tuple[str, Callable[[], Reply]]] = [
             ("the last seconds", self._ask_seconds),
@@ -65,8 +66,7 @@ class UndoPrompts:
         return row if 0 <= row < axis.cells else None
 
     def ask(self) -> Reply:
-        """Return the first question. Times are counted from now, however long the answers take."""
-        self._now = datetime.now(UTC)
+        """Return the first question."""
         kinds = [f"{number} {name}" for number, (name, _) in enumerate(self._kinds, 1)]
         listed = "\n".join(" · ".join(kinds[k : k + 4]) for k in (0, 4) if kinds[k:])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ import pytest
 from rich.console import Console
 
 from daemon.handmade import station_text
-from daemon.messages.test_messages import AT, OF, REVISION
+from daemon.messages.test_messages import OF, REVISION
 from support.crawl import crawl_station
 from swathe.board import Board, KeyQuestion, Stations
 from swathe.board.prompt import Prompt
@@ -20,7 +20,6 @@ from swathe.journal import Mark, MarkKind, read_journal
 from swathe.live.run_panel import RunPanel
 from swathe.live.service import Daemon
 from swathe.messages import CommandMessage, ReplyMessage, RevisionsMessage, Topics
-from swathe.pipeline.progress.fields import moment
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
 
@@ -202,7 +201,14 @@ def test_undoing_step_by_step(
 
 def test_seconds_are_counted_from_the_key(keyboard: Keyboard) -> None:
     """Typing the answers takes time that is not part of the stretch."""
-    assert "1 the last seconds" in keyboard.type("u", "A. Kern", "enter")
+    keyboard.type("u")
+    pressed = datetime.now(UTC)
+    keyboard.type("A. Kern", "enter", "1", "enter", "9", "enter", "slipped", "enter", "y")
+    first = CommandMessage.model_validate({**keyboard.commands.pop(), "id": "a"}).stretch
+    assert first is not None
+    assert first.end is not None
+    assert datetime.fromisoformat(first.end) <= pressed
+    assert "1 the last seconds" in keyboard.type("u")
     for wrong in ("", "-3", "0", "nan", "x", "1e99"):
         shown = keyboard.type("1", "enter", wrong, "enter")
         assert "must be a number of seconds > 0, such as 20" in shown, wrong
@@ -213,7 +219,7 @@ def test_seconds_are_counted_from_the_key(keyboard: Keyboard) -> None:
     assert stretch is not None
     assert stretch.begin is not None
     assert stretch.end is not None
-    begin, end = (moment(AT).fromisoformat(text) for text in (stretch.begin, stretch.end))
+    begin, end = map(datetime.fromisoformat, (stretch.begin, stretch.end))
     assert end - begin == timedelta(seconds=2.5)
     assert stretch.last is None
 

@@ -66,6 +66,15 @@ def test_accept_of_a_jumpy_reading_measures_the_spot(journal: SpotJournal) -> No
     assert (snapshot.value, snapshot.by, snapshot.because) == (11.0, "Kim", "laminar wall")
 
 
+def test_jumpy_reading_of_a_reopened_spot_is_discarded(journal: SpotJournal) -> None:
+    """It is accepted no more."""
+    journal.hold(11.0, 11.6, noise=0.0)
+    journal.take("P1")
+    journal.mark(MarkKind.SPOT_REOPENED, spot="P1", by="Kim", because="wrong place")
+    assert journal.spot("P1").couplings[0].state is CouplingState.DISCARDED
+    assert journal.spot("P1").state is SpotState.OPEN
+
+
 def test_spread_at_the_limit_counts(journal: SpotJournal) -> None:
     """A spread of exactly the limit is no more than it."""
     assert 2.1 - 2.0 > 0.1  # by rounding
@@ -95,6 +104,7 @@ def test_lift_shortly_after_the_press_counts_for_the_next_one_only(journal: Spot
     journal.hold(11.0)
     now = journal.now()
     journal.lift()
+    journal.hold(11.2, ms=100)
     journal.mark(MarkKind.SPOT_READ, spot="P2", first=now.first, last=now.last, by="K")
     assert journal.spot("P2").couplings[0].state is CouplingState.NOT_LIFTED
     journal.hold(11.3)

@@ -202,6 +202,69 @@ def test_encoder_off_and_on_counts_again_from_a_named_mark(play: Callable[..., S
     assert measured(arrays).all()
 
 
+def test_set_down_elsewhere_counts_from_the_place_that_is_given(play: Callable[..., Scene]) -> None:
+    """Lifted at 150 mm and set down at 70 mm, it has an echo before the operator gives the place."""
+    scene = play()
+    scene.scan_to(150.0)
+    scene.scanner.carry(70.0)
+    scene.scanner.coupled = True
+    scene.console.wait_readings(20)
+    scene.console.reference(scan=70.0)
+    scene.console.wait_readings(20)
+    scene.scan_to(100.0)
+    scene.return_to(140.0)
+    scene.scan_to(LENGTH + OVER)
+    arrays = scene.finish()
+    assert measured(arrays).all()
+
+
+def test_step_forgotten_is_moved_to_its_line(play: Callable[..., Scene]) -> None:
+    """What was read on line 1 while the board showed line 0 is moved, and listed with the reason."""
+    scene = play(lines=2)
+    scene.scan_to(LENGTH + OVER)
+    scene.console.do("note", text="line 0 is done")
+    scene.return_to(-OVER)
+    scene.scanner.carry(-OVER, row=1)
+    scene.scan_to(100.0)
+    scene.console.do("next line")
+    stretch = {"begin": "line 0 is done"}
+    scene.console.do("move", stretch=stretch, line=1, text="the key was forgotten")
+    scene.console.wait(lambda: scene.console.revisions_placed() == 1, "the move")
+    scene.scan_to(LENGTH + OVER)
+    arrays = scene.finish()
+    assert measured(arrays).all()
+    (revision,) = scene.record()["revisions"]
+    assert (revision["kind"], revision["to_line"]) == ("move", 1)
+    assert revision["because"] == "the key was forgotten"
+    assert revision["readings"] > 50
+
+
+def test_burst_of_thin_readings_is_discarded_and_restored(play: Callable[..., Scene]) -> None:
+    """4.20 mm for a moment raises the alarm; discarded, the minimum is the wall's; restored, it is back."""
+    scene = play()
+    scene.scan_to(100.0)
+    scene.scanner.gauge = "burst"
+    scene.scanner.move(110.0, speed=40.0)
+    scene.scanner.gauge = "good"
+    scene.console.wait_alarm("below alert")
+    scene.scan_to(150.0)
+    stretch = {"line": 0, "scan": {"from": 95.0, "to": 115.0}}
+    scene.console.do("discard", stretch=stretch, text="couplant ran off")
+    scene.console.wait(lambda: scene.console.progress["minimum"] > 5.0, "the wall's minimum")
+    scene.console.do("restore", revision=1, text="the wrong stretch")
+    scene.console.wait(lambda: scene.console.progress["minimum"] < 5.0, "the burst again")
+    scene.console.do("discard", stretch=stretch, text="it was the right one")
+    scene.console.wait(lambda: scene.console.progress["minimum"] > 5.0, "the wall's minimum")
+    scene.scanner.coupled = False
+    scene.scanner.move(85.0)
+    scene.scan_to(LENGTH + OVER)
+    arrays = scene.finish()
+    assert measured(arrays).all()
+    first, second = scene.record()["revisions"]
+    assert first["restored_by"] == "A. Kern"
+    assert second["restored_by"] == ""
+
+
 def test_dead_gauge_is_silent(play: Callable[..., Scene]) -> None:
     """A dead battery is an alarm of its own, which does not send anybody to the couplant."""
     scene = play()

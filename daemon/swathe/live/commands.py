@@ -296,14 +296,38 @@ class Commands:
                 return f"{REFUSED}{reason}"
         named_mark = {} if named is None else {"mark": named.name}
         done = [f"{axis} {position:g} mm" for axis, position in known.items()]
+        before = ""
         if known:
+            before = self._discard_before(known, by)
             self._session.mark(MarkKind.REFERENCED, **known, by=by, **named_mark)
         if line is not None:
             done.append(f"line {line}")
             if line != self._pipeline.line:
                 self._session.mark(MarkKind.LINE, line=line, by=by, **named_mark)
         name = "" if named is None else f"{named.name}, "
-        return f"the probe is at {name}{', '.join(done)}: readings count from here on"
+        return f"the probe is at {name}{', '.join(done)}: readings count from here on{before}"
+
+    def _discard_before(self, given: dict[str, float], by: str) -> str:
+        """Discard what was read at rest before a position was given, as far as that moves it.
+
+        It was taken at the position that is given, and counts at the one that was known.
+
+        Returns:
+            what was done, for the reply; empty where nothing was.
+        """
+        known = dict(zip(("scan", "index"), self._pipeline.position, strict=True))
+        axes = {"scan": self._station.scan_axis, "index": self._station.index_axis}
+        for axis, position in given.items():
+            old, cells = known[axis], axes[axis]
+            if old is None:
+                continue
+            moved = abs(position - old)
+            if cells.wrapped:
+                turn = cells.cells * cells.resolution
+                moved = min(moved % turn, turn - moved % turn)
+            if moved > cells.resolution / 2:
+                return self._reviser.discard_at_rest(by, round(moved, 2))
+        return ""
 
     def _known_marks(self) -> str:
         """Return the names of the marks of the station file, for an answer."""

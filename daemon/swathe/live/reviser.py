@@ -35,6 +35,40 @@ class Reviser:
         """Let the readings of a stretch count for no cell; return what is done or why not."""
         return self._revise(stretch, None, by, because)
 
+    def discard_at_rest(self, by: str, moved: float) -> str:
+        """Discard what was read since the probe rests, and had an echo, at another position.
+
+        Without a revision where nothing was read meanwhile.
+
+        Args:
+            by: who gives the position.
+            moved: how far it is from where those readings count, mm.
+
+        Returns:
+            what was done, for the reply; empty without a revision.
+        """
+        pipeline = self._pipeline
+        begin, now = pipeline.standing_since, self._session.utc_now
+        if begin is None:
+            return ""
+        revision = Revision(
+            number=pipeline.revisions.next_number,
+            begin=begin,
+            end=None,
+            this_run=True,
+            time=now,
+            line=None,
+            scan=None,
+            to_line=None,
+            by=by,
+            because=f"read before the position was given, {moved:g} mm away",
+        )
+        self._session.mark(MarkKind.DISCARDED, **revision.detail())
+        return (
+            f"; revision {revision.number} discards what was read here before, which counted "
+            f"{moved:g} mm away"
+        )
+
     def move(self, stretch: StretchSnapshot, line: int, by: str, because: str) -> str:
         """Let the readings of a stretch be of another line; return what is done or why not."""
         if self._station.index is None or self._station.index.mode != "stepped":

@@ -154,13 +154,14 @@ class SurveyStages(SurveyState):
         held = self.pauses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]
+        path = None if path is None else self.pauses.cut(path)
+        self._standing.follow(placed, path)
         placed = self.applied_revisions.placed(placed)
         cells = self.grid.cells_at(placed.scan, placed.index)
         self._follow_share(inputs, placed.known, cells >= 0)
         if placed.spread is not None:
             self.place_sums.add_readings(placed.scan, placed.spread)
         crossed = None
-        path = None if path is None else self.pauses.cut(path)
         if path is not None:
             path, broken = self.applied_revisions.path(path)
         if path is not None:

@@ -30,6 +30,7 @@ from swathe.pipeline.placing.place_uncertainty import (
     PlaceSums,
     StatedUncertainty,
 )
+from swathe.pipeline.placing.standing import Standing
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot, delay_snapshots
 from swathe.pipeline.progress.progress import RunRates, progress_of, speed_limit
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
@@ -140,6 +141,7 @@ class SurveyState:
         )
         self.alarms = self._alarm_evaluation.register
         self._inputs: DeviceInputs | None = None
+        self._standing = Standing(scan.resolution)
         self._rates = RunRates()
         self._delay_watch: DelayWatch | None = None
         self._line = 0
@@ -201,6 +203,15 @@ class SurveyState:
     def position(self) -> tuple[float | None, float | None]:
         """Newest probe position, scan and index in mm; None while unknown."""
         return self._inputs.position if self._inputs else (None, None)
+
+    @property
+    def standing_since(self) -> int | None:
+        """From when on readings with an echo were taken where the probe rests, ns UTC.
+
+        None where none was: it has no echo, or moves.
+        """
+        since = self._standing.since
+        return None if since is None else since + self._utc_offset
 
     @property
     def lost_axes(self) -> tuple[str, ...]:

@@ -54,6 +54,7 @@ def replay(station: Station, journal: list[Entry]) -> tuple[Pipeline, SeenReadin
     """Return the pipeline of a whole journal, as a rebuild makes it, and what it placed."""
     seen = SeenReadings()
     log = RevisionLog()
+    log.open_run()
     for entry in journal:
         if isinstance(entry, Mark) and entry.kind in REVISION_MARKS:
             log.take(entry.kind, entry.detail, entry.time + UTC - START)
@@ -123,6 +124,11 @@ class Bench:
     def now(self) -> float:
         """The time, s."""
         return self._now
+
+    @property
+    def utc_now(self) -> int:
+        """The time, ns UTC."""
+        return _host(self._now) + UTC - START
 
     @property
     def pipeline(self) -> Pipeline:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
 from support.hand.bench import Bench
 from support.hand.scanner import Scanner
 from support.world.motion import MotionTable
-from swathe.messages import ZoneSnapshot
+from swathe.messages import StretchSnapshot, ZoneSnapshot
 from swathe.pipeline.progress.fields import Extent
 
 __all__ = ["LINES", "NAME", "OVERRUN_MM", "Advance", "Hand", "Plan"]
@@ -240,6 +240,20 @@ class Hand:
     def previous_line(self) -> bool:
         """Press the key of the previous line; return whether it was accepted."""
         return self._said(self.bench.commands.previous_line(NAME))
+
+    def discard(self, **stretch: Any) -> bool:
+        """Discard a stretch; return whether that was accepted."""
+        meant = StretchSnapshot(**stretch)
+        return self._said(self.bench.commands.discard(meant, NAME, "slip of the hand"))
+
+    def move_to(self, to: int, **stretch: Any) -> bool:
+        """Move a stretch to another line; return whether that was accepted."""
+        meant = StretchSnapshot(**stretch)
+        return self._said(self.bench.commands.move(meant, to, NAME, "read on another line"))
+
+    def restore(self, number: int) -> bool:
+        """Take a revision back; return whether that was accepted."""
+        return self._said(self.bench.commands.restore(number, NAME, "the wrong stretch"))
 
     def exclude(self, name: str, scan: tuple[float, float], index: tuple[float, float]) -> bool:
         """Exclude a zone; return whether that was accepted."""

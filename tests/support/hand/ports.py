@@ -111,13 +111,15 @@ class PortScanner:
                 self._send(gauge, self._reading(scan, row, now))
 
     def _send(self, master: int, body: str) -> None:
-        """Send a whole line, and wait while the line is full: on a busy machine nothing is lost."""
+        """Send a line, whole or not at all: a stale one would show a clock that is late."""
         check = reduce(lambda sum_, byte: sum_ ^ byte, body.encode(), 0)
-        left = f"{body}*{check:02X}\r\n".encode()
+        left = whole = f"{body}*{check:02X}\r\n".encode()
         while left and not self._stop.is_set():
             try:
                 left = left[os.write(master, left) :]
-            except BlockingIOError:
+            except BlockingIOError:  # nobody listens, or it is in the middle of the line
+                if left is whole:
+                    return
                 self._stop.wait(_PERIOD_S)
 
     def _step(self) -> None:

@@ -21,7 +21,12 @@ def summary_line(record: SurveyRecord) -> str:
     if record.spots:
         return spots_summary(record)
     progress = record.progress
-    minimum = f"; minimum {minimum_with_level(progress)}" if progress.minimum is not None else ""
+    minimum = ""
+    if progress.minimum is not None:
+        profile = record.plan is not None and record.plan.profile
+        index = "" if profile else f" / {number_text(progress, 'minimum_index')}"
+        where = f"{number_text(progress, 'minimum_scan')}{index} mm"
+        minimum = f"; minimum {minimum_with_level(progress)} at {where}"
     why = "a failed check or a slip" if record.slips else "a failed check"
     suspect = f"; {progress.suspect:,} cells SUSPECT by {why}" if progress.suspect else ""
     verdict = "reached" if record.target_reached else "not reached"

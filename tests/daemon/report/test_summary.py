@@ -36,7 +36,7 @@ def test_survey_without_record_states_no_uncertainty() -> None:
     """Values of the station file have no uncertainty that anybody knows: said, not guessed."""
     told = lines()
     assert "100.00 % of 21 cells measured" in told[1]
-    assert "minimum 10.000 mm;" in told[1]
+    assert "minimum 10.000 mm at 0.00 mm;" in told[1]
     assert "no calibration check" in told
     assert any(
         line.startswith("uncertainty not stated: it requires a calibration") for line in told

@@ -342,7 +342,8 @@ class Board:
         text = progress_text(
             progress, profile=view.is_profile, scanning=scanning, spots=view.has_spots
         )
-        return [row, *self._wrapped([text])]
+        lifted = [] if progress.lifted is None else [progress.lifted.text]
+        return [row, *self._wrapped([text]), *self._wrapped(lifted, "bold")]
 
     def _alarm_lines(self, view: StationView, most: int) -> list[Text]:
         """Return raised alarms, the unacknowledged first, in at most `most` lines."""

@@ -12,6 +12,7 @@ from swathe.live.session import Session
 from swathe.live.spots import SpotWork
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, ZoneSnapshot, moment
 from swathe.pipeline import CRAWLER, ExcludedZone, Pipeline
+from swathe.pipeline.progress.lift_snapshot import doubt_text
 from swathe.station import Station, line_of_mark, mark_named, position_text
 
 __all__ = ["Commands"]
@@ -305,7 +306,9 @@ class Commands:
             if line != self._pipeline.line:
                 self._session.mark(MarkKind.LINE, line=line, by=by, **named_mark)
         name = "" if named is None else f"{named.name}, "
-        return f"the probe is at {name}{', '.join(done)}: readings count from here on{before}"
+        doubt = self._pipeline.lifts.doubt if known else None
+        done_text = f"the probe is at {name}{', '.join(done)}: readings count from here on{before}"
+        return done_text if doubt is None else f"{done_text}; {doubt_text(doubt)}"
 
     def _discard_before(self, given: dict[str, float], by: str) -> str:
         """Discard what was read at rest before a position was given, as far as that moves it.

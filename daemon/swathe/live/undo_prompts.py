@@ -11,7 +11,8 @@ from swathe.board import KeyQuestion, Question, Reply
 from swathe.live.service import Daemon
 from swathe.live.stretches import affected_cells, resolve_stretch
 from swathe.messages import RevisionsMessage, StretchSnapshot, Topics
-from swathe.pipeline.progress.fields import count_text
+from swathe.pipeline.lifts import Doubt
+from swathe.pipeline.progress.fields import count_text, moment
 from swathe.units import length
 
 __all__ = ["UndoPrompts", "typed_length", "typed_line"]
@@ -47,6 +48,9 @@ class UndoPrompts:
                 ("another line", lambda: self._ask_line_then(self._ask_reason_of_line)),
             ]
             self._kinds.insert(-1, ("move readings to their line", self._ask_move))
+
+        if (doubt := self._daemon.pipeline.lifts.doubt) is not None:
+            self._kinds.insert(-1, ("since a lift, before its place", lambda: self._ask_of(doubt)))
 
     @property
     def _has_lines(self) -> bool:
@@ -101,6 +105,16 @@ class UndoPrompts:
         at = begin.astimezone().strftime("%H:%M:%S")
         stretch = {"begin": begin.isoformat(), "end": self._now.isoformat()}
         return stretch, f"in {seconds:g} s, since {at}"
+
+    def _ask_of(self, doubt: Doubt) -> Reply:
+        begin, end = (moment(time) for time in doubt.stretch)
+        stretch = {"begin": begin.isoformat(), "end": end.isoformat()}
+        since = begin.astimezone().strftime("%H:%M:%S")
+        seconds = (end - begin).total_seconds()
+        return self._ask_reason(
+            {"command": "discard", "stretch": stretch},
+            f"discard what was read in {seconds:.1f} s, since {since}, after a lift",
+        )
 
     def _ask_line_then(self, then: Callable[[int], Reply]) -> Reply:
         if not self._has_lines:

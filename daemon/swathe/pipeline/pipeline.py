@@ -143,6 +143,7 @@ class Pipeline(SurveyStages):
                     self._advance(inputs, None)
                     link.lose(entry.state, entry.detail)
                     inputs.port_changed(entry.port, self._now)
+                    self.lifts.break_off(self._now)
                     if self.spots is not None:
                         self.spots.interrupt()
                     self._alarm_evaluation.state_changed()
@@ -227,6 +228,7 @@ class Pipeline(SurveyStages):
             self._observer.delay_changed()
         self._placed_with = difference
         self._waveforms.forget_before(None)
+        self.lifts = self._new_lifts()
         self._utc_offset = int(mark.detail["utc_ns"]) - mark.time
         self.opened = int(mark.detail["utc_ns"])
         self.revisions.open_run()
@@ -299,9 +301,14 @@ class Pipeline(SurveyStages):
             self.crawler.set_reference(*position)
         else:
             self.references.append(Reference.from_detail(mark.detail, now))
-        for axis, place, known in zip(("scan", "index"), position, inputs.position, strict=True):
-            if place is not None and (known is not None or axis in inputs.lost_axes):
-                self.slipped_cells.set_position(axis, mark.time)
+        axes = self.grid.scan, self.grid.index
+        off: list[float] = []
+        for axis, place, known in zip(axes, position, inputs.position, strict=True):
+            if place is not None and (known is not None or axis.name in inputs.lost_axes):
+                self.slipped_cells.set_position(axis.name, mark.time)
+            if place is not None and known is not None:
+                off.append(axis.distance(place, known))
+        self.lifts.set_position(mark.time, self._utc_offset, max(off, default=None))
         inputs.reference(*position, mark.time)
 
     def _pause(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:

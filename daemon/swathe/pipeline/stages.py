@@ -151,6 +151,7 @@ class SurveyStages(SurveyState):
         path = inputs.placer.take_path(self._now)
         placed = Placed.joined([*self._placed, inputs.placer.place(self._now)])
         self._placed.clear()
+        self.lifts.take(placed, self._utc_offset)
         held = self.pauses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]

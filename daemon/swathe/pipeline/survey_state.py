@@ -14,6 +14,7 @@ from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.crawler_history import CrawlerHistory
+from swathe.pipeline.lifts import Lift, LiftWatch
 from swathe.pipeline.operator_requests import OperatorRequests
 from swathe.pipeline.placing.delays_in_force import (
     EstimatedDelay,
@@ -75,6 +76,7 @@ class SurveyState:
         slipped_cells: slips between two sources of a position, and the cells they make suspect.
         notes: operator's notes as (ns UTC, text).
         references: positions that operators set.
+        lifts: where echoes were absent in this run, and came back.
         pauses: whether readings count now, and why not.
         requests: zones excluded and gaps requested during the survey.
         revisions: readings discarded or moved, as the marks until now list them.
@@ -111,6 +113,7 @@ class SurveyState:
         self.unplaced = 0
         self.notes: list[tuple[int, str]] = []
         self.references: list[Reference] = []
+        self.lifts = self._new_lifts()
         self.pauses = Pauses()
         self.requests = OperatorRequests()
         self.revisions = RevisionLog()
@@ -317,6 +320,15 @@ class SurveyState:
         settings = self.station.spots
         return spot_snapshot(spot, self.station, self.grid, settings.couplings if settings else 1)
 
+    def _new_lifts(self) -> LiftWatch:
+        return LiftWatch(self.grid.scan, self.grid.index, stepped=not self.station.index_encoded)
+
+    @property
+    def _offered_lift(self) -> Lift | None:
+        """The lift of a probe in a hand, after which a place is asked for; None without one."""
+        by_hand = self.station.motion is None and self.station.spots is None
+        return self.lifts.offered if by_hand else None
+
     def progress(self) -> ProgressSnapshot:
         """Return the progress of the survey at the last entry, its rates at the last instant."""
         unplaced, inputs = self.unplaced, self._inputs
@@ -327,5 +339,6 @@ class SurveyState:
         return progress_of(
             time=self.time, station=self.station, grid=self.grid,
             coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum,
-            rates=self._rates, slipped_cells=self.slipped_cells, readings=self.readings, unplaced=unplaced,
+            rates=self._rates, slipped_cells=self.slipped_cells, lift=self._offered_lift,
+            readings=self.readings, unplaced=unplaced,
         )  # fmt: skip

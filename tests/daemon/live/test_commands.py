@@ -15,7 +15,8 @@ from daemon.handmade import line, station_text
 from swathe.journal import Chunk, Mark, MarkKind, PortChange, read_journal
 from swathe.live.commands import Commands
 from swathe.live.session import Session
-from swathe.messages import CommandMessage, ReplyMessage
+from swathe.messages import CommandMessage, ReplyMessage, moment
+from swathe.pipeline.lifts import Lift
 from swathe.station import MarkSettings, parse_station
 from swathe.store import SurveyFolder
 
@@ -302,6 +303,37 @@ def test_reference_at_a_mark_sets_scan_and_line_by_its_name(tmp_path: Path) -> N
         {"kind": MarkKind.LINE, "line": 3, "mark": "row 3", **by},
         {"kind": MarkKind.REFERENCED, "scan": 0.0, "mark": "datum", **by},
     ]
+
+
+def test_reference_elsewhere_after_a_lift_shows_how_to_discard(tmp_path: Path) -> None:
+    """How many seconds of readings may be wrong, and the stretch: it is not done by itself."""
+    text = station_text()
+    station = parse_station(text, "bench.toml")
+    with Session(SurveyFolder(tmp_path / "survey"), station, text) as session:
+        session.resume()
+        made = Bench(session, Commands(station, session, stop=print, ending=lambda: False))
+        now = time.monotonic_ns()
+        session.enter(PortChange(now, "encoder", "open", ""))
+        session.enter(PortChange(now, "gauge", "open", ""))
+        for ms in range(0, 3000, 10):
+            at = now + ms * 10**6
+            session.enter(Chunk(at, "encoder", line(f"P,{ms},60")))
+            echo = "4.0,E" if not 500 < ms < 2000 else "0.0,N"
+            session.enter(Chunk(at, "gauge", line(f"R,{ms},{echo}")))
+        session.tick()
+        same = made.say(command="reference", id="a", scan=6.0).detail
+        assert same == "the probe is at scan 6 mm: readings count from here on"
+        session.pipeline.lifts.newest = lift = Lift(10**18, 10**18 + 10**9, (6.0, 0.0), (6.0, 0.0))
+        reply = made.say(command="reference", id="b", scan=16.0).detail
+        doubt = session.pipeline.lifts.doubt
+        assert doubt is not None
+        assert doubt.lift is lift
+        assert "since the probe may have been lifted may be at wrong places: discard" in reply
+        begin, end = (moment(one).isoformat() for one in doubt.stretch)
+        assert reply.endswith(f"with u, or with 'discard' from {begin} to {end}")
+        assert begin == "2001-09-09T01:46:40.000001+00:00"
+        # Another one that sets nothing in doubt does not repeat it.
+        assert "lifted" not in made.say(command="reference", id="c", scan=17.0).detail
 
 
 def test_reference_at_a_mark_off_the_lines_is_refused(bench: Bench) -> None:

@@ -20,6 +20,7 @@ from swathe.journal import Mark, MarkKind, read_journal
 from swathe.live.run_panel import RunPanel
 from swathe.live.service import Daemon
 from swathe.messages import CommandMessage, ReplyMessage, RevisionsMessage, Topics
+from swathe.pipeline.lifts import Doubt, Lift
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
 
@@ -114,6 +115,24 @@ def test_where_the_probe_rests(
     """Zero, a length in any unit, or a mark of the station file by its name."""
     keyboard.type("I", "A. Kern", "enter", *typed)
     assert keyboard.commands == [{"command": "reference", "by": "A. Kern", **command}]
+
+
+def test_readings_since_a_lift_are_discarded_with_the_times_of_their_doubt(
+    keyboard: Keyboard,
+) -> None:
+    """After the place was given: from the last echo before the lift to the reference."""
+    assert "since a lift" not in keyboard.type("u", "A. Kern", "enter")
+    keyboard.type("escape")
+    lift = Lift(10**18, 10**18 + 10**9, (3.0, 0.0), (3.0, 0.0))
+    keyboard.daemon.pipeline.lifts.doubt = Doubt(lift, 10**18 + 5 * 10**9)
+    asked = keyboard.type("u")
+    number = asked.partition(" since a lift, before its place")[0].split()[-1]
+    asked = keyboard.type(number, "enter")
+    assert asked.startswith("discard what was read in 5.0 s, since ")
+    keyboard.type("lifted", "enter", "y")
+    stretch = keyboard.commands[-1]["stretch"]
+    assert stretch["begin"] == "2001-09-09T01:46:40.000001+00:00"
+    assert stretch["end"] == "2001-09-09T01:46:45+00:00"
 
 
 def test_where_the_probe_rests_needs_a_unit_or_a_name(keyboard: Keyboard) -> None:

@@ -286,8 +286,13 @@ def test_place_is_offered_when_it_is_lost(phone: Browser, wall: ServedPage) -> N
         lambda: wall.source.say("alarm/1", **{**lost, "status": "over", "until": lost["since"]})
     )
     phone.wait(lambda: not phone.find("#where").is_displayed(), 10, "its end")
-    wall.call(lambda: wall.source.say("progress", **progress(lifted=True)))
-    phone.wait(lambda: phone.text("#where-title") == "The probe was lifted", 10, "the hint")
+    wall.call(
+        lambda: wall.source.say(
+            "progress", **progress(lifted={"text": "no echo at 310.0 mm for 4.0 s"})
+        )
+    )
+    phone.wait(lambda: phone.text("#where-title") == "Was the probe lifted?", 10, "the hint")
+    assert phone.text("#where-text") == "no echo at 310.0 mm for 4.0 s"
 
 
 def test_last_seconds_are_discarded(phone: Browser, wall: ServedPage) -> None:

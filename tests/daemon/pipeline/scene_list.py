@@ -231,6 +231,21 @@ _LIST = (
         delivery={"gauge": "cut"},
     ),
     Scene(
+        name="lifted, and set down elsewhere",
+        motion=slow(12.0),
+        index="return",
+        encoder=Encoder(period=20_000),
+        gauge=Gauge(period=20_000),
+        holes=(((-9.0, 90.0, -9.0, 90.0), 0.6), ((10.0, 30.0, -9.0, 90.0), 4.2)),
+        silent=(("gauge", 7.6, 9.1),),
+        lost=(("gauge", 5.3, 6.7),),
+        marks=(
+            mark(5.0, MarkKind.REFERENCED, scan=3.0, by="K", mark="datum"),
+            mark(10.5, MarkKind.REFERENCED, scan=30.0, by="K"),
+        ),
+        delivery={"gauge": "cut", "encoder": "bunched"},
+    ),
+    Scene(
         name="devices silent, then without echo or position",
         holes=(((-9.0, 90.0, -9.0, 90.0), 0.6),),
         silent=(("gauge", 0.0, 0.35), ("encoder", 0.9, 1.4), ("gauge", 1.6, 2.3)),

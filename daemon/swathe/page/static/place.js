@@ -48,7 +48,7 @@ export class PlaceForm {
     return Object.fromEntries(given.map((axis) => [axis, fromUnit(Number($(`place-${axis}`).value))]));
   }
 
-  /** Show the bar while the position is lost, or a hint that the probe was lifted. */
+  /** Show the bar while the position is lost, or the hint that the probe may have been lifted. */
   #offer() {
     const { alarms, progress, crawler, run } = this.#station;
     const over = ["complete", "incomplete"].includes(run?.state);
@@ -56,10 +56,8 @@ export class PlaceForm {
     const lifted = progress?.lifted ?? null;
     $("where").hidden = crawler !== null || over || (!lost && !lifted);
     $("where").classList.toggle("lost", Boolean(lost));
-    set("where-title", lost ? "Position lost" : "The probe was lifted");
-    set("where-text", lost
-      ? "Rest the probe on a known place and give it."
-      : typeof lifted === "string" ? lifted : "If it was set down elsewhere, rest it on a known place and give it.");
+    set("where-title", lost ? "Position lost" : "Was the probe lifted?");
+    set("where-text", lost ? "Rest the probe on a known place and give it." : lifted?.text ?? "");
   }
 }
 

@@ -10,9 +10,11 @@ from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
+from swathe.pipeline.lifts import Lift
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import ProbePath
 from swathe.pipeline.progress.fields import percent_of
+from swathe.pipeline.progress.lift_snapshot import lift_snapshot
 from swathe.pipeline.progress.snapshots import LineNow, ProgressSnapshot
 from swathe.station import AxisMode, Station, budget_of
 
@@ -187,6 +189,7 @@ def progress_of(
     minimum: MinimumThickness,
     rates: RunRates,
     slipped_cells: SlippedCells,
+    lift: Lift | None,
     readings: int,
     unplaced: int,
 ) -> ProgressSnapshot:
@@ -209,6 +212,7 @@ def progress_of(
         line_now=line_now(inputs, station),
         scan=None if scan is None else grid.scan.onto(scan),
         index=None if index is None else grid.index.onto(index),
+        lifted=lift_snapshot(lift, grid.scan, grid.index),
         speed=rates.speed,
         speed_limit=limit,
         slips=len(slipped_cells.slips),

@@ -17,6 +17,7 @@ from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, number_text
+from swathe.pipeline.progress.lift_snapshot import LiftSnapshot
 from swathe.station import Station
 
 __all__ = [
@@ -64,6 +65,11 @@ class ProgressSnapshot(Snapshot):
     )
     index: Annotated[float | None, Digits(2)] = Field(
         description="newest position of the probe, mm; null while unknown"
+    )
+    lifted: LiftSnapshot | None = Field(
+        None,
+        description="echoes were absent and came back: the probe may have been set down elsewhere; "
+        "null once its place was given, or once it has moved on",
     )
     speed: Annotated[float, Digits(1)] = Field(description="along the scan axis, mm/s")
     speed_limit: Annotated[float | None, Digits(1)] = Field(

@@ -278,6 +278,7 @@ def progress_at(
         minimum=MinimumThickness(PLAN),
         rates=rates,
         slipped_cells=slipped_cells,
+        lift=None,
         readings=7,
         unplaced=2,
     )

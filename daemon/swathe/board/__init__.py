@@ -5,6 +5,7 @@ from swathe.board.key_table import KEYS
 from swathe.board.plain import PlainLines
 from swathe.board.prompt import KeyQuestion, Question, Reply
 from swathe.board.screen import BoardScreen
+from swathe.board.spot_texts import spot_lines
 from swathe.board.stations import Stations, StationView
 
 __all__ = [
@@ -19,4 +20,5 @@ __all__ = [
     "StationView",
     "Stations",
     "one_line",
+    "spot_lines",
 ]

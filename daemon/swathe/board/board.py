@@ -19,6 +19,7 @@ from swathe.board.gap_list import gap_clusters, gap_list
 from swathe.board.key_table import key_line, key_list
 from swathe.board.line_banner import LineBanner
 from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply
+from swathe.board.spot_texts import spot_lines
 from swathe.board.stations import Stations, StationView
 from swathe.board.texts import (
     age_text,
@@ -268,7 +269,7 @@ class Board:
         top += self._banner(view, now, wall)
         top += self._line.lines(view, now, width, lambda text, style: self._wrapped([text], style))
         top += self._progress_lines(view, now, wall, width)
-        top += self._wrapped(self._panel.next_lines(width), "bold")
+        top += self._wrapped(self._next_lines(view, width), "bold")
         if height < _SHORT:  # keys or a question take the rest
             top += self._alarm_lines(view, 1)
             return [*top[:height], *[Text("")] * (height - len(top))]
@@ -321,9 +322,16 @@ class Board:
         if view.is_stale(now, wall) and self._panel.is_connected:
             text = f" NO MESSAGE FOR {age_text(age or 0)}: is the station up? "
             return [one_line(text, "reverse")]
-        if state is not None and state.reason and not self._panel.next_lines(self._console.width):
+        if state is not None and state.reason and not self._next_lines(view, self._console.width):
             return self._wrapped([state.reason], "dim")
         return []
+
+    def _next_lines(self, view: StationView, width: int) -> list[str]:
+        """Return what is next; of another station's spots only while it is at work."""
+        if (lines := self._panel.next_lines(width)) or view.spots is None:
+            return lines
+        at_work = view.state is not None and view.state.state == "scanning"
+        return spot_lines(view.spots, keys=False) if at_work else []
 
     def _progress_lines(
         self, view: StationView, now: float, wall: datetime, width: int

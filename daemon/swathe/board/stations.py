@@ -20,6 +20,7 @@ from swathe.messages import (
     PortMessage,
     ProgressMessage,
     RescanMessage,
+    SpotsMessage,
     StateMessage,
 )
 
@@ -38,6 +39,7 @@ _MODELS: dict[str, type[Message]] = {
     "check": CheckMessage,
     "alarm": AlarmMessage,
     "port": PortMessage,
+    "spots": SpotsMessage,
 }
 
 
@@ -56,6 +58,7 @@ class StationView:
     state: StateMessage | None = None
     progress: ProgressMessage | None = None
     rescan: RescanMessage | None = None
+    spots: SpotsMessage | None = None
     lines: dict[int, LineMessage] = field(default_factory=dict)
     gaps: dict[int, GapMessage] = field(default_factory=dict)
     checks: dict[int, CheckMessage] = field(default_factory=dict)
@@ -107,6 +110,8 @@ class StationView:
                 self.progress = message
             case RescanMessage():
                 self.rescan = message
+            case SpotsMessage():
+                self.spots = message
             case LineMessage():
                 self.lines[int(name)] = message
             case GapMessage():
@@ -130,7 +135,7 @@ class StationView:
         self._survey = message.survey
         for kept in (self.lines, self.gaps, self.checks, self.alarms, self.ports):
             kept.clear()
-        self.state = self.progress = self.rescan = None
+        self.state = self.progress = self.rescan = self.spots = None
 
     def _forget(self, kind: str, name: str) -> None:
         kept: dict[str, dict[int, Any]] = {

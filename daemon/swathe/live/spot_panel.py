@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from swathe.board import Question, Reply
+from swathe.board import Question, Reply, spot_lines
 from swathe.live.run_panel import RunPanel
 from swathe.live.service import Daemon
 from swathe.live.spots import SpotWork
-from swathe.pipeline import SpotNowSnapshot
-from swathe.pipeline.progress.fields import number_text
 
 __all__ = ["SpotPanel"]
-
-_BAR = 10
 
 
 class SpotPanel(RunPanel):
@@ -84,39 +80,3 @@ class SpotPanel(RunPanel):
             return Question(label=f"{name}: {what}:", accept=accept)
 
         return self._by_name(ask)
-
-
-def spot_lines(now: SpotNowSnapshot) -> list[str]:
-    """Return the next spot, what the gauge reads, and what is done, a line each."""
-    if now.spot is None:
-        head = "no spot is left to read"
-    else:
-        head = f"next: {now.spot} (spot {now.number} of {now.spots})"
-        head += f" · {now.place}" if now.place else ""
-        head += f" · nominal {number_text(now, 'nominal')} mm" if now.nominal is not None else ""
-        if now.couplings > 1:
-            head += f" · {now.counted} of {now.couplings} readings"
-    done = [f"{now.done} of {now.spots} done"]
-    done += [f"{now.jumpy} jumpy"] if now.jumpy else []
-    done += [f"{now.closed} closed"] if now.closed else []
-    return [head, _gauge_line(now), " · ".join(done)]
-
-
-def _gauge_line(now: SpotNowSnapshot) -> str:
-    """Return what the gauge reads, how far it spreads, and what to do."""
-    if now.value is None:
-        return f"gauge: – · {now.reason}"
-    filled = _BAR
-    if now.spread is not None:
-        filled = max(0, min(_BAR, round(_BAR * (1 - now.spread / (2 * now.limit)))))
-    bar = "█" * filled + "░" * (_BAR - filled)
-    spread = f"spread {number_text(now, 'spread')} of {number_text(now, 'limit')} mm"
-    if not now.lifted:
-        state = "lift the probe: this place was read already"
-    elif not now.enough:
-        state = now.reason
-    elif now.steady:
-        state = "STEADY: Enter takes it"
-    else:
-        state = "NOT STEADY: wait; Enter keeps it as jumpy"
-    return f"gauge: {number_text(now, 'value')} mm {bar} {spread} · {state}"

@@ -204,7 +204,8 @@ class SpotWork:
             now = self._spots.coupling_now(self._clock())
             # A lift shows that the probe was moved: without one it is the place that was read.
             if now.steady and now.lifted and not self._pipeline.pauses.active:
-                taken = self.take("automatic")
+                operator = self._pipeline.station.survey.operator
+                taken = self.take(f"{operator}, automatic" if operator else "automatic")
         self._publish()
         return taken
 

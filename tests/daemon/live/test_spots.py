@@ -2,28 +2,40 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
+from rich.text import Text
 
 from daemon.pipeline.scene_devices import Gauge
 from daemon.spot_journal import spot_station
+from swathe.board import Board, Panel, Stations, StationView, spot_lines
 from swathe.board.key_table import SPOT_KEYS
 from swathe.journal import Chunk, Mark, MarkKind, PortChange, Tick, read_journal
 from swathe.live.commands import Commands
 from swathe.live.mirror import Mirror
 from swathe.live.session import Session
-from swathe.live.spot_panel import spot_lines
 from swathe.live.spots import SpotWork
-from swathe.messages import CommandMessage, SpotMessage, SpotsMessage
+from swathe.messages import CommandMessage, SpotMessage, SpotsMessage, StateMessage
 from swathe.pipeline import SpotState
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
 
 GUIDE = Path(__file__).parents[3] / "daemon" / "guide"
 MS = 1_000_000
+
+
+class WatchedPanel(Panel):
+    """The panel of a board in another process."""
+
+    def head(self, views: list[StationView], now: float, wall: datetime) -> Text:  # noqa: ARG002
+        """Return a heading."""
+        return Text("watched")
 
 
 class Bench:
@@ -246,6 +258,27 @@ def test_lines_of_the_board_say_what_to_do(bench: Bench) -> None:
     bench.say("take")
     assert "lift the probe: this place was read already" in spot_lines(bench.work.state())[1]
     assert spot_lines(bench.work.state())[2] == "1 of 3 done"
+
+
+def test_board_of_another_process_shows_the_spots_without_keys(bench: Bench) -> None:
+    """While the station is at work; what the gauge read before is of no use afterwards."""
+    stations = Stations()
+    bench.hold(11.0)
+    bench.work.advance()
+    state: dict[str, object] = {"station": "bench", "survey": "s", "time": "2030-01-01T10:00:00Z"}
+    console = Console(file=io.StringIO(), width=80, height=24)
+    board = Board(console, stations, WatchedPanel(), ring=lambda: None)
+    for doing, shown in (("scanning", True), ("incomplete", False)):
+        message = StateMessage.model_validate({**state, "state": doing})
+        spots = bench.mirror.messages["swathe/bench/spots"].model_copy(update={"survey": "s"})
+        stations.put("swathe/bench/state", message, now=0.0)
+        stations.put("swathe/bench/spots", spots, now=0.0)
+        console.print(board.render())
+        text = console.file.getvalue()  # type: ignore[attr-defined]
+        console.file = io.StringIO()
+        assert ("next: P1 (spot 1 of 3)" in text) is shown
+        assert ("of 0.100 mm · steady" in text) is shown
+        assert "Enter takes it" not in text
 
 
 def test_keys_of_the_guide_are_those_of_the_board() -> None:

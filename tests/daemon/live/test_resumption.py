@@ -339,3 +339,41 @@ def test_no_two_arrays_of_a_state_share_memory(name: str, monkeypatch: pytest.Mo
     spans.sort()
     for (_, end), (begin, _) in itertools.pairwise(spans):
         assert end <= begin
+
+
+_STRETCH = {"begin": None, "end": None, "this_run": False, "line": None, "scan": [3.0, 9.0]}
+_DISCARD = mark(1450, MarkKind.DISCARDED, revision=1, **_STRETCH, by="K", because="slip")
+_RESTORE = mark(1460, MarkKind.RESTORED, revision=1, by="K", because="it was right")
+_WITH_REVISION = (*RUNS[0][:-1], _DISCARD, RUNS[0][-1])
+_WITH_RESTORATION = (*RUNS[0][:-1], _DISCARD, _RESTORE, RUNS[0][-1])
+
+
+@pytest.mark.parametrize(
+    ("run", "at", "used"),
+    [
+        (_WITH_REVISION, 300, False),  # before the mark: it was placed without it
+        (_WITH_REVISION, len(_WITH_REVISION) - 1, False),  # after it, and before its effect
+        (_WITH_RESTORATION, 300, True),  # what came after it was taken back
+        (_WITH_RESTORATION, len(_WITH_RESTORATION) - 2, True),
+        (_WITH_RESTORATION, len(_WITH_RESTORATION) - 3, True),
+    ],
+)
+def test_checkpoint_made_without_a_revision_is_not_used(
+    folder: SurveyFolder,
+    reasons: Callable[[], list[str]],
+    run: tuple[Entry, ...],
+    at: int,
+    used: bool,
+) -> None:
+    """Readings that were discarded since are in it, wherever it was made; an observer has them too."""
+    expected_text = "readings were discarded, moved or restored since it was made"
+    observer = DelayObserver(scan=station(TEXT).scan_axis, index=station(TEXT).index_axis)
+    write_keeping(folder, TEXT, [run], at=at, observer=observer)
+    fresh = DelayObserver(scan=station(TEXT).scan_axis, index=station(TEXT).index_axis)
+    found = Resumed(folder, TEXT, observer=fresh)
+    assert reasons() == ([] if used else [expected_text])
+    assert not found.pipeline.revisions_pending
+    assert_same(found.pipeline, replay(folder))
+    assert (found.resumption.observer is fresh) is not used
+    assert isinstance(found.resumption.observer, DelayObserver)
+    assert found.resumption.observer.kept == found.pipeline.readings

@@ -82,12 +82,18 @@ class Revising:
     async def _place(self) -> None:
         """Place again until no revision is pending: one may be made meanwhile."""
         while not self._failed and self.pending:
+            listed = self._session.pipeline.revisions.in_force
             try:
                 if not await self._replacement.run(self._how(), needed=lambda: self.pending):
                     return
             except MemoryError:
                 _log.exception("the survey is not placed again: `swathe rebuild` does it")
                 self._failed = True
+            else:
+                # The same marks again: what was fed is not what is read from the disk.
+                if self.pending and self._session.pipeline.revisions.in_force == listed:
+                    _log.error("the journal on disk lacks marks: the survey is not placed again")
+                    self._failed = True
 
     def _how(self) -> str:
         """Return how the survey is placed otherwise, by the newest revision that is pending."""

@@ -413,6 +413,20 @@ async def test_closed_run_begins_no_placing(bench: Bench) -> None:
     assert not await bench.replacement.run("again", needed=lambda: True)
 
 
+async def test_marks_that_the_disk_lacks_are_not_looked_for_without_end(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The run ends incomplete."""
+    monkeypatch.setattr("swathe.live.placing_again.revisions_in_force", lambda _: ())
+    bench.revising.begin()
+    bench.commands.discard(SLIP, "K", "slip")
+    async with asyncio.timeout(60):
+        await bench.revising.finish()
+    assert bench.revising.pending
+    assert bench.shown == ["without line 1"]
+    await bench.revising.close()
+
+
 async def test_failure_to_place_ends_the_run(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """A full disk is raised where the run looks; memory that is full leaves it incomplete."""
     failure: list[BaseException] = [MemoryError(), OSError("full")]

@@ -30,6 +30,10 @@ class MarkKind(StrEnum):
     LINE = "line"
     """The probe is on another line of a stepped index axis [line, by]."""
 
+    LINE_BLOCKED = "line blocked"
+    """The line in force ends where the probe is [line: the next one, on which it is from now on, or
+    null where that begins with the probe's return to the start; by]."""
+
     NOTE = "note"
     """A note by the operator [text, by]."""
 

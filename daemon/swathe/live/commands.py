@@ -13,7 +13,7 @@ from swathe.live.spots import SpotWork
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, ZoneSnapshot, moment
 from swathe.pipeline import CRAWLER, ExcludedZone, Pipeline
 from swathe.pipeline.progress.lift_snapshot import doubt_text
-from swathe.station import Station, line_of_mark, mark_named, position_text
+from swathe.station import LineAdvance, Station, line_of_mark, mark_named, position_text
 
 __all__ = ["Commands"]
 
@@ -136,6 +136,8 @@ class Commands:
                 return self.next_line(command.by)
             case "previous line":
                 return self.previous_line(command.by)
+            case "line blocked":
+                return self.block_line(command.by)
             case "line" if command.line is not None:
                 return self.set_line(command.line, command.by)
             case "line":
@@ -194,16 +196,37 @@ class Commands:
         """Continue with the line before the present one; return what was done or why not."""
         return self.set_line(self._pipeline.line - 1, by)
 
+    def block_line(self, by: str) -> str:
+        """End the line where the probe is blocked; return what was done or why not.
+
+        The next one begins there; with ``advance = "return"``, as the probe returns to the start.
+        """
+        line = self._pipeline.line + 1
+        if (reason := self._no_line(line)) is not None:
+            return reason
+        assert self._station.index is not None  # noqa: S101  as there are lines
+        if self._station.index.advance is LineAdvance.RETURN:
+            self._session.mark(MarkKind.LINE_BLOCKED, line=None, by=by)
+            return f"line {line - 1} ends here: line {line} begins when the probe is at the start"
+        self._session.mark(MarkKind.LINE_BLOCKED, line=line, by=by)
+        return f"line {line} at {self._station.index_axis.centres[line]:g} mm"
+
     def set_line(self, line: int, by: str) -> str:
         """Continue with another line of a stepped index axis; return what was done or why not."""
+        if (reason := self._no_line(line)) is not None:
+            return reason
+        self._session.mark(MarkKind.LINE, line=line, by=by)
+        return f"line {line} at {self._station.index_axis.centres[line]:g} mm"
+
+    def _no_line(self, line: int) -> str | None:
+        """Return why a line cannot be set; None if it can."""
         stepped = self._station.index is not None and self._station.index.mode == "stepped"
         if not stepped:
             return f"{REFUSED}the index axis is not stepped: its encoder gives the line"
-        axis = self._station.index_axis
-        if not 0 <= line < axis.cells:
-            return f"{REFUSED}the plan has the lines 0 to {axis.cells - 1}"
-        self._session.mark(MarkKind.LINE, line=line, by=by)
-        return f"line {line} at {axis.centres[line]:g} mm"
+        lines = self._station.index_axis.cells
+        if not 0 <= line < lines:
+            return f"{REFUSED}the plan has the lines 0 to {lines - 1}"
+        return None
 
     def note(self, text: str, by: str) -> str:
         """Put an operator's note into the journal; return what was done."""

@@ -82,6 +82,7 @@ class Pipeline(SurveyStages):
         self._amend = amend
         self._mark_handlers: dict[MarkKind, MarkHandler] = {
             MarkKind.LINE: self._set_line,
+            MarkKind.LINE_BLOCKED: self._block_line,
             MarkKind.NOTE: self._add_note,
             MarkKind.CHECK_BEGUN: self._take_check_mark,
             MarkKind.CHECK_STEP: self._take_check_mark,
@@ -188,7 +189,7 @@ class Pipeline(SurveyStages):
         if mark.kind is MarkKind.OPENED:
             if self._inputs is not None:
                 self._inputs.end_answers(self._now)
-                self._advance(self._inputs, None, flush=True)
+                self._advance(self._inputs, None, flush=True, end=True)
                 if self._slip_events:  # of a run that was killed
                     self.coverage.evaluate(self._now, self.time)
                     self._apply_slips(self._now)
@@ -202,7 +203,8 @@ class Pipeline(SurveyStages):
             if mark.kind is MarkKind.ENDED:
                 inputs.end_answers(self._now)
             # What a mark changes applies from it on: all that was received before it comes first.
-            self._advance(inputs, None, flush=mark.kind in _MARKS_BETWEEN)
+            ends = mark.kind is MarkKind.ENDED
+            self._advance(inputs, None, flush=mark.kind in _MARKS_BETWEEN, end=ends)
             self._evaluate(inputs, self._now)
             self._alarm_evaluation.state_changed()
         self._mark_handlers[mark.kind](inputs, mark, mark.time + self._utc_offset)
@@ -216,12 +218,17 @@ class Pipeline(SurveyStages):
             station = self._amend(station)
         if self._inputs is not None:
             self._line = self.line
+            if self._inputs.stepped is not None:
+                self._in_doubt = self._inputs.stepped.in_doubt
+                self.between_lines += self._inputs.stepped.between_lines
             self.unplaced += self._inputs.placer.unplaced + self._inputs.placer.pending
         self.station = station
         self.survey = self.survey or str(mark.detail["survey"])
         self._law = law_of(station)
         was_set = self._inputs.set_axes if self._inputs is not None else ()
-        self._inputs = DeviceInputs(station, self.tallies, line=self._line, delays=self.delays)
+        self._inputs = DeviceInputs(
+            station, self.tallies, line=self._line, in_doubt=self._in_doubt, delays=self.delays
+        )
         self._inputs.begin_lost(was_set, mark.time)
         difference = self.delay_difference(gauge_of(station))
         if self._observer is not None and self._placed_with not in (None, difference):
@@ -293,7 +300,18 @@ class Pipeline(SurveyStages):
         )
 
     def _set_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
-        inputs.set_line(int(mark.detail["line"]), mark.time)
+        # A crawler reports where it is: it gives the line once it arrived there.
+        doubt = mark.detail.get("by") != CRAWLER
+        if inputs.stepped is not None:
+            inputs.stepped.set_line(int(mark.detail["line"]), mark.time, doubt=doubt)
+
+    def _block_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
+        if inputs.stepped is None:
+            return
+        if (line := mark.detail["line"]) is None:
+            inputs.stepped.block(mark.time)
+        else:
+            inputs.stepped.set_line(int(line), mark.time, doubt=True, blocked=True)
 
     def _reference(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
         position = mark.detail.get("scan"), mark.detail.get("index")

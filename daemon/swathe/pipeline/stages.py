@@ -83,10 +83,13 @@ class SurveyStages(SurveyState):
         if self._inputs is not None:
             self._advance(self._inputs, self._now)
 
-    def _advance(self, inputs: DeviceInputs, before: int | None, *, flush: bool = False) -> None:
+    def _advance(
+        self, inputs: DeviceInputs, before: int | None, *, flush: bool = False, end: bool = False
+    ) -> None:
         """Compute from all that arrived before a journal time, ns; None for all.
 
-        With `flush`, records do not wait for later ones any more for their time to be found.
+        With `flush`, records do not wait for later ones any more for their time to be found; with
+        `end`, readings do not wait for the probe to move on.
         """
         for device in inputs.links:
             self._decode(inputs, device, before, flush=flush)
@@ -94,7 +97,7 @@ class SurveyStages(SurveyState):
         self._slip_events += inputs.take_slip_events()
         if self._scanning:
             self._alarm_evaluation.add_conditions(inputs.take_conditions())
-        block = self._take_block(inputs)
+        block = self._take_block(inputs, end=end)
         last = last_instant_before(self._now)
         # A slip changes what the readings after it do: up to it, and then from it on.
         known = np.array([event.known for event in self._slip_events], np.int64)
@@ -104,7 +107,9 @@ class SurveyStages(SurveyState):
         self._evaluate_until(inputs, block, last)
         self._put(block, self._now)
         inputs.placer.forget(self._now)
-        self._waveforms.forget_before(inputs.placer.oldest_pending)
+        waiting = None if inputs.stepped is None else inputs.stepped.oldest_pending
+        oldest = [one for one in (inputs.placer.oldest_pending, waiting) if one is not None]
+        self._waveforms.forget_before(min(oldest, default=None))
 
     def _evaluate_until(self, inputs: DeviceInputs, block: Block, last: int) -> None:
         """Put the block on the grid and evaluate, instant by instant, until the instant `last`."""
@@ -146,8 +151,11 @@ class SurveyStages(SurveyState):
         instant = int(instant_of(np.array(time - self._utc_offset)))
         return max(instant, self._evaluated + INSTANT_NS)
 
-    def _take_block(self, inputs: DeviceInputs) -> Block:
-        """Return what became known since the last call, but for pauses and discarded stretches."""
+    def _take_block(self, inputs: DeviceInputs, *, end: bool = False) -> Block:
+        """Return what became known since the last call, but for pauses and discarded stretches.
+
+        With `end`, readings do not wait for the probe to move on.
+        """
         path = inputs.placer.take_path(self._now)
         placed = Placed.joined([*self._placed, inputs.placer.place(self._now)])
         self._placed.clear()
@@ -155,11 +163,13 @@ class SurveyStages(SurveyState):
         held = self.pauses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]
-        path = None if path is None else self.pauses.cut(path)
+        self._follow_share(inputs, placed)
+        path = moved = None if path is None else self.pauses.cut(path)
         self._standing.follow(placed, path)
+        if inputs.stepped is not None:
+            placed, path = inputs.stepped.take(placed, path, end=self._now if end else None)
         placed = self.applied_revisions.placed(placed)
         cells = self.grid.cells_at(placed.scan, placed.index)
-        self._follow_share(inputs, placed.known, cells >= 0)
         if placed.spread is not None:
             self.place_sums.add_readings(placed.scan, placed.spread)
         crossed = None
@@ -174,15 +184,17 @@ class SurveyStages(SurveyState):
                 self._observer.placed(placed)
             if path is not None:
                 self._observer.moved_along(path)
-        return Block(placed, cells, path, crossed)
+        # The speed is that of the probe now, whatever line it will turn out to be on.
+        waits = inputs.stepped is not None and inputs.stepped.hand is not None
+        return Block(placed, cells, moved if waits else path, crossed)
 
-    def _follow_share(
-        self, inputs: DeviceInputs, known: NDArray[np.int64], on_plan: NDArray[np.bool_]
-    ) -> None:
+    def _follow_share(self, inputs: DeviceInputs, placed: Placed) -> None:
         """Follow the share of the readings that are placed on the plan."""
         times, given_up = inputs.placer.take_given_up()
         if self._scanning:
-            self._placed_share.add(known, on_plan)
+            counted = ~self.applied_revisions.unplaced(placed.readings["time"])
+            on_plan = self.grid.cells_at(placed.scan, placed.index) >= 0
+            self._placed_share.add(placed.known[counted], on_plan[counted])
             held = self.pauses.holds(times)
             held |= self.applied_revisions.unplaced(times)
             self._placed_share.add_unplaced(given_up[~held])

@@ -71,6 +71,7 @@ class SurveyState:
         operators: who scanned in them, as far as the station file or the command names them.
         readings: readings placed so far, on the grid or outside it.
         unplaced: readings of earlier runs that no encoder samples bracketed.
+        between_lines: readings of earlier runs that belong to no line of a stepped index axis.
         minimum: the minimum thickness.
         suspect_cells: calibration checks and the cells that a failed one makes suspect.
         slipped_cells: slips between two sources of a position, and the cells they make suspect.
@@ -111,6 +112,7 @@ class SurveyState:
         self.operators: list[str] = []
         self.readings = 0
         self.unplaced = 0
+        self.between_lines = 0
         self.notes: list[tuple[int, str]] = []
         self.references: list[Reference] = []
         self.lifts = self._new_lifts()
@@ -148,6 +150,7 @@ class SurveyState:
         self._rates = RunRates()
         self._delay_watch: DelayWatch | None = None
         self._line = 0
+        self._in_doubt = False  # whether the probe did not move on that line so far
         self._now = 0
         self._utc_offset = 0
         self._scanning = False
@@ -331,9 +334,10 @@ class SurveyState:
 
     def progress(self) -> ProgressSnapshot:
         """Return the progress of the survey at the last entry, its rates at the last instant."""
-        unplaced, inputs = self.unplaced, self._inputs
+        unplaced, between, inputs = self.unplaced, self.between_lines, self._inputs
         if inputs is not None:
             unplaced += inputs.placer.unplaced
+            between += inputs.stepped.between_lines if inputs.stepped else 0
             if self.status != "scanning":  # what was still pending when the run ended
                 unplaced += inputs.placer.pending
         return progress_of(
@@ -341,4 +345,5 @@ class SurveyState:
             coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum,
             rates=self._rates, slipped_cells=self.slipped_cells, lift=self._offered_lift,
             readings=self.readings, unplaced=unplaced,
+            between_lines=between,
         )  # fmt: skip

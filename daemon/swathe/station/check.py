@@ -21,6 +21,8 @@ from swathe.station.model import (
     AxisSettings,
     DeviceSettings,
     ExclusionSettings,
+    IndexSettings,
+    LineAdvance,
     SecondSettings,
     StoreSettings,
 )
@@ -59,6 +61,7 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
             continue  # its cells are the spots: no device encodes it
         problems += _check_axis(name, settings, devices, decoders)
         problems += check_clock(name, settings, wrapped=settings.mode is AxisMode.WRAPPED)
+    problems += _check_advance(parts.get("scan"), parts.get("index"))
     problems += _check_size(axes)
     if decoders.keys() == devices.keys() and devices:
         calibrated = "calibration" in faulty or parts.get("calibration") is not None
@@ -102,6 +105,20 @@ def _check_echo(parts: dict[str, Any], decoders: dict[str, Decoder]) -> list[Pro
         got = f"{size / 1e9:,.1f} GB for {cells:,.0f} cells"
         problems.append(Problem("store.waveforms", requirement, got, remedy))
     return problems
+
+
+def _check_advance(scan: AxisSettings | None, index: IndexSettings | None) -> list[Problem]:
+    """Return what is wrong where lines are to begin by the motion of the probe."""
+    if index is None or index.advance is LineAdvance.COMMAND:
+        return []
+    key, requirement, got = "index.advance", "must be command", str(index.advance)
+    if index.mode is not AxisMode.STEPPED:
+        remedy = 'the encoder gives the line; remove it, or set mode = "stepped"'
+        return [Problem(key, requirement, got, remedy)]
+    if scan is not None and scan.mode is AxisMode.WRAPPED:
+        remedy = "a probe that goes round a pipe comes to no end at which it turns"
+        return [Problem(key, requirement, got, remedy)]
+    return []
 
 
 def _check_axis(

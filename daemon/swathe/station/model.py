@@ -82,7 +82,8 @@ class LineAdvance(StrEnum):
     """What sets the next line of a stepped index axis."""
 
     COMMAND = "command"
-    RETURN = "return"
+    RETURN = "return"  # of the probe to the start of the scan axis
+    EITHER_END = "either end"  # at which the probe turns
 
 
 class WheelSettings(StationTable):

@@ -74,6 +74,16 @@ def test_previous_line_goes_back_and_not_before_the_first(bench: Bench) -> None:
     assert bench.session.pipeline.line == 0
 
 
+def test_blocked_line_is_a_mark_of_its_own(bench: Bench) -> None:
+    """The next line begins where the probe is; behind the last one there is none."""
+    said = bench.say(command="line blocked")
+    assert (said.accepted, said.detail) == (True, "line 1 at 1 mm")
+    assert bench.session.pipeline.line == 1
+    assert bench.say(command="line", line=5, id="b").accepted
+    refused = bench.say(command="line blocked", id="c").detail
+    assert refused == "refused: the plan has the lines 0 to 5"
+
+
 def test_sender_is_asked_for_only_where_it_matters(bench: Bench) -> None:
     """Over MQTT only those may command whom the station file names; the page has its token."""
     refused = bench.say(command="note", by="stranger", named=True)

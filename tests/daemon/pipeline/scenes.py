@@ -72,6 +72,27 @@ def returning(speed: float = 60.0, lines: int = 4, rest: float = 0.5) -> Waypoin
     return waypoints
 
 
+def by_hand(lines: int = 4) -> Waypoints:
+    """Return lines that begin at either end, with stands and small motions between them."""
+
+    def waypoints(rng: Random) -> list[tuple[float, float, float]]:
+        at, scan, points = 0.3, 0.0, [(0.0, 0.0, 0.0), (0.3, 0.0, 0.0)]
+        for line in range(lines):
+            far = SCAN_MM - scan if rng.random() < 0.8 else rng.uniform(15.0, 25.0)
+            for target in (far * 0.6 + scan * 0.4, far * 0.5 + scan * 0.5, far):
+                at += abs(target - scan) / rng.uniform(50.0, 90.0) + 0.02
+                scan = target
+                points.append((at, scan, line * LINE_MM))
+            for _ in range(3):  # it is moved over
+                at += rng.choice((0.05, 0.2, 0.5))
+                points.append((at, scan + rng.choice((0.0, 0.4, -0.9)), line * LINE_MM))
+            at += 0.1
+            points.append((at, scan, (line + 1) * LINE_MM))
+        return [*points, (at + 0.5, *points[-1][1:])]
+
+    return waypoints
+
+
 def around(turns: float = 3.0, seconds: float = 2.5) -> Waypoints:
     """Return a helix round a pipe, both ways."""
 
@@ -219,7 +240,7 @@ class Scene:
 
     name: str
     motion: Waypoints = field(default_factory=serpentine)
-    index: Literal["encoded", "wrapped", "command", "return", "none"] = "encoded"
+    index: Literal["encoded", "wrapped", "command", "return", "either end", "none"] = "encoded"
     encoder: Encoder = field(default_factory=Encoder)
     gauge: Gauge = field(default_factory=Gauge)
     second: Encoder | None = None

@@ -67,6 +67,7 @@ BEFORE: dict[MarkKind, list[Mark]] = {
 DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.OPENED: opened(TEXT).detail,
     MarkKind.LINE: {"line": 1, "by": "A. Kern"},
+    MarkKind.LINE_BLOCKED: {"line": 1, "by": "A. Kern"},
     MarkKind.NOTE: {"text": "wet", "by": "A. Kern"},
     MarkKind.CHECK_BEGUN: CHECK,
     MarkKind.CHECK_STEP: STEP,
@@ -109,6 +110,7 @@ def steps_of_ended_check(pipeline: Pipeline) -> int:
 EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.OPENED: lambda p: p.runs,
     MarkKind.LINE: lambda p: p.line,
+    MarkKind.LINE_BLOCKED: lambda p: p.line,
     MarkKind.NOTE: lambda p: list(p.notes),
     MarkKind.CHECK_BEGUN: lambda p: p.suspect_cells.checks.in_progress,
     MarkKind.CHECK_STEP: steps_of_ended_check,

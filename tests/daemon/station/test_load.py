@@ -204,6 +204,25 @@ def without(text: str, start: str, lines: int) -> str:
             " marks, and no source can differ from them",
         ),
         (
+            station_text(
+                index=INDEX_STEPPED.format(length=4, advance="return"), scan='mode = "wrapped"'
+            ),
+            "'index.advance' must be command (got 'return'): a probe that goes round a pipe comes"
+            " to no end at which it turns",
+        ),
+        (
+            station_text(
+                index=INDEX_STEPPED.format(length=4, advance="either end"), scan='mode = "wrapped"'
+            ),
+            "'index.advance' must be command (got 'either end'): a probe that goes round a pipe"
+            " comes to no end at which it turns",
+        ),
+        (
+            station_text(index=INDEX_ENCODED.format(length=4) + 'advance = "either end"\n'),
+            "'index.advance' must be command (got 'either end'): the encoder gives the line;"
+            ' remove it, or set mode = "stepped"',
+        ),
+        (
             station_text(scan='mode = "stepped"'),
             "'scan.mode' must be encoded or wrapped (got 'stepped'): step the index axis instead,"
             " or name the device that encodes the scan axis",

@@ -20,17 +20,15 @@ from swathe.pipeline.placing.place_uncertainty import PlaceSums
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
 from swathe.pipeline.placing.pulses import HELD_NS
-from swathe.pipeline.placing.return_watch import ReturnWatch
 from swathe.pipeline.placing.second_source import SecondSource
 from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.standstill import Standstills
+from swathe.pipeline.placing.stepped_index import SteppedIndex
 from swathe.pipeline.placing.streams import TimedBatch
-from swathe.pipeline.placing.track import SteppedTrack
 from swathe.pipeline.placing.unencoded_axis import UnencodedAxis
 from swathe.station import (
     AxisMode,
     AxisSettings,
-    LineAdvance,
     Station,
 )
 
@@ -44,13 +42,14 @@ class DeviceInputs:
         station: the station file in force.
         tallies: counts by device, across the runs of a survey.
         line: the line in force on a stepped index axis.
+        in_doubt: whether the probe did not move on that line so far.
         delays: of devices, ns, where other than the station file gives.
 
     Attributes:
         links: decoder and clock of each device.
         place_sums: of the survey, for the uncertainty of the places; see `begin_sums`.
         standstills: of the process.
-        pauses: in which no return of the probe steps the line.
+        pauses: in which readings say nothing about the devices.
         conditions: changes of the conditions of axes, for alarms; see `take_conditions`.
     """
 
@@ -60,6 +59,7 @@ class DeviceInputs:
         tallies: dict[str, DeviceTally],
         *,
         line: int = 0,
+        in_doubt: bool = False,
         delays: Mapping[str, int] | None = None,
     ) -> None:
         self.links = links_of(station, tallies, delays or {})
@@ -80,15 +80,14 @@ class DeviceInputs:
                 "scan", station.scan, self.links, **limits, rests=rests(station.scan)
             )
         self._index: EncodedAxis | None = None
-        self.stepped: SteppedTrack | None = None
+        self.stepped: SteppedIndex | None = None
         if station.index is not None and station.index.mode is not AxisMode.STEPPED:
             self._index = EncodedAxis(
                 "index", station.index, self.links, **limits, rests=rests(station.index)
             )
         else:
-            axis = station.index_axis
-            self.stepped = SteppedTrack(start=axis.start, step=axis.resolution, lines=axis.cells)
-            self.stepped.step_to(line, 0)
+            noise = self._scan.same_within
+            self.stepped = SteppedIndex(station, noise=noise, line=line, in_doubt=in_doubt)
         axes = (self._scan, self._index)
         self._axes = tuple(axis for axis in axes if isinstance(axis, EncodedAxis))
         self.standstills = Standstills()
@@ -116,7 +115,7 @@ class DeviceInputs:
         may_hold = any(self.links[axis.device].may_hold for axis in self._axes)
         self.placer = Placer(
             scan=self._scan.track,
-            index=self._index.track if self._index else self._required_steps(),
+            index=self._index.track if self._index else self._required_steps().placing,
             bracket_ns=bracket,
             lateness_ns=station.placing.lateness,
             held_ns=HELD_NS if may_hold else 0,
@@ -124,13 +123,9 @@ class DeviceInputs:
         self.pauses = Pauses()
         self.place_sums: PlaceSums | None = None
         self._bracket = bracket
-        self._returns: ReturnWatch | None = None
-        advance = station.index.advance if station.index and self.stepped else None
-        if advance is LineAdvance.RETURN:
-            self._returns = ReturnWatch(station.scan_axis)
 
-    def _required_steps(self) -> SteppedTrack:
-        assert self.stepped is not None  # noqa: S101  set just before when no index axis is encoded
+    def _required_steps(self) -> SteppedIndex:
+        assert self.stepped is not None  # noqa: S101  set where no index axis is encoded
         return self.stepped
 
     def take(self, device: str, batch: TimedBatch) -> Placed | None:
@@ -211,18 +206,6 @@ class DeviceInputs:
         for link in self.links.values():
             link.end_answers(known)
 
-    def _next_line(self, time: int) -> None:
-        """Step a stepped index axis by a line at `time`; the last line stays."""
-        if self.stepped is not None and self.stepped.line + 1 < self.stepped.lines:
-            self.stepped.step_to(self.stepped.line + 1, time)
-
-    def set_line(self, line: int, time: int) -> None:
-        """Put another line in force, by a mark."""
-        if self.stepped is not None:
-            self.stepped.step_to(line, time)
-            if self._returns is not None:
-                self._returns.disarm()
-
     def reference(self, scan: float | None, index: float | None, time: int) -> None:
         """Set the encoded axes to the position at which the probe rests, mm, at `time`, ns."""
         for name, axis, place in (("scan", self._scan, scan), ("index", self._index, index)):
@@ -234,8 +217,6 @@ class DeviceInputs:
             self._add_samples(axis, samples)
             if name in self._second:
                 self._second[name].watch.restart()  # the second source was not set to this position
-            if axis is self._scan and self._returns is not None:
-                self._returns.disarm()  # the probe was set there, and did not return
             if axis is self._scan and self.place_sums is not None:
                 self.place_sums.set_zero(place)
         self._watches.position_set()
@@ -258,10 +239,6 @@ class DeviceInputs:
         times, positions = samples.times[good], samples.positions[good]
         if self.place_sums is not None:
             self.place_sums.add_samples(times, positions)
-        if self._returns is not None:
-            returns = np.array(self._returns.returns(times, positions), np.int64)
-            for time in returns[~self.pauses.holds(returns)].tolist():
-                self._next_line(time)
 
     def no_reference(self, name: str) -> str | None:
         """Return why the position on an encoded axis cannot be set now; None if it can."""
@@ -353,7 +330,7 @@ class DeviceInputs:
         scan = self._scan.track.position_at(time)
         if self._index is not None:
             return scan, self._index.track.position_at(time)
-        return scan, float(self._required_steps().locate(np.array([time])).position[0])
+        return scan, float(self._required_steps().track.locate(np.array([time])).position[0])
 
     @property
     def last_sample_times(self) -> tuple[int | None, int | None]:
@@ -367,6 +344,6 @@ class DeviceInputs:
         scan = self._scan.position
         if self._index is not None:
             return scan, self._index.position
-        steps = self._required_steps()
+        steps = self._required_steps().track
         newest: NDArray[Any] = np.array([np.iinfo(np.int64).max])
         return scan, float(steps.locate(newest).position[0])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, Protocol
 
 import numpy as np
@@ -113,6 +113,14 @@ class ProbePath:
             blur=self.blur[rows],
             lost=self.lost,
         )
+
+    def followed_by(self, other: ProbePath) -> ProbePath:
+        """Return this path, and another one behind it, which has the lost readings of both."""
+        columns = [column.name for column in fields(self) if column.name != "lost"]
+        joined = {
+            name: np.concatenate((getattr(self, name), getattr(other, name))) for name in columns
+        }
+        return ProbePath(**joined, lost=other.lost)
 
     def without(self, dropped: NDArray[np.bool_], apart: NDArray[np.bool_]) -> ProbePath | None:
         """Return the path without some samples; None when no sample is left.

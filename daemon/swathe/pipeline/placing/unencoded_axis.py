@@ -20,6 +20,7 @@ class UnencodedAxis:
         track: without a sample.
         position: None, as it is unknown.
         last_time: None, as there is no sample.
+        same_within: 0 mm, as no two positions can differ.
     """
 
     def __init__(self, name: str) -> None:
@@ -29,3 +30,4 @@ class UnencodedAxis:
         self.track = EncodedTrack(bracket_ns=1)
         self.position: float | None = None
         self.last_time: int | None = None
+        self.same_within = 0.0

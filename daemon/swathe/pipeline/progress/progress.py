@@ -169,12 +169,17 @@ def line_now(inputs: DeviceInputs | None, station: Station) -> LineNow | None:
     stepped = station.index is not None and station.index.mode is AxisMode.STEPPED
     if not stepped or inputs is None or inputs.stepped is None:
         return None
-    number, axis = inputs.stepped.line, station.index_axis
+    lines, axis = inputs.stepped, station.index_axis
+    waiting = ""
+    if lines.hand is not None and lines.in_doubt:
+        least = f"{lines.hand.least:g} mm"
+        waiting = f"nothing counts until the probe has moved {least} on line {lines.line}"
     return LineNow(
-        number=number,
-        lines=inputs.stepped.lines,
-        index=axis.start + number * axis.resolution,
-        settled=True,
+        number=lines.line,
+        lines=axis.cells,
+        index=axis.start + lines.line * axis.resolution,
+        settled=not waiting,
+        waiting=waiting,
     )
 
 
@@ -192,6 +197,7 @@ def progress_of(
     lift: Lift | None,
     readings: int,
     unplaced: int,
+    between_lines: int = 0,
 ) -> ProgressSnapshot:
     """Return the progress of a survey at `time`, ns UTC, that of the last entry."""
     scan, index = inputs.position if inputs else (None, None)
@@ -222,6 +228,7 @@ def progress_of(
         seconds_left=left / pace if pace > 0 else None,
         readings=readings,
         unplaced=unplaced,
+        between_lines=between_lines,
         outside=grid.outside,
         minimum=minimum.value,
         minimum_scan=minimum_scan,

@@ -88,6 +88,9 @@ class ProgressSnapshot(Snapshot):
     readings: int = Field(description="readings with a position, on the grid or outside it")
     unplaced: int = Field(description="readings without a position")
     outside: int = Field(description="readings outside the grid")
+    between_lines: int = Field(
+        0, description="readings that belong to no line: the probe stood while the line changed"
+    )
     minimum: Annotated[float | None, Digits(3)] = Field(
         description="minimum thickness so far, mm; null before the first reading"
     )

@@ -27,10 +27,8 @@ from daemon.handmade import (
 from swathe.journal import Chunk, Entry, Mark, MarkKind
 from swathe.pipeline import CellState, GapEnd
 from swathe.pipeline.placing.inputs import DeviceInputs
-from swathe.pipeline.placing.return_watch import ReturnWatch
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.placing.timing import Timing
-from swathe.station import Axis
 from swathe_drivers.records import position_dtype
 
 
@@ -117,13 +115,14 @@ def test_combined_records_follow_the_line_in_force() -> None:
     assert "gauge" in rest
 
     def lines(row: int) -> Iterator[Entry]:
-        for k in range(21):
-            time = START + (row * 1000 + k * 10) * MS
+        for k in range(-3, 21):  # from before the line on, so that all of it is seen as motion
+            time = START + (row * 1000 + (k + 3) * 10) * MS
             yield Chunk(time, "encoder", f"{k * 10},{5 + row + k / 100:.2f}\r\n".encode())
         yield from ticks(row * 1000 + 250, row * 1000 + 700)
         yield Mark(START + (row * 1000 + 900) * MS, MarkKind.LINE, {"line": row + 1, "by": "x"})
 
     pipeline = run(calibration_free + both, lines(0), lines(1))
+    feed(pipeline, [ended(START + 2000 * MS)])
     thickness = pipeline.grid.thickness.reshape(3, 21)
     assert thickness[0] == pytest.approx(5 + np.arange(21) / 100)
     assert thickness[1] == pytest.approx(6 + np.arange(21) / 100)
@@ -232,73 +231,6 @@ def test_index_encoder_on_a_second_axis() -> None:
     assert pipeline.progress().minimum == pytest.approx(5.0, abs=1e-5)
 
 
-def returns(*positions: float) -> list[int]:
-    """Return which of these positions end a way out and back on an axis from 0 to 100 mm."""
-    watch = ReturnWatch(Axis(name="scan", start=0.0, resolution=1.0, cells=101))
-    return watch.returns(np.arange(len(positions)), np.array(positions))
-
-
-@pytest.mark.parametrize(
-    ("positions", "found"),
-    [
-        ((0.0, 50.0, 2.0), [2]),  # half of the length is out, 2 % of it is back
-        ((0.0, 49.9, 0.0), []),
-        ((0.0, 3.0, -1.0, 10.0, 0.0), []),  # to and fro at the start
-        ((0.0, 50.0, 2.1), []),
-        ((0.0, 100.0, 60.0, 100.0, 0.0, 3.0, 0.0), [4]),  # counted once
-        ((0.0, 60.0, 0.0, 60.0, 0.0), [2, 4]),
-        ((60.0, 0.0), [1]),  # the run may begin anywhere
-    ],
-)
-def test_return_is_a_way_out_and_back(positions: tuple[float, ...], found: list[int]) -> None:
-    """Only a probe that was out by half the length returns, and only to the start."""
-    assert returns(*positions) == found
-
-
-def test_return_after_the_line_was_set_needs_a_new_way_out() -> None:
-    """A line set by other means on the way back is not stepped again by arriving."""
-    watch = ReturnWatch(Axis(name="scan", start=0.0, resolution=1.0, cells=101))
-    assert watch.returns(np.arange(2), np.array([0.0, 90.0])) == []
-    watch.disarm()
-    assert watch.returns(np.arange(2, 4), np.array([20.0, 0.0])) == []
-    assert watch.returns(np.arange(4, 6), np.array([90.0, 0.0])) == [5]
-
-
-def returns_of(positions: list[float], *, start: float = 0.0, length: float = 100.0) -> list[int]:
-    """Return at which samples a probe on an axis with cells of 1 mm has returned."""
-    made = ReturnWatch(Axis(name="scan", start=start, resolution=1.0, cells=round(length) + 1))
-    times = np.arange(len(positions), dtype=np.int64)
-    return made.returns(times, np.array(positions) + start)
-
-
-@pytest.mark.parametrize("start", [0.0, 1000.0, -50.0])
-def test_return_needs_half_the_length_out_and_two_cells_back(start: float) -> None:
-    """A probe that turns before the middle, or stops short of the start, has not returned."""
-    assert returns_of([0, 50, 100, 50, 2], start=start) == [4]
-    assert returns_of([0, 49.9, 2], start=start) == []
-    assert returns_of([0, 50, 2.1], start=start) == []
-    assert returns_of([0, 60, 1, 0, 1, 70, 30, 1], start=start) == [2, 7]
-    assert returns_of([1, 0, 1], start=start) == []
-
-
-def test_return_is_within_a_share_of_a_long_length() -> None:
-    """On 1000 mm the start is reached at 20 mm; on five cells within a quarter of the length."""
-    assert returns_of([0, 600, 20], length=1000) == [2]
-    assert returns_of([0, 600, 20.1], length=1000) == []
-    assert returns_of([0, 4, 1], length=4) == [2]
-    assert returns_of([0, 4, 1.1], length=4) == []
-
-
-def test_line_set_while_the_probe_is_out_needs_a_new_way_out() -> None:
-    """It does not matter whether samples follow the mark before the probe turns back."""
-    made = ReturnWatch(Axis(name="scan", start=0.0, resolution=1.0, cells=101))
-    times = np.arange(2)
-    assert made.returns(times, np.array([0.0, 80.0])) == []
-    made.disarm()
-    assert made.returns(times, np.array([80.0, 0.0])) == []
-    assert made.returns(times, np.array([80.0, 0.0])) == [1]
-
-
 def encoder_at(inputs: DeviceInputs, ms: int, counts: int) -> None:
     """Take a line of the encoder that was sent so many ms after the start."""
     link = inputs.links["encoder"]
@@ -347,21 +279,6 @@ def test_encoder_that_sends_on_change_is_held_where_it_is(on_change: bool) -> No
     assert len(samples(inputs)) == 4 + (4 if on_change else 0) + 0 - (1 if on_change else 0)
 
 
-@pytest.mark.parametrize("returns_to", [0, 20])
-def test_line_steps_once_at_each_return_and_stays_at_the_last(returns_to: int) -> None:
-    """Out to 100 mm and back to within 2 mm is a new line; after the last line none follows."""
-    text = station_text(scan_length=100, index=INDEX_STEPPED.format(length=1, advance="return"))
-    inputs = DeviceInputs(station(text.replace("ports/encoder", "socket://encoder:1")), {})
-    assert inputs.stepped is not None
-    lines = []
-    for k in range(3):
-        for ms, counts in ((0, 0), (10, 1000), (20, 21), (30, returns_to), (40, returns_to)):
-            encoder_at(inputs, 100 * k + ms, counts)
-            lines.append(inputs.stepped.line)
-    assert lines == [0, 0, 0, 1, 1, *[1] * 10]
-    assert inputs.position == (returns_to / 10, 1.0)
-
-
 def inputs_of(text: str) -> DeviceInputs:
     """Return the devices of a run."""
     return DeviceInputs(station(text), {})
@@ -378,33 +295,6 @@ def positions(*samples: tuple[int, float], late: int = 0) -> TimedBatch:
         positions_known_at=known,
         positions_timing=Timing.of(made["time"], known),
     )
-
-
-RETURN = station_text(index=INDEX_STEPPED.format(length=4, advance="return"))
-
-
-def test_return_in_a_pause_steps_no_line() -> None:
-    """A probe that is carried home in a pause is still on its line; the next return steps it."""
-    inputs = inputs_of(RETURN)
-    inputs.pauses.begin(150 * MS, by="K", because="couplant")
-    inputs.pauses.end(350 * MS)
-    assert inputs.stepped is not None
-    inputs.take("encoder", positions((0, 0.0), (100, 20.0), (200, 0.0)))
-    assert inputs.stepped.line == 0
-    inputs.take("encoder", positions((400, 20.0), (500, 0.0)))
-    assert inputs.stepped.line == 1
-
-
-def test_line_that_a_mark_sets_needs_a_new_way_out() -> None:
-    """The probe on its way home when the line is set does not step it once more."""
-    inputs = inputs_of(RETURN)
-    assert inputs.stepped is not None
-    inputs.take("encoder", positions((0, 0.0), (100, 20.0)))
-    inputs.set_line(1, 150 * MS)
-    inputs.take("encoder", positions((200, 0.0)))
-    assert inputs.stepped.line == 1
-    inputs.take("encoder", positions((300, 20.0), (400, 0.0)))
-    assert inputs.stepped.line == 2
 
 
 def test_reference_is_known_with_its_mark() -> None:

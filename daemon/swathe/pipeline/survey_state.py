@@ -345,5 +345,5 @@ class SurveyState:
             coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum,
             rates=self._rates, slipped_cells=self.slipped_cells, lift=self._offered_lift,
             readings=self.readings, unplaced=unplaced,
-            between_lines=between,
+            between_lines=between, coupled=self._alarm_evaluation.coupled,
         )  # fmt: skip

@@ -31,6 +31,8 @@ __all__ = ["AlarmEvaluation"]
 # choice, no source.)
 _RECENT_NS = 1_000_000_000
 _RECENT_INTERVALS = 4
+# The probe is coupled as long as an echo came within so many usual intervals, and the lateness.
+_NEXT_INTERVALS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,7 @@ class AlarmEvaluation:
 
     Attributes:
         register: the alarms.
+        coupled: whether echoes came at the last instant.
     """
 
     def __init__(
@@ -91,6 +94,7 @@ class AlarmEvaluation:
         self._suspect_cells = suspect_cells
         self._pauses = pauses
         self._tallies = tallies
+        self.coupled = False
         self.register = AlarmRegister(station.alarms)
         self._below_alert = BelowAlert(
             grid,
@@ -116,6 +120,7 @@ class AlarmEvaluation:
         self._gauge_open = False
         self.register.settings = station.alarms
         self._coupling = CouplingWatch()
+        self.coupled = False
         self._conditions = _Conditions.none()
         self._unsettled = True
         self._changes.clear()
@@ -186,11 +191,16 @@ class AlarmEvaluation:
         before, last = self._conditions, -1
         waited = self.register.settings.coupling_lost
         recent = np.maximum(min(waited // 2, _RECENT_NS), _RECENT_INTERVALS * usual)
+        last_echo = self._coupling.last_echo(instants)
+        # The next echo may be on its way.
+        coupled = last_echo >= instants - self._station.placing.lateness - _NEXT_INTERVALS * usual
+        self.coupled = bool(coupled[-1])
         self._conditions = now = _Conditions(
             instants=instants,
-            too_fast=rates.were_too_fast(limits),
+            # In the air no cell is skipped, however fast the probe is.
+            too_fast=rates.were_too_fast(limits) & coupled,
             limits=limits,
-            awaited=self._awaited(instants),
+            awaited=self._awaited(instants, last_echo),
             instead=self._coupling.instead(instants, recent=recent, within=waited),
         )
         lost = self._echo_lost(now)
@@ -205,15 +215,14 @@ class AlarmEvaluation:
             changed |= (instants + utc_offset > due) & (instants + utc_offset - INSTANT_NS <= due)
         return instants[changed]
 
-    def _awaited(self, instants: Times) -> Times:
-        """Return since when an echo is awaited, host times in ns, shape as `instants`.
+    def _awaited(self, instants: Times, last: Times) -> Times:
+        """Return since when an echo is awaited, host times in ns, shape as `instants` and `last`.
 
-        This is the time of the last echo, of the end of a pause, or of the first instant at which
+        This is the time of the `last` echo, of the end of a pause, or of the first instant at which
         the gauge's port is open, whichever is the latest. `NEVER` in a pause, during a check, and
         while the port is not open, which has its own alarm: no echo is awaited then. None is on a
         plan of spots.
         """
-        last = self._coupling.last_echo(instants)
         gauge = self._tallies.get(self._gauge)
         was_open, self._gauge_open = self._gauge_open, gauge is not None and gauge.state == "open"
         if self._gauge_open and not was_open:

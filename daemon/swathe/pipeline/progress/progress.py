@@ -198,6 +198,7 @@ def progress_of(
     readings: int,
     unplaced: int,
     between_lines: int = 0,
+    coupled: bool = False,
 ) -> ProgressSnapshot:
     """Return the progress of a survey at `time`, ns UTC, that of the last entry."""
     scan, index = inputs.position if inputs else (None, None)
@@ -223,7 +224,7 @@ def progress_of(
         speed_limit=limit,
         slips=len(slipped_cells.slips),
         slipped_at=_slipped_at(slipped_cells, grid),
-        too_fast=rates.too_fast(limit),
+        too_fast=coupled and rates.too_fast(limit),
         rate=rates.rate,
         seconds_left=left / pace if pace > 0 else None,
         readings=readings,

@@ -76,7 +76,9 @@ class ProgressSnapshot(Snapshot):
         description="speed at which the reading rate still gives each cell its wanted hits, mm/s; "
         "null while unknown"
     )
-    too_fast: bool = Field(description="whether the speed is near that limit or over it")
+    too_fast: bool = Field(
+        description="whether the speed is near that limit or over it, while echoes come"
+    )
     slips: int = Field(description="times that two sources of a position parted")
     slipped_at: Annotated[float | None, Digits(1)] = Field(
         description="position of the last slip on its axis, mm; null before any"

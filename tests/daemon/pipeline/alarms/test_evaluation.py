@@ -154,6 +154,18 @@ def test_speed_near_the_limit_is_due_where_it_begins_and_ends() -> None:
     assert survey.due(300, 350, speeds=[159.0, 159.0]) == [300]
 
 
+def test_speed_in_the_air_is_not_too_fast() -> None:
+    """Once no echo came for the lateness and two usual intervals, no cell can be skipped."""
+    survey = Survey()  # an interval of 5 ms, a lateness of 100 ms
+    survey.echo(90)
+    survey.due(50)
+    assert survey.due(100, 150, 200, 250, speeds=[170.0] * 4) == [100, 250]
+    assert not survey.evaluation.coupled
+    survey.echo(440)
+    assert survey.due(450, speeds=[170.0]) == [450]
+    assert survey.evaluation.coupled
+
+
 def test_speed_is_compared_with_the_limit_known_then() -> None:
     """Without a usual interval there is no limit and no alarm."""
     survey = Survey()
@@ -185,6 +197,7 @@ def test_too_fast_is_raised_by_its_timer_with_the_limit_of_then() -> None:
 def test_too_fast_alarm_has_the_position_known_at_its_instant() -> None:
     """In a long batch later samples are decoded already; they are not the place of the alarm."""
     survey = Survey()
+    survey.keep_coupled(400)
     survey.inputs.placer.scan.append(at(90, 140, 190), np.array([5.0, 6.0, 7.0]))
     survey.due(0, 50, 100, 150, 200, speeds=[170.0] * 5)
     survey.evaluate(50)
@@ -195,6 +208,7 @@ def test_too_fast_alarm_has_the_position_known_at_its_instant() -> None:
 def test_no_probe_is_too_fast_in_a_pause() -> None:
     """A probe that is carried is no scan."""
     survey = Survey()
+    survey.keep_coupled(400)
     survey.due(0, 50, 100, 150, 200, speeds=[170.0] * 5)
     survey.pauses.begin(0, by="K", because="couplant")
     survey.evaluate(50)
@@ -364,6 +378,7 @@ def test_echoes_of_an_earlier_run_are_awaited_no_more() -> None:
 def test_conditions_of_an_earlier_run_are_forgotten() -> None:
     """A mark before the first instant of a run is evaluated without any condition."""
     survey = Survey()
+    survey.keep_coupled(400)
     survey.due(0, 50, 100, 150, speeds=[170.0] * 4)
     survey.evaluate(0)
     assert [alarm.kind for alarm in survey.evaluate(100)] == [AlarmKind.TOO_FAST]

@@ -173,6 +173,22 @@ def test_too_fast_for_longer_than_asked() -> None:
     assert of(run(wide, OPEN, slow.entries()), AlarmKind.TOO_FAST) == []
 
 
+@pytest.mark.parametrize("wall", ["N", None])
+def test_stroke_in_the_air_is_not_too_fast(wall: str | None) -> None:
+    """The probe is lifted and carried back fast, whether the gauge sends readings or is silent."""
+    wide = text(scan_length=400)
+
+    def place(ms: int) -> tuple[float]:
+        return (min(ms, 2000) * 0.1 - max(ms - 2000, 0) * 0.5,)
+
+    motion = Motion(place, lambda ms: 10.0 if ms < 2000 else wall, 0, 2400)
+    pipeline = run(wide, OPEN, motion.entries(), ticks(2450, 3500))
+    assert pipeline.progress().speed_limit == pytest.approx(200.0, abs=1.0)
+    assert of(pipeline, AlarmKind.TOO_FAST) == []
+    coupled = Motion(place, lambda _: 10.0, 0, 3000)
+    assert len(of(run(wide, OPEN, coupled.entries()), AlarmKind.TOO_FAST)) == 1
+
+
 def test_thin_places_one_alarm_each() -> None:
     """Two thin places far apart are two alarms, with borders and the least; a wide one is one."""
     wide = text(scan_length=400)

@@ -160,7 +160,7 @@ async def test_step_that_was_forgotten_is_undone_and_put_right(tmp_path: Path, h
 
     stretch = StretchSnapshot(begin="end of line 0", line=0)
     answer = say(daemon, command="discard", id="b", stretch=stretch, text="step forgotten")
-    assert answer.startswith("revision 1 discards: line 0, from ")
+    assert answer.startswith("revision 1 discards: line 0, since ")
     await until(lambda: [one.readings is None for one in published(daemon)] == [False])
     (one,) = published(daemon)
     assert one.readings is not None

@@ -186,14 +186,16 @@ class AlarmEvaluation:
         """
         if not instants.size:
             return instants
-        usual = inputs.placer.reading_times.intervals_at(instants)
-        limits = speed_limits(usual, self._station, self._grid)
+        pace = inputs.placer.reading_times.pace_at(instants)
+        limits = speed_limits(pace, self._station, self._grid)
         before, last = self._conditions, -1
         waited = self.register.settings.coupling_lost
-        recent = np.maximum(min(waited // 2, _RECENT_NS), _RECENT_INTERVALS * usual)
+        recent = np.maximum(min(waited // 2, _RECENT_NS), _RECENT_INTERVALS * pace.usual)
         last_echo = self._coupling.last_echo(instants)
         # The next echo may be on its way.
-        coupled = last_echo >= instants - self._station.placing.lateness - _NEXT_INTERVALS * usual
+        coupled = (
+            last_echo >= instants - self._station.placing.lateness - _NEXT_INTERVALS * pace.usual
+        )
         self.coupled = bool(coupled[-1])
         self._conditions = now = _Conditions(
             instants=instants,

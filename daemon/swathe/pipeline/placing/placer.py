@@ -82,11 +82,6 @@ class Placer:
         return int(self._pending.size)
 
     @property
-    def interval_ns(self) -> int:
-        """The gauge's usual time from reading to reading, ns; 0 while unknown."""
-        return self.reading_times.usual
-
-    @property
     def oldest_pending(self) -> int | None:
         """Byte offset of the first reading that waits; None when none does."""
         return int(self._pending["offset"].min()) if self._pending.size else None

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Times
 from swathe.pipeline.placing.interval import UsualInterval
+from swathe.pipeline.placing.longest_interval import LongestInterval
 from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.placing.track import NEVER_KNOWN
 
-__all__ = ["ReadingTimes", "Settled"]
+__all__ = ["ReadingPace", "ReadingTimes", "Settled"]
 
 # A gauge without a reading for so many of its usual intervals was silent.
 _SILENT_INTERVALS = 4
@@ -39,6 +40,19 @@ class Settled:
     smear: Times
 
 
+@dataclass(frozen=True, slots=True)
+class ReadingPace:
+    """How evenly a gauge reads, at n moments, shape (n,) each, ns; 0 while unknown.
+
+    Attributes:
+        usual: its usual interval.
+        longest: the longest one of late that was no silence.
+    """
+
+    usual: Times
+    longest: Times
+
+
 class ReadingTimes:
     """The times of the readings that the probe's path may still need.
 
@@ -54,11 +68,13 @@ class ReadingTimes:
         self.held_since: int | None = None
         self._lateness = lateness_ns
         self._usual = UsualInterval()
+        self._longest_of = LongestInterval()
         # Times held in order, the journal times from which they are known, and the usual interval
         # then; the journal times of their bytes, and how they show a silence before them.
         self._times: Times = np.empty(0, np.int64)
         self._known: Times = np.empty(0, np.int64)
         self._intervals: Times = np.empty(0, np.int64)
+        self._longest: Times = np.empty(0, np.int64)
         self._arrived: Times = np.empty(0, np.int64)
         self._missing: NDArray[np.int64] = np.empty(0, np.int64)
         self._smear: Times = np.empty(0, np.int64)
@@ -96,6 +112,10 @@ class ReadingTimes:
         floor = self._times[-1] if self._times.size else times[0]
         ordered = np.maximum.accumulate(np.maximum(times, floor))
         usual = self._usual.follow(ordered)
+        steps = np.diff(ordered, prepend=floor)
+        silent = (steps > _SILENT_INTERVALS * usual) | (timing.missing > 0)
+        longest = self._longest_of.follow(steps, silent)
+        self._longest = np.concatenate((self._longest, longest))
         self._times = np.concatenate((self._times, ordered))
         self._known = np.concatenate((self._known, known))
         self._intervals = np.concatenate((self._intervals, usual))
@@ -112,12 +132,16 @@ class ReadingTimes:
         """
         self._dropped = np.concatenate((self._dropped, np.stack((arrived, known))), axis=1)
 
-    def intervals_at(self, times: Times) -> Times:
-        """Return the usual interval known at journal times since the last call, ns; 0 for none."""
-        number = np.searchsorted(self._known, times, side="right")
+    def pace_at(self, times: Times) -> ReadingPace:
+        """Return the pace that is known at journal times since the last call."""
         if not self._intervals.size:
-            return np.zeros(times.shape, np.int64)
-        return np.where(number > 0, self._intervals[np.maximum(number - 1, 0)], 0)
+            return ReadingPace(np.zeros(times.shape, np.int64), np.zeros(times.shape, np.int64))
+        number = np.searchsorted(self._known, times, side="right")
+        at = np.maximum(number - 1, 0)
+        return ReadingPace(
+            usual=np.where(number > 0, self._intervals[at], 0),
+            longest=np.where(number > 0, self._longest[at], 0),
+        )
 
     def settle(
         self, times: Times, known: Times, last_settled: int, smeared: Times | None = None
@@ -215,5 +239,13 @@ class ReadingTimes:
             int(np.searchsorted(self._known, arrived, side="right")),
         )
         if (keep := keep - 1) > 0:
-            for name in ("_times", "_known", "_intervals", "_arrived", "_missing", "_smear"):
+            for name in (
+                "_times",
+                "_known",
+                "_intervals",
+                "_longest",
+                "_arrived",
+                "_missing",
+                "_smear",
+            ):
                 setattr(self, name, getattr(self, name)[keep:])

@@ -13,6 +13,8 @@ from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.lifts import Lift
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import ProbePath
+from swathe.pipeline.placing.reading_times import ReadingPace
+from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.progress.fields import percent_of
 from swathe.pipeline.progress.lift_snapshot import lift_snapshot
 from swathe.pipeline.progress.snapshots import LineNow, ProgressSnapshot
@@ -24,6 +26,7 @@ __all__ = ["RunRates", "line_now", "progress_of", "sliding_rate", "speed_limit",
 _SPEED_WINDOW_NS = 500_000_000
 # The warning comes before cells are skipped: readings are never quite evenly spaced.
 _NEAR_LIMIT = 0.8
+_JITTER_RESERVE = 1.25
 _RATE_WINDOW_NS = 20_000_000_000
 # The usual speed is that of so many instants in which the probe moved, 20 s of motion, and not known
 # before a second of it. An encoder's flicker at rest is no motion.
@@ -147,21 +150,30 @@ class RunRates:
 
 
 def speed_limit(inputs: DeviceInputs, station: Station, grid: Grid) -> float | None:
-    """Return resolution × reading rate / wanted hits per cell, mm/s; None while unknown."""
-    limit = float(speed_limits(np.array([inputs.placer.interval_ns]), station, grid)[0])
+    """Return the highest speed at which no cell is skipped now, mm/s; None while unknown."""
+    pace = inputs.placer.reading_times.pace_at(np.array([NEVER_KNOWN - 1]))
+    limit = float(speed_limits(pace, station, grid)[0])
     return limit if np.isfinite(limit) else None
 
 
-def speed_limits(intervals: NDArray[np.int64], station: Station, grid: Grid) -> NDArray[np.float64]:
-    """Return the highest speeds for usual intervals between readings, mm/s, shape (n,).
+def speed_limits(pace: ReadingPace, station: Station, grid: Grid) -> NDArray[np.float64]:
+    """Return the highest speeds at which each cell has its wanted hits, mm/s, shape (n,).
+
+    Readings at a period p whose times are off it by errors that differ by J at most: any span of
+    n·p + J has n of them, since the k with s <= k·p + e(k) < s + T have whole numbers that fill
+    T - J of the line. So a cell of width w has its n hits up to w / (n·p + J). J is what the
+    longest interval of late is above p, and a quarter more, for those that were not seen yet (our
+    choice, no source). The jitter of the encoder's times is not in it.
 
     Args:
-        intervals: ns; 0 while unknown, and the limit infinite.
+        pace: of the readings; the limit is infinite while it is unknown.
         station: has the wanted hits per cell.
         grid: has the resolution.
     """
+    jitter = _JITTER_RESERVE * np.maximum(pace.longest - pace.usual, 0)
+    span = np.where(pace.usual > 0, station.survey.hits_per_cell * pace.usual + jitter, 0)
     with np.errstate(divide="ignore"):
-        return grid.scan.resolution / station.survey.hits_per_cell / intervals * 1e9
+        return grid.scan.resolution / span * 1e9
 
 
 def line_now(inputs: DeviceInputs | None, station: Station) -> LineNow | None:

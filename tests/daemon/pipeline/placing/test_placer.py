@@ -359,7 +359,7 @@ def test_place_combined_on_a_stepped_index_axis() -> None:
     assert (placed.scan.tolist(), placed.index.tolist()) == ([1.0, 2.0], [5.0, 9.0])
     assert placed.readings["time"].tolist() == [19 * MS, 20 * MS]
     assert made.unplaced == 1
-    assert made.interval_ns == MS
+    assert made.reading_times.usual == MS
     both = made.place_combined(at, np.array([1.0, np.nan, 3.0]), np.array([np.nan, 7.0, 8.0]))
     assert (both.scan.tolist(), both.index.tolist()) == ([3.0], [8.0])
     assert made.unplaced == 3
@@ -476,16 +476,16 @@ def test_samples_that_settle_too_late_are_no_path() -> None:
 def test_usual_interval_is_that_known_at_each_time() -> None:
     """It is known with the second reading, and 0 before; what was forgotten is not asked for."""
     made = placer()
-    assert made.reading_times.intervals_at(np.array([0, 50]) * MS).tolist() == [0, 0]
+    assert made.reading_times.pace_at(np.array([0, 50]) * MS).usual.tolist() == [0, 0]
     times = np.arange(0, 3001, 10) * MS
     made.add_readings(readings(times[:150]), times[:150] + 5 * MS)
     asked = np.array([4, 5, 14, 15, 1000]) * MS
-    assert (made.reading_times.intervals_at(asked) // MS).tolist() == [0, 0, 0, 10, 10]
+    assert (made.reading_times.pace_at(asked).usual // MS).tolist() == [0, 0, 0, 10, 10]
     append(made.scan, [(ms, ms / 10) for ms in range(0, 3001, 10)])
     go(made, 1500)
     made.add_readings(readings(times[150:]), times[150:] + 5 * MS)
     asked = np.array([1500, 2000, 9000]) * MS
-    assert (made.reading_times.intervals_at(asked) // MS).tolist() == [10, 10, 10]
+    assert (made.reading_times.pace_at(asked).usual // MS).tolist() == [10, 10, 10]
 
 
 @pytest.mark.parametrize("every", [20, 70, 500, 4000])
@@ -502,7 +502,7 @@ def test_path_and_intervals_are_the_same_however_often_something_is_forgotten(ev
         made.add_readings(readings(times[begin:end] * MS), arrived[begin:end])
         append(made.scan, [(ms, ms / 10) for ms in range(now - every + 5, now + 1, 5) if ms >= 0])
         instants = np.arange(now // 100 * 100, now - every, -100)[::-1] * MS
-        usual = made.reading_times.intervals_at(instants).tolist()
+        usual = made.reading_times.pace_at(instants).usual.tolist()
         intervals |= dict(zip(instants.tolist(), usual, strict=True))
         path = made.take_path(now * MS)
         if path is not None:
@@ -520,10 +520,12 @@ def test_path_and_intervals_are_the_same_however_often_something_is_forgotten(ev
     ]  # fmt: skip
     unforgetting = placer()
     unforgetting.add_readings(readings(times * MS), arrived)
-    expected = unforgetting.reading_times.intervals_at(np.array(list(intervals), np.int64)).tolist()
+    expected = unforgetting.reading_times.pace_at(
+        np.array(list(intervals), np.int64)
+    ).usual.tolist()
     assert list(intervals.values()) == expected
     assert (intervals[0], intervals[100 * MS], intervals[1000 * MS]) == (0, 10 * MS, 10 * MS)
-    assert intervals[3800 * MS] == made.interval_ns > 10 * MS
+    assert intervals[3800 * MS] == made.reading_times.usual > 10 * MS
 
 
 @pytest.mark.parametrize(
@@ -562,10 +564,10 @@ def test_readings_out_of_order_are_held_in_order_across_calls() -> None:
         parted.add_readings(readings(times[begin : begin + 4]), times[begin : begin + 4])
     asked = np.arange(0, 3000, 5) * MS
     assert (
-        parted.reading_times.intervals_at(asked).tolist()
-        == whole.reading_times.intervals_at(asked).tolist()
+        parted.reading_times.pace_at(asked).usual.tolist()
+        == whole.reading_times.pace_at(asked).usual.tolist()
     )
-    assert parted.interval_ns == whole.interval_ns > 0
+    assert parted.reading_times.usual == whole.reading_times.usual > 0
 
 
 @pytest.mark.parametrize("every", [100, 200, 10_100, 20_200])

@@ -83,8 +83,8 @@ class SpotJournal:
 
     @property
     def time(self) -> int:
-        """Host time now, ns."""
-        return START + self.ms * MS
+        """Host time now, ns: just after what the gauge sent last, which a tick then evaluates."""
+        return START + self.ms * MS + 1
 
     def enter(self, entry: Entry) -> None:
         """Add an entry and feed it."""
@@ -100,8 +100,8 @@ class SpotJournal:
             data = b"0.000,N\r\n"
         else:
             data = f"{wall:.3f},E\r\n".encode()
-        self.enter(Chunk(self.time, "gauge", data))
-        self.enter(Tick(self.time + 1))  # what arrived at the time of a tick waits for the next one
+        self.enter(Chunk(self.time - 1, "gauge", data))
+        self.enter(Tick(self.time))
 
     def hold(self, *walls: float, noise: float = 0.01, ms: int = 400) -> None:
         """Hold the probe on, its readings one of the walls after the other, mm."""

@@ -297,3 +297,10 @@ def test_a_stretch_that_is_none_is_refused_where_it_is_typed(keyboard: Keyboard)
     assert shown.startswith("to which note?")
     assert "2 notes are 'same'" in shown
     assert keyboard.commands == []
+
+
+def test_a_blocked_line_is_ended_by_name(keyboard: Keyboard) -> None:
+    """The rest of it is given up, and the next one begins."""
+    assert keyboard.type("X", "A. Kern", "enter") == "line 1 at 1 mm"
+    assert keyboard.commands == [{"command": "line blocked", "by": "A. Kern"}]
+    assert keyboard.daemon.pipeline.line == 1

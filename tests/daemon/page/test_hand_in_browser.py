@@ -559,9 +559,23 @@ def test_gap_pause_and_lost_contact_are_heard(phone: Browser, wall: ServedPage) 
     assert heard("gap/7", gap(7, (40.5, 41.5), (20.5, 21.5)))[1] == 587
     state = {"state": "paused", "reason": "A. Kern", "time": "2030-01-01T10:00:00Z"}
     assert heard("state", state)[0] == 440
-    wall.call(wall.page.replace)
+
+    def replace() -> None:
+        # What a survey that was placed again has is not new.
+        placed = alarm(9, "coupling lost", "no echo", since="2030-01-01T09:00:00Z")
+        wall.source.messages["alarm/9"] = json.dumps(placed).encode()
+        wall.page.replace()
+
+    title = "return document.title"
+    before = phone.run(title)
+    wall.call(replace)
+    phone.wait(lambda: phone.run(title) != before, 10, "the alarm of the survey placed again")
     wall.call(wall.hub.close_viewers)
     assert next_notes(phone, "a tone for the lost contact")[0] == 392
+    phone.wait(lambda: phone.text("#banner") == "", 20, "contact again")
+    settle(phone)
+    fast = alarm(10, "too fast", "slower", since="2030-01-01T12:00:00Z")
+    assert heard("alarm/10", fast)[0] == 988  # and none that was there before
 
 
 def test_wake_lock_is_kept_and_asked_for_again(phone: Browser) -> None:

@@ -203,6 +203,9 @@ def test_readings_do_not_count_in_a_pause_or_without_position(
     waiting = progress(too_fast=True, line_now=line_now(4, "move the probe"))
     wall.call(lambda: source.say("progress", **waiting))
     shown("◌ move the probe")
+    phone.run("window.EventSource = class extends EventTarget { close() {} }")
+    wall.call(wall.hub.close_viewers)
+    shown("◌ no connection: not known whether readings count")
 
 
 @pytest.mark.parametrize(
@@ -233,6 +236,13 @@ def test_crawler_takes_its_lines_itself(chromium: Browser, wall: ServedPage) -> 
     settle(chromium)
     chromium.wait(lambda: chromium.find("#crawler").is_displayed(), 10, "the crawler's bar")
     assert not chromium.find("#hand").is_displayed()
+    state = {"state": "scanning", "time": "2030-01-01T10:00:00Z"}
+    wall.call(lambda: wall.source.say("state", reason="raster: 3 of 9 lines", **state))
+    wall.call(lambda: wall.source.say("state", reason="placing again without line 5", **state))
+    text = "placing again without line 5"
+    chromium.wait(lambda: chromium.text("#run-why") == text, 10, "that it is placed again")
+    wall.call(lambda: wall.source.say("state", reason="raster: 3 of 9 lines", **state))
+    chromium.wait(lambda: chromium.text("#run-why") == "", 10, "the words in the bar only")
 
 
 def test_place_by_zero_mark_and_number(phone: Browser, wall: ServedPage) -> None:

@@ -14,7 +14,7 @@ export class LinePanel {
 
   constructor(station) {
     this.#station = station;
-    for (const kind of ["plan", "progress", "run", "alarms", "crawler", "position"]) station.on(kind, () => this.update());
+    for (const kind of ["plan", "progress", "run", "alarms", "crawler", "position", "connection"]) station.on(kind, () => this.update());
   }
 
   update() {
@@ -50,9 +50,10 @@ export class LinePanel {
 
   /** Show whether readings count here, and what keeps them from it. */
   #state(waiting, here) {
-    const { run, progress, alarms } = this.#station;
+    const { run, progress, alarms, connection } = this.#station;
     const lost = [...alarms.values()].some((one) => one.kind === "position lost" && one.status === "raised");
-    const why = run?.state === "paused" ? "paused: nothing counts"
+    const why = !connection.alive && connection.reported ? "no connection: not known whether readings count"
+      : run?.state === "paused" ? "paused: nothing counts"
       : run?.state === "resuming" ? "the survey is being resumed: nothing counts yet"
         : lost ? "position lost: nothing counts" : progress === null ? "no data yet" : waiting;
     const fast = !why && progress?.too_fast;

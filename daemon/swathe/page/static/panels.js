@@ -19,6 +19,7 @@ export class Panels {
     station.on("plan", () => this.update());
     station.on("progress", () => { this.#progress(); this.#check(); });
     station.on("run", () => this.#run());
+    station.on("crawler", () => this.#run());
     station.on("ports", () => this.#ports());
     station.on("broker", () => this.#ports());
     station.on("check", () => this.#check());
@@ -45,7 +46,9 @@ export class Panels {
     const scanning = run.state === "scanning";
     const why = run.reason && !scanning && run.state !== "paused" ? ` (${run.reason})` : "";
     set("run", (RUN_STATES[run.state] ?? run.state) + why);
-    set("run-why", scanning ? run.reason : "");
+    // What a crawler does is in its own bar.
+    const crawls = this.#station.crawler !== null && !run.reason.startsWith("placing");
+    set("run-why", scanning && !crawls ? run.reason : "");
     this.connection();
   }
 

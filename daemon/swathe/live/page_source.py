@@ -112,7 +112,7 @@ class PageSource:
             )
         except ValueError as error:
             return str(error)
-        return affected_cells(stretch, times, pipeline.grid).text
+        return affected_cells(stretch, times, pipeline).text
 
     def newest(self) -> dict[str, bytes]:
         """Return the newest message of each topic below the station's own."""

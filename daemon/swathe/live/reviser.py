@@ -116,8 +116,8 @@ class Reviser:
             )
         except ValueError as error:
             return f"{REFUSED}{error}"
-        affected = affected_cells(stretch, times, pipeline.grid)
-        if not affected.cells:
+        affected = affected_cells(stretch, times, pipeline)
+        if not affected.any:
             return f"{REFUSED}{affected.text}"
         revision = Revision(
             number=pipeline.revisions.next_number,

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from swathe.messages import StretchSnapshot, moment
-from swathe.pipeline import CellState, Grid
+from swathe.pipeline import CellState, Pipeline
 from swathe.pipeline.progress.fields import count_text
 from swathe.station import Axis
 
@@ -40,20 +40,30 @@ class Affected(NamedTuple):
     Attributes:
         cells: in which a reading of the stretch may be, or its path.
         hits: readings with an echo in them, of the stretch or not.
+        waiting: readings that are in no cell so far, as the probe has not moved on.
     """
 
     cells: int
     hits: int
+    waiting: int = 0
+
+    @property
+    def any(self) -> bool:
+        """Whether anything may be affected."""
+        return self.cells > 0 or self.waiting > 0
 
     @property
     def text(self) -> str:
         """What is affected, as text."""
-        if not self.cells:
+        if not self.any:
             return "nothing was read there: no cell is affected"
-        return (
+        text = (
             f"up to {count_text(self.hits, 'reading')} with an echo, in "
             f"{count_text(self.cells, 'cell')}"
         )
+        if not self.waiting:
+            return text
+        return f"{text}, and {count_text(self.waiting, 'reading')} in no cell so far"
 
 
 def resolve_stretch(
@@ -134,8 +144,15 @@ def _time_of_note(text: str, notes: Sequence[tuple[int, str]], name: str) -> int
     return found[0]
 
 
-def affected_cells(stretch: StretchSnapshot, times: StretchTimes, grid: Grid) -> Affected:
-    """Return what a stretch affects at most; nothing is affected where it has no cell."""
+def affected_cells(stretch: StretchSnapshot, times: StretchTimes, pipeline: Pipeline) -> Affected:
+    """Return what a stretch affects at most; nothing is affected where it has no cell.
+
+    Args:
+        stretch: as the operator gives it.
+        times: of its readings.
+        pipeline: has the cells, and the readings that are in none so far.
+    """
+    grid = pipeline.grid
     rows = slice(None) if stretch.line is None else slice(stretch.line, stretch.line + 1)
     shape = grid.shape
     hits = grid.hits.reshape(shape)[rows]
@@ -147,7 +164,26 @@ def affected_cells(stretch: StretchSnapshot, times: StretchTimes, grid: Grid) ->
         met &= (hits == 0) | (grid.last_time.reshape(shape)[rows] >= times.begin)
     if stretch.scan is not None:
         met &= _columns(stretch.scan, grid.scan)
-    return Affected(int(np.count_nonzero(met)), int(hits[met].sum()))
+    return Affected(
+        int(np.count_nonzero(met)), int(hits[met].sum()), _waiting(stretch, times, pipeline)
+    )
+
+
+def _waiting(stretch: StretchSnapshot, times: StretchTimes, pipeline: Pipeline) -> int:
+    """Return how many readings of a stretch are in no cell so far: they are of the present line."""
+    if stretch.line not in (None, pipeline.line):
+        return 0
+    at, scan = pipeline.waiting_readings()
+    meant = np.ones(at.shape, bool)
+    if times.begin is not None:
+        meant &= at >= times.begin
+    if times.end is not None:
+        meant &= at < times.end
+    if stretch.scan is not None:
+        column = pipeline.grid.scan.cell(scan)
+        inside = _columns(stretch.scan, pipeline.grid.scan)
+        meant &= (column >= 0) & inside[np.maximum(column, 0)]
+    return int(np.count_nonzero(meant))
 
 
 def _columns(span: tuple[float, float], axis: Axis) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

@@ -151,9 +151,10 @@ class UndoPrompts:
             scan=pipeline.grid.scan,
             index=pipeline.grid.index,
         )
-        found = affected_cells(meant, times, pipeline.grid)
+        found = affected_cells(meant, times, pipeline)
         cells, hits = count_text(found.cells, "cell"), count_text(found.hits, "reading")
-        return f"at most {hits} in {cells}"
+        waiting = f", {found.waiting:,} in no cell so far" if found.waiting else ""
+        return f"at most {hits} in {cells}{waiting}"
 
     def _ask_stretch(self, line: int) -> Reply:
         def stretch(begin: float, end: float) -> Reply:

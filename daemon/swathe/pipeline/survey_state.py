@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
+import numpy as np
+
+from swathe.arrays import Floats, Times
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.applied_revisions import AppliedRevisions
@@ -218,6 +221,13 @@ class SurveyState:
         """
         since = self._standing.since
         return None if since is None else since + self._utc_offset
+
+    def waiting_readings(self) -> tuple[Times, Floats]:
+        """Return times, ns UTC, and scan positions, mm, of readings whose line is not decided."""
+        if self._inputs is None or self._inputs.stepped is None:
+            return np.empty(0, np.int64), np.empty(0)
+        times, scan = self._inputs.stepped.pending()
+        return times + self._utc_offset, scan
 
     @property
     def lost_axes(self) -> tuple[str, ...]:

@@ -70,3 +70,25 @@ def test_a_turn_round_a_pipe_is_no_shift() -> None:
     assert hand.i_am_at(5.0)
     assert _marks(hand)[1:] == [MarkKind.DISCARDED, MarkKind.REFERENCED]
     assert "10 mm away" in hand.bench.replies[-1]
+
+
+def test_readings_that_wait_for_their_line_can_be_discarded() -> None:
+    """Set down at 60 mm and moved by less than two cells: nothing is in a cell so far."""
+    hand = Hand(LINES, np.random.default_rng(5))
+    hand.rest(0.5)
+    hand.couple()
+    hand.move(150.0)
+    hand.rest(0.3)
+    hand.carry(60.0)
+    hand.couple()
+    hand.rest(0.5)
+    hand.move(64.0)
+    hand.rest(0.5)
+    assert hand.bench.pipeline.waiting_readings()[0].size > 40
+    assert not hand.discard(line=0, scan={"from": 20.0, "to": 40.0}, last=1.2)
+    assert not hand.discard(line=1, last=1.2)
+    assert hand.discard(last=1.2), hand.bench.replies
+    assert "in no cell so far" in hand.bench.replies[-1]
+    hand.move(90.0)
+    assert hand.bench.pipeline.applied_revisions.readings(1) == pytest.approx(55, abs=8)
+    assert hand.bench.pipeline.waiting_readings()[0].size < 5

@@ -196,7 +196,7 @@ def test_cells_of_a_stretch_are_those_that_it_may_affect(session: Session) -> No
             scan=grid.scan,
             index=grid.index,
         )
-        return affected_cells(found, at, grid)
+        return affected_cells(found, at, session.pipeline)[:2]
 
     cells, hits = affected(line=1)
     assert (cells, hits) == (21, int(grid.hits[21:42].sum()))

@@ -241,6 +241,10 @@ class Hand:
         """Press the key of the previous line; return whether it was accepted."""
         return self._said(self.bench.commands.previous_line(NAME))
 
+    def block_line(self) -> bool:
+        """Press the key of a blocked line; return whether it was accepted."""
+        return self._said(self.bench.commands.block_line(NAME))
+
     def discard(self, **stretch: Any) -> bool:
         """Discard a stretch; return whether that was accepted."""
         meant = StretchSnapshot(**stretch)

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Bools, Ints, Times, distinct, steps_of
+from swathe.arrays import Bools, Floats, Ints, Times, distinct, steps_of
 from swathe.pipeline.placing.line_ends import LineEnds
 from swathe.pipeline.placing.line_motion import (
     BLOCKED,
@@ -109,6 +109,15 @@ class HandLines:
         """Byte offset of the first reading that waits; None when none does."""
         offsets = [int(placed.readings["offset"].min()) for placed in self._readings[:1]]
         return min(offsets, default=None)
+
+    def pending(self) -> tuple[Times, Floats]:
+        """Return times, ns, and scan positions, mm, of the readings that wait."""
+        times = [placed.readings["time"] for placed in self._readings]
+        scan = [placed.scan for placed in self._readings]
+        return (
+            np.concatenate([np.empty(0, np.int64), *times]),
+            np.concatenate([np.empty(0), *scan]),
+        )
 
     def set_line(self, line: int, time: int, *, doubt: bool = True, blocked: bool = False) -> None:
         """Put a line in force from the host time `time`, ns, on.

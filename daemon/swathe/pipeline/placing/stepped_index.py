@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from swathe.arrays import Floats, Times
 from swathe.pipeline.placing.hand_lines import HandLines
 from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.pipeline.placing.track import SteppedTrack
@@ -63,6 +66,10 @@ class SteppedIndex:
     def oldest_pending(self) -> int | None:
         """Byte offset of the first reading that waits; None when none does."""
         return None if self.hand is None else self.hand.oldest_pending
+
+    def pending(self) -> tuple[Times, Floats]:
+        """Return times, ns, and scan positions, mm, of the readings whose line is not decided."""
+        return (np.empty(0, np.int64), np.empty(0)) if self.hand is None else self.hand.pending()
 
     def set_line(self, line: int, time: int, *, doubt: bool, blocked: bool = False) -> None:
         """Put another line in force, by a mark; see `HandLines.set_line`."""

@@ -327,3 +327,47 @@ def test_gap_over_a_seam_is_one_short_gap(play: Callable[..., Scene]) -> None:
     scene.scan_to(4 * LENGTH + 50.0)
     arrays = scene.finish()
     assert measured(arrays).all()
+
+
+def test_counter_that_starts_again_is_no_return_to_the_start(play: Callable[..., Scene]) -> None:
+    """Lines begin by the return of the probe; that of the counts, from 150 mm to 0, is none."""
+    scene = play(lines=3, advance="return")
+    scene.scan_to(150.0)
+    scene.scanner.powered = False
+    scene.console.wait_alarm("device silent")
+    scene.scanner.powered = True
+    scene.console.wait_alarm("position lost")
+    scene.scan_to(180.0)
+    scene.scanner.carry(60.0)
+    scene.console.reference(mark="weld 12")
+    scene.console.wait(lambda: not scene.console.alarms("position lost"), "the position")
+    assert scene.console.progress["line_now"]["number"] == 0
+    scene.scan_to(190.0)
+    arrays = scene.finish()
+    assert measured(arrays)[0].sum() > 30
+    assert not measured(arrays)[1:].any()
+
+
+def test_lift_is_offered_and_what_was_read_since_it_is_discarded(
+    play: Callable[..., Scene],
+) -> None:
+    """Set down elsewhere and moved on before the place is given: the reply has the stretch."""
+    scene = play()
+    scene.scan_to(100.0)
+    scene.scanner.coupled = False
+    scene.console.wait_alarm("coupling lost")
+    scene.scanner.carry(40.0)
+    scene.scanner.coupled = True
+    scene.console.wait(lambda: scene.console.progress["lifted"], "the offer")
+    lifted = scene.console.progress["lifted"]
+    assert abs(lifted["scan"] - 100.0) < 3.0, lifted
+    assert lifted["text"].endswith("set down elsewhere, give its place")
+    scene.scan_to(70.0)  # counts as 130 mm
+    scene.console.wait_readings(20)
+    detail = scene.console.do("reference", scan=70.0)["detail"]
+    begin, end = detail.rpartition(" from ")[2].split(" to ")
+    scene.console.wait(lambda: scene.console.progress["lifted"] is None, "its end")
+    scene.console.do("discard", stretch={"begin": begin, "end": end}, text="carried to 40 mm")
+    scene.scan_to(LENGTH + OVER)
+    arrays = scene.finish()
+    assert measured(arrays).sum() > 30

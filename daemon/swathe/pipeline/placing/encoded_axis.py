@@ -358,7 +358,7 @@ class EncodedAxis:
         self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, True, text))
 
     def _way_back(self) -> str:
-        back = f"put the probe at a known place and send 'reference' with {self.name}"
+        back = f"put the probe at a known place and give it (key i, page, or 'reference' with {self.name})"
         return f"pass the index mark, or {back}" if self._has_mark else back
 
     def _found(self, known: int) -> None:

@@ -12,6 +12,7 @@ from daemon.handmade import MS, START, line, run, station, station_text
 from swathe.journal import Chunk, Entry, Tick
 from swathe.pipeline import CellState, Grid
 from swathe.pipeline.placing.reading_times import ReadingPace, ReadingTimes
+from swathe.pipeline.placing.timing import Timing
 from swathe.pipeline.progress.progress import speed_limits
 from swathe.station import Axis, CellRule
 
@@ -89,6 +90,12 @@ def test_lost_reading_and_silence_are_no_jitter() -> None:
     times = START + np.arange(1400) * PERIOD
     silent = np.delete(times, np.arange(300, 380))
     assert limit(pace_of(silent)) == pytest.approx(200.0)
+    lost = np.delete(times, 1200)
+    missing = (np.diff(lost, prepend=lost[0] - PERIOD) > PERIOD).astype(np.int64)
+    readings = ReadingTimes(100 * MS)
+    readings.add(lost, lost, Timing.of(lost, lost, missing))
+    assert limit(readings.pace_at(lost[-1:])) == pytest.approx(200.0, rel=0.02)
+    assert limit(pace_of(lost)) < 100.0
 
 
 def jittery(seed: int, speed: float, seconds: float) -> list[Entry]:

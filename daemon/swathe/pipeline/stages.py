@@ -159,7 +159,7 @@ class SurveyStages(SurveyState):
         path = inputs.placer.take_path(self._now)
         placed = Placed.joined([*self._placed, inputs.placer.place(self._now)])
         self._placed.clear()
-        self.lifts.take(placed, self._utc_offset)
+        every = placed
         held = self.pauses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]
@@ -168,6 +168,8 @@ class SurveyStages(SurveyState):
         self._standing.follow(placed, path)
         if inputs.stepped is not None:
             placed, path = inputs.stepped.take(placed, path, end=self._now if end else None)
+            every = inputs.stepped.on_line_in_force(every)
+        self.lifts.take(every, self._utc_offset)
         placed = self.applied_revisions.placed(placed)
         cells = self.grid.cells_at(placed.scan, placed.index)
         if placed.spread is not None:

@@ -86,7 +86,7 @@ class HandLines:
         self._readings: list[Placed] = []
         self._until = _EVER  # all up to this time is decided
         self._gaps: list[tuple[int, int]] = []  # of no line: after one time up to another one
-        self._taken = 0  # lines that began, see `take_begun`
+        self._taken = 0  # changes of the line, see `take_ahead`
 
     @property
     def line(self) -> int:
@@ -134,11 +134,11 @@ class HandLines:
         """The line in force is blocked where the probe is; its return begins the next one."""
         self._marks.append(_LineMark(time, BLOCKED, doubt=False, blocked=True))
 
-    def take_begun(self) -> list[tuple[int, int]]:
-        """Return the lines that began since the last call, as (line, journal time in ns)."""
-        begun = [(line, known) for _, line, known in self._motion.begun[self._taken :]]
-        self._taken = len(self._motion.begun)
-        return begun
+    def take_ahead(self) -> list[tuple[int, int]]:
+        """Return what the line in force became since the last call, as (line, journal time in ns)."""
+        ahead = self._motion.ahead[self._taken :]
+        self._taken = len(self._motion.ahead)
+        return ahead
 
     def take(
         self, placed: Placed, path: ProbePath | None, *, end: int | None = None
@@ -247,8 +247,8 @@ class HandLines:
         times = placed.readings["time"]
         begins, ends = np.array([(_EVER, _EVER), *self._gaps], np.int64).T
         gap = np.searchsorted(begins[1:], times, side="left")
-        begun = [time for time, _, _ in self._motion.begun]
-        lines = np.array([self._first_line, *(line for _, line, _ in self._motion.begun)])
+        begun = [time for time, _ in self._motion.begun]
+        lines = np.array([self._first_line, *(line for _, line in self._motion.begun)])
         line = lines[np.searchsorted(np.array(begun, np.int64), times, side="left")]
         return self._kept(placed, times > ends[gap], line, placed.known)
 

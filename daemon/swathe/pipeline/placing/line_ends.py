@@ -75,9 +75,12 @@ class LineEnds:
         place = np.array(position)
         return next((end for end in (-1, 1) if self._within(place, end, self.near)), 0)
 
-    def arrived(self, positions: Floats) -> bool:
-        """Return whether the probe came to the outermost cell, where the line ends."""
-        return any(self._within(positions, end, self._at).any() for end in self._ends())
+    def arrived(self, positions: Floats) -> Bools:
+        """Return whether each position is in the outermost cell, where the line ends."""
+        found = np.zeros(positions.shape, bool)
+        for end in self._ends():
+            found |= self._within(positions, end, self._at)
+        return found
 
     def follow(self, positions: Floats) -> None:
         """Follow the probe along the line, mm, shape (n,)."""

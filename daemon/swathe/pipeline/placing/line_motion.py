@@ -101,7 +101,8 @@ class LineMotion:
 
     Attributes:
         line: the line in force.
-        begun: the lines that began, as (time, line, journal time from which that is known), ns.
+        begun: the lines that began, as (time in ns, line).
+        ahead: what `line_ahead` became by itself, as (line, journal time in ns).
         least: motion on a new line after which readings count, mm.
     """
 
@@ -121,7 +122,8 @@ class LineMotion:
         self._noise = round(noise * NM_PER_MM)
         self._lines = lines
         self.line = line
-        self.begun: list[tuple[int, int, int]] = []
+        self.begun: list[tuple[int, int]] = []
+        self.ahead: list[tuple[int, int]] = []
         self._arrived = False
         self._mode = _Mode.IN_DOUBT if in_doubt else _Mode.STANDING
         self._direction = 1
@@ -157,7 +159,9 @@ class LineMotion:
                 piece = piece[:end]
             if piece["far"][0]:
                 self._ends.break_off()
-                self._arrived = False
+                if self._arrived:
+                    self._arrived = False
+                    self.ahead.append((self.line, int(piece["settled"][0])))
             match self._mode:
                 case _Mode.MOVING:
                     rest = self._move(piece)
@@ -228,8 +232,12 @@ class LineMotion:
         by = np.searchsorted(peak[:end], peak[:left] + self._noise, side="right")
         self._keep(window[:left], window["settled"][by])
         self._ends.follow(window["scan"][new:end])
-        if self._may_step():
-            self._arrived |= self._ends.arrived(window["scan"][new:end])
+        if self._may_step() and not self._arrived:
+            arrived = np.flatnonzero(self._ends.arrived(window["scan"][new:end]))
+            if arrived.size:
+                self._arrived = True
+                known = int(window["settled"][new + int(arrived[0])])
+                self.ahead.append((self.line + 1, known))
         since = int(since_near[end - 1])
         before = int(peak[left - 1]) if left else self._peak
         if not stopped:
@@ -331,7 +339,8 @@ class LineMotion:
 
     def _step(self, anchor: int, time: int, known: int, end: int) -> None:
         """Begin the next line by itself: the probe stopped or turned at an end."""
-        self._begin(self.line + 1, time, known)
+        self._begin(self.line + 1, time)
+        self.ahead.append((self.line, known))
         self._anchor, self._inward = anchor, -end
         self._ends.begin(end)
 
@@ -349,7 +358,7 @@ class LineMotion:
             self._drop(waiting)
         else:
             self._keep(waiting, int(mark["settled"]))
-        self._begin(int(mark["line"]), int(mark["time"]), int(mark["settled"]))
+        self._begin(int(mark["line"]), int(mark["time"]))
         self._anchor, self._inward = int(mark["course"]), 0
         at_end = self._ends.end_at(float(mark["scan"]))
         self._ends.begin(self._ends.turn_here() if mark["blocked"] and not at_end else at_end)
@@ -358,9 +367,9 @@ class LineMotion:
         else:
             self._stop(self._anchor, int(mark["time"]))
 
-    def _begin(self, line: int, time: int, known: int) -> None:
+    def _begin(self, line: int, time: int) -> None:
         self.line, self._arrived = line, False
-        self.begun.append((time, line, known))
+        self.begun.append((time, line))
         self._mode = _Mode.IN_DOUBT
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from swathe.arrays import Floats, Times
@@ -89,9 +91,18 @@ class SteppedIndex:
         if self.hand is None:
             return placed, path
         found = self.hand.take(placed, path, end=end)
-        for line, known in self.hand.take_begun():
+        for line, known in self.hand.take_ahead():
             self.track.step_to(line, known)
         return found
+
+    def on_line_in_force(self, placed: Placed) -> Placed:
+        """Return readings on the line that was in force as they were taken, as was known then.
+
+        Whether they belong to it may turn out later. `take` was given the path of the same time.
+        """
+        if self.hand is None:
+            return placed
+        return replace(placed, index=self.track.locate(placed.readings["time"]).position)
 
 
 def _track(station: Station) -> SteppedTrack:

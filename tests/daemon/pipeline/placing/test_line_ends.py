@@ -41,6 +41,13 @@ def test_return_is_a_stroke_out_and_a_stop_at_the_start(start: float) -> None:
     assert reached(after(long, start + 100.0), start + 20.0, start + 20.1) == [True, False]
 
 
+def test_stroke_and_nearness_in_cells_where_the_length_is_short() -> None:
+    """On 51 cells, ten cells are more than a tenth, and two more than 2 %."""
+    made = ends(LineAdvance.RETURN, cells=51)
+    assert reached(after(made, 0.0, 9.9), 0.0) == [False]
+    assert reached(after(made, 10.0), 2.0, 2.1) == [True, False]
+
+
 def test_short_axis_has_shares_of_its_own() -> None:
     """On five cells a stroke is half of the length, and the start a quarter."""
     made = ends(LineAdvance.RETURN, cells=5)
@@ -106,14 +113,13 @@ def test_commands_alone_end_no_line() -> None:
     """With ``command`` no motion does."""
     made = after(ends(LineAdvance.COMMAND), 0.0, 100.0, 0.0)
     assert reached(made, 0.0, 100.0) == [False, False]
-    assert not made.arrived(np.array([0.0, 100.0]))
+    assert not made.arrived(np.array([0.0, 100.0])).any()
 
 
 def test_arrived_is_in_the_outermost_cell() -> None:
     """Half a cell before the end the probe is at it; before that it comes near only."""
     made = ends(LineAdvance.EITHER_END)
-    assert not made.arrived(np.array([99.49]))
-    assert made.arrived(np.array([50.0, 99.5]))
+    assert made.arrived(np.array([50.0, 99.49, 99.5, 0.0])).tolist() == [False, False, True, False]
 
 
 @pytest.mark.parametrize(("place", "end"), [(2.0, -1), (2.1, 0), (97.9, 0), (98.0, 1), (-9.0, -1)])

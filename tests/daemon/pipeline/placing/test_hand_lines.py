@@ -374,3 +374,30 @@ def test_path_leads_over_no_change_of_line() -> None:
     assert path.known[at + 1 :].all()
     assert path.scan[at] == 50.0
     assert np.diff(path.settled).min() >= 0
+
+
+def test_position_that_is_set_is_no_motion_on_a_new_line() -> None:
+    """Nothing was seen that moved the probe: the line stays in doubt until something is."""
+    hand = Hand(hand_lines()).go(0.0, 50.0).rest().set_line(1).rest().carry(60.0).rest()
+    hand.give(end=True)
+    assert hand.lines.in_doubt
+    assert hand.spans() == [(0, 0.0, 50.0)]
+
+
+def test_readings_of_a_stand_are_known_once_the_probe_has_moved_on() -> None:
+    """Their journal time is that of the sample that shows it, not their own."""
+    hand = Hand(hand_lines()).go(0.0, 50.0).rest().go(80.0).give(end=True)
+    placed = Placed.joined(hand.found)
+    stood = (placed.readings["time"] > 53 * STEP_MS * MS) & (placed.scan == 50.0)
+    assert np.count_nonzero(stood) > 90
+    shown = (1 + 50 + 100 + 2) * STEP_MS * MS + 2 * MS  # two cells further
+    assert np.unique(placed.known[stood]).tolist() == [shown]
+
+
+def test_readings_after_the_last_sample_of_a_run_in_doubt_count_for_nothing() -> None:
+    """The encoder is silent, and the run ends."""
+    hand = Hand(hand_lines()).go(0.0, 50.0).rest().set_line(1).rest().give()
+    late = np.array([hand.now + 5 * MS])
+    placed, _ = hand.lines.take(_readings(late, np.array([50.0])), None, end=hand.now + 9 * MS)
+    assert not placed.scan.size
+    assert hand.lines.between_lines == 201

@@ -183,7 +183,9 @@ def test_stroke_in_the_air_is_not_too_fast(wall: str | None) -> None:
 
     motion = Motion(place, lambda ms: 10.0 if ms < 2000 else wall, 0, 2400)
     pipeline = run(wide, OPEN, motion.entries(), ticks(2450, 3500))
-    assert pipeline.progress().speed_limit == pytest.approx(200.0, abs=1.0)
+    limit = pipeline.progress().speed_limit
+    assert limit is not None
+    assert 190.0 < limit <= 200.0  # with room for the jitter of the readings' times
     assert of(pipeline, AlarmKind.TOO_FAST) == []
     coupled = Motion(place, lambda _: 10.0, 0, 3000)
     assert len(of(run(wide, OPEN, coupled.entries()), AlarmKind.TOO_FAST)) == 1

@@ -11,7 +11,8 @@ from swathe.pipeline.placing.axis_samples import AxisSamples, WaitingSamples
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.encoder import CountsToPosition
-from swathe.pipeline.placing.glitch_filter import FilterEvent, GlitchFilter, Verdicts
+from swathe.pipeline.placing.filter_verdicts import FilterEvent, Verdicts
+from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.pipeline.placing.interval import UsualInterval
 from swathe.pipeline.placing.probe_limits import ProbeLimits
 from swathe.pipeline.placing.standstill import Standstills

@@ -15,15 +15,15 @@ start at zero would put it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
-from swathe.arrays import Bools, Floats, Ints
+from swathe.arrays import Floats, Ints
+from swathe.pipeline.placing.filter_verdicts import Fates, FilterEvent, Verdicts
 from swathe.pipeline.placing.probe_limits import SPEED_BLOCK, ProbeLimits, Sample
 
-__all__ = ["FilterEvent", "GlitchFilter", "Verdicts"]
+__all__ = ["GlitchFilter"]
 
 _NS: Final = 1e9
 # Samples that are compared at once.
@@ -38,63 +38,6 @@ _FOUND_ACCELERATION = 2_000.0
 _FOUND_MM = 25.0
 # A counter that started again was moved by no more than this since, mm/s.
 _SLOW = 100.0
-
-
-@dataclass(frozen=True, slots=True)
-class FilterEvent:
-    """A position was lost, or found again.
-
-    Attributes:
-        by: number of the sample, of those given last, that shows it.
-        lost: whether it was lost.
-        last: the last good sample before it was lost.
-        jump: from that to the sample that shows it, mm.
-    """
-
-    by: int
-    lost: bool
-    last: Sample
-    jump: float
-
-
-@dataclass(frozen=True, slots=True)
-class Verdicts:
-    """On the samples that waited and those given last, as far as they are decided, in order.
-
-    Attributes:
-        good: shape (m,).
-        by: number of the sample, of those given last, that decided it, shape (m,).
-        resets: whether no position is known between a good sample and the good one before, shape
-            (m,).
-        events: in order.
-    """
-
-    good: Bools
-    by: Ints
-    resets: Bools
-    events: list[FilterEvent]
-
-
-@dataclass(slots=True)
-class _Fates:
-    """Verdicts as they are made."""
-
-    good: Bools
-    by: Ints
-    resets: Bools
-    number: int = 0
-    events: list[FilterEvent] = field(default_factory=list)
-
-    def add(self, count: int, by: int | Ints, *, good: bool, reset: bool = False) -> None:
-        some = slice(self.number, self.number + count)
-        self.good[some], self.by[some] = good, by
-        if reset and count:
-            self.resets[self.number] = True
-        self.number += count
-
-    def verdicts(self) -> Verdicts:
-        number = self.number
-        return Verdicts(self.good[:number], self.by[:number], self.resets[:number], self.events)
 
 
 class GlitchFilter:
@@ -143,7 +86,7 @@ class GlitchFilter:
             usual: the encoder's usual interval known with each, ns.
         """
         size = len(self._held) + times.size
-        fates = _Fates(np.zeros(size, bool), np.zeros(size, np.int64), np.zeros(size, bool))
+        fates = Fates(np.zeros(size, bool), np.zeros(size, np.int64), np.zeros(size, bool))
         seconds, usual_s = times / _NS, usual / _NS
         k = 0
         while k < times.size:
@@ -172,7 +115,7 @@ class GlitchFilter:
             usual: the encoder's usual interval, ns.
         """
         size = len(self._held)
-        fates = _Fates(np.zeros(size, bool), np.zeros(size, np.int64), np.zeros(size, bool))
+        fates = Fates(np.zeros(size, bool), np.zeros(size, np.int64), np.zeros(size, bool))
         if size and not self.lost:
             if size == 1 and self._limits.fit(self._good, self._held[0], usual / _NS).reachable:
                 self._accept_held(0, fates)
@@ -240,7 +183,7 @@ class GlitchFilter:
             self._limits.learn(np.concatenate(self._speeds))
             self._speeds.clear()
 
-    def _take(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+    def _take(self, sample: Sample, usual: float, by: int, fates: Fates) -> None:
         if self.lost:
             self._take_lost(sample, usual, by, fates)
         elif not self._good:
@@ -252,7 +195,7 @@ class GlitchFilter:
         else:
             self._take_later(sample, usual, by, fates)
 
-    def _take_next(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+    def _take_next(self, sample: Sample, usual: float, by: int, fates: Fates) -> None:
         """Take a sample while none waits."""
         if self._limits.fit(self._good, sample, usual).ordinary:
             self._accept(sample, usual, by, fates)
@@ -261,7 +204,7 @@ class GlitchFilter:
             self._run = 1
 
     def _take_second(
-        self, held: Sample, sample: Sample, usual: float, by: int, fates: _Fates
+        self, held: Sample, sample: Sample, usual: float, by: int, fates: Fates
     ) -> None:
         """Take a sample while one waits."""
         limits, good = self._limits, self._good
@@ -281,7 +224,7 @@ class GlitchFilter:
         follows = limits.fit([held], sample, usual).reachable
         self._hold(sample, usual, by, fates, follows=follows)
 
-    def _take_later(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+    def _take_later(self, sample: Sample, usual: float, by: int, fates: Fates) -> None:
         """Take a sample while several wait."""
         limits = self._limits
         run = self._held[-min(self._run, 2) :]
@@ -295,7 +238,7 @@ class GlitchFilter:
             return
         self._hold(sample, usual, by, fates, follows=onward.reachable)
 
-    def _hold(self, sample: Sample, usual: float, by: int, fates: _Fates, *, follows: bool) -> None:
+    def _hold(self, sample: Sample, usual: float, by: int, fates: Fates, *, follows: bool) -> None:
         """Let a sample wait with others; many are a jump, or garbage."""
         self._held.append(sample)
         self._run = self._run + 1 if follows else 1
@@ -313,8 +256,26 @@ class GlitchFilter:
             self._earlier, self._good = self._held[-4:-2], self._held[-2:]
             self._held.clear()
             self.glitches += wrong + off
+        elif self._run >= _LASTING_SAMPLES and self._is_motion(usual):
+            fates.add(self._run, by, good=True)
+            self._earlier, self._good = self._held[-4:-2], self._held[-2:]
+            self._held.clear()
         elif self._run >= _LASTING_SAMPLES or len(self._held) >= _GARBAGE_SAMPLES:
             self._lose(by, fates)
+
+    def _is_motion(self, usual: float) -> bool:
+        """Return whether each sample that waits is reachable from the ones before it.
+
+        Two bends beyond the granted acceleration in a row are a jerk if what follows continues from
+        them.
+        """
+        if self._run < len(self._held):
+            return False
+        first, second = self._held[:2]
+        return (
+            self._limits.fit(self._good, first, usual).reachable
+            and self._limits.fit([self._good[-1], first], second, usual).reachable
+        )
 
     def _last_off(self, usual: float) -> int:
         """Return how many of the last two good samples were glitches; 0 where it is not them.
@@ -330,7 +291,7 @@ class GlitchFilter:
                 return count
         return 0
 
-    def _lose(self, by: int, fates: _Fates) -> None:
+    def _lose(self, by: int, fates: Fates) -> None:
         last, newest = self._good[-1], self._held[-1]
         jump = self._limits.step(last.position, newest.position)
         fates.events.append(FilterEvent(by, True, last, jump))
@@ -339,7 +300,7 @@ class GlitchFilter:
         self._held.clear()
         self.lost = True
 
-    def _take_lost(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+    def _take_lost(self, sample: Sample, usual: float, by: int, fates: Fates) -> None:
         """Take a sample while the position is lost."""
         limits = self._limits
         if self._held and not limits.fit(self._held[-2:], sample, usual).reachable:
@@ -373,7 +334,7 @@ class GlitchFilter:
         )
         return abs(limits.step(0.0, sample.position)) > (speed + _SLOW) * span + limits.slack
 
-    def _accept(self, sample: Sample, usual: float, by: int, fates: _Fates) -> None:
+    def _accept(self, sample: Sample, usual: float, by: int, fates: Fates) -> None:
         if self._good:
             step = self._limits.step(self._good[-1].position, sample.position)
             span = sample.time - self._good[-1].time
@@ -386,10 +347,10 @@ class GlitchFilter:
         fates.add(1, by, good=True, reset=self._broken)
         self._broken = False
 
-    def _accept_held(self, by: int, fates: _Fates, usual: float = 0.0) -> None:
+    def _accept_held(self, by: int, fates: Fates, usual: float = 0.0) -> None:
         self._accept(self._held.pop(), usual, by, fates)
 
-    def _discard_held(self, by: int, fates: _Fates) -> None:
+    def _discard_held(self, by: int, fates: Fates) -> None:
         self.glitches += len(self._held)
         self._broken |= len(self._held) > 1
         fates.add(len(self._held), by, good=False)

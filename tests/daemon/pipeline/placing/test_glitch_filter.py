@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from swathe.pipeline.placing.glitch_filter import FilterEvent, GlitchFilter
+from swathe.pipeline.placing.filter_verdicts import FilterEvent
+from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.pipeline.placing.interval import UsualInterval
 from swathe.pipeline.placing.probe_limits import ProbeLimits, Sample
 
@@ -176,6 +177,26 @@ def test_two_small_glitches_in_a_row_do_not_lose_the_position() -> None:
     assert found.good.all()  # the two were passed on before that was known
     assert found.made.glitches == 2
     assert not found.resets.any()
+
+
+@pytest.mark.parametrize("share", [0.35, 0.5, 0.65])
+def test_a_jerk_is_a_motion_if_what_follows_continues_from_it(share: float) -> None:
+    """From rest to 700 mm/s between three samples: each is reachable from those before it."""
+    steps = np.zeros(60)
+    steps[30:] = 7.0
+    steps[30] *= share
+    found = filtered(np.arange(60) * 10 * MS + S, np.cumsum(steps), limits())
+    assert found.events == []
+    assert found.good.all()
+    assert not found.resets.any()
+
+
+def test_a_jerk_beyond_any_motion_loses_the_position() -> None:
+    """From rest to 3 m/s between two samples: none of them is reachable."""
+    found = filtered(
+        np.arange(60) * 10 * MS + S, np.maximum(np.arange(60.0) - 30, 0) * 30, limits()
+    )
+    assert [event.lost for event in found.events] == [True]
 
 
 def test_a_glitch_that_another_one_continues_needs_more_than_a_reachable_next_sample() -> None:

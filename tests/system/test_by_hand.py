@@ -15,7 +15,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from support.broker import Broker
-from support.daemon import DaemonProcess
+from support.daemon import DaemonProcess, swathe
 from support.hand.console import Console
 from support.hand.ports import SEAM_MM, PortScanner, wall
 
@@ -371,3 +371,83 @@ def test_lift_is_offered_and_what_was_read_since_it_is_discarded(
     scene.scan_to(LENGTH + OVER)
     arrays = scene.finish()
     assert measured(arrays).sum() > 30
+
+
+def test_stepping_while_coupled_puts_no_reading_on_the_other_line(
+    play: Callable[..., Scene],
+) -> None:
+    """The echo stays while the scanner is shifted across, before and after the key."""
+    scene = play(lines=3)
+    for row in (1, 2):
+        scene.scan_to(LENGTH + OVER)
+        scene.return_to(0.0)
+        scene.scanner.coupled = True
+        scene.scanner.stand(20)
+        if row == 1:
+            scene.console.do("next line")
+            scene.scanner.stand(20)
+        scene.scanner.row = row
+        scene.scanner.stand(20)
+        if row == 2:
+            scene.console.do("next line")
+            scene.scanner.stand(20)
+    scene.scan_to(LENGTH + OVER)
+    arrays = scene.finish()
+    assert measured(arrays).all()
+
+
+@pytest.mark.parametrize("advance", ["return", "either end"])
+def test_lines_follow_one_way_and_serpentine_strokes(
+    play: Callable[..., Scene], advance: str
+) -> None:
+    """No key is pressed, but for the line that an obstacle ends early."""
+    scene = play(lines=4, advance=advance)
+    for row in range(4):
+        scene.console.wait_line(row)
+        away = scene.scanner.scan > LENGTH / 2
+        far = -OVER if away else LENGTH + OVER
+        if row == 2:
+            scene.scan_to(120.0)
+            scene.scanner.coupled = False
+            scene.console.do("line blocked")
+            scene.return_to(far if advance == "either end" else -OVER)
+        else:
+            scene.scan_to(far)
+            if advance == "return":
+                scene.return_to(-OVER)
+        scene.scanner.carry(scene.scanner.scan, row=min(row + 1, 3))
+    arrays = scene.finish()
+    has = measured(arrays)
+    assert has[[0, 1, 3]].all()
+    assert has[2, arrays.scan.values <= 115.0].all()
+    assert not has[2, arrays.scan.values >= 130.0].any()
+
+
+def test_return_in_the_air_is_not_too_fast(play: Callable[..., Scene]) -> None:
+    """Returns without an echo raise no alarm however fast; a coupled stroke does."""
+    scene = play(lines=3)
+    for row in range(2):
+        scene.scan_to(LENGTH + OVER)
+        scene.scanner.coupled = False
+        for to in (-OVER, LENGTH, -OVER, LENGTH, -OVER):
+            scene.scanner.move(to, speed=700.0)
+        scene.console.do("next line")
+        scene.scanner.carry(-OVER, row=row + 1)
+    assert not scene.console.alarms("too fast")
+    assert not scene.console.alarms("too fast", "over")
+    scene.scan_to(1000.0, speed=700.0)
+    scene.console.wait_alarm("too fast")
+    scene.finish()
+
+
+def test_wrapped_lines_by_return_are_refused(tmp_path: Path) -> None:
+    """A turn has no start to return to: the check refuses it and names the key."""
+    station = tmp_path / "station.toml"
+    station.write_text(
+        station_text(
+            encoder="a", gauge="b", broker=1883, lines=3, advance="return", scan='mode = "wrapped"'
+        )
+    )
+    result = swathe("check", station)
+    assert result.returncode == 1
+    assert "index.advance" in result.stderr

@@ -70,6 +70,7 @@ class PortScanner:
         self._begin = time.monotonic()
         self._to, self._speed, self._highest = 0.0, 0.0, 0.0  # mm, mm/s
         self._carried = False
+        self._sent = 0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="scanner")
 
@@ -109,6 +110,7 @@ class PortScanner:
             on = self.powered
             if self.gauge != "dead":
                 self._send(gauge, self._reading(scan, row, now))
+                self._sent += 1
 
     def _send(self, master: int, body: str) -> None:
         """Send a line, whole or not at all: a stale one would show a clock that is late."""
@@ -153,6 +155,12 @@ class PortScanner:
         while self.scan != to:
             time.sleep(_PERIOD_S)
         time.sleep(2 * _PERIOD_S)
+
+    def stand(self, readings: int) -> None:
+        """Stand still for so many readings."""
+        until = self._sent + readings
+        while self._sent < until:
+            time.sleep(_PERIOD_S)
 
     def carry(self, to: float, row: float | None = None) -> None:
         """Lift all off, and set the wheel down at `to`, mm, on a line."""

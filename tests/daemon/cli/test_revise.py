@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import zarr
 
-from daemon.handmade import INDEX_STEPPED, MS, START, Motion, ended, opened, station_text
+from daemon.handmade import INDEX_STEPPED, MS, START, UTC, Motion, ended, opened, station_text
 from daemon.surveys import write_run
 from swathe.cli import revise
 from swathe.cli.rebuild import rebuild
@@ -38,6 +38,9 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> SurveyFolder:
         made,
         [opened(TEXT), *entries, Mark(START + 2100 * MS, MarkKind.PAUSED, paused)],
     )
+    # By hand, the last readings wait for the motion after them until another run begins.
+    later = opened(TEXT, time=START + 5000 * MS, utc=UTC + 5000 * MS)
+    write_run(made, [later._replace(detail={**later.detail, "purpose": "check"})])
     rebuild(made.path, picture=False)
     return made
 

@@ -13,14 +13,8 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Floats, Ints, Times, distinct, steps_of
 from swathe.pipeline.placing.line_ends import LineEnds
-from swathe.pipeline.placing.line_motion import (
-    BLOCKED,
-    NM_PER_MM,
-    NO_LINE,
-    SAMPLE,
-    Decided,
-    LineMotion,
-)
+from swathe.pipeline.placing.line_motion import LineMotion
+from swathe.pipeline.placing.line_samples import BLOCKED, NM_PER_MM, NO_LINE, SAMPLE, Decided
 from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.station import Axis, LineAdvance
 
@@ -259,7 +253,10 @@ class HandLines:
         """Keep the times of no line, for readings that come late."""
         times = np.concatenate(([self._until], made.samples["time"]))
         edges = np.flatnonzero(np.diff(~made.kept, prepend=False, append=False))
-        self._gaps += [(int(one), int(other)) for one, other in times[edges].reshape(-1, 2)]
+        for one, other in times[edges].reshape(-1, 2).tolist():
+            if self._gaps and self._gaps[-1][1] == one:
+                one = self._gaps.pop()[0]  # noqa: PLW2901  one gap, found in two parts
+            self._gaps.append((one, other))
         # Readings after the last sample of a run are decided with the run.
         self._until = int(times[-1])
 

@@ -48,27 +48,17 @@ class LineEnds:
         self._low = self._high = np.nan  # reached since the line began
         self._out = {-1: False, 1: False}  # whether a stroke leads away from this end
 
-    def _ends(self) -> tuple[int, ...]:
-        """Return the ends at which the line ends now."""
-        if self._advance is LineAdvance.RETURN:
-            return (-1,) if self._out[-1] else ()
-        if self._advance is LineAdvance.EITHER_END:
-            if self._began:
-                return (-self._began,)
-            return tuple(end for end, out in self._out.items() if out)
-        return ()
-
     def _within(self, positions: Floats, end: int, margin: float) -> Bools:
         if end < 0:
             return np.asarray(positions <= self._start + margin)
         return np.asarray(positions >= self._end - margin)
 
     def reached(self, positions: Floats) -> Bools:
-        """Return whether a probe that stops or turns at each of these positions ended the line."""
-        found = np.zeros(positions.shape, bool)
-        for end in self._ends():
-            found |= self._within(positions, end, self.near)
-        return found
+        """Return whether a probe that stops or turns at each of these positions ended the line.
+
+        The positions are the next ones, before `follow` is called for them.
+        """
+        return self._ending(positions, self.near)
 
     def end_at(self, position: float) -> int:
         """Return the end that a position is near to: -1 the start, 1 the end, 0 neither."""
@@ -76,21 +66,34 @@ class LineEnds:
         return next((end for end in (-1, 1) if self._within(place, end, self.near)), 0)
 
     def arrived(self, positions: Floats) -> Bools:
-        """Return whether each position is in the outermost cell, where the line ends."""
+        """Return whether each of the next positions is in the outermost cell, where the line ends."""
+        return self._ending(positions, self._at)
+
+    def _ending(self, positions: Floats, margin: float) -> Bools:
         found = np.zeros(positions.shape, bool)
-        for end in self._ends():
-            found |= self._within(positions, end, self._at)
+        if self._advance is LineAdvance.COMMAND or not positions.size:
+            return found
+        if self._advance is LineAdvance.EITHER_END and self._began:
+            return self._within(positions, -self._began, margin)
+        strokes, _, _ = self._strokes(positions)
+        for end in (-1,) if self._advance is LineAdvance.RETURN else (-1, 1):
+            out = self._out[end] | np.logical_or.accumulate(strokes[end])
+            found |= out & self._within(positions, end, margin)
         return found
+
+    def _strokes(self, positions: Floats) -> tuple[dict[int, Bools], float, float]:
+        """Return whether a stroke from each end leads to each position; the lowest, the highest."""
+        low = np.fmin.accumulate(np.concatenate(([self._low], positions)))[1:]
+        high = np.fmax.accumulate(np.concatenate(([self._high], positions)))[1:]
+        found = {-1: positions - low >= self._stroke, 1: high - positions >= self._stroke}
+        return found, float(low[-1]), float(high[-1])
 
     def follow(self, positions: Floats) -> None:
         """Follow the probe along the line, mm, shape (n,)."""
-        if not positions.size:
-            return
-        low = np.fmin.accumulate(np.concatenate(([self._low], positions)))[1:]
-        high = np.fmax.accumulate(np.concatenate(([self._high], positions)))[1:]
-        self._out[-1] |= bool((positions - low >= self._stroke).any())
-        self._out[1] |= bool((high - positions >= self._stroke).any())
-        self._low, self._high = float(low[-1]), float(high[-1])
+        if positions.size:
+            strokes, self._low, self._high = self._strokes(positions)
+            for end, found in strokes.items():
+                self._out[end] |= bool(found.any())
 
     def begin(self, began: int) -> None:
         """Another line begins, at the start (-1), at the end (1) or at neither (0)."""

@@ -9,6 +9,8 @@ in doubt while the probe stands, as soon as another line follows:
   belongs to the line then, the stand included; or to none, if another line begins first.
 - After another line began, what follows waits likewise. Then it belongs to the line from the last stop
   or turn on; what was before belongs to none.
+- Of a stand that lasts more than a minute, what was before its last moment belongs to none: nothing
+  waits without end.
 
 Motion is what is more than the noise of the encoder, and a stop is a third of a second without.
 Nothing is decided but by the samples: how they are cut into pieces changes nothing.
@@ -17,47 +19,21 @@ Nothing is decided but by the samples: how they are cut into pieces changes noth
 from __future__ import annotations
 
 from enum import Enum, auto
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Ints
 from swathe.pipeline.placing.line_ends import LineEnds
+from swathe.pipeline.placing.line_samples import BLOCKED, NM_PER_MM, NO_LINE, SAMPLE, Decided
 
-__all__ = ["BLOCKED", "NM_PER_MM", "NO_LINE", "SAMPLE", "Decided", "LineMotion"]
-
-NM_PER_MM: Final = 1e6
-"""The course along the scan axis is summed in whole nanometres: no sum depends on a cut."""
-
-SAMPLE: Final = np.dtype(
-    [
-        ("time", np.int64),  # ns
-        ("scan", np.float64),  # mm
-        ("settled", np.int64),  # journal time from which it is known, ns
-        ("course", np.int64),  # nm; without what was not seen
-        ("far", np.bool_),  # away from the one before, and no motion seen that leads to it
-        ("line", np.int64),  # begins after this time; `NO_LINE` or `BLOCKED` where none does
-        ("doubt", np.bool_),  # whether that line is in doubt
-        ("blocked", np.bool_),  # whether the line before is blocked here
-        ("real", np.bool_),  # a sample of the path; else a mark between two samples
-        # As of the path:
-        ("known", np.bool_),
-        ("reset", np.bool_),
-        ("silent", np.bool_),
-        ("blur", np.float64, (2,)),
-    ]
-)
-"""A sample of the path, or a mark between two samples."""
-
-NO_LINE: Final = int(np.iinfo(np.int64).min)
-"""The sample begins no line."""
-
-BLOCKED: Final = NO_LINE + 1
-"""The line is blocked here; the next one begins at an end."""
+__all__ = ["LineMotion"]
 
 # A stop lasts so long (common practice, no source: a hand moves by the noise of an encoder in less).
 _STOP_NS: Final = 300_000_000
+# Of a stand that lasts longer, readings are not kept back (our choice).
+_LONGEST_STAND_NS: Final = 60_000_000_000
 # The probe is away from where it stopped, and on another line, after so many cells.
 _CELLS: Final = 2
 # So many samples are looked at together.
@@ -68,24 +44,6 @@ class _Mode(Enum):
     MOVING = auto()
     STANDING = auto()
     IN_DOUBT = auto()
-
-
-class Decided(NamedTuple):
-    """Samples of which it is decided whether they belong to a line, shape (n,) each.
-
-    Attributes:
-        samples: dtype `SAMPLE`.
-        kept: whether readings between the sample before and this one belong to the line.
-        begins: whether the sample belongs to it though these readings do not: the path begins there.
-        known: journal time from which that is known, ns.
-        line: the line.
-    """
-
-    samples: NDArray[Any]
-    kept: Bools
-    begins: Bools
-    known: Ints
-    line: Ints
 
 
 class LineMotion:
@@ -231,13 +189,13 @@ class LineMotion:
         left = int(near[end - 1])  # the samples before this one are left behind
         by = np.searchsorted(peak[:end], peak[:left] + self._noise, side="right")
         self._keep(window[:left], window["settled"][by])
-        self._ends.follow(window["scan"][new:end])
         if self._may_step() and not self._arrived:
             arrived = np.flatnonzero(self._ends.arrived(window["scan"][new:end]))
             if arrived.size:
                 self._arrived = True
                 known = int(window["settled"][new + int(arrived[0])])
                 self.ahead.append((self.line + 1, known))
+        self._ends.follow(window["scan"][new:end])
         since = int(since_near[end - 1])
         before = int(peak[left - 1]) if left else self._peak
         if not stopped:
@@ -278,9 +236,11 @@ class LineMotion:
             return piece[first:]
         self._ends.follow(piece["scan"][: at + 1])
         if at == piece.size:
-            self._held.append(piece.copy())
+            rest = self._without_long_stand(piece, anchor).copy()
+            self._held.append(rest)
             return piece[:0]
-        waiting = np.concatenate([*self._held, piece[: at + 1]])
+        head = self._without_long_stand(piece[:at], anchor)
+        waiting = np.concatenate([*self._held, head, piece[at : at + 1]])
         self._keep(waiting, int(piece["settled"][at]))
         self._set_out(piece[at], anchor)
         return piece[at + 1 :]
@@ -308,16 +268,28 @@ class LineMotion:
         at = int(np.argmax(away)) if away.any() else piece.size
         self._ends.follow(piece["scan"][: at + 1])
         if at == piece.size:
-            self._held.append(piece.copy())
+            rest = self._without_long_stand(piece, anchors).copy()
+            self._held.append(rest)
             self._anchor = int(anchors[-1])
             return piece[:0]
-        window = np.concatenate([*self._held, piece[: at + 1]])
+        head = self._without_long_stand(piece[:at], anchors[:at])
+        window = np.concatenate([*self._held, head, piece[at : at + 1]])
         begin = self._set_out_at(window, 1 if course[at] > anchors[at] else -1)
         kept = np.arange(window.size) > begin
         known = np.full(window.size, int(piece["settled"][at]))
         self._decide(window, kept, known, begin)
         self._set_out(piece[at], int(anchors[at]))
         return piece[at + 1 :]
+
+    def _without_long_stand(self, piece: NDArray[Any], anchors: Ints | int) -> NDArray[Any]:
+        """Return what waits of a piece, from the last sample on that is of a long stand."""
+        late = piece["time"] - self._since > _LONGEST_STAND_NS
+        late &= np.abs(piece["course"] - anchors) <= self._noise
+        if not late.any():
+            return piece
+        last = int(np.flatnonzero(late)[-1])
+        self._drop_waiting(piece[:last])
+        return piece[last:]
 
     def _set_out_at(self, window: NDArray[Any], direction: int) -> int:
         """Return the number of the sample at which the motion to the last one began."""
@@ -368,7 +340,7 @@ class LineMotion:
             self._stop(self._anchor, int(mark["time"]))
 
     def _begin(self, line: int, time: int) -> None:
-        self.line, self._arrived = line, False
+        self.line, self._arrived, self._since = line, False, time
         self.begun.append((time, line))
         self._mode = _Mode.IN_DOUBT
 

@@ -401,3 +401,43 @@ def test_readings_after_the_last_sample_of_a_run_in_doubt_count_for_nothing() ->
     placed, _ = hand.lines.take(_readings(late, np.array([50.0])), None, end=hand.now + 9 * MS)
     assert not placed.scan.size
     assert hand.lines.between_lines == 201
+
+
+@pytest.mark.parametrize("pieces", [(1_000_000,), (1,), (9, 2)])
+def test_the_way_out_is_no_arrival_at_the_start(pieces: tuple[int, ...]) -> None:
+    """What a stroke shows later does not apply to the place where it began."""
+    hand = Hand(hand_lines(LineAdvance.RETURN)).go(0, 60).give(pieces)
+    assert hand.lines.take_ahead() == []
+    hand.go(0).give(pieces)
+    ((line, known),) = hand.lines.take_ahead()
+    assert line == 1
+    assert known == hand.now - STEP_MS * MS // 2 + 2 * MS
+
+
+def waiting(hand: Hand) -> int:
+    """Return how many readings wait."""
+    return hand.lines.pending()[0].size
+
+
+@pytest.mark.parametrize("pieces", [(1_000_000,), (7,), (50, 1)])
+def test_a_long_stand_keeps_no_more_than_a_minute_of_readings(pieces: tuple[int, ...]) -> None:
+    """Of more than that, what was before its last moment belongs to no line; then all is as before."""
+    hand = Hand(hand_lines()).go(10, 40).rest(59_000).give(pieces)
+    assert waiting(hand) > 5800
+    assert hand.lines.between_lines == 0
+    hand.rest(60_000).give(pieces)
+    assert waiting(hand) < 10
+    assert hand.lines.between_lines > 11_000
+    hand.go(60).give(pieces, end=True)
+    assert hand.spans() == [(0, 10.0, 40.0), (0, 40.0, 60.0)]
+
+
+def test_a_long_stand_in_doubt_keeps_nothing_and_a_stroke_counts_after_it() -> None:
+    """The probe rests on the new line for long before it sets out."""
+    hand = Hand(hand_lines()).go(10, 40).set_line(1).rest(200_000).give((100,))
+    assert waiting(hand) < 200
+    hand.go(60).give(end=True)
+    first, second = hand.spans()
+    assert first[0] == 0
+    assert (second[0], second[2]) == (1, 60.0)
+    assert second[1] == 41.0

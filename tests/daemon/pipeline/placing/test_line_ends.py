@@ -25,8 +25,8 @@ def after(made: LineEnds, *positions: float) -> LineEnds:
 
 
 def reached(made: LineEnds, *positions: float) -> list[bool]:
-    """Return whether a probe that stops at each position ended the line."""
-    return [bool(one) for one in made.reached(np.array(positions))]
+    """Return whether a stop at each of the positions, if it is the next one, ends the line."""
+    return [bool(made.reached(np.array([position]))[0]) for position in positions]
 
 
 @pytest.mark.parametrize("start", [0.0, 1000.0, -50.0])

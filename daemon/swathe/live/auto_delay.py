@@ -9,6 +9,7 @@ import time
 
 from swathe.journal import MarkKind
 from swathe.live.delay_estimator import DelayEstimator
+from swathe.live.placing_task import PlacingTask
 from swathe.live.replacement import Replacement
 from swathe.live.session import Session
 from swathe.pipeline import DelayEstimate, EstimatedDelay, MeasuredDelay
@@ -28,7 +29,7 @@ _SHARE_OF_CELL = 0.25
 _MARK_SECONDS = 20.0
 
 
-class AutoDelay:
+class AutoDelay(PlacingTask):
     """Estimates the delay while a run lasts, and has the survey placed again once it is sure.
 
     Args:
@@ -45,9 +46,9 @@ class AutoDelay:
         estimator: DelayEstimator,
         replacement: Replacement,
     ) -> None:
+        super().__init__(replacement)
         self._session = session
         self._estimator = estimator
-        self._replacement = replacement
         self._resolution = station.scan_axis.resolution
         settings = {pair.gauge: pair.setting for pair in delay_pairs(station)}
         setting = settings.get(estimator.gauge, DelaySetting.GIVEN)
@@ -57,11 +58,7 @@ class AutoDelay:
         self._mark_due = 0.0
         self._readings = -1  # of the survey when it was estimated last
         self._asked = self._answered = False
-        self._wake = asyncio.Event()
-        self._ending = False
-        self._failed = False
         self._placing: MeasuredDelay | None = None
-        self._task: asyncio.Task[None] | None = None
 
     def may_end(self, *, covered: bool) -> bool:
         """Return whether a run whose plan is `covered` may end: all is placed as well as it can be.
@@ -81,40 +78,13 @@ class AutoDelay:
     def begin(self) -> None:
         """Begin to estimate, as a task of the running loop."""
         if self._estimator.watch is not None:
-            self._task = asyncio.create_task(self._run(), name="delay.estimator")
+            self._start(self._run(), "delay.estimator")
 
-    def check(self) -> None:
-        """Raise what ended the task, such as a full disk.
-
-        Raises:
-            JournalError: the journal cannot be read or written.
-            SurveyError: the files cannot be written.
-        """
-        if self._task is not None and self._task.done():
-            self._task.result()
-
-    async def finish(self) -> None:
-        """Estimate once more from all that was collected, and place again if that is due.
-
-        Raises:
-            JournalError: the journal cannot be read or written.
-            SurveyError: the files cannot be written.
-        """
-        self._ending = True
-        self._wake.set()
-        if self._task is not None:
-            await self._task
-            read = self._session.pipeline.readings
-            if self._automatic and not (self._failed or self._answered or self._readings == read):
-                await self._step()
-
-    async def close(self) -> None:
-        """End at once; harmless after `finish`."""
-        self._ending = True
-        self._wake.set()
-        self._replacement.close()
-        if self._task is not None:
-            await asyncio.gather(self._task, return_exceptions=True)  # a thread cannot be cancelled
+    async def _finish(self) -> None:
+        """Estimate once more from all that was collected, and place again if that is due."""
+        read = self._session.pipeline.readings
+        if self._automatic and not (self._failed or self._answered or self._readings == read):
+            await self._step()
 
     async def _run(self) -> None:
         wait = _FIRST_INTERVAL_SECONDS

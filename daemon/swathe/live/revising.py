@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import logging
 
+from swathe.live.placing_task import PlacingTask
 from swathe.live.replacement import Replacement
 from swathe.live.session import Session
 
@@ -13,7 +13,7 @@ __all__ = ["Revising"]
 _log = logging.getLogger(__name__)
 
 
-class Revising:
+class Revising(PlacingTask):
     """Places the survey again while its pipeline lacks a revision; a task of a run.
 
     Args:
@@ -22,11 +22,8 @@ class Revising:
     """
 
     def __init__(self, session: Session, replacement: Replacement) -> None:
+        super().__init__(replacement)
         self._session = session
-        self._replacement = replacement
-        self._wake = asyncio.Event()
-        self._ending = self._failed = False
-        self._task: asyncio.Task[None] | None = None
 
     @property
     def pending(self) -> bool:
@@ -36,48 +33,20 @@ class Revising:
     def begin(self) -> None:
         """Begin, as a task of the running loop; what is pending already is done first."""
         self._wake.set()
-        self._task = asyncio.create_task(self._run(), name="revisions")
+        self._start(self._run(), "revisions")
 
     def wake(self) -> None:
         """Look for a revision that is pending."""
         self._wake.set()
-
-    def check(self) -> None:
-        """Raise what ended the task, such as a full disk.
-
-        Raises:
-            JournalError: the journal cannot be read or written.
-            SurveyError: the files cannot be written.
-        """
-        if self._task is not None and self._task.done():
-            self._task.result()
-
-    async def finish(self) -> None:
-        """Wait until the survey is placed with all revisions.
-
-        Raises:
-            JournalError: the journal cannot be read or written.
-            SurveyError: the files cannot be written.
-        """
-        self._ending = True
-        self._wake.set()
-        if self._task is not None:
-            await self._task
-            await self._place()
-
-    async def close(self) -> None:
-        """End at once; harmless after `finish`."""
-        self._ending = True
-        self._wake.set()
-        self._replacement.close()
-        if self._task is not None:
-            await asyncio.gather(self._task, return_exceptions=True)  # a thread cannot be cancelled
 
     async def _run(self) -> None:
         while not self._ending:
             await self._wake.wait()
             self._wake.clear()
             await self._place()
+
+    async def _finish(self) -> None:
+        await self._place()
 
     async def _place(self) -> None:
         """Place again until no revision is pending: one may be made meanwhile."""

@@ -1,7 +1,7 @@
 """A thickness gauge on a pseudo-terminal, whose probe a hand puts on one spot after the other.
 
 A spot is steady, jumpy (its readings alternate by chance between two walls, as over a lamination)
-or dead (no echo). What the probe is on is set by whoever holds it; the gauge sends without a pause.
+or dead (no echo). The caller sets what the probe is on; the gauge sends without a pause.
 """
 
 from __future__ import annotations

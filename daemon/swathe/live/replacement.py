@@ -1,4 +1,4 @@
-"""Places the survey again while its run lasts, for whoever needs it, and shows the new state."""
+"""Places the survey again while its run lasts, and shows the new state."""
 
 from __future__ import annotations
 

@@ -26,7 +26,7 @@ CAUTION = (
     "licensed practitioner decide. It is no emergency stop."
 )
 
-# Whoever presses a key, where no name was given.
+# By whom a command is given where no name is known.
 _SOMEBODY = "somebody at the terminal"
 _LONGEST_NAME = 80
 _STOP_SECONDS = 10.0

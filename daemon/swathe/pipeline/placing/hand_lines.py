@@ -94,9 +94,9 @@ class HandLines:
         return self._motion.in_doubt or self.line != self._motion.line
 
     @property
-    def least(self) -> float:
+    def min_motion(self) -> float:
         """Motion on a new line after which readings count, mm."""
-        return self._motion.least
+        return self._motion.min_motion
 
     @property
     def oldest_pending(self) -> int | None:
@@ -294,7 +294,7 @@ class HandLines:
 def _mark_sample(
     mark: _LineMark, before: np.void, after: np.void | None, settled: int = 0
 ) -> np.void:
-    """Return what stands for a mark between two samples, or after the last one."""
+    """Return a mark as a sample between two others, or after the last one."""
     made: np.void = np.zeros(1, SAMPLE)[0]
     made["time"] = max(mark.time, int(before["time"]))
     made["line"], made["doubt"], made["blocked"] = mark.line, mark.doubt, mark.blocked

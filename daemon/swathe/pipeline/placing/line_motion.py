@@ -61,7 +61,7 @@ class LineMotion:
         line: the line in force.
         begun: the lines that began, as (time in ns, line).
         ahead: what `line_ahead` became by itself, as (line, journal time in ns).
-        least: motion on a new line after which readings count, mm.
+        min_motion: motion on a new line after which readings count, mm.
     """
 
     def __init__(
@@ -75,8 +75,8 @@ class LineMotion:
         in_doubt: bool = False,
     ) -> None:
         self._ends = ends
-        self.least = max(_CELLS * cell, 2 * noise)
-        self._least = round(self.least * NM_PER_MM)
+        self.min_motion = max(_CELLS * cell, 2 * noise)
+        self._min_motion = round(self.min_motion * NM_PER_MM)
         self._noise = round(noise * NM_PER_MM)
         self._lines = lines
         self.line = line
@@ -226,7 +226,7 @@ class LineMotion:
 
     def _stand(self, piece: NDArray[Any]) -> NDArray[Any]:
         anchor = self._anchored(piece)
-        away = np.abs(piece["course"] - anchor) >= self._least
+        away = np.abs(piece["course"] - anchor) >= self._min_motion
         at = int(np.argmax(away)) if away.any() else piece.size
         if self._may_step() and (reached := self._ends.reached(piece["scan"][:at])).any():
             first = int(np.argmax(reached))
@@ -264,7 +264,7 @@ class LineMotion:
         if self._inward:  # from the outermost place on
             outermost = np.minimum.accumulate(self._inward * np.append(anchors[:1], course))[1:]
             anchors = self._inward * outermost
-        away = np.abs(course - anchors) >= self._least
+        away = np.abs(course - anchors) >= self._min_motion
         at = int(np.argmax(away)) if away.any() else piece.size
         self._ends.follow(piece["scan"][: at + 1])
         if at == piece.size:
@@ -317,7 +317,7 @@ class LineMotion:
         self._ends.begin(end)
 
     def _begin_line(self, mark: NDArray[Any]) -> None:
-        """Begin the line that a sample without position stands for."""
+        """Begin the line that a mark puts in force."""
         tail = self._tail
         if tail.size and mark["doubt"]:
             course = np.maximum.accumulate(self._direction * tail["course"])

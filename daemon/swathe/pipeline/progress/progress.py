@@ -184,8 +184,8 @@ def line_now(inputs: DeviceInputs | None, station: Station) -> LineNow | None:
     lines, axis = inputs.stepped, station.index_axis
     waiting = ""
     if lines.hand is not None and lines.in_doubt:
-        least = f"{lines.hand.least:g} mm"
-        waiting = f"nothing counts until the probe has moved {least} on line {lines.line}"
+        needed = f"{lines.hand.min_motion:g} mm"
+        waiting = f"nothing counts until the probe has moved {needed} on line {lines.line}"
     return LineNow(
         number=lines.line,
         lines=axis.cells,

@@ -66,10 +66,15 @@ class PlanMessage(Snapshot):
         "read; null otherwise",
     )
     index_turn: Extent | None = Field(None, description="likewise of the index axis")
-    scan_ends: tuple[str, str] = Field(
-        ("", ""), description="names of the low and the high end of the scan axis; may be empty"
+    scan_ends: tuple[str, ...] = Field(
+        ("", ""),
+        min_length=2,
+        max_length=2,
+        description="names of the low and the high end of the scan axis; may be empty",
     )
-    index_ends: tuple[str, str] = Field(("", ""), description="likewise of the index axis")
+    index_ends: tuple[str, ...] = Field(
+        ("", ""), min_length=2, max_length=2, description="likewise of the index axis"
+    )
 
     @classmethod
     def of_survey(cls, survey: Pipeline) -> PlanMessage:

@@ -69,7 +69,9 @@ def test_run_over_mosquitto(
     assert code == 3, output
     time.sleep(0.3)
     messages = check(early.close())
-    assert set(messages) == {"state", "progress", "line", "gap", "port", "alarm", "rescan"}
+    assert set(messages) == {
+        "state", "progress", "line", "gap", "port", "alarm", "rescan", "revisions"
+    }  # fmt: skip
     states = [message["state"] for message in messages["state"]]
     assert states[0] == "scanning"
     assert states[-1] == "incomplete"
@@ -84,7 +86,7 @@ def test_run_over_mosquitto(
     heard = late.close()
     retained = [(topic, payload) for kept, topic, payload in heard if kept]
     kinds = {topic.split("/")[2] for topic, _ in retained}
-    assert kinds == {"state", "progress", "line", "gap", "port", "alarm", "rescan"}
+    assert kinds == set(messages)
     gaps = {json.loads(payload)["number"] for topic, payload in retained if "/gap/" in topic}
     assert gaps == {gap.number for gap in record.gaps}
 

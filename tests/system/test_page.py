@@ -283,7 +283,7 @@ def test_gap_is_asked_for_again(board: Browser) -> None:
         lambda: "★ re-scan requested by A. Kern, number 1" in board.run(first), 10, "it first"
     )
     assert name in board.run(first)
-    assert re.match(r"Next: line \d+, from [\d,]+ mm, \d+ mm missing", board.text("#next .first"))
+    assert re.match(r"Next: line \d+ again, from [\d,]+ to [\d,]+ mm", board.text("#next .first"))
 
 
 def test_zone_is_left_out(board: Browser) -> None:

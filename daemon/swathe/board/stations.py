@@ -23,6 +23,7 @@ from swathe.messages import (
     SpotsMessage,
     StateMessage,
 )
+from swathe.station import AlarmKind
 
 __all__ = ["StationView", "Stations"]
 
@@ -149,9 +150,17 @@ class StationView:
 
     @property
     def raised_alarms(self) -> list[AlarmMessage]:
-        """Alarms whose reason lasts: the unacknowledged first, then the newest."""
+        """Alarms whose reason lasts: the unacknowledged first, then the newest.
+
+        That readings have no place follows from others, such as a lost position: it comes after them.
+        """
         raised = [alarm for alarm in self.alarms.values() if alarm.status == "raised"]
-        return sorted(raised, key=lambda alarm: (bool(alarm.acknowledged_by), -alarm.number))
+
+        def rank(alarm: AlarmMessage) -> tuple[bool, bool, int]:
+            follows = alarm.kind == AlarmKind.UNPLACED
+            return bool(alarm.acknowledged_by), follows, -alarm.number
+
+        return sorted(raised, key=rank)
 
     @property
     def new_alarms(self) -> list[AlarmMessage]:

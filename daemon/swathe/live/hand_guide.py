@@ -43,9 +43,14 @@ def step_by_hand(pipeline: Pipeline, at: tuple[float | None, float | None]) -> H
 
 
 def words_by_hand(pipeline: Pipeline, step: HandStep, *, unit: Literal["mm", "in"] = "mm") -> str:
-    """Return a step by hand as text, in parts separated by semicolons; the first has it all."""
+    """Return a step by hand as text, in parts separated by semicolons; the first has it all.
+
+    While a position is lost, no stroke counts: the step is to give the place of the probe.
+    """
     from swathe.motion import HandText, hand_text
 
+    if lost := pipeline.lost_axes:
+        return f"rest the probe on a known place and give it; {' and '.join(lost)} position is lost"
     station = pipeline.station
     text = HandText(
         index=pipeline.grid.index,

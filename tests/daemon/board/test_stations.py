@@ -12,6 +12,7 @@ from daemon.messages.test_messages import AT, NOW, OF, gap_snapshot, line, progr
 from swathe.board import Stations, StationView
 from swathe.board.block_map import BlockMap
 from swathe.messages import (
+    AlarmMessage,
     Extent,
     GapMessage,
     LineMessage,
@@ -21,7 +22,9 @@ from swathe.messages import (
     moment,
 )
 from swathe.pipeline import GapCause
+from swathe.pipeline.alarms.register import Alarm
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
+from swathe.station import AlarmKind
 
 
 def span(low: float, high: float) -> Extent:
@@ -171,3 +174,15 @@ def test_any_rubbish_on_a_broker_is_survived(topic: str, payload: bytes) -> None
     for view in stations.views:
         assert view.gaps == {}
         assert view.state is None
+
+
+def test_readings_without_a_place_come_after_the_alarm_that_they_follow_from() -> None:
+    """The newest is first otherwise, and what nobody acknowledged before the rest."""
+    stations = Stations()
+    put(stations, "state", state())
+    kinds = ["position lost", "below alert", "readings unplaced"]
+    for number, kind in enumerate(kinds, 1):
+        alarm = Alarm(number=number, kind=AlarmKind(kind), detail="x", since=AT, until=None)
+        put(stations, f"alarm/{number}", AlarmMessage.of_alarm(alarm, OF))
+    order = [alarm.kind for alarm in view_of(stations).raised_alarms]
+    assert order == ["below alert", "position lost", "readings unplaced"]

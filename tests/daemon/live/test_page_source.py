@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.handmade import INDEX_STEPPED, MS, START, opened
+from daemon.handmade import INDEX_STEPPED, MS, START, Motion, opened
 from daemon.handmade import station_text as made_by_hand
 from support.crawl import crawl_station
 from support.daemon import station_text
@@ -81,6 +81,25 @@ def test_line_of_a_stepped_axis_is_where_the_probe_is() -> None:
     step = step_by_hand(pipeline, (20.0, None))
     assert (step.line, step.across, step.start, step.rising) == (2, 0.0, 0.0, True)
     assert words_by_hand(pipeline, step).startswith("line 2 of 6, from 0 mm, towards higher")
+
+
+def test_a_lost_position_is_given_before_any_stroke() -> None:
+    """The step by hand is to give the place of the probe, until that is done."""
+    text = made_by_hand(scan_length=20, free=False)
+    pipeline = Pipeline(parse_station(text, "bench"))
+    pipeline.feed(opened(text))
+    jump = Motion(
+        place=lambda ms: (ms / 200 + 300 * (ms > 500),), wall=lambda _: 10.0, first=0, last=1500
+    )
+    for entry in jump.entries():
+        pipeline.feed(entry)
+    assert pipeline.lost_axes == ("scan",)
+    words = words_by_hand(pipeline, step_by_hand(pipeline, pipeline.position))
+    assert words == "rest the probe on a known place and give it; scan position is lost"
+    place = Mark(pipeline.time - pipeline.utc_offset, MarkKind.REFERENCED, {"scan": 7.0, "by": "K"})
+    pipeline.feed(place)
+    words = words_by_hand(pipeline, step_by_hand(pipeline, pipeline.position))
+    assert words == "continue from 4 to 20 mm"
 
 
 def test_page_is_told_the_step_in_both_units(pipeline: Pipeline) -> None:

@@ -85,7 +85,11 @@ class LineEnds:
         """Return whether a stroke from each end leads to each position; the lowest, the highest."""
         low = np.fmin.accumulate(np.concatenate(([self._low], positions)))[1:]
         high = np.fmax.accumulate(np.concatenate(([self._high], positions)))[1:]
-        found = {-1: positions - low >= self._stroke, 1: high - positions >= self._stroke}
+        # A run-in from outside the plan is no part of a stroke.
+        found = {
+            -1: positions - np.maximum(low, self._start) >= self._stroke,
+            1: np.minimum(high, self._end) - positions >= self._stroke,
+        }
         return found, float(low[-1]), float(high[-1])
 
     def follow(self, positions: Floats) -> None:

@@ -406,12 +406,19 @@ def test_readings_after_the_last_sample_of_a_run_in_doubt_count_for_nothing() ->
 @pytest.mark.parametrize("pieces", [(1_000_000,), (1,), (9, 2)])
 def test_the_way_out_is_no_arrival_at_the_start(pieces: tuple[int, ...]) -> None:
     """What a stroke shows later does not apply to the place where it began."""
-    hand = Hand(hand_lines(LineAdvance.RETURN)).go(0, 60).give(pieces)
+    hand = Hand(hand_lines(LineAdvance.RETURN)).go(-10, 60).give(pieces)
     assert hand.lines.take_ahead() == []
     hand.go(0).give(pieces)
     ((line, known),) = hand.lines.take_ahead()
     assert line == 1
     assert known == hand.now - STEP_MS * MS // 2 + 2 * MS
+
+
+def test_a_stop_at_the_start_after_a_run_in_ends_no_line() -> None:
+    """The probe is set down before the plan, looks at the start, and scans the line."""
+    hand = Hand(hand_lines(LineAdvance.RETURN)).go(-20, 0).rest().go(80).rest().give(end=True)
+    assert {line for line, _, _ in hand.spans()} == {0}
+    assert hand.lines.line == 0
 
 
 def waiting(hand: Hand) -> int:

@@ -126,3 +126,11 @@ def test_arrived_is_in_the_outermost_cell() -> None:
 def test_end_that_a_position_is_near_to(place: float, end: int) -> None:
     """Within two cells."""
     assert ends(LineAdvance.EITHER_END).end_at(place) == end
+
+
+@pytest.mark.parametrize("advance", [LineAdvance.RETURN, LineAdvance.EITHER_END])
+def test_run_in_from_outside_the_plan_is_no_stroke(advance: LineAdvance) -> None:
+    """A probe that comes from far before the start, or from behind the end, has scanned nothing."""
+    assert reached(after(ends(advance, began=0), -40.0, 0.0), 0.0) == [False]
+    assert reached(after(ends(advance, began=0), 140.0, 100.0), 100.0) == [False]
+    assert reached(after(ends(advance, began=0), -40.0, 60.0), 0.0) == [True]

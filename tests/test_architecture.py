@@ -23,6 +23,7 @@ PACKAGES = {
 ORDER = (
     "errors",
     "units",
+    "display_units",
     "keys",
     "arrays",
     "listen",

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, StringConstraints
 
 from swathe.calibration import CalibrationRecord
+from swathe.display_units import DisplayUnits
 from swathe.echo import EchoSettings
 from swathe.station.alarms import AlarmSettings
 from swathe.station.areas import Chosen
@@ -263,6 +264,10 @@ class Station(StationTable):
     """A whole station file, and the calibration record that it names."""
 
     name: SafeName
+    units: Literal["mm", "in"] = Field(
+        "mm",
+        description="unit of lengths in what a person reads and types: texts, pictures, prompts",
+    )
     include: str | None = Field(
         None, min_length=1, description="file with tables that other station files share"
     )
@@ -303,6 +308,11 @@ class Station(StationTable):
     spot_list: tuple[SpotSettings, ...] = Field(
         (), exclude=True, description="the spots, wherever they are listed"
     )
+
+    @property
+    def display(self) -> DisplayUnits:
+        """How lengths are written for a person."""
+        return DisplayUnits(self.units)
 
     @property
     def scan_axis(self) -> Axis:

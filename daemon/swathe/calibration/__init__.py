@@ -8,6 +8,7 @@ from swathe.calibration.beam import (
     last_axial_maximum,
     near_field,
 )
+from swathe.calibration.conditions_record import ConditionsRecord, GaugeRecord
 from swathe.calibration.corrections import (
     TEMPERATURE_COEFFICIENTS,
     Known,
@@ -58,6 +59,8 @@ __all__ = [
     "CalibrationRecord",
     "Combined",
     "Component",
+    "ConditionsRecord",
+    "GaugeRecord",
     "InstrumentRecord",
     "Known",
     "LineFit",

@@ -14,9 +14,17 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from swathe.calibration.beam import Probe
+from swathe.calibration.conditions_record import ConditionsRecord
 from swathe.calibration.steps import StepsResult
 from swathe.errors import CalibrationError
 
@@ -35,6 +43,12 @@ __all__ = [
 
 NO_TEMPERATURE = "block temperature not recorded: no temperature correction is possible"
 _ID_LENGTH = 12
+# What a record of version 1 does not have; its digest is of what it has.
+_SINCE_VERSION_2: dict[str, Any] = {
+    "conditions": True,
+    "temperature_range_degC": True,
+    "steps": {"__all__": {"couplings"}},
+}
 
 
 class _Table(BaseModel):
@@ -77,10 +91,11 @@ class InstrumentRecord(_Table):
 class CalibrationRecord(_Table):
     """A calibration; uncertainties are standard ones.
 
-    Make one by `new_record`, which gives it its id.
+    Make one by `new_record`, which gives it its id. A record of version 1 is read as it is: how it
+    was measured is not known, and that is reported, never guessed.
     """
 
-    version: Literal[1] = 1
+    version: Literal[1, 2] = 2
     id: str
     time: AwareDatetime
     by: str = Field(min_length=1)
@@ -102,7 +117,32 @@ class CalibrationRecord(_Table):
     u_dof: float | None = Field(ge=1, description="of the uncertainties; null when infinite")
     basis: str
     repeatability_mm: float | None = Field(ge=0, description="null when no step was read twice")
+    conditions: ConditionsRecord | None = Field(
+        None, description="how it was measured; null where that is not known"
+    )
+    temperature_range_degC: tuple[float, float] | None = Field(  # noqa: N815 (a unit's symbol)
+        None,
+        description="temperatures at which the procedure lets it apply, lowest and highest; null "
+        "where none is stated",
+    )
     warnings: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _version_1_has_no_conditions(self) -> CalibrationRecord:
+        if self.version == 1 and (self.conditions or self.temperature_range_degC):
+            msg = "version must be 2 for a record with conditions or a range of temperatures"
+            raise ValueError(msg)
+        return self
+
+    @property
+    def range_mm(self) -> tuple[float, float]:
+        """Thinnest and thickest step, mm: between them thickness was compared with a block.
+
+        ISO 16809 and ASTM E797 have the block's steps include the thicknesses that are measured
+        (from memory, the texts were not at hand).
+        """
+        walls = [step.thickness_mm for step in self.steps]
+        return min(walls), max(walls)
 
     @property
     def repeatability_dof(self) -> int:
@@ -122,8 +162,25 @@ def new_record(
     probe: ProbeRecord,
     couplant: str,
     instrument: InstrumentRecord,
+    conditions: ConditionsRecord | None = None,
+    temperature_validity: float | None = None,
 ) -> CalibrationRecord:
     """Return the record of a calibration, with its id.
+
+    Args:
+        result: what the steps gave.
+        time: of the calibration.
+        by: who calibrated.
+        approved_by: the second signature.
+        procedure: that was followed.
+        material: of the block.
+        block: the step block.
+        probe: the probe.
+        couplant: between both.
+        instrument: the instrument.
+        conditions: how it was measured; None where that is not known.
+        temperature_validity: by how much the part may be warmer or colder than the block, K, as the
+            procedure states; None where it states nothing.
 
     Raises:
         CalibrationError: the calibration took another separation than the probe has, or another
@@ -154,9 +211,15 @@ def new_record(
     )
     repeatability = result.repeatability
     unknown = () if block.temperature_degC is not None else (NO_TEMPERATURE,)
+    valid = None
+    if temperature_validity is not None and block.temperature_degC is not None:
+        valid = (
+            block.temperature_degC - temperature_validity,
+            block.temperature_degC + temperature_validity,
+        )
     return _signed(
         {
-            "version": 1,
+            "version": 2,
             "time": time,
             "by": by,
             "approved_by": approved_by,
@@ -177,6 +240,8 @@ def new_record(
             "u_dof": None if math.isinf(result.u_dof) else result.u_dof,
             "basis": result.basis,
             "repeatability_mm": None if math.isnan(repeatability) else repeatability,
+            "conditions": conditions,
+            "temperature_range_degC": valid,
             "warnings": result.warnings + unknown,
         }
     )
@@ -204,8 +269,12 @@ def _signed(contents: Mapping[str, Any]) -> CalibrationRecord:
 
 
 def digest_of(record: CalibrationRecord) -> str:
-    """Return the id: the beginning of the SHA-256 of all but the id, as JSON in a fixed shape."""
-    contents = record.model_dump(mode="json", exclude={"id"})
+    """Return the id: the beginning of the SHA-256 of all but the id, as JSON in a fixed shape.
+
+    Of a record of version 1 it is that of the keys which that version has.
+    """
+    later = _SINCE_VERSION_2 if record.version == 1 else {}
+    contents = record.model_dump(mode="json", exclude={"id": True, **later})
     text = json.dumps(
         contents, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
     )

@@ -155,7 +155,7 @@ def test_record_changed_deep_within_is_told(tmp_path: Path, place: tuple[str, st
     [
         ({"velocity_mm_per_us": -1.0}, "'velocity_mm_per_us' Input should be greater than 0"),
         ({"velocity_mm_per_us": "fast"}, "'velocity_mm_per_us' Input should be a valid number"),
-        ({"version": 2}, "'version' Input should be 1 (got 2)"),
+        ({"version": 3}, "'version' Input should be 1 or 2 (got 3)"),
         ({"correlation": 1.5}, "'correlation' Input should be less than or equal to 1"),
         ({"colour": "red"}, "'colour' Extra inputs are not permitted"),
         ({"time": "2025-06-03T09:30:00"}, "'time' Input should have timezone info"),

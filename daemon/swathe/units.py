@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Acceleration",
+    "Decibels",
     "Duration",
     "Frequency",
     "Length",
@@ -38,6 +39,7 @@ __all__ = [
     "TimeOfFlight",
     "Velocity",
     "acceleration",
+    "decibels",
     "duration_ns",
     "frequency",
     "length",
@@ -85,6 +87,7 @@ _FACTORS = {
     "MHz": {"MHz": 1.0, "kHz": 0.001},
     "ns": {"ns": 1.0, "us": 1000.0, "ms": 1e6, "s": 1e9, "min": 6e10, "h": 3.6e12},
 }
+_DECIBELS = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+))\s*dB\s*")
 _MIL = re.compile(r"(?<![A-Za-z])mils?(?![A-Za-z])")
 
 
@@ -241,6 +244,19 @@ def percent(text: object) -> float:
     raise ValueError(msg)
 
 
+def decibels(text: object) -> float:
+    """Return a level difference in dB; its unit must be given.
+
+    Raises:
+        ValueError: no such difference; the text says what is required.
+    """
+    if isinstance(text, str) and (match := _DECIBELS.fullmatch(text)):
+        return float(match[1])
+    msg = "must be a level difference such as '2 dB'"
+    raise ValueError(msg)
+
+
+Decibels = Annotated[float, BeforeValidator(decibels)]
 Length = Annotated[float, BeforeValidator(length)]
 TimeOfFlight = Annotated[float, BeforeValidator(time_of_flight)]
 Velocity = Annotated[float, BeforeValidator(velocity)]

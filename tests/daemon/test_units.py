@@ -14,6 +14,7 @@ from swathe.units import (
     _FACTORS,
     _factor,
     _rounded,
+    decibels,
     duration_ns,
     length,
     percent,
@@ -192,3 +193,16 @@ def test_convert_any_text_number_or_value_error(text: str) -> None:
 def test_length_in_mm_is_the_number_itself(value: float) -> None:
     """A length in mm comes through to twelve digits."""
     assert length(f"{value!r} mm") == pytest.approx(value, rel=1e-11)
+
+
+@pytest.mark.parametrize(("text", "expected"), [("2 dB", 2.0), ("-6dB", -6.0), (" .5 dB ", 0.5)])
+def test_decibels(text: str, expected: float) -> None:
+    """A level difference has its unit."""
+    assert decibels(text) == expected
+
+
+@pytest.mark.parametrize("text", ["2", 2, "2 db", "2 Np", "dB", "1e3 dB", None])
+def test_no_decibels(text: object) -> None:
+    """What is no level difference is refused with an example."""
+    with pytest.raises(ValueError, match="must be a level difference such as '2 dB'"):
+        decibels(text)

@@ -32,6 +32,7 @@ from swathe.station.quality import (
     UncertaintySettings,
     VerificationSettings,
 )
+from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
 from swathe.station.table import PortTable, StationTable
 from swathe.units import Acceleration, Duration, Frequency, Length, Percent, Speed, duration_ns
@@ -286,6 +287,7 @@ class Station(StationTable):
     calibration: CalibrationSettings | None = None
     corrections: CorrectionSettings = CorrectionSettings()
     verification: VerificationSettings | None = None
+    sensitivity: SensitivitySettings | None = None
     uncertainty: UncertaintySettings = UncertaintySettings()
     probe: ProbeSettings | None = None
     echo: EchoSettings | None = None

@@ -11,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.echo import EchoSettings, measure
+from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.held_values import HeldValues
+from swathe.pipeline.placing.newest_readings import NewestReadings
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.request_log import RequestLog
@@ -27,9 +29,6 @@ from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling
 from swathe_drivers.records import MAX_FAULTS
 
 __all__ = ["DeviceLink", "DeviceTally"]
-
-Arrival = tuple[int, bytes]
-"""Bytes, and when they arrived, ns."""
 
 
 @dataclass(slots=True)
@@ -89,6 +88,8 @@ class DeviceLink:
         arrived: journal times of the chunks since they were taken last, ns, rising.
         unanswered: journal times at which requests were given up, likewise.
         decoded_known: journal times of the chunks that were decoded last, ns, rising, shape (n,).
+        echo: how A-scans are measured; a live view may change it between two batches.
+        newest: the newest readings, for a live view.
     """
 
     def __init__(
@@ -108,7 +109,7 @@ class DeviceLink:
         self.tally = tally
         self._name = name
         self._delay = delay_ns
-        self._echo = echo
+        self.echo = echo
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._requests: RequestLog | None = None
         self.answers: PolledAnswers | None = None
@@ -146,6 +147,7 @@ class DeviceLink:
         self.arrived: list[int] = []
         self.unanswered: list[int] = []
         self.decoded_known: NDArray[np.int64] = np.empty(0, np.int64)
+        self.newest = NewestReadings()
         self._sequence = -1
         self._chunks: list[Arrival] = []
         self._known: list[int] = []
@@ -293,7 +295,7 @@ class DeviceLink:
         count = len(known)
         del self._known[:count]
         chunks, self._chunks = self._chunks[:count], self._chunks[count:]
-        chunks, known = _joined(chunks, known)
+        chunks, known = joined_chunks(chunks, known)
         self.decoded_known = np.array(known, np.int64)
         self.tally.bytes += sum(len(data) for _, data in chunks)
         self.tally.last_data = chunks[-1][0]
@@ -301,13 +303,14 @@ class DeviceLink:
         if self.answers is not None:
             batch = self.answers.match(batch, chunks, known)
         self._count(batch)
-        if self._echo is not None and batch.waveforms is not None and batch.readings.size:
-            self._measure(batch.readings, batch.waveforms, self._echo)
-        arrived = _journal_times(batch.readings_known_at, chunks, known)
+        if self.echo is not None and batch.waveforms is not None and batch.readings.size:
+            self._measure(batch.readings, batch.waveforms, self.echo)
+        arrived = journal_times(batch.readings_known_at, chunks, known)
+        self.newest.take(batch.readings, arrived, batch.waveforms)
         paired = batch.positions if batch.combined else None
         self._reading_stream.take(batch.readings, arrived, waveforms=batch.waveforms, paired=paired)
         if self._position_stream is not None:
-            arrived = _journal_times(batch.positions_known_at, chunks, known)
+            arrived = journal_times(batch.positions_known_at, chunks, known)
             self._position_stream.take(batch.positions, arrived)
 
     def _measure(
@@ -368,28 +371,3 @@ class DeviceLink:
         wrap = self.decoder.sequence_wrap
         self.tally.missing += int(missing_before(sequence, self._sequence, wrap).sum())
         self._sequence = int(sequence[-1])
-
-
-def _joined(chunks: list[Arrival], known: list[int]) -> tuple[list[Arrival], list[int]]:
-    """Return chunks and their journal times, those that a coarse clock gives one time as one."""
-    times = np.array([time for time, _ in chunks])
-    begins = np.flatnonzero(np.diff(np.maximum.accumulate(times), prepend=times[0] - 1))
-    if begins.size == times.size:
-        return chunks, known
-    ends = [*begins[1:].tolist(), times.size]
-    joined = [
-        (chunks[begin][0], b"".join(data for _, data in chunks[begin:end]))
-        for begin, end in zip(begins.tolist(), ends, strict=True)
-    ]
-    return joined, [known[begin] for begin in begins.tolist()]
-
-
-def _journal_times(
-    arrivals: NDArray[np.int64], chunks: list[Arrival], known: list[int]
-) -> NDArray[np.int64]:
-    """Return the journal times of chunks by their times of arrival, shape (n,)."""
-    times, journal = np.array([time for time, _ in chunks]), np.array(known)
-    if not arrivals.size or np.array_equal(times, journal):
-        return arrivals
-    chunk = np.searchsorted(times, arrivals, side="right") - 1
-    return np.asarray(journal[np.maximum(chunk, 0)])

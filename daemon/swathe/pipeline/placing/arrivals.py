@@ -1,0 +1,36 @@
+"""Chunks of bytes by their times of arrival and by the journal times from which they are known."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Arrival", "joined_chunks", "journal_times"]
+
+Arrival = tuple[int, bytes]
+"""Bytes, and when they arrived, ns."""
+
+
+def joined_chunks(chunks: list[Arrival], known: list[int]) -> tuple[list[Arrival], list[int]]:
+    """Return chunks and their journal times, those that a coarse clock gives one time as one."""
+    times = np.array([time for time, _ in chunks])
+    begins = np.flatnonzero(np.diff(np.maximum.accumulate(times), prepend=times[0] - 1))
+    if begins.size == times.size:
+        return chunks, known
+    ends = [*begins[1:].tolist(), times.size]
+    together = [
+        (chunks[begin][0], b"".join(data for _, data in chunks[begin:end]))
+        for begin, end in zip(begins.tolist(), ends, strict=True)
+    ]
+    return together, [known[begin] for begin in begins.tolist()]
+
+
+def journal_times(
+    arrivals: NDArray[np.int64], chunks: list[Arrival], known: list[int]
+) -> NDArray[np.int64]:
+    """Return the journal times of chunks by their times of arrival, shape (n,)."""
+    times, journal = np.array([time for time, _ in chunks]), np.array(known)
+    if not arrivals.size or np.array_equal(times, journal):
+        return arrivals
+    chunk = np.searchsorted(times, arrivals, side="right") - 1
+    return np.asarray(journal[np.maximum(chunk, 0)])

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from rich.text import Text
 
 from swathe.board.texts import alarm_text
-from swathe.messages import AlarmMessage
+from swathe.messages import AlarmMessage, PlanMessage
 from swathe.pipeline.progress.fields import count_text
 
 __all__ = ["alarm_lines"]
@@ -20,7 +20,7 @@ def alarm_lines(
     most: int,
     wrap: Callable[[str, str], list[Text]],
     *,
-    profile: bool,
+    plan: PlanMessage | None,
 ) -> list[Text]:
     """Return alarms in at most `most` lines.
 
@@ -31,14 +31,11 @@ def alarm_lines(
         alarms: in their order.
         most: lines, at least one.
         wrap: returns a text of a style in lines.
-        profile: whether the plan has no index axis.
+        plan: of the station; None while unknown.
     """
     if not alarms:
         return [_line("no alarm", "dim")]
-    texts = [
-        f"{'·' if one.acknowledged_by else '!'} {alarm_text(one, profile=profile)}"
-        for one in alarms
-    ]
+    texts = [f"{'·' if one.acknowledged_by else '!'} {alarm_text(one, plan)}" for one in alarms]
     styles = ["" if one.acknowledged_by else _NEW for one in alarms]
     others = len(alarms) - 1
     if others and most == 1:

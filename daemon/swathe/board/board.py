@@ -331,7 +331,7 @@ class Board:
         if (lines := self._panel.next_lines(width)) or view.spots is None:
             return lines
         at_work = view.state is not None and view.state.state == "scanning"
-        return spot_lines(view.spots, keys=False) if at_work else []
+        return spot_lines(view.spots, keys=False, units=view.units) if at_work else []
 
     def _progress_lines(
         self, view: StationView, now: float, wall: datetime, width: int
@@ -348,7 +348,9 @@ class Board:
         )
         scanning = state is not None and state.state == "scanning" and not view.is_stale(now, wall)
         text = progress_text(
-            progress, profile=view.is_profile, scanning=scanning, spots=view.has_spots
+            progress,
+            plan=view.plan,
+            scanning=scanning,
         )
         lifted = [] if progress.lifted is None else [progress.lifted.text]
         return [row, *self._wrapped([text]), *self._wrapped(lifted, "bold")]
@@ -359,7 +361,7 @@ class Board:
             view.raised_alarms,
             most,
             lambda text, style: self._wrapped([text], style),
-            profile=view.is_profile,
+            plan=view.plan,
         )
 
     def _health(self, view: StationView, width: int, *, long: bool) -> list[Text]:

@@ -110,7 +110,9 @@ def gap_list(clusters: list[GapCluster], view: StationView, most: int) -> Render
         return Text("no open gap", style="dim")
     wanted = {one.gap for one in view.rescan.wanted} if view.rescan is not None else set()
     table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for heading in ("gap", "away mm", "scan mm", *(() if view.is_profile else ("index mm",))):
+    unit = view.units.length_name
+    index_heading = () if view.is_profile else (f"index {unit}",)
+    for heading in ("gap", f"away {unit}", f"scan {unit}", *index_heading):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("cells", justify="right", no_wrap=True)
     table.add_column("cause", no_wrap=True)
@@ -121,9 +123,9 @@ def gap_list(clusters: list[GapCluster], view: StationView, most: int) -> Render
         next_ = ", wanted next" if wanted & set(cluster.numbers) else ""
         table.add_row(
             str(first) if first == last else f"{first}…{last}",
-            f"{_distance(cluster, view):.0f}",
-            extent_text(cluster.scan, scan_turn),
-            *(() if view.is_profile else (extent_text(cluster.index, index_turn),)),
+            view.units.number(_distance(cluster, view), 0),
+            extent_text(cluster.scan, scan_turn, view.units),
+            *(() if view.is_profile else (extent_text(cluster.index, index_turn, view.units),)),
             f"{cluster.cells:,}",
             f"{causes_text(cluster.causes)}{next_}",
         )

@@ -39,7 +39,7 @@ class LineBanner:
         if shown is not None and shown.number != line.number:
             self._before[view.name] = shown.number, now
         self._shown[view.name] = line
-        text = f"  LINE {line.number}   index {line.index:.10g} mm"
+        text = f"  LINE {line.number}   index {self._place(view, line)}"
         text += f"   (lines 0 to {line.lines - 1})"
         before = self._before.get(view.name)
         if before is not None and (not line.settled or now - before[1] < _CHANGED_SECONDS):
@@ -47,3 +47,8 @@ class LineBanner:
         banner = Text(text.ljust(width), style="bold reverse", no_wrap=True, overflow="ellipsis")
         waiting = [] if line.settled else wrap(f"NOTHING COUNTS YET: {line.waiting}", "bold yellow")
         return [banner, *waiting]
+
+    @staticmethod
+    def _place(view: StationView, line: LineNow) -> str:
+        resolution = None if view.plan is None else view.plan.index_resolution
+        return view.units.stated_text(line.index, resolution)

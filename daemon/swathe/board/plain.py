@@ -69,9 +69,7 @@ class PlainLines:
         progress = view.progress
         if progress is not None and now >= self._due.get(name, 0.0):
             self._due[name] = now + _PROGRESS_SECONDS
-            text = progress_text(
-                progress, profile=view.is_profile, scanning=True, spots=view.has_spots
-            )
+            text = progress_text(progress, plan=view.plan, scanning=True)
             line = f"{name}: {coverage_text(progress)} · {text}"
             self.print_once((name, "progress"), (progress.measured, progress.open_gaps), line)
 
@@ -95,5 +93,5 @@ class PlainLines:
             self.print_once(
                 key,
                 status,
-                f"{name}: {raised}{alarm_text(alarm, profile=view.is_profile, spots=view.has_spots)}",
+                f"{name}: {raised}{alarm_text(alarm, view.plan)}",
             )

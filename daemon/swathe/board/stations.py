@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from swathe.display_units import DisplayUnits
 from swathe.messages import (
     ROOT,
     AlarmMessage,
@@ -186,6 +187,11 @@ class StationView:
     def plan(self) -> PlanMessage | None:
         """What is scanned; None while unknown."""
         return None if self.state is None else self.state.plan
+
+    @property
+    def units(self) -> DisplayUnits:
+        """In which lengths of the station are shown."""
+        return DisplayUnits("mm" if self.plan is None else self.plan.units)
 
     def open_gaps(self) -> list[GapMessage]:
         """Return the open gaps."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from swathe.board.stations import StationView
+from swathe.display_units import DisplayUnits
 from swathe.messages import (
     AlarmMessage,
     CheckMessage,
@@ -50,51 +51,68 @@ def coverage_text(progress: ProgressMessage) -> str:
 
 
 def progress_text(
-    progress: ProgressMessage, *, profile: bool, scanning: bool, spots: bool = False
+    progress: ProgressMessage, *, scanning: bool, plan: PlanMessage | None = None
 ) -> str:
     """Return the progress without its coverage.
 
     Args:
         progress: the message.
-        profile: whether the plan has no index axis.
-        scanning: whether speed and time left apply.
-        spots: whether the plan is spots, which have neither.
+        scanning: whether speed and time left apply; a plan of spots has neither.
+        plan: of the station; None while unknown.
     """
-    if spots:
+    units = _units(plan)
+    if plan is not None and plan.spots:
         where = f"spot {progress.minimum_scan or 0:.0f}"
         count = f"{progress.measured:,} of {progress.required:,} spots"
-        return " · ".join([count, *_state_parts(progress, where)])
-    position = number_text(progress, "scan")
-    if not profile:
-        position += f" / {number_text(progress, 'index')}"
-    parts = [f"{progress.measured:,} of {progress.required:,} cells", f"at {position} mm"]
+        return " · ".join([count, *_state_parts(progress, where, units)])
+    position = _place(progress, plan, "scan", "index")
+    parts = [
+        f"{progress.measured:,} of {progress.required:,} cells",
+        f"at {units.with_unit(position)}",
+    ]
     if scanning:
         limit = (
             ""
             if progress.speed_limit is None
-            else f" of at most {number_text(progress, 'speed_limit')}"
+            else f" of at most {number_text(progress, 'speed_limit', units)}"
         )
         fast = " TOO FAST" if progress.too_fast else ""
-        parts.append(f"{number_text(progress, 'speed')}{limit} mm/s{fast}")
+        speed = number_text(progress, "speed", units)
+        parts.append(f"{speed}{limit} {units.speed_name}{fast}")
         parts.append(f"{number_text(progress, 'rate')} readings/s")
     if scanning and progress.seconds_left is not None:
         minutes, seconds = divmod(round(progress.seconds_left), 60)
         parts.append(f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d} left")
-    where = number_text(progress, "minimum_scan")
-    if not profile:
-        where += f" / {number_text(progress, 'minimum_index')}"
-    return " · ".join([*parts, *_state_parts(progress, where)])
+    where = _place(progress, plan, "minimum_scan", "minimum_index")
+    return " · ".join([*parts, *_state_parts(progress, where, units)])
 
 
-def _state_parts(progress: ProgressMessage, where: str) -> list[str]:
+def _units(plan: PlanMessage | None) -> DisplayUnits:
+    """Return in which lengths of a station are shown."""
+    return DisplayUnits("mm" if plan is None else plan.units)
+
+
+def _place(
+    message: ProgressMessage | AlarmMessage, plan: PlanMessage | None, scan: str, index: str
+) -> str:
+    """Return a place without its unit, by the names of its fields; a line profile has no index."""
+    units = _units(plan)
+    widths = (None, None) if plan is None else (plan.scan_resolution, plan.index_resolution)
+    text = number_text(message, scan, units, resolution=widths[0])
+    if plan is not None and plan.profile:
+        return text
+    return f"{text} / {number_text(message, index, units, resolution=widths[1])}"
+
+
+def _state_parts(progress: ProgressMessage, where: str, units: DisplayUnits) -> list[str]:
     """Return the minimum, which is at a place, and what is wrong."""
     parts = []
     if progress.minimum is not None:
-        parts.append(f"minimum {minimum_text(progress)} at {where}")
+        parts.append(f"minimum {minimum_text(progress, units)} at {where}")
     if progress.suspect:
         parts.append(f"{progress.suspect:,} SUSPECT")
     if progress.slipped_at is not None:
-        parts.append(f"SLIPPED at {number_text(progress, 'slipped_at')} mm")
+        parts.append(f"SLIPPED at {units.with_unit(number_text(progress, 'slipped_at', units))}")
     if progress.check_overdue:
         parts.append("CHECK OVERDUE")
     return parts
@@ -106,40 +124,44 @@ def gap_text(gap: GapMessage, plan: PlanMessage | None = None) -> str:
         return f"gap {gap.number} closed: {gap.end_text}"
     scan_turn, index_turn = (None, None) if plan is None else (plan.scan_turn, plan.index_turn)
     profile = plan is not None and plan.profile
-    index = "" if profile else f", index {extent_text(gap.index, index_turn)} mm"
+    units = _units(plan)
+    scan, index = (
+        units.with_unit(extent_text(extent, turn, units))
+        for extent, turn in ((gap.scan, scan_turn), (gap.index, index_turn))
+    )
+    index = "" if profile else f", index {index}"
     hours = f" ({gap.hours})" if gap.hours else ""
     return (
-        f"gap {gap.number} open: {gap.causes_text}, scan {extent_text(gap.scan, scan_turn)} mm"
+        f"gap {gap.number} open: {gap.causes_text}, scan {scan}"
         f"{index}{hours}, {count_text(gap.cells, 'cell')}"
     )
 
 
-def alarm_text(alarm: AlarmMessage, *, profile: bool = False, spots: bool = False) -> str:
-    """Return an alarm in a line.
+def alarm_text(alarm: AlarmMessage, plan: PlanMessage | None = None) -> str:
+    """Return an alarm in a line; of a plan of spots its own text names the spot.
 
     Args:
         alarm: the message.
-        profile: whether the plan has no index axis.
-        spots: whether the plan is spots, which the text of the alarm names.
+        plan: of the station; None while unknown.
     """
     if alarm.status == "over":
         return f"alarm #{alarm.number} {alarm.kind} is over"
     where = f" {alarm.device}" if alarm.device else ""
+    units, spots = _units(plan), plan is not None and plan.spots
     if alarm.minimum_scan is not None and not spots:
-        where += f" at {number_text(alarm, 'minimum_scan')}"
-        where += " mm" if profile else f" / {number_text(alarm, 'minimum_index')} mm"
+        where += f" at {units.with_unit(_place(alarm, plan, 'minimum_scan', 'minimum_index'))}"
     elif alarm.scan is not None and not spots:
-        where += f" at {_middle(alarm.scan)}"
+        where += f" at {_middle(alarm.scan, units)}"
         if alarm.index is not None:
-            where += f" / {_middle(alarm.index)}"
-        where += " mm"
+            where += f" / {_middle(alarm.index, units)}"
+        where += f" {units.length_name}"
     since = alarm.since.astimezone().strftime("%H:%M:%S")
     seen = f", seen by {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
     return f"#{alarm.number} {alarm.kind}{where}{seen}: {alarm.detail} (since {since})"
 
 
-def _middle(extent: Extent) -> str:
-    return f"{(extent.low + extent.high) / 2:.1f}"
+def _middle(extent: Extent, units: DisplayUnits) -> str:
+    return units.number((extent.low + extent.high) / 2, 1)
 
 
 def port_text(port: PortMessage, *, long: bool = False) -> str:

@@ -40,7 +40,7 @@ class SpotPanel(RunPanel):
 
     def next_lines(self, width: int) -> list[str]:  # noqa: ARG002
         """Return the next spot, what the gauge reads, and what is done."""
-        return spot_lines(self._spots.state())
+        return spot_lines(self._spots.state(), units=self._daemon.station.display)
 
     def _take(self) -> Reply:
         return self._by_name(self._spots.take)

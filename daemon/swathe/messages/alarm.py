@@ -25,10 +25,10 @@ class AlarmMessage(Message):
     device: str = Field(description="whose port; empty for other kinds")
     scan: Extent | None = Field(description="where, mm; null without a position")
     index: Extent | None = Field(description="where, mm; null without a position")
-    minimum_scan: Annotated[float | None, Digits(2)] = Field(
+    minimum_scan: Annotated[float | None, Digits(3, shown=2)] = Field(
         None, description="of the cell with the minimum thickness, mm; null for other kinds"
     )
-    minimum_index: Annotated[float | None, Digits(2)] = Field(
+    minimum_index: Annotated[float | None, Digits(3, shown=2)] = Field(
         None, description="of the cell with the minimum thickness, mm; null for other kinds"
     )
     since: UtcTime = Field(description="when its reason began")

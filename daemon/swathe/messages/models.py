@@ -43,6 +43,10 @@ class PlanMessage(Snapshot):
 
     scan: Extent
     index: Extent
+    units: Literal["mm", "in"] = Field(
+        "mm",
+        description="unit of lengths that the operator reads: texts have it, numbers are mm always",
+    )
     scan_resolution: float = Field(description="length of a cell along the scan axis, mm")
     index_resolution: float = Field(description="from line to line, mm")
     lines: int = Field(description="how many; they are numbered from 0")
@@ -83,6 +87,7 @@ class PlanMessage(Snapshot):
         return cls(
             scan=Extent(*scan.edges(0, scan.cells - 1)),
             index=Extent(*index.edges(0, index.cells - 1)),
+            units=station.units,
             scan_resolution=scan.resolution,
             index_resolution=index.resolution,
             lines=index.cells,

@@ -23,7 +23,7 @@ def lines(count: int, most: int) -> list[str]:
     def wrap(text: str, style: str) -> list[Text]:
         return [Text(line, style) for line in textwrap.wrap(text, 60)]
 
-    found = alarm_lines(alarms, most, wrap, profile=False)
+    found = alarm_lines(alarms, most, wrap, plan=None)
     assert len(found) <= most
     return [line.plain for line in found]
 

@@ -143,6 +143,12 @@ def snapshots() -> st.SearchStrategy[ProgressSnapshot]:
     return one()
 
 
+def place(position: float | None) -> str:
+    """Return a position with two decimals; what rounds to zero has no sign."""
+    assert position is not None
+    return f"{round(position, 2) + 0.0:,.2f}"
+
+
 @given(snapshots())
 def test_every_output_shows_the_same_digits(snapshot: ProgressSnapshot) -> None:
     """Board, plain lines, page, MQTT, record and report write each figure of a snapshot alike."""
@@ -179,9 +185,9 @@ def test_every_output_shows_the_same_digits(snapshot: ProgressSnapshot) -> None:
     coverage = f"{snapshot.percent:,.2f} %"
     figures = [
         coverage,
-        f"at {snapshot.scan:,.2f} / {snapshot.index:,.2f} mm",
+        f"at {place(snapshot.scan)} / {place(snapshot.index)} mm",
         f"{snapshot.rate:,.1f} readings/s",
-        f"{minimum} at {snapshot.minimum_scan:,.2f} / {snapshot.minimum_index:,.2f}",
+        f"{minimum} at {place(snapshot.minimum_scan)} / {place(snapshot.minimum_index)}",
         f"{snapshot.speed:,.1f}",
     ]
     if snapshot.slipped_at is not None:
@@ -402,7 +408,10 @@ def test_a_thin_place_is_where_the_minimum_is(profile: bool, place: str) -> None
         minimum_scan=41.251,
         minimum_index=7.5,
     )
-    text = alarm_text(AlarmMessage.of_alarm(found, OF), profile=profile)
+    plan = state().plan
+    assert plan is not None
+    plan = plan.model_copy(update={"profile": profile})
+    text = alarm_text(AlarmMessage.of_alarm(found, OF), plan)
     assert f"below alert at {place}: 7.25 mm, below 8 mm" in text
 
 

@@ -411,10 +411,10 @@ def test_progress_nothing_required_is_all_done() -> None:
 
 
 def test_progress_and_gap_are_rounded_for_reading() -> None:
-    """Positions are told to 0.01 mm, thickness and borders to a micrometre."""
+    """Positions, thickness and borders have a micrometre, so that inches have their digits."""
     message = ProgressMessage.of(progress(), OF)
     assert (message.scan, message.speed, message.rate, message.minimum) == (
-        12.35,
+        12.346,
         123.5,
         1000.0,
         9.877,

@@ -10,6 +10,8 @@ from typing import Annotated, Any, NamedTuple, Self
 from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
+
 __all__ = [
     "Digits",
     "Extent",
@@ -45,9 +47,13 @@ class Digits:
 
     Attributes:
         decimals: how many.
+        shown: how many are written; all by default.
+        inches: how many of a length in inches; one more than in mm by default.
     """
 
     decimals: int
+    shown: int | None = None
+    inches: int | None = None
 
     def __get_pydantic_core_schema__(
         self,
@@ -62,20 +68,33 @@ class Digits:
         return round(value, self.decimals) + 0.0  # -0.0 becomes 0.0
 
 
-def number_text(snapshot: Snapshot, name: str, *, sign: bool = False) -> str:
+def number_text(
+    snapshot: Snapshot,
+    name: str,
+    units: DisplayUnits | None = None,
+    *,
+    sign: bool = False,
+    resolution: float | None = None,
+) -> str:
     """Return a number of a snapshot as text with its own decimals; ``–`` for None.
 
     Args:
         snapshot: has the number.
         name: of the field, which is annotated with `Digits`.
+        units: in which a length in mm, or a speed in mm/s, is written; None for other numbers.
         sign: whether a plus is written too.
+        resolution: of a place, the width of its cells in mm, which decide its decimals in inches.
     """
     value = getattr(snapshot, name)
     if value is None:
         return "–"
     for item in type(snapshot).model_fields[name].metadata:
         if isinstance(item, Digits):
-            return f"{value:{'+' if sign else ''},.{item.decimals}f}"
+            shown = item.decimals if item.shown is None else item.shown
+            if units is None:
+                return f"{value:{'+' if sign else ''},.{shown}f}"
+            inches = item.inches if resolution is None else units.place_decimals(resolution)
+            return units.number(value, shown, inches, sign=sign)
     message = f"'{name}' must be annotated with its digits"
     raise TypeError(message)
 
@@ -127,11 +146,14 @@ def count_text(count: int, what: str) -> str:
     return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
 
 
-def extent_text(extent: Extent, turn: Extent | None = None) -> str:
+def extent_text(
+    extent: Extent, turn: Extent | None = None, units: DisplayUnits = MILLIMETRES
+) -> str:
     """Return an extent as text, such as ``9.5…15.5``: all its digits, without trailing zeros.
 
     Args:
         extent: mm.
+        units: in which it is written, without their name.
         turn: of a circumference, from where to where its positions read: an extent over the seam
             reads ``680…12``, one of a whole turn as the turn.
     """
@@ -142,7 +164,8 @@ def extent_text(extent: Extent, turn: Extent | None = None) -> str:
         else:
             low, high = (turn.low + (border - turn.low) % length for border in extent)
             extent = Extent(low, turn.high if high - turn.low < _SAME_MM else high)
-    return "…".join(f"{round(border, _EXTENT_DIGITS):.10g}" for border in extent)
+    digits = _EXTENT_DIGITS if units.is_metric else _EXTENT_DIGITS + 1
+    return "…".join(f"{round(units.length(border), digits) + 0.0:.10g}" for border in extent)
 
 
 def distance_to(position: float, extent: Extent, turn: Extent | None = None) -> float:

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd
 from swathe.pipeline.cells.grid import CellState, Grid
@@ -60,10 +61,10 @@ class ProgressSnapshot(Snapshot):
     line_now: LineNow | None = Field(
         None, description="the line in force; null where the index axis is not stepped"
     )
-    scan: Annotated[float | None, Digits(2)] = Field(
+    scan: Annotated[float | None, Digits(3, shown=2)] = Field(
         description="newest position of the probe, mm; null while unknown"
     )
-    index: Annotated[float | None, Digits(2)] = Field(
+    index: Annotated[float | None, Digits(3, shown=2)] = Field(
         description="newest position of the probe, mm; null while unknown"
     )
     lifted: LiftSnapshot | None = Field(
@@ -93,13 +94,13 @@ class ProgressSnapshot(Snapshot):
     between_lines: int = Field(
         0, description="readings that belong to no line: the probe stood while the line changed"
     )
-    minimum: Annotated[float | None, Digits(3)] = Field(
+    minimum: Annotated[float | None, Digits(3, inches=3)] = Field(
         description="minimum thickness so far, mm; null before the first reading"
     )
-    minimum_scan: Annotated[float | None, Digits(2)] = Field(
+    minimum_scan: Annotated[float | None, Digits(3, shown=2)] = Field(
         description="scan position of the minimum thickness, mm"
     )
-    minimum_index: Annotated[float | None, Digits(2)] = Field(
+    minimum_index: Annotated[float | None, Digits(3, shown=2)] = Field(
         description="index position of the minimum thickness, mm"
     )
     minimum_expanded: Annotated[float | None, Digits(3)] = Field(
@@ -183,10 +184,10 @@ class LineSnapshot(Snapshot):
     index: Annotated[float, Digits(3)] = Field(description="position of the line, mm")
     measured: int = Field(description="required cells that are measured")
     required: int = Field(description="cells that the plan requires")
-    minimum: Annotated[float | None, Digits(3)] = Field(
+    minimum: Annotated[float | None, Digits(3, inches=3)] = Field(
         description="minimum thickness on the line, mm; null when nothing was measured"
     )
-    minimum_scan: Annotated[float | None, Digits(2)] = Field(
+    minimum_scan: Annotated[float | None, Digits(3, shown=2)] = Field(
         description="scan position of the minimum thickness, mm"
     )
     missing: tuple[Extent, ...] = Field(description="stretches not measured, mm")
@@ -229,12 +230,17 @@ def causes_text(causes: Mapping[GapCause, int]) -> str:
     return f"{first[0]}, of {sum(causes.values()):,} cells {parts}"
 
 
-def minimum_text(progress: ProgressSnapshot) -> str:
-    """Return the minimum thickness, with its expanded uncertainty where that is known."""
-    expanded = ""
-    if progress.minimum_expanded is not None:
-        expanded = f" ± {number_text(progress, 'minimum_expanded')}"
-    return f"{number_text(progress, 'minimum')}{expanded} mm"
+def minimum_text(progress: ProgressSnapshot, units: DisplayUnits = MILLIMETRES) -> str:
+    """Return the minimum thickness, with its expanded uncertainty where that is known.
+
+    Both have the same decimals then.
+    """
+    if progress.minimum_expanded is None:
+        return units.with_unit(number_text(progress, "minimum", units))
+    minimum, expanded = (
+        units.number(value, 3) for value in (progress.minimum, progress.minimum_expanded)
+    )
+    return units.with_unit(f"{minimum} ± {expanded}")
 
 
 def gap_snapshot(gap: Gap, station: Station | None = None) -> GapSnapshot:

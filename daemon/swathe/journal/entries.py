@@ -39,13 +39,18 @@ class MarkKind(StrEnum):
 
     CHECK_BEGUN = "check begun"
     """The probe is on a block of known steps: readings check the calibration, and belong to no
-    cell, until the check ends [phase, by, tolerance, block]."""
+    cell, until the check ends [phase, by, tolerance, block; off_part: whether a hand carries the
+    probe from the part to the block meanwhile, not given in a run that only checks]."""
 
     CHECK_STEP = "check step"
-    """A step of the block was read from one host time to another [thickness, begin, end]."""
+    """A step of the block was read from one host time to another [thickness, begin, end; step: its
+    number, from 1, by which a step that is read again replaces what was read before; optional]."""
 
     CHECK_ENDED = "check ended"
     """The check is complete and passes or fails."""
+
+    CHECK_GIVEN_UP = "check given up"
+    """The check in progress ends without a verdict, and does not count [by, because]."""
 
     CHECK_OVERRIDDEN = "check overridden"
     """The failure of a check is overridden [check, by, because]."""

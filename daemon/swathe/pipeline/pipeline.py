@@ -42,6 +42,7 @@ _MARKS_BETWEEN = (
     MarkKind.CHECK_BEGUN,
     MarkKind.CHECK_STEP,
     MarkKind.CHECK_ENDED,
+    MarkKind.CHECK_GIVEN_UP,
     MarkKind.CHECK_OVERRIDDEN,
     MarkKind.REFERENCED,
     MarkKind.SPOT_READ,
@@ -87,6 +88,7 @@ class Pipeline(SurveyStages):
             MarkKind.CHECK_BEGUN: self._take_check_mark,
             MarkKind.CHECK_STEP: self._take_check_mark,
             MarkKind.CHECK_ENDED: self._take_check_mark,
+            MarkKind.CHECK_GIVEN_UP: self._take_check_mark,
             MarkKind.CHECK_OVERRIDDEN: self._take_check_mark,
             MarkKind.PAUSED: self._pause,
             MarkKind.RESUMED: self._resume,
@@ -229,7 +231,8 @@ class Pipeline(SurveyStages):
         self._inputs = DeviceInputs(
             station, self.tallies, line=self._line, in_doubt=self._in_doubt, delays=self.delays
         )
-        self._inputs.begin_lost(was_set, mark.time)
+        carried = self.suspect_cells.checks.off_part
+        self._inputs.begin_lost(was_set, mark.time, carried=carried)
         difference = self.delay_difference(gauge_of(station))
         if self._observer is not None and self._placed_with not in (None, difference):
             self._observer.delay_changed()
@@ -338,10 +341,17 @@ class Pipeline(SurveyStages):
         if self.spots is not None:
             self.spots.interrupt()  # what was read in the pause belongs to no spot
 
-    def _take_check_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
+    def _take_check_mark(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
+        was_off = self.suspect_cells.checks.off_part
         # A check changes states only: neither minimum nor alarms depend on it.
         self.changed.add(self.suspect_cells.take(mark, now))
         self._settle_gaps()
+        is_off = self.suspect_cells.checks.off_part
+        if is_off and not was_off:
+            inputs.leave_part(mark.time)
+        elif was_off and not is_off:
+            inputs.return_to_part(mark.time)
+            self.lifts.break_off(mark.time)
 
     def _exclude_zone(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         zone = ExcludedZone.from_detail(mark.detail, now)

@@ -14,6 +14,7 @@ from daemon.pipeline.scenes import (
     around,
     by_hand,
     check,
+    check_in_run,
     dithering,
     mark,
     passes,
@@ -663,6 +664,33 @@ _LIST = (
             mark(0.7 + 0.4 * k, MarkKind.ALARM_ACKNOWLEDGED, alarm=1 + k // 2, by="K")
             for k in range(6)
         ),
+    ),
+    Scene(
+        name="checks in a run, by hand",
+        motion=dithering(4.5),
+        index="command",
+        checks=(
+            check_in_run(0.5, 0.0),
+            check_in_run(1.6, 0.3, given_up=True),
+            check_in_run(2.4, 0.3),
+            check_in_run(3.4, 0.0),
+        ),
+        marks=tuple(
+            mark(at, MarkKind.REFERENCED, scan=place, by="K")
+            for at, place in ((0.9, 12.0), (2.1, 5.0), (2.9, 20.0))
+        ),
+        restarts=(Restart(3.55, None, away=0.1),),
+        delivery={"gauge": "late", "encoder": "cut"},
+    ),
+    Scene(
+        name="check in a run, with two sources of a position",
+        motion=dithering(4.0),
+        encoder=Encoder(wheel_slip=4.0),
+        second=Encoder(period=7_000),
+        checks=(check_in_run(1.2, 0.0), check_in_run(2.8, 0.2)),
+        marks=(mark(1.7, MarkKind.REFERENCED, scan=7.0, index=5.0, by="K"),),
+        delivery={"encoder": "late", "second": "bunched"},
+        tick_ms=(20, 200),
     ),
     Scene(
         name="checks failed one after the other, and broken off",

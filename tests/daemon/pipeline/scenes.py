@@ -17,7 +17,7 @@ from daemon.pipeline.scene_devices import Encoder, Gauge
 from daemon.pipeline.scene_polled import PolledGauge
 from swathe.journal import Entry, Mark, MarkKind, PortChange, Sent, Tick
 
-__all__ = ["MS", "UTC", "Scene", "check", "mark", "text_of"]
+__all__ = ["MS", "UTC", "Scene", "check", "check_in_run", "mark", "text_of"]
 
 US = 1_000
 MS = 1_000_000
@@ -161,11 +161,16 @@ def slow(seconds: float) -> Waypoints:
 
 @dataclass(frozen=True)
 class Check:
-    """A calibration check: when it is made, and by how much the block is read wrong."""
+    """A calibration check: when it is made, and by how much the block is read wrong.
+
+    One in a run pauses that, a hand carries the probe to the block, and a step is read twice.
+    """
 
     at: float
     off: float
     override_at: float | None = None
+    in_run: bool = False
+    given_up: bool = False
 
     @property
     def steps(self) -> Sequence[tuple[float, float, float]]:
@@ -181,6 +186,11 @@ class Check:
 def check(at: float, off: float, override_at: float | None = None) -> Check:
     """Return a check `at` s after the start, read wrong by `off` mm (it fails beyond 0.1 mm)."""
     return Check(at, off, override_at)
+
+
+def check_in_run(at: float, off: float, *, given_up: bool = False) -> Check:
+    """Return a check in a run that scans; see `check`."""
+    return Check(at, off, in_run=True, given_up=given_up)
 
 
 Event = tuple[float, MarkKind, dict[str, Any]]
@@ -430,13 +440,30 @@ class _Take:
                     yield Mark(shift + round(seconds * S) - 20 * MS, MarkKind.LINE, line)
                 previous = index
         for number, one in enumerate(self.scene.checks, 1):
-            detail = {"phase": "interval", "by": "K", "tolerance": 0.1, "block": "B"}
-            yield Mark(shift + round(one.at * S), MarkKind.CHECK_BEGUN, detail)
-            for thickness, begin, end in one.steps:
+            detail: dict[str, Any] = {
+                "phase": "interval",
+                "by": "K",
+                "tolerance": 0.1,
+                "block": "B",
+            }
+            begun, ended = shift + round(one.at * S), shift + round(one.end * S)
+            if one.in_run:
+                yield Mark(begun, MarkKind.PAUSED, {"by": "K", "because": "check"})
+                detail["off_part"] = True
+            yield Mark(begun, MarkKind.CHECK_BEGUN, detail)
+            for k, (thickness, begin, end) in enumerate((*one.steps, *one.steps[1:])):
+                if k == len(one.steps) and not one.in_run:
+                    break
                 times = {"begin": shift + round(begin * S), "end": shift + round(end * S)}
                 step = {"thickness": thickness, **times}
-                yield Mark(times["end"] + 2 * MS, MarkKind.CHECK_STEP, step)
-            yield Mark(shift + round(one.end * S), MarkKind.CHECK_ENDED, {})
+                step |= {"step": min(k + 1, len(one.steps))} if one.in_run else {}
+                yield Mark(times["end"] + (2 + k) * MS, MarkKind.CHECK_STEP, step)
+            if one.given_up:
+                yield Mark(ended, MarkKind.CHECK_GIVEN_UP, {"by": "K", "because": "no couplant"})
+            else:
+                yield Mark(ended, MarkKind.CHECK_ENDED, {})
+            if one.in_run:
+                yield Mark(ended, MarkKind.RESUMED, {"by": "K"})
             if one.override_at is not None:
                 override = {"check": number, "by": "B", "because": "wrong step"}
                 at = shift + self._jittered(one.override_at)

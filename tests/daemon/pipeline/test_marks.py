@@ -56,6 +56,7 @@ SPOT = {"spot": "P1", "by": "A. Kern", "because": "pitted"}
 BEFORE: dict[MarkKind, list[Mark]] = {
     MarkKind.CHECK_STEP: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_ENDED: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
+    MarkKind.CHECK_GIVEN_UP: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_OVERRIDDEN: [mark(MarkKind.CHECK_BEGUN, **CHECK), mark(MarkKind.CHECK_ENDED)],
     MarkKind.RESUMED: [mark(MarkKind.PAUSED, by="A. Kern", because="couplant")],
     MarkKind.RESTORED: [mark(MarkKind.DISCARDED, **DISCARD)],
@@ -72,6 +73,7 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.CHECK_BEGUN: CHECK,
     MarkKind.CHECK_STEP: STEP,
     MarkKind.CHECK_ENDED: {},
+    MarkKind.CHECK_GIVEN_UP: {"by": "A. Kern", "because": "no couplant"},
     MarkKind.CHECK_OVERRIDDEN: {"check": 1, "by": "A. Kern", "because": "wrong step"},
     MarkKind.PAUSED: {"by": "A. Kern", "because": "couplant"},
     MarkKind.RESUMED: {"by": "A. Kern"},
@@ -115,6 +117,7 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.CHECK_BEGUN: lambda p: p.suspect_cells.checks.in_progress,
     MarkKind.CHECK_STEP: steps_of_ended_check,
     MarkKind.CHECK_ENDED: lambda p: len(p.suspect_cells.checks.checks),
+    MarkKind.CHECK_GIVEN_UP: lambda p: p.suspect_cells.checks.in_progress,
     MarkKind.CHECK_OVERRIDDEN: lambda p: p.suspect_cells.in_force,
     MarkKind.PAUSED: lambda p: p.pauses.active,
     MarkKind.RESUMED: lambda p: p.pauses.active,

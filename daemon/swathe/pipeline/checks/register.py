@@ -22,6 +22,7 @@ __all__ = ["Check", "CheckPhase", "CheckRegister", "CheckStep"]
 
 # The rounding of a decimal thickness must not decide on a deviation that is exactly the tolerance.
 _SLACK_MM = 1e-9
+_COLUMNS = [("time", "<i8"), ("thickness", "<f8"), ("valid", "?")]
 
 
 class CheckPhase(StrEnum):
@@ -41,12 +42,14 @@ class CheckStep:
         measured: mean of the readings, mm; NaN when none had an echo.
         spread: their standard deviation, mm; NaN for fewer than two.
         readings: those with an echo.
+        redone: how often the step was read before; what was read then does not count.
     """
 
     thickness: float
     measured: float
     spread: float
     readings: int
+    redone: int = 0
 
     @property
     def deviation(self) -> float:
@@ -99,9 +102,8 @@ class _CheckInProgress:
     """A check that has begun and not ended."""
 
     detail: dict[str, Any]
-    times: list[NDArray[np.int64]] = field(default_factory=list)
-    thickness: list[NDArray[np.float64]] = field(default_factory=list)
-    steps: list[CheckStep] = field(default_factory=list)
+    readings: list[NDArray[Any]] = field(default_factory=list)
+    steps: dict[int, CheckStep] = field(default_factory=dict)
 
 
 class CheckRegister:
@@ -125,41 +127,71 @@ class CheckRegister:
         """Whether the probe is on the block now, so that readings belong to no cell."""
         return self._current is not None
 
+    @property
+    def off_part(self) -> bool:
+        """Whether a hand has carried the probe from the part, in a run that scans, for this check."""
+        return self._current is not None and bool(self._current.detail.get("off_part"))
+
+    @property
+    def steps_read(self) -> tuple[CheckStep, ...]:
+        """The steps of the check in progress that were read so far; empty without one."""
+        return () if self._current is None else tuple(self._current.steps.values())
+
     def begin(self, detail: dict[str, Any]) -> None:
         """Begin a check; one in progress is dropped."""
         self._current = _CheckInProgress(detail)
 
     def abandon(self) -> None:
-        """Drop a check in progress, as when its run was killed."""
+        """Drop a check in progress, as when it is given up or its run was killed."""
         self._current = None
 
     def add_readings(self, readings: NDArray[Any]) -> None:
         """Add readings with their thickness filled in, shape (n,), for the steps of the check."""
         if self._current is not None and readings.size:
-            good = readings["valid"]
-            self._current.times.append(readings["time"][good])
-            self._current.thickness.append(readings["thickness"][good])
+            self._current.readings.append(readings[["time", "thickness", "valid"]].copy())
+
+    def readings_since(self, time: int) -> NDArray[Any]:
+        """Return the newest readings of the check in progress, shape (n,), for who leads it.
+
+        The columns are time, thickness in mm and valid.
+
+        Args:
+            time: host time in ns of the first one that is wanted.
+        """
+        every = [] if self._current is None else self._current.readings
+        late: list[NDArray[Any]] = []
+        for readings in reversed(every):
+            if int(readings["time"].max()) < time:
+                break
+            late.append(readings)
+        found = np.concatenate([np.empty(0, _COLUMNS), *reversed(late)])
+        return np.asarray(found[found["time"] >= time])
 
     def add_step(self, detail: dict[str, Any]) -> None:
         """Add a step: the readings from ``begin`` to ``end``, host times in ns."""
         if self._current is None:
             return
-        times = np.concatenate([*self._current.times, np.empty(0, np.int64)])
-        thickness = np.concatenate([*self._current.thickness, np.empty(0)])
-        thickness = thickness[(times >= detail["begin"]) & (times <= detail["end"])]
-        step = CheckStep(
+        steps = self._current.steps
+        number = int(detail.get("step", len(steps) + 1))
+        # All of them: the verdict must not depend on how they came in batches.
+        readings = np.concatenate([np.empty(0, _COLUMNS), *self._current.readings])
+        times = readings["time"]
+        used = readings["valid"] & (times >= detail["begin"]) & (times <= detail["end"])
+        thickness = np.ascontiguousarray(readings["thickness"][used])
+        before = steps.get(number)
+        steps[number] = CheckStep(
             thickness=float(detail["thickness"]),
             measured=float(thickness.mean()) if thickness.size else math.nan,
             spread=float(thickness.std(ddof=1)) if thickness.size > 1 else math.nan,
             readings=int(thickness.size),
+            redone=0 if before is None else before.redone + 1,
         )
-        self._current.steps.append(step)
 
     def end(self, time: int) -> Check | None:
         """End the check at `time`, ns UTC; return it with its verdict, or None if none was begun."""
         if self._current is None:
             return None
-        detail, steps = self._current.detail, tuple(self._current.steps)
+        detail, steps = self._current.detail, tuple(self._current.steps.values())
         self._current = None
         tolerance = float(detail["tolerance"])
         check = Check(

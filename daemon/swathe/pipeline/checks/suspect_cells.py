@@ -62,6 +62,8 @@ class SuspectCells:
                     self._changed[check.number] = check
                     if not check.passed:
                         return self._mark_suspect(since or 0, now)
+            case MarkKind.CHECK_GIVEN_UP:
+                self.checks.abandon()
             case MarkKind.CHECK_OVERRIDDEN:
                 return self._override(mark, now)
         return np.empty(0, np.int64)

@@ -290,27 +290,37 @@ class EncodedAxis:
         waiting, self._waiting = self._waiting, WaitingSamples.none()
         return waiting.undecided(known)
 
-    def lose(self, known: int, why: str) -> AxisSamples:
+    def lose(
+        self, known: int, why: str, *, last: float | None = None, same_counter: bool = False
+    ) -> AxisSamples:
         """Let the position be lost from the journal time `known`, ns, on, unless the axis keeps it.
 
         Returns the samples that waited, none of them good.
+
+        Args:
+            known: as above.
+            why: for people.
+            last: where it was known last, mm; by default where the track ends.
+            same_counter: its counts continue from those it sent before.
         """
         flushed = self._flush(known)
         place = self.track.last_position
         if place is None:  # nothing was known before
             return flushed
         if not self._filter.lost:
-            self._raise(known, place, why)
+            self._raise(known, place if last is None else last, why)
         self._filter.lose()
-        # What it sends from now on has nothing to do with what it sent before.
-        self._newest, self._pending = np.empty(0), None
+        if not same_counter:
+            # What it sends from now on has nothing to do with what it sent before.
+            self._newest = np.empty(0)
+        self._pending = None
         return flushed
 
-    def begin_lost(self, known: int) -> None:
+    def begin_lost(self, known: int, why: str = "was set in the run before") -> None:
         """Let the position be unknown from the start of a run, at a journal time, ns."""
         self._filter.lose()
         back = self._way_back()
-        text = f"{self.name} position was set in the run before, and is unknown in this one; {back}"
+        text = f"{self.name} position {why}, and is unknown in this one; {back}"
         self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, True, text))
 
     def reference(self, place: float, time: int) -> AxisSamples | None:

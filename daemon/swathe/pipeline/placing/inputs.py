@@ -123,6 +123,8 @@ class DeviceInputs:
         self.pauses = Pauses()
         self.place_sums: PlaceSums | None = None
         self._bracket = bracket
+        # When a hand carried the probe from the part, ns, and where it was.
+        self._left_part: tuple[int, tuple[float | None, float | None]] | None = None
 
     def _required_steps(self) -> SteppedIndex:
         assert self.stepped is not None  # noqa: S101  set where no index axis is encoded
@@ -258,11 +260,46 @@ class DeviceInputs:
         """Names of the encoded axes whose counts alone do not give the position any more."""
         return tuple(axis.name for axis in self._axes if axis.lost or axis.was_set)
 
-    def begin_lost(self, names: tuple[str, ...], now: int) -> None:
-        """A run begins at `now`, ns: what set these axes is known of the run before only."""
+    def begin_lost(self, names: tuple[str, ...], now: int, *, carried: bool = False) -> None:
+        """A run begins at `now`, ns: what set these axes is known of the run before only.
+
+        Args:
+            names: of the axes.
+            now: as above.
+            carried: the run before ended while the probe was on the block: no axis has a position.
+        """
         for axis in self._axes:
-            if axis.name in names:
+            if carried:
+                axis.begin_lost(now, "was lost in a calibration check of the run before")
+            elif axis.name in names:
                 axis.begin_lost(now)
+
+    def leave_part(self, time: int) -> None:
+        """A hand carries the probe from the part at `time`, ns: counts mean nothing until it is back."""
+        self._left_part = time, self.position
+
+    def return_to_part(self, time: int) -> None:
+        """The probe is to be set down on the part again: where, nobody has said yet.
+
+        A counter is turned in a hand, or is not turned though the probe is carried. So its position is
+        lost at `time`, ns, whatever it counted meanwhile.
+        """
+        if self._left_part is None:
+            return
+        (_, left), now = self._left_part, self.position
+        self._left_part = None
+        for axis in self._axes:
+            scan = axis is self._scan
+            before, after = (left[0], now[0]) if scan else (left[1], now[1])
+            why = "the probe was carried to the block"
+            if before is not None and after is not None:
+                still = abs(after - before) <= axis.same_within
+                counted = "is where it was" if still else "counted on meanwhile"
+                why = f"{why}, its counter {counted}"
+            lost = axis.lose(time, why, last=before, same_counter=True)
+            self._add_samples(axis, lost)
+        for second in self._second.values():
+            second.watch.restart()
 
     @property
     def lost_axes(self) -> tuple[str, ...]:
@@ -313,7 +350,11 @@ class DeviceInputs:
         """Return slips and set positions found since the last call, in any order."""
         events = self._slip_events.copy()
         self._slip_events.clear()
-        return events
+        if self._left_part is None:
+            return events
+        # In a hand both sources turn as they like, and neither slips on the part.
+        left = self._left_part[0]
+        return [one for one in events if not isinstance(one, Slip) or one.time < left]
 
     def take_conditions(self) -> list[Condition]:
         """Return the changes of conditions of axes and devices since the last call."""

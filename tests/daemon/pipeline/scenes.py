@@ -440,7 +440,7 @@ class _Take:
                     yield Mark(shift + round(seconds * S) - 20 * MS, MarkKind.LINE, line)
                 previous = index
         for number, one in enumerate(self.scene.checks, 1):
-            detail: dict[str, Any] = {
+            started: dict[str, Any] = {
                 "phase": "interval",
                 "by": "K",
                 "tolerance": 0.1,
@@ -449,8 +449,8 @@ class _Take:
             begun, ended = shift + round(one.at * S), shift + round(one.end * S)
             if one.in_run:
                 yield Mark(begun, MarkKind.PAUSED, {"by": "K", "because": "check"})
-                detail["off_part"] = True
-            yield Mark(begun, MarkKind.CHECK_BEGUN, detail)
+                started["off_part"] = True
+            yield Mark(begun, MarkKind.CHECK_BEGUN, started)
             for k, (thickness, begin, end) in enumerate((*one.steps, *one.steps[1:])):
                 if k == len(one.steps) and not one.in_run:
                     break

@@ -28,7 +28,7 @@ def there(first: int, begin: float, wall: float = 10.0) -> Motion:
 
 def on_block(first: int, read: float, *, counts: float) -> list[Entry]:
     """Return 100 ms of readings, at which the counter is at `counts` mm."""
-    return Motion(lambda _: (counts,), lambda _: read, first, first + 100).entries()
+    return list(Motion(lambda _: (counts,), lambda _: read, first, first + 100).entries())
 
 
 def check(

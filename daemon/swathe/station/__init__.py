@@ -48,6 +48,7 @@ from swathe.station.motion import (
 )
 from swathe.station.probe import beam_on_wall
 from swathe.station.quality import CalibrationSettings
+from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
 
 __all__ = [
@@ -71,6 +72,7 @@ __all__ = [
     "MarkSettings",
     "MotionTable",
     "PageSettings",
+    "SensitivitySettings",
     "SoundEvent",
     "SpotSettings",
     "SpotsSettings",

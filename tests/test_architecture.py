@@ -26,6 +26,7 @@ ORDER = (
     "display_units",
     "keys",
     "arrays",
+    "reading_flags",
     "listen",
     "calibration",
     "echo",

@@ -39,6 +39,7 @@ READING: Final[np.dtype[np.void]] = np.dtype(
         ("sequence", "<i8"),
         ("offset", "<i8"),
         ("size", "<i4"),
+        ("flags", "<u2"),
     ]
 )
 """Columns of a reading.
@@ -50,6 +51,7 @@ taken for a measurement. `amplitude` (% FSH) is NaN when absent and otherwise as
 `offset` is the byte offset of the line or frame in its port's stream, `size` its bytes without a
 line's terminator (0: not known, as its first byte is then all that is known of it). A device that sends an
 A-scan and no gated value has a valid reading with NaN here: the echo is yet to be measured.
+`flags` is 0 from every driver: the daemon sets bits there for what is doubtful about a reading.
 """
 
 

@@ -22,6 +22,7 @@ def test_reading_columns_have_their_widths() -> None:
         "sequence": "<i8",
         "offset": "<i8",
         "size": "<i4",
+        "flags": "<u2",
     }
     assert np.iinfo(np.int64).min == ABSENT_TIME
 

@@ -10,9 +10,10 @@ from swathe.arrays import Floats, Times
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.applied_revisions import AppliedRevisions
+from swathe.pipeline.cells.changed import ChangedCells
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
-from swathe.pipeline.cells.grid import ChangedCells, Grid
+from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
 from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells

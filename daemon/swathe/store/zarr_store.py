@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
+from swathe.reading_flags import flag_attributes
 from swathe.station import Axis, CellRule, Station, kept_waveforms
 from swathe.store.quality import PlaceSummary
 from swathe_drivers import WaveformFormat
@@ -71,6 +72,10 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
             "flag_values": [int(state) for state in CellState],
             "flag_meanings": " ".join(state.name.lower() for state in CellState),
         },
+    ),
+    "quality": (
+        "uint16",
+        {"long_name": "what is doubtful about the thickness", **flag_attributes()},
     ),
 }
 

@@ -10,7 +10,6 @@ how many come at once: means are kept as sums of whole units, and of equal readi
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
@@ -20,14 +19,16 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, distinct, run_lengths, run_starts, steps_of
 from swathe.pipeline.cells.waveforms import PendingWaveforms
+from swathe.reading_flags import CELL_BITS, READING_BITS, ReadingFlag
 from swathe.station import Axis, CellRule
 
-__all__ = ["CellState", "CellUpdate", "ChangedCells", "Grid"]
+__all__ = ["CellState", "CellUpdate", "Grid"]
 
 # Means are sums of 2**-29 mm, 2 pm: for a wall of 10 mm, 20 days of 1,000 readings a second fit.
 # What is thicker than fifteen kilometres counts as that.
 _UNITS_PER_MM = 2.0**29
 _MOST_MM = 1.5e7
+_ALL_BITS = READING_BITS | CELL_BITS
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,52 +42,6 @@ class CellUpdate:
 
     cells: Cells
     before: NDArray[np.uint8]
-
-
-class ChangedCells:
-    """Collects where cells changed, and passes the cells on.
-
-    Args:
-        columns: cells of a row.
-
-    Attributes:
-        listener: called with flat cells, shape (n,), whose layers may have changed; a cell may
-            occur more than once. It must neither raise nor block.
-    """
-
-    def __init__(self, columns: int) -> None:
-        self._columns = columns
-        self._spans: dict[int, tuple[int, int]] = {}
-        self.listener: Callable[[Cells], None] | None = None
-
-    def cells_changed(self, update: CellUpdate) -> None:
-        """Add the cells of an update."""
-        self.add(update.cells)
-
-    def add(self, cells: Cells) -> None:
-        """Add cells that may have changed."""
-        if cells.size:
-            first, last = int(cells.min()), int(cells.max())
-            row, column = divmod(first, self._columns)
-            if last < (row + 1) * self._columns:  # one row: the usual case of a probe
-                self._widen(row, column, last % self._columns)
-            else:
-                rows, columns = np.divmod(distinct(cells), self._columns)
-                begins = run_starts(rows)
-                ends = np.append(begins[1:], rows.size) - 1
-                for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
-                    self._widen(int(rows[begin]), int(columns[begin]), int(columns[end]))
-            if self.listener is not None:
-                self.listener(cells)
-
-    def _widen(self, row: int, first: int, last: int) -> None:
-        before = self._spans.get(row, (first, last))
-        self._spans[row] = min(first, before[0]), max(last, before[1])
-
-    def take_spans(self) -> dict[int, tuple[int, int]]:
-        """Return the first and last column of each row between which cells changed since the last call."""
-        spans, self._spans = self._spans, {}
-        return spans
 
 
 class CellState(IntEnum):
@@ -132,6 +87,7 @@ class Grid:
         self.amplitude = np.zeros(cells, np.float32)
         self.last_time = np.zeros(cells, np.int64)
         self.probe = np.zeros(cells, np.uint8)
+        self.quality = np.zeros(cells, np.uint16)
         self.slipped = np.zeros(cells, bool)  # suspect by a slip, whatever a check says
         self.outside = 0
         self.waveform: NDArray[Any] | None = None
@@ -202,6 +158,7 @@ class Grid:
                 self._raise_state(cells[without & uncertain], CellState.UNCERTAIN)
                 without &= ~uncertain
             self._raise_state(cells[without], CellState.NO_SIGNAL)
+            self._note_impossible(readings, cells, inside)
             good, at = readings[valid], cells[valid]
         if suspect:
             unsound = self.state[at] != CellState.MEASURED
@@ -213,6 +170,15 @@ class Grid:
             self._add_valid(good, at, utc_offset, waveforms)
         if suspect:
             self.mark_suspect(at[self.state[at] == CellState.MEASURED])
+
+    def _note_impossible(
+        self, readings: NDArray[Any], cells: Cells, inside: NDArray[np.bool_]
+    ) -> None:
+        """Flag the cells without a valid reading in which an impossible one was taken."""
+        impossible = inside & ((readings["flags"] & ReadingFlag.IMPOSSIBLE) > 0)
+        if impossible.any():
+            at = cells[impossible]
+            self.quality[at[self.hits[at] == 0]] |= np.uint16(ReadingFlag.IMPOSSIBLE)
 
     def mark_suspect(self, cells: Cells, *, slipped: bool = False) -> None:
         """Make measured cells suspect, by a check or by a slip."""
@@ -234,6 +200,7 @@ class Grid:
         self.hits[cells] = 0
         self._thickness_sum[cells] = 0
         self.last_time[cells] = 0
+        self.quality[cells] = 0
         self.slipped[cells] = False
         self.state[cells] = CellState.UNVISITED
 
@@ -257,6 +224,7 @@ class Grid:
         self.time_of_flight[where] = best["time_of_flight"]
         self.amplitude[where] = best["amplitude"]
         self.probe[where] = best["probe"]
+        self._put_flags(good, stays, begins, best["flags"], where)
         if self.waveform is not None and waveforms is not None and where.size:
             self.waveform[where] = waveforms.take(best["offset"])
         np.add.at(self.hits, stays, run_lengths(begins, at.size).astype(np.uint32))
@@ -268,6 +236,32 @@ class Grid:
         last = np.maximum.reduceat(good["time"], begins) + utc_offset
         np.maximum.at(self.last_time, stays, last)
         self._raise_state(stays, CellState.MEASURED)
+
+    def _put_flags(
+        self,
+        good: NDArray[Any],
+        stays: Cells,
+        begins: NDArray[np.int64],
+        flags: NDArray[np.uint16],
+        where: Cells,
+    ) -> None:
+        """Put the bits of readings into their cells.
+
+        Args:
+            good: valid readings, shape (n,).
+            stays: cell of each stay of the probe, shape (m,).
+            begins: first reading of each stay, shape (m,).
+            flags: of the readings that represent cells from now on, shape (k,).
+            where: their cells, each once, shape (k,).
+        """
+        if self.rule is CellRule.MEAN:  # each reading has its share in the value
+            self.quality[stays] &= np.uint16(~ReadingFlag.IMPOSSIBLE & _ALL_BITS)
+            if good["flags"].any():
+                found = np.bitwise_or.reduceat(np.ascontiguousarray(good["flags"]), begins)
+                np.bitwise_or.at(self.quality, stays, found)
+            return
+        self.quality[where] &= np.uint16(CELL_BITS)
+        self.quality[where] |= flags & np.uint16(READING_BITS)
 
     def mean_thickness(self, cells: Cells | slice | int) -> NDArray[np.float64]:
         """Return the mean of all readings of each of `cells`, mm; 0 without any."""
@@ -350,8 +344,8 @@ class Grid:
         """Return a block of a layer as it is stored; numbers are NaN in cells without readings.
 
         Args:
-            name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time
-                or state.
+            name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time,
+                state or quality.
             rows: index cells.
             columns: scan cells.
         """
@@ -359,7 +353,7 @@ class Grid:
         def block(values: NDArray[Any]) -> NDArray[Any]:
             return values.reshape(self.shape)[rows, columns]
 
-        if name in ("state", "passes", "hits", "last_time"):
+        if name in ("state", "passes", "hits", "last_time", "quality"):
             return block(getattr(self, name)).copy()
         hits = block(self.hits)
         if name == "thickness_mean":

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swathe.pipeline.cells.grid import ChangedCells
+from swathe.pipeline.cells.changed import ChangedCells
 
 COLUMNS = 7
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from swathe.calibration import read_calibration_record
 from swathe.errors import SwatheError
-from swathe.station import Station, with_record
+from swathe.station import Station, require_calibration, with_record
 from swathe.store import SurveyFolder
 from swathe.units import duration_ns
 
@@ -68,6 +68,9 @@ def amendment(
 ) -> Callable[[Station], Station]:
     """Return the function that changes each run's station file for a replay.
 
+    It raises `CalibrationError` where a run was measured otherwise than its calibration record, the
+    given one or its own.
+
     Args:
         station: whose devices may be named.
         delays: by device, a duration such as ``"12 ms"`` or whole ns.
@@ -96,6 +99,9 @@ def amendment(
             for name, device in run.device.items()
         }
         changed = run.model_copy(update={"device": devices})
-        return changed if record is None else with_record(changed, record, str(calibration))
+        if record is not None:
+            changed = with_record(changed, record, str(calibration))
+        require_calibration(changed)
+        return changed
 
     return amend

@@ -8,6 +8,11 @@ from swathe.calibration.beam import (
     last_axial_maximum,
     near_field,
 )
+from swathe.calibration.conditions import (
+    StationConditions,
+    differences,
+    temperature_outside,
+)
 from swathe.calibration.conditions_record import ConditionsRecord, GaugeRecord
 from swathe.calibration.corrections import (
     TEMPERATURE_COEFFICIENTS,
@@ -19,6 +24,7 @@ from swathe.calibration.corrections import (
     temperature_factor,
     thickness_of_half_path,
 )
+from swathe.calibration.differences import Difference, Weight
 from swathe.calibration.law import ThicknessLaw
 from swathe.calibration.line_fit import LineFit, fit_line, fit_slope
 from swathe.calibration.materials import MATERIALS, Material, material_named, plausible
@@ -60,6 +66,7 @@ __all__ = [
     "Combined",
     "Component",
     "ConditionsRecord",
+    "Difference",
     "GaugeRecord",
     "InstrumentRecord",
     "Known",
@@ -70,14 +77,17 @@ __all__ = [
     "ProbeRecord",
     "Stability",
     "StabilityState",
+    "StationConditions",
     "StepReading",
     "StepRecord",
     "StepsResult",
     "TemperatureCoefficient",
     "ThicknessLaw",
+    "Weight",
     "approve",
     "beam_width",
     "combine",
+    "differences",
     "fit_line",
     "fit_slope",
     "half_angle",
@@ -96,6 +106,7 @@ __all__ = [
     "solve_steps",
     "temperature_coefficient",
     "temperature_factor",
+    "temperature_outside",
     "thickness_of_half_path",
     "write_calibration_record",
 ]

@@ -62,7 +62,7 @@ def thickness(
         solve_steps,
         write_calibration_record,
     )
-    from swathe.station import read_devices
+    from swathe.station import conditions_of, read_devices
     from swathe.units import length, time_of_flight
     from swathe.units import velocity as velocity_of
 
@@ -98,6 +98,8 @@ def thickness(
         instrument=InstrumentRecord(
             name=settings.instrument.name, serial=settings.instrument.serial
         ),
+        conditions=conditions_of(settings),
+        temperature_validity=calibration.temperature_validity if calibration is not None else None,
     )
     _print_result(result, record.warnings)
     write_calibration_record(out, record)

@@ -6,6 +6,13 @@ from swathe.station.axis_names import AxisNames, ClockSettings
 from swathe.station.broker import BrokerSettings, tls_context
 from swathe.station.budget import budget_of, repeatability_of
 from swathe.station.check import excluded_cells
+from swathe.station.conditions import (
+    calibrated_range,
+    check_conditions,
+    condition_warnings,
+    conditions_of,
+    require_calibration,
+)
 from swathe.station.delays import DelayPair, DelaySetting, delay_pairs
 from swathe.station.devices import (
     axis_source,
@@ -81,7 +88,11 @@ __all__ = [
     "axis_source",
     "beam_on_wall",
     "budget_of",
+    "calibrated_range",
     "cell_count",
+    "check_conditions",
+    "condition_warnings",
+    "conditions_of",
     "decoder_of",
     "delay_pairs",
     "excluded_cells",
@@ -100,6 +111,7 @@ __all__ = [
     "read_devices",
     "read_station",
     "repeatability_of",
+    "require_calibration",
     "schedule_of",
     "station_in_journal",
     "survey_folder",

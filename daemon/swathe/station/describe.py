@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from swathe.station.axis import Axis
+from swathe.station.conditions import condition_warnings
 from swathe.station.delays import delay_lines
 from swathe.station.devices import decoder_of, makes_by_time, period_of, polling_of
 from swathe.station.law import law_of
@@ -140,7 +141,8 @@ def _calibration_lines(station: Station) -> list[str]:
     lines = [f"calibration in force: {values} ({source})"]
     lines += [f"correction: {text}" for text in law.corrections]
     if record is not None:
-        lines += [f"WARNING of the calibration: {text}" for text in record.warnings]
+        texts = [*record.warnings, *condition_warnings(station)]
+        lines += [f"WARNING of the calibration: {text}" for text in texts]
     if station.verification is None:
         lines.append("no [verification] table: the calibration is not checked")
     return lines

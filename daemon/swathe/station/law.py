@@ -53,7 +53,9 @@ def with_record(station: Station, record: CalibrationRecord, name: str) -> Stati
     Raises:
         StationError: the corrections that the station asks for cannot be applied with it.
     """
-    settings = CalibrationSettings(file=name)
+    settings = (station.calibration or CalibrationSettings()).model_copy(
+        update={"file": name, "velocity": None, "zero_offset": 0.0, "block_temperature": None}
+    )
     changed = station.model_copy(update={"calibration": settings, "record": record})
     if problems := check_law(changed):
         raise StationError(name, problems)

@@ -22,6 +22,7 @@ from swathe.errors import CalibrationError, Problem, StationError
 from swathe.station.areas import Chosen, resolve_tables
 from swathe.station.broker import BrokerSettings, check_broker, in_folder
 from swathe.station.check import cross_check
+from swathe.station.conditions import check_conditions
 from swathe.station.descriptions import put_descriptions_in
 from swathe.station.law import check_law
 from swathe.station.model import DeviceSettings, Station
@@ -42,13 +43,17 @@ __all__ = [
 ]
 
 
-def read_station(path: Path, *, area: str = "", operator: str = "") -> tuple[Station, str]:
+def read_station(
+    path: Path, *, area: str = "", operator: str = "", calibrated: bool = True
+) -> tuple[Station, str]:
     """Return the station that the file at `path` describes, and the file's text.
 
     Args:
         path: of the file.
         area: which of its areas is scanned; empty where it has none.
         operator: who scans, instead of the one that the file names.
+        calibrated: whether a calibration record that was measured otherwise than this station
+            measures is refused.
 
     Raises:
         StationError: the file is missing, no TOML, or invalid; carries every problem at once. Correct
@@ -63,16 +68,22 @@ def read_station(path: Path, *, area: str = "", operator: str = "") -> tuple[Sta
         problem = Problem("station file", "must be a readable UTF-8 text", str(error))
         raise StationError(path, [problem]) from error
     chosen = Chosen(area=area, operator=operator)
-    return parse_station(text, path, chosen=chosen, folder=path.resolve().parent), text
+    station = parse_station(text, path, chosen=chosen, folder=path.resolve().parent)
+    if calibrated and (problems := check_conditions(station)):
+        raise StationError(path, problems)
+    return station, text
 
 
 def read_devices(path: Path) -> Station:
-    """Return the station that a file describes where it does not matter which area is scanned.
+    """Return the station that a file describes where neither area nor calibration matters.
+
+    The record that it names may be of other settings: that is what a new one is made for.
 
     Raises:
         StationError: as `read_station`.
     """
-    return read_station(path, area=next(iter(areas_in(path)), ""))[0]
+    area = next(iter(areas_in(path)), "")
+    return read_station(path, area=area, calibrated=False)[0]
 
 
 def areas_in(path: Path) -> list[str]:

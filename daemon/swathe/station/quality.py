@@ -38,6 +38,18 @@ class CalibrationSettings(StationTable):
     block_temperature: Temperature | None = Field(None, description="with velocity, degC")
     procedure: str = Field("", description="followed by `calibrate thickness`, for its record")
     couplant: str = Field("", description="used by `calibrate thickness`, for its record")
+    temperature_validity: TemperatureDifference | None = Field(
+        None,
+        ge=0,
+        description="by how much the part may be warmer or colder than the block, as the procedure "
+        "states it for the record of `calibrate thickness`, K; not stated without one",
+    )
+    range_margin: Length | None = Field(
+        None,
+        ge=0,
+        description="by how much a wall may be beyond the calibrated steps before its readings are "
+        "flagged, mm; three standard deviations of a reading by default",
+    )
 
 
 class BlockSettings(StationTable):
@@ -57,6 +69,7 @@ class InstrumentSettings(StationTable):
 
     name: str = ""
     serial: str = ""
+    settings: str = Field("", description="pulser, gain, filter, damping: for the record, as text")
     time_resolution: TimeOfFlight = Field(
         0.0, ge=0, description="last digit of its times of flight, µs"
     )
@@ -78,6 +91,7 @@ class ProbeSettings(StationTable):
 
     name: str = ""
     serial: str = ""
+    cable: str = Field("", description="between instrument and probe, for the record, as text")
     kind: Literal["single", "dual"] = "single"
     diameter: Length = Field(gt=0, description="of the element, or of both together, mm")
     frequency: Frequency = Field(gt=0, description="MHz")

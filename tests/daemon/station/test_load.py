@@ -157,7 +157,7 @@ def test_parse_many_mistakes_all_told_at_once() -> None:
             "[calibration]\n",
             "[calibration]\nzz = 1\n",
             [
-                "'calibration.zz' is not a known key (got 1): known here: block_temperature, couplant, file, procedure, velocity, zero_offset",
+                "'calibration.zz' is not a known key (got 1): known here: block_temperature, couplant, file, procedure, range_margin, temperature_validity, velocity, zero_offset",
             ],
         ),
     ],

@@ -1,6 +1,7 @@
 """Calibration: from readings on a step block to velocity and zero offset, with uncertainties."""
 
 from swathe.calibration.beam import (
+    Beam,
     Probe,
     ProbeKind,
     beam_width,
@@ -60,6 +61,7 @@ __all__ = [
     "COVERAGE",
     "MATERIALS",
     "TEMPERATURE_COEFFICIENTS",
+    "Beam",
     "BlockRecord",
     "CalibrationError",
     "CalibrationRecord",

@@ -8,14 +8,19 @@ wavelength of ``velocity / frequency`` mm.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+from numpy.typing import ArrayLike
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from swathe.arrays import Floats
 from swathe.errors import CalibrationError
 
 __all__ = [
     "HALF_ANGLE_FACTOR",
+    "Beam",
     "Probe",
     "ProbeKind",
     "beam_width",
@@ -94,6 +99,38 @@ def half_angle(
     return math.degrees(math.asin(sine))
 
 
+@dataclass(frozen=True, slots=True)
+class Beam:
+    """How wide a beam is at a depth, where the echo has fallen by 6 dB.
+
+    Attributes:
+        narrowest: width within the near field, mm.
+        opening: by how much the beam widens per mm of depth behind the near field.
+    """
+
+    narrowest: float
+    opening: float = 0.0
+
+    @classmethod
+    def of_piston(cls, *, diameter: float, frequency: float, velocity: float) -> Beam:
+        """Return the beam of a flat circular element, see `beam_width`.
+
+        Args:
+            diameter: mm.
+            frequency: MHz.
+            velocity: mm/µs.
+
+        Raises:
+            CalibrationError: a value that cannot be, or a probe too small to make a beam.
+        """
+        angle = half_angle(diameter, frequency, velocity)
+        return cls(HALF_ANGLE_FACTOR * diameter / 2, 2 * math.tan(math.radians(angle)))
+
+    def width(self, depth: ArrayLike) -> Floats:
+        """Return the full width in mm at depths in mm, shape as given."""
+        return np.maximum(self.narrowest, self.opening * np.asarray(depth, np.float64))
+
+
 def beam_width(depth: float, *, diameter: float, frequency: float, velocity: float) -> float:
     """Return the full width of the beam at a depth, mm, where the echo has fallen by 6 dB.
 
@@ -115,8 +152,8 @@ def beam_width(depth: float, *, diameter: float, frequency: float, velocity: flo
     if not (math.isfinite(depth) and depth >= 0):
         msg = f"'depth' must be >= 0 mm (got {depth})"
         raise CalibrationError(msg)
-    angle = half_angle(diameter, frequency, velocity)
-    return max(HALF_ANGLE_FACTOR * diameter / 2, 2 * depth * math.tan(math.radians(angle)))
+    beam = Beam.of_piston(diameter=diameter, frequency=frequency, velocity=velocity)
+    return float(beam.width(depth))
 
 
 def _check(diameter: float, frequency: float, velocity: float) -> None:

@@ -72,6 +72,7 @@ class SurveyStages(SurveyState):
             self.coverage.cells_changed,
             self.minimum.cells_changed,
             self._alarm_evaluation.cells_changed,
+            *([] if self.beam_positions is None else [self.beam_positions.cells_changed]),
             self.changed.cells_changed,
         )
 
@@ -298,6 +299,9 @@ class SurveyStages(SurveyState):
                 if unsound:
                     self.slipped_cells.cells_read(update)
                 self._notify(update)
+                if self.beam_positions is not None:
+                    suspect = unsound or self.suspect_cells.in_force
+                    self.beam_positions.add(placed[rows], suspect=suspect)
         stays = block.take_stays(until)
         if stays is not None:
             crossed = stays.cells[stays.entered]

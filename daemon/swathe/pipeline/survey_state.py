@@ -10,6 +10,8 @@ from swathe.arrays import Floats, Times
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.applied_revisions import AppliedRevisions
+from swathe.pipeline.cells.beam_coverage import covered_points
+from swathe.pipeline.cells.beam_positions import BeamPositions
 from swathe.pipeline.cells.changed import ChangedCells
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap
@@ -51,7 +53,7 @@ from swathe.pipeline.revisions import Revision, RevisionLog
 from swathe.pipeline.spots.register import Spot
 from swathe.pipeline.spots.snapshot import SpotSnapshot, spot_snapshot
 from swathe.pipeline.spots.survey_spots import SurveySpots
-from swathe.station import Station, excluded_cells, kept_waveforms
+from swathe.station import Station, beam_of, excluded_cells, kept_waveforms
 
 __all__ = ["SurveyState", "SurveyStatus"]
 
@@ -88,6 +90,7 @@ class SurveyState:
         applied_revisions: those with which the survey is placed, from its first entry on.
         alarms: the alarms.
         changed: where cells changed, and a listener for them.
+        beam_positions: where readings with an echo were taken; None where the beam is unknown.
         place_sums: of readings and encoder samples, for the uncertainty of the places.
         crawler: armings, halts and reference of a crawler.
         spots: the spots of a plan without an encoder; None for any other.
@@ -136,6 +139,7 @@ class SurveyState:
                 requests=self.requests,
             )
         self.place_sums = PlaceSums()
+        self.beam_positions = self._new_beam_positions()
         self.measured_delays: dict[str, MeasuredDelay] = {}
         self.newest_delays: dict[str, MeasuredDelay] = {}
         self.estimated_delays: dict[str, EstimatedDelay] = {}
@@ -293,6 +297,26 @@ class SurveyState:
         return self.place_sums.budget(
             delay_ns=delay_uncertainty(self.station, self.measured_delays), scale=scale
         )
+
+    def _new_beam_positions(self) -> BeamPositions | None:
+        beam = None if self.station.spots is not None else beam_of(self.station)
+        if beam is None:
+            return None
+        deepest = self.station.survey.nominal_thickness
+        # Without a nominal thickness, a reading outside the grid covers what the narrowest beam does.
+        widest = float(beam.width(0.0 if deepest is None else deepest))
+        return BeamPositions(self.grid, narrowest=beam.narrowest, widest=widest)
+
+    def beam_points(self) -> tuple[int, int] | None:
+        """Return how many points of the required area the beam has covered, and how many it has.
+
+        None where the beam's width is not known, and for spots. It takes a moment on a large grid.
+        """
+        beam = beam_of(self.station)
+        if self.beam_positions is None or beam is None:
+            return None
+        deepest = self.station.survey.nominal_thickness
+        return covered_points(self.beam_positions.kept(), self.grid, beam, deepest=deepest)
 
     def _settle_gaps(self) -> None:
         """Describe the gaps that changed, and remove the ended ones from the requests."""

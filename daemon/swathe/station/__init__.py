@@ -53,7 +53,7 @@ from swathe.station.motion import (
     motion_codec,
     motion_driver,
 )
-from swathe.station.probe import beam_on_wall
+from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
 from swathe.station.quality import CalibrationSettings
 from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
@@ -86,7 +86,9 @@ __all__ = [
     "Station",
     "areas_in",
     "axis_source",
+    "beam_of",
     "beam_on_wall",
+    "beam_warnings",
     "budget_of",
     "calibrated_range",
     "cell_count",

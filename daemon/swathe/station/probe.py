@@ -2,26 +2,43 @@
 
 from __future__ import annotations
 
-from swathe.calibration import CalibrationError, beam_width
+from swathe.calibration import Beam, CalibrationError
 from swathe.errors import Problem
 from swathe.station.law import law_of
 from swathe.station.model import Station
 
-__all__ = ["beam_on_wall", "beam_warnings", "check_probe"]
+__all__ = ["beam_of", "beam_on_wall", "beam_warnings", "check_probe"]
+
+
+def beam_of(station: Station) -> Beam | None:
+    """Return the probe's beam in the part; None where it is unknown.
+
+    It is known from the data sheet (``probe.beam``), or else for a single element where the
+    velocity is known.
+
+    Raises:
+        CalibrationError: diameter and frequency make no beam.
+    """
+    probe, law = station.probe, law_of(station)
+    if probe is None:
+        return None
+    if probe.beam is not None:
+        return Beam(probe.beam)
+    if probe.kind == "dual" or law is None:
+        return None
+    return Beam.of_piston(diameter=probe.diameter, frequency=probe.frequency, velocity=law.velocity)
 
 
 def beam_on_wall(station: Station) -> float | None:
     """Return the width of the beam on the back wall at nominal thickness, -6 dB, mm.
 
-    None where it is unknown: no probe, a dual-element one, no nominal thickness, or no velocity.
+    None where it is unknown: no probe, a dual-element one without ``probe.beam``, no velocity, or
+    no nominal thickness while the beam opens.
     """
-    probe, law = station.probe, law_of(station)
-    depth = station.survey.nominal_thickness
-    if probe is None or probe.kind == "dual" or depth is None or law is None:
+    beam, depth = beam_of(station), station.survey.nominal_thickness
+    if beam is None or (depth is None and beam.opening):
         return None
-    return beam_width(
-        depth, diameter=probe.diameter, frequency=probe.frequency, velocity=law.velocity
-    )
+    return float(beam.width(depth or 0.0))
 
 
 def check_probe(station: Station) -> list[Problem]:
@@ -35,14 +52,14 @@ def check_probe(station: Station) -> list[Problem]:
             Problem("probe.separation", requirement, f"{probe.separation:g} mm", "kind = 'dual'")
         ]
     try:
-        beam_on_wall(station)
+        beam_of(station)
     except CalibrationError as error:
         return [Problem("probe", str(error), f"{probe.diameter:g} mm at {probe.frequency:g} MHz")]
     return []
 
 
 def beam_warnings(station: Station) -> list[str]:
-    """Return in words where lines or readings lie too far apart for the beam."""
+    """Return in words where lines or readings are too far apart for the beam."""
     width, probe = beam_on_wall(station), station.probe
     if width is None or probe is None or station.spots is not None:
         return []  # spots are apart by design
@@ -51,7 +68,8 @@ def beam_warnings(station: Station) -> list[str]:
     axes = [station.scan_axis, *([station.index_axis] if station.index else [])]
     return [
         f"the {axis.name} axis steps by {axis.resolution:g} mm, but the beam is {width:.2f} mm wide "
-        f"on the back wall (-6 dB), {overlap}: at most {most:.2f} mm, or the wall in between is not seen"
+        f"on the back wall (-6 dB), {overlap}: at most {most:.2f} mm, or the wall in between is not "
+        "seen, and a pit there is missed"
         for axis in axes
         if axis.resolution > most * (1 + 1e-9)
     ]

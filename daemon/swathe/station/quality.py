@@ -96,7 +96,13 @@ class ProbeSettings(StationTable):
     diameter: Length = Field(gt=0, description="of the element, or of both together, mm")
     frequency: Frequency = Field(gt=0, description="MHz")
     separation: Length = Field(0.0, ge=0, description="of a dual probe's elements' centres, mm")
-    overlap: Percent = Field(0.0, ge=0, lt=100, description="of two lines' beams, wanted")
+    beam: Length | None = Field(
+        None,
+        gt=0,
+        description="width of the beam on the back wall from its data sheet (-6 dB), mm; else it "
+        "follows from diameter and frequency of a single element",
+    )
+    overlap: Percent = Field(0.0, ge=0, lt=100, description="required of two lines' beams")
 
 
 class UncertaintySettings(StationTable):

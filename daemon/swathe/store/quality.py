@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from typing import Annotated
 
-import numpy as np
 from pydantic import AwareDatetime, Field
 
 from swathe.calibration import minimum_bias
-from swathe.pipeline import CellState, Grid, Pipeline
+from swathe.pipeline import Pipeline
 from swathe.pipeline.progress.fields import Digits, Snapshot, percent_of
-from swathe.station import beam_on_wall, budget_of, law_of, repeatability_of
+from swathe.station import budget_of, law_of, repeatability_of
 from swathe.station.model import CellRule, Station
 
 __all__ = [
@@ -137,33 +135,10 @@ def uncertainty_summary(pipeline: Pipeline) -> UncertaintySummary | None:
     )
 
 
-def footprint_percent(grid: Grid, station: Station) -> float | None:
-    """Return the share of the required area inside the beam of a measured cell, %.
+def footprint_percent(pipeline: Pipeline) -> float | None:
+    """Return the share of the required area inside the beam of a reading, %.
 
-    A cell is covered when its centre is within half the beam's width (-6 dB, on the back wall) of
-    the centre of a measured one. None where the beam's width is not known, and for spots.
+    None where the beam's width is not known, and for spots.
     """
-    width = beam_on_wall(station)
-    if width is None or station.spots is not None:
-        return None
-    state = grid.state.reshape(grid.shape)
-    required = state != CellState.EXCLUDED
-    if not required.any():
-        return 100.0
-    measured = state == CellState.MEASURED
-    if not measured.any():
-        return 0.0
-    axes = (grid.index, grid.scan)
-    # Round a pipe the beam reaches over the seam: the far side is appended to it.
-    pads = [
-        (min(math.ceil(width / axis.resolution), axis.cells),) * 2 if axis.wrapped else (0, 0)
-        for axis in axes
-    ]
-    padded = np.pad(measured, pads, mode="wrap")
-    # Imported here: SciPy takes a moment to import, and a run begins with nothing measured.
-    from scipy.ndimage import distance_transform_edt
-
-    distance = distance_transform_edt(~padded, sampling=[axis.resolution for axis in axes])
-    inner = tuple(slice(low, low + axis.cells) for (low, _), axis in zip(pads, axes, strict=True))
-    covered = distance[inner] <= width / 2 * (1 + 1e-9)
-    return percent_of(int(np.count_nonzero(covered & required)), int(required.sum()))
+    points = pipeline.beam_points()
+    return None if points is None else percent_of(*points)

@@ -210,9 +210,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,
         uncertainty=uncertainty_summary(pipeline),
         place=place_summary(pipeline),
-        footprint_percent=(
-            footprint_percent(pipeline.grid, pipeline.station) if with_lines else None
-        ),
+        footprint_percent=(footprint_percent(pipeline) if with_lines else None),
         notes=tuple(NoteRecord(time=at, text=text) for at, text in pipeline.notes),
     )
 

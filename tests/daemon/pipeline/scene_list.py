@@ -33,6 +33,7 @@ _TWO_HOLES = (((6.0, 9.0, -3.0, 30.0), 99.0), ((20.0, 31.0, 4.0, 12.0), 99.0))
 _BINARY = Encoder(form="binary")
 _TROUBLE = Faults(late=0.02, lost=0.02, doubled=0.05, foreign=0.05)
 _THIN = 'alert_below = "5 mm"'
+_PROBE = '[probe]\ndiameter = "6 mm"\nfrequency = "5 MHz"\n'
 
 
 def _motion(at: float, state: str, event: str) -> tuple[float, MarkKind, dict[str, str]]:
@@ -395,7 +396,11 @@ _LIST = (
         for rule in ("minimum", "mean", "first", "last", "strongest")
     ),
     Scene(name="check passed", checks=(check(0.4, 0.0), check(2.6, 0.03))),
-    Scene(name="check failed", checks=(check(0.3, 0.0), check(1.6, 0.5), check(2.8, 0.0))),
+    Scene(
+        name="check failed",
+        checks=(check(0.3, 0.0), check(1.6, 0.5), check(2.8, 0.0)),
+        tables=_PROBE,
+    ),
     Scene(
         name="check failed and overridden",
         checks=(check(1.2, 0.5, override_at=2.4), check(2.9, 0.6, override_at=3.3)),

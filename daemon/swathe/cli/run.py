@@ -56,7 +56,7 @@ def run(
     from swathe.live.run_panel import CAUTION, page_text
     from swathe.live.terminal import TerminalObserver
     from swathe.report import due_after, due_before, summary_line
-    from swathe.station import read_station, survey_folder
+    from swathe.station import beam_warnings, read_station, survey_folder
     from swathe.store import SurveyFolder
 
     settings, text = read_station(station, area=area, operator=operator)
@@ -65,6 +65,8 @@ def run(
         say(f"the older survey is kept as {aside}")
     if not console.is_terminal:
         say(CAUTION)
+    for warning in beam_warnings(settings):
+        say(f"WARNING: {warning}", style="bold")
     if folder.begun:
         say(f"resuming {folder.path}")
     checks = _checks_of(folder)

@@ -24,6 +24,7 @@ from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot
 from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, MarkSnapshot
 from swathe.pipeline.progress.time_snapshot import TimeSnapshot, time_snapshots
+from swathe.station import beam_on_wall, beam_warnings
 from swathe_drivers import Fault
 
 __all__ = [
@@ -64,6 +65,14 @@ class PlanMessage(Snapshot):
     marks: tuple[MarkSnapshot, ...] = Field(
         (), description="named marks on the part, for the command 'reference'"
     )
+    beam_width: float | None = Field(
+        None,
+        description="width of the beam on the back wall at nominal thickness (-6 dB), mm: a pit smaller "
+        "than it may be missed; null where it is unknown",
+    )
+    warnings: tuple[str, ...] = Field(
+        (), description="where lines or readings are too far apart for the beam"
+    )
     scan_turn: Extent | None = Field(
         None,
         description="of a scan axis that is a circumference: from where to where its positions "
@@ -99,6 +108,8 @@ class PlanMessage(Snapshot):
                 ExcludedZoneSnapshot.model_validate(zone)
                 for zone in (*station.exclude, *survey.requests.zones)
             ),
+            beam_width=beam_on_wall(station),
+            warnings=tuple(beam_warnings(station)),
             scan_turn=None if scan.turn is None else Extent(*scan.turn),
             index_turn=None if index.turn is None else Extent(*index.turn),
             scan_ends=station.scan.ends,

@@ -9,7 +9,7 @@ from swathe.page.pyramid import NO_THICKNESS, STEPS_PER_MM, TILE, Level
 from swathe.page.source import Source
 from swathe.pipeline import CellState
 from swathe.report.thinning import URGENCY
-from swathe.station import Axis, AxisMode, MotionTable
+from swathe.station import Axis, AxisMode, MotionTable, beam_warnings
 
 __all__ = ["viewer_plan"]
 
@@ -47,6 +47,7 @@ def viewer_plan(
         "urgency": URGENCY.tolist(),
         "nominal": station.survey.nominal_thickness,
         "alert_below": station.survey.alert_below,
+        "warnings": beam_warnings(station),
         "target": station.survey.target_coverage,
         "rule": str(station.survey.cell_rule),
         "waveforms": grid.waveform is not None,

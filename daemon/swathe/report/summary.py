@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from swathe.messages import CheckMessage
 from swathe.pipeline.progress.fields import number_text
+from swathe.report.beam import beam_lines
 from swathe.report.gap_table import summary_line
 from swathe.report.missing import missing_lines
 from swathe.report.revisions import revision_lines
@@ -24,11 +25,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         lines.append(f"area: {record.area}")
     if operators := record.operators or (record.operator,) * bool(record.operator):
         lines.append(f"operator: {', '.join(operators)}")
-    if record.footprint_percent is not None:
-        lines.append(
-            f"coverage by the beam's footprint (-6 dB on the back wall): "
-            f"{record.footprint_percent:,.2f} % of the required area"
-        )
+    lines += beam_lines(record)
     lines += spots_table(record) or missing_lines(record)
     lines += _calibration_lines(record)
     lines += [_check_line(check) for check in record.checks] or ["no calibration check"]

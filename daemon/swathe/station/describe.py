@@ -41,7 +41,9 @@ def summarize_station(station: Station) -> list[str]:
     lines += [] if station.spots else _time_lines(station)
     lines += _calibration_lines(station)
     if (width := beam_on_wall(station)) is not None:
-        lines.append(f"beam on the back wall: {width:.2f} mm wide (-6 dB)")
+        shown = station.display
+        text = shown.with_unit(shown.number(width, 2, 3))
+        lines.append(f"beam on the back wall: {text} wide (-6 dB); a smaller pit may be missed")
     lines += [f"WARNING: {warning}" for warning in beam_warnings(station)]
     if (motion := station.motion) is not None:
         allowed = "may be armed" if motion.arm_allowed else "must not be armed (arm_allowed)"

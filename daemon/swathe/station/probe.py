@@ -64,12 +64,14 @@ def beam_warnings(station: Station) -> list[str]:
     if width is None or probe is None or station.spots is not None:
         return []  # spots are apart by design
     most = width * (1 - probe.overlap / 100)
+    shown = station.display
     overlap = f"less {probe.overlap:g} % of overlap" if probe.overlap else "without overlap"
     axes = [station.scan_axis, *([station.index_axis] if station.index else [])]
     return [
-        f"the {axis.name} axis steps by {axis.resolution:g} mm, but the beam is {width:.2f} mm wide "
-        f"on the back wall (-6 dB), {overlap}: at most {most:.2f} mm, or the wall in between is not "
-        "seen, and a pit there is missed"
+        f"the {axis.name} axis steps by {shown.stated_text(axis.resolution)}, but the beam is "
+        f"{shown.with_unit(shown.number(width, 2, 3))} wide on the back wall (-6 dB), {overlap}: step by at "
+        f"most {shown.with_unit(shown.number(most, 2, 3))}, or the wall in between is not seen and a pit "
+        "there is missed"
         for axis in axes
         if axis.resolution > most * (1 + 1e-9)
     ]

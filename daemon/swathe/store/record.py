@@ -149,7 +149,9 @@ class SurveyRecord(Snapshot):
         None, description="uncertainty of the places; null before any reading of a moving probe"
     )
     footprint_percent: float | None = Field(
-        None, description="share of the required area that the beam has seen; null where unknown"
+        None,
+        description="share of the required area within the beam of a reading that counts, %, rounded "
+        "down; null where the beam is unknown",
     )
     delays_ms: dict[str, float] = Field(
         default_factory=dict, description="delay in force by device, as subtracted from its times"

@@ -25,7 +25,9 @@ from swathe.calibration import (
 from swathe.errors import StationError
 from swathe.station import (
     Station,
+    beam_of,
     beam_on_wall,
+    beam_warnings,
     budget_of,
     law_of,
     parse_station,
@@ -247,6 +249,26 @@ def test_index_step_beyond_the_beam_is_warned_of() -> None:
     width = 0.514 * 6.35 / 2
     assert f"{width:.2f} mm wide on the back wall (-6 dB), less 20 % of overlap" in warning
     assert f"at most {0.8 * width:.2f} mm" in warning
+
+
+def test_beam_of_a_data_sheet_is_taken_for_any_probe() -> None:
+    """A dual probe has the width that is stated, at any depth, and none without."""
+    dual = PROBE + 'kind = "dual"\nseparation = "3 mm"\n'
+    assert beam_of(parse_station(text_with(dual, calibration=GIVEN), "s")) is None
+    station = parse_station(text_with(dual + 'beam = "0.5 mm"\n', calibration=GIVEN), "s")
+    assert beam_on_wall(station) == pytest.approx(0.5)
+    (warning,) = beam_warnings(station)
+    assert "the scan axis steps by 1 mm, but the beam is 0.50 mm wide" in warning
+    assert warning.endswith("or the wall in between is not seen and a pit there is missed")
+
+
+def test_beam_without_a_nominal_thickness_has_no_width_on_the_wall() -> None:
+    """It opens with depth; in the near field of any wall it is known all the same."""
+    station = parse_station(text_with(PROBE, calibration=GIVEN), "s")
+    assert beam_on_wall(station) is None
+    beam = beam_of(station)
+    assert beam is not None
+    assert float(beam.width(10.0)) == pytest.approx(0.514 * 12.7 / 2)
 
 
 def test_probe_of_one_element_has_no_separation() -> None:

@@ -32,11 +32,22 @@ export class Panels {
     if (!plan) return;
     set("part", plan.part || plan.station);
     set("station", plan.station);
+    this.#warnings(plan.warnings);
     this.#progress();
     this.#run();
     this.#ports();
     this.#check();
     this.#position();
+  }
+
+  #warnings(texts) {
+    const list = $("cover-warnings");
+    list.hidden = texts.length === 0;
+    list.replaceChildren(...texts.map((text) => {
+      const item = document.createElement("li");
+      item.textContent = text;
+      return item;
+    }));
   }
 
   #run() {

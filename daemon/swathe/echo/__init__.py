@@ -4,6 +4,7 @@ from swathe.echo.ascan_view import AscanView, GateView, view_ascan
 from swathe.echo.envelope import analytic_signal, envelope
 from swathe.echo.gates import check_gates
 from swathe.echo.measure import Echoes, measure
+from swathe.echo.reasons import REASON_TEXTS, AmbiguityReason
 from swathe.echo.search import GateEchoes
 from swathe.echo.sensitivity import deviation_db
 from swathe.echo.settings import (
@@ -16,6 +17,8 @@ from swathe.echo.settings import (
 )
 
 __all__ = [
+    "REASON_TEXTS",
+    "AmbiguityReason",
     "AscanView",
     "BandSettings",
     "EchoMeasure",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from swathe.arrays import Bools, Floats
 from swathe.echo.envelope import analytic_signal
 from swathe.echo.gates import check_gates, first_sample, width_samples
+from swathe.echo.noise import noise_of
 from swathe.echo.search import GateEchoes, Record, search
-from swathe.echo.settings import EchoMode, EchoSettings
+from swathe.echo.settings import EchoMode, EchoSettings, GateSettings
 
 __all__ = ["Echoes", "measure"]
 
@@ -32,6 +33,8 @@ class Echoes:
         found: whether there is a time of flight.
         saturated: whether the converter clipped in an echo that the time of flight is taken from:
             its time of flight is not to be trusted.
+        ambiguous: whether the time of flight may be another one: of another echo, or off by a
+            cycle; each gate's `reasons` give why.
         interface_time: time of the interface's echo, µs from time zero; NaN where there is none.
         gates: what each gate shows, by its name.
     """
@@ -40,12 +43,18 @@ class Echoes:
     amplitude: Floats
     found: Bools
     saturated: Bools
+    ambiguous: Bools
     interface_time: Floats
     gates: dict[str, GateEchoes]
 
 
 def measure(
-    waveforms: NDArray[Any], *, interval_us: float, start_us: float, settings: EchoSettings
+    waveforms: NDArray[Any],
+    *,
+    interval_us: float,
+    start_us: float,
+    settings: EchoSettings,
+    zero_offset_us: float = 0.0,
 ) -> Echoes:
     """Measure A-scans by the gates of `settings`.
 
@@ -58,6 +67,8 @@ def measure(
         interval_us: between two samples, µs.
         start_us: time of the first sample, µs.
         settings: the table ``[echo]``.
+        zero_offset_us: that every time of flight has in it, µs: from it the repeats of an echo are
+            known, where they follow neither an interface's echo nor another back wall's.
 
     Raises:
         ValueError: the A-scans are not of shape (n, samples), or a gate does not lie within them;
@@ -74,7 +85,7 @@ def measure(
         raise ValueError("; ".join(str(problem) for problem in problems))
     # Even without an A-scan there is a block, for the columns that come of it.
     blocks = [
-        _gates_of(data[at : at + _BLOCK], interval_us, start_us, settings)
+        _gates_of(data[at : at + _BLOCK], interval_us, start_us, settings, zero_offset_us)
         for at in range(0, max(data.shape[0], 1), _BLOCK)
     ]
     return _flights(
@@ -83,7 +94,11 @@ def measure(
 
 
 def _gates_of(
-    data: NDArray[np.float32], interval_us: float, start_us: float, settings: EchoSettings
+    data: NDArray[np.float32],
+    interval_us: float,
+    start_us: float,
+    settings: EchoSettings,
+    zero_offset_us: float,
 ) -> dict[str, GateEchoes]:
     """Return what the gates show in a block of A-scans, times in µs."""
     record = _record(data, interval_us, settings)
@@ -94,24 +109,54 @@ def _gates_of(
             first: Any = first_sample(gate.start, interval_us=interval_us, start_us=start_us)
         else:
             first = _first_samples(found[parent].time + gate.start, interval_us, start_us)
-        seen = search(record, gate, first, width_samples(gate, interval_us))
-        time = start_us + interval_us * seen.time
-        found[gate.name] = GateEchoes(time, seen.amplitude, seen.found, seen.saturated, seen.cut)
+        before = _echo_before(gate, settings)
+        origin = zero_offset_us if before is None else found[before].time
+        seen = search(
+            record,
+            gate,
+            first,
+            width_samples(gate, interval_us),
+            (origin - start_us) / interval_us,
+        )
+        found[gate.name] = replace(
+            seen,
+            time=start_us + interval_us * seen.time,
+            second_time=start_us + interval_us * seen.second_time,
+        )
     return found
+
+
+def _echo_before(gate: GateSettings, settings: EchoSettings) -> str | None:
+    """Return the gate whose echo is one repeat before that of `gate`; None is time zero.
+
+    That is the first back wall's for the second one, and the interface's for the first.
+    """
+    if settings.mode is EchoMode.ECHO_TO_ECHO and gate.name == settings.time_of_flight[1]:
+        return settings.time_of_flight[0]
+    if gate.name == settings.interface:
+        return None
+    return settings.interface or settings.parent(gate)
 
 
 def _record(data: NDArray[np.float32], interval_us: float, settings: EchoSettings) -> Record:
     """Return a block of A-scans with their envelopes."""
     if settings.rectified:
         return Record(
-            raw=data, signal=data, analytic=None, envelope=data, saturation=settings.saturation
+            raw=data,
+            signal=data,
+            analytic=None,
+            envelope=data,
+            noise=noise_of(data),
+            saturation=settings.saturation,
         )
     analytic = analytic_signal(data, interval_us=interval_us, band=settings.band)
+    signal = data if settings.band is None else np.ascontiguousarray(analytic.real)
     return Record(
         raw=data,
-        signal=data if settings.band is None else np.ascontiguousarray(analytic.real),
+        signal=signal,
         analytic=analytic,
         envelope=np.abs(analytic),
+        noise=noise_of(signal),
         saturation=settings.saturation,
     )
 
@@ -141,19 +186,21 @@ def _flights(gates: dict[str, GateEchoes], settings: EchoSettings) -> Echoes:
     if settings.mode is EchoMode.ECHO_TO_ECHO:
         second = gates[settings.time_of_flight[1]]
         flight = second.time - wall.time
-        saturated = wall.saturated | second.saturated
+        used = [wall, second]
     elif interface is not None:
         flight = wall.time - interface.time
-        saturated = wall.saturated | interface.saturated
+        used = [wall, interface]
     else:
         flight = wall.time
-        saturated = wall.saturated
+        used = [wall]
     found = flight > 0  # which NaN is not
+    reasons = np.bitwise_or.reduce([gate.reasons for gate in used])
     return Echoes(
         time_of_flight=np.where(found, flight, np.nan),
         amplitude=wall.amplitude,
         found=found,
-        saturated=saturated,
+        saturated=np.logical_or.reduce([gate.saturated for gate in used]),
+        ambiguous=found & (reasons != 0),
         interface_time=interface_time,
         gates=gates,
     )

@@ -4,12 +4,15 @@ An echo begins where the signal (for a zero crossing: its envelope) first reache
 ends where the envelope has fallen well below the highest it has been. Its time is read off between
 the samples:
 
-- flank: where a straight line through two samples meets the threshold;
+- flank: where a straight line through two samples meets the threshold, or a share of the echo's
+  own height;
 - peak: the top of a parabola through three samples;
 - zero crossing: where the signal falls through zero behind the half cycle that is nearest to the
   envelope's top. Which half cycle that is does not hang on which of two neighbours is a little
   higher, which noise decides, but on the phase under the envelope's top: noise must move that by
-  nearly a quarter of a period to miss by a cycle.
+  half a period to miss by a cycle, and it is ambiguous from a quarter on.
+
+Whether the time may be that of another echo or another cycle is found with it.
 """
 
 from __future__ import annotations
@@ -20,14 +23,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Floats, Ints
+from swathe.echo.half_cycles import closed, contradicts, flank_jumps, peak_jumps
+from swathe.echo.other_echoes import Pooled, earlier_echo, envelope_top, later_echo
+from swathe.echo.points import (
+    FALLEN,
+    Singles,
+    flank,
+    is_top,
+    lobe_middle,
+    seen,
+    vertex,
+    zero_crossing,
+)
+from swathe.echo.reasons import AmbiguityReason
 from swathe.echo.settings import EchoMeasure, GateSettings, Polarity
 
 __all__ = ["GateEchoes", "Record", "search"]
 
-Singles = NDArray[np.float32]
-
-# An echo ends where its envelope is this share of its highest: 3 dB below.
-_FALLEN = np.float32(0.7)
+# Samples within which most echoes end.
+_SHORT = 64
 # A clipped code times its scale may come out a little below the level in single precision.
 _CLIPPED = 1 - 1e-5
 
@@ -45,6 +59,10 @@ class GateEchoes:
         saturated: whether the converter clipped in the gate up to the echo's end.
         cut: whether there is an echo of which the gate shows only one end, or a peak that is none
             since the signal still rises where the echo ends; it is not measured.
+        reasons: why the time is ambiguous, bits of `AmbiguityReason`; 0 where it is not, and
+            without an echo.
+        second_time: of another echo in the gate, µs from time zero: the weaker one before the
+            measured echo, or else the one that follows; NaN without.
     """
 
     time: Floats
@@ -52,6 +70,8 @@ class GateEchoes:
     found: Bools
     saturated: Bools
     cut: Bools
+    reasons: NDArray[np.uint8]
+    second_time: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -63,6 +83,7 @@ class Record:
         signal: after the band-pass, if there is one.
         analytic: of `signal`; None for rectified A-scans.
         envelope: magnitude of `analytic`, or the rectified A-scan.
+        noise: RMS of the noise in `signal`, shape (n,).
         saturation: level at which the converter clips, % of full screen height.
     """
 
@@ -70,10 +91,41 @@ class Record:
     signal: Singles
     analytic: NDArray[np.complex64] | None
     envelope: Singles
+    noise: Singles
     saturation: float
 
 
-def search(record: Record, gate: GateSettings, first: Ints | int, width: int) -> GateEchoes:
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Gate:
+    """A gate of n A-scans: what is in it, and its echo; samples are from the gate's first one.
+
+    Attributes:
+        height: of the half cycles that are looked at, shape (n, width); for a zero crossing the
+            envelope.
+        hull: envelope, shape (n, width); of a rectified A-scan without the gaps.
+        within: samples of the echo, shape (n, width).
+        reached: first sample at the threshold.
+        highest: sample of the echo's greatest height.
+        top: sample of the envelope's top.
+        amplitude: height between the samples, % of full screen height.
+    """
+
+    height: Singles
+    hull: Singles
+    within: Bools
+    reached: Ints
+    highest: Ints
+    top: Ints
+    amplitude: Floats
+
+
+def search(
+    record: Record,
+    gate: GateSettings,
+    first: Ints | int,
+    width: int,
+    origin: Floats | float = np.nan,
+) -> GateEchoes:
     """Return the echoes in one gate; times are in samples from the record's first one.
 
     Args:
@@ -82,6 +134,8 @@ def search(record: Record, gate: GateSettings, first: Ints | int, width: int) ->
         first: the gate's first sample, one for all or shape (n,); negative where the gate
             follows an echo that is not there.
         width: samples of the gate.
+        origin: where the sound that makes the echo's repeats sets out, in samples: each repeat is
+            as long behind the one before it as the echo is behind this; NaN where it is not known.
     """
     count, samples = record.signal.shape
     rows = np.arange(count)
@@ -90,47 +144,141 @@ def search(record: Record, gate: GateSettings, first: Ints | int, width: int) ->
     begin = np.where(placed, begin, 0)
     signal = _window(record.signal, first, begin, width)
     hull = _window(record.envelope, first, begin, width)
+    if record.analytic is None:
+        hull = closed(hull)
     # A crossing is where the phase has it, however near to a peak a sample came by chance: for
     # it the envelope, which shows the peak's height at any phase, is what must reach the threshold.
     crossing = gate.measure is EchoMeasure.ZERO_CROSSING
-    height = hull if crossing else _seen(signal, gate.polarity)
+    height = hull if crossing else seen(signal, gate.polarity)
 
     threshold = np.float32(gate.threshold)
     above = height >= threshold
     reached = above.argmax(axis=1)
     echo = above[rows, reached] & placed
-    within = _extent(hull, reached, threshold, whole=record.analytic is None)
-    within |= ~echo[:, None]  # of a gate without an echo all is looked at
-    highest = np.where(within, height, -np.inf).argmax(axis=1)
+    begun, end = _extent(hull, reached, threshold)
+    begun, end = np.where(echo, begun, 0), np.where(echo, end, width)  # without one, all of it
+    columns = np.arange(width)
+    within = (columns >= begun[:, None]) & (columns < end[:, None])
     top = np.where(within, hull, -np.inf).argmax(axis=1)
-    last = width - 1 - within[:, ::-1].argmax(axis=1)
+    highest = top if crossing else np.where(within, height, -np.inf).argmax(axis=1)
+    saturated = np.zeros(count, np.bool_)
     clipped = np.abs(_window(record.raw, first, begin, width)) >= record.saturation * _CLIPPED
-    saturated = (clipped & (np.arange(width) <= last[:, None])).any(axis=1) & placed
+    if clipped.any():
+        saturated = (clipped & (columns < end[:, None])).any(axis=1) & placed
 
     offset, amplitude = (
-        _vertex(record.envelope, rows, begin + highest, Polarity.POSITIVE)
+        vertex(record.envelope, rows, begin + highest, Polarity.POSITIVE)
         if crossing
-        else _vertex(record.signal, rows, begin + highest, gate.polarity)
+        else vertex(record.signal, rows, begin + highest, gate.polarity)
+    )
+    shown = _Gate(
+        height=height,
+        hull=hull,
+        within=within,
+        reached=reached,
+        highest=highest,
+        top=top,
+        amplitude=amplitude,
     )
     if gate.measure is EchoMeasure.FLANK:
-        time = begin + _flank(record.signal, rows, begin, reached, threshold, gate.polarity)
-        cut = echo & (hull[:, 0] >= threshold)
+        at, cut, jumps = _flank(record, gate, shown, begin)
+        time = begin + at
+        cut &= echo
     else:
         cut = echo & ((top == 0) | (top == width - 1))
         time = begin + highest + offset
         if gate.measure is EchoMeasure.PEAK:
-            cut |= echo & ~_tops(record.signal, rows, begin + highest, gate.polarity)
+            cut |= echo & ~is_top(record.signal, rows, begin + highest, gate.polarity)
+            jumps = peak_jumps(height, highest, within, record.noise)
         if crossing and record.analytic is not None:
-            middle = _lobe(np.where(within, hull, np.float32(0.0)), hull[rows, top])
-            time = _zero_crossing(record.analytic, rows, begin + middle, gate.polarity)
+            middle = lobe_middle(hull, top)
+            time, jumps = zero_crossing(record.analytic, rows, begin + middle, gate.polarity)
     found = echo & ~cut & np.isfinite(time)
+    reasons = _reasons(record, gate, shown, jumps, crossing=crossing)
+    second = np.full(count, np.nan)
+    _other_echoes(record, gate, shown, time - origin, reasons, second)
     return GateEchoes(
         time=np.where(found, time, np.nan),
         amplitude=np.where(placed, amplitude, np.nan),
         found=found,
         saturated=saturated,
         cut=cut,
+        reasons=np.where(found, reasons, np.uint8(0)),
+        second_time=np.where(found, time + second, np.nan),
     )
+
+
+def _flank(
+    record: Record, gate: GateSettings, shown: _Gate, begin: Ints
+) -> tuple[Floats, Bools, Bools]:
+    """Return the flank in samples from the gate's first, whether it is cut, and may have jumped."""
+    rows = np.arange(begin.size)
+    if gate.flank_level is None:
+        level = np.full(begin.size, gate.threshold, np.float32)
+        reached, cut = shown.reached, shown.hull[:, 0] >= level
+        height = np.maximum(shown.amplitude, np.float64(gate.threshold))
+        scale = np.maximum(record.saturation / height, 1.0).astype(np.float32)
+    else:
+        level = (shown.amplitude * (gate.flank_level / 100)).astype(np.float32)
+        # The echo rises from where its envelope last was well below the level.
+        columns = np.arange(shown.hull.shape[1], dtype=np.int32)
+        quiet = (shown.hull < level[:, None] / 2) & (columns < shown.highest[:, None])
+        start = np.where(quiet, columns, np.int32(-1)).max(axis=1)
+        cut = start < 0
+        risen = (columns > start[:, None]) & (shown.height >= level[:, None])
+        reached, scale = risen.argmax(axis=1), None
+    at = flank(record.signal, rows, begin, reached, level, gate.polarity)
+    jumps = flank_jumps(shown.height, reached, level, shown.within, record.noise, scale=scale)
+    return at, cut, jumps
+
+
+def _reasons(
+    record: Record, gate: GateSettings, shown: _Gate, jumps: Bools, *, crossing: bool
+) -> NDArray[np.uint8]:
+    """Return why half cycles may have been mistaken, bits of `AmbiguityReason`."""
+    if crossing:  # the phase that tells cycles apart tells the sign as well
+        return jumps.astype(np.uint8) * np.uint8(AmbiguityReason.POLARITY)
+    reasons = jumps.astype(np.uint8) * np.uint8(AmbiguityReason.CYCLE)
+    if gate.polarity is not Polarity.EITHER and record.analytic is not None:
+        wrong = contradicts(shown.height, shown.within)
+        reasons |= wrong.astype(np.uint8) * np.uint8(AmbiguityReason.POLARITY)
+    return reasons
+
+
+def _other_echoes(
+    record: Record,
+    gate: GateSettings,
+    shown: _Gate,
+    spacing: Floats,
+    reasons: NDArray[np.uint8],
+    second: Floats,
+) -> None:
+    """Add the reasons of other echoes in the gate, and how far they are from the measured one.
+
+    Args:
+        record: the A-scans.
+        gate: the gate.
+        shown: what is in it.
+        spacing: samples from a repeat to the next, shape (n,).
+        reasons: of each A-scan; is added to.
+        second: samples from the measured echo to the other one, shape (n,); is filled in.
+    """
+    hull, top = shown.hull, shown.top
+    length = shown.within.sum(axis=1)
+    pooled = Pooled.of(hull)
+    for reason, at in (
+        (
+            AmbiguityReason.SECOND_ECHO,
+            later_echo(pooled, top, length, spacing, gate.threshold, record.noise),
+        ),
+        (AmbiguityReason.EARLIER_ECHO, earlier_echo(pooled, top, gate.threshold, record.noise)),
+    ):
+        rows = np.flatnonzero(at >= 0)
+        if not rows.size:
+            continue
+        reasons[rows] |= np.uint8(reason)
+        own, _ = vertex(hull, rows, top[rows], Polarity.POSITIVE)
+        second[rows] = envelope_top(hull, rows, at[rows]) - (top[rows] + own)
 
 
 def _window(data: Singles, first: Ints | int, begin: Ints, width: int) -> Singles:
@@ -142,135 +290,27 @@ def _window(data: Singles, first: Ints | int, begin: Ints, width: int) -> Single
     return np.take_along_axis(data, columns, axis=1)
 
 
-def _seen(signal: Singles, polarity: Polarity) -> Singles:
-    """Return the height of the half cycles that are looked at."""
-    if polarity is Polarity.EITHER:
-        return np.abs(signal)
-    return -signal if polarity is Polarity.NEGATIVE else signal
+def _extent(hull: Singles, reached: Ints, threshold: np.float32) -> tuple[Ints, Ints]:
+    """Return the first sample of the echo that reached the threshold, and the one after its last.
 
-
-def _extent(hull: Singles, reached: Ints, threshold: np.float32, *, whole: bool) -> Bools:
-    """Return which samples belong to the echo that reached the threshold at a sample.
-
-    It begins where the envelope last was below the threshold. With `whole` (a rectified A-scan,
-    which is its own envelope and falls between half cycles) it ends with the gate.
+    It begins where the envelope last was below the threshold.
     """
-    columns = np.arange(hull.shape[1], dtype=np.int32)
+    rows, width = hull.shape
+    columns = np.arange(width, dtype=np.int32)
     behind = reached[:, None].astype(np.int32)
     quiet = np.where((hull < threshold) & (columns < behind), columns, np.int32(-1))
-    begun = columns > quiet.max(axis=1, keepdims=True)
-    if whole:
-        return np.asarray(begun)
-    highest = np.maximum.accumulate(np.where(begun, hull, np.float32(0.0)), axis=1)
-    fallen = (hull < _FALLEN * highest) & (columns >= behind)
-    end = np.where(fallen.any(axis=1), fallen.argmax(axis=1), hull.shape[1])
-    return np.asarray(begun & (columns < end[:, None].astype(np.int32)))
-
-
-def _tops(signal: Singles, rows: Ints, at: Ints, polarity: Polarity) -> Bools:
-    """Return whether neither neighbour of a sample is higher."""
-    last = signal.shape[1] - 1
-    low, mid, high = (_seen(signal[rows, np.clip(at + k, 0, last)], polarity) for k in (-1, 0, 1))
-    return np.asarray((low <= mid) & (high <= mid))
-
-
-def _vertex(signal: Singles, rows: Ints, at: Ints, polarity: Polarity) -> tuple[Floats, Floats]:
-    """Return place, in samples from `at`, and height of the parabola's top about a sample."""
-    samples = signal.shape[1]
-    low, mid, high = (
-        _seen(signal[rows, np.clip(at + k, 0, samples - 1)], polarity).astype(np.float64)
-        for k in (-1, 0, 1)
-    )
-    curve = low - 2 * mid + high
-    slope = (high - low) / 2
-    # A plateau has no top of its own; a sample on a border may have a neighbour that is higher.
-    flat = ~(curve < 0)
-    offset = np.clip(-slope / np.where(flat, -1.0, curve), -0.5, 0.5)
-    offset = np.where(flat, 0.0, offset)
-    return offset, mid + slope * offset + curve * offset**2 / 2
-
-
-def _flank(
-    signal: Singles,
-    rows: Ints,
-    begin: Ints,
-    reached: Ints,
-    threshold: np.float32,
-    polarity: Polarity,
-) -> Floats:
-    """Return where the signal meets the threshold, in samples from the gate's first."""
-    here = signal[rows, begin + reached].astype(np.float64)
-    before = signal[rows, np.maximum(begin + reached - 1, 0)].astype(np.float64)
-    # With both half cycles in view the sample before may be of the other sign: it is on the
-    # straight line all the same, below zero.
-    sign = np.sign(here) if polarity is Polarity.EITHER else _sign(polarity)
-    here, before = here * sign, before * sign
-    rise = here - before
-    share = (here - float(threshold)) / np.where(rise > 0, rise, np.nan)
-    return np.asarray(reached - share)
-
-
-def _lobe(hull: Singles, height: Singles) -> Floats:
-    """Return where the middle of the envelope's top is, in samples from the gate's first.
-
-    It is the centre of gravity of what is above the height at which the echo ends; noise moves it
-    less than it moves the highest sample.
-    """
-    weight = np.maximum(hull - _FALLEN * height[:, None], np.float32(0.0))
-    columns = np.arange(hull.shape[1], dtype=np.float32)
-    whole = weight.sum(axis=1, dtype=np.float64)
-    # No matrix product: its rounding may differ with the number of rows.
-    moment = (weight * columns).sum(axis=1, dtype=np.float64)
-    return np.asarray(moment / np.where(whole > 0, whole, np.nan))
-
-
-def _sign(polarity: Polarity) -> float:
-    return -1.0 if polarity is Polarity.NEGATIVE else 1.0
-
-
-def _zero_crossing(
-    analytic: NDArray[np.complex64], rows: Ints, middle: Floats, polarity: Polarity
-) -> Floats:
-    """Return where the signal falls through zero behind its main half cycle, in samples.
-
-    For the negative polarity it rises through zero. NaN where there is no crossing within half a
-    period of where the phase at `middle` puts it.
-
-    Args:
-        analytic: shape (n, samples).
-        rows: 0 to n-1.
-        middle: of the envelope's top, samples, shape (n,): the main half cycle is nearest to it.
-        polarity: sign of the main half cycle.
-    """
-    samples = analytic.shape[1]
-    sign = _sign(polarity)
-    inner = np.clip(np.rint(np.nan_to_num(middle)), 1, samples - 2).astype(np.int64)
-    here = sign * analytic[rows, inner].astype(np.complex128)
-    before, mid, after = (analytic[rows, inner + k].astype(np.complex128) for k in (-1, 0, 1))
-    # Phase per sample, the mean of two steps; each is unambiguous up to half the sampling rate,
-    # where the turn over both would wrap at a quarter of it. No slower than a cycle in the record.
-    turn = np.angle(mid * before.conj()) + np.angle(after * mid.conj())
-    step = np.clip(turn / 2, 2 * np.pi / samples, np.pi)
-    phase = np.angle(here)
-    # A peak has the phase of whole turns, and the falling zero behind it a quarter of a turn more.
-    turns = np.rint((phase + step * (middle - inner)) / (2 * np.pi))
-    near = inner + (2 * np.pi * (turns + 0.25) - phase) / step
-
-    wave = analytic.real if sign > 0 else -analytic.real
-    falls = (wave[:, :-1] > 0) & (wave[:, 1:] <= 0)
-    between = np.arange(samples - 1, dtype=np.float32) + np.float32(0.5)
-    away = np.where(falls, np.abs(between - near[:, None].astype(np.float32)), np.inf)
-    left = away.argmin(axis=1)
-    good = away[rows, left] <= np.pi / step
-
-    # The phase of an echo runs more nearly straight than its signal does: it is what is
-    # interpolated, unless noise has it run backwards there.
-    quarter = -1j * sign
-    one = np.angle(quarter * analytic[rows, left].astype(np.complex128))
-    other = np.angle(quarter * analytic[rows, left + 1].astype(np.complex128))
-    forward = (one < 0) & (other >= 0) & (other - one < np.pi)
-    a, b = wave[rows, left].astype(np.float64), wave[rows, left + 1].astype(np.float64)
-    start, end = np.where(forward, one, -a), np.where(forward, other, -b)
-    span = end - start
-    share = -start / np.where(span > 0, span, np.nan)
-    return np.asarray(np.where(good, left + share, np.nan))
+    begun = quiet.max(axis=1) + 1
+    end = np.full(rows, width, np.int64)
+    # Nearly all echoes are short: only of those that are not is all of the gate looked at.
+    left = np.arange(rows)
+    for stretch in (_SHORT, width):
+        near = begun[left, None] + np.arange(min(stretch, width), dtype=np.int32)
+        some = np.take_along_axis(hull[left], np.minimum(near, width - 1), axis=1)
+        highest = np.maximum.accumulate(some, axis=1)
+        fallen = (some < FALLEN * highest) & (near >= behind[left]) & (near < width)
+        falls = fallen.any(axis=1)
+        end[left[falls]] = (begun[left] + fallen.argmax(axis=1))[falls]
+        left = left[~falls]
+        if not left.size:
+            break
+    return begun, end

@@ -108,14 +108,26 @@ class GateSettings(_Table):
     polarity: Polarity = Field(
         Polarity.POSITIVE, description="of the echo's highest half cycle, where it is known"
     )
+    flank_level: Percent | None = Field(
+        None,
+        ge=10,
+        le=90,
+        description="height of a flank, % of the echo's own highest peak; the threshold if not given",
+    )
     after: str = Field(ZERO, description="'zero', 'interface' or an earlier gate, by its echo")
 
     @model_validator(mode="after")
-    def _crossing_has_a_polarity(self) -> GateSettings:
+    def _measure_has_what_it_needs(self) -> GateSettings:
         if self.measure is EchoMeasure.ZERO_CROSSING and self.polarity is Polarity.EITHER:
             msg = (
                 "must have polarity 'positive' or 'negative' for measure 'zero_crossing': "
                 "choose the sign of the echo's highest half cycle"
+            )
+            raise ValueError(msg)
+        if self.flank_level is not None and self.measure is not EchoMeasure.FLANK:
+            msg = (
+                f"must have no flank_level for measure '{self.measure}': "
+                "remove it, or set measure = 'flank'"
             )
             raise ValueError(msg)
         if self.name == ZERO:
@@ -152,6 +164,9 @@ class EchoSettings(_Table):
     rectified: bool = Field(False, description="the instrument sends rectified A-scans")
     saturation: Percent = Field(
         100.0, gt=0, description="at which the converter clips, % of full screen height"
+    )
+    allow_saturated: bool = Field(
+        False, description="whether a clipped echo is measured; it is flagged all the same"
     )
 
     @model_validator(mode="after")

@@ -174,14 +174,16 @@ def test_echo_to_echo_of_the_same_echo_is_none() -> None:
 
 
 def test_rectified_scans_are_measured() -> None:
-    """Rectified A-scans have flank and peak, and the peak is the gate's highest."""
+    """Rectified A-scans have flank and peak, those of the first echo: the wall under the beam."""
     waves = np.abs(scans([[(3.0, 60.0), (5.0, 80.0)], [(9.5, 80.0)]]))
     flank = measured(waves, settings({"measure": "flank"}, rectified=True))
     assert flank.found.tolist() == [True, False]
     assert 2.7 < flank.time_of_flight[0] < 3.0
     peak = measured(waves, settings({"measure": "peak"}, rectified=True))
-    assert peak.time_of_flight[0] == pytest.approx(5.0, abs=1e-3)
-    assert peak.amplitude[0] == pytest.approx(80.0, rel=0.01)
+    assert peak.time_of_flight[0] == pytest.approx(3.0, abs=1e-3)
+    assert peak.amplitude[0] == pytest.approx(60.0, rel=0.01)
+    assert peak.ambiguous.tolist() == [True, False]
+    assert peak.gates["A"].second_time[0] == pytest.approx(5.0, abs=5e-3)
 
 
 def test_waveform_with_nan_has_no_echo() -> None:

@@ -180,8 +180,7 @@ def port_text(port: PortMessage, *, long: bool = False) -> str:
         )
     if long:
         parts.append(f"{port.bytes:,} bytes")
-    if port.saturated:
-        parts.append(f"{port.saturated:,} echoes saturated: lower the gain")
+    parts += port.echo_texts
     if faults := sum(port.faults.values()):
         last = f", last: {port.last_fault.detail}" if long and port.last_fault else ""
         parts.append(f"{count_text(faults, 'fault')}{last}")

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from swathe.echo.envelope import analytic_signal
 from swathe.echo.measure import Echoes
 from swathe.echo.measure import measure as measure_ascans
+from swathe.echo.reasons import REASON_TEXTS
 from swathe.echo.settings import EchoMeasure, EchoSettings, GateSettings, Polarity
 
 __all__ = ["AscanView", "GateView", "view_ascan"]
@@ -30,6 +31,9 @@ class GateView:
             zero crossing; None without an echo.
         amplitude: of the echo, or the highest in the gate without one; None where the gate has no
             place.
+        second_time: of another echo in the gate, the weaker one before the measured echo or else
+            the one that follows; None without.
+        reasons: why `time` may be that of another echo or another cycle; empty where it is not.
         problem: why the gate shows no echo, or one that is not to be trusted; empty otherwise.
     """
 
@@ -39,6 +43,8 @@ class GateView:
     time: float | None
     level: float | None
     amplitude: float | None
+    second_time: float | None
+    reasons: tuple[str, ...]
     problem: str
 
     @property
@@ -85,7 +91,12 @@ class AscanView:
 
 
 def view_ascan(
-    waveform: NDArray[Any], *, interval_us: float, start_us: float, settings: EchoSettings
+    waveform: NDArray[Any],
+    *,
+    interval_us: float,
+    start_us: float,
+    settings: EchoSettings,
+    zero_offset_us: float = 0.0,
 ) -> AscanView:
     """Return an A-scan with what `measure` finds in it.
 
@@ -94,13 +105,18 @@ def view_ascan(
         interval_us: between two samples, µs.
         start_us: time of the first sample, µs.
         settings: the table ``[echo]``.
+        zero_offset_us: as for `measure`.
 
     Raises:
         ValueError: a gate is not within the A-scan; see `check_gates`.
     """
     data = np.asarray(waveform, np.float32)
     echoes = measure_ascans(
-        data[None], interval_us=interval_us, start_us=start_us, settings=settings
+        data[None],
+        interval_us=interval_us,
+        start_us=start_us,
+        settings=settings,
+        zero_offset_us=zero_offset_us,
     )
     trace = data
     if settings.band is not None:
@@ -153,6 +169,10 @@ def _gate_view(
         problem = "shows only a part of an echo: move or widen it"
     elif time is None:
         problem = f"no echo reaches {gate.threshold:g} %"
+    reasons = tuple(text for reason, text in REASON_TEXTS.items() if int(found.reasons[0]) & reason)
+    if reasons and not problem:
+        problem = "; ".join(reasons)
+    second = float(found.second_time[0])
     return GateView(
         settings=gate,
         begin=begin,
@@ -160,6 +180,8 @@ def _gate_view(
         time=time,
         level=level,
         amplitude=amplitude if math.isfinite(amplitude) else None,
+        second_time=second if math.isfinite(second) else None,
+        reasons=reasons,
         problem=problem,
     )
 

@@ -12,6 +12,7 @@ from swathe.arrays import Bools, Floats
 from swathe.echo.envelope import analytic_signal
 from swathe.echo.gates import check_gates, first_sample, width_samples
 from swathe.echo.noise import noise_of
+from swathe.echo.reasons import AmbiguityReason
 from swathe.echo.search import GateEchoes, Record, search
 from swathe.echo.settings import EchoMode, EchoSettings, GateSettings
 
@@ -33,9 +34,8 @@ class Echoes:
         found: whether there is a time of flight.
         saturated: whether the converter clipped in an echo that the time of flight is taken from:
             its time of flight is not to be trusted.
-        ambiguous: whether the time of flight may be another one: of another echo, or off by a
-            cycle; each gate's `reasons` give why.
         interface_time: time of the interface's echo, µs from time zero; NaN where there is none.
+        reasons: why the time of flight is ambiguous, bits of `AmbiguityReason`; 0 where it is not.
         gates: what each gate shows, by its name.
     """
 
@@ -43,9 +43,29 @@ class Echoes:
     amplitude: Floats
     found: Bools
     saturated: Bools
-    ambiguous: Bools
     interface_time: Floats
+    reasons: NDArray[np.uint8]
     gates: dict[str, GateEchoes]
+
+    @property
+    def ambiguous(self) -> Bools:
+        """Whether the time of flight may be that of another echo, or off by a cycle."""
+        return np.asarray(self.reasons != 0)
+
+    def reason_counts(self, rows: Bools) -> dict[str, int]:
+        """Return how many of the A-scans in `rows`, shape (n,), are ambiguous for each reason.
+
+        The reasons are the names of `AmbiguityReason` as words; those for which none is are left
+        out.
+        """
+        reasons = self.reasons[rows]
+        if not reasons.any():
+            return {}
+        return {
+            reason.words: count
+            for reason in AmbiguityReason
+            if (count := int(np.count_nonzero(reasons & np.uint8(reason))))
+        }
 
 
 def measure(
@@ -194,13 +214,13 @@ def _flights(gates: dict[str, GateEchoes], settings: EchoSettings) -> Echoes:
         flight = wall.time
         used = [wall]
     found = flight > 0  # which NaN is not
-    reasons = np.bitwise_or.reduce([gate.reasons for gate in used])
+    reasons: NDArray[np.uint8] = np.bitwise_or.reduce([gate.reasons for gate in used])
     return Echoes(
         time_of_flight=np.where(found, flight, np.nan),
         amplitude=wall.amplitude,
         found=found,
         saturated=np.logical_or.reduce([gate.saturated for gate in used]),
-        ambiguous=found & (reasons != 0),
         interface_time=interface_time,
+        reasons=np.where(found, reasons, np.uint8(0)),
         gates=gates,
     )

@@ -16,6 +16,11 @@ class AmbiguityReason(IntFlag):
     CYCLE = 4
     POLARITY = 8
 
+    @property
+    def words(self) -> str:
+        """The name of a single reason as words."""
+        return (self.name or "").lower().replace("_", " ")
+
 
 REASON_TEXTS: dict[AmbiguityReason, str] = {
     AmbiguityReason.SECOND_ECHO: "another echo follows in the gate: two levels under the beam?",

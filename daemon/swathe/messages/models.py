@@ -21,7 +21,7 @@ from swathe.pipeline import (
     ProgressSnapshot,
 )
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
-from swathe.pipeline.progress.fields import Digits, Extent, Snapshot
+from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, count_text
 from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, MarkSnapshot
 from swathe.pipeline.progress.time_snapshot import TimeSnapshot, time_snapshots
 from swathe.station import beam_on_wall, beam_warnings
@@ -210,7 +210,18 @@ class PortMessage(Message):
     positions: int
     glitches: int = Field(description="positions that no probe can have reached, kept out")
     missing: int = Field(description="records lost before they arrived, by their running number")
-    saturated: int = Field(0, description="readings whose echo was clipped, of A-scans")
+    saturated: int = Field(
+        0,
+        description="readings of A-scans whose echo was clipped: not valid, unless the station "
+        "file allows them",
+    )
+    ambiguous: int = Field(
+        0,
+        description="valid readings of A-scans whose time may be that of another echo or cycle",
+    )
+    ambiguous_by: dict[str, int] = Field(
+        default={}, description="how many of them for which reason; one may have several"
+    )
     faults: dict[str, int] = Field(description="faults by reason")
     last_fault: FaultExcerpt | None
     stalls: int = Field(description="times that reading waited because the daemon was busy")
@@ -224,6 +235,17 @@ class PortMessage(Message):
     applied_delay: DelaySnapshot | None = Field(
         None, description="of a gauge whose readings another device places: the delay in force"
     )
+
+    @property
+    def echo_texts(self) -> list[str]:
+        """What is doubtful about its readings of A-scans, for an operator."""
+        texts = []
+        if self.saturated:
+            texts.append(f"{count_text(self.saturated, 'reading')} clipped: lower the gain")
+        if self.ambiguous:
+            reasons = ", ".join(f"{count:,} {why}" for why, count in self.ambiguous_by.items())
+            texts.append(f"{count_text(self.ambiguous, 'reading')} ambiguous: {reasons}")
+        return texts
 
     @classmethod
     def of_tally(
@@ -243,6 +265,7 @@ class PortMessage(Message):
             device=device,
             stalls=stalls,
             faults=dict(sorted(tally.faults.items())),
+            ambiguous_by=dict(sorted(tally.ambiguous_by.items())),
             delay=None if delay is None else DelayMessage.of(delay),
             applied_delay=applied,
             times=time_snapshots(tally.times),

@@ -32,11 +32,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += _reference_lines(record)
     lines += revision_lines(record)
     lines += [_slip_line(slip) for slip in record.slips]
-    lines += [
-        f"{port.device}: {port.saturated:,} readings had a saturated echo; their times may be off"
-        for port in record.ports
-        if port.saturated
-    ]
+    lines += [f"{port.device}: {text}" for port in record.ports for text in port.echo_texts]
     lines += [f"{port.device}: {times.text}" for port in record.ports for times in port.times]
     lines += [port.applied_delay.text for port in record.ports if port.applied_delay is not None]
     lines += _uncertainty_lines(record) + _place_lines(record)

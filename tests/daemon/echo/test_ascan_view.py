@@ -22,15 +22,15 @@ def viewed(echoes: list[tuple[float, float]], asked: EchoSettings, start: float 
 @pytest.mark.parametrize("polarity", ["positive", "negative"])
 def test_points_are_those_of_measure(kind: str, polarity: str) -> None:
     """Time and amplitude are those of `measure`; the level is that of the trace at the time."""
-    asked = settings({"measure": kind, "polarity": polarity})
-    view = viewed([(3.003, 80.0)], asked)
-    found = measure(scans([[(3.003, 80.0)]]), interval_us=0.02, start_us=0.0, settings=asked)
+    asked = settings({"measure": kind, "polarity": polarity, "threshold": 40})
+    sign = -1 if polarity == "negative" else 1
+    view = viewed([(3.003, 80.0 * sign)], asked)
+    found = measure(scans([[(3.003, 80.0 * sign)]]), interval_us=0.02, start_us=0.0, settings=asked)
     (gate,) = view.gates
     assert gate.time == view.time_of_flight == found.time_of_flight[0]
     assert view.amplitude == found.amplitude[0]
-    sign = -1 if polarity == "negative" else 1
-    assert gate.levels == (20.0 * sign,)
-    top = {"flank": 20.0 * sign, "zero_crossing": 0.0}.get(kind)
+    assert gate.levels == (40.0 * sign,)
+    top = {"flank": 40.0 * sign, "zero_crossing": 0.0}.get(kind)
     if top is None:  # the peak of the samples themselves, by scipy
         (at, *_), shape = find_peaks(sign * view.trace, height=40)
         top = sign * float(shape["peak_heights"].max())

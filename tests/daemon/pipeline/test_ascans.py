@@ -10,6 +10,7 @@ import pytest
 from daemon.handmade import FREE
 from swathe.journal import Chunk, Entry, Mark, MarkKind, Tick
 from swathe.pipeline import CellState, Pipeline
+from swathe.reading_flags import ReadingFlag
 from swathe.station import parse_station
 
 MS = 1_000_000
@@ -135,12 +136,48 @@ def test_waveform_kept_is_that_of_the_reading_of_the_cell() -> None:
         assert (kept == expected).all(), k
 
 
-def test_clipped_echo_is_counted() -> None:
-    """An echo at the converter's limit is measured, and counted as saturated."""
+CLIPPED: list[tuple[int | None, int]] = [(30, 80), (30, 96), (None, 0), (30, 98)]
+
+
+def test_clipped_echo_is_not_valid() -> None:
+    """An echo at the converter's limit is counted, and its cell has no thickness."""
     made = pipeline()
-    for entry in scan(10, [(30, 80), (30, 96), (None, 0), (30, 98)]):
+    for entry in scan(10, CLIPPED):
         made.feed(entry)
     assert made.tallies["instrument"].saturated == 2
+    assert made.grid.hits[:4].tolist() == [1, 0, 0, 0]
+
+
+def test_clipped_echo_is_measured_where_it_is_allowed() -> None:
+    """It is counted and flagged all the same."""
+    made = pipeline(STATION.replace("rectified = true", "rectified = true\nallow_saturated = true"))
+    for entry in scan(10, CLIPPED):
+        made.feed(entry)
+    assert made.tallies["instrument"].saturated == 2
+    assert made.grid.hits[:4].tolist() == [1, 1, 0, 1]
+    flags = made.grid.quality[:4] & int(ReadingFlag.CLIPPED | ReadingFlag.AMBIGUOUS)
+    assert flags.tolist() == [0, ReadingFlag.CLIPPED, 0, ReadingFlag.CLIPPED]
+
+
+def test_two_echoes_in_the_gate_are_flagged() -> None:
+    """The first one is measured, and the reading is flagged in its cell and counted by reason."""
+    made = pipeline()
+
+    both = np.frombuffer(waveform(15, 50), np.uint8).copy()
+    both[20:] = np.frombuffer(waveform(40, 75), np.uint8)[20:]
+    for entry in scan(10, [(15, 50)] * 4):
+        # Every other reading has the second level.
+        if isinstance(entry, Chunk) and entry.port == "instrument" and entry.time // MS % 20 == 0:
+            made.feed(Chunk(entry.time, entry.port, b"\x55" + both.tobytes()))
+        else:
+            made.feed(entry)
+    assert made.grid.hits[:4].tolist() == [1, 1, 1, 1]
+    assert np.ptp(made.grid.thickness[:4]) == 0
+    flags = made.grid.quality[:4] & int(ReadingFlag.AMBIGUOUS)
+    assert flags.tolist() == [0, ReadingFlag.AMBIGUOUS] * 2
+    tally = made.tallies["instrument"]
+    assert tally.ambiguous == 2
+    assert dict(tally.ambiguous_by) == {"second echo": 2}
 
 
 def test_waveforms_are_not_kept_unless_the_plan_asks_for_them() -> None:

@@ -114,12 +114,16 @@ def test_discarded_and_moved_readings_are_listed() -> None:
     ]
 
 
-def test_saturated_echoes_are_told() -> None:
-    """Clipped echoes are counted by port and told with what they mean."""
+def test_clipped_and_ambiguous_echoes_are_reported() -> None:
+    """Both are counted by port, with what to do and why."""
     pipeline = run(station_text())
-    pipeline.tallies["gauge"].saturated = 3
-    told = survey_lines(record_of(pipeline))
-    assert "gauge: 3 readings had a saturated echo; their times may be off" in told
+    tally = pipeline.tallies["gauge"]
+    assert not [line for line in survey_lines(record_of(pipeline)) if "clipped" in line]
+    tally.saturated, tally.ambiguous = 3, 1
+    tally.ambiguous_by.update({"polarity": 1, "cycle": 1})
+    lines = survey_lines(record_of(pipeline))
+    assert "gauge: 3 readings clipped: lower the gain" in lines
+    assert "gauge: 1 reading ambiguous: 1 cycle, 1 polarity" in lines
 
 
 def test_causes_and_zones_are_in_the_report() -> None:

@@ -116,6 +116,11 @@ export class Panels {
       const notes = [port.state === "open" ? "" : port.detail, `${count(port.bytes)} bytes`];
       if (faults.length) notes.push(`faults: ${faults.join(", ")}`);
       if (port.missing) notes.push(`${count(port.missing)} records lost`);
+      if (port.saturated) notes.push(`${count(port.saturated)} readings clipped: lower the gain`);
+      if (port.ambiguous) {
+        const reasons = Object.entries(port.ambiguous_by).map(([why, n]) => `${count(n)} ${why}`);
+        notes.push(`${count(port.ambiguous)} readings ambiguous: ${reasons.join(", ")}`);
+      }
       if (port.glitches) notes.push(`${count(port.glitches)} impossible positions filtered out`);
       for (const times of port.times ?? []) notes.push(times.text);
       if (port.applied_delay) notes.push(port.applied_delay.text);

@@ -24,6 +24,7 @@ from swathe.pipeline.placing.streams import RecordStream, Released, TimedBatch
 from swathe.pipeline.placing.time_tally import TimeTally
 from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase, missing_before
+from swathe.reading_flags import ReadingFlag
 from swathe.station import AlarmKind
 from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling
 from swathe_drivers.records import MAX_FAULTS
@@ -45,7 +46,10 @@ class DeviceTally:
         missing: records lost, by their running number.
         faults: faults by reason.
         recent: the last faults, with byte offsets in the port's stream.
-        saturated: readings whose echo was clipped: their thickness may be wrong.
+        saturated: readings whose echo was clipped; they are not valid, unless the station file
+            allows them.
+        ambiguous: valid readings whose time may be that of another echo or another cycle.
+        ambiguous_by: how many of them for which reason; a reading may have several.
         last_data: host time of the last bytes, ns; None before any.
         times: what the times of ``readings`` and ``positions`` rest on.
     """
@@ -58,6 +62,8 @@ class DeviceTally:
     glitches: int = 0
     missing: int = 0
     saturated: int = 0
+    ambiguous: int = 0
+    ambiguous_by: Counter[str] = field(default_factory=Counter)
     faults: Counter[str] = field(default_factory=Counter)
     recent: list[Fault] = field(default_factory=list)
     last_data: int | None = None
@@ -72,6 +78,7 @@ class DeviceLink:
         delay_ns: from the event to its first byte.
         tally: counts across the runs of a survey.
         echo: how A-scans are measured, for a device that sends them.
+        zero_offset_us: of the calibration in force, µs; see `swathe.echo.measure`.
         by_time: whether the times of records without a device time are found from a running number
             or a steady rate; what is not known yet waits.
         period_ns: from record to record as the station file has it, ns; None if it has none.
@@ -99,6 +106,7 @@ class DeviceLink:
         delay_ns: int,
         tally: DeviceTally,
         echo: EchoSettings | None = None,
+        zero_offset_us: float = 0.0,
         by_time: bool = False,
         period_ns: float | None = None,
         polling: Polling | None = None,
@@ -110,6 +118,7 @@ class DeviceLink:
         self._name = name
         self._delay = delay_ns
         self.echo = echo
+        self._zero_offset_us = zero_offset_us
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._requests: RequestLog | None = None
         self.answers: PolledAnswers | None = None
@@ -327,11 +336,22 @@ class DeviceLink:
             interval_us=form.interval_us,
             start_us=form.start_us,
             settings=settings,
+            zero_offset_us=self._zero_offset_us,
         )
         readings["time_of_flight"] = echoes.time_of_flight
         readings["amplitude"] = echoes.amplitude
-        readings["valid"] &= echoes.found
-        self.tally.saturated += int(np.count_nonzero(echoes.saturated & readings["valid"]))
+        found = readings["valid"] & echoes.found
+        clipped = found & echoes.saturated
+        if not settings.allow_saturated:
+            found &= ~clipped
+            readings["time_of_flight"][clipped] = np.nan
+        readings["valid"] = found
+        ambiguous = found & echoes.ambiguous
+        readings["flags"][clipped] |= np.uint16(ReadingFlag.CLIPPED)
+        readings["flags"][ambiguous] |= np.uint16(ReadingFlag.AMBIGUOUS)
+        self.tally.saturated += int(np.count_nonzero(clipped))
+        self.tally.ambiguous += int(np.count_nonzero(ambiguous))
+        self.tally.ambiguous_by.update(echoes.reason_counts(found))
 
     def lose(self, state: str, detail: str) -> None:
         """Record a change of the port's state and drop an unfinished record.

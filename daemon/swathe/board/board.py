@@ -15,6 +15,7 @@ from rich.text import Text
 from swathe.board.alarm_lines import alarm_lines
 from swathe.board.bells import Bells
 from swathe.board.block_map import BlockMap
+from swathe.board.check_texts import check_lines
 from swathe.board.gap_list import gap_clusters, gap_list
 from swathe.board.key_table import key_line, key_list
 from swathe.board.line_banner import LineBanner
@@ -327,7 +328,12 @@ class Board:
         return []
 
     def _next_lines(self, view: StationView, width: int) -> list[str]:
-        """Return what is next; of another station's spots only while it is at work."""
+        """Return what is next, a calibration check first; of others' spots only while they are at work."""
+        check = check_lines(view.checking, keys="c" in self._panel.keys)
+        active = view.checking is not None and view.checking.active
+        return check if active else [*check, *self._scan_lines(view, width)]
+
+    def _scan_lines(self, view: StationView, width: int) -> list[str]:
         if (lines := self._panel.next_lines(width)) or view.spots is None:
             return lines
         at_work = view.state is not None and view.state.state == "scanning"

@@ -33,6 +33,7 @@ KEYS = (
     BoardKey("space", "pause", "pause and resume: meanwhile readings count for no cell"),
     BoardKey("g", "continue", "let the crawler continue after it has stopped"),
     BoardKey("i", "I am at", "say where the probe rests: 0, a mark of the part, or a length"),
+    BoardKey("c", "check", "check the calibration: Enter reads a step, `r` reads it again"),
     BoardKey("u", "undo", "discard readings, move them to another line, or restore them"),
     BoardKey("a", "acknowledge", "acknowledge the new alarms, with your name"),
     BoardKey("x", "blocked", "end this line where it is: the rest of it is blocked"),

@@ -13,6 +13,7 @@ from swathe.display_units import DisplayUnits
 from swathe.messages import (
     ROOT,
     AlarmMessage,
+    CheckingMessage,
     CheckMessage,
     GapMessage,
     LineMessage,
@@ -39,6 +40,7 @@ _MODELS: dict[str, type[Message]] = {
     "line": LineMessage,
     "gap": GapMessage,
     "check": CheckMessage,
+    "checking": CheckingMessage,
     "alarm": AlarmMessage,
     "port": PortMessage,
     "spots": SpotsMessage,
@@ -61,6 +63,7 @@ class StationView:
     progress: ProgressMessage | None = None
     rescan: RescanMessage | None = None
     spots: SpotsMessage | None = None
+    checking: CheckingMessage | None = None
     lines: dict[int, LineMessage] = field(default_factory=dict)
     gaps: dict[int, GapMessage] = field(default_factory=dict)
     checks: dict[int, CheckMessage] = field(default_factory=dict)
@@ -114,6 +117,8 @@ class StationView:
                 self.rescan = message
             case SpotsMessage():
                 self.spots = message
+            case CheckingMessage():
+                self.checking = message
             case LineMessage():
                 self.lines[int(name)] = message
             case GapMessage():
@@ -137,7 +142,7 @@ class StationView:
         self._survey = message.survey
         for kept in (self.lines, self.gaps, self.checks, self.alarms, self.ports):
             kept.clear()
-        self.state = self.progress = self.rescan = self.spots = None
+        self.state = self.progress = self.rescan = self.spots = self.checking = None
 
     def _forget(self, kind: str, name: str) -> None:
         kept: dict[str, dict[int, Any]] = {

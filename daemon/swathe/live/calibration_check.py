@@ -9,16 +9,17 @@ from pathlib import Path
 from swathe.calibration import StabilityState
 from swathe.errors import SwatheError
 from swathe.journal import MarkKind
+from swathe.live.block_now import READINGS_OF_A_STEP
 from swathe.live.block_reader import BlockReader
+from swathe.live.check_steps import CheckSteps
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.session import Session
 from swathe.pipeline import Check, CheckPhase
 from swathe.station import Station
 from swathe.store import SurveyFolder
 
-__all__ = ["READINGS_OF_A_STEP", "override_check", "run_calibration_check"]
+__all__ = ["override_check", "run_calibration_check"]
 
-READINGS_OF_A_STEP = 20
 _TICK_NS = 50_000_000
 
 
@@ -84,26 +85,16 @@ async def run_calibration_check(
         reason = "given up"
         try:
             async with block:
-                session.mark(
-                    MarkKind.CHECK_BEGUN,
-                    phase=str(phase),
-                    by=by,
-                    tolerance=settings.tolerance,
-                    block=settings.block,
-                )
-                for thickness in settings.steps:
+                steps = CheckSteps(settings, session, phase=phase, by=by)
+                while (thickness := steps.thickness) is not None:
                     if not await ask(thickness):
+                        steps.give_up(by, "")
                         msg = "the check was given up: it does not count"
                         raise SwatheError(msg)
                     steady = await block.steady(show=show)
                     block.drain()
-                    session.mark(
-                        MarkKind.CHECK_STEP,
-                        thickness=thickness,
-                        begin=steady.begin,
-                        end=steady.end,
-                    )
-            session.mark(MarkKind.CHECK_ENDED)
+                    steps.read(steady.begin, steady.end)
+            steps.end()
             reason = "checked"
         finally:
             await session.end("incomplete", reason)

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 
 from swathe.journal import MarkKind
+from swathe.live.check_work import CHECK_COMMANDS, CheckWork
 from swathe.live.reviser import REFUSED, Reviser
 from swathe.live.session import Session
 from swathe.live.spots import SpotWork
@@ -52,6 +53,7 @@ class Commands:
         moves: returns whether a crawler may move; None likewise.
         on_resume: ends a pause where a crawler may not know where it is; None likewise.
         spots: the work at the spots of a plan without an encoder; None for any other.
+        checks: the calibration checks within the run; None where none can be made.
     """
 
     def __init__(
@@ -73,6 +75,7 @@ class Commands:
         self.on_resume: Callable[[str], str] | None = None
         self.moves: Callable[[], bool] | None = None
         self.spots: SpotWork | None = None
+        self.checks: CheckWork | None = None
 
     @property
     def _pipeline(self) -> Pipeline:
@@ -127,6 +130,11 @@ class Commands:
         resuming = self._session.resuming
         if resuming and command.command not in _ALWAYS:
             return f"{REFUSED}the survey is being resumed: {resuming}"
+        if self.checks is not None:
+            if blocked := self.checks.blocks(command.command):
+                return blocked
+            if command.command in CHECK_COMMANDS:
+                return self.checks.execute(command)
         if command.command in _AT_SPOTS:
             return self._act_at_spots(command)
         if self.spots is not None and command.command in _AT_CELLS:
@@ -322,7 +330,7 @@ class Commands:
         done = [f"{axis} {position:g} mm" for axis, position in known.items()]
         before = ""
         if known:
-            before = self._discard_before(known, by)
+            before = self._reviser.discard_before(known, by)
             self._session.mark(MarkKind.REFERENCED, **known, by=by, **named_mark)
         if line is not None:
             done.append(f"line {line}")
@@ -332,28 +340,6 @@ class Commands:
         doubt = self._pipeline.lifts.doubt if known else None
         done_text = f"the probe is at {name}{', '.join(done)}: readings count from here on{before}"
         return done_text if doubt is None else f"{done_text}; {doubt_text(doubt)}"
-
-    def _discard_before(self, given: dict[str, float], by: str) -> str:
-        """Discard what was read at rest before a position was given, as far as that moves it.
-
-        It was taken at the position that is given, and counts at the one that was known.
-
-        Returns:
-            what was done, for the reply; empty where nothing was.
-        """
-        known = dict(zip(("scan", "index"), self._pipeline.position, strict=True))
-        axes = {"scan": self._station.scan_axis, "index": self._station.index_axis}
-        for axis, position in given.items():
-            old, cells = known[axis], axes[axis]
-            if old is None:
-                continue
-            moved = abs(position - old)
-            if cells.wrapped:
-                turn = cells.cells * cells.resolution
-                moved = min(moved % turn, turn - moved % turn)
-            if moved > cells.resolution / 2:
-                return self._reviser.discard_at_rest(by, round(moved, 2))
-        return ""
 
     def _known_marks(self) -> str:
         """Return the names of the marks of the station file, for an answer."""

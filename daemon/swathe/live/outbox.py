@@ -42,6 +42,7 @@ class Outbox:
             "line": settings.line_interval,
             "port": settings.port_interval,
             "spots": settings.progress_interval,
+            "checking": settings.progress_interval,
         }
         self._next: dict[str, int] = {}  # when each topic may be published again
         self._held: dict[str, int] = {}

@@ -35,6 +35,32 @@ class Reviser:
         """Let the readings of a stretch count for no cell; return what is done or why not."""
         return self._revise(stretch, None, by, because)
 
+    def discard_before(self, given: dict[str, float], by: str) -> str:
+        """Discard what was read at rest before a position was given, as far as that moves it.
+
+        It was taken at the position that is given, and counts at the one that was known.
+
+        Args:
+            given: position by axis, mm.
+            by: who gives it.
+
+        Returns:
+            what was done, for the reply; empty where nothing was.
+        """
+        known = dict(zip(("scan", "index"), self._pipeline.position, strict=True))
+        axes = {"scan": self._station.scan_axis, "index": self._station.index_axis}
+        for axis, position in given.items():
+            old, cells = known[axis], axes[axis]
+            if old is None:
+                continue
+            moved = abs(position - old)
+            if cells.wrapped:
+                turn = cells.cells * cells.resolution
+                moved = min(moved % turn, turn - moved % turn)
+            if moved > cells.resolution / 2:
+                return self.discard_at_rest(by, round(moved, 2))
+        return ""
+
     def discard_at_rest(self, by: str, moved: float) -> str:
         """Discard what was read since the probe rests, and had an echo, at another position.
 

@@ -30,6 +30,8 @@ CAUTION = (
 _SOMEBODY = "somebody at the terminal"
 _LONGEST_NAME = 80
 _STOP_SECONDS = 10.0
+# Keys of a calibration check in progress, whatever they do at other times.
+_CHECK_KEYS = {"enter": "check step", "r": "check redo"}
 
 
 class RunPanel(Panel):
@@ -60,6 +62,8 @@ class RunPanel(Panel):
                 "l": self._ask_line,
                 "x": self._block_line,
             }
+        if daemon.station.verification is not None:
+            self._actions["c"] = self._check
         if daemon.crawl is not None:
             self._actions["g"] = self._continue
         self.keys = tuple("space" if key == " " else key for key in self._actions)
@@ -102,7 +106,9 @@ class RunPanel(Panel):
         return [CAUTION]
 
     def press(self, key: str) -> Reply | None:
-        """Act on a key that steers the run."""
+        """Act on a key that steers the run, or the calibration check in progress."""
+        if self._daemon.checks.active and (check := _CHECK_KEYS.get(key)) is not None:
+            return self._by_name(lambda by: self._send({"command": check}, by))
         action = self._actions.get(key)
         return None if action is None else action()
 
@@ -187,6 +193,18 @@ class RunPanel(Panel):
             f"scan {scan:g} mm, and on the index axis: likewise; Enter alone leaves that as it is"
         )
         return Question(label=label, accept=accept)
+
+    def _check(self) -> Reply:
+        """Begin a calibration check; of one in progress ask whether it is given up."""
+        if not self._daemon.checks.active:
+            return self._by_name(lambda by: self._send({"command": "check"}, by))
+        return KeyQuestion(
+            label=" c again gives the calibration check up: it does not count ",
+            key="c",
+            act=lambda: self._send({"command": "check give up"}, self._name or _SOMEBODY),
+            otherwise="the check continues",
+            seconds=_STOP_SECONDS,
+        )
 
     def _ask_undo(self) -> Reply:
         pressed = datetime.now(UTC)

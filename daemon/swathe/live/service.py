@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
 
 from swathe.errors import MisuseError, first_error
 from swathe.live.auto_delay import AutoDelay
+from swathe.live.check_work import CheckWork
 from swathe.live.commands import Commands
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
@@ -87,6 +88,7 @@ class Daemon:
         commands: executes commands.
         crawl: drives the crawler; None where nothing moves by itself.
         spots: leads from spot to spot; None where the plan has none.
+        checks: leads through calibration checks within the run.
 
     Raises:
         MisuseError: armed, though the station file does not allow it.
@@ -113,12 +115,7 @@ class Daemon:
         self._replacement = Replacement(
             self._session, self.delay, prepare=self._shown.stage, on_placed=self._shown.replace
         )
-        self._auto = AutoDelay(
-            station,
-            self._session,
-            self.delay,
-            self._replacement,
-        )
+        self._auto = AutoDelay(station, self._session, self.delay, self._replacement)
         self._revising = Revising(self._session, self._replacement)
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
@@ -137,6 +134,8 @@ class Daemon:
             machine = self.crawl.machine
             self.commands.moves = lambda: machine.may_move
         self.mirror = Mirror()
+        self.checks = CheckWork(self._session, self.mirror, station.verification)
+        self.commands.checks = self.checks
         self.spots: SpotWork | None = None
         if station.spots is not None:
             self.spots = self.commands.spots = SpotWork(self._session, self.mirror)
@@ -184,6 +183,7 @@ class Daemon:
             self._hub.close(self._session.enter)
             if self.crawl is not None:
                 self.crawl.take_entries(self._session.enter)
+            self.checks.finish()
             await self._revising.finish()
             await self._auto.finish()
             covered = resumed and self.pipeline.target_reached and not self._revising.pending
@@ -384,10 +384,11 @@ class Daemon:
     def _tick(self, now: int, publisher: Publisher) -> None:
         # Before further changes wait for their turn.
         work = self.crawl.words if self.crawl else self.spots.text if self.spots else ""
-        self._shown.put_text(self._replacement.text or work)
+        self._shown.put_text(self._replacement.text or self.checks.step_name or work)
         self._session.tick()
         if self.spots is not None:
             self.spots.advance()
+        self.checks.advance()
         publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self)

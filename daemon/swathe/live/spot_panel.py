@@ -24,7 +24,7 @@ class SpotPanel(RunPanel):
         super().__init__(daemon)
         self._spots = spots
         # There are no positions, lines and stretches.
-        kept = {key: self._actions[key] for key in ("t", "q")}
+        kept = {key: self._actions[key] for key in ("c", "t", "q") if key in self._actions}
         keys: dict[str, Callable[[], Reply]] = {
             "enter": self._take,
             " ": self._take,
@@ -36,7 +36,7 @@ class SpotPanel(RunPanel):
             "d": self._close,
         }
         self._actions = keys | kept
-        self.keys = ("Enter", "s", "←→", "k", "r", "d", "t", "q")
+        self.keys = ("Enter", "s", "←→", "k", "r", "d", *kept)
 
     def next_lines(self, width: int) -> list[str]:  # noqa: ARG002
         """Return the next spot, what the gauge reads, and what is done."""

@@ -5,7 +5,7 @@ The contract as a document is in `swathe.messages.asyncapi`, which a run does no
 
 from swathe.messages.alarm import AlarmMessage, RescanMessage
 from swathe.messages.base import Heading, Message
-from swathe.messages.check import CheckMessage
+from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.models import (
     DelayMessage,
@@ -27,6 +27,7 @@ __all__ = [
     "ROOT",
     "AlarmMessage",
     "CheckMessage",
+    "CheckingMessage",
     "CommandMessage",
     "DelayMessage",
     "ExcludedZoneSnapshot",

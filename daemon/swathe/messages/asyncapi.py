@@ -13,7 +13,7 @@ from typing import Any
 from pydantic.json_schema import models_json_schema
 
 from swathe.messages.alarm import AlarmMessage, RescanMessage
-from swathe.messages.check import CheckMessage
+from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.models import (
     GapMessage,
@@ -71,6 +71,7 @@ _TOPICS = (
     _Topic("line/{number}", LineMessage, interval="line_interval"),
     _Topic("gap/{number}", GapMessage, interval="gap_interval"),
     _Topic("check/{number}", CheckMessage),
+    _Topic("checking", CheckingMessage, interval="progress_interval"),
     _Topic("alarm/{number}", AlarmMessage, interval="gap_interval"),
     _Topic("rescan", RescanMessage),
     _Topic("revisions", RevisionsMessage),

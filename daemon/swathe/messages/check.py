@@ -10,7 +10,7 @@ from swathe.messages.base import Heading, Message
 from swathe.pipeline import Check, CheckPhase
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 
-__all__ = ["CheckMessage", "StepMessage"]
+__all__ = ["CheckMessage", "CheckingMessage", "StepMessage"]
 
 
 class StepMessage(Snapshot):
@@ -25,6 +25,9 @@ class StepMessage(Snapshot):
         description="standard deviation of the readings, mm"
     )
     readings: int = Field(description="with an echo, of which the mean is taken")
+    redone: int = Field(
+        0, description="how often the step was read before; what was read then does not count"
+    )
 
 
 class CheckMessage(Message):
@@ -47,3 +50,40 @@ class CheckMessage(Message):
     def of_check(cls, check: Check, heading: Heading) -> CheckMessage:
         """Return the message of a check."""
         return cls.of(check, heading, ended=check.time)
+
+
+class CheckingMessage(Message):
+    """A calibration check within the run: the one in progress, or the one that is due."""
+
+    message: Literal["checking"] = "checking"
+    active: bool = Field(description="whether a check is in progress")
+    asked: bool = Field(
+        description="whether one is asked for now: it is due, and the line has ended"
+    )
+    overdue_minutes: int | None = Field(
+        description="by how much one is overdue, whole minutes; null while none is"
+    )
+    text: str = Field(description="what is to be done; empty where nothing is")
+    gauge: str = Field("", description="what the gauge reads on the block")
+    phase: CheckPhase | None = Field(None, description="before, at an interval or after the scan")
+    by: str = Field("", description="who makes it")
+    by_crawler: bool = Field(False, description="whether a crawler makes it, on the part")
+    step: float | None = Field(None, description="thickness of the step to be read, mm")
+    number: int | None = Field(None, description="of it, from 1")
+    steps: int = Field(0, description="steps of the block")
+    value: Annotated[float | None, Digits(3)] = Field(
+        None, description="mean of the newest readings, mm; null while the probe is off"
+    )
+    spread: Annotated[float | None, Digits(4)] = Field(
+        None, description="maximum less minimum of them, mm"
+    )
+    steady: bool = Field(False, description="whether they can be taken")
+    lifted: bool = Field(
+        False, description="whether the probe was off, or elsewhere, since the step before"
+    )
+    beyond: bool = Field(
+        False,
+        description="whether the step was read, is beyond the tolerance, and is to be read again or "
+        "kept",
+    )
+    taken: tuple[StepMessage, ...] = Field((), description="the steps read so far")

@@ -8,6 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from swathe.messages.base import Message
 from swathe.messages.topics import ROOT
+from swathe.pipeline import CheckPhase
 from swathe.pipeline.progress.fields import Snapshot
 from swathe.pipeline.progress.revision_snapshots import StretchSnapshot
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
@@ -55,6 +56,10 @@ class CommandMessage(Snapshot):
         "accept spot",
         "close spot",
         "reopen spot",
+        "check",
+        "check step",
+        "check redo",
+        "check give up",
         "stop",
         "alive",
     ]
@@ -79,7 +84,8 @@ class CommandMessage(Snapshot):
         "",
         max_length=1000,
         description="for 'note'; the reason for 'pause', 'exclude', 'discard', 'move', 'restore', "
-        "'accept spot', 'close spot' and 'reopen spot', of which only the first two may lack it",
+        "'accept spot', 'close spot', 'reopen spot' and 'check give up', of which 'pause', 'exclude' "
+        "and 'check give up' may lack it",
     )
     stretch: StretchSnapshot | None = Field(
         None, description="for 'discard' and 'move': which readings"
@@ -111,6 +117,12 @@ class CommandMessage(Snapshot):
         max_length=40,
         description="for 'spot': the one to read next; for 'take', 'accept spot', 'close spot' and "
         "'reopen spot': which one, by default that to be read next",
+    )
+
+    phase: CheckPhase | None = Field(
+        None,
+        description="for 'check': before, at an interval or after the scan; by default before any "
+        "reading, or else at an interval",
     )
 
     @field_validator("reply_to")

@@ -7,6 +7,7 @@
     swathe/STATION/line/NUMBER      retained
     swathe/STATION/gap/NUMBER       retained, closed gaps too
     swathe/STATION/check/NUMBER     retained; calibration checks
+    swathe/STATION/checking         retained; the check in progress, or the one that is due
     swathe/STATION/alarm/NUMBER     retained, those that are over too
     swathe/STATION/rescan           retained; gaps that are to be scanned again next
     swathe/STATION/revisions        retained; readings that were discarded or moved
@@ -56,6 +57,11 @@ class Topics:
     def revisions(self) -> str:
         """Topic of the readings that were discarded or moved."""
         return f"{ROOT}/{self.station}/revisions"
+
+    @property
+    def checking(self) -> str:
+        """Topic of the calibration check in progress, or due."""
+        return f"{ROOT}/{self.station}/checking"
 
     @property
     def spots(self) -> str:

@@ -54,7 +54,7 @@ from swathe.station.motion import (
     motion_driver,
 )
 from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
-from swathe.station.quality import CalibrationSettings
+from swathe.station.quality import CalibrationSettings, VerificationSettings
 from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
 
@@ -84,6 +84,7 @@ __all__ = [
     "SpotSettings",
     "SpotsSettings",
     "Station",
+    "VerificationSettings",
     "areas_in",
     "axis_source",
     "beam_of",

@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field, ValidationError
 
 from swathe.errors import Problem
 from swathe.station.problems import problems_of
+from swathe.station.reference_steps import check_reference_steps
 from swathe.station.table import PortTable, StationTable
 from swathe.units import Duration, Length, Percent, Speed, speed
 from swathe_drivers import DriverError, SettingsError, read_settings, settings_error
@@ -156,7 +157,7 @@ def check_motion(parts: dict[str, Any]) -> list[Problem]:
     """
     motion: MotionTable | None = parts.get("motion")
     if motion is None:
-        return []
+        return check_reference_steps(parts, None)
     problems = _check_port(motion) + _check_protocol(motion)
     if MOTION_PORT in parts.get("device", {}):
         requirement = f"must not be called {MOTION_PORT}"
@@ -167,6 +168,7 @@ def check_motion(parts: dict[str, Any]) -> list[Problem]:
         problems.append(Problem("motion.plan", "must have a reading_rate or a speed", None, remedy))
     if not problems:
         problems += _check_axes(motion, motion_codec(motion), parts)
+        problems += check_reference_steps(parts, motion_codec(motion))
         problems += _check_room(motion, parts)
     return problems
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from swathe.station.table import StationTable
 from swathe.units import (
@@ -117,10 +117,24 @@ class UncertaintySettings(StationTable):
     )
 
 
+class StepPlace(StationTable):
+    """Where a reference step is on the part, mm, for a crawler."""
+
+    scan: Length
+    index: Length = 0.0
+
+
+def _as_list(value: object) -> object:
+    return [value] if isinstance(value, dict) else value
+
+
 class VerificationSettings(StationTable):
     """How the calibration is checked on a block, and how often."""
 
     block: str = ""
     steps: tuple[Length, ...] = Field(min_length=1, description="of the block, mm")
+    at: Annotated[tuple[StepPlace, ...], BeforeValidator(_as_list)] = Field(
+        (), description="where each step is on the part, to which a crawler drives"
+    )
     tolerance: Length = Field(gt=0, description="greatest deviation that passes, mm")
     interval: Duration | None = Field(None, gt=0, description="longest time between two, ns")

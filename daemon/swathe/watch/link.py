@@ -16,7 +16,17 @@ from swathe_drivers import Backoff
 
 __all__ = ["WatchLink"]
 
-_KINDS = ("state", "progress", "line/+", "gap/+", "check/+", "alarm/+", "rescan", "port/+")
+_KINDS = (
+    "state",
+    "progress",
+    "line/+",
+    "gap/+",
+    "check/+",
+    "checking",
+    "alarm/+",
+    "rescan",
+    "port/+",
+)
 _REFUSED_SECONDS = 30.0
 
 

@@ -355,6 +355,7 @@ def test_contract_retained_but_commands() -> None:
         "swathe/{station}/line/{number}": True,
         "swathe/{station}/gap/{number}": True,
         "swathe/{station}/check/{number}": True,
+        "swathe/{station}/checking": True,
         "swathe/{station}/alarm/{number}": True,
         "swathe/{station}/rescan": True,
         "swathe/{station}/revisions": True,

@@ -10,6 +10,8 @@ const COMMANDS = {
   note: { title: "Note for the survey", text: "It is kept with the time in the survey's journal.", yes: "Save note", rows: ["note"] },
   pause: { title: "Pause?", text: "Readings belong to no cell until somebody resumes.", yes: "Pause", rows: ["reason"], grave: true },
   resume: { title: "Resume?", text: "Readings belong to cells again.", yes: "Resume" },
+  check: { title: "Check the calibration?", text: "The run pauses. Put the probe on the steps of the block, one after the other; afterwards its place on the part is asked for.", yes: "Begin the check" },
+  "check give up": { title: "Give the check up?", text: "It does not count.", yes: "Give up" },
   rescan: { title: "", text: "It becomes the first of the gaps to return to.", yes: "Re-scan" },
   acknowledge: { title: "", text: "You have seen it; this does not remove its cause. It is kept with your name and the time.", yes: "Acknowledge" },
   exclude: { title: "Exclude a zone", text: "Its cells are no longer required. This cannot be undone in this survey.", yes: "Exclude zone", rows: ["zone", "reason"], grave: true },

@@ -2,6 +2,7 @@
 import { Alarms } from "./alarms.js";
 import { Awake } from "./awake.js";
 import { Station } from "./station.js";
+import { Checking } from "./checking.js";
 import { Connection } from "./connection.js";
 import { CrawlerBar } from "./crawler.js";
 import { loginFromAddress, showLogin } from "./login.js";
@@ -45,6 +46,7 @@ const gaps = new GapList(station, map, commands, $("gap-list"));
 const nextStep = new NextStep(station, map);
 const alarms = new Alarms(station, map, commands);
 new CrawlerBar(station);
+new Checking(station);
 
 map.onRange = (theme) => {
   theme.ramp($("ramp"));

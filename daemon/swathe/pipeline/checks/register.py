@@ -56,6 +56,10 @@ class CheckStep:
         """Measured less true thickness, mm."""
         return self.measured - self.thickness
 
+    def within(self, tolerance: float) -> bool:
+        """Return whether the deviation is at most the tolerance, mm; False without an echo."""
+        return abs(self.deviation) <= tolerance + _SLACK_MM  # NaN passes no comparison
+
 
 @dataclass(slots=True)
 class Check:
@@ -202,8 +206,7 @@ class CheckRegister:
             time=time,
             tolerance=tolerance,
             steps=steps,
-            # A step without an echo has NaN, which passes no comparison.
-            passed=bool(steps) and all(abs(s.deviation) <= tolerance + _SLACK_MM for s in steps),
+            passed=bool(steps) and all(step.within(tolerance) for step in steps),
         )
         self.checks.append(check)
         if check.passed:

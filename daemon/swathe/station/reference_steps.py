@@ -1,0 +1,40 @@
+"""Checks the places of reference steps on the part, to which a crawler drives."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from swathe.errors import Problem
+from swathe.station.quality import VerificationSettings
+from swathe_drivers.motion import MotionCodec
+
+__all__ = ["check_reference_steps"]
+
+
+def check_reference_steps(parts: dict[str, Any], codec: MotionCodec | None) -> list[Problem]:
+    """Return what is wrong with ``verification.at``.
+
+    Args:
+        parts: validated tables of the station file by name.
+        codec: has the travel of the crawler's axes; None without a crawler.
+    """
+    settings: VerificationSettings | None = parts.get("verification")
+    if settings is None or not settings.at:
+        return []
+    key = "verification.at"
+    if codec is None:
+        remedy = "only a crawler drives there: by hand the probe is put on the block"
+        return [Problem(key, "needs a table [motion]", len(settings.at), remedy)]
+    problems: list[Problem] = []
+    if len(settings.at) != len(settings.steps):
+        remedy = 'one for each step: at = [{ scan = "10 mm", index = "0 mm" }, ...]'
+        requirement = f"must have {len(settings.steps)}, as many as 'verification.steps'"
+        problems.append(Problem(key, requirement, len(settings.at), remedy))
+    for place in settings.at:
+        for name in codec.axes:
+            axis, at = codec.axes[name], getattr(place, name, 0.0)
+            if not axis.min_mm <= at <= axis.max_mm:
+                requirement = f"must be within the travel, {axis.min_mm:g} to {axis.max_mm:g} mm"
+                remedy = f"see motion.protocol.axes.{name}"
+                problems.append(Problem(f"{key}.{name}", requirement, f"{at:g} mm", remedy))
+    return problems

@@ -25,6 +25,12 @@ from swathe.calibration.corrections import (
     temperature_factor,
     thickness_of_half_path,
 )
+from swathe.calibration.couplings import (
+    CouplingBasis,
+    CouplingScatter,
+    StepCoupling,
+    coupling_scatter,
+)
 from swathe.calibration.differences import Difference, Weight
 from swathe.calibration.law import ThicknessLaw
 from swathe.calibration.line_fit import LineFit, fit_line, fit_slope
@@ -33,6 +39,7 @@ from swathe.calibration.readings_file import read_readings
 from swathe.calibration.record import (
     BlockRecord,
     CalibrationRecord,
+    CouplingRecord,
     InstrumentRecord,
     ProbeRecord,
     StepRecord,
@@ -44,7 +51,9 @@ from swathe.calibration.record_file import (
     read_calibration_record,
     write_calibration_record,
 )
+from swathe.calibration.resolution import rounding_uncertainty
 from swathe.calibration.stability import Stability, StabilityState
+from swathe.calibration.step_covariance import NOT_COVERED
 from swathe.calibration.step_reading import StepReading
 from swathe.calibration.steps import StepsResult, solve_steps
 from swathe.calibration.uncertainty import (
@@ -60,6 +69,7 @@ from swathe.errors import CalibrationError
 __all__ = [
     "COVERAGE",
     "MATERIALS",
+    "NOT_COVERED",
     "TEMPERATURE_COEFFICIENTS",
     "Beam",
     "BlockRecord",
@@ -68,6 +78,9 @@ __all__ = [
     "Combined",
     "Component",
     "ConditionsRecord",
+    "CouplingBasis",
+    "CouplingRecord",
+    "CouplingScatter",
     "Difference",
     "GaugeRecord",
     "InstrumentRecord",
@@ -80,6 +93,7 @@ __all__ = [
     "Stability",
     "StabilityState",
     "StationConditions",
+    "StepCoupling",
     "StepReading",
     "StepRecord",
     "StepsResult",
@@ -89,6 +103,7 @@ __all__ = [
     "approve",
     "beam_width",
     "combine",
+    "coupling_scatter",
     "differences",
     "fit_line",
     "fit_slope",
@@ -105,6 +120,7 @@ __all__ = [
     "read_calibration_record",
     "read_readings",
     "reading_budget",
+    "rounding_uncertainty",
     "solve_steps",
     "temperature_coefficient",
     "temperature_factor",

@@ -10,11 +10,14 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from swathe.arrays import Floats
 from swathe.calibration.corrections import half_path
+from swathe.calibration.couplings import CouplingScatter, coupling_scatter
+from swathe.calibration.resolution import rounding_uncertainty
 from swathe.calibration.step_fit import StepFit, fit_steps
 from swathe.calibration.step_reading import StepReading
 from swathe.errors import CalibrationError
@@ -47,7 +50,7 @@ _LOOKS_ALIKE = 0.02
 _SECOND, _HALF = 2.0, 0.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class StepTable:
     """Steps in the order of their thickness, and what is known beforehand.
 
@@ -57,6 +60,8 @@ class StepTable:
         velocity: mm/µs, when it is given.
         zero_offset: µs, when it is given.
         resolution: of the time, µs.
+        coupling: stated standard deviation of coupling again, µs; None where it is not stated. It is
+            used where no step was coupled twice.
         plausible: velocities that the material may have, mm/µs; None when the material is not given.
     """
 
@@ -66,6 +71,39 @@ class StepTable:
     zero_offset: float | None
     resolution: float
     plausible: tuple[float, float] | None
+    coupling: float | None = None
+
+    @cached_property
+    def scatter(self) -> CouplingScatter:
+        """Scatter between couplings and within them, all steps pooled."""
+        return coupling_scatter([step.each_coupling for step in self.steps])
+
+    @property
+    def couplings(self) -> Floats:
+        """How often each step was coupled, shape (n,)."""
+        return np.array([len(step.each_coupling) for step in self.steps], np.float64)
+
+    @property
+    def repeated(self) -> Floats:
+        """Variances of the steps' times from their own repetition, µs², shape (n,).
+
+        From the scatter between couplings where it is known, and from that of the readings on each
+        step otherwise.
+        """
+        if self.scatter.dof:
+            return self.scatter.between**2 / self.couplings
+        return np.array([step.sd**2 / step.readings for step in self.steps], np.float64)
+
+    @property
+    def stated(self) -> Floats:
+        """Variances of the steps' times by what was stated and by their resolution, µs², shape (n,)."""
+        if not self.scatter.dof:
+            rest = self.resolution**2 / 12 + (self.coupling or 0.0) ** 2
+            return np.full(len(self.steps), rest)
+        # Of each step by itself: where its readings all show one digit, the scatter that another
+        # step shows has averaged nothing.
+        each = [coupling_scatter([step.each_coupling]).reading for step in self.steps]
+        return np.array([rounding_uncertainty(self.resolution, sd) ** 2 for sd in each], np.float64)
 
     @property
     def thickness(self) -> Floats:
@@ -80,7 +118,7 @@ class StepTable:
     @property
     def u_times(self) -> Floats:
         """Standard uncertainties of the times, µs, shape (n,)."""
-        return np.array([step.u_time(self.resolution) for step in self.steps], np.float64)
+        return np.asarray(np.sqrt(self.repeated + self.stated))
 
     @property
     def paths(self) -> Floats:
@@ -94,7 +132,15 @@ class StepTable:
             self.times,
             velocity=self.velocity,
             zero_offset=self.zero_offset,
+            weights=self._weights(),
         )
+
+    def _weights(self) -> Floats | None:
+        """Return weights of the steps where some were coupled more often, and it is known to matter."""
+        if not self.scatter.dof or np.ptp(self.couplings) == 0:
+            return None
+        variances = self.u_times**2
+        return None if not (variances > 0).all() else 1 / variances
 
 
 def find_contradiction(table: StepTable) -> None:

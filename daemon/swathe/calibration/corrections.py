@@ -58,35 +58,46 @@ class TemperatureCoefficient:
     Attributes:
         name: of the material or rule.
         per_kelvin: share of the velocity lost per kelvin.
+        u_per_kelvin: its standard uncertainty.
         source: where the number is from.
         known: how.
     """
 
     name: str
     per_kelvin: float
+    u_per_kelvin: float
     source: str
     known: Known
 
+
+_RULE, _STEEL_1018 = 0.01 / 55, 0.8e-3 / 5.92
+# Nothing is known of either number's uncertainty but that the two differ: a rectangular distribution
+# of that half-width, JCGM 100 4.3.7.
+_U_KNOWN = (_RULE - _STEEL_1018) / math.sqrt(3)
 
 TEMPERATURE_COEFFICIENTS = {
     entry.name: entry
     for entry in (
         TemperatureCoefficient(
             name="steel rule of thumb",
-            per_kelvin=0.01 / 55,
+            per_kelvin=_RULE,
+            u_per_kelvin=_U_KNOWN,
             source="1 % per 55 °C, as ASTM E797 has it; its text was not seen",
             known=Known.MEMORY,
         ),
         TemperatureCoefficient(
             name="steel 1018",
-            per_kelvin=0.8e-3 / 5.92,
+            per_kelvin=_STEEL_1018,
+            u_per_kelvin=_U_KNOWN,
             source="about 0.8 m/s per °C from 0 to 50 °C, Do Trung Kien et al., Communications in "
             "Physics (VAST), abstract; made a share by 5920 m/s",
             known=Known.TEXT,
         ),
     )
 }
-"""The two differ by a quarter: pass the one that the procedure names, or one of its own."""
+"""The two differ by a quarter: pass the one that the procedure names, or one of its own.
+
+Their standard uncertainty is that difference over the square root of three."""
 
 
 def temperature_coefficient(name: str) -> TemperatureCoefficient:

@@ -33,10 +33,10 @@ class LineFit:
         u_slope: of the slope.
         correlation: of intercept and slope, -1 … 1; 0 of a line held at the origin.
         residuals: y less the line, shape (n,).
-        residual_sd: ``sqrt(sum(residuals²) / dof)``.
+        residual_sd: ``sqrt(sum(weights residuals²) / dof)``, weights of mean 1.
         dof: points less unknowns.
-        centre: the x at which y and slope are uncorrelated: the mean of x, or the origin that the
-            line is held at.
+        centre: the x at which y and slope are uncorrelated: the (weighted) mean of x, or the origin
+            that the line is held at.
         u_centre: of y there.
     """
 
@@ -62,12 +62,15 @@ class LineFit:
         return np.asarray(y), np.asarray(np.hypot(self.u_centre, self.u_slope * (at - self.centre)))
 
 
-def fit_line(x: ArrayLike, y: ArrayLike) -> LineFit:
+def fit_line(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None) -> LineFit:
     """Return the line that fits best.
 
     Args:
         x: taken as exact, shape (n,), n >= 2.
-        y: of equal uncertainty, shape (n,).
+        y: of equal uncertainty, or of variances as the inverse of `weights`, shape (n,).
+        weights: > 0, in any unit, shape (n,): the sum of weighted squares is least. With weights
+            the formulas are those of `numpy.polyfit` with their square roots, which the tests
+            compare.
 
     Raises:
         CalibrationError: fewer than two points, all at one x, or one that is no number; give points
@@ -75,17 +78,18 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> LineFit:
     """
     at, values = _points(x, y, minimum=2)
     n = at.size
-    centre = float(at.mean())
+    w = _weights(weights, n)
+    centre = float((w * at).mean())
     apart = at - centre
-    square = float(apart @ apart)
+    square = float(apart @ (w * apart))
     if not square > 0:
         msg = f"a line needs points at two or more different x (got {n} at {centre:g})"
         raise CalibrationError(msg)
-    height = float(values.mean())
-    slope = float(apart @ (values - height)) / square
+    height = float((w * values).mean())
+    slope = float((w * apart) @ (values - height)) / square
     residuals = (values - height) - slope * apart
     dof = n - 2
-    sd = math.sqrt(float(residuals @ residuals) / dof) if dof else math.nan
+    sd = math.sqrt(float(residuals @ (w * residuals)) / dof) if dof else math.nan
     # Of the variance of the intercept in units of the residuals' variance: 1/n + centre²/square.
     spread = 1 / n + centre * centre / square
     return LineFit(
@@ -102,25 +106,27 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> LineFit:
     )
 
 
-def fit_slope(x: ArrayLike, y: ArrayLike) -> LineFit:
-    """Return the line through the origin that fits best: ``slope = sum(x y) / sum(x²)``.
+def fit_slope(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None) -> LineFit:
+    """Return the line through the origin that fits best: ``slope = sum(w x y) / sum(w x²)``.
 
     Args:
         x: taken as exact, shape (n,), n >= 1.
-        y: of equal uncertainty, shape (n,).
+        y: of equal uncertainty, or of variances as the inverse of `weights`, shape (n,).
+        weights: > 0, in any unit, shape (n,); None for equal ones.
 
     Raises:
         CalibrationError: no point away from the origin, or one that is no number; give one.
     """
     at, values = _points(x, y, minimum=1)
-    square = float(at @ at)
+    w = _weights(weights, at.size)
+    square = float(at @ (w * at))
     if not square > 0:
         msg = "a line through the origin needs a point away from it (got none)"
         raise CalibrationError(msg)
-    slope = float(at @ values) / square
+    slope = float((w * at) @ values) / square
     residuals = values - slope * at
     dof = at.size - 1
-    sd = math.sqrt(float(residuals @ residuals) / dof) if dof else math.nan
+    sd = math.sqrt(float(residuals @ (w * residuals)) / dof) if dof else math.nan
     return LineFit(
         intercept=0.0,
         slope=slope,
@@ -133,6 +139,17 @@ def fit_slope(x: ArrayLike, y: ArrayLike) -> LineFit:
         centre=0.0,
         u_centre=0.0,
     )
+
+
+def _weights(weights: ArrayLike | None, n: int) -> Floats:
+    """Return weights of mean 1."""
+    if weights is None:
+        return np.ones(n)
+    w = np.asarray(weights, np.float64)
+    if w.shape != (n,) or not (np.isfinite(w).all() and (w > 0).all()):
+        msg = f"a line needs a weight > 0 for each of its {n} points (got {w.tolist()})"
+        raise CalibrationError(msg)
+    return w / float(w.mean())
 
 
 def _points(x: ArrayLike, y: ArrayLike, *, minimum: int) -> tuple[Floats, Floats]:

@@ -25,6 +25,8 @@ from pydantic import (
 
 from swathe.calibration.beam import Probe
 from swathe.calibration.conditions_record import ConditionsRecord
+from swathe.calibration.couplings import CouplingBasis
+from swathe.calibration.step_covariance import NOT_COVERED
 from swathe.calibration.steps import StepsResult
 from swathe.errors import CalibrationError
 
@@ -32,6 +34,7 @@ __all__ = [
     "NO_TEMPERATURE",
     "BlockRecord",
     "CalibrationRecord",
+    "CouplingRecord",
     "InstrumentRecord",
     "ProbeRecord",
     "StepRecord",
@@ -47,6 +50,9 @@ _ID_LENGTH = 12
 _SINCE_VERSION_2: dict[str, Any] = {
     "conditions": True,
     "temperature_range_degC": True,
+    "coupling_us": True,
+    "coupling_dof": True,
+    "coupling_basis": True,
     "steps": {"__all__": {"couplings"}},
 }
 
@@ -64,14 +70,27 @@ class BlockRecord(_Table):
     u_thickness_mm: float = Field(0.0, ge=0, description="standard uncertainty of its steps")
 
 
+class CouplingRecord(_Table):
+    """A coupling of the probe on a step: a steady stretch after it was put on."""
+
+    time_of_flight_us: float = Field(ge=0, description="mean of its readings")
+    sd_us: float = Field(ge=0)
+    readings: int = Field(ge=1)
+    round: int = Field(ge=1, description="in which round over the steps")
+    time: AwareDatetime | None = Field(None, description="when the stretch ended")
+
+
 class StepRecord(_Table):
     """A step as it was read."""
 
     thickness_mm: float = Field(gt=0)
-    time_of_flight_us: float = Field(ge=0)
-    sd_us: float = Field(ge=0)
+    time_of_flight_us: float = Field(ge=0, description="mean of the means of its couplings")
+    sd_us: float = Field(ge=0, description="of a single reading while the probe is held")
     readings: int = Field(ge=1)
     residual_mm: float
+    couplings: tuple[CouplingRecord, ...] = Field(
+        (), description="each of them; none of a record of version 1, which had one for each step"
+    )
 
 
 class ProbeRecord(Probe):
@@ -117,6 +136,17 @@ class CalibrationRecord(_Table):
     u_dof: float | None = Field(ge=1, description="of the uncertainties; null when infinite")
     basis: str
     repeatability_mm: float | None = Field(ge=0, description="null when no step was read twice")
+    coupling_us: float | None = Field(
+        None, ge=0, description="standard deviation of a reading by coupling again; null: not known"
+    )
+    coupling_dof: float | None = Field(
+        None, ge=1, description="its degrees of freedom; null where it is stated or not known"
+    )
+    coupling_basis: CouplingBasis = Field(
+        CouplingBasis.NOT_COVERED,
+        description="whether couplant and probe handling are measured, stated, or not covered by "
+        "the uncertainties of velocity and zero offset",
+    )
     conditions: ConditionsRecord | None = Field(
         None, description="how it was measured; null where that is not known"
     )
@@ -129,8 +159,10 @@ class CalibrationRecord(_Table):
 
     @model_validator(mode="after")
     def _version_1_has_no_conditions(self) -> CalibrationRecord:
-        if self.version == 1 and (self.conditions or self.temperature_range_degC):
-            msg = "version must be 2 for a record with conditions or a range of temperatures"
+        if self.version == 1 and (
+            self.conditions or self.temperature_range_degC or self.coupling_us is not None
+        ):
+            msg = "version must be 2 for a record with conditions, a range of temperatures or couplings"
             raise ValueError(msg)
         return self
 
@@ -146,8 +178,8 @@ class CalibrationRecord(_Table):
 
     @property
     def repeatability_dof(self) -> int:
-        """Degrees of freedom of the repeatability: readings less steps."""
-        return sum(step.readings - 1 for step in self.steps)
+        """Degrees of freedom of the repeatability: readings less couplings."""
+        return sum(step.readings - max(len(step.couplings), 1) for step in self.steps)
 
 
 def new_record(
@@ -206,11 +238,23 @@ def new_record(
             sd_us=step.sd,
             readings=step.readings,
             residual_mm=residual,
+            couplings=tuple(
+                CouplingRecord(
+                    time_of_flight_us=one.time_of_flight,
+                    sd_us=one.sd,
+                    readings=one.readings,
+                    round=one.round,
+                    time=datetime.fromisoformat(one.time) if one.time else None,
+                )
+                for one in step.each_coupling
+            ),
         )
         for step, residual in zip(result.steps, result.residuals, strict=True)
     )
     repeatability = result.repeatability
     unknown = () if block.temperature_degC is not None else (NO_TEMPERATURE,)
+    if result.coupling_basis is CouplingBasis.NOT_COVERED:
+        unknown = (NOT_COVERED, *unknown)
     valid = None
     if temperature_validity is not None and block.temperature_degC is not None:
         valid = (
@@ -240,6 +284,9 @@ def new_record(
             "u_dof": None if math.isinf(result.u_dof) else result.u_dof,
             "basis": result.basis,
             "repeatability_mm": None if math.isnan(repeatability) else repeatability,
+            "coupling_us": None if math.isnan(result.coupling) else result.coupling,
+            "coupling_dof": None if math.isinf(result.coupling_dof) else result.coupling_dof,
+            "coupling_basis": result.coupling_basis,
             "conditions": conditions,
             "temperature_range_degC": valid,
             "warnings": result.warnings + unknown,

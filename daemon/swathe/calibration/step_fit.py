@@ -83,7 +83,12 @@ class StepFit:
 
 
 def fit_steps(
-    paths: Floats, times: Floats, *, velocity: float | None, zero_offset: float | None
+    paths: Floats,
+    times: Floats,
+    *,
+    velocity: float | None,
+    zero_offset: float | None,
+    weights: Floats | None = None,
 ) -> StepFit:
     """Return the line through the steps: zero, slope or both are sought, by least squares.
 
@@ -92,45 +97,50 @@ def fit_steps(
         times: of flight, µs, shape (n,).
         velocity: mm/µs, when it is given; `by_given` is then per µs/mm of slope.
         zero_offset: µs, when it is given; not both.
+        weights: of the steps, > 0, shape (n,), in any unit; None for equal ones. The line is then
+            that of the least sum of weighted squares (best where each is the inverse of the
+            variance of the step's time; a textbook formula, such as in Draper and Smith, Applied
+            Regression Analysis; from memory).
 
     Raises:
         CalibrationError: paths that determine no line.
     """
     n = paths.size
     none = np.zeros(n)
+    share = np.full(n, 1 / n) if weights is None else weights / float(weights.sum())
     if velocity is not None:
-        slope, centre = 2 / velocity, float(paths.mean())
-        zero = float((times - slope * paths).mean())
+        slope, centre = 2 / velocity, float(share @ paths)
+        zero = float(share @ (times - slope * paths))
         return StepFit(
             zero=zero,
             slope=slope,
             residuals=times - slope * paths - zero,
             dof=n - 1,
-            zero_weights=np.full(n, 1 / n),
+            zero_weights=share,
             slope_weights=none,
             by_given=(-centre, 1.0),
         )
     if zero_offset is not None:
-        line = fit_slope(paths, times - zero_offset)
-        weights = paths / float(paths @ paths)
+        line = fit_slope(paths, times - zero_offset, weights=share)
+        in_slope = share * paths / float(share @ (paths * paths))
         return StepFit(
             zero=zero_offset,
             slope=line.slope,
             residuals=line.residuals,
             dof=line.dof,
             zero_weights=none,
-            slope_weights=weights,
-            by_given=(1.0, -float(weights.sum())),
+            slope_weights=in_slope,
+            by_given=(1.0, -float(in_slope.sum())),
         )
-    line = fit_line(paths, times)
+    line = fit_line(paths, times, weights=share)
     apart = paths - line.centre
-    weights = apart / float(apart @ apart)
+    in_slope = share * apart / float(share @ (apart * apart))
     return StepFit(
         zero=line.intercept,
         slope=line.slope,
         residuals=line.residuals,
         dof=line.dof,
-        zero_weights=1 / n - line.centre * weights,
-        slope_weights=weights,
+        zero_weights=share - line.centre * in_slope,
+        slope_weights=in_slope,
         by_given=None,
     )

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Self
 
+from swathe.calibration.couplings import StepCoupling, coupling_scatter
 from swathe.errors import CalibrationError
 
 __all__ = ["StepReading"]
@@ -17,9 +20,11 @@ class StepReading:
     Attributes:
         thickness: of the step by the block's certificate, mm.
         u_thickness: its standard uncertainty, mm.
-        time_of_flight: mean of the readings, µs.
-        sd: standard deviation of a single reading, µs; 0 of a single one, which has none.
-        readings: how many.
+        time_of_flight: mean of the readings, µs; of several couplings the mean of their means.
+        sd: standard deviation of a single reading while the probe is held, µs; 0 of a single
+            reading, which has none.
+        readings: how many, in all couplings.
+        couplings: each of them; empty where the readings are those of one coupling.
     """
 
     thickness: float
@@ -27,6 +32,29 @@ class StepReading:
     time_of_flight: float
     sd: float = 0.0
     readings: int = 1
+    couplings: tuple[StepCoupling, ...] = ()
+
+    @classmethod
+    def of_couplings(
+        cls, thickness: float, couplings: Sequence[StepCoupling], *, u_thickness: float = 0.0
+    ) -> Self:
+        """Return the reading of a step (mm) that was coupled once or several times.
+
+        Raises:
+            CalibrationError: no coupling, or a thickness that cannot be.
+        """
+        if not couplings:
+            msg = f"step {thickness:g} mm has no reading: couple the probe on it and read it again"
+            raise CalibrationError(msg)
+        scatter = coupling_scatter([couplings])
+        return cls(
+            thickness=thickness,
+            u_thickness=u_thickness,
+            time_of_flight=math.fsum(one.time_of_flight for one in couplings) / len(couplings),
+            sd=0.0 if math.isnan(scatter.within) else scatter.within,
+            readings=sum(one.readings for one in couplings),
+            couplings=tuple(couplings),
+        )
 
     def __post_init__(self) -> None:
         """Refuse what cannot have been read.
@@ -54,10 +82,9 @@ class StepReading:
         """The step in words."""
         return f"step {self.thickness:g} mm"
 
-    def u_time(self, resolution: float = 0.0) -> float:
-        """Return the standard uncertainty of the mean time in µs.
-
-        The scatter is averaged over the readings; the resolution (width of the last digit, µs,
-        rectangular) is not, since a quiet reading shows the same digit every time.
-        """
-        return math.hypot(self.sd / math.sqrt(self.readings), resolution / math.sqrt(12))
+    @property
+    def each_coupling(self) -> tuple[StepCoupling, ...]:
+        """The couplings; without a list of them, all readings as those of one."""
+        return self.couplings or (
+            StepCoupling(time_of_flight=self.time_of_flight, sd=self.sd, readings=self.readings),
+        )

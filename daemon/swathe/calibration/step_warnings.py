@@ -8,6 +8,8 @@ import numpy as np
 
 from swathe.calibration.contradictions import StepTable
 from swathe.calibration.corrections import half_path
+from swathe.calibration.couplings import CouplingBasis
+from swathe.calibration.step_covariance import Spread, basis_of
 from swathe.calibration.step_fit import StepFit
 
 __all__ = ["warnings_of"]
@@ -23,6 +25,7 @@ _LOOKS_ALIKE = 0.02
 def warnings_of(
     table: StepTable,
     fit: StepFit,
+    spread: Spread,
     *,
     residuals: Sequence[float],
     u_velocity: float,
@@ -33,15 +36,21 @@ def warnings_of(
     Args:
         table: the steps.
         fit: the line through them.
+        spread: of the line.
         residuals: thickness by the calibration less that of the block, mm.
         u_velocity: standard uncertainty, mm/µs.
         u_zero: standard uncertainty, µs.
     """
-    return tuple(_warnings(table, fit, residuals, u_velocity, u_zero))
+    return tuple(_warnings(table, fit, spread, residuals, u_velocity, u_zero))
 
 
 def _warnings(
-    table: StepTable, fit: StepFit, residuals: Sequence[float], u_velocity: float, u_zero: float
+    table: StepTable,
+    fit: StepFit,
+    spread: Spread,
+    residuals: Sequence[float],
+    u_velocity: float,
+    u_zero: float,
 ) -> Iterator[str]:
     for step, residual, u in zip(table.steps, residuals, table.u_times.tolist(), strict=True):
         if abs(residual) > max(_NOTABLE_MM, _SURE * u / fit.slope):
@@ -51,6 +60,14 @@ def _warnings(
             )
         if step.readings == 1:
             yield f"{step.label} was read once, so that its scatter is not known: read it again"
+    # Without couplant in the uncertainty the scatter about the line is expected to exceed it.
+    if spread.lack_of_fit and basis_of(table) is not CouplingBasis.NOT_COVERED:
+        worst = max(range(len(residuals)), key=lambda k: abs(residuals[k]))
+        yield (
+            "the steps are further off the line than coupling again explains, most of all "
+            f"{table.steps[worst].label}: look at the block's thicknesses and their uncertainty, and "
+            "at the echo that the gate is on"
+        )
     sought_both = table.velocity is None and table.zero_offset is None
     if sought_both and fit.zero < -max(_NOTABLE_US, _SURE * u_zero):
         yield (

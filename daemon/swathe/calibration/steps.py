@@ -13,9 +13,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from swathe.calibration.contradictions import StepTable, find_contradiction
+from swathe.calibration.couplings import CouplingBasis, coupling_scatter
 from swathe.calibration.law import ThicknessLaw
 from swathe.calibration.materials import material_named, plausible
-from swathe.calibration.step_covariance import covariance_of
+from swathe.calibration.step_covariance import basis_of, covariance_of
 from swathe.calibration.step_reading import StepReading
 from swathe.calibration.step_warnings import warnings_of
 from swathe.errors import CalibrationError
@@ -43,6 +44,9 @@ class StepsResult:
         u_dof: degrees of freedom of the uncertainties, 1 or more, perhaps infinite.
         method: how it was found, in words.
         basis: where the uncertainties come from, in words.
+        coupling: standard deviation of a reading by coupling again, µs; NaN where it is not known.
+        coupling_dof: its degrees of freedom; infinite where it is stated.
+        coupling_basis: whether it is measured, stated or not covered.
         warnings: what should be looked at, in words.
     """
 
@@ -58,6 +62,9 @@ class StepsResult:
     u_dof: float
     method: str
     basis: str
+    coupling: float
+    coupling_dof: float
+    coupling_basis: CouplingBasis
     warnings: tuple[str, ...]
 
     def law(self) -> ThicknessLaw:
@@ -68,13 +75,13 @@ class StepsResult:
 
     @property
     def repeatability(self) -> float:
-        """Standard deviation of single readings on a step, all steps pooled, mm.
+        """Standard deviation of single readings while the probe is held, all steps pooled, mm.
 
-        NaN when no step was read twice. The V-path, by which a thin wall scatters more, is left out.
+        NaN when no coupling has two readings. The V-path, by which a thin wall scatters more, is
+        left out.
         """
-        dof = sum(step.readings - 1 for step in self.steps)
-        squares = math.fsum((step.readings - 1) * step.sd**2 for step in self.steps)
-        return math.sqrt(squares / dof) * self.velocity / 2 if dof else math.nan
+        scatter = coupling_scatter([step.each_coupling for step in self.steps])
+        return scatter.within * self.velocity / 2
 
 
 def solve_steps(
@@ -87,6 +94,7 @@ def solve_steps(
     separation: float = 0.0,
     material: str | None = None,
     time_resolution_us: float = 0.0,
+    coupling_us: float | None = None,
 ) -> StepsResult:
     """Return velocity and zero offset by least squares over the steps.
 
@@ -99,6 +107,8 @@ def solve_steps(
         separation: between the two elements of a dual-element probe, mm; 0 for no V-path.
         material: name in the table of materials, to look whether the velocity can be.
         time_resolution_us: width of the time's last digit, or of a sample, µs.
+        coupling_us: stated standard deviation of a reading by coupling again, µs. It is used where
+            no step was coupled twice, in place of what nobody measured.
 
     Raises:
         CalibrationError: too few steps for what is sought, or steps that contradict each other
@@ -110,6 +120,7 @@ def solve_steps(
         ("u_zero_offset", u_zero_offset),
         ("separation", separation),
         ("time_resolution_us", time_resolution_us),
+        ("coupling_us", coupling_us or 0.0),
     ):
         if not (math.isfinite(value) and value >= 0):
             msg = f"'{name}' must be >= 0 (got {value})"
@@ -121,6 +132,7 @@ def solve_steps(
         velocity=velocity,
         zero_offset=zero_offset,
         resolution=time_resolution_us,
+        coupling=coupling_us,
         plausible=None if entry is None else (entry.low, entry.high),
     )
     find_contradiction(table)
@@ -133,13 +145,14 @@ def solve_steps(
         raise CalibrationError(msg)
     v = 2 / fit.slope if velocity is None else velocity
     given = u_zero_offset if velocity is None else 2 * u_velocity / v**2
-    spread, u_dof, basis = covariance_of(table, fit, given)
+    found = covariance_of(table, fit, given)
+    spread, coupling = found.covariance, basis_of(table)
     u_v, u_zero = spread.slope**0.5 * v**2 / 2, spread.zero**0.5
     exact = u_v == 0 or u_zero == 0
     law = ThicknessLaw(velocity=v, zero_offset=fit.zero, separation=separation)
     residuals = tuple((law.thickness(table.times) - table.thickness).tolist())
     _check_sound(table, residuals, v=v, u_v=u_v, dof=fit.dof)
-    warnings = warnings_of(table, fit, residuals=residuals, u_velocity=u_v, u_zero=u_zero)
+    warnings = warnings_of(table, fit, found, residuals=residuals, u_velocity=u_v, u_zero=u_zero)
     implausible = None if material is None else plausible(material, v)
     return StepsResult(
         steps=tuple(table.steps),
@@ -154,11 +167,20 @@ def solve_steps(
         else max(-1.0, min(1.0, -spread.both / math.sqrt(spread.slope * spread.zero))),
         residuals=residuals,
         dof=fit.dof,
-        u_dof=u_dof,
+        u_dof=found.dof,
         method=_method(len(steps), velocity, zero_offset),
-        basis=basis,
+        basis=found.basis,
+        coupling=_coupling(table, coupling),
+        coupling_dof=table.scatter.dof or math.inf,
+        coupling_basis=coupling,
         warnings=((implausible,) if implausible else ()) + warnings,
     )
+
+
+def _coupling(table: StepTable, basis: CouplingBasis) -> float:
+    if basis is CouplingBasis.MEASURED:
+        return table.scatter.between
+    return math.nan if table.coupling is None else table.coupling
 
 
 def _check_given(n: int, velocity: float | None, zero_offset: float | None) -> None:

@@ -117,9 +117,18 @@ def _uncertainty_lines(record: SurveyRecord) -> list[str]:
     parts = ", ".join(
         f"{part.name} {part.standard_mm:.4f}" for part in uncertainty.components if part.standard_mm
     )
-    expanded = f"{uncertainty.expanded_mm:.3f} mm (k = {uncertainty.coverage_factor:.2f}, {uncertainty.coverage:.2%})"
+    if uncertainty.expanded_mm is None:
+        expanded = (
+            f"uncertainty without a level of confidence: {uncertainty.standard_mm:.3f} mm (k = 1)"
+        )
+    else:
+        expanded = (
+            f"expanded uncertainty {uncertainty.expanded_mm:.3f} mm "
+            f"(k = {uncertainty.coverage_factor:.2f}, {uncertainty.coverage:.2%})"
+        )
     lines = [
-        f"minimum thickness {uncertainty.thickness_mm:,.3f} mm, expanded uncertainty {expanded}",
+        f"minimum thickness {uncertainty.thickness_mm:,.3f} mm, {expanded}",
+        *(f"WARNING: {words}" for words in uncertainty.not_covered),
         f"standard uncertainties in mm: {parts}",
     ]
     if uncertainty.bias_mm:

@@ -13,7 +13,14 @@ from swathe.errors import Problem, StationError
 from swathe.station.model import Station
 from swathe.station.quality import CalibrationSettings, CorrectionSettings
 
-__all__ = ["block_temperature", "check_law", "coefficient_of", "law_of", "with_record"]
+__all__ = [
+    "block_temperature",
+    "check_law",
+    "coefficient_of",
+    "coefficient_uncertainty",
+    "law_of",
+    "with_record",
+]
 
 
 def law_of(station: Station) -> ThicknessLaw | None:
@@ -98,6 +105,18 @@ def coefficient_of(corrections: CorrectionSettings) -> tuple[float, str]:
     return given, "of the station file"
 
 
+def coefficient_uncertainty(corrections: CorrectionSettings) -> float | None:
+    """Return the standard uncertainty of the coefficient in force, per K; None where it is not known.
+
+    Raises:
+        CalibrationError: no such coefficient is known.
+    """
+    if corrections.temperature_coefficient_uncertainty is not None:
+        return corrections.temperature_coefficient_uncertainty
+    given = corrections.temperature_coefficient
+    return temperature_coefficient(given).u_per_kelvin if isinstance(given, str) else None
+
+
 def _temperature(station: Station, words: list[str]) -> float:
     corrections = station.corrections
     part = corrections.part_temperature
@@ -122,7 +141,11 @@ def _temperature(station: Station, words: list[str]) -> float:
 def check_law(station: Station) -> list[Problem]:
     """Return what keeps the corrections from being applied."""
     corrections, part = station.corrections, station.corrections.part_temperature
-    if part is None or not corrections.temperature or station.calibration is None:
+    if station.calibration is None:
+        return []
+    if part is None:
+        return _check_uncorrected(station)
+    if not corrections.temperature:
         return []
     problems: list[Problem] = []
     block = block_temperature(station)
@@ -144,3 +167,22 @@ def check_law(station: Station) -> list[Problem]:
         except CalibrationError as error:
             problems.append(Problem("corrections.part_temperature", str(error), f"{part:g} °C"))
     return problems
+
+
+def _check_uncorrected(station: Station) -> list[Problem]:
+    """Return what keeps an uncertain temperature from the budget: without the coefficient it is lost."""
+    corrections, stated = station.corrections, station.uncertainty.temperature
+    if not stated:
+        return []
+    if corrections.temperature_coefficient is None:
+        requirement = (
+            "needs corrections.temperature_coefficient to become an uncertainty of thickness"
+        )
+        remedy = "add the coefficient that the procedure names, or leave this out"
+        return [Problem("uncertainty.temperature", requirement, f"{stated:g} K", remedy)]
+    try:
+        coefficient_of(corrections)
+    except CalibrationError as error:
+        given = corrections.temperature_coefficient
+        return [Problem("corrections.temperature_coefficient", str(error), given)]
+    return []

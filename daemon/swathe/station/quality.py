@@ -83,6 +83,11 @@ class CorrectionSettings(StationTable):
     temperature_coefficient: Annotated[float, Field(ge=0, lt=0.01)] | str | None = Field(
         None, description="share by which velocity falls for a kelvin, or the name of a known one"
     )
+    temperature_coefficient_uncertainty: Annotated[float, Field(ge=0, lt=0.01)] | None = Field(
+        None,
+        description="standard uncertainty of temperature_coefficient, per kelvin; of a known one "
+        "that of the table unless given",
+    )
     v_path: bool = Field(True, description="whether a dual-element probe's V-path is corrected")
 
 
@@ -109,11 +114,27 @@ class UncertaintySettings(StationTable):
     """What the calibration record does not know of a reading's uncertainty."""
 
     repeatability: Length | None = Field(
-        None, ge=0, description="standard deviation of a reading on the part, mm; else the record's"
+        None,
+        ge=0,
+        description="standard deviation of a reading on the part while the probe is held, mm; else "
+        "the record's",
     )
-    resolution: Length = Field(0.0, ge=0, description="last digit of the instrument, mm")
-    temperature: TemperatureDifference = Field(
-        0.0, ge=0, description="standard uncertainty of the part's temperature, K"
+    coupling: TimeOfFlight | None = Field(
+        None,
+        ge=0,
+        description="standard deviation of a reading by coupling again, µs; else as the record's "
+        "couplings measured it",
+    )
+    resolution: Length | None = Field(
+        None,
+        ge=0,
+        description="last digit of the instrument, mm; else by instrument.time_resolution",
+    )
+    temperature: TemperatureDifference | None = Field(
+        None, ge=0, description="standard uncertainty of the part's temperature, K"
+    )
+    block_temperature: TemperatureDifference = Field(
+        0.0, ge=0, description="standard uncertainty of the block's temperature, K"
     )
 
 

@@ -52,9 +52,15 @@ class UncertaintySummary(Snapshot):
     thickness_mm: Annotated[float, Digits(3)]
     components: tuple[BudgetLine, ...]
     standard_mm: Annotated[float, Digits(5)] = Field(description="combined standard uncertainty")
-    coverage_factor: Annotated[float, Digits(3)]
-    expanded_mm: Annotated[float, Digits(5)]
-    coverage: float = Field(description="level of confidence, 0 to 1")
+    coverage_factor: Annotated[float | None, Digits(3)]
+    expanded_mm: Annotated[float | None, Digits(5)] = Field(
+        description="null where no level of confidence is claimed"
+    )
+    coverage: float | None = Field(
+        description="level of confidence, 0 to 1; null where `not_covered` names what keeps it from "
+        "being claimed"
+    )
+    not_covered: tuple[str, ...] = Field((), description="what matters and no component covers")
     minimum_of: int = Field(description="readings of the cell of which it is the minimum")
     bias_mm: Annotated[float, Digits(5)] = Field(
         description="by how much the minimum of so many readings is thin by chance; not added"
@@ -130,6 +136,7 @@ def uncertainty_summary(pipeline: Pipeline) -> UncertaintySummary | None:
         coverage_factor=budget.coverage_factor,
         expanded_mm=budget.expanded,
         coverage=budget.coverage,
+        not_covered=budget.not_covered,
         minimum_of=minimum_of,
         bias_mm=bias,
     )

@@ -13,12 +13,16 @@ from pydantic import ValidationError
 
 from daemon.calibration.blocks import BLOCK, DUAL, STEEL, noisy, read
 from swathe.calibration import (
+    NOT_COVERED,
     BlockRecord,
     CalibrationError,
     CalibrationRecord,
     InstrumentRecord,
     ProbeKind,
     ProbeRecord,
+    StepCoupling,
+    StepReading,
+    StepsResult,
     approve,
     new_record,
     parse_calibration_record,
@@ -45,10 +49,11 @@ def record(
     celsius: float | None = 21.0,
     by: str = "A. Moen",
     time: datetime = TIME,
+    result: StepsResult | None = None,
 ) -> CalibrationRecord:
-    """A calibration of the penstock's gauge on five steps."""
+    """A calibration of the penstock's gauge on five steps, each coupled once unless given."""
     law = DUAL if probe.separation_mm else STEEL
-    result = solve_steps(
+    result = result or solve_steps(
         noisy(law, BLOCK, 0.004, 8, seed=1),
         separation=probe.separation_mm,
         material="carbon steel",
@@ -91,7 +96,39 @@ def test_record_holds_what_the_calibration_told() -> None:
     assert made.u_dof is not None
     assert made.repeatability_mm == pytest.approx(0.004 * 5.92 / 2, rel=0.4)
     assert made.repeatability_dof == 5 * 7
+    assert [len(step.couplings) for step in made.steps] == [1] * 5
+    assert (made.coupling_us, made.coupling_dof) == (None, None)
+    assert made.coupling_basis == "not covered"
+    assert made.warnings == (NOT_COVERED,)
+
+
+def test_record_of_several_couplings_keeps_each() -> None:
+    """Time, spread, readings, round and moment of each coupling; what they repeat by is measured."""
+    steps = [
+        StepReading.of_couplings(
+            wall,
+            [
+                StepCoupling(
+                    time_of_flight=float(STEEL.time_of_flight(wall)) + shift,
+                    sd=0.002,
+                    readings=20,
+                    round=number + 1,
+                    time=f"2026-11-26T08:0{number}:00+00:00",
+                )
+                for number, shift in enumerate((-0.004, 0.0, 0.004))
+            ],
+        )
+        for wall in BLOCK
+    ]
+    made = record(result=solve_steps(steps))
+    assert [one.round for one in made.steps[0].couplings] == [1, 2, 3]
+    assert made.steps[0].couplings[2].time == datetime(2026, 11, 26, 8, 2, tzinfo=UTC)
+    # The sample standard deviation of -4, 0 and 4 is 4.
+    assert made.coupling_us == pytest.approx(0.004)
+    assert (made.coupling_dof, made.coupling_basis) == (10, "measured")
+    assert made.repeatability_dof == 5 * 3 * 19
     assert made.warnings == ()
+    assert parse_calibration_record(made.model_dump_json(), Path("r.json")) == made
 
 
 def test_id_is_of_the_contents_alone() -> None:
@@ -214,7 +251,7 @@ def test_record_into_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
 def test_block_without_a_temperature_is_warned_of() -> None:
     """It may be left out; then there is a warning, and no temperature correction."""
     made = record(celsius=None)
-    assert made.warnings == (
+    assert made.warnings[1:] == (
         "block temperature not recorded: no temperature correction is possible",
     )
 

@@ -8,6 +8,7 @@ import pytest
 
 from swathe.calibration import StepReading
 from swathe.calibration.contradictions import StepTable
+from swathe.calibration.step_covariance import covariance_of
 from swathe.calibration.step_warnings import warnings_of
 
 # time = 1 µs + thickness * 0.5 µs/mm, a velocity of 4 mm/µs
@@ -50,6 +51,7 @@ def warned(
     return warnings_of(
         steps,
         fit if zero is None else dataclasses.replace(fit, zero=zero),
+        covariance_of(steps, fit, 0.0),
         residuals=residuals or (0.0,) * len(steps.steps),
         u_velocity=u_velocity,
         u_zero=u_zero,

@@ -71,7 +71,20 @@ def test_budget_is_the_law_s_own_derivative(law: ThicknessLaw, thickness: float)
     assert warm["temperature"] == pytest.approx(by_factor * 2e-4 * 3.0, rel=1e-3)
     assert warm["temperature coefficient"] == pytest.approx(by_factor * 40 * 5e-5, rel=1e-3)
     plain = budget(law, thickness, repeatability_mm=0.03, resolution_mm=0.01)
-    assert (plain["repeatability"], plain["resolution"]) == (0.03, 0.01 / math.sqrt(12))
+    assert (plain["repeatability"], plain["resolution"]) == (0.03, 0.0)
+    # Readings that all show the same digit average nothing of it.
+    assert budget(law, thickness, resolution_mm=0.01)["resolution"] == 0.01 / math.sqrt(12)
+    coupled = budget(law, thickness, coupling_us=0.01)["coupling"]
+    later = float(law.thickness(time + small) - thickness) / small
+    assert coupled == pytest.approx(0.01 * later, rel=1e-3)
+    left = budget(
+        law,
+        thickness,
+        coefficient_per_kelvin=2e-4,
+        u_coefficient_per_kelvin=5e-5,
+        uncorrected_kelvin=-40.0,
+    )
+    assert left["temperature difference"] == pytest.approx(by_factor * 40 * 2.5e-4, rel=1e-3)
 
 
 @pytest.mark.parametrize("value", [-1e-9, math.nan, math.inf])
@@ -109,7 +122,7 @@ def test_degrees_of_freedom_by_hand() -> None:
     assert found.effective_dof == pytest.approx(625 / 104.5)
     assert found.coverage == 0.95
     assert found.coverage_factor == pytest.approx(2.571, abs=0.0005)
-    assert found.expanded == pytest.approx(5 * found.coverage_factor)
+    assert found.expanded == pytest.approx(5 * (found.coverage_factor or 0.0))
 
 
 @pytest.mark.parametrize("thickness", [-1.0, math.nan, math.inf])

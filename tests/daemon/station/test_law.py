@@ -17,6 +17,7 @@ from swathe.calibration import (
     InstrumentRecord,
     ProbeKind,
     ProbeRecord,
+    StepCoupling,
     StepReading,
     ThicknessLaw,
     new_record,
@@ -38,14 +39,29 @@ from swathe.station import (
 from swathe.station.describe import summarize_station
 
 LAW = ThicknessLaw(velocity=5.93, zero_offset=0.42)
+# Three couplings of a step, µs from their mean: they scatter by 5 ns, with 8 degrees of freedom.
+SHIFTS = (-0.005, 0.0, 0.005)
 GIVEN = '[calibration]\nvelocity = "5920 m/s"\n'
 
 
-def record(*, separation: float = 0.0, celsius: float | None = 21.0) -> CalibrationRecord:
-    """Return the record of a calibration on four steps, read twenty times each."""
+def record(
+    *, separation: float = 0.0, celsius: float | None = 21.0, shifts: tuple[float, ...] = SHIFTS
+) -> CalibrationRecord:
+    """Return the record of a calibration on four steps, each read twenty times in each coupling."""
     law = dataclasses.replace(LAW, separation=separation)
     steps = [
-        StepReading(thickness=d, time_of_flight=float(law.time_of_flight(d)), sd=0.004, readings=20)
+        StepReading.of_couplings(
+            d,
+            [
+                StepCoupling(
+                    time_of_flight=float(law.time_of_flight(d)) + shift,
+                    sd=0.004,
+                    readings=20,
+                    round=number + 1,
+                )
+                for number, shift in enumerate(shifts)
+            ],
+        )
         for d in (5.08, 7.62, 10.16, 12.7)
     ]
     return new_record(
@@ -196,32 +212,144 @@ def test_budget_without_a_record_is_not_guessed() -> None:
     assert budget_of(parse_station(station_text(), "s"), 10.0) is None
 
 
+HOT = (
+    '[corrections]\npart_temperature = "60 degC"\ntemperature_coefficient = 1.8e-4\n'
+    "temperature_coefficient_uncertainty = 3e-5\n"
+)
+
+
+def parts_of(station: Station) -> dict[str, float]:
+    """Return the standard uncertainties of a reading of 10 mm by their names."""
+    budget = budget_of(station, 10.0)
+    assert budget is not None
+    return {part.name: part.standard_uncertainty for part in budget.components}
+
+
 def test_budget_of_a_reading_names_its_parts() -> None:
-    """Calibration, repeatability, resolution and temperature go into it, each by its size."""
+    """Calibration, couplant, repeatability, resolution and temperature, each by its size."""
     tables = (
         '[uncertainty]\nresolution = "0.01 mm"\ntemperature = "2 K"\nrepeatability = "0.05 mm"\n'
-        '[corrections]\npart_temperature = "60 degC"\ntemperature_coefficient = 1.8e-4\n'
+        'block_temperature = "1.5 K"\n'
     )
-    budget = budget_of(with_a_record(tables), 10.0)
+    budget = budget_of(with_a_record(tables + HOT), 10.0)
     assert budget is not None
     parts = {part.name: part.standard_uncertainty for part in budget.components}
     assert parts["repeatability"] == 0.05
-    assert parts["resolution"] == pytest.approx(0.01 / math.sqrt(12))
-    assert parts["temperature"] == pytest.approx(10.0 * 1.8e-4 * 2, rel=0.02)
+    assert parts["resolution"] == 0.0  # readings that scatter by five digits average the digit
+    assert parts["temperature"] == pytest.approx(10.0 * 1.8e-4 * 2.5, rel=0.02)
+    assert parts["temperature coefficient"] == pytest.approx(10.0 * 3e-5 * 39, rel=0.02)
+    assert parts["temperature difference"] == 0.0
+    assert parts["coupling"] == pytest.approx(0.005 * 5.93 / 2, rel=0.01)
     assert 0 < parts["calibration"] < 0.01
     assert budget.standard_uncertainty == pytest.approx(
         math.sqrt(sum(part**2 for part in parts.values()))
     )
-    assert budget.expanded == pytest.approx(2 * budget.standard_uncertainty, rel=0.01)
+    assert budget.coverage == 0.9545
+    assert budget.expanded == pytest.approx(2 * budget.standard_uncertainty, rel=0.05)
 
 
 def test_record_repeatability_is_taken_unless_told() -> None:
-    """0.004 µs of scatter on the block are 0.012 mm, with some 76 degrees of freedom."""
+    """0.004 µs of scatter in a coupling are 0.012 mm, with 4 · 3 · 19 degrees of freedom."""
     budget = budget_of(with_a_record(), 10.0)
     assert budget is not None
-    (part,) = [part for part in budget.components if part.name == "repeatability"]
-    assert part.standard_uncertainty == pytest.approx(0.004 * 5.93 / 2, rel=1e-6)
-    assert part.dof == 76
+    parts = {part.name: part for part in budget.components}
+    assert parts["repeatability"].standard_uncertainty == pytest.approx(0.004 * 5.93 / 2, rel=1e-6)
+    assert parts["repeatability"].dof == 228
+    assert parts["coupling"].standard_uncertainty == pytest.approx(0.005 * 5.93 / 2, rel=1e-6)
+    assert (parts["coupling"].dof, parts["coupling"].shared) == (8, "couplings")
+    assert parts["calibration"].shared == "couplings"
+
+
+def test_stated_coupling_is_that_of_the_part() -> None:
+    """On a rough part couplant varies more than on the block: what is stated takes its place."""
+    budget = budget_of(with_a_record('[uncertainty]\ncoupling = "20 ns"\n'), 10.0)
+    assert budget is not None
+    parts = {part.name: part for part in budget.components}
+    assert parts["coupling"].standard_uncertainty == pytest.approx(0.02 * 5.93 / 2, rel=1e-6)
+    assert math.isinf(parts["coupling"].dof)
+    assert parts["calibration"].shared == ""
+
+
+@pytest.mark.parametrize("tables", ["", '[uncertainty]\ncoupling = "5 ns"\n'])
+def test_no_level_is_claimed_where_the_calibration_does_not_cover_couplant(tables: str) -> None:
+    """One coupling per step and nothing stated then: what is stated later does not cover the line."""
+    budget = budget_of(with_a_record(tables, made=record(shifts=(0.0,))), 10.0)
+    assert budget is not None
+    assert budget.standard_uncertainty > 0
+    assert (budget.coverage, budget.coverage_factor, budget.expanded) == (None, None, None)
+    assert budget.not_covered[0].startswith("couplant and probe handling are not covered")
+
+
+def test_resolution_is_that_of_the_instrument_s_time_unless_given() -> None:
+    """A digit of 1 µs is 2.96 mm: far above the scatter, so that nothing of it is averaged."""
+    station = with_a_record('[instrument]\ntime_resolution = "1 us"\n')
+    assert parts_of(station)["resolution"] == pytest.approx(5.93 / 2 / math.sqrt(12), rel=1e-6)
+    given = '[instrument]\ntime_resolution = "1 us"\n[uncertainty]\nresolution = "0 mm"\n'
+    assert parts_of(with_a_record(given))["resolution"] == 0.0
+
+
+def test_temperature_of_a_part_that_is_not_measured_is_a_correction_of_zero() -> None:
+    """Give or take 5 K at 1.8e-4 per K: 9 µm on 10 mm. Without the coefficient it is refused."""
+    stated = '[uncertainty]\ntemperature = "5 K"\n'
+    known = "[corrections]\ntemperature_coefficient = 1.8e-4\n"
+    assert parts_of(with_a_record(stated + known))["temperature"] == pytest.approx(0.009, rel=0.01)
+    with pytest.raises(StationError) as caught:
+        with_a_record(stated)
+    (problem,) = caught.value.problems
+    assert problem.key == "uncertainty.temperature"
+    assert "needs corrections.temperature_coefficient" in problem.requirement
+    with pytest.raises(StationError, match="must be one of steel rule of thumb"):
+        with_a_record(stated + known.replace("1.8e-4", '"glass"'))
+    assert with_a_record(stated.replace("5 K", "0 K")) is not None
+
+
+def test_temperature_known_and_not_corrected_counts_whole() -> None:
+    """39 K at 1.8e-4 and their uncertainty: the whole effect is a component, JCGM 100 F.2.4.5."""
+    stated = '[uncertainty]\ntemperature = "2 K"\n'
+    parts = parts_of(with_a_record(stated + HOT + "temperature = false\n"))
+    assert parts["temperature difference"] == pytest.approx(10.0 * (1.8e-4 + 3e-5) * 39, rel=0.01)
+    assert parts["temperature coefficient"] == 0.0
+    assert parts["temperature"] == pytest.approx(10.0 * 1.8e-4 * 2, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("tables", "celsius", "words"),
+    [
+        (HOT, 21.0, "uncertainty.temperature is not stated"),
+        (
+            '[uncertainty]\ntemperature = "2 K"\n' + HOT.replace("3e-5\n", "3e-5\ntemperature = false\n"),
+            None,
+            "the block's temperature was not recorded",
+        ),
+        (
+            '[uncertainty]\ntemperature = "2 K"\n' + HOT[: HOT.index("temperature_coefficient_u")],
+            21.0,
+            "corrections.temperature_coefficient_uncertainty is not stated",
+        ),
+        (
+            '[corrections]\npart_temperature = "60 degC"\ntemperature = false\n',
+            21.0,
+            "the part's temperature of 60 °C is neither corrected nor covered",
+        ),
+    ],
+)  # fmt: skip
+def test_no_level_is_claimed_where_a_temperature_is_not_covered(
+    tables: str, celsius: float | None, words: str
+) -> None:
+    """Each number that the temperature's effect needs is stated, or no level of confidence is."""
+    budget = budget_of(with_a_record(tables, made=record(celsius=celsius)), 10.0)
+    assert budget is not None
+    assert budget.coverage is None
+    (found,) = budget.not_covered
+    assert found.startswith(words)
+
+
+def test_coefficient_known_by_name_has_its_uncertainty() -> None:
+    """The two known ones differ by 4.67e-5 per K: over the square root of three 2.7e-5."""
+    stated = '[uncertainty]\ntemperature = "2 K"\n'
+    named = '[corrections]\npart_temperature = "60 degC"\ntemperature_coefficient = "steel 1018"\n'
+    parts = parts_of(with_a_record(stated + named))
+    assert parts["temperature coefficient"] == pytest.approx(10.0 * 2.696e-5 * 39, rel=0.01)
 
 
 PROBE = '[probe]\ndiameter = "12.7 mm"\nfrequency = "5 MHz"\n'

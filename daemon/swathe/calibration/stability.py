@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from swathe.calibration.line_fit import fit_line
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import CalibrationError
 
 __all__ = ["Stability", "StabilityState"]
@@ -50,12 +51,20 @@ class Stability:
         window: valid readings that must agree, 3 or more.
         tolerance: greatest spread among them, µs.
         unit: of what is fed, µs, or mm of an instrument that sends thickness.
+        display: in which thicknesses are written.
 
     Raises:
         CalibrationError: a window or a tolerance that cannot be.
     """
 
-    def __init__(self, *, window: int, tolerance: float, unit: str = "µs") -> None:
+    def __init__(
+        self,
+        *,
+        window: int,
+        tolerance: float,
+        unit: str = "µs",
+        display: DisplayUnits = MILLIMETRES,
+    ) -> None:
         if window < _MIN_WINDOW:
             msg = f"'window' must be {_MIN_WINDOW} readings or more (got {window})"
             raise CalibrationError(msg)
@@ -65,6 +74,7 @@ class Stability:
         self._window = window
         self._tolerance = tolerance
         self._unit = unit
+        self._display = display
         self._latest: deque[float] = deque(maxlen=window)
 
     def clear(self) -> None:
@@ -97,12 +107,12 @@ class Stability:
             # The rounding of equal times must not decide on a spread that is just the tolerance.
             if spread > self._tolerance * (1 + 1e-9):
                 reason = (
-                    f"the last {n} readings spread over {spread:.4f} {self._unit}, more than "
-                    f"{self._tolerance:.3g} {self._unit}: hold the probe still and look at the couplant"
+                    f"the last {n} readings spread over {self._text(spread)}, more than "
+                    f"{self._limit_text()}: hold the probe still and look at the couplant"
                 )
             elif sure and abs(drift) > _WORTH * self._tolerance:
                 reason = (
-                    f"the last {n} readings drift by {drift:+.4f} {self._unit}: "
+                    f"the last {n} readings drift by {self._text(drift, sign=True)}: "
                     "wait until the couplant film has settled"
                 )
         return StabilityState(
@@ -114,3 +124,13 @@ class Stability:
             drift=drift,
             reason=reason,
         )
+
+    def _text(self, value: float, *, sign: bool = False) -> str:
+        if self._unit == "mm":
+            return self._display.with_unit(self._display.number(value, 4, sign=sign))
+        return f"{value:{'+' if sign else ''}.4f} {self._unit}"
+
+    def _limit_text(self) -> str:
+        if self._unit == "mm" and not self._display.is_metric:
+            return self._display.stated_text(self._tolerance)
+        return f"{self._tolerance:.3g} {self._unit}"

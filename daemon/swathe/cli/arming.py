@@ -41,6 +41,7 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
     """Return what a plan takes and what is to be minded, a line each."""
     motion = station.motion
     assert motion is not None  # noqa: S101  there is a plan
+    units = station.display
     minutes, seconds = divmod(round(plan.seconds), 60)
     homing = "not homed: the encoder must agree with the machine's own position"
     if motion.homing.axes:
@@ -49,22 +50,24 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
             f"homed first: {axes}, one after the other, wherever it is; see that the path is clear"
         )
     takes = (
-        f"about {minutes} min {seconds:02} s and {plan.distance / 1000:,.1f} m, of which "
-        f"{plan.scan_distance / 1000:,.1f} m scanning; returns to gaps afterwards, "
+        f"about {minutes} min {seconds:02} s and {units.travel_text(plan.distance)}, of which "
+        f"{units.travel_text(plan.scan_distance)} scanning; returns to gaps afterwards, "
         f"at most {motion.retry.tries} times each"
     )
     lines = [
-        f"{len(plan.lines)} lines along {plan.along}, {plan.pattern}, at {plan.speed:,.1f} mm/s",
+        f"{len(plan.lines)} lines along {plan.along}, {plan.pattern}, at {units.speed_text(plan.speed)}",
         takes,
         homing,
     ]
     lines += [
-        f"left out: line {left.line}, {left.extent[0]:,.0f} to {left.extent[1]:,.0f} mm: {left.why}"
+        f"left out: line {left.line}, {units.number(left.extent[0], 0, 2)} to "
+        f"{units.with_unit(units.number(left.extent[1], 0, 2))}: {left.why}"
         for left in plan.left_out
     ]
     if plan.unsteady > 0:
         lines.append(
-            f"{plan.unsteady:,.0f} mm are scanned while the speed still changes, for want of room"
+            f"{units.with_unit(units.number(plan.unsteady, 0))} are scanned while the speed still "
+            "changes, for want of room"
         )
     budget = motion.retry.battery_budget
     if budget is not None and plan.seconds > budget / 1e9:
@@ -75,9 +78,10 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
     if area.zones.zones and motion.plan.clearance < apart - _NEAR:
         moving = apart + plan.speed * motion.guard.lag / 1e9
         lines.append(
-            f"caution: a slip is seen only when motor and encoder are {apart:g} mm apart at rest, "
-            f"{moving:.0f} mm at {plan.speed:,.0f} mm/s, and the clearance is "
-            f"{motion.plan.clearance:g} mm: draw excluded zones that much larger"
+            "caution: a slip is seen only when motor and encoder are "
+            f"{units.stated_text(apart)} apart at rest, {units.with_unit(units.number(moving, 0))} at "
+            f"{units.number(plan.speed, 0)} {units.speed_name}, and the clearance is "
+            f"{units.stated_text(motion.plan.clearance)}: draw excluded zones that much larger"
         )
     if motion.guard.heartbeat is None:
         lines.append(

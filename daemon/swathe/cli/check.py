@@ -42,7 +42,7 @@ def check(
     say(f"listening for {seconds:g} s")
     reports = list(listen_all(settings, seconds))
     if settings.motion is not None:
-        reports.append(ask_machine(settings.motion, seconds))
+        reports.append(ask_machine(settings.motion, seconds, settings.display))
     for report in reports:
         bad += not report.good
         mark = "good" if report.good else "BAD"

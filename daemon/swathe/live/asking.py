@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.live.listening import PortReport
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
 from swathe_drivers import PortError
@@ -32,12 +33,15 @@ class _MachineAnswers:
             self.lines.append(f"{event.kind}: {event.text}")
 
 
-def ask_machine(motion: MotionTable, seconds: float) -> PortReport:
+def ask_machine(
+    motion: MotionTable, seconds: float, units: DisplayUnits = MILLIMETRES
+) -> PortReport:
     """Ask a machine for its position and report what came; it is neither armed nor moved.
 
     Args:
         motion: the station's table.
         seconds: how long its port and its answer are waited for, each.
+        units: in which positions are written.
     """
     answers = _MachineAnswers()
     with MotionPort(
@@ -55,9 +59,10 @@ def ask_machine(motion: MotionTable, seconds: float) -> PortReport:
     if not answered:
         hint = ending or "is it on, and are baud rate and 'motion.protocol' as its manual says?"
         return PortReport(MOTION_PORT, False, f"no position in {seconds:g} s: {hint}", lines)
-    place = ", ".join(f"{name} {at:g} mm" for name, at in answers.position.items())
+    place = ", ".join(f"{name} {units.stated_text(at)}" for name, at in answers.position.items())
     outside = [
-        f"{name} is outside of its travel, {axes[name].min_mm:g} to {axes[name].max_mm:g} mm"
+        f"{name} is outside of its travel, {units.stated_number(axes[name].min_mm)} to "
+        f"{units.stated_text(axes[name].max_mm)}"
         for name, at in answers.position.items()
         if not axes[name].min_mm <= at <= axes[name].max_mm
     ]

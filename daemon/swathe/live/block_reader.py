@@ -76,6 +76,7 @@ class BlockReader:
         decoder = decoder_of(device)
         self.gives_time = bool(decoder.gives & {"time_of_flight", "waveform"})
         self._law = law_of(station)
+        self._display = station.display
         self._link = DeviceLink(
             decoder=decoder, delay_ns=device.delay_given, tally=DeviceTally(), echo=station.echo
         )
@@ -88,8 +89,12 @@ class BlockReader:
         self._pump_task: asyncio.Task[None] | None = None
 
     def _new_stability(self) -> Stability:
-        unit = "µs" if self.gives_time else "mm"
-        return Stability(window=self._window, tolerance=self._tolerance, unit=unit)
+        return Stability(
+            window=self._window,
+            tolerance=self._tolerance,
+            unit="µs" if self.gives_time else "mm",
+            display=self._display,
+        )
 
     async def __aenter__(self) -> Self:
         self._hub.__enter__()

@@ -14,7 +14,16 @@ from swathe.live.spots import SpotWork
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, ZoneSnapshot, moment
 from swathe.pipeline import CRAWLER, ExcludedZone, Pipeline
 from swathe.pipeline.progress.lift_snapshot import doubt_text
-from swathe.station import LineAdvance, Station, line_of_mark, mark_named, position_text
+from swathe.station import (
+    LineAdvance,
+    Station,
+    known_marks,
+    line_of_mark,
+    line_text,
+    mark_named,
+    no_line_reason,
+    position_text,
+)
 
 __all__ = ["Commands"]
 
@@ -210,31 +219,21 @@ class Commands:
         The next one begins there; with ``advance = "return"``, as the probe returns to the start.
         """
         line = self._pipeline.line + 1
-        if (reason := self._no_line(line)) is not None:
-            return reason
+        if (reason := no_line_reason(self._station, line)) is not None:
+            return f"{REFUSED}{reason}"
         assert self._station.index is not None  # noqa: S101  as there are lines
         if self._station.index.advance is LineAdvance.RETURN:
             self._session.mark(MarkKind.LINE_BLOCKED, line=None, by=by)
             return f"line {line - 1} ends here: line {line} begins when the probe is at the start"
         self._session.mark(MarkKind.LINE_BLOCKED, line=line, by=by)
-        return f"line {line} at {self._station.index_axis.centres[line]:g} mm"
+        return line_text(self._station, line)
 
     def set_line(self, line: int, by: str) -> str:
         """Continue with another line of a stepped index axis; return what was done or why not."""
-        if (reason := self._no_line(line)) is not None:
-            return reason
+        if (reason := no_line_reason(self._station, line)) is not None:
+            return f"{REFUSED}{reason}"
         self._session.mark(MarkKind.LINE, line=line, by=by)
-        return f"line {line} at {self._station.index_axis.centres[line]:g} mm"
-
-    def _no_line(self, line: int) -> str | None:
-        """Return why a line cannot be set; None if it can."""
-        stepped = self._station.index is not None and self._station.index.mode == "stepped"
-        if not stepped:
-            return f"{REFUSED}the index axis is not stepped: its encoder gives the line"
-        lines = self._station.index_axis.cells
-        if not 0 <= line < lines:
-            return f"{REFUSED}the plan has the lines 0 to {lines - 1}"
-        return None
+        return line_text(self._station, line)
 
     def note(self, text: str, by: str) -> str:
         """Put an operator's note into the journal; return what was done."""
@@ -313,12 +312,12 @@ class Commands:
         if mark is not None:
             named = mark_named(self._station.mark, mark)
             if named is None:
-                return f"{REFUSED}there is no mark {mark!r}: {self._known_marks()}"
+                return f"{REFUSED}there is no mark {mark!r}: {known_marks(self._station.mark)}"
             scan, index = named.scan, named.index
             if index is not None and not self._station.index_encoded:
                 line, index = line_of_mark(self._station, named), None
                 if line is None:
-                    return f"{REFUSED}{named.name!r} ({position_text(named.scan, named.index)}) is on no line of the plan"
+                    return f"{REFUSED}{named.name!r} ({position_text(named.scan, named.index, self._station.display)}) is on no line of the plan"
         positions = {"scan": scan, "index": index}
         known = {axis: position for axis, position in positions.items() if position is not None}
         if index is not None and not self._station.index_encoded:
@@ -327,7 +326,8 @@ class Commands:
             if (reason := self._pipeline.no_reference(axis)) is not None:
                 return f"{REFUSED}{reason}"
         named_mark = {} if named is None else {"mark": named.name}
-        done = [f"{axis} {position:g} mm" for axis, position in known.items()]
+        display = self._station.display
+        done = [f"{axis} {display.stated_text(position)}" for axis, position in known.items()]
         before = ""
         if known:
             before = self._reviser.discard_before(known, by)
@@ -340,11 +340,6 @@ class Commands:
         doubt = self._pipeline.lifts.doubt if known else None
         done_text = f"the probe is at {name}{', '.join(done)}: readings count from here on{before}"
         return done_text if doubt is None else f"{done_text}; {doubt_text(doubt)}"
-
-    def _known_marks(self) -> str:
-        """Return the names of the marks of the station file, for an answer."""
-        names = ", ".join(repr(mark.name) for mark in self._station.mark)
-        return f"known are {names}" if names else "the station file has no [[mark]]"
 
     def discard(self, stretch: StretchSnapshot, by: str, because: str) -> str:
         """Let the readings of a stretch count for no cell; return what is done or why not."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
+from swathe.display_units import DisplayUnits
 from swathe.pipeline import Pipeline
 from swathe.station import AxisNames, LineAdvance
 
@@ -42,9 +43,10 @@ def step_by_hand(pipeline: Pipeline, at: tuple[float | None, float | None]) -> H
     return next_by_hand(survey, at=position, requested=requested)
 
 
-def words_by_hand(pipeline: Pipeline, step: HandStep, *, unit: Literal["mm", "in"] = "mm") -> str:
+def words_by_hand(pipeline: Pipeline, step: HandStep, units: DisplayUnits | None = None) -> str:
     """Return a step by hand as text, in parts separated by semicolons; the first has it all.
 
+    Lengths are in `units`, those of the station by default.
     While a position is lost, no stroke counts: the step is to give the place of the probe.
     """
     from swathe.motion import HandText, hand_text
@@ -54,7 +56,7 @@ def words_by_hand(pipeline: Pipeline, step: HandStep, *, unit: Literal["mm", "in
     station = pipeline.station
     text = HandText(
         index=pipeline.grid.index,
-        unit=unit,
+        units=station.display if units is None else units,
         scan_names=station.scan,
         index_names=AxisNames() if station.index is None else station.index,
         scan_length=station.scan.length,

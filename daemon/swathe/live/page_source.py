@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.display_units import INCHES, MILLIMETRES
 from swathe.live.crawl import Crawl
 from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.link import BrokerLink
@@ -90,8 +91,8 @@ class PageSource:
             gap=step.gap,
             scan=None if done else _unbroken(step, self.grid.scan.turn),
             index=None if done else step.index,
-            mm=words_by_hand(pipeline, step),
-            inches=words_by_hand(pipeline, step, unit="in"),
+            mm=words_by_hand(pipeline, step, MILLIMETRES),
+            inches=words_by_hand(pipeline, step, INCHES),
         )
 
     def notes(self) -> Sequence[tuple[int, str]]:

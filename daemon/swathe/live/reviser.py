@@ -75,6 +75,7 @@ class Reviser:
         """
         pipeline = self._pipeline
         begin, now = pipeline.standing_since, self._session.utc_now
+        away = self._station.display.stated_text(moved)
         if begin is None:
             return ""
         revision = Revision(
@@ -87,12 +88,12 @@ class Reviser:
             scan=None,
             to_line=None,
             by=by,
-            because=f"read before the position was given, {moved:g} mm away",
+            because=f"read before the position was given, {away} away",
         )
         self._session.mark(MarkKind.DISCARDED, **revision.detail())
         return (
             f"; revision {revision.number} discards what was read here before, which counted "
-            f"{moved:g} mm away"
+            f"{away} away"
         )
 
     def move(self, stretch: StretchSnapshot, line: int, by: str, because: str) -> str:
@@ -117,7 +118,7 @@ class Reviser:
             return f"{REFUSED}revision {number} was already restored by {found.restored.by}"
         self._session.mark(MarkKind.RESTORED, revision=number, by=by, because=because)
         return (
-            f"revision {number} ({found.text}) is taken back: its readings count again as they "
+            f"revision {number} ({found.text(self._station.display)}) is taken back: its readings count again as they "
             "were taken, once the survey is placed again"
         )
 
@@ -139,6 +140,7 @@ class Reviser:
                 notes=pipeline.notes,
                 scan=station.scan_axis,
                 index=station.index_axis,
+                units=station.display,
             )
         except ValueError as error:
             return f"{REFUSED}{error}"
@@ -169,7 +171,7 @@ class Reviser:
         self._session.mark(kind, **revision.detail())
         done = "discards" if to_line is None else f"moves to line {to_line}"
         text = (
-            f"revision {revision.number} {done}: {revision.text} ({affected.text}); the exact number "
+            f"revision {revision.number} {done}: {revision.text(station.display)} ({affected.text}); the exact number "
             "follows when the survey is placed again"
         )
         if sets_line:

@@ -76,8 +76,9 @@ class Revising(PlacingTask):
         if not pending:
             return "with all revisions"
         one = pending[-1]
+        text = one.text(pipeline.station.display)
         if one.restored is not None:
-            return f"without revision {one.number} ({one.text} as read)"
+            return f"without revision {one.number} ({text} as read)"
         if one.to_line is not None:
-            return f"with {one.text} on line {one.to_line}"
-        return f"without {one.text}"
+            return f"with {text} on line {one.to_line}"
+        return f"without {text}"

@@ -11,7 +11,7 @@ from rich.text import Text
 from swathe.board import KeyQuestion, Panel, Question, Reply, StationView, one_line
 from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.service import Daemon
-from swathe.live.undo_prompts import UndoPrompts, typed_length, typed_line
+from swathe.live.undo_prompts import UndoPrompts, typed_line
 from swathe.messages import CommandMessage
 from swathe.pipeline import Grid
 from swathe.pipeline.progress.fields import count_text
@@ -162,35 +162,39 @@ class RunPanel(Panel):
         """Ask where the probe rests: a mark, or a position on each encoded axis."""
         names = tuple(mark.name for mark in self._daemon.station.mark)
         one_of_them = "a mark's name (Tab), " if names else ""
+        units = self._daemon.station.display
 
         def ask(by: str) -> Reply:
             def accept(text: str) -> Reply:
                 if mark := next((one for one in names if one.casefold() == text.casefold()), None):
                     return self._send({"command": "reference", "mark": mark}, by)
                 try:
-                    scan = typed_length(text)
+                    scan = units.read_length(text)
                 except ValueError as error:
-                    known = f"{', '.join(names)}; or it " if names else ""
-                    message = f"must be 0, {known}{error} (got {text!r})"
+                    known = f"must be {', '.join(names)}; or it " if names else ""
+                    message = f"{known}{error} (got {text!r})"
                     raise ValueError(message) from error
                 return self._ask_index(scan, by)
 
-            label = f"the probe rests at: 0, {one_of_them}or a number with its unit (mm, in)"
+            unit = units.length_name
+            label = f"the probe rests at: {one_of_them}a number in {unit}, or one with its unit"
             return Question(label=label, accept=accept, choices=names)
 
         return self._by_name(ask)
 
     def _ask_index(self, scan: float, by: str) -> Reply:
         """Ask for the position on an encoded index axis, and set the reference."""
+        units = self._daemon.station.display
 
         def accept(text: str) -> Reply:
-            index = {"index": typed_length(text)} if text else {}
+            index = {"index": units.read_length(text)} if text else {}
             return self._send({"command": "reference", "scan": scan, **index}, by)
 
         if not self._daemon.station.index_encoded:
             return accept("")
         label = (
-            f"scan {scan:g} mm, and on the index axis: likewise; Enter alone leaves that as it is"
+            f"scan {units.stated_text(scan)}, and on the index axis: likewise; "
+            "Enter alone leaves that as it is"
         )
         return Question(label=label, accept=accept)
 

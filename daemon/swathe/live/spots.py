@@ -136,7 +136,12 @@ class SpotWork:
         """Return what came of the newest reading of a spot, and which one is next."""
         snapshot = self._pipeline.spot_snapshot(spot)
         newest = snapshot.couplings[-1]
-        value = f"{number_text(newest, 'value')} mm, spread {number_text(newest, 'spread')} mm"
+        units = self._pipeline.station.display
+        value, spread, difference = (
+            units.with_unit(number_text(one, name, units))
+            for one, name in ((newest, "value"), (newest, "spread"), (snapshot, "difference"))
+        )
+        value = f"{value}, spread {spread}"
         if spot.state is SpotState.DONE and not self._spots.is_to_do(spot):
             self._chosen = self._spots.next_after(spot.number)
             return f"{spot.name}: {value}; {self._named()}"
@@ -145,7 +150,7 @@ class SpotWork:
         if spot.state is SpotState.JUMPY:
             return (
                 f"{spot.name} JUMPY: {value}, its readings differ by "
-                f"{number_text(snapshot, 'difference')} mm; it stays open: read it again, or accept it"
+                f"{difference}; it stays open: read it again, or accept it"
             )
         if spot.state is SpotState.DONE:
             return f"{spot.name}: {value}; SUSPECT, as a calibration check failed"

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.messages import StretchSnapshot, moment
 from swathe.pipeline import CellState, Pipeline
 from swathe.pipeline.progress.fields import count_text
@@ -74,6 +75,7 @@ def resolve_stretch(
     notes: Sequence[tuple[int, str]],
     scan: Axis,
     index: Axis,
+    units: DisplayUnits = MILLIMETRES,
 ) -> StretchTimes:
     """Return the times of a stretch; its line and its scan positions are checked.
 
@@ -84,6 +86,7 @@ def resolve_stretch(
         notes: of the survey, (ns UTC, text) each.
         scan: the scan axis.
         index: the index axis.
+        units: in which lengths are written.
 
     Raises:
         ValueError: there is no such line, no such stretch, or no such note; with the reason.
@@ -98,7 +101,8 @@ def resolve_stretch(
             raise ValueError(message)
         first, last = scan.edges(0, scan.cells - 1)
         if not scan.wrapped and (high < first or low > last):
-            message = f"stretch.scan is outside the plan, which runs from {first:g} to {last:g} mm"
+            ends = f"{units.stated_number(first)} to {units.stated_text(last)}"
+            message = f"stretch.scan is outside the plan, which runs from {ends}"
             raise ValueError(message)
     begins: list[int] = []
     if stretch.begin is not None:

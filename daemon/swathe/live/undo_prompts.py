@@ -8,14 +8,14 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from swathe.board import KeyQuestion, Question, Reply
+from swathe.display_units import DisplayUnits
 from swathe.live.service import Daemon
 from swathe.live.stretches import affected_cells, resolve_stretch
 from swathe.messages import RevisionsMessage, StretchSnapshot, Topics
 from swathe.pipeline.lifts import Doubt
 from swathe.pipeline.progress.fields import count_text, moment
-from swathe.units import length
 
-__all__ = ["UndoPrompts", "typed_length", "typed_line"]
+__all__ = ["UndoPrompts", "typed_line"]
 
 _CONFIRM_SECONDS = 60.0
 
@@ -51,6 +51,10 @@ class UndoPrompts:
 
         if (doubt := self._daemon.pipeline.lifts.doubt) is not None:
             self._kinds.insert(-1, ("since a lift, before its place", lambda: self._ask_of(doubt)))
+
+    @property
+    def _units(self) -> DisplayUnits:
+        return self._daemon.station.display
 
     @property
     def _has_lines(self) -> bool:
@@ -150,6 +154,7 @@ class UndoPrompts:
             notes=pipeline.notes,
             scan=pipeline.grid.scan,
             index=pipeline.grid.index,
+            units=self._units,
         )
         found = affected_cells(meant, times, pipeline)
         cells, hits = count_text(found.cells, "cell"), count_text(found.hits, "reading")
@@ -166,21 +171,25 @@ class UndoPrompts:
                     "command": "discard",
                     "stretch": {**of_line, "scan": {"from": scan[0], "to": scan[1]}},
                 },
-                f"discard {where}{scan[0]:g} to {scan[1]:g} mm",
+                f"discard {where}{self._units.stated_number(scan[0])} to "
+                f"{self._units.stated_text(scan[1])}",
             )
 
         return self._ask_from_to(stretch)
 
     def _ask_from_to(self, then: Callable[[float, float], Reply]) -> Reply:
+        units = self._units
+        example = f"in {units.length_name}, or such as {units.example}"
+
         def ask_end(begin: float) -> Reply:
             return Question(
-                label=f"from {begin:g} mm to where on the scan axis (such as 240 mm)?",
-                accept=lambda text: then(begin, typed_length(text)),
+                label=f"from {units.stated_text(begin)} to where on the scan axis ({example})?",
+                accept=lambda text: then(begin, units.read_length(text)),
             )
 
         return Question(
-            label="from where on the scan axis (such as 120 mm)?",
-            accept=lambda text: ask_end(typed_length(text)),
+            label=f"from where on the scan axis ({example})?",
+            accept=lambda text: ask_end(units.read_length(text)),
         )
 
     def _ask_notes(self) -> Reply:
@@ -283,15 +292,6 @@ class UndoPrompts:
             )
 
         return Question(label=f"{what}. Why?", accept=accept)
-
-
-def typed_length(text: str) -> float:
-    """Return a typed length, mm.
-
-    Raises:
-        ValueError: it is none; the text is the requirement.
-    """
-    return length(0 if text == "0" else text)
 
 
 def typed_line(daemon: Daemon, text: str) -> int:

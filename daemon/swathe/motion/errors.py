@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import SwatheError
 
 __all__ = ["MotionError", "Point", "point_text"]
@@ -10,9 +11,9 @@ Point = tuple[float, float]
 """A position (scan, index) in mm, as the machine counts it: on a circumference not modulo it."""
 
 
-def point_text(place: Point) -> str:
+def point_text(place: Point, units: DisplayUnits = MILLIMETRES) -> str:
     """Return a place for a message."""
-    return f"scan {place[0]:,.1f} mm, index {place[1]:,.1f} mm"
+    return f"scan {units.place_text(place[0])}, index {units.place_text(place[1])}"
 
 
 class MotionError(SwatheError):
@@ -24,9 +25,16 @@ class MotionError(SwatheError):
         remedy: what to do about it.
     """
 
-    def __init__(self, requirement: str, *, remedy: str, place: Point | None = None) -> None:
+    def __init__(
+        self,
+        requirement: str,
+        *,
+        remedy: str,
+        place: Point | None = None,
+        units: DisplayUnits = MILLIMETRES,
+    ) -> None:
         self.place = place
         self.requirement = requirement
         self.remedy = remedy
-        where = "" if place is None else f"{point_text(place)}: "
+        where = "" if place is None else f"{point_text(place, units)}: "
         super().__init__(f"{where}{requirement}: {remedy}")

@@ -50,6 +50,7 @@ def work_area_of(station: Station, asked: Iterable[ExcludedZone] = ()) -> WorkAr
         scan=scan,
         index=index,
         limits=MotionLimits(
+            units=station.display,
             scan=_limits(axes["scan"]),
             index=_NO_AXIS if station.index is None else _limits(axes["index"]),
         ),

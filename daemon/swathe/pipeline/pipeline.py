@@ -257,7 +257,7 @@ class Pipeline(SurveyStages):
         if station.spots is None:
             self._inputs.begin_sums(self.place_sums, station.scan)
         if self.spots is not None and station.spots is not None:
-            self.spots.open_run(station.spots)
+            self.spots.open_run(station.spots, station.display)
         self._alarm_evaluation.open_run(station, mark.time + self._utc_offset)
         # A run that only checks the calibration leaves the survey where it was.
         self._scanning = mark.detail.get("purpose", "scan") == "scan"
@@ -300,6 +300,7 @@ class Pipeline(SurveyStages):
             in_force=self.delay_difference(pair.gauge),
             cell=self.grid.scan.resolution,
             estimate=self.estimated_delays.get(pair.gauge),
+            units=station.display,
         )
 
     def _set_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:

@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.journal import MarkKind
 from swathe.pipeline.progress.fields import Extent
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot, stretch_text
@@ -72,10 +73,9 @@ class Revision:
         """What is done with the readings."""
         return "discard" if self.to_line is None else "move"
 
-    @property
-    def text(self) -> str:
-        """Which readings, as text, such as ``line 5, 100…240 mm, from 10:31:04 to 10:32:11 UTC``."""
-        return stretch_text(self.snapshot(None))
+    def text(self, units: DisplayUnits = MILLIMETRES) -> str:
+        """Return which readings, such as ``line 5, 100…240 mm, from 10:31:04 to 10:32:11 UTC``."""
+        return stretch_text(self.snapshot(None), units)
 
     def detail(self) -> dict[str, Any]:
         """Return the detail of its mark."""

@@ -34,7 +34,14 @@ from swathe.station.load import (
     survey_folder,
     texts_for_journal,
 )
-from swathe.station.marks import line_of_mark, mark_named, position_text
+from swathe.station.marks import (
+    known_marks,
+    line_of_mark,
+    line_text,
+    mark_named,
+    no_line_reason,
+    position_text,
+)
 from swathe.station.model import (
     AUTO,
     AxisMode,
@@ -101,12 +108,15 @@ __all__ = [
     "excluded_cells",
     "gauge_of",
     "kept_waveforms",
+    "known_marks",
     "law_of",
     "line_of_mark",
+    "line_text",
     "makes_by_time",
     "mark_named",
     "motion_codec",
     "motion_driver",
+    "no_line_reason",
     "parse_station",
     "period_of",
     "polling_of",

@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import Problem
 from swathe.station.model import AxisMode, AxisSettings, MarkSettings, Station
 from swathe.units import length
 
-__all__ = ["check_marks", "line_of_mark", "mark_named", "position_text"]
+__all__ = [
+    "check_marks",
+    "known_marks",
+    "line_of_mark",
+    "line_text",
+    "mark_named",
+    "no_line_reason",
+    "position_text",
+]
 
 # A datum may be far from the plan. What is further away than this, or than the plan is long, has
 # rather a wrong unit. (Our choice, no source.)
@@ -22,13 +31,36 @@ def mark_named(marks: Iterable[MarkSettings], name: str) -> MarkSettings | None:
     return next((mark for mark in marks if _folded(mark.name) == wanted), None)
 
 
-def position_text(scan: float | None, index: float | None) -> str:
-    """Return a position in mm, such as ``scan 1240 mm, index 40 mm``; None leaves an axis out."""
+def position_text(
+    scan: float | None, index: float | None, units: DisplayUnits = MILLIMETRES
+) -> str:
+    """Return a position, such as ``scan 1240 mm, index 40 mm``; None leaves an axis out."""
     return ", ".join(
-        f"{axis} {position:g} mm"
+        f"{axis} {units.stated_text(position)}"
         for axis, position in (("scan", scan), ("index", index))
         if position is not None
     )
+
+
+def known_marks(marks: Sequence[MarkSettings]) -> str:
+    """Return the names of the marks of a station file, for an answer."""
+    names = ", ".join(repr(mark.name) for mark in marks)
+    return f"known are {names}" if names else "the station file has no [[mark]]"
+
+
+def line_text(station: Station, line: int) -> str:
+    """Return a line of the plan with its place, such as ``line 5 at 40 mm``."""
+    axis = station.index_axis
+    place = station.display.stated_text(float(axis.centres[line]), axis.resolution)
+    return f"line {line} at {place}"
+
+
+def no_line_reason(station: Station, line: int) -> str | None:
+    """Return why a line of the plan cannot be set; None if it can."""
+    if station.index is None or station.index.mode is not AxisMode.STEPPED:
+        return "the index axis is not stepped: its encoder gives the line"
+    lines = station.index_axis.cells
+    return None if 0 <= line < lines else f"the plan has the lines 0 to {lines - 1}"
 
 
 def line_of_mark(station: Station, mark: MarkSettings) -> int | None:

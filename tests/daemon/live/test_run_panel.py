@@ -135,11 +135,13 @@ def test_readings_since_a_lift_are_discarded_with_the_times_of_their_doubt(
     assert stretch["end"] == "2001-09-09T01:46:45+00:00"
 
 
-def test_where_the_probe_rests_needs_a_unit_or_a_name(keyboard: Keyboard) -> None:
-    """A bare number is refused with what is known; nothing is sent."""
-    shown = keyboard.type("i", "A. Kern", "enter", "12", "enter")
-    assert "must be 0, weld 12, Datum; or it must be a length with its unit" in shown
+def test_where_the_probe_rests_is_a_length_or_a_name(keyboard: Keyboard) -> None:
+    """What is neither is refused with what is known, and nothing is sent; a number is in mm."""
+    shown = keyboard.type("i", "A. Kern", "enter", "weld 13", "enter")
+    assert "must be weld 12, Datum; or it must be a number, in mm, or a length with its" in shown
     assert keyboard.commands == []
+    keyboard.type("clear", "12", "enter")
+    assert keyboard.commands[-1]["scan"] == 12.0
 
 
 def test_index_is_asked_for_where_it_has_an_encoder(
@@ -154,7 +156,6 @@ def test_index_is_asked_for_where_it_has_an_encoder(
         assert keyboard.type("i", "0", "enter").startswith("scan 0 mm, and on the index axis")
         keyboard.type("enter")
         keyboard.type("i", "1 m", "enter", "8", "enter")
-        keyboard.type("clear", "8 mm", "enter")
     head = {"command": "reference", "by": "A. Kern"}
     assert keyboard.commands == [{**head, "scan": 0.0}, {**head, "scan": 1000.0, "index": 8.0}]
 

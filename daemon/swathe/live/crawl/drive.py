@@ -11,6 +11,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from typing import NoReturn
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
 from swathe.live.crawl.host import HostWatch
@@ -81,8 +82,9 @@ class Drive:
         motion: MotionTable,
         host: HostWatch,
         on_change: Callable[[Event, str, State], None] | None = None,
+        units: DisplayUnits = MILLIMETRES,
     ) -> None:
-        self._host = host
+        self._units, self._host = units, host
         self._command_at = time.monotonic_ns()
         self.machine = CrawlStates(self._changed)
         self.entries: deque[Entry] = deque()
@@ -231,9 +233,9 @@ class Drive:
         """
         self._need(State.ARMED)
         self._command_at = time.monotonic_ns()
-        words = ", ".join(f"{name} {place:.1f} mm" for name, place in target.items())
+        words = self._text(target)
         self.driven = frozenset(target)
-        self.machine.take(Event.MOVE, f"to {words} at {speed:.4g} mm/s")
+        self.machine.take(Event.MOVE, f"to {words} at {self._units.speed_text(speed)}")
         receipt: Receipt | None = None
         for _ in range(_MOST_SENDINGS):
             receipt = await self._receipt(lambda: self._port.move(target, speed=speed))
@@ -252,7 +254,7 @@ class Drive:
             if all(abs(_of(report, name) - place) <= REACHED_MM for name, place in target.items()):
                 return self._is_still(report)
             if report.time > since + _GRACE_NS and self._is_still(report):
-                where = ", ".join(f"{name} {_of(report, name):.1f} mm" for name in target)
+                where = self._text({name: _of(report, name) for name in target})
                 self._fail(f"it rests at {where} instead of {words} ({_text_of(receipt)})")
             return False
 
@@ -260,6 +262,9 @@ class Drive:
         if receipt.outcome is CommandOutcome.UNANSWERED:
             self.confirmed_late += 1
         self.machine.take(Event.REACHED)
+
+    def _text(self, places: dict[str, float]) -> str:
+        return ", ".join(f"{name} {self._units.place_text(at)}" for name, at in places.items())
 
     async def fresh(self) -> MachineReport:
         """Wait for a position that is reported from now on.

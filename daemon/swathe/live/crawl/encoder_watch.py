@@ -46,6 +46,7 @@ class EncoderWatch:
 
     def __init__(self, station: Station, guard: GuardTable, host: HostWatch) -> None:
         self._host = host
+        self._units = station.display
         self._guard = guard
         self._axes = _NAMES[: 1 + station.index_encoded]
         self._samples: dict[str, _AxisSamples] = {}
@@ -126,10 +127,8 @@ class EncoderWatch:
                     continue
                 off = max(motor - max(places), min(places) - motor)
                 if off > self._guard.disagreement:
-                    return (
-                        f"{axis}: motor at {motor:,.1f} mm, encoder at {places[-1]:,.1f} mm, "
-                        f"{off:,.1f} mm apart"
-                    )
+                    at = self._units.place_text
+                    return f"{axis}: motor at {at(motor)}, encoder at {at(places[-1])}, {at(off)} apart"
         return None
 
     def _places(self, axis: str, begin: int, end: int) -> list[float]:

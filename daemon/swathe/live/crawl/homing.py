@@ -139,7 +139,7 @@ class Homing:
         if pipeline.position[0] is None:
             words = "the encoder has no position"
         elif max(map(abs, off)) > self._motion.guard.disagreement:
-            words = f"the encoder is {off[0]:+.1f} mm (scan), {off[1]:+.1f} mm (index) off"
+            words = f"the encoder is {self._offsets(off)} off"
             if self._guards.referenced:
                 words += ": what was scanned since it was last right is suspect"
         if words:
@@ -174,11 +174,17 @@ class Homing:
             if time.monotonic() > limit:
                 break
             await asyncio.sleep(_TURN_SECONDS)
-        text = f"motor and encoder are {off[0]:+.1f} mm (scan), {off[1]:+.1f} mm (index) apart"
+        text = f"motor and encoder are {self._offsets(off)} apart"
         if max(map(abs, off)) > guard.disagreement:
             self._drive.trouble(Event.DISAGREEMENT, text)
             raise HaltedError(text)
         raise DriftError(text)
+
+    def _offsets(self, off: tuple[float, float]) -> str:
+        """Return the differences of both axes."""
+        units = self._station.display
+        scan, index = (units.with_unit(units.number(each, 1, sign=True)) for each in off)
+        return f"{scan} (scan), {index} (index)"
 
     def pause(self, because: str) -> None:
         """Let readings count for no cell, as nobody knows where they were taken."""

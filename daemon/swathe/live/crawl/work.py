@@ -74,7 +74,7 @@ class Crawl:
         self._on_words = on_words
         self.words = ""
         self.host = HostWatch()
-        self._drive = Drive(self._motion, self.host, self._changed)
+        self._drive = Drive(self._motion, self.host, self._changed, station.display)
         self._guards = Guards(station, lambda: session.pipeline, self.host)
         self._recovery = Recovery(self._motion, self._drive, self._guards, self.host, self.say)
         self._watchdog = Watchdog(
@@ -361,8 +361,8 @@ class Crawl:
         except MotionError as error:
             self._drive.trouble(Event.LIMIT_REFUSED, str(error))
             raise HaltedError(str(error)) from error
-        if math.dist(report.place, move.start) > 2 * REACHED_MM:
-            raise DriftError(f"it is {math.dist(report.place, move.start):.1f} mm off its path")
+        if (off := math.dist(report.place, move.start)) > 2 * REACHED_MM:
+            raise DriftError(f"it is {area.limits.units.place_text(off)} off its path")
         if (
             self._stepped
             and move.kind is MoveKind.SCAN

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.motion.errors import MotionError, Point, point_text
 from swathe.motion.limits.moves import Move
 from swathe.motion.limits.twist import Twist
@@ -48,10 +49,17 @@ class AxisLimits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MotionLimits:
-    """What both axes may do."""
+    """What both axes may do.
+
+    Attributes:
+        scan: the scan axis.
+        index: the index axis.
+        units: in which an error writes lengths.
+    """
 
     scan: AxisLimits
     index: AxisLimits
+    units: DisplayUnits = MILLIMETRES
 
     @property
     def axes(self) -> tuple[AxisLimits, AxisLimits]:
@@ -62,10 +70,11 @@ class MotionLimits:
         """Return these limits, the travel of the axis that goes round cut to the cable's."""
         if twist is None:
             return self
-        mine = self.scan if twist.axis == "scan" else self.index
+        scans = twist.axis == "scan"
+        mine = self.scan if scans else self.index
         low, high = max(mine.low, twist.extent[0]), min(mine.high, twist.extent[1])
         narrow = replace(mine, low=low, high=high)
-        return replace(self, **{twist.axis: narrow})
+        return replace(self, scan=narrow) if scans else replace(self, index=narrow)
 
     def path(self, start: Point, end: Point) -> tuple[float, float]:
         """Return highest speed (mm/s) and acceleration (mm/s²) along a straight way.
@@ -98,24 +107,26 @@ def check_move(move: Move, limits: MotionLimits, zones: Zones, twist: Twist | No
             cable too far or meets an excluded zone; the text names the position and the remedy. Do not
             make the move.
     """
+    units = limits.units
     if not all(map(math.isfinite, (*move.start, *move.end, move.speed, move.acceleration))):
         raise MotionError("a move must have finite numbers", remedy=f"plan again ({move})")
     if move.speed <= 0 or move.acceleration <= 0:
-        got = f"(got {move.speed:g} mm/s, {move.acceleration:g} mm/s²)"
+        got = f"(got {move.speed:g} and {move.acceleration:g})"
         requirement = f"speed and acceleration must be > 0 {got}"
-        raise MotionError(requirement, remedy="plan again", place=move.start)
+        raise MotionError(requirement, remedy="plan again", place=move.start, units=units)
     for place in (move.start, move.end):
         _check_travel(place, limits)
-        _check_twist(place, twist)
+        _check_twist(place, twist, units)
     _check_rates(move, limits)
     if (zone := zones.met_by(move.start, move.end)) is not None:
         both = move.start[0] != move.end[0] and move.start[1] != move.end[1]
         remedy = "move one axis at a time round it" if both else "go round it, or end short of it"
         requirement = (
-            f"the move to {point_text(move.end)} must keep {zones.clearance:g} mm clear of "
+            f"the move to {point_text(move.end, units)} must keep "
+            f"{units.stated_text(zones.clearance)} clear of "
             f"excluded zone '{zone.name}'"
         )
-        raise MotionError(requirement, remedy=remedy, place=move.start)
+        raise MotionError(requirement, remedy=remedy, place=move.start, units=units)
 
 
 def check_moves(
@@ -134,8 +145,10 @@ def check_moves(
     at = begin
     for move in moves:
         if at is not None and math.dist(at, move.start) > _ROUNDING_MM:
-            requirement = f"a move must start where the probe is, {point_text(at)}"
-            raise MotionError(requirement, remedy="plan again from there", place=move.start)
+            requirement = f"a move must start where the probe is, {point_text(at, limits.units)}"
+            raise MotionError(
+                requirement, remedy="plan again from there", place=move.start, units=limits.units
+            )
         check_move(move, limits, zones, twist)
         at = move.end
 
@@ -143,12 +156,14 @@ def check_moves(
 def _check_travel(place: Point, limits: MotionLimits) -> None:
     for name, position, axis in zip(_NAMES, place, limits.axes, strict=True):
         if not axis.low - _ROUNDING_MM <= position <= axis.high + _ROUNDING_MM:
-            requirement = f"{name} must stay within {axis.low:,.1f} mm to {axis.high:,.1f} mm"
+            units = limits.units
+            ends = f"{units.place_text(axis.low)} to {units.place_text(axis.high)}"
+            requirement = f"{name} must stay within {ends}"
             remedy = "shorten the plan or the run-in, or correct the travel of the machine"
-            raise MotionError(requirement, remedy=remedy, place=place)
+            raise MotionError(requirement, remedy=remedy, place=place, units=units)
 
 
-def _check_twist(place: Point, twist: Twist | None) -> None:
+def _check_twist(place: Point, twist: Twist | None, units: DisplayUnits) -> None:
     if twist is None:
         return
     position = place[_NAMES.index(twist.axis)]
@@ -156,20 +171,21 @@ def _check_twist(place: Point, twist: Twist | None) -> None:
     if not low - _ROUNDING_MM <= position <= high + _ROUNDING_MM:
         turns = twist.turns_at(position)
         requirement = f"the cable must stay within ±{twist.turns:g} turns (would be {turns:+.2f})"
-        raise MotionError(requirement, remedy="return the other way round", place=place)
+        raise MotionError(
+            requirement, remedy="return the other way round", place=place, units=units
+        )
 
 
 def _check_rates(move: Move, limits: MotionLimits) -> None:
-    length = move.distance
+    length, units = move.distance, limits.units
     for k, (name, axis) in enumerate(zip(_NAMES, limits.axes, strict=True)):
         share = abs(move.end[k] - move.start[k]) / length if length else 0.0
         for what, unit, value, most in (
-            ("speed", "mm/s", move.speed, axis.speed),
-            ("acceleration", "mm/s²", move.acceleration, axis.acceleration),
+            ("speed", units.speed_name, move.speed, axis.speed),
+            ("acceleration", f"{units.speed_name}²", move.acceleration, axis.acceleration),
         ):
             if value * share > most * _ROUNDING:
-                requirement = (
-                    f"{name} {what} must be at most {most:g} {unit} (got {value * share:g})"
-                )
+                allowed, got = units.length(most), units.length(value * share)
+                requirement = f"{name} {what} must be at most {allowed:g} {unit} (got {got:g})"
                 remedy = f"lower the {what} of the move, or correct the limit of the machine"
-                raise MotionError(requirement, remedy=remedy, place=move.start)
+                raise MotionError(requirement, remedy=remedy, place=move.start, units=units)

@@ -54,7 +54,7 @@ class Zones:
         self, zones: Iterable[KeepOutZone] = (), *, clearance: float = 0.0, scan: Axis, index: Axis
     ) -> None:
         if not 0 <= clearance < math.inf:
-            remedy = "give the distance in mm that the probe's housing needs next to an obstruction"
+            remedy = "give the distance that the probe's housing needs next to an obstruction"
             raise MotionError(f"the clearance must be >= 0 mm (got {clearance!r})", remedy=remedy)
         self.zones = tuple(zones)
         self.clearance = clearance

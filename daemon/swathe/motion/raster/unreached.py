@@ -91,14 +91,16 @@ def _excluded(area: WorkArea, along: int, at: float) -> np.ndarray[tuple[int], n
 
 
 def _why(area: WorkArea, place: Point) -> str:
+    units = area.limits.units
     zone = area.zones.met_by(place, place, margin=_ROUNDING_MM)
     if zone is not None:
-        return f"within {area.zones.clearance:g} mm of excluded zone '{zone.name}'"
+        return f"within {units.stated_text(area.zones.clearance)} of excluded zone '{zone.name}'"
     for name, position, axis, period in zip(
         ("scan", "index"), place, area.reach.axes, area.zones.periods, strict=True
     ):
         if period is None and not axis.low <= position <= axis.high:
-            return f"beyond the travel of the {name} axis, {axis.low:g} mm to {axis.high:g} mm"
+            ends = f"{units.stated_text(axis.low)} to {units.stated_text(axis.high)}"
+            return f"beyond the travel of the {name} axis, {ends}"
         if period is not None and axis.high - axis.low < period:
             return f"beyond the travel or the cable's twist on the {name} axis"
     return "no way leads there round the excluded zones"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from textwrap import wrap
-from typing import Literal
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.motion.revisit.by_hand import HandStep
 from swathe.pipeline import GapCause
 from swathe.pipeline.progress.fields import count_text
@@ -14,7 +14,6 @@ from swathe.station import Axis, AxisNames
 
 __all__ = ["HandText", "fitted", "hand_text"]
 
-_MM_PER_INCH = 25.4
 _SEPARATOR = "; "
 _ADVICE = {
     GapCause.NO_SIGNAL: "mind the coupling",
@@ -29,30 +28,28 @@ class HandText:
 
     Attributes:
         index: the index axis.
-        unit: of lengths.
+        units: of lengths.
         scan_names: of the ends of the scan axis.
         index_names: of the index axis.
         scan_length: of the scan axis, mm.
     """
 
     index: Axis
-    unit: Literal["mm", "in"] = "mm"
+    units: DisplayUnits = MILLIMETRES
     scan_names: AxisNames = field(default_factory=AxisNames)
     index_names: AxisNames = field(default_factory=AxisNames)
     scan_length: float = 0.0
 
     def length(self, mm: float, *, unit: bool = True) -> str:
         """Return a length without needless digits, with its unit or without."""
-        value = mm if self.unit == "mm" else mm / _MM_PER_INCH
-        text = f"{value:,.0f}" if self.unit == "mm" else f"{value:,.2f}"
-        text = text.removeprefix("-") if float(text.replace(",", "")) == 0 else text
-        return f"{text} {self.unit}" if unit else text
+        text = self.units.number(mm, 0, 2)
+        return self.units.with_unit(text) if unit else text
 
     def speed(self, mm_per_s: float) -> str:
         """Return a speed of two digits, rounded down."""
-        value = mm_per_s if self.unit == "mm" else mm_per_s / _MM_PER_INCH
+        value = self.units.length(mm_per_s)
         step = 10.0 ** (math.floor(math.log10(value)) - 1)
-        return f"{math.floor(value / step + 1e-9) * step:.10g} {self.unit}/s"
+        return f"{math.floor(value / step + 1e-9) * step:.10g} {self.units.speed_name}"
 
 
 def hand_text(step: HandStep, text: HandText) -> str:

@@ -190,7 +190,9 @@ class BelowAlert:
         alarm.minimum_scan = float(grid.scan.centres[column])
         alarm.minimum_index = float(grid.index.centres[row])
         name = f"spot {self._spots[area.thinnest]}: " if self._spots else ""
-        alarm.detail = f"{name}{area.minimum:.2f} mm, below {self._level:g} mm"
+        units, level = self._register.units, self._level or 0.0
+        minimum = units.thickness_text(area.minimum)
+        alarm.detail = f"{name}{minimum}, below {units.stated_thickness_text(level)}"
         self._register.add_change(alarm)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Times
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, far_end
 from swathe.station import AlarmKind, DelayPair
@@ -28,11 +29,19 @@ class DelayWatch:
         in_force: delay of the gauge less that of the encoder, as they are applied, ns.
         cell: length of a cell along the scan axis, mm.
         estimate: what is known of the delay already; None for nothing.
+        units: in which lengths are written.
     """
 
     def __init__(
-        self, pair: DelayPair, *, in_force: int, cell: float, estimate: EstimatedDelay | None
+        self,
+        pair: DelayPair,
+        *,
+        in_force: int,
+        cell: float,
+        estimate: EstimatedDelay | None,
+        units: DisplayUnits = MILLIMETRES,
     ) -> None:
+        self._units = units
         self._pair = pair
         self._in_force = in_force
         self._cell = cell
@@ -72,9 +81,10 @@ class DelayWatch:
         ]
 
     def _text(self, estimate: EstimatedDelay, far: float, speed: float) -> str:
-        if math.isinf(far):
-            known = f"each 10 ms is {speed * _TEN_MS:.1f} mm at {speed:.0f} mm/s"
-        else:
-            known = f"readings may be off by up to {far * speed:.1f} mm at {speed:.0f} mm/s"
+        units = self._units
+        what = "each 10 ms is" if math.isinf(far) else "readings may be off by up to"
+        length = units.number(speed * (_TEN_MS if math.isinf(far) else far), 1)
+        at = f"{units.number(speed, 0)} {units.speed_name}"
+        known = f"{what} {units.with_unit(length)} at {at}"
         remedy = estimate.needs or f"give device.{self._pair.gauge}.delay, or write 'auto' there"
         return f"{known}; {remedy}"

@@ -95,7 +95,7 @@ class AlarmEvaluation:
         self._pauses = pauses
         self._tallies = tallies
         self.coupled = False
-        self.register = AlarmRegister(station.alarms)
+        self.register = AlarmRegister(station.alarms, station.display)
         self._below_alert = BelowAlert(
             grid,
             self.register,
@@ -119,6 +119,7 @@ class AlarmEvaluation:
         self._gauge = gauge_of(station)
         self._gauge_open = False
         self.register.settings = station.alarms
+        self.register.units = station.display
         self._coupling = CouplingWatch()
         self.coupled = False
         self._conditions = _Conditions.none()

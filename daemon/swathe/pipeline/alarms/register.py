@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.alarms.coupling import Instead
 from swathe.pipeline.checks.register import Check
 from swathe.pipeline.placing.conditions import Condition, Span
@@ -102,10 +103,12 @@ class AlarmRegister:
 
     Args:
         settings: conditions of the alarms; those of a later run may differ.
+        units: in which the texts of alarms write lengths; likewise.
     """
 
-    def __init__(self, settings: AlarmSettings) -> None:
+    def __init__(self, settings: AlarmSettings, units: DisplayUnits = MILLIMETRES) -> None:
         self.settings = settings
+        self.units = units
         self.alarms: list[Alarm] = []
         self._raised: dict[Key, Alarm] = {}
         self._begun: dict[Key, int] = {}
@@ -206,7 +209,10 @@ class AlarmRegister:
             inputs.too_fast,
             inputs,
             after=self.settings.too_fast,
-            detail=lambda: f"go slower than {inputs.limit or 0:.0f} mm/s, or cells are skipped",
+            detail=lambda: (
+                f"go slower than {self.units.number(inputs.limit or 0.0, 0)} {self.units.speed_name}, "
+                "or cells are skipped"
+            ),
             position=here,
         )
         for device, (state, detail) in inputs.ports.items():

@@ -40,12 +40,12 @@ class SlipAlarm:
             self._first = self._shown if fresh else len(slips) - 1
             self._shown = len(slips)
             self._alarm = self._register.raise_alarm(
-                AlarmKind.SLIP, _detail(slips[self._first :]), since=slips[self._first].time
+                AlarmKind.SLIP, self._detail(slips[self._first :]), since=slips[self._first].time
             )
             self._locate(self._alarm, slips[-1])
         elif alarm is not None and fresh:
             self._shown = len(slips)
-            alarm.detail = _detail(slips[self._first :])
+            alarm.detail = self._detail(slips[self._first :])
             self._locate(alarm, slips[-1])
             self._register.add_change(alarm)
 
@@ -59,14 +59,14 @@ class SlipAlarm:
             self._register.end(self._alarm, time)
             self._alarm = None
 
-
-def _detail(slips: list[FoundSlip]) -> str:
-    """Return what is shown of slips, in their order."""
-    last = slips[-1]
-    cells = sum(slip.cells for slip in slips)
-    side = "behind" if last.distance < 0 else "ahead of"
-    first = f"{len(slips)} slips, the last: " if len(slips) > 1 else ""
-    return (
-        f"{first}{last.axis} is {abs(last.distance):.1f} mm {side} its second source; "
-        f"{cells:,} cells since both agreed are suspect, and readings until it is set to a position"
-    )
+    def _detail(self, slips: list[FoundSlip]) -> str:
+        """Return what is shown of slips, in their order."""
+        last, units = slips[-1], self._register.units
+        cells = sum(slip.cells for slip in slips)
+        far = units.with_unit(units.number(abs(last.distance), 1))
+        side = "behind" if last.distance < 0 else "ahead of"
+        first = f"{len(slips)} slips, the last: " if len(slips) > 1 else ""
+        return (
+            f"{first}{last.axis} is {far} {side} its second source; {cells:,} cells since both "
+            "agreed are suspect, and readings until it is set to a position"
+        )

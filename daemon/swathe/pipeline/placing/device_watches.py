@@ -40,7 +40,7 @@ class DeviceWatches:
     ) -> None:
         self._links = links
         self._standstills = standstills
-        self._repeated = RepeatedValues(gauge_of(station))
+        self._repeated = RepeatedValues(gauge_of(station), station.display)
         self._still = StillEncoderWatch(
             {
                 axis.name: WatchedAxis(
@@ -50,7 +50,8 @@ class DeviceWatches:
                     on_change=station.device[axis.device].on_change,
                 )
                 for axis in axes
-            }
+            },
+            station.display,
         )
         self._silence = {
             name: SilentDevice(

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from swathe.arrays import Bools, Floats, Ints
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.placing.axis_samples import AxisSamples, WaitingSamples
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceLink
@@ -66,8 +67,10 @@ class EncodedAxis:
         lateness_ns: int,
         *,
         rests: bool = False,
+        units: DisplayUnits = MILLIMETRES,
     ) -> None:
         self.name = name
+        self._units = units
         self.device, self.counts = axis_source(name, settings)
         decoder = links[self.device].decoder
         self.column = decoder.axes.index(self.counts)
@@ -359,13 +362,15 @@ class EncodedAxis:
     def _report(self, event: FilterEvent, known: int) -> None:
         if event.lost:
             place = self.track.last_position
-            why = f"the counter jumped by {event.jump:+,.1f} mm"
+            jump = self._units.number(event.jump, 1, sign=True)
+            why = f"the counter jumped by {self._units.with_unit(jump)}"
             self._raise(known, 0.0 if place is None else place, why)
         else:
             self._found(known)
 
     def _raise(self, known: int, place: float, why: str) -> None:
-        text = f"{self.name} position lost at {place:,.1f} mm: {why}; {self._way_back()}"
+        where = self._units.place_text(place)
+        text = f"{self.name} position lost at {where}: {why}; {self._way_back()}"
         self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, True, text))
 
     def _way_back(self) -> str:

@@ -77,13 +77,23 @@ class DeviceInputs:
         self._scan: EncodedAxis | UnencodedAxis = UnencodedAxis("scan")
         if station.spots is None:
             self._scan = EncodedAxis(
-                "scan", station.scan, self.links, **limits, rests=rests(station.scan)
+                "scan",
+                station.scan,
+                self.links,
+                **limits,
+                rests=rests(station.scan),
+                units=station.display,
             )
         self._index: EncodedAxis | None = None
         self.stepped: SteppedIndex | None = None
         if station.index is not None and station.index.mode is not AxisMode.STEPPED:
             self._index = EncodedAxis(
-                "index", station.index, self.links, **limits, rests=rests(station.index)
+                "index",
+                station.index,
+                self.links,
+                **limits,
+                rests=rests(station.index),
+                units=station.display,
             )
         else:
             noise = self._scan.same_within

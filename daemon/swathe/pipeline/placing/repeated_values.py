@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Times, run_starts
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.placing.conditions import Condition
 from swathe.station import AlarmKind
 
@@ -62,18 +63,20 @@ class RepeatedValues:
 
     Args:
         device: the gauge.
+        units: in which lengths are written.
 
     Attributes:
         conditions: changes since they were taken last.
     """
 
-    def __init__(self, device: str) -> None:
+    def __init__(self, device: str, units: DisplayUnits = MILLIMETRES) -> None:
+        self._units = units
         self._device = device
         self._bins: dict[int, _Bin] = {}
         self._looked: int | None = None
         self._last: tuple[float, float] | None = None
         self._repeats = 0
-        self._unit = "mm"
+        self._gives_time = False
         # Readings at rest and the repeats among them, of the block so far; of all blocks, their
         # number and the greatest share of repeats.
         self._block = (0, 0)
@@ -94,7 +97,7 @@ class RepeatedValues:
         echo = readings["valid"] & np.isfinite(values)
         if not echo.any():
             return
-        self._unit = "mm" if np.isnan(flight[echo][-1]) else "µs"
+        self._gives_time = not np.isnan(flight[echo][-1])
         values, known = values[echo], known[echo]
         amplitude = np.nan_to_num(readings["amplitude"][echo].astype(np.float64), nan=-1.0)
         first = (values[0] + 1, 0.0) if self._last is None else self._last
@@ -150,11 +153,14 @@ class RepeatedValues:
         if held == self._holds:
             return
         self._holds = held
+        value = f"{found.value:g} µs"
+        if not self._gives_time:
+            value = self._units.stated_thickness_text(found.value)
         detail = (
             ""
             if not held
             else (
-                f"{found.value:g} {self._unit} came {found.last} times more without a change, which noise makes "
+                f"{value} came {found.last} times more without a change, which noise makes "
                 "impossible: a value held for want of an echo? Its cells count: see held_after"
             )
         )

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Floats, Ints, Times, run_starts
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.repeated_values import BIN_NS
 from swathe.station import AlarmKind
@@ -95,13 +96,15 @@ class StillEncoderWatch:
 
     Args:
         axes: by name.
+        units: in which lengths are written.
 
     Attributes:
         conditions: changes since they were taken last.
         rested: bins in which the probe rested, and in the one before, since they were taken last.
     """
 
-    def __init__(self, axes: Mapping[str, WatchedAxis]) -> None:
+    def __init__(self, axes: Mapping[str, WatchedAxis], units: DisplayUnits = MILLIMETRES) -> None:
+        self._units = units
         self._axes = dict(axes)
         self._places = {name: _Places() for name in axes}
         self._values: dict[int, _Values] = {}
@@ -282,9 +285,10 @@ class StillEncoderWatch:
         if change is not None and self._in_a_row >= _IN_A_ROW:
             self._still = True
             names = " and ".join(axis.counts for axis in self._axes.values())
+            wall = self._units.with_unit(self._units.number(change / 1e3, 1))
             detail = (
                 f"counts of {names} unchanged for {rested * BIN_NS / 1e9:.0f} s while the "
-                f"thickness under the probe changes by {change / 1e3:.1f} mm: check wheel and cable"
+                f"thickness under the probe changes by {wall}: check wheel and cable"
             )
             self._put(number, holds=True, detail=detail)
 

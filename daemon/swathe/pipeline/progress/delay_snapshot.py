@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from swathe.display_units import DisplayUnits
 from swathe.pipeline.placing.delays_in_force import (
     EstimatedDelay,
     MeasuredDelay,
@@ -15,7 +16,7 @@ from swathe.pipeline.placing.delays_in_force import (
     encoder_delay,
     far_end,
 )
-from swathe.pipeline.progress.fields import Digits, Snapshot
+from swathe.pipeline.progress.fields import Digits, Snapshot, number_text
 from swathe.station import DelaySetting, Station, delay_pairs
 
 __all__ = ["DelaySnapshot", "delay_snapshots"]
@@ -88,7 +89,7 @@ def delay_snapshots(
         needs="" if estimate is None else estimate.needs,
         text="",
     )
-    return {gauge: snapshot.model_copy(update={"text": _text(gauge, snapshot)})}
+    return {gauge: snapshot.model_copy(update={"text": _text(gauge, snapshot, station.display)})}
 
 
 def _ms(difference: int | None, encoder: int) -> float | None:
@@ -96,7 +97,7 @@ def _ms(difference: int | None, encoder: int) -> float | None:
     return None if difference is None else (difference + encoder) / 1e6
 
 
-def _text(device: str, delay: DelaySnapshot) -> str:
+def _text(device: str, delay: DelaySnapshot, units: DisplayUnits) -> str:
     """Return the delay of a gauge and how it is known, in a line."""
     applied = f"{delay.applied_ms:g} ms"
     if delay.known == "given":
@@ -109,9 +110,9 @@ def _text(device: str, delay: DelaySnapshot) -> str:
     why = "not measured yet" if delay.automatic else "unknown"
     effect = ""
     if delay.speed is not None:
-        effect = f", each 10 ms is {delay.speed / 100:.2f} mm at {delay.speed:.0f} mm/s"
+        speed = f"{units.number(delay.speed, 0)} {units.speed_name}"
+        effect = f", each 10 ms is {units.with_unit(units.number(delay.speed / 100, 2))} at {speed}"
         if delay.displacement is not None:
-            effect = (
-                f", readings off by up to {delay.displacement:.2f} mm at {delay.speed:.0f} mm/s"
-            )
+            far = units.with_unit(number_text(delay, "displacement", units))
+            effect = f", readings off by up to {far} at {speed}"
     return f"delay of {device}: {why}{interval}, {applied} applied{effect}"

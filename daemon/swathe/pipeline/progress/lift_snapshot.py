@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.lifts import Doubt, Lift
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime, moment, number_text
 from swathe.station import Axis
@@ -30,7 +31,9 @@ class LiftSnapshot(Snapshot):
     text: str = Field(description="what was seen, and what to do")
 
 
-def lift_snapshot(lift: Lift | None, scan: Axis, index: Axis) -> LiftSnapshot | None:
+def lift_snapshot(
+    lift: Lift | None, scan: Axis, index: Axis, units: DisplayUnits = MILLIMETRES
+) -> LiftSnapshot | None:
     """Return a lift as it is published; None without one."""
     if lift is None:
         return None
@@ -44,9 +47,9 @@ def lift_snapshot(lift: Lift | None, scan: Axis, index: Axis) -> LiftSnapshot | 
         index_back=index.onto(lift.back[1]),
         text="",
     )
-    begin, end = number_text(made, "scan"), number_text(made, "scan_back")
+    begin, end = (number_text(made, name, units) for name in ("scan", "scan_back"))
     apart = scan.distance(lift.left[0], lift.back[0]) > scan.resolution
-    where = f"from {begin} to {end} mm" if apart else f"at {begin} mm"
+    where = f"from {begin} to {units.with_unit(end)}" if apart else f"at {units.with_unit(begin)}"
     text = (
         f"no echo {where} for {number_text(made, 'seconds')} s: if the probe was lifted and set down "
         "elsewhere, give its place"

@@ -184,7 +184,7 @@ def line_now(inputs: DeviceInputs | None, station: Station) -> LineNow | None:
     lines, axis = inputs.stepped, station.index_axis
     waiting = ""
     if lines.hand is not None and lines.in_doubt:
-        needed = f"{lines.hand.min_motion:g} mm"
+        needed = station.display.stated_text(lines.hand.min_motion)
         waiting = f"nothing counts until the probe has moved {needed} on line {lines.line}"
     return LineNow(
         number=lines.line,
@@ -231,7 +231,7 @@ def progress_of(
         line_now=line_now(inputs, station),
         scan=None if scan is None else grid.scan.onto(scan),
         index=None if index is None else grid.index.onto(index),
-        lifted=lift_snapshot(lift, grid.scan, grid.index),
+        lifted=lift_snapshot(lift, grid.scan, grid.index, station.display),
         speed=rates.speed,
         speed_limit=limit,
         slips=len(slipped_cells.slips),

@@ -6,6 +6,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.progress.fields import Extent, Snapshot, UtcTime, clock_text, extent_text
 
 __all__ = ["RevisionSnapshot", "StretchSnapshot", "stretch_text"]
@@ -70,7 +71,7 @@ class RevisionSnapshot(Snapshot):
     restored: UtcTime | None = Field(None, description="when; null while it is in force")
 
 
-def stretch_text(revision: RevisionSnapshot) -> str:
+def stretch_text(revision: RevisionSnapshot, units: DisplayUnits = MILLIMETRES) -> str:
     """Return which readings a revision is about, as text.
 
     Such as ``line 5, 100…240 mm, from 10:31:04 to 10:32:11 UTC``; the date is that of the revision
@@ -78,7 +79,7 @@ def stretch_text(revision: RevisionSnapshot) -> str:
     """
     parts = [] if revision.line is None else [f"line {revision.line}"]
     if revision.scan is not None:
-        parts.append(f"{extent_text(revision.scan)} mm")
+        parts.append(units.with_unit(extent_text(revision.scan, None, units)))
     begin, end = (clock_text(at, revision.time) for at in (revision.begin, revision.end))
     if begin and end:
         parts.append(f"from {begin} to {end} UTC")

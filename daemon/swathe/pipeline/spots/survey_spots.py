@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Times
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
@@ -52,15 +53,15 @@ class SurveySpots:
         self._requests = requests
         self.register = SpotRegister(settings, [spot.name for spot in station.spot_list])
         self.waveforms = PendingWaveforms()
-        self._watch = SpotWatch(settings, lifted=True)
+        self._watch = SpotWatch(settings, lifted=True, units=station.display)
         self._zones: dict[int, ExcludedZone] = {}
 
-    def open_run(self, settings: SpotsSettings) -> None:
+    def open_run(self, settings: SpotsSettings, units: DisplayUnits = MILLIMETRES) -> None:
         """A run begins, with settings of its own."""
         self.register.settings = settings
         # Whether the probe was lifted between two runs nobody saw.
         lifted = not (self.register.couplings and settings.lift_required)
-        self._watch = SpotWatch(settings, lifted=lifted)
+        self._watch = SpotWatch(settings, lifted=lifted, units=units)
         self.waveforms.forget_before(None)
 
     def add_readings(

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Times
 from swathe.calibration import Stability
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.station import SpotsSettings
 from swathe_drivers.records import READING
 
@@ -66,10 +67,14 @@ class SpotWatch:
     Args:
         settings: how a spot is read.
         lifted: whether the probe counts as lifted before the first coupling of the run.
+        units: in which thicknesses are written.
     """
 
-    def __init__(self, settings: SpotsSettings, *, lifted: bool) -> None:
+    def __init__(
+        self, settings: SpotsSettings, *, lifted: bool, units: DisplayUnits = MILLIMETRES
+    ) -> None:
         self._settings = settings
+        self._units = units
         self._kept = _KEPT_NS + _KEPT_SPANS * settings.steady_for
         self._readings: NDArray[Any] = np.empty(0, READING)
         self._known: Times = np.empty(0, np.int64)
@@ -186,7 +191,9 @@ class SpotWatch:
             reason = f"{stretch.size} readings over {seconds:.1f} s of {needed}: hold still"
         else:
             window = max(stretch.size, _SHORTEST_WINDOW)
-            stability = Stability(window=window, tolerance=settings.max_spread, unit="mm")
+            stability = Stability(
+                window=window, tolerance=settings.max_spread, unit="mm", display=self._units
+            )
             state = stability.feed(thickness)
             steady, reason = state.stable, state.reason
         return CouplingNow(

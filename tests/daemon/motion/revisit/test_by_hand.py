@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from swathe.display_units import INCHES
 from swathe.motion import HandStep, HandSurvey, HandText, fitted, hand_text, next_by_hand
 from swathe.pipeline import CellState, Coverage, GapCause, Grid
 from swathe.station import Axis, AxisNames, CellRule, ClockSettings, LineAdvance
@@ -282,7 +283,7 @@ def test_inches() -> None:
     """Lengths and the speed are in the user's unit; the speed is rounded down."""
     bench = Bench()
     bench.miss(3, 40, 43, CellState.SKIPPED)
-    words = hand_text(bench.step(3, (0.0, 60.0)), HandText(index=INDEX, unit="in"))
+    words = hand_text(bench.step(3, (0.0, 60.0)), HandText(index=INDEX, units=INCHES))
     assert words.startswith("line 3 again, from 6.89 to 9.45 in, below 3.6 in/s; index 2.36 in")
 
 
@@ -337,5 +338,5 @@ def test_every_stroke_can_be_done_and_covers_what_it_names(data: st.DataObject) 
     assert step.cause is GapCause.TOO_FAST
     words = f"next: {hand_text(step, HandText(index=bench.grid.index))}"
     assert len(fitted(words, 80)) <= 160
-    inches = hand_text(replace(step, further=3), HandText(index=bench.grid.index, unit="in"))
+    inches = hand_text(replace(step, further=3), HandText(index=bench.grid.index, units=INCHES))
     assert len(fitted(inches, 80)) <= 160

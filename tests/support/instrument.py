@@ -25,6 +25,7 @@ class Instrument:
         place: of the probe, mm.
         wall: under the probe, mm; None when it is lifted off.
         velocity: of the wall, mm/µs: what a wrong block or a hot part would change.
+        film: what the couplant adds to the time of flight, µs.
     """
 
     def __init__(self, *, seed: int = 7) -> None:
@@ -33,6 +34,7 @@ class Instrument:
         self.place = 0.0
         self.wall: float | None = None
         self.velocity = VELOCITY
+        self.film = 0.0
         self._random = random.Random(seed)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._speak, name="instrument")
@@ -58,7 +60,8 @@ class Instrument:
             wall = self.wall
             time_us = 0.0
             if wall is not None:
-                time_us = ZERO_OFFSET + 2 * wall / self.velocity + self._random.gauss(0, 0.002)
+                time_us = ZERO_OFFSET + 2 * wall / self.velocity + self.film
+                time_us += self._random.gauss(0, 0.002)
             echo = "E" if wall is not None else "N"
             line = f"{round(self.place * COUNTS_PER_MM)},{time_us:.4f},{echo}\r\n"
             try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import re
@@ -15,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from support.daemon import swathe
+from support.instrument import Instrument
 from support.shell import ShellTerminal
 
 STATION = """
@@ -292,6 +294,88 @@ def test_encoder_calibration_says_what_is_wrong(tmp_path: Path, wheel: Wheel) ->
     result = swathe("calibrate", "length", station, "--axis", "index")
     assert result.returncode == 1
     assert "'index' is no encoded axis of this station" in result.stderr
+
+
+BLOCK = """
+name = "bench"
+[survey]
+folder = "survey"
+[scan]
+length = "1 m"
+resolution = "1 mm"
+device = "probe"
+counts_per_mm = 20
+[block]
+name = "B-7"
+steps = ["12.7 mm", "5.08 mm"]
+[probe]
+diameter = "6.35 mm"
+frequency = "5 MHz"
+[calibration]
+velocity = "5920 m/s"
+[device.probe]
+port = "{port}"
+[device.probe.protocol]
+columns = [
+  {{ is = "counts", axis = "scan" }},
+  {{ is = "time_of_flight", unit = "us", min = 0, max = 100 }},
+  {{ is = "status", valid = ["E"], invalid = ["N"] }},
+]
+"""
+
+
+@pytest.mark.slow
+def test_block_is_calibrated_in_rounds(tmp_path: Path) -> None:
+    """A probe that was not lifted, one on the wrong step and one that is repeated, on a terminal."""
+    station, record = tmp_path / "station.toml", tmp_path / "calibration.json"
+    with Instrument() as instrument, ShellTerminal() as terminal:
+        station.write_text(BLOCK.format(port=instrument.port))
+        command = f"calibrate thickness {station} --by A.Kern --couplings 2 --out {record}"
+        terminal.type(f"{sys.executable} -m swathe {command}\n")
+
+        def couple(wall: float, film: float, *, lifted: bool = True) -> None:
+            if lifted:
+                instrument.wall = None
+                time.sleep(0.5)
+            instrument.wall, instrument.film = wall, film
+            terminal.type("\n")
+
+        terminal.wait_for("round 1 of 2, step 12.7 mm: put the probe on")
+        couple(12.7, 0.003)
+        terminal.wait_for("1: 4.7")
+        terminal.wait_for("round 1 of 2, step 5.08 mm: put the probe on")
+        couple(5.08, -0.003)
+        terminal.wait_for("2: 2.1")
+        terminal.wait_for("round 2 of 2, step 12.7 mm: lift the probe and put it on again")
+        couple(12.7, 0.0, lifted=False)
+        terminal.wait_for("REFUSED, it is repeated: the echo was never away")
+        terminal.wait_for("round 2 of 2, step 12.7 mm")
+        couple(5.08, 0.0)
+        terminal.wait_for("REFUSED, it is repeated: 2.1")
+        terminal.wait_for("is what step 5.08 mm gave before: put the")
+        terminal.wait_for("round 2 of 2, step 12.7 mm")
+        couple(12.7, -0.003)
+        terminal.wait_for("3: 4.7")
+        terminal.wait_for("round 2 of 2, step 5.08 mm")
+        couple(5.08, 0.053)  # dirt under it
+        terminal.wait_for("4: 2.1")
+        terminal.wait_for("press Enter to calibrate")
+        terminal.type("9\n")
+        terminal.wait_for("there is no coupling 9 to repeat; made are: 1, 2, 3, 4")
+        terminal.wait_for("press Enter to calibrate")
+        terminal.type("4\n")
+        terminal.wait_for("round 2 of 2, step 5.08 mm")
+        couple(5.08, 0.003)
+        terminal.wait_for("press Enter to calibrate")
+        terminal.type("\n")
+        terminal.wait_for("95% intervals: velocity ±")
+        terminal.wait_for("the repeatability between couplings, ")
+        terminal.wait_for("prompt> ")
+    made = json.loads(record.read_text())
+    # Each step differs by 6 ns between its two couplings, with some tenths of noise.
+    assert made["coupling_us"] == pytest.approx(0.006 / 2**0.5, abs=0.0012)
+    assert made["coupling_dof"] == 2
+    assert [[one["round"] for one in step["couplings"]] for step in made["steps"]] == [[1, 2]] * 2
 
 
 @pytest.mark.slow

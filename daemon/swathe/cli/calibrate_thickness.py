@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,12 +16,13 @@ from swathe.cli.calibrate import calibrate
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
-    from swathe.calibration import BlockRecord, ProbeRecord, StepReading, StepsResult
+    from swathe.calibration import BlockRecord, ProbeRecord, StepsResult
+    from swathe.display_units import DisplayUnits
     from swathe.station import Station
 
 __all__ = ["thickness"]
 
-_READINGS = 20
+_LEVEL = 0.95
 
 
 @calibrate.command()
@@ -33,6 +35,9 @@ def thickness(
     readings: Annotated[
         Path | None, typer.Option(help="CSV file of readings, instead of the gauge's.")
     ] = None,
+    couplings: Annotated[
+        int, typer.Option(min=1, help="Rounds over the steps: how often each is coupled.")
+    ] = 3,
     block_temperature: Annotated[
         str, typer.Option(help='Temperature of the block now, such as "21 degC".')
     ] = "",
@@ -52,8 +57,9 @@ def thickness(
 ) -> None:
     """Calibrate velocity and zero offset on the steps of the station file's block.
 
-    Each step is taken when its readings are steady. One step gives the zero offset by a known
-    velocity, or the velocity by a known zero offset; two or more give both.
+    The steps are coupled in rounds, the probe lifted in between: what coupling again changes is
+    measured by it. Each coupling is taken when its readings are steady. One step gives the zero
+    offset by a known velocity, or the velocity by a known zero offset; two or more give both.
     """
     from swathe.calibration import (
         InstrumentRecord,
@@ -62,6 +68,8 @@ def thickness(
         solve_steps,
         write_calibration_record,
     )
+    from swathe.calibration.coupling_plan import CouplingPlan
+    from swathe.cli.coupling_prompts import read_couplings
     from swathe.station import conditions_of, read_devices
     from swathe.units import length, time_of_flight
     from swathe.units import velocity as velocity_of
@@ -74,7 +82,10 @@ def thickness(
         read = read_readings(readings, u_thickness=block.u_thickness_mm)
     else:
         limit = quantity("--steady", steady, length)
-        read = asyncio.run(_read_steps(settings, block.u_thickness_mm, limit))
+        plan = CouplingPlan(_steps(settings), couplings)
+        read = asyncio.run(
+            read_couplings(settings, plan, u_thickness=block.u_thickness_mm, spread=limit)
+        )
     material = settings.block.material if settings.block is not None else ""
     result = solve_steps(
         read,
@@ -83,6 +94,7 @@ def thickness(
         separation=probe.separation_mm,
         material=material or None,
         time_resolution_us=settings.instrument.time_resolution,
+        coupling_us=settings.uncertainty.coupling,
     )
     calibration = settings.calibration
     record = new_record(
@@ -101,7 +113,7 @@ def thickness(
         conditions=conditions_of(settings),
         temperature_validity=calibration.temperature_validity if calibration is not None else None,
     )
-    _print_result(result, record.warnings)
+    _print_result(result, record.warnings, settings.display)
     write_calibration_record(out, record)
     say(f"record {record.id}: {out}")
     say(f'in the station file: calibration.file = "{out}"')
@@ -150,70 +162,43 @@ def _steps(station: Station) -> tuple[float, ...]:
     raise SwatheError(message)
 
 
-async def _read_steps(station: Station, u_thickness: float, spread: float) -> list[StepReading]:
-    """Have the probe put on each step, and return the readings taken there."""
-    from rich.live import Live
-
-    from swathe.calibration import StepReading
-    from swathe.cli.step_prompts import confirm_step, spread_tolerance, steadiness_line
-    from swathe.live.block_reader import BlockReader
-
-    readings: list[StepReading] = []
-    steps = _steps(station)
-    block = BlockReader(station, window=_READINGS, tolerance=spread_tolerance(station, spread))
-    if not block.gives_time:
-        message = (
-            f"{block.gauge} sends thickness, not time of flight: calibrate on the instrument "
-            "itself, and check it here with `swathe verify`"
-        )
-        raise SwatheError(message)
-    async with block:
-        for step in steps:
-            if not await confirm_step(step):
-                message = "the calibration was given up: nothing is written"
-                raise SwatheError(message)
-            with Live(console=console, auto_refresh=False, transient=True) as live:
-                steady = await block.steady(
-                    show=lambda state, live=live: live.update(  # type: ignore[misc]
-                        steadiness_line(state, station), refresh=True
-                    )
-                )
-            state = steady.state
-            say(
-                f"  {state.mean:.4f} µs ± {state.sd:.4f} µs, {state.readings} readings",
-            )
-            readings.append(
-                StepReading(
-                    thickness=step,
-                    u_thickness=u_thickness,
-                    time_of_flight=state.mean,
-                    sd=state.sd,
-                    readings=state.readings,
-                )
-            )
-    return readings
-
-
-def _print_result(result: StepsResult, warnings: Sequence[str]) -> None:
+def _print_result(result: StepsResult, warnings: Sequence[str], display: DisplayUnits) -> None:
     from rich.table import Table
 
+    from swathe.calibration import Component, CouplingBasis, combine, coupling_scatter
+
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("step mm", "time µs", "spread µs", "readings", "residual mm"):
+    for heading in ("step", "time µs", "couplings", "between µs", "within µs", "residual"):
         table.add_column(heading, justify="right")
     for step, residual in zip(result.steps, result.residuals, strict=True):
+        between = coupling_scatter([step.each_coupling]).between
         table.add_row(
-            f"{step.thickness:.3f}",
+            display.stated_thickness_text(step.thickness),
             f"{step.time_of_flight:.4f}",
+            str(len(step.each_coupling)),
+            "–" if math.isnan(between) else f"{between:.4f}",
             f"{step.sd:.4f}",
-            str(step.readings),
-            f"{residual:+.4f}",
+            display.difference_text(residual, sign=True),
         )
     console.print(table)
+    velocity, u_velocity = (
+        f"{display.number(value, 4, 6)} {display.length_name}/µs"
+        for value in (result.velocity, result.u_velocity)
+    )
     say(
-        f"velocity {result.velocity * 1000:.1f} m/s ± {result.u_velocity * 1000:.1f} m/s, "
+        f"velocity {velocity} ± {u_velocity}, "
         f"zero offset {result.zero_offset:.4f} µs ± {result.u_zero_offset:.4f} µs "
         f"(standard uncertainties), correlation {result.correlation:+.2f}",
     )
+    if result.coupling_basis is not CouplingBasis.NOT_COVERED:
+        part = Component(name="velocity", standard_uncertainty=result.u_velocity, dof=result.u_dof)
+        factor = combine([part], coverage=_LEVEL).coverage_factor or 0.0
+        expanded = display.number(factor * result.u_velocity, 4, 6)
+        say(
+            f"{_LEVEL:.0%} intervals: velocity ± {expanded} {display.length_name}/µs, "
+            f"zero offset ± {factor * result.u_zero_offset:.4f} µs "
+            f"(Student's t of {result.u_dof:.0f} degrees of freedom, {factor:.2f})"
+        )
     say(f"{result.method}; {result.basis}")
     for warning in warnings:
         say(f"WARNING: {warning}")

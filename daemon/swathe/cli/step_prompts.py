@@ -10,7 +10,7 @@ from swathe.calibration import StabilityState
 from swathe.cli.app import console
 from swathe.station import Station, decoder_of, gauge_of, law_of
 
-__all__ = ["confirm_step", "spread_tolerance", "steadiness_line"]
+__all__ = ["ask_line", "confirm_step", "spread_tolerance", "steadiness_line"]
 
 # Velocity of steel, for a gauge whose velocity is not known yet; only the moment at which a step
 # is taken depends on it.
@@ -43,14 +43,14 @@ def steadiness_line(state: StabilityState, station: Station) -> str:
 
 async def confirm_step(thickness: float) -> bool:
     """Return whether the user has put the probe on a step (mm); False where they give up."""
-    answer = await _ask(
+    answer = await ask_line(
         f"put the probe on the step of {thickness:g} mm ({thickness / 25.4:.3f} in), then press "
         "Enter; q and Enter give up"
     )
     return answer != "q"
 
 
-async def _ask(prompt: str) -> str:
+async def ask_line(prompt: str) -> str:
     """Return a line from the user, stripped and in lower case; a closed input counts as ``q``.
 
     The event loop runs meanwhile. What was typed before the prompt is no answer to it: Enter pressed

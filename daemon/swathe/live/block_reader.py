@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.calibration import Stability, StabilityState
+from swathe.calibration.echo_absence import EchoAbsence
 from swathe.calibration.law import fill_thickness
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, PortChange, Sent
@@ -22,12 +23,16 @@ from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.station import Station, decoder_of, gauge_of, law_of
 
-__all__ = ["BlockReader", "SteadyReadings"]
+__all__ = ["BlockReader", "NotSteadyError", "SteadyReadings"]
 
 _PUMP_SECONDS = 0.02
 _SHOW_SECONDS = 0.1
 # Readings sent while the probe was still being moved have arrived by then.
 _SETTLE_SECONDS = 0.3
+
+
+class NotSteadyError(SwatheError):
+    """A step's readings did not become steady in time, or none came; the step can be tried again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +44,14 @@ class SteadyReadings:
         end: host time of the last, ns.
         state: of these readings, in µs, or in mm of an instrument that sends thickness only.
         thickness: their mean by the law in force, mm; NaN without a law.
+        times: of each of them, host time, ns, shape (n,).
     """
 
     begin: int
     end: int
     state: StabilityState
     thickness: float
+    times: NDArray[np.int64]
 
 
 class BlockReader:
@@ -85,6 +92,7 @@ class BlockReader:
         self._window, self._tolerance = window, tolerance
         self._stability = self._new_stability()
         self._latest: NDArray[Any] | None = None
+        self._absence = EchoAbsence()
         self._since = 0
         self._pump_task: asyncio.Task[None] | None = None
 
@@ -130,6 +138,7 @@ class BlockReader:
         readings = batch.readings
         fill_thickness(readings, self._law)
         # A probe that lifts off starts again: readings before and after are not one step's.
+        self._absence.feed(readings["time"][readings["valid"]])
         lost = np.flatnonzero(~readings["valid"])
         if lost.size:
             readings = readings[lost[-1] + 1 :]
@@ -145,13 +154,24 @@ class BlockReader:
             self._enter(entry)
         if isinstance(entry, Chunk):
             self._link.take(entry.data, entry.time)
-        elif entry.state != "closed":
+            return
+        self._absence.interrupted()
+        if entry.state != "closed":
             self._link.tally.state = entry.state
             self._link.tally.detail = entry.detail if entry.state != "open" else ""
 
     def _restart(self) -> None:
         self._stability = self._new_stability()
         self._latest = None
+
+    @property
+    def lifted(self) -> bool:
+        """Whether the echo was away since the steady readings before: the probe was lifted."""
+        return self._absence.seen
+
+    def taken(self, steady: SteadyReadings) -> None:
+        """Begin to look for a lifted probe: these steady readings are a coupling's."""
+        self._absence.begin(steady.times)
 
     async def steady(
         self, *, show: Callable[[StabilityState], None], patience: float = 30.0
@@ -163,7 +183,7 @@ class BlockReader:
             patience: seconds to wait.
 
         Raises:
-            SwatheError: no readings came, or they were not steady in time; the text says why.
+            NotSteadyError: no readings came, or they were not steady in time; the text says why.
         """
         if self._pump_task is not None and self._pump_task.done():
             self._pump_task.result()
@@ -183,9 +203,10 @@ class BlockReader:
                     end=int(readings["time"][-1]),
                     state=state,
                     thickness=float(readings["thickness"].mean()),
+                    times=readings["time"].astype(np.int64),
                 )
             if time.monotonic() > end:
-                raise SwatheError(self._why(state))
+                raise NotSteadyError(self._why(state))
 
     def _why(self, state: StabilityState) -> str:
         tally = self._link.tally

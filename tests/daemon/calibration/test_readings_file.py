@@ -151,3 +151,29 @@ def test_readings_of_two_have_a_scatter_and_no_uncertainty_of_the_block(tmp_path
     assert (step.readings, step.u_thickness) == (2, 0.0)
     assert step.time_of_flight == pytest.approx(1.94)
     assert step.sd == pytest.approx(0.01 * 2**0.5)
+
+
+def test_readings_of_rounds_are_couplings(tmp_path: Path) -> None:
+    """A column of rounds, anywhere, parts the readings of a step into couplings."""
+    path = tmp_path / "readings.csv"
+    path.write_text(
+        "Round,step (mm),time of flight (us)\n"
+        "2,5.0,1.950\n1,5.0,1.939\n1,5.0,1.941\n2,10.0,3.640\n1,10.0,3.630\n",
+        encoding="utf-8",
+    )
+    thin, thick = read_readings(path)
+    assert [(one.round, one.readings) for one in thin.couplings] == [(1, 2), (2, 1)]
+    assert [one.time_of_flight for one in thin.couplings] == pytest.approx([1.940, 1.950])
+    assert thin.time_of_flight == pytest.approx(1.945)  # couplings count alike, not readings
+    assert [one.time_of_flight for one in thick.couplings] == pytest.approx([3.630, 3.640])
+
+
+@pytest.mark.parametrize("text", ["0", "-1", "1.5", "one", ""])
+def test_round_that_is_no_number_is_told(tmp_path: Path, text: str) -> None:
+    """Line and column are named, and what is needed."""
+    path = tmp_path / "readings.csv"
+    path.write_text(f"step (mm),round,time of flight (us)\n5.0,{text},1.95\n", encoding="utf-8")
+    with pytest.raises(CalibrationError) as caught:
+        read_readings(path)
+    assert "line 2, column 'round': must be a whole number from 1" in str(caught.value)
+    assert repr(text) in str(caught.value)

@@ -47,7 +47,10 @@ def random_cut(rng: Random) -> Cut:
 def examine(name: str, seed: int, cuts: list[Cut]) -> list[str]:
     """Return what differs in a scene after each of these cuts; empty when nothing does."""
     scene = SCENES[name]
-    station, journal = parse_station(text_of(scene), "bench.toml"), scene.journal(seed)
+    station, journal = (
+        parse_station(text_of(scene), "bench.toml", record=scene.record),
+        scene.journal(seed),
+    )
     plain = state_after(station, journal, Cut())
     found = []
     for cut in cuts:

@@ -18,10 +18,10 @@ from swathe.store import (
     SurveyRecord,
     dataset_of,
     open_dataset,
-    place_attributes,
     read_survey_record,
     record_of,
     replay,
+    run_attributes,
     survey_attributes,
 )
 
@@ -187,11 +187,9 @@ class Replay:
 
     def arrays(self) -> xarray.Dataset:
         """Return the layers over (index, scan), in memory; coordinates are in mm."""
+        attributes = survey_attributes(self._pipeline.station) | run_attributes(self.record)
         return dataset_of(
             self._pipeline.grid,
-            {
-                **survey_attributes(self._pipeline.station),
-                **place_attributes(self.record.place),
-            },
+            {name: one for name, one in attributes.items() if one is not None},
             spots=[spot.name for spot in self._pipeline.station.spot_list],
         )

@@ -56,7 +56,7 @@ def run(
     from swathe.live.run_panel import CAUTION, page_text
     from swathe.live.terminal import TerminalObserver
     from swathe.report import due_after, due_before, summary_line
-    from swathe.station import beam_warnings, read_station, survey_folder
+    from swathe.station import beam_warnings, condition_warnings, read_station, survey_folder
     from swathe.store import SurveyFolder
 
     settings, text = read_station(station, area=area, operator=operator)
@@ -67,6 +67,8 @@ def run(
         say(CAUTION)
     for warning in beam_warnings(settings):
         say(f"WARNING: {warning}", style="bold")
+    for warning in condition_warnings(settings):
+        say(f"WARNING of the calibration: {warning}")
     if folder.begun:
         say(f"resuming {folder.path}")
     checks = _checks_of(folder)

@@ -10,8 +10,8 @@ from swathe.station import Station
 from swathe.store import (
     SurveyArrays,
     SurveyFolder,
-    place_attributes,
     record_of,
+    run_attributes,
     write_all,
     write_survey_record,
 )
@@ -52,7 +52,9 @@ class DerivedFiles:
         if grid:
             pipeline.take_changed_spans()  # all of them are written now
             write_all(self._arrays, pipeline.grid, stop=stop)
-        write_survey_record(self._folder.record, record_of(pipeline, with_lines=False))
+        record = record_of(pipeline, with_lines=False)
+        self._arrays.describe(run_attributes(record))
+        write_survey_record(self._folder.record, record)
 
     def take(self, pipeline: Pipeline, *, whole: bool) -> Callable[[], None]:
         """Copy what changed; return what writes it, which may run in another thread.
@@ -67,7 +69,7 @@ class DerivedFiles:
         def write() -> None:
             self._arrays.write(blocks)
             if whole:
-                self._arrays.describe(place_attributes(record.place))
+                self._arrays.describe(run_attributes(record))
             write_survey_record(self._folder.record, record)
 
         return write

@@ -33,7 +33,7 @@ from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.references import Reference
 from swathe.pipeline.revisions import REVISION_MARKS, Revision
 from swathe.pipeline.stages import SurveyStages
-from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, law_of, station_in_journal
+from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, station_in_journal
 
 __all__ = ["Pipeline"]
 
@@ -226,7 +226,7 @@ class Pipeline(SurveyStages):
             self.unplaced += self._inputs.placer.unplaced + self._inputs.placer.pending
         self.station = station
         self.survey = self.survey or str(mark.detail["survey"])
-        self._law = law_of(station)
+        self.calibration.open_run(station)
         was_set = self._inputs.set_axes if self._inputs is not None else ()
         self._inputs = DeviceInputs(
             station, self.tallies, line=self._line, in_doubt=self._in_doubt, delays=self.delays

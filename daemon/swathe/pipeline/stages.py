@@ -20,8 +20,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import distinct
-from swathe.calibration import ThicknessLaw
-from swathe.calibration.law import fill_thickness
 from swathe.pipeline.block import Block, counted, first_known
 from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, cross_cells
 from swathe.pipeline.cells.grid import CellUpdate
@@ -56,7 +54,6 @@ class SurveyStages(SurveyState):
     def __init__(self, station: Station, *, observer: PlacingObserver | None = None) -> None:
         super().__init__(station)
         self._observer = observer
-        self._law: ThicknessLaw | None = None
         self._waveforms = PendingWaveforms()
         self._placed: list[Placed] = []
         self._placed_share = PlacedShare()
@@ -263,7 +260,7 @@ class SurveyStages(SurveyState):
         if batch is None:
             return
         if batch.readings.size:
-            fill_thickness(batch.readings, self._law)
+            self.calibration.fill(batch.readings)
             checks = self.suspect_cells.checks
             if checks.in_progress:
                 checks.add_readings(batch.readings)
@@ -283,6 +280,7 @@ class SurveyStages(SurveyState):
         placed, cells = block.take_readings(until)
         if cells.size:
             self.readings += int(cells.size)
+            self.calibration.count(placed.readings[counted(placed, cells)])
             uncertain = np.zeros(cells.shape, bool)
             if placed.spread is not None:
                 uncertain = placed.spread["blur"] >= UNCERTAIN_CELLS * self.grid.scan.resolution

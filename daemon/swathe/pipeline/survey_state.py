@@ -10,6 +10,7 @@ from swathe.arrays import Floats, Times
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.alarms.evaluation import AlarmEvaluation
 from swathe.pipeline.applied_revisions import AppliedRevisions
+from swathe.pipeline.calibration_in_force import CalibrationInForce
 from swathe.pipeline.cells.beam_coverage import covered_points
 from swathe.pipeline.cells.beam_positions import BeamPositions
 from swathe.pipeline.cells.changed import ChangedCells
@@ -76,6 +77,7 @@ class SurveyState:
         opened: when the present run began, ns UTC.
         operators: who scanned in them, as far as the station file or the command names them.
         readings: readings placed so far, on the grid or outside it.
+        calibration: by which times of flight become thicknesses, and what was outside it.
         unplaced: readings of earlier runs that no encoder samples bracketed.
         between_lines: readings of earlier runs that belong to no line of a stepped index axis.
         minimum: the minimum thickness.
@@ -118,6 +120,7 @@ class SurveyState:
         self.opened = 0
         self.operators: list[str] = []
         self.readings = 0
+        self.calibration = CalibrationInForce()
         self.unplaced = 0
         self.between_lines = 0
         self.notes: list[tuple[int, str]] = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from swathe.messages import CheckMessage
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.beam import beam_lines
+from swathe.report.calibration import calibration_lines
 from swathe.report.gap_table import summary_line
 from swathe.report.missing import missing_lines
 from swathe.report.revisions import revision_lines
@@ -27,7 +28,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         lines.append(f"operator: {', '.join(operators)}")
     lines += beam_lines(record)
     lines += spots_table(record) or missing_lines(record)
-    lines += _calibration_lines(record)
+    lines += calibration_lines(record)
     lines += [_check_line(check) for check in record.checks] or ["no calibration check"]
     lines += _reference_lines(record)
     lines += revision_lines(record)
@@ -38,24 +39,6 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += _uncertainty_lines(record) + _place_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
     return [*lines, *_crawler_lines(record), MEASURED_ONLY]
-
-
-def _calibration_lines(record: SurveyRecord) -> list[str]:
-    calibration = record.calibration
-    if calibration is None:
-        return ["thickness as the instrument sent it: its calibration is unknown"]
-    source = "values of the station file, no record"
-    if calibration.record is not None and calibration.time is not None:
-        source = (
-            f"record {calibration.record} of {calibration.time:%Y-%m-%d %H:%M} UTC "
-            f"by {calibration.by}"
-        )
-    velocity, zero = calibration.velocity_mm_per_us * 1000, calibration.zero_offset_us
-    return [
-        f"calibration: velocity {velocity:.1f} m/s, zero offset {zero:.4f} µs ({source})",
-        *(f"correction: {text}" for text in calibration.corrections),
-        *(f"WARNING of the calibration: {text}" for text in calibration.warnings),
-    ]
 
 
 def _crawler_lines(record: SurveyRecord) -> list[str]:

@@ -138,15 +138,28 @@ def condition_warnings(station: Station) -> list[str]:
     record = station.record
     if record is None:
         return []
-    texts = [str(found) for found in _differences(station) if found.weight is Weight.WARNED]
-    texts += [
-        f"not known: {found}" for found in _differences(station) if found.weight is Weight.UNKNOWN
-    ]
+    found = _differences(station)
+    texts = [str(one) for one in found if one.weight is Weight.WARNED]
+    texts += _unknown(record, [one.key for one in found if one.weight is Weight.UNKNOWN])
     texts += _outside_range(station, record)
     if (
         temperature := temperature_outside(record, station.corrections.part_temperature)
     ) is not None:
         texts.append(temperature)
+    return texts
+
+
+def _unknown(record: CalibrationRecord, keys: list[str]) -> list[str]:
+    """Return of what it is not known whether record and station agree."""
+    texts = []
+    if record.conditions is None:
+        texts.append(
+            "how it was measured is not known, since its record does not have it: whether echo mode "
+            "and gates are the same cannot be checked; calibrate again to have it"
+        )
+        keys = [key for key in keys if key != "echo"]
+    if keys:
+        texts.append(f"not compared, since one side does not state it: {', '.join(keys)}")
     return texts
 
 

@@ -1,5 +1,6 @@
 """The survey folder: files derived from the journal, for any reader."""
 
+from swathe.store.attributes import run_attributes, survey_attributes
 from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusableError
 from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.delays import measured_delays
@@ -17,7 +18,7 @@ from swathe.store.record import (
 )
 from swathe.store.replaying import feed_journal, replay
 from swathe.store.revisions import revisions_in_force
-from swathe.store.zarr_store import LAYERS, SurveyArrays, place_attributes, survey_attributes
+from swathe.store.zarr_store import LAYERS, SurveyArrays
 
 __all__ = [
     "LAYERS",
@@ -36,11 +37,11 @@ __all__ = [
     "freeze",
     "measured_delays",
     "open_dataset",
-    "place_attributes",
     "read_survey_record",
     "record_of",
     "replay",
     "revisions_in_force",
+    "run_attributes",
     "survey_attributes",
     "surveys_below",
     "write_all",

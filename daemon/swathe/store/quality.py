@@ -1,41 +1,26 @@
-"""Calibration, uncertainty and footprint of a survey, for its record."""
+"""Uncertainty and footprint of a survey, for its record."""
 
 from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
 from swathe.calibration import minimum_bias
 from swathe.pipeline import Pipeline
 from swathe.pipeline.progress.fields import Digits, Snapshot, percent_of
-from swathe.station import budget_of, law_of, repeatability_of
-from swathe.station.model import CellRule, Station
+from swathe.station import budget_of, repeatability_of
+from swathe.station.model import CellRule
 
 __all__ = [
     "BudgetLine",
-    "CalibrationSummary",
     "PlaceLine",
     "PlaceSummary",
     "UncertaintySummary",
-    "calibration_summary",
     "footprint_percent",
     "place_summary",
     "uncertainty_summary",
 ]
-
-
-class CalibrationSummary(Snapshot):
-    """The calibration by which times of flight became thicknesses."""
-
-    velocity_mm_per_us: float
-    zero_offset_us: float
-    record: str | None = Field(description="identity of the calibration record; null: values given")
-    by: str
-    time: AwareDatetime | None
-    material: str
-    corrections: tuple[str, ...] = Field(description="what is applied in addition, or switched off")
-    warnings: tuple[str, ...]
 
 
 class BudgetLine(Snapshot):
@@ -99,23 +84,6 @@ def place_summary(pipeline: Pipeline) -> PlaceSummary | None:
     """Return the uncertainty of the places; None before any reading of a moving probe."""
     budget = pipeline.place_budget()
     return None if budget is None else PlaceSummary.model_validate(budget)
-
-
-def calibration_summary(station: Station) -> CalibrationSummary | None:
-    """Return the calibration in force; None for an instrument that sends thickness."""
-    law, record = law_of(station), station.record
-    if law is None:
-        return None
-    return CalibrationSummary(
-        velocity_mm_per_us=law.velocity,
-        zero_offset_us=law.zero_offset,
-        record=None if record is None else record.id,
-        by="" if record is None else record.by,
-        time=None if record is None else record.time,
-        material="" if record is None else record.material or "",
-        corrections=law.corrections,
-        warnings=() if record is None else tuple(record.warnings),
-    )
 
 
 def uncertainty_summary(pipeline: Pipeline) -> UncertaintySummary | None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from swathe.pipeline import Grid, Pipeline
+from swathe.store.attributes import run_attributes
 from swathe.store.folder import SurveyFolder
 from swathe.store.record import SurveyRecord, record_of, write_survey_record
-from swathe.store.zarr_store import SurveyArrays, place_attributes
+from swathe.store.zarr_store import SurveyArrays
 
 __all__ = ["write_all", "write_derived"]
 
@@ -43,6 +44,6 @@ def write_derived(folder: SurveyFolder, pipeline: Pipeline) -> SurveyRecord:
     arrays.open()
     write_all(arrays, pipeline.grid)
     record = record_of(pipeline)
-    arrays.describe(place_attributes(record.place))
+    arrays.describe(run_attributes(record))
     write_survey_record(folder.record, record)
     return record

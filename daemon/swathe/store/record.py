@@ -24,11 +24,10 @@ from swathe.pipeline import Pipeline, RevisionSnapshot
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
+from swathe.store.calibration import CalibrationSummary, calibration_summary
 from swathe.store.quality import (
-    CalibrationSummary,
     PlaceSummary,
     UncertaintySummary,
-    calibration_summary,
     footprint_percent,
     place_summary,
     uncertainty_summary,
@@ -197,7 +196,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
             for device, tally in sorted(pipeline.tallies.items())
         ),
         delays_ms={name: delay / 1e6 for name, delay in pipeline.delays.items()},
-        calibration=calibration_summary(pipeline.station),
+        calibration=calibration_summary(pipeline),
         checks=tuple(
             CheckMessage.of_check(check, heading) for check in pipeline.suspect_cells.checks.checks
         ),

@@ -21,7 +21,7 @@ from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
 from swathe.reading_flags import flag_attributes
 from swathe.station import Axis, CellRule, Station, kept_waveforms
-from swathe.store.quality import PlaceSummary
+from swathe.store.attributes import survey_attributes
 from swathe_drivers import WaveformFormat
 
 if TYPE_CHECKING:
@@ -34,9 +34,7 @@ __all__ = [
     "SurveyArrays",
     "axis_attributes",
     "layer_attributes",
-    "place_attributes",
     "spot_names",
-    "survey_attributes",
 ]
 
 _RULE_TEXTS = {
@@ -129,42 +127,6 @@ def spot_names(names: Sequence[str]) -> NDArray[Any]:
     return np.array(names, np.dtypes.StringDType())
 
 
-def survey_attributes(station: Station) -> dict[str, Any]:
-    """Return the attributes of a whole survey, by the CF conventions."""
-    survey, calibration = station.survey, station.calibration
-    attributes: dict[str, Any] = {
-        "Conventions": "CF-1.11",
-        "title": survey.part or f"Ultrasonic thickness survey {station.name}",
-        "source": f"{'spot' if station.spots else 'encoded'} ultrasonic thickness "
-        f"{'readings' if station.spots else 'scan'}, recorded by swathe",
-        "station": station.name,
-        "operator": survey.operator,
-        "cell_rule": str(survey.cell_rule),
-        "comment": "Measured values only; no statement of fitness for service.",
-    }
-    if survey.nominal_thickness is not None:
-        attributes["nominal_thickness_mm"] = survey.nominal_thickness
-    if station.spots is not None:
-        attributes["coordinates"] = "spot"
-        hits = "A hit is a coupling: the median reading while the probe was held on the spot."
-        attributes["comment"] = f"{hits} {attributes['comment']}"
-    if calibration is not None:
-        attributes["velocity_mm_per_us"] = calibration.velocity
-        attributes["zero_offset_us"] = calibration.zero_offset
-    return attributes
-
-
-def place_attributes(place: PlaceSummary | None) -> dict[str, Any]:
-    """Return the attributes of how far a reading may be from its true position; none if unknown."""
-    if place is None:
-        return {}
-    return {
-        "place_expanded_uncertainty_mm": place.expanded_mm,
-        "place_coverage": place.coverage,
-        "place_uncertainty_without": list(place.not_stated),
-    }
-
-
 class SurveyArrays:
     """The zarr group of one survey; one writer at a time.
 
@@ -214,6 +176,9 @@ class SurveyArrays:
     def describe(self, attributes: Mapping[str, Any]) -> None:
         """Set attributes of the whole survey, such as what is known only at the end of a run.
 
+        Args:
+            attributes: by name; one that is None is removed.
+
         Raises:
             SurveyError: the disk is full or absent.
         """
@@ -229,7 +194,9 @@ class SurveyArrays:
     def _set_attributes(self, group: zarr.Group, attributes: Mapping[str, Any]) -> None:
         import zarr
 
-        group.attrs.update(dict(attributes))
+        group.attrs.update({key: one for key, one in attributes.items() if one is not None})
+        for key in (key for key, one in attributes.items() if one is None and key in group.attrs):
+            del group.attrs[key]
         with warnings.catch_warnings():
             # Readers open it faster so; libraries that ignore it lose nothing.
             warnings.filterwarnings("ignore", message="Consolidated metadata")

@@ -6,6 +6,7 @@ from typing import Any
 
 from daemon.pipeline.scene_devices import Clock, Encoder, Gauge
 from daemon.pipeline.scene_polled import PolledGauge
+from daemon.pipeline.scene_record import scene_record
 from daemon.pipeline.scene_spots import SpotScene
 from daemon.pipeline.scenes import (
     UTC,
@@ -405,6 +406,12 @@ _LIST = (
         name="check failed and overridden",
         checks=(check(1.2, 0.5, override_at=2.4), check(2.9, 0.6, override_at=3.3)),
         delivery={"gauge": "late"},
+    ),
+    Scene(
+        name="outside the calibrated range",
+        record=scene_record(),
+        thin=((12.0, 18.0, -3.0, 7.5), (30.0, 33.0, 8.0, 17.0)),
+        restarts=(Restart(1.2, None),),
     ),
     Scene(name="check overdue", checks=(check(0.3, 0.0),), motion=serpentine(rest=2.0)),
     Scene(

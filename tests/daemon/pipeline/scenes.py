@@ -246,6 +246,7 @@ class Scene:
         restarts: where a run ends and another one begins.
         ended: whether the last run ends in good order.
         station: a whole station file in place of one that follows from the rest.
+        record: calibration record in force, in place of a velocity of the station file.
     """
 
     name: str
@@ -273,6 +274,7 @@ class Scene:
     restarts: tuple[Restart, ...] = ()
     ended: bool = True
     station: str = ""
+    record: dict[str, Any] | None = None
 
     def journal(self, seed: int) -> list[Entry]:
         """Return the journal of the scene."""
@@ -304,6 +306,9 @@ def text_of(scene: Scene) -> str:
     if scene.second is not None:
         second = '[scan.second]\ndevice = "second"\ncounts_per_mm = 10\ntolerance = "2 mm"\n'
         table = scene.second.table("second", axes if scene.second_index else ("scan",))
+    calibration = 'velocity = "6 mm/us"\nzero_offset = "0.5 us"'
+    if scene.record is not None:
+        calibration = 'file = "calibration.json"'
     return f"""name = "bench"
 [survey]
 folder = "survey"
@@ -315,8 +320,7 @@ device = "{source}"
 {scale}{scene.scan}
 {second}{index}
 [calibration]
-velocity = "6 mm/us"
-zero_offset = "0.5 us"
+{calibration}
 [verification]
 steps = ["12 mm", "5 mm"]
 tolerance = "0.1 mm"
@@ -369,13 +373,15 @@ class _Take:
 
     def _run(self, begin: int, end: int, shift: int, before: Restart | None) -> Iterator[Entry]:
         """Yield the entries of one run, without its end."""
-        detail = {
+        detail: dict[str, Any] = {
             "survey": "s-1",
             "station": self.text,
             "versions": {},
             "utc_ns": UTC + begin * US,
             "purpose": "scan" if before is None else before.purpose,
         }
+        if self.scene.record is not None:
+            detail["calibration"] = self.scene.record
         yield Mark(shift + begin * US, MarkKind.OPENED, detail)
         entries: list[Entry] = []
         for port, made in self.streams.items():

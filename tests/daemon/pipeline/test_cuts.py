@@ -38,7 +38,10 @@ ONE_BY_ONE = st.one_of(
 def first_difference(name: str, seed: int, cut: Cut) -> str:
     """Return the first difference that a cut makes, with all that is needed to see it again."""
     scene = SCENES[name]
-    station, journal = parse_station(text_of(scene), "bench.toml"), scene.journal(seed)
+    station, journal = (
+        parse_station(text_of(scene), "bench.toml", record=scene.record),
+        scene.journal(seed),
+    )
     found = differences(state_after(station, journal, PLAIN), state_after(station, journal, cut))
     text = next(found, None)
     return "" if text is None else f"{text}\n  in scene {name!r}, seed {seed}, {cut}"
@@ -83,7 +86,10 @@ def test_cut_keeps_what_a_journal_holds(name: str, seed: int, cut: Cut) -> None:
 def test_lost_byte_is_found() -> None:
     """The comparison is no empty one: one byte less is a difference in many fields."""
     scene = SCENES["serpentine"]
-    station, journal = parse_station(text_of(scene), "bench.toml"), scene.journal(1)
+    station, journal = (
+        parse_station(text_of(scene), "bench.toml", record=scene.record),
+        scene.journal(1),
+    )
     number = next(k for k in range(500, len(journal)) if isinstance(journal[k], Chunk))
     chunk = journal[number]
     assert isinstance(chunk, Chunk)

@@ -135,7 +135,12 @@ def text(
 
 
 def record_of(
-    station: Station, *, steps: tuple[float, ...] = (5.0, 10.0), zero: float = ZERO, sd: float = 0.0
+    station: Station,
+    *,
+    steps: tuple[float, ...] = (5.0, 10.0),
+    zero: float = ZERO,
+    sd: float = 0.0,
+    conditions: bool = True,
 ) -> CalibrationRecord:
     """Return the record of a calibration that was made with a station."""
     read = [
@@ -160,7 +165,7 @@ def record_of(
         ),
         couplant="gel",
         instrument=InstrumentRecord(name="", serial=""),
-        conditions=conditions_of(station),
+        conditions=conditions_of(station) if conditions else None,
         temperature_validity=10.0,
     )
 
@@ -311,3 +316,15 @@ def test_range_is_unknown_without_a_record_or_where_the_instrument_computes() ->
     """Velocity from the station file was compared with no step."""
     assert calibrated_range(uncalibrated()) is None
     assert condition_warnings(uncalibrated()) == []
+
+
+def test_what_is_not_known_is_listed_in_two_lines(tmp_path: Path) -> None:
+    """A record without conditions, and a station without a probe or serial numbers."""
+    made = record_of(uncalibrated(), conditions=False)
+    content = text().replace('serial = "P-1"', "")
+    station, _ = read_station(station_file(tmp_path, made, content))
+    lines = condition_warnings(station)
+    assert any(line.startswith("how it was measured is not known") for line in lines)
+    assert "not compared, since one side does not state it: probe.serial" in lines
+    known, _ = read_station(station_file(tmp_path, record_of(uncalibrated()), content))
+    assert not any(line.startswith("how it was") for line in condition_warnings(known))

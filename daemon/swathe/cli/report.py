@@ -33,7 +33,8 @@ def report(
 
     Of several surveys, a list comes first.
     """
-    from swathe.report.section import draw_cell, draw_line
+    from swathe.report.cell_picture import draw_cell
+    from swathe.report.section import draw_line
     from swathe.store import read_survey_record
     from swathe.units import length
 

@@ -71,6 +71,8 @@ class AscanView:
         band_passed: whether it is behind a band-pass.
         gates: in the order of the settings.
         time_of_flight: None without one.
+        flight: from when to when the time of flight is, µs from time zero: between two points, or
+            from time zero to one; None without one.
         amplitude: of the back wall's echo, or the highest in its gate; None where that has no place.
         problem: why there is no time of flight, or one that is not to be trusted; empty otherwise.
     """
@@ -81,6 +83,7 @@ class AscanView:
     band_passed: bool
     gates: tuple[GateView, ...]
     time_of_flight: float | None
+    flight: tuple[float, float] | None
     amplitude: float | None
     problem: str
 
@@ -88,6 +91,11 @@ class AscanView:
     def end_us(self) -> float:
         """Time of the last sample."""
         return self.start_us + (self.trace.size - 1) * self.interval_us
+
+    @property
+    def times(self) -> NDArray[np.float64]:
+        """Times of the samples, shape (samples,)."""
+        return self.start_us + self.interval_us * np.arange(self.trace.size, dtype=np.float64)
 
 
 def view_ascan(
@@ -128,6 +136,10 @@ def view_ascan(
         origin = 0.0 if parent is None else gates[parent].time
         gates[gate.name] = _gate_view(gate, parent, origin, echoes, times, trace)
     amplitude = float(echoes.amplitude[0])
+    flight = None
+    if echoes.found[0]:
+        end = gates[settings.time_of_flight[-1]].time or 0.0
+        flight = (end - float(echoes.time_of_flight[0]), end)
     return AscanView(
         start_us=start_us,
         interval_us=interval_us,
@@ -135,6 +147,7 @@ def view_ascan(
         band_passed=settings.band is not None,
         gates=tuple(gates.values()),
         time_of_flight=float(echoes.time_of_flight[0]) if echoes.found[0] else None,
+        flight=flight,
         amplitude=amplitude if math.isfinite(amplitude) else None,
         problem=_problem(echoes, settings, gates),
     )

@@ -7,11 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from swathe.echo import view_ascan
 from swathe.messages import moment
+from swathe.page.ascans import ascan_values
 from swathe.page.source import Source
 from swathe.pipeline import CellState
 from swathe.report.thinning import BY_URGENCY, URGENCY, pool
-from swathe.station import kept_waveforms
+from swathe.station import kept_waveforms, law_of
 
 __all__ = ["cell_reading", "line_profile"]
 
@@ -52,12 +54,25 @@ def cell_reading(source: Source, row: int, column: int) -> dict[str, Any]:
 
 
 def _waveform(source: Source, cell: int) -> dict[str, Any] | None:
-    form = kept_waveforms(source.station)
+    """Return the A-scan that a cell keeps: ``samples`` as sent, and what was measured in it."""
+    station = source.station
+    form = kept_waveforms(station)
     if source.grid.waveform is None or form is None:
         return None
     samples = source.grid.waveform[cell].astype(np.float64)
-    percent = np.round((samples - form.zero) / form.full_scale * 100, 1)
-    return {"start": form.start_us, "interval": form.interval_us, "samples": percent.tolist()}
+    percent = (samples - form.zero) / form.full_scale * 100
+    sent = {"samples": np.round(percent, 1).tolist()}
+    if station.echo is None:
+        return sent | {"start": form.start_us, "interval": form.interval_us}
+    law = law_of(station)
+    view = view_ascan(
+        percent,
+        interval_us=form.interval_us,
+        start_us=form.start_us,
+        settings=station.echo,
+        zero_offset_us=0.0 if law is None else law.zero_offset,
+    )
+    return sent | ascan_values(view)
 
 
 def line_profile(source: Source, row: int) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""One line of a survey, and one cell of it, drawn: wall in section, and A-scan."""
+"""One line of a survey drawn: wall in section, and B-scan."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from swathe.pipeline import CellState, runs_of
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
 from swathe.store import SurveyFolder, read_survey_record
 
-__all__ = ["draw_cell", "draw_line", "nearest"]
+__all__ = ["draw_line", "nearest", "waveform_percent"]
 
 
 def nearest(group: zarr.Group, axis: str, position: float, folder: SurveyFolder) -> int:
@@ -103,7 +103,7 @@ def _draw_section(
     figure: Figure, axes: Axes, group: zarr.Group, row: int, scan: NDArray[Any]
 ) -> None:
     """Draw the envelopes of the line's A-scans side by side: a B-scan."""
-    percent = _percent(group, np.asarray(group["waveform"][row]))  # type: ignore[index]
+    percent = waveform_percent(group, np.asarray(group["waveform"][row]))  # type: ignore[index]
     heights = envelope(percent)
     heights[np.asarray(group["hits"][row]) == 0] = np.nan  # type: ignore[index]
     time = np.asarray(group["sample_time"])
@@ -121,57 +121,8 @@ def _draw_section(
     axes.set(ylabel="time, µs")
 
 
-def _percent(group: zarr.Group, counts: NDArray[Any]) -> NDArray[np.float32]:
+def waveform_percent(group: zarr.Group, counts: NDArray[Any]) -> NDArray[np.float32]:
     """Return A-scans in percent of full screen height."""
     attributes = group["waveform"].attrs
     zero, full = float(attributes["zero"]), float(attributes["full_scale"])  # type: ignore[arg-type]
     return ((counts.astype(np.float32) - zero) * (100 / full)).astype(np.float32)
-
-
-def draw_cell(
-    folder: SurveyFolder, scan_mm: float, index_mm: float, path: Path | None = None
-) -> Path:
-    """Draw the A-scan that a cell kept, with the time of flight that was taken from it.
-
-    Args:
-        folder: the survey.
-        scan_mm: the cell's scan position, and
-        index_mm: its index position.
-        path: where the PNG is written; next to the survey's picture by default.
-
-    Raises:
-        SurveyError: no A-scans were kept, the cell has no reading or is outside the survey.
-    """
-    group = zarr.open_group(folder.zarr, mode="r")
-    record = read_survey_record(folder.record)
-    row, column = nearest(group, "index", index_mm, folder), nearest(group, "scan", scan_mm, folder)
-    if "waveform" not in group:
-        message = "holds no A-scans: set waveforms = true in [store] before a scan that sends them"
-        raise SurveyError(folder.path, message)
-    state = CellState(int(np.asarray(group["state"][row, column])))  # type: ignore[index]
-    if not int(np.asarray(group["hits"][row, column])):  # type: ignore[index]
-        message = (
-            f"the cell at scan {scan_mm:g}, index {index_mm:g} mm is {state_name(state)}: no A-scan"
-        )
-        raise SurveyError(folder.path, message)
-    percent = _percent(group, np.asarray(group["waveform"][row, column])[None, :])  # type: ignore[index]
-    time = np.asarray(group["sample_time"])
-    flight = float(np.asarray(group["time_of_flight"][row, column]))  # type: ignore[index]
-    wall = float(np.asarray(group["thickness"][row, column]))  # type: ignore[index]
-    figure = Figure(figsize=(12, 5), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.subplots()
-    axes.plot(time, percent[0], linewidth=1, color="#30638e", label="as sent")
-    axes.plot(time, envelope(percent)[0], linewidth=1, color="#e69f00", label="envelope")
-    axes.axvline(flight, color="#c1121f", linestyle="dashed", label=f"{flight:.4f} µs")
-    axes.set(xlabel="time, µs", ylabel="% of full screen height")
-    axes.legend(loc="upper right")
-    at = (float(np.asarray(group["scan"])[column]), float(np.asarray(group["index"])[row]))
-    axes.set_title(
-        f"{record.part or record.station}: scan {at[0]:g}, index {at[1]:g} mm: "
-        f"{wall:.2f} mm, {state_name(state)}"
-    )
-    figure.text(0.5, -0.03, MEASURED_ONLY, ha="center", fontsize=9)
-    path = path or folder.path / f"cell-{row}-{column}.png"
-    figure.savefig(path, dpi=110, bbox_inches="tight")
-    return path

@@ -10,6 +10,7 @@ import pytest
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.keys import Keys
 
+from daemon.echo_model import scans, settings
 from support.board import (
     COLUMNS,
     ROWS,
@@ -232,26 +233,45 @@ def test_tapped_cell_shows_its_ascan(
 ) -> None:
     """Where A-scans are kept a tap draws the cell's, in % of full screen height over µs."""
     form = WaveformFormat(
-        samples=80, interval_us=0.1, start_us=1.0, full_scale=100, zero=128, dtype=np.dtype("u1")
+        samples=400, interval_us=0.02, start_us=0.5, full_scale=100, zero=128, dtype=np.dtype("u1")
     )
     monkeypatch.setattr("swathe.page.readings.kept_waveforms", lambda _: form)
+    gates = settings(
+        {"name": "first", "start": "0.8 us", "width": "2.4 us"},
+        {"name": "second", "after": "first", "start": "1.2 us", "width": "3 us"},
+        mode="echo to echo",
+        time_of_flight=["first", "second"],
+        band={"centre": "5 MHz"},
+    )
+    served.source.station = served.source.station.model_copy(update={"echo": gates})
     grid = served.source.grid
     grid.keep_waveforms(form.samples, form.dtype)
     assert grid.waveform is not None
     cell = 3 * COLUMNS + 20
-    grid.waveform[cell] = 128
-    grid.waveform[cell, 40] = 188
+    # The second gate has, besides the wall's repeat 2 µs later, another echo.
+    (wave,) = scans([[(2.0, 90.0), (4.0, 60.0), (5.2, 45.0)]], samples=400, start=0.5)
+    grid.waveform[cell] = np.rint(wave + 128).astype(np.uint8)
     waveform = json.loads(served.ask("/cell/3/20")[2])["waveform"]
-    assert (waveform["start"], waveform["interval"], waveform["samples"][39:42]) == (
-        1.0,
-        0.1,
-        [0, 60, 0],
-    )
+    assert (waveform["start"], waveform["interval"]) == (0.5, 0.02)
+    assert waveform["samples"][75] == 90  # as sent; the trace is behind the band-pass
+    assert 75 < waveform["trace"][75] < 85
+    first, second = waveform["gates"]
+    assert waveform["flight"] == [first["time"], second["time"]]
+    assert waveform["flight"] == pytest.approx([2.05, 4.05], abs=2e-3)
+    assert (second["begin"], second["end"]) == pytest.approx((3.25, 6.25), abs=2e-3)
+    assert (first["second_time"], second["second_time"]) == (None, pytest.approx(5.25, abs=0.02))
     browser.open(served.page.url)
     settle(browser)
     tap(browser, 20, 3)
     browser.wait(lambda: browser.all("#ascan svg"), 10, "the A-scan")
     assert "of full screen height" in browser.text("#ascan")
+    assert "another echo follows in the gate" in browser.text("#ascan figcaption")
+    assert len(browser.all("#ascan circle.point")) == 2
+    assert len(browser.all("#ascan path.bar")) == 2
+    assert len(browser.all("#ascan path.second")) == 1
+    spoken = browser.find("#ascan svg").get_attribute("aria-label")
+    assert spoken is not None
+    assert "time of flight 2.000 µs" in spoken
     assert not browser.complaints()
 
 

@@ -2,7 +2,8 @@
 
 const WIDTH = 560, HEIGHT = 200, LEFT = 46, RIGHT = 10, TOP = 10, BOTTOM = 40;
 
-function svgElement(name, attributes, text) {
+/** Return an SVG element. */
+export function svgElement(name, attributes, text) {
   const made = document.createElementNS("http://www.w3.org/2000/svg", name);
   for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
   if (text !== undefined) made.textContent = text;
@@ -15,7 +16,12 @@ function svgElement(name, attributes, text) {
  * @param options start and step of x; low and high of y; names of both; its accessible title;
  *   `here`, an x that is marked; `missing`, whether each point is a gap.
  */
-export function plot(points, { start, step, low, high, across, up, title, here = null, missing = null }) {
+export function plot(points, options) {
+  return frame(points, options).svg;
+}
+
+/** Return such a plot as `svg`, with `x` and `y` of its values and the `top` and `bottom` of its axes. */
+export function frame(points, { start, step, low, high, across, up, title, here = null, missing = null }) {
   const last = start + step * Math.max(1, points.length - 1);
   const x = (at) => LEFT + ((at - start) / (last - start)) * (WIDTH - LEFT - RIGHT);
   const y = (at) => HEIGHT - BOTTOM - ((at - low) / (high - low)) * (HEIGHT - BOTTOM - TOP);
@@ -45,7 +51,7 @@ export function plot(points, { start, step, low, high, across, up, title, here =
   });
   svg.append(svgElement("path", { d: path, class: "curve", "stroke-linecap": "round", "stroke-linejoin": "round" }));
   if (here !== null) svg.append(svgElement("path", { d: `M${x(here)} ${TOP}V${HEIGHT - BOTTOM}`, class: "here" }));
-  return svg;
+  return { svg, x, y, top: TOP, bottom: HEIGHT - BOTTOM };
 }
 
 const short = (value) => String(Number(value.toPrecision(6)));

@@ -1,5 +1,6 @@
 // The contents of a cell as text, with its A-scan where A-scans are kept, and its line's profile.
 import { element } from "./panels.js";
+import { ascanPlot } from "./ascan.js";
 import { plot } from "./plot.js";
 import { STATE_LABELS, clock, count, inInches, point, thick } from "./labels.js";
 
@@ -85,12 +86,9 @@ export class Reading {
     figure.hidden = cell.waveform === null;
     figure.querySelector("svg")?.remove();
     if (cell.waveform === null) return;
-    const { start, interval, samples } = cell.waveform;
-    const low = Math.min(0, ...samples), high = Math.max(100, ...samples);
-    figure.append(plot(samples, {
-      start, step: interval, low, high, across: "µs", up: "% of full screen height",
-      title: "A-scan: amplitude over time", here: cell.time_of_flight,
-    }));
+    figure.append(ascanPlot(cell.waveform));
+    const note = cell.waveform.problem;
+    figure.querySelector("figcaption").textContent = note ? `A-scan of this reading: ${note}` : "A-scan of this reading";
   }
 
   #profile(cell, line) {

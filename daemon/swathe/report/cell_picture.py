@@ -1,0 +1,115 @@
+"""The A-scan of a cell, drawn with what was measured in it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import zarr
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from swathe.echo import AscanView, envelope, view_ascan
+from swathe.errors import SurveyError
+from swathe.pipeline import CellState
+from swathe.report.ascan_picture import plot_ascan
+from swathe.report.section import nearest, waveform_percent
+from swathe.report.styles import MEASURED_ONLY, state_name
+from swathe.station import Station, law_of, station_in_journal
+from swathe.store import SurveyFolder, read_survey_record
+
+__all__ = ["draw_cell"]
+
+# A time of flight that is stored in single precision and one computed from the same samples.
+_SAME_US = 1e-3
+
+
+def draw_cell(
+    folder: SurveyFolder, scan_mm: float, index_mm: float, path: Path | None = None
+) -> Path:
+    """Draw the A-scan that a cell kept, with its gates and the points that were measured.
+
+    Args:
+        folder: the survey.
+        scan_mm: the cell's scan position, and
+        index_mm: its index position.
+        path: where the PNG is written; next to the survey's picture by default.
+
+    Raises:
+        SurveyError: no A-scans were kept, the cell has no reading or is outside the survey.
+    """
+    group = zarr.open_group(folder.zarr, mode="r")
+    record = read_survey_record(folder.record)
+    row, column = nearest(group, "index", index_mm, folder), nearest(group, "scan", scan_mm, folder)
+    if "waveform" not in group:
+        message = "holds no A-scans: set waveforms = true in [store] before a scan that sends them"
+        raise SurveyError(folder.path, message)
+    state = CellState(int(np.asarray(group["state"][row, column])))  # type: ignore[index]
+    if not int(np.asarray(group["hits"][row, column])):  # type: ignore[index]
+        message = (
+            f"the cell at scan {scan_mm:g}, index {index_mm:g} mm is {state_name(state)}: no A-scan"
+        )
+        raise SurveyError(folder.path, message)
+    percent = waveform_percent(group, np.asarray(group["waveform"][row, column]))  # type: ignore[index]
+    flight = float(np.asarray(group["time_of_flight"][row, column]))  # type: ignore[index]
+    wall = float(np.asarray(group["thickness"][row, column]))  # type: ignore[index]
+    station, view = _view(folder, percent, np.asarray(group["sample_time"]), flight)
+    echo = station.echo
+    figure = Figure(figsize=(12, 5.5), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots()
+    hull = None
+    if echo is None or not echo.rectified:
+        band = None if echo is None else echo.band
+        hull = envelope(percent[None], interval_us=view.interval_us, band=band)[0]
+    plot_ascan(axes, view, percent, hull)
+    units = station.display
+    at = (float(np.asarray(group["scan"])[column]), float(np.asarray(group["index"])[row]))
+    title = (
+        f"{record.part or record.station}: scan {units.place_text(at[0])}, index "
+        f"{units.place_text(at[1])}: {units.thickness_text(wall)}, {state_name(state)}"
+    )
+    if view.problem:
+        title += f"\n{view.problem}"
+    if view.time_of_flight is None or abs(view.time_of_flight - flight) > _SAME_US:
+        title += (
+            f"\nthe cell has {flight:.4f} µs: of other gates, or of another reading "
+            "by the survey's rule"
+        )
+    axes.set_title(title, fontsize=10)
+    figure.text(0.5, -0.03, MEASURED_ONLY, ha="center", fontsize=9)
+    path = path or folder.path / f"cell-{row}-{column}.png"
+    figure.savefig(path, dpi=110, bbox_inches="tight")
+    return path
+
+
+def _view(
+    folder: SurveyFolder, percent: NDArray[np.float32], times: NDArray[np.float64], flight: float
+) -> tuple[Station, AscanView]:
+    """Return an A-scan with the gates that its time of flight was measured with, and their station.
+
+    Gates may differ from run to run: those of the newest run that give this time of flight.
+
+    Raises:
+        SurveyError: no run has gates.
+    """
+    stations = [station_in_journal(mark.detail, folder.journal) for mark in folder.openings()]
+    found: list[tuple[Station, AscanView]] = []
+    for station in reversed(stations):
+        if station.echo is None:
+            continue
+        law = law_of(station)
+        view = view_ascan(
+            percent,
+            interval_us=float(times[1] - times[0]),
+            start_us=float(times[0]),
+            settings=station.echo,
+            zero_offset_us=0.0 if law is None else law.zero_offset,
+        )
+        found.append((station, view))
+        if view.time_of_flight is not None and abs(view.time_of_flight - flight) <= _SAME_US:
+            return station, view
+    if not found:
+        raise SurveyError(folder.path, "has no gates in any of its station files")
+    return found[0]

@@ -20,6 +20,7 @@ from swathe.live.check_texts import (
     reading_text,
     step_text,
 )
+from swathe.live.due_check import DueCheck
 from swathe.live.mirror import Mirror
 from swathe.live.reviser import REFUSED
 from swathe.live.session import Session
@@ -85,8 +86,7 @@ class CheckWork:
         self._since = 0
         self._before = math.nan
         self._beyond = False  # the step read last is beyond the tolerance, and not decided on
-        self._due_row: int | None = None
-        self._line_ended = False
+        self._due = DueCheck(settings)
         self._published: CheckingMessage | None = None
         self._publish_at = 0
 
@@ -107,15 +107,14 @@ class CheckWork:
     @property
     def overdue(self) -> int | None:
         """By how much a check is overdue, ns; None while none is."""
-        checks = self._pipeline.suspect_cells.checks
-        due = checks.due(self._settings.interval if self._settings else None)
-        if due is None or self.active or (late := self._pipeline.time - due) <= 0:
-            return None
-        return late
+        return self._due.overdue(self._pipeline)
 
     def blocks(self, command: str) -> str:
-        """Return why a command is refused during a check; empty if it is not."""
-        if not self.active or command not in _BLOCKED:
+        """Return why a command is refused during a check; empty if it is not.
+
+        None is while a crawler makes it: a pause has to stop that.
+        """
+        if not self.active or self.by_crawler or command not in _BLOCKED:
             return ""
         return f"{REFUSED}a calibration check is in progress: finish it, or give it up"
 
@@ -158,7 +157,13 @@ class CheckWork:
         return None
 
     def start(
-        self, by: str, pauses: str, phase: CheckPhase | None = None, *, off_part: bool
+        self,
+        by: str,
+        pauses: str,
+        phase: CheckPhase | None = None,
+        *,
+        off_part: bool,
+        by_crawler: bool = False,
     ) -> None:
         """Pause and begin a check.
 
@@ -167,7 +172,9 @@ class CheckWork:
             pauses: by whom the scan is paused.
             phase: of the check; by default before any reading, or else at an interval.
             off_part: whether a hand carries the probe from the part.
+            by_crawler: whether a crawler makes it, on the part.
         """
+        self.by_crawler = by_crawler
         pipeline = self._pipeline
         if phase is None:
             phase = CheckPhase.INTERVAL if pipeline.readings else CheckPhase.BEFORE
@@ -176,15 +183,28 @@ class CheckWork:
         self._steps = CheckSteps(
             self._required, self._session, phase=phase, by=by, off_part=off_part
         )
-        self._since, self._before, self._beyond = self._clock(), math.nan, False
-        self.by_crawler = False
+        self._beyond = False
+        self.arrive()
+
+    def arrive(self) -> None:
+        """Take no reading for the step that was read before now."""
+        self._since, self._before = self._clock(), math.nan
 
     def _pause(self, number: int) -> None:
         """Pause, or let the pause say which step is to be read."""
         step = self._required.steps[number - 1]
         text = self._pipeline.station.display.stated_thickness_text(step)
         self.step_name = f"calibration check, step {text}"
-        self._session.mark(MarkKind.PAUSED, by=self._pauses, because=self.step_name)
+        self._name_pause()
+
+    def _name_pause(self) -> None:
+        """Let the pause say what the check does.
+
+        A person's pause stops a crawler: the crawler's own never takes its place.
+        """
+        pauses = self._pipeline.pauses
+        if not (self.by_crawler and pauses.active and pauses.by != self._pauses):
+            self._session.mark(MarkKind.PAUSED, by=self._pauses, because=self.step_name)
 
     def now(self) -> BlockNow:
         """Return what the gauge reads on the block."""
@@ -219,7 +239,7 @@ class CheckWork:
         found = self._pipeline.suspect_cells.checks.steps_read[number - 1]
         self._since, self._before = now.end, found.measured
         text = reading_text(found, display)
-        if found.within(self._required.tolerance):
+        if self.by_crawler or found.within(self._required.tolerance):
             return self._continue(text)
         self._beyond = True
         return (
@@ -255,7 +275,7 @@ class CheckWork:
         text = check_done_text(check, self._pipeline.station.display)
         if not check.passed:
             self.step_name = f"calibration check {check.number} FAILED"
-            self._session.mark(MarkKind.PAUSED, by=self._pauses, because=self.step_name)
+            self._name_pause()
             return text
         if self.by_crawler:
             return text  # it ends its own pause, once it is back
@@ -304,7 +324,7 @@ class CheckWork:
 
     def advance(self) -> None:
         """Follow the lines once a check is due, and publish; called in each tick."""
-        self._follow_line()
+        self._due.follow(self._pipeline)
         if (now := self._clock()) < self._publish_at:
             return
         self._publish_at = now + _INTERVAL_NS
@@ -314,29 +334,10 @@ class CheckWork:
             self._published = message
             self._mirror.put(Topics(message.station).checking, message)
 
-    def _follow_line(self) -> None:
-        """Find whether the line ended on which the probe was as a check became due."""
-        if self.overdue is None:
-            self._due_row, self._line_ended = None, False
-            return
-        row = self._row
-        if self._due_row is None:
-            self._due_row = row
-        self._line_ended |= row != self._due_row or self._pipeline.grid.index.cells == 1
-
-    @property
-    def _row(self) -> int:
-        """The line on which the probe is."""
-        pipeline, index = self._pipeline, self._pipeline.grid.index
-        place = pipeline.position[1]
-        if not pipeline.station.index_encoded or place is None:
-            return pipeline.line
-        return round((place - index.start) / index.resolution)
-
     @property
     def asked(self) -> bool:
         """Whether a check is asked for now: it is due, and the line has ended."""
-        return self.overdue is not None and self._line_ended
+        return self.overdue is not None and self._due.line_ended
 
     def _message(self) -> CheckingMessage:
         pipeline = self._pipeline
@@ -353,7 +354,7 @@ class CheckWork:
                     "active": False,
                     "asked": self.asked,
                     "overdue_minutes": None if late is None else int(late // 60_000_000_000),
-                    "text": "" if late is None else due_text(late, line_ended=self._line_ended),
+                    "text": "" if late is None else due_text(late, line_ended=self._due.line_ended),
                 }
             )
         now, number = self.now(), self._steps.number

@@ -136,6 +136,8 @@ class Daemon:
         self.mirror = Mirror()
         self.checks = CheckWork(self._session, self.mirror, station.verification)
         self.commands.checks = self.checks
+        if self.crawl is not None:
+            self.crawl.take_checks(self.checks)
         self.spots: SpotWork | None = None
         if station.spots is not None:
             self.spots = self.commands.spots = SpotWork(self._session, self.mirror)

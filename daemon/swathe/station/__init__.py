@@ -61,7 +61,7 @@ from swathe.station.motion import (
     motion_driver,
 )
 from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
-from swathe.station.quality import CalibrationSettings, VerificationSettings
+from swathe.station.quality import CalibrationSettings, StepPlace, VerificationSettings
 from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
 
@@ -91,6 +91,7 @@ __all__ = [
     "SpotSettings",
     "SpotsSettings",
     "Station",
+    "StepPlace",
     "VerificationSettings",
     "areas_in",
     "axis_source",

@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from swathe.motion import Point, Zones
 from swathe.pipeline import CellState, GapCause, GapSnapshot, Pipeline, runs_of
+from swathe.pipeline.progress.fields import number_text
 
-__all__ = ["homing_order", "lines_left", "missing_gaps"]
+__all__ = ["homing_order", "lines_left", "missing_gaps", "summary"]
 
 # A line of which more is missing is scanned as a line, the gaps of another one are revisited.
 _A_LINE = 0.5
@@ -105,3 +106,12 @@ def _clear(order: tuple[str, ...], start: Point, home: Point, zones: Zones) -> b
             return False
         at = to
     return True
+
+
+def summary(pipeline: Pipeline, why: str) -> str:
+    """Return that the plan is covered, or why the work ended and what is missing."""
+    if pipeline.target_reached:
+        return "the plan is covered"
+    missing = pipeline.coverage.required - pipeline.coverage.measured
+    covered = number_text(pipeline.progress(), "percent")
+    return f"{why}; {missing:,} cells are missing, {covered} % covered"

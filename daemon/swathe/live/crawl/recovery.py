@@ -98,15 +98,29 @@ class Recovery:
                 announced = True
             await asyncio.sleep(_TURN_SECONDS)
 
-    async def after(self, machine: CrawlStates) -> str | None:
-        """See the machine to rest and return why the run ends; None if it goes on."""
+    async def after(
+        self,
+        machine: CrawlStates,
+        *,
+        waits: bool = False,
+        at_rest: Callable[[], None] | None = None,
+    ) -> str | None:
+        """See the machine to rest and return why the run ends; None if it goes on.
+
+        Args:
+            machine: what stopped it.
+            waits: a person decides in any case, whatever the station file grants.
+            at_rest: called once it rests.
+        """
         self._person.clear()
         await self._drive.rest()
         if self._over:
             return "stopped"
+        if at_rest is not None:
+            at_rest()
         cause, text = machine.cause, machine.text
         why = f"stopped: {cause}: {text}" if text else f"stopped: {cause}"
-        resumes = self._resumes_by_itself(cause)
+        resumes = not waits and self._resumes_by_itself(cause)
         if resumes and cause is Event.HOST_SLOW:
             self._say(f"{why}; waiting for the host")
             if not await self._host_back():
@@ -114,7 +128,7 @@ class Recovery:
         if resumes:
             self._say(f"{why}; continuing by itself")
             await self._ports_back()
-        elif self._motion.guard.when_stopped == "wait":
+        elif waits or self._motion.guard.when_stopped == "wait":
             self._say(f"{why}; waiting for a person at this machine")
             while not self._person.is_set() and not self._over:  # noqa: ASYNC110
                 await asyncio.sleep(_TURN_SECONDS)

@@ -8,13 +8,16 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 from swathe.journal import Entry, MarkKind
+from swathe.live.check_work import CheckWork
 from swathe.live.crawl.budget import Budget, FinishedError
+from swathe.live.crawl.checking import CrawlCheck
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, MachineReport
 from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.host import HostWatch
-from swathe.live.crawl.missing import lines_left, missing_gaps
+from swathe.live.crawl.missing import lines_left, missing_gaps, summary
 from swathe.live.crawl.recovery import Recovery
+from swathe.live.crawl.travel import moves_to
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.session import Session
 from swathe.motion import (
@@ -37,10 +40,8 @@ from swathe.motion import (
     scan_speed,
     work_area_of,
 )
-from swathe.motion.raster.mover import Mover
 from swathe.motion.raster.plan import line_positions
 from swathe.pipeline import CRAWLER, GapSnapshot
-from swathe.pipeline.progress.fields import number_text
 from swathe.station import MotionTable, Station
 
 __all__ = ["Crawl"]
@@ -92,17 +93,16 @@ class Crawl:
         self._book = RetryLog()
         self._made_up = -1
         self._homing = Homing(
-            station,
-            session,
-            drive=self._drive,
-            guards=self._guards,
-            recovery=self._recovery,
-            say=self.say,
-            area=self._area,
-        )
+            station, session, drive=self._drive, guards=self._guards, recovery=self._recovery,
+            say=self.say, area=self._area,
+        )  # fmt: skip
         self._move: Move | None = None
         self._zones = 0
         self._budget = Budget(self._motion)
+        self.checking = CrawlCheck(
+            station, session, drive=self._drive, homing=self._homing, budget=self._budget,
+            area=self._area, go=self._go,
+        )  # fmt: skip
 
     @property
     def machine(self) -> CrawlStates:
@@ -164,6 +164,8 @@ class Crawl:
 
     def go_on(self, by: str) -> str:
         """A person at this machine has seen to the cause and lets it go on; return what was done."""
+        if self.checking.in_hands:
+            return "refused: a calibration check is in progress: finish it, or give it up"
         done = self._recovery.go_on(by)
         pauses = self._session.pipeline.pauses
         if not done.startswith("refused") and pauses.active and pauses.by != CRAWLER:
@@ -179,6 +181,11 @@ class Crawl:
             return "going on"
         self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=f"homing, let go on by {by}")
         return "going on: readings count once the crawler knows where it is"
+
+    def take_checks(self, work: CheckWork) -> None:
+        """Have the checks of the run made by the crawler, or while it rests."""
+        self.checking.work = work
+        work.to_crawler, work.on_resume = self.checking.request, self.resume
 
     def take_entries(self, enter: Callable[[Entry], None]) -> None:
         """Hand over what was sent, answered and decided since the last call, for the journal."""
@@ -215,31 +222,27 @@ class Crawl:
         """Cover the plan; return in words why it ended. Never raises for what a machine does."""
         while True:
             try:
-                return self._summary(await self._cover())
+                return summary(self._session.pipeline, await self._cover())
             except DriftError as again:
                 if not self._recovery.may_resume():
                     text = f"they drift apart again and again: {again}"
                     self._drive.trouble(Event.DISAGREEMENT, text)
-                    return self._summary(f"stopped: {Event.DISAGREEMENT}: {text}")
+                    return summary(self._session.pipeline, f"stopped: {Event.DISAGREEMENT}: {text}")
                 self.say(f"homing again: {again}")
                 self._homing.done = False
             except MotionError as error:
-                # Planned or checked in vain; nothing of it was sent.
-                return self._summary(f"nothing more can be planned: {error}")
+                # Nothing of it was sent.
+                return summary(self._session.pipeline, f"nothing more can be planned: {error}")
             except HaltedError:
                 if self.machine.cause is not Event.UNANSWERED:
                     self._homing.done = False
-                why = await self._recovery.after(self.machine)
+                checking = self.checking
+                why = await self._recovery.after(
+                    self.machine, waits=checking.waits, at_rest=checking.begin_by_hand
+                )
+                checking.waits = False
                 if why is not None:
-                    return self._summary(why)
-
-    def _summary(self, why: str) -> str:
-        pipeline = self._session.pipeline
-        if pipeline.target_reached:
-            return "the plan is covered"
-        missing = pipeline.coverage.required - pipeline.coverage.measured
-        covered = number_text(pipeline.progress(), "percent")
-        return f"{why}; {missing:,} cells are missing, {covered} % covered"
+                    return summary(self._session.pipeline, why)
 
     async def _cover(self) -> str:
         if self.machine.state is not State.ARMED:
@@ -249,6 +252,7 @@ class Crawl:
             await self._homing.find()
         home = self._motion.homing.return_home
         try:
+            await self.checking.after_line()
             await self._raster()
             words = await self._go_back()
         except FinishedError as over:
@@ -280,11 +284,14 @@ class Crawl:
                 done += 1
                 if move.line not in scans[done:]:
                     self._driven.add(move.line)
+                    await self.checking.after_line()
         # A line of which nothing can be reached is not asked for again and again.
         self._driven.update(wanted)
 
     async def _go_back(self) -> str:
-        speed = self._raster_speed()
+        area, along = self._area(), self._along
+        limit = area.limits.axes[along].speed
+        speed = scan_speed(self._settings, area.axes[along].resolution, limit)
         while True:
             await self._homing.settled()
             pipeline = self._session.pipeline
@@ -312,6 +319,7 @@ class Crawl:
             by_number = {gap.number: gap for gap in gaps}
             for passes, moves in zip(step.tour.passes, step.tour.moves, strict=True):
                 await self._visit([by_number[number] for number in passes[0].gaps], moves)
+                await self.checking.after_line()
 
     async def _visit(self, gaps: list[GapSnapshot], moves: tuple[Move, ...]) -> None:
         """Drive over some gaps; it was a try once the scanning began, broken off or not."""
@@ -321,18 +329,11 @@ class Crawl:
             await self._go(move, tries=gaps if begins else ())
             tried |= begins
 
-    def _raster_speed(self) -> float:
-        axis = self._area().axes[self._along]
-        limit = self._area().limits.axes[self._along].speed
-        return scan_speed(self._settings, axis.resolution, limit)
-
     async def _drive_home(self, home: Point) -> None:
-        area = self._area()
-        begin = (await self._drive.fresh()).place
-        mover = Mover(begin=begin, zones=area.zones, limits=area.reach, together=False)
-        if mover.go_to(home, 0):
+        moves = moves_to(self._area(), (await self._drive.fresh()).place, home)
+        if moves is not None:
             self.say("driving home")
-            for move in mover.moves:
+            for move in moves:
                 await self._go(move, counts=False)
 
     async def _go(

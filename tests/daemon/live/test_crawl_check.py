@@ -1,0 +1,320 @@
+"""Calibration checks in a crawler's run: by itself on the part, by hand while it rests; nothing else moves."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+
+from daemon.handmade import station_text
+from daemon.live.test_check_work import MINUTE, VERIFICATION, Bench
+from support.crawl import crawl_station
+from swathe.journal import MarkKind, Tick
+from swathe.live.crawl.budget import Budget
+from swathe.live.crawl.checking import CrawlCheck
+from swathe.live.crawl.drive import Drive, HaltedError, MachineReport
+from swathe.live.crawl.homing import Homing
+from swathe.motion import Action, CrawlStates, Event, Move, Point, State, work_area_of
+from swathe.pipeline import CRAWLER
+from swathe.station import StepPlace, parse_station
+
+PLACES = ((100.0, 40.0), (120.0, 40.0))
+AREA = work_area_of(parse_station(crawl_station(Path("p")), "x"), [])
+
+
+@dataclass
+class Machine:
+    """A machine that is wherever it was sent; in place of drive, homing and budget.
+
+    Attributes:
+        place: where it is.
+        machine: its states.
+        done: whether homing is.
+        reached: each place to which it was sent.
+        on_move: called before each move.
+    """
+
+    session: Any
+    place: Point = (4.0, 8.0)
+    machine: CrawlStates = field(default_factory=CrawlStates)
+    done: bool = True
+    reached: list[Point] = field(default_factory=list)
+    on_move: Callable[[], None] = lambda: None
+
+    def __post_init__(self) -> None:
+        self.machine.take(Event.ARMED)
+
+    async def fresh(self) -> MachineReport:
+        """Return where it is."""
+        return MachineReport(0, self.place, asked=0)
+
+    def trouble(self, event: Event, text: str) -> Action:
+        """Take an event."""
+        return self.machine.take(event, text)
+
+    def pause(self, because: str) -> None:
+        """Pause as homing does."""
+        if not self.session.pipeline.pauses.active:
+            self.session.mark(MarkKind.PAUSED, by=CRAWLER, because=because)
+
+    async def settled(self) -> None:
+        """All that was read has come."""
+
+    def afford(self, *_: Any) -> None:
+        """Any move can be afforded."""
+
+    async def go(self, move: Move, *, counts: bool) -> None:
+        """Make a move, unless something stopped it."""
+        assert not counts
+        self.on_move()
+        if self.machine.state is not State.ARMED:
+            raise HaltedError(self.machine.text)
+        self.place = move.end
+        self.reached.append(move.end)
+
+
+class CrawlBench(Bench):
+    """A run of a crawler without ports."""
+
+    def __init__(self, folder: Path, *, places: tuple[Point, ...] = PLACES) -> None:
+        super().__init__(folder, station_text() + VERIFICATION)
+        at = tuple(StepPlace.model_construct(scan=scan, index=index) for scan, index in places)
+        assert self.station.verification is not None
+        settings = self.station.verification.model_copy(update={"at": at})
+        station = self.station.model_copy(update={"verification": settings})
+        self.machine = Machine(self.session)
+        self.checking = CrawlCheck(
+            station,
+            self.session,
+            drive=cast("Drive", self.machine),
+            homing=cast("Homing", self.machine),
+            budget=cast("Budget", self.machine),
+            area=lambda: AREA,
+            go=self.machine.go,
+        )
+        self.checking.work = self.work
+        self.work.to_crawler = self.checking.request
+
+    @asynccontextmanager
+    async def gauge(self, wall: Callable[[Point], float | None]) -> AsyncIterator[None]:
+        """Let the gauge read the wall where the machine is, over and over."""
+
+        async def read() -> None:
+            while True:
+                self.send(None, wall(self.machine.place))
+                await asyncio.sleep(0.0005)
+
+        task = asyncio.create_task(read())
+        try:
+            yield
+        finally:
+            task.cancel()
+            with suppress(asyncio.CancelledError):
+                await task
+
+    def after_line(self, wall: Callable[[Point], float | None]) -> None:
+        """End a line."""
+
+        async def run() -> None:
+            async with self.gauge(wall):
+                await self.checking.after_line()
+
+        asyncio.run(run())
+
+    def kinds(self) -> list[MarkKind]:
+        """Return the kinds of the marks after the first."""
+        return [kind for kind, _ in self.marks()][1:]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[CrawlBench]:
+    """Return a run with two reference steps on the part."""
+    made = CrawlBench(tmp_path / "survey")
+    with made.session:
+        made.begin()
+        made.scan(0, 8)
+        yield made
+
+
+@pytest.fixture
+def by_hand(tmp_path: Path) -> Iterator[CrawlBench]:
+    """Return a run without one."""
+    made = CrawlBench(tmp_path / "survey", places=())
+    with made.session:
+        made.begin()
+        made.scan(0, 8)
+        yield made
+
+
+def right(place: Point) -> float:
+    """Return the wall of the reference steps as it is."""
+    return 12.0 if place == PLACES[0] else 5.0
+
+
+def test_crawler_reads_its_reference_steps_and_returns_to_where_it_was(bench: CrawlBench) -> None:
+    """Nothing counts from before it leaves the line until it is back."""
+    assert bench.say("check") == "the crawler finishes its line, and drives to its reference step"
+    bench.after_line(right)
+    (check,) = bench.session.pipeline.suspect_cells.checks.checks
+    assert check.passed
+    assert check.by == "Kim"
+    assert [step.measured for step in check.steps] == pytest.approx([12.0, 5.0], abs=1e-3)
+    assert bench.machine.place == (4.0, 8.0)
+    assert [place for place in bench.machine.reached if place in PLACES] == [*PLACES]
+    kinds = bench.kinds()
+    assert (kinds[0], kinds[-1]) == (MarkKind.PAUSED, MarkKind.RESUMED)
+    assert kinds.index(MarkKind.CHECK_ENDED) == len(kinds) - 2
+    pauses = [detail for kind, detail in bench.marks() if kind is MarkKind.PAUSED]
+    assert {pause["by"] for pause in pauses} == {CRAWLER}
+    begun = next(detail for kind, detail in bench.marks() if kind is MarkKind.CHECK_BEGUN)
+    assert "off_part" not in begun
+    assert bench.session.pipeline.lost_axes == ()
+    bench.after_line(right)  # it is done
+    assert bench.kinds() == kinds
+
+
+def test_check_that_fails_on_the_part_stops_it_until_a_person_decides(bench: CrawlBench) -> None:
+    """It does not drive back, and what it reads counts for no cell."""
+    bench.say("check")
+    with pytest.raises(HaltedError, match="calibration check 1 failed"):
+        bench.after_line(lambda place: right(place) + 0.3)
+    assert bench.suspect() == [*range(8)]
+    assert bench.checking.waits
+    assert bench.machine.machine.state is State.STOPPING
+    assert bench.machine.place == PLACES[1]
+    assert bench.session.pipeline.pauses.active
+    assert bench.kinds()[-1] is MarkKind.PAUSED
+    assert not bench.machine.done
+
+
+def test_fault_on_the_way_gives_the_check_up_and_nothing_counts_before_homing(
+    bench: CrawlBench,
+) -> None:
+    """The fault is the cause, as without a check."""
+    bench.say("check")
+
+    def fail() -> None:
+        if bench.machine.reached and bench.machine.place == PLACES[0]:
+            bench.machine.trouble(Event.ENCODER_SILENT, "nothing came")
+
+    bench.machine.on_move = fail
+    with pytest.raises(HaltedError, match="nothing came"):
+        bench.after_line(right)
+    assert bench.kinds()[-1] is MarkKind.CHECK_GIVEN_UP
+    assert bench.session.pipeline.suspect_cells.checks.checks == []
+    assert bench.session.pipeline.pauses.active
+    assert bench.machine.machine.cause is Event.ENCODER_SILENT
+    assert not bench.machine.done
+    assert not bench.checking.waits
+
+
+def test_pause_of_a_person_is_never_replaced_by_the_crawlers_own(bench: CrawlBench) -> None:
+    """The guards stop a crawler by it: it is not refused during the check, and stays."""
+    bench.say("check")
+
+    def pause() -> None:
+        if bench.machine.reached and bench.machine.place == PLACES[0]:
+            bench.say("pause")
+
+    bench.machine.on_move = pause
+    bench.after_line(right)
+    pauses = bench.session.pipeline.pauses
+    assert (pauses.active, pauses.by) == (True, "Kim")
+    assert bench.kinds()[-1] is MarkKind.CHECK_ENDED
+
+
+def test_step_without_echo_is_given_up_by_a_person_and_the_crawler_waits(bench: CrawlBench) -> None:
+    """Nobody but a crawler takes its readings; a person may give up."""
+    bench.say("check")
+
+    async def run() -> None:
+        async with bench.gauge(lambda _: None):
+            task = asyncio.create_task(bench.checking.after_line())
+            while not bench.work.active:  # noqa: ASYNC110  nothing else says so
+                await asyncio.sleep(0.001)
+            assert bench.say("check step") == "refused: the crawler makes this check by itself"
+            bench.say("check give up", text="dry")
+            await task
+
+    with pytest.raises(HaltedError, match="given up"):
+        asyncio.run(run())
+    assert bench.checking.waits
+    assert bench.kinds().count(MarkKind.CHECK_GIVEN_UP) == 1
+
+
+def test_due_check_is_made_by_itself_where_the_plan_has_a_place_for_it(bench: CrawlBench) -> None:
+    """After the line, once the last pass is older than the interval."""
+    bench.after_line(right)
+    assert MarkKind.CHECK_BEGUN not in bench.kinds()  # none has passed, and none is due
+    bench.say("check")
+    bench.after_line(right)
+    bench.time += 11 * MINUTE
+    bench.session.enter(Tick(bench.time))
+    bench.after_line(right)
+    checks = bench.session.pipeline.suspect_cells.checks.checks
+    assert [check.by for check in checks] == ["Kim", CRAWLER]
+
+
+def test_place_that_cannot_be_reached_stops_it_before_it_moves(tmp_path: Path) -> None:
+    """It is within a zone that the plan excludes."""
+    made = CrawlBench(tmp_path / "survey", places=((330.0, 16.0), (120.0, 40.0)))
+    with made.session:
+        made.begin()
+        made.say("check")
+        with pytest.raises(HaltedError, match="clear of the excluded zones"):
+            made.after_line(right)
+        assert made.machine.reached == []
+        assert made.checking.waits
+
+
+def test_crawler_without_a_place_stops_for_a_check_by_hand(by_hand: CrawlBench) -> None:
+    """It begins once the crawler rests, and nothing lets that go on before it has ended."""
+    bench = by_hand
+    bench.work.on_resume = lambda by: f"resumed by {by}"
+    assert bench.say("check") == "the crawler finishes its line, and stops for a check by hand"
+    with pytest.raises(HaltedError, match="calibration check requested by Kim"):
+        bench.after_line(right)
+    assert not bench.checking.in_hands
+    bench.machine.trouble(Event.AT_REST, "")
+    bench.checking.begin_by_hand()
+    assert bench.checking.in_hands
+    assert bench.machine.reached == []
+    for wall in (12.0, 5.0):
+        bench.put_on(wall)
+        said = bench.say("check step")
+    assert said.endswith("let the crawler continue when everybody is clear of it")
+    assert not bench.checking.in_hands
+
+
+def test_overdue_check_by_hand_does_not_stop_a_crawler_unasked(by_hand: CrawlBench) -> None:
+    """It is asked for, and the alarm is raised, as without a crawler."""
+    bench = by_hand
+    bench.machine.machine.take(Event.STOP_ASKED)
+    bench.machine.machine.take(Event.AT_REST)
+    assert bench.say("check").startswith("paused for a calibration check")
+    assert not bench.machine.done  # a hand was at the probe
+    for wall in (12.0, 5.0):
+        bench.put_on(wall)
+        bench.say("check step")
+    bench.time += 11 * MINUTE
+    bench.session.enter(Tick(bench.time))
+    assert bench.work.overdue is not None
+    bench.after_line(right)
+    assert not bench.checking.waits
+
+
+def test_request_to_a_crawler_that_rests_moves_nothing(bench: CrawlBench) -> None:
+    """A person at this machine lets it continue first."""
+    bench.machine.machine.take(Event.STOP_ASKED)
+    bench.machine.machine.take(Event.AT_REST)
+    assert bench.say("check") == (
+        "the crawler rests: it checks on its reference step once somebody at this machine lets it "
+        "continue"
+    )
+    assert bench.machine.reached == []
+    assert MarkKind.PAUSED not in bench.kinds()

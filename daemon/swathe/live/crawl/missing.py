@@ -9,7 +9,7 @@ from swathe.motion import Point, Zones
 from swathe.pipeline import CellState, GapCause, GapSnapshot, Pipeline, runs_of
 from swathe.pipeline.progress.fields import number_text
 
-__all__ = ["homing_order", "lines_left", "missing_gaps", "summary"]
+__all__ = ["homing_order", "lines_left", "missing_gaps", "outcome_text"]
 
 # A line of which more is missing is scanned as a line, the gaps of another one are revisited.
 _A_LINE = 0.5
@@ -108,7 +108,7 @@ def _clear(order: tuple[str, ...], start: Point, home: Point, zones: Zones) -> b
     return True
 
 
-def summary(pipeline: Pipeline, why: str) -> str:
+def outcome_text(pipeline: Pipeline, why: str) -> str:
     """Return that the plan is covered, or why the work ended and what is missing."""
     if pipeline.target_reached:
         return "the plan is covered"

@@ -15,7 +15,7 @@ from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, MachineRepor
 from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.host import HostWatch
-from swathe.live.crawl.missing import lines_left, missing_gaps, summary
+from swathe.live.crawl.missing import lines_left, missing_gaps, outcome_text
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.crawl.travel import moves_to
 from swathe.live.crawl.watchdog import Watchdog
@@ -222,17 +222,18 @@ class Crawl:
         """Cover the plan; return in words why it ended. Never raises for what a machine does."""
         while True:
             try:
-                return summary(self._session.pipeline, await self._cover())
+                return outcome_text(self._session.pipeline, await self._cover())
             except DriftError as again:
                 if not self._recovery.may_resume():
                     text = f"they drift apart again and again: {again}"
                     self._drive.trouble(Event.DISAGREEMENT, text)
-                    return summary(self._session.pipeline, f"stopped: {Event.DISAGREEMENT}: {text}")
+                    why = f"stopped: {Event.DISAGREEMENT}: {text}"
+                    return outcome_text(self._session.pipeline, why)
                 self.say(f"homing again: {again}")
                 self._homing.done = False
             except MotionError as error:
                 # Nothing of it was sent.
-                return summary(self._session.pipeline, f"nothing more can be planned: {error}")
+                return outcome_text(self._session.pipeline, f"nothing more can be planned: {error}")
             except HaltedError:
                 if self.machine.cause is not Event.UNANSWERED:
                     self._homing.done = False
@@ -242,7 +243,7 @@ class Crawl:
                 )
                 checking.waits = False
                 if why is not None:
-                    return summary(self._session.pipeline, why)
+                    return outcome_text(self._session.pipeline, why)
 
     async def _cover(self) -> str:
         if self.machine.state is not State.ARMED:

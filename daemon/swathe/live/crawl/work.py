@@ -227,8 +227,8 @@ class Crawl:
                 if not self._recovery.may_resume():
                     text = f"they drift apart again and again: {again}"
                     self._drive.trouble(Event.DISAGREEMENT, text)
-                    why = f"stopped: {Event.DISAGREEMENT}: {text}"
-                    return outcome_text(self._session.pipeline, why)
+                    text = f"stopped: {Event.DISAGREEMENT}: {text}"
+                    return outcome_text(self._session.pipeline, text)
                 self.say(f"homing again: {again}")
                 self._homing.done = False
             except MotionError as error:
@@ -237,11 +237,10 @@ class Crawl:
             except HaltedError:
                 if self.machine.cause is not Event.UNANSWERED:
                     self._homing.done = False
-                checking = self.checking
                 why = await self._recovery.after(
-                    self.machine, waits=checking.waits, at_rest=checking.begin_by_hand
+                    self.machine, waits=self.checking.waits, at_rest=self.checking.begin_by_hand
                 )
-                checking.waits = False
+                self.checking.waits = False
                 if why is not None:
                     return outcome_text(self._session.pipeline, why)
 

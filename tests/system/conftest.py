@@ -13,6 +13,9 @@ import pytest
 
 from support.broker import Broker, Witness
 from support.daemon import DaemonProcess, swathe
+from support.hand.console import Console
+from support.hand.ports import PortScanner
+from support.hand.scene import LENGTH, Scene, bench_text
 from swathe_simulators import Scenario, World, builtin_scenario, load_scenario
 
 
@@ -77,3 +80,37 @@ def mosquitto(tmp_path: Path) -> Iterator[Broker]:
     broker.start()
     yield broker
     broker.stop()
+
+
+@pytest.fixture
+def play(
+    mosquitto: Broker, daemon: Callable[..., DaemonProcess], tmp_path: Path
+) -> Iterator[Callable[..., Scene]]:
+    """Return a function that starts a scene on a plan of some lines."""
+    with ExitStack() as stack:
+
+        def start(
+            *, lines: int = 1, advance: str = "command", scan: str = "", clock: bool = True
+        ) -> Scene:
+            scanner = stack.enter_context(
+                PortScanner(clock=clock, around=LENGTH if "wrapped" in scan else 0.0)
+            )
+            text = bench_text(
+                encoder=scanner.encoder_port,
+                gauge=scanner.gauge_port,
+                broker=mosquitto.port,
+                lines=lines,
+                advance=advance,
+                scan=scan,
+                clock=clock,
+            )
+            station = tmp_path / "station.toml"
+            station.write_text(text)
+            console = stack.enter_context(Console(mosquitto.port))
+            process = daemon(station)
+            console.wait(
+                lambda: console.newest.get("progress", {}).get("scan") is not None, "a position"
+            )
+            return Scene(scanner, console, process, tmp_path / "survey")
+
+        yield start

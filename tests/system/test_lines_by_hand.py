@@ -114,7 +114,8 @@ def test_return_in_the_air_is_not_too_fast(play: Callable[..., Scene]) -> None:
     """Returns without an echo raise no alarm however fast; a coupled stroke does."""
     scene = play(lines=3)
     for row in range(2):
-        scene.scan_to(LENGTH + OVER)
+        # Far below the limit: on a busy machine readings come late, and the limit falls with them.
+        scene.scan_to(LENGTH + OVER, speed=50.0)
         scene.scanner.coupled = False
         for to in (-OVER, LENGTH, -OVER, LENGTH, -OVER):
             scene.scanner.move(to, speed=700.0)

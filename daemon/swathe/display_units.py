@@ -206,8 +206,10 @@ class DisplayUnits:
         return f"{value:,.0f}" if self.is_metric else f"{value:,.2f}"
 
     def velocity_text(self, mm_per_us: float) -> str:
-        """Return a velocity of sound: ``5.920 mm/µs``, ``0.2331 in/µs``."""
-        return f"{self.number(mm_per_us, 3, 4)} {self.length_name}/µs"
+        """Return a velocity of sound: ``5920.0 m/s``, ``0.2331 in/µs``."""
+        if self.is_metric:
+            return f"{mm_per_us * 1000:.1f} m/s"
+        return f"{self.number(mm_per_us, 4, 4)} in/µs"
 
     def travel_text(self, mm: float) -> str:
         """Return a long distance: ``12.3 m``, ``40.4 ft``."""

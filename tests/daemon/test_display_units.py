@@ -67,7 +67,7 @@ def test_other_quantities() -> None:
     assert INCHES.area_text(2 * 645.16) == "2.00 in²"
     assert MILLIMETRES.area_text(1290.0) == "1,290 mm²"
     assert INCHES.velocity_text(5.92) == "0.2331 in/µs"
-    assert MILLIMETRES.velocity_text(5.92) == "5.920 mm/µs"
+    assert MILLIMETRES.velocity_text(5.92) == "5920.0 m/s"
     assert INCHES.travel_text(12_300) == "40.4 ft"
     assert MILLIMETRES.travel_text(12_300) == "12.3 m"
 

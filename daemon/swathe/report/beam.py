@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from swathe.display_units import DisplayUnits
 from swathe.store import SurveyRecord
 
 __all__ = ["beam_lines"]
@@ -17,7 +16,7 @@ def beam_lines(record: SurveyRecord) -> list[str]:
             f"{record.footprint_percent:,.2f} % of the required area"
         )
     if plan is not None and plan.beam_width is not None:
-        units = DisplayUnits(plan.units)
+        units = record.display
         width = units.with_unit(units.number(plan.beam_width, 2, 3))
         lines.append(f"beam on the back wall: {width} wide (-6 dB); a smaller pit may be missed")
     if plan is not None:

@@ -20,7 +20,8 @@ def calibration_lines(record: SurveyRecord) -> list[str]:
             f"record {calibration.record} of {calibration.time:%Y-%m-%d %H:%M} UTC "
             f"by {calibration.by}"
         )
-    values = _values(calibration.velocity_mm_per_us, calibration.zero_offset_us)
+    units = record.display
+    values = _values(calibration.velocity_mm_per_us, calibration.zero_offset_us, units)
     return [
         f"calibration: {values} ({source})",
         *(f"correction: {text}" for text in calibration.corrections),
@@ -31,7 +32,7 @@ def calibration_lines(record: SurveyRecord) -> list[str]:
         *_outside(calibration, record),
         *(
             f"WARNING: earlier runs of this survey were computed with "
-            f"{_values(one.velocity_mm_per_us, one.zero_offset_us)} "
+            f"{_values(one.velocity_mm_per_us, one.zero_offset_us, units)} "
             f"({f'record {one.record}' if one.record else 'no record'}); "
             "`swathe rebuild --calibration` computes all of it with one"
             for one in calibration.earlier
@@ -39,8 +40,8 @@ def calibration_lines(record: SurveyRecord) -> list[str]:
     ]
 
 
-def _values(velocity: float, zero: float) -> str:
-    return f"velocity {velocity * 1000:.1f} m/s, zero offset {zero:.4f} µs"
+def _values(velocity: float, zero: float, units: DisplayUnits) -> str:
+    return f"velocity {units.velocity_text(velocity)}, zero offset {zero:.4f} µs"
 
 
 def _outside(calibration: CalibrationSummary, record: SurveyRecord) -> list[str]:
@@ -49,7 +50,7 @@ def _outside(calibration: CalibrationSummary, record: SurveyRecord) -> list[str]
         calibration.outside_readings or calibration.outside_cells
     ):
         return []
-    show = DisplayUnits("mm" if record.plan is None else record.plan.units).stated_thickness_text
+    show = record.display.stated_thickness_text
     low, high = calibration.range_mm
     what = "spots" if record.spots else "cells"
     readings = f"{calibration.outside_readings:,} readings and " * bool(

@@ -41,14 +41,17 @@ def draw_cell(
     """
     group = zarr.open_group(folder.zarr, mode="r")
     record = read_survey_record(folder.record)
-    row, column = nearest(group, "index", index_mm, folder), nearest(group, "scan", scan_mm, folder)
+    units = record.display
+    row = nearest(group, "index", index_mm, folder, units)
+    column = nearest(group, "scan", scan_mm, folder, units)
     if "waveform" not in group:
         message = "holds no A-scans: set waveforms = true in [store] before a scan that sends them"
         raise SurveyError(folder.path, message)
     state = CellState(int(np.asarray(group["state"][row, column])))  # type: ignore[index]
     if not int(np.asarray(group["hits"][row, column])):  # type: ignore[index]
         message = (
-            f"the cell at scan {scan_mm:g}, index {index_mm:g} mm is {state_name(state)}: no A-scan"
+            f"the cell at scan {units.stated_number(scan_mm)}, index {units.stated_text(index_mm)} "
+            f"is {state_name(state)}: no A-scan"
         )
         raise SurveyError(folder.path, message)
     percent = waveform_percent(group, np.asarray(group["waveform"][row, column]))  # type: ignore[index]
@@ -64,7 +67,6 @@ def draw_cell(
         band = None if echo is None else echo.band
         hull = envelope(percent[None], interval_us=view.interval_us, band=band)[0]
     plot_ascan(axes, view, percent, hull)
-    units = station.display
     at = (float(np.asarray(group["scan"])[column]), float(np.asarray(group["index"])[row]))
     title = (
         f"{record.part or record.station}: scan {units.place_text(at[0])}, index "

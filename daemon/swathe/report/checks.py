@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from rich.table import Table
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.messages import CheckMessage
 from swathe.pipeline import Check
 from swathe.station import Station
@@ -63,24 +63,21 @@ def _newest(checks: Sequence[CheckMessage]) -> CheckMessage | None:
     return next((check for check in reversed(checks) if not check.overridden_by), None)
 
 
-def check_table(check: Check) -> Table:
-    """Return the readings of a check on each step, mm, as a table."""
+def check_table(check: Check, units: DisplayUnits = MILLIMETRES) -> Table:
+    """Return the readings of a check on each step as a table."""
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("step mm", "read mm", "deviation mm", "spread mm", "readings"):
-        table.add_column(heading, justify="right")
+    for heading in ("step", "read", "deviation", "spread"):
+        table.add_column(f"{heading} {units.length_name}", justify="right")
+    table.add_column("readings", justify="right")
     table.add_column("")
     for step in check.steps:
         good = abs(step.deviation) <= check.tolerance
         table.add_row(
-            f"{step.thickness:.3f}",
-            _number(step.measured, ".3f"),
-            _number(step.deviation, "+.3f"),
-            _number(step.spread, ".3f"),
+            units.number(step.thickness, 3),
+            units.number(step.measured, 3),
+            units.number(step.deviation, 3, sign=True),
+            units.number(step.spread, 3),
             str(step.readings),
-            "" if good else f"beyond {check.tolerance:g} mm",
+            "" if good else f"beyond {units.stated_text(check.tolerance)}",
         )
     return table
-
-
-def _number(value: float, form: str) -> str:
-    return "–" if math.isnan(value) else format(value, form)

@@ -6,6 +6,7 @@ import json
 
 from rich.table import Table
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.messages import GapMessage, ProgressMessage
 from swathe.pipeline.progress.fields import count_text, extent_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
@@ -23,10 +24,14 @@ def summary_line(record: SurveyRecord) -> str:
     progress = record.progress
     minimum = ""
     if progress.minimum is not None:
-        profile = record.plan is not None and record.plan.profile
-        index = "" if profile else f" / {number_text(progress, 'minimum_index')}"
-        where = f"{number_text(progress, 'minimum_scan')}{index} mm"
-        minimum = f"; minimum {minimum_with_level(progress)} at {where}"
+        units, plan = record.display, record.plan
+        cells = (None, None) if plan is None else (plan.scan_resolution, plan.index_resolution)
+        scan, index = (
+            number_text(progress, name, units, resolution=width)
+            for name, width in zip(("minimum_scan", "minimum_index"), cells, strict=True)
+        )
+        where = scan if plan is not None and plan.profile else f"{scan} / {index}"
+        minimum = f"; minimum {minimum_with_level(progress, units)} at {units.with_unit(where)}"
     why = "a failed check or a slip" if record.slips else "a failed check"
     suspect = f"; {progress.suspect:,} cells SUSPECT by {why}" if progress.suspect else ""
     verdict = "reached" if record.target_reached else "not reached"
@@ -38,10 +43,10 @@ def summary_line(record: SurveyRecord) -> str:
     )
 
 
-def minimum_with_level(progress: ProgressMessage) -> str:
+def minimum_with_level(progress: ProgressMessage, units: DisplayUnits = MILLIMETRES) -> str:
     """Return the minimum thickness, its uncertainty with the level of confidence."""
     level = "" if progress.minimum_expanded is None else " (95.45 %)"
-    return f"{minimum_text(progress)}{level}"
+    return f"{minimum_text(progress, units)}{level}"
 
 
 def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
@@ -55,7 +60,13 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
     table.add_column("gap", justify="right")
     listed = record.gaps if closed else record.open_gaps
     hours = any(gap.hours for gap in listed)
-    for heading in ("scan mm", "index mm", *(("hours",) if hours else ()), "cells", "area mm²"):
+    units = record.display
+    scan, index, area = (
+        f"scan {units.length_name}",
+        f"index {units.length_name}",
+        f"area {units.area_name}",
+    )
+    for heading in (scan, index, *(("hours",) if hours else ()), "cells", area):
         table.add_column(heading, justify="right", no_wrap=True)
     for heading in ("cause", "opened", *(("closed",) if closed else ())):
         table.add_column(heading, no_wrap=heading == "opened", overflow="fold")
@@ -63,11 +74,11 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
     for gap in listed:
         table.add_row(
             str(gap.number),
-            extent_text(gap.scan, scan_turn),
-            extent_text(gap.index, index_turn),
+            extent_text(gap.scan, scan_turn, units),
+            extent_text(gap.index, index_turn, units),
             *((gap.hours,) if hours else ()),
             f"{gap.cells:,}",
-            f"{gap.area:,.0f}",
+            _area(record, gap),
             gap.causes_text,
             f"{gap.opened:%H:%M:%S}",
             *((_end(gap),) if closed else ()),
@@ -76,8 +87,8 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
         because = f": {zone.because}" if zone.because else ""
         table.add_row(
             "",
-            "all" if zone.scan is None else extent_text(zone.scan, scan_turn),
-            "all" if zone.index is None else extent_text(zone.index, index_turn),
+            "all" if zone.scan is None else extent_text(zone.scan, scan_turn, units),
+            "all" if zone.index is None else extent_text(zone.index, index_turn, units),
             *(("",) if hours else ()),
             f"{zone.cells:,}",
             "",
@@ -103,6 +114,13 @@ def gaps_json(record: SurveyRecord) -> str:
         },
         indent=2,
     )
+
+
+def _area(record: SurveyRecord, gap: GapMessage) -> str:
+    """Return the area of a gap; on a line profile its length."""
+    if record.plan is not None and record.plan.profile:
+        return record.display.number(gap.area, 0)
+    return record.display.area_number(gap.area)
 
 
 def _end(gap: GapMessage) -> str:

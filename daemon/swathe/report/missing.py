@@ -24,15 +24,18 @@ def turns(record: SurveyRecord) -> tuple[Extent | None, Extent | None]:
 def place_text(
     record: SurveyRecord, of: GapMessage | GapPartSnapshot | ZoneRecord, *, whole: str = "all"
 ) -> str:
-    """Return where a gap or a zone is, in mm.
+    """Return where a gap or a zone is.
 
     Args:
         record: of the survey.
         of: has the extents.
         whole: instead of an extent that is a whole axis.
     """
+    units = record.display
     parts = [
-        f"{axis} {whole}" if extent is None else f"{axis} {extent_text(extent, turn)} mm"
+        f"{axis} {whole}"
+        if extent is None
+        else f"{axis} {units.with_unit(extent_text(extent, turn, units))}"
         for axis, extent, turn in zip(
             ("scan", "index"), (of.scan, of.index), turns(record), strict=True
         )

@@ -18,9 +18,11 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 from numpy.typing import NDArray
 
+from swathe.display_units import DisplayUnits
 from swathe.messages import Extent, GapMessage
 from swathe.pipeline import CellState, GapEnd, runs_of
 from swathe.pipeline.progress.fields import number_text
+from swathe.report.axis_units import scale_axes
 from swathe.report.gap_table import minimum_with_level
 from swathe.report.spot_picture import draw_spots
 from swathe.report.spots import spots_summary
@@ -100,8 +102,9 @@ def _draw_thickness(
     *,
     side_bar: bool,
 ) -> None:
+    units = record.display
     image = axes.imshow(
-        np.ma.masked_invalid(thickness),
+        np.ma.masked_invalid(thickness / units.mm_per_unit),
         extent=extent,  # type: ignore[arg-type]
         cmap="viridis",
         interpolation="nearest",
@@ -109,20 +112,23 @@ def _draw_thickness(
     )
     axes.set_facecolor("#ffffff")
     figure.colorbar(
-        image, ax=axes, label="thickness, mm", location="right" if side_bar else "bottom"
+        image,
+        ax=axes,
+        label=f"thickness, {units.length_name}",
+        location="right" if side_bar else "bottom",
     )
     progress = record.progress
     if progress.minimum is not None and progress.minimum_scan is not None:
         at = (progress.minimum_scan, progress.minimum_index or 0.0)
         axes.plot(*at, marker="v", color="black", markerfacecolor="white", markersize=9)
         axes.annotate(
-            f"minimum {minimum_with_level(progress)}",
+            f"minimum {minimum_with_level(progress, units)}",
             at,
             xytext=(8, 10),
             textcoords="offset points",
             bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "alpha": 0.85},
         )
-    axes.set(title="Thickness", xlabel="scan, mm", ylabel="index, mm")
+    _label(axes, "Thickness", units)
 
 
 def _draw_coverage(
@@ -166,7 +172,7 @@ def _draw_coverage(
                     )
     handles += _outline(axes, record)
     zones = _name_zones(axes, record)
-    axes.set(title="Coverage", xlabel="scan, mm", ylabel="index, mm")
+    _label(axes, "Coverage", record.display)
     legend = axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=4)
     if zones:
         axes.add_artist(legend)
@@ -320,7 +326,18 @@ def _draw_profile(
     handles, _ = axes.get_legend_handles_labels()
     entries = zip(_zone_letters(), record.zones, strict=False)
     axes.legend(handles=[*handles, *(_zone_entry(*entry) for entry in entries)], loc="upper right")
-    axes.set(title="Line profile", xlabel="scan, mm", ylabel="thickness, mm")
+    units = record.display
+    scale_axes(axes, units)
+    axes.set(
+        title="Line profile",
+        xlabel=f"scan, {units.length_name}",
+        ylabel=f"thickness, {units.length_name}",
+    )
+
+
+def _label(axes: Axes, title: str, units: DisplayUnits) -> None:
+    scale_axes(axes, units)
+    axes.set(title=title, xlabel=f"scan, {units.length_name}", ylabel=f"index, {units.length_name}")
 
 
 def _title(record: SurveyRecord) -> str:

@@ -16,8 +16,10 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 
+from swathe.display_units import DisplayUnits
 from swathe.motion import MoveKind, Plan, Point, WorkArea
 from swathe.motion.limits.zones import Box
+from swathe.report.axis_units import scale_axes
 
 __all__ = ["draw_plan"]
 
@@ -37,6 +39,7 @@ def draw_plan(plan: Plan, area: WorkArea, path: Path) -> Path:
         area: that it was planned over.
         path: where the PNG goes.
     """
+    units = area.limits.units
     window = _window(plan, area)
     width, height = window[1] - window[0], window[3] - window[2]
     ratio = height / width
@@ -56,14 +59,15 @@ def draw_plan(plan: Plan, area: WorkArea, path: Path) -> Path:
     axes.set(
         xlim=window[:2],
         ylim=window[:1:-1],
-        xlabel="scan, mm",
-        ylabel="index, mm" if equal else "index, mm (stretched)",
+        xlabel=f"scan, {units.length_name}",
+        ylabel=f"index, {units.length_name}{'' if equal else ' (stretched)'}",
         aspect="equal" if equal else "auto",
     )
     figure.legend(
         handles=_legend(plan, area, zones=bool(boxes)), loc="outside lower center", ncols=4
     )
-    figure.suptitle(_title(plan))
+    scale_axes(axes, units)
+    figure.suptitle(_title(plan, units))
     figure.savefig(path, dpi=110)
     return path
 
@@ -180,30 +184,33 @@ def _legend(plan: Plan, area: WorkArea, *, zones: bool) -> list[Line2D | Patch]:
     handles: list[Line2D | Patch] = [
         Line2D([], [], color="#3b528b", linewidth=2, label="scan"),
         Line2D([], [], color="#3b528b", linewidth=0.9, linestyle="dashed",
-               label=f"run-in and run-out, {plan.run:,.1f} mm"),
+               label=f"run-in and run-out, {area.limits.units.place_text(plan.run)}"),
         Line2D([], [], color="#555555", linestyle="dotted", label="transfer"),
         Line2D([], [], color="black", marker="o", linestyle="", label="begin"),
         Line2D([], [], color="black", marker="s", linestyle="", label="end"),
         Patch(facecolor="#f3f3f3", edgecolor="#666666", label="grid"),
     ]  # fmt: skip
     if zones:
-        label = f"excluded zone, {area.zones.clearance:g} mm clearance"
+        label = f"excluded zone, {area.limits.units.stated_text(area.zones.clearance)} clearance"
         handles.append(Patch(facecolor="#d9d9d9", hatch="xx", edgecolor="#9c3a3a", label=label))
     return handles
 
 
-def _title(plan: Plan) -> str:
+def _title(plan: Plan, units: DisplayUnits) -> str:
     minutes, seconds = divmod(round(plan.seconds), 60)
     hours, minutes = divmod(minutes, 60)
     time = f"{hours} h {minutes:02} min" if hours else f"{minutes} min {seconds:02} s"
     text = (
         f"{len(plan.lines)} lines, {plan.pattern}, {len(plan.stretches)} scans at "
-        f"{plan.speed:,.0f} mm/s: {time}, {plan.distance / 1000:,.1f} m, of which "
-        f"{plan.scan_distance / 1000:,.1f} m scanning"
+        f"{units.number(plan.speed, 0)} {units.speed_name}: {time}, "
+        f"{units.travel_text(plan.distance)}, of which "
+        f"{units.travel_text(plan.scan_distance)} scanning"
     )
     notes = []
     if plan.unsteady > 0:
-        notes.append(f"{plan.unsteady:,.0f} mm are scanned while the speed still changes")
+        notes.append(
+            f"{units.with_unit(units.number(plan.unsteady, 0))} are scanned while the speed still changes"
+        )
     if plan.left_out:
         reasons = sorted({left.why for left in plan.left_out})
         notes.append(f"{len(plan.left_out)} runs of cells are left out: {'; '.join(reasons)}")

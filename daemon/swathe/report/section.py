@@ -12,6 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.echo import envelope
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, runs_of
@@ -21,7 +22,13 @@ from swathe.store import SurveyFolder, read_survey_record
 __all__ = ["draw_line", "nearest", "waveform_percent"]
 
 
-def nearest(group: zarr.Group, axis: str, position: float, folder: SurveyFolder) -> int:
+def nearest(
+    group: zarr.Group,
+    axis: str,
+    position: float,
+    folder: SurveyFolder,
+    units: DisplayUnits = MILLIMETRES,
+) -> int:
     """Return the cell of an axis that contains a position in mm.
 
     Raises:
@@ -32,8 +39,9 @@ def nearest(group: zarr.Group, axis: str, position: float, folder: SurveyFolder)
     cell = int(np.argmin(np.abs(centres - position)))
     if abs(centres[cell] - position) > half + 1e-9:
         message = (
-            f"{axis} {position:g} mm is outside the survey, which covers "
-            f"{centres[0] - half:g} to {centres[-1] + half:g} mm"
+            f"{axis} {units.stated_text(position)} is outside the survey, which covers "
+            f"{units.stated_number(float(centres[0]) - half)} to "
+            f"{units.stated_text(float(centres[-1]) + half)}"
         )
         raise SurveyError(folder.path, message)
     return cell
@@ -51,22 +59,25 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
         SurveyError: the record or the arrays are missing, or the line is outside the survey.
     """
     record = read_survey_record(folder.record)
+    units = record.display
     if record.spots:
         message = "has spots, and nothing was measured between them: see its picture"
         raise SurveyError(folder.path, message)
     group = zarr.open_group(folder.zarr, mode="r")
-    row = nearest(group, "index", index_mm, folder)
-    scan = np.asarray(group["scan"])
+    row = nearest(group, "index", index_mm, folder, units)
+    scan = np.asarray(group["scan"]) / units.mm_per_unit
     has_echoes = "waveform" in group
     figure = Figure(figsize=(13, 8 if has_echoes else 5), layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots(2 if has_echoes else 1, 1, sharex=True, squeeze=False)[:, 0]
-    _draw_wall(axes[0], scan, np.asarray(group["thickness"][row]), np.asarray(group["state"][row]))  # type: ignore[index]
+    wall = np.asarray(group["thickness"][row]) / units.mm_per_unit  # type: ignore[index]
+    _draw_wall(axes[0], scan, wall, np.asarray(group["state"][row]))  # type: ignore[index]
+    axes[0].set(ylabel=f"thickness, {units.length_name}")
     if has_echoes:
         _draw_section(figure, axes[1], group, row, scan)
-    axes[-1].set_xlabel("scan, mm")
+    axes[-1].set_xlabel(f"scan, {units.length_name}")
     at = float(np.asarray(group["index"])[row])
-    figure.suptitle(f"{record.part or record.station}: line {row} at index {at:g} mm")
+    figure.suptitle(f"{record.part or record.station}: line {row} at index {units.stated_text(at)}")
     figure.text(0.5, -0.02, MEASURED_ONLY, ha="center", fontsize=9)
     path = path or folder.path / f"line-{row}.png"
     figure.savefig(path, dpi=110, bbox_inches="tight")
@@ -94,7 +105,6 @@ def _draw_wall(
                 label=None if number else state_name(value),
             )
     axes.invert_yaxis()  # the back wall is below the scanned surface
-    axes.set(ylabel="thickness, mm")
     if axes.get_legend_handles_labels()[1]:
         axes.legend(loc="lower right")
 

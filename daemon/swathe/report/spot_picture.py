@@ -26,6 +26,7 @@ _MARKS = {
 
 def draw_spots(axes: Axes, record: SurveyRecord) -> None:
     """Draw the spots of a record over their numbers; a thinner wall is drawn higher."""
+    units = record.display
     done = [spot for spot in record.spots if spot.value is not None]
     sound = [spot for spot in done if not spot.suspect]
     suspect = [spot for spot in done if spot.suspect]
@@ -34,11 +35,11 @@ def draw_spots(axes: Axes, record: SurveyRecord) -> None:
         (suspect, "D", "#cc79a7", "SUSPECT by a failed check"),
     ):
         if spots:
-            values = [float(spot.value or 0.0) for spot in spots]
+            values = [units.length(spot.value or 0.0) for spot in spots]
             axes.plot(_numbers(spots), values, marker, color=colour, label=label)
     nominal = [spot for spot in record.spots if spot.nominal is not None]
     if nominal:
-        values = [float(spot.nominal or 0.0) for spot in nominal]
+        values = [units.length(spot.nominal or 0.0) for spot in nominal]
         axes.plot(_numbers(nominal), values, "_", color="#888888", label="nominal", markersize=10)
     if len(done) < len(record.spots):
         axes.fill_between(
@@ -61,7 +62,7 @@ def draw_spots(axes: Axes, record: SurveyRecord) -> None:
     axes.invert_yaxis()  # the back wall is below the scanned surface
     axes.grid(axis="y", alpha=0.3)
     axes.legend(loc="upper right")
-    axes.set(title="Spots", xlabel="spot", ylabel="thickness, mm")
+    axes.set(title="Spots", xlabel="spot", ylabel=f"thickness, {units.length_name}")
 
 
 def _numbers(spots: list[SpotSnapshot]) -> list[int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from swathe.display_units import DisplayUnits
 from swathe.pipeline import CouplingSnapshot, CouplingState, SpotSnapshot, SpotState
 from swathe.pipeline.progress.fields import count_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
@@ -22,7 +23,7 @@ def spots_summary(record: SurveyRecord) -> str:
     if progress.minimum is not None and progress.minimum_scan is not None:
         level = "" if progress.minimum_expanded is None else " (95.45 %)"
         name = record.spots[round(progress.minimum_scan) - 1].name
-        parts.append(f"minimum {minimum_text(progress)}{level} at {name}")
+        parts.append(f"minimum {minimum_text(progress, record.display)}{level} at {name}")
     if progress.suspect:
         parts.append(f"{count_text(progress.suspect, 'spot')} SUSPECT by a failed check")
     return "; ".join([*parts, record.status])
@@ -35,8 +36,12 @@ def spots_table(record: SurveyRecord) -> list[str]:
     width = max(len(spot.name) for spot in record.spots)
     lines = ["spots: value, nominal, spread of the readings, couplings"]
     for spot in record.spots:
-        lines.append(f"  {spot.name:<{width}}  {_spot_text(spot)}")
-        lines += [f"      {_coupling_text(one)}" for one in spot.couplings if not one.state.counts]
+        lines.append(f"  {spot.name:<{width}}  {_spot_text(spot, record.display)}")
+        lines += [
+            f"      {_coupling_text(one, record.display)}"
+            for one in spot.couplings
+            if not one.state.counts
+        ]
     left = [spot.name for spot in record.spots if _is_left(spot)]
     if left:
         lines.append(f"not done, {count_text(len(left), 'spot')}: {', '.join(left)}")
@@ -47,38 +52,40 @@ def _is_left(spot: SpotSnapshot) -> bool:
     return spot.suspect or spot.state in (SpotState.OPEN, SpotState.JUMPY)
 
 
-def _spot_text(spot: SpotSnapshot) -> str:
-    nominal = "" if spot.nominal is None else f", nominal {number_text(spot, 'nominal')} mm"
+def _spot_text(spot: SpotSnapshot, units: DisplayUnits) -> str:
+    def length(name: str) -> str:
+        return units.with_unit(number_text(spot, name, units))
+
+    nominal = "" if spot.nominal is None else f", nominal {length('nominal')}"
     if spot.state is SpotState.CLOSED:
         return f"no reading possible: {spot.because}; closed by {spot.by}"
     if spot.state is SpotState.OPEN:
         what = f"{spot.counted} of {spot.required} couplings" if spot.counted else "not done"
         return f"{what}{nominal}"
-    spread = f", spread {number_text(spot, 'spread')} mm"
+    spread = f", spread {length('spread')}"
     often = count_text(spot.counted, "coupling")
     if spot.difference is not None:
-        often += (
-            f" that differ by {number_text(spot, 'difference')} mm "
-            f"(standard deviation {number_text(spot, 'sd')} mm)"
-        )
+        often += f" that differ by {length('difference')} (standard deviation {length('sd')})"
     if spot.state is SpotState.JUMPY:
         return f"JUMPY, not done{nominal}{spread}, {often}"
-    uncertainty = "" if spot.expanded is None else f" ± {number_text(spot, 'expanded')}"
-    text = f"{number_text(spot, 'value')}{uncertainty} mm{nominal}{spread}, {often}, by {spot.by}"
+    uncertainty = "" if spot.expanded is None else f" ± {number_text(spot, 'expanded', units)}"
+    text = f"{number_text(spot, 'value', units)}{uncertainty} {units.length_name}{nominal}{spread}, {often}, by {spot.by}"
     if spot.because:
         text += f"; accepted though jumpy: {spot.because}"
     return f"{text}; SUSPECT" if spot.suspect else text
 
 
-def _coupling_text(coupling: CouplingSnapshot) -> str:
+def _coupling_text(coupling: CouplingSnapshot, units: DisplayUnits) -> str:
     """Return a coupling that does not count, and why."""
     why = str(coupling.state)
     if coupling.state is CouplingState.DISCARDED:
         why += f" by {coupling.changed_by}: {coupling.because}"
     if coupling.state is CouplingState.NOT_LIFTED:
         why = "the probe was not lifted before it"
+    value, spread = (
+        units.with_unit(number_text(coupling, name, units)) for name in ("value", "spread")
+    )
     return (
-        f"not counted, {why}: {number_text(coupling, 'value')} mm, spread "
-        f"{number_text(coupling, 'spread')} mm of {count_text(coupling.readings, 'reading')}, "
+        f"not counted, {why}: {value}, spread {spread} of {count_text(coupling.readings, 'reading')}, "
         f"{coupling.time:%Y-%m-%d %H:%M:%S} UTC by {coupling.by}"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from swathe.display_units import DisplayUnits
 from swathe.messages import CheckMessage
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.beam import beam_lines
@@ -29,10 +30,12 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += beam_lines(record)
     lines += spots_table(record) or missing_lines(record)
     lines += calibration_lines(record)
-    lines += [_check_line(check) for check in record.checks] or ["no calibration check"]
+    lines += [_check_line(check, record.display) for check in record.checks] or [
+        "no calibration check"
+    ]
     lines += _reference_lines(record)
     lines += revision_lines(record)
-    lines += [_slip_line(slip) for slip in record.slips]
+    lines += [_slip_line(slip, record.display) for slip in record.slips]
     lines += [f"{port.device}: {text}" for port in record.ports for text in port.echo_texts]
     lines += [f"{port.device}: {times.text}" for port in record.ports for times in port.times]
     lines += [port.applied_delay.text for port in record.ports if port.applied_delay is not None]
@@ -57,40 +60,48 @@ def _crawler_lines(record: SurveyRecord) -> list[str]:
 
 
 def _reference_lines(record: SurveyRecord) -> list[str]:
-    marks = [f"mark: {mark.name}, {position_text(mark.scan, mark.index)}" for mark in record.marks]
+    units = record.display
+    marks = [
+        f"mark: {mark.name}, {position_text(mark.scan, mark.index, units)}" for mark in record.marks
+    ]
     return marks + [
         f"position set at {one.time:%Y-%m-%d %H:%M:%S} UTC by {one.by}: "
-        f"{f'{one.mark}, ' if one.mark else ''}{position_text(one.scan, one.index)}"
+        f"{f'{one.mark}, ' if one.mark else ''}{position_text(one.scan, one.index, units)}"
         for one in record.references
     ]
 
 
-def _slip_line(slip: SlipRecord) -> str:
+def _slip_line(slip: SlipRecord, units: DisplayUnits) -> str:
+    position = units.with_unit(number_text(slip, "position", units))
+    distance = units.with_unit(number_text(slip, "distance", units, sign=True))
     return (
         f"slip {slip.number} of {slip.time:%Y-%m-%d %H:%M:%S} UTC: {slip.axis} at "
-        f"{number_text(slip, 'position')} mm was off its second source by "
-        f"{number_text(slip, 'distance', sign=True)} mm; {slip.cells:,} cells read since "
+        f"{position} was off its second source by {distance}; {slip.cells:,} cells read since "
         f"{slip.agreed:%H:%M:%S} UTC made suspect, {slip.later:,} read at unsound positions after it"
     )
 
 
-def _check_line(check: CheckMessage) -> str:
+def _check_line(check: CheckMessage, units: DisplayUnits) -> str:
     verdict = "passed" if check.passed else f"FAILED, {check.suspects:,} cells made suspect"
     if check.overridden_by:
         verdict += f"; overridden by {check.overridden_by}: {check.overridden_because}"
     steps = ", ".join(
-        f"{step.thickness:g} mm "
-        + ("no echo" if step.deviation is None else f"{step.deviation:+.3f} mm")
+        f"{units.stated_thickness_text(step.thickness)} "
+        + (
+            "no echo"
+            if step.deviation is None
+            else units.difference_text(step.deviation, sign=True)
+        )
         for step in check.steps
     )
     return (
         f"check {check.number} ({check.phase}) of {check.ended:%Y-%m-%d %H:%M} UTC by {check.by}: "
-        f"{verdict}, tolerance {check.tolerance:g} mm: {steps}"
+        f"{verdict}, tolerance {units.stated_text(check.tolerance)}: {steps}"
     )
 
 
 def _uncertainty_lines(record: SurveyRecord) -> list[str]:
-    uncertainty = record.uncertainty
+    uncertainty, units = record.uncertainty, record.display
     if record.progress.minimum is None:
         return ["no reading yet"]
     if uncertainty is None:
@@ -98,46 +109,50 @@ def _uncertainty_lines(record: SurveyRecord) -> list[str]:
             "uncertainty not stated: it requires a calibration record with readings of the block"
         ]
     parts = ", ".join(
-        f"{part.name} {part.standard_mm:.4f}" for part in uncertainty.components if part.standard_mm
+        f"{part.name} {units.number(part.standard_mm, 4)}"
+        for part in uncertainty.components
+        if part.standard_mm
     )
     if uncertainty.expanded_mm is None:
-        expanded = (
-            f"uncertainty without a level of confidence: {uncertainty.standard_mm:.3f} mm (k = 1)"
-        )
+        expanded = f"uncertainty without a level of confidence: {units.difference_text(uncertainty.standard_mm)} (k = 1)"
     else:
         expanded = (
-            f"expanded uncertainty {uncertainty.expanded_mm:.3f} mm "
+            f"expanded uncertainty {units.difference_text(uncertainty.expanded_mm)} "
             f"(k = {uncertainty.coverage_factor:.2f}, {uncertainty.coverage:.2%})"
         )
     lines = [
-        f"minimum thickness {uncertainty.thickness_mm:,.3f} mm, {expanded}",
+        f"minimum thickness {units.difference_text(uncertainty.thickness_mm)}, {expanded}",
         *(f"WARNING: {words}" for words in uncertainty.not_covered),
-        f"standard uncertainties in mm: {parts}",
+        f"standard uncertainties in {units.length_name}: {parts}",
     ]
     if uncertainty.bias_mm:
         lines.append(
             f"it is the minimum of {uncertainty.minimum_of:,} readings in its cell, which by chance alone is "
-            f"thin by {uncertainty.bias_mm:.3f} mm; this is stated, not added"
+            f"thin by {units.difference_text(uncertainty.bias_mm)}; this is stated, not added"
         )
     return lines
 
 
 def _place_lines(record: SurveyRecord) -> list[str]:
-    place = record.place
+    place, units = record.place, record.display
     if place is None:
         return []
     held = f"{place.coverage:.0%} of {place.readings:,} readings of the moving probe"
     lines = [
-        f"place along the scan axis: within {place.expanded_mm:.3f} mm of the truth for {held}"
+        f"place along the scan axis: within {units.difference_text(place.expanded_mm)} of the truth for {held}"
     ]
     if place.not_stated:
         lines.append(
             f"    without what is not stated: {', '.join(place.not_stated)}; it may be further off"
         )
     parts = ", ".join(
-        f"{part.name} {part.standard_mm:.3f}" for part in place.components if part.standard_mm
+        f"{part.name} {units.number(part.standard_mm, 3)}"
+        for part in place.components
+        if part.standard_mm
     )
-    return [*lines, f"    standard uncertainties in mm: {parts}"] if parts else lines
+    return (
+        [*lines, f"    standard uncertainties in {units.length_name}: {parts}"] if parts else lines
+    )
 
 
 def times(count: int) -> str:

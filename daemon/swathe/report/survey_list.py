@@ -9,6 +9,7 @@ from typing import Literal
 from pydantic import Field, TypeAdapter
 from rich.table import Table
 
+from swathe.display_units import DisplayUnits
 from swathe.errors import SwatheError
 from swathe.messages import ProgressMessage, moment
 from swathe.pipeline.progress.fields import Snapshot, UtcTime, count_text, number_text
@@ -36,7 +37,13 @@ class SurveyRow(Snapshot):
     progress: ProgressMessage | None = Field(
         None, description="as the record has it; null where that cannot be read"
     )
+    units: Literal["mm", "in"] = Field("mm", description="of lengths in its texts")
     problem: str = Field("", description="why it cannot be read")
+
+    @property
+    def display(self) -> DisplayUnits:
+        """How lengths are written for a person."""
+        return DisplayUnits(self.units)
 
 
 def survey_rows(folders: Iterable[SurveyFolder], below: Path) -> list[SurveyRow]:
@@ -67,6 +74,7 @@ def _row(folder: SurveyFolder, below: Path) -> SurveyRow:
         target_reached=record.target_reached,
         open_gaps=len(record.open_gaps),
         progress=record.progress,
+        units=record.display.length_name,
     )
 
 
@@ -92,7 +100,7 @@ def surveys_table(rows: Sequence[SurveyRow]) -> Table:
             row.area,
             f"{row.begun:%Y-%m-%d %H:%M}",
             f"{number_text(progress, 'percent')} %",
-            "no reading" if progress.minimum is None else minimum_text(progress),
+            "no reading" if progress.minimum is None else minimum_text(progress, row.display),
             ", ".join(state),
         )
     return table
@@ -108,7 +116,7 @@ def set_line(rows: Sequence[SurveyRow]) -> str:
     thin = [(one.minimum, row, one) for row, one in read if one.minimum is not None]
     if thin:
         _, row, progress = min(thin, key=lambda each: each[0])
-        parts.append(f"minimum of all {minimum_with_level(progress)}, in {row.folder}")
+        parts.append(f"minimum of all {minimum_with_level(progress, row.display)}, in {row.folder}")
     return "; ".join(parts)
 
 

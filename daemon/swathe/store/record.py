@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError
 
+from swathe.display_units import DisplayUnits
 from swathe.errors import SurveyError
 from swathe.messages import (
     AlarmMessage,
@@ -155,6 +156,11 @@ class SurveyRecord(Snapshot):
     delays_ms: dict[str, float] = Field(
         default_factory=dict, description="delay in force by device, as subtracted from its times"
     )
+
+    @property
+    def display(self) -> DisplayUnits:
+        """How lengths are written for a person."""
+        return DisplayUnits("mm" if self.plan is None else self.plan.units)
 
     @property
     def open_gaps(self) -> list[GapMessage]:

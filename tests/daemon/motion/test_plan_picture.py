@@ -9,6 +9,7 @@ import pytest
 from matplotlib.image import imread
 
 from daemon.motion_model import area
+from swathe.display_units import MILLIMETRES
 from swathe.motion import KeepOutZone, Pattern, RasterSettings, WorkArea, plan_raster
 from swathe.report.plan_picture import _title, draw_plan
 
@@ -51,7 +52,8 @@ def test_zone_changes_the_drawing(tmp_path: Path) -> None:
 def test_title_tells_the_totals_and_what_is_left_out() -> None:
     """Lines, scans, speed, time, way; and below, what the plan cannot do."""
     over = area(zones=ZONE, clearance=8)
-    title = _title(plan_raster(over, RasterSettings(footprint=12, reading_rate=40, reserve=0)))
+    plan = plan_raster(over, RasterSettings(footprint=12, reading_rate=40, reserve=0))
+    title = _title(plan, MILLIMETRES)
     first, second, third = title.splitlines()
     assert first.startswith("11 lines, serpentine, 19 scans at 200 mm/s: 1 min ")
     assert second == "800 mm are scanned while the speed still changes"

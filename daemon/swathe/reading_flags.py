@@ -17,7 +17,18 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import Any
 
-__all__ = ["CELL_BITS", "READING_BITS", "ReadingFlag", "flag_attributes", "flag_names"]
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "CELL_BITS",
+    "READING_BITS",
+    "SPURIOUS_BITS",
+    "ReadingFlag",
+    "are_unconfirmed",
+    "flag_attributes",
+    "flag_names",
+]
 
 
 class ReadingFlag(IntFlag):
@@ -62,6 +73,21 @@ CELL_BITS = (
     | ReadingFlag.CONFIRMED
 )
 """Bits that follow from a cell and the cells around it."""
+
+SPURIOUS_BITS = CELL_BITS & ~ReadingFlag.CONFIRMED
+"""Bits that say that a cell's value may be spurious."""
+
+_DOUBTFUL = np.uint16(SPURIOUS_BITS | ReadingFlag.AMBIGUOUS)
+_CONFIRMED = np.uint16(ReadingFlag.CONFIRMED)
+
+
+def are_unconfirmed(quality: NDArray[np.uint16]) -> NDArray[np.bool_]:
+    """Return where a value is doubtful and nothing confirms it, shape as the layer ``quality``.
+
+    A value outside the calibrated range, or of a clipped echo, was measured: it is no doubt about
+    the wall that a second reading would remove.
+    """
+    return np.asarray(((quality & _DOUBTFUL) > 0) & ((quality & _CONFIRMED) == 0))
 
 
 def flag_names(flags: int) -> tuple[str, ...]:

@@ -105,6 +105,14 @@ class MarkKind(StrEnum):
     """Readings that were discarded or moved count again as they were taken [revision, by,
     because]."""
 
+    CONFIRMED = "reading confirmed"
+    """A person says that a doubtful thickness is real [place: its number, scan, index: its cell's
+    centre, by which it is found where readings were placed again, thickness, by, text: why]."""
+
+    REJECTED = "reading rejected"
+    """A person says that a doubtful thickness is spurious [as of a confirmed reading]. It stays
+    listed, and is confirmed by a second reading only, or by the opposite mark."""
+
     SPOT_READ = "spot read"
     """A spot was read with the probe put on: the readings from one byte offset of the gauge's stream
     to another are a coupling [spot: its name, first, last, by]."""

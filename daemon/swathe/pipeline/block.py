@@ -55,6 +55,13 @@ class Block:
             return self.placed, self.cells
         return self.placed[self._reading :], self.cells[self._reading :]
 
+    def known_rest(self) -> Times:
+        """Return the journal times of the readings and stays not taken yet, ns, in any order."""
+        known = self.placed.known[self._reading :]
+        if self.crossed is None:
+            return known
+        return np.concatenate((known, self.crossed.settled[self._stay :]))
+
     def take_path(self, until: int) -> ProbePath | None:
         """Return the path not taken yet that is settled at `until`, ns; None without any.
 

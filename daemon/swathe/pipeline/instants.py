@@ -11,15 +11,30 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["INSTANT_NS", "instant_of", "instants_between", "last_instant_before"]
+__all__ = [
+    "INSTANT_NS",
+    "SECOND_NS",
+    "instant_of",
+    "instants_between",
+    "last_instant_before",
+    "second_of",
+]
 
 INSTANT_NS: Final = 50_000_000
 """Time from one instant to the next."""
+
+SECOND_NS: Final = 20 * INSTANT_NS
+"""Time between the instants at which slow things are evaluated, such as the places to confirm."""
 
 
 def instant_of(known: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the instant at which each journal time takes effect, ns: the next one, or its own."""
     return np.asarray(-(-known // INSTANT_NS) * INSTANT_NS)
+
+
+def second_of(known: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the whole second of the journal's time at which each time takes effect, ns."""
+    return np.asarray(-(-known // SECOND_NS) * SECOND_NS)
 
 
 def last_instant_before(now: int) -> int:

@@ -106,6 +106,8 @@ class Pipeline(SurveyStages):
             MarkKind.SPOT_ACCEPTED: self._take_spot_mark,
             MarkKind.SPOT_CLOSED: self._take_spot_mark,
             MarkKind.SPOT_REOPENED: self._take_spot_mark,
+            MarkKind.CONFIRMED: self._decide,
+            MarkKind.REJECTED: self._decide,
             MarkKind.ENDED: self._end_run,
         }
 
@@ -207,7 +209,7 @@ class Pipeline(SurveyStages):
             # What a mark changes applies from it on: all that was received before it comes first.
             ends = mark.kind is MarkKind.ENDED
             self._advance(inputs, None, flush=mark.kind in _MARKS_BETWEEN, end=ends)
-            self._evaluate(inputs, self._now)
+            self._evaluate(inputs, self._now, at_mark=True)
             self._alarm_evaluation.state_changed()
         self._mark_handlers[mark.kind](inputs, mark, mark.time + self._utc_offset)
 
@@ -227,6 +229,7 @@ class Pipeline(SurveyStages):
         self.station = station
         self.survey = self.survey or str(mark.detail["survey"])
         self.calibration.open_run(station)
+        self._flags_changed(self.spurious.open_run(station))
         was_set = self._inputs.set_axes if self._inputs is not None else ()
         self._inputs = DeviceInputs(
             station, self.tallies, line=self._line, in_doubt=self._in_doubt, delays=self.delays
@@ -279,6 +282,7 @@ class Pipeline(SurveyStages):
             self._ended_complete = mark.detail["status"] == "complete"
             self.coverage.close_out(self._now, now)
             self._settle_gaps()
+            self._list_places(now)
 
     def _take_delay(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.newest_delays[str(mark.detail["device"])] = MeasuredDelay.of_mark(mark.detail)
@@ -359,6 +363,10 @@ class Pipeline(SurveyStages):
         self._notify(self.requests.exclude(zone, self.grid, self.coverage))
         self._settle_gaps()
         self._alarm_evaluation.evaluate_cells(now)
+
+    def _decide(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
+        self._flags_changed(self.spurious.decide(mark, now))
+        self._list_places(now)
 
     def _take_spot_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         update = None if self.spots is None else self.spots.take(mark, self._utc_offset)

@@ -19,16 +19,18 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import distinct
+from swathe.arrays import Cells, distinct
 from swathe.pipeline.block import Block, counted, first_known
 from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, cross_cells
 from swathe.pipeline.cells.grid import CellUpdate
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.instants import (
     INSTANT_NS,
+    SECOND_NS,
     instant_of,
     instants_between,
     last_instant_before,
+    second_of,
 )
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import Placed, PlacingObserver
@@ -67,7 +69,6 @@ class SurveyStages(SurveyState):
         self._cell_listeners: tuple[CellListener, ...] = (
             self.suspect_cells.cells_changed,
             self.coverage.cells_changed,
-            self.minimum.cells_changed,
             self._alarm_evaluation.cells_changed,
             *([] if self.beam_positions is None else [self.beam_positions.cells_changed]),
             self.changed.cells_changed,
@@ -226,6 +227,7 @@ class SurveyStages(SurveyState):
         )
         due = [self._due_later, self.coverage.due(cells, known), instant_of(below)]
         due.append(instant_of(np.array([event.known for event in self._slip_events], np.int64)))
+        due.append(distinct(second_of(block.known_rest())))
         if self._scanning:
             due.append(self._alarm_evaluation.due(instants, self._utc_offset, inputs, self._rates))
             if self._delay_watch is not None:
@@ -235,12 +237,17 @@ class SurveyStages(SurveyState):
             due.append(self._alarm_evaluation.conditions_due())
         return distinct(np.concatenate(due))
 
-    def _evaluate(self, inputs: DeviceInputs, now: int) -> None:
-        """Evaluate gaps and alarms at `now`, host time in ns; all before is on the grid."""
+    def _evaluate(self, inputs: DeviceInputs, now: int, *, at_mark: bool = False) -> None:
+        """Evaluate gaps and alarms at `now`, host time in ns; all before is on the grid.
+
+        At whole seconds and at marks also the places to confirm.
+        """
         time = now + self._utc_offset
         self.coverage.evaluate(now, time)
         self._apply_slips(now)
         self._settle_gaps()
+        if at_mark or now % SECOND_NS == 0:
+            self._list_places(time)
         self._alarm_evaluation.evaluate_cells(time)
         if self._scanning:
             self._alarm_evaluation.evaluate(now, self._utc_offset, inputs)
@@ -264,6 +271,8 @@ class SurveyStages(SurveyState):
             checks = self.suspect_cells.checks
             if checks.in_progress:
                 checks.add_readings(batch.readings)
+            if self._scanning and not checks.in_progress:
+                self.spurious.flag_readings(batch.readings)
             self._alarm_evaluation.add_readings(batch.readings, batch.readings_known_at)
             if self.spots is not None and self._scanning and not checks.in_progress:
                 self.spots.add_readings(batch.readings, batch.readings_arrived, batch.waveforms)
@@ -293,6 +302,7 @@ class SurveyStages(SurveyState):
                     suspect=unsound or self.suspect_cells.in_force,
                     waveforms=self._waveforms,
                     uncertain=uncertain[rows],
+                    place=(placed.scan[rows], placed.index[rows]),
                 )
                 if unsound:
                     self.slipped_cells.cells_read(update)
@@ -310,5 +320,17 @@ class SurveyStages(SurveyState):
             self.changed.add(crossed)
 
     def _notify(self, update: CellUpdate) -> None:
+        flagged = self.spurious.cells_changed(update)
+        self.minimum.cells_changed(np.concatenate((update.cells, flagged)))
         for listener in self._cell_listeners:
             listener(update)
+        self.changed.add(flagged)
+
+    def _flags_changed(self, cells: Cells) -> None:
+        """Take cells whose flags changed though they got no reading."""
+        self.minimum.cells_changed(cells)
+        self.changed.add(cells)
+
+    def _list_places(self, time: int) -> None:
+        """Bring the places to confirm up to date at `time`, ns UTC; all before is on the grid."""
+        self.spurious.evaluate(time, self.coverage.left, self.minimum.raw_cell)

@@ -54,6 +54,7 @@ from swathe.pipeline.revisions import Revision, RevisionLog
 from swathe.pipeline.spots.register import Spot
 from swathe.pipeline.spots.snapshot import SpotSnapshot, spot_snapshot
 from swathe.pipeline.spots.survey_spots import SurveySpots
+from swathe.pipeline.spurious.watch import SpuriousWatch
 from swathe.station import Station, beam_of, excluded_cells, kept_waveforms
 
 __all__ = ["SurveyState", "SurveyStatus"]
@@ -80,7 +81,8 @@ class SurveyState:
         calibration: by which times of flight become thicknesses, and what was outside it.
         unplaced: readings of earlier runs that no encoder samples bracketed.
         between_lines: readings of earlier runs that belong to no line of a stepped index axis.
-        minimum: the minimum thickness.
+        minimum: the minimum thickness, confirmed and raw.
+        spurious: doubtful readings and cells, and the places to confirm.
         suspect_cells: calibration checks and the cells that a failed one makes suspect.
         slipped_cells: slips between two sources of a position, and the cells they make suspect.
         notes: operator's notes as (ns UTC, text).
@@ -111,6 +113,7 @@ class SurveyState:
             self.grid.keep_waveforms(form.samples, form.dtype)
         self.coverage = Coverage(self.grid, stepped=not station.index_encoded)
         self.minimum = MinimumThickness(self.grid)
+        self.spurious = SpuriousWatch(self.grid, apart=station.spots is not None)
         self.suspect_cells = SuspectCells(self.grid, self.coverage)
         self.slipped_cells = SlippedCells(self.grid, self.coverage)
         self.changed = ChangedCells(self.grid.shape[1])

@@ -25,6 +25,7 @@ from swathe.station.model import (
     LineAdvance,
     SecondSettings,
     StoreSettings,
+    SurveySettings,
 )
 from swathe.station.motion import check_motion
 from swathe_drivers import Decoder, DriverError
@@ -71,6 +72,27 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
     problems += check_marks(parts.get("mark", ()), axes, faulty)
     problems += _check_echo(parts, decoders)
     problems += check_motion(parts)
+    problems += _check_limits(parts.get("survey"))
+    return problems
+
+
+def _check_limits(survey: SurveySettings | None) -> list[Problem]:
+    """Return what is wrong with the limits of thickness."""
+    if survey is None or survey.thickness_limits is None:
+        return []
+    low, high = survey.thickness_limits
+    key, got = "survey.thickness_limits", f"{low:g} mm to {high:g} mm"
+    if not 0 <= low < high:
+        return [Problem(key, "must rise from 0 or more", got, "thinnest first, then thickest")]
+    problems: list[Problem] = []
+    for name, wall in (
+        ("nominal_thickness", survey.nominal_thickness),
+        ("alert_below", survey.alert_below),
+    ):
+        if wall is not None and not low < wall < high:
+            remedy = "a reading beyond the limits counts as no echo: leave them wide"
+            requirement = f"must have survey.{name} between them ({wall:g} mm)"
+            problems.append(Problem(key, requirement, got, remedy))
     return problems
 
 

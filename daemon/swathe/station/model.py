@@ -238,6 +238,11 @@ class SurveySettings(StationTable):
     operator: str = ""
     nominal_thickness: Length | None = Field(None, gt=0)
     alert_below: Length | None = Field(None, gt=0)
+    thickness_limits: tuple[Length, Length] | None = Field(
+        None,
+        description="thinnest and thickest wall that the part can have, mm: a reading beyond counts "
+        "as no echo; by default none is too thin, and the thickest follows from the plan",
+    )
     cell_rule: CellRule = CellRule.MINIMUM
     hits_per_cell: float = Field(1.0, gt=0, description="wanted; sets the highest scan speed")
     target_coverage: Percent = Field(100.0, gt=0, le=100)

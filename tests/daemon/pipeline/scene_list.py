@@ -35,6 +35,7 @@ _BINARY = Encoder(form="binary")
 _TROUBLE = Faults(late=0.02, lost=0.02, doubled=0.05, foreign=0.05)
 _THIN = 'alert_below = "5 mm"'
 _PROBE = '[probe]\ndiameter = "6 mm"\nfrequency = "5 MHz"\n'
+_PIT = {"scan": 21.0, "index": 5.0, "thickness": 1.9}
 
 
 def _motion(at: float, state: str, event: str) -> tuple[float, MarkKind, dict[str, str]]:
@@ -755,6 +756,36 @@ _LIST = (
         delivery={"encoder": "bunched"},
         lost=(("gauge", 1.4, 1.7),),
         restarts=(Restart(1.0, None),),
+    ),
+    Scene(
+        name="spurious readings, a pit confirmed and rejected",
+        gauge=Gauge(period=12_000),
+        survey=f'{_THIN}\nnominal_thickness = "9 mm"',
+        tables='[probe]\ndiameter = "6 mm"\nfrequency = "5 MHz"',
+        spurious=0.03,
+        thin=((20.6, 21.3, 4.0, 6.0),),
+        motion=serpentine(lines=4, rest=1.5),
+        marks=(
+            mark(2.6, MarkKind.CONFIRMED, place=1, by="K", text="seen", **_PIT),
+            mark(3.2, MarkKind.REJECTED, place=1, by="L", text="grease", **_PIT),
+        ),
+        restarts=(Restart(4.0, None),),
+    ),
+    Scene(
+        name="spurious readings round a pipe, the last ones count",
+        gauge=Gauge(period=9_000, sequence=True),
+        scan='mode = "wrapped"',
+        survey='cell_rule = "last"\nthickness_limits = ["1 mm", "30 mm"]',
+        spurious=0.05,
+        motion=around(),
+        restarts=(Restart(1.3),),
+    ),
+    Scene(
+        name="spurious readings to and fro",
+        gauge=Gauge(period=12_000),
+        survey='cell_rule = "mean"',
+        spurious=0.05,
+        motion=passes(7.0),
     ),
     Scene(
         name="all at once",

@@ -236,6 +236,7 @@ class Scene:
         survey, scan, index_lines, tables: lines added to the station file.
         holes: regions without echo until a time, s.
         thin: regions of 2 mm, which wear by the second.
+        spurious: share of readings that are doubled, halved, a cycle off, noise or impossible.
         corrupt: share of records with a wrong byte.
         dropped: share of readings that are not sent.
         silent: (port, from, to): the device sends nothing.
@@ -264,6 +265,7 @@ class Scene:
     tables: str = ""
     holes: tuple[tuple[Region, float], ...] = (((8.0, 14.0, -3.0, 7.5), 99.0),)
     thin: tuple[Region, ...] = ()
+    spurious: float = 0.0
     corrupt: float = 0.0
     dropped: float = 0.0
     silent: tuple[tuple[str, float, float], ...] = ()
@@ -581,7 +583,14 @@ class _Take:
                 return None
         if any(_within(scan, index, region) for region in self.scene.thin):
             return 2.0 - 0.1 * seconds + noise
-        return 9.0 + 0.02 * scan * self.slow + noise
+        return self._read(9.0 + 0.02 * scan * self.slow + noise)
+
+    def _read(self, wall: float) -> float:
+        """Return what is read of a wall, mm: now and then something else."""
+        if self.scene.spurious and self.rng.random() < self.scene.spurious:
+            odd = (2 * wall, wall / 2, wall + 0.6, wall - 0.6, self.rng.uniform(1, 8), 60.0)
+            return self.rng.choice(odd)
+        return wall
 
 
 def _within(scan: float, index: float, region: Region) -> bool:

@@ -74,6 +74,11 @@ class Coverage:
         """The line that the probe scans now; -1 before the first."""
         return self._lines.row
 
+    @property
+    def left(self) -> NDArray[np.bool_]:
+        """Which cells the probe has left behind at the last evaluation, shape (cells,)."""
+        return self._left
+
     def measured_in_row(self, row: int) -> int:
         """Return how many cells of a line are measured."""
         return int(self._measured_in_row[row])

@@ -17,18 +17,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, distinct, run_lengths, run_starts, steps_of
+from swathe.arrays import Cells, Floats, Ints, distinct, run_lengths, run_starts, steps_of
+from swathe.pipeline.cells.cell_visits import CellVisits
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.reading_flags import CELL_BITS, READING_BITS, ReadingFlag
 from swathe.station import Axis, CellRule
 
-__all__ = ["CellState", "CellUpdate", "Grid"]
+__all__ = ["PLACES", "CellState", "CellUpdate", "Grid"]
 
 # Means are sums of 2**-29 mm, 2 pm: for a wall of 10 mm, 20 days of 1,000 readings a second fit.
 # What is thicker than fifteen kilometres counts as that.
 _UNITS_PER_MM = 2.0**29
 _MOST_MM = 1.5e7
 _ALL_BITS = READING_BITS | CELL_BITS
+PLACES = 250
+"""Parts of a cell, to each side half of them, by which `Grid.within` counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +91,10 @@ class Grid:
         self.last_time = np.zeros(cells, np.int64)
         self.probe = np.zeros(cells, np.uint8)
         self.quality = np.zeros(cells, np.uint16)
+        # Where in its cell the reading was taken that represents it, along scan and index, in
+        # 1/`PLACES` of a cell from the centre.
+        self.within = np.zeros((cells, 2), np.int8)
+        self.visits = CellVisits(self.shape, (index.wrapped, scan.wrapped))
         self.slipped = np.zeros(cells, bool)  # suspect by a slip, whatever a check says
         self.outside = 0
         self.waveform: NDArray[Any] | None = None
@@ -133,6 +140,7 @@ class Grid:
         suspect: bool = False,
         waveforms: PendingWaveforms | None = None,
         uncertain: NDArray[np.bool_] | None = None,
+        place: tuple[Floats, Floats] | None = None,
     ) -> None:
         """Put readings into their cells.
 
@@ -146,12 +154,14 @@ class Grid:
             uncertain: whether it is not known if a reading was taken in its cell or in another,
                 shape (n,): one without an echo then is no evidence that there is none; known by
                 default.
+            place: scan and index position of each reading, mm, shape (n,) each; the centres of
+                their cells by default.
         """
+        stays = self.visits.follow(cells)
         inside = cells >= 0
         valid = inside & readings["valid"] & np.isfinite(readings["thickness"])
-        if valid.all():
-            good, at = readings, cells
-        else:
+        kept: slice | Ints = slice(None)
+        if not valid.all():
             self.outside += int(np.count_nonzero(~inside))
             without = inside & ~valid
             if uncertain is not None:
@@ -159,15 +169,19 @@ class Grid:
                 without &= ~uncertain
             self._raise_state(cells[without], CellState.NO_SIGNAL)
             self._note_impossible(readings, cells, inside)
-            good, at = readings[valid], cells[valid]
+            kept = np.flatnonzero(valid)
         if suspect:
-            unsound = self.state[at] != CellState.MEASURED
-            good, at = good[unsound], at[unsound]
-        else:
-            stays = at[run_starts(at)]
-            self._empty(stays[self.state[stays] == CellState.SUSPECT])
+            kept = np.flatnonzero(valid)
+            kept = kept[self.state[cells[kept]] != CellState.MEASURED]
+        at = cells[kept]
+        if not suspect:
+            entered = at[run_starts(at)]
+            self._empty(entered[self.state[entered] == CellState.SUSPECT])
         if at.size:
-            self._add_valid(good, at, utc_offset, waveforms)
+            good = readings[kept]
+            self.visits.add(stays, stays.of_reading[kept], good["thickness"])
+            within = None if place is None else self._within(place[0][kept], place[1][kept])
+            self._add_valid(good, at, utc_offset, waveforms, within)
         if suspect:
             self.mark_suspect(at[self.state[at] == CellState.MEASURED])
 
@@ -197,6 +211,7 @@ class Grid:
 
     def _empty(self, cells: Cells) -> None:
         """Drop suspect readings: sound ones replace them."""
+        self.visits.clear(cells)
         self.hits[cells] = 0
         self._thickness_sum[cells] = 0
         self.last_time[cells] = 0
@@ -210,16 +225,27 @@ class Grid:
         if self.waveform is not None:
             self.waveform[cells] = 0
 
+    def _within(self, scan: Floats, index: Floats) -> NDArray[np.int8]:
+        """Return where positions in mm are in their cells, as in `within`, shape (n, 2)."""
+        offset = np.stack((self.scan.offset(scan), self.index.offset(index)), axis=1)
+        return np.floor((offset - np.floor(offset) - 0.5) * PLACES).astype(np.int8)
+
     def _add_valid(
-        self, good: NDArray[Any], at: Cells, utc_offset: int, waveforms: PendingWaveforms | None
+        self,
+        good: NDArray[Any],
+        at: Cells,
+        utc_offset: int,
+        waveforms: PendingWaveforms | None,
+        within: NDArray[np.int8] | None,
     ) -> None:
         # The probe stays in a cell for many readings: what can be is done once for each stay.
         begins = run_starts(at)
         stays = at[begins]
-        best, where = self._winners(good, at, begins)
-        fresh = self.hits[where] == 0
-        replace = fresh | self._beats(best, where)
+        rows = self._winners(good, at, begins)
+        best, where = good[rows], at[rows]
+        replace = (self.hits[where] == 0) | self._beats(best, where)
         best, where = best[replace], where[replace]
+        self.within[where] = 0 if within is None else within[rows[replace]]
         self.thickness[where] = best["thickness"]
         self.time_of_flight[where] = best["time_of_flight"]
         self.amplitude[where] = best["amplitude"]
@@ -268,10 +294,8 @@ class Grid:
         total, hits = self._thickness_sum[cells], self.hits[cells]
         return np.asarray(total / np.maximum(hits, 1) / _UNITS_PER_MM)
 
-    def _winners(
-        self, good: NDArray[Any], at: Cells, begins: NDArray[np.int64]
-    ) -> tuple[NDArray[Any], Cells]:
-        """Return, for each cell of `at`, the reading that represents it among these, and the cell.
+    def _winners(self, good: NDArray[Any], at: Cells, begins: NDArray[np.int64]) -> Ints:
+        """Return, for each cell of `at`, which of these readings represents it.
 
         Args:
             good: readings, shape (n,).
@@ -297,7 +321,7 @@ class Grid:
             order = np.lexsort((rank[best], cells))
             best = best[order]
             best = best[steps_of(at[best], -1) > 0]
-        return good[best], at[best]
+        return best
 
     def _beats(self, best: NDArray[Any], where: Cells) -> NDArray[np.bool_]:
         """Return whether each reading replaces what its cell holds."""

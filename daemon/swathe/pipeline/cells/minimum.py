@@ -1,54 +1,91 @@
-"""The minimum thickness of a survey, updated without a search over all cells."""
+"""The minimum thickness of a survey, confirmed and raw, updated without a search over all cells.
+
+The confirmed one is the minimum of the cells whose values are not doubtful, or were confirmed
+(`swathe.reading_flags.are_unconfirmed`); the raw one is that of all cells that were read. Both follow
+from the grid's state alone.
+"""
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
+from swathe.arrays import Cells, distinct
+from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.reading_flags import are_unconfirmed
 
 __all__ = ["MinimumThickness"]
 
+_BLOCK = 1024
+
 
 class MinimumThickness:
-    """Follows the cell with the minimum thickness.
+    """Follows the cells with the minimum thickness; of equal cells the first one of the grid.
 
     Args:
         grid: the cells.
 
     Attributes:
-        value: mm; None before the first reading.
-        cell: its flat cell; -1 before.
+        value: confirmed minimum, mm; None without one.
+        cell: its flat cell; -1 without one.
+        raw_value: minimum of all cells, mm; None before the first reading.
+        raw_cell: its flat cell; -1 before.
     """
 
     def __init__(self, grid: Grid) -> None:
         self._grid = grid
+        blocks = -(-grid.state.size // _BLOCK)
+        # By block of cells: minimum, and the cell that has it; confirmed and raw.
+        self._lowest = np.full((2, blocks), np.inf)
+        self._cells = np.full((2, blocks), -1, np.int64)
         self.value: float | None = None
         self.cell = -1
+        self.raw_value: float | None = None
+        self.raw_cell = -1
 
     @property
     def position(self) -> tuple[float, float] | None:
-        """Its (scan, index) position, mm; None before the first reading."""
-        if self.value is None:
-            return None
-        row, column = divmod(self.cell, self._grid.shape[1])
+        """The (scan, index) position of the confirmed minimum, mm; None without one."""
+        return None if self.value is None else self._position(self.cell)
+
+    @property
+    def raw_position(self) -> tuple[float, float] | None:
+        """The (scan, index) position of the raw minimum, mm; None before the first reading."""
+        return None if self.raw_value is None else self._position(self.raw_cell)
+
+    @property
+    def is_confirmed(self) -> bool:
+        """Whether the raw minimum is the confirmed one."""
+        return self.cell == self.raw_cell
+
+    def _position(self, cell: int) -> tuple[float, float]:
+        row, column = divmod(cell, self._grid.shape[1])
         return float(self._grid.scan.centres[column]), float(self._grid.index.centres[row])
 
-    def cells_changed(self, update: CellUpdate) -> None:
-        """Compare the cells of an update with the minimum."""
-        grid, cells = self._grid, update.cells
-        gone = self.value is not None and (
-            grid.state[self.cell] == CellState.EXCLUDED or not grid.hits[self.cell]
+    def cells_changed(self, cells: Cells) -> None:
+        """Take cells whose thickness, state or flags changed, in any order, shape (n,)."""
+        if not cells.size:
+            return
+        for block in distinct(cells // _BLOCK).tolist():
+            self._find(block)
+        (self.value, self.cell), (self.raw_value, self.raw_cell) = (
+            self._minimum(kind) for kind in (0, 1)
         )
-        if gone or (self.value is not None and grid.thickness[self.cell] > self.value):
-            # By a rule other than the minimum, or after a failed check, the thinnest cell may
-            # have been read thicker since; or its zone was excluded, or its readings were discarded.
-            cells = np.arange(grid.state.size)
-            self.value = None
-        wall = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)
-        cells = cells[wall]
-        if cells.size:
-            minimum = int(cells[np.argmin(grid.thickness[cells])])
-            found = (float(grid.thickness[minimum]), minimum)
-            # Of equal cells the first one of the grid, whichever was read first.
-            if self.value is None or found < (self.value, self.cell):
-                self.value, self.cell = found
+
+    def _find(self, block: int) -> None:
+        """Find the minima of a block."""
+        grid, first = self._grid, block * _BLOCK
+        cells = slice(first, first + _BLOCK)
+        read = (grid.hits[cells] > 0) & (grid.state[cells] != CellState.EXCLUDED)
+        raw = np.where(read, grid.thickness[cells], np.inf)
+        confirmed = np.where(are_unconfirmed(grid.quality[cells]), np.inf, raw)
+        for kind, values in enumerate((confirmed, raw)):
+            at = int(np.argmin(values))
+            self._lowest[kind, block] = values[at]
+            self._cells[kind, block] = first + at
+
+    def _minimum(self, kind: int) -> tuple[float | None, int]:
+        block = int(np.argmin(self._lowest[kind]))
+        value = float(self._lowest[kind, block])
+        return (value, int(self._cells[kind, block])) if math.isfinite(value) else (None, -1)

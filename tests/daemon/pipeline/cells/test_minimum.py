@@ -9,7 +9,10 @@ from hypothesis import strategies as st
 from daemon.strategies import readings
 from swathe.pipeline import CellState, Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
+from swathe.reading_flags import ReadingFlag
 from swathe.station import Axis, CellRule
+
+F = ReadingFlag
 
 
 def grid(rule: CellRule = CellRule.LAST) -> Grid:
@@ -26,14 +29,14 @@ def read(made: Grid, minimum: MinimumThickness, thickness: dict[int, float]) -> 
     cells = np.array(list(thickness))
     update = made.begin_update(cells)
     made.add(readings(range(cells.size), thickness.values()), cells, 0)
-    minimum.cells_changed(update)
+    minimum.cells_changed(update.cells)
 
 
 def test_minimum_has_no_cell_before_the_first_reading() -> None:
     """Neither a cell without a reading nor an update of one is a minimum."""
     made = grid()
     minimum = MinimumThickness(made)
-    minimum.cells_changed(made.begin_update(np.array([0, 1])))
+    minimum.cells_changed(np.array([0, 1]))
     assert (minimum.value, minimum.cell, minimum.position) == (None, -1, None)
 
 
@@ -56,11 +59,11 @@ def test_minimum_moves_on_when_its_cell_is_read_thicker_or_excluded() -> None:
     assert (minimum.value, minimum.cell) == (8.0, 3)
     update = made.begin_update(np.array([3]))
     made.state[3] = CellState.EXCLUDED
-    minimum.cells_changed(update)
+    minimum.cells_changed(update.cells)
     assert (minimum.value, minimum.cell) == (9.0, 0)
     update = made.begin_update(np.arange(6))
     made.state[:] = CellState.EXCLUDED
-    minimum.cells_changed(update)
+    minimum.cells_changed(update.cells)
     assert (minimum.value, minimum.position) == (None, None)
 
 
@@ -88,11 +91,11 @@ def test_minimum_agrees_with_a_search_over_all_cells(steps: list[Step], rule: Ce
         update = made.begin_update(cells)
         wall = [float(mm) for mm in thickness[: len(at)]]
         made.add(readings([time] * len(at), wall), cells, 0, suspect=suspect)
-        minimum.cells_changed(update)
+        minimum.cells_changed(update.cells)
         if excluded:
             update = made.begin_update(np.array(excluded, np.int64))
             made.state[update.cells] = CellState.EXCLUDED
-            minimum.cells_changed(update)
+            minimum.cells_changed(update.cells)
         wall_cells = np.flatnonzero((made.hits > 0) & (made.state != CellState.EXCLUDED))
         if not wall_cells.size:
             assert minimum.value is None
@@ -100,3 +103,35 @@ def test_minimum_agrees_with_a_search_over_all_cells(steps: list[Step], rule: Ce
         assert minimum.value == made.thickness[wall_cells].min()
         assert minimum.cell in wall_cells
         assert made.thickness[minimum.cell] == minimum.value
+
+
+def test_unconfirmed_cell_is_the_raw_minimum_only() -> None:
+    """Once it is confirmed it is both; without any confirmed cell there is none."""
+    made = grid()
+    minimum = MinimumThickness(made)
+    read(made, minimum, {0: 9.0, 2: 4.0})
+    for flags, cell in ((F.LONE_LOW, 0), (F.LONE_LOW | F.CONFIRMED, 2), (F.AMBIGUOUS, 0)):
+        made.quality[2] = flags
+        minimum.cells_changed(np.array([2]))
+        assert (minimum.cell, minimum.raw_cell, minimum.raw_value) == (cell, 2, 4.0)
+        assert minimum.is_confirmed == (cell == 2)
+    made.quality[0] = F.HALVED
+    minimum.cells_changed(np.array([0]))
+    assert (minimum.value, minimum.cell, minimum.position) == (None, -1, None)
+    assert minimum.raw_position == (14.0, 0.0)
+
+
+def test_minimum_of_many_cells_is_that_of_all_blocks() -> None:
+    """Of equal cells in two blocks the first one counts."""
+    made = Grid(
+        scan=Axis(name="scan", start=0.0, resolution=1.0, cells=5000),
+        index=Axis(name="index", start=0.0, resolution=1.0, cells=1),
+        rule=CellRule.LAST,
+    )
+    minimum = MinimumThickness(made)
+    read(made, minimum, {4999: 7.0, 1500: 8.0})
+    assert minimum.cell == 4999
+    read(made, minimum, {1024: 7.0})
+    assert minimum.cell == 1024
+    read(made, minimum, {1024: 9.0})
+    assert (minimum.cell, minimum.value) == (4999, 7.0)

@@ -1,0 +1,93 @@
+"""Spurious readings of a survey: rules, places to confirm and persons' decisions, run by run."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe.arrays import Bools, Cells
+from swathe.journal import Mark
+from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
+from swathe.pipeline.spurious.cells import SpuriousCells, SpuriousSettings
+from swathe.pipeline.spurious.decisions import Decision
+from swathe.pipeline.spurious.limits import flag_impossible, thickness_limits
+from swathe.pipeline.spurious.register import ConfirmRegister
+from swathe.reading_flags import ReadingFlag, are_unconfirmed
+from swathe.station import Station
+
+__all__ = ["SpuriousWatch"]
+
+_ANYTHING = (0.0, float("inf"))
+
+
+class SpuriousWatch:
+    """Flags readings and cells, and lists the places to confirm.
+
+    Args:
+        grid: the cells.
+        apart: whether no cell is near another one, as with spots.
+
+    Attributes:
+        cells: the rules applied to the grid.
+        register: the places to confirm.
+        impossible: readings so far beyond the limits.
+    """
+
+    def __init__(self, grid: Grid, *, apart: bool) -> None:
+        self._grid = grid
+        grid.visits.apart = apart
+        self.cells = SpuriousCells(grid, apart=apart)
+        self.register = ConfirmRegister(grid, self.cells)
+        self.impossible = 0
+        self._limits = _ANYTHING
+
+    def open_run(self, station: Station) -> Cells:
+        """Apply the station file of a run; return the cells whose flags changed."""
+        self._limits = thickness_limits(station)
+        changed = self.cells.set_settings(SpuriousSettings.of_station(station))
+        self.register.add(changed)
+        return changed
+
+    def flag_readings(self, readings: NDArray[Any]) -> None:
+        """Flag impossible readings of the scan, dtype `READING` with their thickness, in place."""
+        self.impossible += flag_impossible(readings, self._limits)
+
+    def cells_changed(self, update: CellUpdate) -> Cells:
+        """Evaluate the cells of an update and those near them; return those whose flags changed."""
+        changed = self.cells.cells_changed(update)
+        self.register.add(update.cells)
+        self.register.add(changed)
+        return changed
+
+    def decide(self, mark: Mark, time: int) -> Cells:
+        """Apply a person's decision, made at `time` in ns UTC; return the cells that changed."""
+        place = self.register.place_meant(mark.detail)
+        if place is None:
+            return np.empty(0, np.int64)
+        cells = np.array([place.cell])
+        self.cells.decide(place.cell, Decision.of_mark(mark.kind, mark.detail, time))
+        self.register.add(cells)
+        return cells
+
+    def evaluate(self, time: int, left: Bools, thinnest: int) -> Cells:
+        """Bring the list of places up to date; return the cells whose places changed.
+
+        Args:
+            time: ns UTC.
+            left: which cells the probe has left behind, shape (cells,).
+            thinnest: the cell with the raw minimum; -1 without one.
+        """
+        return np.array(self.register.evaluate(time, left, thinnest), np.int64)
+
+    def unconfirmed(self, cells: Cells | slice = slice(None)) -> Bools:
+        """Return which cells have a doubtful value that nothing confirms, shape as `cells`."""
+        return are_unconfirmed(self._grid.quality[cells])
+
+    def counts(self) -> dict[ReadingFlag, int]:
+        """Return how many required cells have each flag now, by rising bit."""
+        grid = self._grid
+        quality = grid.quality[grid.state != CellState.EXCLUDED]
+        quality = quality[quality > 0]
+        return {flag: int(np.count_nonzero(quality & np.uint16(flag))) for flag in ReadingFlag}

@@ -9,15 +9,35 @@ import threading
 import time
 from collections.abc import Callable
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.live import Live
 
-from swathe.board.board import Board
+from swathe.board.prompt import Reply
 from swathe.keys import TerminalKeys, is_foreground
 
-__all__ = ["BoardScreen"]
+__all__ = ["BoardScreen", "Drawn"]
+
+
+class Drawn(Protocol):
+    """What is drawn on the screen, and takes its keys."""
+
+    def ring_for_new(self) -> None:
+        """Ring for what is new, if it is time to."""
+        ...
+
+    def render(self) -> RenderableType:
+        """Return all of it, for the console as it is now."""
+        ...
+
+    def press(self, key: str) -> None:
+        """Act on a key."""
+        ...
+
+    def show(self, reply: Reply) -> None:
+        """Show an answer, or ask."""
+        ...
 
 
 class BoardScreen:
@@ -37,7 +57,7 @@ class BoardScreen:
     def __init__(
         self,
         console: Console,
-        board: Board,
+        board: Drawn,
         *,
         may_not_stop: Callable[[], str] = lambda: "",
         on_continued: Callable[[float], str] = lambda _: "",

@@ -19,6 +19,7 @@ from swathe.cli import (  # noqa: F401
     report,
     revise,
     run,
+    setup,
     simulate,
     surveys,
     verify,

@@ -127,6 +127,15 @@ class MarkKind(StrEnum):
     SPOT_REOPENED = "spot reopened"
     """A spot is to be read again: what was read there counts no more [spot, by, because]."""
 
+    SENSITIVITY = "sensitivity checked"
+    """A reference echo was measured [by; measured, reference: % of full screen height; tolerance,
+    spread: dB; readings; block; step: mm or null; made: ns UTC, and id, of one that was made in the
+    set-up view before the run]."""
+
+    GATES_CHANGED = "gates changed"
+    """Gates were changed in the set-up view, before the run, and written into the station file [by;
+    changes: texts; made: ns UTC; id]."""
+
     ENDED = "ended"
     """A run ended in good order [status, reason]."""
 

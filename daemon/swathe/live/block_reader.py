@@ -96,6 +96,11 @@ class BlockReader:
         self._since = 0
         self._pump_task: asyncio.Task[None] | None = None
 
+    @property
+    def link(self) -> DeviceLink:
+        """The gauge's decoder, and its newest readings."""
+        return self._link
+
     def _new_stability(self) -> Stability:
         return Stability(
             window=self._window,

@@ -48,7 +48,7 @@ HEADERS = {
 _MIN_TOKEN_LENGTH = 16
 _COOKIE_DAYS = 30
 # Open without the token: the page without any data, and the login.
-_OPEN = ("/", "/session", "/favicon.ico")
+_OPEN = ("/", "/setup", "/session", "/favicon.ico")
 _OPEN_FOLDER = "/static/"
 
 
@@ -126,7 +126,11 @@ class Access:
             return True
         site = headers.get("sec-fetch-site", "none")
         # Another site may link to the page, and nothing else.
-        linked = method == "GET" and path == "/" and headers.get("sec-fetch-mode") == "navigate"
+        linked = (
+            method == "GET"
+            and path in ("/", "/setup")
+            and headers.get("sec-fetch-mode") == "navigate"
+        )
         return site not in ("none", "same-origin") and not linked
 
     def _has_token(self, headers: Headers) -> bool:

@@ -17,16 +17,13 @@ from uuid import uuid4
 import numpy as np
 
 from swathe.arrays import Cells
-from swathe.errors import SwatheError
-from swathe.page.mailbox import Mailbox, event
+from swathe.page.mailbox import Mailbox, event, refuse_more_than_most
 from swathe.page.page_topics import PageTopics
 from swathe.page.plan import viewer_plan
 from swathe.page.pyramid import Level, Pyramid, pack_patch
 from swathe.page.source import Source
 
-__all__ = ["MAX_VIEWERS", "Hub", "TooManyViewersError"]
-
-MAX_VIEWERS = 64
+__all__ = ["Hub"]
 
 # Changes are gathered for so long; a map that is drawn twenty times a second looks smooth.
 _GATHER_SECONDS = 0.05
@@ -37,10 +34,6 @@ _TRAIL = 80
 # A late viewer gets only the newest of closed gaps and of alarms that are over.
 _MAX_ENDED = 50
 _ENDED = (("gap/", b'"status":"closed"'), ("alarm/", b'"status":"over"'))
-
-
-class TooManyViewersError(SwatheError):
-    """The maximum number of viewers is reached; close one."""
 
 
 class Hub:
@@ -96,9 +89,7 @@ class Hub:
         Raises:
             TooManyViewersError: the viewer must come back later.
         """
-        if len(self._viewers) >= MAX_VIEWERS:
-            msg = f"the maximum of {MAX_VIEWERS} viewers is reached: close one"
-            raise TooManyViewersError(msg)
+        refuse_more_than_most(len(self._viewers))
         viewer = Mailbox()
         for topic, payload in self._initial_messages().items():
             viewer.put_message(topic, payload)

@@ -8,7 +8,11 @@ from __future__ import annotations
 
 import asyncio
 
-__all__ = ["Mailbox", "event"]
+from swathe.errors import SwatheError
+
+__all__ = ["MAX_VIEWERS", "Mailbox", "TooManyViewersError", "event", "refuse_more_than_most"]
+
+MAX_VIEWERS = 64
 
 # About three seconds of a scan.
 _MAX_PATCHES = 60
@@ -24,6 +28,21 @@ def event(name: str, data: bytes) -> bytes:
         data: without line breaks, as JSON and base64 are.
     """
     return b"event: %s\ndata: %s\n\n" % (name.encode(), data)
+
+
+class TooManyViewersError(SwatheError):
+    """The maximum number of viewers is reached; close one."""
+
+
+def refuse_more_than_most(viewers: int) -> None:
+    """Refuse a further viewer in addition to so many.
+
+    Raises:
+        TooManyViewersError: the viewer must come back later.
+    """
+    if viewers >= MAX_VIEWERS:
+        msg = f"the maximum of {MAX_VIEWERS} viewers is reached: close one"
+        raise TooManyViewersError(msg)
 
 
 class Mailbox:

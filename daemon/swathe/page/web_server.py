@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import uvicorn
 
-from swathe.page.access import Access
-from swathe.page.app import build_app
-from swathe.page.hub import Hub
-from swathe.page.source import Source
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp
 
 __all__ = ["WebServer", "web_server"]
 
@@ -24,21 +23,17 @@ class WebServer(uvicorn.Server):
         yield
 
 
-def web_server(
-    source: Source, hub: Hub, access: Access, *, most_connections: int, close_seconds: int
-) -> WebServer:
-    """Return a server of the page that is not started yet.
+def web_server(app: ASGIApp, *, most_connections: int, close_seconds: int) -> WebServer:
+    """Return a server of an application that is not started yet.
 
     Args:
-        source: the daemon.
-        hub: publishes changes to the viewers.
-        access: who may do what.
+        app: the application.
         most_connections: that it takes at once.
         close_seconds: that it waits for the last answers when it closes.
     """
     return WebServer(
         uvicorn.Config(
-            build_app(source, hub, access),
+            app,
             http="h11",
             ws="none",
             lifespan="off",

@@ -32,6 +32,7 @@ from swathe.pipeline.placing.standstill import STANDSTILL_NS
 from swathe.pipeline.progress.progress import RunRates
 from swathe.pipeline.references import Reference
 from swathe.pipeline.revisions import REVISION_MARKS, Revision
+from swathe.pipeline.setup_history import SETUP_MARKS
 from swathe.pipeline.stages import SurveyStages
 from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, station_in_journal
 
@@ -49,7 +50,7 @@ _MARKS_BETWEEN = (
     MarkKind.ENDED,
 )
 # Marks on which no cell, gap or alarm depends.
-_MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION, *REVISION_MARKS)
+_MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION, *REVISION_MARKS, *SETUP_MARKS)
 
 MarkHandler = Callable[[DeviceInputs, Mark, int], None]
 
@@ -99,15 +100,14 @@ class Pipeline(SurveyStages):
             MarkKind.REFERENCED: self._reference,
             MarkKind.DELAY: self._take_delay,
             MarkKind.DELAY_ESTIMATED: self._take_estimate,
-            MarkKind.DISCARDED: self._list_revision,
-            MarkKind.MOVED: self._list_revision,
-            MarkKind.RESTORED: self._list_revision,
+            **dict.fromkeys(REVISION_MARKS, self._list_revision),
             MarkKind.SPOT_READ: self._take_spot_mark,
             MarkKind.SPOT_ACCEPTED: self._take_spot_mark,
             MarkKind.SPOT_CLOSED: self._take_spot_mark,
             MarkKind.SPOT_REOPENED: self._take_spot_mark,
             MarkKind.CONFIRMED: self._decide,
             MarkKind.REJECTED: self._decide,
+            **dict.fromkeys(SETUP_MARKS, self._take_setup_mark),
             MarkKind.ENDED: self._end_run,
         }
 
@@ -388,6 +388,9 @@ class Pipeline(SurveyStages):
 
     def _add_note(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.notes.append((now, str(mark.detail["text"])))
+
+    def _take_setup_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
+        self.setup.take(mark, now)
 
     def _list_revision(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.revisions.take(mark.kind, mark.detail, now)

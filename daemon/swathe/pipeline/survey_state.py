@@ -51,6 +51,7 @@ from swathe.pipeline.progress.snapshots import (
 )
 from swathe.pipeline.references import Reference
 from swathe.pipeline.revisions import Revision, RevisionLog
+from swathe.pipeline.setup_history import SetupHistory
 from swathe.pipeline.spots.register import Spot
 from swathe.pipeline.spots.snapshot import SpotSnapshot, spot_snapshot
 from swathe.pipeline.spots.survey_spots import SurveySpots
@@ -87,6 +88,7 @@ class SurveyState:
         slipped_cells: slips between two sources of a position, and the cells they make suspect.
         notes: operator's notes as (ns UTC, text).
         references: positions that operators set.
+        setup: sensitivity checks, and gates changed before runs.
         lifts: where echoes were absent in this run, and came back.
         pauses: whether readings count now, and why not.
         requests: zones excluded and gaps requested during the survey.
@@ -128,6 +130,7 @@ class SurveyState:
         self.between_lines = 0
         self.notes: list[tuple[int, str]] = []
         self.references: list[Reference] = []
+        self.setup = SetupHistory()
         self.lifts = self._new_lifts()
         self.pauses = Pauses()
         self.requests = OperatorRequests()

@@ -10,6 +10,7 @@ from swathe.report.calibration import calibration_lines
 from swathe.report.gap_table import summary_line
 from swathe.report.missing import missing_lines
 from swathe.report.revisions import revision_lines
+from swathe.report.setup_lines import setup_lines
 from swathe.report.spots import spots_table
 from swathe.report.styles import MEASURED_ONLY, MOTION_CAUTION
 from swathe.station import position_text
@@ -33,6 +34,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += [_check_line(check, record.display) for check in record.checks] or [
         "no calibration check"
     ]
+    lines += setup_lines(record)
     lines += _reference_lines(record)
     lines += revision_lines(record)
     lines += [_slip_line(slip, record.display) for slip in record.slips]

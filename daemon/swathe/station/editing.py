@@ -81,6 +81,7 @@ class StationEditor:
         self._area = area
         self._chosen = Chosen(area=area, operator=operator)
         self._parse = parse
+        self._read: dict[str, list[Any] | None] = {}
         self._load()
 
     def _load(self) -> None:
@@ -112,6 +113,26 @@ class StationEditor:
             for key in GATE_KEYS
             if (was := _written(old, key)) != (now := _written(new, key))
         ]
+
+    def values(self, gate: str) -> dict[str, str]:
+        """Return the keys of a gate as written in the draft, with the defaults of those that are not.
+
+        Raises:
+            StationError: there is no such gate.
+        """
+        number = self._number(gate)
+        gates = self._gates_of(self.text)
+        if gates is not None:
+            return {key: _written(gates[number], key) for key in GATE_KEYS}
+        assert self.station.echo is not None  # noqa: S101  as it has this gate
+        settings = self.station.echo.gate[number]
+        units = {"start": " us", "width": " us", "threshold": " %"}
+        return {
+            key: f"{getattr(settings, key):g}{units[key]}"
+            if key in units
+            else str(getattr(settings, key))
+            for key in GATE_KEYS
+        }
 
     @property
     def locked(self) -> str:
@@ -204,7 +225,7 @@ class StationEditor:
     @property
     def _prefix(self) -> str:
         """What stands before the keys of the gates where they are an area's own."""
-        return f"area.{self._area}." if self._gates_of_area(tomlkit.parse(self.text)) else ""
+        return f"area.{self._area}." if self._gates_of_area(tomllib.loads(self.text)) else ""
 
     def _number(self, gate: str) -> int:
         gates = self.station.echo.gate if self.station.echo is not None else ()
@@ -222,8 +243,12 @@ class StationEditor:
         return self._parse(text, self.path, chosen=self._chosen, folder=folder)
 
     def _gates_of(self, text: str) -> list[Any] | None:
-        gates = self._gates_in(tomlkit.parse(text))
-        return None if gates is None else list(gates)
+        """Return the gates of a text; read again only where the text is another."""
+        if text not in self._read:
+            kept = {one: self._read[one] for one in (self._saved, self.text) if one in self._read}
+            gates = self._gates_in(tomllib.loads(text))
+            self._read = {**kept, text: None if gates is None else list(gates)}
+        return self._read[text]
 
     def _gates_in(self, document: Any) -> Any:  # noqa: ANN401  tomlkit's containers
         """Return the list of gates in force within a document; None where it is in another file."""

@@ -18,6 +18,7 @@ from swathe.store.record import (
 )
 from swathe.store.replaying import feed_journal, replay
 from swathe.store.revisions import revisions_in_force
+from swathe.store.setup_record import GatesRecord, SensitivityRecord
 from swathe.store.zarr_store import LAYERS, SurveyArrays
 
 __all__ = [
@@ -26,6 +27,8 @@ __all__ = [
     "CheckpointFile",
     "CheckpointUnusableError",
     "Frozen",
+    "GatesRecord",
+    "SensitivityRecord",
     "SlipRecord",
     "SurveyArrays",
     "SurveyFolder",

@@ -33,6 +33,7 @@ from swathe.store.quality import (
     place_summary,
     uncertainty_summary,
 )
+from swathe.store.setup_record import GatesRecord, SensitivityRecord
 
 __all__ = [
     "CrawlerRecord",
@@ -133,6 +134,12 @@ class SurveyRecord(Snapshot):
     references: tuple[ReferenceRecord, ...] = Field(
         (), description="positions that operators set, in their order"
     )
+    sensitivity: tuple[SensitivityRecord, ...] = Field(
+        (), description="checks by a reference echo, in their order"
+    )
+    gates_changed: tuple[GatesRecord, ...] = Field(
+        (), description="in the set-up view before runs, in their order"
+    )
     plan: PlanMessage | None = Field(None, description="what is scanned; null in older records")
     revisions: tuple[RevisionSnapshot, ...] = Field(
         (), description="readings that operators discarded or moved, those restored since too"
@@ -211,6 +218,8 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         revisions=tuple(pipeline.revision_snapshots()),
         marks=tuple(MarkSnapshot.model_validate(mark) for mark in pipeline.station.mark),
         references=tuple(ReferenceRecord.model_validate(one) for one in pipeline.references),
+        sensitivity=tuple(SensitivityRecord.model_validate(one) for one in pipeline.setup.checks),
+        gates_changed=tuple(GatesRecord.model_validate(one) for one in pipeline.setup.gates),
         plan=PlanMessage.of_survey(pipeline),
         slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),
         spots=pipeline.spot_snapshots(),

@@ -20,7 +20,8 @@ from support.crawl import crawl_station
 from support.page import Events, PlayedSource, ServedPage, read_patch
 from swathe.messages import Extent, StretchSnapshot
 from swathe.page import CrawlerHealth, HandGuidance, Page
-from swathe.page.hub import MAX_VIEWERS, Hub
+from swathe.page.hub import Hub
+from swathe.page.mailbox import MAX_VIEWERS
 from swathe.pipeline import CellState, Grid
 from swathe.station import PageSettings, parse_station
 

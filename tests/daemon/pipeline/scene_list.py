@@ -63,12 +63,31 @@ def _stretch(number: int, begin: float | None, end: float, **conditions: Any) ->
 
 _WHY = {"by": "K", "because": "slip"}
 
+_SENSITIVITY = {
+    "by": "K",
+    "measured": 71.0,
+    "reference": 80.0,
+    "tolerance": 2.0,
+    "spread": 0.4,
+    "readings": 20,
+    "block": "B-7",
+    "step": 10.0,
+}
+
 _LIST = (
     Scene(name="serpentine"),
     SpotScene(name="spots"),
     SpotScene(name="spots, coupled twice, mean", couplings=2, rule="mean"),
     SpotScene(name="spots, A-scans", ascans=True),
     Scene(name="serpentine, binary", encoder=_BINARY, gauge=Gauge(form="binary", sequence=True)),
+    Scene(
+        name="set-up before and sensitivity within",
+        marks=(
+            mark(0.05, MarkKind.GATES_CHANGED, by="K", changes=["a: 1 -> 2"], made=UTC, id="a"),
+            mark(0.05, MarkKind.SENSITIVITY, **_SENSITIVITY, made=UTC + 1, id="b"),
+            mark(1.3, MarkKind.SENSITIVITY, **_SENSITIVITY),
+        ),
+    ),
     Scene(name="coarse ticks", tick_ms=(150, 700), holes=_TWO_HOLES),
     Scene(name="fine ticks", tick_ms=(1, 9), holes=_TWO_HOLES),
     Scene(name="line profile", index="none", motion=serpentine(lines=1)),

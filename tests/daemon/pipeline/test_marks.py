@@ -99,6 +99,17 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.SPOT_ACCEPTED: SPOT,
     MarkKind.SPOT_CLOSED: SPOT,
     MarkKind.SPOT_REOPENED: SPOT,
+    MarkKind.SENSITIVITY: {
+        "by": "A. Kern",
+        "measured": 71.0,
+        "reference": 80.0,
+        "tolerance": 2.0,
+        "spread": 0.4,
+        "readings": 20,
+        "block": "B-7",
+        "step": 10.0,
+    },
+    MarkKind.GATES_CHANGED: {"by": "A. Kern", "changes": ["a: 1 -> 2"], "made": 1, "id": "a"},
     MarkKind.ENDED: {"status": "incomplete", "reason": ""},
 }
 
@@ -135,6 +146,8 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.SPOT_ACCEPTED: lambda p: p.coverage.measured,
     MarkKind.SPOT_CLOSED: lambda p: p.coverage.required,
     MarkKind.SPOT_REOPENED: lambda p: p.coverage.required,
+    MarkKind.SENSITIVITY: lambda p: [check.passed for check in p.setup.checks],
+    MarkKind.GATES_CHANGED: lambda p: (list(p.setup.gates), set(p.setup.entries)),
     MarkKind.ENDED: lambda p: p.status,
 }
 

@@ -118,7 +118,7 @@ class DeviceLink:
         self._name = name
         self._delay = delay_ns
         self.echo = echo
-        self._zero_offset_us = zero_offset_us
+        self.zero_offset_us = zero_offset_us
         self._clock = DeviceClock(wrap_ns=decoder.clock_wrap_ns) if decoder.has_clock else None
         self._requests: RequestLog | None = None
         self.answers: PolledAnswers | None = None
@@ -336,7 +336,7 @@ class DeviceLink:
             interval_us=form.interval_us,
             start_us=form.start_us,
             settings=settings,
-            zero_offset_us=self._zero_offset_us,
+            zero_offset_us=self.zero_offset_us,
         )
         readings["time_of_flight"] = echoes.time_of_flight
         readings["amplitude"] = echoes.amplitude

@@ -25,6 +25,8 @@ _PLACE_DECIMALS = {"mm": (1, 3), "in": (2, 4)}
 # A resolution of so many decimals is exact but for the rounding of its conversion.
 _EXACT = 1e-6
 _STATED_DECIMALS = 4
+# What was stated in inches differs by rounding only, 12 digits of which are kept.
+_SAME = 1e-8
 _STATED_DIGITS = 10
 
 
@@ -131,7 +133,11 @@ class DisplayUnits:
 
     def stated_thickness_text(self, mm: float) -> str:
         """Return a thickness that somebody stated, such as a step: ``5.08 mm``, ``0.200 in``."""
-        return self.with_unit(self._stated(mm, 3))
+        return self.with_unit(self.stated_thickness_number(mm))
+
+    def stated_thickness_number(self, mm: float) -> str:
+        """Return a thickness that somebody stated without its unit; 3 decimals in inches, or 4."""
+        return self._stated(mm, 3, otherwise=3)
 
     def place_decimals(self, resolution: float | None = None) -> int:
         """Return with how many decimals a place is written.
@@ -182,13 +188,17 @@ class DisplayUnits:
         """
         return self.with_unit(self.stated_number(mm, resolution))
 
-    def _stated(self, mm: float, minimum: int) -> str:
+    def _stated(self, mm: float, minimum: int, *, otherwise: int = _STATED_DECIMALS) -> str:
         value = self.length(mm)
         if self.is_metric:
             return f"{value + 0.0:.{_STATED_DIGITS}g}"
         decimals = next(
-            (d for d in range(minimum, _STATED_DECIMALS) if abs(round(value, d) - value) < _EXACT),
-            max(_STATED_DECIMALS, minimum),
+            (
+                d
+                for d in range(minimum, _STATED_DECIMALS + 1)
+                if abs(round(value, d) - value) < _SAME
+            ),
+            max(otherwise, minimum),
         )
         return self.number(mm, decimals, decimals)
 

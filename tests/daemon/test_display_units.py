@@ -57,6 +57,8 @@ def test_stated_lengths_keep_what_was_stated() -> None:
     assert INCHES.stated_text(0.1) == "0.0039 in"
     assert INCHES.stated_text(45.72, 0.0625 * 25.4) == "1.8000 in"
     assert INCHES.stated_thickness_text(5.08) == "0.200 in"
+    assert INCHES.stated_thickness_text(1.5875) == "0.0625 in"
+    assert INCHES.stated_thickness_text(5.0) == "0.197 in"
     assert MILLIMETRES.stated_thickness_text(5.08) == "5.08 mm"
 
 

@@ -20,6 +20,7 @@ from swathe.calibration.couplings import CouplingScatter, coupling_scatter
 from swathe.calibration.resolution import rounding_uncertainty
 from swathe.calibration.step_fit import StepFit, fit_steps
 from swathe.calibration.step_reading import StepReading
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import CalibrationError
 
 __all__ = ["StepTable", "find_contradiction"]
@@ -63,6 +64,7 @@ class StepTable:
         coupling: stated standard deviation of coupling again, µs; None where it is not stated. It is
             used where no step was coupled twice.
         plausible: velocities that the material may have, mm/µs; None when the material is not given.
+        units: in which its lengths are written.
     """
 
     steps: Sequence[StepReading]
@@ -72,6 +74,7 @@ class StepTable:
     resolution: float
     plausible: tuple[float, float] | None
     coupling: float | None = None
+    units: DisplayUnits = MILLIMETRES
 
     @cached_property
     def scatter(self) -> CouplingScatter:
@@ -150,7 +153,7 @@ def find_contradiction(table: StepTable) -> None:
         CalibrationError: found; the text names the steps and the remedy.
     """
     if table.velocity is None and table.zero_offset is None:
-        _too_close(table.thickness)
+        _too_close(table.thickness, table.units)
     pairs = list(itertools.combinations(range(len(table.steps)), 2))
     for i, j in pairs:
         _read_twice(table, i, j)
@@ -166,31 +169,37 @@ def find_contradiction(table: StepTable) -> None:
     fit = table.fit()
     if table.velocity is None and 0 < fit.slope < 2 / _FASTER_THAN_ANY:
         msg = (
-            f"the velocity comes out as {2 / fit.slope:.3g} mm/µs, faster than in any solid: look "
+            f"the velocity comes out as {_velocity_text(fit, table.units)}, faster than in any solid: look "
             "at the steps' thicknesses, and whether the gate is on the first back wall of each"
         )
         raise CalibrationError(msg)
     if table.velocity is None and fit.slope > 2 / _SLOWER_THAN_ANY:
         msg = (
-            f"the velocity comes out as {2 / fit.slope:.3g} mm/µs, slower than in any solid: look at "
+            f"the velocity comes out as {_velocity_text(fit, table.units)}, slower than in any solid: look at "
             "the units, are the steps in inches and taken for mm?"
         )
         raise CalibrationError(msg)
 
 
+def _velocity_text(fit: StepFit, units: DisplayUnits) -> str:
+    velocity = 2 / fit.slope
+    return f"{velocity:.3g} mm/µs" if units.is_metric else units.velocity_text(velocity)
+
+
 def _described(table: StepTable, k: int) -> str:
     step = table.steps[k]
-    return f"{step.label} ({step.time_of_flight:.4g} µs)"
+    return f"{step.label(table.units)} ({step.time_of_flight:.4g} µs)"
 
 
-def _too_close(thickness: Floats) -> None:
+def _too_close(thickness: Floats, units: DisplayUnits) -> None:
     minimum, most = float(thickness[0]), float(thickness[-1])
     if most - minimum >= _MIN_SPAN * most:
         return
     what = (
-        f"all steps are {most:g} mm thick"
+        f"all steps are {units.stated_thickness_text(most)} thick"
         if most == minimum
-        else f"the steps span only {minimum:g} to {most:g} mm"
+        else f"the steps span only {units.stated_thickness_number(minimum)} to "
+        f"{units.stated_thickness_text(most)}"
     )
     msg = (
         f"{what}, too little to separate velocity from zero offset: take steps that differ by "
@@ -214,7 +223,11 @@ def _read_twice(table: StepTable, i: int, j: int) -> None:
         return
     second = float(half_path(_SECOND * table.steps[i].thickness, table.separation))
     alike = abs(second / float(table.paths[j]) - 1) < _LOOKS_ALIKE
-    other = f", or the gate was on the second back wall of {table.steps[i].label}" if alike else ""
+    other = (
+        f", or the gate was on the second back wall of {table.steps[i].label(table.units)}"
+        if alike
+        else ""
+    )
     msg = (
         f"{_described(table, i)} and {_described(table, j)} have the same time of flight: "
         f"the same step was read twice{other}; read both again"

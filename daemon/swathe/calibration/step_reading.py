@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Self
 
 from swathe.calibration.couplings import StepCoupling, coupling_scatter
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import CalibrationError
 
 __all__ = ["StepReading"]
@@ -66,7 +67,7 @@ class StepReading:
             msg = f"a step's thickness must be > 0 mm (got {self.thickness})"
             raise CalibrationError(msg)
         if self.readings < 1 or math.isnan(self.time_of_flight):
-            msg = f"{self.label} has no reading: couple the probe on it and read it again"
+            msg = f"{self.label()} has no reading: couple the probe on it and read it again"
             raise CalibrationError(msg)
         for name, value, unit in (
             ("uncertainty of its thickness", self.u_thickness, "mm"),
@@ -74,13 +75,12 @@ class StepReading:
             ("standard deviation", self.sd, "µs"),
         ):
             if not (math.isfinite(value) and value >= 0):
-                msg = f"{self.label}: {name} must be >= 0 {unit} (got {value})"
+                msg = f"{self.label()}: {name} must be >= 0 {unit} (got {value})"
                 raise CalibrationError(msg)
 
-    @property
-    def label(self) -> str:
-        """The step in words."""
-        return f"step {self.thickness:g} mm"
+    def label(self, units: DisplayUnits = MILLIMETRES) -> str:
+        """Return the step in words."""
+        return f"step {units.stated_thickness_text(self.thickness)}"
 
     @property
     def each_coupling(self) -> tuple[StepCoupling, ...]:

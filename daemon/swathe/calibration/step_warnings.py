@@ -52,20 +52,21 @@ def _warnings(
     u_velocity: float,
     u_zero: float,
 ) -> Iterator[str]:
+    units = table.units
     for step, residual, u in zip(table.steps, residuals, table.u_times.tolist(), strict=True):
         if abs(residual) > max(_NOTABLE_MM, _SURE * u / fit.slope):
             yield (
-                f"{step.label} is {residual:+.3f} mm off the calibration: "
+                f"{step.label(units)} is {units.difference_text(residual, sign=True)} off the calibration: "
                 "clean and couple it again, and read it again"
             )
         if step.readings == 1:
-            yield f"{step.label} was read once, so that its scatter is not known: read it again"
+            yield f"{step.label(units)} was read once, so that its scatter is not known: read it again"
     # Without couplant in the uncertainty the scatter about the line is expected to exceed it.
     if spread.lack_of_fit and basis_of(table) is not CouplingBasis.NOT_COVERED:
         worst = max(range(len(residuals)), key=lambda k: abs(residuals[k]))
         yield (
             "the steps are further off the line than coupling again explains, most of all "
-            f"{table.steps[worst].label}: look at the block's thicknesses and their uncertainty, and "
+            f"{table.steps[worst].label(units)}: look at the block's thicknesses and their uncertainty, and "
             "at the echo that the gate is on"
         )
     sought_both = table.velocity is None and table.zero_offset is None
@@ -81,7 +82,7 @@ def _warnings(
         if abs(fit.zero / trip - 1) < _LOOKS_ALIKE:
             yield (
                 f"the zero offset of {fit.zero:.3f} µs is as long as one more trip through "
-                f"{table.steps[0].label}: look whether the gate was on the second back wall"
+                f"{table.steps[0].label(units)}: look whether the gate was on the second back wall"
             )
     if u_velocity == 0 and u_zero == 0:
         yield (

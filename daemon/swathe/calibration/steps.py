@@ -19,6 +19,7 @@ from swathe.calibration.materials import material_named, plausible
 from swathe.calibration.step_covariance import basis_of, covariance_of
 from swathe.calibration.step_reading import StepReading
 from swathe.calibration.step_warnings import warnings_of
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import CalibrationError
 
 __all__ = ["StepsResult", "solve_steps"]
@@ -95,6 +96,7 @@ def solve_steps(
     material: str | None = None,
     time_resolution_us: float = 0.0,
     coupling_us: float | None = None,
+    units: DisplayUnits = MILLIMETRES,
 ) -> StepsResult:
     """Return velocity and zero offset by least squares over the steps.
 
@@ -109,6 +111,7 @@ def solve_steps(
         time_resolution_us: width of the time's last digit, or of a sample, µs.
         coupling_us: stated standard deviation of a reading by coupling again, µs. It is used where
             no step was coupled twice, in place of what nobody measured.
+        units: in which errors and warnings write lengths.
 
     Raises:
         CalibrationError: too few steps for what is sought, or steps that contradict each other
@@ -133,6 +136,7 @@ def solve_steps(
         zero_offset=zero_offset,
         resolution=time_resolution_us,
         coupling=coupling_us,
+        units=units,
         plausible=None if entry is None else (entry.low, entry.high),
     )
     find_contradiction(table)
@@ -213,8 +217,8 @@ def _check_sound(
     for step, residual in zip(table.steps, residuals, strict=True):
         if math.isnan(residual):
             msg = (
-                f"{step.label}: by this calibration its time of {step.time_of_flight:.4g} µs is "
-                f"too short for a separation of {table.separation:g} mm: look at the separation, "
+                f"{step.label(table.units)}: by this calibration its time of {step.time_of_flight:.4g} µs is "
+                f"too short for a separation of {table.units.stated_text(table.separation)}: look at the separation, "
                 "and read the step again"
             )
             raise CalibrationError(msg)
@@ -224,8 +228,9 @@ def _check_sound(
     if dof:
         worst = max(range(len(residuals)), key=lambda k: abs(residuals[k]))
         remedy = (
-            f"{table.steps[worst].label} is {residuals[worst]:+.3f} mm off the line, more than "
-            f"the others: read it again, or {remedy}"
+            f"{table.steps[worst].label(table.units)} is "
+            f"{table.units.difference_text(residuals[worst], sign=True)} off the line, more than the"
+            f" others: read it again, or {remedy}"
         )
     msg = (
         f"the velocity comes out as {v * 1000:.0f} m/s with a standard uncertainty of "

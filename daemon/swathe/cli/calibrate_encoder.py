@@ -43,7 +43,7 @@ def encoder(
     rolled = quantity("--length", known, length_of)
     most = quantity("--tolerance", tolerance, percent)
     if rolled <= 0:
-        message = f"'--length' must be > 0 mm (got {known!r})"
+        message = f"'--length' must be > 0 (got {known!r})"
         raise SwatheError(message)
     settings = read_devices(station)
     with EncoderReader(settings, axis) as reader:

@@ -95,6 +95,7 @@ def thickness(
         material=material or None,
         time_resolution_us=settings.instrument.time_resolution,
         coupling_us=settings.uncertainty.coupling,
+        units=settings.display,
     )
     calibration = settings.calibration
     record = new_record(

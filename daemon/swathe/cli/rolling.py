@@ -13,6 +13,7 @@ from swathe.calibration.roll_checks import (
 )
 from swathe.cli.app import say
 from swathe.cli.live_prompts import GIVE_UP, ask
+from swathe.display_units import INCHES
 from swathe.errors import SwatheError
 from swathe.live.encoder_reader import EncoderReader
 
@@ -23,11 +24,13 @@ _AGAIN = "s"
 
 def roll_length(reader: EncoderReader) -> None:
     """Print the length from a zero to where the encoder is, each time Enter is pressed, until q."""
+    units = reader.display
     sign = -1.0 if reader.settings.reversed else 1.0
 
     def text(counts: float) -> str:
         travel = sign * counts / reader.settings.scale
-        return f"{travel:.2f} mm, {travel / 25.4:.3f} in"
+        text = units.with_unit(units.number(travel, 2))
+        return f"{text}, {INCHES.with_unit(INCHES.number(travel, 2))}" if units.is_metric else text
 
     begun = False
     while True:
@@ -83,14 +86,14 @@ def roll_known_length(reader: EncoderReader, length: float, runs: int, axis: str
 def _one_roll(reader: EncoderReader, name: str, length: float, axis: str) -> Roll:
     """Let the user roll the encoder once. Enter does not end it before it has moved."""
     reader.begin_roll()
-    scale = reader.settings.scale
+    scale, units = reader.settings.scale, reader.display
 
     def live() -> str:
         counts = reader.roll().counts
-        return f"{counts:+,.0f} counts, {abs(counts) / scale:.1f} mm by the station file"
+        return f"{counts:+,.0f} counts, {units.place_text(abs(counts) / scale)} by the station file"
 
     prompt = first = (
-        f"{name}: roll it {length:g} mm on, in the direction of the {axis} axis, then press Enter; "
+        f"{name}: roll it {units.stated_text(length)} on, in the direction of the {axis} axis, then press Enter; "
         f"{_AGAIN} sets the start again, here"
     )
     while True:

@@ -8,6 +8,7 @@ import sys
 
 from swathe.calibration import StabilityState
 from swathe.cli.app import console
+from swathe.display_units import INCHES, MILLIMETRES, DisplayUnits
 from swathe.station import Station, decoder_of, gauge_of, law_of
 
 __all__ = ["ask_line", "confirm_step", "spread_tolerance", "steadiness_line"]
@@ -32,20 +33,24 @@ def spread_tolerance(station: Station, millimetres: float) -> float:
 
 def steadiness_line(state: StabilityState, station: Station) -> str:
     """Return mean, spread and verdict of the readings, in a line."""
-    unit = "µs" if _gives_time(station) else "mm"
     if not state.readings:
         return "no echo yet"
-    law = law_of(station) if unit == "µs" else None
-    wall = "" if law is None else f" = {float(law.thickness(state.mean)):.3f} mm"
-    verdict = "steady" if state.stable else state.reason
-    return f"{state.mean:.4f} {unit}{wall}, spread {state.spread:.4f} {unit}: {verdict}"
+    units, verdict = station.display, "steady" if state.stable else state.reason
+    if not _gives_time(station):
+        mean, spread = (units.with_unit(units.number(v, 4)) for v in (state.mean, state.spread))
+        return f"{mean}, spread {spread}: {verdict}"
+    law = law_of(station)
+    wall = "" if law is None else f" = {units.difference_text(float(law.thickness(state.mean)))}"
+    return f"{state.mean:.4f} µs{wall}, spread {state.spread:.4f} µs: {verdict}"
 
 
-async def confirm_step(thickness: float) -> bool:
+async def confirm_step(thickness: float, units: DisplayUnits = MILLIMETRES) -> bool:
     """Return whether the user has put the probe on a step (mm); False where they give up."""
+    step = units.stated_thickness_text(thickness)
+    if units.is_metric:
+        step += f" ({INCHES.stated_thickness_text(thickness)})"
     answer = await ask_line(
-        f"put the probe on the step of {thickness:g} mm ({thickness / 25.4:.3f} in), then press "
-        "Enter; q and Enter give up"
+        f"put the probe on the step of {step}, then press Enter; q and Enter give up"
     )
     return answer != "q"
 

@@ -54,7 +54,7 @@ def verify(
 
         async def put_on(thickness: float) -> bool:
             live.stop()
-            ready = await confirm_step(thickness)
+            ready = await confirm_step(thickness, settings.display)
             live.start()
             return ready
 
@@ -72,9 +72,11 @@ def verify(
             )
         finally:
             live.stop()
-        console.print(check_table(found))
+        console.print(check_table(found, settings.display))
         if found.passed:
-            say(f"check {found.number} passed: within {found.tolerance:g} mm")
+            say(
+                f"check {found.number} passed: within {settings.display.stated_text(found.tolerance)}"
+            )
             return Exit.OK
         say(
             f"check {found.number} FAILED: {found.suspects:,} cells read since the last pass are "

@@ -32,6 +32,7 @@ class EncoderReader:
 
     Attributes:
         settings: of the axis.
+        display: how lengths are written.
         device: its name.
         silent_at_rest: whether the device sends nothing while the encoder rests.
         lost: why the port is lost now; empty while it is not.
@@ -46,6 +47,7 @@ class EncoderReader:
             message = f"'{axis}' is no encoded axis of this station: name scan or index"
             raise SwatheError(message)
         self.settings = settings
+        self.display = station.display
         self.device, column = axis_source(axis, settings)
         device = station.device[self.device]
         decoder = decoder_of(device)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.display_units import DisplayUnits
 from swathe.journal import Chunk, PortChange, Sent
 from swathe.listen import latency_text, quoted
 from swathe.live.ports import PortHub
@@ -46,8 +47,9 @@ class PortReport:
 class _PortRecords:
     """Collects the records of one device."""
 
-    def __init__(self, link: DeviceLink) -> None:
+    def __init__(self, link: DeviceLink, units: DisplayUnits) -> None:
         self.link = link
+        self._units = units
         self.newest = b""
         self.record = ""
         self.values: list[NDArray[np.float64]] = []
@@ -76,7 +78,7 @@ class _PortRecords:
         if batch is None:
             return
         if batch.readings.size:
-            self.record = _reading_text(batch.readings[-1])
+            self.record = _reading_text(batch.readings[-1], self._units)
             flight, thickness = batch.readings["time_of_flight"], batch.readings["thickness"]
             values = np.where(np.isnan(flight), thickness, flight)
             self.values.append(np.where(batch.readings["valid"], values, np.nan))
@@ -99,7 +101,8 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
                 delay_ns=device.delay_given,
                 tally=DeviceTally(),
                 polling=polling_of(device),
-            )
+            ),
+            station.display,
         )
         for name, device in station.device.items()
     }
@@ -165,10 +168,12 @@ def _moment_text(answers: PolledAnswers) -> str:
     return f"{text}: taken when the device's clock says"
 
 
-def _reading_text(reading: np.void) -> str:
+def _reading_text(reading: np.void, units: DisplayUnits) -> str:
     parts = ["echo" if reading["valid"] else "no echo"]
-    for column, unit in (("time_of_flight", "µs"), ("thickness", "mm"), ("amplitude", "%")):
+    for column, unit in (("time_of_flight", "µs"), ("thickness", ""), ("amplitude", "%")):
         value = float(reading[column])
-        if not np.isnan(value):
-            parts.append(f"{column.replace('_', ' ')} {value:g} {unit}")
+        if np.isnan(value):
+            continue
+        text = f"{value:g} {unit}" if unit else units.stated_thickness_text(value)
+        parts.append(f"{column.replace('_', ' ')} {text}")
     return ", ".join(parts)

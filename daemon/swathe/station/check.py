@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from swathe.arrays import Cells
+from swathe.display_units import DisplayUnits
 from swathe.echo import EchoSettings, check_gates
 from swathe.errors import Problem
 from swathe.station.axis import Axis
@@ -55,12 +56,13 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
         except (DriverError, ValueError):
             continue  # reported by the driver's own check, with its key
     problems: list[Problem] = []
+    units = DisplayUnits(parts.get("units", "mm"))
     axes = {name: parts[name] for name in ("scan", "index") if parts.get(name) is not None}
     has_spots = "spots" in parts or "spots" in faulty
     for name, settings in axes.items():
         if has_spots and name == "scan":
             continue  # its cells are the spots: no device encodes it
-        problems += _check_axis(name, settings, devices, decoders)
+        problems += _check_axis(name, settings, devices, decoders, units)
         problems += check_clock(name, settings, wrapped=settings.mode is AxisMode.WRAPPED)
     problems += _check_advance(parts.get("scan"), parts.get("index"))
     problems += _check_size(axes)
@@ -68,8 +70,8 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
         calibrated = "calibration" in faulty or parts.get("calibration") is not None
         problems += _check_readings(decoders, calibrated=calibrated)
         problems += check_delays(devices, decoders, axes)
-    problems += _check_exclusions(parts.get("exclude", ()), axes, faulty)
-    problems += check_marks(parts.get("mark", ()), axes, faulty)
+    problems += _check_exclusions(parts.get("exclude", ()), axes, faulty, units)
+    problems += check_marks(parts.get("mark", ()), axes, faulty, units)
     problems += _check_echo(parts, decoders)
     problems += check_motion(parts)
     problems += _check_limits(parts.get("survey"))
@@ -148,6 +150,7 @@ def _check_axis(
     settings: AxisSettings,
     devices: dict[str, DeviceSettings],
     decoders: dict[str, Decoder],
+    units: DisplayUnits,
 ) -> list[Problem]:
     if settings.mode is AxisMode.STEPPED:
         if name == "scan":
@@ -172,7 +175,7 @@ def _check_axis(
         problems += _check_second(name, settings.second, decoders, known)
     if settings.length < settings.resolution:
         requirement = "must be at least one resolution"
-        problems.append(Problem(f"{name}.length", requirement, f"{settings.length:g} mm"))
+        problems.append(Problem(f"{name}.length", requirement, units.stated_text(settings.length)))
     return problems
 
 
@@ -237,7 +240,10 @@ def _check_readings(decoders: dict[str, Decoder], *, calibrated: bool) -> list[P
 
 
 def _check_exclusions(
-    zones: tuple[ExclusionSettings, ...], axes: dict[str, AxisSettings], faulty: Collection[str]
+    zones: tuple[ExclusionSettings, ...],
+    axes: dict[str, AxisSettings],
+    faulty: Collection[str],
+    units: DisplayUnits,
 ) -> list[Problem]:
     problems: list[Problem] = []
     for number, zone in enumerate(zones):
@@ -245,7 +251,7 @@ def _check_exclusions(
             key = f"exclude[{number}].{name}"
             if extent is None:
                 continue
-            got = f"{extent[0]:g} mm to {extent[1]:g} mm"
+            got = f"{units.stated_text(extent[0])} to {units.stated_text(extent[1])}"
             if extent[0] >= extent[1]:
                 problems.append(Problem(key, "must run from the lower to the higher border", got))
             elif name not in axes and name in faulty:
@@ -257,7 +263,8 @@ def _check_exclusions(
                 settings = axes[name]
                 low, high = settings.start, settings.start + settings.length
                 if extent[1] < low or extent[0] > high:
-                    requirement = f"must touch the plan, {low:g} mm to {high:g} mm"
+                    plan = f"{units.stated_text(low)} to {units.stated_text(high)}"
+                    requirement = f"must touch the plan, {plan}"
                     problems.append(Problem(key, requirement, got))
     return problems
 

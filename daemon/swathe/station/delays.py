@@ -134,7 +134,9 @@ def _line(pair: DelayPair, station: Station) -> str:
         )
         return f"{name}: given, {gauge:g} ms and {encoder:g} ms"
     fastest = station.scan.max_speed or _USUAL_SPEED
-    effect = f"each 10 ms is {fastest * _TEN_MS:.3g} mm at {fastest:g} mm/s"
+    units = station.display
+    speed = f"{units.length(fastest):.4g} {units.speed_name}"
+    effect = f"each 10 ms is {units.with_unit(f'{units.length(fastest * _TEN_MS):.3g}')} at {speed}"
     if pair.setting is DelaySetting.AUTO:
         return f"{name}: measured by the survey, once lines were scanned both ways; until then {effect}"
     keys = " and ".join(f"device.{one}.delay" for one in pair.missing)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from swathe.display_units import DisplayUnits
 from swathe.station.axis import Axis
 from swathe.station.conditions import condition_warnings
 from swathe.station.delays import delay_lines
@@ -59,17 +60,24 @@ def summarize_station(station: Station) -> list[str]:
 
 def _grid_lines(station: Station) -> list[str]:
     rows, columns = station.shape
-    lines = [_axis_line("scan", station.scan, station.scan_axis)]
+    units = station.display
+    lines = [_axis_line("scan", station.scan, station.scan_axis, units)]
     if station.index is None:
         lines.append("no index axis: a line profile (B-scan)")
     else:
-        lines.append(_axis_line("index", station.index, station.index_axis))
+        lines.append(_axis_line("index", station.index, station.index_axis, units))
     lines.append(f"{columns} × {rows} = {rows * columns:,} positions")
     for zone in station.exclude:
-        index = "" if zone.index is None else f", index {zone.index[0]:g} to {zone.index[1]:g} mm"
-        lines.append(f"excluded: {zone.name}, scan {zone.scan[0]:g} to {zone.scan[1]:g} mm{index}")
-    lines += [f"mark: {mark.name}, {position_text(mark.scan, mark.index)}" for mark in station.mark]
+        index = "" if zone.index is None else f", index {_span(zone.index, units)}"
+        lines.append(f"excluded: {zone.name}, scan {_span(zone.scan, units)}{index}")
+    lines += [
+        f"mark: {mark.name}, {position_text(mark.scan, mark.index, units)}" for mark in station.mark
+    ]
     return lines
+
+
+def _span(borders: tuple[float, float], units: DisplayUnits) -> str:
+    return f"{units.stated_number(borders[0])} to {units.stated_text(borders[1])}"
 
 
 def _spot_lines(station: Station, spots: SpotsSettings) -> list[str]:
@@ -87,7 +95,7 @@ def _spot_lines(station: Station, spots: SpotsSettings) -> list[str]:
     return [
         f"{count} without an encoder: {shown}",
         f"each is coupled {often}, {lift}",
-        f"taken {how}: {span} that differ by at most {spots.max_spread:g} mm",
+        f"taken {how}: {span} that differ by at most {station.display.stated_text(spots.max_spread)}",
     ]
 
 
@@ -139,7 +147,10 @@ def _calibration_lines(station: Station) -> list[str]:
     source = "given in the station file, no record"
     if record is not None:
         source = f"record {record.id} of {record.time:%Y-%m-%d %H:%M} UTC by {record.by}"
-    values = f"velocity {law.velocity * 1000:.6g} m/s, zero offset {law.zero_offset:.4g} µs"
+    velocity = f"{law.velocity * 1000:.6g} m/s"
+    if not station.display.is_metric:
+        velocity = station.display.velocity_text(law.velocity)
+    values = f"velocity {velocity}, zero offset {law.zero_offset:.4g} µs"
     lines = [f"calibration in force: {values} ({source})"]
     lines += [f"correction: {text}" for text in law.corrections]
     if record is not None:
@@ -150,9 +161,10 @@ def _calibration_lines(station: Station) -> list[str]:
     return lines
 
 
-def _axis_line(name: str, settings: AxisSettings, axis: Axis) -> str:
+def _axis_line(name: str, settings: AxisSettings, axis: Axis, units: DisplayUnits) -> str:
     end = axis.start + (axis.cells - 1) * axis.resolution
-    text = f"{name} {axis.start:g} to {end:g} mm in {axis.cells} steps of {axis.resolution:g} mm"
+    width = units.stated_text(axis.resolution)
+    text = f"{name} {_span((axis.start, end), units)} in {axis.cells} steps of {width}"
     if settings.mode is AxisMode.STEPPED:
         how = "by command"
         if isinstance(settings, IndexSettings):

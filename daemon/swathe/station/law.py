@@ -78,7 +78,9 @@ def _separation(station: Station, words: list[str]) -> float:
     if not station.corrections.v_path:
         words.append("V-path of the dual probe not corrected: switched off")
         return 0.0
-    words.append(f"V-path of the dual probe, elements {separation:g} mm apart")
+    words.append(
+        f"V-path of the dual probe, elements {station.display.stated_text(separation)} apart"
+    )
     return separation
 
 

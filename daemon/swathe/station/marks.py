@@ -73,7 +73,10 @@ def line_of_mark(station: Station, mark: MarkSettings) -> int | None:
 
 
 def check_marks(
-    marks: tuple[MarkSettings, ...], axes: dict[str, AxisSettings], faulty: Collection[str]
+    marks: tuple[MarkSettings, ...],
+    axes: dict[str, AxisSettings],
+    faulty: Collection[str],
+    units: DisplayUnits = MILLIMETRES,
 ) -> list[Problem]:
     """Return what is wrong with the marks of a station file.
 
@@ -81,6 +84,7 @@ def check_marks(
         marks: of the file.
         axes: scan and index, as far as the file has them.
         faulty: tables that the file has but that are invalid themselves.
+        units: in which positions are written.
     """
     problems: list[Problem] = []
     names: dict[str, int] = {}
@@ -99,12 +103,17 @@ def check_marks(
         for name, position in (("scan", mark.scan), ("index", mark.index)):
             if position is None or (name not in axes and name in faulty):
                 continue
-            problems += _check_position(f"{key}.{name}", position, axes.get(name))
+            problems += _check_position(f"{key}.{name}", position, axes.get(name), units)
     return problems
 
 
-def _check_position(key: str, position: float, settings: AxisSettings | None) -> list[Problem]:
-    got = f"{position:g} mm"
+def _check_position(
+    key: str, position: float, settings: AxisSettings | None, units: DisplayUnits
+) -> list[Problem]:
+    def span(low: float, high: float) -> str:
+        return f"{units.stated_text(low)} to {units.stated_text(high)}"
+
+    got = units.stated_text(position)
     if settings is None:
         remedy = "remove it: a plan without an index axis is a line profile"
         return [Problem(key, "needs an index axis", got, remedy)]
@@ -112,15 +121,15 @@ def _check_position(key: str, position: float, settings: AxisSettings | None) ->
     if settings.mode is AxisMode.STEPPED:
         half = settings.resolution / 2
         low, high = low - half, high + half
-        requirement = f"must be on a line of the plan, {low:g} mm to {high:g} mm"
+        requirement = f"must be on a line of the plan, {span(low, high)}"
         remedy = "leave it out: an index axis without encoder is set by its line"
     elif settings.mode is AxisMode.WRAPPED:
-        requirement = f"must be on the circumference, {low:g} mm to {high:g} mm"
+        requirement = f"must be on the circumference, {span(low, high)}"
         remedy = "give the position within a turn"
     else:
         outside = max(settings.length, _MOST_OUTSIDE_MM)
         low, high = low - outside, high + outside
-        requirement = f"must be near the plan, from {low:g} mm to {high:g} mm"
+        requirement = f"must be near the plan, from {span(low, high)}"
         remedy = "is its unit right?"
     return [] if low <= position <= high else [Problem(key, requirement, got, remedy)]
 

@@ -49,12 +49,23 @@ def check_probe(station: Station) -> list[Problem]:
     if probe.kind == "single" and probe.separation:
         requirement = "must be 0 for a single element"
         return [
-            Problem("probe.separation", requirement, f"{probe.separation:g} mm", "kind = 'dual'")
+            Problem(
+                "probe.separation",
+                requirement,
+                station.display.stated_text(probe.separation),
+                "kind = 'dual'",
+            )
         ]
     try:
         beam_of(station)
     except CalibrationError as error:
-        return [Problem("probe", str(error), f"{probe.diameter:g} mm at {probe.frequency:g} MHz")]
+        return [
+            Problem(
+                "probe",
+                str(error),
+                f"{station.display.stated_text(probe.diameter)} at {probe.frequency:g} MHz",
+            )
+        ]
     return []
 
 

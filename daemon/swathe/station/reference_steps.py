@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from swathe.display_units import DisplayUnits
 from swathe.errors import Problem
 from swathe.station.quality import VerificationSettings
 from swathe_drivers.motion import MotionCodec
@@ -26,6 +27,7 @@ def check_reference_steps(parts: dict[str, Any], codec: MotionCodec | None) -> l
         remedy = "only a crawler drives there: by hand the probe is put on the block"
         return [Problem(key, "needs a table [motion]", len(settings.at), remedy)]
     problems: list[Problem] = []
+    units = DisplayUnits(parts.get("units", "mm"))
     if len(settings.at) != len(settings.steps):
         remedy = 'one for each step: at = [{ scan = "10 mm", index = "0 mm" }, ...]'
         requirement = f"must have {len(settings.steps)}, as many as 'verification.steps'"
@@ -34,7 +36,10 @@ def check_reference_steps(parts: dict[str, Any], codec: MotionCodec | None) -> l
         for name in codec.axes:
             axis, at = codec.axes[name], getattr(place, name, 0.0)
             if not axis.min_mm <= at <= axis.max_mm:
-                requirement = f"must be within the travel, {axis.min_mm:g} to {axis.max_mm:g} mm"
+                ends = f"{units.stated_number(axis.min_mm)} to {units.stated_text(axis.max_mm)}"
+                requirement = f"must be within the travel, {ends}"
                 remedy = f"see motion.protocol.axes.{name}"
-                problems.append(Problem(f"{key}.{name}", requirement, f"{at:g} mm", remedy))
+                problems.append(
+                    Problem(f"{key}.{name}", requirement, units.stated_text(at), remedy)
+                )
     return problems

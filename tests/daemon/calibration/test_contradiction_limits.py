@@ -145,7 +145,7 @@ def skipped(steps: list[StepReading], **given: object) -> bool:
     try:
         solve_steps(steps, **given)  # type: ignore[arg-type]
     except CalibrationError as error:
-        return str(error).startswith(f"{steps[0].label} (") and "fits 2 × the thickness" in str(
+        return str(error).startswith(f"{steps[0].label()} (") and "fits 2 × the thickness" in str(
             error
         )
     return False

@@ -16,7 +16,7 @@ def test_step_has_defaults_of_a_single_reading() -> None:
     """Neither scatter nor uncertainty of the block is assumed."""
     step = StepReading(thickness=5.0, time_of_flight=1.94)
     assert (step.u_thickness, step.sd, step.readings) == (0.0, 0.0, 1)
-    assert STEP.label == "step 5.08 mm"
+    assert STEP.label() == "step 5.08 mm"
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from swathe_simulators import gauge, protocol
 from swathe_simulators.base import Floats, Ints
+from swathe_simulators.couplant import Couplant
 from swathe_simulators.device_models import (
     AxisModel,
     ClockModel,
@@ -70,10 +71,12 @@ class Device:
         part: Part,
         coupling: CouplingFaults,
         slip: WheelSlip,
+        couplant: Couplant,
     ) -> None:
         self.model = model
         self._speed = speed
         self._part, self._coupling, self._slip = part, coupling, slip
+        self._couplant = couplant
         live, idle, self._example_seed = seed.spawn(3)
         self._live, self._chance = _Chance(live), _Chance(idle)
         self._base_s, self._next, self._sequence = 0.0, 0, 0
@@ -185,16 +188,18 @@ class Device:
                 rows[f"{axis.axis}_counts"] = column
             sent += as_sent
         if isinstance(model, EchoModel) and model.waveform is not None:
-            lines = self._blocks(model, model.waveform, rows, chance)
+            film = self._couplant.late_us(table, states)
+            lines = self._blocks(model, model.waveform, rows, chance, film)
         else:
             if isinstance(model, EchoModel):
-                sent += self._echoes(model, rows, chance)
+                film = self._couplant.late_us(table, states)
+                sent += self._echoes(model, rows, chance, film)
             lines = protocol.encode_lines(self._form, sent)
         rows["length"] = [len(line) for line in lines]
         return rows, lines
 
     def _echoes(
-        self, model: EchoModel, rows: Rows, chance: _Chance
+        self, model: EchoModel, rows: Rows, chance: _Chance, film: Floats
     ) -> list[npt.NDArray[np.generic]]:
         size = len(rows)
         value, amplitude = gauge.readings(
@@ -207,11 +212,17 @@ class Device:
                 amplitude=chance.amplitude.standard_normal(size),
                 floor=chance.floor.standard_exponential(size),
             ),
+            film_us=film,
         )
         return [value, amplitude, np.where(rows["valid"], "E", "N")]
 
     def _blocks(
-        self, model: EchoModel, waveform: WaveformModel, rows: Rows, chance: _Chance
+        self,
+        model: EchoModel,
+        waveform: WaveformModel,
+        rows: Rows,
+        chance: _Chance,
+        film: Floats,
     ) -> list[bytes]:
         codes = gauge.waveforms(
             model,
@@ -221,6 +232,7 @@ class Device:
             velocity=self._part.model.velocity_mm_per_us,
             strength=chance.amplitude.standard_normal(len(rows)),
             grass=chance.grass,
+            film_us=film,
         )
         return protocol.encode_blocks(
             waveform,

@@ -72,7 +72,7 @@ def ascans(
     *,
     pulse: Pulse,
     velocity_mm_per_us: float,
-    zero_offset_us: float,
+    zero_offset_us: float | Floats,
     sampling_mhz: float,
     samples: int,
     random: np.random.Generator,
@@ -94,7 +94,8 @@ def ascans(
         thickness_mm: true wall, shape (n,); NaN where there is none, hence no back wall.
         pulse: the first back wall's echo.
         velocity_mm_per_us: of the material.
-        zero_offset_us: of the electronics, which every echo is late by.
+        zero_offset_us: of the electronics and the couplant, which every echo is late by, a number or
+            shape (n,).
         sampling_mhz: samples per µs.
         samples: of an A-scan.
         random: source of the noise; drawn from only if there is noise.

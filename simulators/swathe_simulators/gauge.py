@@ -27,7 +27,7 @@ class EchoNoise:
     floor: Floats
 
 
-def echo_time(thickness: Floats, *, velocity: float, zero_offset: float) -> Floats:
+def echo_time(thickness: Floats, *, velocity: float, zero_offset: Floats | float) -> Floats:
     """Return zero_offset + 2·thickness/velocity in µs.
 
     The pulse-echo relation of contact thickness measurement (given in ISO 16809; from
@@ -37,7 +37,13 @@ def echo_time(thickness: Floats, *, velocity: float, zero_offset: float) -> Floa
 
 
 def readings(
-    model: EchoModel, *, thickness: Floats, echo: Bools, velocity: float, noise: EchoNoise
+    model: EchoModel,
+    *,
+    thickness: Floats,
+    echo: Bools,
+    velocity: float,
+    noise: EchoNoise,
+    film_us: Floats | float = 0.0,
 ) -> tuple[Floats, Floats]:
     """Return value (µs or mm by the model) and amplitude (% of full screen height).
 
@@ -47,11 +53,13 @@ def readings(
         echo: whether there is an echo, shape (n,).
         velocity: of the material, mm/µs.
         noise: chance, shape (n,).
+        film_us: what the couplant adds to the time of flight, shape (n,).
     """
     if model.value == "thickness":
-        true, sigma = thickness, model.noise_mm
+        true, sigma = thickness + film_us * velocity / 2.0, model.noise_mm
     else:
-        true = echo_time(thickness, velocity=velocity, zero_offset=model.zero_offset_us)
+        late = model.zero_offset_us + film_us
+        true = echo_time(thickness, velocity=velocity, zero_offset=late)
         sigma = model.noise_us
     value = np.where(echo, np.maximum(true + sigma * noise.value, 0.0), 0.0)
     strong = model.amplitude_percent + model.amplitude_noise_percent * noise.amplitude
@@ -68,6 +76,7 @@ def waveforms(
     velocity: float,
     strength: Floats,
     grass: np.random.Generator,
+    film_us: Floats | float = 0.0,
 ) -> npt.NDArray[np.int8] | npt.NDArray[np.int16]:
     """Return A-scans as the instrument's converter gives them, shape (n, samples).
 
@@ -79,6 +88,7 @@ def waveforms(
         velocity: of the material, mm/µs.
         strength: standard normal, for the amplitude of all echoes of a row, shape (n,).
         grass: source of the noise of every sample; `samples` values are drawn per row.
+        film_us: what the couplant makes every echo late by, shape (n,).
     """
     found = ascans(
         thickness,
@@ -89,7 +99,7 @@ def waveforms(
             phase_deg=waveform.phase_deg,
         ),
         velocity_mm_per_us=velocity,
-        zero_offset_us=model.zero_offset_us,
+        zero_offset_us=model.zero_offset_us + film_us,
         sampling_mhz=waveform.sampling_mhz,
         samples=waveform.samples,
         random=grass,

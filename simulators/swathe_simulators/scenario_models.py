@@ -224,7 +224,8 @@ class StepsModel(ScenarioModel):
     """A probe put on one step of the block after the other, and lifted off between.
 
     `order_mm` names the steps by their thickness; without it they come as the part lists
-    them. Without `rounds` it goes on for ever.
+    them. Without `rounds` it goes on for ever. Each time the probe is put on, the couplant film is
+    another one: it adds a normal error of standard deviation `coupling_ns` to the time of flight.
     """
 
     kind: Literal["steps"]
@@ -234,6 +235,7 @@ class StepsModel(ScenarioModel):
     rounds: Annotated[int, Field(ge=1)] | None = None
     index_mm: Finite = 0.0
     wait_s: NotNegative = 1.0
+    coupling_ns: NotNegative = 0.0
 
 
 MotionModels = RasterModel | HandModel | StepsModel | CommandedModel

@@ -14,6 +14,7 @@ from typing import Self
 import numpy as np
 import numpy.typing as npt
 
+from swathe_simulators.couplant import Contact, Couplant, contact_at
 from swathe_simulators.crawler.link import Link
 from swathe_simulators.crawler.machine import Crawler
 from swathe_simulators.crawler_models import CommandedModel
@@ -63,15 +64,16 @@ class World:
         self.scenario = scenario
         self.speed = speed
         self.seed = scenario.seed if seed is None else seed
-        part_seed, motion_seed, *seeds, crawler_seed = np.random.SeedSequence(self.seed).spawn(
-            3 + len(scenario.device)
-        )
+        part_seed, motion_seed, *seeds, crawler_seed, film_seed = np.random.SeedSequence(
+            self.seed
+        ).spawn(4 + len(scenario.device))
         self.part = Part(scenario.part, np.random.default_rng(part_seed))
         self._motion = Motion(scenario.part, scenario.motion, np.random.default_rng(motion_seed))
         self.trajectory = self._motion.trajectory
         losses = [f for f in scenario.fault if isinstance(f, CouplingLossModel)]
         coupling = CouplingFaults(self.part, scenario.motion, losses)
         slip = WheelSlip([f for f in scenario.fault if isinstance(f, SlipModel)])
+        couplant = Couplant(scenario.motion, np.random.default_rng(film_seed))
         self.truth = TruthLog(
             {model.name: model.kind for model in scenario.device},
             {
@@ -91,6 +93,7 @@ class World:
                 part=self.part,
                 coupling=coupling,
                 slip=slip,
+                couplant=couplant,
             )
             port = make_port(model.port, name=model.name, folder=ports_dir)
             self._outlets[model.name] = Outlet(device, port, self.truth)
@@ -204,6 +207,14 @@ class World:
     def finished(self) -> bool:
         """Whether the raster is done and all is at rest."""
         return self._raster_done.is_set() and self.at_rest
+
+    @property
+    def contact(self) -> Contact | None:
+        """The step of the block that the probe is on now; None in the air and without a block."""
+        if self._start_s is None:
+            return None
+        with self._lock:
+            return contact_at(self.scenario, self.trajectory, self.now_s - self._start_s)
 
     def release(self) -> None:
         """Let a held motion begin, at once or as soon as every port is listened to."""

@@ -88,6 +88,13 @@ def test_well_known_components_give_the_normal_factor() -> None:
     assert found.coverage_factor == pytest.approx(2.000, abs=0.0005)
 
 
+@pytest.mark.parametrize("dof", [1e8, 1e12, 1e40])
+def test_many_degrees_of_freedom_give_the_normal_factor(dof: float) -> None:
+    """A share of nearly nothing that was repeated leaves more than a machine counts."""
+    found = combine([Component(name="a", standard_uncertainty=1.0, dof=dof)], coverage=0.95)
+    assert found.coverage_factor == pytest.approx(float(stats.norm.ppf(0.975)), rel=1e-7)
+
+
 def test_no_uncertainty_at_all_is_zero() -> None:
     """A budget of nothing, or of zeros, comes to zero and not to a division by it."""
     for parts in ([], [Component(name="none", standard_uncertainty=0.0, dof=3)]):

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from swathe_simulators.couplant import Couplant
 from swathe_simulators.device import Device
 from swathe_simulators.faults import CouplingFaults, WheelSlip
 from swathe_simulators.motion import Motion
@@ -26,6 +27,7 @@ def make(scenario: Scenario, number: int, *, seed: int = 9, speed: float = 1.0) 
         part=part,
         coupling=CouplingFaults(part, scenario.motion, []),
         slip=WheelSlip([]),
+        couplant=Couplant(scenario.motion, np.random.default_rng(seed)),
     )
 
 

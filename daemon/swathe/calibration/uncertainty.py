@@ -29,6 +29,10 @@ COVERAGE = 0.9545
 """Level of confidence: two standard deviations of a normal distribution."""
 
 
+# Student's t of so many degrees of freedom is the normal distribution's to nine digits.
+_NORMAL_DOF = 1e9
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Component:
     """One line of a budget.
@@ -161,7 +165,7 @@ def _student(dof: float, coverage: float) -> float:
     from scipy.special import ndtri, stdtrit
 
     tail = (1 + coverage) / 2
-    if math.isinf(dof):
+    if dof > _NORMAL_DOF:
         return float(ndtri(tail))
     # A dof of 10 that came out as 9.999999999 is 10.
     return float(stdtrit(math.floor(dof * (1 + 1e-9)), tail))

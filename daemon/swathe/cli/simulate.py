@@ -15,6 +15,7 @@ from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
     from swathe_simulators import World
+    from swathe_simulators.couplant import Contact
 
 __all__ = ["simulate"]
 
@@ -57,13 +58,24 @@ def simulate(
         for device in world.describe():
             rate = f" at {device.baud} baud" if device.baud else ""
             say(f"{device.name}: {device.port}{rate}, e.g. {device.example!r}")
-        if hold:
+        leads = hold and bool(world.scenario.part.steps)
+        if leads:
+            say(
+                "press Enter to put the probe on the next step of the block, type a thickness in mm "
+                "for that step, u to lift it off; Ctrl-C ends"
+            )
+            threading.Thread(target=_lead, args=(world,), name="enter", daemon=True).start()
+        elif hold:
             say("motion begins when you press Enter; Ctrl-C ends")
             threading.Thread(target=_release, args=(world,), name="enter", daemon=True).start()
         else:
             say("motion begins when every port is listened to; Ctrl-C ends")
-        announced = False
+        announced = leads
+        contact = None
         while not ended.wait(0.2):
+            if (now_on := world.contact) != contact:
+                contact = now_on
+                say(_contact_text(contact))
             if world.finished and not announced:
                 announced = True
                 say("the planned motion is done; the devices go on speaking")
@@ -78,3 +90,33 @@ def _release(world: World) -> None:
     if sys.stdin.readline():
         world.release()
         say("motion begins as soon as every port is listened to")
+
+
+def _contact_text(contact: Contact | None) -> str:
+    if contact is None:
+        return "probe in the air"
+    step = contact.step_mm
+    return f"coupling {contact.coupling}: probe on the step of {step:g} mm ({step / 25.4:.3f} in)"
+
+
+def _lead(world: World) -> None:
+    """Put the probe on a step of the block for each line on standard input."""
+    steps = [step.thickness_mm for step in world.scenario.part.steps]
+    order = list(getattr(world.scenario.motion, "order_mm", ())) or steps
+    at = 0
+    for line in sys.stdin:
+        world.release()
+        if not world.wait_started(0.0):
+            say("the probe moves as soon as every port is listened to")
+            world.wait_started()
+        typed = line.strip().lower()
+        if typed == "u":
+            world.lift_off()
+            continue
+        try:
+            world.put_on(float(typed) if typed else order[at % len(order)])
+        except ValueError as error:
+            say(f"{error}")
+            continue
+        if not typed:
+            at += 1

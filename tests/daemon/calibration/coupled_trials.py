@@ -128,7 +128,9 @@ def shares_held(trial: Trial, *, couplant_ns: float, runs: int, seed: int) -> He
 
 def student(dof: float) -> float:
     """Return the factor for the level, by scipy, at a whole number of degrees of freedom."""
-    return float(stats.t.ppf((1 + LEVEL) / 2, math.floor(dof) if math.isfinite(dof) else math.inf))
+    if dof > 1e6:
+        return float(stats.norm.ppf((1 + LEVEL) / 2))
+    return float(stats.t.ppf((1 + LEVEL) / 2, math.floor(dof)))
 
 
 def expanded(found: StepsResult, trial: Trial, wall: float) -> float:

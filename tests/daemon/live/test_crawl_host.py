@@ -213,6 +213,34 @@ def test_encoder_fault_is_not_recovered_from_unless_the_station_grants_it() -> N
     assert granted.halt(Event.ENCODER_SILENT, "x") is None
 
 
+@pytest.mark.parametrize("event", [Event.STOP_ASKED, Event.ENCODER_SILENT])
+def test_crawler_that_waits_for_a_decision_neither_resumes_nor_ends_by_itself(event: Event) -> None:
+    """As after a failed check: whatever the station grants, it rests until a person lets it go on."""
+    simulated = Simulated(busy_until=0, guard='recoveries = 1\nwhen_stopped = "end"')
+    machine = simulated.stand_in.machine
+    machine.take(event, "check 1 failed")
+    rested: list[State] = []
+
+    async def wait() -> str | None:
+        after = simulated.recovery.after(
+            machine, waits=True, at_rest=lambda: rested.append(machine.state)
+        )
+        task = asyncio.create_task(after)
+        while not simulated.words:  # noqa: ASYNC110  the words say that it waits
+            await asyncio.sleep(0)
+        assert not task.done()
+        assert machine.state in (State.STOPPED, State.FAULTED)
+        assert simulated.recovery.go_on("Kim") == "going on, by Kim"
+        return await task
+
+    assert asyncio.run(wait()) is None
+    assert rested == [State.STOPPED if event is Event.STOP_ASKED else State.FAULTED]
+    assert simulated.words == [
+        f"stopped: {event}: check 1 failed; waiting for a person at this machine"
+    ]
+    assert machine.state is State.DISARMED
+
+
 def test_watchdog_stops_once_for_each_hold_up() -> None:
     """Beyond its limit it calls once, only while motion may be on, and again after a new round."""
     now, active = [0], [False]

@@ -7,9 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from daemon.handmade import MS, START, Motion, feed, opened, run, station_text
+from daemon.handmade import MS, START, Motion, feed, opened, run, station, station_text
 from swathe.journal import Entry, Mark, MarkKind
 from swathe.pipeline import CellState, Pipeline
+from swathe.pipeline.placing.inputs import DeviceInputs
+from swathe.pipeline.placing.slip import Slip
 from swathe.station import AlarmKind
 
 TEXT = station_text()
@@ -152,6 +154,19 @@ def test_run_killed_within_a_check_resumes_paused_and_without_a_place() -> None:
     assert measured(pipeline) == [*range(10)]
     ((text, _),) = positions(pipeline)
     assert text.startswith("scan position was lost in a calibration check of the run before")
+
+
+def test_two_sources_that_part_while_a_hand_has_the_probe_are_no_slip() -> None:
+    """What parted before the probe left the part is one; the comparison begins again after."""
+    made = station(TEXT)
+    inputs = DeviceInputs(made, {})
+    before, after = (Slip("scan", 0, at, 300, 5.0, 9.0) for at in (99, 100))
+    inputs.leave_part(100)
+    inputs._slip_events += [before, after]
+    assert inputs.take_slip_events() == [before]
+    inputs.return_to_part(200)
+    inputs._slip_events += [after]
+    assert inputs.take_slip_events() == [after]
 
 
 def test_failed_check_in_a_run_makes_suspect_what_was_read_since_the_last_pass() -> None:

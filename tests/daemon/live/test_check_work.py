@@ -278,6 +278,7 @@ def test_due_check_is_asked_for_once_the_line_has_ended(tmp_path: Path) -> None:
         assert (shown.asked, shown.overdue_minutes) == (True, 3)
         made.say("check")
         assert made.shown().overdue_minutes is None
+        assert made.work.overdue is None
 
 
 def test_run_that_ends_within_a_check_gives_it_up(bench: Bench) -> None:
@@ -356,6 +357,8 @@ def test_probe_counts_as_lifted_by_no_echo_a_silence_or_another_wall() -> None:
     assert not look(block(*[12.0] * 5), wait_ms=400).lifted
     gap = np.concatenate([block(*[12.0] * 5), block(*[12.0] * 5, first_ms=700)])
     assert look(gap).lifted
+    silent = np.concatenate([block(*[12.0] * 5), block(*[12.0] * 19, first_ms=700)])
+    assert not look(silent).steady  # five of them are from before it was put on again
     assert look(block(*[12.0] * 9, 12.25), before=12.0).lifted
     assert not look(block(*[12.0] * 9, 12.15), before=12.0).lifted
     # A slow gauge is not silent between two of its readings.

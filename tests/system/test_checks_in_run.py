@@ -89,7 +89,7 @@ async def taken(daemon: Daemon, instrument: Instrument, wall: float, number: int
 async def hand(daemon: Daemon, instrument: Instrument, said: list[str]) -> None:
     """Scan half, check, give the place, scan the rest."""
     await until(lambda: "strip" in daemon.mirror.newest.get("swathe/strip/state", b"").decode())
-    await asyncio.to_thread(instrument.sweep, -3.0, 20.0, wall=9.5, seconds=1.5)
+    await asyncio.to_thread(instrument.sweep, -3.0, 20.0, wall=9.5, seconds=0.8)
     said.append(give(daemon, 1, "check"))
     instrument.place = 33.0  # the wheel turns in the hand
     for number, wall in enumerate((12.7, 5.08), 2):
@@ -97,11 +97,11 @@ async def hand(daemon: Daemon, instrument: Instrument, said: list[str]) -> None:
     await until(lambda: daemon.pipeline.position[0] is None)
     # Without a place nothing counts, wherever the counter says the probe is.
     before = daemon.pipeline.coverage.measured
-    await asyncio.to_thread(instrument.sweep, 33.0, 23.0, wall=9.5, seconds=0.5)
+    await asyncio.to_thread(instrument.sweep, 33.0, 23.0, wall=9.5, seconds=0.2)
     assert daemon.pipeline.coverage.measured == before
     await until(lambda: daemon.pipeline.no_reference("scan") is None)  # it rests
     said.append(give(daemon, 8, "reference", scan=16.0))  # the counter is at 23 mm
-    await asyncio.to_thread(instrument.sweep, 23.0, 51.0, wall=9.5, seconds=2.0)
+    await asyncio.to_thread(instrument.sweep, 23.0, 51.0, wall=9.5, seconds=0.9)
 
 
 def test_check_within_a_run_by_hand_pauses_judges_and_goes_on(
@@ -130,8 +130,6 @@ def test_check_within_a_run_by_hand_pauses_judges_and_goes_on(
     assert "check 1 passed" in said[2]
     (check,) = [m.detail for m in marks(tmp_path / "survey", MarkKind.CHECK_BEGUN)]
     assert check["off_part"]
-    report = swathe("report", tmp_path / "survey").stdout
-    assert "check 1 (interval)" in report
     before = (tmp_path / "survey" / "survey.json").read_bytes()
     assert swathe("rebuild", tmp_path / "survey", "--no-picture").returncode == 0
     assert (tmp_path / "survey" / "survey.json").read_bytes() == before

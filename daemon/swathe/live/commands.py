@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 from swathe.journal import MarkKind
 from swathe.live.check_work import CHECK_COMMANDS, CheckWork
+from swathe.live.confirming import decide
 from swathe.live.reviser import REFUSED, Reviser
 from swathe.live.session import Session
 from swathe.live.spots import SpotWork
@@ -179,6 +180,9 @@ class Commands:
                 return self.move(command.stretch, command.line, command.by, command.text)
             case "restore" if command.revision is not None:
                 return self.restore(command.revision, command.by, command.text)
+            case "confirm" | "reject" as what if command.number is not None:
+                real = what == "confirm"
+                return decide(self._session, command.number, command.by, command.text, is_real=real)
             case "alive" if self.on_alive is not None:
                 return self.on_alive(command.by)
             case "alive":

@@ -39,6 +39,7 @@ class Outbox:
             "progress": settings.progress_interval,
             "gap": settings.gap_interval,
             "alarm": settings.gap_interval,
+            "confirm": settings.gap_interval,
             "line": settings.line_interval,
             "port": settings.port_interval,
             "spots": settings.progress_interval,

@@ -9,6 +9,7 @@ from swathe.live.mirror import Mirror
 from swathe.messages import (
     AlarmMessage,
     CheckMessage,
+    ConfirmMessage,
     GapMessage,
     Heading,
     LineMessage,
@@ -22,6 +23,7 @@ from swathe.messages import (
     moment,
 )
 from swathe.pipeline import Alarm, Check, GapEnd, GapSnapshot, Pipeline, Revision
+from swathe.pipeline.progress.confirm_snapshot import listed_snapshots
 from swathe.pipeline.progress.snapshots import gap_snapshot
 
 __all__ = ["Publisher"]
@@ -29,7 +31,7 @@ __all__ = ["Publisher"]
 # Progress and ports' health reach the page this often, whatever the broker's link bears.
 _PROGRESS_INTERVAL_NS = 250_000_000
 _PORT_INTERVAL_NS = 1_000_000_000
-_OF_PLACING = ("gap", "line", "alarm", "check", "rescan", "revisions")
+_OF_PLACING = ("gap", "line", "alarm", "check", "rescan", "revisions", "confirm")
 
 
 class Publisher:
@@ -116,6 +118,7 @@ class Publisher:
         self._put_alarms(pipeline.alarms.alarms)
         self._put_wanted()
         self._put_revisions()
+        self._put_confirm()
 
     def put_state(self, state: str, reason: str = "") -> None:
         """Put the station's state; a paused scan has a state of its own."""
@@ -165,6 +168,8 @@ class Publisher:
         self._put_requests(gaps)
         if self._pipeline.revision_counts != self._revisions:
             self._put_revisions()
+        if self._pipeline.spurious.register.take_changed():
+            self._put_confirm()
         if now >= self._progress_due:
             # Counted from when it was due, so that ticks do not stretch the interval.
             self._progress_due = max(self._progress_due + self._progress_interval, now)
@@ -231,6 +236,13 @@ class Publisher:
         snapshots = self._pipeline.revision_snapshots()
         message = RevisionsMessage.of_revisions(snapshots, self._heading())
         self._mirror.put(self.topics.revisions, message)
+
+    def _put_confirm(self) -> None:
+        register = self._pipeline.spurious.register
+        register.take_changed()
+        places = listed_snapshots(register, self._pipeline.grid)
+        message = ConfirmMessage.of_places(places, self._heading())
+        self._mirror.put(self.topics.confirm, message)
 
     def _put_wanted(self) -> None:
         requests = self._pipeline.requests

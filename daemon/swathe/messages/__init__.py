@@ -7,6 +7,7 @@ from swathe.messages.alarm import AlarmMessage, RescanMessage
 from swathe.messages.base import Heading, Message
 from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
+from swathe.messages.confirm import ConfirmMessage
 from swathe.messages.models import (
     DelayMessage,
     GapMessage,
@@ -19,6 +20,7 @@ from swathe.messages.models import (
 from swathe.messages.revisions import RevisionsMessage
 from swathe.messages.spots import SpotMessage, SpotsMessage
 from swathe.messages.topics import ROOT, Topics
+from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot
 from swathe.pipeline.progress.fields import Extent, moment
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot, StretchSnapshot
 from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, ZoneSnapshot
@@ -29,6 +31,8 @@ __all__ = [
     "CheckMessage",
     "CheckingMessage",
     "CommandMessage",
+    "ConfirmMessage",
+    "ConfirmSnapshot",
     "DelayMessage",
     "ExcludedZoneSnapshot",
     "Extent",

@@ -15,6 +15,7 @@ from pydantic.json_schema import models_json_schema
 from swathe.messages.alarm import AlarmMessage, RescanMessage
 from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
+from swathe.messages.confirm import ConfirmMessage
 from swathe.messages.models import (
     GapMessage,
     LineMessage,
@@ -75,6 +76,7 @@ _TOPICS = (
     _Topic("alarm/{number}", AlarmMessage, interval="gap_interval"),
     _Topic("rescan", RescanMessage),
     _Topic("revisions", RevisionsMessage),
+    _Topic("confirm", ConfirmMessage, interval="gap_interval"),
     _Topic("spot/{number}", SpotMessage),
     _Topic("spots", SpotsMessage, interval="progress_interval"),
     _Topic("port/{device}", PortMessage, interval="port_interval"),

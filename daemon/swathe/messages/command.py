@@ -22,6 +22,8 @@ _NEEDS = {
     "discard": ("stretch", "text"),
     "move": ("stretch", "line", "text"),
     "restore": ("revision", "text"),
+    "confirm": ("number", "text"),
+    "reject": ("number", "text"),
     "spot": ("spot",),
     "accept spot": ("text",),
     "close spot": ("text",),
@@ -51,6 +53,8 @@ class CommandMessage(Snapshot):
         "discard",
         "move",
         "restore",
+        "confirm",
+        "reject",
         "spot",
         "take",
         "accept spot",
@@ -84,7 +88,7 @@ class CommandMessage(Snapshot):
         "",
         max_length=1000,
         description="for 'note'; the reason for 'pause', 'exclude', 'discard', 'move', 'restore', "
-        "'accept spot', 'close spot', 'reopen spot' and 'check give up', of which 'pause', 'exclude' "
+        "'confirm', 'reject', 'accept spot', 'close spot', 'reopen spot' and 'check give up', of which 'pause', 'exclude' "
         "and 'check give up' may lack it",
     )
     stretch: StretchSnapshot | None = Field(
@@ -92,6 +96,11 @@ class CommandMessage(Snapshot):
     )
     revision: int | None = Field(
         None, ge=1, description="for 'restore': the discard or move to take back"
+    )
+    number: int | None = Field(
+        None,
+        ge=1,
+        description="for 'confirm' and 'reject': the place whose thickness is real, or spurious",
     )
     zone: ZoneSnapshot | None = Field(None, description="for 'exclude': what is not to be scanned")
     gap: int | None = Field(None, ge=1, description="for 'rescan': the gap to return to")

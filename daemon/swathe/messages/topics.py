@@ -11,6 +11,7 @@
     swathe/STATION/alarm/NUMBER     retained, those that are over too
     swathe/STATION/rescan           retained; gaps that are to be scanned again next
     swathe/STATION/revisions        retained; readings that were discarded or moved
+    swathe/STATION/confirm          retained; places whose thickness is to be confirmed
     swathe/STATION/port/DEVICE      retained
     swathe/STATION/spot/NUMBER      retained; a spot of a plan without an encoder
     swathe/STATION/spots            retained; the spot to be read, and what the gauge reads
@@ -57,6 +58,11 @@ class Topics:
     def revisions(self) -> str:
         """Topic of the readings that were discarded or moved."""
         return f"{ROOT}/{self.station}/revisions"
+
+    @property
+    def confirm(self) -> str:
+        """Topic of the places whose thickness is to be confirmed."""
+        return f"{ROOT}/{self.station}/confirm"
 
     @property
     def checking(self) -> str:

@@ -374,6 +374,7 @@ class Pipeline(SurveyStages):
             self._notify(update)
             self.coverage.evaluate(self._now, now)
             self._settle_gaps()
+            self._list_places(now)
             self._alarm_evaluation.evaluate_cells(now)
 
     def _request_gap(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:

@@ -334,3 +334,4 @@ class SurveyStages(SurveyState):
     def _list_places(self, time: int) -> None:
         """Bring the places to confirm up to date at `time`, ns UTC; all before is on the grid."""
         self.spurious.evaluate(time, self.coverage.left, self.minimum.raw_cell)
+        self._alarm_evaluation.confirmations_changed()

@@ -386,7 +386,7 @@ class SurveyState:
                 unplaced += inputs.placer.pending
         return progress_of(
             time=self.time, station=self.station, grid=self.grid,
-            coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum,
+            coverage=self.coverage, inputs=inputs, suspect_cells=self.suspect_cells, minimum=self.minimum, spurious=self.spurious,
             rates=self._rates, slipped_cells=self.slipped_cells, lift=self._offered_lift,
             readings=self.readings, unplaced=unplaced,
             between_lines=between, coupled=self._alarm_evaluation.coupled,

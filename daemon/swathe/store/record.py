@@ -22,6 +22,7 @@ from swathe.messages import (
     moment,
 )
 from swathe.pipeline import Pipeline, RevisionSnapshot
+from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot, confirm_snapshot
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
@@ -144,6 +145,13 @@ class SurveyRecord(Snapshot):
     revisions: tuple[RevisionSnapshot, ...] = Field(
         (), description="readings that operators discarded or moved, those restored since too"
     )
+    confirm: tuple[ConfirmSnapshot, ...] = Field(
+        (), description="places whose thickness was doubtful, by number, confirmed or not"
+    )
+    flags: dict[str, int] = Field(
+        default_factory=dict,
+        description="required cells with each bit of the layer 'quality', by its name",
+    )
     slips: tuple[SlipRecord, ...] = Field((), description="where two sources of a position parted")
     spots: tuple[SpotSnapshot, ...] = Field(
         (), description="of a plan of spots without an encoder, in the order of the plan"
@@ -216,6 +224,10 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         alarms=tuple(AlarmMessage.of_alarm(alarm, heading) for alarm in pipeline.alarms.alarms),
         zones=tuple(ZoneRecord.model_validate(zone) for zone in pipeline.requests.zones),
         revisions=tuple(pipeline.revision_snapshots()),
+        confirm=tuple(
+            confirm_snapshot(one, pipeline.grid) for one in pipeline.spurious.register.places
+        ),
+        flags={str(flag.name).lower(): n for flag, n in pipeline.spurious.counts().items() if n},
         marks=tuple(MarkSnapshot.model_validate(mark) for mark in pipeline.station.mark),
         references=tuple(ReferenceRecord.model_validate(one) for one in pipeline.references),
         sensitivity=tuple(SensitivityRecord.model_validate(one) for one in pipeline.setup.checks),

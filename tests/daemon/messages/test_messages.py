@@ -19,6 +19,8 @@ from swathe.messages import (
     AlarmMessage,
     CheckMessage,
     CommandMessage,
+    ConfirmMessage,
+    ConfirmSnapshot,
     DelayMessage,
     Extent,
     GapMessage,
@@ -52,6 +54,7 @@ from swathe.pipeline import (
     RequestedGap,
 )
 from swathe.pipeline.progress.fields import percent_of
+from swathe.pipeline.spurious.register import PlaceState
 from swathe.station import AlarmKind
 from swathe_drivers import Fault
 from swathe_drivers.records import FaultReason
@@ -197,6 +200,22 @@ RESTORED = REVISION.model_copy(
     }
 )
 SCHEMAS = payload_schemas(asyncapi_document())
+DOUBTFUL = ConfirmSnapshot(
+    number=3,
+    status=PlaceState.REJECTED,
+    flags=("halved", "lone_low"),
+    thickness=5.0,
+    wall=10.0,
+    other=9.98,
+    others=2,
+    scan=22.0,
+    index=5.0,
+    opened=AT,
+    changed=AT + 1,
+    by="A. Kern",
+    reason="grease",
+)
+
 EXAMPLES: list[tuple[str, BaseModel]] = [
     ("state", StateMessage(**OF, state="scanning", part="penstock 3")),
     ("progress", ProgressMessage.of(progress(), OF)),
@@ -261,6 +280,9 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
     ),
     ("revisions", RevisionsMessage.of_revisions([], OF)),
     ("revisions", RevisionsMessage.of_revisions([REVISION, RESTORED], OF)),
+    ("confirm", ConfirmMessage.of_places([], OF)),
+    ("confirm", ConfirmMessage.of_places([DOUBTFUL] * 101, OF)),
+    ("command", CommandMessage(command="reject", id="a-4", by="K", number=3, text="grease")),
     ("reply", ReplyMessage(**OF, id="a-1", accepted=False, detail="no")),
 ]
 
@@ -359,6 +381,7 @@ def test_contract_retained_but_commands() -> None:
         "swathe/{station}/alarm/{number}": True,
         "swathe/{station}/rescan": True,
         "swathe/{station}/revisions": True,
+        "swathe/{station}/confirm": True,
         "swathe/{station}/port/{device}": True,
         "swathe/{station}/spot/{number}": True,
         "swathe/{station}/spots": True,
@@ -380,6 +403,7 @@ def test_topics_of_a_station() -> None:
     )
     assert (topics.alarm(4), topics.alarms) == ("swathe/bench/alarm/4", "swathe/bench/alarm/+")
     assert topics.revisions == "swathe/bench/revisions"
+    assert topics.confirm == "swathe/bench/confirm"
     assert topics.rescan == "swathe/bench/rescan"
     assert (topics.spots, topics.spot(3)) == ("swathe/bench/spots", "swathe/bench/spot/3")
     assert topics.reply("a-1") == "swathe/bench/reply/a-1"
@@ -494,3 +518,9 @@ def test_delay_has_its_interval_with_null_where_unbounded() -> None:
     half = DelayEstimate(7e6, 1e6, -5e6, math.inf, 2, sure=False, reason="", needs="")
     assert (DelayMessage.of(half).low_ms, DelayMessage.of(half).high_ms) == (-5.0, None)
     assert DelayMessage.of(half).offset_ms == 7.0
+
+
+def test_list_to_confirm_has_the_first_hundred_places_and_their_number() -> None:
+    """The most dangerous ones are first, so that none of them is left out."""
+    message = ConfirmMessage.of_places([DOUBTFUL] * 101, OF)
+    assert (len(message.places), message.total) == (100, 101)

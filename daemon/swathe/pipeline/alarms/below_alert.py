@@ -1,9 +1,11 @@
 """Areas thinner than the alert level, each with an alarm of its own.
 
 Cells are grouped by blocks of 100 mm: a thin cell joins the alarm of its block or of an adjacent
-block, or else raises one; a spot of a plan without an encoder has one of its own. The alarm states the minimum thickness, the cell that has it and the borders
-of its cells. When an acknowledged area gets thinner, its alarm ends and another one is raised. (The size
-of the blocks is our choice, no source.)
+block, or else raises one; a spot of a plan without an encoder has one of its own. The alarm
+states the minimum thickness, the cell that has it and the borders of its cells. It is raised by
+any valid reading, and says ``to confirm`` where that is doubtful. When an acknowledged area gets
+thinner, its alarm ends and another one is raised. (The size of the blocks is our choice, no
+source.)
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from numpy.typing import NDArray
 from swathe.arrays import Cells, Floats, distinct
 from swathe.pipeline.alarms.register import Alarm, AlarmRegister
 from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.reading_flags import are_unconfirmed
 from swathe.station import AlarmKind, CellRule
 
 __all__ = ["BelowAlert"]
@@ -35,6 +38,7 @@ class _Area:
         cells: how many.
         minimum: lowest thickness that one of them had, mm.
         thinnest: flat cell that had it.
+        doubtful: whether its value is doubtful and not confirmed, as the alarm says.
     """
 
     alarm: Alarm
@@ -42,6 +46,7 @@ class _Area:
     cells: int
     minimum: float
     thinnest: int
+    doubtful: bool = False
 
 
 class BelowAlert:
@@ -181,6 +186,16 @@ class BelowAlert:
         self._lower_minimum(area, cells, time)
         self._describe(area)
 
+    def _is_doubtful(self, area: _Area) -> bool:
+        quality = self._grid.quality[area.thinnest : area.thinnest + 1]
+        return bool(are_unconfirmed(quality)[0])
+
+    def confirmations_changed(self) -> None:
+        """State of each area whether its minimum is to be confirmed; no alarm begins or ends."""
+        for area in self._areas.values():
+            if self._is_doubtful(area) is not area.doubtful:
+                self._describe(area)
+
     def _describe(self, area: _Area) -> None:
         first_row, last_row, first_column, last_column = area.borders
         alarm, grid = area.alarm, self._grid
@@ -193,6 +208,9 @@ class BelowAlert:
         units, level = self._register.units, self._level or 0.0
         minimum = units.thickness_text(area.minimum)
         alarm.detail = f"{name}{minimum}, below {units.stated_thickness_text(level)}"
+        area.doubtful = self._is_doubtful(area)
+        if area.doubtful:
+            alarm.detail += ", to confirm"
         self._register.add_change(alarm)
 
 

@@ -254,6 +254,10 @@ class AlarmEvaluation:
         """Raise, change and end the alarms of cells below the alert level at `time`, ns UTC."""
         self._below_alert.evaluate(time)
 
+    def confirmations_changed(self) -> None:
+        """State of each area below the alert level whether its minimum is to be confirmed."""
+        self._below_alert.confirmations_changed()
+
     def evaluate(self, now: int, utc_offset: int, inputs: DeviceInputs) -> None:
         """Evaluate all other alarms at `now`, host time in ns, with `utc_offset` to UTC."""
         conditions = self._conditions

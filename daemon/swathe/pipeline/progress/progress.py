@@ -18,6 +18,7 @@ from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.progress.fields import percent_of
 from swathe.pipeline.progress.lift_snapshot import lift_snapshot
 from swathe.pipeline.progress.snapshots import LineNow, ProgressSnapshot
+from swathe.pipeline.spurious.watch import SpuriousWatch
 from swathe.station import AxisMode, Station, budget_of
 
 __all__ = ["RunRates", "line_now", "progress_of", "sliding_rate", "speed_limit", "speed_limits"]
@@ -204,6 +205,7 @@ def progress_of(
     inputs: DeviceInputs | None,
     suspect_cells: SuspectCells,
     minimum: MinimumThickness,
+    spurious: SpuriousWatch,
     rates: RunRates,
     slipped_cells: SlippedCells,
     lift: Lift | None,
@@ -221,6 +223,7 @@ def progress_of(
     due = suspect_cells.checks.due(requests.interval if requests else None)
     budget = None if minimum.value is None else budget_of(station, minimum.value)
     minimum_scan, minimum_index = minimum.position or (None, None)
+    raw_scan, raw_index = minimum.raw_position or (None, None)
     return ProgressSnapshot(
         time=time,
         required=coverage.required,
@@ -246,6 +249,11 @@ def progress_of(
         minimum=minimum.value,
         minimum_scan=minimum_scan,
         minimum_index=minimum_index,
+        minimum_raw=minimum.raw_value,
+        minimum_raw_scan=raw_scan,
+        minimum_raw_index=raw_index,
+        to_confirm=spurious.register.open,
+        impossible=spurious.impossible,
         minimum_expanded=None if budget is None else budget.expanded,
         suspect=suspect_cells.count + slipped_cells.count,
         check_due=due,

@@ -95,13 +95,29 @@ class ProgressSnapshot(Snapshot):
         0, description="readings that belong to no line: the probe stood while the line changed"
     )
     minimum: Annotated[float | None, Digits(3, inches=3)] = Field(
-        description="minimum thickness so far, mm; null before the first reading"
+        description="minimum thickness of the cells whose values are not doubtful, or were confirmed, "
+        "mm; null without one"
     )
     minimum_scan: Annotated[float | None, Digits(3, shown=2)] = Field(
         description="scan position of the minimum thickness, mm"
     )
     minimum_index: Annotated[float | None, Digits(3, shown=2)] = Field(
         description="index position of the minimum thickness, mm"
+    )
+    minimum_raw: Annotated[float | None, Digits(3, inches=3)] = Field(
+        None,
+        description="minimum thickness of all valid readings, confirmed or not, mm; null before the "
+        "first reading",
+    )
+    minimum_raw_scan: Annotated[float | None, Digits(3, shown=2)] = Field(
+        None, description="scan position of the raw minimum, mm"
+    )
+    minimum_raw_index: Annotated[float | None, Digits(3, shown=2)] = Field(
+        None, description="index position of the raw minimum, mm"
+    )
+    to_confirm: int = Field(0, description="places whose thickness is to be confirmed")
+    impossible: int = Field(
+        0, description="readings beyond what the part can have; they count as no echo"
     )
     minimum_expanded: Annotated[float | None, Digits(3)] = Field(
         description="expanded uncertainty of the minimum thickness, 95.45 %, mm; null while unknown"

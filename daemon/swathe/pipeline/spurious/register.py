@@ -114,6 +114,11 @@ class ConfirmRegister:
         listed = (place for place in self._of_cell.values() if place.is_listed)
         return sorted(listed, key=lambda place: place.danger)
 
+    @property
+    def open(self) -> int:
+        """How many places are to be confirmed, without the rejected ones."""
+        return sum(place.state is PlaceState.OPEN for place in self._of_cell.values())
+
     def take_changed(self) -> bool:
         """Return whether the list changed since the last call."""
         changed, self._changed = self._changed, False

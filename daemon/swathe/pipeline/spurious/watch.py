@@ -37,6 +37,7 @@ class SpuriousWatch:
 
     def __init__(self, grid: Grid, *, apart: bool) -> None:
         self._grid = grid
+        self._apart = apart
         grid.visits.apart = apart
         self.cells = SpuriousCells(grid, apart=apart)
         self.register = ConfirmRegister(grid, self.cells)
@@ -79,6 +80,8 @@ class SpuriousWatch:
             left: which cells the probe has left behind, shape (cells,).
             thinnest: the cell with the raw minimum; -1 without one.
         """
+        if self._apart:  # a spot was read with the probe put on
+            left = np.ones(left.shape, bool)
         return np.array(self.register.evaluate(time, left, thinnest), np.int64)
 
     def unconfirmed(self, cells: Cells | slice = slice(None)) -> Bools:

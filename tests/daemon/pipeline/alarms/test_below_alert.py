@@ -9,6 +9,7 @@ from daemon.strategies import readings
 from swathe.pipeline import Alarm, CellState, Grid
 from swathe.pipeline.alarms.below_alert import BelowAlert
 from swathe.pipeline.alarms.register import AlarmRegister
+from swathe.reading_flags import ReadingFlag
 from swathe.station import AlarmKind, AlarmSettings, Axis, CellRule
 
 LEVEL = 8.0
@@ -217,3 +218,19 @@ def test_area_that_ended_does_not_hide_another_one_nearby() -> None:
     wall.read({(5, 150): 6.2})
     assert wall.details == ["6.20 mm, below 8 mm"]
     assert len(wall.register.alarms) == 2
+
+
+def test_doubtful_minimum_raises_the_alarm_at_once_and_says_so() -> None:
+    """The words go once it is confirmed; the alarm neither ends nor begins by that."""
+    wall = Wall()
+    wall.grid.quality[5 * SIZE + 5] = ReadingFlag.LONE_LOW
+    wall.read({(5, 5): 6.0})
+    assert wall.details == ["6.00 mm, below 8 mm, to confirm"]
+    wall.register.take_changed()
+    wall.below_alert.confirmations_changed()
+    assert wall.register.take_changed() == []
+    wall.grid.quality[5 * SIZE + 5] |= np.uint16(ReadingFlag.CONFIRMED)
+    wall.below_alert.confirmations_changed()
+    assert wall.details == ["6.00 mm, below 8 mm"]
+    assert wall.register.take_changed() == wall.open
+    assert len(wall.register.alarms) == 1

@@ -33,6 +33,7 @@ from swathe.pipeline.placing.slip import Slip
 from swathe.pipeline.progress.fields import moment
 from swathe.pipeline.progress.progress import RunRates, progress_of, sliding_rate, speed_limit
 from swathe.pipeline.progress.snapshots import ProgressSnapshot
+from swathe.pipeline.spurious.watch import SpuriousWatch
 from swathe.station import Axis, CellRule
 
 S = 1_000_000_000
@@ -277,6 +278,7 @@ def progress_at(
         inputs=None,
         suspect_cells=suspect_cells,
         minimum=MinimumThickness(PLAN),
+        spurious=SpuriousWatch(PLAN, apart=False),
         rates=rates,
         slipped_cells=slipped_cells,
         lift=None,

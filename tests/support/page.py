@@ -21,6 +21,7 @@ from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, momen
 from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance, Page
 from swathe.page.hub import Hub
 from swathe.pipeline import CellState, Grid
+from swathe.pipeline.gauge_state import GaugeState
 from swathe.station import PageSettings, Station, parse_station
 
 __all__ = ["Events", "PlayedSource", "ServedPage", "reachable", "read_patch", "station_of_size"]
@@ -76,6 +77,7 @@ class PlayedSource:
         self.broker: BrokerHealth | None = BrokerHealth("127.0.0.1:1883", "connected", "")
         self.crawler: CrawlerHealth | None = None
         self.step: HandGuidance | None = None
+        self.reading: GaugeState | None = None
         self.accepts = True
         self.stretches: list[StretchSnapshot] = []
         self.noted: list[tuple[int, str]] = []
@@ -89,6 +91,10 @@ class PlayedSource:
     def watched(self) -> bool:
         """Whether a page watches."""
         return self._on_cells is not None
+
+    def gauge(self) -> GaugeState | None:
+        """Return the gauge's newest reading."""
+        return self.reading
 
     def next_step(self) -> HandGuidance | None:
         """Return where to go by hand."""

@@ -54,6 +54,7 @@ def run(
     from swathe.cli.arming import may_move
     from swathe.live import Daemon
     from swathe.live.run_panel import CAUTION, page_text
+    from swathe.live.setup_log import SetupLog
     from swathe.live.terminal import TerminalObserver
     from swathe.report import due_after, due_before, summary_line
     from swathe.station import beam_warnings, condition_warnings, read_station, survey_folder
@@ -96,6 +97,7 @@ def run(
                 on_page=print_page,
                 armed=armed,
                 on_crawl=None if console.is_terminal else print_crawl,
+                setup_log=SetupLog(station, area=area),
             )
             outcome = await daemon.run()
         say(f"{outcome.status}: {outcome.reason}")

@@ -10,6 +10,7 @@ from swathe.journal import MarkKind
 from swathe.live.check_work import CHECK_COMMANDS, CheckWork
 from swathe.live.confirming import decide
 from swathe.live.reviser import REFUSED, Reviser
+from swathe.live.sensitivity import check_sensitivity
 from swathe.live.session import Session
 from swathe.live.spots import SpotWork
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, ZoneSnapshot, moment
@@ -174,6 +175,8 @@ class Commands:
                 return self.acknowledge(command.alarm, command.by)
             case "reference":
                 return self.reference(command.scan, command.index, command.by, mark=command.mark)
+            case "sensitivity":
+                return check_sensitivity(self._session, self._station, command.by)
             case "discard" if command.stretch is not None:
                 return self.discard(command.stretch, command.by, command.text)
             case "move" if command.stretch is not None and command.line is not None:

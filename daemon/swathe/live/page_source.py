@@ -18,7 +18,8 @@ from swathe.live.stretches import affected_cells, resolve_stretch
 from swathe.messages import ROOT, CommandMessage, ReplyMessage, StretchSnapshot
 from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance
 from swathe.pipeline import Grid, Pipeline
-from swathe.station import Station
+from swathe.pipeline.gauge_state import GaugeMonitor, GaugeState
+from swathe.station import Station, gauge_of, law_of
 
 if TYPE_CHECKING:
     from swathe.motion import HandStep
@@ -51,6 +52,7 @@ class PageSource:
         self._link = link
         self._crawl = crawl
         self._on_command = on_command
+        self._monitor: GaugeMonitor | None = None
         self._on_cells: Callable[[NDArray[np.int64]], None] | None = None
 
     @property
@@ -79,6 +81,15 @@ class PageSource:
         """What the crawler does."""
         crawl = self._crawl
         return None if crawl is None else CrawlerHealth(str(crawl.machine.state), crawl.words)
+
+    def gauge(self) -> GaugeState | None:
+        """Return the gauge's newest reading; None before a run."""
+        pipeline = self._pipeline()
+        if (link := pipeline.gauge_link) is None:
+            return None
+        if self._monitor is None:
+            self._monitor = GaugeMonitor(gauge_of(pipeline.station), law_of(pipeline.station))
+        return self._monitor.look(link, time.monotonic_ns())
 
     def next_step(self) -> HandGuidance | None:
         """Return the next step by hand; None with a crawler, and of a plan of spots."""

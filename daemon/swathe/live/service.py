@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
@@ -17,19 +16,21 @@ from swathe.live.check_work import CheckWork
 from swathe.live.commands import Commands
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
+from swathe.live.outcome import RunOutcome
 from swathe.live.pace import Pace
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.replacement import Replacement
 from swathe.live.revising import Revising
 from swathe.live.session import Session
+from swathe.live.setup_log import SetupLog, journal_setup
 from swathe.live.shown_state import ShownState
 from swathe.live.signals import stop_signals
 from swathe.live.spots import SpotWork
 from swathe.messages import StateMessage, Topics, moment
 from swathe.pipeline import Pipeline
 from swathe.station import BrokerSettings, Station
-from swathe.store import SurveyFolder, SurveyRecord, read_survey_record
+from swathe.store import SurveyFolder, read_survey_record
 
 if TYPE_CHECKING:
     # A station has each of these or not: imported by the function that makes it.
@@ -51,25 +52,6 @@ class Observer(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class RunOutcome:
-    """How a run ended.
-
-    Attributes:
-        status: whether the plan is covered.
-        reason: of the end.
-        folder: the survey.
-        record: of the survey.
-        halted: a fault stopped the crawler, and nobody has cleared it.
-    """
-
-    status: Literal["complete", "incomplete"]
-    reason: str
-    folder: SurveyFolder
-    record: SurveyRecord
-    halted: bool = False
-
-
 class Daemon:
     """Runs one station until its plan is covered or it is stopped.
 
@@ -82,6 +64,7 @@ class Daemon:
         on_page: called with the page before it opens.
         armed: somebody at this machine has confirmed that the crawler may move.
         on_crawl: called with a text when the crawler does something else.
+        setup_log: of the station file; what is new in it is journalled.
 
     Attributes:
         mirror: the newest message of each topic.
@@ -105,10 +88,11 @@ class Daemon:
         on_page: Callable[[Page], None] | None = None,
         armed: bool = False,
         on_crawl: Callable[[str], None] | None = None,
+        setup_log: SetupLog | None = None,
     ) -> None:
         self.station = station
         self.folder = folder
-        self._observer = observer
+        self._observer, self._setup_log = observer, setup_log
         self.delay = DelayEstimator(station)
         self._session = Session(folder, station, text, on_torn=on_torn, observer=self.delay.watch)
         self._shown = ShownState(link=lambda: self.link)
@@ -271,6 +255,8 @@ class Daemon:
     ) -> None:
         """Publish the survey, let the crawler begin, and acquire until the end."""
         self.delay.resume(self._session.observer)
+        if self._setup_log is not None:
+            journal_setup(self._session, self._setup_log)
         publisher = self._shown.publisher = Publisher(
             self.mirror,
             self.pipeline,

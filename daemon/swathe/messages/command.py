@@ -55,6 +55,7 @@ class CommandMessage(Snapshot):
         "restore",
         "confirm",
         "reject",
+        "sensitivity",
         "spot",
         "take",
         "accept spot",

@@ -17,6 +17,7 @@ from uuid import uuid4
 import numpy as np
 
 from swathe.arrays import Cells
+from swathe.page.gauge_json import gauge_json
 from swathe.page.mailbox import Mailbox, event, refuse_more_than_most
 from swathe.page.page_topics import PageTopics
 from swathe.page.plan import viewer_plan
@@ -28,6 +29,8 @@ __all__ = ["Hub"]
 # Changes are gathered for so long; a map that is drawn twenty times a second looks smooth.
 _GATHER_SECONDS = 0.05
 _BEAT_SECONDS = 0.5
+# So often an eye sees whether the probe couples.
+_GAUGE_SECONDS = 0.15
 # A change of more pixels than this marks every tile as stale.
 _MAX_PIXELS = 20_000
 _TRAIL = 80
@@ -65,6 +68,7 @@ class Hub:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._broadcast(), name="page.broadcast")
                 tasks.create_task(self._beat(), name="page.beat")
+                tasks.create_task(self._stream_gauge(), name="page.gauge")
         finally:
             unwatch()
             if self._building is not None:
@@ -212,6 +216,15 @@ class Hub:
             if too_large:
                 viewer.put_stale()
             viewer.put_patch(patch)
+
+    async def _stream_gauge(self) -> None:
+        """Send the gauge's newest reading: a slow viewer gets the newest one only."""
+        while True:
+            if self._viewers and (state := self._source.gauge()) is not None:
+                reading = _json(gauge_json(state))
+                for viewer in self._viewers:
+                    viewer.put_message("ascan", reading)
+            await asyncio.sleep(_GAUGE_SECONDS)
 
     async def _beat(self) -> None:
         """Send twice a second that the daemon runs, and the state of its broker link."""

@@ -48,6 +48,7 @@ def viewer_plan(
         "nominal": station.survey.nominal_thickness,
         "alert_below": station.survey.alert_below,
         "warnings": beam_warnings(station),
+        "sensitivity": station.sensitivity is not None,
         "target": station.survey.target_coverage,
         "rule": str(station.survey.cell_rule),
         "waveforms": grid.waveform is not None,

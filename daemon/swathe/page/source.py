@@ -9,6 +9,7 @@ from typing import Protocol
 from swathe.arrays import Cells
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot
 from swathe.pipeline import Grid
+from swathe.pipeline.gauge_state import GaugeState
 from swathe.station import Station
 
 __all__ = ["BrokerHealth", "CrawlerHealth", "HandGuidance", "Source"]
@@ -88,6 +89,10 @@ class Source(Protocol):
     @property
     def crawler(self) -> CrawlerHealth | None:
         """State of the crawler; None without one."""
+        ...
+
+    def gauge(self) -> GaugeState | None:
+        """Return the gauge's newest reading; None before a run."""
         ...
 
     def next_step(self) -> HandGuidance | None:

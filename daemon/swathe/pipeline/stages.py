@@ -32,13 +32,14 @@ from swathe.pipeline.instants import (
     last_instant_before,
     second_of,
 )
+from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import Placed, PlacingObserver
 from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.survey_state import SurveyState
-from swathe.station import Station
+from swathe.station import Station, gauge_of
 
 __all__ = ["SurveyStages"]
 
@@ -73,6 +74,11 @@ class SurveyStages(SurveyState):
             *([] if self.beam_positions is None else [self.beam_positions.cells_changed]),
             self.changed.cells_changed,
         )
+
+    @property
+    def gauge_link(self) -> DeviceLink | None:
+        """The gauge's decoder with its newest readings, of this run; None before a run."""
+        return None if self._inputs is None else self._inputs.links[gauge_of(self.station)]
 
     def advance(self) -> None:
         """Compute all that the entries collected so far determine.

@@ -12,6 +12,7 @@ const COMMANDS = {
   resume: { title: "Resume?", text: "Readings belong to cells again.", yes: "Resume" },
   check: { title: "Check the calibration?", text: "The run pauses. Put the probe on the steps of the block, one after the other; afterwards its place on the part is asked for.", yes: "Begin the check" },
   "check give up": { title: "Give the check up?", text: "It does not count.", yes: "Give up" },
+  sensitivity: { title: "Check the reference echo?", text: "The probe is on the reference, held still. Its newest readings are compared with the height that the echo is set to.", yes: "Check" },
   rescan: { title: "", text: "It becomes the first of the gaps to return to.", yes: "Re-scan" },
   acknowledge: { title: "", text: "You have seen it; this does not remove its cause. It is kept with your name and the time.", yes: "Acknowledge" },
   exclude: { title: "Exclude a zone", text: "Its cells are no longer required. This cannot be undone in this survey.", yes: "Exclude zone", rows: ["zone", "reason"], grave: true },
@@ -59,6 +60,7 @@ export class Commands {
     const paused = run?.state === "paused";
     for (const button of document.querySelectorAll("[data-command=pause]")) button.hidden = paused;
     for (const button of document.querySelectorAll("[data-command=resume]")) button.hidden = !paused;
+    for (const button of document.querySelectorAll("[data-command=sensitivity]")) button.hidden = !paused || !this.#station.plan?.sensitivity;
     for (const button of document.querySelectorAll("[data-command=stop]")) button.hidden = crawler !== null;
   }
 

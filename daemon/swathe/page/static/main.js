@@ -7,6 +7,7 @@ import { Connection } from "./connection.js";
 import { CrawlerBar } from "./crawler.js";
 import { loginFromAddress, showLogin } from "./login.js";
 import { GapList } from "./gaps.js";
+import { GaugePanel } from "./gauge.js";
 import { LinePanel } from "./line.js";
 import { MapView } from "./map.js";
 import { NameDialog } from "./name.js";
@@ -46,6 +47,7 @@ const gaps = new GapList(station, map, commands, $("gap-list"));
 const nextStep = new NextStep(station, map);
 const alarms = new Alarms(station, map, commands);
 new CrawlerBar(station);
+const gauge = new GaugePanel(station);
 new Checking(station);
 
 map.onRange = (theme) => {
@@ -106,6 +108,7 @@ $("units").addEventListener("click", () => {
   revisions.update();
   alarms.update();
   reading.update();
+  gauge.update();
   if (map.theme) map.onRange(map.theme);
   map.redraw();
 });

@@ -1,6 +1,6 @@
 // The station's current data. Each kind of change is emitted as an event of its name: plan,
 // progress, run, gaps, alarms, wanted, revisions, notes, ports, check, checking, crawler, next, position,
-// pixels, stale, broker, connection.
+// gauge, pixels, stale, broker, connection.
 
 // Positions of the probe that are kept: some seconds of a scan.
 const TRAIL = 80;
@@ -32,6 +32,7 @@ export class Station extends EventTarget {
     this.ports = new Map();
     this.checks = new Map();
     this.checking = null;
+    this.gauge = null;
     this.broker = null;
     this.position = [null, null];
     this.trail = [];
@@ -95,6 +96,7 @@ export class Station extends EventTarget {
         case "gap": this.#setGap(message, opened, ended); kinds.add("gaps"); break;
         case "port": this.ports.set(name, message); kinds.add("ports"); break;
         case "checking": this.checking = message; kinds.add("checking"); break;
+        case "ascan": this.gauge = message; kinds.add("gauge"); break;
         case "check": this.checks.set(Number(name), message); kinds.add("check"); break;
         default: // A later version may send more than this page shows.
       }

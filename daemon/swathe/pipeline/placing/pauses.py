@@ -34,6 +34,11 @@ class Pauses:
         self._begins: list[int] = []
         self._ends: list[int] = []
 
+    @property
+    def since(self) -> int | None:
+        """Host time from which on nothing counts, ns; None while there is no pause."""
+        return self._begins[-1] if self.active and self._begins else None
+
     def begin(self, time: int, *, by: str, because: str, from_start: bool = False) -> None:
         """Pause from the host time `time`, ns; one that lasts continues under the newer name.
 

@@ -1,0 +1,56 @@
+"""The sensitivity check within a run: the reference echo while the scan is paused."""
+
+from __future__ import annotations
+
+from swathe.errors import SwatheError
+from swathe.journal import MarkKind
+from swathe.live.reviser import REFUSED
+from swathe.live.session import Session
+from swathe.pipeline.checks.sensitivity import SensitivityCheck, reference_echo
+from swathe.station import Station
+
+__all__ = ["check_sensitivity"]
+
+# What is older shows nothing about where the probe is now.
+_NEWEST_NS = 10_000_000_000
+
+
+def check_sensitivity(session: Session, station: Station, by: str) -> str:
+    """Journal a check of the sensitivity by the newest readings; return the result or why not.
+
+    Args:
+        session: of the run.
+        station: the station file.
+        by: who checks.
+    """
+    settings, pipeline = station.sensitivity, session.pipeline
+    if settings is None:
+        return f"{REFUSED}no reference echo: add [sensitivity] with reference and tolerance"
+    if (paused := pipeline.pauses.since) is None:
+        return f"{REFUSED}pause first: readings on the reference would count for cells"
+    link = pipeline.gauge_link
+    if link is None:
+        return f"{REFUSED}no reading yet"
+    try:
+        now = session.utc_now - pipeline.utc_offset
+        since = max(now - _NEWEST_NS, paused)
+        echo = reference_echo(link.newest, since=since, spread=settings.tolerance)
+    except SwatheError as error:
+        return f"{REFUSED}no reference echo: {error}"
+    detail = {
+        "by": by,
+        "measured": echo.height,
+        "reference": settings.reference,
+        "tolerance": settings.tolerance,
+        "spread": echo.spread,
+        "readings": echo.readings,
+        "block": settings.block,
+        "step": settings.step,
+    }
+    session.mark(MarkKind.SENSITIVITY, **detail)
+    check = SensitivityCheck.from_detail(detail, 0)
+    verdict = "passed" if check.passed else "FAILED"
+    return (
+        f"sensitivity {verdict}: {check.deviation:+.2f} dB from {settings.reference:g} %, "
+        f"tolerance {settings.tolerance:g} dB"
+    )

@@ -112,10 +112,13 @@ class Browser:
         """Run a script in the page and return what it returns."""
         return self.driver.execute_script(script, *arguments)
 
-    def run_to_end(self, script: str) -> Any:
-        """Run a script that calls its last argument when it is done; return what it gives."""
+    def run_to_end(self, script: str, *values: Any) -> Any:
+        """Run a script that calls its last argument when it is done; return what it gives.
+
+        Its other arguments are `values`.
+        """
         self.driver.set_script_timeout(60)
-        return self.driver.execute_async_script(script)
+        return self.driver.execute_async_script(script, *values)
 
     def wait(self, condition: Callable[[], object], seconds: float, what: str) -> None:
         """Wait until a condition holds."""

@@ -121,6 +121,7 @@ class PageSource:
                 notes=pipeline.notes,
                 scan=pipeline.grid.scan,
                 index=pipeline.grid.index,
+                units=pipeline.station.display,
             )
         except ValueError as error:
             return str(error)

@@ -34,6 +34,7 @@ def viewer_plan(
         "station": station.name,
         "survey": source.survey,
         "part": station.survey.part,
+        "units": station.units,
         "operator": station.survey.operator,
         "scan": _axis(grid.scan),
         "index": None if station.index is None else _axis(grid.index),

@@ -26,6 +26,7 @@ from support.board import (
 from support.browser import Browser, axe_source
 from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage, station_of_size
+from swathe.display_units import INCHES
 from swathe.messages import moment
 from swathe.page import CrawlerHealth, HandGuidance
 from swathe.pipeline import CellState, Grid
@@ -324,7 +325,37 @@ def test_lengths_in_inches(board: Browser) -> None:
     """Lengths may be had in inches."""
     board.find("#units").click()
     assert board.text("#minimum") == "0.285 in ▼"
-    assert board.text("#speed") == "3.1 in/s"
+    assert board.text("#speed") == "3.15 in/s"
+
+
+def test_a_station_in_inches_is_shown_in_inches(board: Browser) -> None:
+    """Its plan decides until the viewer does; each length has the digits of the other outputs."""
+    cells = [1.27, 1.5875, 25.4, 1.0, 4.0]
+    lengths = [0.0, 1.5875, 4.7625, 45.72, -0.001, 177.8]
+    shown = board.run_to_end(
+        "const [cells, lengths, done] = arguments;"
+        "import('/static/labels.js').then((l) => {"
+        "  const before = l.inInches();"
+        "  const table = cells.map((width) => {"
+        "    l.setStation({units: 'in', scan: {resolution: width}, index: {resolution: width}});"
+        "    return lengths.map((mm) => [l.point(mm), l.point(mm, 'index'), l.linePlace(mm)]);"
+        "  });"
+        "  done([before, l.inInches(), table, lengths.map(l.stated), lengths.map(l.thick),"
+        "        lengths.map(l.difference), lengths.map(l.speed), lengths.map(l.level)]);"
+        "})",
+        cells,
+        lengths,
+    )
+    assert shown[:2] == [False, True]
+    places = [[INCHES.place_text(mm, width) for mm in lengths] for width in cells]
+    for row, expected in zip(shown[2], places, strict=True):
+        for texts, text in zip(row, expected, strict=True):
+            assert texts == [text] * 3
+    assert shown[3] == [INCHES.stated_text(mm) for mm in lengths]
+    assert shown[4] == [INCHES.thickness_text(mm) for mm in lengths]
+    assert shown[7] == [INCHES.stated_thickness_text(mm) for mm in lengths]
+    assert shown[5] == [INCHES.difference_text(mm) for mm in lengths]
+    assert shown[6] == [INCHES.speed_text(mm) for mm in lengths]
 
 
 def test_numbers_have_the_digits_of_the_other_outputs(board: Browser) -> None:

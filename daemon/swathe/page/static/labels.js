@@ -2,12 +2,20 @@
 import { reading } from "./seam.js";
 
 const INCH = 25.4;
-let inches = localStorage.getItem("swathe-units") === "in";
+const CHOICE = "swathe-units";
+let inches = localStorage.getItem(CHOICE) === "in";
+let steps = { scan: 1, index: 1 };
 
 export const inInches = () => inches;
 export function setInches(yes) {
   inches = yes;
-  localStorage.setItem("swathe-units", yes ? "in" : "mm");
+  localStorage.setItem(CHOICE, yes ? "in" : "mm");
+}
+
+/** Take the plan's cells, and its unit where the viewer has not chosen another one. */
+export function setStation(plan) {
+  if (localStorage.getItem(CHOICE) === null) inches = plan.units === "in";
+  steps = { scan: plan.scan.resolution, index: plan.index?.resolution ?? 1 };
 }
 
 /** A length in mm in the unit in use, and back. */
@@ -17,36 +25,67 @@ export const fromUnit = (length) => (inches ? length * INCH : length);
 /** A number with decimals as every other output shows it: exact halves go to the even digit. */
 export function fixed(value, digits) {
   const halves = value * 2 ** (digits + 1);
-  if (!Number.isInteger(halves) || halves % 2 === 0) return value.toFixed(digits);
+  if (!Number.isInteger(halves) || halves % 2 === 0) return unsigned(value.toFixed(digits));
   const below = Math.floor(value * 10 ** digits);
-  return ((below % 2 === 0 ? below : below + 1) / 10 ** digits).toFixed(digits);
+  return unsigned(((below % 2 === 0 ? below : below + 1) / 10 ** digits).toFixed(digits));
 }
+
+/** A number as text; zero without a sign. */
+const unsigned = (text) => (Number(text) === 0 ? text.replace("-", "") : text);
 
 /** Coverage, with the decimals of the message. */
 export const percent = (share) => fixed(share, 2);
 
+/** A length in inches with decimals. */
+const inchText = (mm, digits) => fixed(mm / INCH, digits);
+
 /** A measured thickness, with the decimals of the message. */
 export function thick(mm) {
   if (mm === null || mm === undefined) return "–";
-  return inches ? `${(mm / INCH).toFixed(3)} in` : `${fixed(mm, 3)} mm`;
+  return inches ? `${inchText(mm, 3)} in` : `${fixed(mm, 3)} mm`;
 }
 
-/** A thickness that was set, such as the alert level, without trailing zeros. */
-export const level = (mm) => inches ? `${Number((mm / INCH).toFixed(3))} in` : `${Number(mm.toFixed(3))} mm`;
+/** A deviation or an uncertainty of a thickness: one decimal more in inches. */
+export const difference = (mm) => inches ? `${inchText(mm, 4)} in` : `${fixed(mm, 3)} mm`;
 
-/** A position of the probe or a reading, with the decimals of the message. */
-export const point = (mm) => position(mm, 0, 2);
+/** A thickness that was set, such as the alert level, without trailing zeros. */
+export const level = (mm) => inches ? inchText(mm, exactDecimals(mm, [3, 4]) ?? 3) + " in" : `${Number(mm.toFixed(3))} mm`;
+
+/** A length that was set, such as a tolerance or the place of a mark. */
+export function stated(mm) {
+  if (!inches) return `${Number(mm.toFixed(3))} mm`;
+  return `${inchText(mm, exactDecimals(mm, [2, 3]) ?? 4)} in`;
+}
+
+/** The first of some numbers of decimals in inches that has all of a length. */
+const exactDecimals = (mm, some) => some.find((n) => Math.abs(Number((mm / INCH).toFixed(n)) - mm / INCH) < 1e-8);
+
+/** Decimals of a place in inches: those of the cells, or what a tenth of them needs. */
+export function inchDecimals(step) {
+  const width = step / INCH;
+  for (const digits of [2, 3, 4]) {
+    if (Math.abs(Number(width.toFixed(digits)) - width) <= 1e-6 * width) return digits;
+  }
+  return Math.min(Math.max(Math.ceil(-Math.log10(width / 10)), 2), 4);
+}
+
+/** A position of the probe or a reading on an axis, with the decimals of the other outputs. */
+export const point = (mm, axis = "scan") => position(mm, steps[axis], 2);
+
+/** The place of a line. */
+export const linePlace = (mm) => inches ? position(mm, steps.index) : stated(mm);
 
 /** A position on the part, with as many decimals as the cell width needs. */
 export function position(mm, step = 1, digits = step >= 1 ? 0 : step >= 0.1 ? 1 : 2) {
   if (mm === null || mm === undefined) return "–";
-  return inches ? `${(mm / INCH).toFixed(digits + 1)} in` : `${fixed(mm, digits)} mm`;
+  return inches ? `${inchText(mm, inchDecimals(step))} in` : `${fixed(mm, digits)} mm`;
 }
 
 /** An extent, with one unit; borders are half a cell from its centre, hence one decimal or more. */
 export function extent(low, high, step = 1) {
   const digits = step >= 0.1 ? 1 : 2;
-  const from = position(low, step, digits), to = position(high, step, digits);
+  const [from, to] = [low, high].map((mm) => inches
+    ? `${inchText(mm, Math.min(inchDecimals(step) + 1, 4))} in` : `${fixed(mm, digits)} mm`);
   return from === to ? from : `${from.replace(/ (mm|in)$/, "")} to ${to}`;
 }
 
@@ -61,12 +100,12 @@ export function region(plan, scan, index) {
 
 export function distance(mm) {
   if (mm === null) return "";
-  if (inches) return mm < INCH * 24 ? `${(mm / INCH).toFixed(1)} in` : `${(mm / INCH / 12).toFixed(1)} ft`;
+  if (inches) return mm < INCH * 24 ? `${inchText(mm, 1)} in` : `${(mm / INCH / 12).toFixed(1)} ft`;
   return mm < 1000 ? `${mm.toFixed(0)} mm` : `${(mm / 1000).toFixed(1)} m`;
 }
 
 export function speed(mm) {
-  return inches ? `${(mm / INCH).toFixed(1)} in/s` : `${fixed(mm, 1)} mm/s`;
+  return inches ? `${inchText(mm, 2)} in/s` : `${fixed(mm, 1)} mm/s`;
 }
 
 /** A duration in s, as text. */

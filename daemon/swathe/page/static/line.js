@@ -1,6 +1,6 @@
 // What the hand needs at the wall: the line that is meant, whether its readings count, and the line
 // before and after it with one touch.
-import { level, point } from "./labels.js";
+import { linePlace, point } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
@@ -36,7 +36,7 @@ export class LinePanel {
     this.#number = now?.number ?? null;
     const changed = this.#before !== null && (!now?.settled || performance.now() - this.#before.time < CHANGED_MS);
     set("line-last", changed ? `before: line ${this.#before.number}` : `(lines 0 to ${plan.index.cells - 1})`);
-    set("line-index", now === null ? "–" : level(now.index));
+    set("line-index", now === null ? "–" : linePlace(now.index));
     this.#state(now === null ? "" : now.waiting || (now.settled ? "" : "nothing counts yet"), "line");
   }
 
@@ -44,7 +44,7 @@ export class LinePanel {
     const [scan, index] = this.#station.position;
     set("probe-scan", point(scan));
     $("probe-index-figure").hidden = !plan.index;
-    set("probe-index", point(index));
+    set("probe-index", point(index, "index"));
     this.#state("", "place");
   }
 

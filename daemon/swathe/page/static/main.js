@@ -94,6 +94,7 @@ $("minimum-show").addEventListener("click", () => {
   $("sheet").scrollIntoView({ block: "nearest" });
 });
 
+station.on("plan", showUnits);
 function showUnits() {
   $("units").textContent = inInches() ? "Lengths: inches" : "Lengths: mm";
   $("units").setAttribute("aria-pressed", String(inInches()));

@@ -1,6 +1,6 @@
 // The figures next to the map: coverage, speed, minimum thickness, ports, calibration check, and
 // whether the connection is lost.
-import { clock, count, duration, fixed, level, percent, point, speed, thick } from "./labels.js";
+import { clock, count, difference, duration, fixed, level, percent, point, speed, stated, thick } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
@@ -81,7 +81,7 @@ export class Panels {
     set("minimum", progress.minimum === null ? "no reading yet" : `${thick(progress.minimum)}${thin ? " ▼" : ""}`);
     $("minimum").className = thin ? "ill" : "";
     const at = [`scan ${point(progress.minimum_scan)}`];
-    if (plan.index) at.push(`index ${point(progress.minimum_index)}`);
+    if (plan.index) at.push(`index ${point(progress.minimum_index, "index")}`);
     const alert = plan.alert_below === null ? "" : thin ? `, below the alert level of ${level(plan.alert_below)}` : `, alert level ${level(plan.alert_below)}`;
     set("minimum-at", progress.minimum === null ? "" : `at ${at.join(", ")}${alert}`);
     $("minimum-show").disabled = progress.minimum === null;
@@ -105,7 +105,7 @@ export class Panels {
     if (!plan) return;
     const [scan, index] = at;
     if (scan === null) return set("position", "Probe: position unknown");
-    const down = plan.index && index !== null ? `, index ${point(index)}` : "";
+    const down = plan.index && index !== null ? `, index ${point(index, "index")}` : "";
     set("position", `Probe: scan ${point(scan)}${down}`);
   }
 
@@ -147,7 +147,7 @@ export class Panels {
     if (check) {
       const off = Math.max(0, ...check.steps.map((step) => Math.abs(step.deviation ?? 0)));
       const verdict = check.passed ? "✓ passed" : check.overridden_by ? `failed, overridden by ${check.overridden_by}` : "✕ FAILED";
-      set("check-text", `${verdict} at ${clock(check.ended)} (${check.phase}), largest deviation ${thick(off)}, tolerance ${level(check.tolerance)}`);
+      set("check-text", `${verdict} at ${clock(check.ended)} (${check.phase}), largest deviation ${difference(off)}, tolerance ${stated(check.tolerance)}`);
       $("check-text").className = check.passed || check.overridden_by ? "" : "ill";
     } else {
       set("check-text", "none in this survey");

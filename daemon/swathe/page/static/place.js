@@ -1,7 +1,7 @@
 // "I am at": where the probe rests, as zero, a named mark of the plan or a number; and the bar that
 // offers it when the position is lost or the probe was lifted.
 import { element } from "./panels.js";
-import { fromUnit, inInches, level } from "./labels.js";
+import { fromUnit, inInches, stated } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
@@ -9,7 +9,7 @@ const AXES = ["scan", "index"];
 
 /** A position on both axes as text; null leaves an axis out. */
 const positionText = (place) =>
-  AXES.filter((axis) => place[axis] !== null).map((axis) => `${axis} ${level(place[axis])}`).join(", ");
+  AXES.filter((axis) => place[axis] !== null).map((axis) => `${axis} ${stated(place[axis])}`).join(", ");
 
 export class PlaceForm {
   #station;
@@ -28,7 +28,7 @@ export class PlaceForm {
   /** Fill the form. */
   fill() {
     const { plan, run } = this.#station;
-    const zero = { value: "zero", name: "Zero of the scan axis", at: level(0) };
+    const zero = { value: "zero", name: "Zero of the scan axis", at: stated(0) };
     const marks = (run?.plan?.marks ?? []).map((mark) => ({ value: `mark ${mark.name}`, name: mark.name, at: positionText(mark) }));
     const number = { value: "number", name: "Another place", at: "" };
     $("place-choices").replaceChildren(...[zero, ...marks, number].map(choice));

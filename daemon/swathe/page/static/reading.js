@@ -60,7 +60,7 @@ export class Reading {
     const { plan } = this.#station;
     $("reading").hidden = false;
     const at = [`scan ${point(cell.scan)}`];
-    if (plan.index) at.push(`index ${point(cell.index)}`);
+    if (plan.index) at.push(`index ${point(cell.index, "index")}`);
     $("reading-title").textContent = `Reading at ${at.join(", ")}`;
     const state = STATE_LABELS[cell.state] ?? cell.state;
     $("reading-state").textContent = cell.thickness === null ? capital(state) : `${thick(cell.thickness)}, ${state}`;

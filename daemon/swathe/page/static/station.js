@@ -2,6 +2,8 @@
 // progress, run, gaps, alarms, wanted, revisions, notes, ports, check, checking, crawler, next, position,
 // gauge, pixels, stale, broker, connection.
 
+import { setStation } from "./labels.js";
+
 // Positions of the probe that are kept: some seconds of a scan.
 const TRAIL = 80;
 // Of alarms that are over the newest are kept.
@@ -49,6 +51,7 @@ export class Station extends EventTarget {
   setPlan(plan) {
     this.reset();
     this.plan = plan;
+    setStation(plan);
     this.trail = plan.trail;
     this.zones = plan.excluded;
     this.emit("plan", plan);
@@ -59,6 +62,7 @@ export class Station extends EventTarget {
     const { crawler, broker, position, trail } = this;
     this.reset();
     Object.assign(this, { plan, crawler, broker, position, trail, zones: plan.excluded });
+    setStation(plan);
     this.emit("plan", plan);
     this.applyMessages(pairs, true);
   }

@@ -53,7 +53,7 @@ export class ZoneForm {
     const values = zone ? [...zone.scan, ...(zone.index ?? [])] : [];
     SIDES.forEach((side, k) => {
       const input = $(`zone-${side}`);
-      input.value = values[k] === undefined ? "" : inUnit(values[k]).toFixed(inInches() ? 2 : 1);
+      input.value = values[k] === undefined ? "" : Number(inUnit(values[k]).toFixed(inInches() ? 4 : 1));
       input.disabled = side.startsWith("index") && !plan?.index;
     });
     $("zone-index").hidden = !plan?.index;

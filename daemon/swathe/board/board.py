@@ -16,6 +16,7 @@ from swathe.board.alarm_lines import alarm_lines
 from swathe.board.bells import Bells
 from swathe.board.block_map import BlockMap
 from swathe.board.check_texts import check_lines
+from swathe.board.confirm_list import confirm_lines
 from swathe.board.gap_list import gap_clusters, gap_list
 from swathe.board.key_table import key_line, key_list
 from swathe.board.line_banner import LineBanner
@@ -40,6 +41,7 @@ __all__ = ["Board", "Panel", "one_line"]
 _ANSWER_SECONDS = 60.0
 _MOST_LISTED = 8
 _MOST_ALARMS = 4
+_MOST_TO_CONFIRM = 3
 # From here on a port has a line of its own.
 _TALL = 30
 # Below this there is neither map nor list.
@@ -278,6 +280,10 @@ class Board:
         space = height - len(top) - len(health)
         alarms = self._alarm_lines(view, max(1, min(_MOST_ALARMS, space - _LEAST_LINES)))
         space -= len(alarms)
+        most = min(_MOST_TO_CONFIRM, space - _LEAST_LINES)
+        doubtful = confirm_lines(view, most) if most > 0 else []
+        space -= len(doubtful)
+        alarms += [one_line(text, "yellow") for text in doubtful]
         clusters = gap_clusters(view)
         # Map, legend and list share the rest. The list keeps its height, so that nothing jumps.
         plan = None if view.state is None else view.state.plan

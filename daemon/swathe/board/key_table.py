@@ -36,6 +36,7 @@ KEYS = (
     BoardKey("c", "check", "check the calibration: Enter reads a step, `r` reads it again"),
     BoardKey("u", "undo", "discard readings, move them to another line, or restore them"),
     BoardKey("a", "acknowledge", "acknowledge the new alarms, with your name"),
+    BoardKey("v", "confirm", "say that a doubtful thickness is real or spurious, and why"),
     BoardKey("x", "blocked", "end this line where it is: the rest of it is blocked"),
     BoardKey("l", "line", "go to a line by its number"),
     BoardKey("t", "note", "put a note into the survey"),

@@ -15,6 +15,7 @@ from swathe.messages import (
     AlarmMessage,
     CheckingMessage,
     CheckMessage,
+    ConfirmMessage,
     GapMessage,
     LineMessage,
     Message,
@@ -44,6 +45,7 @@ _MODELS: dict[str, type[Message]] = {
     "alarm": AlarmMessage,
     "port": PortMessage,
     "spots": SpotsMessage,
+    "confirm": ConfirmMessage,
 }
 
 
@@ -64,6 +66,7 @@ class StationView:
     rescan: RescanMessage | None = None
     spots: SpotsMessage | None = None
     checking: CheckingMessage | None = None
+    confirm: ConfirmMessage | None = None
     lines: dict[int, LineMessage] = field(default_factory=dict)
     gaps: dict[int, GapMessage] = field(default_factory=dict)
     checks: dict[int, CheckMessage] = field(default_factory=dict)
@@ -119,6 +122,8 @@ class StationView:
                 self.spots = message
             case CheckingMessage():
                 self.checking = message
+            case ConfirmMessage():
+                self.confirm = message
             case LineMessage():
                 self.lines[int(name)] = message
             case GapMessage():
@@ -143,6 +148,7 @@ class StationView:
         for kept in (self.lines, self.gaps, self.checks, self.alarms, self.ports):
             kept.clear()
         self.state = self.progress = self.rescan = self.spots = self.checking = None
+        self.confirm = None
 
     def _forget(self, kind: str, name: str) -> None:
         kept: dict[str, dict[int, Any]] = {

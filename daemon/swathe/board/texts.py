@@ -14,6 +14,7 @@ from swathe.messages import (
     PortMessage,
     ProgressMessage,
 )
+from swathe.pipeline.progress.confirm_snapshot import Where, raw_minimum_text
 from swathe.pipeline.progress.fields import count_text, extent_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
 
@@ -64,7 +65,7 @@ def progress_text(
     if plan is not None and plan.spots:
         where = f"spot {progress.minimum_scan or 0:.0f}"
         count = f"{progress.measured:,} of {progress.required:,} spots"
-        return " · ".join([count, *_state_parts(progress, where, units)])
+        return " · ".join([count, *_state_parts(progress, where, plan)])
     position = _place(progress, plan, "scan", "index")
     parts = [
         f"{progress.measured:,} of {progress.required:,} cells",
@@ -84,7 +85,7 @@ def progress_text(
         minutes, seconds = divmod(round(progress.seconds_left), 60)
         parts.append(f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d} left")
     where = _place(progress, plan, "minimum_scan", "minimum_index")
-    return " · ".join([*parts, *_state_parts(progress, where, units)])
+    return " · ".join([*parts, *_state_parts(progress, where, plan)])
 
 
 def _units(plan: PlanMessage | None) -> DisplayUnits:
@@ -104,11 +105,14 @@ def _place(
     return f"{text} / {number_text(message, index, units, resolution=widths[1])}"
 
 
-def _state_parts(progress: ProgressMessage, where: str, units: DisplayUnits) -> list[str]:
+def _state_parts(progress: ProgressMessage, where: str, plan: PlanMessage | None) -> list[str]:
     """Return the minimum, which is at a place, and what is wrong."""
+    units = _units(plan)
     parts = []
     if progress.minimum is not None:
         parts.append(f"minimum {minimum_text(progress, units)} at {where}")
+    if raw := raw_minimum_text(progress, units, Where() if plan is None else plan.where):
+        parts.append(raw)
     if progress.suspect:
         parts.append(f"{progress.suspect:,} SUSPECT")
     if progress.slipped_at is not None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rich.text import Text
 
 from swathe.board import KeyQuestion, Panel, Question, Reply, StationView, one_line
+from swathe.live.confirm_prompts import ask_to_confirm
 from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.service import Daemon
 from swathe.live.undo_prompts import UndoPrompts, typed_line
@@ -50,6 +51,7 @@ class RunPanel(Panel):
         self._actions: dict[str, Callable[[], Reply]] = {
             "i": self._ask_where,
             "u": self._ask_undo,
+            "v": self._ask_confirm,
             "t": self._ask_note,
             " ": self._pause,
             "q": self._ask_stop,
@@ -216,6 +218,11 @@ class RunPanel(Panel):
             lambda by: UndoPrompts(
                 self._daemon, lambda fields: self._send(fields, by), pressed
             ).ask()
+        )
+
+    def _ask_confirm(self) -> Reply:
+        return self._by_name(
+            lambda by: ask_to_confirm(self._daemon.pipeline, lambda fields: self._send(fields, by))
         )
 
     def _block_line(self) -> Reply:

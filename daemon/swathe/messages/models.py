@@ -20,6 +20,7 @@ from swathe.pipeline import (
     Pipeline,
     ProgressSnapshot,
 )
+from swathe.pipeline.progress.confirm_snapshot import Where
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, count_text
 from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, MarkSnapshot
@@ -88,6 +89,11 @@ class PlanMessage(Snapshot):
     index_ends: tuple[str, ...] = Field(
         ("", ""), min_length=2, max_length=2, description="likewise of the index axis"
     )
+
+    @property
+    def where(self) -> Where:
+        """How places of the plan are written."""
+        return Where(self.scan_resolution, self.index_resolution, self.profile, self.spots)
 
     @classmethod
     def of_survey(cls, survey: Pipeline) -> PlanMessage:

@@ -8,6 +8,7 @@ from rich.table import Table
 
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.messages import GapMessage, ProgressMessage
+from swathe.pipeline.progress.confirm_snapshot import Where, raw_minimum_text
 from swathe.pipeline.progress.fields import count_text, extent_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
 from swathe.report.missing import turns
@@ -30,8 +31,11 @@ def summary_line(record: SurveyRecord) -> str:
             number_text(progress, name, units, resolution=width)
             for name, width in zip(("minimum_scan", "minimum_index"), cells, strict=True)
         )
-        where = scan if plan is not None and plan.profile else f"{scan} / {index}"
-        minimum = f"; minimum {minimum_with_level(progress, units)} at {units.with_unit(where)}"
+        place = scan if plan is not None and plan.profile else f"{scan} / {index}"
+        minimum = f"; minimum {minimum_with_level(progress, units)} at {units.with_unit(place)}"
+    where = Where() if record.plan is None else record.plan.where
+    if raw := raw_minimum_text(progress, record.display, where):
+        minimum += f"; {raw}"
     why = "a failed check or a slip" if record.slips else "a failed check"
     suspect = f"; {progress.suspect:,} cells SUSPECT by {why}" if progress.suspect else ""
     verdict = "reached" if record.target_reached else "not reached"

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from swathe.display_units import DisplayUnits
 from swathe.messages import Extent, GapMessage
 from swathe.pipeline import CellState, GapEnd, runs_of
+from swathe.pipeline.progress.confirm_snapshot import Where, raw_minimum_text
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.axis_units import scale_axes
 from swathe.report.gap_table import minimum_with_level
@@ -128,6 +129,14 @@ def _draw_thickness(
             textcoords="offset points",
             bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "alpha": 0.85},
         )
+    where = Where() if record.plan is None else record.plan.where
+    if (raw := raw_minimum_text(progress, units, where)) and progress.minimum_raw_scan is not None:
+        at = (progress.minimum_raw_scan, progress.minimum_raw_index or 0.0)
+        axes.plot(*at, marker="D", color="black", markerfacecolor="none", markersize=9)
+        axes.annotate(
+            raw, at, xytext=(8, -14), textcoords="offset points",
+            bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "alpha": 0.85},
+        )  # fmt: skip
     _label(axes, "Thickness", units)
 
 

@@ -7,6 +7,7 @@ from swathe.messages import CheckMessage
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.beam import beam_lines
 from swathe.report.calibration import calibration_lines
+from swathe.report.confirm import confirm_report
 from swathe.report.gap_table import summary_line
 from swathe.report.missing import missing_lines
 from swathe.report.revisions import revision_lines
@@ -30,6 +31,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         lines.append(f"operator: {', '.join(operators)}")
     lines += beam_lines(record)
     lines += spots_table(record) or missing_lines(record)
+    lines += confirm_report(record)
     lines += calibration_lines(record)
     lines += [_check_line(check, record.display) for check in record.checks] or [
         "no calibration check"

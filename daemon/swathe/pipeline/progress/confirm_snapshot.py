@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import Field
@@ -15,6 +16,7 @@ from swathe.reading_flags import flag_names
 
 __all__ = [
     "ConfirmSnapshot",
+    "Where",
     "confirm_snapshot",
     "confirm_text",
     "evidence_text",
@@ -47,6 +49,16 @@ class ConfirmSnapshot(Snapshot):
     by: str = Field("", description="who confirmed or rejected it; empty where it was no person")
     reason: str = Field("", description="that person's, or what confirmed it")
 
+    @property
+    def danger(self) -> tuple[bool, bool, float, int]:
+        """Sorts places as the register does: open ones first, low before high, thinnest first."""
+        is_high = bool({"doubled", "lone_high"} & {*self.flags}) or (
+            not {"halved", "lone_low"} & {*self.flags}
+            and self.wall is not None
+            and self.thickness >= self.wall
+        )
+        return self.status is not PlaceState.OPEN, is_high, self.thickness, self.number
+
 
 def confirm_snapshot(place: PlaceToConfirm, grid: Grid) -> ConfirmSnapshot:
     """Return a place as it is now."""
@@ -73,10 +85,34 @@ def listed_snapshots(register: ConfirmRegister, grid: Grid) -> tuple[ConfirmSnap
     return tuple(confirm_snapshot(place, grid) for place in register.listed)
 
 
-def confirm_text(place: ConfirmSnapshot, units: DisplayUnits) -> str:
-    """Return a place in one line: value, place, why it is doubtful, and the wall around it."""
+@dataclass(frozen=True, slots=True)
+class Where:
+    """How places of a plan are written.
+
+    Attributes:
+        scan: resolution of the scan axis, mm; None for one that is not known.
+        index: likewise of the index axis.
+        profile: whether there is no index axis.
+        spots: whether a position on the scan axis is the number of a spot.
+    """
+
+    scan: float | None = None
+    index: float | None = None
+    profile: bool = False
+    spots: bool = False
+
+    def text(self, scan: float | None, index: float | None, units: DisplayUnits) -> str:
+        """Return a place, mm, in the station's unit."""
+        if self.spots:
+            return f"spot {scan or 0:.0f}"
+        along = f"scan {units.place_text(scan, self.scan)}"
+        return along if self.profile else f"{along}, index {units.place_text(index, self.index)}"
+
+
+def confirm_text(place: ConfirmSnapshot, units: DisplayUnits, where: Where) -> str:
+    """Return a place in one line: value, place, why it is doubtful, and what else is known."""
     why = ", ".join(name.replace("_", " ") for name in place.flags)
-    at = f"scan {units.place_text(place.scan)}, index {units.place_text(place.index)}"
+    at = where.text(place.scan, place.index, units)
     return f"{units.thickness_text(place.thickness)} at {at}: {why}{evidence_text(place, units)}"
 
 
@@ -96,17 +132,10 @@ def evidence_text(place: ConfirmSnapshot, units: DisplayUnits) -> str:
     return "".join(f"; {part}" for part in parts)
 
 
-def raw_minimum_text(progress: ProgressSnapshot, units: DisplayUnits) -> str:
+def raw_minimum_text(progress: ProgressSnapshot, units: DisplayUnits, where: Where) -> str:
     """Return the raw minimum with its place, where it is not the confirmed one; empty otherwise."""
-    raw = progress.minimum_raw
-    if raw is None or (
-        raw == progress.minimum
-        and (progress.minimum_raw_scan, progress.minimum_raw_index)
-        == (progress.minimum_scan, progress.minimum_index)
-    ):
+    raw, at = progress.minimum_raw, (progress.minimum_raw_scan, progress.minimum_raw_index)
+    confirmed = progress.minimum, (progress.minimum_scan, progress.minimum_index)
+    if raw is None or (raw, at) == confirmed:
         return ""
-    at = (
-        f"scan {units.place_text(progress.minimum_raw_scan)}, "
-        f"index {units.place_text(progress.minimum_raw_index)}"
-    )
-    return f"{units.thickness_text(raw)} at {at}, to confirm"
+    return f"raw {units.thickness_text(raw)} at {where.text(*at, units)} TO CONFIRM"

@@ -68,7 +68,10 @@ def covariance_of(table: StepTable, fit: StepFit, u_given: float) -> Spread:
     def sought(covariance: Covariance) -> float:
         return covariance.slope if table.velocity is None else covariance.zero
 
-    total = sought(inside) + sought(given)
+    # At the thickness of the block's own steps the given value's share cancels and what the couplings
+    # give remains: it must not raise their degrees of freedom.
+    measured = bool(table.scatter.dof)
+    total = sought(inside) + (0.0 if measured else sought(given))
     dof = _freedom(table, weights, repeated, total)
     outside = fit.covariance(np.full(len(table.steps), fit.scatter**2)) if fit.dof else inside
     if fit.dof and _lack_of_fit(table, fit, variances, dof, outside, inside):
@@ -78,7 +81,7 @@ def covariance_of(table: StepTable, fit: StepFit, u_given: float) -> Spread:
             f"from the scatter of the steps about the line, with {freedom} of freedom; it is more "
             f"than {_repetition(table)} give"
         )
-        spread = fit.dof * ((own + sought(given)) / own) ** 2
+        spread = fit.dof * (1.0 if measured else ((own + sought(given)) / own) ** 2)
         return Spread(outside + given, spread, _ended(basis, table, fit), lack_of_fit=True)
     basis = (
         f"propagated from {_propagated(table)}, the resolution of the time and the uncertainty of "

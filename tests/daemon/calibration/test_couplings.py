@@ -101,6 +101,20 @@ def test_uncertainty_is_that_between_couplings_by_hand() -> None:
     assert "the repeatability between couplings, 6.3 ns with 4 degrees of freedom" in found.basis
 
 
+def test_value_given_does_not_raise_the_degrees_of_freedom() -> None:
+    """One step, coupled three times: 2 degrees, however uncertain the velocity given is."""
+    (step,) = coupled({10.0: (-4, 0, 4)})
+    for u in (0.0, 0.001, 0.03):
+        found = solve_steps([step], velocity=STEEL.velocity, u_velocity=u)
+        assert found.u_dof == pytest.approx(2)
+        by_velocity = 2 * 10 / STEEL.velocity**2 * u
+        assert found.u_zero_offset == pytest.approx(math.hypot(0.004 / math.sqrt(3), by_velocity))
+    off = coupled({5.0: (60, 60), 10.0: (-60, -61), 20.0: (60, 60)})
+    scattered = solve_steps(off, velocity=STEEL.velocity, u_velocity=0.03)
+    assert scattered.basis.startswith("from the scatter of the steps about the line")
+    assert scattered.u_dof == pytest.approx(2)
+
+
 def test_steps_coupled_more_often_weigh_more() -> None:
     """A step coupled nine times pulls the line to itself as numpy's weighted fit has it."""
     shifts = {2.5: (10.0,) * 9, 5.0: (0.0, 4.0), 10.0: (-4.0, 0.0), 25.0: (2.0, -2.0)}
@@ -164,7 +178,7 @@ def test_steps_further_off_than_couplings_explain_widen_the_interval() -> None:
     [
         Trial(steps=(2.5, 5.0, 10.0, 20.0)),
         Trial(steps=(5.0, 10.0, 20.0), resolution_ns=1.0),
-        Trial(steps=(5.0, 10.0, 20.0), resolution_ns=10.0),
+        Trial(steps=(5.0, 10.0, 20.0), resolution_ns=10.0, noise_ns=1.0),
         Trial(steps=(5.0, 10.0, 20.0), rounds=1, stated=True),
     ],
 )

@@ -5,8 +5,8 @@
 Velocity, zero offset and a single reading on the part, at 95 %, for couplant errors of 0, 2, 5 and
 10 ns (standard deviation, another one for each coupling, and another one for the reading on the
 part), 3 to 6 steps, three rounds; and for one round where the true couplant error is stated. The last
-rows are what was claimed before: one coupling per step, twice the standard uncertainty. Nobody states
-a level for these today. Seeded; 2 minutes.
+rows are what was claimed before: one coupling per step, twice the standard uncertainty. No level is claimed
+for these today. Seeded; 10 minutes.
 """
 
 from __future__ import annotations

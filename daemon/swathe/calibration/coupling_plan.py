@@ -17,7 +17,8 @@ __all__ = ["NOT_LIFTED", "CouplingPlan", "PlannedCoupling"]
 
 NOT_LIFTED = (
     "the echo was never away since the coupling before, so the probe was not lifted; without lifting "
-    "it there is no independent coupling: take it off the block and put it on again"
+    "it there is no independent coupling: take it off the block and put it on again; with an instrument "
+    "that repeats its last value without an echo, state uncertainty.coupling and use --couplings 1"
 )
 
 
@@ -70,8 +71,16 @@ class CouplingPlan:
 
     @property
     def begun(self) -> bool:
-        """Whether a coupling was made, so that the probe has to be lifted before the next."""
+        """Whether a coupling was made."""
         return self._latest is not None
+
+    @property
+    def lift_needed(self) -> bool:
+        """Whether the probe has to be lifted before the next coupling.
+
+        Of one coupling for each step no scatter is taken, so that it may slide from step to step.
+        """
+        return self.begun and self.rounds > 1
 
     def take(self, coupling: StepCoupling) -> None:
         """Keep what was read in the next coupling; its round becomes that of the plan.

@@ -66,7 +66,7 @@ async def _couple(
     """Read one coupling and keep it, or print why it is refused."""
 
     def line(state: StabilityState) -> str:
-        needed = "" if block.lifted or not plan.begun else "NOT LIFTED YET; "
+        needed = "" if block.lifted or not plan.lift_needed else "NOT LIFTED YET; "
         return f"{needed}{steadiness_line(state, station)}"
 
     try:
@@ -98,7 +98,7 @@ def _problem(
     steady: SteadyReadings,
     station: Station,
 ) -> str:
-    if plan.begun and not block.lifted:
+    if plan.lift_needed and not block.lifted:
         return NOT_LIFTED
     other = plan.other_step(steady.state.mean)
     if other is None:

@@ -26,8 +26,10 @@ def test_rounds_go_over_all_steps() -> None:
         (4, 2, 5.08),
     ]
     assert not plan.begun
+    assert not plan.lift_needed
     take(plan, 4.70, 2.13)
     assert plan.begun
+    assert plan.lift_needed
     assert plan.next is plan.couplings[2]
     take(plan, 4.71, 2.14)
     assert plan.next is None
@@ -36,6 +38,14 @@ def test_rounds_go_over_all_steps() -> None:
     assert [(one.round, one.time_of_flight) for one in thin.couplings] == [(1, 2.13), (2, 2.14)]
     with pytest.raises(CalibrationError, match="every step is coupled as often"):
         take(plan, 1.0)
+
+
+def test_one_round_needs_no_lifted_probe() -> None:
+    """From one coupling for each step no scatter is taken: the probe may slide to the next."""
+    plan = CouplingPlan(STEPS, 1)
+    take(plan, 4.7)
+    assert plan.begun
+    assert not plan.lift_needed
 
 
 def test_latest_and_any_other_can_be_repeated() -> None:

@@ -215,10 +215,10 @@ class DisplayUnits:
         value = mm2 / self.mm_per_unit**2
         return f"{value:,.0f}" if self.is_metric else f"{value:,.2f}"
 
-    def velocity_text(self, mm_per_us: float) -> str:
-        """Return a velocity of sound: ``5920.0 m/s``, ``0.2331 in/µs``."""
+    def velocity_text(self, mm_per_us: float, decimals: int = 1) -> str:
+        """Return a velocity of sound: ``5920.0 m/s``, ``0.2331 in/µs``; `decimals` are of m/s."""
         if self.is_metric:
-            return f"{mm_per_us * 1000:.1f} m/s"
+            return f"{mm_per_us * 1000:.{decimals}f} m/s"
         return f"{self.number(mm_per_us, 4, 4)} in/µs"
 
     def travel_text(self, mm: float) -> str:

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 
 from swathe.calibration.corrections import Known
+from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import CalibrationError
 
 __all__ = ["MATERIALS", "Material", "material_named", "plausible"]
@@ -85,8 +86,10 @@ def material_named(name: str) -> Material:
     raise CalibrationError(msg)
 
 
-def plausible(material: str, velocity: float) -> str | None:
+def plausible(material: str, velocity: float, units: DisplayUnits = MILLIMETRES) -> str | None:
     """Return a warning when `velocity` (mm/µs) is none that `material` is known for, else None.
+
+    Velocities are written in `units`.
 
     Raises:
         CalibrationError: the table has no such material, or the velocity is no number above zero.
@@ -97,10 +100,16 @@ def plausible(material: str, velocity: float) -> str | None:
         raise CalibrationError(msg)
     if entry.low <= velocity <= entry.high:
         return None
+    low = f"{entry.low * 1000:.0f}"
+    if not units.is_metric:
+        low = units.number(entry.low, 4, 4)
+
+    def text(value: float) -> str:
+        return units.velocity_text(value, 0)
+
     return (
-        f"velocity {velocity * 1000:.0f} m/s is outside {entry.low * 1000:.0f} to "
-        f"{entry.high * 1000:.0f} m/s, which is plausible for {entry.name} "
-        f"(handbook {entry.velocity * 1000:.0f} m/s, {entry.known}): "
+        f"velocity {text(velocity)} is outside {low} to {text(entry.high)}, "
+        f"which is plausible for {entry.name} (handbook {text(entry.velocity)}, {entry.known}): "
         "look at the block's material, the step thicknesses and which echo the gate is on"
     )
 

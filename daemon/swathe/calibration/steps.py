@@ -157,7 +157,7 @@ def solve_steps(
     residuals = tuple((law.thickness(table.times) - table.thickness).tolist())
     _check_sound(table, residuals, v=v, u_v=u_v, dof=fit.dof)
     warnings = warnings_of(table, fit, found, residuals=residuals, u_velocity=u_v, u_zero=u_zero)
-    implausible = None if material is None else plausible(material, v)
+    implausible = None if material is None else plausible(material, v, units)
     return StepsResult(
         steps=tuple(table.steps),
         velocity=v,
@@ -233,7 +233,7 @@ def _check_sound(
             f" others: read it again, or {remedy}"
         )
     msg = (
-        f"the velocity comes out as {v * 1000:.0f} m/s with a standard uncertainty of "
+        f"the velocity comes out as {table.units.velocity_text(v, 0)} with a standard uncertainty of "
         f"{u_v / v:.1%}, more than {_WORST_VELOCITY:.0%}: {remedy}"
     )
     raise CalibrationError(msg)

@@ -240,7 +240,7 @@ class SetupBench:
             return "thickness as the instrument sends it: its calibration is unknown"
         law = law_of(station)
         assert law is not None  # noqa: S101  there is a calibration
-        values = f"velocity {law.velocity * 1000:.0f} m/s, zero {law.zero_offset:.3f} µs"
+        values = f"velocity {station.display.velocity_text(law.velocity, 0)}, zero {law.zero_offset:.3f} µs"
         if station.record is None:
             return f"{values} (station file, no record)"
         record = station.record

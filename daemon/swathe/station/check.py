@@ -74,16 +74,17 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
     problems += check_marks(parts.get("mark", ()), axes, faulty, units)
     problems += _check_echo(parts, decoders)
     problems += check_motion(parts)
-    problems += _check_limits(parts.get("survey"))
+    problems += _check_limits(parts.get("survey"), units)
     return problems
 
 
-def _check_limits(survey: SurveySettings | None) -> list[Problem]:
+def _check_limits(survey: SurveySettings | None, units: DisplayUnits) -> list[Problem]:
     """Return what is wrong with the limits of thickness."""
     if survey is None or survey.thickness_limits is None:
         return []
     low, high = survey.thickness_limits
-    key, got = "survey.thickness_limits", f"{low:g} mm to {high:g} mm"
+    text = units.stated_thickness_text
+    key, got = "survey.thickness_limits", f"{text(low)} to {text(high)}"
     if not 0 <= low < high:
         return [Problem(key, "must rise from 0 or more", got, "thinnest first, then thickest")]
     problems: list[Problem] = []
@@ -93,7 +94,7 @@ def _check_limits(survey: SurveySettings | None) -> list[Problem]:
     ):
         if wall is not None and not low < wall < high:
             remedy = "a reading beyond the limits counts as no echo: leave them wide"
-            requirement = f"must have survey.{name} between them ({wall:g} mm)"
+            requirement = f"must have survey.{name} between them ({text(wall)})"
             problems.append(Problem(key, requirement, got, remedy))
     return problems
 

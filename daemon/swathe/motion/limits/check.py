@@ -39,7 +39,7 @@ class AxisLimits:
     def __post_init__(self) -> None:
         if not self.low < self.high:
             remedy = "write the lower end of the travel first"
-            got = f"(got {self.low:g} mm to {self.high:g} mm)"
+            got = f"(got {self.low:g} to {self.high:g}, in mm)"
             raise MotionError(f"a travel must run from lower to higher {got}", remedy=remedy)
         for name, value in (("speed", self.speed), ("acceleration", self.acceleration)):
             if not 0 < value < math.inf:

@@ -74,6 +74,7 @@ class AscanView:
         flight: from when to when the time of flight is, µs from time zero: between two points, or
             from time zero to one; None without one.
         amplitude: of the back wall's echo, or the highest in its gate; None where that has no place.
+        saturated: whether the converter clipped in an echo that the time of flight is taken from.
         problem: why there is no time of flight, or one that is not to be trusted; empty otherwise.
     """
 
@@ -85,6 +86,7 @@ class AscanView:
     time_of_flight: float | None
     flight: tuple[float, float] | None
     amplitude: float | None
+    saturated: bool
     problem: str
 
     @property
@@ -149,6 +151,7 @@ def view_ascan(
         time_of_flight=float(echoes.time_of_flight[0]) if echoes.found[0] else None,
         flight=flight,
         amplitude=amplitude if math.isfinite(amplitude) else None,
+        saturated=bool(echoes.saturated[0]),
         problem=_problem(echoes, settings, gates),
     )
 

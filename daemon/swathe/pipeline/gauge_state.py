@@ -112,8 +112,8 @@ class GaugeMonitor:
         fill_thickness(readings, self._law)
         self._add(readings, newest.known)
         ascan = self._ascan(link)
-        last = readings[-1] if readings.size else None
-        valid = last is not None and bool(newest.readings["valid"][-1])
+        last = None if not readings.size else self._last(link, ascan, readings)
+        valid = last is not None and bool(last["valid"][0])
         flight = _finite(last, "time_of_flight") if valid else None
         thickness = _finite(last, "thickness") if valid else None
         if thickness is not None and thickness <= 0:
@@ -133,6 +133,28 @@ class GaugeMonitor:
             strip=self._strip(now),
             strip_unit=self._unit,
         )
+
+    def _last(
+        self, link: DeviceLink, ascan: AscanView | None, readings: NDArray[Any]
+    ) -> NDArray[Any]:
+        """Return the newest reading, shape (1,): of an A-scan, as the gates in force measure it.
+
+        Gates may have been changed since it came.
+        """
+        last: NDArray[Any] = link.newest.readings[-1:].copy()
+        if ascan is None or link.echo is None:
+            last["thickness"] = readings["thickness"][-1:]
+            return last
+        good = ascan.time_of_flight is not None and (
+            link.echo.allow_saturated or not ascan.saturated
+        )
+        last["valid"] = link.newest.sent_valid and good
+        last["time_of_flight"] = ascan.time_of_flight if good else math.nan
+        last["amplitude"] = math.nan if ascan.amplitude is None else ascan.amplitude
+        still_valid = last["valid"].copy()
+        fill_thickness(last, self._law)
+        last["valid"] = still_valid  # whether there is a law is another matter
+        return last
 
     def _ascan(self, link: DeviceLink) -> AscanView | None:
         form: WaveformFormat | None = link.decoder.waveform
@@ -220,9 +242,9 @@ class GaugeMonitor:
         return tuple(found)
 
 
-def _finite(reading: Any, name: str) -> float | None:  # noqa: ANN401  a row of a structured array
-    """Return a column of a reading; None where it has none."""
+def _finite(reading: NDArray[Any] | None, name: str) -> float | None:
+    """Return a column of a reading, shape (1,); None where it has none."""
     if reading is None:
         return None
-    value = float(reading[name])
+    value = float(reading[name][0])
     return value if math.isfinite(value) else None

@@ -312,6 +312,7 @@ class DeviceLink:
         if self.answers is not None:
             batch = self.answers.match(batch, chunks, known)
         self._count(batch)
+        self.newest.note_sent(batch.readings)
         if self.echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self.echo)
         arrived = journal_times(batch.readings_known_at, chunks, known)

@@ -26,13 +26,20 @@ class NewestReadings:
         readings: the newest ones, shape (n,), n at most `NEWEST_READINGS`; times of flight and
             amplitudes as sent or measured, thicknesses as sent.
         known: journal times from which each is known, ns, shape (n,).
+        sent_valid: whether the device sent the last one as valid, before it was measured.
         waveform: A-scan of the last one, as sent, shape (samples,); None without any.
     """
 
     def __init__(self) -> None:
         self.readings: NDArray[Any] = np.empty(0, READING)
         self.known: NDArray[np.int64] = np.empty(0, np.int64)
+        self.sent_valid = False
         self.waveform: NDArray[Any] | None = None
+
+    def note_sent(self, readings: NDArray[Any]) -> None:
+        """Note readings as the device sent them, shape (n,), before their A-scans are measured."""
+        if readings.size:
+            self.sent_valid = bool(readings["valid"][-1])
 
     def take(
         self, readings: NDArray[Any], known: NDArray[np.int64], waveforms: NDArray[Any] | None

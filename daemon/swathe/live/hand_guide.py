@@ -5,13 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from swathe.display_units import DisplayUnits
+from swathe.messages import PlanMessage
 from swathe.pipeline import Pipeline
+from swathe.pipeline.progress.confirm_snapshot import confirm_snapshot, confirm_text
+from swathe.pipeline.spurious.register import PlaceState
 from swathe.station import AxisNames, LineAdvance
 
 if TYPE_CHECKING:
     from swathe.motion import HandStep
 
 __all__ = ["step_by_hand", "words_by_hand"]
+
+# Other passes after which a place is no longer proposed.
+_MOST_PASSES = 2
 
 
 def step_by_hand(pipeline: Pipeline, at: tuple[float | None, float | None]) -> HandStep:
@@ -54,11 +60,31 @@ def words_by_hand(pipeline: Pipeline, step: HandStep, units: DisplayUnits | None
     if lost := pipeline.lost_axes:
         return f"rest the probe on a known place and give it; {' and '.join(lost)} position is lost"
     station = pipeline.station
+    units = station.display if units is None else units
+    if step.kind in ("line", "done") and (words := _place_to_confirm(pipeline, step, units)):
+        return words
     text = HandText(
         index=pipeline.grid.index,
-        units=station.display if units is None else units,
+        units=units,
         scan_names=station.scan,
         index_names=AxisNames() if station.index is None else station.index,
         scan_length=station.scan.length,
     )
     return hand_text(step, text)
+
+
+def _place_to_confirm(pipeline: Pipeline, step: HandStep, units: DisplayUnits) -> str:
+    """Return the place to pass again before another line is begun, or at the end; empty for none.
+
+    Of the low ones that one pass has read: on the line in force the most dangerous one, at the end that
+    of all lines. One that two other passes read otherwise is a person's to decide.
+    """
+    grid = pipeline.grid
+    for place in pipeline.spurious.register.listed:
+        is_due = place.state is PlaceState.OPEN and place.is_low and place.others < _MOST_PASSES
+        if not is_due or (step.kind == "line" and place.cell // grid.shape[1] != pipeline.line):
+            continue
+        where = PlanMessage.of_survey(pipeline).where
+        text = confirm_text(confirm_snapshot(place, grid), units, where)
+        return f"pass again, to confirm #{place.number}: {text}"
+    return ""

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from swathe.motion import Point, Zones
 from swathe.pipeline import CellState, GapCause, GapSnapshot, Pipeline, runs_of
-from swathe.pipeline.progress.fields import number_text
+from swathe.pipeline.progress.fields import count_text, number_text
 
 __all__ = ["homing_order", "lines_left", "missing_gaps", "outcome_text"]
 
@@ -111,7 +111,10 @@ def _clear(order: tuple[str, ...], start: Point, home: Point, zones: Zones) -> b
 def outcome_text(pipeline: Pipeline, why: str) -> str:
     """Return that the plan is covered, or why the work ended and what is missing."""
     if pipeline.target_reached:
-        return "the plan is covered"
+        doubtful = pipeline.spurious.register.open
+        are = "is" if doubtful == 1 else "are"
+        left = f"; {count_text(doubtful, 'place')} {are} to be confirmed" if doubtful else ""
+        return f"the plan is covered{left}"
     missing = pipeline.coverage.required - pipeline.coverage.measured
     covered = number_text(pipeline.progress(), "percent")
     return f"{why}; {missing:,} cells are missing, {covered} % covered"

@@ -1,4 +1,4 @@
-"""The work of a crawler: home, scan the raster, revisit what is missing, end; or halt."""
+"""The work of a crawler: home, scan the raster, revisit what is missing or doubtful, end; or halt."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from swathe.live.check_work import CheckWork
 from swathe.live.crawl.budget import Budget, FinishedError
 from swathe.live.crawl.checking import CrawlCheck
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, MachineReport
+from swathe.live.crawl.going_back import GoingBack
 from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.host import HostWatch
-from swathe.live.crawl.missing import lines_left, missing_gaps, outcome_text
+from swathe.live.crawl.missing import lines_left, outcome_text
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.crawl.travel import moves_to
 from swathe.live.crawl.watchdog import Watchdog
@@ -27,17 +28,11 @@ from swathe.motion import (
     Move,
     MoveKind,
     Point,
-    RetryLog,
     State,
-    Stop,
     WorkArea,
     check_move,
-    next_passes,
-    pass_settings_of,
     plan_raster,
     raster_settings_of,
-    retry_settings_of,
-    scan_speed,
     work_area_of,
 )
 from swathe.motion.raster.plan import line_positions
@@ -90,8 +85,6 @@ class Crawl:
         self._stepped = index is not None and not station.index_encoded
         self._axes = ("scan",) if index is None else ("scan", "index")
         self._driven: set[int] = set()
-        self._book = RetryLog()
-        self._made_up = -1
         self._homing = Homing(
             station, session, drive=self._drive, guards=self._guards, recovery=self._recovery,
             say=self.say, area=self._area,
@@ -102,6 +95,12 @@ class Crawl:
         self.checking = CrawlCheck(
             station, session, drive=self._drive, homing=self._homing, budget=self._budget,
             area=self._area, go=self._go,
+        )  # fmt: skip
+
+        self._back = GoingBack(
+            station, session, drive=self._drive, homing=self._homing, budget=self._budget,
+            area=self._area, settings=self._settings, go=self._go, say=self.say,
+            after_line=self.checking.after_line,
         )  # fmt: skip
 
     @property
@@ -253,8 +252,14 @@ class Crawl:
         home = self._motion.homing.return_home
         try:
             await self.checking.after_line()
-            await self._raster()
-            words = await self._go_back()
+            try:
+                await self._raster()
+                words = await self._back.to_gaps()
+            except FinishedError as over:
+                if over.drives_home or not self._session.pipeline.target_reached:
+                    raise
+                words = str(over)
+            words = await self._back.to_places(words)
         except FinishedError as over:
             words = str(over)
             home |= over.drives_home
@@ -288,47 +293,6 @@ class Crawl:
         # A line of which nothing can be reached is not asked for again and again.
         self._driven.update(wanted)
 
-    async def _go_back(self) -> str:
-        area, along = self._area(), self._along
-        limit = area.limits.axes[along].speed
-        speed = scan_speed(self._settings, area.axes[along].resolution, limit)
-        while True:
-            await self._homing.settled()
-            pipeline = self._session.pipeline
-            gaps = missing_gaps(pipeline, self._along, first=self._made_up)
-            self._made_up = min([self._made_up, *(gap.number - 1 for gap in gaps)])
-            elapsed = self._budget.elapsed
-            step = next_passes(
-                gaps,
-                book=self._book,
-                area=self._area(),
-                passes=pass_settings_of(self._station, speed=speed),
-                settings=retry_settings_of(self._station),
-                begin=(await self._drive.fresh()).place,
-                coverage=100.0 if pipeline.target_reached else pipeline.coverage.percent,
-                elapsed=elapsed,
-                on_battery=elapsed,
-                home=self._homing.place,
-                in_doubt=pipeline.suspect_cells.in_force,
-            )
-            self.say(step.words)
-            if step.stop is Stop.BATTERY and step.tour is None:
-                raise FinishedError(step.words, drives_home=True)
-            if step.tour is None:
-                return step.words
-            by_number = {gap.number: gap for gap in gaps}
-            for passes, moves in zip(step.tour.passes, step.tour.moves, strict=True):
-                await self._visit([by_number[number] for number in passes[0].gaps], moves)
-                await self.checking.after_line()
-
-    async def _visit(self, gaps: list[GapSnapshot], moves: tuple[Move, ...]) -> None:
-        """Drive over some gaps; it was a try once the scanning began, broken off or not."""
-        tried = False
-        for move in moves:
-            begins = move.kind is MoveKind.SCAN and not tried
-            await self._go(move, tries=gaps if begins else ())
-            tried |= begins
-
     async def _drive_home(self, home: Point) -> None:
         moves = moves_to(self._area(), (await self._drive.fresh()).place, home)
         if moves is not None:
@@ -349,7 +313,7 @@ class Crawl:
         Raises:
             HaltedError: something stopped it, or a limit refused it.
         """
-        if counts and self._session.pipeline.target_reached:
+        if counts and self._session.pipeline.target_reached and not self._back.confirming:
             raise FinishedError("the plan is covered")
         if counts:
             self._budget.afford(move, self._area(), self._homing.place)
@@ -380,7 +344,7 @@ class Crawl:
         # Along a slanted way each axis would bear more; the port checks each against the whole.
         axis_speeds = [area.limits.axes[self._axes.index(name)].speed for name in target]
         speed = min(move.speed, *axis_speeds)
-        self._book.note_tried(tries)
+        self._back.book.note_tried(tries)
         self._move = move
         try:
             await self._drive.go(target, speed=speed, seconds=move.distance / speed + move.seconds)

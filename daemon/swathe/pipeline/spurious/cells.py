@@ -122,7 +122,7 @@ class SpuriousCells:
         value = grid.thickness[cells]
         within = LEAST_SHARE * value
         if settings.period is not None:
-            within = np.minimum(within, settings.period / 2)
+            within = np.minimum(within, settings.period / 3)
         may &= ~self._neighbourhood.have_equal(cells, within)
         may |= (grid.quality[cells] & _AMBIGUOUS) > 0
         if settings.nominal is not None:

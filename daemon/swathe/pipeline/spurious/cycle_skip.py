@@ -14,8 +14,8 @@ from swathe.pipeline.spurious.neighbourhood import Around
 
 __all__ = ["is_cycle_skip", "thickness_of_period"]
 
-_NEAR = 0.25
-_MOST_SCATTER = 0.2
+_NEAR = 0.3
+_MOST_SCATTER = 0.25
 
 
 def thickness_of_period(velocity: float, frequency: float) -> float:
@@ -40,7 +40,7 @@ def is_cycle_skip(around: Around, period: float) -> Bools:
     smooth = around.scatter <= _MOST_SCATTER * period
     alone = np.where(
         off < 0,
-        around.lowest > around.value + period / 2,
-        around.highest < around.value - period / 2,
+        around.lowest > around.value + period / 3,
+        around.highest < around.value - period / 3,
     )
     return np.asarray(around.known & near & smooth & alone)

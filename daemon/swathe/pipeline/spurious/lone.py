@@ -1,6 +1,6 @@
 """Rules LONE_LOW and LONE_HIGH: thinner or thicker than all that was read around, and read once.
 
-A value is lone by more than a tolerance: four standard deviations of the cells around it, at least 3 %
+A value is lone by more than a tolerance: three standard deviations of the cells around it, at least 3 %
 and at most 10 % of the wall. The least keeps noise of smooth walls out; the most keeps a single
 reading doubtful on a wall that is rough. (Our choice, no source; the rates of false alarms and
 misses that follow from it are printed by tests/benchmarks/spurious.py.)
@@ -28,7 +28,7 @@ __all__ = [
 LEAST_SHARE: Final = 0.03
 """Lowest tolerance, as a share of the wall: what differs by no more agrees."""
 _MOST_SHARE = 0.1
-_DEVIATIONS = 4.0
+_DEVIATIONS = 3.0
 
 
 def _tolerance(wall: Floats, scatter: Floats) -> Floats:

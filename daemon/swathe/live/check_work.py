@@ -120,6 +120,7 @@ class CheckWork:
 
     def execute(self, command: CommandMessage) -> str:
         """Execute one of `CHECK_COMMANDS`; return what was done or why not."""
+        self._publish_at = 0  # what follows is shown with the next tick
         if command.command == "check":
             return self.begin(command.by, command.phase)
         if self._steps is None:

@@ -272,6 +272,7 @@ class SurveyStages(SurveyState):
         self._alarm_evaluation.add_bytes(device, link.decoded_known)
         if batch is None:
             return
+        counts = True
         if batch.readings.size:
             self.calibration.fill(batch.readings)
             checks = self.suspect_cells.checks
@@ -283,10 +284,10 @@ class SurveyStages(SurveyState):
             if self.spots is not None and self._scanning and not checks.in_progress:
                 self.spots.add_readings(batch.readings, batch.readings_arrived, batch.waveforms)
             if checks.in_progress or not self._scanning or self.spots is not None:
-                batch = replace(batch, readings=batch.readings[:0], waveforms=None)
+                counts, batch = False, replace(batch, waveforms=None)
             if self.grid.waveform is not None and batch.waveforms is not None:
                 self._waveforms.put(batch.readings, batch.waveforms)
-        placed = inputs.take(device, batch)
+        placed = inputs.take(device, batch, counts=counts)
         if placed is not None:
             self._placed.append(placed)
 

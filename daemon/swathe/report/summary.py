@@ -96,6 +96,7 @@ def _check_line(check: CheckMessage, units: DisplayUnits) -> str:
             if step.deviation is None
             else units.difference_text(step.deviation, sign=True)
         )
+        + (f" (read again, {step.redone + 1} times in all)" if step.redone else "")
         for step in check.steps
     )
     return (

@@ -608,6 +608,15 @@ _LIST = (
     ),
     Scene(name="combined records", gauge=Gauge(form="combined", sequence=True), holes=_TWO_HOLES),
     Scene(
+        name="combined records, checks in the run",
+        gauge=Gauge(form="combined"),
+        encoder=Encoder(glitches=0.02),
+        motion=dithering(4.0),
+        checks=(check_in_run(0.8, 0.0), check_in_run(2.2, 0.3)),
+        marks=(mark(1.3, MarkKind.REFERENCED, scan=7.0, index=5.0, by="K"),),
+        delivery={"gauge": "cut"},
+    ),
+    Scene(
         name="combined records, stepped",
         gauge=Gauge(form="combined", clock=None),
         index="return",

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Floats, Ints
+from swathe.arrays import Bools, Floats, Ints
 from swathe.pipeline.placing.axis_samples import AxisSamples
 from swathe.pipeline.placing.placed import Placed
 from swathe.pipeline.placing.placer import Placer
@@ -26,16 +26,19 @@ class CombinedReadings:
     def __init__(self, axes: tuple[str, ...]) -> None:
         self._readings: NDArray[Any] = np.empty(0, READING)
         self._known: Ints = np.empty(0, np.int64)
+        self._counts: Bools = np.empty(0, bool)
         self._positions: dict[str, Floats] = dict.fromkeys(axes, np.empty(0))
         self._decided: dict[str, Ints] = dict.fromkeys(axes, np.empty(0, np.int64))
 
-    def add(self, readings: NDArray[Any], known: Ints) -> None:
+    def add(self, readings: NDArray[Any], known: Ints, *, counts: bool = True) -> None:
         """Take readings in the order of their positions.
 
         Args:
             readings: dtype `READING`, shape (n,).
             known: journal times with which they arrived, ns, shape (n,).
+            counts: whether they are placed; else only their positions are taken out of the order.
         """
+        self._counts = np.concatenate((self._counts, np.full(readings.shape, counts)))
         self._readings = np.concatenate((self._readings, readings))
         self._known = np.concatenate((self._known, known))
 
@@ -50,6 +53,7 @@ class CombinedReadings:
         if not number:
             return None
         readings, self._readings = self._readings[:number], self._readings[number:]
+        counts, self._counts = self._counts[:number], self._counts[number:]
         known, self._known = self._known[:number], self._known[number:]
         positions: dict[str, Floats] = {}
         for axis, decided in self._decided.items():
@@ -57,4 +61,10 @@ class CombinedReadings:
             self._decided[axis] = decided[number:]
             made = self._positions[axis]
             positions[axis], self._positions[axis] = made[:number], made[number:]
-        return placer.place_at(readings, positions["scan"], positions.get("index"), known)
+        index = positions.get("index")
+        return placer.place_at(
+            readings[counts],
+            positions["scan"][counts],
+            None if index is None else index[counts],
+            known[counts],
+        )

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.pipeline.placing.axis_samples import AxisSamples
+from swathe.pipeline.placing.carried_probe import CarriedProbe
 from swathe.pipeline.placing.combined import CombinedReadings
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceTally
@@ -133,15 +134,20 @@ class DeviceInputs:
         self.pauses = Pauses()
         self.place_sums: PlaceSums | None = None
         self._bracket = bracket
-        # When a hand carried the probe from the part, ns, and where it was.
-        self._left_part: tuple[int, tuple[float | None, float | None]] | None = None
+        self._carried = CarriedProbe()
 
     def _required_steps(self) -> SteppedIndex:
         assert self.stepped is not None  # noqa: S101  set where no index axis is encoded
         return self.stepped
 
-    def take(self, device: str, batch: TimedBatch) -> Placed | None:
-        """Hand a batch to the placer; return readings that carry their own position, if any."""
+    def take(self, device: str, batch: TimedBatch, *, counts: bool = True) -> Placed | None:
+        """Hand a batch to the placer; return readings that carry their own position, if any.
+
+        Args:
+            device: that sent it.
+            batch: its records.
+            counts: whether its readings may belong to a cell, as those on a block do not.
+        """
         if (dropped := self.links[device].take_dropped()) is not None:
             self.placer.unplaced += dropped.shape[1]
             self.placer.reading_times.drop(*dropped)
@@ -151,11 +157,11 @@ class DeviceInputs:
         for axis in self._axes:
             if axis.device != device or not batch.positions.size:
                 continue
-            counts = batch.positions["counts"][:, axis.column]
-            self._watches.add_positions(axis, counts, batch.positions_known_at)
+            column = batch.positions["counts"][:, axis.column]
+            self._watches.add_positions(axis, column, batch.positions_known_at)
             samples = axis.take(
                 batch.positions["time"],
-                counts,
+                column,
                 batch.positions["mark"][:, axis.column],
                 batch.positions_known_at,
                 batch.positions["device_time"],
@@ -171,6 +177,11 @@ class DeviceInputs:
                 second.take(batch)
         if not batch.readings.size:
             return None
+        if not counts:
+            if device != self._combined_device:
+                return None
+            self._combined.add(batch.readings, batch.readings_known_at, counts=False)
+            return self._combined.place(self.placer)
         counted = ~self.pauses.holds(batch.readings["time"])
         self._watches.add_readings(
             device, batch.readings[counted], batch.readings_known_at[counted]
@@ -286,7 +297,7 @@ class DeviceInputs:
 
     def leave_part(self, time: int) -> None:
         """A hand carries the probe from the part at `time`, ns: counts mean nothing until it is back."""
-        self._left_part = time, self.position
+        self._carried.leave(time, self.position)
 
     def return_to_part(self, time: int) -> None:
         """The probe is to be set down on the part again: where, nobody has said yet.
@@ -294,20 +305,13 @@ class DeviceInputs:
         A counter is turned in a hand, or is not turned though the probe is carried. So its position is
         lost at `time`, ns, whatever it counted meanwhile.
         """
-        if self._left_part is None:
+        if (left := self._carried.put_down()) is None:
             return
-        (_, left), now = self._left_part, self.position
-        self._left_part = None
+        now = self.position
         for axis in self._axes:
-            scan = axis is self._scan
-            before, after = (left[0], now[0]) if scan else (left[1], now[1])
-            why = "the probe was carried to the block"
-            if before is not None and after is not None:
-                still = abs(after - before) <= axis.same_within
-                counted = "is where it was" if still else "counted on meanwhile"
-                why = f"{why}, its counter {counted}"
-            lost = axis.lose(time, why, last=before, same_counter=True)
-            self._add_samples(axis, lost)
+            at = 0 if axis is self._scan else 1
+            why = self._carried.why_lost(axis, left[at], now[at])
+            self._add_samples(axis, axis.lose(time, why, last=left[at], same_counter=True))
         for second in self._second.values():
             second.watch.restart()
 
@@ -360,11 +364,7 @@ class DeviceInputs:
         """Return slips and set positions found since the last call, in any order."""
         events = self._slip_events.copy()
         self._slip_events.clear()
-        if self._left_part is None:
-            return events
-        # In a hand both sources turn as they like, and neither slips on the part.
-        left = self._left_part[0]
-        return [one for one in events if not isinstance(one, Slip) or one.time < left]
+        return self._carried.counted(events)
 
     def take_conditions(self) -> list[Condition]:
         """Return the changes of conditions of axes and devices since the last call."""

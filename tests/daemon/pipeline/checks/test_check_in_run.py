@@ -106,6 +106,16 @@ def test_alarm_asks_for_the_place_and_gives_the_last_one(counts: float, words: s
     assert f"its counter {words}; put the probe at a known place and give it" in text
 
 
+def test_counter_that_jumps_in_a_hand_is_asked_about_as_carried() -> None:
+    """The alarm of the jump ends in that of the carried probe: one, with where it left the part."""
+    text = station_text(scan='max_speed = "100 mm/s"')
+    jump = check(600, 12.0, 12.0, counts=90.0)
+    pipeline = run(text, there(0, -0.5).entries(), jump, there(1000, 90.0).entries())
+    ((detail, lasts),) = positions(pipeline)
+    assert lasts
+    assert detail.startswith("scan position lost at 9.5 mm: the probe was carried to the block")
+
+
 def test_check_given_up_does_not_count_and_loses_the_place_as_well() -> None:
     """The probe was off the part; of the check nothing is left."""
     pipeline = run(

@@ -1,0 +1,41 @@
+"""Readings that carry their own counts keep to them, whether they count or not."""
+
+from __future__ import annotations
+
+from typing import Any, cast
+
+import numpy as np
+
+from daemon.strategies import readings
+from swathe.pipeline.placing.axis_samples import AxisSamples
+from swathe.pipeline.placing.combined import CombinedReadings
+from swathe.pipeline.placing.placer import Placer
+
+
+class Order:
+    """Keeps what is placed, in place of a placer."""
+
+    def __init__(self) -> None:
+        self.placed: list[tuple[int, float]] = []
+
+    def place_at(self, made: Any, scan: Any, index: Any, known: Any) -> None:
+        """Take readings with their positions."""
+        assert index is None
+        assert known.size == scan.size == made.size
+        self.placed += list(zip(made["time"].tolist(), scan.tolist(), strict=True))
+
+
+def test_readings_on_a_block_take_their_positions_with_them() -> None:
+    """Those after them have their own positions, and not those that the counter had on the block."""
+    combined, order = CombinedReadings(("scan",)), Order()
+    parts = ((range(1, 4), True), (range(4, 6), False), (range(6, 8), True))
+    for times, counts in parts:
+        made = readings([*times])
+        combined.add(made, made["time"].astype(np.int64), counts=counts)
+        # Samples are decided later than they come.
+        positions = np.array([10.0 * time for time in times])
+        times_of = np.array([*times], np.int64)
+        marks = np.zeros(times_of.shape, bool)
+        combined.decide("scan", AxisSamples(times_of, positions, times_of, marks))
+        combined.place(cast("Placer", order))
+    assert order.placed == [(1, 10.0), (2, 20.0), (3, 30.0), (6, 60.0), (7, 70.0)]

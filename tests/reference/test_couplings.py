@@ -14,6 +14,7 @@ import pytest
 from scipy import stats
 
 from swathe.calibration import StepCoupling, coupling_scatter, rounding_uncertainty
+from swathe.calibration.couplings import round_drift
 from swathe.calibration.line_fit import fit_line, fit_slope
 
 # Daily means above 10 V and standard deviations of the day's 5 observations, µV.
@@ -79,3 +80,21 @@ def test_rounding_that_scatter_does_not_average_by_simulation(sd: float) -> None
     observed = math.sqrt(sd**2 + 1 / 12)
     assert rounding_uncertainty(1.0, observed) == pytest.approx(left, abs=0.003)
     assert rounding_uncertainty(0.01, observed / 100) == pytest.approx(left / 100, abs=3e-5)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.004, 0.008, 0.02])
+def test_drift_of_rounds_is_the_test_of_a_linear_model(shift: float) -> None:
+    """F of steps + rounds against steps alone, both fitted by `numpy.linalg.lstsq`, 1 % by scipy."""
+    random = np.random.default_rng(11)
+    times = random.normal(0, 0.004, (4, 3)) + shift * np.arange(3) + 5.0
+    couplings = [
+        [StepCoupling(time_of_flight=t, round=k + 1) for k, t in enumerate(row)] for row in times
+    ]
+    step = np.repeat(np.eye(4), 3, axis=0)
+    both = np.hstack((step, np.tile(np.eye(3)[:, 1:], (4, 1))))
+    y = times.ravel()
+    small, large = (
+        float(np.sum((y - x @ np.linalg.lstsq(x, y, rcond=None)[0]) ** 2)) for x in (step, both)
+    )
+    beyond_chance = (small - large) / 2 / (large / 6) > stats.f.ppf(0.99, 2, 6)
+    assert (round_drift(couplings) > 0) is bool(beyond_chance)

@@ -15,9 +15,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+
 from swathe.errors import CalibrationError
 
-__all__ = ["CouplingBasis", "CouplingScatter", "StepCoupling", "coupling_scatter"]
+__all__ = ["CouplingBasis", "CouplingScatter", "StepCoupling", "coupling_scatter", "round_drift"]
 
 
 class CouplingBasis(StrEnum):
@@ -109,3 +111,39 @@ def coupling_scatter(steps: Sequence[Sequence[StepCoupling]]) -> CouplingScatter
         within=math.sqrt(within / within_dof) if within_dof else math.nan,
         within_dof=within_dof,
     )
+
+
+# Rounds that differ by chance alone are called a drift in 1 of 100 calibrations (our choice).
+_DRIFT_LEVEL = 0.99
+
+
+def round_drift(steps: Sequence[Sequence[StepCoupling]]) -> float:
+    """Return by how much whole rounds differ from one another on all steps alike, µs; 0 by chance.
+
+    The scatter between couplings takes each as independent. Something that changes from round to
+    round, such as a probe that warms up, moves all steps of a round together: it averages over the
+    rounds only. The test is that of a two-way analysis of variance without interaction, rounds
+    against the rest (a textbook test; from memory; `tests/reference` computes it another way).
+
+    Args:
+        steps: the couplings of each step; tested where two steps or more have the same rounds.
+
+    Returns:
+        Maximum less minimum of the rounds' means, or 0 where chance explains them.
+    """
+    rounds = [sorted(couplings, key=lambda one: one.round) for couplings in steps]
+    numbers = [tuple(one.round for one in couplings) for couplings in rounds]
+    n = len(rounds)
+    if n < 2 or len(set(numbers)) > 1 or len(set(numbers[0])) < max(len(numbers[0]), 2):
+        return 0.0
+    times = np.array([[one.time_of_flight for one in couplings] for couplings in rounds])
+    off = times - times.mean(axis=1, keepdims=True)
+    means = off.mean(axis=0)
+    dof = off.shape[1] - 1
+    between = n * float(means @ means) / dof
+    rest = float(np.sum((off - means) ** 2)) / (dof * (n - 1))
+    from scipy.special import fdtri
+
+    if between <= rest * float(fdtri(dof, dof * (n - 1), _DRIFT_LEVEL)):
+        return 0.0
+    return float(np.ptp(means))

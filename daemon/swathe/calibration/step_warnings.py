@@ -8,7 +8,7 @@ import numpy as np
 
 from swathe.calibration.contradictions import StepTable
 from swathe.calibration.corrections import half_path
-from swathe.calibration.couplings import CouplingBasis
+from swathe.calibration.couplings import CouplingBasis, round_drift
 from swathe.calibration.step_covariance import Spread, basis_of
 from swathe.calibration.step_fit import StepFit
 
@@ -19,6 +19,8 @@ _NOTABLE_MM = 0.05
 _SURE = 3.0
 # A zero offset below zero by no more than this is a matter of where an instrument counts from.
 _NOTABLE_US = 0.05
+# Rounds that differ by less are no matter for any wall: 1 ns is 3 µm of steel.
+_NOTABLE_DRIFT_US = 0.001
 _LOOKS_ALIKE = 0.02
 
 
@@ -68,6 +70,13 @@ def _warnings(
             "the steps are further off the line than coupling again explains, most of all "
             f"{table.steps[worst].label(units)}: look at the block's thicknesses and their uncertainty, and "
             "at the echo that the gate is on"
+        )
+    drift = round_drift([step.each_coupling for step in table.steps])
+    if drift > max(_NOTABLE_DRIFT_US, table.resolution):
+        yield (
+            f"the rounds differ by up to {drift * 1000:.0f} ns on all steps alike, more than by chance: "
+            "something drifts or was done differently, such as a probe that warms up, and the "
+            "uncertainties do not cover it; wait, and couple the steps again"
         )
     sought_both = table.velocity is None and table.zero_offset is None
     if sought_both and fit.zero < -max(_NOTABLE_US, _SURE * u_zero):

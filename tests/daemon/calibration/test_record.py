@@ -104,6 +104,7 @@ def test_record_holds_what_the_calibration_told() -> None:
 
 def test_record_of_several_couplings_keeps_each() -> None:
     """Time, spread, readings, round and moment of each coupling; what they repeat by is measured."""
+    shifts = (-0.004, 0.0, 0.004)
     steps = [
         StepReading.of_couplings(
             wall,
@@ -115,10 +116,10 @@ def test_record_of_several_couplings_keeps_each() -> None:
                     round=number + 1,
                     time=f"2026-11-26T08:0{number}:00+00:00",
                 )
-                for number, shift in enumerate((-0.004, 0.0, 0.004))
+                for number, shift in enumerate((*shifts[k % 3 :], *shifts[: k % 3]))
             ],
         )
-        for wall in BLOCK
+        for k, wall in enumerate(BLOCK)
     ]
     made = record(result=solve_steps(steps))
     assert [one.round for one in made.steps[0].couplings] == [1, 2, 3]

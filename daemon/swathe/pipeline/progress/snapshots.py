@@ -62,10 +62,12 @@ class ProgressSnapshot(Snapshot):
         None, description="the line in force; null where the index axis is not stepped"
     )
     scan: Annotated[float | None, Digits(3, shown=2)] = Field(
-        description="newest position of the probe, mm; null while unknown"
+        description="newest position of the probe, mm; null while unknown, "
+        "and where no level of confidence is claimed"
     )
     index: Annotated[float | None, Digits(3, shown=2)] = Field(
-        description="newest position of the probe, mm; null while unknown"
+        description="newest position of the probe, mm; null while unknown, "
+        "and where no level of confidence is claimed"
     )
     lifted: LiftSnapshot | None = Field(
         None,
@@ -120,7 +122,8 @@ class ProgressSnapshot(Snapshot):
         0, description="readings beyond what the part can have; they count as no echo"
     )
     minimum_expanded: Annotated[float | None, Digits(3)] = Field(
-        description="expanded uncertainty of the minimum thickness, 95.45 %, mm; null while unknown"
+        description="expanded uncertainty of the minimum thickness, 95.45 %, mm; null while unknown, "
+        "and where no level of confidence is claimed"
     )
     suspect: int = Field(
         description="cells that a failed calibration check or a slip makes suspect"

@@ -47,7 +47,8 @@ class SpotSnapshot(Snapshot):
         description="thickness, mm, by the survey's rule for cells; null until it is done"
     )
     expanded: Annotated[float | None, Digits(3)] = Field(
-        description="expanded uncertainty of the value, 95.45 %, mm; null while unknown"
+        description="expanded uncertainty of the value, 95.45 %, mm; null while unknown, "
+        "and where no level of confidence is claimed"
     )
     spread: Annotated[float | None, Digits(3)] = Field(
         description="greatest spread of the readings of a coupling that counts, mm; of the newest "

@@ -12,6 +12,7 @@ from swathe.messages import moment
 from swathe.page.ascans import ascan_values
 from swathe.page.source import Source
 from swathe.pipeline import CellState
+from swathe.reading_flags import flag_names
 from swathe.report.thinning import BY_URGENCY, URGENCY, pool
 from swathe.station import kept_waveforms, law_of
 
@@ -43,6 +44,7 @@ def cell_reading(source: Source, row: int, column: int) -> dict[str, Any]:
         "index": round(float(grid.index.start + row * grid.index.resolution), 3),
         "state": CellState(int(grid.state[cell])).name.lower(),
         "hits": hits,
+        "quality": list(flag_names(int(grid.quality[cell]))),
         "passes": int(grid.passes[cell]),
         "thickness": _number(grid.thickness[cell], 3) if read else None,
         "thickness_mean": _number(float(grid.mean_thickness(cell)), 3) if read else None,

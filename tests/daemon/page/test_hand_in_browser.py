@@ -449,6 +449,35 @@ def test_revisions_are_listed_and_restored(phone: Browser, wall: ServedPage) -> 
     assert command.text == "it was this line after all"
 
 
+def test_doubtful_thickness_is_listed_and_rejected_with_a_reason(
+    phone: Browser, wall: ServedPage
+) -> None:
+    """With why it is doubtful and what else was read there; nothing is sent without a reason."""
+    assert not phone.find("#doubtful").is_displayed()
+    at = "2030-01-01T10:00:00Z"
+    first = {
+        "number": 7, "status": "to confirm", "flags": ["halved", "lone_low"], "thickness": 5.0,
+        "wall": 10.0, "other": 9.98, "others": 2, "scan": 12.0, "index": 3.0, "opened": at,
+        "changed": at, "by": "", "reason": "",
+    }  # fmt: skip
+    second = {**first, "number": 3, "status": "rejected", "by": "B. Holm", "reason": "grease"}
+    wall.call(lambda: wall.source.say("confirm", places=[first, second], total=2))
+    phone.wait(lambda: phone.find("#doubtful").is_displayed(), 10, "the list")
+    one, other = (item.text for item in phone.all("#doubtful-list li"))
+    assert "7. 5.000 mm at scan 12.00 mm, index 3.00 mm" in one
+    assert "halved, lone low · around it 10.000 mm · 2 other passes read 9.980 mm or more" in one
+    assert "rejected by B. Holm" in other
+    assert len(phone.all("#doubtful-list button")) == 3  # what was rejected can be confirmed
+    press(phone, "#doubtful-list li:first-child button:last-child")
+    phone.find("#confirm-by").send_keys("A. Kern")
+    phone.find("#confirm-yes").click()
+    assert not wall.source.commands  # no reason
+    phone.find("#confirm-why").send_keys("a drop of grease", Keys.ENTER)
+    command = sent(wall, phone, 1)
+    assert (command.command, command.number) == ("reject", 7)
+    assert command.text == "a drop of grease"
+
+
 def test_what_is_being_placed_again_is_shown(phone: Browser, wall: ServedPage) -> None:
     """The state while a revision takes effect is next to what the station does."""
     state = {"state": "scanning", "time": "2030-01-01T10:00:00Z"}

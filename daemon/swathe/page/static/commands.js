@@ -19,6 +19,8 @@ const COMMANDS = {
   reference: { title: "I am at", text: "The probe is at rest there now. Readings count from this place on.", yes: "Set position", rows: ["place"], grave: true },
   undo: { title: "Undo readings", text: "Discarded readings count for no cell. Their bytes stay in the journal, and this can be restored.", yes: "Discard readings", rows: ["undo"], grave: true },
   restore: { title: "", text: "", yes: "Restore", rows: ["why"] },
+  confirm: { title: "", text: "You say that this thickness is real. It counts for the minimum; your name and reason are kept.", yes: "It is real", rows: ["why"] },
+  reject: { title: "", text: "You say that this thickness is spurious. It stays listed with your name and reason, and is confirmed if another pass reads it again.", yes: "It is spurious", rows: ["why"], grave: true },
   stop: { title: "Stop the run?", text: "The survey is kept and can be resumed. This ends the recording and is no emergency stop.", yes: "Stop the run", grave: true },
 };
 const ROWS = ["line", "note", "reason", "why", "zone", "place", "undo"];
@@ -132,6 +134,8 @@ export class Commands {
         break;
       }
       case "restore": Object.assign(command, { revision: this.#options.revision, text: $("confirm-why").value.trim() }); break;
+      case "confirm":
+      case "reject": Object.assign(command, { number: this.#options.number, text: $("confirm-why").value.trim() }); break;
       case "rescan": send(this.#options.gaps.map((gap) => ({ ...command, gap }))); return;
       case "acknowledge": send(this.#options.alarms.map((alarm) => ({ ...command, alarm }))); return;
       default: // no further fields

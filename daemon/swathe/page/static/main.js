@@ -15,6 +15,7 @@ import { NextStep } from "./next_step.js";
 import { Panels, element } from "./panels.js";
 import { PlaceForm } from "./place.js";
 import { Reading } from "./reading.js";
+import { Doubtful } from "./doubtful.js";
 import { Revisions } from "./revisions.js";
 import { Sounds } from "./sounds.js";
 import { connectSwitches } from "./senses.js";
@@ -42,6 +43,7 @@ const commands = new Commands(station, {
 });
 const line = new LinePanel(station);
 const revisions = new Revisions(station, commands);
+const doubtful = new Doubtful(station, commands);
 connectSwitches(new Sounds(station), new Awake());
 const gaps = new GapList(station, map, commands, $("gap-list"));
 const nextStep = new NextStep(station, map);
@@ -107,6 +109,7 @@ $("units").addEventListener("click", () => {
   nextStep.update();
   line.update();
   revisions.update();
+  doubtful.update();
   alarms.update();
   reading.update();
   gauge.update();

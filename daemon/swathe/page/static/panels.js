@@ -78,13 +78,22 @@ export class Panels {
     set("left", done ? "0 s" : progress.seconds_left === null ? "–" : duration(progress.seconds_left));
     this.#speed(progress);
     const thin = progress.minimum !== null && plan.alert_below !== null && progress.minimum < plan.alert_below;
-    set("minimum", progress.minimum === null ? "no reading yet" : `${thick(progress.minimum)}${thin ? " ▼" : ""}`);
+    set("minimum", progress.minimum === null ? (progress.readings ? "none confirmed" : "no reading yet") : `${thick(progress.minimum)}${thin ? " ▼" : ""}`);
     $("minimum").className = thin ? "ill" : "";
     const at = [`scan ${point(progress.minimum_scan)}`];
     if (plan.index) at.push(`index ${point(progress.minimum_index, "index")}`);
     const alert = plan.alert_below === null ? "" : thin ? `, below the alert level of ${level(plan.alert_below)}` : `, alert level ${level(plan.alert_below)}`;
-    set("minimum-at", progress.minimum === null ? "" : `at ${at.join(", ")}${alert}`);
+    set("minimum-at", (progress.minimum === null ? "" : `at ${at.join(", ")}${alert}`) + this.#raw(progress, plan));
     $("minimum-show").disabled = progress.minimum === null;
+  }
+
+  /** The raw minimum where it is not the confirmed one; empty otherwise. */
+  #raw(progress, plan) {
+    const { minimum_raw: raw, minimum_raw_scan: scan, minimum_raw_index: index } = progress;
+    const same = raw === progress.minimum && scan === progress.minimum_scan && index === progress.minimum_index;
+    if (raw === null || raw === undefined || same) return "";
+    const at = plan.index ? `scan ${point(scan)}, index ${point(index, "index")}` : `scan ${point(scan)}`;
+    return `${progress.minimum === null ? "" : "; "}raw ${thick(raw)} at ${at}, to confirm`;
   }
 
   #speed(progress) {

@@ -1,4 +1,5 @@
 // The contents of a cell as text, with its A-scan where A-scans are kept, and its line's profile.
+import { flagName } from "./doubtful.js";
 import { element } from "./panels.js";
 import { ascanPlot } from "./ascan.js";
 import { plot } from "./plot.js";
@@ -70,6 +71,7 @@ export class Reading {
       ["Passes", count(cell.passes)],
       ["Time of flight", cell.time_of_flight === null ? "–" : `${cell.time_of_flight.toFixed(3)} µs`],
       ["Amplitude, % of full screen height", cell.amplitude === null ? "–" : `${cell.amplitude.toFixed(0)} %`],
+      ["Flags", cell.quality.length ? cell.quality.map(flagName).join(", ") : "none"],
       ["Last reading", cell.last_time === null ? "–" : clock(cell.last_time)],
     ];
     $("reading-values").replaceChildren(...values.map(([name, value]) => {

@@ -1,5 +1,5 @@
 // The station's current data. Each kind of change is emitted as an event of its name: plan,
-// progress, run, gaps, alarms, wanted, revisions, notes, ports, check, checking, crawler, next, position,
+// progress, run, gaps, alarms, wanted, revisions, confirm, notes, ports, check, checking, crawler, next, position,
 // gauge, pixels, stale, broker, connection.
 
 import { setStation } from "./labels.js";
@@ -27,6 +27,7 @@ export class Station extends EventTarget {
     this.alarms = new Map();
     this.wanted = [];
     this.revisions = [];
+    this.doubtful = { places: [], total: 0 };
     this.notes = [];
     this.zones = [];
     this.crawler = null;
@@ -94,6 +95,7 @@ export class Station extends EventTarget {
         case "alarm": this.#setAlarm(message, raised); kinds.add("alarms"); break;
         case "rescan": this.wanted = message.wanted; kinds.add("wanted"); break;
         case "revisions": this.revisions = message.revisions; kinds.add("revisions"); break;
+        case "confirm": this.doubtful = message; kinds.add("confirm"); break;
         case "notes": this.notes = message; kinds.add("notes"); break;
         case "crawler": this.crawler = message; kinds.add("crawler"); break;
         case "next": this.next = message; kinds.add("next"); break;

@@ -77,7 +77,7 @@ class Neighbourhood:
         self._steps = np.array(steps, np.int64).reshape(-1, 2)
         near = (np.abs(self._steps) <= 1).all(axis=1)
         self._is_adjacent = near
-        self._beside = self._steps[near & (np.abs(self._steps).sum(axis=1) == 1)]
+        self._next_to = self._steps[near & (np.abs(self._steps).sum(axis=1) == 1)]
 
     def reached_from(self, cells: Cells) -> Cells:
         """Return the cells in whose windows some cells are, and these, rising, each once."""
@@ -116,18 +116,18 @@ class Neighbourhood:
         return np.asarray((np.abs(scan) >= _NEAREST) | (np.abs(index) >= _NEAREST))
 
     def have_equal(self, cells: Cells, within: Floats) -> Bools:
-        """Return whether a cell beside each of `cells` is a witness of nearly the same value.
+        """Return whether a cell next to each of `cells` is a witness of nearly the same value.
 
         Args:
             cells: that were read, shape (n,).
             within: greatest difference, mm, shape (n,).
         """
-        others, inside = self._moved(cells, self._beside)
+        others, inside = self._moved(cells, self._next_to)
         thickness = self._grid.thickness
         near = np.abs(thickness[others] - thickness[cells][:, np.newaxis]) <= within[:, np.newaxis]
         near &= inside
         near &= self.are_read(others)
-        near &= self._are_apart(cells, others, self._beside)
+        near &= self._are_apart(cells, others, self._next_to)
         return np.asarray(near.any(axis=1))
 
     def around(self, cells: Cells, *, without: int = 0) -> Around:

@@ -191,7 +191,7 @@ def test_value_that_is_only_outside_the_calibration_or_clipped_is_not_doubtful(f
     assert part.is_confirmed(22)
 
 
-def test_person_confirms_and_a_lower_value_is_to_be_confirmed_anew() -> None:
+def test_person_confirms_and_a_lower_value_is_to_be_confirmed_again() -> None:
     """The decision is about a value, within 3 % of it; the opposite decision undoes it."""
     part = Part()
     part.replace(22, 5.0)

@@ -243,14 +243,21 @@ class ServedPage:
 class Events:
     """Reads server-sent events from a real connection, as slowly as a test likes."""
 
-    def __init__(self, port: int, headers: dict[str, str], *, buffer: int | None = None) -> None:
+    def __init__(
+        self,
+        port: int,
+        headers: dict[str, str],
+        *,
+        buffer: int | None = None,
+        path: str = "/events",
+    ) -> None:
         self._connection = HTTPConnection("127.0.0.1", port, timeout=20)
         if buffer is not None:
             self._connection.sock = socket.socket()
             self._connection.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, buffer)
             self._connection.sock.settimeout(20)
             self._connection.sock.connect(("127.0.0.1", port))
-        self._connection.request("GET", "/events", headers=headers)
+        self._connection.request("GET", path, headers=headers)
         self.answer: HTTPResponse = self._connection.getresponse()
 
     @property

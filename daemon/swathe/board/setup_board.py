@@ -235,7 +235,8 @@ class SetupBoard:
         old = gauge.age is None or gauge.age > _OLD_SECONDS or gauge.port != "open"
         rate = "" if gauge.rate is None else f" · {gauge.rate:.1f} readings/s"
         port = f"{gauge.device}: {gauge.port}{rate} · {age_of_reading(gauge)}"
-        figures = one_line(figures_of(state), "bold")
+        last = "last: " if old and gauge.age is not None else ""
+        figures = one_line(f"{last}{figures_of(state)}", "dim" if old else "bold")
         problem = one_line(gauge.problem, "bold yellow")
         return [title, one_line(port, "bold reverse" if old else ""), figures, problem]
 
@@ -306,6 +307,7 @@ class SetupBoard:
         if state.page:
             lines.append(one_line(state.page, "dim"))
         keys = [one for one in _KEYS if state.gates or one[0] in ("e", "q")]
+        keys = [one for one in keys if state.reference or one[0] != "e"]
         lines.append(one_line(self._caution, "dim"))
         lines.append(one_line(" · ".join(f"{key} {what}" for key, what in keys), "dim"))
         return lines

@@ -168,7 +168,7 @@ def test_figures_and_age() -> None:
     assert lines[2].strip() == "thickness 8.75 mm   time of flight 3.050 µs   amplitude 80 %"
     lines = Desk(gauge=gauge(age=4.23, rate=0.0, thickness=None), display=INCHES).press()
     assert "NO READING FOR 4.2 s" in lines[1]
-    assert lines[2].startswith("thickness –")
+    assert lines[2].startswith("last: thickness –")  # what was read before is no reading of now
     assert "NO READING FOR 5 min" in Desk(gauge=gauge(age=300.0)).press()[1]
     assert "0.344 in" in Desk(display=INCHES).press()[2]
 

@@ -55,5 +55,6 @@ export class GaugePanel {
     const age = gauge.age === null ? null : gauge.age + (performance.now() - this.#received) / 1000;
     $("gauge-age").textContent = ageText(age);
     $("gauge-age").classList.toggle("old", isOld(age));
+    $("gauge-figures").classList.toggle("last", isOld(age) || gauge.port !== "open");
   }
 }

@@ -48,6 +48,7 @@ function show() {
   const age = gauge.age === null ? null : gauge.age + (performance.now() - received) / 1000;
   $("age").textContent = ageText(age);
   $("age").classList.toggle("old", isOld(age));
+  $("figures").classList.toggle("last", isOld(age) || gauge.port !== "open");
 }
 
 function draw() {

@@ -1,0 +1,107 @@
+"""The sensitivity check within a run: only in a pause, and only by readings of the pause."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from pathlib import Path
+
+import pytest
+
+from daemon.handmade import station_text
+from swathe.journal import Chunk, MarkKind, read_journal
+from swathe.live.commands import Commands
+from swathe.live.session import Session
+from swathe.messages import CommandMessage
+from swathe.station import decoder_of, parse_station
+from swathe.store import SurveyFolder, read_survey_record
+
+TABLE = '\n[sensitivity]\nreference = "80 %"\ntolerance = "2 dB"\nblock = "B-7"\n'
+VALUES = '[device.gauge.protocol]\ncolumns = [{ is = "thickness", unit = "mm" }, { is = "amplitude", unit = "%" }]\n'
+
+
+def text_with(table: str) -> str:
+    """Return a station whose gauge sends thickness and amplitude."""
+    whole = station_text()
+    begin = whole.index("[device.gauge.protocol]")
+    end = whole.find("\n[", begin + 1)
+    return whole[:begin] + VALUES + (whole[end:] if end > 0 else "") + table
+
+
+class Run:
+    """A run without ports."""
+
+    def __init__(self, session: Session, commands: Commands) -> None:
+        self.session, self.commands = session, commands
+        self._number = 0
+
+    def say(self, command: str) -> str:
+        """Give a command; return the reply."""
+        self._number += 1
+        message = {"command": command, "by": "A. Kern", "id": f"c{self._number}"}
+        return self.commands.execute(CommandMessage.model_validate(message), "here").detail
+
+    def send(self, height: float, count: int) -> None:
+        """Have readings of a height arrive now."""
+        data = f"10.00,{height:.1f}\r\n".encode() * count
+        self.session.enter(Chunk(time.monotonic_ns(), "gauge", data))
+        self.session.tick()
+        self.session.tick()
+
+
+def run_in(folder: Path, text: str, act: str) -> list[str]:
+    """Return the replies of a run in which a letter a step is done: p, r, c; digits send 20 readings."""
+    station = parse_station(text, "bench.toml")
+    replies: list[str] = []
+    with Session(SurveyFolder(folder), station, text) as session:
+        session.resume()
+        commands = Commands(station, session, stop=lambda _: None, ending=lambda: False)
+        run = Run(session, commands)
+        for letter in act:
+            if letter.isdigit():
+                run.send(10.0 * int(letter), 20)
+            else:
+                replies.append(run.say({"p": "pause", "r": "resume", "c": "sensitivity"}[letter]))
+        asyncio.run(session.end("incomplete", "done"))
+    return replies
+
+
+def test_check_in_a_pause_is_journalled_and_in_the_record(tmp_path: Path) -> None:
+    """The newest twenty readings of the pause give it; the verdict is the pipeline's."""
+    folder = tmp_path / "survey"
+    replies = run_in(folder, text_with(TABLE), "4p8c6cr")
+    assert replies[1] == "sensitivity passed: +0.00 dB from 80 %, tolerance 2 dB"
+    assert replies[2] == "sensitivity FAILED: -2.50 dB from 80 %, tolerance 2 dB"  # 20 log10(0.75)
+    marks = [
+        one
+        for one in read_journal(SurveyFolder(folder).journal)
+        if getattr(one, "kind", None) is MarkKind.SENSITIVITY
+    ]
+    assert len(marks) == 2
+    checks = read_survey_record(SurveyFolder(folder).record).sensitivity
+    assert [(one.measured, one.passed, one.by, one.block) for one in checks] == [
+        (80.0, True, "A. Kern", "B-7"),
+        (60.0, False, "A. Kern", "B-7"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("act", "table", "reason"),
+    [
+        ("8c", TABLE, "refused: pause first: readings on the reference would count for cells"),
+        ("8prc", TABLE, "refused: pause first"),
+        ("8pc", TABLE, "refused: no reference echo: 0 of 20 readings are in"),
+        ("p8c", "", "refused: no reference echo: add [sensitivity]"),
+    ],
+)
+def test_refused(tmp_path: Path, act: str, table: str, reason: str) -> None:
+    """Readings that may be of the part, from before the pause too, are no reference echo."""
+    folder = tmp_path / "survey"
+    assert run_in(folder, text_with(table), act)[-1].startswith(reason)
+    assert read_survey_record(SurveyFolder(folder).record).sensitivity == ()
+
+
+def test_text_is_of_a_gauge_of_values() -> None:
+    """The station of these tests sends what they say."""
+    station = parse_station(text_with(TABLE), "bench.toml")
+    assert decoder_of(station.device["gauge"]).gives == {"thickness", "amplitude"}

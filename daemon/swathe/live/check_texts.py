@@ -32,7 +32,7 @@ def step_text(
     if not now.lifted:
         return f"{head}: lift the probe, and put it on the step of {step}"
     if now.steady:
-        return f"{head}: steady on it? Take it"
+        return f"{head}: steady; take the reading if the probe is on this step"
     return f"{head}: put the probe on the step of {step}, and hold it still"
 
 

@@ -131,7 +131,9 @@ def test_check_is_led_through_step_by_step_and_the_scan_resumes(bench: Bench) ->
     bench.put_on(12.02, 8)
     assert bench.say("check step") == "refused: 8 of 20 readings: hold the probe still"
     bench.send(None, 12.02, 20)
-    assert bench.shown().text == "step 12 mm, 1 of 2: steady on it? Take it"
+    assert bench.shown().text == (
+        "step 12 mm, 1 of 2: steady; take the reading if the probe is on this step"
+    )
     assert bench.say("check step").startswith(
         "step 12 mm read as 12.02 mm, +0.020 mm; step 5 mm, 2 of 2"
     )

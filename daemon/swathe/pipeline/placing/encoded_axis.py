@@ -310,7 +310,7 @@ class EncodedAxis:
         place = self.track.last_position
         if place is None:  # nothing was known before
             return flushed
-        if same_counter or not self._filter.lost:  # a counter in a hand may have jumped, too
+        if last is not None or not self._filter.lost:  # a counter in a hand may have jumped, too
             self._raise(known, place if last is None else last, why)
         self._filter.lose()
         if not same_counter:

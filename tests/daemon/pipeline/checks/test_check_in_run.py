@@ -116,6 +116,16 @@ def test_counter_that_jumps_in_a_hand_is_asked_about_as_carried() -> None:
     assert detail.startswith("scan position lost at 9.5 mm: the probe was carried to the block")
 
 
+def test_second_check_without_a_place_in_between_keeps_to_where_the_probe_left() -> None:
+    """The counter on the block is no place on the part: the alarm says nothing of it."""
+    pipeline = run(TEXT, there(0, -0.5).entries(), check(600, 12.3, counts=14.0))
+    feed(pipeline, check(900, 12.0, counts=17.0))
+    feed(pipeline, there(1200, 17.0).entries())
+    ((detail, lasts),) = positions(pipeline)
+    assert lasts
+    assert detail.startswith("scan position lost at 9.5 mm: the probe was carried to the block")
+
+
 def test_check_given_up_does_not_count_and_loses_the_place_as_well() -> None:
     """The probe was off the part; of the check nothing is left."""
     pipeline = run(

@@ -150,7 +150,7 @@ def test_each_reading_was_taken_within_its_bound(kind: Kind, tmp_path: Path) -> 
         hub = PortHub(station.model_copy(update={"device": {"gauge": gauge}}))
         errors: list[float] = []
         bounds: list[float] = []
-        end = time.monotonic() + PATIENCE
+        end = time.monotonic() + 4 * PATIENCE  # a busy machine answers late
         with hub:
             while len(errors) < 60 or not {"late", "foreign"} <= set(link.tally.faults):
                 assert time.monotonic() < end, f"{len(errors)} readings, {link.tally.faults}"

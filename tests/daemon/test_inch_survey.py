@@ -19,8 +19,11 @@ from matplotlib.text import Text
 from rich.console import Console
 
 from daemon.board.test_board import PlainPanel
-from daemon.handmade import MS, START, Motion, ended, line, opened, station_text
+from daemon.handmade import MS, START, Motion, ended, feed, line, opened, station_text
 from daemon.pipeline.checks.test_suspect_cells import check
+from daemon.pipeline.placing.test_lost_position import LENGTH, alarms, count_from_zero, entries
+from daemon.pipeline.test_lifts import TEXT as LIFT_TEXT
+from daemon.pipeline.test_lifts import lifted
 from daemon.surveys import write_run
 from support.crawl import crawl_station
 from swathe.board import Board, PlainLines, Stations
@@ -37,7 +40,9 @@ from swathe.messages import CommandMessage
 from swathe.motion import MotionError, check_move
 from swathe.motion.limits.moves import Move, MoveKind
 from swathe.pipeline import Pipeline
+from swathe.pipeline.alarms.slip_alarm import SlipAlarm
 from swathe.pipeline.checks.register import Check
+from swathe.pipeline.placing.slip import Slip
 from swathe.report import gaps_table
 from swathe.report.checks import check_table
 from swathe.report.picture import draw_survey
@@ -277,6 +282,27 @@ def _publish(read: Read, pipeline: Pipeline) -> None:
     panel = GuidedPanel(words)
     read.drawn("board", Board(console, stations, panel, ring=lambda: None).render())
     PlainLines(stations, lambda text: read.add("plain", text)).refresh()
+
+
+def test_alarms_by_the_devices_are_in_inches() -> None:
+    """A lost position, a lift, a slip and a scan that is too fast: as the pipeline words them."""
+    read = Read()
+    lift = lifted(1500, 4000, 4200, text='units = "in"\n' + LIFT_TEXT).progress().lifted
+    assert lift is not None
+    assert lift.text.startswith("no echo at 3.94 in for 2.5 s")
+    read.add("lift", lift.text)
+    text = 'units = "in"\n' + station_text(scan_length=LENGTH, free=False)
+    pipeline = Pipeline(parse_station(text, "bench.toml"))
+    feed(pipeline, [opened(text), *entries(count_from_zero(800), 1500)])
+    (lost,) = alarms(pipeline)
+    assert re.match(
+        r"scan position lost at 4\.\d\d in: the counter jumped by -\d\.\d\d in;", lost.detail
+    )
+    pipeline.slipped_cells.take(Slip("scan", 1, 6, 6, 10.0, -4.0), 0, 6)
+    SlipAlarm(pipeline.slipped_cells, pipeline.alarms).evaluate(7)
+    read.add("alarms", *(one.detail for one in pipeline.alarms.alarms))
+    assert "scan is 0.16 in behind its second source" in read.all("alarms")
+    assert read.in_mm() == []
 
 
 def test_check_and_refusals_of_an_inch_station(tmp_path: Path, pictures: list[str]) -> None:

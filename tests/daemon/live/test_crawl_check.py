@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
@@ -15,13 +16,16 @@ from daemon.handmade import station_text
 from daemon.live.test_check_work import MINUTE, VERIFICATION, Bench
 from support.crawl import crawl_station
 from swathe.journal import MarkKind, Tick
+from swathe.live import Daemon
 from swathe.live.crawl.budget import Budget
 from swathe.live.crawl.checking import CrawlCheck
 from swathe.live.crawl.drive import Drive, HaltedError, MachineReport
 from swathe.live.crawl.homing import Homing
+from swathe.live.crawl.recovery import Recovery
 from swathe.motion import Action, CrawlStates, Event, Move, Point, State, work_area_of
 from swathe.pipeline import CRAWLER
 from swathe.station import StepPlace, parse_station
+from swathe.store import SurveyFolder
 
 PLACES = ((100.0, 40.0), (120.0, 40.0))
 AREA = work_area_of(parse_station(crawl_station(Path("p")), "x"), [])
@@ -293,6 +297,71 @@ def test_crawler_without_a_place_stops_for_a_check_by_hand(by_hand: CrawlBench) 
         said = bench.say("check step")
     assert said.endswith("let the crawler continue when everybody is clear of it")
     assert not bench.checking.in_hands
+
+
+@pytest.mark.parametrize("event", [Event.END, Event.HOME, Event.STOP_ASKED])
+def test_check_by_hand_never_begins_before_the_crawler_rests(
+    by_hand: CrawlBench, event: Event
+) -> None:
+    """It ends, homes, or is sent a stop: a hand at the probe would be in its way."""
+    by_hand.machine.machine.take(event)
+    assert by_hand.say("check") == "the crawler finishes its line, and stops for a check by hand"
+    assert not by_hand.checking.in_hands
+
+
+def test_crawler_about_to_arm_again_keeps_still_for_a_check_by_hand(by_hand: CrawlBench) -> None:
+    """A fault of which the station grants the recovery leaves it at rest for a while: long enough."""
+    machine = by_hand.machine.machine
+    for event in (Event.ENCODER_SILENT, Event.AT_REST):
+        machine.take(event)
+    by_hand.checking.keep_still()  # nobody is there yet
+    assert by_hand.say("check").startswith("paused for a calibration check")
+    machine.take(Event.CLEARED)
+    with pytest.raises(HaltedError, match="made by hand"):
+        by_hand.checking.keep_still()
+    assert machine.state is State.STOPPED
+    assert by_hand.checking.waits
+
+
+def test_crawler_is_not_armed_while_a_check_is_made_by_hand(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would home next."""
+    text = crawl_station(Path("p"))
+    daemon = Daemon(parse_station(text, "x"), text, SurveyFolder(tmp_path / "survey"), armed=True)
+    assert daemon.crawl is not None
+    done: list[str] = []
+
+    async def ready(_: Any) -> None:
+        done.append("ready")
+
+    async def arm(_: Any) -> None:
+        done.append("armed")
+        raise HaltedError
+
+    monkeypatch.setattr(Recovery, "ready", ready)
+    monkeypatch.setattr(Drive, "arm", arm)
+    for active in (True, False):
+        daemon.crawl.checking.work = cast("Any", SimpleNamespace(active=active, by_crawler=False))
+        with pytest.raises(HaltedError):
+            asyncio.run(daemon.crawl._cover())
+    assert done == ["ready", "ready", "armed"]
+
+
+def test_person_cannot_let_a_crawler_go_on_during_a_check_by_hand(tmp_path: Path) -> None:
+    """Key g is refused until the check has ended."""
+    text = crawl_station(Path("p"))
+    daemon = Daemon(parse_station(text, "x"), text, SurveyFolder(tmp_path / "survey"), armed=True)
+    assert daemon.crawl is not None
+    machine = daemon.crawl.machine
+    for event in (Event.ARMED, Event.STOP_ASKED, Event.AT_REST):
+        machine.take(event)
+    assert daemon.crawl.checking.work is daemon.checks
+    assert daemon.checks.to_crawler is not None
+    daemon.crawl.checking.work = cast("Any", SimpleNamespace(active=True, by_crawler=False))
+    assert daemon.crawl.go_on("Kim").startswith("refused: a calibration check is in progress")
+    daemon.crawl.checking.work = cast("Any", SimpleNamespace(active=True, by_crawler=True))
+    assert not daemon.crawl.checking.in_hands
 
 
 def test_overdue_check_by_hand_does_not_stop_a_crawler_unasked(by_hand: CrawlBench) -> None:

@@ -651,3 +651,38 @@ def test_screen_that_cannot_be_kept_on_is_not_promised(phone: Browser) -> None:
     )
     assert text[0] is False
     assert "Over plain HTTP" in text[1]
+
+
+def test_calibration_check_is_led_through_by_touch(phone: Browser, wall: ServedPage) -> None:
+    """A due check is offered; each step is read by one touch; giving up is confirmed."""
+    heading = {"survey": "s-1", "station": "bench", "time": "2030-01-01T10:00:00Z"}
+    due = {"active": False, "asked": True, "overdue_minutes": 3,
+           "text": "calibration check overdue by 3 min: check now"}  # fmt: skip
+    assert not phone.find("#checking").is_displayed()
+    wall.call(lambda: wall.source.say("checking", **heading, **due))
+    phone.wait(lambda: phone.find("#checking").is_displayed(), 10, "the due check")
+    assert phone.text("#checking-text") == "overdue by 3 min: check now"
+    assert not phone.find("#checking-take").is_displayed()
+    press(phone, "#checking-begin")
+    phone.find("#confirm-by").send_keys("A. Kern", Keys.ENTER)
+    assert sent(wall, phone, 1).command == "check"
+    step = {"active": True, "asked": False, "by": "A. Kern", "by_crawler": False, "beyond": False,
+            "text": "step 12 mm, 1 of 2: put the probe on the step", "gauge": "gauge: 12.02 mm"}  # fmt: skip
+    paused = {"state": "paused", "reason": "calibration check, step 12 mm (A. Kern)"}
+    wall.call(lambda: wall.source.say("state", **paused, time="2030-01-01T10:00:01Z"))
+    wall.call(lambda: wall.source.say("checking", **heading, **step))
+    phone.wait(lambda: phone.find("#checking-take").is_displayed(), 10, "the step")
+    assert phone.text("#checking-title") == "Calibration check by A. Kern"
+    assert phone.text("#checking-gauge") == "gauge: 12.02 mm"
+    assert not phone.find("#checking-begin").is_displayed()
+    assert not phone.find("#paused-resume").is_displayed()  # the check ends the pause
+    press(phone, "#checking-take")
+    assert sent(wall, phone, 2).command == "check step"
+    wall.call(lambda: wall.source.say("checking", **heading, **{**step, "beyond": True}))
+    phone.wait(lambda: phone.text("#checking-take") == "Keep the reading", 10, "the question")
+    rest(phone)
+    press(phone, "#checking-redo")
+    assert sent(wall, phone, 3).command == "check redo"
+    press(phone, "#checking-give-up")
+    phone.find("#confirm-yes").click()
+    assert sent(wall, phone, 4).command == "check give up"

@@ -23,7 +23,8 @@ __all__ = ["CrawlCheck"]
 
 _TURN_SECONDS = 0.05
 _PATIENCE_SECONDS = 30.0
-_WORKING = (State.ARMED, State.HOMING, State.MOVING)
+# Only here a hand may be at the probe: in any other state the crawler moves, or is about to.
+_AT_REST = (State.STOPPED, State.FAULTED)
 
 
 class MakeMove(Protocol):
@@ -78,7 +79,7 @@ class CrawlCheck:
 
     def request(self, by: str) -> str | None:
         """Take a request for a check; return the reply, or None where it is made by hand at once."""
-        working = self._drive.machine.state in _WORKING
+        working = self._drive.machine.state not in _AT_REST
         if not (working or self._places):
             # A hand is at the probe: the crawler finds its reference again before anything counts.
             self._homing.done = False
@@ -97,6 +98,15 @@ class CrawlCheck:
     def in_hands(self) -> bool:
         """Whether a check by hand is in progress, so that nothing may move."""
         return self.work is not None and self.work.active and not self.work.by_crawler
+
+    def keep_still(self) -> None:
+        """Do not arm while a check by hand is in progress, whatever the station file grants.
+
+        Raises:
+            HaltedError: one is.
+        """
+        if self.in_hands:
+            self._halt("a calibration check is made by hand")
 
     def begin_by_hand(self) -> None:
         """Begin the check for which the crawler has stopped, now that it rests."""

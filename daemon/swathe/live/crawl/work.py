@@ -246,6 +246,7 @@ class Crawl:
     async def _cover(self) -> str:
         if self.machine.state is not State.ARMED:
             await self._recovery.ready()
+            self.checking.keep_still()
             await self._drive.arm()
         if not self._homing.done:
             await self._homing.find()

@@ -33,6 +33,7 @@ export class Alarms {
     station.on("alarms", ({ raised }) => { this.update(); this.#announce(raised); });
     station.on("plan", () => { this.#first = true; this.update(); });
     station.on("run", () => this.#pause());
+    station.on("checking", () => this.#pause());
     $("alarms-all").addEventListener("click", () => { this.#unfolded = !this.#unfolded; this.update(); });
     $("alarms-acknowledge").addEventListener("click", () => this.#acknowledge(this.#fresh()));
     for (const [screen] of SHOWN) screen.addEventListener("change", () => this.update());
@@ -154,12 +155,12 @@ export class Alarms {
 
   #pause() {
     const { run } = this.#station;
-    const paused = run.state === "paused";
+    const paused = run?.state === "paused";
     $("paused").hidden = !paused;
     if (!paused) return;
     // The crawler ends its own pauses.
     const own = /(\(|by )crawler\)?$/.test(run.reason);
     $("paused-reason").textContent = own ? run.reason.replace(/ \(crawler\)$/, "") : run.reason;
-    $("paused-resume").hidden = own;
+    $("paused-resume").hidden = own || Boolean(this.#station.checking?.active);
   }
 }

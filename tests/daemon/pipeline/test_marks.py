@@ -50,6 +50,9 @@ DISCARD: dict[str, Any] = {
     "because": "wrong line",
 }
 
+DOUBTFUL: dict[str, Any] = {
+    "place": 1, "scan": 5.0, "index": 0.0, "thickness": 3.0, "by": "A. Kern", "text": "seen"
+}  # fmt: skip
 SPOT_READ: dict[str, Any] = {"spot": "P1", "first": 0, "last": 190, "by": "A. Kern"}
 SPOT = {"spot": "P1", "by": "A. Kern", "because": "pitted"}
 
@@ -95,6 +98,8 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.DISCARDED: DISCARD,
     MarkKind.MOVED: {**DISCARD, "to_line": 1},
     MarkKind.RESTORED: {"revision": 1, "by": "B. Lind", "because": "it was right"},
+    MarkKind.CONFIRMED: DOUBTFUL,
+    MarkKind.REJECTED: DOUBTFUL,
     MarkKind.SPOT_READ: SPOT_READ,
     MarkKind.SPOT_ACCEPTED: SPOT,
     MarkKind.SPOT_CLOSED: SPOT,
@@ -142,6 +147,8 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.DISCARDED: lambda p: p.revisions.in_force,
     MarkKind.MOVED: lambda p: p.revisions.in_force,
     MarkKind.RESTORED: lambda p: p.revisions.in_force,
+    MarkKind.CONFIRMED: lambda p: p.minimum.value,
+    MarkKind.REJECTED: lambda p: [one.state for one in p.spurious.register.places],
     MarkKind.SPOT_READ: lambda p: p.spot_snapshots(),
     MarkKind.SPOT_ACCEPTED: lambda p: p.coverage.measured,
     MarkKind.SPOT_CLOSED: lambda p: p.coverage.required,
@@ -158,6 +165,12 @@ def scanned() -> Pipeline:
     return run(TEXT, motion.entries())
 
 
+def doubtful() -> Pipeline:
+    """Return the same with a lower value in one cell."""
+    motion = Motion(lambda ms: (ms / 100,), lambda ms: 3.0 if 460 <= ms < 540 else 4.0, 0, 1500)
+    return run(TEXT, motion.entries())
+
+
 def held() -> Pipeline:
     """Return a pipeline of spots after half a second with the probe on one, its readings jumpy."""
     journal = SpotJournal(spot_station(("P1", "P2")))
@@ -169,6 +182,8 @@ def held() -> Pipeline:
 def test_mark_of_every_kind_has_its_effect(kind: MarkKind) -> None:
     """A pipeline with the mark differs from one without it in what the mark is about."""
     begun = held if kind.startswith("spot") else scanned
+    if kind in (MarkKind.CONFIRMED, MarkKind.REJECTED):
+        begun = doubtful
     without, with_mark = begun(), begun()
     for pipeline in (without, with_mark):
         feed(pipeline, BEFORE.get(kind, []))

@@ -45,9 +45,10 @@ driver = "frames"
 port = "/dev/null"
 [device.gauge.protocol]
 byte_order = "big"
-framing = { kind = "length_prefix", sync = [0xA5, 0x5A], adds = 4 }
+framing = { kind = "length_prefix", sync = [0xA5, 0x5A], adds = 5 }
 fields = [
   { is = "length", type = "u2" },
+  { is = "status", type = "u1", mask = 1, valid_when = 1 },
   { is = "waveform", type = "i2", samples = 512, interval = "20 ns", full_scale = 32767 },
 ]
 [calibration]
@@ -94,10 +95,10 @@ def of_ascans(**changes: object) -> Gauge:
     return Gauge(decoder_of(station.device["gauge"]), law=LAW, echo=settings(**changes))
 
 
-def frame(*echoes: tuple[float, float]) -> bytes:
+def frame(*echoes: tuple[float, float], status: int = 1) -> bytes:
     """Return an A-scan as it is sent."""
     data: bytes = np.rint(scans([list(echoes)])[0] * 327.67).astype(">i2").tobytes()
-    return b"\xa5\x5a" + len(data).to_bytes(2, "big") + data
+    return b"\xa5\x5a" + len(data).to_bytes(2, "big") + bytes([status]) + data
 
 
 def test_newest_reading_rate_and_age() -> None:
@@ -172,6 +173,30 @@ def test_ascan_of_the_newest_reading() -> None:
     gauge.send(frame((4.0, 70.0)), 0.1)
     state = gauge.look(0.1)
     assert (state.thickness, state.time_of_flight) == (None, None)
+
+
+def test_ascan_that_the_device_declares_invalid_gives_no_thickness() -> None:
+    """An echo in it is drawn, and is no reading."""
+    gauge = of_ascans()
+    gauge.send(frame((4.0, 70.0), status=0), 0.0)
+    state = gauge.look(0.0)
+    assert state.ascan is not None
+    assert state.ascan.time_of_flight is not None
+    assert (state.thickness, state.time_of_flight) == (None, None)
+    assert state.problem == "the instrument reports no echo"
+    gauge.send(frame((4.0, 70.0)), 0.1)
+    assert gauge.look(0.1).thickness is not None
+
+
+def test_clipped_ascan_gives_no_thickness_unless_it_may() -> None:
+    """As in a run: a clipped echo is not valid, unless the station file allows it."""
+    gauge = of_ascans(saturation=60.0)
+    gauge.send(frame((4.0, 70.0)), 0.0)
+    state = gauge.look(0.0)
+    assert state.thickness is None
+    assert state.problem == "gate 'A': the echo is clipped: lower the gain"
+    gauge.link.echo = settings(saturation=60.0, allow_saturated=True)
+    assert gauge.look(0.0).thickness is not None
 
 
 def test_without_a_calibration_that_applies_there_is_no_thickness() -> None:

@@ -30,6 +30,8 @@ _ONCE: Final = (
     "status",
     "waveform",
 )
+# 73 years: the sum of a time and half a turn beyond it would not fit into 64 bits.
+_LONGEST_WRAP_NS: Final = 2**61
 
 
 def _check_period(text: str) -> str:
@@ -237,7 +239,7 @@ class Abilities:
             gives_positions=bool(positions),
             combined=gives_readings and bool(positions),
             has_clock=clock is not None,
-            clock_wrap_ns=None if clock is None else clock.wrap_ns,
+            clock_wrap_ns=None if clock is None else _wrap_of(clock),
             sequence_wrap=None if number is None else number.modulus,
             numbered=number is not None,
             pulse_period_ns=None if number is None else number.period_ns,
@@ -301,3 +303,9 @@ def record_problems(
             if number > 1
         )
     return found
+
+
+def _wrap_of(clock: DeviceTime) -> int | None:
+    """Return the time after which a clock starts again at 0, ns; None if no scan lasts so long."""
+    wrap = clock.wrap_ns
+    return wrap if wrap is not None and wrap <= _LONGEST_WRAP_NS else None

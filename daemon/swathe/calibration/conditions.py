@@ -6,7 +6,7 @@ What is compared, and what a difference means:
   and the meaning of its times, the evaluation of A-scans (see `echo_conditions`), another
   instrument or probe by its serial number (delay of the probe, pulse and electronics are those of
   the individual), another size, frequency or separation of its elements;
-- warned of, because it may add some hundredths of a mm that no record tells: couplant, cable,
+- warned of, because it may add some hundredths of a mm that no record has: couplant, cable,
   settings of the instrument as the operator writes them, operator, procedure, name of a probe or
   an instrument whose serial number is the same;
 - unknown, because one side does not state it: that is reported, never guessed.

@@ -56,6 +56,14 @@ def test_decoder_offers_what_the_protocol_asks() -> None:
     assert decoder.sequence_wrap == 65536
 
 
+@pytest.mark.parametrize(("bits", "wrap_ns"), [(51, 2**51 * 1000), (52, None), (62, None)])
+def test_clock_that_starts_again_after_a_century_never_does(bits: int, wrap_ns: int | None) -> None:
+    """Its turn does not fit into 64 bits of ns with a time added, and no scan lasts so long."""
+    clock = {"is": "device_time", "unit": "us", "bits": bits}
+    decoder = make({"columns": [clock, {"is": "counts", "axis": "scan"}]})
+    assert decoder.clock_wrap_ns == wrap_ns
+
+
 def test_decoder_with_positions_only_gives_no_readings() -> None:
     """An encoder's decoder gives positions, and neither time nor number when none is sent."""
     decoder = make({"columns": [{"is": "counts", "axis": "scan"}]})

@@ -15,7 +15,7 @@ from swathe.pipeline.spurious.decisions import Decision
 from swathe.pipeline.spurious.doubled import is_doubled, is_twice_nominal
 from swathe.pipeline.spurious.halved import is_half
 from swathe.pipeline.spurious.lone import (
-    LEAST_SHARE,
+    MIN_SHARE,
     high_tolerance,
     is_lone_high,
     is_lone_low,
@@ -120,7 +120,7 @@ class SpuriousCells:
         grid, settings = self._grid, self._settings
         may = self._neighbourhood.are_read(cells)
         value = grid.thickness[cells]
-        within = LEAST_SHARE * value
+        within = MIN_SHARE * value
         if settings.period is not None:
             within = np.minimum(within, settings.period / 3)
         may &= ~self._neighbourhood.have_equal(cells, within)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from swathe.journal import MarkKind
-from swathe.pipeline.spurious.lone import LEAST_SHARE
+from swathe.pipeline.spurious.lone import MIN_SHARE
 
 __all__ = ["Decision"]
 
@@ -43,4 +43,4 @@ class Decision:
 
     def is_about(self, value: float) -> bool:
         """Return whether a value, mm, is what the person decided about: within 3 % of it."""
-        return abs(value - self.value) <= LEAST_SHARE * self.value
+        return abs(value - self.value) <= MIN_SHARE * self.value

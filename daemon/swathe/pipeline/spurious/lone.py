@@ -16,7 +16,7 @@ from swathe.arrays import Bools, Floats
 from swathe.pipeline.spurious.neighbourhood import Around
 
 __all__ = [
-    "LEAST_SHARE",
+    "MIN_SHARE",
     "high_tolerance",
     "is_lone_high",
     "is_lone_low",
@@ -25,7 +25,7 @@ __all__ = [
     "was_read_low_again",
 ]
 
-LEAST_SHARE: Final = 0.03
+MIN_SHARE: Final = 0.03
 """Lowest tolerance, as a share of the wall: what differs by no more agrees."""
 _MOST_SHARE = 0.1
 _DEVIATIONS = 3.0
@@ -33,7 +33,7 @@ _DEVIATIONS = 3.0
 
 def _tolerance(wall: Floats, scatter: Floats) -> Floats:
     scatter = np.where(np.isfinite(scatter), scatter, 0.0)
-    return np.clip(_DEVIATIONS * scatter, LEAST_SHARE * wall, _MOST_SHARE * wall)
+    return np.clip(_DEVIATIONS * scatter, MIN_SHARE * wall, _MOST_SHARE * wall)
 
 
 def low_tolerance(around: Around) -> Floats:

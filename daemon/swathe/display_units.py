@@ -46,6 +46,11 @@ class DisplayUnits:
         return self.length_name == "mm"
 
     @property
+    def length_words(self) -> str:
+        """The unit of length within a sentence, where ``in`` would be read as a preposition."""
+        return "mm" if self.is_metric else "inches"
+
+    @property
     def mm_per_unit(self) -> float:
         """Millimetres per unit of length."""
         return 1.0 if self.is_metric else _MM_PER_INCH

@@ -242,6 +242,7 @@ def test_an_inch_survey_has_no_millimetres(survey: Survey, pictures: list[str]) 
         "pictures": "thickness, in",
     }.items():
         assert expected in read.all(where), where
+    assert "standard uncertainties in inches: " in read.all("report")
     assert {"scan, in", "index, in", "0.2"} <= set(pictures)
 
 

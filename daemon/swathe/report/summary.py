@@ -128,7 +128,7 @@ def _uncertainty_lines(record: SurveyRecord) -> list[str]:
     lines = [
         f"minimum thickness {units.difference_text(uncertainty.thickness_mm)}, {expanded}",
         *(f"WARNING: {words}" for words in uncertainty.not_covered),
-        f"standard uncertainties in {units.length_name}: {parts}",
+        f"standard uncertainties in {units.length_words}: {parts}",
     ]
     if uncertainty.bias_mm:
         lines.append(
@@ -156,7 +156,7 @@ def _place_lines(record: SurveyRecord) -> list[str]:
         if part.standard_mm
     )
     return (
-        [*lines, f"    standard uncertainties in {units.length_name}: {parts}"] if parts else lines
+        [*lines, f"    standard uncertainties in {units.length_words}: {parts}"] if parts else lines
     )
 
 

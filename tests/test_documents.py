@@ -19,7 +19,9 @@ from pydantic.fields import FieldInfo
 
 from support.documents import ROOT, Block, blocks, documents
 from swathe.messages import CommandMessage
-from swathe.station import Station, read_station
+from swathe.station import Station, decoder_of, law_of, parse_station, read_station
+from swathe_simulators import builtin_scenario, load_scenario
+from swathe_simulators.device_models import ClockModel, CombinedModel
 
 # How each language is run; a block in another one fails the test below.
 RUN_BY = {
@@ -59,6 +61,43 @@ def test_readme_station_is_valid(tmp_path: Path) -> None:
     station.write_text(blocks("toml", of=ROOT / "README.md")[0].text, "utf-8")
     settings, _ = read_station(station)
     assert settings.shape == (1, 1001)
+
+
+def test_readme_station_is_that_of_the_simulator() -> None:
+    """Velocity, zero offset, scale, zero, delay and columns are those that `simulate` serves.
+
+    Nothing else would show a wrong one: a scan of the simulated line looks alike with any velocity.
+    """
+    readme = (ROOT / "README.md").read_text("utf-8")
+    name = re.findall(r"^\$ swathe simulate (\w+) --hold$", readme, flags=re.MULTILINE)
+    scenario = load_scenario(builtin_scenario(*name))
+    (device,) = scenario.device
+    station = parse_station(blocks("toml", of=ROOT / "README.md")[0].text, "profile.toml")
+    (instrument,) = station.device
+    law, settings = law_of(station), station.device[instrument]
+    decoder = decoder_of(settings)
+    assert isinstance(device, CombinedModel)
+    assert isinstance(device.clock, ClockModel)
+    assert device.port.kind == "pty"
+    (axis,) = device.axes
+    assert law is not None
+    assert law.velocity == scenario.part.velocity_mm_per_us
+    assert law.zero_offset == device.zero_offset_us
+    assert station.survey.nominal_thickness == scenario.part.nominal_mm
+    assert (station.scan_axis.start, station.scan.length) == (
+        scenario.part.scan_mm[0],
+        scenario.part.scan_mm[1] - scenario.part.scan_mm[0],
+    )
+    assert (station.scan.counts_per_mm, station.scan.zero_count) == (
+        axis.counts_per_mm,
+        axis.preset,
+    )
+    assert station.scan.reversed is (axis.sign < 0)
+    assert (settings.port, settings.baud) == (f"ports/{device.name}", device.port.baud)
+    assert settings.delay == round(device.latency.delay_ms * 1e6)
+    assert decoder.gives >= {device.value, "amplitude"}
+    assert decoder.count_periods == {axis.axis: 2 ** (device.bits or 0)}
+    assert decoder.clock_wrap_ns == 2 ** (device.clock.wrap_bits or 0) * 1000
 
 
 def test_guide_station_is_valid(tmp_path: Path) -> None:

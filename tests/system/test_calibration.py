@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
+import zarr
 
 from support.daemon import swathe
 from support.instrument import COUNTS_PER_MM, VELOCITY, Instrument
@@ -143,6 +144,13 @@ def test_night_of_an_inspector(tmp_path: Path, instrument: Instrument) -> None:
         if daemon.poll() is not None:
             break
     assert daemon.wait(5) == 0
+    live = dict(zarr.open_group(tmp_path / "survey" / "survey.zarr", mode="r").attrs)
+    assert live["calibration_record"] == record["id"]
+    assert live["velocity_mm_per_us"] == record["velocity_mm_per_us"]
+    assert live["zero_offset_us"] == record["zero_offset_us"]
+    assert live["delay_ms_probe"] == 0.0
+    assert swathe("rebuild", tmp_path / "survey").returncode == 0
+    assert dict(zarr.open_group(tmp_path / "survey" / "survey.zarr", mode="r").attrs) == live
 
     told = swathe("report", tmp_path / "survey")
     assert "100.00 % of 21 cells measured" in told.stdout
@@ -165,6 +173,10 @@ def test_night_of_an_inspector(tmp_path: Path, instrument: Instrument) -> None:
     assert code == 0, output
     again = swathe("rebuild", tmp_path / "survey", "--calibration", tmp_path / "calibration.json")
     assert again.returncode == 0, again.stderr
+    rebuilt = dict(zarr.open_group(tmp_path / "survey" / "survey.zarr", mode="r").attrs)
+    newer = json.loads((tmp_path / "calibration.json").read_text())
+    assert rebuilt["calibration_record"] == newer["id"] != record["id"]
+    assert rebuilt["velocity_mm_per_us"] == newer["velocity_mm_per_us"]
     # By the new calibration the first check fails, and the one after the scan passes.
     told = swathe("report", tmp_path / "survey")
     assert "check 1 (before)" in told.stdout
@@ -206,6 +218,31 @@ def test_step_that_does_not_settle_is_not_taken(tmp_path: Path, instrument: Inst
     assert result.returncode == 1
     assert "the calibration was given up: nothing is written" in result.stderr
     assert not (tmp_path / "c.json").exists()
+
+
+def test_record_of_another_probe_is_refused(tmp_path: Path) -> None:
+    """`check` names key, both values and the remedy; `calibrate thickness` opens the file all the same."""
+    readings = tmp_path / "readings.csv"
+    rows = [f"{d},{0.42 + 2 * d / 5.93 + k * 0.001:.4f}" for d in (12.7, 5.08) for k in range(5)]
+    readings.write_text("step (mm),time of flight (us)\n" + "\n".join(rows) + "\n")
+    station, record = tmp_path / "strip.toml", tmp_path / "calibration.json"
+    plan = station_text("/dev/null", 'file = "calibration.json"')
+    plan = plan.replace("[probe]", '[probe]\nserial = "{}"')
+    arguments = ["calibrate", "thickness", station, "--readings", readings, "--by", "A. Kern"]
+    given = plan.replace('file = "calibration.json"', 'velocity = "5920 m/s"')
+    station.write_text(given.replace("{}", "P-1"))
+    assert swathe(*arguments, "--out", record).returncode == 0
+    station.write_text(plan.replace("{}", "P-1"))
+    assert swathe("check", station, "--seconds", "0").returncode == 0
+    station.write_text(plan.replace("{}", "P-2"))
+    told = swathe("check", station, "--seconds", "0")
+    assert told.returncode == 1
+    text = " ".join(told.stderr.split())
+    assert "'probe.serial' must be as in calibration record" in text
+    assert "'P-1': delay and pulse are those of the individual (got 'P-2')" in text
+    assert "calibrate again with this file (swathe calibrate thickness)" in text
+    assert swathe(*arguments, "--out", record).returncode == 0
+    assert swathe("check", station, "--seconds", "0").returncode == 0
 
 
 def test_record_changed_since_is_refused(tmp_path: Path) -> None:

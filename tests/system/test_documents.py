@@ -13,8 +13,11 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
+import zarr
 
 from support.broker import Broker
 from support.daemon import wait_for
@@ -72,6 +75,25 @@ def python(document: str, folder: Path, monkeypatch: pytest.MonkeyPatch) -> list
     return printed
 
 
+def assert_wall_is_true(arrays: Path, folder: Path) -> None:
+    """Compare mean thicknesses with the simulated wall, where that is even within a cell.
+
+    A velocity that is off by 0.1 % would show as 14 µm.
+    """
+    scenario = load_scenario(builtin_scenario("profile"))
+    part = World(scenario, ports_dir=folder / "unused").part
+    group: Any = zarr.open_group(arrays, mode="r")
+    places = group["scan"][:][:, None] + np.linspace(-1, 1, 9)
+    wall = part.thickness(places, np.zeros_like(places))
+    even = (np.ptp(wall, axis=1) < 0.01) & (group["hits"][0] > 0)
+    assert np.count_nonzero(even) > 500
+    off = group["thickness_mean"][0][even] - wall[even].mean(axis=1)
+    assert abs(float(np.mean(off))) < 0.004
+    assert group.attrs["velocity_mm_per_us"] == scenario.part.velocity_mm_per_us
+    assert group.attrs["zero_offset_us"] == 0.31
+    assert group.attrs["delay_ms_instrument"] == 6.0
+
+
 def test_readme_from_the_station_to_python(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """README's station is checked, scans the simulated line and leaves its one gap.
 
@@ -102,6 +124,7 @@ def test_readme_from_the_station_to_python(tmp_path: Path, monkeypatch: pytest.M
     assert readme.left == []
     (line,) = python("README.md", tmp_path, monkeypatch)
     assert line.endswith("1 gaps\n")
+    assert_wall_is_true(tmp_path / "profile" / "survey.zarr", tmp_path)
 
     run(guide.take("swathe"), tmp_path, code=3)
     assert '"cause": "no signal"' in run(guide.take("swathe"), tmp_path, code=3)

@@ -9,14 +9,14 @@ A difference is refused when the same echo gives another time, or another echo i
 - mode, and whether there is an interface gate: other echoes are measured, or from another one on
   (first back wall to echo to echo is the whole delay of the probe, some tenths of a µs);
 - measured point and polarity of a gate: half a cycle or more of the pulse;
-- threshold of a gate that measures the flank: the flank is met at another height;
+- threshold of a gate that measures the flank there, or its `flank_level`: another height;
 - reference of a gate, or a window that has no time in common with the calibration's: another echo;
 - band and rectification: the pulse has another shape, and every point of it moves;
 - every key that is not listed here, such as one of a later version: nothing is known of it.
 
 It is warned of when the same point of the same echo is measured, within the limits that change:
 start and width of a gate with some time in common, threshold of a gate that measures a peak or a
-zero crossing, saturation. On the part, whose walls differ from the block's, these are changed with
+zero crossing, saturation and whether saturated echoes count, which are flagged one by one. On the part, whose walls differ from the block's, these are changed with
 good reason. Common practice, no source: procedures have the settings of the calibration kept, and
 name gate width and gain as what may be changed.
 """
@@ -33,7 +33,7 @@ __all__ = ["echo_differences"]
 Table = Mapping[str, Any]
 
 _HANDLED = frozenset({"gate", "time_of_flight", "interface"})
-_HARMLESS = frozenset({"saturation"})
+_HARMLESS = frozenset({"saturation", "allow_saturated"})
 _HARMLESS_OF_GATE = frozenset({"start", "width"})
 _UNITS = {
     "start": "µs",
@@ -100,7 +100,8 @@ def _of_gate(
     elif _window(one)[0] > _window(other)[1] or _window(other)[0] > _window(one)[1]:
         yield _refused(f"{key}.start", _window_text(one), _window_text(other), _OTHER_ECHO)
         handled |= _HARMLESS_OF_GATE
-    flank = "flank" in (str(one.get("measure")), str(other.get("measure")))
+    # A flank at a share of the echo's own peak is met at the same height whatever the threshold.
+    flank = any(g.get("measure") == "flank" and g.get("flank_level") is None for g in (one, other))
     for name in _keys(one, other, handled):
         harmless = name in _HARMLESS_OF_GATE or (name == "threshold" and not flank)
         yield from _compare(f"{key}.{name}", name, one, other, harmless=harmless)

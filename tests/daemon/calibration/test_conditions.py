@@ -153,6 +153,7 @@ def of_gate(number: int, **keys: Any) -> Callable[[dict[str, Any]], object]:
         (of_gate(1, polarity="negative"), ["echo.gate[1].polarity"]),
         (of_gate(0, polarity="negative"), ["echo.gate[0].polarity"]),
         (of_gate(2, threshold="25 %"), ["echo.gate[2].threshold"]),
+        (of_gate(2, flank_level="50 %"), ["echo.gate[2].flank_level"]),
         (of_gate(1, after="zero"), ["echo.gate[1].after"]),
         (of_gate(1, start="7.1 us"), ["echo.gate[1].start"]),
         (
@@ -183,6 +184,7 @@ def test_echo_settings_that_move_the_measured_point_are_refused(
         (of_gate(1, threshold="35 %"), "echo.gate[1].threshold"),
         (of_gate(0, threshold="35 %"), "echo.gate[0].threshold"),
         (lambda table: table.update(saturation="99 %"), "echo.saturation"),
+        (lambda table: table.update(allow_saturated=True), "echo.allow_saturated"),
     ],
 )
 def test_echo_settings_that_keep_the_measured_point_warn(
@@ -191,6 +193,16 @@ def test_echo_settings_that_keep_the_measured_point_warn(
     """Walls of the part differ from those of the block: gates may be moved for them."""
     other = BY_GATES.model_copy(update={"echo": echo(change)})
     assert weights(differences(record(BY_GATES), station(other))) == [(key, Weight.WARNED)]
+
+
+def test_threshold_moves_no_flank_at_a_share_of_its_own_peak() -> None:
+    """What is found is the same point of the echo, whatever found it."""
+    made, stated = (
+        BY_GATES.model_copy(update={"echo": echo(of_gate(2, flank_level="50 %", threshold=level))})
+        for level in ("20 %", "25 %")
+    )
+    found = differences(record(made), station(stated))
+    assert weights(found) == [("echo.gate[2].threshold", Weight.WARNED)]
 
 
 def test_names_of_gates_and_gates_without_a_time_are_no_difference() -> None:

@@ -18,7 +18,12 @@ __all__ = ["scene_record"]
 
 
 def scene_record(
-    *, steps: tuple[float, ...] = (5.0, 25.0), velocity: float = 6.0, zero: float = 0.5
+    *,
+    steps: tuple[float, ...] = (5.0, 25.0),
+    velocity: float = 6.0,
+    zero: float = 0.5,
+    probe: str = "P",
+    serial: str = "1",
 ) -> dict[str, Any]:
     """Return a record as a journal holds it; nothing in a scene is thicker than its thickest step.
 
@@ -26,6 +31,8 @@ def scene_record(
         steps: of the block, mm.
         velocity: mm/µs.
         zero: zero offset, µs.
+        probe: name of the probe, and
+        serial: its serial number.
     """
     read = [
         StepReading(
@@ -40,7 +47,7 @@ def scene_record(
         procedure="",
         material="",
         block=BlockRecord(name="B-7", serial="44", temperature_degC=21.0),
-        probe=ProbeRecord(name="P", serial="1", diameter_mm=6.35, frequency_MHz=5.0),
+        probe=ProbeRecord(name=probe, serial=serial, diameter_mm=6.35, frequency_MHz=5.0),
         couplant="gel",
         instrument=InstrumentRecord(name="I", serial="2"),
     )

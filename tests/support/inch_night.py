@@ -37,7 +37,7 @@ LENGTH, LINES, LINE = 2.0, 2, 0.25
 _SECONDS = 1.3
 _RESTED = 30
 """Records after which the probe is known to rest where it was set down."""
-_WAIT_SECONDS = 60.0
+_WAIT_SECONDS = 120.0
 
 STATION = """
 name = "belt"

@@ -117,7 +117,7 @@ def test_check_within_a_run_by_hand_pauses_judges_and_goes_on(
 
     async def run() -> str:
         daemon = Daemon(station, text, SurveyFolder(tmp_path / "survey"))
-        limit = asyncio.get_running_loop().call_later(40, daemon.stop, "not done in time")
+        limit = asyncio.get_running_loop().call_later(120, daemon.stop, "not done in time")
         async with asyncio.TaskGroup() as tasks:
             other = tasks.create_task(hand(daemon, instrument, said))
             outcome = await daemon.run()
@@ -149,7 +149,7 @@ def crawled(
     rest = VERIFICATION.format(step=step, tolerance="1.5 mm", at=at)
     station.write_text(crawl_station(ports, speed=15, index_length=16, zero_count=-2500, rest=rest))
     world = serve(crawler_scenario(coupling=False), speed=15)
-    return asyncio.run(drive_crawler(station, seconds=60, meanwhile=meanwhile)), world
+    return asyncio.run(drive_crawler(station, seconds=120, meanwhile=meanwhile)), world
 
 
 async def ask_in_mid_line(daemon: Daemon) -> None:

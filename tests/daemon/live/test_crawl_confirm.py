@@ -157,3 +157,11 @@ def test_hand_is_led_to_a_place_at_the_end_until_two_passes_read_otherwise() -> 
     assert words_by_hand(part.pipeline, HandStep(kind="continue")) == words_by_hand(
         Pipeline(STATION), HandStep(kind="continue")
     )
+
+
+def test_rejected_place_is_not_driven_to() -> None:
+    """A person has decided about it."""
+    part = Part()
+    place = part.pipeline.spurious.register.listed[0]
+    place.state = PlaceState.REJECTED
+    assert len(place_gaps(part.pipeline)) == 1

@@ -274,3 +274,12 @@ def test_wall_and_scatter_are_those_of_scipy() -> None:
 def test_period_of_five_megahertz_in_steel() -> None:
     """V / (2 f): 5.92 mm/µs at 5 MHz are 0.592 mm (arithmetic)."""
     assert thickness_of_period(5.92, 5.0) == pytest.approx(0.592)
+
+
+def test_cycle_off_a_thick_wall_is_seen_though_it_is_less_than_three_percent() -> None:
+    """0.592 mm of 30 mm: within the tolerance of the other rules, not of this one."""
+    part = Part()
+    for cell in range(45):
+        part.replace(cell, 30.0 + 0.01 * (cell % 3))
+    part.replace(22, 30.01 - PERIOD)
+    assert part.names(22) == ("cycle_skip",)

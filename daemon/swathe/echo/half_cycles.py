@@ -44,7 +44,8 @@ def flank_jumps(
         reached: first sample of the echo that is at the level, shape (n,).
         level: % of full screen height, shape (n,).
         within: samples of the echo, shape (n, width).
-        noise: RMS of the noise, shape (n,).
+        noise: RMS of the noise, shape (n,): of a height less a level that has noise as well, that
+            of the difference.
         scale: by how much higher the echo can be before it is clipped, shape (n,); None for a level
             that is a share of the echo's height.
     """
@@ -61,8 +62,6 @@ def flank_jumps(
     earlier = np.where(columns <= start[:, None], height, nothing).max(axis=1)
     margin = np.float32(CERTAIN) * noise
     if scale is None:
-        # The level has the noise of the echo's height, by its share: at most as much again.
-        margin = margin * _SQRT2
         return np.asarray((earlier + margin >= level) | (own - margin <= level))
     highest = np.where(within, height, nothing).max(axis=1)
     return np.asarray(

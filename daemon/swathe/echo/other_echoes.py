@@ -17,7 +17,7 @@ from swathe.echo.noise import CERTAIN
 from swathe.echo.points import Singles, vertex
 from swathe.echo.settings import Polarity
 
-__all__ = ["Pooled", "earlier_echo", "envelope_top", "later_echo"]
+__all__ = ["Pooled", "earlier_echo", "envelope_top", "later_echo", "slow_rise"]
 
 POOL = 4
 """Samples of a pool."""
@@ -27,6 +27,13 @@ POOL = 4
 _DIP = np.float32(0.15)
 # A weaker echo before the measured one is reported from this share of the threshold: 6 dB below.
 _WEAK = np.float32(0.5)
+# Of an echo's height, where its rise and its fall are compared, and by how much the rise may be
+# longer; noise 20 dB below the echo moves either by less than a tenth.
+_FOOT = np.float32(0.35)
+_SHOULDER = np.float32(0.8)
+_SLOW = 1.35
+# Samples to either side of the top in which an echo's foot is looked for.
+_REACH = 96
 # More than any envelope is high, % of full screen height.
 _STEP = np.float32(1024.0)
 _NOTHING = np.float32(np.inf)
@@ -78,6 +85,45 @@ def earlier_echo(pooled: Pooled, top: Ints, threshold: float, noise: Singles) ->
         at = np.where(candidate, high[rows], np.float32(-1.0)).argmax(axis=1)
         found[rows] = np.where(candidate.any(axis=1), at * POOL, -1)
     return found
+
+
+def slow_rise(hull: Singles, top: Ints) -> Bools:
+    """Return whether an echo rises so slowly that an earlier one is hidden in it, shape (n,).
+
+    A probe's pulse rises no slower than it falls (common practice, no source). Of two echoes so near
+    that the envelope has no dip between them, the higher one is the top, and the lower one before it
+    makes the rise longer.
+
+    Args:
+        hull: envelope of a signal with both half cycles, in the gate, shape (n, width).
+        top: sample of the echo's top, shape (n,).
+    """
+    width = hull.shape[1]
+    away = np.arange(min(_REACH, width), dtype=np.int32)
+    at = top[:, None].astype(np.int32)
+    height = np.take_along_axis(hull, at, axis=1)
+    feet, shoulders = [], []
+    for sign in (-1, 1):
+        columns = at + sign * away
+        side = np.take_along_axis(hull, np.clip(columns, 0, width - 1), axis=1)
+        # What is not in the gate says nothing about the echo.
+        side[(columns < 0) | (columns >= width)] = _NOTHING
+        feet.append(_falls(side, _FOOT * height))
+        shoulders.append(_falls(side, _SHOULDER * height))
+    # Noise moves the highest sample of a flat top; the middle between its shoulders, hardly.
+    shift = (shoulders[1] - shoulders[0]) / 2
+    return np.asarray(feet[0] + shift > _SLOW * (feet[1] - shift))
+
+
+def _falls(side: Singles, level: Singles) -> Floats:
+    """Return after how many samples each row first falls below its level; NaN where it does not."""
+    rows = np.arange(side.shape[0])
+    low = side < level
+    first = low.argmax(axis=1)
+    above, below = side[rows, first - 1].astype(np.float64), side[rows, first].astype(np.float64)
+    falls = low[rows, first] & (first > 0)
+    share = (above - level[:, 0]) / np.where(falls, above - below, 1.0)
+    return np.where(falls, first - 1 + share, np.nan)
 
 
 def later_echo(

@@ -17,6 +17,7 @@ Whether the time may be that of another echo or another cycle is found with it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +25,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Floats, Ints
 from swathe.echo.half_cycles import closed, contradicts, flank_jumps, peak_jumps
-from swathe.echo.other_echoes import Pooled, earlier_echo, envelope_top, later_echo
+from swathe.echo.other_echoes import Pooled, earlier_echo, envelope_top, later_echo, slow_rise
 from swathe.echo.points import (
     FALLEN,
     Singles,
@@ -216,10 +217,14 @@ def _flank(
     if gate.flank_level is None:
         level = np.full(begin.size, gate.threshold, np.float32)
         reached, cut = shown.reached, shown.hull[:, 0] >= level
+        noise = record.noise
         height = np.maximum(shown.amplitude, np.float64(gate.threshold))
         scale = np.maximum(record.saturation / height, 1.0).astype(np.float32)
     else:
-        level = (shown.amplitude * (gate.flank_level / 100)).astype(np.float32)
+        share = gate.flank_level / 100
+        level = (shown.amplitude * share).astype(np.float32)
+        # The level has the noise of the echo's height, by its share.
+        noise = record.noise * np.float32(math.hypot(1.0, share))
         # The echo rises from where its envelope last was well below the level.
         columns = np.arange(shown.hull.shape[1], dtype=np.int32)
         quiet = (shown.hull < level[:, None] / 2) & (columns < shown.highest[:, None])
@@ -228,7 +233,7 @@ def _flank(
         risen = (columns > start[:, None]) & (shown.height >= level[:, None])
         reached, scale = risen.argmax(axis=1), None
     at = flank(record.signal, rows, begin, reached, level, gate.polarity)
-    jumps = flank_jumps(shown.height, reached, level, shown.within, record.noise, scale=scale)
+    jumps = flank_jumps(shown.height, reached, level, shown.within, noise, scale=scale)
     return at, cut, jumps
 
 
@@ -266,6 +271,9 @@ def _other_echoes(
     hull, top = shown.hull, shown.top
     length = shown.within.sum(axis=1)
     pooled = Pooled.of(hull)
+    if record.analytic is not None:
+        hidden = slow_rise(hull, top).astype(np.uint8)
+        reasons |= hidden * np.uint8(AmbiguityReason.EARLIER_ECHO)
     for reason, at in (
         (
             AmbiguityReason.SECOND_ECHO,

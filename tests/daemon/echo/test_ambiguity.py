@@ -250,3 +250,15 @@ def test_gaps_between_half_cycles_are_closed() -> None:
     assert waves[1, hill].min() < 20
     assert filled[0, 190:210].max() < 1.0
     assert (filled[2] == 0).all()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_lower_level_hidden_in_the_rise_is_flagged(kind: str) -> None:
+    """Two cycles before a wall twice as high there is no dip to see, but a rise that is too long."""
+    hidden = scans([[(4.0, 40.0), (4.4, 80.0)], [(4.4, 80.0)]], sigma=0.15)
+    got = measured(
+        noisy(hidden, 1.0), settings(gate(kind, flank_level=70) if kind == "flank" else gate(kind))
+    )
+    assert got.found.all()
+    assert reasons(got)[0] & AmbiguityReason.EARLIER_ECHO
+    assert not reasons(got)[1]

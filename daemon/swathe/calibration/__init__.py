@@ -35,6 +35,11 @@ from swathe.calibration.differences import Difference, Weight
 from swathe.calibration.law import ThicknessLaw
 from swathe.calibration.line_fit import LineFit, fit_line, fit_slope
 from swathe.calibration.materials import MATERIALS, Material, material_named, plausible
+from swathe.calibration.minimum_interval import (
+    INTERVAL_COVERAGE,
+    MinimumInterval,
+    minimum_interval,
+)
 from swathe.calibration.readings_file import read_readings
 from swathe.calibration.record import (
     BlockRecord,
@@ -68,6 +73,7 @@ from swathe.errors import CalibrationError
 
 __all__ = [
     "COVERAGE",
+    "INTERVAL_COVERAGE",
     "MATERIALS",
     "NOT_COVERED",
     "TEMPERATURE_COEFFICIENTS",
@@ -87,6 +93,7 @@ __all__ = [
     "Known",
     "LineFit",
     "Material",
+    "MinimumInterval",
     "Probe",
     "ProbeKind",
     "ProbeRecord",
@@ -112,6 +119,7 @@ __all__ = [
     "last_axial_maximum",
     "material_named",
     "minimum_bias",
+    "minimum_interval",
     "near_field",
     "new_record",
     "over_reading",

@@ -6,16 +6,16 @@ import json
 
 from rich.table import Table
 
-from swathe.display_units import MILLIMETRES, DisplayUnits
-from swathe.messages import GapMessage, ProgressMessage
+from swathe.messages import GapMessage
 from swathe.pipeline.progress.confirm_snapshot import Where, raw_minimum_text
 from swathe.pipeline.progress.fields import count_text, extent_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
+from swathe.report.minimum import interval_text
 from swathe.report.missing import turns
 from swathe.report.spots import spots_summary
 from swathe.store import SurveyRecord
 
-__all__ = ["gaps_json", "gaps_table", "minimum_with_level", "summary_line"]
+__all__ = ["gaps_json", "gaps_table", "minimum_with_interval", "summary_line"]
 
 
 def summary_line(record: SurveyRecord) -> str:
@@ -32,7 +32,7 @@ def summary_line(record: SurveyRecord) -> str:
             for name, width in zip(("minimum_scan", "minimum_index"), cells, strict=True)
         )
         place = scan if plan is not None and plan.profile else f"{scan} / {index}"
-        minimum = f"; minimum {minimum_with_level(progress, units)} at {units.with_unit(place)}"
+        minimum = f"; minimum {minimum_with_interval(record)} at {units.with_unit(place)}"
     where = Where() if record.plan is None else record.plan.where
     if raw := raw_minimum_text(progress, record.display, where):
         minimum += f"; {raw}"
@@ -47,10 +47,12 @@ def summary_line(record: SurveyRecord) -> str:
     )
 
 
-def minimum_with_level(progress: ProgressMessage, units: DisplayUnits = MILLIMETRES) -> str:
-    """Return the minimum thickness, its uncertainty with the level of confidence."""
-    level = "" if progress.minimum_expanded is None else " (95.45 %)"
-    return f"{minimum_text(progress, units)}{level}"
+def minimum_with_interval(record: SurveyRecord) -> str:
+    """Return the minimum thickness as it was read, and the interval for the true one if stated."""
+    units = record.display
+    interval = interval_text(record.minimum_interval, units)
+    read = minimum_text(record.progress, units)
+    return f"{read} as read, true minimum {interval}" if interval else read
 
 
 def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:

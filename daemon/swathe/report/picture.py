@@ -24,7 +24,7 @@ from swathe.pipeline import CellState, GapEnd, runs_of
 from swathe.pipeline.progress.confirm_snapshot import Where, raw_minimum_text
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.axis_units import scale_axes
-from swathe.report.gap_table import minimum_with_level
+from swathe.report.gap_table import minimum_with_interval
 from swathe.report.spot_picture import draw_spots
 from swathe.report.spots import spots_summary
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
@@ -123,7 +123,7 @@ def _draw_thickness(
         at = (progress.minimum_scan, progress.minimum_index or 0.0)
         axes.plot(*at, marker="v", color="black", markerfacecolor="white", markersize=9)
         axes.annotate(
-            f"minimum {minimum_with_level(progress, units)}",
+            f"minimum {minimum_with_interval(record)}",
             at,
             xytext=(8, 10),
             textcoords="offset points",

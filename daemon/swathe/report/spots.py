@@ -21,9 +21,8 @@ def spots_summary(record: SurveyRecord) -> str:
     counts = {state: states.count(state) for state in (SpotState.JUMPY, SpotState.CLOSED)}
     parts += [f"{count:,} {state}" for state, count in counts.items() if count]
     if progress.minimum is not None and progress.minimum_scan is not None:
-        level = "" if progress.minimum_expanded is None else " (95.45 %)"
         name = record.spots[round(progress.minimum_scan) - 1].name
-        parts.append(f"minimum {minimum_text(progress, record.display)}{level} at {name}")
+        parts.append(f"minimum {minimum_text(progress, record.display)} at {name}")
     if progress.suspect:
         parts.append(f"{count_text(progress.suspect, 'spot')} SUSPECT by a failed check")
     return "; ".join([*parts, record.status])

@@ -9,6 +9,7 @@ from swathe.report.beam import beam_lines
 from swathe.report.calibration import calibration_lines
 from swathe.report.confirm import confirm_report
 from swathe.report.gap_table import summary_line
+from swathe.report.minimum import minimum_lines
 from swathe.report.missing import missing_lines
 from swathe.report.revisions import revision_lines
 from swathe.report.setup_lines import setup_lines
@@ -43,7 +44,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += [f"{port.device}: {text}" for port in record.ports for text in port.echo_texts]
     lines += [f"{port.device}: {times.text}" for port in record.ports for times in port.times]
     lines += [port.applied_delay.text for port in record.ports if port.applied_delay is not None]
-    lines += _uncertainty_lines(record) + _place_lines(record)
+    lines += minimum_lines(record) + _place_lines(record)
     lines += [f"note of {note.time:%Y-%m-%d %H:%M} UTC: {note.text}" for note in record.notes]
     return [*lines, *_crawler_lines(record), MEASURED_ONLY]
 
@@ -103,39 +104,6 @@ def _check_line(check: CheckMessage, units: DisplayUnits) -> str:
         f"check {check.number} ({check.phase}) of {check.ended:%Y-%m-%d %H:%M} UTC by {check.by}: "
         f"{verdict}, tolerance {units.stated_text(check.tolerance)}: {steps}"
     )
-
-
-def _uncertainty_lines(record: SurveyRecord) -> list[str]:
-    uncertainty, units = record.uncertainty, record.display
-    if record.progress.minimum is None:
-        return ["no reading yet"]
-    if uncertainty is None:
-        return [
-            "uncertainty not stated: it requires a calibration record with readings of the block"
-        ]
-    parts = ", ".join(
-        f"{part.name} {units.number(part.standard_mm, 4)}"
-        for part in uncertainty.components
-        if part.standard_mm
-    )
-    if uncertainty.expanded_mm is None:
-        expanded = f"uncertainty without a level of confidence: {units.difference_text(uncertainty.standard_mm)} (k = 1)"
-    else:
-        expanded = (
-            f"expanded uncertainty {units.difference_text(uncertainty.expanded_mm)} "
-            f"(k = {uncertainty.coverage_factor:.2f}, {uncertainty.coverage:.2%})"
-        )
-    lines = [
-        f"minimum thickness {units.difference_text(uncertainty.thickness_mm)}, {expanded}",
-        *(f"WARNING: {words}" for words in uncertainty.not_covered),
-        f"standard uncertainties in {units.length_words}: {parts}",
-    ]
-    if uncertainty.bias_mm:
-        lines.append(
-            f"it is the minimum of {uncertainty.minimum_of:,} readings in its cell, which by chance alone is "
-            f"thin by {units.difference_text(uncertainty.bias_mm)}; this is stated, not added"
-        )
-    return lines
 
 
 def _place_lines(record: SurveyRecord) -> list[str]:

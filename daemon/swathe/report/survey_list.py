@@ -14,7 +14,6 @@ from swathe.errors import SwatheError
 from swathe.messages import ProgressMessage, moment
 from swathe.pipeline.progress.fields import Snapshot, UtcTime, count_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
-from swathe.report.gap_table import minimum_with_level
 from swathe.store import SurveyFolder, read_survey_record
 
 __all__ = ["SurveyRow", "set_line", "survey_rows", "surveys_json", "surveys_table"]
@@ -116,7 +115,7 @@ def set_line(rows: Sequence[SurveyRow]) -> str:
     thin = [(one.minimum, row, one) for row, one in read if one.minimum is not None]
     if thin:
         _, row, progress = min(thin, key=lambda each: each[0])
-        parts.append(f"minimum of all {minimum_with_level(progress, row.display)}, in {row.folder}")
+        parts.append(f"minimum of all {minimum_text(progress, row.display)}, in {row.folder}")
     return "; ".join(parts)
 
 

@@ -7,6 +7,8 @@ from swathe.store.delays import measured_delays
 from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, check_same_plan
 from swathe.store.frozen import Frozen, freeze
+from swathe.store.minimum_summary import MinimumSummary
+from swathe.store.quality import UncertaintySummary
 from swathe.store.rebuild import write_all, write_derived
 from swathe.store.record import (
     SlipRecord,
@@ -28,11 +30,13 @@ __all__ = [
     "CheckpointUnusableError",
     "Frozen",
     "GatesRecord",
+    "MinimumSummary",
     "SensitivityRecord",
     "SlipRecord",
     "SurveyArrays",
     "SurveyFolder",
     "SurveyRecord",
+    "UncertaintySummary",
     "ZoneRecord",
     "check_same_plan",
     "dataset_of",

@@ -6,11 +6,9 @@ from typing import Annotated
 
 from pydantic import Field
 
-from swathe.calibration import minimum_bias
 from swathe.pipeline import Pipeline
 from swathe.pipeline.progress.fields import Digits, Snapshot, percent_of
-from swathe.station import budget_of, repeatability_of
-from swathe.station.model import CellRule
+from swathe.station import budget_of
 
 __all__ = [
     "BudgetLine",
@@ -32,7 +30,10 @@ class BudgetLine(Snapshot):
 
 
 class UncertaintySummary(Snapshot):
-    """The uncertainty of the minimum thickness, after JCGM 100."""
+    """The uncertainty of a single reading as thick as the minimum, after JCGM 100.
+
+    That the minimum is the lowest of many readings is not in it: see `MinimumSummary`.
+    """
 
     thickness_mm: Annotated[float, Digits(3)]
     components: tuple[BudgetLine, ...]
@@ -46,10 +47,6 @@ class UncertaintySummary(Snapshot):
         "being claimed"
     )
     not_covered: tuple[str, ...] = Field((), description="what matters and no component covers")
-    minimum_of: int = Field(description="readings of the cell of which it is the minimum")
-    bias_mm: Annotated[float, Digits(5)] = Field(
-        description="by how much the minimum of so many readings is thin by chance; not added"
-    )
 
 
 class PlaceLine(Snapshot):
@@ -87,13 +84,10 @@ def place_summary(pipeline: Pipeline) -> PlaceSummary | None:
 
 
 def uncertainty_summary(pipeline: Pipeline) -> UncertaintySummary | None:
-    """Return the budget of the minimum thickness; None without one, or where it is not known."""
+    """Return the budget of a reading as thick as the minimum; None without one or where unknown."""
     minimum, station = pipeline.minimum, pipeline.station
     if minimum.value is None or (budget := budget_of(station, minimum.value)) is None:
         return None
-    hits = int(pipeline.grid.hits[minimum.cell])
-    minimum_of = hits if pipeline.grid.rule is CellRule.MINIMUM else 1
-    bias = minimum_bias(max(minimum_of, 1), repeatability_of(station) or 0.0)
     return UncertaintySummary(
         thickness_mm=minimum.value,
         components=tuple(
@@ -105,8 +99,6 @@ def uncertainty_summary(pipeline: Pipeline) -> UncertaintySummary | None:
         expanded_mm=budget.expanded,
         coverage=budget.coverage,
         not_covered=budget.not_covered,
-        minimum_of=minimum_of,
-        bias_mm=bias,
     )
 
 

@@ -27,6 +27,7 @@ from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
 from swathe.store.calibration import CalibrationSummary, calibration_summary
+from swathe.store.minimum_summary import MinimumSummary, minimum_summary
 from swathe.store.quality import (
     PlaceSummary,
     UncertaintySummary,
@@ -158,7 +159,13 @@ class SurveyRecord(Snapshot):
     )
     crawler: CrawlerRecord | None = Field(None, description="null where no crawler was commanded")
     uncertainty: UncertaintySummary | None = Field(
-        None, description="of the minimum thickness; null where it is not known"
+        None,
+        description="of a single reading as thick as the minimum; null where it is not known",
+    )
+    minimum_interval: MinimumSummary | None = Field(
+        None,
+        description="the minimum as it was read and the interval for the true one; null before any "
+        "reading, and in the record of a checkpoint",
     )
     place: PlaceSummary | None = Field(
         None, description="uncertainty of the places; null before any reading of a moving probe"
@@ -188,8 +195,8 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
 
     Args:
         pipeline: of the survey.
-        with_lines: whether to summarize every line of the grid, which takes a moment on a large
-            one; a checkpoint during a scan does without.
+        with_lines: whether to summarize every line of the grid and to compute the interval of the
+            minimum, which takes a moment on a large one; a checkpoint during a scan does without.
     """
     name, survey = pipeline.station.name, pipeline.survey
     heading: Heading = {"station": name, "survey": survey, "time": moment(pipeline.time)}
@@ -237,6 +244,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         spots=pipeline.spot_snapshots(),
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,
         uncertainty=uncertainty_summary(pipeline),
+        minimum_interval=minimum_summary(pipeline) if with_lines else None,
         place=place_summary(pipeline),
         footprint_percent=(footprint_percent(pipeline) if with_lines else None),
         notes=tuple(NoteRecord(time=at, text=text) for at, text in pipeline.notes),

@@ -179,8 +179,6 @@ def test_every_output_shows_the_same_digits(snapshot: ProgressSnapshot) -> None:
         for stations in (watched, run)
     ]
     minimum = f"minimum {snapshot.minimum:,.3f}"
-    if snapshot.minimum_expanded is not None:
-        minimum += f" ± {snapshot.minimum_expanded:,.3f}"
     minimum += " mm"
     coverage = f"{snapshot.percent:,.2f} %"
     figures = [

@@ -39,7 +39,8 @@ def test_survey_without_record_states_no_uncertainty() -> None:
     assert "minimum 10.000 mm at 0.00 mm;" in told[1]
     assert "no calibration check" in told
     assert any(
-        line.startswith("uncertainty not stated: it requires a calibration") for line in told
+        line.startswith("uncertainty not stated for the true minimum: it requires a calibration")
+        for line in told
     )
     assert told[-1].startswith("Measured values only; no statement of fitness for service.")
 

@@ -122,8 +122,9 @@ class ProgressSnapshot(Snapshot):
         0, description="readings beyond what the part can have; they count as no echo"
     )
     minimum_expanded: Annotated[float | None, Digits(3)] = Field(
-        description="expanded uncertainty of the minimum thickness, 95.45 %, mm; null while unknown, "
-        "and where no level of confidence is claimed"
+        description="expanded uncertainty of a single reading as thick as the minimum, 95.45 %, mm; "
+        "null while unknown, and where no level of confidence is claimed; the interval for the true "
+        "minimum is in the record"
     )
     suspect: int = Field(
         description="cells that a failed calibration check or a slip makes suspect"
@@ -250,16 +251,12 @@ def causes_text(causes: Mapping[GapCause, int]) -> str:
 
 
 def minimum_text(progress: ProgressSnapshot, units: DisplayUnits = MILLIMETRES) -> str:
-    """Return the minimum thickness, with its expanded uncertainty where that is known.
+    """Return the minimum thickness as it was read.
 
-    Both have the same decimals then.
+    The uncertainty of a reading does not stand next to it: the lowest of many readings is not as
+    uncertain as one reading is. The interval for the true minimum is in the record.
     """
-    if progress.minimum_expanded is None:
-        return units.with_unit(number_text(progress, "minimum", units))
-    minimum, expanded = (
-        units.number(value, 3) for value in (progress.minimum, progress.minimum_expanded)
-    )
-    return units.with_unit(f"{minimum} ± {expanded}")
+    return units.with_unit(number_text(progress, "minimum", units))
 
 
 def gap_snapshot(gap: Gap, station: Station | None = None) -> GapSnapshot:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from swathe.calibration import Stability, StabilityState
 from swathe.calibration.echo_absence import EchoAbsence
 from swathe.calibration.law import fill_thickness
+from swathe.echo import REASON_TEXTS, AmbiguityReason
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, PortChange, Sent
 from swathe.live.ports import PortHub
@@ -94,6 +95,7 @@ class BlockReader:
         self._latest: NDArray[Any] | None = None
         self._absence = EchoAbsence()
         self._since = 0
+        self._echoes = self._opposite = 0
         self._pump_task: asyncio.Task[None] | None = None
 
     @property
@@ -144,6 +146,7 @@ class BlockReader:
         fill_thickness(readings, self._law)
         # A probe that lifts off starts again: readings before and after are not one step's.
         self._absence.feed(readings["time"][readings["valid"]])
+        self._echoes += int(np.count_nonzero(readings["valid"]))
         lost = np.flatnonzero(~readings["valid"])
         if lost.size:
             readings = readings[lost[-1] + 1 :]
@@ -194,6 +197,7 @@ class BlockReader:
             self._pump_task.result()
         self._since = time.monotonic_ns() + int(_SETTLE_SECONDS * 1e9)
         self._restart()
+        self._echoes, self._opposite = 0, self._opposite_until_now
         end = time.monotonic() + patience
         while True:
             await asyncio.sleep(_SHOW_SECONDS)
@@ -202,6 +206,7 @@ class BlockReader:
             state = self._stability.state
             show(state)
             if state.stable and self._latest is not None:
+                self._check_polarity()
                 readings = self._latest
                 return SteadyReadings(
                     begin=int(readings["time"][0]),
@@ -212,6 +217,26 @@ class BlockReader:
                 )
             if time.monotonic() > end:
                 raise NotSteadyError(self._why(state))
+
+    @property
+    def _opposite_until_now(self) -> int:
+        """Echoes so far whose highest half cycle contradicts the polarity of their gate."""
+        return self._link.tally.ambiguous_by[AmbiguityReason.POLARITY.words]
+
+    def _check_polarity(self) -> None:
+        """Refuse a step that shows the polarity to be wrong: its time is off by half a cycle.
+
+        Raises:
+            NotSteadyError: half of the echoes on this step, or more, contradict it.
+        """
+        opposite = self._opposite_until_now - self._opposite
+        if 2 * opposite >= max(self._echoes, 1):
+            msg = (
+                f"{self.gauge}: {opposite} of {self._echoes} echoes contradict the polarity of their gate: "
+                f"{REASON_TEXTS[AmbiguityReason.POLARITY]}. Set 'polarity' of the gate in [echo], see "
+                "`swathe setup`"
+            )
+            raise NotSteadyError(msg)
 
     def _why(self, state: StabilityState) -> str:
         tally = self._link.tally

@@ -49,7 +49,8 @@ class MinimumSummary(Snapshot):
         description="upper end of that interval"
     )
     minimum_estimate_mm: Annotated[float | None, Digits(3)] = Field(
-        description="thickness that the true minimum is as likely above as below"
+        description="median of the true minimum under the estimated walls; on a flat wall it is thin by "
+        "about a standard deviation of a cell"
     )
     coverage: float = Field(
         INTERVAL_COVERAGE,

@@ -114,7 +114,7 @@ def _interval(pipeline: Pipeline, cells: Cells) -> tuple[MinimumInterval | None,
         return None, "no measured cell is free of doubt"
     means = grid.mean_thickness(cells)
     if not means.min() > 0:
-        return None, "a cell has a mean of 0 mm or less"
+        return None, "the mean of a cell is not above zero"
     budget = budget_of(station, float(means.min()))
     if budget is None:
         return None, "it requires a calibration record with readings of the block"

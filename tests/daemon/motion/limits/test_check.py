@@ -332,8 +332,8 @@ def test_moves_that_follow_each_other_are_let_pass() -> None:
         ({"speed": math.nan}, "a limit of speed must be > 0 (got nan)"),
         ({"acceleration": 0.0}, "a limit of acceleration must be > 0 (got 0.0)"),
         ({"acceleration": math.inf}, "a limit of acceleration must be > 0 (got inf)"),
-        ({"low": 2.0, "high": 1.0}, "a travel must run from lower to higher (got 2 mm to 1 mm)"),
-        ({"low": math.nan}, "a travel must run from lower to higher (got nan mm to inf mm)"),
+        ({"low": 2.0, "high": 1.0}, "a travel must run from lower to higher (got 2 to 1, in mm)"),
+        ({"low": math.nan}, "a travel must run from lower to higher (got nan to inf, in mm)"),
     ],
 )
 def test_axis_limits_that_cannot_be_are_refused(change: dict[str, float], text: str) -> None:

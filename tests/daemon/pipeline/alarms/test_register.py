@@ -207,7 +207,7 @@ def test_thin_places_one_alarm_each() -> None:
     assert (first.scan, first.index) == ((49.5, 54.5), (-0.5, 0.5))
     assert first.detail == "6.50 mm, below 8 mm"
     assert second.scan == (349.5, 350.5)
-    assert second.detail == "5.50 mm, below 8 mm"
+    assert second.detail == "5.50 mm, below 8 mm, to confirm"  # one cell, read in one pass
     assert (first.until, second.until) == (None, None)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 
 import pytest
@@ -13,6 +14,12 @@ from hypothesis import settings
 settings.register_profile("swathe", deadline=None, derandomize=True)
 settings.register_profile("search", deadline=None, derandomize=False)
 settings.load_profile("swathe")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Return one worker more than there are processors: some tests wait for ports and browsers."""
+    return (os.cpu_count() or 1) + 1
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -11,6 +11,7 @@ import select
 import signal
 import struct
 import termios
+import threading
 import time
 from collections.abc import Callable
 from types import TracebackType
@@ -25,7 +26,7 @@ _SHELL = ["/bin/sh", "-i"]
 
 
 class ShellTerminal:
-    """A terminal with a shell in it.
+    """A terminal with a shell in it, which takes what is written whether the test looks or not.
 
     Args:
         size: rows and columns.
@@ -38,6 +39,9 @@ class ShellTerminal:
         self._size = size
         self._seen = b""
         self.bells = 0
+        self._lock = threading.Lock()
+        self._over = threading.Event()
+        self._taking = threading.Thread(target=self._take, daemon=True)
 
     def __enter__(self) -> Self:
         self._child, self._master = pty.fork()
@@ -46,6 +50,7 @@ class ShellTerminal:
             environment |= {"TERM": "xterm-256color", "PS1": _PROMPT, "ENV": ""}
             os.execve(_SHELL[0], _SHELL, environment)  # noqa: S606  there is a shell: it
         fcntl.ioctl(self._master, termios.TIOCSWINSZ, struct.pack("HHHH", *self._size, 0, 0))
+        self._taking.start()
         self.wait_for(_PROMPT)
         return self
 
@@ -61,12 +66,15 @@ class ShellTerminal:
                 with contextlib.suppress(ProcessLookupError):
                     os.killpg(group, number)
         os.waitpid(self._child, 0)
+        self._over.set()
+        self._taking.join()
         os.close(self._master)
 
     def type(self, text: str) -> None:
         """Type a text; what was seen before is forgotten."""
         self._read(0.0)
-        self._seen = b""
+        with self._lock:
+            self._seen = b""
         os.write(self._master, text.encode())
 
     def signal_job(self, name: str) -> None:
@@ -102,12 +110,17 @@ class ShellTerminal:
         text = re.sub(rb"\x1b\[[0-9;?]*[A-Za-z]", b"", self._seen)
         return text.decode(errors="replace").replace("\r", "")
 
+    def _take(self) -> None:
+        while not self._over.wait(0.02):
+            self._read(0.0)
+
     def _read(self, seconds: float) -> None:
-        while select.select([self._master], [], [], seconds)[0]:
-            try:
-                data = os.read(self._master, 65_536)
-            except OSError:
-                return
-            self.bells += data.count(b"\a")
-            self._seen += data
-            seconds = 0.0
+        with self._lock:
+            while select.select([self._master], [], [], seconds)[0]:
+                try:
+                    data = os.read(self._master, 65_536)
+                except OSError:
+                    return
+                self.bells += data.count(b"\a")
+                self._seen += data
+                seconds = 0.0

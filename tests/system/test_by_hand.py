@@ -92,8 +92,12 @@ def test_thin_spot_has_its_place(play: Callable[..., Scene]) -> None:
     alarm = scene.console.wait_alarm("below alert")
     assert alarm["minimum_scan"] == pytest.approx(110.0, abs=CELL)
     scene.scan_to(LENGTH + OVER)
-    scene.console.wait(lambda: scene.console.progress["minimum_scan"] is not None, "the minimum")
-    assert scene.console.progress["minimum_scan"] == pytest.approx(110.0, abs=CELL)
+    # One cell that was read in one pass: the minimum of all readings, and to confirm.
+    scene.console.wait(
+        lambda: scene.console.progress["minimum_raw_scan"] is not None, "the raw minimum"
+    )
+    assert scene.console.progress["minimum_raw_scan"] == pytest.approx(110.0, abs=CELL)
+    assert "to confirm" in alarm["detail"]
 
 
 def test_gap_over_a_seam_is_one_short_gap(play: Callable[..., Scene]) -> None:
@@ -147,7 +151,7 @@ def test_lift_is_offered_and_what_was_read_since_it_is_discarded(
     assert lifted["text"].endswith("set down elsewhere, give its place")
     scene.scan_to(70.0)  # counts as 130 mm
     scene.console.wait_readings(20)
-    detail = scene.console.do("reference", scan=70.0)["detail"]
+    detail = scene.console.reference(scan=70.0)["detail"]
     begin, end = detail.rpartition(" from ")[2].split(" to ")
     scene.console.wait(lambda: scene.console.progress["lifted"] is None, "its end")
     scene.console.do("discard", stretch={"begin": begin, "end": end}, text="carried to 40 mm")

@@ -154,7 +154,7 @@ def test_night_of_an_inspector(tmp_path: Path, instrument: Instrument) -> None:
 
     told = swathe("report", tmp_path / "survey")
     assert "100.00 % of 21 cells measured" in told.stdout
-    minimum = re.search(r"minimum thickness ([0-9.]+) mm", told.stdout)
+    minimum = re.search(r"minimum thickness as read ([0-9.]+) mm", told.stdout)
     assert minimum is not None
     assert float(minimum[1]) == pytest.approx(9.5, abs=0.03)
     assert "expanded uncertainty 0.0" in told.stdout

@@ -39,7 +39,7 @@ def test_night_in_inches_from_calibration_to_report(tmp_path: Path) -> None:
     assert record["progress"]["minimum"] == pytest.approx(0.28 * 25.4, abs=0.05)
     report = outputs["report"]
     assert "check 2 (interval)" in report
-    assert re.search(r"minimum thickness 0\.2[78]\d+ in", report), report
+    assert re.search(r"minimum thickness as read 0\.2[78]\d+ in", report), report
     for name, text in outputs.items():
         found = [line for line in text.splitlines() if _MM.search(line)]
         assert not found, f"{name}: {found}"

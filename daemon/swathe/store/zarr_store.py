@@ -194,9 +194,9 @@ class SurveyArrays:
     def _set_attributes(self, group: zarr.Group, attributes: Mapping[str, Any]) -> None:
         import zarr
 
-        group.attrs.update({key: one for key, one in attributes.items() if one is not None})
-        for key in (key for key, one in attributes.items() if one is None and key in group.attrs):
-            del group.attrs[key]
+        known = {**group.attrs.asdict(), **attributes}
+        # In the order of their names: which of them was known first is no part of the result.
+        group.attrs.put({key: known[key] for key in sorted(known) if known[key] is not None})
         with warnings.catch_warnings():
             # Readers open it faster so; libraries that ignore it lose nothing.
             warnings.filterwarnings("ignore", message="Consolidated metadata")

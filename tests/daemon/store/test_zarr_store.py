@@ -115,3 +115,22 @@ def test_whole_grid_is_written_band_by_band(station: Station, grid: Grid, tmp_pa
     write_all(arrays, grid)
     passes = np.asarray(zarr.open_group(tmp_path / "survey.zarr", mode="r")["passes"])
     assert passes.tolist() == grid.passes.reshape(ROWS, COLUMNS).tolist()
+
+
+def test_order_in_which_attributes_became_known_is_not_stored(
+    station: Station, tmp_path: Path
+) -> None:
+    """A rebuild knows all of them at once, and writes the same bytes; what is unknown again goes."""
+    stored = []
+    for name, steps in (
+        ("live", ({"place_coverage": None, "delay_ms_gauge": 1.0}, {"place_coverage": 0.95})),
+        ("rebuilt", ({"place_coverage": 0.95, "delay_ms_gauge": 1.0}, {"station": "bench"})),
+    ):
+        arrays = SurveyArrays(tmp_path / name, station)
+        arrays.open()
+        for attributes in steps:
+            arrays.describe(attributes)
+        stored.append((tmp_path / name / "zarr.json").read_bytes())
+    assert stored[0] == stored[1]
+    arrays.describe({"place_coverage": None})
+    assert "place_coverage" not in zarr.open_group(arrays.path, mode="r").attrs

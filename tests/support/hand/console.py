@@ -91,14 +91,15 @@ class Console:
         assert reply["accepted"], reply
         return reply
 
-    def reference(self, **place: Any) -> None:
-        """Give the place of the probe, again while it is seen to move."""
+    def reference(self, **place: Any) -> dict[str, Any]:
+        """Give the place of the probe, again while it is seen to move; return the reply."""
         self.wait(
             lambda: "hold it still" not in self.send("reference", **place)["detail"],
             "a probe at rest",
         )
-        reply = self.newest[f"reply/c-{self._number}"]
+        reply: dict[str, Any] = self.newest[f"reply/c-{self._number}"]
         assert reply["accepted"], reply
+        return reply
 
     @property
     def progress(self) -> dict[str, Any]:

@@ -138,20 +138,13 @@ def _block(station: Station, temperature: str) -> BlockRecord:
 
 
 def _probe(station: Station) -> ProbeRecord:
-    from swathe.calibration import ProbeKind, ProbeRecord
+    from swathe.station import probe_of
 
-    probe = station.probe
+    probe = probe_of(station)
     if probe is None:
         message = "probe missing: add [probe] with diameter and frequency to the station file"
         raise SwatheError(message)
-    return ProbeRecord(
-        name=probe.name,
-        serial=probe.serial,
-        kind=ProbeKind(probe.kind),
-        diameter_mm=probe.diameter,
-        frequency_MHz=probe.frequency,
-        separation_mm=probe.separation,
-    )
+    return probe
 
 
 def _steps(station: Station) -> tuple[float, ...]:

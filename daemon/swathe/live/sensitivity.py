@@ -37,16 +37,7 @@ def check_sensitivity(session: Session, station: Station, by: str) -> str:
         echo = reference_echo(link.newest, since=since, spread=settings.tolerance)
     except SwatheError as error:
         return f"{REFUSED}no reference echo: {error}"
-    detail = {
-        "by": by,
-        "measured": echo.height,
-        "reference": settings.reference,
-        "tolerance": settings.tolerance,
-        "spread": echo.spread,
-        "readings": echo.readings,
-        "block": settings.block,
-        "step": settings.step,
-    }
+    detail = {"by": by, **echo.detail(settings)}
     session.mark(MarkKind.SENSITIVITY, **detail)
     check = SensitivityCheck.from_detail(detail, 0)
     verdict = "passed" if check.passed else "FAILED"

@@ -202,15 +202,7 @@ class SetupBench:
             if self.unsaved:
                 msg = "the gates were changed: check again"
                 raise SwatheError(msg)
-        detail = {
-            "measured": echo.height,
-            "reference": settings.reference,
-            "tolerance": settings.tolerance,
-            "spread": echo.spread,
-            "readings": echo.readings,
-            "block": settings.block,
-            "step": settings.step,
-        }
+        detail = echo.detail(settings)
         self._log.add("sensitivity", by=by, **detail)
         self._newest = SensitivityCheck.from_detail({**detail, "by": by}, time.time_ns())
         deviation = self._newest.deviation

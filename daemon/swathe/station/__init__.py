@@ -11,6 +11,7 @@ from swathe.station.conditions import (
     check_conditions,
     condition_warnings,
     conditions_of,
+    probe_of,
     require_calibration,
 )
 from swathe.station.delays import DelayPair, DelaySetting, delay_pairs
@@ -122,6 +123,7 @@ __all__ = [
     "period_of",
     "polling_of",
     "position_text",
+    "probe_of",
     "read_devices",
     "read_station",
     "repeatability_of",

@@ -27,6 +27,7 @@ __all__ = [
     "check_conditions",
     "condition_warnings",
     "conditions_of",
+    "probe_of",
     "require_calibration",
     "station_conditions",
 ]

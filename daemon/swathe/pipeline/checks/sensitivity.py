@@ -16,6 +16,7 @@ from swathe.echo import deviation_db
 from swathe.errors import SwatheError
 from swathe.pipeline.placing.newest_readings import NEWEST_READINGS, NewestReadings
 from swathe.reading_flags import ReadingFlag
+from swathe.station import SensitivitySettings
 
 __all__ = ["ReferenceEcho", "SensitivityCheck", "reference_echo"]
 
@@ -38,6 +39,18 @@ class ReferenceEcho:
     height: float
     spread: float
     readings: int
+
+    def detail(self, settings: SensitivitySettings) -> dict[str, Any]:
+        """Return the result as the journal and the set-up log keep it, but for who checked."""
+        return {
+            "measured": self.height,
+            "reference": settings.reference,
+            "tolerance": settings.tolerance,
+            "spread": self.spread,
+            "readings": self.readings,
+            "block": settings.block,
+            "step": settings.step,
+        }
 
 
 def reference_echo(newest: NewestReadings, *, since: int, spread: float) -> ReferenceEcho:

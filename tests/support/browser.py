@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import Any, Self
 
 import pytest
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver import Chrome, ChromeOptions
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
@@ -121,9 +122,9 @@ class Browser:
         return self.driver.execute_async_script(script, *values)
 
     def wait(self, condition: Callable[[], object], seconds: float, what: str) -> None:
-        """Wait until a condition holds."""
+        """Wait until a condition holds; an element that is drawn again meanwhile is looked for again."""
         end = time.monotonic() + seconds
-        while not condition():
+        while not _holds(condition):
             assert time.monotonic() < end, f"{what}: not within {seconds:g} s"
             time.sleep(0.03)
 
@@ -139,3 +140,10 @@ class Browser:
         """Take a picture of the window."""
         taken = self.driver.execute_cdp_cmd("Page.captureScreenshot", {})
         path.write_bytes(base64.b64decode(taken["data"]))
+
+
+def _holds(condition: Callable[[], object]) -> bool:
+    try:
+        return bool(condition())
+    except StaleElementReferenceException:
+        return False

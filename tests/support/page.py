@@ -56,9 +56,10 @@ protocol.columns = [{{ is = "time_of_flight", unit = "us" }}]
 """
 
 
-def station_of_size(rows: int, columns: int) -> Station:
-    """Return a station with so many cells of 1 mm."""
-    return parse_station(_STATION.format(rows=rows - 1, columns=columns - 1), "bench.toml")
+def station_of_size(rows: int, columns: int, *, tables: str = "") -> Station:
+    """Return a station with so many cells of 1 mm, and some more tables."""
+    text = _STATION.format(rows=rows - 1, columns=columns - 1)
+    return parse_station(text + tables, "bench.toml")
 
 
 class PlayedSource:

@@ -276,6 +276,26 @@ def test_tapped_cell_shows_its_ascan(
     assert not browser.complaints()
 
 
+def test_lines_too_far_apart_for_the_beam_are_warned_of(browser: Browser) -> None:
+    """The warning is next to the share of cells, in the plan's words; without a beam there is none."""
+    probe = '[probe]\ndiameter = "6 mm"\nfrequency = "5 MHz"\nbeam = "0.6 mm"\n'
+    for tables, shown in ((probe, 2), ("", 0)):
+        source = PlayedSource(ROWS, COLUMNS, station=station_of_size(ROWS, COLUMNS, tables=tables))
+        play(source)
+        with ServedPage(source) as page:
+            browser.open(page.page.url)
+            settle(browser)
+            assert browser.find("#cover-warnings").is_displayed() is bool(shown)
+            if shown:
+                browser.find("#cover-warnings summary").click()
+            warnings = [item.text for item in browser.all("#cover-warnings li")]
+            assert len(warnings) == shown
+            if shown:
+                assert warnings[0].startswith(
+                    "the scan axis steps by 1 mm, but the beam is 0.60 mm"
+                )
+
+
 def test_keys_move_the_map(board: Browser) -> None:
     """Everything on the map can be done by keys: move, zoom, whole part, read a cell."""
     canvas = board.find("#map")

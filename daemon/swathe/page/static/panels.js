@@ -43,7 +43,7 @@ export class Panels {
   #warnings(texts) {
     const list = $("cover-warnings");
     list.hidden = texts.length === 0;
-    list.replaceChildren(...texts.map((text) => {
+    list.querySelector("ul").replaceChildren(...texts.map((text) => {
       const item = document.createElement("li");
       item.textContent = text;
       return item;

@@ -109,9 +109,9 @@ def test_terminal_asks_for_a_typed_confirmation(
     serve: Serve, ports: Path, tmp_path: Path, typed: str, moves: bool
 ) -> None:
     """In a terminal the plan and the caution are shown first; only 'arm' lets it move."""
-    text = crawl_station(ports, speed=2)  # so that it is not covered before it is stopped
+    text = crawl_station(ports, speed=4)
     (station := tmp_path / "station.toml").write_text(text)
-    world = serve(crawler_scenario(), speed=2)
+    world = serve(crawler_scenario(), speed=4)
     terminal, tty = pty.openpty()
     command = [sys.executable, "-m", "swathe", "run", str(station)]
     with subprocess.Popen(command, stdin=tty, stdout=tty, stderr=tty, close_fds=True) as process:

@@ -75,12 +75,12 @@ def earlier_echo(pooled: Pooled, top: Ints, threshold: float, noise: Singles) ->
     before = columns < (top // POOL)[:, None].astype(np.int32)
     margin = np.float32(CERTAIN) * noise[:, None]
     level = np.maximum(_WEAK * np.float32(threshold), margin)
-    least = _least_so_far(np.where(before, low, _NOTHING)[:, ::-1])[:, ::-1]
-    higher = before & (high >= level) & _rises(high, least, margin)
+    lowest = _lowest_so_far(np.where(before, low, _NOTHING)[:, ::-1])[:, ::-1]
+    higher = before & (high >= level) & _rises(high, lowest, margin)
     found = np.full(high.shape[0], -1, np.int64)
     rows = np.flatnonzero(higher.any(axis=1))
     if rows.size:
-        rose = _rises(high[rows], _least_so_far(low[rows]), margin[rows])
+        rose = _rises(high[rows], _lowest_so_far(low[rows]), margin[rows])
         candidate = higher[rows] & rose
         at = np.where(candidate, high[rows], np.float32(-1.0)).argmax(axis=1)
         found[rows] = np.where(candidate.any(axis=1), at * POOL, -1)
@@ -151,8 +151,8 @@ def later_echo(
     columns = np.arange(high.shape[1], dtype=np.int32)
     margin = np.float32(CERTAIN) * noise[:, None]
     behind = columns > (top // POOL)[:, None].astype(np.int32)
-    least = _least_so_far(np.where(behind, low, _NOTHING))
-    higher = behind & (high >= np.float32(threshold)) & _rises(high, least, margin)
+    lowest = _lowest_so_far(np.where(behind, low, _NOTHING))
+    higher = behind & (high >= np.float32(threshold)) & _rises(high, lowest, margin)
     found = np.full(high.shape[0], -1, np.int64)
     rows = np.flatnonzero(higher.any(axis=1))
     if not rows.size:
@@ -172,8 +172,8 @@ def later_echo(
     lowered = np.zeros(high.shape, np.float32)
     np.cumsum(ends, axis=1, dtype=np.float32, out=lowered[:, 1:])
     lowered *= _STEP
-    least = _least_so_far(np.where(behind[rows], low, _NOTHING) - lowered) + lowered
-    other = higher[rows] & ~repeat & _rises(high, least, margin[rows])
+    lowest = _lowest_so_far(np.where(behind[rows], low, _NOTHING) - lowered) + lowered
+    other = higher[rows] & ~repeat & _rises(high, lowest, margin[rows])
     found[rows] = np.where(other.any(axis=1), other.argmax(axis=1) * POOL, -1)
     return found
 
@@ -198,14 +198,14 @@ def envelope_top(hull: Singles, rows: Ints, at: Ints) -> Floats:
     return np.asarray(top + offset)
 
 
-def _least_so_far(low: Singles) -> Singles:
-    """Return the least of all pools before each one; a slope within one pool is no dip."""
-    least = np.empty_like(low)
-    least[:, :1] = _NOTHING
-    np.minimum.accumulate(low[:, :-1], axis=1, out=least[:, 1:])
-    return least
+def _lowest_so_far(low: Singles) -> Singles:
+    """Return the lowest of all pools before each one; a slope within one pool is no dip."""
+    lowest = np.empty_like(low)
+    lowest[:, :1] = _NOTHING
+    np.minimum.accumulate(low[:, :-1], axis=1, out=lowest[:, 1:])
+    return lowest
 
 
-def _rises(hull: Singles, least: Singles, margin: Singles) -> Bools:
-    """Return where the envelope is higher than the least since another echo, by more than noise."""
-    return np.asarray((hull - least >= margin) & ((1 - _DIP) * hull >= least))
+def _rises(hull: Singles, lowest: Singles, margin: Singles) -> Bools:
+    """Return where the envelope is higher than the lowest since another echo, by more than noise."""
+    return np.asarray((hull - lowest >= margin) & ((1 - _DIP) * hull >= lowest))

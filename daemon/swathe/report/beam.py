@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from swathe.station.probe import beam_text
 from swathe.store import SurveyRecord
 
 __all__ = ["beam_lines"]
@@ -16,9 +17,7 @@ def beam_lines(record: SurveyRecord) -> list[str]:
             f"{record.footprint_percent:,.2f} % of the required area"
         )
     if plan is not None and plan.beam_width is not None:
-        units = record.display
-        width = units.with_unit(units.number(plan.beam_width, 2, 3))
-        lines.append(f"beam on the back wall: {width} wide (-6 dB); a smaller pit may be missed")
+        lines.append(beam_text(plan.beam_width, record.display))
     if plan is not None:
         lines += [f"WARNING: {warning}" for warning in plan.warnings]
     return lines

@@ -10,7 +10,7 @@ from swathe.station.devices import decoder_of, makes_by_time, period_of, polling
 from swathe.station.law import law_of
 from swathe.station.marks import position_text
 from swathe.station.model import AxisMode, AxisSettings, IndexSettings, Station
-from swathe.station.probe import beam_on_wall, beam_warnings
+from swathe.station.probe import beam_on_wall, beam_text, beam_warnings
 from swathe.station.spots import SpotsSettings
 from swathe_drivers import TakenAt
 
@@ -42,9 +42,7 @@ def summarize_station(station: Station) -> list[str]:
     lines += [] if station.spots else _time_lines(station)
     lines += _calibration_lines(station)
     if (width := beam_on_wall(station)) is not None:
-        shown = station.display
-        text = shown.with_unit(shown.number(width, 2, 3))
-        lines.append(f"beam on the back wall: {text} wide (-6 dB); a smaller pit may be missed")
+        lines.append(beam_text(width, station.display))
     lines += [f"WARNING: {warning}" for warning in beam_warnings(station)]
     if (motion := station.motion) is not None:
         allowed = "may be armed" if motion.arm_allowed else "must not be armed (arm_allowed)"

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from swathe.calibration import Beam, CalibrationError
+from swathe.display_units import DisplayUnits
 from swathe.errors import Problem
 from swathe.station.law import law_of
 from swathe.station.model import Station
 
-__all__ = ["beam_of", "beam_on_wall", "beam_warnings", "check_probe"]
+__all__ = ["beam_of", "beam_on_wall", "beam_text", "beam_warnings", "check_probe"]
 
 
 def beam_of(station: Station) -> Beam | None:
@@ -39,6 +40,12 @@ def beam_on_wall(station: Station) -> float | None:
     if beam is None or (depth is None and beam.opening):
         return None
     return float(beam.width(depth or 0.0))
+
+
+def beam_text(width: float, units: DisplayUnits) -> str:
+    """Return in words how wide the beam is on the back wall, mm, and what that means."""
+    text = units.thickness_text(width)  # with the decimals of a thickness
+    return f"beam on the back wall: {text} wide (-6 dB); a smaller pit may be missed"
 
 
 def check_probe(station: Station) -> list[Problem]:
@@ -80,8 +87,8 @@ def beam_warnings(station: Station) -> list[str]:
     axes = [station.scan_axis, *([station.index_axis] if station.index else [])]
     return [
         f"the {axis.name} axis steps by {shown.stated_text(axis.resolution)}, but the beam is "
-        f"{shown.with_unit(shown.number(width, 2, 3))} wide on the back wall (-6 dB), {overlap}: step by at "
-        f"most {shown.with_unit(shown.number(most, 2, 3))}, or the wall in between is not seen and a pit "
+        f"{shown.thickness_text(width)} wide on the back wall (-6 dB), {overlap}: step by at "
+        f"most {shown.thickness_text(most)}, or the wall in between is not seen and a pit "
         "there is missed"
         for axis in axes
         if axis.resolution > most * (1 + 1e-9)

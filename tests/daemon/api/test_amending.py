@@ -97,10 +97,12 @@ def test_record_of_another_probe_is_refused_for_a_rebuild(tmp_path: Path) -> Non
     for path, serial in ((other, "P-1"), (own, "P-2")):
         made = scene_record(velocity=6.1, probe="contact", serial=serial)
         path.write_text(json.dumps(made), "utf-8")
-    told = r"'probe.serial' must be as in calibration record \w+, 'P-1': .*has P-2.*--calibration"
-    with pytest.raises(CalibrationError, match=told):
+    refusal = (
+        r"'probe.serial' must be as in calibration record \w+, 'P-1': .*has P-2.*--calibration"
+    )
+    with pytest.raises(CalibrationError, match=refusal):
         rebuild(folder.path, picture=False, calibration=other)
-    with pytest.raises(CalibrationError, match=told):
+    with pytest.raises(CalibrationError, match=refusal):
         swathe.open_survey(folder.path).replay(calibration=other)
     assert folder.record.read_bytes() == before
     rebuild(folder.path, picture=False, calibration=own)

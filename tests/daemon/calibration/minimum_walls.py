@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 
 
 def wall_of(name: str, cells: int, rng: np.random.Generator) -> Floats:
-    """Return the walls of some cells, mm, shape (cells,); drawn anew with each call."""
+    """Return the walls of some cells, mm, shape (cells,); drawn again with each call."""
     wall = np.full(cells, NOMINAL)
     words = name.replace(",", "").split()
     match words[0]:
@@ -99,7 +99,7 @@ class Survey:
     keeps_lowest: bool = True
 
     def read(self, rng: np.random.Generator) -> Truth:
-        """Return one survey of a wall drawn anew."""
+        """Return one survey of a wall drawn again."""
         wall = wall_of(self.wall, self.cells, rng)
         error = self.common * rng.standard_normal(1)
         error = error + self.coupling * rng.standard_normal(1 if self.once else self.cells)

@@ -1,7 +1,7 @@
 """Rules LONE_LOW and LONE_HIGH: thinner or thicker than all that was read around, and read once.
 
 A value is lone by more than a tolerance: three standard deviations of the cells around it, at least 3 %
-and at most 10 % of the wall. The least keeps noise of smooth walls out; the most keeps a single
+and at most 10 % of the wall. The minimum keeps noise of smooth walls out; the maximum keeps a single
 reading doubtful on a wall that is rough. (Our choice, no source; the rates of false alarms and
 misses that follow from it are printed by tests/benchmarks/spurious.py.)
 """

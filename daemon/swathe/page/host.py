@@ -30,6 +30,9 @@ _CLOSE_SECONDS = 2
 # In addition to its stream a viewer's browser may open five connections for tiles.
 _MAX_CONNECTIONS = 6 * MAX_VIEWERS
 _BACKLOG = 64
+# Of each connection, in the kernel: what a slow viewer has not taken yet waits in its mailbox,
+# where newer events replace it, and not in some MB of old ones.
+_SEND_BUFFER_BYTES = 128 * 1024
 
 
 class Feed(Protocol):
@@ -168,7 +171,12 @@ def _listen(settings: PageSettings) -> socket.socket | str:
     """Return a listening socket, or why there is none."""
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     try:
-        return socket.create_server((settings.host, settings.port), family=family, backlog=_BACKLOG)
+        listener = socket.create_server(
+            (settings.host, settings.port), family=family, backlog=_BACKLOG
+        )
+        # Connections inherit it.
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER_BYTES)
+        return listener
     except OSError as error:
         return (
             f"no page: {settings.host} port {settings.port} cannot be used "

@@ -412,7 +412,8 @@ def test_slow_viewer_costs_its_mailbox_only() -> None:
 
         def change(k: int) -> None:
             source.measure(cells[k % 100 :: 100], 10 + k % 5)
-            source.say("progress", percent=k, filler="x" * 2000)
+            # Far more in all than the connection's buffers take.
+            source.say("progress", percent=k, filler="x" * 40_000)
 
         def has_change(name: str, data: object, k: int) -> bool:
             assert isinstance(data, list | dict)

@@ -88,7 +88,7 @@ class Survey:
         Raises:
             SurveyError: no journal of the survey holds one.
         """
-        return self._folder.first_station()
+        return self._folder.plan()
 
     @property
     def record(self) -> SurveyRecord:

@@ -60,7 +60,7 @@ def rebuild(
 
     if override_check is not None:
         _override(folder, override_check, by=by, because=because, print_torn=print_torn)
-    amend = amendment(folder.first_station(), delays=_delays(delay or []), calibration=calibration)
+    amend = amendment(folder.plan(), delays=_delays(delay or []), calibration=calibration)
     end = end_of_replay(folder, until)
 
     with folder, console.status("reading the journal") as status:

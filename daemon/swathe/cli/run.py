@@ -30,6 +30,13 @@ def run(
     new: Annotated[
         bool, typer.Option("--new", help="Begin a new survey; an older one is renamed.")
     ] = False,
+    changed: Annotated[
+        str,
+        typer.Option(
+            "--changed",
+            help="Why the station file places or reads otherwise than in the run before; kept.",
+        ),
+    ] = "",
     arm: Annotated[
         bool,
         typer.Option("--arm", help="Let the station's crawler move without typing 'arm'."),
@@ -58,7 +65,7 @@ def run(
     from swathe.live.terminal import TerminalObserver
     from swathe.report import due_after, due_before, summary_line
     from swathe.station import beam_warnings, condition_warnings, read_station, survey_folder
-    from swathe.store import SurveyFolder
+    from swathe.store import SurveyFolder, changes_since
 
     settings, text = read_station(station, area=area, operator=operator)
     folder = SurveyFolder(survey_folder(settings, station))
@@ -72,6 +79,8 @@ def run(
         say(f"WARNING of the calibration: {warning}")
     if folder.begun:
         say(f"resuming {folder.path}")
+        for change in changes_since(folder, settings):
+            say(f"changed since the last run: {change}")
     checks = _checks_of(folder)
     if due := due_before(settings, checks, datetime.now(UTC)):
         say(due, style="bold")
@@ -98,6 +107,7 @@ def run(
                 armed=armed,
                 on_crawl=None if console.is_terminal else print_crawl,
                 setup_log=SetupLog(station, area=area),
+                because=changed,
             )
             outcome = await daemon.run()
         say(f"{outcome.status}: {outcome.reason}")

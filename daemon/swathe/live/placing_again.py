@@ -40,7 +40,7 @@ class PlacingAgain:
         self.share = 0.0
         self.stopped = False
         self.pipeline = Pipeline(
-            folder.first_station(),
+            folder.plan(),
             observer=observer,
             delays=measured_delays(folder),
             revisions=revisions_in_force(folder),

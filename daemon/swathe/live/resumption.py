@@ -52,7 +52,7 @@ class Resumption:
 
     Args:
         folder: the survey, locked.
-        station: the station file with which the survey began.
+        station: the plan of the survey.
         journal: of this run, open: its first file is the first that is not replayed from the start.
         file: of the checkpoint.
         observer: is shown readings and path.
@@ -109,6 +109,9 @@ class Resumption:
         observer = self.observer
         try:
             checkpoint = self._checkpoint()
+            if checkpoint.state[0].grid.shape != self._station.shape:
+                message = "the plan was extended since it was made"
+                raise CheckpointUnusableError(message)
             if checkpoint.state[0].measured_delays != delays:
                 message = "the delay was measured since it was made"
                 raise CheckpointUnusableError(message)

@@ -65,6 +65,7 @@ class Daemon:
         armed: somebody at this machine has confirmed that the crawler may move.
         on_crawl: called with a text when the crawler does something else.
         setup_log: of the station file; what is new in it is journalled.
+        because: why decisive keys of the station file were changed since the last run.
 
     Attributes:
         mirror: the newest message of each topic.
@@ -89,12 +90,15 @@ class Daemon:
         armed: bool = False,
         on_crawl: Callable[[str], None] | None = None,
         setup_log: SetupLog | None = None,
+        because: str = "",
     ) -> None:
         self.station = station
         self.folder = folder
         self._observer, self._setup_log = observer, setup_log
         self.delay = DelayEstimator(station)
-        self._session = Session(folder, station, text, on_torn=on_torn, observer=self.delay.watch)
+        self._session = Session(
+            folder, station, text, on_torn=on_torn, observer=self.delay.watch, because=because
+        )
         self._shown = ShownState(link=lambda: self.link)
         self._replacement = Replacement(
             self._session, self.delay, prepare=self._shown.stage, on_placed=self._shown.replace

@@ -7,37 +7,28 @@ thread, and then what this run has journalled so far; from there on each entry i
 from __future__ import annotations
 
 import asyncio
-import platform
 import time
-import uuid
 from collections.abc import Callable
 from contextlib import ExitStack
-from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
 
 from swathe.errors import MisuseError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
+from swathe.live.continuing import continuation
 from swathe.live.derived_files import DerivedFiles
 from swathe.live.keeping import Kept, StateKeeper
 from swathe.live.placing_again import PlacingAgain
 from swathe.live.resumption import Resumption
 from swathe.pipeline import Pipeline, PlacingObserver
-from swathe.station import Station, texts_for_journal
+from swathe.station import Station
 from swathe.store import (
     CheckpointFile,
     SurveyFolder,
-    check_same_plan,
 )
 
-__all__ = ["Session", "versions"]
-
-
-def versions() -> dict[str, str]:
-    """Return the versions in force, for the journal."""
-    packages = ("swathe", "numpy", "zarr", "mcap", "pyserial")
-    return {"python": platform.python_version(), **{name: version(name) for name in packages}}
+__all__ = ["Session"]
 
 
 # Rounds in which a replay that is as slow as the run may catch up with it.
@@ -60,6 +51,7 @@ class Session:
         observer: is shown readings and path.
         purpose: ``scan``, ``check`` for a run that only checks the calibration, or ``revision`` for
             one that only discards, moves or restores readings.
+        because: why decisive keys of the station file were changed since the last run.
 
     Attributes:
         folder: as given.
@@ -78,6 +70,7 @@ class Session:
         on_torn: Callable[[Path, str], None] | None = None,
         observer: PlacingObserver | None = None,
         purpose: Literal["scan", "check", "revision"] = "scan",
+        because: str = "",
     ) -> None:
         self.folder = folder
         self._station = station
@@ -92,6 +85,7 @@ class Session:
         self._written = self._unsynced = False
         self._observer = observer
         self._purpose = purpose
+        self._because = because
         self.survey = ""
         self.continued = False
         self._pipeline: Pipeline | None = None
@@ -109,31 +103,24 @@ class Session:
         with ExitStack() as stack:
             stack.enter_context(self.folder)
             self.continued = self.folder.begun
-            self.survey = uuid.uuid4().hex[:12]
-            first = self._station
-            if self.continued:
-                first = check_same_plan(self.folder, self._station)
-                self.survey = str(self.folder.first_opening().detail["survey"])
+            found = continuation(self.folder, self._station, self._purpose, self._because)
+            self.survey = found.survey
             stack.enter_context(self._journal)
-            detail: dict[str, Any] = {
-                "survey": self.survey,
-                "station": self._text,
-                "versions": versions(),
-                "utc_ns": self._wall_clock(),
-                "purpose": self._purpose,
-                **texts_for_journal(self._station),
-            }
+            detail = found.opening(self._station, self._text, self._purpose, self._because)
+            detail["utc_ns"] = self._wall_clock()
             file = CheckpointFile(self.folder.path, self.survey)
             self._keeper = StateKeeper(file)
             self._resumption = Resumption(
                 self.folder,
-                first,
+                found.plan,
                 self._journal,
                 file,
                 observer=self._observer,
                 on_torn=self._on_torn,
             )
             self.enter(Mark(self._clock(), MarkKind.OPENED, detail))
+            for mark in found.marks(self._clock()):
+                self.enter(mark)
             self._journal.flush()
             self._journal.sync()
             self._stack = stack.pop_all()

@@ -34,7 +34,7 @@ from swathe.pipeline.references import Reference
 from swathe.pipeline.revisions import REVISION_MARKS, Revision
 from swathe.pipeline.setup_history import SETUP_MARKS
 from swathe.pipeline.stages import SurveyStages
-from swathe.station import DelaySetting, Station, delay_pairs, gauge_of, station_in_journal
+from swathe.station import DelaySetting, Station, delay_pairs, gauge_of
 
 __all__ = ["Pipeline"]
 
@@ -59,7 +59,8 @@ class Pipeline(SurveyStages):
     """Takes a survey through its journal, entry by entry.
 
     Args:
-        station: the station file with which the survey began; it fixes the grid for good.
+        station: the plan: the station file with which the survey began, with the grid that later
+            runs extended.
         amend: changes each run's station file before it is applied, as a rebuild with another
             delay does; the grid must stay what it is.
         observer: receives placed readings and the probe's path.
@@ -216,8 +217,7 @@ class Pipeline(SurveyStages):
     # --- marks: each handler takes the run's inputs, the mark and its time in ns UTC.
 
     def _open_run(self, mark: Mark) -> None:
-        # Each run may connect other ports and drivers; the grid stays what it is.
-        station = station_in_journal(mark.detail, "station file in the journal")
+        station = self.station_history.open_run(mark.detail)
         if self._amend is not None:
             station = self._amend(station)
         if self._inputs is not None:

@@ -50,7 +50,7 @@ class SurveyStages(SurveyState):
     """Computes what the collected entries determine; `Pipeline` collects them and handles the marks.
 
     Args:
-        station: the station file with which the survey began; it fixes the grid for good.
+        station: as for `SurveyState`.
         observer: receives placed readings and the probe's path.
     """
 

@@ -56,6 +56,7 @@ from swathe.pipeline.spots.register import Spot
 from swathe.pipeline.spots.snapshot import SpotSnapshot, spot_snapshot
 from swathe.pipeline.spots.survey_spots import SurveySpots
 from swathe.pipeline.spurious.watch import SpuriousWatch
+from swathe.pipeline.station_history import StationHistory
 from swathe.station import Station, beam_of, excluded_cells, kept_waveforms
 
 __all__ = ["SurveyState", "SurveyStatus"]
@@ -67,7 +68,8 @@ class SurveyState:
     """State of a survey over all its runs; `Pipeline` changes it entry by entry.
 
     Args:
-        station: the station file with which the survey began; it fixes the grid for good.
+        station: the station file with which the survey began; with the grid that
+            later runs extended.
 
     Attributes:
         station: the station file in force.
@@ -89,6 +91,7 @@ class SurveyState:
         notes: operator's notes as (ns UTC, text).
         references: positions that operators set.
         setup: sensitivity checks, and gates changed before runs.
+        station_history: the station file of each run, and what it changed.
         lifts: where echoes were absent in this run, and came back.
         pauses: whether readings count now, and why not.
         requests: zones excluded and gaps requested during the survey.
@@ -131,6 +134,7 @@ class SurveyState:
         self.notes: list[tuple[int, str]] = []
         self.references: list[Reference] = []
         self.setup = SetupHistory()
+        self.station_history = StationHistory(station)
         self.lifts = self._new_lifts()
         self.pauses = Pauses()
         self.requests = OperatorRequests()

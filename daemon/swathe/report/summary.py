@@ -7,6 +7,7 @@ from swathe.messages import CheckMessage
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.beam import beam_lines
 from swathe.report.calibration import calibration_lines
+from swathe.report.changes import change_lines
 from swathe.report.confirm import confirm_report
 from swathe.report.gap_table import summary_line
 from swathe.report.minimum import minimum_lines
@@ -38,6 +39,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
         "no calibration check"
     ]
     lines += setup_lines(record)
+    lines += change_lines(record)
     lines += _reference_lines(record)
     lines += revision_lines(record)
     lines += [_slip_line(slip, record.display) for slip in record.slips]

@@ -5,6 +5,7 @@ from swathe.station.axis import Axis, cell_count
 from swathe.station.axis_names import AxisNames, ClockSettings
 from swathe.station.broker import BrokerSettings, tls_context
 from swathe.station.budget import budget_of, repeatability_of
+from swathe.station.changes import StationChange, changes_between, extends, in_plan_of
 from swathe.station.check import excluded_cells
 from swathe.station.conditions import (
     calibrated_range,
@@ -92,6 +93,7 @@ __all__ = [
     "SpotSettings",
     "SpotsSettings",
     "Station",
+    "StationChange",
     "StepPlace",
     "VerificationSettings",
     "areas_in",
@@ -102,13 +104,16 @@ __all__ = [
     "budget_of",
     "calibrated_range",
     "cell_count",
+    "changes_between",
     "check_conditions",
     "condition_warnings",
     "conditions_of",
     "decoder_of",
     "delay_pairs",
     "excluded_cells",
+    "extends",
     "gauge_of",
+    "in_plan_of",
     "kept_waveforms",
     "known_marks",
     "law_of",

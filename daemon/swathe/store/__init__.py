@@ -5,7 +5,7 @@ from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusab
 from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.delays import measured_delays
 from swathe.store.finding import surveys_below
-from swathe.store.folder import SurveyFolder, check_same_plan
+from swathe.store.folder import SurveyFolder, changes_since, check_same_survey, zones_since
 from swathe.store.frozen import Frozen, freeze
 from swathe.store.minimum_summary import MinimumSummary
 from swathe.store.quality import UncertaintySummary
@@ -38,7 +38,8 @@ __all__ = [
     "SurveyRecord",
     "UncertaintySummary",
     "ZoneRecord",
-    "check_same_plan",
+    "changes_since",
+    "check_same_survey",
     "dataset_of",
     "feed_journal",
     "freeze",
@@ -54,4 +55,5 @@ __all__ = [
     "write_all",
     "write_derived",
     "write_survey_record",
+    "zones_since",
 ]

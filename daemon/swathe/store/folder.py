@@ -20,9 +20,17 @@ from typing import BinaryIO, Self
 
 from swathe.errors import SurveyError
 from swathe.journal import Mark, MarkKind, read_segment, segment_paths
-from swathe.station import Station, station_in_journal
+from swathe.station import (
+    ExclusionSettings,
+    Station,
+    StationChange,
+    changes_between,
+    extends,
+    in_plan_of,
+    station_in_journal,
+)
 
-__all__ = ["SurveyFolder", "check_same_plan"]
+__all__ = ["SurveyFolder", "changes_since", "check_same_survey", "zones_since"]
 
 
 class SurveyFolder:
@@ -83,6 +91,32 @@ class SurveyFolder:
             SurveyError: no journal of the survey holds one.
         """
         return station_in_journal(self.first_opening().detail, self.journal)
+
+    def plan(self, until: int | None = None) -> Station:
+        """Return the station file of the first run, with the grid that later runs extended.
+
+        Args:
+            until: ns UTC; runs that were opened later are left out.
+
+        Raises:
+            SurveyError: no journal of the survey holds one.
+        """
+        plan = self.first_station()
+        for opening in self.openings():
+            if until is not None and int(opening.detail["utc_ns"]) > until:
+                break
+            station = station_in_journal(opening.detail, self.journal)
+            if extends(plan, station):
+                plan = _extended(plan, station)
+        return plan
+
+    def last_scan(self) -> Station | None:
+        """Return the station file of the newest run that scanned; None before any."""
+        last = None
+        for opening in self.openings():
+            if opening.detail.get("purpose", "scan") == "scan":
+                last = opening
+        return None if last is None else station_in_journal(last.detail, self.journal)
 
     def first_start(self) -> int:
         """Return when the first run began, ns UTC.
@@ -146,28 +180,82 @@ def _try_lock(stream: BinaryIO) -> bool:
     return True
 
 
-def check_same_plan(folder: SurveyFolder, station: Station) -> Station:
-    """Check that a survey is resumed with the plan of its first run; return that run's station.
+def check_same_survey(folder: SurveyFolder, station: Station, *, because: str = "") -> Station:
+    """Check that a station file continues a survey; return the survey's plan, extended by it.
+
+    Args:
+        folder: the survey.
+        station: of the run that is to begin.
+        because: why decisive keys were changed since the last run; refused without a reason.
 
     Raises:
-        SurveyError: the grid, the cell rule or the excluded zones differ; restore the first plan or
-            begin a new survey with ``--new``.
+        SurveyError: part, grid, cell rule, zones or spots differ in a way that no plan extends, or
+            decisive keys were changed without a reason.
     """
-    first = folder.first_station()
+    plan = folder.plan()
+    if problem := _other_part(plan, station) or _other_plan(folder, plan, station):
+        raise SurveyError(folder.path, problem)
+    decisive = [change for change in changes_since(folder, station) if change.decisive]
+    if decisive and not because.strip():
+        listed = "".join(f"\n  - {change}" for change in decisive)
+        message = (
+            "was scanned with other settings, which decide where readings belong and what they "
+            f"mean:{listed}\nrestore them, use --new, or state why they changed with "
+            "--changed 'REASON', which the survey keeps"
+        )
+        raise SurveyError(folder.path, message)
+    return _extended(plan, station)
+
+
+def changes_since(folder: SurveyFolder, station: Station) -> list[StationChange]:
+    """Return what a station file changes since the survey's last run that scanned."""
+    last = folder.last_scan()
+    return [] if last is None else changes_between(last, station)
+
+
+def zones_since(folder: SurveyFolder, station: Station) -> list[ExclusionSettings]:
+    """Return the excluded zones that a station file adds since the last run that scanned."""
+    last = folder.last_scan()
+    return [] if last is None else [one for one in station.exclude if one not in last.exclude]
+
+
+def _extended(plan: Station, station: Station) -> Station:
+    """Return the plan with the grid of a station that extends it."""
+    return in_plan_of(station, plan).model_copy(update={"exclude": plan.exclude})
+
+
+def _other_part(plan: Station, station: Station) -> str:
+    before, now = plan.survey.part, station.survey.part
+    if before == now:
+        return ""
+    return (
+        f"is of the part {before!r}, the station file names {now!r}: another part is another "
+        "survey, with a folder of its own (survey.folder, or --new)"
+    )
+
+
+def _other_plan(folder: SurveyFolder, plan: Station, station: Station) -> str:
     parts = {
-        "scan axis": (first.scan_axis, station.scan_axis),
-        "index axis": (first.index_axis, station.index_axis),
         "mode of the index axis": (
-            first.index and first.index.mode,
+            plan.index and plan.index.mode,
             station.index and station.index.mode,
         ),
-        "cell rule": (first.survey.cell_rule, station.survey.cell_rule),
-        "excluded zones": (first.exclude, station.exclude),
-        "spots": ([spot.name for spot in first.spot_list], [s.name for s in station.spot_list]),
+        "cell rule": (plan.survey.cell_rule, station.survey.cell_rule),
+        "spots": ([spot.name for spot in plan.spot_list], [s.name for s in station.spot_list]),
     }
     changed = [name for name, (before, now) in parts.items() if before != now]
-    if changed:
-        names = ", ".join(changed)
-        message = f"was started with another plan ({names}): restore it, or use --new"
-        raise SurveyError(folder.path, message)
-    return first
+    if not extends(plan, station):
+        axes = {
+            "scan axis": (plan.scan_axis, station.scan_axis),
+            "index axis": (plan.index_axis, station.index_axis),
+        }
+        changed = [name for name, (old, new) in axes.items() if old != new] + changed
+    last = folder.last_scan() or plan
+    if any(zone not in station.exclude for zone in last.exclude):
+        changed.append("excluded zones")
+    if not changed:
+        return ""
+    return (
+        f"was started with another plan ({', '.join(changed)}): restore it, or use --new; a grid may "
+        "grow at its far ends, and zones may be added"
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -43,6 +44,7 @@ __all__ = [
     "NoteRecord",
     "ReferenceRecord",
     "SlipRecord",
+    "StationChangeRecord",
     "SurveyRecord",
     "ZoneRecord",
     "read_survey_record",
@@ -75,6 +77,20 @@ class ZoneRecord(ZoneSnapshot):
     time: UtcTime
     because: str = Field("", description="that person's reason; empty where none was given")
     cells: int = Field(0, description="required cells that it took out of the plan")
+
+
+class StationChangeRecord(Snapshot):
+    """A key that the station file of a run changed since the run before."""
+
+    run: int = Field(description="scanning run, from 1")
+    time: UtcTime = Field(description="when it began")
+    key: str
+    before: str = Field(description="value as text; lengths in mm")
+    now: str = Field(description="value as text; lengths in mm")
+    decisive: bool = Field(
+        description="whether it decides where readings belong or what a device's bytes mean"
+    )
+    because: str = Field(description="reason that was given; empty without one")
 
 
 class HaltRecord(Snapshot):
@@ -141,6 +157,9 @@ class SurveyRecord(Snapshot):
     )
     gates_changed: tuple[GatesRecord, ...] = Field(
         (), description="in the set-up view before runs, in their order"
+    )
+    station_changes: tuple[StationChangeRecord, ...] = Field(
+        (), description="what the station files of later runs changed, by run"
     )
     plan: PlanMessage | None = Field(None, description="what is scanned; null in older records")
     revisions: tuple[RevisionSnapshot, ...] = Field(
@@ -239,6 +258,12 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
         references=tuple(ReferenceRecord.model_validate(one) for one in pipeline.references),
         sensitivity=tuple(SensitivityRecord.model_validate(one) for one in pipeline.setup.checks),
         gates_changed=tuple(GatesRecord.model_validate(one) for one in pipeline.setup.gates),
+        station_changes=tuple(
+            StationChangeRecord(
+                run=one.run, time=one.time, because=one.because, **asdict(one.change)
+            )
+            for one in pipeline.station_history.changes
+        ),
         plan=PlanMessage.of_survey(pipeline),
         slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),
         spots=pipeline.spot_snapshots(),

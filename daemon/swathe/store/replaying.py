@@ -46,7 +46,7 @@ def replay(
         JournalError: the journal cannot be read.
     """
     pipeline = Pipeline(
-        folder.first_station(),
+        folder.plan(until),
         amend=amend,
         observer=observer,
         delays=measured_delays(folder, until=until),

@@ -149,8 +149,10 @@ class SurveyArrays:
     def open(self) -> None:
         """Open the group for writing, and create what it lacks.
 
+        Arrays of another shape are created again, empty.
+
         Raises:
-            SurveyError: the folder holds arrays of another shape, or cannot be written.
+            SurveyError: it cannot be written.
         """
         # Imported here: zarr takes a tenth of a second to import, and the ports do not wait for it.
         import zarr
@@ -158,6 +160,9 @@ class SurveyArrays:
         self._sweep()
         try:
             group = zarr.open_group(self.path, mode="a", zarr_format=3)
+            if "state" in group and group["state"].shape != self._station.shape:  # type: ignore[union-attr]
+                # The plan was extended; all cells are written again from the journal.
+                group = zarr.open_group(self.path, mode="w", zarr_format=3)
             for name, (dtype, _) in LAYERS.items():
                 if name not in group:
                     self._create(group, name, dtype)
@@ -167,10 +172,6 @@ class SurveyArrays:
             self._set_attributes(group, survey_attributes(self._station))
         except OSError as error:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
-        shape = group["state"].shape  # type: ignore[union-attr]
-        if shape != self._station.shape:
-            message = f"holds a grid of {shape}, the plan requires {self._station.shape}"
-            raise SurveyError(self.path, message)
         self._group = group
 
     def describe(self, attributes: Mapping[str, Any]) -> None:

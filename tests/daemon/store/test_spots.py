@@ -15,7 +15,7 @@ from swathe.errors import SurveyError
 from swathe.pipeline import Pipeline
 from swathe.station import parse_station
 from swathe.store import SurveyFolder, open_dataset, read_survey_record, replay, write_derived
-from swathe.store.folder import check_same_plan
+from swathe.store.folder import check_same_survey
 from swathe.store.frozen import freeze, thaw
 
 
@@ -74,9 +74,9 @@ def test_resuming_with_other_names_is_refused(tmp_path: Path) -> None:
     journal = SpotJournal(spot_station(("P1", "P2")))
     journal.end()
     folder = kept(tmp_path, journal)
-    check_same_plan(folder, parse_station(spot_station(("P1", "P2")), "bench.toml"))
+    check_same_survey(folder, parse_station(spot_station(("P1", "P2")), "bench.toml"))
     with pytest.raises(SurveyError, match=r"another plan \(spots\)"):
-        check_same_plan(folder, parse_station(spot_station(("P1", "P3")), "bench.toml"))
+        check_same_survey(folder, parse_station(spot_station(("P1", "P3")), "bench.toml"))
 
 
 @pytest.mark.parametrize("ascans", [False, True])

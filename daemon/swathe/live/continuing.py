@@ -1,0 +1,82 @@
+"""What a run continues: the plan of its survey, and the zones that its station file adds."""
+
+from __future__ import annotations
+
+import platform
+import uuid
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Any
+
+from swathe.journal import Mark, MarkKind
+from swathe.station import ExclusionSettings, Station, texts_for_journal
+from swathe.store import SurveyFolder, check_same_survey, zones_since
+
+__all__ = ["Continuation", "continuation", "versions"]
+
+
+def versions() -> dict[str, str]:
+    """Return the versions in force, for the journal."""
+    packages = ("swathe", "numpy", "zarr", "mcap", "pyserial")
+    return {"python": platform.python_version(), **{name: version(name) for name in packages}}
+
+
+@dataclass(frozen=True, slots=True)
+class Continuation:
+    """What a new run finds.
+
+    Attributes:
+        survey: identity of the survey; a new one before its first run.
+        plan: station file whose grid and zones hold.
+        zones: that the run adds to it.
+    """
+
+    survey: str
+    plan: Station
+    zones: tuple[ExclusionSettings, ...] = ()
+
+    def opening(self, station: Station, text: str, purpose: str, because: str) -> dict[str, Any]:
+        """Return the detail of the mark that opens the run, but for its time.
+
+        Args:
+            station: the station file, and
+            text: its text.
+            purpose: of the run.
+            because: why decisive keys were changed since the last run; left out without a reason.
+        """
+        return {
+            "survey": self.survey,
+            "station": text,
+            "versions": versions(),
+            "purpose": purpose,
+            **({"because": because} if because else {}),
+            **texts_for_journal(station),
+        }
+
+    def marks(self, time: int) -> list[Mark]:
+        """Return the marks that exclude the zones, for the host's time in ns."""
+        details = [zone.model_dump(mode="json") | {"by": "station file"} for zone in self.zones]
+        return [Mark(time, MarkKind.ZONE_EXCLUDED, detail) for detail in details]
+
+
+def continuation(
+    folder: SurveyFolder, station: Station, purpose: str, because: str
+) -> Continuation:
+    """Return what a run of `station` continues.
+
+    Args:
+        folder: the survey, locked.
+        station: of the run.
+        purpose: of the run; one that does not scan changes no plan.
+        because: as for `check_same_survey`.
+
+    Raises:
+        SurveyError: the station file is not one of this survey.
+    """
+    if not folder.begun:
+        return Continuation(uuid.uuid4().hex[:12], station)
+    survey = str(folder.first_opening().detail["survey"])
+    if purpose != "scan":
+        return Continuation(survey, folder.plan())
+    plan = check_same_survey(folder, station, because=because)
+    return Continuation(survey, plan, tuple(zones_since(folder, station)))

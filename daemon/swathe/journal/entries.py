@@ -136,6 +136,11 @@ class MarkKind(StrEnum):
     """Gates were changed in the set-up view, before the run, and written into the station file [by;
     changes: texts; made: ns UTC; id]."""
 
+    HEALTH = "health"
+    """What the daemon itself noticed of its surroundings began, has another text, or is over [about:
+    kind of the alarm; of: device or place, or empty; holds; detail: the alarm's text]; no cell
+    depends on it."""
+
     ENDED = "ended"
     """A run ended in good order [status, reason]."""
 

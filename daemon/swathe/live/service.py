@@ -15,6 +15,7 @@ from swathe.live.auto_delay import AutoDelay
 from swathe.live.check_work import CheckWork
 from swathe.live.commands import Commands
 from swathe.live.delay_estimator import DelayEstimator
+from swathe.live.health import Health
 from swathe.live.mirror import Mirror
 from swathe.live.outcome import RunOutcome
 from swathe.live.pace import Pace
@@ -73,6 +74,7 @@ class Daemon:
         crawl: drives the crawler; None where nothing moves by itself.
         spots: leads from spot to spot; None where the plan has none.
         checks: leads through calibration checks within the run.
+        health: journals what is noticed of disk, network and page, for the alarms of it.
 
     Raises:
         MisuseError: armed, though the station file does not allow it.
@@ -122,6 +124,7 @@ class Daemon:
             machine = self.crawl.machine
             self.commands.moves = lambda: machine.may_move
         self.mirror = Mirror()
+        self.health = Health(self._session.mark)
         self.checks = CheckWork(self._session, self.mirror, station.verification)
         self.commands.checks = self.checks
         if self.crawl is not None:

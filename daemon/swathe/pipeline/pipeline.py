@@ -19,10 +19,9 @@ from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.applied_revisions import AppliedRevisions
 from swathe.pipeline.crawler_history import CRAWLER
-from swathe.pipeline.instants import (
-    last_instant_before,
-)
+from swathe.pipeline.instants import last_instant_before
 from swathe.pipeline.operator_requests import ExcludedZone, gap_meant
+from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.inputs import DeviceInputs
@@ -38,19 +37,17 @@ from swathe.station import DelaySetting, Station, delay_pairs, gauge_of
 
 __all__ = ["Pipeline"]
 
-# Marks behind which records mean something else, whatever their times.
-_MARKS_BETWEEN = (
+_CHECK_MARKS = (
     MarkKind.CHECK_BEGUN,
     MarkKind.CHECK_STEP,
     MarkKind.CHECK_ENDED,
     MarkKind.CHECK_GIVEN_UP,
     MarkKind.CHECK_OVERRIDDEN,
-    MarkKind.REFERENCED,
-    MarkKind.SPOT_READ,
-    MarkKind.ENDED,
 )
-# Marks on which no cell, gap or alarm depends.
-_MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION, *REVISION_MARKS, *SETUP_MARKS)
+# Marks behind which records mean something else, whatever their times.
+_MARKS_BETWEEN = (*_CHECK_MARKS, MarkKind.REFERENCED, MarkKind.SPOT_READ, MarkKind.ENDED)
+# Marks on which no cell and no gap depends; what is noticed takes effect at an instant.
+_MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION, MarkKind.HEALTH, *REVISION_MARKS, *SETUP_MARKS)
 
 MarkHandler = Callable[[DeviceInputs, Mark, int], None]
 
@@ -87,17 +84,14 @@ class Pipeline(SurveyStages):
             MarkKind.LINE: self._set_line,
             MarkKind.LINE_BLOCKED: self._block_line,
             MarkKind.NOTE: self._add_note,
-            MarkKind.CHECK_BEGUN: self._take_check_mark,
-            MarkKind.CHECK_STEP: self._take_check_mark,
-            MarkKind.CHECK_ENDED: self._take_check_mark,
-            MarkKind.CHECK_GIVEN_UP: self._take_check_mark,
-            MarkKind.CHECK_OVERRIDDEN: self._take_check_mark,
+            **dict.fromkeys(_CHECK_MARKS, self._take_check_mark),
             MarkKind.PAUSED: self._pause,
             MarkKind.RESUMED: self._resume,
             MarkKind.ZONE_EXCLUDED: self._exclude_zone,
             MarkKind.GAP_REQUESTED: self._request_gap,
             MarkKind.ALARM_ACKNOWLEDGED: self._acknowledge_alarm,
             MarkKind.MOTION: self._take_motion_mark,
+            MarkKind.HEALTH: self._take_health,
             MarkKind.REFERENCED: self._reference,
             MarkKind.DELAY: self._take_delay,
             MarkKind.DELAY_ESTIMATED: self._take_estimate,
@@ -398,3 +392,6 @@ class Pipeline(SurveyStages):
 
     def _take_motion_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.crawler.take(mark, now)
+
+    def _take_health(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
+        self._alarm_evaluation.add_conditions([Condition.of_mark(mark)])

@@ -61,6 +61,10 @@ def _stretch(number: int, begin: float | None, end: float, **conditions: Any) ->
     return {"revision": number, "begin": begin_ns, "end": end_ns, **where, **_WHY}
 
 
+def _health(at: float, about: str, of: str, text: str) -> tuple[float, MarkKind, dict[str, Any]]:
+    return mark(at, MarkKind.HEALTH, about=about, of=of, holds=bool(text), detail=text)
+
+
 _WHY = {"by": "K", "because": "slip"}
 
 _SENSITIVITY = {
@@ -159,6 +163,19 @@ _LIST = (
             mark(5.2, MarkKind.ZONE_EXCLUDED, name="lug", scan=[5.0, 11.0], index=None, by="K"),
         ),
         delivery={"encoder": "late", "second": "bunched"},
+        tick_ms=(20, 200),
+    ),
+    Scene(
+        name="what the daemon notices, run killed",
+        motion=serpentine(lines=7, rest=1.0),
+        marks=(
+            _health(0.71, "wrong tokens", "", "3 guesses"),
+            _health(1.02, "wrong tokens", "", "9 guesses"),
+            _health(1.1, "wrong tokens", "10.1.2.3", "1 guess"),
+            _health(1.93, "wrong tokens", "", ""),
+            _health(3.4, "wrong tokens", "", "2 guesses"),
+        ),
+        restarts=(Restart(2.9, None),),
         tick_ms=(20, 200),
     ),
     Scene(

@@ -115,6 +115,7 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
         "step": 10.0,
     },
     MarkKind.GATES_CHANGED: {"by": "A. Kern", "changes": ["a: 1 -> 2"], "made": 1, "id": "a"},
+    MarkKind.HEALTH: {"about": "wrong tokens", "of": "", "holds": True, "detail": "3 guesses"},
     MarkKind.ENDED: {"status": "incomplete", "reason": ""},
 }
 
@@ -123,6 +124,12 @@ def steps_of_ended_check(pipeline: Pipeline) -> int:
     """End the check that is in progress; return how many steps it has."""
     pipeline.feed(mark(MarkKind.CHECK_ENDED))
     return len(pipeline.suspect_cells.checks.checks[-1].steps)
+
+
+def alarms_at_the_next_tick(pipeline: Pipeline) -> list[tuple[AlarmKind, str]]:
+    """Return kind and text of each alarm a little later."""
+    pipeline.feed(Tick(START + 2100 * MS))
+    return [(alarm.kind, alarm.detail) for alarm in pipeline.alarms.alarms]
 
 
 EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
@@ -155,6 +162,7 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.SPOT_REOPENED: lambda p: p.coverage.required,
     MarkKind.SENSITIVITY: lambda p: [check.passed for check in p.setup.checks],
     MarkKind.GATES_CHANGED: lambda p: (list(p.setup.gates), set(p.setup.entries)),
+    MarkKind.HEALTH: alarms_at_the_next_tick,
     MarkKind.ENDED: lambda p: p.status,
 }
 

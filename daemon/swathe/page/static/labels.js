@@ -172,6 +172,7 @@ export const ALARM_NAMES = {
   "too fast": "Too fast",
   "delay unknown": "Delay unknown",
   "period differs": "Period differs",
+  "wrong tokens": "Wrong tokens at the page",
   "check overdue": "Calibration check overdue",
   "gaps open": "Gap opened",
   "below alert": "Wall below alert level",

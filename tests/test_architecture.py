@@ -24,6 +24,7 @@ ORDER = (
     "errors",
     "units",
     "display_units",
+    "safe_files",
     "keys",
     "arrays",
     "reading_flags",

@@ -20,9 +20,12 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from swathe.errors import SwatheError
 from swathe.journal import MarkKind
 from swathe.live.session import Session
+from swathe.safe_files import SafeFolder
 
 __all__ = ["SetupLog", "journal_setup"]
 
+# A log of 100,000 entries.
+_MOST_BYTES = 64 << 20
 _NEW_NS = 24 * 3_600 * 1_000_000_000
 _KINDS = {"sensitivity": MarkKind.SENSITIVITY, "gates": MarkKind.GATES_CHANGED}
 
@@ -93,8 +96,8 @@ class SetupLog:
             }
         )
         try:
-            with self.path.open("a", encoding="utf-8") as stream:
-                stream.write(entry.model_dump_json() + "\n")
+            with SafeFolder(self.path.parent).append(self.path.name) as stream:
+                stream.write(entry.model_dump_json().encode() + b"\n")
                 stream.flush()
                 os.fsync(stream.fileno())
         except OSError as error:
@@ -109,13 +112,13 @@ class SetupLog:
         """
         found: list[_SensitivityEntry | _GatesEntry] = []
         try:
-            lines = self.path.read_text(encoding="utf-8", errors="replace").splitlines()
+            data = SafeFolder(self.path.parent).read(self.path.name, limit=_MOST_BYTES)
         except FileNotFoundError:
             return found
         except OSError as error:
             msg = f"{self.path}: cannot be read: {error.strerror}"
             raise SwatheError(msg) from error
-        for line in lines:
+        for line in data.decode("utf-8", "replace").splitlines():
             try:
                 entry = _ENTRY.validate_json(line)
             except ValidationError:

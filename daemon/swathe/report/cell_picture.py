@@ -14,6 +14,7 @@ from swathe.echo import AscanView, envelope, view_ascan
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState
 from swathe.report.ascan_picture import plot_ascan
+from swathe.report.drawing import save_drawing
 from swathe.report.section import nearest, waveform_percent
 from swathe.report.styles import MEASURED_ONLY, state_name
 from swathe.station import Station, law_of, station_in_journal
@@ -81,9 +82,7 @@ def draw_cell(
         )
     axes.set_title(title, fontsize=10)
     figure.text(0.5, -0.03, MEASURED_ONLY, ha="center", fontsize=9)
-    path = path or folder.path / f"cell-{row}-{column}.png"
-    figure.savefig(path, dpi=110, bbox_inches="tight")
-    return path
+    return save_drawing(figure, folder, f"cell-{row}-{column}.png", path)
 
 
 def _view(

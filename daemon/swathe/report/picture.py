@@ -24,6 +24,7 @@ from swathe.pipeline import CellState, GapEnd, runs_of
 from swathe.pipeline.progress.confirm_snapshot import Where, raw_minimum_text
 from swathe.pipeline.progress.fields import number_text
 from swathe.report.axis_units import scale_axes
+from swathe.report.drawing import save_drawing
 from swathe.report.gap_table import minimum_with_interval
 from swathe.report.spot_picture import draw_spots
 from swathe.report.spots import spots_summary
@@ -84,9 +85,7 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
         ha="center",
         fontsize=9,
     )
-    path = path or folder.picture
-    figure.savefig(path, dpi=110, bbox_inches="tight")
-    return path
+    return save_drawing(figure, folder, folder.picture.name, path)
 
 
 def _borders(array: Any, centres: NDArray[Any]) -> tuple[float, float]:  # noqa: ANN401  zarr array

@@ -16,6 +16,7 @@ from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.echo import envelope
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, runs_of
+from swathe.report.drawing import save_drawing
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
 from swathe.store import SurveyFolder, read_survey_record
 
@@ -79,9 +80,7 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
     at = float(np.asarray(group["index"])[row])
     figure.suptitle(f"{record.part or record.station}: line {row} at index {units.stated_text(at)}")
     figure.text(0.5, -0.02, MEASURED_ONLY, ha="center", fontsize=9)
-    path = path or folder.path / f"line-{row}.png"
-    figure.savefig(path, dpi=110, bbox_inches="tight")
-    return path
+    return save_drawing(figure, folder, f"line-{row}.png", path)
 
 
 def _draw_wall(

@@ -20,6 +20,7 @@ from typing import BinaryIO, Self
 
 from swathe.errors import SurveyError
 from swathe.journal import Mark, MarkKind, read_segment, segment_paths
+from swathe.safe_files import SafeFolder
 from swathe.station import (
     ExclusionSettings,
     Station,
@@ -147,7 +148,7 @@ class SurveyFolder:
         """
         try:
             self.path.mkdir(parents=True, exist_ok=True)
-            lock = (self.path / ".lock").open("ab")
+            lock = SafeFolder(self.path).append(".lock")
         except OSError as error:
             raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
         if not _try_lock(lock):

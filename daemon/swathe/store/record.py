@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Literal
@@ -27,6 +26,7 @@ from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot, confirm_s
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
+from swathe.safe_files import SafeFolder
 from swathe.store.calibration import CalibrationSummary, calibration_summary
 from swathe.store.minimum_summary import MinimumSummary, minimum_summary
 from swathe.store.quality import (
@@ -39,6 +39,7 @@ from swathe.store.quality import (
 from swathe.store.setup_record import GatesRecord, SensitivityRecord
 
 __all__ = [
+    "MOST_RECORD_BYTES",
     "CrawlerRecord",
     "HaltRecord",
     "NoteRecord",
@@ -48,9 +49,14 @@ __all__ = [
     "SurveyRecord",
     "ZoneRecord",
     "read_survey_record",
+    "record_bytes",
     "record_of",
     "write_survey_record",
 ]
+
+
+MOST_RECORD_BYTES = 256 << 20
+"""A record that is larger is not read: 20,000 gaps are a tenth of that."""
 
 
 class NoteRecord(Snapshot):
@@ -276,19 +282,19 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
     )
 
 
+def record_bytes(record: SurveyRecord) -> bytes:
+    """Return a record as the contents of its file."""
+    return record.model_dump_json(indent=1, by_alias=True).encode()
+
+
 def write_survey_record(path: Path, record: SurveyRecord) -> None:
     """Replace the record at `path`; a reader sees the old or the new one, never a part.
 
     Raises:
         SurveyError: the disk is full or absent; make room and ``swathe rebuild``.
     """
-    temporary = path.with_suffix(".json.partial")
     try:
-        with temporary.open("w", encoding="utf-8") as stream:
-            stream.write(record.model_dump_json(indent=1, by_alias=True))
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(path)
+        SafeFolder(path.parent).replace(path.name, record_bytes(record))
     except OSError as error:
         raise SurveyError(path, f"cannot be written: {error.strerror}") from error
 
@@ -300,9 +306,10 @@ def read_survey_record(path: Path) -> SurveyRecord:
         SurveyError: it is missing or damaged; ``swathe rebuild`` writes it again from the journal.
     """
     try:
-        return SurveyRecord.model_validate_json(path.read_text(encoding="utf-8"))
+        data = SafeFolder(path.parent).read(path.name, limit=MOST_RECORD_BYTES)
+        return SurveyRecord.model_validate_json(data)
     except FileNotFoundError:
         raise SurveyError(path, "is missing: run `swathe rebuild` on the survey") from None
-    except (OSError, UnicodeDecodeError, ValidationError) as error:
+    except (OSError, ValidationError) as error:
         message = f"cannot be read: run `swathe rebuild` on the survey ({error})"
         raise SurveyError(path, message) from error

@@ -11,6 +11,7 @@ from matplotlib.patches import Rectangle
 from rich.console import Console
 
 from daemon.handmade import MS, START, run, station_text
+from swathe.errors import SurveyError
 from swathe.journal import Mark, MarkKind
 from swathe.messages import Extent
 from swathe.pipeline import CellState, Pipeline
@@ -20,7 +21,13 @@ from swathe.report.picture import _name_zones, _within, draw_survey
 from swathe.report.summary import survey_lines
 from swathe.report.thinning import thin_minimum, thin_worst
 from swathe.station import parse_station
-from swathe.store import SurveyFolder, read_survey_record, record_of, write_derived
+from swathe.store import (
+    SurveyFolder,
+    read_survey_record,
+    record_of,
+    write_derived,
+    write_survey_record,
+)
 
 STATION = """
 name = "penstock-3"
@@ -109,6 +116,26 @@ def test_picture_of_an_empty_survey_is_drawn(survey: SurveyFolder) -> None:
     path = draw_survey(survey)
     assert path.read_bytes().startswith(b"\x89PNG")
     assert path == survey.picture
+
+
+def test_links_in_a_survey_are_replaced_and_not_followed(
+    survey: SurveyFolder, tmp_path: Path
+) -> None:
+    """Record and picture of a stranger's survey overwrite no file outside it."""
+    mine = tmp_path / "mine"
+    mine.write_text("mine")
+    record = read_survey_record(survey.record)
+    for path in (survey.record, survey.picture):
+        path.unlink(missing_ok=True)
+        path.symlink_to(mine)
+        path.with_name(f"{path.name}.partial").symlink_to(mine)
+    with pytest.raises(SurveyError, match="link"):
+        read_survey_record(survey.record)
+    write_survey_record(survey.record, record)
+    draw_survey(survey)
+    assert mine.read_text() == "mine"
+    assert read_survey_record(survey.record) == record
+    assert not survey.picture.is_symlink()
 
 
 def test_zone_over_the_seam_is_drawn_in_two_pieces() -> None:

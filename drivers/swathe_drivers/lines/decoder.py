@@ -44,27 +44,28 @@ class PatternDecoder(TextDecoder):
     def __init__(self, settings: PatternSettings, *, ns_per_byte: int = 0) -> None:
         super().__init__(settings, ns_per_byte=ns_per_byte)
         self._pattern = settings.compiled
-        self._groups = [self._pattern.groupindex[name] for name in settings.columns]
+        self._groups = [self._pattern.groups[name] for name in settings.columns]
         self._trimmer = Trimmer(b" \t")
 
     def _split(self, lines: Lines, bad: Bad) -> tuple[NDArray[np.int64], Fields]:
         rows, starts, ends = self._check_sums(lines, np.arange(lines.starts.size), bad)
-        data, match, groups = lines.data, self._pattern.fullmatch, self._groups
+        data, match, groups = lines.data, self._pattern.spans, self._groups
         spans: list[tuple[int, int]] = []
         good: list[int] = []
         for index, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
-            found = match(data, start, end)
+            # A copy: anchors and word boundaries must not see the line before.
+            found = match(data[start:end])
             if found is None:
                 detail = "the line does not fit the pattern"
                 bad[int(rows[index])] = self._of_another_kind(detail)
                 continue
             good.append(index)
-            span = found.span
-            spans += [span(group) for group in groups]
+            spans += [found[group] for group in groups]
         rows, starts = rows[good], starts[good]
         places = np.array(spans, np.int64).reshape(len(good), len(groups), 2)
         left, right = places[:, :, 0].T, places[:, :, 1].T
         absent = left < 0  # the group took no part: empty
-        left, right = np.where(absent, starts, left), np.where(absent, starts, right)
+        left = starts + np.where(absent, 0, left)
+        right = starts + np.where(absent, 0, right)
         left, right = self._trimmer.trim(data, lines.block, left, right)
         return self._check_constants(rows, Fields(data, lines.block, left, right), bad)

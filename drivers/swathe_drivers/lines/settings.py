@@ -6,6 +6,7 @@ from typing import Annotated, Final
 from pydantic import Field, field_validator
 
 from swathe_drivers.delimited.settings import AnyColumn, TextLineSettings, check_latin
+from swathe_drivers.patterns import MAX_WORK, LinePattern, PatternError
 from swathe_drivers.settings import SettingProblem, problem
 
 _PLACE: Final = re.compile(r"([1-9][0-9]{0,4})(?:-([1-9][0-9]{0,4}))?")
@@ -66,8 +67,8 @@ class PatternSettings(TextLineSettings):
     """A line that fits a regular expression.
 
     `pattern` is one of Python's, for a whole line without its checksum, with a named group for
-    each key of `columns`. A group that takes no part is empty. A pattern that tries many ways to
-    read the same text, such as `(a+)+`, is slow: say what ends each part.
+    each key of `columns`. A group that takes no part is empty. It is matched in time proportional to
+    the line; what cannot be, such as look-around, is refused. See `swathe_drivers.patterns`.
     """
 
     pattern: Annotated[str, Field(min_length=1, max_length=2048)]
@@ -79,9 +80,9 @@ class PatternSettings(TextLineSettings):
         return tuple(self.columns.values())
 
     @property
-    def compiled(self) -> re.Pattern[bytes]:
+    def compiled(self) -> LinePattern:
         """The pattern, for bytes."""
-        return re.compile(self.pattern.encode("latin-1"))
+        return LinePattern(self.pattern)
 
     def _place_of(self, index: int) -> str:
         return f"group {list(self.columns)[index]!r}"
@@ -93,13 +94,14 @@ class PatternSettings(TextLineSettings):
     @classmethod
     def _check_pattern(cls, text: str) -> str:
         try:
-            re.compile(check_latin(text).encode("latin-1"))
-        except re.error as error:
-            raise problem(f"must be a regular expression: {error}") from None
+            LinePattern(check_latin(text))
+        except PatternError as error:
+            raise problem(str(error)) from None
         return text
 
     def _own_problems(self) -> list[SettingProblem]:
-        groups = self.compiled.groupindex
+        compiled = self.compiled
+        groups = compiled.groups
         found: list[SettingProblem] = [
             (("columns", key), "must be the name of a group of the pattern, (?P<name>...)", key)
             for key in self.columns
@@ -108,4 +110,10 @@ class PatternSettings(TextLineSettings):
         if unused := sorted(groups.keys() - self.columns.keys()):
             requirement = "must have a column for each group; use 'ignore', or (?:...) as a group"
             found.append((("pattern",), requirement, unused))
+        if (longest := MAX_WORK // compiled.size) < self.max_length:
+            requirement = (
+                f"must be <= {longest} for this pattern of {compiled.size} steps; shorten the pattern,"
+                " or make it repeat less"
+            )
+            found.append((("max_length",), requirement, self.max_length))
         return found

@@ -16,6 +16,7 @@ from swathe_drivers.errors import DriverUsageError
 from swathe_drivers.motion.commands import Command, CommandKind, Frame
 from swathe_drivers.motion.lines import CommandText, LineCodec, LineMotionSettings
 from swathe_drivers.motion.settings import MotionAxisSettings, check_axis_limits, describe_move
+from swathe_drivers.motion.templates import template_problem
 from swathe_drivers.settings import problem
 
 _NUMBER: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)"
@@ -64,11 +65,8 @@ class GCodeSettings(LineMotionSettings):
 
 
 def _tried(text: str, **values: str | float) -> str:
-    try:
-        text.format(**values)
-    except (KeyError, IndexError, ValueError, AttributeError) as error:
-        names = " and ".join(values)
-        raise problem(f"must be a text in which braces hold only {names}") from error
+    if (requirement := template_problem(text, values)) is not None:
+        raise problem(requirement)
     return text
 
 

@@ -1,7 +1,6 @@
 """What machines that speak lines of text have in common: their answers and plain commands."""
 
 import math
-import re
 from collections import Counter
 from collections.abc import Mapping
 from typing import Annotated, Final, Literal
@@ -13,6 +12,7 @@ from swathe_drivers.framing import MAX_TERMINATOR, LineFramer, Lines
 from swathe_drivers.motion.commands import Command, CommandKind, Frame, Pending
 from swathe_drivers.motion.events import EventKind, MotionEvent
 from swathe_drivers.motion.settings import MotionAxisSettings
+from swathe_drivers.patterns import LinePattern, PatternError
 from swathe_drivers.records import MAX_EXCERPT, Fault, FaultReason
 from swathe_drivers.settings import SettingsTable, problem
 
@@ -27,13 +27,15 @@ def _check_bytes(text: str) -> str:
 
 def _check_pattern(text: str) -> str:
     try:
-        re.compile(text)
-    except re.error as error:
-        raise problem(f"must be a regular expression: {error}") from error
+        LinePattern(_check_bytes(text))
+    except PatternError as error:
+        raise problem(str(error)) from None
     return text
 
 
 CommandText = Annotated[str, Field(max_length=128), AfterValidator(_check_bytes)]
+Groups = Mapping[str, str | None]
+"""Texts of the named groups of a line; None for one that took no part."""
 AnswerPattern = Annotated[str, Field(max_length=512), AfterValidator(_check_pattern)]
 
 
@@ -117,7 +119,7 @@ class LineCodec:
         self._terminator = settings.terminator.encode("latin-1")
         answers = settings.answers
         self._patterns = {
-            kind: re.compile(pattern)
+            kind: LinePattern(pattern)
             for kind, pattern in (
                 ("alarm", answers.alarm),
                 ("refused", answers.refused),
@@ -226,13 +228,14 @@ class LineCodec:
         return [self._fault(begun, rest, FaultReason.PARTIAL, detail, 0)]
 
     def _answer(self, raw: bytes, offset: int, time: int) -> list[MotionEvent]:
-        text = raw.decode("latin-1").rstrip("\r").strip(" ")
-        if not text:
+        line = raw.rstrip(b"\r").strip(b" ")
+        if not line:
             return []
+        text = line.decode("latin-1")
         found = {
-            kind: match
+            kind: groups
             for kind, pattern in self._patterns.items()
-            if (match := pattern.fullmatch(text)) is not None
+            if (groups := pattern.named(line)) is not None
         }
         if not found:
             if self._other_lines == "ignore":
@@ -263,19 +266,17 @@ class LineCodec:
             events.append(self._acknowledged(found["acknowledged"], raw, offset, time))
         return events
 
-    def _acknowledged(
-        self, match: re.Match[str], raw: bytes, offset: int, time: int
-    ) -> MotionEvent:
-        tag = match.groupdict().get("number")
+    def _acknowledged(self, groups: Groups, raw: bytes, offset: int, time: int) -> MotionEvent:
+        tag = groups.get("number")
         number = self._pending.answered(int(tag) if tag and tag.isdecimal() else None)
         if number is None:
             detail = "acknowledges what nothing waits for"
             return self._fault(offset, raw, FaultReason.UNKNOWN_LINE, detail, time)
         return MotionEvent(kind=EventKind.ACKNOWLEDGED, time=time, number=number)
 
-    def _position(self, match: re.Match[str], raw: bytes, offset: int, time: int) -> MotionEvent:
+    def _position(self, groups: Groups, raw: bytes, offset: int, time: int) -> MotionEvent:
         position: dict[str, float] = {}
-        for name, text in match.groupdict().items():
+        for name, text in groups.items():
             if text is None or name not in self.axes:
                 continue
             try:
@@ -289,9 +290,9 @@ class LineCodec:
             position[name] = self.axes[name].to_mm(number)
         return MotionEvent(kind=EventKind.POSITION, time=time, position=position)
 
-    def _homed(self, match: re.Match[str], text: str, time: int) -> list[MotionEvent]:
+    def _homed(self, groups: Groups, text: str, time: int) -> list[MotionEvent]:
         named: list[str | None] = [
-            name for name, found in match.groupdict().items() if found and name in self.axes
+            name for name, found in groups.items() if found and name in self.axes
         ]
         return [
             MotionEvent(kind=EventKind.HOMED, time=time, axis=name, text=_printable(text))

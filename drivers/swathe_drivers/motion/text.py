@@ -6,7 +6,6 @@ scale of the axes that move, and `acceleration` in mm/s² likewise.
 """
 
 from collections.abc import Mapping
-from string import Formatter
 from typing import Annotated, ClassVar
 
 from pydantic import BaseModel, Field, model_validator
@@ -16,6 +15,7 @@ from swathe_drivers.errors import DriverUsageError
 from swathe_drivers.motion.commands import Command, CommandKind
 from swathe_drivers.motion.lines import CommandText, LineCodec, LineMotionSettings
 from swathe_drivers.motion.settings import MotionAxisSettings, check_axis_limits, describe_move
+from swathe_drivers.motion.templates import names_in, template_problem
 from swathe_drivers.settings import SettingProblem, raise_problems
 
 
@@ -43,7 +43,9 @@ class TextSettings(LineMotionSettings):
         found: list[SettingProblem] = []
 
         def check(path: tuple[str | int, ...], text: str | None, known: set[str]) -> None:
-            requirement = _template_problem(text, known) if text is not None else None
+            requirement = (
+                template_problem(text, dict.fromkeys(known, 1.0)) if text is not None else None
+            )
             if requirement is not None:
                 found.append((path, requirement, text))
 
@@ -53,28 +55,13 @@ class TextSettings(LineMotionSettings):
         for name, axis in self.axes.items():
             check(("axes", name, "move"), axis.move, {name, *common})
             check(("axes", name, "home"), axis.home, set())
-            if axis.move is not None and name not in _names(axis.move):
+            if axis.move is not None and name not in names_in(axis.move):
                 found.append((("axes", name, "move"), f"must hold {{{name}}}", axis.move))
         if self.move is None and all(axis.move is None for axis in self.axes.values()):
             requirement = "must have a 'move' each, where the table has none for all of them"
             found.append((("axes",), requirement, sorted(self.axes)))
         raise_problems(self, found)
         return self
-
-
-def _names(template: str) -> set[str]:
-    return {name for _, name, _, _ in Formatter().parse(template) if name is not None}
-
-
-def _template_problem(template: str, known: set[str]) -> str | None:
-    allowed = ", ".join(sorted(known)) or "none"
-    try:
-        if _names(template) - known:
-            return f"must hold only known values in braces: {allowed}"
-        template.format(**dict.fromkeys(known, 1.0))
-    except (KeyError, IndexError, ValueError, AttributeError) as error:
-        return f"must be a valid template: {error}"
-    return None
 
 
 class TextCodec(LineCodec):
@@ -96,7 +83,7 @@ class TextCodec(LineCodec):
         scale = max(abs(settings.axes[name].scale) for name in target)
         values = {name: settings.axes[name].to_machine(value) for name, value in target.items()}
         values["speed"] = speed * scale
-        if "acceleration" in _names(template):
+        if "acceleration" in names_in(template):
             if acceleration is None:
                 message = "the template of a move holds {acceleration}; give one"
                 raise DriverUsageError(message)
@@ -117,12 +104,12 @@ class TextCodec(LineCodec):
             own = settings.axes[next(iter(names))].move
             if own is not None:
                 return own
-        if settings.move is not None and _names(settings.move) & settings.axes.keys() == names:
+        if settings.move is not None and names_in(settings.move) & settings.axes.keys() == names:
             scales = {abs(settings.axes[name].scale) for name in names}
-            if len(scales) == 1 or "speed" not in _names(settings.move):
+            if len(scales) == 1 or "speed" not in names_in(settings.move):
                 return settings.move
         able = [name for name, axis in settings.axes.items() if axis.move is not None]
-        together = sorted(_names(settings.move or "") & settings.axes.keys())
+        together = sorted(names_in(settings.move or "") & settings.axes.keys())
         message = (
             f"the machine can't move {', '.join(target)} in one command; alone: "
             f"{', '.join(able) or 'none'}; together, with one scale: {', '.join(together) or 'none'}"

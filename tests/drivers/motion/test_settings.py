@@ -74,7 +74,7 @@ def test_check_move_unknown_or_no_axis_is_misuse() -> None:
     [
         ({"stop": ""}, "'stop' must have at least 1 character(s) (got '')"),
         ({"answers": {"acknowledged": "("}}, "'answers.acknowledged' must be a regular expression"),
-        ({"home": "G28 {axis}"}, "'home' must be a text in which braces hold only word"),
+        ({"home": "G28 {axis}"}, "'home' must hold only known values in braces: word"),
         ({"colour": 1}, "'colour' must be left out: there is no such setting (got 1)"),
         ({"stop": "\u2713"}, "'stop' must consist of characters up to U+00FF"),
     ],

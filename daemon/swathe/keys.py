@@ -173,9 +173,10 @@ class TerminalKeys:
             press_all(self._decoder.flush())
 
         def read() -> None:
-            data = os.read(descriptor, 1024)
-            if not data:  # the terminal is gone
+            data = _typed(descriptor)
+            if data is None:
                 loop.remove_reader(descriptor)
+                return
             if self._waiting is not None:
                 self._waiting.cancel()
                 self._waiting = None
@@ -219,7 +220,7 @@ def single_keys() -> Iterator[Callable[[float], str]]:
                 patience = decoder.patience
                 left = end - time.monotonic() if patience is None else patience
                 if select.select([descriptor], [], [], max(left, 0.0))[0]:
-                    keys.extend(decoder.feed(os.read(descriptor, 1024)))
+                    keys.extend(decoder.feed(_typed(descriptor) or b""))
                 elif patience is not None:
                     keys.extend(decoder.flush())
                 else:
@@ -277,7 +278,8 @@ def _raw_input() -> Iterator[_TakenTerminal | None]:
     import termios
     import tty
 
-    taken = _TakenTerminal(sys.stdin.fileno(), termios.tcgetattr(sys.stdin.fileno()))
+    descriptor = _opened_again(sys.stdin.fileno())
+    taken = _TakenTerminal(descriptor, termios.tcgetattr(descriptor))
     tty.setcbreak(taken.descriptor)
     _write(_PASTES_ON)
     try:
@@ -289,6 +291,30 @@ def _raw_input() -> Iterator[_TakenTerminal | None]:
                 # Keys that nobody has read are not for the shell.
                 termios.tcsetattr(taken.descriptor, termios.TCSAFLUSH, taken.before)
                 _write(_PASTES_OFF)
+        if descriptor != sys.stdin.fileno():
+            os.close(descriptor)
+
+
+def _opened_again(descriptor: int) -> int:
+    """Return a descriptor of the same terminal that is never waited for; or as it is, if it has no name.
+
+    Ctrl-Z discards what was typed before it, also between the word that there is something and its
+    reading, which would then wait for the next key. The shell's own descriptor stays as it is.
+    """
+    try:
+        return os.open(os.ttyname(descriptor), os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY)
+    except OSError:
+        return descriptor
+
+
+def _typed(descriptor: int) -> bytes | None:
+    """Return what was typed and not read yet, without waiting; None where the terminal is gone."""
+    try:
+        return os.read(descriptor, 1024) or None
+    except BlockingIOError:
+        return b""
+    except OSError:
+        return None
 
 
 def _write(code: bytes) -> None:

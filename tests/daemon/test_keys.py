@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import pty
+import select
 import sys
 import termios
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import pairwise
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swathe.keys import KeyDecoder, Pasted, single_keys
+from swathe.keys import KeyDecoder, Pasted, TerminalKeys, _typed, single_keys
 
 SOME = "q\x1b[A\x1b[15~é\x1b[200~q q\n\x1bq\x1b[201~\x15\x1b[Zß\x1bOC\r"
 KEYS = ["q", "up", "é", "q q\n\x1bq", "clear", "back", "ß", "right", "enter"]
@@ -98,3 +100,42 @@ def test_single_keys_in_either_case_and_the_terminal_as_it_was(terminal: int) ->
         assert read(0.0) == ""
         os.write(terminal, b"left over")
     assert termios.tcgetattr(terminal) == before
+
+
+async def test_keys_that_were_discarded_are_not_waited_for(
+    terminal: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-Z discards a key of which the loop knows already: the next read has nothing, at once."""
+    loop = asyncio.get_running_loop()
+    readers: list[Callable[[], None]] = []
+    monkeypatch.setattr(loop, "add_reader", lambda _, read: readers.append(read))
+    keys: list[str] = []
+    with TerminalKeys(keys.append):
+        (read,) = readers
+        os.write(terminal, b"N")
+        assert select.select([sys.stdin], [], [], 20)[0]
+        termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+        read()
+        assert keys == []
+        os.write(terminal, b"N")
+        assert select.select([sys.stdin], [], [], 20)[0]
+        read()
+        assert keys == ["N"]
+
+
+def test_terminal_that_is_gone_is_no_key(terminal: int) -> None:
+    """It is not taken for one where nothing was typed, which would be asked again for ever."""
+    with single_keys():
+        descriptor = os.open(os.ttyname(sys.stdin.fileno()), os.O_RDONLY | os.O_NONBLOCK)
+        try:
+            assert _typed(descriptor) == b""
+            os.write(terminal, b"\x04")
+            termios.tcflush(descriptor, termios.TCIFLUSH)
+            assert _typed(descriptor) == b""
+        finally:
+            os.close(descriptor)
+    end, other = os.pipe()
+    os.close(other)
+    assert _typed(end) is None
+    os.close(end)
+    assert _typed(end) is None

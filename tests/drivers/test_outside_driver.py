@@ -55,6 +55,7 @@ def test_installed_driver_is_found_by_its_entry_point(installed: Path) -> None:
     assert done.stdout == "invented_tally [[2.0]]\n"
 
 
+@pytest.mark.slow
 def test_installed_driver_keeps_the_contract(installed: Path) -> None:
     """The tests that its author would run: over memory, a terminal and TCP, too."""
     done = run(

@@ -126,6 +126,7 @@ def test_device_of_the_document_is_one_of_a_station() -> None:
     assert DeviceSettings.model_validate(device).port == "usb:A7031"
 
 
+@pytest.mark.slow
 def test_driver_of_the_document_keeps_the_contract(tmp_path: Path) -> None:
     """The Python block runs against the entry point that the TOML block before it registers."""
     (found,) = (tomllib.loads(found) for found in blocks() if "[project." in found)

@@ -43,6 +43,7 @@ def flights(data: bytes) -> np.ndarray[Any, np.dtype[np.float64]]:
     return np.array(kept).reshape(-1, 2)
 
 
+@pytest.mark.slow
 def test_block_steps_read_by_their_velocity(tmp_path: Path, listen: Listen) -> None:
     """The rounds give the four steps in turn, at 5.93 mm/µs and 0.42 µs, and air between."""
     with World(load_scenario(builtin_scenario("block")), ports_dir=tmp_path, speed=20) as world:
@@ -72,6 +73,7 @@ def test_block_steps_read_by_their_velocity(tmp_path: Path, listen: Listen) -> N
     assert np.array_equal(rows["thickness_mm"][on], steps[rows["line"][on]])
 
 
+@pytest.mark.slow
 def test_block_led_by_hand(tmp_path: Path, listen: Listen) -> None:
     """Put on a step the probe reads it until it is put on another one, or lifted off."""
     scenario = load_scenario(builtin_scenario("block"))

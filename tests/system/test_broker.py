@@ -170,6 +170,7 @@ def test_stale_messages_of_an_older_survey_are_cleared(
     assert process.finish()[0] == 3
 
 
+@pytest.mark.core
 def test_commands_over_mqtt(
     serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker
 ) -> None:

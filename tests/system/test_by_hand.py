@@ -82,6 +82,7 @@ def test_gauge_that_never_had_an_echo_is_no_lost_coupling(play: Callable[..., Sc
     assert measured(scene.finish()).all()
 
 
+@pytest.mark.core
 def test_thin_spot_has_its_place(play: Callable[..., Scene]) -> None:
     """The alarm and the progress name the cell that is thin, not the middle of the area."""
     scene = play()

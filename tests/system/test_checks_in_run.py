@@ -104,6 +104,7 @@ async def hand(daemon: Daemon, instrument: Instrument, said: list[str]) -> None:
     await asyncio.to_thread(instrument.sweep, 23.0, 51.0, wall=9.5, seconds=0.9)
 
 
+@pytest.mark.core
 def test_check_within_a_run_by_hand_pauses_judges_and_goes_on(
     tmp_path: Path, instrument: Instrument
 ) -> None:

@@ -137,6 +137,7 @@ def test_other_plan_is_refused(serve: Serve, daemon: Start, ports: Path, tmp_pat
     assert "was started with another plan (scan axis): restore it, or use --new" in output
 
 
+@pytest.mark.core
 def test_rebuild_is_bit_identical(serve: Serve, daemon: Start, ports: Path, tmp_path: Path) -> None:
     """Everything derived comes out of the journal byte for byte as the live run wrote it."""
     station = tmp_path / "station.toml"

@@ -85,6 +85,7 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     assert json.loads((survey / "survey.json").read_bytes()) == before
 
 
+@pytest.mark.core
 def test_run_without_arm_never_moves(
     serve: Serve, daemon: Start, ports: Path, tmp_path: Path
 ) -> None:

@@ -42,6 +42,7 @@ GARBAGE = {
 }
 
 
+@pytest.mark.core
 def test_bad_lines_are_counted_and_placed(
     serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker, witness: Listen
 ) -> None:

@@ -153,6 +153,7 @@ def test_stopped_daemon_shows_within_two_seconds(
     browser.wait(lambda: browser.text("#banner") == "", 20, "contact again")
 
 
+@pytest.mark.core
 def test_stop_from_the_page(
     chromium: Browser, serve: Serve, daemon: Start, ports: Path, tmp_path: Path
 ) -> None:

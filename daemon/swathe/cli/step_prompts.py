@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import select
 import sys
 
 from swathe.calibration import StabilityState
@@ -67,14 +68,18 @@ async def ask_line(prompt: str) -> str:
     answer: asyncio.Future[str] = loop.create_future()
     descriptor = sys.stdin.fileno()
 
+    data = bytearray()
+
     def read() -> None:
-        # A terminal hands over whole lines; of a pipe no more is taken than one line.
-        data = bytearray()
+        # A terminal hands over whole lines; of a pipe no more is taken than one line. A line that
+        # Ctrl-Z has discarded meanwhile is not waited for.
         while not data.endswith(b"\n"):
+            if not select.select([descriptor], [], [], 0)[0]:
+                return
             byte = os.read(descriptor, 1)
             if not byte:
                 break
-            data += byte
+            data.extend(byte)
         if not answer.done():
             text = data.decode(errors="replace").strip().lower()
             answer.set_result(text if data else "q")

@@ -125,6 +125,7 @@ def test_readings_that_scatter_more_than_stated_are_believed() -> None:
     assert steady.repeatability == 0.1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("survey", "least"),
     [

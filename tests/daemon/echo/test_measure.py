@@ -224,6 +224,7 @@ def test_codes_are_taken_as_they_are() -> None:
     assert measured(codes).time_of_flight == pytest.approx([3.05], abs=2e-3)
 
 
+@pytest.mark.slow
 @given(
     cuts=st.lists(st.integers(0, 2 * _BLOCK + 9), max_size=6),
     kind=st.sampled_from(("flank", "peak", "zero_crossing")),

@@ -125,6 +125,7 @@ def polled(kind: Kind, path: Path) -> Iterator[tuple[Station, FaultyDevice]]:
             device.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_each_reading_was_taken_within_its_bound(kind: Kind, tmp_path: Path) -> None:
     """No answer is taken for that to another request; there are all kinds of faults."""

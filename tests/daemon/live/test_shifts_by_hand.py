@@ -18,6 +18,7 @@ SHIFTS += [("several", 0), ("several", 2), ("blocked line", 2), ("blocked line",
 SHIFTS += [("set down elsewhere", 4), ("key forgotten", 5)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "seed"), SHIFTS)
 def test_record_is_true_whatever_the_hand_does(kind: str, seed: int) -> None:
     """No cell holds a reading from another place, and what is missing is in a gap."""

@@ -16,6 +16,7 @@ from swathe.report.plan_picture import _title, draw_plan
 ZONE = (KeepOutZone("manhole", (400, 600), (15, 75)),)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("over", "wanted"),
     [

@@ -88,6 +88,7 @@ class AnyEvents(RuleBasedStateMachine):
         assert not self.on or self.machine.state in MOVING_STATES
 
 
+@pytest.mark.slow
 def test_random_events_reach_every_cell_and_never_move_where_forbidden() -> None:
     """Random events visit every cell of the table; motion is on only where the state allows it."""
     seen: set[tuple[State, Event]] = set()

@@ -187,6 +187,7 @@ def test_newest_notes_are_sent(served: ServedPage) -> None:
         each.close()
 
 
+@pytest.mark.slow
 def test_next_step_follows_gaps_and_probe(served: ServedPage) -> None:
     """The next step by hand is computed when a gap changes or the probe moves, and not otherwise."""
     source = served.source

@@ -24,6 +24,7 @@ def computed(every: int) -> Pipeline:
     return pipeline
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("every", [1, 3, 7])
 def test_gaps_end_at_the_same_instant_however_often_they_are_computed(every: int) -> None:
     """A reading that closes a gap does so at the instant after it, not at the one before."""
@@ -131,6 +132,7 @@ def _alarms(pipeline: Pipeline) -> list[tuple[str, int, int | None]]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("every", [1, 2, 5, 40])
 def test_alarms_of_one_long_batch_are_those_of_many(every: int) -> None:
     """Thin areas, lost echoes and ports, by their timers too: the same times and texts."""

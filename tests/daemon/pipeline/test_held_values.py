@@ -31,6 +31,7 @@ def inside(pipeline: Pipeline) -> list[int]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("gauge", [SCENE.gauge, replace(SCENE.gauge, form="combined")])
 def test_held_value_measures_no_cell(gauge: Gauge, seed: int) -> None:

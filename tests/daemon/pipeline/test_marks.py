@@ -186,6 +186,7 @@ def held() -> Pipeline:
     return journal.pipeline
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", MarkKind)
 def test_mark_of_every_kind_has_its_effect(kind: MarkKind) -> None:
     """A pipeline with the mark differs from one without it in what the mark is about."""

@@ -551,6 +551,7 @@ def plain_cells(
     return lines, placed, hits
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(
     st.lists(
@@ -616,6 +617,7 @@ def test_lost_encoder_does_not_fill_the_memory() -> None:
     assert pipeline.progress().unplaced > 2500
 
 
+@pytest.mark.slow
 @settings(max_examples=40)
 @given(
     st.lists(

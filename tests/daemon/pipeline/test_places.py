@@ -138,6 +138,7 @@ def uncertain_scene(time: Time, delay: float, scale: float) -> Scene:
     )
 
 
+@pytest.mark.slow
 def test_interval_of_the_places_holds_the_truth() -> None:
     """With delay and scale drawn from what is stated of them, 93 to 97 % are within the interval.
 

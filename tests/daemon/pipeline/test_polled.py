@@ -169,6 +169,7 @@ def test_moment_that_is_not_stated_is_off_by_half_the_latency(share: float | Non
     assert found.cells_off == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["late", "lost", "doubled", "foreign"])
 @pytest.mark.parametrize("what", ["thickness", "counts"])
 @pytest.mark.parametrize("kind", KINDS)

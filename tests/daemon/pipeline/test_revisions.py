@@ -414,6 +414,7 @@ def test_mark_of_a_revision_changes_nothing_before_the_survey_is_placed_again() 
     assert not late.revisions_pending
 
 
+@pytest.mark.slow
 def test_revision_of_an_earlier_run_is_by_utc() -> None:
     """The host's clock begins again with each boot; the discarded times are those of the world."""
     first = [opened(TEXT), *entries(), ended(START + 7100 * MS)]

@@ -37,6 +37,7 @@ def assert_true(verdict: Verdict, *, rms: float = 0.2) -> None:
     assert verdict.truly > 0.8 * verdict.cells, text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_gauge_without_rate_gives_no_false_cause(layout: Layout) -> None:
     """With the times of arrival only, cells may be missing, but for no reason that is not so."""
@@ -45,6 +46,7 @@ def test_gauge_without_rate_gives_no_false_cause(layout: Layout) -> None:
     assert verdict.gaps > 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("layout", LAYOUTS)
 @pytest.mark.parametrize("time", KNOWN)
 def test_gaps_are_true(layout: Layout, time: Time) -> None:
@@ -52,6 +54,7 @@ def test_gaps_are_true(layout: Layout, time: Time) -> None:
     assert_true(judged(layout, time, 1))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "variant",
     [
@@ -77,6 +80,7 @@ def test_gaps_by_number_are_true_whatever_happens(variant: str) -> None:
     assert_true(judged("line", "number", 3, variant))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("time", get_args(Time))
 def test_result_does_not_depend_on_batches(time: Time) -> None:
     """With losses, a restart and bursts, whichever the kind of time, a journal has one result."""

@@ -24,6 +24,7 @@ def survey(tmp_path_factory: pytest.TempPathFactory) -> SurveyFolder:
     return write_survey(tmp_path_factory.mktemp("replay") / "survey")
 
 
+@pytest.mark.slow
 @given(st.integers(0, len(ENTRIES) - 1), st.sampled_from([-1, 0, 1]))
 @settings(max_examples=25, deadline=None)
 def test_replay_until_a_time_equals_that_of_a_journal_cut_there(

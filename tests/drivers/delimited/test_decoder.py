@@ -414,6 +414,7 @@ def test_reset_in_overlong_line_does_not_count_it_twice() -> None:
     assert first.fault_bytes + batch.fault_bytes == 300
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("table", VARIANTS)
 @given(data=st.data(), repeats=st.sampled_from([1, 50]), seed=st.integers(0, 2**32))
 @settings(max_examples=60)

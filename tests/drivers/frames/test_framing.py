@@ -75,6 +75,7 @@ def test_feed_any_stream_agrees_with_plain_reader(table: dict[str, Any], seed: i
         assert found.waveforms.tolist() == [list(record["waveform"]) for record in records]
 
 
+@pytest.mark.slow
 @EACH
 @given(seed=st.integers(0, 2**32))
 @settings(max_examples=25)

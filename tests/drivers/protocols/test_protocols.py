@@ -141,6 +141,7 @@ def test_stream_cut_at_random_gives_identical_records(protocol: Protocol, seed: 
     assert left == 0
 
 
+@pytest.mark.slow
 @each
 @pytest.mark.parametrize("seed", range(20))
 def test_stream_after_garbage_gives_identical_records_and_counts_each_byte(

@@ -162,6 +162,7 @@ def test_stop_is_at_the_crawler_at_once_and_nothing_moves_after(
         assert crawler.log.violations == []
 
 
+@pytest.mark.slow
 def test_lost_acknowledgements_garbage_and_refusals_end_truthfully(
     scenario_data: dict[str, Any], tmp_path: Path
 ) -> None:

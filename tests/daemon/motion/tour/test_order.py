@@ -91,6 +91,7 @@ def test_few_visits_have_the_best_tour(
         assert order == []
 
 
+@pytest.mark.slow
 @settings(max_examples=12)
 @given(
     count=st.integers(1, 24), seed=st.integers(0, 999), together=st.booleans(), goes=st.booleans()
@@ -105,6 +106,7 @@ def test_every_visit_is_made_once(count: int, seed: int, together: bool, goes: b
     assert order == order_visits(visits, metric, begin=BEGIN, home=home)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("together", [True, False])
 @pytest.mark.parametrize("seed", range(3))
 def test_searched_tour_is_nearly_the_best(seed: int, together: bool) -> None:
@@ -119,6 +121,7 @@ def test_searched_tour_is_nearly_the_best(seed: int, together: bool) -> None:
     assert mine - own <= 1.10 * (best - own)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_searched_tour_of_many_beats_the_nearest_first(seed: int) -> None:
     """300 visits: always going to the nearest end takes longer by a tenth at least."""

@@ -168,6 +168,7 @@ def steady(
     return np.concatenate(mapped)
 
 
+@pytest.mark.slow
 def test_clock_drifting_for_a_night_is_no_restart() -> None:
     """A poor clock, 400 ppm off for ten hours, is followed and never taken for a restarted one."""
     true = np.arange(0, 36_000 * 10, dtype=np.int64) * 100_000_000

@@ -56,6 +56,7 @@ def waves(x: Floats, y: Floats) -> Floats:
     return 12 + 0.3 * np.sin(2 * np.pi * x / 20) + 0 * y
 
 
+@pytest.mark.slow
 def test_interval_holds_the_truth_as_often_as_it_claims() -> None:
     """Over 60 scans of all kinds with jitter, queues and bunches, no fewer than 95 % can give."""
     held = bounded = 0

@@ -90,6 +90,7 @@ class Hand:
         return float(np.abs(scan - truth.scan[number]).max())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("off", "moved", "speed"),
     [

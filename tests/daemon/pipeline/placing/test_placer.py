@@ -56,6 +56,7 @@ def go(made: Placer, now: int) -> list[tuple[int, float]]:
     return list(zip((placed.readings["time"] // MS).tolist(), placed.scan.tolist(), strict=True))
 
 
+@pytest.mark.slow
 @settings(max_examples=50)
 @given(
     steps=st.lists(st.tuples(st.integers(1, 400), st.integers(-9, 9)), min_size=1, max_size=30),

@@ -47,6 +47,7 @@ def raised(
     return watch.conditions
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("resolution", [0.001, 0.01, 0.1])
 @pytest.mark.parametrize("noise", [0.0, 0.001, 0.005, 0.02, 0.05])
 @pytest.mark.parametrize("rough", [0.0, 0.3])

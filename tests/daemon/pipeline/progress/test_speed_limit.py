@@ -112,6 +112,7 @@ def jittery(seed: int, speed: float, seconds: float) -> list[Entry]:
     return sorted(entries, key=lambda entry: entry.time)
 
 
+@pytest.mark.slow
 def test_no_cell_is_skipped_at_the_published_limit() -> None:
     """The limit that a resting probe's readings show holds for the scan after it."""
     text = station_text(scan_length=300)

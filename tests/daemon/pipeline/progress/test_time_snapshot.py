@@ -60,6 +60,7 @@ def test_nothing_is_published_before_the_first_record() -> None:
     assert time_snapshots({"readings": TimeTally()}) == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("time", "kind"),
     [

@@ -22,13 +22,13 @@ def gaps(
 ) -> None:
     """List the gaps of a survey. Exit code 0: coverage meets the target; 3: it does not."""
     from swathe.report import gaps_json, gaps_table, spots_table, summary_line
-    from swathe.store import SurveyFolder, read_survey_record
+    from swathe.store import SurveyFolder, ending_text, is_dead, read_survey_record
 
     folder = SurveyFolder(survey)
     folder.require()
     record = read_survey_record(folder.record)
     if as_json:
-        typer.echo(gaps_json(record))
+        typer.echo(gaps_json(record, dead=is_dead(folder, record)))
     else:
         for line in spots_table(record):
             say(line)
@@ -36,4 +36,6 @@ def gaps(
         if listed or (record.zones and not record.spots):
             console.print(gaps_table(record, closed=closed))
         say(summary_line(record))
+        if text := ending_text(folder, record):
+            say(text)
     raise typer.Exit(Exit.OK if record.target_reached else Exit.NOT_COVERED)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import sys
 
 # Each module registers its subcommand as it is imported.
@@ -26,7 +27,7 @@ from swathe.cli import (  # noqa: F401
     watch,
 )
 from swathe.cli.app import Exit, app, errors
-from swathe.errors import MisuseError, SwatheError
+from swathe.errors import MisuseError, SwatheError, first_error
 
 __all__ = ["main"]
 
@@ -38,14 +39,38 @@ def main() -> None:
     except MisuseError:
         raise
     except Exception as error:
-        if not _for_the_user(error):
+        text = _for_the_user(error)
+        if not text:
             raise
-        errors.print(f"swathe: {error}", style="red", highlight=False, markup=False, soft_wrap=True)
+        logging.getLogger(__name__).info("where it arose", exc_info=error)
+        errors.print(f"swathe: {text}", style="red", highlight=False, markup=False, soft_wrap=True)
         sys.exit(Exit.ERROR)
 
 
-def _for_the_user(error: Exception) -> bool:
-    """Return whether a user can remedy an error; the drivers are imported only to judge one."""
+def _for_the_user(error: BaseException) -> str:
+    """Return the text of an error that a user can remedy, empty for any other.
+
+    The drivers are imported only to judge one.
+    """
     from swathe_drivers import DriverError
 
-    return isinstance(error, SwatheError | DriverError)
+    if isinstance(error, BaseExceptionGroup):
+        error = first_error(error)
+    if isinstance(error, MisuseError):
+        return ""
+    if isinstance(error, SwatheError | DriverError):
+        return str(error)
+    if isinstance(error, OSError):
+        # What the system refuses is no bug: a permission, a full disk, a folder that is gone.
+        return _system_text(error)
+    return ""
+
+
+def _system_text(error: OSError) -> str:
+    """Return what the operating system refused, with the path where it names one."""
+    what = error.strerror or str(error) or type(error).__name__
+    where = "" if error.filename is None else f"{error.filename}: "
+    remedy = ""
+    if isinstance(error, PermissionError):
+        remedy = "; this user may not do that: change the owner or mode, or name another place"
+    return f"{where}{what}{remedy}"

@@ -84,13 +84,10 @@ def _surveys(paths: list[Path]) -> list[SurveyFolder]:
 
 def _print(folders: list[SurveyFolder], below: Path) -> None:
     """Print one survey, or a list of several and then each."""
-    from swathe.report import survey_lines
     from swathe.report.survey_list import set_line, survey_rows, surveys_table
-    from swathe.store import read_survey_record
 
     if len(folders) == 1:
-        for text in survey_lines(read_survey_record(folders[0].record)):
-            say(text)
+        _print_one(folders[0])
         return
     rows = survey_rows(folders, below)
     console.print(surveys_table(rows))
@@ -100,5 +97,15 @@ def _print(folders: list[SurveyFolder], below: Path) -> None:
         if row.problem:
             say(row.problem)
             continue
-        for text in survey_lines(read_survey_record(folder.record)):
-            say(text)
+        _print_one(folder)
+
+
+def _print_one(folder: SurveyFolder) -> None:
+    from swathe.report import survey_lines
+    from swathe.store import ending_text, read_survey_record
+
+    record = read_survey_record(folder.record)
+    for text in survey_lines(record):
+        say(text)
+    if text := ending_text(folder, record):
+        say(text)

@@ -105,13 +105,19 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
     return table
 
 
-def gaps_json(record: SurveyRecord) -> str:
-    """Return coverage and every gap, open and closed, as JSON."""
+def gaps_json(record: SurveyRecord, *, dead: bool | None = False) -> str:
+    """Return coverage and every gap, open and closed, as JSON.
+
+    Args:
+        record: of the survey.
+        dead: whether its last run ended without a word; None where that is unknown.
+    """
     return json.dumps(
         {
             "survey": record.survey,
             "station": record.station,
             "status": record.status,
+            "ended_without_a_word": dead,
             "percent": record.progress.percent,
             "target": record.target_coverage,
             "target_reached": record.target_reached,

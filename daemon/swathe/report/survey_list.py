@@ -14,9 +14,14 @@ from swathe.errors import SwatheError
 from swathe.messages import ProgressMessage, moment
 from swathe.pipeline.progress.fields import Snapshot, UtcTime, count_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
-from swathe.store import SurveyFolder, read_survey_record
+from swathe.store import SurveyFolder, SurveyRecord, is_dead, read_survey_record
 
 __all__ = ["SurveyRow", "set_line", "survey_rows", "surveys_json", "surveys_table"]
+
+
+RowState = Literal[
+    "complete", "incomplete", "scanning", "ended without a word", "not ended", "unknown"
+]
 
 
 class SurveyRow(Snapshot):
@@ -28,8 +33,10 @@ class SurveyRow(Snapshot):
     area: str = Field("", description="of the station file; empty where that has no areas")
     operators: tuple[str, ...] = ()
     begun: UtcTime | None = Field(None, description="when its first run began")
-    state: Literal["complete", "incomplete", "not ended", "unknown"] = Field(
-        "unknown", description="not ended: it is scanned now, or its last run was killed"
+    state: RowState = Field(
+        "unknown",
+        description="ended without a word: its last run was killed or lost its power; not ended: that, "
+        "or it is scanned now",
     )
     target_reached: bool = False
     open_gaps: int = 0
@@ -69,12 +76,21 @@ def _row(folder: SurveyFolder, below: Path) -> SurveyRow:
         area=record.area,
         operators=record.operators,
         begun=begun,
-        state="not ended" if record.status == "scanning" else record.status,
+        state=_state(folder, record),
         target_reached=record.target_reached,
         open_gaps=len(record.open_gaps),
         progress=record.progress,
         units=record.display.length_name,
     )
+
+
+def _state(folder: SurveyFolder, record: SurveyRecord) -> RowState:
+    if record.status != "scanning":
+        return record.status
+    dead = is_dead(folder, record)
+    if dead is None:
+        return "not ended"
+    return "ended without a word" if dead else "scanning"
 
 
 def surveys_table(rows: Sequence[SurveyRow]) -> Table:

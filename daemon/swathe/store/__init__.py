@@ -4,6 +4,7 @@ from swathe.store.attributes import run_attributes, survey_attributes
 from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusableError
 from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.delays import measured_delays
+from swathe.store.endings import ending_text, is_dead
 from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, changes_since, check_same_survey, zones_since
 from swathe.store.frozen import Frozen, freeze
@@ -41,8 +42,10 @@ __all__ = [
     "changes_since",
     "check_same_survey",
     "dataset_of",
+    "ending_text",
     "feed_journal",
     "freeze",
+    "is_dead",
     "measured_delays",
     "open_dataset",
     "read_survey_record",

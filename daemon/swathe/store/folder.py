@@ -12,6 +12,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,6 +33,12 @@ from swathe.station import (
 )
 
 __all__ = ["SurveyFolder", "changes_since", "check_same_survey", "zones_since"]
+
+
+_LOCK = ".lock"
+# Whether a survey is written to is found out by taking its lock for a moment.
+_LOCK_SECONDS = 0.2
+_LOCK_STEP_SECONDS = 0.02
 
 
 class SurveyFolder:
@@ -128,7 +135,13 @@ class SurveyFolder:
         return int(self.first_opening().detail["utc_ns"])
 
     def set_aside(self) -> Path | None:
-        """Rename the survey so that a new one can begin; return the new path."""
+        """Rename the survey so that a new one can begin; return the new path.
+
+        It is locked meanwhile: a run that writes to it keeps its folder.
+
+        Raises:
+            SurveyError: another process writes to it, or it cannot be renamed; it is as it was.
+        """
         if not self.path.exists():
             return None
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
@@ -137,8 +150,33 @@ class SurveyFolder:
         while aside.exists():
             number += 1
             aside = self.path.with_name(f"{self.path.name}-until-{stamp}-{number}")
-        self.path.rename(aside)
+        with self:
+            try:
+                self.path.rename(aside)
+            except OSError as error:
+                message = f"cannot be renamed to {aside.name}: {error.strerror}"
+                raise SurveyError(self.path, message) from error
         return aside
+
+    @property
+    def written_now(self) -> bool | None:
+        """Whether a process holds the survey's lock; None where that cannot be found out."""
+        if os.name != "posix":
+            return None
+        import fcntl
+
+        try:
+            with SafeFolder(self.path).open(_LOCK) as lock:
+                try:
+                    # Shared, and for a moment only: a run that begins meanwhile tries again.
+                    fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    return True
+                return False
+        except FileNotFoundError:
+            return False
+        except OSError:
+            return None
 
     def __enter__(self) -> Self:
         """Lock the survey for writing.
@@ -146,17 +184,24 @@ class SurveyFolder:
         Raises:
             SurveyError: another process writes to it; stop that one first.
         """
-        try:
-            self.path.mkdir(parents=True, exist_ok=True)
-            lock = SafeFolder(self.path).append(".lock")
-        except OSError as error:
-            raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
-        if not _try_lock(lock):
+        end = time.monotonic() + _LOCK_SECONDS
+        while True:
+            try:
+                self.path.mkdir(parents=True, exist_ok=True)
+                lock = SafeFolder(self.path).append(_LOCK)
+            except OSError as error:
+                raise SurveyError(self.path, f"cannot be written: {error.strerror}") from error
+            if _try_lock(lock):
+                if _is_at(lock, self.path / _LOCK):
+                    self._lock = lock
+                    return self
+                # The folder was renamed between the two steps: this is the lock of an older survey.
+            elif time.monotonic() > end:
+                lock.close()
+                message = "another swathe process writes to this survey: stop it first"
+                raise SurveyError(self.path, message)
             lock.close()
-            message = "another swathe process writes to this survey: stop it first"
-            raise SurveyError(self.path, message)
-        self._lock = lock
-        return self
+            time.sleep(_LOCK_STEP_SECONDS)
 
     def __exit__(
         self,
@@ -167,6 +212,14 @@ class SurveyFolder:
         if self._lock is not None:
             self._lock.close()
             self._lock = None
+
+
+def _is_at(stream: BinaryIO, path: Path) -> bool:
+    """Return whether a path still names the file that is open."""
+    try:
+        return os.path.samestat(os.fstat(stream.fileno()), path.stat())
+    except FileNotFoundError:
+        return False
 
 
 def _try_lock(stream: BinaryIO) -> bool:

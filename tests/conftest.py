@@ -16,6 +16,10 @@ settings.register_profile("search", deadline=None, derandomize=False)
 settings.load_profile("swathe")
 
 
+# What ends in good order may take its time on a busy machine; tests of the limit itself set their own.
+os.environ.setdefault("SWATHE_END_WITHIN", "40")
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """Return one worker more than there are processors: some tests wait for ports and browsers."""

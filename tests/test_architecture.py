@@ -22,6 +22,7 @@ PACKAGES = {
 # A package of the daemon imports from those before it.
 ORDER = (
     "errors",
+    "stop_requests",
     "units",
     "display_units",
     "safe_files",
@@ -45,6 +46,7 @@ ORDER = (
     "live",
     "demo",
     "cli",
+    "entry",
 )
 # The simulators are for these alone.
 MAY_SIMULATE = {"demo/stage.py", "cli/simulate.py"}

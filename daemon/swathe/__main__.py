@@ -1,5 +1,5 @@
 """``python -m swathe`` is the ``swathe`` command."""
 
-from swathe.cli.main import main
+from swathe.entry import run_command
 
-main()
+run_command()

@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -40,6 +41,12 @@ class Drawn(Protocol):
         ...
 
 
+def _in_loop(
+    loop: asyncio.AbstractEventLoop, act: Callable[[], None], _number: int, _frame: object
+) -> None:
+    loop.call_soon_threadsafe(act)
+
+
 class BoardScreen:
     """Draws a board on the alternate screen of a terminal; a context manager, within an event loop.
 
@@ -68,6 +75,7 @@ class BoardScreen:
         self._on_continued = on_continued
         self._keys = TerminalKeys(self._press)
         self._live: Live | None = None
+        self._ended = False
         self._handled = contextlib.ExitStack()
 
     def __enter__(self) -> Self:
@@ -87,10 +95,15 @@ class BoardScreen:
     def refresh(self) -> None:
         """Ring, and draw the board as it is now; in the background only ring."""
         self._board.ring_for_new()
-        if self._live is None and is_foreground():
+        if self._live is None and not self._ended and is_foreground():
             self._open()
         if self._live is not None:
             self._live.update(self._board.render(), refresh=True)
+
+    def give_back(self) -> None:
+        """Give the terminal back as it was; the screen is not drawn again."""
+        self._ended = True
+        self._close()
 
     def _press(self, key: str) -> None:
         self._board.press(key)
@@ -103,8 +116,9 @@ class BoardScreen:
             if (number := getattr(signal, name, None)) is None:
                 continue
             with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
-                loop.add_signal_handler(number, act)
-                self._handled.callback(loop.remove_signal_handler, number)
+                # Not by the loop: it would take the descriptor that all signals are reported by.
+                before = signal.signal(number, partial(_in_loop, loop, act))
+                self._handled.callback(signal.signal, number, before)
 
     def _open(self) -> None:
         """Take screen and keys."""

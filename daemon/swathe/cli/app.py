@@ -11,6 +11,7 @@ import typer
 from rich.console import Console
 
 from swathe.errors import SwatheError
+from swathe.stop_requests import STOP_REQUESTS
 
 __all__ = ["AreaOption", "Exit", "app", "console", "errors", "quantity", "say"]
 
@@ -52,6 +53,10 @@ def quantity(option: str, text: str, convert: Callable[[object], float]) -> floa
         raise SwatheError(message) from error
 
 
+# These pass a signal on to what they run.
+_ENDED_IN_ORDER = ("run", "demo")
+
+
 class Exit:
     """Exit codes of every subcommand."""
 
@@ -73,6 +78,7 @@ def _print_version(value: bool) -> None:
 
 @app.callback()
 def _options(
+    context: typer.Context,
     version: Annotated[  # noqa: ARG001  handled by its callback
         bool,
         typer.Option(
@@ -83,7 +89,9 @@ def _options(
         bool, typer.Option("--verbose", help="Print more on standard error.")
     ] = False,
 ) -> None:
-    """Set up logging for every subcommand."""
+    """Set up logging and signals for every subcommand."""
+    if context.invoked_subcommand not in _ENDED_IN_ORDER:
+        STOP_REQUESTS.end()  # what Ctrl-C and SIGTERM do to a command by default is right for it
     from rich.logging import RichHandler
 
     logging.basicConfig(

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from swathe.cli.app import Exit, app, console, say
+from swathe.stop_requests import STOP_REQUESTS
 
 __all__ = ["demo"]
 
@@ -42,6 +43,7 @@ def demo(
 
     out.mkdir(parents=True, exist_ok=True)
     folder = SurveyFolder(out / "penstock-3")
+    STOP_REQUESTS.hold()
     if aside := folder.set_aside():
         say(f"the older demo is kept as {aside}")
     say(CAUTION)

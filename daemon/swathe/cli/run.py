@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import AreaOption, Exit, app, console, errors, say
+from swathe.stop_requests import STOP_REQUESTS
 
 if TYPE_CHECKING:
     from swathe.messages import CheckMessage
@@ -69,22 +70,27 @@ def run(
 
     settings, text = read_station(station, area=area, operator=operator)
     folder = SurveyFolder(survey_folder(settings, station))
-    if new and (aside := folder.set_aside()):
-        say(f"the older survey is kept as {aside}")
+    if folder.written_now:
+        with folder:  # refused, before anybody confirms anything
+            pass
     if not console.is_terminal:
         say(CAUTION)
     for warning in beam_warnings(settings):
         say(f"WARNING: {warning}", style="bold")
     for warning in condition_warnings(settings):
         say(f"WARNING of the calibration: {warning}")
-    if folder.begun:
+    if folder.begun and not new:
         say(f"resuming {folder.path}")
         for change in changes_since(folder, settings):
             say(f"changed since the last run: {change}")
-    checks = _checks_of(folder)
+    checks = () if new else _checks_of(folder)
     if due := due_before(settings, checks, datetime.now(UTC)):
         say(due, style="bold")
     armed = may_move(settings, checks, given=arm)
+    # Up to here a signal ends the command at once; from here on the run ends in good order.
+    STOP_REQUESTS.hold()
+    if new and (aside := folder.set_aside()):
+        say(f"the older survey is kept as {aside}")
 
     def print_torn(path: Path, message: str) -> None:
         errors.print(f"{path}: {message}", soft_wrap=True)
@@ -97,6 +103,7 @@ def run(
 
     async def acquire() -> int:
         with TerminalObserver(console) as observer:
+            STOP_REQUESTS.restore.append(observer.give_back)
             daemon = Daemon(
                 settings,
                 text,
@@ -109,6 +116,8 @@ def run(
                 setup_log=SetupLog(station, area=area),
                 because=changed,
             )
+            if daemon.crawl is not None:
+                STOP_REQUESTS.restore.insert(0, daemon.crawl.close_now)
             outcome = await daemon.run()
         say(f"{outcome.status}: {outcome.reason}")
         say(summary_line(outcome.record))

@@ -161,7 +161,7 @@ class Daemon:
             if (page := self._make_page()) is not None:
                 stack.push_async_callback(page.close)
             stack.enter_context(self._session)
-            stack.enter_context(stop_signals(self.stop))
+            stack.enter_context(stop_signals(self.stop, unsaved=lambda: self._session.unsaved))
             if self.crawl is not None:
                 self.crawl.begin()  # before a port delivers readings
             stack.enter_context(self._hub)

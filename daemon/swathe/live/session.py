@@ -31,6 +31,7 @@ from swathe.store import (
 __all__ = ["Session"]
 
 
+_DERIVED = "arrays and record may be older, the next run or `swathe rebuild` brings them up to it"
 # Rounds in which a replay that is as slow as the run may catch up with it.
 _MOST_ROUNDS = 100
 
@@ -83,6 +84,7 @@ class Session:
         self._files = DerivedFiles(folder, station)
         self._sync: asyncio.Future[None] | None = None
         self._written = self._unsynced = False
+        self._synced_until = self._sync_from = clock()
         self._observer = observer
         self._purpose = purpose
         self._because = because
@@ -123,6 +125,7 @@ class Session:
                 self.enter(mark)
             self._journal.flush()
             self._journal.sync()
+            self._synced_until = self._clock()
             self._stack = stack.pop_all()
         return self
 
@@ -326,11 +329,19 @@ class Session:
         self._flush_journal()
         if self._sync is not None and self._sync.done():
             self._sync.result()
-            self._sync = None
+            self._sync, self._synced_until = None, self._sync_from
         if not sync or not self._unsynced or self._sync is not None:
             return
-        self._unsynced = False
+        self._unsynced, self._sync_from = False, self._clock()
         self._sync = asyncio.ensure_future(asyncio.to_thread(self._journal.sync))
+
+    @property
+    def unsaved(self) -> str:
+        """What is not on the disk, as text for a run that is abandoned; for any thread."""
+        age = (self._clock() - self._synced_until) / 1e9
+        if not self._unsynced and self._sync is None and not self._written:
+            return f"the journal is on the disk; {_DERIVED}"
+        return f"the last {age:.1f} s of the journal are not known to be on the disk; {_DERIVED}"
 
     def _flush_journal(self) -> None:
         if self._written:

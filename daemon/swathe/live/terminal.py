@@ -35,6 +35,7 @@ class TerminalObserver:
         self._due = 0.0
         self._refresh: Callable[[], None] | None = None
         self._board: Board | None = None
+        self._screen: BoardScreen | None = None
         self._stack = contextlib.ExitStack()
 
     def __enter__(self) -> Self:
@@ -49,6 +50,11 @@ class TerminalObserver:
         self._stack.close()
         if self._board is not None:  # what was shown last stays readable after the run
             self._console.print(self._board.render())
+
+    def give_back(self) -> None:
+        """Give the terminal back at once, whatever the run still does."""
+        if self._screen is not None:
+            self._screen.give_back()
 
     def show(self, daemon: Daemon) -> None:
         """Draw the state after a tick, four times a second at most."""
@@ -84,6 +90,7 @@ class TerminalObserver:
             on_continued=panel.on_continued,
         )
         self._stack.enter_context(screen)
+        self._screen = screen
         return screen.refresh
 
     def _say(self, line: str) -> None:

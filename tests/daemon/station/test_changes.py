@@ -143,3 +143,9 @@ def test_run_is_read_in_the_plan() -> None:
     assert run.index_axis == plan.index_axis
     assert run.exclude == ()
     assert run.survey == station(TEXT).survey
+
+
+def test_circumference_does_not_grow() -> None:
+    """Its first cell is next to its last: another length is another pipe."""
+    text = TEXT.replace('device = "encoder"\n', 'device = "encoder"\nmode = "wrapped"\n', 1)
+    assert not extends(station(text), changed('length = "20 mm"', 'length = "30 mm"', text))

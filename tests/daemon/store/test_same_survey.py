@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.handmade import MS, START, UTC, ended, opened
+from daemon.handmade import INDEX_ENCODED, MS, START, UTC, Motion, ended, opened, station_text
 from daemon.surveys import BACK, RUNS, TEXT, assert_same, write_survey
 from swathe.errors import SurveyError
 from swathe.journal import Mark, MarkKind, read_journal
@@ -42,7 +42,7 @@ def test_decisive_change_needs_a_reason(tmp_path: Path, old: str, new: str, key:
     folder = write_survey(tmp_path)
     before = list(read_journal(folder.journal))
     with pytest.raises(SurveyError, match="--changed 'REASON'") as refused:
-        begin(folder, TEXT.replace(old, new))
+        begin(folder, TEXT.replace(old, new), because="  ")
     assert key in str(refused.value)
     assert list(read_journal(folder.journal)) == before
     pipeline = begin(folder, TEXT.replace(old, new), because="another wheel")
@@ -88,10 +88,12 @@ def test_other_part_is_another_survey(tmp_path: Path) -> None:
 def test_harmless_change_is_recorded(tmp_path: Path) -> None:
     """It needs no reason, and the record names it."""
     folder = write_survey(tmp_path)
-    pipeline = begin(folder, TEXT.replace("[survey]", "[survey]\ntarget_coverage = 90"))
+    text = TEXT.replace("[survey]", "[survey]\ntarget_coverage = 90")
+    pipeline = begin(folder, text, because="the wheel is the old one")
     (change,) = record_of(pipeline).station_changes
     assert (change.key, change.before, change.now) == ("survey.target_coverage", "100", "90")
     assert not change.decisive
+    assert change.because == ""  # a reason is one for what decides
 
 
 def test_area_that_was_extended_is_one_survey(tmp_path: Path) -> None:
@@ -99,6 +101,7 @@ def test_area_that_was_extended_is_one_survey(tmp_path: Path) -> None:
     folder = write_survey(tmp_path)
     before = replay(folder)
     write_derived(folder, before)
+    begin(folder, TEXT)  # leaves a checkpoint of the shorter grid
     pipeline = begin(folder, LONGER)
     assert pipeline.grid.shape == (1, 41)
     assert pipeline.grid.state[:26].tolist() == before.grid.state.tolist()
@@ -112,6 +115,29 @@ def test_area_that_was_extended_is_one_survey(tmp_path: Path) -> None:
     with pytest.raises(SurveyError, match=r"another plan \(scan axis\)"):
         begin(folder, TEXT)
     assert replay(folder, until=UTC + 1000 * MS).grid.shape == (1, 26)
+    assert replay(folder, until=UTC + 10**18).grid.shape == (1, 41)
+
+
+def test_lines_of_an_area_that_grew_in_length_stay_where_they_are(tmp_path: Path) -> None:
+    """Cells of earlier runs keep line and column where lines have become longer."""
+    text = station_text(scan_length=10, index=INDEX_ENCODED.format(length=3))
+    motion = Motion(place=lambda ms: (ms / 100, 2.0), wall=lambda _: 10.0, first=0, last=1000)
+    folder = write_survey(tmp_path, [(opened(text), *motion.entries(), ended(START + 1100 * MS))])
+    before = replay(folder).grid
+    pipeline = begin(folder, text.replace('length = "10 mm"', 'length = "15 mm"'))
+    after = pipeline.grid
+    assert after.shape == (4, 16)
+    assert np.array_equal(after.hits.reshape(4, 16)[:, :11], before.hits.reshape(4, 11))
+    assert before.hits.sum() == after.hits.sum() > 0
+
+
+def test_area_that_grows_and_gains_a_zone(tmp_path: Path) -> None:
+    """The zone takes out what was required until then, and only from that run on."""
+    folder = write_survey(tmp_path)
+    pipeline = begin(folder, LONGER + ZONE)
+    (zone,) = pipeline.requests.zones
+    assert zone.cells == 4
+    assert_same(replay(folder), pipeline)
 
 
 def test_zone_that_was_added_is_journalled_once(tmp_path: Path) -> None:
@@ -140,3 +166,13 @@ def test_run_that_checks_changes_no_plan(tmp_path: Path) -> None:
     begin(folder, TEXT)
     with pytest.raises(SurveyError, match=r"scan\.counts_per_mm"):
         begin(folder, other)
+
+
+def test_later_run_with_the_shorter_file_is_in_the_plan_all_the_same(tmp_path: Path) -> None:
+    """A check with the file of before the extension leaves grid and arrays as they are."""
+    folder = write_survey(tmp_path)
+    begin(folder, LONGER)
+    with Session(folder, parse_station(TEXT, "b"), TEXT, purpose="check") as session:
+        session.resume()
+        assert session.pipeline.station.shape == (1, 41)
+        assert session.pipeline.grid.shape == (1, 41)

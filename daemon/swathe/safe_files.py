@@ -180,6 +180,12 @@ class SafeFolder:
             for name in sorted([*files, *links]):
                 yield Path(here, name).relative_to(self.root).as_posix()
 
+    def entries(self, below: str = "") -> list[str]:
+        """Return the names of what is in a folder, without those of folders below it, sorted."""
+        if below and not self.is_folder(below):
+            return []
+        return sorted(path.name for path in (self.path(below) if below else self.root).iterdir())
+
     def is_file(self, name: str) -> bool:
         """Return whether there is a regular file of that name that is reached through no link."""
         return stat.S_ISREG(self._mode(name))

@@ -18,11 +18,12 @@ from swathe.store import (
     SurveyRecord,
     dataset_of,
     open_dataset,
-    read_survey_record,
+    read_verified_record,
     record_of,
     replay,
     run_attributes,
     survey_attributes,
+    unverified_reason,
 )
 
 if TYPE_CHECKING:
@@ -97,18 +98,27 @@ class Survey:
         Raises:
             SurveyError: the record is missing or damaged; ``swathe rebuild`` writes it again.
         """
-        return read_survey_record(self._folder.record)
+        return read_verified_record(self._folder).record
 
     @property
     def gaps(self) -> tuple[GapMessage, ...]:
         """The open gaps, by number; `record` has the closed ones as well."""
         return tuple(self.record.open_gaps)
 
+    @property
+    def unverified(self) -> str:
+        """Why record and arrays are not verified by their digests; empty if they can be.
+
+        What is read and does not match its digest raises `SurveyError`, whatever this is.
+        """
+        return unverified_reason(self._folder)
+
     def arrays(self) -> xarray.Dataset:
         """Return the layers over (index, scan), read lazily; coordinates are in mm.
 
         Raises:
-            SurveyError: the survey has no arrays; ``swathe rebuild`` writes them again.
+            SurveyError: the survey has no arrays, or what is read is not what was written;
+                ``swathe rebuild`` writes them again.
             SwatheError: xarray is not installed; it comes with the extra ``xarray``.
 
         Example:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -13,7 +14,7 @@ from rich.console import Console
 from swathe.errors import SwatheError
 from swathe.stop_requests import STOP_REQUESTS
 
-__all__ = ["AreaOption", "Exit", "app", "console", "errors", "quantity", "say"]
+__all__ = ["AreaOption", "Exit", "app", "console", "errors", "quantity", "say", "warn_unverified"]
 
 AreaOption = Annotated[
     str, typer.Option("--area", help="The area of the station file, where it has several.")
@@ -38,6 +39,12 @@ def say(text: str, *, style: str | None = None) -> None:
     console.print(
         text, style=style, soft_wrap=not console.is_terminal, highlight=False, markup=False
     )
+
+
+def warn_unverified(path: Path, reason: str) -> None:
+    """Print that what is shown of a survey is not verified, with the reason, if there is one."""
+    if reason:
+        errors.print(f"{path}: NOT VERIFIED: {reason}", style="bold", soft_wrap=True, markup=False)
 
 
 def quantity(option: str, text: str, convert: Callable[[object], float]) -> float:
@@ -66,6 +73,8 @@ class Exit:
     NOT_COVERED = 3
     HALTED = 4
     """A fault stopped the crawler and must be cleared."""
+    JOURNAL_DAMAGED = 5
+    """The journal is damaged; what could be read of it is evaluated."""
 
 
 def _print_version(value: bool) -> None:

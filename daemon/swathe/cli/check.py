@@ -1,4 +1,4 @@
-"""``swathe check STATION.toml``: everything that is wrong, then what each port receives."""
+"""``swathe check``: what is wrong in a station file and at its ports, or in a survey on disk."""
 
 from __future__ import annotations
 
@@ -7,22 +7,71 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, say
+from swathe.cli.app import Exit, app, console, say
 
 __all__ = ["check"]
 
 
 @app.command()
 def check(
-    station: Annotated[Path, typer.Argument(help="The station file.")],
+    path: Annotated[
+        Path, typer.Argument(help="The station file, or a survey folder.", metavar="PATH")
+    ],
     seconds: Annotated[
         float, typer.Option(min=0, help="How long to listen at the ports; 0 opens none.")
     ] = 3.0,
+    repair: Annotated[
+        bool,
+        typer.Option(
+            "--repair", help="Of a survey: write derived files again that are not verified."
+        ),
+    ] = False,
 ) -> None:
-    """Validate a station file and test its ports.
+    """Validate a station file and test its ports, or verify a survey folder.
 
-    A crawler is asked for its position; it is neither armed nor moved.
+    A crawler is asked for its position; it is neither armed nor moved. Of a survey folder, journal,
+    record, arrays and picture are compared with their SHA-256 digests. Exit code 0: all is good;
+    1: the station file or a port is not, or derived files of the survey are not verified; 5: the
+    journal of the survey is damaged.
     """
+    if path.is_dir():
+        raise typer.Exit(_check_survey(path, repair=repair))
+    if repair:
+        raise typer.BadParameter("'--repair' is of a survey folder", param_hint="--repair")
+    _check_station(path, seconds)
+
+
+def _check_survey(path: Path, *, repair: bool) -> int:
+    """Verify a survey, and repair its derived files; return the exit code."""
+    from swathe.report.picture import draw_survey
+    from swathe.report.survey_check import survey_check_lines
+    from swathe.store import SurveyFolder, check_survey, repair_survey
+
+    folder = SurveyFolder(path)
+    folder.require()
+    with folder:
+        with console.status("reading the survey"):
+            found = check_survey(folder)
+        for line in survey_check_lines(folder, found):
+            say(line)
+        if repair and found.faults:
+            drawn = folder.picture.name in found.digests.files
+            with console.status("reading the journal"):
+                aside = repair_survey(folder, found.faults)
+            if drawn or any(fault.name == folder.picture.name for fault in found.faults):
+                draw_survey(folder)
+            if aside:
+                say(f"what did not match is kept in {folder.path / aside}")
+            found = check_survey(folder)
+            say("after the repair:")
+            for line in survey_check_lines(folder, found):
+                say(line)
+    if found.damage:
+        return Exit.JOURNAL_DAMAGED
+    return Exit.ERROR if found.faults else Exit.OK
+
+
+def _check_station(station: Path, seconds: float) -> None:
     from swathe.live.asking import ask_machine
     from swathe.live.listening import listen_all
     from swathe.station import areas_in, read_devices, read_station, survey_folder

@@ -72,7 +72,8 @@ def demo(
         )
         console.print(gaps_table(record, closed=True))
         say(summary_line(record))
-        picture = draw_survey(folder)
+        with folder:
+            picture = draw_survey(folder)
         say(f"survey:  {folder.path}")
         say(f"arrays:  {folder.zarr}")
         say(f"picture: {picture}")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, say
+from swathe.cli.app import Exit, app, console, say, warn_unverified
 
 __all__ = ["gaps"]
 
@@ -20,13 +20,17 @@ def gaps(
     ] = False,
     closed: Annotated[bool, typer.Option("--closed", help="List closed gaps too.")] = False,
 ) -> None:
-    """List the gaps of a survey. Exit code 0: coverage meets the target; 3: it does not."""
+    """List the gaps of a survey.
+
+    Exit code 0: coverage meets the target; 3: it does not, or the record is not verified.
+    """
     from swathe.report import gaps_json, gaps_table, spots_table, summary_line
-    from swathe.store import SurveyFolder, ending_text, is_dead, read_survey_record
+    from swathe.store import SurveyFolder, ending_text, is_dead, read_verified_record
 
     folder = SurveyFolder(survey)
     folder.require()
-    record = read_survey_record(folder.record)
+    record, unverified = read_verified_record(folder)
+    warn_unverified(folder.path, unverified)
     if as_json:
         typer.echo(gaps_json(record, dead=is_dead(folder, record)))
     else:
@@ -38,4 +42,4 @@ def gaps(
         say(summary_line(record))
         if text := ending_text(folder, record):
             say(text)
-    raise typer.Exit(Exit.OK if record.target_reached else Exit.NOT_COVERED)
+    raise typer.Exit(Exit.OK if record.target_reached and not unverified else Exit.NOT_COVERED)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -71,10 +72,20 @@ def rebuild(
             on_torn=print_torn,
             on_progress=lambda share: status.update(f"reading the journal: {share:.0%}"),
         )
-        record = write_derived(folder, pipeline)
-    if picture:
-        say(f"picture: {draw_survey(folder)}")
+        options = _options(delay or [], calibration, until)
+        record = write_derived(folder, pipeline, options=options)
+        drawn = draw_survey(folder) if picture else None
+    if drawn is not None:
+        say(f"picture: {drawn}")
     say(summary_line(record))
+
+
+def _options(delay: list[str], calibration: Path | None, until: str | None) -> str:
+    """Return the options that let the files differ from those of the live run."""
+    parts = [*(("--delay", one) for one in delay)]
+    parts += [("--calibration", str(calibration))] * (calibration is not None)
+    parts += [("--until", until)] if until is not None else []
+    return shlex.join(word for part in parts for word in part)
 
 
 def _override(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import app, console, quantity, say
+from swathe.cli.app import app, console, quantity, say, warn_unverified
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def report(
     """
     from swathe.report.cell_picture import draw_cell
     from swathe.report.section import draw_line
-    from swathe.store import read_survey_record
+    from swathe.store import read_verified_record, unverified_reason
     from swathe.units import length
 
     folders = _surveys(survey)
@@ -46,10 +46,12 @@ def report(
     if line and cell:
         message = "draw one of --line and --cell at a time"
         raise SwatheError(message)
+    for one in folders:
+        warn_unverified(one.path, unverified_reason(one))
     if line:
         drawn = draw_line(folder, quantity("--line", line, length), out)
     elif cell:
-        spots = {spot.name: spot.number for spot in read_survey_record(folder.record).spots}
+        spots = {spot.name: spot.number for spot in read_verified_record(folder).record.spots}
         scan, comma, index = cell.partition(",")
         if not comma:
             index = "0 mm"  # a line profile has one line
@@ -102,9 +104,9 @@ def _print(folders: list[SurveyFolder], below: Path) -> None:
 
 def _print_one(folder: SurveyFolder) -> None:
     from swathe.report import survey_lines
-    from swathe.store import ending_text, read_survey_record
+    from swathe.store import ending_text, read_verified_record
 
-    record = read_survey_record(folder.record)
+    record = read_verified_record(folder).record
     for text in survey_lines(record):
         say(text)
     if text := ending_text(folder, record):

@@ -134,12 +134,12 @@ def run(
 def _checks_of(folder: SurveyFolder) -> tuple[CheckMessage, ...]:
     """Return the checks of a survey so far; a damaged record is written again by the run."""
     from swathe.errors import SurveyError
-    from swathe.store import read_survey_record
+    from swathe.store import read_verified_record
 
     if not folder.record.exists():
         return ()
     try:
-        return read_survey_record(folder.record).checks
+        return read_verified_record(folder).record.checks
     except SurveyError as error:
         say(f"earlier checks are unknown until the run starts: {error}", style="bold")
         return ()

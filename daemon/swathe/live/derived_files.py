@@ -3,40 +3,58 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import logging
+from collections.abc import Callable, Sequence
 
+from swathe.errors import SurveyError
+from swathe.journal import JournalWriter, SegmentDigest
 from swathe.pipeline import Pipeline
+from swathe.safe_files import SafeFolder
 from swathe.station import Station
 from swathe.store import (
+    DigestLog,
     SurveyArrays,
     SurveyFolder,
+    record_bytes,
     record_of,
     run_attributes,
+    set_metadata_aside,
     write_all,
-    write_survey_record,
 )
 
 __all__ = ["DerivedFiles"]
 
+_log = logging.getLogger(__name__)
+
 
 class DerivedFiles:
-    """Arrays and record of one survey.
+    """Arrays and record of one survey, with their digests.
 
     Args:
         folder: the survey, locked.
         station: fixes shape, chunks and attributes of the arrays.
+        journal: of the run, open while files are written.
 
     Attributes:
+        earlier: digests of the journal files of earlier runs.
         lock: held by whoever writes, so that no older state replaces a newer one.
     """
 
-    def __init__(self, folder: SurveyFolder, station: Station) -> None:
+    def __init__(self, folder: SurveyFolder, station: Station, journal: JournalWriter) -> None:
         self._folder = folder
-        self._arrays = SurveyArrays(folder.zarr, station)
+        self._journal = journal
+        self.earlier: Sequence[SegmentDigest] = ()
+        self._digests = DigestLog(SafeFolder(folder.path))
+        self._arrays = SurveyArrays(folder.zarr, station, on_written=self._digests.note)
+        self._begun = False
         self.lock = asyncio.Lock()
 
     def write_whole(
-        self, pipeline: Pipeline, *, grid: bool, stop: Callable[[], bool] = lambda: False
+        self,
+        pipeline: Pipeline,
+        *,
+        grid: bool,
+        stop: Callable[[], bool] = lambda: False,
     ) -> None:
         """Write a state to which nothing is fed meanwhile; may run in another thread.
 
@@ -48,13 +66,30 @@ class DerivedFiles:
         Raises:
             SurveyError: the disk is full or absent.
         """
-        self._arrays.open()
-        if grid:
-            pipeline.take_changed_spans()  # all of them are written now
-            write_all(self._arrays, pipeline.grid, stop=stop)
-        record = record_of(pipeline, with_lines=False)
-        self._arrays.describe(run_attributes(record))
-        write_survey_record(self._folder.record, record)
+        try:
+            if not self._begun:
+                self._begin()
+            names = [f"{self._folder.zarr.name}/", self._folder.record.name]
+            with self._digests.writing(names, journal=self.earlier, options=""):
+                self._arrays.open()
+                if grid:
+                    pipeline.take_changed_spans()  # all of them are written now
+                    write_all(self._arrays, pipeline.grid, stop=stop)
+                record = record_of(pipeline, with_lines=False)
+                self._arrays.describe(run_attributes(record))
+                self._digests.replace(self._folder.record.name, record_bytes(record))
+        except OSError as error:
+            raise SurveyError(self._folder.path, f"cannot be written: {error.strerror}") from error
+
+    def _begin(self) -> None:
+        """Take over the digests; metadata that does not match them is made again."""
+        found = self._digests.begin()
+        if aside := set_metadata_aside(self._folder, found):
+            _log.warning(
+                "metadata of the arrays was damaged and is written again; the old files are in %s",
+                aside,
+            )
+        self._begun = True
 
     def take(self, pipeline: Pipeline, *, whole: bool) -> Callable[[], None]:
         """Copy what changed; return what writes it, which may run in another thread.
@@ -65,11 +100,22 @@ class DerivedFiles:
         """
         blocks = self._arrays.blocks(pipeline.grid, pipeline.take_changed_spans())
         record = record_of(pipeline, with_lines=whole)
+        # The journal is flushed: these bytes are in its files.
+        journal = [*self.earlier, *self._journal.digests()]
 
         def write() -> None:
-            self._arrays.write(blocks)
-            if whole:
-                self._arrays.describe(run_attributes(record))
-            write_survey_record(self._folder.record, record)
+            try:
+                metadata = f"{self._folder.zarr.name}/zarr.json"
+                names = [*self._arrays.names(blocks), self._folder.record.name, metadata]
+                with self._digests.writing(names, journal=journal):
+                    self._arrays.write(blocks)
+                    if whole:
+                        self._arrays.describe(run_attributes(record))
+                    self._digests.replace(self._folder.record.name, record_bytes(record))
+                    # A digest is never on the disk before the bytes that it is of.
+                    self._journal.sync()
+            except OSError as error:
+                message = f"cannot be written: {error.strerror}"
+                raise SurveyError(self._folder.path, message) from error
 
         return write

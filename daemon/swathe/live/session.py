@@ -81,7 +81,7 @@ class Session:
         self._on_torn = on_torn
         self._stack = ExitStack()
         self._journal = JournalWriter(folder.journal, wall_clock=wall_clock)
-        self._files = DerivedFiles(folder, station)
+        self._files = DerivedFiles(folder, station, self._journal)
         self._sync: asyncio.Future[None] | None = None
         self._written = self._unsynced = False
         self._synced_until = self._sync_from = clock()
@@ -222,6 +222,7 @@ class Session:
                 keeper.save(kept)
         resumption.follow()
         # After a crash the files on disk are first brought up to the state of the journal.
+        self._files.earlier = resumption.digests
         self._files.write_whole(
             resumption.pipeline, grid=self.continued, stop=lambda: resumption.stopped
         )
@@ -359,6 +360,7 @@ class Session:
         """
         async with self._files.lock:
             # Copied here: the scan continues while the copy is written.
+            self._flush_journal()
             write = self._files.take(self.pipeline, whole=whole)
             kept = self._take_state(meanwhile=not whole)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import zarr
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
@@ -18,7 +17,7 @@ from swathe.report.drawing import save_drawing
 from swathe.report.section import nearest, waveform_percent
 from swathe.report.styles import MEASURED_ONLY, state_name
 from swathe.station import Station, law_of, station_in_journal
-from swathe.store import SurveyFolder, read_survey_record
+from swathe.store import SurveyFolder, open_arrays, read_verified_record
 
 __all__ = ["draw_cell"]
 
@@ -40,8 +39,8 @@ def draw_cell(
     Raises:
         SurveyError: no A-scans were kept, the cell has no reading or is outside the survey.
     """
-    group = zarr.open_group(folder.zarr, mode="r")
-    record = read_survey_record(folder.record)
+    group = open_arrays(folder)
+    record = read_verified_record(folder).record
     units = record.display
     row = nearest(group, "index", index_mm, folder, units)
     column = nearest(group, "scan", scan_mm, folder, units)

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from swathe.errors import SurveyError
 from swathe.safe_files import SafeFolder
-from swathe.store import SurveyFolder
+from swathe.store import DigestLog, SurveyFolder
 
 __all__ = ["save_drawing"]
 
@@ -31,7 +31,12 @@ def save_drawing(figure: Figure, folder: SurveyFolder, name: str, path: Path | N
     target = folder.path / name if path is None else path
     try:
         if path is None:
-            SafeFolder(folder.path).replace(name, stream.getvalue())
+            log = DigestLog(SafeFolder(folder.path))
+            if name == folder.picture.name:
+                with log.writing([name]):
+                    log.replace(name, stream.getvalue())
+            else:
+                log.replace(name, stream.getvalue())
         else:
             path.write_bytes(stream.getvalue())
     except OSError as error:

@@ -10,7 +10,6 @@ from textwrap import shorten
 from typing import Any, Literal
 
 import numpy as np
-import zarr
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import BoundaryNorm, ListedColormap
@@ -30,7 +29,7 @@ from swathe.report.spot_picture import draw_spots
 from swathe.report.spots import spots_summary
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
 from swathe.report.thinning import thin_minimum, thin_worst
-from swathe.store import SurveyFolder, SurveyRecord, ZoneRecord, read_survey_record
+from swathe.store import SurveyFolder, SurveyRecord, ZoneRecord, open_arrays, read_verified_record
 
 __all__ = ["draw_survey"]
 
@@ -56,8 +55,8 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     Raises:
         SurveyError: the record or the arrays are missing; ``swathe rebuild`` makes them.
     """
-    record = read_survey_record(folder.record)
-    group = zarr.open_group(folder.zarr, mode="r")
+    record = read_verified_record(folder).record
+    group = open_arrays(folder)
     scan = np.asarray(group["scan"])
     index = np.asarray(group["index"])
     step = (max(1, -(-index.size // _MOST_POINTS)), max(1, -(-scan.size // _MOST_POINTS)))

@@ -18,7 +18,7 @@ from swathe.errors import SurveyError
 from swathe.pipeline import CellState, runs_of
 from swathe.report.drawing import save_drawing
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
-from swathe.store import SurveyFolder, read_survey_record
+from swathe.store import SurveyFolder, open_arrays, read_verified_record
 
 __all__ = ["draw_line", "nearest", "waveform_percent"]
 
@@ -59,12 +59,12 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
     Raises:
         SurveyError: the record or the arrays are missing, or the line is outside the survey.
     """
-    record = read_survey_record(folder.record)
+    record = read_verified_record(folder).record
     units = record.display
     if record.spots:
         message = "has spots, and nothing was measured between them: see its picture"
         raise SurveyError(folder.path, message)
-    group = zarr.open_group(folder.zarr, mode="r")
+    group = open_arrays(folder)
     row = nearest(group, "index", index_mm, folder, units)
     scan = np.asarray(group["scan"]) / units.mm_per_unit
     has_echoes = "waveform" in group

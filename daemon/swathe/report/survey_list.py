@@ -14,7 +14,7 @@ from swathe.errors import SwatheError
 from swathe.messages import ProgressMessage, moment
 from swathe.pipeline.progress.fields import Snapshot, UtcTime, count_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
-from swathe.store import SurveyFolder, SurveyRecord, is_dead, read_survey_record
+from swathe.store import SurveyFolder, SurveyRecord, is_dead, read_verified_record
 
 __all__ = ["SurveyRow", "set_line", "survey_rows", "surveys_json", "surveys_table"]
 
@@ -44,6 +44,10 @@ class SurveyRow(Snapshot):
         None, description="as the record has it; null where that cannot be read"
     )
     units: Literal["mm", "in"] = Field("mm", description="of lengths in its texts")
+    unverified: str = Field(
+        "",
+        description="why the record is not verified by its digest; the target is not reached then",
+    )
     problem: str = Field("", description="why it cannot be read")
 
     @property
@@ -66,7 +70,7 @@ def _row(folder: SurveyFolder, below: Path) -> SurveyRow:
     path = folder.path
     name = str(path.relative_to(below) if path.is_relative_to(below) else path)
     try:
-        record, begun = read_survey_record(folder.record), moment(folder.first_start())
+        (record, unverified), begun = read_verified_record(folder), moment(folder.first_start())
     except SwatheError as error:
         return SurveyRow(folder=name, problem=str(error))
     return SurveyRow(
@@ -77,7 +81,8 @@ def _row(folder: SurveyFolder, below: Path) -> SurveyRow:
         operators=record.operators,
         begun=begun,
         state=_state(folder, record),
-        target_reached=record.target_reached,
+        target_reached=record.target_reached and not unverified,
+        unverified=unverified,
         open_gaps=len(record.open_gaps),
         progress=record.progress,
         units=record.display.length_name,
@@ -108,6 +113,7 @@ def surveys_table(rows: Sequence[SurveyRow]) -> Table:
             continue
         state: list[str] = [row.state]
         state += [count_text(row.open_gaps, "open gap")] * bool(row.open_gaps)
+        state += ["NOT VERIFIED"] * bool(row.unverified)
         state += [f"{progress.suspect:,} cells SUSPECT"] * bool(progress.suspect)
         table.add_row(
             row.folder,

@@ -1,9 +1,13 @@
 """The survey folder: files derived from the journal, for any reader."""
 
+from swathe.store.aside import set_aside, set_metadata_aside
 from swathe.store.attributes import run_attributes, survey_attributes
+from swathe.store.checking import SurveyCheck, check_survey
 from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusableError
 from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.delays import measured_delays
+from swathe.store.digest_log import DigestLog
+from swathe.store.digests import Digests, FileFault, FileFaultKind, read_digests
 from swathe.store.endings import ending_text, is_dead
 from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, changes_since, check_same_survey, zones_since
@@ -16,12 +20,21 @@ from swathe.store.record import (
     SurveyRecord,
     ZoneRecord,
     read_survey_record,
+    record_bytes,
     record_of,
     write_survey_record,
 )
+from swathe.store.repair import repair_survey
 from swathe.store.replaying import feed_journal, replay
 from swathe.store.revisions import revisions_in_force
 from swathe.store.setup_record import GatesRecord, SensitivityRecord
+from swathe.store.verified import (
+    VerifiedRecord,
+    derived_faults,
+    open_arrays,
+    read_verified_record,
+    unverified_reason,
+)
 from swathe.store.zarr_store import LAYERS, SurveyArrays
 
 __all__ = [
@@ -29,32 +42,48 @@ __all__ = [
     "Checkpoint",
     "CheckpointFile",
     "CheckpointUnusableError",
+    "DigestLog",
+    "Digests",
+    "FileFault",
+    "FileFaultKind",
     "Frozen",
     "GatesRecord",
     "MinimumSummary",
     "SensitivityRecord",
     "SlipRecord",
     "SurveyArrays",
+    "SurveyCheck",
     "SurveyFolder",
     "SurveyRecord",
     "UncertaintySummary",
+    "VerifiedRecord",
     "ZoneRecord",
     "changes_since",
     "check_same_survey",
+    "check_survey",
     "dataset_of",
+    "derived_faults",
     "ending_text",
     "feed_journal",
     "freeze",
     "is_dead",
     "measured_delays",
+    "open_arrays",
     "open_dataset",
+    "read_digests",
     "read_survey_record",
+    "read_verified_record",
+    "record_bytes",
     "record_of",
+    "repair_survey",
     "replay",
     "revisions_in_force",
     "run_attributes",
+    "set_aside",
+    "set_metadata_aside",
     "survey_attributes",
     "surveys_below",
+    "unverified_reason",
     "write_all",
     "write_derived",
     "write_survey_record",

@@ -10,8 +10,10 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from swathe.errors import SwatheError
+from swathe.errors import SurveyError, SwatheError
 from swathe.pipeline import Grid
+from swathe.safe_files import SafeFolder
+from swathe.store.verified import REPAIR
 from swathe.store.zarr_store import (
     LAYERS,
     SPOT_ATTRIBUTES,
@@ -29,13 +31,22 @@ __all__ = ["dataset_of", "open_dataset"]
 def open_dataset(path: Path) -> xarray.Dataset:
     """Return the Dataset of a survey's zarr arrays, read lazily.
 
+    What is read is compared with its digest.
+
     Raises:
+        SurveyError: it is not what was written; reading a chunk that is not raises it as well.
         SwatheError: xarray is not installed.
     """
     _require_xarray()
     import xarray
 
-    dataset: xarray.Dataset = xarray.open_zarr(path)
+    from swathe.store.survey_store import SurveyStore
+
+    store = SurveyStore(SafeFolder(path.parent), path.name, read_only=True, verified=True)
+    try:
+        dataset: xarray.Dataset = xarray.open_zarr(store, zarr_format=3)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise SurveyError(path, f"cannot be read ({error}); {REPAIR}") from error
     return dataset
 
 

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from swathe.errors import SurveyError
+from swathe.journal import segment_digests, segment_paths
 from swathe.pipeline import Grid, Pipeline
+from swathe.safe_files import SafeFolder
+from swathe.store.aside import set_metadata_aside
 from swathe.store.attributes import run_attributes
+from swathe.store.digest_log import DigestLog
 from swathe.store.folder import SurveyFolder
-from swathe.store.record import SurveyRecord, record_of, write_survey_record
+from swathe.store.record import SurveyRecord, record_bytes, record_of
 from swathe.store.zarr_store import SurveyArrays
 
 __all__ = ["write_all", "write_derived"]
@@ -34,16 +39,36 @@ def write_all(
             return
 
 
-def write_derived(folder: SurveyFolder, pipeline: Pipeline) -> SurveyRecord:
+def write_derived(folder: SurveyFolder, pipeline: Pipeline, *, options: str = "") -> SurveyRecord:
     """Write the arrays and the record of a pipeline's present state; return the record.
+
+    Metadata of the arrays that does not match its digest is kept aside and made again.
+
+    Args:
+        folder: the survey, locked.
+        pipeline: a replay of its journal.
+        options: of the rebuild, as on the command line; empty for the state of the live run.
 
     Raises:
         SurveyError: the disk is full or absent.
     """
-    arrays = SurveyArrays(folder.zarr, pipeline.station)
-    arrays.open()
-    write_all(arrays, pipeline.grid)
-    record = record_of(pipeline)
-    arrays.describe(run_attributes(record))
-    write_survey_record(folder.record, record)
+    files = SafeFolder(folder.path)
+    log = DigestLog(files)
+    try:
+        set_metadata_aside(folder, log.begin())
+        journal = [segment_digests(path)[1] for path in segment_paths(folder.journal)]
+        names = [f"{folder.zarr.name}/", folder.record.name]
+        with log.writing(names, journal=journal, options=options):
+            arrays = SurveyArrays(folder.zarr, pipeline.station, on_written=log.note)
+            arrays.open()
+            write_all(arrays, pipeline.grid)
+            record = record_of(pipeline)
+            arrays.describe(run_attributes(record))
+            log.replace(folder.record.name, record_bytes(record))
+            present = set(files.names(folder.zarr.name))
+            for name in log.state.files:
+                if name.startswith(names[0]) and name not in present:
+                    log.note(name, None)
+    except OSError as error:
+        raise SurveyError(folder.path, f"cannot be written: {error.strerror}") from error
     return record

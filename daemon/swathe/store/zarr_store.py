@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,8 +21,10 @@ from numpy.typing import NDArray
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
 from swathe.reading_flags import flag_attributes
+from swathe.safe_files import SafeFolder
 from swathe.station import Axis, CellRule, Station, kept_waveforms
 from swathe.store.attributes import survey_attributes
+from swathe.store.digests import FileDigest
 from swathe_drivers import WaveformFormat
 
 if TYPE_CHECKING:
@@ -131,12 +134,22 @@ class SurveyArrays:
     """The zarr group of one survey; one writer at a time.
 
     Args:
-        path: the group's folder.
+        path: the group's folder, in that of the survey.
         station: fixes shape, chunks and attributes.
+        on_written: called with the name of a file, relative to the survey's folder, and its digest;
+            None when it was removed.
     """
 
-    def __init__(self, path: Path, station: Station) -> None:
+    def __init__(
+        self,
+        path: Path,
+        station: Station,
+        *,
+        on_written: Callable[[str, FileDigest | None], None] | None = None,
+    ) -> None:
         self.path = path
+        self._folder = SafeFolder(path.parent)
+        self._on_written = on_written
         self._station = station
         rows, columns = station.shape
         self._chunks = (
@@ -157,12 +170,16 @@ class SurveyArrays:
         # Imported here: zarr takes a tenth of a second to import, and the ports do not wait for it.
         import zarr
 
-        self._sweep()
+        from swathe.store.survey_store import SurveyStore
+
         try:
-            group = zarr.open_group(self.path, mode="a", zarr_format=3)
+            self._sweep()
+            store = SurveyStore(self._folder, self.path.name, on_written=self._on_written)
+            # What the arrays themselves say counts: the list in the group is written again below.
+            group = zarr.open_group(store, mode="a", zarr_format=3, use_consolidated=False)
             if "state" in group and group["state"].shape != self._station.shape:  # type: ignore[union-attr]
                 # The plan was extended; all cells are written again from the journal.
-                group = zarr.open_group(self.path, mode="w", zarr_format=3)
+                group = zarr.open_group(store, mode="w", zarr_format=3)
             for name, (dtype, _) in LAYERS.items():
                 if name not in group:
                     self._create(group, name, dtype)
@@ -201,7 +218,7 @@ class SurveyArrays:
         with warnings.catch_warnings():
             # Readers open it faster so; libraries that ignore it lose nothing.
             warnings.filterwarnings("ignore", message="Consolidated metadata")
-            zarr.consolidate_metadata(self.path)
+            zarr.consolidate_metadata(group.store)
 
     def _create(self, group: zarr.Group, name: str, dtype: str) -> None:
         floating = np.issubdtype(np.dtype(dtype), np.floating)
@@ -283,6 +300,27 @@ class SurveyArrays:
             ]
         return blocks
 
+    def names(self, blocks: Iterable[GridBlock]) -> Iterator[str]:
+        """Yield the names of the files that hold blocks, relative to the survey's folder.
+
+        Raises:
+            SurveyError: the disk is full or absent.
+        """
+        if self._group is None:
+            self.open()
+        group = self._group
+        assert group is not None  # noqa: S101  opened just before
+        for block in blocks:
+            for layer in block.layers:
+                chunks = group[layer].chunks  # type: ignore[union-attr]
+                rows, columns = (
+                    range(part.start // size, -(-part.stop // size))
+                    for part, size in zip((block.rows, block.columns), chunks[:2], strict=True)
+                )
+                last = "/0" * (len(chunks) - 2)
+                for row, column in product(rows, columns):
+                    yield f"{self.path.name}/{layer}/c/{row}/{column}{last}"
+
     def write(self, blocks: Iterable[GridBlock]) -> None:
         """Write blocks of whole chunks; may run in another thread, but only one at a time.
 
@@ -303,9 +341,9 @@ class SurveyArrays:
 
     def _sweep(self) -> None:
         """Remove temporary files of the store that a kill left."""
-        if self.path.is_dir():
-            for leftover in self.path.rglob("*.partial"):
-                leftover.unlink(missing_ok=True)
+        for name in list(self._folder.names(self.path.name)):
+            if name.endswith(".partial"):
+                self._folder.remove(name)
 
 
 def _whole_chunks(

@@ -50,7 +50,7 @@ def test_a_survey_whose_record_is_damaged_is_listed_with_the_reason(folder: Path
     """The others are listed as before; the exit code does not state success."""
     (folder / "day" / "survey.json").write_text("{", "utf-8")
     output = run("surveys", folder, code=3)
-    assert "swathe rebuild" in " ".join(output.split())
+    assert "swathe check --repair" in " ".join(output.split())
     assert "day/belt 2" in output
     rows = json.loads(run("surveys", folder, "--json", code=3))
     assert [(row["state"], bool(row["problem"])) for row in rows] == [

@@ -1,0 +1,66 @@
+"""Keeping derived files that are to be written again but do not match their digests."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from swathe.safe_files import SafeFolder
+from swathe.store.digests import Digests, digest_of_file
+from swathe.store.folder import SurveyFolder
+from swathe.store.zarr_store import LAYERS
+
+__all__ = ["ASIDE", "set_aside", "set_metadata_aside"]
+
+ASIDE = "set-aside"
+"""Folder in a survey's folder for what did not match; nothing of Swathe reads it."""
+
+_WRITTEN_WHOLE = frozenset({*LAYERS, "waveform"})
+
+
+def set_aside(folder: SafeFolder, names: Iterable[str]) -> str:
+    """Move files of a survey, and links, to a new folder in it; return its name, empty without any.
+
+    Raises:
+        OSError: they cannot be moved.
+    """
+    names = list(names)
+    if not names:
+        return ""
+    number = 1
+    while folder.is_folder(f"{ASIDE}/{number}"):
+        number += 1
+    for name in names:
+        folder.move(name, f"{ASIDE}/{number}/{name}")
+    return f"{ASIDE}/{number}"
+
+
+def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
+    """Move aside what a writer of the arrays would rely on and what does not match its digest.
+
+    These are metadata and coordinates: the layers are written whole. The writer creates what is
+    missing.
+
+    Returns:
+        The name of the folder to which they were moved; empty if all matches.
+
+    Raises:
+        OSError: they cannot be read or moved.
+    """
+    if digests.problem:
+        return ""
+    files, zarr = SafeFolder(folder.path), folder.zarr.name
+    present = set(files.names(zarr))
+    moved: set[str] = set()
+    for name in sorted(present | set(digests.files)):
+        array, _, rest = name.removeprefix(f"{zarr}/").partition("/")
+        if not name.startswith(f"{zarr}/") or (array in _WRITTEN_WHOLE and rest != "zarr.json"):
+            continue
+        sound = name not in present or files.is_file(name)
+        found = digest_of_file(files, name) if sound and name in present else None
+        fault = digests.fault_of(name, found)
+        if sound and (fault is None or not fault.kind.is_damage):
+            continue
+        # An array is created again once its metadata is gone.
+        both = {name, f"{zarr}/{array}/zarr.json"} if rest else {name}
+        moved |= both & present
+    return set_aside(files, sorted(moved))

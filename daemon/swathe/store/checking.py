@@ -1,0 +1,76 @@
+"""Checking a survey: journal against itself and its digests, derived files against theirs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from swathe.errors import JournalError
+from swathe.journal import read_journal, segment_paths
+from swathe.safe_files import SafeFolder
+from swathe.store.digests import Digests, FileFault, journal_faults, read_digests
+from swathe.store.folder import SurveyFolder
+from swathe.store.verified import derived_faults
+
+__all__ = ["SurveyCheck", "check_survey"]
+
+# What a crash leaves at the end of a file: it is read up to there, and no damage.
+_CUT_OFF = re.compile(r"is cut off in its last bytes|ends in mid-chunk|ends at byte")
+
+
+@dataclass(frozen=True)
+class SurveyCheck:
+    """What a check of a survey found.
+
+    Attributes:
+        digests: of the survey.
+        journal_files: number of files of the journal.
+        damage: what is damaged in the journal.
+        faults: derived files that are not verified.
+    """
+
+    digests: Digests
+    journal_files: int
+    damage: tuple[str, ...]
+    faults: tuple[FileFault, ...]
+
+    @property
+    def good(self) -> bool:
+        """Whether nothing was found."""
+        return not self.damage and not self.faults
+
+
+def check_survey(folder: SurveyFolder) -> SurveyCheck:
+    """Return what is damaged, missing or not verified in a survey that nobody writes to.
+
+    Raises:
+        OSError: a file cannot be read.
+        JournalError: the journal cannot be read.
+    """
+    digests = read_digests(SafeFolder(folder.path))
+    return SurveyCheck(
+        digests,
+        len(segment_paths(folder.journal)),
+        tuple(_journal_damage(folder, digests)),
+        tuple(derived_faults(folder, digests)),
+    )
+
+
+def _journal_damage(folder: SurveyFolder, digests: Digests) -> Iterator[str]:
+    files = SafeFolder(folder.path)
+    for number, text in journal_faults(files, digests).items():
+        yield f"journal/{number:04d}.mcap {text}"
+    found: list[str] = []
+
+    def note(path: Path, message: str) -> None:
+        if not _CUT_OFF.match(message):
+            found.append(f"journal/{path.name} {message}")
+
+    try:
+        for _ in read_journal(folder.journal, on_torn=note):
+            pass
+    except JournalError as error:
+        found.append(str(error))
+    yield from found

@@ -59,11 +59,13 @@ def ask_machine(
     if not answered:
         hint = ending or "is it on, and are baud rate and 'motion.protocol' as its manual says?"
         return PortReport(MOTION_PORT, False, f"no position in {seconds:g} s: {hint}", lines)
-    place = ", ".join(f"{name} {units.stated_text(at)}" for name, at in answers.position.items())
+    # In the order of the axes, whichever answered first.
+    position = {name: answers.position[name] for name in axes if name in answers.position}
+    place = ", ".join(f"{name} {units.stated_text(at)}" for name, at in position.items())
     outside = [
         f"{name} is outside of its travel, {units.stated_number(axes[name].min_mm)} to "
         f"{units.stated_text(axes[name].max_mm)}"
-        for name, at in answers.position.items()
+        for name, at in position.items()
         if not axes[name].min_mm <= at <= axes[name].max_mm
     ]
     lines += [f"caution: {text}" for text in outside]

@@ -30,7 +30,7 @@ from swathe.live.signals import stop_signals
 from swathe.live.spots import SpotWork
 from swathe.messages import StateMessage, Topics, moment
 from swathe.pipeline import Pipeline
-from swathe.station import BrokerSettings, Station
+from swathe.station import AlarmKind, BrokerSettings, Station
 from swathe.store import SurveyFolder, read_survey_record
 
 if TYPE_CHECKING:
@@ -384,6 +384,8 @@ class Daemon:
         if self.spots is not None:
             self.spots.advance()
         self.checks.advance()
+        if self.page is not None:
+            self.health.show(AlarmKind.WRONG_TOKENS, self.page.wrong_tokens)
         publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self)

@@ -24,7 +24,7 @@ def open_setup_page(bench: SetupBench, settings: PageSettings) -> PageHost:
         settings: the station file's ``[page]``.
 
     Raises:
-        SwatheError: the token's environment variable is not set, or holds a token too short.
+        SwatheError: the token's environment variable is not set, or its token is easily guessed.
     """
     feed = SetupFeed(bench.state)
 

@@ -16,14 +16,13 @@ from __future__ import annotations
 import hashlib
 import hmac
 import ipaddress
-import os
-import secrets
 import socket
 from collections.abc import Iterable
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING
 
-from swathe.errors import SwatheError
+from swathe.page.tokens import new_token, page_token
+from swathe.page.wrong_tokens import WrongTokens
 from swathe.station import PageSettings
 
 if TYPE_CHECKING:
@@ -45,7 +44,6 @@ HEADERS = {
 }
 """Headers of every answer."""
 
-_MIN_TOKEN_LENGTH = 16
 _COOKIE_DAYS = 30
 # Open without the token: the page without any data, and the login.
 _OPEN = ("/", "/setup", "/session", "/favicon.ico")
@@ -67,16 +65,21 @@ class Access:
 
     Attributes:
         token: required to open the page; None when none is required.
+        cookie: name of the cookie that shows it.
+        wrong: the guesses of it.
 
     Raises:
-        SwatheError: the token's environment variable is not set, or holds a token too short.
+        SwatheError: the token's environment variable is not set, or its token is easily guessed.
     """
 
     def __init__(self, settings: PageSettings, port: int) -> None:
         self._settings = settings
         self._local = is_loopback(settings.host)
-        self.token = _token(settings)
+        self.token = page_token(settings)
+        if self.token is None and not self._local:
+            self.token = new_token()
         self.cookie = f"swathe-{port}"
+        self.wrong = WrongTokens()
         self._names = {name.lower() for name in settings.names} | {"localhost"}
         if not self._local:
             self._names |= {socket.gethostname().lower(), settings.host.lower()}
@@ -91,22 +94,23 @@ class Access:
             return 421, f"the page is not served under this name{remedy}"
         if self._is_foreign(method, path, headers, hosts[0]):
             return 403, "requests from other sites are refused"
-        if self.token is None or path in _OPEN or path.startswith(_OPEN_FOLDER):
-            known = self.token is None
-        elif self._has_token(headers):
-            known = True
-        else:
+        known = self.knows(headers)
+        if not known and not self.is_open(path):
             return 401, "the token is required: it is printed where the station was started"
         if method == "POST":
             if headers.get("content-type", "").partition(";")[0].strip() != "application/json":
                 return 415, "commands are application/json"
-            if headers.get("origin") is None and not (known and self._has_bearer_token(headers)):
+            if headers.get("origin") is None and not self._has_bearer_token(headers):
                 return 403, "a command needs the page's own Origin, or the token as Bearer"
         return None
 
+    def is_open(self, path: str) -> bool:
+        """Return whether anyone gets what is at a path, with or without the token."""
+        return path in _OPEN or path.startswith(_OPEN_FOLDER)
+
     def login(self, token: str) -> str | None:
         """Return the Set-Cookie header for the right token; None for a wrong one."""
-        if self.token is None or not hmac.compare_digest(token.encode(), self.token.encode()):
+        if not self._is_token(token):
             return None
         age = _COOKIE_DAYS * 86_400
         flags = f"Max-Age={age}; Path=/; HttpOnly; SameSite=Strict"
@@ -133,48 +137,49 @@ class Access:
         )
         return site not in ("none", "same-origin") and not linked
 
-    def _has_token(self, headers: Headers) -> bool:
-        if self._has_bearer_token(headers):
+    def knows(self, headers: Headers) -> bool:
+        """Return whether a request shows the right to see the page; anyone has where no token is."""
+        if self.token is None or self._has_bearer_token(headers):
             return True
+        given = self._cookie(headers)
+        return given is not None and _is_same(given, self._pass())
+
+    def guess(self, headers: Headers) -> str:
+        """Return what a request of no known viewer tries: ``token``, ``cookie`` or nothing."""
+        if _bearer(headers) is not None:
+            return "token"
+        return "" if self._cookie(headers) is None else "cookie"
+
+    def _cookie(self, headers: Headers) -> str | None:
         try:
             morsel = SimpleCookie(headers.get("cookie", "")).get(self.cookie)
         except CookieError:
-            return False
-        return morsel is not None and hmac.compare_digest(
-            morsel.value.encode(), self._pass().encode()
-        )
+            return None
+        return None if morsel is None else morsel.value
 
     def _has_bearer_token(self, headers: Headers) -> bool:
-        kind, _, given = headers.get("authorization", "").partition(" ")
-        return (
-            self.token is not None
-            and kind.lower() == "bearer"
-            and hmac.compare_digest(given.strip().encode(), self.token.encode())
-        )
+        given = _bearer(headers)
+        return given is not None and self._is_token(given)
+
+    def _is_token(self, given: str) -> bool:
+        return self.token is not None and _is_same(given, self.token)
 
     def _pass(self) -> str:
         """Return the cookie's value: it proves the token without containing it."""
         return hmac.digest((self.token or "").encode(), b"swathe page", hashlib.sha256).hex()
 
 
-def _token(settings: PageSettings) -> str | None:
-    name = settings.token_variable
-    if name is None:
-        return None if is_loopback(settings.host) else secrets.token_urlsafe(18)
-    token = os.environ.get(name)
-    if token is None:
-        message = (
-            f"'page.token_variable' names {name}, which is not set: put the page's token into that "
-            "environment variable"
-        )
-        raise SwatheError(message)
-    if len(token) < _MIN_TOKEN_LENGTH or not token.isascii() or not token.isprintable():
-        message = (
-            f"the page's token in {name} must be {_MIN_TOKEN_LENGTH} characters or more, ASCII and "
-            "printable: it alone protects the page"
-        )
-        raise SwatheError(message)
-    return token
+def _bearer(headers: Headers) -> str | None:
+    """Return the token of a request's header, right or wrong."""
+    kind, _, given = headers.get("authorization", "").partition(" ")
+    return given.strip() if kind.lower() == "bearer" else None
+
+
+def _is_same(given: str, right: str) -> bool:
+    """Compare secrets in a time that depends neither on where they differ nor on their lengths."""
+    # A JSON text may have half of a surrogate pair, which UTF-8 has not.
+    digests = [hashlib.sha256(x.encode("utf-8", "surrogatepass")).digest() for x in (given, right)]
+    return hmac.compare_digest(*digests)
 
 
 def _name_of(host: str) -> str:

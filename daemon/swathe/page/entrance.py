@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import asyncio
 from importlib.resources import files
 from pathlib import Path
 
 from pydantic import ValidationError
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from swathe.page.access import Access
-from swathe.page.guard import TooLongError, read_json
+from swathe.page.guard import BodyError, peer_of_scope, read_json
+from swathe.page.wrong_tokens import TOO_MANY_GUESSES
 
 __all__ = ["Entrance", "first_problems", "refused"]
 
 _STATIC = Path(str(files("swathe.page").joinpath("static")))
-# A wrong token is answered late, so that guessing is slow.
-_WRONG_TOKEN_SECONDS = 0.5
 
 
 class Entrance:
@@ -32,7 +30,9 @@ class Entrance:
 
     def __init__(self, access: Access, document: str) -> None:
         self._access = access
-        self._document = document
+        # Read once: a file that is read for each request would be read in a thread for each.
+        self._document = (_STATIC / document).read_bytes()
+        self._picture = (_STATIC / "icon.svg").read_bytes()
 
     def routes(self, path: str) -> list[BaseRoute]:
         """Return the routes, with the document at `path`."""
@@ -45,11 +45,12 @@ class Entrance:
 
     async def _home(self, request: Request) -> Response:
         del request
-        return FileResponse(_STATIC / self._document, headers={"cache-control": "no-cache"})
+        headers = {"cache-control": "no-cache"}
+        return Response(self._document, media_type="text/html", headers=headers)
 
     async def _icon(self, request: Request) -> Response:
         del request
-        return FileResponse(_STATIC / "icon.svg", media_type="image/svg+xml")
+        return Response(self._picture, media_type="image/svg+xml")
 
     async def _session(self, request: Request) -> Response:
         """Return a cookie in exchange for the token."""
@@ -60,8 +61,10 @@ class Entrance:
         token = given.get("token") if isinstance(given, dict) else None
         cookie = self._access.login(token) if isinstance(token, str) else None
         if cookie is None:
-            await asyncio.sleep(_WRONG_TOKEN_SECONDS)
-            return JSONResponse({"error": "wrong token"}, 403)
+            status, reason = 403, "wrong token"
+            if not await self._access.wrong.delay(peer_of_scope(request.scope), "token"):
+                status, reason = TOO_MANY_GUESSES
+            return JSONResponse({"error": reason}, status, {"connection": "close"})
         return Response(status_code=204, headers={"set-cookie": cookie})
 
 
@@ -72,7 +75,7 @@ def first_problems(error: ValidationError) -> str:
 
 
 def refused(error: ValueError) -> Response:
-    """Return the answer to a request whose body is too long, or no JSON."""
-    if isinstance(error, TooLongError):
-        return JSONResponse({"error": str(error)}, 413, {"connection": "close"})
+    """Return the answer to a request whose body is too long or late, or no JSON."""
+    if isinstance(error, BodyError):
+        return JSONResponse({"error": str(error)}, error.status, {"connection": "close"})
     return JSONResponse({"error": f"must be JSON: {error}"}, 400)

@@ -2,23 +2,40 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from swathe.page.access import HEADERS, Access
+from swathe.page.connections import LEASE, Lease, peer_of
+from swathe.page.wrong_tokens import TOO_MANY_GUESSES
 
-__all__ = ["MAX_BODY_BYTES", "Guard", "TooLongError", "read_json"]
+__all__ = ["MAX_BODY_BYTES", "BodyError", "Guard", "peer_of_scope", "read_json"]
 
 MAX_BODY_BYTES = 4096
 """Maximum length of a request's body."""
 
+_BODY_SECONDS = 10.0
+# Answers in progress of what is open to everyone: however many are waited for, a command does not wait
+# for them.
+_OPEN_AT_ONCE = 8
+_CLOSE = {"connection": "close"}
 
-class TooLongError(ValueError):
-    """A request's body is longer than any command is."""
+
+class BodyError(ValueError):
+    """A request's body cannot be read to its end; the connection is closed.
+
+    Attributes:
+        status: of the answer.
+    """
+
+    def __init__(self, status: int, text: str) -> None:
+        super().__init__(text)
+        self.status = status
 
 
 class Guard:
@@ -32,6 +49,7 @@ class Guard:
     def __init__(self, app: ASGIApp, access: Access) -> None:
         self._app = app
         self._access = access
+        self._open_turns = asyncio.Semaphore(_OPEN_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -47,26 +65,56 @@ class Guard:
                 headers.setdefault("cache-control", "no-store")
             await send(message)
 
-        refusal = self._access.refusal(scope["method"], scope["path"], Headers(scope=scope))
+        headers = Headers(scope=scope)
+        known = self._access.knows(headers)
+        lease: Lease | None = scope.get(LEASE)
+        refusal = self._access.refusal(scope["method"], scope["path"], headers)
+        if lease is not None:
+            lease.set_known(known and refusal is None)
+        if refusal is None and scope["method"] != "POST" and self._access.is_open(scope["path"]):
+            async with self._open_turns:
+                await self._app(scope, receive, send_with_headers)
+            return
         if refusal is None:
             await self._app(scope, receive, send_with_headers)
             return
         status, reason = refusal
-        await JSONResponse({"error": reason}, status)(scope, receive, send_with_headers)
+        closing = None
+        if not known and (guess := self._access.guess(headers)):
+            closing = _CLOSE
+            if not await self._access.wrong.delay(peer_of_scope(scope), guess):
+                status, reason = TOO_MANY_GUESSES
+        answer = JSONResponse({"error": reason}, status, closing)
+        await answer(scope, receive, send_with_headers)
+
+
+def peer_of_scope(scope: Scope) -> str:
+    """Return whose request it is, as of `peer_of`."""
+    client = scope.get("client")
+    return peer_of(client[0]) if client else ""
 
 
 async def read_json(request: Request) -> object:
     """Return a request's body as JSON.
 
     Raises:
-        TooLongError: it is longer than `MAX_BODY_BYTES`; answer 413.
-        ValueError: it is no JSON; answer 400.
+        BodyError: it is longer than `MAX_BODY_BYTES`, or does not arrive.
+        ValueError: it is no JSON, or nested deeper than any command; answer 400.
     """
     body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MAX_BODY_BYTES:
-            msg = f"at most {MAX_BODY_BYTES} bytes"
-            raise TooLongError(msg)
-    value: object = json.loads(body)
+    try:
+        async with asyncio.timeout(_BODY_SECONDS):
+            async for chunk in request.stream():
+                body += chunk
+                if len(body) > MAX_BODY_BYTES:
+                    raise BodyError(413, f"at most {MAX_BODY_BYTES} bytes")
+    except TimeoutError as error:
+        raise BodyError(408, "the request's body did not arrive in time") from error
+    except ClientDisconnect as error:
+        raise BodyError(400, "the request's body did not arrive") from error
+    try:
+        value: object = json.loads(body)
+    except RecursionError as error:
+        msg = "nested too deep"
+        raise ValueError(msg) from error
     return value

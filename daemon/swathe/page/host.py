@@ -14,7 +14,6 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Protocol
 
 from swathe.page.access import Access
-from swathe.page.mailbox import MAX_VIEWERS
 from swathe.station import PageSettings
 
 if TYPE_CHECKING:
@@ -27,9 +26,7 @@ __all__ = ["Feed", "PageHost"]
 _log = logging.getLogger(__name__)
 
 _CLOSE_SECONDS = 2
-# In addition to its stream a viewer's browser may open five connections for tiles.
-_MAX_CONNECTIONS = 6 * MAX_VIEWERS
-_BACKLOG = 64
+_BACKLOG = 1024
 # Of each connection, in the kernel: what a slow viewer has not taken yet waits in its mailbox,
 # where newer events replace it, and not in some MB of old ones.
 _SEND_BUFFER_BYTES = 128 * 1024
@@ -67,7 +64,7 @@ class PageHost:
         trouble: why there is no page; empty when there is one.
 
     Raises:
-        SwatheError: the token's environment variable is not set, or holds a token too short.
+        SwatheError: the token's environment variable is not set, or its token is easily guessed.
     """
 
     def __init__(
@@ -107,6 +104,11 @@ class PageHost:
         """Number of viewers."""
         return self._feed.viewers
 
+    @property
+    def wrong_tokens(self) -> str:
+        """What is to be known of guesses of the token, as text; empty without any."""
+        return self._access.wrong.text
+
     def open(self) -> None:
         """Start serving, as a task of the running loop."""
         if isinstance(self._listener, socket.socket):
@@ -144,9 +146,7 @@ class PageHost:
             listener.close()
             return
         self._server = server = web.web_server(
-            self._build(self._access),
-            most_connections=_MAX_CONNECTIONS,
-            close_seconds=_CLOSE_SECONDS,
+            self._build(self._access), close_seconds=_CLOSE_SECONDS
         )
         watching = asyncio.create_task(self._feed.run(), name="page.feed")
         # Without its feed the page would look alive and never change: it ends with it.

@@ -10,9 +10,20 @@ import asyncio
 
 from swathe.errors import SwatheError
 
-__all__ = ["MAX_VIEWERS", "Mailbox", "TooManyViewersError", "event", "refuse_more_than_most"]
+__all__ = [
+    "MAX_VIEWERS",
+    "MAX_VIEWERS_OF_PEER",
+    "Mailbox",
+    "TooManyViewersError",
+    "event",
+    "refuse_more_than_most",
+]
 
 MAX_VIEWERS = 64
+"""Maximum number of viewers."""
+
+MAX_VIEWERS_OF_PEER = 32
+"""Maximum number of viewers of one address on another machine."""
 
 # About three seconds of a scan.
 _MAX_PATCHES = 60

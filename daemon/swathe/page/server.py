@@ -24,7 +24,7 @@ class Page(PageHost):
         source: the daemon.
 
     Raises:
-        SwatheError: the token's environment variable is not set, or holds a token too short.
+        SwatheError: the token's environment variable is not set, or its token is easily guessed.
     """
 
     def __init__(self, settings: PageSettings, source: Source) -> None:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
-from contextlib import AbstractContextManager
+from collections import Counter
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 
 from starlette.responses import JSONResponse
 from starlette.types import Receive, Scope, Send
 
-from swathe.page.mailbox import Mailbox, TooManyViewersError
+from swathe.page.access import is_loopback
+from swathe.page.connections import LEASE, Lease
+from swathe.page.guard import peer_of_scope
+from swathe.page.mailbox import MAX_VIEWERS_OF_PEER, Mailbox, TooManyViewersError
 
 __all__ = ["EventStream", "Events"]
 
@@ -70,15 +74,40 @@ class Events:
         first: Callable[[], Awaitable[bytes]],
     ) -> None:
         self._mailbox, self._first = mailbox, first
+        self._of_peer: Counter[str] = Counter()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve a viewer, or refuse one too many."""
         try:
-            with self._mailbox() as mailbox:
+            with self._place(peer_of_scope(scope)), self._mailbox() as mailbox:
+                lease: Lease | None = scope.get(LEASE)
+                if lease is not None:
+                    lease.begin_stream()
                 await EventStream(mailbox, self._first)(scope, receive, send)
         except TooManyViewersError as error:
             answer = JSONResponse({"error": str(error)}, 503, {"retry-after": "5"})
             await answer(scope, receive, send)
+
+    @contextmanager
+    def _place(self, peer: str) -> Iterator[None]:
+        """Count a viewer among those of its peer.
+
+        Raises:
+            TooManyViewersError: the peer has too many.
+        """
+        # Behind a proxy or a tunnel on this machine there may be all of them.
+        if self._of_peer[peer] >= MAX_VIEWERS_OF_PEER and not is_loopback(peer):
+            msg = (
+                f"the maximum of {MAX_VIEWERS_OF_PEER} viewers of one address is reached: close one"
+            )
+            raise TooManyViewersError(msg)
+        self._of_peer[peer] += 1
+        try:
+            yield
+        finally:
+            self._of_peer[peer] -= 1
+            if not self._of_peer[peer]:
+                del self._of_peer[peer]
 
 
 async def _left(receive: Receive) -> None:

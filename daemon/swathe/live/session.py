@@ -120,8 +120,9 @@ class Session:
                 observer=self._observer,
                 on_torn=self._on_torn,
             )
-            self.enter(Mark(self._clock(), MarkKind.OPENED, detail))
-            for mark in found.marks(self._clock()):
+            opened = self._clock()
+            self.enter(Mark(opened, MarkKind.OPENED, detail))
+            for mark in found.marks(opened):
                 self.enter(mark)
             self._journal.flush()
             self._journal.sync()

@@ -26,6 +26,7 @@ ORDER = (
     "units",
     "display_units",
     "safe_files",
+    "printable",
     "keys",
     "arrays",
     "reading_flags",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, TypeVar
@@ -26,6 +25,7 @@ from swathe.messages import (
     SpotsMessage,
     StateMessage,
 )
+from swathe.messages.bounded_json import parse_json
 from swathe.station import AlarmKind
 
 __all__ = ["StationView", "Stations"]
@@ -34,6 +34,8 @@ M = TypeVar("M", bound=Message)
 
 # A station that scans sends several messages a second, over a slow link every few seconds.
 _STALE_SECONDS = 10.0
+# A message of a station has some kB; a plan of many zones and marks some more.
+_MESSAGE_BYTES = 1 << 20
 _MODELS: dict[str, type[Message]] = {
     "state": StateMessage,
     "progress": ProgressMessage,
@@ -94,8 +96,9 @@ class StationView:
         if model is None:  # of a later version
             return
         try:
-            self.put(name, _read(model, json.loads(payload)), now=None if retained else now)
-        except (ValueError, KeyError, TypeError):
+            contents = parse_json(payload, limit=_MESSAGE_BYTES, controls=True)
+            self.put(name, _read(model, contents), now=None if retained else now)
+        except (ValueError, LookupError, TypeError):
             self.unread += 1
 
     def put(self, name: str, message: Message, *, now: float | None) -> None:

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
+from swathe.cli.safe_console import SafeConsole
 from swathe.errors import SwatheError
 from swathe.stop_requests import STOP_REQUESTS
 
@@ -30,8 +30,8 @@ app = typer.Typer(
 )
 
 # Output to a file or a pipe has no window width to keep to.
-console = Console(width=None if sys.stdout.isatty() else 120)
-errors = Console(stderr=True)
+console = SafeConsole(width=None if sys.stdout.isatty() else 120)
+errors = SafeConsole(stderr=True)
 
 
 def say(text: str, *, style: str | None = None) -> None:

@@ -11,6 +11,8 @@ from swathe.errors import SwatheError
 
 __all__ = ["embedded_broker", "free_port"]
 
+_log = logging.getLogger(__name__)
+
 _LOOPBACK = "127.0.0.1"
 
 
@@ -53,4 +55,7 @@ async def embedded_broker(port: int) -> AsyncIterator[int]:
     try:
         yield port
     finally:
-        await broker.shutdown()
+        try:
+            await broker.shutdown()
+        except Exception:  # noqa: BLE001  at the survey's end, which no broker changes
+            _log.exception("the embedded broker did not end in good order")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import logging
 import os
 import re
@@ -20,6 +19,7 @@ from swathe.errors import first_error
 from swathe.live.mirror import Mirror
 from swathe.live.outbox import Outbox
 from swathe.messages import CommandMessage, Message, ReplyMessage, Topics
+from swathe.messages.bounded_json import UnboundedJsonError, parse_json
 from swathe.messages.connection import BrokerAccess
 from swathe.station import BrokerSettings
 from swathe_drivers import Backoff
@@ -30,6 +30,8 @@ _log = logging.getLogger(__name__)
 
 _SWEEP_SECONDS = 2.0
 _COMMAND_BYTES = 4096
+# No message of ours is longer.
+_OWN_BYTES = 1 << 20
 # A broker that refused is tried again so seldom that its log does not fill.
 _REFUSED_SECONDS = 30.0
 # Messages in flight at once, so that a distant broker is not waited for one by one.
@@ -101,6 +103,10 @@ class BrokerLink:
                 await self._serve()
             except* (aiomqtt.MqttError, TimeoutError, OSError) as group:
                 wait = self._note_loss(first_error(group))
+            except* Exception as group:  # noqa: BLE001
+                # Whatever a broker sends, the link is made again: it is never lost for good.
+                wait = self._note_loss(first_error(group)) or _REFUSED_SECONDS
+                _log.exception("the link to broker %s failed and is made again", self.address)
             await asyncio.sleep(wait or self._backoff.next_delay())
 
     def _note_loss(self, error: BaseException) -> float:
@@ -211,8 +217,8 @@ class BrokerLink:
     def _is_stale(self, topic: str, data: bytes) -> bool:
         """Return whether a retained message belongs to another survey, or is none of ours."""
         try:
-            survey = json.loads(data)["survey"]
-        except (ValueError, TypeError, KeyError):
+            survey = parse_json(data, limit=_OWN_BYTES, controls=True)["survey"]
+        except (ValueError, TypeError, LookupError):
             return topic not in self._mirror
         return bool(survey != self._survey)
 
@@ -229,19 +235,21 @@ class BrokerLink:
         version: ProtocolVersion,
         request: Properties | None,
     ) -> None:
-        if len(data) > _COMMAND_BYTES:
-            _log.warning("a command of %d bytes is refused: it is too long", len(data))
-            return
         topic = None
         try:
-            command = CommandMessage.model_validate_json(data)
+            contents = parse_json(data, limit=_COMMAND_BYTES)
+        except UnboundedJsonError as error:
+            _log.warning("a command is refused: %s", error)
+            return
+        try:
+            command = CommandMessage.model_validate(contents)
         except ValidationError as error:
             reason = "; ".join(
                 f"{'.'.join(map(str, one['loc'])) or 'command'}: {one['msg']}"
                 for one in error.errors(include_url=False, include_input=False)[:3]
             )
             _log.warning("a command is refused: %s", reason)
-            identity = _id_in(data)
+            identity = _id_in(contents)
             if identity is None:
                 return
             reply = self._on_refused(identity, reason)
@@ -281,11 +289,7 @@ def _response_topic(request: Properties) -> str | None:
     return str(topic)
 
 
-def _id_in(data: bytes) -> str | None:
+def _id_in(contents: Any) -> str | None:  # noqa: ANN401  any JSON
     """Return the id of an invalid command, so that its sender can be answered."""
-    try:
-        contents: Any = json.loads(data)
-    except ValueError:
-        return None
     identity = contents.get("id") if isinstance(contents, dict) else None
     return identity if isinstance(identity, str) and _ID.fullmatch(identity) else None

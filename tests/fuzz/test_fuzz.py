@@ -1,4 +1,4 @@
-"""The fuzz target runs a little with every test run, and it can fail."""
+"""The fuzz targets run a little with every test run, and they can fail."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from fuzz import fuzz_page
 from fuzz.fuzz_decoders import Tally, Target, at_random, targets
 
 
@@ -30,3 +31,22 @@ def test_decoder_that_loses_bytes_is_found() -> None:
 
     with pytest.raises(AssertionError, match="bytes are not told"):
         Target("forgetful", make, good.limit).feed(b"abc\r\ndef", random.Random(1), Tally())
+
+
+def test_random_requests_get_answers_that_fit_and_the_page_lives_on() -> None:
+    """The long run is `python tests/fuzz/fuzz_page.py`."""
+    findings = fuzz_page.run(300, 1)
+    assert findings.problems == []
+    assert findings.replies > 5
+    assert {0, 200, 307, 400, 401, 404, 405, 413, 415, 421} <= set(findings.statuses)
+
+
+def test_page_that_fails_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The invariant is no empty one."""
+    broken = "swathe.page.app.cell_reading"
+    monkeypatch.setattr(broken, lambda *_: 1 / 0)
+    monkeypatch.setattr(fuzz_page, "PATHS", ("/cell/0/0",))
+    monkeypatch.setattr(fuzz_page, "_alive", lambda _: [])
+    found = "\n".join(fuzz_page.run(40, 1).problems)
+    assert "status [500]" in found
+    assert "ZeroDivisionError" in found

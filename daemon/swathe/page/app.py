@@ -27,6 +27,7 @@ import zlib
 
 from pydantic import ValidationError
 from starlette.applications import Starlette
+from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
@@ -45,6 +46,15 @@ from swathe.page.stream import Events
 __all__ = ["build_app"]
 
 _MIN_PACKED_BYTES = 1000
+
+
+class _Number(IntegerConvertor):
+    """A number in a path; one of thousands of digits is none, as Python refuses to read it."""
+
+    regex = "[0-9]{1,30}"
+
+
+register_url_convertor("number", _Number())
 
 
 def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
@@ -66,9 +76,9 @@ def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
             *entrance.routes("/"),
             Route("/setup", _no_setup),
             Route("/events", Events(hub.mailbox, first_event)),
-            Route("/tiles/{level:int}/{row:int}/{column:int}", pages.tile),
-            Route("/cell/{row:int}/{column:int}", pages.cell),
-            Route("/line/{row:int}", pages.line),
+            Route("/tiles/{level:number}/{row:number}/{column:number}", pages.tile),
+            Route("/cell/{row:number}/{column:number}", pages.cell),
+            Route("/line/{row:number}", pages.line),
             Route("/affected", pages.affected),
             Route("/command", pages.command, methods=["POST"]),
         ],

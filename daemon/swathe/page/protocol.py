@@ -93,6 +93,10 @@ class BoundedProtocol(H11Protocol):
 
     def send_400_response(self, msg: str) -> None:
         """Answer what is no HTTP; where an answer is under way already, close the connection."""
+        if self.cycle is not None and not self.cycle.response_complete:
+            # Its request was cut off: what the application still says of it has no receiver.
+            self.cycle.disconnected = True
+            self.cycle.message_event.set()
         try:
             super().send_400_response(msg)
         except h11.LocalProtocolError:

@@ -269,6 +269,8 @@ def _parts(name: str) -> list[str]:
         UnsafeFileError: it leads out of the folder.
     """
     parts = name.split("/")
-    if any(part in ("", ".", "..") or "\\" in part or "\0" in part for part in parts):
+    # Elsewhere a backslash is a letter like any other.
+    parting = "\\:" if os.sep == "\\" else ""
+    if any(part in ("", ".", "..") or not set(part).isdisjoint(f"\0{parting}") for part in parts):
         raise UnsafeFileError(name, "is no name of a file in the folder")
     return parts

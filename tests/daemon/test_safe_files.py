@@ -92,7 +92,7 @@ def test_link_as_a_folder_is_not_followed(
 
 
 @pytest.mark.parametrize(
-    "name", ["../outside", "/etc/passwd", "a/../../outside", "", ".", "a//b", "a\\b", "a\0b"]
+    "name", ["../outside", "/etc/passwd", "a/../../outside", "", ".", "a//b", "a\0b"]
 )
 def test_name_that_leads_out_is_refused(folder: SafeFolder, name: str) -> None:
     """A name has parts below the folder only."""

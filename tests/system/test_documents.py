@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 import zarr
 
-from support.broker import Broker
+from support.broker import Broker, require
 from support.daemon import wait_for
 from support.documents import ROOT, Commands, blocks
 from swathe.demo.stage import write_station
@@ -94,6 +94,29 @@ def assert_wall_is_true(arrays: Path, folder: Path) -> None:
     assert group.attrs["delay_ms_instrument"] == 6.0
 
 
+def damage_and_hand_over(guide: Commands, folder: Path) -> None:
+    """Run the guide's commands that verify, repair, list and sign a survey, and those of a receiver."""
+    survey = folder / "profile"
+    chunk = survey / "survey.zarr" / "thickness" / "c" / "0" / "1"
+    before = chunk.read_bytes()
+    chunk.write_bytes(before[:-1] + bytes([before[-1] ^ 1]))
+    output = run(guide.take("swathe"), folder, code=1)
+    assert "DAMAGED: survey.zarr/thickness/c/0/1" in output
+    run(guide.take("swathe"), folder)
+    assert chunk.read_bytes() == before
+
+    keygen = require("ssh-keygen", "openssh-client")
+    key = folder / "key"
+    subprocess.run([keygen, "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
+    words = guide.take("swathe")
+    assert "~/.ssh/station_ed25519" in words
+    assert "signature: " in run(words.replace("~/.ssh/station_ed25519", str(key)), folder)
+    (survey / "signers").write_text(f"station {key.with_suffix('.pub').read_text()}")
+    for program in ("cd", "sha256sum", "ssh-keygen"):
+        words = f"{program} {guide.take(program)}"
+        subprocess.run(["bash", "-c", words], cwd=folder if program == "cd" else survey, check=True)
+
+
 def test_readme_from_the_station_to_python(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """README's station is checked, scans the simulated line and leaves its one gap.
 
@@ -141,6 +164,7 @@ def test_readme_from_the_station_to_python(tmp_path: Path, monkeypatch: pytest.M
     assert (tmp_path / "profile" / "survey.json").read_bytes() != before
     run(guide.take("swathe"), tmp_path)
     assert (tmp_path / "profile" / "survey.json").read_bytes() == before
+    damage_and_hand_over(guide, tmp_path)
     assert guide.left == []
     thinnest, *others = python("daemon/guide/survey.md", tmp_path, monkeypatch)
     assert thinnest.endswith(" mm\n")

@@ -14,6 +14,7 @@ from swathe.cli import (  # noqa: F401
     demo,
     gaps,
     listen,
+    manifest,
     plan,
     ports,
     rebuild,

@@ -12,6 +12,7 @@ from swathe.store.endings import ending_text, is_dead
 from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, changes_since, check_same_survey, zones_since
 from swathe.store.frozen import Frozen, freeze
+from swathe.store.manifest import sign_manifest, write_manifest
 from swathe.store.minimum_summary import MinimumSummary
 from swathe.store.quality import UncertaintySummary
 from swathe.store.rebuild import write_all, write_derived
@@ -81,11 +82,13 @@ __all__ = [
     "run_attributes",
     "set_aside",
     "set_metadata_aside",
+    "sign_manifest",
     "survey_attributes",
     "surveys_below",
     "unverified_reason",
     "write_all",
     "write_derived",
+    "write_manifest",
     "write_survey_record",
     "zones_since",
 ]

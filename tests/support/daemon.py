@@ -188,6 +188,11 @@ class DaemonProcess:
         )
 
     @property
+    def pid(self) -> int:
+        """Its process number."""
+        return self._process.pid
+
+    @property
     def running(self) -> bool:
         """Whether it has not ended yet."""
         return self._process.poll() is None

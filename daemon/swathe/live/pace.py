@@ -94,12 +94,16 @@ class Pace:
         self._saved = self._now
         return True
 
-    def wait(self, now: int) -> float:
+    def wait(self, now: int, *, more: bool = False) -> float:
         """Return how long to wait for the next round, s.
 
         Args:
             now: host's time at the end of this one, ns.
+            more: whether more has arrived than this round took.
         """
+        if more:
+            self._next = now + _SHORTEST_WAIT_NS
+            return _SHORTEST_WAIT_NS / 1e9
         interval = _MOVING_ROUND_NS
         if not self._moving:
             interval = _CRAWLER_ROUND_NS if self._crawls else _ROUND_NS

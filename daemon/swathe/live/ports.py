@@ -1,4 +1,10 @@
-"""The station's ports: one reading thread each, all into one bounded queue."""
+"""The station's ports: one reading thread each, into one bounded buffer each.
+
+What waits between thread and loop is bounded for each port. When its buffer is full, a thread reads no
+more: a network peer is held up, a serial driver discards what its own buffer does not hold. Nothing is
+dropped here. A round of the loop takes so many bytes and no more, in the order of arrival. A device that
+floods has a turn of its own behind the others, and holds up its own bytes only.
+"""
 
 from __future__ import annotations
 
@@ -7,21 +13,85 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
 from types import TracebackType
-from typing import Self
+from typing import Final, Self
 
 from swathe.journal import Chunk, PortChange, Sent
 from swathe.station import Station, decoder_of, schedule_of
 from swathe_drivers import PortReader, PortState
 
-__all__ = ["PortHub"]
+__all__ = ["SLOW_BYTES_PER_S", "PortHub"]
 
-# About ten seconds of a busy port. When it is full the reading thread waits and the buffer of the
-# operating system fills instead; nothing is dropped here.
-_QUEUE_LENGTH = 20_000
+SLOW_BYTES_PER_S: Final = 128_000
+"""Bytes that a port is read at most where it is read slowly, per second: more than a line of 921,600 Bd
+carries, and 0.5 GB of journal an hour."""
+
+# A second and more of the fastest ports, for a loop that is held up.
+_MOST_BYTES = 1 << 20
+_MOST_ENTRIES = 20_000  # of a few bytes each
 _FULL_SECONDS = 0.01
 # Where a device has a clock, its fastest deliveries are what counts, and they are as fast when
 # those of a few ms come at once. A crawler's guards need each sample as soon as it is there.
 _GATHER_SECONDS = 0.008
+# What a round takes of a port at first, and how long a round may be that takes more or less. Lines that
+# are all faults take a hundred times as long as readings.
+_ROUND_NS = 10_000_000
+_ROUND_BYTES = 32 << 10
+_FEWEST_ROUND_BYTES = 8 << 10
+_MOST_ROUND_BYTES = 256 << 10
+_ROUND_ENTRIES = 1_000
+_PIECE_BYTES = 8 << 10
+
+_Entry = Chunk | PortChange | Sent
+
+
+class _Buffer:
+    """Entries of one port that wait for the loop; filled by its thread and emptied by the loop.
+
+    Attributes:
+        floods: whether the device floods.
+        slow: whether the port is read slowly.
+        discards: whether its bytes are discarded.
+        waited: for how long its thread has waited for space so far, ns.
+    """
+
+    def __init__(self) -> None:
+        # Appending and taking away are atomic, and no thread waits for a lock at every chunk.
+        self._entries: deque[_Entry] = deque()
+        # Each is written by one thread only.
+        self._put = self._taken = 0
+        self.floods = self.slow = self.discards = False
+        self.waited = 0
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+    @property
+    def waiting(self) -> int:
+        """How many bytes wait."""
+        return self._put - self._taken
+
+    @property
+    def full(self) -> bool:
+        """Whether no more bytes fit in."""
+        return self.waiting >= _MOST_BYTES or len(self._entries) >= _MOST_ENTRIES
+
+    @property
+    def oldest(self) -> int:
+        """Time of the first entry, of which there must be one, ns."""
+        return self._entries[0].time
+
+    def put(self, entry: _Entry, size: int) -> None:
+        """Add an entry that has `size` bytes."""
+        self._put += size
+        self._entries.append(entry)
+
+    def take(self) -> tuple[_Entry | None, int]:
+        """Take the first entry away; return it, unless it is discarded, and its bytes."""
+        entry = self._entries.popleft()
+        if not isinstance(entry, Chunk):
+            return entry, 0
+        self._taken += len(entry.data)
+        return (None if self.discards else entry), len(entry.data)
 
 
 class PortHub:
@@ -32,8 +102,11 @@ class PortHub:
     """
 
     def __init__(self, station: Station) -> None:
-        # Appending and taking away are atomic, and no thread waits for a lock at every chunk.
-        self._entries: deque[Chunk | PortChange | Sent] = deque()
+        self._buffers = {name: _Buffer() for name in station.device}
+        self._quota = _ROUND_BYTES
+        self._round = 0  # host time at which it began, ns
+        self._reached = 0
+        self._cut = False  # whether it did not take all there was
         self._readers = {
             name: PortReader(
                 name,
@@ -60,7 +133,7 @@ class PortHub:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._closing = True  # a thread must not wait for ever for space in the queue
+        self._closing = True
         self._stack.close()
 
     def close(self, sent: Callable[[Sent], None]) -> None:
@@ -68,9 +141,10 @@ class PortHub:
 
         Bytes that arrive meanwhile are discarded.
         """
+        self._closing = True  # a thread must not wait for ever for space in its buffer
         for reader in self._readers.values():
             reader.close()
-        self.drain(_ignore, sent)
+        self.drain_all(_ignore, sent)
 
     @property
     def stalls(self) -> dict[str, int]:
@@ -81,48 +155,147 @@ class PortHub:
         """Return when the last read of a port returned, host time in ns; None while not open."""
         return self._readers[name].read_at
 
+    @property
+    def reached(self) -> int:
+        """Host time up to which all that arrived is handed over, floods left aside, ns.
+
+        The journal's time: a tick must not run ahead of what waits.
+        """
+        return self._reached
+
+    def waited(self, name: str) -> int:
+        """Return for how long a port's thread has waited for space in its buffer so far, ns."""
+        return self._buffers[name].waited
+
+    def set_flood(self, name: str, floods: bool, slow: bool) -> None:
+        """Treat a device as one that floods, or no longer.
+
+        Args:
+            name: of the device.
+            floods: its turn comes after that of the others, and its bytes have the time at which
+                they are handed over.
+            slow: its port is read at `SLOW_BYTES_PER_S` at most.
+        """
+        self._buffers[name].floods, self._buffers[name].slow = floods, slow
+
     def drain(
         self,
         take: Callable[[Chunk | PortChange], None],
         sent: Callable[[Sent], None] | None = None,
     ) -> int:
-        """Hand over everything that has arrived, in order; return how many bytes that was.
+        """Begin a round: hand over what has arrived, in order; return how many bytes that was.
+
+        This is a part where very much waits; `more` returns whether that is so. What devices that
+        flood have sent comes last, a part of each.
 
         Args:
             take: takes bytes and changes.
             sent: takes what was sent to the devices, and which of it was not answered.
         """
-        size = 0
-        for _ in range(len(self._entries)):
-            entry = self._entries.popleft()
-            if not isinstance(entry, Sent):
-                take(entry)
-            elif sent is not None:
-                sent(entry)
-            if isinstance(entry, Chunk):
-                size += len(entry.data)
-        return size
+        self._round = time.monotonic_ns()
+        return self._drain(take, sent, self._quota, _ROUND_ENTRIES)
 
-    def _take_chunk(self, name: str, time: int, data: bytes) -> None:
-        self._put(Chunk(time, name, data))
+    def discard(self, name: str) -> int:
+        """Discard the bytes of a port from those on that wait; return how many bytes wait."""
+        buffer = self._buffers[name]
+        buffer.discards = True
+        return buffer.waiting
 
-    def _take_state(self, name: str, time: int, state: PortState, detail: str) -> None:
-        self._put(PortChange(time, name, str(state), detail))
+    def drain_all(
+        self,
+        take: Callable[[Chunk | PortChange], None],
+        sent: Callable[[Sent], None] | None = None,
+    ) -> None:
+        """Hand over all that has arrived by now; see `drain`."""
+        self._round = time.monotonic_ns()
+        self._drain(take, sent, 2 * _MOST_BYTES, 2 * _MOST_ENTRIES)
 
-    def _take_sent(self, name: str, time: int, data: bytes, unanswered: bool) -> None:
-        self._put(Sent(time, name, data, unanswered))
+    def _drain(
+        self,
+        take: Callable[[Chunk | PortChange], None],
+        sent: Callable[[Sent], None] | None,
+        most_bytes: int,
+        most_entries: int,
+    ) -> int:
+        buffers = self._buffers.values()
+        begun = self._round
+        parts = [[buffer for buffer in buffers if not buffer.floods]]
+        parts += [[buffer] for buffer in buffers if buffer.floods]
+        self._cut, total = False, 0
+        for part in parts:
+            # Those there are now: the threads add more meanwhile.
+            left = {buffer: len(buffer) for buffer in part if len(buffer)}
+            count = size = 0
+            while left and size < most_bytes and count < most_entries:
+                buffer = min(left, key=_oldest)
+                entry, length = buffer.take()
+                left[buffer] -= 1
+                if not left[buffer]:
+                    del left[buffer]
+                count, size = count + 1, size + length
+                if entry is not None and buffer.floods:
+                    entry = entry._replace(time=self._reached)
+                if isinstance(entry, Sent):
+                    if sent is not None:
+                        sent(entry)
+                elif entry is not None:
+                    take(entry)
+            self._cut |= bool(left)
+            if not part or not part[0].floods:
+                behind = min((buffer.oldest for buffer in left), default=begun)
+                self._reached = max(self._reached, min(behind, begun))
+            total += size
+        return total
 
-    def _put(self, entry: Chunk | PortChange | Sent) -> None:
-        while len(self._entries) >= _QUEUE_LENGTH and not self._closing:
-            time.sleep(_FULL_SECONDS)
-        if not self._closing:
-            self._entries.append(entry)
+    def more(self) -> bool:
+        """End a round; return whether more waits, which the next one should take soon.
+
+        The next one takes less where this one was long.
+        """
+        if not self._cut:
+            self._quota = _ROUND_BYTES
+            return False
+        took = time.monotonic_ns() - self._round
+        if took > 2 * _ROUND_NS:
+            self._quota = max(_FEWEST_ROUND_BYTES, self._quota // 2)
+        elif took < _ROUND_NS:
+            self._quota = min(_MOST_ROUND_BYTES, self._quota * 2)
+        return True
+
+    def _take_chunk(self, name: str, at: int, data: bytes) -> None:
+        buffer = self._buffers[name]
+        if buffer.full:
+            begun = time.monotonic_ns()
+            while buffer.full and not self._closing:
+                time.sleep(_FULL_SECONDS)
+            buffer.waited += time.monotonic_ns() - begun
+        # A round takes one entry at least: none may be large.
+        for begin in range(0, len(data), _PIECE_BYTES):
+            if self._closing:
+                return
+            piece = data[begin : begin + _PIECE_BYTES]
+            buffer.put(Chunk(at, name, piece), len(piece))
+        due = time.monotonic() + len(data) / SLOW_BYTES_PER_S
+        while buffer.slow and not self._closing and (left := due - time.monotonic()) > 0:
+            time.sleep(min(left, _FULL_SECONDS))
+
+    # What is rare finds space always: a text that was sent must not be missing in the journal.
+
+    def _take_state(self, name: str, at: int, state: PortState, detail: str) -> None:
+        self._buffers[name].put(PortChange(at, name, str(state), detail), 0)
+
+    def _take_sent(self, name: str, at: int, data: bytes, unanswered: bool) -> None:
+        self._buffers[name].put(Sent(at, name, data, unanswered), 0)
 
 
 def _gather(station: Station, name: str) -> float:
     """Return for how long the arrivals of a device are gathered, s."""
     may = station.motion is None and decoder_of(station.device[name]).has_clock
     return _GATHER_SECONDS if may else 0.0
+
+
+def _oldest(buffer: _Buffer) -> int:
+    return buffer.oldest
 
 
 def _ignore(_entry: Chunk | PortChange) -> None:

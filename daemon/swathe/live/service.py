@@ -15,6 +15,7 @@ from swathe.live.auto_delay import AutoDelay
 from swathe.live.check_work import CheckWork
 from swathe.live.commands import Commands
 from swathe.live.delay_estimator import DelayEstimator
+from swathe.live.floods import Floods
 from swathe.live.health import Health
 from swathe.live.mirror import Mirror
 from swathe.live.outcome import RunOutcome
@@ -125,6 +126,7 @@ class Daemon:
             self.commands.moves = lambda: machine.may_move
         self.mirror = Mirror()
         self.health = Health(self._session.mark)
+        self._floods = Floods(station, self._hub, self._session.mark, time.monotonic_ns())
         self.checks = CheckWork(self._session, self.mirror, station.verification)
         self.commands.checks = self.checks
         if self.crawl is not None:
@@ -172,7 +174,8 @@ class Daemon:
                 await self._scan(stack, settings, page)
             else:
                 self._reason += ", before the earlier runs were replayed"
-            self._hub.drain(self._session.enter, self._session.enter)
+            self._floods.end()
+            self._hub.drain_all(self._session.enter, self._session.enter)
             self._hub.close(self._session.enter)
             if self.crawl is not None:
                 self.crawl.take_entries(self._session.enter)
@@ -219,8 +222,9 @@ class Daemon:
                     session.stop_resuming()
                 self._take_arrivals(pace, time.monotonic_ns())
                 if pace.tick():
-                    session.tick()
+                    session.tick(self._hub.reached)
                 self._flush(pace)
+                self._hub.more()  # but no sooner: nothing is decoded yet that would show a flood
                 await asyncio.wait({beginning}, timeout=pace.wait(time.monotonic_ns()))
         finally:
             session.stop_resuming()  # a thread cannot be cancelled
@@ -366,7 +370,7 @@ class Daemon:
                 self._revising.check()
                 if pace.checkpoint(busy=checkpoint is not None and not checkpoint.done()):
                     checkpoint = tasks.create_task(session.checkpoint(), name="store.checkpoint")
-                await asyncio.sleep(pace.wait(time.monotonic_ns()))
+                await asyncio.sleep(pace.wait(time.monotonic_ns(), more=self._hub.more()))
             if crawl is not None and crawling is not None:
                 if problem := await crawl.close():
                     self._reason += f"; {problem}"
@@ -380,7 +384,8 @@ class Daemon:
         # Before further changes wait for their turn.
         work = self.crawl.words if self.crawl else self.spots.text if self.spots else ""
         self._shown.put_text(self._replacement.text or self.checks.step_name or work)
-        self._session.tick()
+        self._session.tick(self._hub.reached)
+        self._floods.check(now, self.pipeline.tallies)
         if self.spots is not None:
             self.spots.advance()
         self.checks.advance()

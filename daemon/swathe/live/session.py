@@ -314,9 +314,9 @@ class Session:
         """Journal a mark."""
         self.enter(Mark(self._clock(), kind, detail))
 
-    def tick(self) -> None:
-        """Journal a tick."""
-        self.enter(Tick(self._clock()))
+    def tick(self, reached: int | None = None) -> None:
+        """Journal a tick: all that arrived up to `reached` (host time, ns; now) is entered."""
+        self.enter(Tick(self._clock() if reached is None else reached))
 
     def flush(self, *, sync: bool = True) -> None:
         """Flush the journal to the operating system.

@@ -228,6 +228,9 @@ class PortMessage(Message):
     ambiguous_by: dict[str, int] = Field(
         default={}, description="how many of them for which reason; one may have several"
     )
+    undecoded: int = Field(
+        0, description="bytes that belong to no record: of faults, of lines or frames to be ignored"
+    )
     faults: dict[str, int] = Field(description="faults by reason")
     last_fault: FaultExcerpt | None
     stalls: int = Field(description="times that reading waited because the daemon was busy")

@@ -34,6 +34,7 @@ class AlarmKind(StrEnum):
     UNPLACED = "readings unplaced"
     SILENT = "device silent"
     ECHOLESS = "no echo"
+    FLOOD = "device floods"
     WRONG_TOKENS = "wrong tokens"
 
 

@@ -172,6 +172,7 @@ export const ALARM_NAMES = {
   "too fast": "Too fast",
   "delay unknown": "Delay unknown",
   "period differs": "Period differs",
+  "device floods": "Device floods",
   "wrong tokens": "Wrong tokens at the page",
   "check overdue": "Calibration check overdue",
   "gaps open": "Gap opened",

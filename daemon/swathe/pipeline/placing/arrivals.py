@@ -2,13 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Arrival", "joined_chunks", "journal_times"]
+__all__ = ["Arrival", "joined_chunks", "journal_times", "parts_of"]
+
+# Lines that are all faults take a hundred times their bytes of memory while they are decoded.
+_MOST_BYTES = 256 << 10
 
 Arrival = tuple[int, bytes]
 """Bytes, and when they arrived, ns."""
+
+
+def parts_of(sizes: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """Yield begin and end of parts that are decoded one after the other.
+
+    Args:
+        sizes: bytes of the chunks. A part has 256 kB at most, or is one chunk.
+    """
+    begin = total = 0
+    for at, size in enumerate(sizes):
+        if total + size > _MOST_BYTES and at > begin:
+            yield begin, at
+            begin, total = at, 0
+        total += size
+    if sizes:
+        yield begin, len(sizes)
 
 
 def joined_chunks(chunks: list[Arrival], known: list[int]) -> tuple[list[Arrival], list[int]]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.echo import EchoSettings, measure
-from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times
+from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times, parts_of
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.held_values import HeldValues
@@ -44,6 +44,7 @@ class DeviceTally:
         positions: positions decoded.
         glitches: positions that no probe can have reached; they are discarded.
         missing: records lost, by their running number.
+        undecoded: bytes that belong to no record: of faults, of lines or frames to be ignored.
         faults: faults by reason.
         recent: the last faults, with byte offsets in the port's stream.
         saturated: readings whose echo was clipped; they are not valid, unless the station file
@@ -64,6 +65,7 @@ class DeviceTally:
     saturated: int = 0
     ambiguous: int = 0
     ambiguous_by: Counter[str] = field(default_factory=Counter)
+    undecoded: int = 0
     faults: Counter[str] = field(default_factory=Counter)
     recent: list[Fault] = field(default_factory=list)
     last_data: int | None = None
@@ -246,10 +248,9 @@ class DeviceLink:
             count = len(self._known) if before is None else bisect_left(self._known, before)
             known = self._known[:count]
         count = len(known)
-        if count:
-            self._feed(known)
-        else:
-            self.decoded_known = np.empty(0, np.int64)
+        parts = parts_of([len(data) for _, data in self._chunks[:count]])
+        fed = [self._feed(known[begin:end]) for begin, end in parts]
+        self.decoded_known = np.array([at for part in fed for at in part], np.int64)
         readings = self._reading_stream.release(now, flush=flush)
         if self._reading_clock is not None:
             readings = self._with_time(self._reading_clock, readings, now, flush=flush)
@@ -295,17 +296,19 @@ class DeviceLink:
         clock.conditions.clear()
         return released
 
-    def _feed(self, known: list[int]) -> None:
+    def _feed(self, known: list[int]) -> list[int]:
         """Decode the first chunks that were taken; what they give goes to the time bases.
 
         Args:
             known: journal times from which they are known, one for each of these chunks, ns.
+
+        Returns:
+            The same, one for each time of arrival.
         """
         count = len(known)
         del self._known[:count]
         chunks, self._chunks = self._chunks[:count], self._chunks[count:]
         chunks, known = joined_chunks(chunks, known)
-        self.decoded_known = np.array(known, np.int64)
         self.tally.bytes += sum(len(data) for _, data in chunks)
         self.tally.last_data = chunks[-1][0]
         batch = self.decoder.feed_chunks(chunks)
@@ -322,6 +325,7 @@ class DeviceLink:
         if self._position_stream is not None:
             arrived = journal_times(batch.positions_known_at, chunks, known)
             self._position_stream.take(batch.positions, arrived)
+        return known
 
     def _measure(
         self, readings: NDArray[Any], waveforms: NDArray[Any], settings: EchoSettings
@@ -378,6 +382,7 @@ class DeviceLink:
         tally = self.tally
         tally.readings += int(batch.readings.size)
         tally.positions += int(batch.positions.size)
+        tally.undecoded += batch.fault_bytes + batch.ignored_bytes
         for reason, count in batch.n_faults.items():
             tally.faults[str(reason)] += count
         tally.recent = [*tally.recent, *batch.faults][-MAX_FAULTS:]

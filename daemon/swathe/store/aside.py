@@ -38,7 +38,7 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
     """Move aside what a writer of the arrays would rely on and what does not match its digest.
 
     These are metadata and coordinates: the layers are written whole. The writer creates what is
-    missing.
+    missing. Where nothing is known of the files, all of these are moved.
 
     Returns:
         The name of the folder to which they were moved; empty if all matches.
@@ -46,8 +46,6 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
     Raises:
         OSError: they cannot be read or moved.
     """
-    if digests.problem:
-        return ""
     files, zarr = SafeFolder(folder.path), folder.zarr.name
     present = set(files.names(zarr))
     moved: set[str] = set()
@@ -58,7 +56,7 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
         sound = name not in present or files.is_file(name)
         found = digest_of_file(files, name) if sound and name in present else None
         fault = digests.fault_of(name, found)
-        if sound and (fault is None or not fault.kind.is_damage):
+        if sound and not digests.problem and (fault is None or not fault.kind.is_damage):
             continue
         # An array is created again once its metadata is gone.
         both = {name, f"{zarr}/{array}/zarr.json"} if rest else {name}

@@ -10,6 +10,7 @@ from typing import Any
 
 from swathe.journal import SegmentDigest
 from swathe.safe_files import SafeFolder
+from swathe.store.aside import set_aside
 from swathe.store.digests import (
     DIGESTS,
     SEED,
@@ -51,13 +52,15 @@ class DigestLog:
     def begin(self) -> Digests:
         """Read the log and write it again as one line; return what it says.
 
-        A log that is damaged or missing begins again with no digest.
+        A log that is damaged or missing begins again with no digest; a damaged one is kept aside.
 
         Raises:
             OSError: it cannot be written.
         """
         found = read_digests(self.folder)
         self._state = Digests() if found.problem else found
+        if found.problem:
+            set_aside(self.folder, [name for name in self.folder.entries() if name == DIGESTS])
         self._disputed = None
         self._rewrite()
         return found

@@ -65,13 +65,20 @@ class SurveyFolder:
         """Check that this is a survey.
 
         Raises:
-            SurveyError: it is none; check the path.
+            SurveyError: it is none; check the path. Or its journal is reached through a link.
         """
+        self._refuse_link()
         if not self.begun:
             message = "is not a survey: it has no journal"
             if not self.path.is_dir():
                 message = "there is no such survey folder"
             raise SurveyError(self.path, message)
+
+    def _refuse_link(self) -> None:
+        """Refuse a journal that is elsewhere: the folder may be a stranger's."""
+        if self.journal.is_symlink():
+            message = "is a link, which is not followed: put the folder itself in its place"
+            raise SurveyError(self.journal, message)
 
     def openings(self) -> Iterator[Mark]:
         """Yield the opening mark of each run, from the journal, oldest first."""
@@ -182,8 +189,10 @@ class SurveyFolder:
         """Lock the survey for writing.
 
         Raises:
-            SurveyError: another process writes to it; stop that one first.
+            SurveyError: another process writes to it; stop that one first. Or its journal is
+                reached through a link.
         """
+        self._refuse_link()
         end = time.monotonic() + _LOCK_SECONDS
         while True:
             try:

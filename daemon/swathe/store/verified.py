@@ -165,6 +165,9 @@ def derived_faults(folder: SurveyFolder, digests: Digests) -> Iterator[FileFault
         if name in present and not files.is_file(name):
             yield FileFault(name, FileFaultKind.FOREIGN, "is a link or no regular file")
             continue
+        if name == folder.picture.name and name not in digests.files:
+            yield FileFault(name, FileFaultKind.UNKNOWN, "has no digest")
+            continue
         fault = digests.fault_of(name, digest_of_file(files, name) if name in present else None)
         if fault is not None:
             yield fault

@@ -6,6 +6,7 @@ import os
 import random
 import shutil
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from swathe.store import (
     DigestLog,
     SurveyFolder,
     check_survey,
+    digest_log,
     open_arrays,
     read_digests,
     read_verified_record,
@@ -298,6 +300,45 @@ def test_grown_journal_is_whole(survey: SurveyFolder) -> None:
     with log.writing([], journal=[shorter]):  # the SHA-256 of nothing, FIPS 180-4
         pass
     assert check_survey(survey).good
+
+
+def test_link_instead_of_the_journal_is_refused(survey: SurveyFolder, tmp_path: Path) -> None:
+    """No run writes its journal into a folder to which a stranger's survey leads, and none is read."""
+    shutil.move(survey.journal, tmp_path / "outside")
+    survey.journal.symlink_to(tmp_path / "outside")
+    with pytest.raises(SurveyError, match="journal: is a link"), survey:
+        pass
+    with pytest.raises(SurveyError, match="journal: is a link"):
+        survey.require()
+
+
+def test_damaged_log_of_digests_is_kept_aside(survey: SurveyFolder) -> None:
+    """A flipped bit in it is named by its line; the next writer begins another one."""
+    path = survey.path / DIGESTS
+    data = bytearray(path.read_bytes())
+    data[200] ^= 1
+    path.write_bytes(data)
+    (fault,) = check_survey(survey).faults
+    assert (str(fault), fault.kind.value) == ("digests.jsonl is damaged in line 1", "unknown")
+    with survey:
+        write_derived(survey, replay(survey))
+    assert (survey.path / "set-aside" / "1" / DIGESTS).read_bytes() == data
+    assert [str(one) for one in check_survey(survey).faults] == ["thickness.png has no digest"]
+
+
+def test_log_of_digests_stays_small(survey: SurveyFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A day of checkpoints does not let it grow without end: it is written again as one line."""
+    monkeypatch.setattr(digest_log, "_FEW_BYTES", 10_000)
+    log = DigestLog(SafeFolder(survey.path))
+    sizes = []
+    for number in range(60):
+        with log.writing(["survey.json"]):
+            log.replace("survey.json", b"%d" % number)
+        sizes.append((survey.path / DIGESTS).stat().st_size)
+    assert max(sizes) < 4 * sizes[0]
+    assert any(later < earlier for earlier, later in pairwise(sizes))
+    assert read_digests(log.folder) == log.state
+    assert log.state.fault("survey.json", b"59") is None
 
 
 def test_repair_of_an_amended_rebuild_names_the_options(survey: SurveyFolder) -> None:

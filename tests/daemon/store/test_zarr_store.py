@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import shutil
 from pathlib import Path
+from typing import Any, BinaryIO, Self, cast
 
 import numpy as np
 import pytest
 import zarr
 
 from swathe.pipeline import CellState, Grid
+from swathe.safe_files import SafeFolder
 from swathe.station import Station, parse_station
-from swathe.store import SurveyArrays, write_all
+from swathe.store import (
+    DigestLog,
+    SurveyArrays,
+    SurveyFolder,
+    derived_faults,
+    read_digests,
+    write_all,
+)
+from swathe.store.zarr_store import GridBlock
 
 ROWS, COLUMNS = 10, 50
 TEXT = f"""
@@ -134,3 +147,106 @@ def test_order_in_which_attributes_became_known_is_not_stored(
     assert stored[0] == stored[1]
     arrays.describe({"place_coverage": None})
     assert "place_coverage" not in zarr.open_group(arrays.path, mode="r").attrs
+
+
+class _KilledError(Exception):
+    """The process ends here."""
+
+
+def _kill_at(patch: pytest.MonkeyPatch, number: int) -> list[str]:
+    """Let the operation of this number on a file, and all after it, not happen; return those done.
+
+    Operations are what changes a name in a folder, and each half of a line of the log of digests.
+    """
+    done: list[str] = []
+
+    def counted(name: str) -> None:
+        if len(done) >= number:
+            raise _KilledError
+        done.append(name)
+
+    def watched(name: str) -> None:
+        real = getattr(os, name)
+
+        def act(*arguments: Any, **more: Any) -> Any:
+            counted(name)
+            return real(*arguments, **more)
+
+        patch.setattr(os, name, act)
+
+    for name in ("replace", "unlink"):
+        watched(name)
+    append = SafeFolder.append
+
+    def torn(self: SafeFolder, name: str) -> BinaryIO:
+        counted("append")
+        stream = append(self, name)
+        write = stream.write
+
+        class Torn:
+            def write(self, data: bytes) -> None:
+                write(data[: len(data) // 2])
+                stream.flush()
+                counted("half a line")
+                write(data[len(data) // 2 :])
+
+            def __enter__(self) -> Self:
+                return self
+
+            def __exit__(self, *_: object) -> None:
+                stream.close()
+
+            flush, fileno = stream.flush, stream.fileno
+
+        return cast("BinaryIO", Torn())
+
+    patch.setattr(SafeFolder, "append", torn)
+    return done
+
+
+@pytest.mark.slow
+def test_kill_at_any_step_of_a_checkpoint_is_no_damage(
+    station: Station, grid: Grid, tmp_path: Path
+) -> None:
+    """Whichever step is the last one: what does not match is unfinished, never damaged."""
+    folder = SurveyFolder(tmp_path / "survey")
+    folder.path.mkdir()
+
+    def checkpoint(log: DigestLog, arrays: SurveyArrays, blocks: list[GridBlock]) -> None:
+        with log.writing([*arrays.names(blocks), "survey.json", "survey.zarr/zarr.json"]):
+            arrays.write(blocks)
+            arrays.describe({"runs": int(grid.hits[0])})
+            log.replace("survey.json", grid.hits.tobytes())
+
+    log = DigestLog(SafeFolder(folder.path))
+    arrays = SurveyArrays(folder.zarr, station, on_written=log.note)
+    with log.writing(["survey.zarr/"]):
+        write_all(arrays, grid)
+    checkpoint(log, arrays, [])
+    assert not list(derived_faults(folder, read_digests(log.folder)))
+    unfinished = steps = 0
+    for number in range(1000):
+        copy = SurveyFolder(tmp_path / f"survey-{number}")
+        shutil.copytree(folder.path, copy.path)
+        log = DigestLog(SafeFolder(copy.path))
+        log.begin()
+        arrays = SurveyArrays(copy.zarr, station, on_written=log.note)
+        arrays.open()  # the run has been going on for a while
+        grid.hits[:] = 2 + number
+        # All of a layer becomes its fill value: its chunks are removed.
+        grid.state[:] = CellState.UNVISITED
+        blocks = arrays.blocks(grid, {5: (20, 20)})
+        with pytest.MonkeyPatch.context() as patch:
+            done = _kill_at(patch, number)
+            with contextlib.suppress(_KilledError):
+                checkpoint(log, arrays, blocks)
+                steps = len(done)
+        faults = list(derived_faults(copy, read_digests(log.folder)))
+        assert not [str(one) for one in faults if one.kind.is_damage], (number, done)
+        unfinished += bool(faults)
+        if steps:
+            assert not faults
+            break
+        assert read_digests(log.folder).writing or not faults
+    assert steps > 15
+    assert unfinished > 10

@@ -75,6 +75,8 @@ class DerivedFiles:
                 if grid:
                     pipeline.take_changed_spans()  # all of them are written now
                     write_all(self._arrays, pipeline.grid, stop=stop)
+                    if stop():
+                        self._digests.leave_unfinished()
                 record = record_of(pipeline, with_lines=False)
                 self._arrays.describe(run_attributes(record))
                 self._digests.replace(self._folder.record.name, record_bytes(record))

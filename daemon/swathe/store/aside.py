@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from swathe.safe_files import SafeFolder
-from swathe.store.digests import Digests, digest_of_file
+from swathe.store.digests import Digests, FileFaultKind, digest_of_file
 from swathe.store.folder import SurveyFolder
 from swathe.store.zarr_store import LAYERS
 
@@ -49,6 +49,7 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
     files, zarr = SafeFolder(folder.path), folder.zarr.name
     present = set(files.names(zarr))
     moved: set[str] = set()
+    unfinished: set[str] = set()
     for name in sorted(present | set(digests.files)):
         array, _, rest = name.removeprefix(f"{zarr}/").partition("/")
         if not name.startswith(f"{zarr}/") or (array in _WRITTEN_WHOLE and rest != "zarr.json"):
@@ -56,9 +57,15 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
         sound = name not in present or files.is_file(name)
         found = digest_of_file(files, name) if sound and name in present else None
         fault = digests.fault_of(name, found)
+        if sound and fault is not None and fault.kind is FileFaultKind.UNFINISHED:
+            # What a kill left is nobody's: it is made again, and so is an array's metadata.
+            unfinished |= {name, f"{zarr}/{array}/zarr.json"} if rest else {name}
+            continue
         if sound and not digests.problem and (fault is None or not fault.kind.is_damage):
             continue
         # An array is created again once its metadata is gone.
         both = {name, f"{zarr}/{array}/zarr.json"} if rest else {name}
         moved |= both & present
+    for name in unfinished - moved:
+        files.remove(name)
     return set_aside(files, sorted(moved))

@@ -14,9 +14,9 @@ from swathe.store.aside import set_aside
 from swathe.store.digests import (
     DIGESTS,
     SEED,
+    DigestDraft,
     Digests,
     FileDigest,
-    advanced,
     chained,
     journal_faults,
     read_digests,
@@ -38,16 +38,17 @@ class DigestLog:
 
     def __init__(self, folder: SafeFolder) -> None:
         self.folder = folder
-        self._state = Digests()
+        self._draft = DigestDraft()
         self._chain = ""
         self._size = self._whole_size = 0
         self._noted: dict[str, FileDigest | None] | None = None
         self._disputed: frozenset[int] | None = None
+        self._incomplete = False
 
     @property
     def state(self) -> Digests:
         """The digests so far."""
-        return self._state
+        return self._draft.state
 
     def begin(self) -> Digests:
         """Read the log and write it again as one line; return what it says.
@@ -58,7 +59,7 @@ class DigestLog:
             OSError: it cannot be written.
         """
         found = read_digests(self.folder)
-        self._state = Digests() if found.problem else found
+        self._draft = DigestDraft(None if found.problem else found)
         if found.problem:
             set_aside(self.folder, [name for name in self.folder.entries() if name == DIGESTS])
         self._disputed = None
@@ -91,11 +92,11 @@ class DigestLog:
         journal = list(journal)
         if journal and self._disputed is None:
             # The digest of a journal file that has changed since stays: it is the evidence of that.
-            self._disputed = frozenset(journal_faults(self.folder, self._state))
+            self._disputed = frozenset(journal_faults(self.folder, self.state))
         disputed = self._disputed or ()
         announced = sorted(set(names))
         self._append({"kind": "writing", "files": announced})
-        self._noted = {}
+        self._noted, self._incomplete = {}, False
         try:
             yield
             noted = self._noted
@@ -104,14 +105,18 @@ class DigestLog:
         self._append(
             {
                 "kind": "written",
-                "began": announced,
+                "began": [] if self._incomplete else announced,
                 "files": {name: noted[name] for name in sorted(noted)},
                 "journal": [list(one) for one in journal if one.segment not in disputed],
-                "options": self._state.options if options is None else options,
+                "options": self.state.options if options is None else options,
             }
         )
         if self._size > max(_FEW_BYTES, _TIMES * self._whole_size):
             self._rewrite()
+
+    def leave_unfinished(self) -> None:
+        """Let the names that are announced stay unfinished, but for the files that were noted."""
+        self._incomplete = True
 
     def note(self, name: str, digest: FileDigest | None) -> None:
         """Note the digest of a file that was written, or that it was removed."""
@@ -135,10 +140,10 @@ class DigestLog:
             stream.flush()
             os.fsync(stream.fileno())
         self._chain, self._size = chain, self._size + len(chain) + 2 + len(body)
-        self._state = advanced(self._state, json.loads(body))
+        self._draft.apply(json.loads(body))
 
     def _rewrite(self) -> None:
-        state = self._state
+        state = self.state
         line = {
             "kind": "whole",
             "files": {name: state.files[name] for name in sorted(state.files)},

@@ -27,11 +27,11 @@ __all__ = [
     "DIGESTS",
     "SEED",
     "TURNS",
+    "DigestDraft",
     "Digests",
     "FileDigest",
     "FileFault",
     "FileFaultKind",
-    "advanced",
     "chained",
     "digest_of_file",
     "journal_faults",
@@ -175,19 +175,19 @@ def _read(folder: SafeFolder) -> tuple[Digests, int]:
         return Digests(problem="is missing"), 0
     except OSError as error:
         return Digests(problem=f"cannot be read: {error.strerror}"), 0
-    state, chain = Digests(), SEED
+    draft, chain = DigestDraft(), SEED
     lines = data.split(b"\n")
     for number, line in enumerate(lines[:-1], 1):  # what follows the last line's end was cut off
         chain = chained(chain, line[_HEX + 1 :])
         try:
             if line[: _HEX + 1] != chain.encode() + b" ":
                 raise ValueError
-            state = advanced(state, json.loads(line[_HEX + 1 :]))
+            draft.apply(json.loads(line[_HEX + 1 :]))
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
             return Digests(problem=f"is damaged in line {number}"), len(data)
-    if state == Digests():
-        state = Digests(problem="has no whole line")
-    return state, len(data)
+    if len(lines) == 1:
+        return Digests(problem="has no whole line"), len(data)
+    return draft.state, len(data)
 
 
 def chained(chain: str, body: bytes) -> str:
@@ -195,38 +195,54 @@ def chained(chain: str, body: bytes) -> str:
     return hashlib.sha256(chain.encode() + body).hexdigest()
 
 
-def advanced(state: Digests, line: Mapping[str, Any]) -> Digests:
-    """Return the state after a line of the log."""
-    match line["kind"]:
-        case "whole":
-            return Digests(
-                {
-                    name: FileDigest(int(size), str(sha))
-                    for name, (size, sha) in line["files"].items()
-                },
-                tuple(map(str, line["writing"])),
-                _segments(line["journal"]),
-                str(line["options"]),
-            )
-        case "writing":
-            return Digests(
-                state.files,
-                (*state.writing, *map(str, line["files"])),
-                state.journal,
-                state.options,
-            )
-        case "written":
-            files = dict(state.files)
-            for name, one in line["files"].items():
-                if one is None:
-                    files.pop(name, None)
-                else:
-                    files[str(name)] = FileDigest(int(one[0]), str(one[1]))
-            began = set(map(str, line["began"]))
-            writing = tuple(one for one in state.writing if one not in began and one not in files)
-            journal = {**state.journal, **_segments(line["journal"])}
-            return Digests(files, writing, journal, str(line["options"]))
-    raise ValueError
+class DigestDraft:
+    """Digests while lines of a log are applied to them.
+
+    Args:
+        state: to begin with.
+    """
+
+    def __init__(self, state: Digests | None = None) -> None:
+        state = state or Digests()
+        self._files = dict(state.files)
+        self._writing = list(state.writing)
+        self._journal = dict(state.journal)
+        self._options = state.options
+
+    @property
+    def state(self) -> Digests:
+        """The digests after the lines so far; a later line changes them."""
+        return Digests(self._files, tuple(self._writing), self._journal, self._options)
+
+    def apply(self, line: Mapping[str, Any]) -> None:
+        """Apply a line.
+
+        Raises:
+            Exception: it is none, as reading what it lacks raises it.
+        """
+        kind = line["kind"]
+        if kind == "whole":
+            self.__init__()  # type: ignore[misc]
+        elif kind not in ("writing", "written"):
+            raise ValueError
+        if kind == "writing":
+            self._writing += map(str, line["files"])
+            return
+        for name, one in line["files"].items():
+            if one is None:
+                self._files.pop(name, None)
+            else:
+                self._files[str(name)] = FileDigest(int(one[0]), str(one[1]))
+        done = {*map(str, line.get("began", ())), *line["files"]}
+        below = tuple(name for name in done if name.endswith("/"))
+        self._writing = [
+            one
+            for one in self._writing
+            if one not in done and not (below and one.startswith(below))
+        ]
+        self._writing += map(str, line.get("writing", ()))
+        self._journal |= _segments(line["journal"])
+        self._options = str(line["options"])
 
 
 def _segments(listed: Sequence[Sequence[Any]]) -> dict[int, SegmentDigest]:

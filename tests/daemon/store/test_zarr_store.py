@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import zarr
 
+from daemon.surveys import RUNS, write_survey
 from swathe.pipeline import CellState, Grid
 from swathe.safe_files import SafeFolder
 from swathe.station import Station, parse_station
@@ -19,9 +20,12 @@ from swathe.store import (
     DigestLog,
     SurveyArrays,
     SurveyFolder,
+    check_survey,
     derived_faults,
     read_digests,
+    replay,
     write_all,
+    write_derived,
 )
 from swathe.store.zarr_store import GridBlock
 
@@ -202,6 +206,31 @@ def _kill_at(patch: pytest.MonkeyPatch, number: int) -> list[str]:
 
     patch.setattr(SafeFolder, "append", torn)
     return done
+
+
+@pytest.mark.slow
+@pytest.mark.slow
+def test_kill_at_any_step_of_a_rebuild_is_no_damage(tmp_path: Path) -> None:
+    """Nor are files left that no digest covers, once the next rebuild has ended."""
+    source = write_survey(tmp_path / "survey", RUNS[:1])
+    pipeline = replay(source)
+    for number in [*range(12), *range(12, 200, 9)]:
+        folder = SurveyFolder(tmp_path / f"survey-{number}")
+        shutil.copytree(source.path, folder.path)
+        with pytest.MonkeyPatch.context() as patch:
+            _kill_at(patch, number)
+            killed = True
+            with contextlib.suppress(_KilledError):
+                write_derived(folder, pipeline)
+                killed = False
+        faults = list(derived_faults(folder, read_digests(SafeFolder(folder.path))))
+        assert not [str(one) for one in faults if one.kind.is_damage], number
+        write_derived(folder, pipeline)
+        assert check_survey(folder).good, number
+        assert not (folder.path / "set-aside").exists()
+        if not killed:
+            break
+    assert number > 40
 
 
 @pytest.mark.slow

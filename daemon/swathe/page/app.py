@@ -34,9 +34,10 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from swathe.messages import CommandMessage, StretchSnapshot
+from swathe.messages.bounded_json import parse_json
 from swathe.page.access import Access
 from swathe.page.entrance import Entrance, first_problems, refused
-from swathe.page.guard import Guard, read_json
+from swathe.page.guard import MAX_BODY_BYTES, Guard, read_json
 from swathe.page.hub import Hub
 from swathe.page.pyramid import pack_tile
 from swathe.page.readings import cell_reading, line_profile
@@ -113,10 +114,14 @@ class _Pages:
 
     async def affected(self, request: Request) -> Response:
         """Return what a discard or a move of a stretch, JSON as in the command, would affect."""
+        text = request.query_params.get("stretch", "")
         try:
-            stretch = StretchSnapshot.model_validate_json(request.query_params.get("stretch", ""))
+            given = parse_json(text.encode("utf-8", "surrogatepass"), limit=MAX_BODY_BYTES)
+            stretch = StretchSnapshot.model_validate(given)
         except ValidationError as error:
             return JSONResponse({"error": first_problems(error)}, 400)
+        except ValueError as error:
+            return refused(error)
         return JSONResponse({"affected": self._source.affected(stretch)})
 
     async def command(self, request: Request) -> Response:

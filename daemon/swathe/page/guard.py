@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import json
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from swathe.messages.bounded_json import parse_json
 from swathe.page.access import HEADERS, Access
 from swathe.page.connections import LEASE, Lease, peer_of
 from swathe.page.wrong_tokens import TOO_MANY_GUESSES
@@ -99,7 +99,7 @@ async def read_json(request: Request) -> object:
 
     Raises:
         BodyError: it is longer than `MAX_BODY_BYTES`, or does not arrive.
-        ValueError: it is no JSON, or nested deeper than any command; answer 400.
+        ValueError: it is no JSON within the bounds of `parse_json`; answer 400.
     """
     body = bytearray()
     try:
@@ -112,9 +112,5 @@ async def read_json(request: Request) -> object:
         raise BodyError(408, "the request's body did not arrive in time") from error
     except ClientDisconnect as error:
         raise BodyError(400, "the request's body did not arrive") from error
-    try:
-        value: object = json.loads(body)
-    except RecursionError as error:
-        msg = "nested too deep"
-        raise ValueError(msg) from error
+    value: object = parse_json(bytes(body), limit=MAX_BODY_BYTES)
     return value

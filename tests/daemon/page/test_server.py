@@ -300,6 +300,9 @@ def test_command_from_the_page(served: ServedPage) -> None:
         b'{"command": "note", "id": "a b", "by": "crew"}': "id",
         b"[]": "",
         b"\xff\xfe": "must be JSON",
+        b"[" * 4096: "must be JSON",
+        b'{"command": "note", "id": "a", "by": "\\ud800"}': "must be JSON",
+        b'{"command": "discard", "id": "a", "by": "crew", "text": "why", "stretch": {"last": 1e300}}': "stretch.last",
     }
     for body, reason in wrong.items():
         status, _, answer = served.ask("/command", method="POST", body=body, **ours)

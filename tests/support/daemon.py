@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
 
-__all__ = ["DaemonProcess", "station_text", "swathe", "wait_for"]
+__all__ = ["DaemonProcess", "read_until", "station_text", "swathe", "wait_for"]
 
 # What each simulated scenario's devices are, as an integrator would write it down.
 _ENCODER = """
@@ -218,6 +219,24 @@ class DaemonProcess:
             self._process.kill()
         if self._process.stdout is not None and not self._process.stdout.closed:
             self._process.communicate()
+
+
+def read_until(process: subprocess.Popen[str], text: str, timeout: float = 60) -> str:
+    """Read a process's output up to the line with `text`, and return it; kill it if none comes."""
+    assert process.stdout is not None
+    killer = threading.Timer(timeout, process.kill)
+    killer.start()
+    read = ""
+    try:
+        for line in process.stdout:
+            read += line
+            if text in line:
+                return read
+    finally:
+        killer.cancel()
+        killer.join()
+    message = f"{text!r}: not within {timeout:g} s of\n{read}"
+    raise AssertionError(message)
 
 
 def wait_for(condition: Callable[[], bool], timeout: float, what: str) -> None:

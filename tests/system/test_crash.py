@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 import signal
 import subprocess
 import sys
@@ -12,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from support.daemon import DaemonProcess, station_text, swathe, wait_for
+from support.daemon import DaemonProcess, read_until, station_text, swathe, wait_for
 from swathe.journal import Chunk, read_journal, segment_paths
 from swathe.store import read_survey_record
 from swathe_simulators import World
@@ -166,24 +167,41 @@ def test_rebuild_is_bit_identical(serve: Serve, daemon: Start, ports: Path, tmp_
     assert rebuilt == live
 
 
-def test_full_disk_is_told_and_resumed_from(serve: Serve, ports: Path, tmp_path: Path) -> None:
-    """When the journal cannot grow the run ends with the mend; with room it goes on from there."""
+def test_full_disk_is_an_alarm_and_loses_nothing(serve: Serve, ports: Path, tmp_path: Path) -> None:
+    """The run goes on without room, keeps what arrives, and writes it once there is room again.
+
+    A real full disk needs a mount; a limit on the size of files fails the same system calls, with
+    EFBIG in place of ENOSPC, and is taken away from outside.
+    """
     station = tmp_path / "station.toml"
     station.write_text(station_text("penstock", ports, speed=20))
-    serve("penstock", speed=20)
-    command = f"ulimit -f 120; exec {sys.executable} -m swathe run {station}"
-    result = subprocess.run(
-        ["bash", "-c", command], capture_output=True, text=True, timeout=60, check=False
-    )
-    assert result.returncode == 1, result.stdout + result.stderr
-    assert "File too large; make room and run again" in result.stderr
-    assert "Traceback" not in result.stderr
-    before = len(journalled(tmp_path / "survey", "gauge"))
-    assert before > 10_000
-    process = DaemonProcess(station)
-    wait_for((tmp_path / "survey" / "journal" / "0002.mcap").exists, 30, "the second journal")
-    time.sleep(2)
-    process.signal(signal.SIGTERM)
-    code, output = process.finish()
-    assert code == 3, output
-    assert len(journalled(tmp_path / "survey", "gauge")) > before
+    survey = tmp_path / "survey"
+    segment = survey / "journal" / "0001.mcap"
+    world = serve("penstock", speed=20)
+    command = f"ulimit -S -f 120; exec {sys.executable} -m swathe run {station}"
+    with subprocess.Popen(
+        ["bash", "-c", command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    ) as process:
+        wait_for(lambda: segment.exists() and segment.stat().st_size == 120 << 10, 60, "no room")
+        read_until(process, "File too large; make room")
+        assert process.poll() is None
+        assert segment.stat().st_size == 120 << 10
+        resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY,) * 2)
+        wait_for(lambda: segment.stat().st_size > 150 << 10, 60, "what waited")
+        process.send_signal(signal.SIGTERM)
+        output, _ = process.communicate(timeout=60)
+    assert process.returncode == 3, output
+    assert "Traceback" not in output
+    # Every line from the first one that it has to the last one is there.
+    held = journalled(survey, "gauge")
+    rows = world.truth.rows("gauge")
+    sent = rows[~rows["dropped"]]
+    found = np.flatnonzero([f"R,{clock},".encode() in held for clock in sent["clock_us"]])
+    assert found.size > 500
+    assert (np.diff(found) == 1).all()
+    record = read_survey_record(survey / "survey.json")
+    (alarm,) = (alarm for alarm in record.alarms if alarm.kind == "disk full")
+    assert alarm.status == "over"
+    live = {path: path.read_bytes() for path in survey.rglob("*") if path.is_file()}
+    assert swathe("rebuild", survey, "--no-picture").returncode == 0
+    assert {path: path.read_bytes() for path in live} == live

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from support.daemon import DaemonProcess, station_text, swathe, wait_for
+from support.daemon import DaemonProcess, read_until, station_text, swathe, wait_for
 from swathe.store import read_survey_record
 from swathe_simulators import World
 
@@ -97,4 +97,50 @@ def test_new_survey_is_refused_while_a_run_writes_to_the_old_one(
     assert "a run writes to this survey now" in swathe("gaps", survey).stdout
     live.signal(signal.SIGKILL)
     live.finish()
+    assert "the last run ended without a word at" in swathe("gaps", survey).stdout
+
+
+# A disk on which a sync returns only when a file is gone; to a process it is like one that hangs.
+HANGING = """
+import os, sys, time
+from pathlib import Path
+real, flag = os.fdatasync, Path(sys.argv.pop(1))
+def hang(descriptor):
+    while flag.exists():
+        time.sleep(0.01)
+    real(descriptor)
+os.fdatasync = hang
+from swathe.entry import run_command
+run_command()
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("twice", [False, True])
+def test_run_on_a_hanging_disk_reports_it_and_ends(
+    serve: Serve, station: Path, tmp_path: Path, twice: bool
+) -> None:
+    """An alarm while it lasts; SIGTERM ends it in its time, a second signal at once, with a text."""
+    flag = tmp_path / "hang"
+    survey = station.parent / "survey"
+    serve("penstock", speed=5)
+    with subprocess.Popen(
+        [sys.executable, "-c", HANGING, str(flag), "run", str(station)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env={**os.environ, "SWATHE_END_WITHIN": "3600" if twice else "3", "PYTHONUNBUFFERED": "1"},
+    ) as process:
+        wait_for((survey / "survey.json").exists, 60, "the record")
+        flag.touch()
+        read_until(process, "the disk has not answered for")
+        process.send_signal(signal.SIGTERM)
+        if twice:
+            read_until(process, "the end of the run waits for the disk")
+            process.send_signal(signal.SIGINT)
+        output, _ = process.communicate(timeout=60)
+    assert process.returncode == 1, output
+    why = "it was asked a second time" if twice else "it did not end within 3 s"
+    assert f"terminated; abandoned, as {why}; the last " in output
+    assert "are not known to be on the disk; arrays and record may be older" in output
     assert "the last run ended without a word at" in swathe("gaps", survey).stdout

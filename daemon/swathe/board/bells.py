@@ -26,6 +26,9 @@ _URGENT = frozenset(
         AlarmKind.STANDSTILL,
         AlarmKind.SILENT,
         AlarmKind.ECHOLESS,
+        AlarmKind.DISK_FULL,
+        AlarmKind.DISK_FAILS,
+        AlarmKind.DISK_STALLED,
     }
 )
 # Many terminals make one bell of two that are closer.

@@ -12,7 +12,6 @@ entry's log time is the host's monotonic time, its publish time the wall clock.
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
@@ -20,7 +19,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, BinaryIO, Self, cast
+from typing import IO, Any, Self, cast
 
 from mcap.data_stream import RecordBuilder
 from mcap.records import Channel
@@ -29,10 +28,11 @@ from mcap.writer import CompressionType, IndexType, Writer
 from swathe.errors import JournalError, MisuseError
 from swathe.journal.entries import Chunk, Entry, Mark, PortChange, Sent, Tick
 from swathe.journal.position import JournalPosition, SegmentDigest, channel_of
+from swathe.journal.steady_file import DiskTrouble, SteadyFile, disk_words
 
 __all__ = ["JournalWriter", "segment_paths"]
 
-_FULL = "cannot be written: {}; make room and run again, what is in the journal is resumed"
+_REFUSED = "cannot be written: {}; then run again, what is in the journal is resumed"
 _CHUNK_BYTES = 1 << 20
 # The container's writer keeps an entry for each chunk until its file ends. This many are half an
 # hour of a run and some tens of MB of memory; then the run continues in the next file.
@@ -47,7 +47,7 @@ def segment_paths(folder: Path) -> list[Path]:
 class _HashedFile:
     """A file as the container's writer needs it, with a digest of what was written."""
 
-    def __init__(self, stream: BinaryIO, segment: int) -> None:
+    def __init__(self, stream: SteadyFile, segment: int) -> None:
         self._stream = stream
         self._segment = segment
         self._digest = hashlib.sha256()
@@ -89,7 +89,7 @@ class JournalWriter:
     ) -> None:
         self._folder = folder
         self._wall_clock = wall_clock
-        self._stream: BinaryIO | None = None
+        self._stream: SteadyFile | None = None
         self._file: _HashedFile | None = None
         self._ended: list[SegmentDigest] = []
         self._writer: Writer | None = None
@@ -115,9 +115,9 @@ class JournalWriter:
             number = int(last[-1].stem) + 1 if last else 1
             self.path = self._folder / f"{number:04d}.mcap"
             # 'x': two daemons on one survey must not write into each other.
-            self._stream = self.path.open("xb")
+            self._stream = SteadyFile(self.path.open("xb", buffering=0))
         except OSError as error:
-            raise JournalError(self.path, _FULL.format(error.strerror)) from error
+            raise self._refused(disk_words(error)) from error
         self._file = _HashedFile(self._stream, number)
         self._writer = Writer(
             cast("IO[Any]", self._file),
@@ -131,10 +131,10 @@ class JournalWriter:
         self._chunks = 0
         try:
             self._writer.start(profile="", library="swathe")
-            self._writer.flush()
+            self._hand_over(self._writer, self._stream)
             _sync_folder(self._folder)
         except OSError as error:
-            raise JournalError(self.path, _FULL.format(error.strerror)) from error
+            raise self._refused(disk_words(error)) from error
 
     def __exit__(
         self,
@@ -149,19 +149,15 @@ class JournalWriter:
 
         Raises:
             MisuseError: the writer is not open.
-            JournalError: as `flush`; an entry that fills a chunk closes it.
         """
         if self._writer is None:
             message = "write to a journal that is not open"
             raise MisuseError(message)
         topic, data = _encoded(entry)
-        try:
-            channel = self._channels.get(topic) or self._new_channel(self._writer, topic)
-            self._writer.add_message(
-                channel, log_time=entry.time, publish_time=self._wall_clock(), data=data
-            )
-        except OSError as error:
-            raise JournalError(self.path, _FULL.format(error.strerror)) from error
+        channel = self._channels.get(topic) or self._new_channel(self._writer, topic)
+        self._writer.add_message(
+            channel, log_time=entry.time, publish_time=self._wall_clock(), data=data
+        )
         self.entries += 1
         self.bytes += len(data)
 
@@ -182,18 +178,45 @@ class JournalWriter:
         """Close the chunk and hand it to the operating system; begin the next file if it is time.
 
         Raises:
-            JournalError: the disk is full or missing; stop and make room, nothing before is lost.
+            JournalError: the disk takes nothing. What was written so far is kept in memory: it is
+                written by the next `sync` that succeeds, or is lost with this process.
         """
-        if self._writer is None:
+        if self._writer is None or self._stream is None:
             return
-        try:
-            self._writer.flush()
-        except OSError as error:
-            raise JournalError(self.path, _FULL.format(error.strerror)) from error
         self._chunks += 1
+        self._hand_over(self._writer, self._stream)
         if self._chunks >= self._max_chunks:
             self.close()
             self._begin()
+
+    def _hand_over(self, writer: Writer, stream: SteadyFile) -> None:
+        writer.flush()
+        stream.flush()
+        if stream.trouble is not None:
+            raise self._refused(stream.trouble.text)
+
+    def _refused(self, words: str) -> JournalError:
+        return JournalError(self.path, _REFUSED.format(words))
+
+    @property
+    def trouble(self) -> DiskTrouble | None:
+        """What the disk refuses now; None while it takes what it is given."""
+        return None if self._stream is None else self._stream.trouble
+
+    @property
+    def waiting(self) -> int:
+        """Bytes that are not known to be on the disk; they are kept in memory."""
+        return 0 if self._stream is None else self._stream.waiting
+
+    @property
+    def waiting_since(self) -> int | None:
+        """Host time at which the oldest of them was flushed, ns; None where there are none."""
+        return None if self._stream is None else self._stream.waiting_since
+
+    @property
+    def readable(self) -> bool:
+        """Whether all that was flushed can be read in the file."""
+        return self._stream is None or not self._stream.unwritten
 
     def digests(self) -> list[SegmentDigest]:
         """Return the digests of this run's files, as far as they are written."""
@@ -219,14 +242,8 @@ class JournalWriter:
             JournalError: as `flush`.
         """
         stream = self._stream
-        if stream is None or stream.closed:
-            return
-        try:
-            os.fdatasync(stream.fileno())
-        except ValueError:
-            return  # the run continues in the next file, and this one was synced when it was closed
-        except OSError as error:
-            raise JournalError(self.path, _FULL.format(error.strerror)) from error
+        if stream is not None and not stream.sync() and (trouble := stream.trouble) is not None:
+            raise self._refused(trouble.text)
 
     def close(self) -> None:
         """Write the end of the file, sync and close it; does nothing when it is closed already."""
@@ -234,23 +251,15 @@ class JournalWriter:
             return
         try:
             self._writer.finish()
-            self._stream.flush()
-            os.fsync(self._stream.fileno())
+            self._stream.close()
         except OSError as error:
-            raise JournalError(self.path, _FULL.format(error.strerror)) from error
+            lost = f"{disk_words(error)}; its last {self._stream.waiting:,} bytes are lost"
+            raise self._refused(lost) from error
         finally:
-            self._abandon()
-
-    def _abandon(self) -> None:
-        """Close the file, whatever its buffer still holds."""
-        self._writer = None
-        if self._file is not None:
-            self._ended.append(self._file.digest())
-            self._file = None
-        if self._stream is not None:
-            # A full disk was reported already; closing tries to write again, and fails again.
-            with contextlib.suppress(OSError):
-                self._stream.close()
+            self._writer = None
+            if self._file is not None:
+                self._ended.append(self._file.digest())
+                self._file = None
 
 
 def _encoded(entry: Entry) -> tuple[str, bytes]:

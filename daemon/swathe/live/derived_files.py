@@ -6,7 +6,7 @@ import asyncio
 import logging
 from collections.abc import Callable, Sequence
 
-from swathe.errors import SurveyError
+from swathe.errors import JournalError, SurveyError
 from swathe.journal import JournalWriter, SegmentDigest
 from swathe.pipeline import Pipeline
 from swathe.safe_files import SafeFolder
@@ -37,6 +37,7 @@ class DerivedFiles:
 
     Attributes:
         earlier: digests of the journal files of earlier runs.
+        trouble: why the last copy could not be written; empty if it was.
         lock: held by whoever writes, so that no older state replaces a newer one.
     """
 
@@ -48,6 +49,14 @@ class DerivedFiles:
         self._arrays = SurveyArrays(folder.zarr, station, on_written=self._digests.note)
         self._begun = False
         self.lock = asyncio.Lock()
+        self.trouble = ""
+
+    def write_whole_later(self, pipeline: Pipeline) -> None:
+        """Write a whole state as `write_whole`; where the disk refuses it, the next copy has it."""
+        try:
+            self.write_whole(pipeline, grid=True)
+        except SurveyError as error:
+            self.trouble = str(error)
 
     def write_whole(
         self,
@@ -93,31 +102,47 @@ class DerivedFiles:
             )
         self._begun = True
 
-    def take(self, pipeline: Pipeline, *, whole: bool) -> Callable[[], None]:
+    def take(self, pipeline: Pipeline, *, whole: bool, patient: bool = False) -> Callable[[], None]:
         """Copy what changed; return what writes it, which may run in another thread.
 
         Args:
             pipeline: the state; it is fed again while the copy is written.
             whole: whether the record summarizes every line, as at the end of a run.
+            patient: whether a disk that refuses it is a `trouble` until the next time, no error.
         """
-        blocks = self._arrays.blocks(pipeline.grid, pipeline.take_changed_spans())
+        spans = pipeline.take_changed_spans()
+        if self.trouble:  # what an earlier copy held is not on the disk
+            rows, columns = pipeline.grid.shape
+            spans = dict.fromkeys(range(rows), (0, columns - 1))
+        blocks = self._arrays.blocks(pipeline.grid, spans)
         record = record_of(pipeline, with_lines=whole)
-        # The journal is flushed: these bytes are in its files.
+        # The journal is flushed: these bytes are in its files once the sync below has succeeded.
         journal = [*self.earlier, *self._journal.digests()]
 
         def write() -> None:
             try:
-                metadata = f"{self._folder.zarr.name}/zarr.json"
-                names = [*self._arrays.names(blocks), self._folder.record.name, metadata]
-                with self._digests.writing(names, journal=journal):
-                    self._arrays.write(blocks)
-                    if whole:
-                        self._arrays.describe(run_attributes(record))
-                    self._digests.replace(self._folder.record.name, record_bytes(record))
-                    # A digest is never on the disk before the bytes that it is of.
-                    self._journal.sync()
+                with_digests()
             except OSError as error:
-                message = f"cannot be written: {error.strerror}"
-                raise SurveyError(self._folder.path, message) from error
+                self.trouble = f"{self._folder.path}: cannot be written: {error.strerror}"
+                if not patient:
+                    message = f"cannot be written: {error.strerror}"
+                    raise SurveyError(self._folder.path, message) from error
+            except (SurveyError, JournalError) as error:
+                self.trouble = str(error)
+                if not patient:
+                    raise
+            else:
+                self.trouble = ""
+
+        def with_digests() -> None:
+            metadata = f"{self._folder.zarr.name}/zarr.json"
+            names = [*self._arrays.names(blocks), self._folder.record.name, metadata]
+            with self._digests.writing(names, journal=journal):
+                self._arrays.write(blocks)
+                if whole:
+                    self._arrays.describe(run_attributes(record))
+                self._digests.replace(self._folder.record.name, record_bytes(record))
+                # A digest is never on the disk before the bytes that it is of.
+                self._journal.sync()
 
         return write

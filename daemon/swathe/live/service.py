@@ -14,6 +14,7 @@ from swathe.errors import MisuseError, first_error
 from swathe.live.auto_delay import AutoDelay
 from swathe.live.check_work import CheckWork
 from swathe.live.commands import Commands
+from swathe.live.computer import ComputerWatch
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.floods import Floods
 from swathe.live.health import Health
@@ -28,8 +29,9 @@ from swathe.live.session import Session
 from swathe.live.setup_log import SetupLog, journal_setup
 from swathe.live.shown_state import ShownState
 from swathe.live.signals import stop_signals
+from swathe.live.simple_state import simple_state
 from swathe.live.spots import SpotWork
-from swathe.messages import StateMessage, Topics, moment
+from swathe.messages import StateMessage, Topics
 from swathe.pipeline import Pipeline
 from swathe.station import AlarmKind, BrokerSettings, Station
 from swathe.store import SurveyFolder, read_survey_record
@@ -127,6 +129,7 @@ class Daemon:
         self.mirror = Mirror()
         self.health = Health(self._session.mark)
         self._floods = Floods(station, self._hub, self._session.mark, time.monotonic_ns())
+        self._computer = ComputerWatch(self._session, self.health)
         self.checks = CheckWork(self._session, self.mirror, station.verification)
         self.commands.checks = self.checks
         if self.crawl is not None:
@@ -222,6 +225,7 @@ class Daemon:
                     session.stop_resuming()
                 self._take_arrivals(pace, time.monotonic_ns())
                 if pace.tick():
+                    self._computer.show(time.monotonic_ns())
                     session.tick(self._hub.reached)
                 self._flush(pace)
                 self._hub.more()  # but no sooner: nothing is decoded yet that would show a flood
@@ -233,6 +237,7 @@ class Daemon:
 
     def _take_arrivals(self, pace: Pace, now: int, *, moving: bool = False) -> None:
         """Begin a round at `now`, host time in ns: journal and feed what arrived."""
+        self._computer.loop.note(now)
         pace.begin(now, moving=moving)
         pace.take(self._hub.drain(self._session.enter, self._session.enter))
 
@@ -243,20 +248,8 @@ class Daemon:
 
     def _put_simple_state(self, state: str, reason: str) -> None:
         """Put a state without what only the pipeline knows."""
-        message = self._simple_state(state, reason)
+        message = simple_state(self.station, self._session.survey, state, reason)
         self.mirror.put(Topics(self.station.name).state, message)
-
-    def _simple_state(self, state: str, reason: str) -> StateMessage:
-        return StateMessage.model_validate(
-            {
-                "station": self.station.name,
-                "survey": self._session.survey,
-                "time": moment(time.time_ns()),
-                "state": state,
-                "reason": reason,
-                "part": self.station.survey.part,
-            }
-        )
 
     async def _scan(
         self,
@@ -327,7 +320,7 @@ class Daemon:
     def _state(self, state: str, reason: str) -> StateMessage:
         """Return a state message, with the plan once the survey is resumed."""
         if (publisher := self._shown.publisher) is None:
-            return self._simple_state(state, reason)
+            return simple_state(self.station, self._session.survey, state, reason)
         return publisher.state(state, reason)
 
     async def _publish_end(self, status: str, link_task: asyncio.Task[None] | None) -> None:
@@ -384,6 +377,7 @@ class Daemon:
         # Before further changes wait for their turn.
         work = self.crawl.words if self.crawl else self.spots.text if self.spots else ""
         self._shown.put_text(self._replacement.text or self.checks.step_name or work)
+        trouble = self._computer.show(now)
         self._session.tick(self._hub.reached)
         self._floods.check(now, self.pipeline.tallies)
         if self.spots is not None:
@@ -396,5 +390,5 @@ class Daemon:
             self._observer.show(self)
         # A crawler finishes its move and ends the run itself.
         covered = self.pipeline.target_reached and not self._revising.pending
-        if self.crawl is None and self._auto.may_end(covered=covered):
+        if self.crawl is None and not trouble and self._auto.may_end(covered=covered):
             self.stop("the plan is covered")

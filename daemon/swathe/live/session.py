@@ -19,10 +19,11 @@ from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
 from swathe.live.continuing import continuation
 from swathe.live.derived_files import DerivedFiles
 from swathe.live.keeping import Kept, StateKeeper
+from swathe.live.kept_journal import KeptJournal
 from swathe.live.placing_again import PlacingAgain
 from swathe.live.resumption import Resumption
 from swathe.pipeline import Pipeline, PlacingObserver
-from swathe.station import Station
+from swathe.station import AlarmKind, Station
 from swathe.store import (
     CheckpointFile,
     SurveyFolder,
@@ -82,9 +83,7 @@ class Session:
         self._stack = ExitStack()
         self._journal = JournalWriter(folder.journal, wall_clock=wall_clock)
         self._files = DerivedFiles(folder, station, self._journal)
-        self._sync: asyncio.Future[None] | None = None
-        self._written = self._unsynced = False
-        self._synced_until = self._sync_from = clock()
+        self._kept = KeptJournal(self._journal, clock=clock)
         self._observer = observer
         self._purpose = purpose
         self._because = because
@@ -126,7 +125,6 @@ class Session:
                 self.enter(mark)
             self._journal.flush()
             self._journal.sync()
-            self._synced_until = self._clock()
             self._stack = stack.pop_all()
         return self
 
@@ -187,15 +185,16 @@ class Session:
         resumption = self._entered()
         if not await asyncio.to_thread(self._replay):
             return False
-        await self._catch_up(resumption.follow)
+        await self._catch_up(resumption.follow, lambda: resumption.stopped)
+        if not await self._kept.until_readable(lambda: resumption.stopped):
+            return False
         self._join()
         return True
 
-    async def _catch_up(self, follow: Callable[[], bool]) -> None:
-        """Call `follow` in a thread until little is journalled meanwhile."""
+    async def _catch_up(self, follow: Callable[[], bool], stopped: Callable[[], bool]) -> None:
+        """Call `follow` in a thread until little is journalled meanwhile, or it is `stopped`."""
         for _ in range(_MOST_ROUNDS):
-            self._flush_journal()
-            if await asyncio.to_thread(follow):
+            if not await self._kept.until_readable(stopped) or await asyncio.to_thread(follow):
                 return
 
     def _entered(self) -> Resumption:
@@ -232,7 +231,7 @@ class Session:
     def _join(self) -> None:
         """Feed the last of what was journalled; from now on each entry is fed as it comes."""
         resumption = self._entered()
-        self._flush_journal()
+        self._journal.flush()  # raised by `resume` alone: the other way it is readable already
         resumption.follow()
         self._pipeline, self._observer = resumption.pipeline, resumption.observer
 
@@ -278,19 +277,21 @@ class Session:
             SurveyError: the files cannot be written.
             JournalError: the journal cannot be read or written.
         """
-        self._flush_journal()
+        await self._kept.until_readable()
         try:
             again = self._again = await asyncio.to_thread(
                 PlacingAgain, self.folder, observer=observer
             )
             if not await asyncio.to_thread(again.replay):
                 return False
-            await self._catch_up(again.follow)
+            await self._catch_up(again.follow, lambda: again.stopped)
             async with self._files.lock:
-                await asyncio.to_thread(self._files.write_whole, again.pipeline, grid=True)
+                await asyncio.to_thread(self._files.write_whole_later, again.pipeline)
                 await asyncio.to_thread(prepare, again.pipeline)
-                await self._catch_up(again.follow)
-                self._flush_journal()
+                await self._catch_up(again.follow, lambda: again.stopped)
+                if not await self._kept.until_readable(lambda: again.stopped):
+                    self._files.trouble = "they are of a placing that was stopped"
+                    return False
                 again.follow()
                 before, self._pipeline = self.pipeline, again.pipeline
                 self._observer = again.observer
@@ -305,10 +306,9 @@ class Session:
         Raises:
             JournalError: the journal cannot be written; the entry was not fed.
         """
-        self._journal.write(entry)
-        self._written = True
-        if self._pipeline is not None:
-            self._pipeline.feed(entry)
+        for each in self._kept.write(entry):
+            if self._pipeline is not None:
+                self._pipeline.feed(each)
 
     def mark(self, kind: MarkKind, **detail: Any) -> None:  # noqa: ANN401  JSON values
         """Journal a mark."""
@@ -319,50 +319,42 @@ class Session:
         self.enter(Tick(self._clock() if reached is None else reached))
 
     def flush(self, *, sync: bool = True) -> None:
-        """Flush the journal to the operating system.
+        """Flush the journal to the operating system, and sync it in the background.
 
         Args:
-            sync: whether what was flushed since the last sync is synced to the disk as well, in the
-                background; not while the last sync is under way.
-
-        Raises:
-            JournalError: the disk is full or absent.
+            sync: whether it is to be synced as well; not while the last sync is under way.
         """
-        self._flush_journal()
-        if self._sync is not None and self._sync.done():
-            self._sync.result()
-            self._sync, self._synced_until = None, self._sync_from
-        if not sync or not self._unsynced or self._sync is not None:
-            return
-        self._unsynced, self._sync_from = False, self._clock()
-        self._sync = asyncio.ensure_future(asyncio.to_thread(self._journal.sync))
+        self._kept.flush(sync=sync)
 
     @property
     def unsaved(self) -> str:
         """What is not on the disk, as text for a run that is abandoned; for any thread."""
-        age = (self._clock() - self._synced_until) / 1e9
-        if not self._unsynced and self._sync is None and not self._written:
-            return f"the journal is on the disk; {_DERIVED}"
-        return f"the last {age:.1f} s of the journal are not known to be on the disk; {_DERIVED}"
+        return f"{self._kept.unsaved}; {_DERIVED}"
 
-    def _flush_journal(self) -> None:
-        if self._written:
-            self._journal.flush()
-            self._written, self._unsynced = False, True
+    @property
+    def disk_trouble(self) -> str:
+        """Why what is journalled now only waits in memory; empty while it does not."""
+        return self._kept.trouble
+
+    def disk_alarms(self) -> dict[AlarmKind, str]:
+        """Return the text of each alarm about the disk, empty where there is none."""
+        return self._kept.alarms(derived=self._files.trouble)
 
     async def checkpoint(self, *, whole: bool = False) -> None:
         """Update arrays and record, writing in the background.
+
+        During a scan a disk that does not take them is an alarm, and the next checkpoint writes them.
 
         Args:
             whole: whether the record summarizes every line, as at the end of a run.
 
         Raises:
-            SurveyError: the disk is full or absent.
+            SurveyError: the disk is full or absent, at the end of a run.
         """
         async with self._files.lock:
             # Copied here: the scan continues while the copy is written.
-            self._flush_journal()
-            write = self._files.take(self.pipeline, whole=whole)
+            self._kept.hand_over()
+            write = self._files.take(self.pipeline, whole=whole, patient=not whole)
             kept = self._take_state(meanwhile=not whole)
 
             def save() -> None:
@@ -376,7 +368,7 @@ class Session:
         """Return a copy of the state, if one is due, for the next time the survey is resumed."""
         if self._keeper is None or (meanwhile and not self._keeper.due()):
             return None
-        self._flush_journal()
+        self._kept.hand_over()
         return self._keeper.take(
             self.pipeline,
             self._observer,
@@ -392,9 +384,10 @@ class Session:
             JournalError: the disk is full or absent.
             SurveyError: likewise.
         """
+        for entry in self._kept.end_losses():
+            if self._pipeline is not None:
+                self._pipeline.feed(entry)
         self.mark(MarkKind.ENDED, status=status, reason=reason)
-        if self._sync is not None:
-            await self._sync
-        self._flush_journal()
+        await self._kept.synced()
         if self._pipeline is not None:
             await self.checkpoint(whole=True)

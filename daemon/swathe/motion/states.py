@@ -56,6 +56,8 @@ class Event(StrEnum):
     ALARM = "machine halted by itself"
     HOST_SLOW = "host too slow"
     """The daemon itself was held up: nobody watched, or nothing can be blamed on a device."""
+    DISK = "disk takes nothing"
+    """What is measured would not be kept."""
     AT_REST = "at rest"
     CLEARED = "cleared"
     """A person, or the recoveries that the station file grants, lets it go on."""
@@ -94,6 +96,7 @@ _FAULTS = (
     Event.UNANSWERED,
     Event.ALARM,
     Event.HOST_SLOW,
+    Event.DISK,
 )
 _ASKED = (Event.HOME, Event.MOVE)
 

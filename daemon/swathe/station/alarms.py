@@ -35,6 +35,10 @@ class AlarmKind(StrEnum):
     SILENT = "device silent"
     ECHOLESS = "no echo"
     FLOOD = "device floods"
+    DISK_FULL = "disk full"
+    DISK_FAILS = "disk fails"
+    DISK_STALLED = "disk stalled"
+    HELD_UP = "daemon held up"
     WRONG_TOKENS = "wrong tokens"
 
 

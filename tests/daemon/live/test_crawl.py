@@ -21,6 +21,7 @@ from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.missing import homing_order, lines_left, missing_gaps
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.run_panel import next_step
+from swathe.live.session import Session
 from swathe.motion import Event, State, work_area_of
 from swathe.pipeline import CellState, DeviceTally, Pipeline
 from swathe.station import Station, parse_station
@@ -421,3 +422,26 @@ def test_watchdog_tells_once_when_nobody_comes_round() -> None:
     finally:
         watchdog.close()
     assert np.all([not t.name.startswith("crawl.watchdog") for t in threading.enumerate()])
+
+
+def test_crawler_is_halted_while_the_disk_takes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it would measure is not kept: a stop with the disk's own words, as for any fault."""
+    text = crawl_station(tmp_path)
+    daemon = Daemon(parse_station(text, "x"), text, SurveyFolder(tmp_path / "survey"), armed=True)
+    crawl = daemon.crawl
+    assert crawl is not None
+    halts: list[tuple[object, str]] = []
+    monkeypatch.setattr(crawl._drive, "trouble", lambda *halt: halts.append(halt))
+    monkeypatch.setattr(crawl._guards, "look", lambda *_, **__: None)
+    trouble = ["No space left on device; make room"]
+    monkeypatch.setattr(Session, "disk_trouble", property(lambda _: "".join(trouble)))
+    crawl.watch(1)
+    assert halts == []  # nothing is armed
+    crawl.machine.take(Event.ARMED)
+    crawl.watch(2)
+    assert halts == [(Event.DISK, "No space left on device; make room")]
+    trouble.clear()
+    crawl.watch(3)
+    assert len(halts) == 1

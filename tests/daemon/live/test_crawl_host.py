@@ -264,3 +264,15 @@ def test_watchdog_stops_once_for_each_hold_up() -> None:
         now[0] = ms
         watchdog.look()
     assert calls[1:] == ["the loop was held up for 1,001 ms"]
+
+
+@pytest.mark.parametrize(("guard", "ends"), [("recoveries = 1", False), ("", True)])
+def test_disk_that_takes_nothing_is_waited_for(guard: str, ends: bool) -> None:
+    """The crawler rests until what waits in memory is written, also where the run ends then."""
+    simulated = Simulated(busy_until=0, guard=guard)
+    simulated.recovery.disk_trouble = lambda: "full" if simulated.now < 3600_000 * MS else ""
+    end = simulated.halt(Event.DISK, "No space left on device; make room")
+    assert simulated.now / MS >= 3600_000
+    why = "stopped: disk takes nothing: No space left on device; make room"
+    assert simulated.words[0] == f"{why}; waiting for the disk"
+    assert end == (why if ends else None)

@@ -135,8 +135,8 @@ async def test_what_is_journalled_at_the_last_moment_is_in_the_new_state(
     """Between what a thread has followed and the exchange."""
     catch_up = session._catch_up
 
-    async def and_more(follow: Callable[[], bool]) -> None:
-        await catch_up(follow)
+    async def and_more(follow: Callable[[], bool], stopped: Callable[[], bool]) -> None:
+        await catch_up(follow, stopped)
         at = session.pipeline.time - session.pipeline.utc_offset + 5 * MS
         session.enter(Mark(at, MarkKind.NOTE, {"text": "late", "by": "K"}))
 

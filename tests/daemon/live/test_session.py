@@ -18,9 +18,10 @@ from swathe.errors import JournalError, MisuseError, SurveyError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick, read_journal
 from swathe.live.keeping import Kept, StateKeeper
 from swathe.live.session import Session
-from swathe.pipeline import Pipeline
-from swathe.station import parse_station
+from swathe.pipeline import Grid, Pipeline
+from swathe.station import AlarmKind, parse_station
 from swathe.store import SurveyFolder, replay
+from swathe.store.zarr_store import GridBlock
 
 TEXT = station_text()
 
@@ -98,8 +99,8 @@ def test_begun_run_is_on_disk_before_anything_else(
 
 async def settled(session: Session) -> None:
     """Wait until the session's sync is done."""
-    assert session._sync is not None
-    await asyncio.wait_for(asyncio.wait([session._sync]), 10)
+    assert session._kept.syncing is not None
+    await asyncio.wait_for(asyncio.wait([session._kept.syncing]), 10)
 
 
 async def test_flush_hands_over_and_starts_a_sync(
@@ -157,7 +158,7 @@ async def test_flush_without_sync_leaves_it_to_the_next_one(
     session.tick()
     session.flush(sync=False)
     assert len(list(read_journal(session.folder.journal))) == 2
-    assert session._sync is None
+    assert session._kept.syncing is None
     session.flush()
     await settled(session)
     assert len(syncs) == 1
@@ -170,24 +171,72 @@ async def test_nothing_is_synced_twice(session: Session, monkeypatch: pytest.Mon
     session.flush()
     await settled(session)
     session.flush()
-    assert session._sync is None
+    assert session._kept.syncing is None
     assert len(syncs) == 1
 
 
-async def test_sync_that_failed_is_raised_by_the_next_flush(
+async def test_sync_that_failed_is_a_trouble_until_one_succeeds(
     session: Session, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A disk that fails in the background ends the run, rather than go unnoticed."""
+    """A disk that fails in the background ends no run and does not go unnoticed."""
+    refused = True
+    real = os.fdatasync
 
-    def fail(_descriptor: int) -> None:
-        raise OSError(5, "Input/output error")
+    def sync(descriptor: int) -> None:
+        if refused:
+            raise OSError(5, "Input/output error")
+        real(descriptor)
 
-    monkeypatch.setattr(os, "fdatasync", fail)
+    monkeypatch.setattr(os, "fdatasync", sync)
     session.tick()
     session.flush()
     await settled(session)
-    with pytest.raises(JournalError, match="Input/output error"):
-        session.flush()
+    session.flush()
+    assert session.disk_alarms()[AlarmKind.DISK_FAILS].startswith("Input/output error; the disk or")
+    assert "wait in memory" in session.disk_trouble
+    assert "are not known to be on the disk" in session.unsaved
+    session.mark(MarkKind.NOTE, text="meanwhile", by="crew-1")
+    assert session.pipeline.notes  # a rebuild has it too, once the disk takes it
+    refused = False
+    await asyncio.wait_for(session._kept.synced(), 30)
+    assert session.disk_trouble == ""
+    assert not any(session.disk_alarms().values())
+    assert session.unsaved.startswith("the journal is on the disk;")
+    notes = [e for e in read_journal(session.folder.journal) if isinstance(e, Mark)]
+    assert notes[-1].detail["text"] == "meanwhile"
+
+
+async def test_arrays_that_a_disk_refuses_are_written_by_the_next_checkpoint(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What an earlier copy held is not lost with it; at the end of a run it is an error."""
+    with monkeypatch.context() as full:
+
+        def refuse(*_: object) -> None:
+            raise SurveyError(session.folder.record, "cannot be written: No space left on device")
+
+        full.setattr("swathe.live.derived_files.record_bytes", refuse)
+        await session.checkpoint()
+        text = session.disk_alarms()[AlarmKind.DISK_FAILS]
+        assert text.startswith("arrays and record are older than the journal: ")
+        assert session.disk_trouble == ""  # the journal itself has everything
+        with pytest.raises(SurveyError, match="No space left"):
+            await session.checkpoint(whole=True)
+    spans: list[dict[int, tuple[int, int]]] = []
+    arrays = session._files._arrays
+    blocks = arrays.blocks
+
+    def record(grid: Grid, changed: dict[int, tuple[int, int]]) -> list[GridBlock]:
+        spans.append(changed)
+        return blocks(grid, changed)
+
+    monkeypatch.setattr(arrays, "blocks", record)
+    await session.checkpoint()
+    rows, columns = session.pipeline.grid.shape
+    assert spans == [dict.fromkeys(range(rows), (0, columns - 1))]
+    assert not any(session.disk_alarms().values())
+    await session.checkpoint()
+    assert spans[1:] == [{}]
 
 
 async def test_end_waits_for_the_sync_and_writes_what_is_derived(

@@ -19,6 +19,7 @@ FAULTS = (
     Event.UNANSWERED,
     Event.ALARM,
     Event.HOST_SLOW,
+    Event.DISK,
 )
 
 WAYS: dict[State, list[Event]] = {

@@ -11,9 +11,10 @@ from swathe.motion import MOVING_STATES, Event, State
 from swathe.pipeline import CRAWLER, Pipeline
 from swathe.station import Station
 
-__all__ = ["Guards"]
+__all__ = ["WATCHED_STATES", "Guards"]
 
-_WATCHED = (State.ARMED, State.HOMING, State.MOVING)
+WATCHED_STATES = (State.ARMED, State.HOMING, State.MOVING)
+"""States in which the guards must hold."""
 
 GuardFault = tuple[Event, str]
 
@@ -69,7 +70,7 @@ class Guards:
             driven = frozenset()
         self._encoder.note(now, driven, self._pipeline(), report)
         lost = self._lost_port()
-        if state not in _WATCHED:
+        if state not in WATCHED_STATES:
             return None
         if lost is not None:
             return Event.PORT_LOST, lost

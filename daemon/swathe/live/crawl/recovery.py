@@ -22,6 +22,7 @@ _RECOVERABLE = (
     Event.ENCODER_SILENT,
     Event.DISAGREEMENT,
     Event.HOST_SLOW,
+    Event.DISK,
 )
 
 
@@ -39,6 +40,7 @@ class Recovery:
 
     Attributes:
         hopeless: why only a person can clear the fault; empty otherwise.
+        disk_trouble: returns why the disk takes nothing; empty while it does.
     """
 
     def __init__(
@@ -58,6 +60,7 @@ class Recovery:
         self._recoveries = motion.guard.recoveries
         self._person = asyncio.Event()
         self.hopeless = ""
+        self.disk_trouble: Callable[[], str] = str
 
     @property
     def _over(self) -> bool:
@@ -125,6 +128,11 @@ class Recovery:
             self._say(f"{why}; waiting for the host")
             if not await self._host_back():
                 why, resumes = f"{why}; it stays too slow", False
+        if cause is Event.DISK and self.disk_trouble():
+            # Also where the run ends then: what waits in memory is written first.
+            self._say(f"{why}; waiting for the disk")
+            while self.disk_trouble() and not self._over:
+                await self._sleep(_TURN_SECONDS)
         if resumes:
             self._say(f"{why}; continuing by itself")
             await self._ports_back()

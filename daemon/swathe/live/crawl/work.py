@@ -13,7 +13,7 @@ from swathe.live.crawl.budget import Budget, FinishedError
 from swathe.live.crawl.checking import CrawlCheck
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, MachineReport
 from swathe.live.crawl.going_back import GoingBack
-from swathe.live.crawl.guards import Guards
+from swathe.live.crawl.guards import WATCHED_STATES, Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.missing import lines_left, outcome_text
@@ -90,6 +90,7 @@ class Crawl:
             say=self.say, area=self._area,
         )  # fmt: skip
         self._move: Move | None = None
+        self._recovery.disk_trouble = lambda: session.disk_trouble
         self._zones = 0
         self._budget = Budget(self._motion)
         self.checking = CrawlCheck(
@@ -147,6 +148,9 @@ class Crawl:
         )
         if self._guards.encoder_lost:
             self._homing.lost_encoder()
+        if trouble is None and self.machine.state in WATCHED_STATES:
+            disk = self._session.disk_trouble
+            trouble = (Event.DISK, disk) if disk else None
         if trouble is None and self.machine.state is State.MOVING:
             trouble = self._new_zone_ahead()
         if trouble is not None:

@@ -1,0 +1,34 @@
+"""What the daemon notices of its own computer: disk and loop, each as alarms."""
+
+from __future__ import annotations
+
+from swathe.live.health import Health
+from swathe.live.loop_watch import LoopWatch
+from swathe.live.session import Session
+from swathe.station import AlarmKind
+
+__all__ = ["ComputerWatch"]
+
+
+class ComputerWatch:
+    """Shows, with each tick, what disk and loop do wrong.
+
+    Args:
+        session: of the run.
+        health: journals what is noticed.
+
+    Attributes:
+        loop: is given each round.
+    """
+
+    def __init__(self, session: Session, health: Health) -> None:
+        self._session = session
+        self._health = health
+        self.loop = LoopWatch()
+
+    def show(self, now: int) -> str:
+        """Show it at `now`, host time in ns; return why what is journalled only waits in memory."""
+        for kind, text in self._session.disk_alarms().items():
+            self._health.show(kind, text)
+        self._health.show(AlarmKind.HELD_UP, self.loop.text(now))
+        return self._session.disk_trouble

@@ -1,0 +1,115 @@
+"""What waits in memory is bounded: beyond it a port counts as lost, and its bytes are counted."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from swathe.journal import Chunk, Entry, JournalWriter, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.live.disk import DiskLosses
+from swathe.live.loop_watch import LoopWatch
+
+S = 1_000_000_000
+
+
+class Waiting:
+    """A journal of which so many bytes wait."""
+
+    def __init__(self) -> None:
+        self.waiting = 0
+
+
+def losses(journal: Waiting) -> DiskLosses:
+    """Return the bound of 1 MB, and of half of it for the way back."""
+    return DiskLosses(cast("JournalWriter", journal), most=1 << 20, enough=1 << 19)
+
+
+def chunk(seconds: float, port: str = "gauge", size: int = 10) -> Chunk:
+    """Return bytes of a port."""
+    return Chunk(round(seconds * S), port, b"x" * size)
+
+
+def test_entries_pass_while_little_waits() -> None:
+    """Whatever it is, it is journalled as it is."""
+    bound = losses(Waiting())
+    entries: list[Entry] = [chunk(1), Tick(S), PortChange(S, "gauge", "open", "")]
+    assert [bound.take(entry) for entry in entries] == [[entry] for entry in entries]
+
+
+def test_port_beyond_the_bound_is_lost_and_open_again_with_its_count() -> None:
+    """Two entries of the journal are around the bytes that it does not have."""
+    journal = Waiting()
+    bound = losses(journal)
+    journal.waiting = (1 << 20) + 1
+    (lost,) = bound.take(chunk(1, size=100))
+    assert isinstance(lost, PortChange)
+    assert (lost.time, lost.port, lost.state) == (S, "gauge", "lost")
+    assert lost.detail == "the disk takes nothing and 1 MB wait: bytes are not kept"
+    assert bound.take(chunk(2, size=1000)) == []
+    assert bound.take(Sent(2 * S, "gauge", b"?", unanswered=False)) == []
+    assert bound.size == 1100
+    journal.waiting = (1 << 19) + 1  # not enough room yet
+    assert bound.take(chunk(3)) == []
+    journal.waiting = 1 << 19
+    last = chunk(3.5)
+    back, kept = bound.take(last)
+    assert kept is last
+    assert isinstance(back, PortChange)
+    assert (back.time, back.state) == (last.time, "open")
+    assert back.detail == "the disk has room: 1,110 bytes of 2.5 s were not kept"
+    assert bound.size == 0
+    assert bound.take(chunk(4)) == [chunk(4)]
+
+
+def test_each_port_is_lost_for_itself_and_marks_never_are() -> None:
+    """A mark is small and the run's own; what another port sends is not the first one's loss."""
+    journal = Waiting()
+    bound = losses(journal)
+    journal.waiting = 2 << 20
+    bound.take(chunk(1, "gauge"))
+    mark = Mark(S, MarkKind.NOTE, {"text": "x"})
+    assert bound.take(mark) == [mark]
+    (lost,) = bound.take(chunk(1, "encoder"))
+    assert isinstance(lost, PortChange)
+    assert lost.port == "encoder"
+
+
+def test_port_that_opens_while_its_bytes_are_not_kept_is_not_open_in_the_journal() -> None:
+    """Else the bytes after it would be taken for those that followed."""
+    journal = Waiting()
+    bound = losses(journal)
+    journal.waiting = 2 << 20
+    bound.take(chunk(1))
+    assert bound.take(PortChange(2 * S, "gauge", "open", "")) == []
+    gone = PortChange(3 * S, "gauge", "lost", "unplugged")
+    assert bound.take(gone) == [gone]
+    other = PortChange(3 * S, "encoder", "open", "")
+    assert bound.take(other) == [other]
+
+
+def test_what_was_lost_until_the_end_of_a_run_is_journalled() -> None:
+    """Not only what was lost before there was room again."""
+    journal = Waiting()
+    bound = losses(journal)
+    journal.waiting = 2 << 20
+    bound.take(chunk(1, size=70))
+    (rest,) = bound.rest(3 * S)
+    assert rest == PortChange(3 * S, "gauge", "lost", "70 bytes of 2.0 s were not kept")
+    assert bound.rest(3 * S) == []
+
+
+def test_late_round_of_the_loop_is_shown_for_a_while() -> None:
+    """With how long and how often; a round within a second is none."""
+    watch = LoopWatch()
+    for now in (0, S, 2 * S):
+        watch.note(now)
+    assert watch.stalls == 0
+    assert watch.text(2 * S) == ""
+    watch.note(2 * S + S + 1)
+    watch.note(7 * S)
+    assert watch.stalls == 2
+    assert watch.text(8 * S).startswith(
+        "the daemon itself was held up for 4.0 s; 2 times in this run"
+    )
+    watch.note(17 * S - 1)
+    assert "for 10.0 s; 3 times" in watch.text(17 * S)
+    assert watch.text(27 * S) == ""

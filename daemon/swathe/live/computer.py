@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import logging
+
 from swathe.live.health import Health
 from swathe.live.loop_watch import LoopWatch
 from swathe.live.session import Session
 from swathe.station import AlarmKind
 
 __all__ = ["ComputerWatch"]
+
+_log = logging.getLogger(__name__)
 
 
 class ComputerWatch:
@@ -25,6 +29,11 @@ class ComputerWatch:
         self._session = session
         self._health = health
         self.loop = LoopWatch()
+
+    def stopping(self) -> None:
+        """Report that the end of the run waits for the disk, if it does."""
+        if trouble := self._session.disk_trouble:
+            _log.warning("the end of the run waits for the disk: %s", trouble)
 
     def show(self, now: int) -> str:
         """Show it at `now`, host time in ns; return why what is journalled only waits in memory."""

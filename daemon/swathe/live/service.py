@@ -97,8 +97,7 @@ class Daemon:
         setup_log: SetupLog | None = None,
         because: str = "",
     ) -> None:
-        self.station = station
-        self.folder = folder
+        self.station, self.folder = station, folder
         self._observer, self._setup_log = observer, setup_log
         self.delay = DelayEstimator(station)
         self._session = Session(
@@ -153,6 +152,7 @@ class Daemon:
         self._stop.set()
         if self.crawl is not None:
             self.crawl.halt(reason)
+        self._computer.stopping()
 
     async def run(self) -> RunOutcome:
         """Run until the plan is covered or `stop` is called.

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from pydantic import ValidationError
 
 from swathe.calibration.record import CalibrationRecord, digest_of, faults_of
 from swathe.errors import CalibrationError
+from swathe.safe_files import SafeFolder
 
 __all__ = ["parse_calibration_record", "read_calibration_record", "write_calibration_record"]
 
@@ -19,13 +19,9 @@ def write_calibration_record(path: Path, record: CalibrationRecord) -> None:
     Raises:
         CalibrationError: the disk is full or missing; make room and write again.
     """
-    temporary = path.with_name(f"{path.name}.partial")
+    data = f"{record.model_dump_json(indent=1)}\n".encode()
     try:
-        with temporary.open("w", encoding="utf-8") as stream:
-            stream.write(record.model_dump_json(indent=1) + "\n")
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(path)
+        SafeFolder(path.parent).replace(path.name, data)
     except OSError as error:
         raise CalibrationError(f"cannot be written: {error.strerror}", path=path) from error
 

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from textwrap import fill
 
 from matplotlib.figure import Figure
 
 from swathe.errors import SurveyError
 from swathe.safe_files import SafeFolder
-from swathe.store import DigestLog, SurveyFolder
+from swathe.store import DigestLog, SurveyFolder, unverified_reason
 
 __all__ = ["save_drawing"]
+
+# Of a line above the drawing.
+_CHARACTERS = 110
 
 
 def save_drawing(figure: Figure, folder: SurveyFolder, name: str, path: Path | None) -> Path:
     """Write a figure as PNG; return its path.
+
+    Where the survey's files are not verified, the drawing states that and the reason.
 
     Args:
         figure: the drawing.
@@ -26,6 +32,9 @@ def save_drawing(figure: Figure, folder: SurveyFolder, name: str, path: Path | N
     Raises:
         SurveyError: it cannot be written.
     """
+    if reason := unverified_reason(folder):
+        words = fill(f"NOT VERIFIED: {reason}", _CHARACTERS)
+        figure.text(0.5, 1.02, words, ha="center", va="bottom", fontsize=9, fontweight="bold")
     stream = io.BytesIO()
     figure.savefig(stream, dpi=110, bbox_inches="tight", format="png")
     target = folder.path / name if path is None else path

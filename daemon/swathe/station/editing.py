@@ -207,7 +207,9 @@ class StationEditor:
             data = self.text.encode("utf-8")
             backup = _free_name(target, stamp)
             shutil.copy2(target, backup)
-            with partial.open("wb") as stream:
+            # A link of that name, which came with the folder, is not followed.
+            partial.unlink(missing_ok=True)
+            with partial.open("xb") as stream:
                 stream.write(data)
                 stream.flush()
                 os.fsync(stream.fileno())
@@ -285,7 +287,7 @@ def _free_name(target: Path, stamp: str) -> Path:
     """Return a name for a copy that no file has."""
     name = target.with_name(f"{target.name}.{stamp}.bak")
     number = 2
-    while name.exists():
+    while name.exists() or name.is_symlink():
         name = target.with_name(f"{target.name}.{stamp}-{number}.bak")
         number += 1
     return name

@@ -123,6 +123,18 @@ def test_no_log(tmp_path: Path) -> None:
     assert journalled(SetupLog(tmp_path / "a.toml"), PlayedSession(UTC)) == 0
 
 
+def test_link_as_the_log_is_not_followed(tmp_path: Path) -> None:
+    """A log that came with a stranger's folder and leads elsewhere is neither written nor read."""
+    (tmp_path / "mine").write_text("mine")
+    log = SetupLog(tmp_path / "a.toml")
+    log.path.symlink_to(tmp_path / "mine")
+    with pytest.raises(SwatheError, match="link"):
+        log.add("sensitivity", by="A", **DETAIL)
+    with pytest.raises(SwatheError, match="link"):
+        log.entries()
+    assert (tmp_path / "mine").read_text() == "mine"
+
+
 def test_log_that_cannot_be_written(tmp_path: Path) -> None:
     """A check that cannot be recorded is not said to be."""
     log = SetupLog(tmp_path / "none" / "a.toml")

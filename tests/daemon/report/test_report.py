@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
+from matplotlib.text import Text
 from rich.console import Console
 
 from daemon.handmade import MS, START, run, station_text
@@ -116,6 +118,25 @@ def test_picture_of_an_empty_survey_is_drawn(survey: SurveyFolder) -> None:
     path = draw_survey(survey)
     assert path.read_bytes().startswith(b"\x89PNG")
     assert path == survey.picture
+
+
+def test_drawing_of_unverified_files_states_it(
+    survey: SurveyFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without digests a drawing has the words above it, and none with them."""
+    words: list[str] = []
+    text = Figure.text
+
+    def noted(self: Figure, x: float, y: float, s: str, **more: Any) -> Text:
+        words.append(s)
+        return text(self, x, y, s, **more)
+
+    monkeypatch.setattr(Figure, "text", noted)
+    draw_survey(survey, tmp_path / "a.png")
+    assert not any("NOT VERIFIED" in one for one in words)
+    (survey.path / "digests.jsonl").unlink()
+    draw_survey(survey, tmp_path / "b.png")
+    assert any("NOT VERIFIED: digests.jsonl is missing" in one for one in words)
 
 
 def test_links_in_a_survey_are_replaced_and_not_followed(

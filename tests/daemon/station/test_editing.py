@@ -184,6 +184,21 @@ def test_failed_write_leaves_the_file(path: Path, monkeypatch: pytest.MonkeyPatc
     assert editor.changes
 
 
+def test_planted_links_are_not_written_through(path: Path) -> None:
+    """Links that came with the folder, of the names of the part and of the copy, lead nowhere."""
+    mine = path.parent.parent / "mine"
+    mine.write_text("mine")
+    stamp = NOW.strftime("%Y%m%dT%H%M%SZ")
+    (path.parent / f".{path.name}.partial").symlink_to(mine)
+    (path.parent / f"{path.name}.{stamp}.bak").symlink_to(path.parent.parent / "new")
+    editor = StationEditor(path)
+    editor.change("back wall", "start", "0.8 us")
+    backup = editor.save(now=NOW)
+    assert mine.read_text() == "mine"
+    assert not (path.parent.parent / "new").exists()
+    assert backup.read_text() == TEXT
+
+
 def test_link_to_a_file_stays_a_link(path: Path) -> None:
     """Where the station file is a link, what it leads to is replaced."""
     link = path.parent / "today.toml"

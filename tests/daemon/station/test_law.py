@@ -112,7 +112,10 @@ def test_record_beside_the_file_is_in_force(tmp_path: Path) -> None:
     """The station file names the record by a path relative to itself."""
     from swathe.calibration import write_calibration_record
 
+    (tmp_path / "mine").write_text("mine")
+    (tmp_path / "c.json.partial").symlink_to(tmp_path / "mine")  # not followed
     write_calibration_record(tmp_path / "c.json", record())
+    assert (tmp_path / "mine").read_text() == "mine"
     (tmp_path / "s.toml").write_text(text_with(""))
     station, _ = read_station(tmp_path / "s.toml")
     law = law_of(station)

@@ -27,6 +27,7 @@ ORDER = (
     "display_units",
     "safe_files",
     "printable",
+    "steady_output",
     "keys",
     "arrays",
     "reading_flags",

@@ -14,7 +14,9 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from types import TracebackType
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
+
+from swathe.steady_output import STEADY_OUTPUT
 
 __all__ = ["KeyDecoder", "Pasted", "TerminalKeys", "is_foreground", "single_keys"]
 
@@ -243,13 +245,13 @@ def _stopping(taken: _TakenTerminal | None) -> Iterator[None]:
     def stop(number: int, frame: object) -> None:
         del frame
         with contextlib.suppress(termios.error):
-            termios.tcsetattr(descriptor, termios.TCSAFLUSH, taken.before)
+            _set_modes(descriptor, taken.before)
         _write(_PASTES_OFF + _CURSOR)
         signal.signal(number, signal.SIG_DFL)
         signal.pthread_kill(threading.get_ident(), number)  # it stops here
         signal.signal(number, stop)
         with contextlib.suppress(termios.error):
-            termios.tcsetattr(descriptor, termios.TCSAFLUSH, raw)
+            _set_modes(descriptor, raw)
         _write(_PASTES_ON + _NO_CURSOR)
 
     before = signal.signal(signal.SIGTSTP, stop)
@@ -280,7 +282,7 @@ def _raw_input() -> Iterator[_TakenTerminal | None]:
 
     descriptor = _opened_again(sys.stdin.fileno())
     taken = _TakenTerminal(descriptor, termios.tcgetattr(descriptor))
-    tty.setcbreak(taken.descriptor)
+    tty.setcbreak(taken.descriptor, termios.TCSANOW)
     _write(_PASTES_ON)
     try:
         yield taken
@@ -289,10 +291,21 @@ def _raw_input() -> Iterator[_TakenTerminal | None]:
         if is_foreground():
             with contextlib.suppress(termios.error):  # the terminal is gone
                 # Keys that nobody has read are not for the shell.
-                termios.tcsetattr(taken.descriptor, termios.TCSAFLUSH, taken.before)
+                _set_modes(taken.descriptor, taken.before)
                 _write(_PASTES_OFF)
         if descriptor != sys.stdin.fileno():
             os.close(descriptor)
+
+
+def _set_modes(descriptor: int, modes: list[Any]) -> None:
+    """Set the modes of a terminal at once, and discard what was typed.
+
+    Not by TCSAFLUSH, which waits until the terminal has taken all output: after Ctrl-S for ever.
+    """
+    import termios
+
+    termios.tcflush(descriptor, termios.TCIFLUSH)
+    termios.tcsetattr(descriptor, termios.TCSANOW, modes)
 
 
 def _opened_again(descriptor: int) -> int:
@@ -319,6 +332,4 @@ def _typed(descriptor: int) -> bytes | None:
 
 def _write(code: bytes) -> None:
     """Switch a mode of the terminal on which standard output is."""
-    if sys.stdout.isatty():
-        with contextlib.suppress(OSError):
-            os.write(sys.stdout.fileno(), code)
+    STEADY_OUTPUT.write_code(code)

@@ -69,8 +69,13 @@ def flood(piece: bytes, begin: threading.Event) -> Iterator[bytes]:
         yield piece
 
 
-@pytest.mark.core
-@pytest.mark.parametrize("piece", [b"x\r\n" * 20_000, b"7" * 60_000], ids=["lines", "endless line"])
+@pytest.mark.parametrize(
+    "piece",
+    [
+        pytest.param(b"x\r\n" * 20_000, id="lines", marks=pytest.mark.core),
+        pytest.param(b"7" * 60_000, id="endless line"),
+    ],
+)
 def test_flood_costs_its_own_device_only(daemon: Start, tmp_path: Path, piece: bytes) -> None:
     """Bounded memory, alarm, count at the decoder; every position journalled; SIGTERM; rebuild equal."""
     stop, begin = threading.Event(), threading.Event()

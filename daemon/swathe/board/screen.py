@@ -17,8 +17,12 @@ from rich.live import Live
 
 from swathe.board.prompt import Reply
 from swathe.keys import TerminalKeys, is_foreground
+from swathe.steady_output import STEADY_OUTPUT
 
 __all__ = ["BoardScreen", "Drawn"]
+
+# A terminal that takes nothing must not keep Ctrl-Z from stopping the process.
+_SETTLE_SECONDS = 0.5
 
 
 class Drawn(Protocol):
@@ -98,7 +102,9 @@ class BoardScreen:
         if self._live is None and not self._ended and is_foreground():
             self._open()
         if self._live is not None:
-            self._live.update(self._board.render(), refresh=True)
+            rendered = self._board.render()
+            with STEADY_OUTPUT.whole_screen():
+                self._live.update(rendered, refresh=True)
 
     def give_back(self) -> None:
         """Give the terminal back as it was; the screen is not drawn again."""
@@ -143,6 +149,7 @@ class BoardScreen:
         self._close()
         self._console.print("stopped: no port is read before 'fg'", markup=False, highlight=False)
         self._handled.close()
+        STEADY_OUTPUT.settle(_SETTLE_SECONDS)
         began = time.monotonic()
         # To this thread: it stops here, not a few lines later.
         signal.pthread_kill(threading.get_ident(), signal.SIGTSTP)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import AreaOption, Exit, app, console, errors, say
+from swathe.steady_output import STEADY_OUTPUT
 from swathe.stop_requests import STOP_REQUESTS
 
 if TYPE_CHECKING:
@@ -89,6 +90,7 @@ def run(
     armed = may_move(settings, checks, given=arm)
     # Up to here a signal ends the command at once; from here on the run ends in good order.
     STOP_REQUESTS.hold()
+    STEADY_OUTPUT.begin()
     if new and (aside := folder.set_aside()):
         say(f"the older survey is kept as {aside}")
 
@@ -103,7 +105,12 @@ def run(
 
     async def acquire() -> int:
         with TerminalObserver(console) as observer:
-            STOP_REQUESTS.restore.append(observer.give_back)
+
+            def give_back() -> None:
+                observer.give_back()
+                STEADY_OUTPUT.end()
+
+            STOP_REQUESTS.restore.append(give_back)
             daemon = Daemon(
                 settings,
                 text,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import AreaOption, app, console, say
+from swathe.steady_output import STEADY_OUTPUT
 
 if TYPE_CHECKING:
     from swathe.live.setup_bench import SetupBench
@@ -33,6 +34,7 @@ def setup(
     Opens the gauge's port and no survey. Gates that are changed act at once, and are written into the
     station file on request. Ends with 'q' or Ctrl-C.
     """
+    STEADY_OUTPUT.begin()
     with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(_setup(station, area=area, by=by))
 

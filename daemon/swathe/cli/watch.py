@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import app, console, say
+from swathe.steady_output import STEADY_OUTPUT
 
 if TYPE_CHECKING:
     from swathe.station import BrokerSettings
@@ -77,6 +78,7 @@ def watch(
     )
     if problems := check_broker(settings):
         raise StationError("swathe watch", problems)
+    STEADY_OUTPUT.begin(keeps_on=False)
     with contextlib.suppress(KeyboardInterrupt):
         try:
             asyncio.run(_watch(settings, station, by=by, plain=plain or not console.is_terminal))

@@ -19,7 +19,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["SafeFolder", "UnsafeFileError"]
+__all__ = ["SafeFolder", "UnsafeFileError", "is_dense_json"]
 
 _AT = os.open in os.supports_dir_fd
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
@@ -27,6 +27,8 @@ _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0) | getattr(
 _NO_WAIT = getattr(os, "O_NONBLOCK", 0)
 _FOLDER = os.O_RDONLY | getattr(os, "O_DIRECTORY", 0)
 _PARTIAL = ".partial"
+_FEW_VALUES = 10_000
+_BYTES_A_VALUE = 8
 
 
 class UnsafeFileError(OSError):
@@ -260,6 +262,16 @@ class SafeFolder:
             if here.is_symlink():
                 raise UnsafeFileError(here, "is a link: not opened")
         return here
+
+
+def is_dense_json(data: bytes) -> bool:
+    """Return whether JSON has more values for its size than any file of a survey.
+
+    Parsed, each value takes tens of bytes: an empty list for every three bytes would make of a file of
+    64 MB some GB in memory. Files of a survey have a value for 20 bytes or more.
+    """
+    values = sum(data.count(mark) for mark in (b"[", b"{", b","))
+    return values > _FEW_VALUES + len(data) // _BYTES_A_VALUE
 
 
 def _parts(name: str) -> list[str]:

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from swathe.safe_files import is_dense_json
 from swathe.station.check import MOST_CELLS
 
 __all__ = ["MOST_METADATA_BYTES", "ArrayLayout", "group_layouts", "layout_of", "parse_metadata"]
@@ -57,6 +58,9 @@ def parse_metadata(data: bytes) -> dict[str, Any]:
     Raises:
         ValueError: it is none, or nested too deeply.
     """
+    if is_dense_json(data):
+        message = "has more values than metadata of this size"
+        raise ValueError(message)
     try:
         document = json.loads(data)
     except RecursionError as error:

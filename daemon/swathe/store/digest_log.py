@@ -27,6 +27,7 @@ __all__ = ["DigestLog"]
 # The log is written again as one line from this size on, if it is this many times that line's.
 _FEW_BYTES = 1 << 20
 _TIMES = 4
+_MOST_GROWTH = 16 << 20
 
 
 class DigestLog:
@@ -111,7 +112,8 @@ class DigestLog:
                 "options": self.state.options if options is None else options,
             }
         )
-        if self._size > max(_FEW_BYTES, _TIMES * self._whole_size):
+        most = min(_TIMES * self._whole_size, self._whole_size + _MOST_GROWTH)
+        if self._size > max(_FEW_BYTES, most):
             self._rewrite()
 
     def leave_unfinished(self) -> None:

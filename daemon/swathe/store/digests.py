@@ -21,7 +21,7 @@ from enum import StrEnum
 from typing import Any, BinaryIO, NamedTuple
 
 from swathe.journal import SegmentDigest
-from swathe.safe_files import SafeFolder
+from swathe.safe_files import SafeFolder, is_dense_json
 
 __all__ = [
     "DIGESTS",
@@ -50,7 +50,7 @@ it; only one that is replaced twice meanwhile is read again.
 SEED = hashlib.sha256(b"swathe digests 1").hexdigest()
 """From which the first line's digest is computed."""
 
-_MOST_BYTES = 256 << 20
+_MOST_BYTES = 96 << 20
 _HEX = len(SEED)
 _BLOCK = 1 << 20
 
@@ -180,7 +180,7 @@ def _read(folder: SafeFolder) -> tuple[Digests, int]:
     for number, line in enumerate(lines[:-1], 1):  # what follows the last line's end was cut off
         chain = chained(chain, line[_HEX + 1 :])
         try:
-            if line[: _HEX + 1] != chain.encode() + b" ":
+            if line[: _HEX + 1] != chain.encode() + b" " or is_dense_json(line):
                 raise ValueError
             draft.apply(json.loads(line[_HEX + 1 :]))
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 
 from swathe.display_units import DisplayUnits
 from swathe.errors import SurveyError
@@ -26,7 +26,7 @@ from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot, confirm_s
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
-from swathe.safe_files import SafeFolder
+from swathe.safe_files import SafeFolder, is_dense_json
 from swathe.store.calibration import CalibrationSummary, calibration_summary
 from swathe.store.minimum_summary import MinimumSummary, minimum_summary
 from swathe.store.quality import (
@@ -48,6 +48,7 @@ __all__ = [
     "StationChangeRecord",
     "SurveyRecord",
     "ZoneRecord",
+    "parse_record",
     "read_survey_record",
     "record_bytes",
     "record_of",
@@ -55,8 +56,8 @@ __all__ = [
 ]
 
 
-MOST_RECORD_BYTES = 256 << 20
-"""A record that is larger is not read: 20,000 gaps are a tenth of that."""
+MOST_RECORD_BYTES = 64 << 20
+"""A record that is larger is not read: 20,000 gaps are a quarter of that."""
 
 
 class NoteRecord(Snapshot):
@@ -299,6 +300,18 @@ def write_survey_record(path: Path, record: SurveyRecord) -> None:
         raise SurveyError(path, f"cannot be written: {error.strerror}") from error
 
 
+def parse_record(data: bytes) -> SurveyRecord:
+    """Return the record in the contents of its file.
+
+    Raises:
+        ValueError: it is none, or has more values than a record of that size.
+    """
+    if is_dense_json(data):
+        message = "has more values than a record of this size"
+        raise ValueError(message)
+    return SurveyRecord.model_validate_json(data)
+
+
 def read_survey_record(path: Path) -> SurveyRecord:
     """Return the record at `path`.
 
@@ -307,9 +320,9 @@ def read_survey_record(path: Path) -> SurveyRecord:
     """
     try:
         data = SafeFolder(path.parent).read(path.name, limit=MOST_RECORD_BYTES)
-        return SurveyRecord.model_validate_json(data)
+        return parse_record(data)
     except FileNotFoundError:
         raise SurveyError(path, "is missing: run `swathe rebuild` on the survey") from None
-    except (OSError, ValidationError) as error:
+    except (OSError, ValueError) as error:
         message = f"cannot be read: run `swathe rebuild` on the survey ({error})"
         raise SurveyError(path, message) from error

@@ -6,8 +6,6 @@ import time
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
-from pydantic import ValidationError
-
 from swathe.errors import SurveyError
 from swathe.safe_files import SafeFolder
 from swathe.store.digests import (
@@ -20,7 +18,7 @@ from swathe.store.digests import (
     read_digests,
 )
 from swathe.store.folder import SurveyFolder
-from swathe.store.record import MOST_RECORD_BYTES, SurveyRecord
+from swathe.store.record import MOST_RECORD_BYTES, SurveyRecord, parse_record
 
 if TYPE_CHECKING:
     import zarr
@@ -62,8 +60,8 @@ def read_verified_record(folder: SurveyFolder) -> VerifiedRecord:
     if fault is not None and fault.kind.is_damage:
         raise SurveyError(folder.path, f"{fault}; {REPAIR}")
     try:
-        record = SurveyRecord.model_validate_json(data)
-    except ValidationError as error:
+        record = parse_record(data)
+    except ValueError as error:
         message = f"cannot be read: run `swathe rebuild` on the survey ({error})"
         raise SurveyError(folder.record, message) from error
     return VerifiedRecord(record, "" if fault is None else str(fault))

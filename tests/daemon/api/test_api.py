@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import importlib
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -141,7 +142,7 @@ def test_open_survey_refuses_what_is_none(folder: Path) -> None:
 
 def test_arrays_that_are_missing_are_named(folder: Path, tmp_path: Path) -> None:
     """Without arrays the error names the remedy."""
-    (tmp_path / "journal").symlink_to(folder / "penstock-3" / "journal")
+    shutil.copytree(folder / "penstock-3" / "journal", tmp_path / "journal")
     with pytest.raises(SurveyError, match="run `swathe rebuild`"):
         swathe.open_survey(tmp_path).arrays()
 

@@ -21,6 +21,7 @@ from swathe.safe_files import SafeFolder
 from swathe.store import (
     DigestLog,
     SurveyFolder,
+    SurveyRecord,
     check_survey,
     digest_log,
     open_arrays,
@@ -31,7 +32,7 @@ from swathe.store import (
     unverified_reason,
     write_derived,
 )
-from swathe.store.digests import DIGESTS
+from swathe.store.digests import DIGESTS, SEED, chained
 
 Damage = Callable[[random.Random, Path], list[str]]
 
@@ -324,6 +325,29 @@ def test_damaged_log_of_digests_is_kept_aside(survey: SurveyFolder) -> None:
         write_derived(survey, replay(survey))
     assert (survey.path / "set-aside" / "1" / DIGESTS).read_bytes() == data
     assert [str(one) for one in check_survey(survey).faults] == ["thickness.png has no digest"]
+
+
+def test_file_of_empty_lists_is_not_parsed(
+    survey: SurveyFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Some MB of brackets, which would take a hundred times that in memory, are refused unparsed."""
+    bomb = b"[" + b"[]," * 500_000 + b"[]]"
+
+    def parsed(*_: object) -> None:
+        raise AssertionError
+
+    (survey.path / DIGESTS).unlink()
+    survey.record.write_bytes(bomb)
+    monkeypatch.setattr(SurveyRecord, "model_validate_json", parsed)
+    with pytest.raises(SurveyError, match="more values than a record"):
+        read_verified_record(survey)
+    monkeypatch.setattr("swathe.store.digests.json.loads", parsed)
+    body = b'{"kind":"whole","files":' + bomb + b"}"
+    (survey.path / DIGESTS).write_bytes(chained(SEED, body).encode() + b" " + body + b"\n")
+    assert read_digests(SafeFolder(survey.path)).problem == "is damaged in line 1"
+    (survey.zarr / "zarr.json").write_bytes(bomb)
+    with pytest.raises(SurveyError, match="more values than metadata"):
+        open_arrays(survey)
 
 
 def test_log_of_digests_stays_small(survey: SurveyFolder, monkeypatch: pytest.MonkeyPatch) -> None:

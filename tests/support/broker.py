@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
@@ -73,10 +74,17 @@ class Broker:
                     raise
                 time.sleep(0.05)
 
+    @property
+    def pid(self) -> int:
+        """Its process, such as to stop it by SIGSTOP."""
+        assert self._process is not None
+        return self._process.pid
+
     def stop(self) -> None:
         """End it; idempotent."""
         if self._process is not None:
             self._process.terminate()
+            self._process.send_signal(signal.SIGCONT)  # a test may have stopped it
             self._process.wait(20)
             self._process = None
 

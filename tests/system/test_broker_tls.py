@@ -237,12 +237,22 @@ def test_commands_answered_where_asked_and_only_from_those_named(
     assert not told["accepted"]
     assert told["detail"].startswith("refused: 'stranger' may not command penstock-3")
     assert "crew-1" not in told["detail"]
-    told = old("crew/ears", command="note", id="b", by="crew-1", text="x", reply_to="crew/ears")
-    assert (told["accepted"], told["id"], told["topic"]) == (True, "b", "crew/ears")
+    own = "swathe/penstock-3/reply/crew"
+    told = old(own, command="note", id="b", by="crew-1", text="x", reply_to=own)
+    assert (told["accepted"], told["id"], told["topic"]) == (True, "b", own)
+    replies = "swathe/penstock-3/reply/+"
+    elsewhere = "swathe/penstock-9/reply/b"
+    told = old(replies, command="note", id="b1", by="crew-1", text="x", reply_to=elsewhere)
+    assert (told["accepted"], told["topic"]) == (False, "swathe/penstock-3/reply/b1")
+    told = old(replies, command="note", id="b2", by="crew-1", text="x", reply_to="crew/ears")
+    assert (told["accepted"], told["topic"]) == (False, "swathe/penstock-3/reply/b2")
     asked = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-    asked.ResponseTopic, asked.CorrelationData = "crew/five", b"\x01\x02"
-    told = new("crew/five", asked, command="pause", id="c", by="crew-1", text="new couplant")
+    asked.ResponseTopic, asked.CorrelationData = f"{own}/five", b"\x01\x02"
+    told = new(f"{own}/five", asked, command="pause", id="c", by="crew-1", text="new couplant")
     assert (told["accepted"], told["correlation"]) == (True, b"\x01\x02")
+    asked.ResponseTopic = "crew/five"
+    told = new(replies, asked, command="note", id="c1", by="crew-1", text="x")
+    assert (told["accepted"], told["topic"]) == (True, "swathe/penstock-3/reply/c1")
     told = old("swathe/penstock-3/reply/+", command="pause", id="d", by="crew-1")
     assert told["detail"] == "refused: already paused by crew-1"
     told = old("swathe/penstock-3/reply/+", command="explode", id="e", by="crew-1")

@@ -127,6 +127,8 @@ def run(
                 STOP_REQUESTS.restore.insert(0, daemon.crawl.close_now)
             outcome = await daemon.run()
         say(f"{outcome.status}: {outcome.reason}")
+        if outcome.unpublished:
+            say(outcome.unpublished)
         say(summary_line(outcome.record))
         if due := due_after(settings, outcome.record.checks):
             say(due)

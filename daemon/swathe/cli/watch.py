@@ -107,7 +107,10 @@ async def _watch(settings: BrokerSettings, station: str | None, *, by: str, plai
 
         async def send(name: str, alarm: int) -> None:
             with contextlib.suppress(aiomqtt.MqttError):  # the board shows that the broker is lost
-                await link.acknowledge(name, alarm, by)
+                view = stations.find(name)
+                state = None if view is None else view.state
+                session = None if state is None else state.session or None
+                await link.acknowledge(name, alarm, by, session=session)
 
         def acknowledge(name: str, alarm: int) -> None:
             tasks.create_task(send(name, alarm), name="watch.acknowledge")

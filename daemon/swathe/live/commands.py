@@ -65,6 +65,7 @@ class Commands:
         on_resume: ends a pause where a crawler may not know where it is; None likewise.
         spots: the work at the spots of a plan without an encoder; None for any other.
         checks: the calibration checks within the run; None where none can be made.
+        process: session of the state messages, which replies repeat.
     """
 
     def __init__(
@@ -87,6 +88,7 @@ class Commands:
         self.moves: Callable[[], bool] | None = None
         self.spots: SpotWork | None = None
         self.checks: CheckWork | None = None
+        self.process = ""
 
     @property
     def _pipeline(self) -> Pipeline:
@@ -105,7 +107,10 @@ class Commands:
         self._answered = {
             old: answer for old, answer in self._answered.items() if now - answer[0] < _SAME_SECONDS
         }
-        if command in self._answered:  # the network delivered it twice
+        # A stop is harmless twice, and what it stops may have begun to move again.
+        if (
+            command in self._answered and command.command != "stop"
+        ):  # the network delivered it twice
             return self._answered[command][1]
         senders = self._station.broker.senders if named and self._station.broker else None
         # Whoever sees a crawler fail may stop it, whatever the name.
@@ -135,7 +140,12 @@ class Commands:
             id=identity,
             accepted=not detail.startswith(REFUSED),
             detail=detail,
+            session=self.process,
         )
+
+    def must_stop(self) -> bool:
+        """Return whether a crawler may move, which a `stop` then stops in any case."""
+        return self.moves is not None and self.moves()
 
     def _act(self, command: CommandMessage, origin: str) -> str:
         resuming = self._session.resuming

@@ -4,23 +4,23 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import os
-import re
+import time
 from collections.abc import Callable, Collection
-from typing import Any
 
 import aiomqtt
 from aiomqtt import ProtocolVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
-from pydantic import ValidationError
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from swathe.errors import first_error
+from swathe.live.command_gate import CommandGate
+from swathe.live.gap_share import GapShare
+from swathe.live.inbox import Inbox
 from swathe.live.mirror import Mirror
 from swathe.live.outbox import Outbox
-from swathe.messages import CommandMessage, Message, ReplyMessage, Topics
-from swathe.messages.bounded_json import UnboundedJsonError, parse_json
-from swathe.messages.connection import BrokerAccess
+from swathe.live.own_topics import OwnTopics
+from swathe.live.window import Window
+from swathe.messages import CommandMessage, GapMessage, Message, ReplyMessage, Topics
+from swathe.messages.connection import BrokerAccess, json_properties
 from swathe.station import BrokerSettings
 from swathe_drivers import Backoff
 
@@ -28,15 +28,13 @@ __all__ = ["BrokerLink"]
 
 _log = logging.getLogger(__name__)
 
-_SWEEP_SECONDS = 2.0
-_COMMAND_BYTES = 4096
-# No message of ours is longer.
-_OWN_BYTES = 1 << 20
 # A broker that refused is tried again so seldom that its log does not fill.
 _REFUSED_SECONDS = 30.0
-# Messages in flight at once, so that a distant broker is not waited for one by one.
-_IN_FLIGHT = 8
-_ID = re.compile(r"[A-Za-z0-9_-]{1,64}")
+_PUT_RIGHT_SECONDS = 0.25
+# A slow link answers late; one that is dead is found by the keep-alive.
+_ANSWER_SECONDS = 30.0
+# Messages of a run's last seconds are with the broker, so a last word to it is short.
+_BYE_SECONDS = 0.3
 
 
 class BrokerLink:
@@ -45,11 +43,13 @@ class BrokerLink:
     Args:
         settings: the broker.
         topics: the station's.
-        survey: identity of the survey; retained messages of another are cleared.
+        session: of this process, as in its state messages.
         mirror: the messages to publish.
         will: returns the last will.
+        settled: returns whether the mirror has the whole survey.
         on_command: executes a command and returns the reply.
-        on_refused: returns the reply to an invalid command, from its id and the reason.
+        on_refused: returns the reply to a command that is not executed, from its id and the reason.
+        must_stop: returns whether a crawler may move, which a `stop` then stops in any case.
         backoff: delays between tries to connect.
 
     Attributes:
@@ -57,6 +57,7 @@ class BrokerLink:
         detail: the reason.
         losses: how often a connection was lost.
         refusals: how often the broker refused.
+        own: what others write on the station's topics.
 
     Raises:
         SwatheError: an environment variable with a password is not set.
@@ -67,30 +68,44 @@ class BrokerLink:
         *,
         settings: BrokerSettings,
         topics: Topics,
-        survey: str,
+        session: str,
         mirror: Mirror,
         will: Callable[[], Message],
+        settled: Callable[[], bool],
         on_command: Callable[[CommandMessage], ReplyMessage],
         on_refused: Callable[[str, str], ReplyMessage],
+        must_stop: Callable[[], bool] = lambda: False,
         backoff: Backoff | None = None,
     ) -> None:
         self._settings = settings
         self._access = BrokerAccess(settings)
         self._topics = topics
-        self._survey = survey
+        self._session = session
         self._mirror = mirror
         self._outbox = Outbox(mirror, settings)
+        self._window = Window()
+        self._share = GapShare(settings.gaps)
         self._will = will
-        self._on_command = on_command
-        self._on_refused = on_refused
+        self.own = OwnTopics(topics, session, mirror, is_kept=self._is_kept, settled=settled)
+        gate = CommandGate(topics, session, lifetime=settings.command_lifetime, must_stop=must_stop)
+        self._inbox = Inbox(
+            topics,
+            gate,
+            on_command=on_command,
+            on_refused=on_refused,
+            shared=lambda: bool(self.own.name_in_use),
+        )
         self._backoff = backoff or Backoff()
         self._versions = self._access.versions()
         self.state = "connecting"
         self.detail = ""
         self.losses = 0
         self.refusals = 0
-        self._in_flight = 0
         self._published = asyncio.Event()
+        self._accepted_state = b""
+        self._flying: set[str] = set()
+        self._changed_in_flight: set[str] = set()
+        self._client: aiomqtt.Client | None = None
 
     async def run(self) -> None:
         """Connect, publish and take commands, again and again until cancelled.
@@ -129,16 +144,35 @@ class BrokerLink:
         """Host and port of the broker."""
         return self._access.address
 
+    @property
+    def has_state(self) -> bool:
+        """Whether the broker has confirmed the newest state on this connection."""
+        newest = self._mirror.newest.get(self._topics.state, b"")
+        return self.state == "connected" and self._accepted_state == newest
+
     def unpublished(self, topics: Collection[str]) -> set[str]:
         """Return those of some topics whose newest message is not on its way to the broker yet."""
-        return {topic for topic in topics if self._outbox.holds(topic)}
+        waiting = self._changed_in_flight
+        return {topic for topic in topics if self._outbox.holds(topic) or topic in waiting}
+
+    async def state_taken(self) -> None:
+        """Wait until the broker has the newest state; bound it with a time-out."""
+        self._outbox.hurry()
+        while not self.has_state:
+            self._published.clear()
+            await self._published.wait()
 
     async def drained(self) -> None:
         """Wait until the broker has everything; bound it with a time-out."""
         self._outbox.hurry()
-        while self._in_flight or not self._outbox.empty:
+        while self._window.in_flight or not self._outbox.empty:
             self._published.clear()
             await self._published.wait()
+
+    def hasten_end(self) -> None:
+        """Let the end of the connection wait for no broker: the run is at its end."""
+        if self._client is not None:
+            self._client.timeout = _BYE_SECONDS
 
     async def _serve(self) -> None:
         version = self._versions[0]
@@ -148,148 +182,134 @@ class BrokerLink:
             qos=1,
             retain=True,
         )
-        name = f"swathe-{self._topics.station}-{os.getpid()}"
+        # The session keeps two stations of one name from ending each other's connection.
+        name = f"swathe-{self._topics.station}-{self._session}"
         async with self._access.client(name, version, will=will) as client:
-            topics = self._topics
-            filters = (topics.gaps, topics.lines, topics.checks, topics.ports, topics.alarms)
-            for topic in filters:
-                await client.subscribe(topic, qos=1)
-            if self._settings.commands:
-                await client.subscribe(self._topics.command, qos=1)
+            self._client = client
+            self.own.connected()
+            # A send that was ended before its first step has taken back nothing.
+            self._window.begin()
+            self._flying.clear()
+            self._changed_in_flight.clear()
+            self._accepted_state = b""
+            await self._subscribe(client, version)
             self.state, self.detail = "connected", ""
             self._backoff.reset()
             self._outbox.forget()
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._publish(client, version), name="broker.publish")
                 tasks.create_task(self._listen(client, version), name="broker.listen")
-                tasks.create_task(self._end_sweep(client, filters), name="broker.sweep")
+                tasks.create_task(self._put_right(client, version), name="broker.put right")
+
+    async def _subscribe(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
+        filters = [(topic, False) for topic in self._topics.own]
+        if self._settings.commands:
+            filters.append((self._topics.command, True))
+        if version is ProtocolVersion.V5:
+            # Our own messages do not come back, and a command shows whether the broker keeps it.
+            options = [
+                (topic, SubscribeOptions(1, noLocal=True, retainAsPublished=is_command))
+                for topic, is_command in filters
+            ]
+            await client.subscribe(options)
+        else:
+            await client.subscribe([(topic, 1) for topic, _ in filters])
+
+    def _is_kept(self, topic: str) -> bool:
+        """Return whether the broker is to have a topic."""
+        if self._topics.is_gap(topic):
+            return topic in self._share
+        return topic in self._mirror
 
     async def _publish(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
-        properties = _properties(version)
-        slots = asyncio.Semaphore(_IN_FLIGHT)
         async with asyncio.TaskGroup() as sends:
             while True:
-                topic = await self._outbox.next()
-                self._in_flight += 1
-                try:
-                    await slots.acquire()
-                except BaseException:
-                    self._finish(topic, accepted=False)
-                    raise
+                topic = await self._outbox.next(lambda: self._window.ranks)
+                if topic in self._flying:
+                    self._changed_in_flight.add(topic)  # sent as it is once that is answered
+                    await asyncio.sleep(0)
+                    continue
+                if self._topics.is_gap(topic) and not self._place(topic, sends, client, version):
+                    self._published.set()
+                    await asyncio.sleep(0)  # many may be left out in a row
+                    continue
+                self._window.sent(topic)
+                self._flying.add(topic)
                 # Tasks start in the order of their creation, and so do the messages.
-                sends.create_task(
-                    self._send(client, topic, properties, slots), name=f"broker.publish[{topic}]"
-                )
+                sends.create_task(self._send(client, topic, version), name=f"publish[{topic}]")
+                await asyncio.sleep(0)
 
-    async def _send(
+    def _place(
         self,
-        client: aiomqtt.Client,
         topic: str,
-        properties: Properties | None,
-        slots: asyncio.Semaphore,
-    ) -> None:
-        accepted = False
-        try:
-            payload = self._mirror.newest[topic]
-            await client.publish(topic, payload, qos=1, retain=True, properties=properties)
-            accepted = True
-        finally:
-            self._finish(topic, accepted=accepted)
-            slots.release()
+        sends: asyncio.TaskGroup,
+        client: aiomqtt.Client,
+        version: ProtocolVersion,
+    ) -> bool:
+        """Return whether a gap is published; let the broker forget another one for it."""
+        gap = self._mirror.messages[topic]
+        if not isinstance(gap, GapMessage):
+            return True
+        placed = self._share.place(topic, is_open=gap.is_open, cells=gap.cells)
+        if placed.again:
+            self._mirror.put_back(placed.again)
+        if placed.clear:
+            sends.create_task(self._clear(client, placed.clear, version), name="broker.clear")
+        return placed.send
 
-    def _finish(self, topic: str, *, accepted: bool) -> None:
-        if not accepted:
-            self._mirror.put_back(topic)
-        self._in_flight -= 1
-        self._published.set()
+    async def _clear(self, client: aiomqtt.Client, topic: str, version: ProtocolVersion) -> None:
+        """Let the broker forget a topic."""
+        if version is not ProtocolVersion.V5:
+            self.own.sent(topic, b"")
+        await client.publish(topic, b"", qos=1, retain=True, timeout=_ANSWER_SECONDS)
+
+    async def _send(self, client: aiomqtt.Client, topic: str, version: ProtocolVersion) -> None:
+        payload = self._mirror.newest[topic]
+        begun, took = time.monotonic(), None
+        properties = json_properties(version)
+        if version is not ProtocolVersion.V5:
+            self.own.sent(topic, payload)
+        try:
+            await client.publish(
+                topic, payload, 1, retain=True, properties=properties, timeout=_ANSWER_SECONDS
+            )
+            took = time.monotonic() - begun
+            if topic == self._topics.state:
+                self._accepted_state = payload
+        finally:
+            self._flying.discard(topic)
+            self._window.answered(topic, took)
+            if took is None or topic in self._changed_in_flight:
+                self._changed_in_flight.discard(topic)
+                self._mirror.put_back(topic)
+            self._mirror.wake()
+            self._published.set()
 
     async def _listen(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
-        async for message in client.messages:
-            topic, payload = str(message.topic), message.payload
-            data = payload if isinstance(payload, bytes) else str(payload or "").encode()
-            if topic == self._topics.command:
-                if not message.retain and data:
-                    await self._answer(client, data, version, message.properties)
-            elif message.retain and data and self._is_stale(topic, data):
-                await client.publish(topic, b"", qos=1, retain=True)
+        async with asyncio.TaskGroup() as replies:
+            async for message in client.messages:
+                topic, payload = str(message.topic), message.payload
+                data = payload if isinstance(payload, bytes) else str(payload or "").encode()
+                if topic != self._topics.command:
+                    self.own.take(topic, data, kept=bool(message.retain))
+                elif data:
+                    answer = self._inbox.take(
+                        data,
+                        retained=bool(message.retain),
+                        version=version,
+                        request=message.properties,
+                    )
+                    if answer is not None:
+                        reply = self._inbox.send(client, answer)
+                        replies.create_task(reply, name="broker.reply")
         raise aiomqtt.MqttError("the broker ended the link")
 
-    def _is_stale(self, topic: str, data: bytes) -> bool:
-        """Return whether a retained message belongs to another survey, or is none of ours."""
-        try:
-            survey = parse_json(data, limit=_OWN_BYTES, controls=True)["survey"]
-        except (ValueError, TypeError, LookupError):
-            return topic not in self._mirror
-        return bool(survey != self._survey)
-
-    async def _end_sweep(self, client: aiomqtt.Client, filters: tuple[str, ...]) -> None:
-        """Unsubscribe from our own topics once the retained messages have arrived."""
-        await asyncio.sleep(_SWEEP_SECONDS)
-        for topic in filters:
-            await client.unsubscribe(topic)
-
-    async def _answer(
-        self,
-        client: aiomqtt.Client,
-        data: bytes,
-        version: ProtocolVersion,
-        request: Properties | None,
-    ) -> None:
-        topic = None
-        try:
-            contents = parse_json(data, limit=_COMMAND_BYTES)
-        except UnboundedJsonError as error:
-            _log.warning("a command is refused: %s", error)
-            return
-        try:
-            command = CommandMessage.model_validate(contents)
-        except ValidationError as error:
-            reason = "; ".join(
-                f"{'.'.join(map(str, one['loc'])) or 'command'}: {one['msg']}"
-                for one in error.errors(include_url=False, include_input=False)[:3]
-            )
-            _log.warning("a command is refused: %s", reason)
-            identity = _id_in(contents)
-            if identity is None:
-                return
-            reply = self._on_refused(identity, reason)
-        else:
-            reply, topic = self._on_command(command), command.reply_to
-        properties = _properties(version)
-        if request is not None and properties is not None:
-            topic = topic or _response_topic(request)
-            correlation = getattr(request, "CorrelationData", None)
-            if correlation is not None:
-                properties.CorrelationData = correlation
-        payload = reply.model_dump_json(by_alias=True).encode()
-        await client.publish(
-            topic or self._topics.reply(reply.id), payload, qos=1, properties=properties
-        )
-
-
-def _properties(version: ProtocolVersion) -> Properties | None:
-    """Return the properties of our messages, where the protocol has any."""
-    if version is not ProtocolVersion.V5:
-        return None
-    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-    properties.ContentType = "application/json"
-    return properties
-
-
-def _response_topic(request: Properties) -> str | None:
-    """Return the response topic of MQTT 5, if it is an allowed one."""
-    topic = getattr(request, "ResponseTopic", None)
-    if topic is None:
-        return None
-    try:
-        # The model knows which topics are allowed.
-        CommandMessage(command="note", id="-", by="-", reply_to=topic)
-    except ValidationError:
-        return None
-    return str(topic)
-
-
-def _id_in(contents: Any) -> str | None:  # noqa: ANN401  any JSON
-    """Return the id of an invalid command, so that its sender can be answered."""
-    identity = contents.get("id") if isinstance(contents, dict) else None
-    return identity if isinstance(identity, str) and _ID.fullmatch(identity) else None
+    async def _put_right(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
+        """Publish again, or clear, what others have written on our topics."""
+        while True:
+            for topic in self.own.take_due():
+                if self._is_kept(topic):
+                    self._mirror.put_back(topic)
+                else:
+                    await self._clear(client, topic, version)
+            await asyncio.sleep(_PUT_RIGHT_SECONDS)

@@ -12,21 +12,26 @@ from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.messages import Message, Topics
 from swathe.station import BrokerSettings
+from swathe.stop_requests import STOP_REQUESTS
 
 __all__ = ["end_link", "start_link"]
 
 _log = logging.getLogger(__name__)
 
-_LAST_MESSAGES_SECONDS = 3.0
+# For the last messages, s: a slow link may need some, and whoever ends the run by a signal waits
+# for no broker.
+_LAST_MESSAGES_SECONDS = 15.0
+_AFTER_SIGNAL_SECONDS = 1.2
 
 
 def start_link(
     settings: BrokerSettings,
     *,
     station: str,
-    survey: str,
+    session: str,
     mirror: Mirror,
     will: Callable[[], Message],
+    settled: Callable[[], bool],
     commands: Commands,
 ) -> tuple[BrokerLink, asyncio.Task[None]]:
     """Start the link to a broker; return it and its task.
@@ -34,9 +39,10 @@ def start_link(
     Args:
         settings: of the broker.
         station: name of the station.
-        survey: identity of the survey.
+        session: of this process.
         mirror: has the messages.
         will: returns what the broker publishes when it loses the station.
+        settled: returns whether the mirror has the whole survey.
         commands: executes what is commanded over MQTT.
 
     Raises:
@@ -45,30 +51,54 @@ def start_link(
     link = BrokerLink(
         settings=settings,
         topics=Topics(station),
-        survey=survey,
+        session=session,
         mirror=mirror,
         will=will,
+        settled=settled,
         on_command=lambda command: commands.execute(command, "over MQTT", named=True),
         on_refused=commands.refuse,
+        must_stop=commands.must_stop,
     )
     task = asyncio.create_task(link.run(), name="broker.link")
     task.add_done_callback(_report_end)
     return link, task
 
 
-async def end_link(link: BrokerLink, task: asyncio.Task[None]) -> None:
-    """End the link once the broker has the last messages, or after some seconds."""
+async def end_link(link: BrokerLink, task: asyncio.Task[None]) -> str:
+    """End the link once the broker has the last messages, or after some seconds.
+
+    Returns what the broker does not have of them; empty where it has all. No broker changes how a
+    survey ends.
+    """
     # A lost broker may return at the next try; one that never answered is not waited for.
     if link.state == "connected" or link.losses:
-        try:
-            async with asyncio.timeout(_LAST_MESSAGES_SECONDS):
-                await link.drained()
-        except TimeoutError:
-            _log.warning("broker %s did not take the last messages", link.address)
+        patience = _AFTER_SIGNAL_SECONDS if STOP_REQUESTS.reason else _LAST_MESSAGES_SECONDS
+        missing = await _last_messages(link, patience)
+    else:
+        missing = f"broker {link.address} was not connected: it does not have how the run ended"
+    link.hasten_end()
     task.cancel()
-    # A failure is logged: no broker changes how a survey ends.
     with contextlib.suppress(asyncio.CancelledError, Exception):
         await task
+    if missing:
+        _log.warning("%s", missing)
+    return missing
+
+
+async def _last_messages(link: BrokerLink, patience: float) -> str:
+    """Wait for the broker to have all messages, the state first; return what it does not have."""
+    try:
+        async with asyncio.timeout(patience):
+            await link.state_taken()
+            await link.drained()
+    except TimeoutError:
+        if link.has_state:
+            return f"broker {link.address} has how the run ended, but not all of the last messages"
+        return (
+            f"broker {link.address} has not confirmed how the run ended: it may show the station as "
+            "scanning or offline"
+        )
+    return ""
 
 
 def _report_end(task: asyncio.Task[None]) -> None:

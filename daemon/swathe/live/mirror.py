@@ -12,7 +12,27 @@ from collections.abc import Callable, Mapping
 
 from swathe.messages import Message
 
-__all__ = ["Mirror"]
+__all__ = ["OF_THE_MANY", "RANKS", "Mirror", "rank_of"]
+
+RANKS = 4
+OF_THE_MANY = 2
+"""The first rank of which there may be thousands of topics."""
+_MANY = ("gap", "line", "spot")
+
+
+def rank_of(topic: str, *, urgent: bool) -> int:
+    """Return how soon a topic is published among others: a small message never waits behind many.
+
+    0 is the state; 1 what there is one or a few of; 2 the urgent ones of the many (gaps, lines,
+    spots), which no rate limit holds back; 3 the others of these.
+    """
+    parts = topic.split("/", 3)
+    kind = parts[2] if len(parts) > 2 else topic
+    if kind == "state":
+        return 0
+    if kind not in _MANY:
+        return 1
+    return OF_THE_MANY if urgent else OF_THE_MANY + 1
 
 
 class Mirror:
@@ -26,7 +46,8 @@ class Mirror:
         self.urgent: set[str] = set()
         self._newest: dict[str, bytes] = {}
         self._messages: dict[str, Message] = {}
-        self._unpublished: dict[str, None] = {}  # a dict keeps the order of first change
+        # By rank; a dict keeps the order of first change.
+        self._unpublished: tuple[dict[str, None], ...] = tuple({} for _ in range(RANKS))
         self._changed = asyncio.Event()
         self._watchers: list[Callable[[str, bytes], None]] = []
 
@@ -65,33 +86,44 @@ class Mirror:
     def _set(self, topic: str, message: Message, payload: bytes, *, urgent: bool) -> None:
         self._newest[topic] = payload
         self._messages[topic] = message
-        self._unpublished[topic] = None
         if urgent:
             self.urgent.add(topic)
+        self._add(topic)
         self._changed.set()
         for watcher in self._watchers:
             watcher(topic, payload)
+
+    def _add(self, topic: str) -> None:
+        """Mark a topic as unpublished, in its rank: what has become urgent moves up."""
+        rank = rank_of(topic, urgent=topic in self.urgent)
+        for lower in self._unpublished[rank + 1 :]:
+            lower.pop(topic, None)
+        if not any(topic in one for one in self._unpublished[:rank]):
+            self._unpublished[rank].setdefault(topic)
 
     def __contains__(self, topic: object) -> bool:
         return topic in self._newest
 
     def forget_published(self) -> None:
         """Mark every message as unpublished: the broker may have returned empty."""
-        self._unpublished = dict.fromkeys(self._newest)
+        for one in self._unpublished:
+            one.clear()
+        for topic in self._newest:
+            self._add(topic)
         self._changed.set()
 
     @property
     def unpublished(self) -> int:
         """Number of messages that the broker does not have."""
-        return len(self._unpublished)
+        return sum(map(len, self._unpublished))
 
     def holds(self, topic: str) -> bool:
         """Return whether the broker does not have a topic's newest message."""
-        return topic in self._unpublished
+        return any(topic in one for one in self._unpublished)
 
-    async def wait(self) -> None:
-        """Wait until there is an unpublished message, or until woken."""
-        if not self._unpublished:
+    async def wait(self, ranks: int = RANKS) -> None:
+        """Wait until there is an unpublished message of the first so many ranks, or until woken."""
+        if not any(self._unpublished[:ranks]):
             self._changed.clear()
             await self._changed.wait()
 
@@ -99,15 +131,22 @@ class Mirror:
         """Wake the task that waits."""
         self._changed.set()
 
-    def take(self) -> tuple[str, bytes] | None:
-        """Return the topic unpublished for longest and its newest message; it counts as published."""
-        if not self._unpublished:
-            return None
-        topic = next(iter(self._unpublished))
-        del self._unpublished[topic]
-        return topic, self._newest[topic]
+    def take(self, ranks: int = RANKS) -> tuple[str, bytes] | None:
+        """Return the next unpublished topic and its newest message; it counts as published.
+
+        The one of the first rank, and within it that unpublished for longest.
+
+        Args:
+            ranks: it is of one of the first so many ranks.
+        """
+        for one in self._unpublished[:ranks]:
+            if one:
+                topic = next(iter(one))
+                del one[topic]
+                return topic, self._newest[topic]
+        return None
 
     def put_back(self, topic: str) -> None:
         """Mark a topic as unpublished again: the broker did not take it."""
-        self._unpublished.setdefault(topic)
+        self._add(topic)
         self._changed.set()

@@ -8,7 +8,7 @@ import heapq
 import time
 from collections.abc import Callable
 
-from swathe.live.mirror import Mirror
+from swathe.live.mirror import OF_THE_MANY, RANKS, Mirror, rank_of
 from swathe.station import BrokerSettings
 
 __all__ = ["Outbox"]
@@ -48,7 +48,8 @@ class Outbox:
         self._next: dict[str, int] = {}  # when each topic may be published again
         self._held: dict[str, int] = {}
         self._since: dict[str, int] = {}  # when a held topic got its only message
-        self._order: list[tuple[int, str]] = []
+        # When held topics are due: those of the many apart, so that no other waits behind them.
+        self._orders: tuple[list[tuple[int, str]], ...] = ([], [])
         self._hurried = False
 
     @property
@@ -70,23 +71,31 @@ class Outbox:
         self._next.clear()
         self._held.clear()
         self._since.clear()
-        self._order.clear()
+        for order in self._orders:
+            order.clear()
         self._mirror.forget_published()
 
-    async def next(self) -> str:
-        """Wait for the next topic that is due, and return it."""
+    async def next(self, ranks: Callable[[], int] = lambda: RANKS) -> str:
+        """Wait for the next topic that is due, and return it.
+
+        Args:
+            ranks: returns of how many of the first ranks it may be now, 1 at the lowest; the mirror
+                is woken when that changes.
+        """
         while True:
-            now = self._clock()
-            topic = self._next_held(now) or self._next_new(now)
+            now, most = self._clock(), ranks()
+            orders = self._orders[: 1 + (most > OF_THE_MANY)] if most > 1 else ()
+            topic = (
+                self._next_new(now, 1) or self._next_held(now, orders) or self._next_new(now, most)
+            )
             if topic is not None:
                 self._note(topic, now)
                 return topic
-            if self._mirror.unpublished:
-                continue
-            wait = (self._order[0][0] - now) / 1e9 if self._order else None
+            first = min((order[0][0] for order in orders if order), default=None)
+            wait = None if first is None else (first - now) / 1e9
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait):
-                    await self._mirror.wait()
+                    await self._mirror.wait(most)
 
     def _note(self, topic: str, now: int) -> None:
         interval = self._intervals.get(topic.split("/")[2], 0)
@@ -96,29 +105,29 @@ class Outbox:
         begin = self._since.pop(topic, self._next.get(topic, now))
         self._next[topic] = max(begin + interval, now + interval // 2)
 
-    def _next_held(self, now: int) -> str | None:
-        while self._order and (self._hurried or self._order[0][0] <= now):
-            due, topic = heapq.heappop(self._order)
-            if self._held.get(topic) == due:
-                del self._held[topic]
-                return topic
+    def _next_held(self, now: int, orders: tuple[list[tuple[int, str]], ...]) -> str | None:
+        for order in orders:
+            while order and (self._hurried or order[0][0] <= now):
+                due, topic = heapq.heappop(order)
+                if self._held.get(topic) == due:
+                    del self._held[topic]
+                    return topic
         return None
 
-    def _next_new(self, now: int) -> str | None:
-        taken = self._mirror.take()
-        if taken is None:
-            return None
-        topic = taken[0]
-        urgent = topic in self._mirror.urgent
-        self._mirror.urgent.discard(topic)
-        due = self._next.get(topic, now)
-        if urgent or self._hurried or due <= now:
-            self._held.pop(topic, None)
-            return topic
-        if topic not in self._held:
-            self._held[topic] = due
-            self._since[topic] = now
-            heapq.heappush(self._order, (due, topic))
-        else:
-            self._since.pop(topic, None)
+    def _next_new(self, now: int, ranks: int) -> str | None:
+        while (taken := self._mirror.take(ranks)) is not None:
+            topic = taken[0]
+            urgent = topic in self._mirror.urgent
+            self._mirror.urgent.discard(topic)
+            due = self._next.get(topic, now)
+            if urgent or self._hurried or due <= now:
+                self._held.pop(topic, None)
+                return topic
+            if topic not in self._held:
+                self._held[topic] = due
+                self._since[topic] = now
+                of_many = rank_of(topic, urgent=False) >= OF_THE_MANY
+                heapq.heappush(self._orders[of_many], (due, topic))
+            else:
+                self._since.pop(topic, None)
         return None

@@ -20,6 +20,7 @@ class RunOutcome:
         folder: the survey.
         record: of the survey.
         halted: a fault stopped the crawler, and nobody has cleared it.
+        unpublished: what the broker does not have of how the run ended; empty where it has all.
     """
 
     status: Literal["complete", "incomplete"]
@@ -27,3 +28,4 @@ class RunOutcome:
     folder: SurveyFolder
     record: SurveyRecord
     halted: bool = False
+    unpublished: str = ""

@@ -41,9 +41,13 @@ class Publisher:
         mirror: takes the messages.
         pipeline: of the survey.
         progress_interval_ns: longest interval between two progress messages.
+        session: of this process, for its state messages.
     """
 
-    def __init__(self, mirror: Mirror, pipeline: Pipeline, *, progress_interval_ns: int) -> None:
+    def __init__(
+        self, mirror: Mirror, pipeline: Pipeline, *, progress_interval_ns: int, session: str = ""
+    ) -> None:
+        self._session = session
         self._mirror = mirror
         self._pipeline = pipeline
         self.topics = Topics(pipeline.station.name)
@@ -137,6 +141,7 @@ class Publisher:
                 "state": state,
                 "reason": reason,
                 "part": self._pipeline.station.survey.part,
+                "session": self._session,
                 "plan": PlanMessage.of_survey(self._pipeline),
             }
         )

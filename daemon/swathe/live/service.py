@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import secrets
 import time
 from collections.abc import Callable
 from importlib import import_module
@@ -111,6 +112,7 @@ class Daemon:
         self._revising = Revising(self._session, self._replacement)
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
+        self._process = self.commands.process = secrets.token_hex(4)
         self.commands.on_revised = self._revising.wake
         self._hub = PortHub(station)
         self.crawl: Crawl | None = None
@@ -188,10 +190,10 @@ class Daemon:
             covered = resumed and self.pipeline.target_reached and not self._revising.pending
             status: Literal["complete", "incomplete"] = "complete" if covered else "incomplete"
             await self._session.end(status, self._reason)
-            await self._publish_end(status, link_task)
+            missing = await self._publish_end(status, link_task)
         record = read_survey_record(self.folder.record)
         halted = self.crawl is not None and self.crawl.faulted
-        return RunOutcome(status, self._reason, self.folder, record, halted=halted)
+        return RunOutcome(status, self._reason, self.folder, record, halted, missing)
 
     async def _begin(
         self, stack: contextlib.AsyncExitStack
@@ -247,9 +249,7 @@ class Daemon:
             self._session.flush(sync=pace.sync())
 
     def _put_simple_state(self, state: str, reason: str) -> None:
-        """Put a state without what only the pipeline knows."""
-        message = simple_state(self.station, self._session.survey, state, reason)
-        self.mirror.put(Topics(self.station.name).state, message)
+        self.mirror.put(Topics(self.station.name).state, self._state(state, reason))
 
     async def _scan(
         self,
@@ -265,6 +265,7 @@ class Daemon:
             self.mirror,
             self.pipeline,
             progress_interval_ns=(settings or BrokerSettings()).progress_interval,
+            session=self._process,
         )
         publisher.put_all()
         self._auto.begin()
@@ -310,8 +311,9 @@ class Daemon:
         self.link, task = start_link(
             settings,
             station=self.station.name,
-            survey=self._session.survey,
+            session=self._process,
             mirror=self.mirror,
+            settled=lambda: self._shown.publisher is not None,
             will=lambda: self._state("offline", "the broker lost the station"),
             commands=self.commands,
         )
@@ -320,11 +322,12 @@ class Daemon:
     def _state(self, state: str, reason: str) -> StateMessage:
         """Return a state message, with the plan once the survey is resumed."""
         if (publisher := self._shown.publisher) is None:
-            return simple_state(self.station, self._session.survey, state, reason)
+            survey, session = self._session.survey, self._process
+            return simple_state(self.station, survey, state, reason, session=session)
         return publisher.state(state, reason)
 
-    async def _publish_end(self, status: str, link_task: asyncio.Task[None] | None) -> None:
-        """Publish how the run ended, if a broker is connected."""
+    async def _publish_end(self, status: str, link_task: asyncio.Task[None] | None) -> str:
+        """Publish how the run ended; return what the broker does not have of it."""
         if (publisher := self._shown.publisher) is None:
             self._put_simple_state(status, self._reason)
         else:
@@ -335,7 +338,8 @@ class Daemon:
         if link_task is not None and self.link is not None:
             from swathe.live.linking import end_link
 
-            await end_link(self.link, link_task)
+            return await end_link(self.link, link_task)
+        return ""
 
     async def _acquire(self, publisher: Publisher) -> None:
         """Drain, tick, flush and checkpoint until the end."""
@@ -385,6 +389,8 @@ class Daemon:
         self.checks.advance()
         if self.page is not None:
             self.health.show(AlarmKind.WRONG_TOKENS, self.page.wrong_tokens)
+        if self.link is not None:
+            self.link.own.report(self.health.show)
         publisher.put_changes(now, self._hub.stalls, self.delay)
         if self._observer is not None:
             self._observer.show(self)

@@ -10,7 +10,9 @@ from swathe.station import Station
 __all__ = ["simple_state"]
 
 
-def simple_state(station: Station, survey: str, state: str, reason: str) -> StateMessage:
+def simple_state(
+    station: Station, survey: str, state: str, reason: str, *, session: str
+) -> StateMessage:
     """Return a state message without what only the pipeline knows, of the present time.
 
     Args:
@@ -18,6 +20,7 @@ def simple_state(station: Station, survey: str, state: str, reason: str) -> Stat
         survey: identity of the survey.
         state: as `StateMessage` lists them.
         reason: in words.
+        session: of this process.
     """
     return StateMessage.model_validate(
         {
@@ -27,5 +30,6 @@ def simple_state(station: Station, survey: str, state: str, reason: str) -> Stat
             "state": state,
             "reason": reason,
             "part": station.survey.part,
+            "session": session,
         }
     )

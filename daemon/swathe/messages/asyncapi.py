@@ -30,7 +30,7 @@ from swathe.pipeline.progress.fields import Snapshot
 
 __all__ = ["CONTRACT_VERSION", "asyncapi_document"]
 
-CONTRACT_VERSION = "1.1.0"
+CONTRACT_VERSION = "1.2.0"
 """Of the contract: the major number is the messages' `version`, the minor rises with new fields."""
 
 _BINDING = "0.2.0"
@@ -95,8 +95,8 @@ def asyncapi_document() -> dict[str, Any]:
             "description": (
                 "Messages of a Swathe station and commands to it. Lengths are mm, areas mm², "
                 "times UTC. Retained messages are the present state: a late subscriber receives all of it. "
-                "MQTT 3.1.1 suffices; where the broker speaks MQTT 5, a command's response topic "
-                "and correlation data are used as well. A reader must ignore unknown fields: they may "
+                "MQTT 3.1.1 suffices, with a `time` in each command; where the broker speaks MQTT 5, a "
+                "command's retain flag, response topic and correlation data are used as well. A reader must ignore unknown fields: they may "
                 "be added within a version."
             ),
             "license": {"name": "MIT"},
@@ -154,7 +154,8 @@ def _operation(topic: _Topic) -> dict[str, Any]:
     if topic.received:
         operation["reply"] = {
             "address": {
-                "description": "swathe/STATION/reply/ID unless the command names a topic",
+                "description": "swathe/STATION/reply/ID unless the command names another topic "
+                "below swathe/STATION/reply/",
                 "location": "$message.payload#/reply_to",
             },
             "channel": {"$ref": "#/channels/reply"},

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from swathe.messages.base import Message
 from swathe.messages.topics import ROOT
 from swathe.pipeline import CheckPhase
-from swathe.pipeline.progress.fields import Snapshot
+from swathe.pipeline.progress.fields import Snapshot, UtcTime
 from swathe.pipeline.progress.revision_snapshots import StretchSnapshot
 from swathe.pipeline.progress.snapshots import ZoneSnapshot
 
@@ -32,9 +32,10 @@ _NEEDS = {
 
 
 class CommandMessage(Snapshot):
-    """A command to a station. A retained one is never executed.
+    """A command to a station. A retained one is never executed, nor one that is too old.
 
-    The same command with the same id within 30 s is answered again, not executed again.
+    The same command with the same id within 25 s is answered again, not executed again; later, or
+    with other contents, the id is refused.
     """
 
     version: Literal[1] = 1
@@ -73,11 +74,24 @@ class CommandMessage(Snapshot):
         description="chosen by the sender, a new one each time; the reply repeats it",
     )
     by: str = Field(min_length=1, max_length=80, description="who gives the command")
-    reply_to: str | None = Field(
+    time: UtcTime | None = Field(
+        None,
+        description="when it was given, by the sender's clock: refused when it differs from the "
+        "station's by more than `broker.command_lifetime`. Required over MQTT 3.1.1",
+    )
+    session: str | None = Field(
         None,
         min_length=1,
+        max_length=40,
+        description="the session of the state message, to command that process only; required while "
+        "two stations have the same name",
+    )
+    reply_to: str | None = Field(
+        None,
         max_length=200,
-        description="topic for the reply; swathe/STATION/reply/ID by default",
+        pattern=rf"^{ROOT}/[^/+#$]+/reply/[^+#$]+$",
+        description="topic for the reply, below swathe/STATION/reply/; swathe/STATION/reply/ID by "
+        "default",
     )
     line: int | None = Field(
         None,
@@ -135,20 +149,6 @@ class CommandMessage(Snapshot):
         "reading, or else at an interval",
     )
 
-    @field_validator("reply_to")
-    @classmethod
-    def _reply_to_is_for_replies(cls, topic: str | None) -> str | None:
-        if topic is None:
-            return None
-        if "+" in topic or "#" in topic or "\0" in topic or topic.startswith("$"):
-            message = "must be a topic without + and #"
-            raise ValueError(message)
-        parts = topic.split("/")
-        if parts[0] == ROOT and (len(parts) < 4 or parts[2] != "reply"):
-            message = f"must not be one of Swathe's own topics, but for {ROOT}/STATION/reply/..."
-            raise ValueError(message)
-        return topic
-
     @model_validator(mode="after")
     def _has_its_argument(self) -> Self:
         for need in _NEEDS.get(self.command, ()):
@@ -170,3 +170,4 @@ class ReplyMessage(Message):
     id: str = Field(description="of the command")
     accepted: bool
     detail: str = Field(description="what was done, or 'refused: ' and the reason")
+    session: str = Field("", description="of the process that replies, as in the state message")

@@ -11,14 +11,19 @@ from dataclasses import dataclass
 
 import aiomqtt
 from aiomqtt import ProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from swathe.errors import SwatheError
 from swathe.station import BrokerSettings, tls_context
 
-__all__ = ["BrokerAccess", "ConnectionProblem"]
+__all__ = ["BrokerAccess", "ConnectionProblem", "json_properties"]
 
 _KEEPALIVE_SECONDS = 10
 _TIMEOUT_SECONDS = 5
+# No message of ours is longer, and no more of them wait to be read.
+_PACKET_BYTES = 1 << 21
+_QUEUED = 20_000
 # MQTT 3.1.1, table 3.1: 4 bad user name or password, 5 not authorized; MQTT 5, table 3-1: 134, 135.
 _DENIED = (4, 5, 134, 135)
 # TLS alerts (RFC 8446, 6.2) by which a broker rejects the client's certificate.
@@ -106,6 +111,8 @@ class BrokerAccess:
             will=will,
             tls_context=self._tls,
             logger=self._logger,
+            properties=_limits(version),
+            max_queued_incoming_messages=_QUEUED,
             # Messages are small and far apart: none should wait to share a packet with the next.
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
@@ -177,6 +184,24 @@ class BrokerAccess:
             return ConnectionProblem(self._certificate_required(), refused=True)
         remedy = "check 'broker.port' and 'broker.tls'"
         return ConnectionProblem(f"no TLS at {self.address}: {remedy} ({reason})", refused=True)
+
+
+def json_properties(version: ProtocolVersion) -> Properties | None:
+    """Return the properties of our messages, where the protocol has any."""
+    if version is not ProtocolVersion.V5:
+        return None
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties.ContentType = "application/json"
+    return properties
+
+
+def _limits(version: ProtocolVersion) -> Properties | None:
+    """Return what a broker may send at the most, where the protocol lets us say so."""
+    if version is not ProtocolVersion.V5:
+        return None
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = _PACKET_BYTES
+    return properties
 
 
 def _causes(error: BaseException) -> Iterator[BaseException]:

@@ -130,6 +130,9 @@ class StateMessage(Message):
     state: Literal["resuming", "scanning", "paused", "complete", "incomplete", "offline"]
     reason: str = ""
     part: str = ""
+    session: str = Field(
+        "", description="of the process: a new one each time; two of them are two stations"
+    )
     plan: PlanMessage | None = Field(None, description="what is scanned, for whoever draws a map")
 
 

@@ -79,29 +79,24 @@ class Topics:
         return f"{ROOT}/{self.station}/spot/{number}"
 
     @property
-    def alarms(self) -> str:
-        """Filter of all alarms."""
-        return f"{ROOT}/{self.station}/alarm/+"
+    def own(self) -> tuple[str, ...]:
+        """Filters of all that the station publishes, but for replies."""
+        root = f"{ROOT}/{self.station}"
+        one = (
+            self.state,
+            self.progress,
+            self.checking,
+            self.rescan,
+            self.revisions,
+            self.confirm,
+            self.spots,
+        )
+        many = ("line", "gap", "check", "alarm", "port", "spot")
+        return *one, *(f"{root}/{kind}/+" for kind in many)
 
-    @property
-    def lines(self) -> str:
-        """Filter of all line summaries."""
-        return f"{ROOT}/{self.station}/line/+"
-
-    @property
-    def gaps(self) -> str:
-        """Filter of all gaps."""
-        return f"{ROOT}/{self.station}/gap/+"
-
-    @property
-    def checks(self) -> str:
-        """Filter of all calibration checks."""
-        return f"{ROOT}/{self.station}/check/+"
-
-    @property
-    def ports(self) -> str:
-        """Filter of all ports' health."""
-        return f"{ROOT}/{self.station}/port/+"
+    def is_gap(self, topic: str) -> bool:
+        """Return whether a topic is that of a gap."""
+        return topic.startswith(f"{ROOT}/{self.station}/gap/")
 
     def line(self, number: int) -> str:
         """Topic of one line's summary."""

@@ -40,6 +40,8 @@ class AlarmKind(StrEnum):
     DISK_STALLED = "disk stalled"
     HELD_UP = "daemon held up"
     WRONG_TOKENS = "wrong tokens"
+    NAME_IN_USE = "name in use"
+    FOREIGN_WRITER = "foreign writer"
 
 
 class SoundEvent(StrEnum):

@@ -50,6 +50,15 @@ class BrokerSettings(StationTable):
     senders: tuple[Annotated[str, StringConstraints(min_length=1, max_length=80)], ...] | None = (
         Field(None, description="whose commands are obeyed, by their `by`; anyone's by default")
     )
+    command_lifetime: Duration = Field(
+        30_000_000_000,
+        ge=1_000_000_000,
+        le=3_600_000_000_000,
+        description="how far the time in a command may be from this machine's, ns",
+    )
+    gaps: int = Field(
+        500, ge=10, le=100_000, description="gaps that the broker has: open and large ones first"
+    )
     radio: bool = Field(False, description="a slow link: longer default intervals")
     progress_interval: Duration = Field(
         250_000_000, ge=20_000_000, description="from progress to progress at least, ns"

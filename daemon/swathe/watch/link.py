@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import time
 import uuid
 from collections.abc import Callable
 
 import aiomqtt
 
 from swathe.errors import SwatheError, first_error
-from swathe.messages import ROOT, CommandMessage, Topics
+from swathe.messages import ROOT, CommandMessage, Topics, moment
 from swathe.messages.connection import BrokerAccess
 from swathe.station import BrokerSettings
 from swathe_drivers import Backoff
@@ -112,12 +113,26 @@ class WatchLink:
                 self._client = None
         raise aiomqtt.MqttError("the broker ended the link")
 
-    async def acknowledge(self, station: str, alarm: int, by: str) -> None:
-        """Acknowledge an alarm of a station; the alarm's own message confirms it."""
+    async def acknowledge(
+        self, station: str, alarm: int, by: str, *, session: str | None = None
+    ) -> None:
+        """Acknowledge an alarm of a station; the alarm's own message confirms it.
+
+        Args:
+            station: its name.
+            alarm: number of the alarm.
+            by: who acknowledges it.
+            session: of the station's process, as in its state; None while unknown.
+        """
         if self._client is None:
             return
         command = CommandMessage(
-            command="acknowledge", id=uuid.uuid4().hex[:12], by=by, alarm=alarm
+            command="acknowledge",
+            id=uuid.uuid4().hex[:12],
+            by=by,
+            alarm=alarm,
+            time=moment(time.time_ns()),
+            session=session,
         )
         payload = command.model_dump_json(by_alias=True, exclude_none=True)
         await self._client.publish(Topics(station).command, payload, qos=1)

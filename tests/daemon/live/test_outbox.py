@@ -58,7 +58,7 @@ async def test_each_kind_at_its_own_pace() -> None:
     bench = Bench()
     for kind in ("state", "progress", "line/1", "port/gauge"):
         bench.put(kind)
-    assert await bench.published(0) == ["state", "progress", "line/1", "port/gauge"]
+    assert await bench.published(0) == ["state", "progress", "port/gauge", "line/1"]
     for kind in ("state", "progress", "line/1", "line/1", "line/2", "port/gauge"):
         bench.put(kind)
     assert await bench.published(50) == ["state", "line/2"]
@@ -167,3 +167,55 @@ async def test_next_wakes_when_a_held_topic_is_due() -> None:
     async with asyncio.timeout(5):
         await outbox.next()
     assert time.monotonic() - begun > 0.05
+
+
+async def test_small_messages_never_wait_behind_many() -> None:
+    """The state is first, then what there is one of, then gaps that opened, then all others."""
+    bench = Bench()
+    for number in range(300):
+        bench.put(f"gap/{number}")
+    bench.put("line/1")
+    bench.put("gap/500", urgent=True)
+    for kind in ("progress", "alarm/1", "state"):
+        bench.put(kind)
+    found = await bench.published(0)
+    assert found[:5] == ["state", "progress", "alarm/1", "gap/500", "gap/0"]
+    assert found[-1] == "line/1"
+    for number in range(300):
+        bench.put(f"gap/{number}")
+    bench.put("progress")
+    bench.put("gap/299", urgent=True)
+    assert (await bench.published(200))[:3] == ["progress", "gap/299", "gap/0"]
+
+
+async def test_only_ranks_that_may_go_are_returned_and_the_others_wait() -> None:
+    """While the link is full of gaps the state and progress still go, held back or not."""
+    bench = Bench()
+    ranks = [1]
+
+    async def published(now: int) -> list[str]:
+        bench.now = now * MS
+        found = []
+        while True:
+            try:
+                async with asyncio.timeout(0.01):
+                    found.append(
+                        (await bench.outbox.next(lambda: ranks[0])).removeprefix("swathe/s/")
+                    )
+            except TimeoutError:
+                return found
+
+    for kind in ("gap/1", "progress", "state"):
+        bench.put(kind)
+    assert await published(0) == ["state"]
+    ranks[0] = 2
+    assert await published(0) == ["progress"]
+    bench.put("progress")
+    assert await published(50) == []  # not before its interval
+    assert await published(100) == ["progress"]
+    assert not bench.outbox.empty
+    waiting = asyncio.create_task(bench.outbox.next(lambda: ranks[0]), name="next")
+    await asyncio.sleep(0)
+    ranks[0] = 4
+    bench.mirror.wake()
+    assert await asyncio.wait_for(waiting, 5) == "swathe/s/gap/1"

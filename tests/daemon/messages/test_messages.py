@@ -263,7 +263,9 @@ EXAMPLES: list[tuple[str, BaseModel]] = [
             command="exclude",
             id="a-2",
             by="operator",
-            reply_to="crew/answers",
+            reply_to="swathe/bench/reply/crew/1",
+            time=datetime(2030, 1, 1, tzinfo=UTC),
+            session="0a1b",
             zone=ZoneSnapshot(name="lug", scan=Extent(low=1.0, high=2.0)),
         ),
     ),
@@ -395,13 +397,12 @@ def test_topics_of_a_station() -> None:
     assert topics.state == "swathe/bench/state"
     assert topics.progress == "swathe/bench/progress"
     assert topics.command == "swathe/bench/command"
-    assert (topics.line(3), topics.lines) == ("swathe/bench/line/3", "swathe/bench/line/+")
-    assert (topics.gap(7), topics.gaps) == ("swathe/bench/gap/7", "swathe/bench/gap/+")
-    assert (topics.port("gauge"), topics.ports) == (
-        "swathe/bench/port/gauge",
-        "swathe/bench/port/+",
-    )
-    assert (topics.alarm(4), topics.alarms) == ("swathe/bench/alarm/4", "swathe/bench/alarm/+")
+    assert topics.line(3) == "swathe/bench/line/3"
+    assert topics.gap(7) == "swathe/bench/gap/7"
+    assert topics.port("gauge") == "swathe/bench/port/gauge"
+    assert topics.alarm(4) == "swathe/bench/alarm/4"
+    assert topics.is_gap(topics.gap(7))
+    assert not topics.is_gap("swathe/other/gap/7")
     assert topics.revisions == "swathe/bench/revisions"
     assert topics.confirm == "swathe/bench/confirm"
     assert topics.rescan == "swathe/bench/rescan"
@@ -499,7 +500,14 @@ def test_port_message_tells_the_last_fault_with_its_offset() -> None:
         {"reply_to": "$SYS/x"},
         {"reply_to": "swathe/other/command"},
         {"reply_to": "swathe/other/state"},
-        {"reply_to": "x" * 201},
+        {"reply_to": "swathe/bench/reply/" + "x" * 200},
+        {"reply_to": "crew/answers"},
+        {"reply_to": "swathe/bench/reply/"},
+        {"reply_to": "swathe/bench/reply/+"},
+        {"reply_to": "swathe/+/reply/a"},
+        {"time": "yesterday"},
+        {"time": "2030-01-01T00:00:00"},
+        {"session": ""},
     ],
 )
 def test_command_out_of_bounds_is_refused(other: dict[str, Any]) -> None:

@@ -178,6 +178,8 @@ export const ALARM_NAMES = {
   "disk stalled": "Disk does not answer",
   "daemon held up": "Daemon held up",
   "wrong tokens": "Wrong tokens at the page",
+  "name in use": "Another station has this name",
+  "foreign writer": "Somebody else writes on the station's MQTT topics",
   "check overdue": "Calibration check overdue",
   "gaps open": "Gap opened",
   "below alert": "Wall below alert level",

@@ -1,0 +1,158 @@
+"""Commands from the broker: parsed, let through or refused, and answered."""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import aiomqtt
+from aiomqtt import ProtocolVersion
+from paho.mqtt.properties import Properties
+from pydantic import ValidationError
+
+from swathe.live.command_gate import Arrival, CommandGate
+from swathe.messages import CommandMessage, ReplyMessage, Topics
+from swathe.messages.bounded_json import UnboundedJsonError, parse_json
+from swathe.messages.connection import json_properties
+
+__all__ = ["Answer", "Inbox"]
+
+_log = logging.getLogger(__name__)
+
+_COMMAND_BYTES = 4096
+# Replies on their way at once; a broker that takes none gets no more.
+_REPLIES = 32
+_ANSWER_SECONDS = 30.0
+_ID = re.compile(r"[A-Za-z0-9_-]{1,64}")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A reply, where it goes, and its properties of MQTT 5."""
+
+    reply: ReplyMessage
+    topic: str
+    properties: Properties | None
+
+
+class Inbox:
+    """Takes the messages of the command topic.
+
+    Args:
+        topics: of the station.
+        gate: which commands are executed.
+        on_command: executes a command and returns the reply.
+        on_refused: returns the reply to a command that is not executed, from its id and the reason.
+        shared: returns whether another station of this name is on the broker.
+    """
+
+    def __init__(
+        self,
+        topics: Topics,
+        gate: CommandGate,
+        *,
+        on_command: Callable[[CommandMessage], ReplyMessage],
+        on_refused: Callable[[str, str], ReplyMessage],
+        shared: Callable[[], bool],
+    ) -> None:
+        self._topics = topics
+        self._gate = gate
+        self._on_command = on_command
+        self._on_refused = on_refused
+        self._shared = shared
+        self._sending = 0
+        self._flooded = 0
+
+    def take(
+        self,
+        data: bytes,
+        *,
+        retained: bool,
+        version: ProtocolVersion,
+        request: Properties | None = None,
+    ) -> Answer | None:
+        """Execute or refuse a command; return the answer, None where its sender cannot be answered.
+
+        Args:
+            data: the message.
+            retained: its retain flag.
+            version: of the protocol.
+            request: its properties of MQTT 5.
+        """
+        floods = self._gate.floods()
+        # In a flood nothing is parsed but what may be a stop.
+        if floods and b"stop" not in data:
+            self._flooded += 1
+            if self._flooded & (self._flooded - 1) == 0:  # 1, 2, 4, 8: a flood fills no log
+                _log.warning("commands come too fast: %d are left out until now", self._flooded)
+            return None
+        try:
+            contents = parse_json(data, limit=_COMMAND_BYTES)
+        except UnboundedJsonError as error:
+            _log.warning("a command is refused: %s", error)
+            return None
+        try:
+            command = CommandMessage.model_validate(contents)
+        except ValidationError as error:
+            reason = "; ".join(
+                f"{'.'.join(map(str, one['loc'])) or 'command'}: {one['msg']}"
+                for one in error.errors(include_url=False, include_input=False)[:3]
+            )
+            _log.warning("a command is refused: %s", reason)
+            identity = _id_in(contents)
+            if identity is None:
+                return None
+            return self._answer(self._on_refused(identity, reason), None, version, request)
+        if floods and command.command != "stop":
+            return None
+        arrival = Arrival(
+            retained=retained,
+            shows_retained=version is ProtocolVersion.V5,
+            shared=self._shared(),
+        )
+        if why := self._gate.why_not(command, arrival):
+            _log.warning("command %r of %r is refused: %s", command.command, command.by, why)
+            reply, topic = self._on_refused(command.id, why), None
+        else:
+            reply, topic = self._on_command(command), command.reply_to
+        return self._answer(reply, topic, version, request)
+
+    def _answer(
+        self,
+        reply: ReplyMessage,
+        topic: str | None,
+        version: ProtocolVersion,
+        request: Properties | None,
+    ) -> Answer:
+        properties = json_properties(version)
+        if request is not None and properties is not None:
+            asked = getattr(request, "ResponseTopic", None)
+            if topic is None and self._gate.may_reply_on(asked):
+                topic = str(asked)
+            correlation = getattr(request, "CorrelationData", None)
+            if correlation is not None:
+                properties.CorrelationData = correlation
+        return Answer(reply, topic or self._topics.reply(reply.id), properties)
+
+    async def send(self, client: aiomqtt.Client, answer: Answer) -> None:
+        """Publish an answer, unless the broker has not taken many others."""
+        if self._sending >= _REPLIES:
+            _log.warning("the broker takes no replies: that to %s is left out", answer.reply.id)
+            return
+        self._sending += 1
+        try:
+            payload = answer.reply.model_dump_json(by_alias=True).encode()
+            await client.publish(
+                answer.topic, payload, 1, properties=answer.properties, timeout=_ANSWER_SECONDS
+            )
+        finally:
+            self._sending -= 1
+
+
+def _id_in(contents: Any) -> str | None:  # noqa: ANN401  any JSON
+    """Return the id of an invalid command, so that its sender can be answered."""
+    identity = contents.get("id") if isinstance(contents, dict) else None
+    return identity if isinstance(identity, str) and _ID.fullmatch(identity) else None

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from swathe.messages import CommandMessage, Topics
 from swathe.pipeline.progress.fields import moment
 
-__all__ = ["Arrival", "CommandGate"]
+__all__ = ["CommandGate", "Delivery"]
 
 # An equal command within this time is one that the network delivered twice.
 _SAME_NS = 25_000_000_000
@@ -20,7 +20,7 @@ _BURST, _PER_SECOND = 40, 10
 
 
 @dataclass(frozen=True, slots=True)
-class Arrival:
+class Delivery:
     """How a command came.
 
     Attributes:
@@ -78,7 +78,7 @@ class CommandGate:
         self._tokens -= 1
         return False
 
-    def why_not(self, command: CommandMessage, arrival: Arrival) -> str:
+    def why_not(self, command: CommandMessage, arrival: Delivery) -> str:
         """Return why a command is not executed; empty where it is."""
         if arrival.retained:
             return "it is a retained message, which may be of any age: publish it without 'retain'"
@@ -95,7 +95,7 @@ class CommandGate:
             )
         return self._why_not_fresh(command, arrival) or self._why_not_new(command)
 
-    def _why_not_fresh(self, command: CommandMessage, arrival: Arrival) -> str:
+    def _why_not_fresh(self, command: CommandMessage, arrival: Delivery) -> str:
         if command.time is None:
             if arrival.shows_retained:
                 return ""

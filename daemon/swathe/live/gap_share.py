@@ -5,11 +5,11 @@ from __future__ import annotations
 import heapq
 from dataclasses import dataclass
 
-__all__ = ["GapShare", "Placed"]
+__all__ = ["GapPlace", "GapShare"]
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class GapPlace:
     """What is to be done with the message of a gap.
 
     Attributes:
@@ -39,19 +39,19 @@ class GapShare:
     def __contains__(self, topic: object) -> bool:
         return topic in self._kept
 
-    def place(self, topic: str, *, is_open: bool, cells: int) -> Placed:
+    def place(self, topic: str, *, is_open: bool, cells: int) -> GapPlace:
         """Return what is to be done with the newest message of a gap."""
         rank = is_open, cells
         if topic in self._kept or len(self._kept) < self._limit:
             self._keep(topic, rank)
-            return Placed(send=True, again="" if is_open else self._largest_left())
+            return GapPlace(send=True, again="" if is_open else self._largest_left())
         victim = self._find_lowest()
         if rank <= self._kept[victim]:
             self._leave(topic, rank)
-            return Placed(send=False)
+            return GapPlace(send=False)
         self._leave(victim, self._kept.pop(victim))
         self._keep(topic, rank)
-        return Placed(send=True, clear=victim)
+        return GapPlace(send=True, clear=victim)
 
     def _keep(self, topic: str, rank: tuple[bool, int]) -> None:
         self._left.pop(topic, None)

@@ -13,7 +13,7 @@ from aiomqtt import ProtocolVersion
 from paho.mqtt.properties import Properties
 from pydantic import ValidationError
 
-from swathe.live.command_gate import Arrival, CommandGate
+from swathe.live.command_gate import CommandGate, Delivery
 from swathe.messages import CommandMessage, ReplyMessage, Topics
 from swathe.messages.bounded_json import UnboundedJsonError, parse_json
 from swathe.messages.connection import json_properties
@@ -108,7 +108,7 @@ class Inbox:
             return self._answer(self._on_refused(identity, reason), None, version, request)
         if floods and command.command != "stop":
             return None
-        arrival = Arrival(
+        arrival = Delivery(
             retained=retained,
             shows_retained=version is ProtocolVersion.V5,
             shared=self._shared(),

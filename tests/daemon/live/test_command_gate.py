@@ -6,12 +6,12 @@ from typing import Any
 
 import pytest
 
-from swathe.live.command_gate import Arrival, CommandGate
+from swathe.live.command_gate import CommandGate, Delivery
 from swathe.messages import CommandMessage, Topics, moment
 
 S = 1_000_000_000
-NEW = Arrival(retained=False, shows_retained=True)
-OLD = Arrival(retained=False, shows_retained=False)
+NEW = Delivery(retained=False, shows_retained=True)
+OLD = Delivery(retained=False, shows_retained=False)
 
 
 class Bench:
@@ -29,7 +29,7 @@ class Bench:
             monotonic=lambda: self.now,
         )
 
-    def why_not(self, arrival: Arrival = NEW, *, age: float | None = None, **other: Any) -> str:
+    def why_not(self, arrival: Delivery = NEW, *, age: float | None = None, **other: Any) -> str:
         """Return why a command is not executed; `age` in s puts a time into it."""
         given = {} if age is None else {"time": moment(self.now - round(age * S))}
         command = {"command": "note", "id": "a", "by": "crew", "text": "x", **given, **other}
@@ -41,7 +41,7 @@ def test_retained_command_is_refused_whatever_it_is(command: str) -> None:
     """Also a stop: the broker would give it again at each connection, to each run."""
     bench = Bench()
     bench.moves = True
-    retained = Arrival(retained=True, shows_retained=True)
+    retained = Delivery(retained=True, shows_retained=True)
     assert "retained" in bench.why_not(retained, command=command, age=0)
 
 
@@ -98,7 +98,7 @@ def test_reply_stays_below_the_stations_own_topic() -> None:
 def test_two_stations_of_one_name_are_told_apart_by_their_sessions() -> None:
     """A command names the one that it is for; without a name neither obeys."""
     bench = Bench()
-    shared = Arrival(retained=False, shows_retained=True, shared=True)
+    shared = Delivery(retained=False, shows_retained=True, shared=True)
     assert "this one is aa11" in bench.why_not(shared, command="stop")
     assert bench.why_not(shared, command="stop", session="aa11", id="b") == ""
     assert bench.why_not(shared, session="bb22", id="c") == (
@@ -110,7 +110,7 @@ def test_two_stations_of_one_name_are_told_apart_by_their_sessions() -> None:
 def test_stop_of_a_crawler_in_motion_is_obeyed_whatever_is_wrong_with_it() -> None:
     """Whoever sees a crawler fail may stop it: with a wrong clock, without a session, twice."""
     bench = Bench()
-    shared = Arrival(retained=False, shows_retained=False, shared=True)
+    shared = Delivery(retained=False, shows_retained=False, shared=True)
     assert bench.why_not(shared, command="stop") != ""
     bench.moves = True
     for age in (None, 4000, -4000):

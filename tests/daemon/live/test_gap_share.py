@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import random
 
-from swathe.live.gap_share import GapShare, Placed
+from swathe.live.gap_share import GapPlace, GapShare
 
 
 def test_few_gaps_are_all_published_closed_ones_too() -> None:
     """Up to the limit nothing is left out."""
     share = GapShare(3)
-    assert share.place("a", is_open=True, cells=5) == Placed(send=True)
-    assert share.place("b", is_open=False, cells=1) == Placed(send=True)
-    assert share.place("c", is_open=True, cells=2) == Placed(send=True)
-    assert share.place("a", is_open=True, cells=1) == Placed(send=True)
+    assert share.place("a", is_open=True, cells=5) == GapPlace(send=True)
+    assert share.place("b", is_open=False, cells=1) == GapPlace(send=True)
+    assert share.place("c", is_open=True, cells=2) == GapPlace(send=True)
+    assert share.place("a", is_open=True, cells=1) == GapPlace(send=True)
 
 
 def test_open_and_large_ones_displace_others() -> None:
@@ -21,15 +21,15 @@ def test_open_and_large_ones_displace_others() -> None:
     share = GapShare(2)
     share.place("a", is_open=True, cells=5)
     share.place("b", is_open=False, cells=100)
-    assert share.place("c", is_open=True, cells=3) == Placed(send=True, clear="b")
-    assert share.place("d", is_open=True, cells=3) == Placed(send=False)
-    assert share.place("e", is_open=False, cells=900) == Placed(send=False)
-    assert share.place("d", is_open=True, cells=4) == Placed(send=True, clear="c")
+    assert share.place("c", is_open=True, cells=3) == GapPlace(send=True, clear="b")
+    assert share.place("d", is_open=True, cells=3) == GapPlace(send=False)
+    assert share.place("e", is_open=False, cells=900) == GapPlace(send=False)
+    assert share.place("d", is_open=True, cells=4) == GapPlace(send=True, clear="c")
     assert "d" in share
     assert "c" not in share
     # As one closes, the largest of those left out has room.
-    assert share.place("a", is_open=False, cells=5) == Placed(send=True, again="c")
-    assert share.place("c", is_open=True, cells=3) == Placed(send=True, clear="a")
+    assert share.place("a", is_open=False, cells=5) == GapPlace(send=True, again="c")
+    assert share.place("c", is_open=True, cells=3) == GapPlace(send=True, clear="a")
 
 
 def test_broker_has_the_largest_open_gaps_whatever_the_order() -> None:

@@ -137,6 +137,8 @@ class DigestLog:
     def _append(self, line: Mapping[str, Any]) -> None:
         body = json.dumps(line, separators=(",", ":")).encode()
         chain = chained(self._chain, body)
+        # Until the line is whole: what a full disk took of it must not stay before the next one.
+        self._chain = ""
         with self.folder.append(DIGESTS) as stream:
             stream.write(b"%s %s\n" % (chain.encode(), body))
             stream.flush()

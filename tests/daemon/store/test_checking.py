@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import pytest
@@ -325,6 +326,37 @@ def test_damaged_log_of_digests_is_kept_aside(survey: SurveyFolder) -> None:
         write_derived(survey, replay(survey))
     assert (survey.path / "set-aside" / "1" / DIGESTS).read_bytes() == data
     assert [str(one) for one in check_survey(survey).faults] == ["thickness.png has no digest"]
+
+
+@pytest.mark.parametrize("line", [1, 2])
+def test_line_that_a_full_disk_cut_off_is_no_damage(
+    survey: SurveyFolder, monkeypatch: pytest.MonkeyPatch, line: int
+) -> None:
+    """Once there is room again the log continues, and the files are verified."""
+    log = DigestLog(SafeFolder(survey.path))
+    log.begin()
+    append, appended = SafeFolder.append, []
+
+    def full(self: SafeFolder, name: str) -> BinaryIO:
+        stream = append(self, name)
+        appended.append(name)
+        if len(appended) == line:
+            with stream:
+                stream.write(b"half a line")
+            raise OSError(28, "No space left on device")
+        return stream
+
+    def checkpoint(data: bytes) -> None:
+        with log.writing(["survey.json"]):
+            log.replace("survey.json", data)
+
+    monkeypatch.setattr(SafeFolder, "append", full)
+    with pytest.raises(OSError, match="No space"):
+        checkpoint(b"1")
+    found = [fault.kind.value for fault in check_survey(survey).faults]
+    assert found == (["unfinished"] if line == 2 else [])
+    checkpoint(b"2")
+    assert check_survey(survey).good
 
 
 def test_file_of_empty_lists_is_not_parsed(

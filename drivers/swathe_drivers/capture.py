@@ -311,6 +311,11 @@ class CaptureTransport:
         """Take bytes and send them nowhere."""
         return len(data)
 
+    @property
+    def descriptor(self) -> int | None:
+        """None: nothing can be written to it."""
+        return None
+
     def discard_output(self) -> bool:
         """Nothing waits to be sent."""
         return False

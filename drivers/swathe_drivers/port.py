@@ -8,6 +8,7 @@ Where there is a schedule of requests, the same thread sends them between two re
 never overtakes the answer to the one before.
 """
 
+import os
 import threading
 import time
 from collections.abc import Callable
@@ -205,6 +206,19 @@ class PortReader(Starting):
             PortError, DriverUsageError: as `write`.
         """
         return self._with_port(lambda transport: transport.discard_output())
+
+    def duplicate(self) -> int | None:
+        """Return a new descriptor of the open port, the caller's to close; None where it has none.
+
+        Raises:
+            PortError, DriverUsageError: as `write`.
+        """
+
+        def duplicated(transport: Transport) -> int | None:
+            descriptor = transport.descriptor
+            return None if descriptor is None else os.dup(descriptor)
+
+        return self._with_port(duplicated)
 
     def _with_port(self, act: Callable[[Transport], _Result]) -> _Result:
         if self._thread is None:

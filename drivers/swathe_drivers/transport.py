@@ -120,6 +120,11 @@ class Transport(Protocol):
         """Time at which the last read returned bytes, host's monotonic clock, ns."""
         ...
 
+    @property
+    def descriptor(self) -> int | None:
+        """Descriptor of the open port; None where there is none that bytes can be written to."""
+        ...
+
     def read(self, patience: float = READ_TIMEOUT) -> bytes:
         """Bytes as soon as there are any; none after `patience` seconds without.
 
@@ -168,6 +173,11 @@ class SerialTransport:
             exclusive=True if settings.is_local else None,
         )
         self._descriptor = self._port.fileno() if self._can_select else -1
+
+    @property
+    def descriptor(self) -> int | None:
+        """Descriptor of a serial port of this computer; none on Windows and behind RFC 2217."""
+        return self._descriptor if self._can_select else None
 
     def read(self, patience: float = READ_TIMEOUT) -> bytes:
         """Bytes as soon as there are any."""
@@ -258,6 +268,11 @@ class TcpTransport:
         except OSError:
             self._socket.close()
             raise
+
+    @property
+    def descriptor(self) -> int | None:
+        """Descriptor of the connection; none on Windows, where it is no file."""
+        return self._socket.fileno() if sys.platform != "win32" else None
 
     def read(self, patience: float = READ_TIMEOUT) -> bytes:
         """Bytes as soon as there are any."""

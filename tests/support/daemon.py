@@ -198,6 +198,11 @@ class DaemonProcess:
         """Whether it has not ended yet."""
         return self._process.poll() is None
 
+    @property
+    def pid(self) -> int:
+        """Of the process."""
+        return self._process.pid
+
     def signal(self, number: int) -> None:
         """Send it a signal."""
         self._process.send_signal(number)

@@ -6,6 +6,7 @@ from swathe_drivers.motion.events import EventKind, MotionEvent
 from swathe_drivers.motion.port import MotionPort
 from swathe_drivers.motion.receipts import CommandOutcome, Receipt
 from swathe_drivers.motion.settings import MotionAxisSettings, check_axis_limits
+from swathe_drivers.motion.stop_guard import StopGuard, StopReport
 
 __all__ = [
     "Command",
@@ -19,5 +20,7 @@ __all__ = [
     "MotionEvent",
     "MotionPort",
     "Receipt",
+    "StopGuard",
+    "StopReport",
     "check_axis_limits",
 ]

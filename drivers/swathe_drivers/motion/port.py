@@ -5,6 +5,7 @@ for, so that a stop from any other thread is never behind a write that is pendin
 """
 
 import contextlib
+import os
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -27,6 +28,7 @@ from swathe_drivers.motion.receipts import (
     Receipt,
     Work,
 )
+from swathe_drivers.motion.stop_guard import StopGuard
 from swathe_drivers.port import OnChunk, OnState, PortReader, PortState
 from swathe_drivers.transport import WRITE_TIMEOUT, PortSettings
 
@@ -250,6 +252,18 @@ class MotionPort(Starting):
             if self._reader.discard_output():
                 rest = data
             time.sleep(_RETRY_S)
+
+    def entrust(self, guard: StopGuard) -> bool:
+        """Give a process of its own the open port; return whether it can stop the machine there."""
+        descriptor = self._reader.duplicate()
+        if descriptor is None:
+            return False
+        try:
+            # Behind whatever part of a command is on the line by then.
+            guard.give_port(descriptor, self.codec.stop(half_sent=True).data)
+        finally:
+            os.close(descriptor)
+        return True
 
     # The sending thread ---------------------------------------------------------------
 

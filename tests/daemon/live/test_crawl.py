@@ -15,9 +15,9 @@ import pytest
 from support.crawl import crawl_station
 from swathe.errors import MisuseError
 from swathe.live import Daemon
-from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.host import HostWatch
+from swathe.live.crawl.machine_report import MachineReport
 from swathe.live.crawl.missing import homing_order, lines_left, missing_gaps
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.run_panel import next_step

@@ -19,8 +19,9 @@ from swathe.journal import MarkKind, Tick
 from swathe.live import Daemon
 from swathe.live.crawl.budget import Budget
 from swathe.live.crawl.checking import CrawlCheck
-from swathe.live.crawl.drive import Drive, HaltedError, MachineReport
+from swathe.live.crawl.drive import Drive, HaltedError
 from swathe.live.crawl.homing import Homing
+from swathe.live.crawl.machine_report import MachineReport
 from swathe.live.crawl.recovery import Recovery
 from swathe.motion import Action, CrawlStates, Event, Move, Point, State, work_area_of
 from swathe.pipeline import CRAWLER

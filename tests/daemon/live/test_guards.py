@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from daemon.live.test_crawl import GUARD, MS, Pauses, Seen, guards, look
-from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.guards import Guards
+from swathe.live.crawl.machine_report import MachineReport
 from swathe.motion import Event, State
 
 QUIET = GUARD.replace('heartbeat = "1 s"\n', "")

@@ -8,20 +8,28 @@ import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NoReturn
 
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
+from swathe.live.crawl.guarding import Guarding
 from swathe.live.crawl.host import HostWatch
-from swathe.motion import Action, CrawlStates, Event, Point, State
+from swathe.live.crawl.machine_report import MachineReport
+from swathe.motion import Action, CrawlStates, Event, State
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
 from swathe_drivers import DriverUsageError, PortError, PortState
 from swathe_drivers.errors import LimitError
-from swathe_drivers.motion import CommandOutcome, EventKind, MotionEvent, MotionPort, Receipt
+from swathe_drivers.motion import (
+    CommandOutcome,
+    EventKind,
+    MotionEvent,
+    MotionPort,
+    Receipt,
+)
 
-__all__ = ["REACHED_MM", "Drive", "HaltedError", "MachineReport"]
+__all__ = ["REACHED_MM", "Drive", "HaltedError"]
 
 _TURN_SECONDS = 0.005
 REACHED_MM = 0.1
@@ -39,23 +47,6 @@ _HOST_SHARE = 0.2
 
 class HaltedError(SwatheError):
     """The motion was halted; the state machine has the cause. Clear the cause before anything moves."""
-
-
-@dataclass(frozen=True, slots=True)
-class MachineReport:
-    """The newest report of the machine.
-
-    Attributes:
-        time: host time at which it was received, ns.
-        place: of its motors, (scan, index) in mm; index is 0 where there is none.
-        asked: host time of the question, ns; it was there between the two.
-        moving: whether it reports motion; None while it has not.
-    """
-
-    time: int
-    place: Point
-    asked: int
-    moving: bool | None = None
 
 
 class Drive:
@@ -110,10 +101,12 @@ class Drive:
             on_chunk=lambda name, at, data: self.entries.append(Chunk(at, name, data)),
             on_state=self._port_changed,
         )
+        self._guarding = Guarding(self._port)
 
     def start(self) -> None:
         """Open the port and begin to ask for the position; call in the loop."""
         self._loop = asyncio.get_running_loop()
+        self._guarding.start()
         self._port.start()
         self._reader = self._loop.create_task(self._read_back(), name="crawl.read_back")
 
@@ -124,6 +117,7 @@ class Drive:
         if self.machine.state is not State.ENDED and self._loop is not None:
             self.trouble(Event.END, "the run is over")
         self._port.close()
+        self._guarding.close()
 
     async def rest_and_disarm(self) -> None:
         """Wait until it rests after a stop, and switch its drives off; never fails."""
@@ -251,10 +245,10 @@ class Drive:
         since = time.monotonic_ns()
 
         def there(report: MachineReport) -> bool:
-            if all(abs(_of(report, name) - place) <= REACHED_MM for name, place in target.items()):
+            if all(abs(report.at(name) - place) <= REACHED_MM for name, place in target.items()):
                 return self._is_still(report)
             if report.time > since + _GRACE_NS and self._is_still(report):
-                where = self._text({name: _of(report, name) for name in target})
+                where = self._text({name: report.at(name) for name in target})
                 self._fail(f"it rests at {where} instead of {words} ({_text_of(receipt)})")
             return False
 
@@ -369,6 +363,7 @@ class Drive:
 
     def _port_changed(self, name: str, at: int, state: PortState, detail: str) -> None:
         self.entries.append(PortChange(at, name, str(state), detail))
+        self._guarding.port_changed(state)
         if state is PortState.LOST:
             self._later(Event.PORT_LOST, f"the machine's own port: {detail}")
 
@@ -382,16 +377,19 @@ class Drive:
         self.stop_now()
         self._later(Event.HOST_SLOW, text)
 
+    def beat(self) -> None:
+        """Show the process that guards the machine that the loop takes its turns; in the loop."""
+        for fault in self._guarding.beat(moves=self.machine.may_move):
+            self.trouble(Event.HOST_SLOW, fault)
+
     def _changed(self, event: Event, text: str, state: State) -> None:
+        # Before a command goes out.
+        self._guarding.expect(moves=self.machine.may_move)
         self.state_since = time.monotonic_ns()
         detail = {"state": str(state), "event": str(event), "text": text}
         self.entries.append(Mark(self.state_since, MarkKind.MOTION, detail))
         if self._on_change is not None:
             self._on_change(event, text, state)
-
-
-def _of(report: MachineReport, axis: str) -> float:
-    return report.place[0] if axis == "scan" else report.place[1]
 
 
 def _text_of(receipt: Receipt | None) -> str:

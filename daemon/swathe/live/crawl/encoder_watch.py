@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
-from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.host import HostWatch
+from swathe.live.crawl.machine_report import MachineReport
 from swathe.motion import Event
 from swathe.pipeline import Pipeline
 from swathe.station import GuardTable, Station

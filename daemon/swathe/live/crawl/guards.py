@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from swathe.live.crawl.drive import MachineReport
 from swathe.live.crawl.encoder_watch import EncoderWatch
 from swathe.live.crawl.host import HostWatch
+from swathe.live.crawl.machine_report import MachineReport
 from swathe.motion import MOVING_STATES, Event, State
 from swathe.pipeline import CRAWLER, Pipeline
 from swathe.station import Station

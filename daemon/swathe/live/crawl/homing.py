@@ -7,8 +7,9 @@ import time
 from collections.abc import Callable
 
 from swathe.journal import MarkKind
-from swathe.live.crawl.drive import Drive, HaltedError, MachineReport
+from swathe.live.crawl.drive import Drive, HaltedError
 from swathe.live.crawl.guards import Guards
+from swathe.live.crawl.machine_report import MachineReport
 from swathe.live.crawl.missing import homing_order
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.session import Session

@@ -11,11 +11,12 @@ from swathe.journal import Entry, MarkKind
 from swathe.live.check_work import CheckWork
 from swathe.live.crawl.budget import Budget, FinishedError
 from swathe.live.crawl.checking import CrawlCheck
-from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError, MachineReport
+from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError
 from swathe.live.crawl.going_back import GoingBack
 from swathe.live.crawl.guards import WATCHED_STATES, Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.host import HostWatch
+from swathe.live.crawl.machine_report import MachineReport
 from swathe.live.crawl.missing import lines_left, outcome_text
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.crawl.travel import moves_to
@@ -137,6 +138,7 @@ class Crawl:
     def watch(self, now: int) -> None:
         """Look at the guards; a stop is sent before this returns. `now` is the host's time, ns."""
         self._watchdog.pat()
+        self._drive.beat()
         self.host.note(now)
         drive = self._drive
         trouble = self._guards.look(

@@ -1,0 +1,120 @@
+"""The crawler stops when the daemon cannot: killed, stopped, or hung in C code with the lock held."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from support.crawl import crawl_station, crawler_of, crawler_scenario, marks, moved
+from support.daemon import DaemonProcess, wait_for
+from swathe.journal import MarkKind
+from swathe_simulators import World
+
+pytestmark = pytest.mark.slow
+
+Serve = Callable[..., World]
+Start = Callable[..., DaemonProcess]
+
+# A search that takes longer than anybody lives, in C, with the interpreter's lock.
+_HUNG = r"""
+import asyncio, re, sys
+from pathlib import Path
+from swathe.live import Daemon
+from swathe.station import read_station, survey_folder
+from swathe.store import SurveyFolder
+
+class Hung:
+    def show(self, daemon):
+        report = daemon.crawl.report
+        if daemon.crawl.machine.may_move and report is not None and report.place[0] > 100.0:
+            print("hung", flush=True)
+            re.fullmatch(r"(\d+)+x", "7" * 60)
+
+path = Path(sys.argv[1])
+station, text = read_station(path)
+daemon = Daemon(station, text, SurveyFolder(survey_folder(station, path)), armed=True, observer=Hung())
+asyncio.run(daemon.run())
+"""
+
+
+def ends(pid: int) -> bool:
+    """Return whether a process is there no more."""
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return True
+    return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+
+
+def guards_of(pid: int) -> list[int]:
+    """Return the processes that a daemon started to stop its machine."""
+    found = []
+    for entry in Path("/proc").iterdir():
+        if not entry.name.isdecimal():
+            continue
+        try:
+            command = (entry / "cmdline").read_bytes()
+            parent = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
+        except (OSError, IndexError):
+            continue
+        if b"stop_process.py" in command and parent == pid:
+            found.append(int(entry.name))
+    return found
+
+
+@pytest.mark.parametrize("how", ["SIGKILL", "SIGSTOP"])
+def test_daemon_that_is_gone_or_stopped_stops_the_crawler(
+    serve: Serve, daemon: Start, ports: Path, tmp_path: Path, how: str
+) -> None:
+    """A process of its own sends the stop; it ends with the daemon."""
+    (station := tmp_path / "station.toml").write_text(crawl_station(ports))
+    world = serve(crawler_scenario(), speed=1)
+    process = daemon(station, "--arm")
+    wait_for(lambda: moved(world) > 300, 60, "a move of the raster")
+    (guard,) = guards_of(process.pid)
+    stops = len(crawler_of(world).log.all("stop"))
+    process.signal(getattr(signal, how))
+    wait_for(lambda: len(crawler_of(world).log.all("stop")) > stops, 30, "the stop")
+    if how == "SIGKILL":
+        wait_for(lambda: ends(guard), 30, "the end of the process that guarded")
+        process.finish()
+    else:
+        process.signal(signal.SIGCONT)
+
+        def noted() -> bool:
+            texts = [m.detail["text"] for m in marks(tmp_path / "survey", MarkKind.MOTION)]
+            return any("a process of its own sent the stop" in text for text in texts)
+
+        wait_for(noted, 30, "the journal's mark of it")
+        process.signal(signal.SIGTERM)
+        code, output = process.finish()
+        assert code == 4, output
+        wait_for(lambda: ends(guard), 30, "the end of the process that guarded")
+    assert crawler_of(world).log.violations == []
+
+
+def test_loop_that_hangs_in_c_code_stops_the_crawler(
+    serve: Serve, ports: Path, tmp_path: Path
+) -> None:
+    """The interpreter's lock is held: no thread of the daemon takes a turn, the other process does."""
+    (station := tmp_path / "station.toml").write_text(crawl_station(ports))
+    world = serve(crawler_scenario(), speed=1)
+    with subprocess.Popen(
+        [sys.executable, "-c", _HUNG, str(station)], stdout=subprocess.PIPE
+    ) as process:
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline() == b"hung\n"
+            crawler = crawler_of(world)
+            wait_for(lambda: bool(crawler.log.all("stop")), 30, "the stop")
+            # At 120 mm/s: 1.25 s without a sign of life, and the way in which it brakes.
+            assert process.poll() is None
+        finally:
+            process.kill()
+    assert crawler_of(world).log.violations == []

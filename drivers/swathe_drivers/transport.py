@@ -98,6 +98,12 @@ class PortSettings(SerialSettings):
         return self.url.startswith(CAPTURE)
 
     @property
+    def may_be_shared(self) -> bool:
+        """Another process can write to the port while it is open: see `motion.StopGuard`."""
+        local = self.is_local or self.url.startswith("socket://")
+        return local and sys.platform != "win32" and hasattr(socket, "send_fds")
+
+    @property
     def ns_per_byte(self) -> int:
         """Time that a byte takes on the line, ns: start bit, data, parity, stop bits.
 

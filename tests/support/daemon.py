@@ -198,11 +198,6 @@ class DaemonProcess:
         """Whether it has not ended yet."""
         return self._process.poll() is None
 
-    @property
-    def pid(self) -> int:
-        """Of the process."""
-        return self._process.pid
-
     def signal(self, number: int) -> None:
         """Send it a signal."""
         self._process.send_signal(number)

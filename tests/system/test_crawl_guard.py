@@ -13,7 +13,7 @@ import pytest
 
 from support.crawl import crawl_station, crawler_of, crawler_scenario, marks, moved
 from support.daemon import DaemonProcess, wait_for
-from swathe.journal import MarkKind
+from swathe.journal import MarkKind, Sent, read_journal
 from swathe_simulators import World
 
 pytestmark = pytest.mark.slow
@@ -21,26 +21,7 @@ pytestmark = pytest.mark.slow
 Serve = Callable[..., World]
 Start = Callable[..., DaemonProcess]
 
-# A search that takes longer than anybody lives, in C, with the interpreter's lock.
-_HUNG = r"""
-import asyncio, re, sys
-from pathlib import Path
-from swathe.live import Daemon
-from swathe.station import read_station, survey_folder
-from swathe.store import SurveyFolder
-
-class Hung:
-    def show(self, daemon):
-        report = daemon.crawl.report
-        if daemon.crawl.machine.may_move and report is not None and report.place[0] > 100.0:
-            print("hung", flush=True)
-            re.fullmatch(r"(\d+)+x", "7" * 60)
-
-path = Path(sys.argv[1])
-station, text = read_station(path)
-daemon = Daemon(station, text, SurveyFolder(survey_folder(station, path)), armed=True, observer=Hung())
-asyncio.run(daemon.run())
-"""
+_HUNG = Path(__file__).parent.parent / "support" / "hung.py"
 
 
 def ends(pid: int) -> bool:
@@ -68,6 +49,11 @@ def guards_of(pid: int) -> list[int]:
     return found
 
 
+def states(survey: Path) -> list[str]:
+    """Return the crawler's states that the journal has."""
+    return [mark.detail["state"] for mark in marks(survey, MarkKind.MOTION)]
+
+
 @pytest.mark.parametrize("how", ["SIGKILL", "SIGSTOP"])
 def test_daemon_that_is_gone_or_stopped_stops_the_crawler(
     serve: Serve, daemon: Start, ports: Path, tmp_path: Path, how: str
@@ -87,14 +73,13 @@ def test_daemon_that_is_gone_or_stopped_stops_the_crawler(
     else:
         process.signal(signal.SIGCONT)
 
-        def noted() -> bool:
-            texts = [m.detail["text"] for m in marks(tmp_path / "survey", MarkKind.MOTION)]
-            return any("a process of its own sent the stop" in text for text in texts)
-
-        wait_for(noted, 30, "the journal's mark of it")
+        wait_for(lambda: "failing" in states(tmp_path / "survey"), 30, "that it is a fault")
         process.signal(signal.SIGTERM)
         code, output = process.finish()
         assert code == 4, output
+        # The stop of the other process is in the journal, whoever was the first to say why.
+        sent = [e for e in read_journal(tmp_path / "survey" / "journal") if isinstance(e, Sent)]
+        assert any(e.data.endswith(b"\n!") for e in sent if e.port == "motion"), sent[-20:]
         wait_for(lambda: ends(guard), 30, "the end of the process that guarded")
     assert crawler_of(world).log.violations == []
 
@@ -106,7 +91,7 @@ def test_loop_that_hangs_in_c_code_stops_the_crawler(
     (station := tmp_path / "station.toml").write_text(crawl_station(ports))
     world = serve(crawler_scenario(), speed=1)
     with subprocess.Popen(
-        [sys.executable, "-c", _HUNG, str(station)], stdout=subprocess.PIPE
+        [sys.executable, str(_HUNG), str(station)], stdout=subprocess.PIPE
     ) as process:
         try:
             assert process.stdout is not None

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 __all__ = ["may_move", "plan_lines", "planned"]
 
 _NEAR = 1e-6
+_UNGUARDED = (
+    "nothing stops the crawler over this kind of port when the daemon is killed or hangs: it "
+    "finishes its move"
+)
 
 
 def planned(station: Station) -> tuple[Plan, WorkArea]:
@@ -54,7 +58,8 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
         f"{units.travel_text(plan.scan_distance)} scanning; returns to gaps afterwards, "
         f"at most {motion.retry.tries} times each"
     )
-    lines = [
+    lines = [] if motion.port_settings().may_be_shared else [_UNGUARDED]
+    lines += [
         f"{len(plan.lines)} lines along {plan.along}, {plan.pattern}, at {units.speed_text(plan.speed)}",
         takes,
         homing,

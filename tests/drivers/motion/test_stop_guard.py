@@ -15,6 +15,7 @@ from contextlib import closing
 import pytest
 
 from swathe_drivers.motion import StopGuard
+from swathe_drivers.transport import PortSettings
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no port can be handed over")
 
@@ -186,3 +187,17 @@ def test_process_that_was_killed_is_noticed(guard: StopGuard) -> None:
     guard.start()
     assert guard.alive
     assert not guard.ended
+
+
+@pytest.mark.parametrize(
+    ("url", "may"),
+    [
+        ("/dev/ttyUSB0", True),
+        ("socket://10.0.0.7:4001", True),
+        ("rfc2217://10.0.0.7:4001", False),
+        ("capture:night.cap", False),
+    ],
+)
+def test_ports_that_another_process_can_write_to(url: str, *, may: bool) -> None:
+    """A descriptor that is a file or a stream; RFC 2217 is a conversation of its own."""
+    assert PortSettings(url=url).may_be_shared is may

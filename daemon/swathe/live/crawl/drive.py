@@ -101,7 +101,9 @@ class Drive:
             on_chunk=lambda name, at, data: self.entries.append(Chunk(at, name, data)),
             on_state=self._port_changed,
         )
-        self._guarding = Guarding(self._port)
+        self._guarding = Guarding(
+            self._port, lambda at, data: self.entries.append(Sent(at, MOTION_PORT, data))
+        )
 
     def start(self) -> None:
         """Open the port and begin to ask for the position; call in the loop."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 
 from swathe_drivers import DriverUsageError, PortError, PortState
 from swathe_drivers.motion import MotionPort, StopGuard
@@ -18,10 +19,11 @@ class Guarding:
 
     Args:
         port: of the machine.
+        on_sent: called with host time in ns and the bytes that the process sent.
     """
 
-    def __init__(self, port: MotionPort) -> None:
-        self._port = port
+    def __init__(self, port: MotionPort, on_sent: Callable[[int, bytes], None]) -> None:
+        self._port, self._on_sent = port, on_sent
         self._guard = StopGuard(_SECONDS)
 
     def start(self) -> None:
@@ -45,6 +47,7 @@ class Guarding:
             if report.sent is None:
                 faults.append(f"{silent}, and no stop could be sent: {report.problem}")
             else:
+                self._on_sent(report.sent, self._port.codec.stop(half_sent=True).data)
                 faults.append(f"{silent}: a process of its own sent the stop")
         if self._guard.ended:
             faults.append("the process that stops the crawler when the daemon cannot has ended")

@@ -29,6 +29,7 @@ _URGENT = frozenset(
         AlarmKind.DISK_FULL,
         AlarmKind.DISK_FAILS,
         AlarmKind.DISK_STALLED,
+        AlarmKind.CLOCK_NOT_SET,
     }
 )
 # Many terminals make one bell of two that are closer.

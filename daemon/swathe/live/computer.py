@@ -1,8 +1,10 @@
-"""What the daemon notices of its own computer: disk and loop, each as alarms."""
+"""What the daemon notices of its own computer: disk, loop and clock, each as alarms."""
 
 from __future__ import annotations
 
 import logging
+import time
+from collections.abc import Callable
 
 from swathe.live.health import Health
 from swathe.live.loop_watch import LoopWatch
@@ -15,19 +17,27 @@ _log = logging.getLogger(__name__)
 
 
 class ComputerWatch:
-    """Shows, with each tick, what disk and loop do wrong.
+    """Shows, with each tick, what disk, loop and clock do wrong.
 
     Args:
         session: of the run.
         health: journals what is noticed.
+        wall_clock: ns since 1970.
 
     Attributes:
         loop: is given each round.
     """
 
-    def __init__(self, session: Session, health: Health) -> None:
+    def __init__(
+        self,
+        session: Session,
+        health: Health,
+        *,
+        wall_clock: Callable[[], int] = time.time_ns,
+    ) -> None:
         self._session = session
         self._health = health
+        self._wall_clock = wall_clock
         self.loop = LoopWatch()
 
     def stopping(self) -> None:
@@ -40,4 +50,7 @@ class ComputerWatch:
         for kind, text in self._session.disk_alarms().items():
             self._health.show(kind, text)
         self._health.show(AlarmKind.HELD_UP, self.loop.text(now))
+        if (clock := self._session.clock_watch) is not None:
+            self._health.show(AlarmKind.CLOCK_NOT_SET, clock.not_set())
+            self._health.show(AlarmKind.CLOCK_STEPPED, clock.stepped(self._wall_clock() - now))
         return self._session.disk_trouble

@@ -7,7 +7,8 @@ cost no more rounds than ten. What the intervals keep:
   them 120 ms later at most. Where much arrives, each round has a tick;
 - a kill loses nothing older than 50 ms: an arrival waits 8 ms at most in its port, where those of a
   device with a clock are gathered, and 40 ms at most for its round, which flushes
-  the journal; where a crawler has quicker rounds, not each of them does;
+  the journal; where a crawler has quicker rounds, not each of them does. For as long as the computer
+  gives the daemon no processor, or holds up a write, the loss grows;
 - the guards of a crawler that may move are looked at every 8 ms, and its encoder is decoded as often.
 """
 

@@ -16,6 +16,7 @@ from typing import Any, Literal, Self
 
 from swathe.errors import MisuseError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
+from swathe.live.clock_watch import ClockWatch
 from swathe.live.continuing import continuation
 from swathe.live.derived_files import DerivedFiles
 from swathe.live.keeping import Kept, StateKeeper
@@ -58,6 +59,7 @@ class Session:
     Attributes:
         folder: as given.
         survey: identity of the survey.
+        clock_watch: judges the clock by which the run began; None before it is entered.
         continued: whether the survey has earlier runs.
     """
 
@@ -89,6 +91,7 @@ class Session:
         self._because = because
         self.survey = ""
         self.continued = False
+        self.clock_watch: ClockWatch | None = None
         self._pipeline: Pipeline | None = None
         self._resumption: Resumption | None = None
         self._keeper: StateKeeper | None = None
@@ -119,7 +122,8 @@ class Session:
                 observer=self._observer,
                 on_torn=self._on_torn,
             )
-            opened = self._clock()
+            opened, began = self._clock(), int(detail["utc_ns"])
+            self.clock_watch = ClockWatch(offset=began - opened, began=began)
             self.enter(Mark(opened, MarkKind.OPENED, detail))
             for mark in found.marks(opened):
                 self.enter(mark)
@@ -207,6 +211,8 @@ class Session:
         """Replay, keep the state, and update the files; return False if it was stopped."""
         resumption, keeper = self._entered(), self._keeper
         resumption.replay()
+        if self.clock_watch is not None:
+            self.clock_watch.newest = int(resumption.pipeline.grid.last_time.max(initial=0))
         if self.continued and resumption.stopped:
             return False
         if keeper is not None:

@@ -39,6 +39,8 @@ class AlarmKind(StrEnum):
     DISK_FAILS = "disk fails"
     DISK_STALLED = "disk stalled"
     HELD_UP = "daemon held up"
+    CLOCK_NOT_SET = "clock not set"
+    CLOCK_STEPPED = "clock stepped"
     WRONG_TOKENS = "wrong tokens"
     NAME_IN_USE = "name in use"
     FOREIGN_WRITER = "foreign writer"

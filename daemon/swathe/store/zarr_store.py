@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
+from swathe.pipeline.cells.grid import NO_TIME
 from swathe.reading_flags import flag_attributes
 from swathe.safe_files import SafeFolder
 from swathe.station import Axis, CellRule, Station, kept_waveforms
@@ -227,7 +228,7 @@ class SurveyArrays:
             shape=self._station.shape,
             chunks=self._chunks,
             dtype=dtype,
-            fill_value=np.nan if floating else 0,
+            fill_value=np.nan if floating else NO_TIME if name == "last_time" else 0,
             dimension_names=("index", "scan"),
             attributes=layer_attributes(name, self._station.survey.cell_rule),
         )

@@ -8,14 +8,23 @@ from datetime import UTC as UTC_ZONE
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
+import xarray
 from typer.testing import CliRunner
 
 from daemon.handmade import MS, UTC
 from daemon.surveys import RUNS, write_survey
 from swathe.cli import main as _registered  # noqa: F401
 from swathe.cli.app import app
-from swathe.store import SurveyFolder, ending_text, read_survey_record, replay, write_derived
+from swathe.store import (
+    SurveyFolder,
+    dataset_of,
+    ending_text,
+    read_survey_record,
+    replay,
+    write_derived,
+)
 from swathe.store.endings import last_entry_time
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no flock")
@@ -80,3 +89,21 @@ def test_a_run_that_ended_says_nothing(tmp_path: Path) -> None:
     folder = write_survey(tmp_path / "survey", RUNS)
     write_derived(folder, replay(folder))
     assert ending_text(folder, read_survey_record(folder.record)) == ""
+
+
+def test_cells_without_a_reading_have_no_time(tmp_path: Path) -> None:
+    """NaT for xarray, from the arrays as from memory: not the first second of 1970."""
+    folder = write_survey(tmp_path / "survey", RUNS)
+    pipeline = replay(folder)
+    write_derived(folder, pipeline)
+    for data in (
+        xarray.open_zarr(folder.zarr),
+        dataset_of(pipeline.grid, {}),
+    ):
+        unread = data["hits"].values == 0
+        times = data["last_time"].values
+        assert times.dtype.kind == "M"
+        assert unread.any()
+        assert (~unread).any()
+        assert np.isnat(times[unread]).all()
+        assert (times[~unread] > np.datetime64("2000-01-01")).all()

@@ -177,6 +177,8 @@ export const ALARM_NAMES = {
   "disk fails": "Disk fails",
   "disk stalled": "Disk does not answer",
   "daemon held up": "Daemon held up",
+  "clock not set": "Clock of the computer not set",
+  "clock stepped": "Clock of the computer was set",
   "wrong tokens": "Wrong tokens at the page",
   "name in use": "Another station has this name",
   "foreign writer": "Somebody else writes on the station's MQTT topics",

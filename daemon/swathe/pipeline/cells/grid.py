@@ -23,7 +23,7 @@ from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.reading_flags import CELL_BITS, READING_BITS, ReadingFlag
 from swathe.station import Axis, CellRule
 
-__all__ = ["PLACES", "CellState", "CellUpdate", "Grid"]
+__all__ = ["NO_TIME", "PLACES", "CellState", "CellUpdate", "Grid"]
 
 # Means are sums of 2**-29 mm, 2 pm: for a wall of 10 mm, 20 days of 1,000 readings a second fit.
 # What is thicker than fifteen kilometres counts as that.
@@ -64,6 +64,10 @@ class CellState(IntEnum):
     under a passed check at a sound position makes it measured."""
     EXCLUDED = 6
     """An obstruction, named by the plan or by an operator."""
+
+
+NO_TIME = int(np.iinfo(np.int64).min)
+"""NaT: what numpy, pandas and xarray read as no time."""
 
 
 class Grid:
@@ -365,7 +369,9 @@ class Grid:
         np.maximum.at(self.state, cells, np.uint8(state))
 
     def layer(self, name: str, rows: slice, columns: slice) -> NDArray[Any]:
-        """Return a block of a layer as it is stored; numbers are NaN in cells without readings.
+        """Return a block of a layer as it is stored.
+
+        In cells without readings numbers are NaN, and the time is `NO_TIME`.
 
         Args:
             name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time,
@@ -377,9 +383,11 @@ class Grid:
         def block(values: NDArray[Any]) -> NDArray[Any]:
             return values.reshape(self.shape)[rows, columns]
 
-        if name in ("state", "passes", "hits", "last_time", "quality"):
+        if name in ("state", "passes", "hits", "quality"):
             return block(getattr(self, name)).copy()
         hits = block(self.hits)
+        if name == "last_time":
+            return np.where(hits > 0, block(self.last_time), NO_TIME)
         if name == "thickness_mean":
             values = block(self._thickness_sum) / np.maximum(hits, 1) / _UNITS_PER_MM
         else:

@@ -1,0 +1,60 @@
+"""Whether the computer's clock can be believed: it gives the run its times, once, as it begins."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+__all__ = ["ClockWatch"]
+
+# Swathe did not exist before; a computer without a clock of its own starts in 1970 or when it was made.
+_EARLIEST_NS = round(datetime(2026, 1, 1, tzinfo=UTC).timestamp() * 1e9)
+# What a time service slews is far less, and moves the monotonic clock with it.
+_STEP_NS = 1_000_000_000
+
+
+class ClockWatch:
+    """Compares the clock with itself and with what the survey knows; reads no clock.
+
+    Times of a run are the host's monotonic time and the clock's offset to it as the run began. They keep
+    to that offset: how far they are off is what the alarm states.
+
+    Args:
+        offset: from the host's monotonic time to UTC as the run began, ns.
+        began: the run's beginning by that clock, ns UTC.
+
+    Attributes:
+        newest: time of the survey's last reading of earlier runs, ns UTC; 0 before any is known.
+    """
+
+    def __init__(self, *, offset: int, began: int) -> None:
+        self._offset = offset
+        self._began = began
+        self.newest = 0
+
+    def not_set(self) -> str:
+        """Return why the run's times are not known; empty where nothing speaks against them."""
+        clock = f"this computer's clock said {_text(self._began)} as the run began"
+        remedy = "the times of this run are not known: set the clock, then begin the run again"
+        if self._began < _EARLIEST_NS:
+            return f"{clock}, before Swathe existed; {remedy}"
+        if self._began < self.newest:
+            return f"{clock}, but the survey has a reading of {_text(self.newest)}; {remedy}"
+        return ""
+
+    def stepped(self, offset: int) -> str:
+        """Return by how much the clock was set since the run began; empty if it was not.
+
+        Args:
+            offset: from the host's monotonic time to UTC now, ns.
+        """
+        step = offset - self._offset
+        if abs(step) < _STEP_NS:
+            return ""
+        return (
+            f"this computer's clock was set by {step / 1e9:+,.1f} s during the run, whose times "
+            "keep to the clock of its beginning: add that to them if the clock is right now"
+        )
+
+
+def _text(time: int) -> str:
+    return f"{datetime.fromtimestamp(time / 1e9, UTC):%Y-%m-%d %H:%M:%S} UTC"

@@ -1,0 +1,68 @@
+"""A clock that was not set, or is set during a run, is an alarm: times are stated as unknown."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import cast
+
+import pytest
+
+from swathe.live.clock_watch import ClockWatch
+from swathe.live.computer import ComputerWatch
+from swathe.live.health import Health
+from swathe.live.session import Session
+from swathe.station import AlarmKind
+
+S = 1_000_000_000
+NOW = round(datetime(2026, 11, 27, 6, 0, tzinfo=UTC).timestamp()) * S
+
+
+def test_clock_that_starts_in_1970_is_not_believed() -> None:
+    """As on a small computer without a battery, before its time service answers."""
+    text = ClockWatch(offset=0, began=12 * S).not_set()
+    assert text.startswith("this computer's clock said 1970-01-01 00:00:12 UTC as the run began")
+    assert "the times of this run are not known" in text
+    assert ClockWatch(offset=0, began=NOW).not_set() == ""
+
+
+def test_clock_behind_the_surveys_last_reading_is_not_believed() -> None:
+    """A day back: no reading of the survey can be younger than the run."""
+    watch = ClockWatch(offset=0, began=NOW)
+    watch.newest = NOW + 86_400 * S
+    text = watch.not_set()
+    assert "but the survey has a reading of 2026-11-28 06:00:00 UTC" in text
+    watch.newest = NOW - 1
+    assert watch.not_set() == ""
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [(0, ""), (S - 1, ""), (-S + 1, ""), (90 * S, "+90.0 s"), (-86_400 * S, "-86,400.0 s")],
+)
+def test_step_of_the_clock_is_stated_with_its_size(step: int, words: str) -> None:
+    """What a time service corrects gently is no step."""
+    text = ClockWatch(offset=5 * S, began=NOW).stepped(5 * S + step)
+    assert (words in text) if words else text == ""
+
+
+class StandIn:
+    """A session whose disk is well."""
+
+    resuming, continued, disk_trouble = "", False, ""
+    clock_watch = ClockWatch(offset=NOW, began=NOW)
+
+    def disk_alarms(self) -> dict[AlarmKind, str]:
+        """Return no alarm."""
+        return {}
+
+
+def test_computer_watch_shows_a_step_and_its_end() -> None:
+    """Set to the right time and back within a run: the alarm ends with its reason."""
+    marks: list[tuple[str, bool]] = []
+    wall = [NOW]
+    health = Health(lambda _kind, **detail: marks.append((detail["about"], detail["holds"])))
+    watch = ComputerWatch(cast("Session", StandIn()), health, wall_clock=lambda: wall[0])
+    for now, step in ((0, 0), (S, 0), (2 * S, 3600), (3 * S, 3600), (4 * S, 0)):
+        wall[0] = NOW + now + step * S
+        watch.show(now)
+    assert marks == [("clock stepped", True), ("clock stepped", False)]

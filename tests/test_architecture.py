@@ -22,6 +22,7 @@ PACKAGES = {
 # A package of the daemon imports from those before it.
 ORDER = (
     "errors",
+    "credentials",
     "stop_requests",
     "units",
     "display_units",

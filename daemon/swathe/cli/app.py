@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from swathe.cli.log_output import LogFormat, log_handler
 from swathe.cli.safe_console import SafeConsole
 from swathe.errors import SwatheError
 from swathe.stop_requests import STOP_REQUESTS
@@ -97,16 +98,18 @@ def _options(
     verbose: Annotated[
         bool, typer.Option("--verbose", help="Print more on standard error.")
     ] = False,
+    log: Annotated[
+        LogFormat,
+        typer.Option("--log", help="Format of standard error: text, keys (key=value) or json."),
+    ] = LogFormat.TEXT,
 ) -> None:
     """Set up logging and signals for every subcommand."""
     if context.invoked_subcommand not in _ENDED_IN_ORDER:
         STOP_REQUESTS.end()  # what Ctrl-C and SIGTERM do to a command by default is right for it
-    from rich.logging import RichHandler
-
     logging.basicConfig(
         level=logging.INFO if verbose else logging.WARNING,
         format="%(message)s",
-        handlers=[RichHandler(console=errors, show_path=False, markup=False)],
+        handlers=[log_handler(log, errors)],
     )
     for name in ("amqtt", "transitions", "matplotlib", "mqtt"):
         logging.getLogger(name).setLevel(logging.CRITICAL)

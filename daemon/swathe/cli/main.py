@@ -21,6 +21,7 @@ from swathe.cli import (  # noqa: F401
     report,
     revise,
     run,
+    service,
     setup,
     simulate,
     surveys,

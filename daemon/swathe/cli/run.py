@@ -63,6 +63,7 @@ def run(
     from swathe.cli.arming import may_move
     from swathe.live import Daemon
     from swathe.live.run_panel import CAUTION, page_text
+    from swathe.live.service_manager import ServiceManager
     from swathe.live.setup_log import SetupLog
     from swathe.live.terminal import TerminalObserver
     from swathe.report import due_after, due_before, summary_line
@@ -98,7 +99,7 @@ def run(
         errors.print(f"{path}: {message}", soft_wrap=True)
 
     def print_page(page: Page) -> None:
-        say(page_text(page))
+        say(page_text(page, logged=not console.is_terminal))
 
     def print_crawl(words: str) -> None:
         say(f"crawler: {words}")
@@ -122,6 +123,7 @@ def run(
                 on_crawl=None if console.is_terminal else print_crawl,
                 setup_log=SetupLog(station, area=area),
                 because=changed,
+                manager=ServiceManager.of_environment(),
             )
             if daemon.crawl is not None:
                 STOP_REQUESTS.restore.insert(0, daemon.crawl.close_now)

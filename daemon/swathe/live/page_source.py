@@ -16,15 +16,16 @@ from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.live.stretches import affected_cells, resolve_stretch
 from swathe.messages import ROOT, CommandMessage, ReplyMessage, StretchSnapshot
-from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance
+from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance, Page
 from swathe.pipeline import Grid, Pipeline
 from swathe.pipeline.gauge_state import GaugeMonitor, GaugeState
-from swathe.station import Station, gauge_of, law_of
+from swathe.station import PageSettings, Station, gauge_of, law_of
 
 if TYPE_CHECKING:
+    from swathe.live.service import Daemon
     from swathe.motion import HandStep
 
-__all__ = ["PageSource"]
+__all__ = ["PageSource", "run_page"]
 
 
 class PageSource:
@@ -169,6 +170,22 @@ class PageSource:
     @property
     def _root(self) -> str:
         return f"{ROOT}/{self.station.name}/"
+
+
+def run_page(daemon: Daemon, settings: PageSettings) -> tuple[Page, PageSource]:
+    """Return the page of a run, not open yet, and what it shows.
+
+    Raises:
+        SwatheError: the token's environment variable is not set, or its token is easily guessed.
+    """
+    source = PageSource(
+        pipeline=lambda: daemon.pipeline,
+        mirror=daemon.mirror,
+        link=lambda: daemon.link,
+        crawl=daemon.crawl,
+        on_command=lambda command: daemon.commands.execute(command, "from the page"),
+    )
+    return Page(settings, source), source
 
 
 def _unbroken(step: HandStep, turn: tuple[float, float] | None) -> tuple[float, float]:

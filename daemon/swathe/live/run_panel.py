@@ -291,6 +291,9 @@ def next_step(daemon: Daemon, width: int = 80) -> str:
     return fitted(f"next: {words_by_hand(daemon.pipeline, step)}", width)
 
 
-def page_text(page: Page) -> str:
-    """Return the address of the page, or why it is not served."""
-    return page.trouble or f"page: {page.url}"
+def page_text(page: Page, *, logged: bool = False) -> str:
+    """Return the address of the page, or why it is not served; without its token where it is logged."""
+    if not logged or page.trouble:
+        return page.trouble or f"page: {page.url}"
+    hint = f" ({page.hint})" if page.hint else ""
+    return f"page: {page.url.partition('#')[0]}{hint}"

@@ -26,6 +26,7 @@ from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.replacement import Replacement
 from swathe.live.revising import Revising
+from swathe.live.service_manager import ServiceManager, survey_status
 from swathe.live.session import Session
 from swathe.live.setup_log import SetupLog, journal_setup
 from swathe.live.shown_state import ShownState
@@ -44,7 +45,6 @@ if TYPE_CHECKING:
     from swathe.page import Page
 
 __all__ = ["Daemon", "Observer", "RunOutcome"]
-
 
 Begun = TypeVar("Begun")
 
@@ -71,6 +71,7 @@ class Daemon:
         on_crawl: called with a text when the crawler does something else.
         setup_log: of the station file; what is new in it is journalled.
         because: why decisive keys of the station file were changed since the last run.
+        manager: gets readiness, state and signs of life.
 
     Attributes:
         mirror: the newest message of each topic.
@@ -97,9 +98,11 @@ class Daemon:
         on_crawl: Callable[[str], None] | None = None,
         setup_log: SetupLog | None = None,
         because: str = "",
+        manager: ServiceManager | None = None,
     ) -> None:
         self.station, self.folder = station, folder
-        self._observer, self._setup_log = observer, setup_log
+        self._manager = manager or ServiceManager()
+        self._observer, self._setup_log, self._on_page = observer, setup_log, on_page
         self.delay = DelayEstimator(station)
         self._session = Session(
             folder, station, text, on_torn=on_torn, observer=self.delay.watch, because=because
@@ -118,8 +121,7 @@ class Daemon:
         self.crawl: Crawl | None = None
         if armed:
             if station.motion is None or not station.motion.arm_allowed:
-                message = "the station file does not allow its crawler to be armed"
-                raise MisuseError(message)
+                raise MisuseError("the station file does not allow its crawler to be armed")
             from swathe.live.crawl import Crawl
 
             self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
@@ -141,7 +143,6 @@ class Daemon:
         self._reason = ""
         self.link: BrokerLink | None = None
         self.page: Page | None = None
-        self._on_page = on_page
 
     @property
     def pipeline(self) -> Pipeline:
@@ -152,6 +153,7 @@ class Daemon:
         """Ask the run to end in good order."""
         self._reason = self._reason or reason
         self._stop.set()
+        self._manager.stopping(reason)
         if self.crawl is not None:
             self.crawl.halt(reason)
         self._computer.stopping()
@@ -164,6 +166,7 @@ class Daemon:
             SurveyError: the survey cannot be written, or belongs to another plan or process.
         """
         async with contextlib.AsyncExitStack() as stack:
+            stack.callback(self._manager.close)
             # First: its settings may be refused.
             if (page := self._make_page()) is not None:
                 stack.push_async_callback(page.close)
@@ -173,6 +176,7 @@ class Daemon:
                 self.crawl.begin()  # before a port delivers readings
             stack.enter_context(self._hub)
             # From here on every byte is journalled; what else a run needs is made meanwhile.
+            self._manager.ready(f"{self.station.name}: begun")
             beginning = asyncio.create_task(self._begin(stack), name="session.resume")
             settings, link_task, resumed = await self._journal_while(beginning)
             if resumed:
@@ -240,6 +244,7 @@ class Daemon:
     def _take_arrivals(self, pace: Pace, now: int, *, moving: bool = False) -> None:
         """Begin a round at `now`, host time in ns: journal and feed what arrived."""
         self._computer.loop.note(now)
+        self._manager.alive()
         pace.begin(now, moving=moving)
         pace.take(self._hub.drain(self._session.enter, self._session.enter))
 
@@ -287,17 +292,9 @@ class Daemon:
     def _make_page(self) -> Page | None:
         if self.station.page is None:
             return None
-        from swathe.live.page_source import PageSource
-        from swathe.page import Page
+        from swathe.live.page_source import run_page
 
-        source = PageSource(
-            pipeline=lambda: self.pipeline,
-            mirror=self.mirror,
-            link=lambda: self.link,
-            crawl=self.crawl,
-            on_command=lambda command: self.commands.execute(command, "from the page"),
-        )
-        self.page = Page(self.station.page, source)
+        self.page, source = run_page(self, self.station.page)
         self._shown.page = self.page, source
         if self._on_page is not None:
             self._on_page(self.page)
@@ -392,6 +389,7 @@ class Daemon:
         if self.link is not None:
             self.link.own.report(self.health.show)
         publisher.put_changes(now, self._hub.stalls, self.delay)
+        self._manager.show(lambda: survey_status(self.pipeline))
         if self._observer is not None:
             self._observer.show(self)
         # A crawler finishes its move and ends the run itself.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import os
 import socket
 import ssl
 from collections.abc import Iterator
@@ -14,6 +13,7 @@ from aiomqtt import ProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from swathe.credentials import secret
 from swathe.errors import SwatheError
 from swathe.station import BrokerSettings, tls_context
 
@@ -215,12 +215,12 @@ def _causes(error: BaseException) -> Iterator[BaseException]:
 def _secret(key: str, variable: str | None) -> str | None:
     if variable is None:
         return None
-    secret = os.environ.get(variable)
-    if secret is None:
+    value = secret(variable)
+    if value is None:
         what = "the broker's password" if key == "password_variable" else "the key's pass phrase"
         message = (
             f"'broker.{key}' names {variable}, which is not set: put {what} into that "
-            "environment variable"
+            "environment variable, or into the credential of that name"
         )
         raise SwatheError(message)
-    return secret
+    return value

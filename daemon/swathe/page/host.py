@@ -61,6 +61,7 @@ class PageHost:
 
     Attributes:
         url: of the page, with the token if one is required; empty while it is not open.
+        hint: what is shown in place of a token that this page has made, where it must not be shown.
         trouble: why there is no page; empty when there is one.
 
     Raises:
@@ -90,7 +91,7 @@ class PageHost:
         self._task: asyncio.Task[None] | None = None
         self._server: WebServer | None = None
         self._closing = False
-        self.url = ""
+        self.url = self.hint = ""
         self.trouble = "" if isinstance(self._listener, socket.socket) else self._listener
         if not self.trouble:
             host = f"[{settings.host}]" if ":" in settings.host else settings.host
@@ -98,6 +99,10 @@ class PageHost:
             if self._access.token is not None:
                 # A fragment is neither sent in a request nor written into any log.
                 self.url += f"#token={self._access.token}"
+                if settings.token_variable is None:
+                    self.hint = (
+                        "its token is shown on a terminal only: name one in page.token_variable"
+                    )
 
     @property
     def viewers(self) -> int:

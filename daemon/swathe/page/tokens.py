@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import secrets
 from itertools import pairwise
 
+from swathe.credentials import secret
 from swathe.errors import SwatheError
 from swathe.station import PageSettings
 
@@ -31,11 +31,11 @@ def page_token(settings: PageSettings) -> str | None:
     name = settings.token_variable
     if name is None:
         return None
-    token = os.environ.get(name)
+    token = secret(name)
     if token is None:
         message = (
             f"'page.token_variable' names {name}, which is not set: put the page's token into that "
-            "environment variable"
+            "environment variable, or into the credential of that name"
         )
         raise SwatheError(message)
     if weakness := _weakness(token):

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import ssl
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints, model_validator
 
+from swathe.credentials import secret
 from swathe.errors import Problem
 from swathe.station.table import StationTable
 from swathe.units import Duration
@@ -177,7 +177,7 @@ def _is_encrypted(path: str) -> bool:
 
 def _pass_phrase(settings: BrokerSettings) -> str:
     # Without an answer of ours the TLS library would ask at the terminal and wait.
-    return os.environ.get(settings.key_password_variable or "", "")
+    return secret(settings.key_password_variable or "") or ""
 
 
 def _require(key: str, path: str | None) -> None:

@@ -37,6 +37,7 @@ _VERSION: Final = 1
 _READABLE: Final = re.compile(rb"[\t\r\n\x20-\x7e]*")
 _PACES: Final = {"": False, "pace=original": False, "pace=fast": True}
 _LONGEST_LINE: Final = 1 << 24
+_LATEST_NS: Final = 1 << 62  # 146 years: added to the host's clock it is still an int64
 
 
 class CaptureError(DriverError):
@@ -197,7 +198,7 @@ class CaptureReader(Closing):
                 description=str(found.get("description", "")),
                 began=str(found.get("began", "")),
             )
-        except (ValueError, TypeError, KeyError):
+        except (ValueError, TypeError, KeyError, RecursionError):
             reason = "is no capture: its first line is no JSON object with 'capture' and 'url'"
             raise CaptureError(self.path, reason) from None
         if version != _VERSION:
@@ -214,7 +215,7 @@ class CaptureReader(Closing):
                 return
             try:
                 yield _entry(json.loads(line))
-            except (ValueError, TypeError, KeyError, binascii.Error) as error:
+            except (ValueError, TypeError, KeyError, RecursionError, binascii.Error) as error:
                 self.torn = (
                     f"line {self._number} is damaged, it and what is behind it are left out:"
                     f" {type(error).__name__}: {error}"
@@ -235,6 +236,9 @@ def _entry(found: dict[str, Any]) -> CapturedChunk | CapturedState:
     if not isinstance(at, int):
         message = f"'at' must be an integer (got {at!r})"
         raise TypeError(message)
+    if not 0 <= at < _LATEST_NS:
+        message = f"'at' must be from 0 to {_LATEST_NS} ns (got {at!r})"
+        raise ValueError(message)
     if "state" in found:
         return CapturedState(at, str(found["state"]), str(found["detail"]))
     if "text" in found:

@@ -2,6 +2,7 @@
 
 import errno
 import os
+import queue
 import select
 import socket
 import sys
@@ -30,6 +31,7 @@ _KEEP_ALIVE: Final = {"TCP_KEEPIDLE": 5, "TCP_KEEPINTVL": 2, "TCP_KEEPCNT": 3}
 """A silent connection is asked after 5 s and given up 6 s later."""
 
 _READ_SIZE: Final = 65536
+_MOST_QUEUED: Final = 1 << 20  # bytes, of which each takes as much as a pointer
 
 _SCHEMES: Final = ("socket://", "rfc2217://", "loop://")
 
@@ -179,6 +181,11 @@ class SerialTransport:
             exclusive=True if settings.is_local else None,
         )
         self._descriptor = self._port.fileno() if self._can_select else -1
+        # Over RFC 2217 pyserial reads in a thread of its own, into a queue of bytes without an end.
+        found = getattr(self._port, "_read_buffer", None)
+        self._queue: queue.Queue[bytes] | None = found if isinstance(found, queue.Queue) else None
+        if self._queue is not None:
+            self._queue.maxsize = _MOST_QUEUED
 
     @property
     def descriptor(self) -> int | None:
@@ -245,6 +252,10 @@ class SerialTransport:
 
     def close(self) -> None:
         """Close the port."""
+        if self._queue is not None:
+            with self._queue.mutex:  # its thread may wait for space
+                self._queue.maxsize = sys.maxsize
+                self._queue.not_full.notify_all()
         try:
             self._port.close()
         except PORT_ERRORS:

@@ -85,7 +85,15 @@ def test_capture_damaged_line_ends_the_reading_and_is_told(tmp_path: Path) -> No
     """The line is named; what is before it is there."""
     path = written(tmp_path / "gauge.jsonl")
     lines = path.read_bytes().splitlines(keepends=True)
-    for damaged in (b"{}\n", b'{"at": 1.5, "text": ""}\n', b'{"at": 1, "base64": "?"}\n', b"[]\n"):
+    for damaged in (
+        b"{}\n",
+        b'{"at": 1.5, "text": ""}\n',
+        b'{"at": 1, "base64": "?"}\n',
+        b"[]\n",
+        b'{"at": -1, "text": ""}\n',
+        b'{"at": 4611686018427387904, "text": ""}\n',  # 2**62
+        b"[" * 100_000 + b"\n",
+    ):
         path.write_bytes(b"".join([*lines[:3], damaged, *lines[3:]]))
         with CaptureReader(path) as reader:
             assert len(list(reader)) == 2

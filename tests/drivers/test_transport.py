@@ -10,6 +10,7 @@ import serial
 import serial.rfc2217
 
 from drivers.doubles import wait_until
+from swathe_drivers import transport as transport_module
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.settings import read_settings
 from swathe_drivers.transport import PortSettings, SerialTransport, open_transport
@@ -162,3 +163,34 @@ def test_rfc2217_port_reads_writes_and_notices_the_end() -> None:
             wait_until(lost, "the loss")
         finally:
             transport.close()
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # by pyserial
+def test_rfc2217_port_that_nobody_reads_holds_its_peer_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What waits is bounded, nothing of it is lost, and the port closes while it is full."""
+    monkeypatch.setattr(transport_module, "_MOST_QUEUED", 1000)
+    sent = bytes(range(250)) * 20
+    with serial_server() as url:
+        before = set(threading.enumerate())
+        transport = open_transport(PortSettings(url=url, baud=9600))
+        assert isinstance(transport, SerialTransport)
+        waiting = transport._queue
+        assert waiting is not None
+        try:
+            transport.write(sent)
+            wait_until(waiting.full, "a full queue")
+            assert waiting.qsize() == 1000
+            found = bytearray()
+
+            def all_read() -> bool:
+                found.extend(transport.read())
+                return len(found) >= len(sent)
+
+            wait_until(all_read, "the rest")
+            assert found == sent
+            transport.write(sent)
+            wait_until(waiting.full, "a full queue once more")
+            (thread,) = set(threading.enumerate()) - before
+        finally:
+            transport.close()
+        assert not thread.is_alive()

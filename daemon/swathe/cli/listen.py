@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["listen"]
 
 _REFRESH_SECONDS = 0.1
+_MOST_PRINTED = 200
 _SUGGEST_SECONDS = 20.0
 
 
@@ -178,8 +179,10 @@ def _follow(
 
 
 def _print_each(listener: Listener, printer: PlainPrinter) -> None:
-    """Print chunk by chunk what has arrived."""
-    while listener.drain(most=1):
+    """Print chunk by chunk what has arrived; for a while, as a device may send faster than that."""
+    for _ in range(_MOST_PRINTED):
+        if not listener.drain(most=1):
+            return
         printer.show(listener.snapshot())
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import queue
 from collections import Counter, deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from time import sleep
 from typing import Any
 
 import numpy as np
@@ -28,6 +28,7 @@ from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
 __all__ = ["Listener", "PortSnapshot", "ReceivedChunk", "ReceivedRecord", "latency_text", "quoted"]
 
 _QUEUE_LENGTH = 2_000
+_MOST_BYTES = 1 << 20
 _KEPT_CHUNKS = 200
 _KEPT_RECORDS = 100
 _KEPT_FAULTS = 20
@@ -155,7 +156,8 @@ class Listener(Starting):
         capture: CaptureWriter | None = None,
         keep_bytes: int = 0,
     ) -> None:
-        self._queue: queue.Queue[_Chunk | _Change | _Sent] = queue.Queue(_QUEUE_LENGTH)
+        self._queue: deque[_Chunk | _Change | _Sent] = deque()
+        self._put_bytes = 0  # of which `_bytes` were taken
         self._reader = PortReader(
             _PORT,
             settings,
@@ -201,10 +203,10 @@ class Listener(Starting):
         Raises:
             CaptureError: the capture can't be written any more.
         """
-        waiting = self._queue.qsize()
+        waiting = len(self._queue)
         count = waiting if most is None else min(most, waiting)
         for _ in range(count):
-            entry = self._queue.get_nowait()  # nobody else takes from it
+            entry = self._queue.popleft()  # nobody else takes from it
             if isinstance(entry, _Chunk):
                 self._hear(entry)
             elif isinstance(entry, _Sent):
@@ -325,13 +327,16 @@ class Listener(Starting):
     def _take_sent(self, _name: str, time: int, data: bytes, unanswered: bool) -> None:
         self._put(_Sent(time, data, unanswered))
 
+    def _full(self) -> bool:
+        return len(self._queue) >= _QUEUE_LENGTH or self._put_bytes - self._bytes >= _MOST_BYTES
+
     def _put(self, entry: _Chunk | _Change | _Sent) -> None:
-        while not self._closing:
-            try:
-                self._queue.put(entry, timeout=0.1)
-            except queue.Full:
-                continue
+        while not self._closing and self._full():
+            sleep(0.01)
+        if self._closing:
             return
+        self._put_bytes += len(entry.data) if isinstance(entry, _Chunk) else 0
+        self._queue.append(entry)
 
 
 def latency_text(latencies: Sequence[int]) -> str:

@@ -264,13 +264,13 @@ class PortHub:
 
     def _take_chunk(self, name: str, at: int, data: bytes) -> None:
         buffer = self._buffers[name]
-        if buffer.full:
-            begun = time.monotonic_ns()
-            while buffer.full and not self._closing:
-                time.sleep(_FULL_SECONDS)
-            buffer.waited += time.monotonic_ns() - begun
-        # A round takes one entry at least: none may be large.
+        # A round takes one entry at least: none may be large. A chunk of a capture may have 16 MB.
         for begin in range(0, len(data), _PIECE_BYTES):
+            if buffer.full:
+                begun = time.monotonic_ns()
+                while buffer.full and not self._closing:
+                    time.sleep(_FULL_SECONDS)
+                buffer.waited += time.monotonic_ns() - begun
             if self._closing:
                 return
             piece = data[begin : begin + _PIECE_BYTES]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import socket
+import threading
 from pathlib import Path
 
 import pytest
@@ -246,3 +247,24 @@ def test_quoted_is_text_where_it_can_be() -> None:
 def test_readable_shows_control_characters() -> None:
     """One character for each byte."""
     assert readable(b"A\r\n\x02\x7f\xff~") == "A␍␊␂··~"
+
+
+def test_what_waits_of_a_flood_is_bounded_and_all_of_it_comes() -> None:
+    """A megabyte at most: the thread waits, and a thread that waits ends as the port is closed."""
+    listener = Listener(PortSettings(url="socket://127.0.0.1:1"))
+    piece = bytes(64 << 10)
+
+    def send() -> None:
+        for number in range(40):
+            listener._take_chunk("port", number, piece)
+
+    sender = threading.Thread(target=send)
+    sender.start()
+    wait_until(listener._full, "a full queue")
+    assert 1 << 20 <= listener._put_bytes < (1 << 20) + len(piece)
+    while listener.snapshot().bytes < 20 * len(piece):
+        listener.drain(most=3)
+    assert listener._put_bytes - listener.snapshot().bytes < (1 << 20) + len(piece)
+    listener.close()
+    sender.join(20)
+    assert not sender.is_alive()

@@ -195,7 +195,7 @@ class Crawl:
     def take_entries(self, enter: Callable[[Entry], None]) -> None:
         """Hand over what was sent, answered and decided since the last call, for the journal."""
         entries = self._drive.entries
-        while entries:
+        for _ in range(len(entries)):  # the port's thread adds more meanwhile
             enter(entries.popleft())
 
     async def close(self) -> str:

@@ -236,6 +236,21 @@ def test_other_readers_open_the_arrays_without_code_of_ours(survey: SurveyFolder
         assert one.tobytes() == other.tobytes()
 
 
+@pytest.mark.parametrize("name", ["scan/c/0", "hits/zarr.json", "zarr.json", "hits/c/0/0"])
+def test_rebuild_relies_on_no_damaged_file(
+    survey: SurveyFolder, undamaged: Path, name: str
+) -> None:
+    """Coordinates and metadata that do not match their digest are made again, not taken over."""
+    path = survey.zarr / name
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    with survey:
+        write_derived(survey, replay(survey))
+    assert contents(survey.path) == contents(undamaged)
+    assert check_survey(survey).good
+
+
 def test_kill_while_files_are_written_is_no_damage(survey: SurveyFolder) -> None:
     """Files between two states are unfinished, not damaged; others are verified; a rebuild ends it."""
     log = DigestLog(SafeFolder(survey.path))

@@ -43,18 +43,24 @@ def check(
 
 def _check_survey(path: Path, *, repair: bool) -> int:
     """Verify a survey, and repair its derived files; return the exit code."""
+    from swathe.errors import SurveyError
     from swathe.report.picture import draw_survey
     from swathe.report.survey_check import survey_check_lines
     from swathe.store import SurveyFolder, check_survey, repair_survey
 
     folder = SurveyFolder(path)
     folder.require()
-    with folder:
-        with console.status("reading the survey"):
+    if folder.written_now:
+        message = "a run writes to it: check it when that has ended"
+        raise SurveyError(path, message)
+    # Not locked: a survey on a medium that takes no writing is checked as well.
+    with console.status("reading the survey"):
+        found = check_survey(folder)
+    for line in survey_check_lines(folder, found):
+        say(line)
+    if repair and found.faults:
+        with folder:
             found = check_survey(folder)
-        for line in survey_check_lines(folder, found):
-            say(line)
-        if repair and found.faults:
             drawn = folder.picture.name in found.digests.files
             with console.status("reading the journal"):
                 aside = repair_survey(folder, found.faults)
@@ -63,9 +69,9 @@ def _check_survey(path: Path, *, repair: bool) -> int:
             if aside:
                 say(f"what did not match is kept in {folder.path / aside}")
             found = check_survey(folder)
-            say("after the repair:")
-            for line in survey_check_lines(folder, found):
-                say(line)
+        say("after the repair:")
+        for line in survey_check_lines(folder, found):
+            say(line)
     if found.damage:
         return Exit.JOURNAL_DAMAGED
     return Exit.ERROR if found.faults else Exit.OK

@@ -35,6 +35,17 @@ def test_good_survey(survey: SurveyFolder) -> None:
     assert "derived files: " in result.output
 
 
+def test_check_writes_nothing(survey: SurveyFolder) -> None:
+    """A survey on a medium that takes no writing is checked, and one that is being written is not."""
+    before = sorted(p.name for p in survey.path.iterdir())
+    assert ".lock" not in before
+    assert invoke("check", survey.path).exit_code == Exit.OK
+    assert sorted(p.name for p in survey.path.iterdir()) == before
+    with survey:
+        refused = invoke("check", survey.path)
+    assert "a run writes to it" in str(refused.exception)
+
+
 def test_damaged_derived_files_are_named_and_repaired(survey: SurveyFolder) -> None:
     """Exit code 1 while they are damaged, 0 after the repair; what did not match is kept."""
     undamaged = survey.record.read_bytes()

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from swathe.cli.app import Exit, app, console, say, warn_unverified
+from swathe.cli.app import Exit, app, console, errors, say, warn_unverified
 
 __all__ = ["gaps"]
 
@@ -22,10 +22,11 @@ def gaps(
 ) -> None:
     """List the gaps of a survey.
 
-    Exit code 0: coverage meets the target; 3: it does not, or the record is not verified.
+    Exit code 0: coverage meets the target; 3: it does not, or the record is not verified; 5: the
+    journal is damaged.
     """
-    from swathe.report import gaps_json, gaps_table, spots_table, summary_line
-    from swathe.store import SurveyFolder, ending_text, is_dead, read_verified_record
+    from swathe.report import damage_lines, gaps_json, gaps_table, spots_table, summary_line
+    from swathe.store import SurveyFolder, damage_since, ending_text, is_dead, read_verified_record
 
     folder = SurveyFolder(survey)
     folder.require()
@@ -39,7 +40,13 @@ def gaps(
         listed = () if record.spots else record.gaps if closed else record.open_gaps
         if listed or (record.zones and not record.spots):
             console.print(gaps_table(record, closed=closed))
+        for line in damage_lines(record):
+            say(line, style="bold")
         say(summary_line(record))
         if text := ending_text(folder, record):
             say(text)
+    for text in (unlisted := damage_since(folder, record)):
+        errors.print(text, style="bold", soft_wrap=True, highlight=False, markup=False)
+    if record.journal_damage or unlisted:
+        raise typer.Exit(Exit.JOURNAL_DAMAGED)
     raise typer.Exit(Exit.OK if record.target_reached and not unverified else Exit.NOT_COVERED)

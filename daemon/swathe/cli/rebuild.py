@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import app, console, errors, say
+from swathe.cli.app import Exit, app, console, errors, say
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -46,10 +46,11 @@ def rebuild(
 
     The journal is only read. The arrays are those of the live run, bit for bit, unless another
     delay or calibration or an earlier end is given; the record states which was in force. With another calibration
-    the checks are evaluated again as well. Only --override-check writes to the journal.
+    the checks are evaluated again as well. Only --override-check writes to the journal. Exit code 5: the
+    journal is damaged; what could be read of it is evaluated.
     """
     from swathe.api.amending import amendment, end_of_replay
-    from swathe.report import summary_line
+    from swathe.report import damage_lines, summary_line
     from swathe.report.picture import draw_survey
     from swathe.store import SurveyFolder, replay, write_derived
 
@@ -77,7 +78,11 @@ def rebuild(
         drawn = draw_survey(folder) if picture else None
     if drawn is not None:
         say(f"picture: {drawn}")
+    for line in damage_lines(record):
+        say(line, style="bold")
     say(summary_line(record))
+    if record.journal_damage:
+        raise typer.Exit(Exit.JOURNAL_DAMAGED)
 
 
 def _options(delay: list[str], calibration: Path | None, until: str | None) -> str:

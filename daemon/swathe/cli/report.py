@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from swathe.cli.app import app, console, quantity, say, warn_unverified
+from swathe.cli.app import Exit, app, console, quantity, say, warn_unverified
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def report(
 ) -> None:
     """Print coverage, calibration, checks and the minimum thickness with its uncertainty.
 
-    Of several surveys, a list comes first.
+    Of several surveys, a list comes first. Exit code 5: a journal is damaged.
     """
     from swathe.report.cell_picture import draw_cell
     from swathe.report.section import draw_line
@@ -61,8 +61,8 @@ def report(
             position = (quantity("--cell", scan, length), quantity("--cell", index, length))
         drawn = draw_cell(folder, *position, out)
     else:
-        _print(folders, survey[0])
-        return
+        damaged = _print(folders, survey[0])
+        raise typer.Exit(Exit.JOURNAL_DAMAGED if damaged else Exit.OK)
     say(f"drawing: {drawn}")
 
 
@@ -84,30 +84,36 @@ def _surveys(paths: list[Path]) -> list[SurveyFolder]:
     return found
 
 
-def _print(folders: list[SurveyFolder], below: Path) -> None:
-    """Print one survey, or a list of several and then each."""
+def _print(folders: list[SurveyFolder], below: Path) -> bool:
+    """Print one survey, or a list of several and then each; return whether a journal is damaged."""
     from swathe.report.survey_list import set_line, survey_rows, surveys_table
 
     if len(folders) == 1:
-        _print_one(folders[0])
-        return
+        return _print_one(folders[0])
     rows = survey_rows(folders, below)
     console.print(surveys_table(rows))
     say(set_line(rows))
+    damaged = False
     for folder, row in zip(folders, rows, strict=True):
         say(f"\n{row.folder}", style="bold")
         if row.problem:
             say(row.problem)
             continue
-        _print_one(folder)
+        damaged |= _print_one(folder)
+    return damaged
 
 
-def _print_one(folder: SurveyFolder) -> None:
+def _print_one(folder: SurveyFolder) -> bool:
+    """Print a survey; return whether its journal is damaged."""
     from swathe.report import survey_lines
-    from swathe.store import ending_text, read_verified_record
+    from swathe.store import damage_since, ending_text, read_verified_record
 
     record = read_verified_record(folder).record
     for text in survey_lines(record):
         say(text)
     if text := ending_text(folder, record):
         say(text)
+    unlisted = damage_since(folder, record)
+    for text in unlisted:
+        say(text, style="bold")
+    return bool(record.journal_damage or unlisted)

@@ -51,7 +51,7 @@ def run(
     """Acquire until the plan is covered, or until Ctrl-C, SIGTERM or a stop command.
 
     A survey that exists is resumed. Exit code 0: the plan is covered; 3: it is not; 4: it
-    is not, and a fault stopped the crawler.
+    is not, and a fault stopped the crawler; 5: the journal of the survey is damaged.
     """
     if describe:
         from swathe.messages.asyncapi import asyncapi_document
@@ -66,7 +66,7 @@ def run(
     from swathe.live.service_manager import ServiceManager
     from swathe.live.setup_log import SetupLog
     from swathe.live.terminal import TerminalObserver
-    from swathe.report import due_after, due_before, summary_line
+    from swathe.report import damage_lines, due_after, due_before, summary_line
     from swathe.station import beam_warnings, condition_warnings, read_station, survey_folder
     from swathe.store import SurveyFolder, changes_since
 
@@ -131,13 +131,18 @@ def run(
         say(f"{outcome.status}: {outcome.reason}")
         if outcome.unpublished:
             say(outcome.unpublished)
+        for line in damage_lines(outcome.record):
+            say(line, style="bold")
         say(summary_line(outcome.record))
         if due := due_after(settings, outcome.record.checks):
             say(due)
         say(f"survey: {folder.path}")
-        if outcome.status == "complete":
-            return Exit.OK
-        return Exit.HALTED if outcome.halted else Exit.NOT_COVERED
+        complete = outcome.status == "complete"
+        if outcome.halted and not complete:
+            return Exit.HALTED
+        if outcome.record.journal_damage:
+            return Exit.JOURNAL_DAMAGED
+        return Exit.OK if complete else Exit.NOT_COVERED
 
     raise typer.Exit(asyncio.run(acquire()))
 

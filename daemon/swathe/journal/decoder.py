@@ -6,7 +6,7 @@ import json
 import struct
 from collections.abc import Callable
 from io import BytesIO
-from typing import Any
+from typing import Any, NamedTuple
 
 from mcap.data_stream import ReadDataStream
 from mcap.opcode import Opcode
@@ -16,7 +16,7 @@ from swathe.journal.entries import Chunk, Entry, Mark, MarkKind, PortChange, Sen
 from swathe.journal.position import Channels, channel_of
 from swathe.journal.records import RECORD_HEAD
 
-__all__ = ["EntryDecoder"]
+__all__ = ["MARKS_MODULUS", "BlockNumbers", "EntryDecoder", "numbers_of", "sequence_number"]
 
 # A message: head of the record, channel, sequence, log time, publish time; data follow.
 _MESSAGE = struct.Struct("<BQHIQQ")
@@ -24,6 +24,51 @@ _MESSAGE_CODE = int(Opcode.MESSAGE)
 _MESSAGE_LENGTH = _MESSAGE.size - RECORD_HEAD.size
 _MARKS = frozenset(MarkKind)
 _UNKNOWN = "", ""
+_CHUNK_BITS = 20
+MARKS_MODULUS = 1 << 12
+"""Marks are counted modulo this, in sequence numbers."""
+
+
+class BlockNumbers(NamedTuple):
+    """How a chunk of a journal file is numbered.
+
+    Attributes:
+        chunk: its number in the file, from 1; 0 in a journal of an earlier version.
+        marks: marks and port changes of the file before the chunk, modulo 4096.
+    """
+
+    chunk: int
+    marks: int
+
+    def marks_after(self, number: int) -> int:
+        """Return the marks of the file after `number` more of them, modulo 4096."""
+        return (self.marks + number) % MARKS_MODULUS
+
+
+def sequence_number(chunk: int, marks: int) -> int:
+    """Return the sequence number of a message.
+
+    Args:
+        chunk: number of the message's chunk in the file, from 1.
+        marks: marks and port changes of the file before the message.
+    """
+    return (marks % MARKS_MODULUS) << _CHUNK_BITS | chunk
+
+
+def numbers_of(block: bytes) -> BlockNumbers:
+    """Return the numbers of a block of records by its first message; 0 without one.
+
+    Raises:
+        struct.error: a record ends too early.
+    """
+    at = 0
+    while at < len(block):
+        code, length = RECORD_HEAD.unpack_from(block, at)
+        if code == _MESSAGE_CODE:
+            _, _, _, sequence, _, _ = _MESSAGE.unpack_from(block, at)
+            return BlockNumbers(sequence & ((1 << _CHUNK_BITS) - 1), sequence >> _CHUNK_BITS)
+        at += RECORD_HEAD.size + length
+    return BlockNumbers(0, 0)
 
 
 class EntryDecoder:
@@ -35,11 +80,15 @@ class EntryDecoder:
 
     Attributes:
         channels: those of the blocks so far.
+        unnamed: whether the last block had messages of channels that no record names.
+        marks: number of marks and port changes in the last block, also of those left out.
     """
 
     def __init__(self, report: Callable[[str], None], channels: Channels | None = None) -> None:
         self._report = report
         self.channels: Channels = channels or {}
+        self.unnamed = False
+        self.marks = 0
         self._reported: set[int | str] = set()
 
     def decode(self, block: bytes) -> list[Entry]:
@@ -51,6 +100,7 @@ class EntryDecoder:
         """
         entries: list[Entry] = []
         channels = self.channels
+        self.marks, self.unnamed = 0, False
         at, end = 0, len(block)
         while at < end:
             if block[at] != _MESSAGE_CODE:
@@ -71,12 +121,32 @@ class EntryDecoder:
             elif kind == "tick":
                 entries.append(Tick(time))
             elif kind:
+                self.marks += kind in ("mark", "port-state")
                 entries.extend(self._rare(kind, port, time, data))
         if at != end:
             message = "a record in it is longer than the rest"
             raise ValueError(message)
         self.channels = channels
         return entries
+
+    def name_channels(self, topics: tuple[str, ...]) -> None:
+        """Take the topics of the channels 1, 2, ... from a copy, which has a checksum."""
+        named = {number: channel_of(topic) for number, topic in enumerate(topics, 1)}
+        self.channels = {**self.channels, **named}
+
+    def learn(self, record: bytes) -> None:
+        """Take a channel record outside the chunks: it has no checksum, and overrides no other.
+
+        Raises:
+            McapError: the record cannot be read; EOFError or ValueError, likewise.
+        """
+        for number, channel in _channel(record[RECORD_HEAD.size :]).items():
+            if number not in self.channels and channel != _UNKNOWN:
+                self.channels = {**self.channels, number: channel}
+
+    def copies(self, topic: str, time: int, message: str) -> list[Entry]:
+        """Return the entry of which an attachment has a copy; none if it cannot be read."""
+        return self._rare(*channel_of(topic), time, message.encode())
 
     def _rare(self, kind: str, port: str, time: int, data: bytes) -> list[Entry]:
         """Return the entry of a message of another kind; none if it cannot be read."""
@@ -98,6 +168,7 @@ class EntryDecoder:
         return []
 
     def _lost(self, channel: int) -> tuple[str, str]:
+        self.unnamed = True
         self._report_once(channel, f"what channel {channel} is was in a damaged chunk")
         return _UNKNOWN
 

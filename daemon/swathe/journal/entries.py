@@ -6,7 +6,8 @@ An entry has a time (ns of the host's monotonic clock) and is one of
 - ``Sent``: bytes that were sent to a port, or given up as a request without an answer;
 - ``PortChange``: a port opened, was lost, or closed;
 - ``Tick``: nothing else need have happened; time passes with every entry, and never by a clock;
-- ``Mark``: an event of the survey: a run opened, a line started, a note, a run ended.
+- ``Mark``: an event of the survey: a run opened, a line started, a note, a run ended;
+- ``Lost``: never written; the reader gives it where the journal is damaged.
 
 The ``opened`` mark is a run's first entry. It holds the station file, the versions in force and
 the wall-clock time of its own monotonic time, so that the journal is complete by itself.
@@ -17,7 +18,9 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-__all__ = ["Chunk", "Entry", "Mark", "MarkKind", "PortChange", "Sent", "Tick"]
+from swathe.journal.damage import Damage
+
+__all__ = ["Chunk", "Entry", "Lost", "Mark", "MarkKind", "PortChange", "Sent", "Tick"]
 
 
 class MarkKind(StrEnum):
@@ -115,7 +118,8 @@ class MarkKind(StrEnum):
 
     SPOT_READ = "spot read"
     """A spot was read with the probe put on: the readings from one byte offset of the gauge's stream
-    to another are a coupling [spot: its name, first, last, by]."""
+    to another are a coupling [spot: its name, first, last, by; received: bytes of the stream before
+    the mark, by which the offsets are found where bytes are lost]."""
 
     SPOT_ACCEPTED = "spot accepted"
     """The readings of a jumpy spot count though they differ by more than allowed [spot, by,
@@ -135,6 +139,11 @@ class MarkKind(StrEnum):
     GATES_CHANGED = "gates changed"
     """Gates were changed in the set-up view, before the run, and written into the station file [by;
     changes: texts; made: ns UTC; id]."""
+
+    INHERITED = "inherited"
+    """What the run took over from the runs before, once these were replayed: it replaces marks of theirs
+    that the journal has lost [axes: names of those whose counts alone do not give the position; line,
+    paused: null, or by and because]."""
 
     HEALTH = "health"
     """What the daemon itself noticed of its surroundings began, has another text, or is over [about:
@@ -189,4 +198,22 @@ class Mark(NamedTuple):
     detail: dict[str, Any]
 
 
-Entry = Chunk | Sent | PortChange | Tick | Mark
+class Lost(NamedTuple):
+    """The journal is damaged here.
+
+    Attributes:
+        time: of the last entry before it; 0 where that is not known.
+        damage: what is damaged.
+        until: time of the next entry after lost bytes; None where there is none.
+        bytes_lost: whether bytes of ports are missing here.
+        marks_lost: whether marks or port changes may be missing here.
+    """
+
+    time: int
+    damage: Damage
+    until: int | None = None
+    bytes_lost: bool = False
+    marks_lost: bool = False
+
+
+Entry = Chunk | Sent | PortChange | Tick | Mark | Lost

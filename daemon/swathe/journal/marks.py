@@ -3,27 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from functools import partial
 from pathlib import Path
 
-from mcap.writer import MCAP0_MAGIC
-
-from swathe.errors import JournalError
-from swathe.journal.decoder import EntryDecoder
 from swathe.journal.entries import Mark, MarkKind
-from swathe.journal.records import FIRST_RECORD, whole_blocks
-from swathe.journal.writer import segment_paths
+from swathe.journal.position import JournalPosition
+from swathe.journal.records import FIRST_RECORD
+from swathe.journal.segment_reader import SegmentReader
+from swathe.journal.segments import segments_of
 
 __all__ = ["read_marks"]
-
-# The topic in the record that names the channel of marks: its length, then its text.
-_CHANNEL_OF_MARKS = b"\4\0\0\0mark"
 
 
 def read_marks(folder: Path, kinds: Collection[MarkKind]) -> Iterator[Mark]:
     """Yield the marks of some kinds, in the order in which they were written.
 
-    Only the blocks of a file in which such a kind is named are decoded. Damage is passed over in
+    Only the chunks of a file in which such a kind is named are decoded. Damage is passed over in
     silence: whoever reads the entries reports it.
 
     Args:
@@ -33,26 +27,16 @@ def read_marks(folder: Path, kinds: Collection[MarkKind]) -> Iterator[Mark]:
     Raises:
         JournalError: a file cannot be read.
     """
-    names = [f'"{kind}"'.encode() for kind in kinds]
-    for path in segment_paths(folder):
-        decoder = EntryDecoder(_ignore)
-        try:
-            with path.open("rb") as stream:
-                if stream.read(FIRST_RECORD) != MCAP0_MAGIC:
-                    continue
-                decode = partial(_decode, decoder, names)
-                for _, marks in whole_blocks(stream, decode, _ignore, growing=True):
-                    yield from (mark for mark in marks if mark.kind in kinds)
-        except OSError as error:
-            raise JournalError(path, f"cannot be read: {error.strerror}") from error
+    reader = SegmentReader(_ignore, only=kinds)
+    run, unknown = 0, False
+    for segment in segments_of(folder).segments:
+        start = JournalPosition(segment.number, FIRST_RECORD, {}, run=run, unknown=unknown)
+        for position, entries in reader.blocks(segment, start):
+            run, unknown = position.run, position.unknown
+            for entry in entries:
+                if isinstance(entry, Mark) and entry.kind in kinds:
+                    yield entry
 
 
-def _decode(decoder: EntryDecoder, names: list[bytes], block: bytes) -> list[Mark]:
-    """Return the marks of a block that may hold some; the channels of every block are kept."""
-    if _CHANNEL_OF_MARKS not in block and not any(name in block for name in names):
-        return []
-    return [entry for entry in decoder.decode(block) if isinstance(entry, Mark)]
-
-
-def _ignore(_message: str) -> None:
+def _ignore(_path: Path, _message: str) -> None:
     return None

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
+from swathe.safe_files import SafeFolder
+
 __all__ = ["Channels", "JournalPosition", "SegmentDigest", "channel_of", "segment_digests"]
 
 Channels = Mapping[int, tuple[str, str]]
@@ -22,11 +24,19 @@ class JournalPosition(NamedTuple):
         segment: number of the file; 0 before the first one.
         offset: bytes of it that were read: a record begins here.
         channels: those that the file has named so far.
+        chunk: number of its last chunk that was read.
+        marks: marks and port changes of the file so far, modulo 4096.
+        run: number of the run; 0 before the first one.
+        unknown: whether marks were lost in this run, so that its later bytes belong to no cell.
     """
 
     segment: int
     offset: int
     channels: Channels
+    chunk: int = 0
+    marks: int = 0
+    run: int = 0
+    unknown: bool = False
 
 
 class SegmentDigest(NamedTuple):
@@ -47,20 +57,23 @@ def channel_of(topic: str) -> tuple[str, str]:
     return (kind, port) if known else ("", "")
 
 
-def segment_digests(path: Path, size: int | None = None) -> tuple[SegmentDigest, SegmentDigest]:
+def segment_digests(
+    path: Path, size: int | None = None, *, number: int | None = None
+) -> tuple[SegmentDigest, SegmentDigest]:
     """Return the digest of the first `size` bytes of a journal file, and that of all of it.
 
     Args:
         path: the file.
         size: the whole file without one; the first digest is of fewer bytes if it has no more.
+        number: of the file; by default that of its name.
 
     Raises:
         OSError: it cannot be read.
     """
     digest, done = hashlib.sha256(), 0
     first: SegmentDigest | None = None
-    number = int(path.stem)
-    with path.open("rb") as stream:
+    number = int(path.stem) if number is None else number
+    with SafeFolder(path.parent).open(path.name) as stream:
         while True:
             most = _BLOCK_BYTES if first or size is None else min(size - done, _BLOCK_BYTES)
             block = stream.read(most)

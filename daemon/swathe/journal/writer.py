@@ -2,19 +2,21 @@
 
 Each run begins a file of its own, ``journal/0001.mcap``, ``0002.mcap`` and so on, and a long run
 continues in the next one. A file that a crash cut off is left as it is and read up to its last
-whole chunk. `JournalWriter.flush` closes a chunk (compressed, with its CRC) and hands it to the
+whole chunk. A file appears with its first chunk, written and synced, or not at all; it states which
+survey, run and number it is, and holds the digest of the file before (see `identity`).
+`JournalWriter.flush` closes a chunk (compressed, with its CRC) and hands it to the
 operating system: it survives a kill of this process. `JournalWriter.sync` writes it to the disk:
 it survives a power cut.
 
 Channels: ``port/NAME`` (raw bytes), ``port-state``, ``mark`` (JSON) and ``tick`` (empty). An
-entry's log time is the host's monotonic time, its publish time the wall clock.
+entry's log time is the host's monotonic time, its publish time the wall clock. Its sequence number
+has the number of its chunk in the lower 20 bits, from 1, and above them the number of marks and port
+changes of the file before it, modulo 4096.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
-import os
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -26,41 +28,34 @@ from mcap.records import Channel
 from mcap.writer import CompressionType, IndexType, Writer
 
 from swathe.errors import JournalError, MisuseError
-from swathe.journal.entries import Chunk, Entry, Mark, PortChange, Sent, Tick
-from swathe.journal.position import JournalPosition, SegmentDigest, channel_of
-from swathe.journal.steady_file import DiskTrouble, SteadyFile, disk_words
+from swathe.journal.decoder import MARKS_MODULUS, sequence_number
+from swathe.journal.entries import Chunk, Entry, Lost, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.journal.identity import (
+    ATTACHMENT,
+    MEDIA_TYPE,
+    MarkCopy,
+    OpeningCopy,
+    SegmentIdentity,
+)
+from swathe.journal.position import JournalPosition, SegmentDigest, channel_of, segment_digests
+from swathe.journal.segment_file import SegmentFile
+from swathe.journal.segments import next_segment_number, segments_of
+from swathe.journal.steady_file import DiskTrouble, disk_words
 
-__all__ = ["JournalWriter", "segment_paths"]
+__all__ = ["JournalWriter"]
 
 _REFUSED = "cannot be written: {}; then run again, what is in the journal is resumed"
 _CHUNK_BYTES = 1 << 20
 # The container's writer keeps an entry for each chunk until its file ends. This many are half an
 # hour of a run and some tens of MB of memory; then the run continues in the next file.
 _MAX_CHUNKS = 60_000
-
-
-def segment_paths(folder: Path) -> list[Path]:
-    """Return the journal files in `folder`, oldest first."""
-    return sorted(folder.glob("[0-9][0-9][0-9][0-9].mcap"))
-
-
-class _HashedFile:
-    """A file as the container's writer needs it, with a digest of what was written."""
-
-    def __init__(self, stream: SteadyFile, segment: int) -> None:
-        self._stream = stream
-        self._segment = segment
-        self._digest = hashlib.sha256()
-        self._size = 0
-        self.tell, self.flush = stream.tell, stream.flush
-
-    def write(self, data: bytes) -> int:
-        self._digest.update(data)
-        self._size += len(data)
-        return self._stream.write(data)
-
-    def digest(self) -> SegmentDigest:
-        return SegmentDigest(self._segment, self._size, self._digest.hexdigest())
+# The next run takes the digest of the last file before it journals: this much takes a moment.
+_MAX_BYTES = 128 << 20
+# Marks that were added are repeated this often, ns, and at the end of the file.
+_REPEAT_NS = 60_000_000_000
+# The container's writer is to close no chunk by itself: chunks are numbered here.
+_NO_LIMIT = 1 << 62
+_MESSAGE_BYTES = 31  # of a message's head
 
 
 class JournalWriter:
@@ -89,52 +84,90 @@ class JournalWriter:
     ) -> None:
         self._folder = folder
         self._wall_clock = wall_clock
-        self._stream: SteadyFile | None = None
-        self._file: _HashedFile | None = None
+        self._entered = False
+        self._file: SegmentFile | None = None
         self._ended: list[SegmentDigest] = []
         self._writer: Writer | None = None
         self._channels: dict[str, int] = {}
-        self._chunks = 0
         self._max_chunks = max_chunks
+        self._number = 0
+        self._run = 0
+        self._survey = ""
+        self._opened: OpeningCopy | None = None
+        self._previous: SegmentDigest | None = None
+        self._chunk = 1  # number of the chunk in progress
+        self._pending = 0  # bytes in it
+        self._marks: list[MarkCopy] = []
+        self._mark_count = 0
+        self._repeated = 0, 0  # number of marks and journal time at the last copy
+        self._time = 0
         self.entries = 0
         self.bytes = 0
         self.path = folder
 
     def __enter__(self) -> Self:
-        if self._stream is not None:
+        if self._entered:
             message = "a journal writer is entered once"
             raise MisuseError(message)
+        self._entered = True
         self._begin()
         return self
 
     def _begin(self) -> None:
-        """Begin the next file."""
+        """Begin the next file, under a name that nothing reads until it has its first chunk."""
         try:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            last = segment_paths(self._folder)
-            number = int(last[-1].stem) + 1 if last else 1
-            self.path = self._folder / f"{number:04d}.mcap"
-            # 'x': two daemons on one survey must not write into each other.
-            self._stream = SteadyFile(self.path.open("xb", buffering=0))
+            if self._ended:
+                self._number, self._previous = self._ended[-1].segment + 1, self._ended[-1]
+            else:
+                self._follow_earlier_runs()
+            self.path = self._folder / f"{self._number:04d}.mcap"
+            self._file = SegmentFile(self._folder, self._number)
         except OSError as error:
             raise self._refused(disk_words(error)) from error
-        self._file = _HashedFile(self._stream, number)
         self._writer = Writer(
             cast("IO[Any]", self._file),
-            chunk_size=_CHUNK_BYTES,
+            chunk_size=_NO_LIMIT,
             compression=CompressionType.ZSTD,
             # A journal is read from its start; no message is looked up.
-            index_types=IndexType.NONE,
+            index_types=IndexType.ATTACHMENT,
             repeat_channels=False,
         )
         self._channels = {}
-        self._chunks = 0
-        try:
-            self._writer.start(profile="", library="swathe")
-            self._hand_over(self._writer, self._stream)
-            _sync_folder(self._folder)
-        except OSError as error:
-            raise self._refused(disk_words(error)) from error
+        self._chunk, self._pending = 1, 0
+        self._marks, self._mark_count = [], 0
+        if self._opened is not None:
+            self._opened = self._opened._replace(chunk=0)
+        self._writer.start(profile="", library="swathe")
+        if self._ended:
+            self._identify(chunk=0)
+            self._writer.flush()
+            self._publish(self._file)
+
+    def _follow_earlier_runs(self) -> None:
+        """Find number, run and predecessor of the run's first file."""
+        self._number, self._run = next_segment_number(self._folder), 1
+        if segments := segments_of(self._folder).segments:
+            last = segments[-1]
+            self._run += last.number if last.identity is None else last.identity.run
+            _, self._previous = segment_digests(last.path, number=last.number)
+
+    def _identify(self, *, chunk: int, end: bool = False) -> None:
+        """Write which file this is, with its marks so far."""
+        identity = SegmentIdentity(
+            survey=self._survey,
+            run=self._run,
+            segment=self._number,
+            previous=self._previous,
+            opened=self._opened,
+            chunk=chunk,
+            end=end,
+            channels=tuple(self._channels),
+            marks=tuple(self._marks),
+        )
+        assert self._writer is not None  # noqa: S101  of the file that is open
+        data = identity.encoded()
+        self._writer.add_attachment(0, self._time, ATTACHMENT, MEDIA_TYPE, data)
+        self._repeated = self._mark_count, self._time
 
     def __exit__(
         self,
@@ -154,12 +187,48 @@ class JournalWriter:
             message = "write to a journal that is not open"
             raise MisuseError(message)
         topic, data = _encoded(entry)
+        self._time = entry.time
+        if not self.entries:
+            self._open(entry)
         channel = self._channels.get(topic) or self._new_channel(self._writer, topic)
         self._writer.add_message(
-            channel, log_time=entry.time, publish_time=self._wall_clock(), data=data
+            channel,
+            log_time=entry.time,
+            publish_time=self._wall_clock(),
+            data=data,
+            sequence=sequence_number(self._chunk, self._mark_count),
         )
+        if isinstance(entry, Mark | PortChange):
+            self._keep_copy(entry, topic, data)
+        self._pending += len(data) + _MESSAGE_BYTES
+        if self._pending > _CHUNK_BYTES:
+            self._end_chunk(self._writer)
         self.entries += 1
         self.bytes += len(data)
+
+    def _open(self, entry: Entry) -> None:
+        """Write which file this is, before its first entry."""
+        if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
+            self._survey = str(entry.detail.get("survey", ""))
+            self._opened = OpeningCopy(1, entry.time, entry.detail)
+        self._identify(chunk=0)
+
+    def _keep_copy(self, entry: Mark | PortChange, topic: str, data: bytes) -> None:
+        self._mark_count += 1
+        opened = self._opened
+        first = self._mark_count == 1 and opened is not None and opened.chunk == 1
+        if not (first and isinstance(entry, Mark) and entry.kind is MarkKind.OPENED):
+            self._marks.append(MarkCopy(self._chunk, entry.time, topic, data.decode()))
+
+    def _end_chunk(self, writer: Writer) -> None:
+        """Close the chunk in progress; repeat the marks if it is time."""
+        if self._pending:
+            writer.flush()
+            self._chunk += 1
+            self._pending = 0
+            count, time_ns = self._repeated
+            if self._mark_count != count and self._time - time_ns >= _REPEAT_NS:
+                self._identify(chunk=self._chunk - 1)
 
     def _new_channel(self, writer: Writer, topic: str) -> int:
         encoding = "json" if topic in ("mark", "port-state") else "application/octet-stream"
@@ -181,19 +250,27 @@ class JournalWriter:
             JournalError: the disk takes nothing. What was written so far is kept in memory: it is
                 written by the next `sync` that succeeds, or is lost with this process.
         """
-        if self._writer is None or self._stream is None:
+        if self._writer is None or self._file is None or not self.entries:
             return
-        self._chunks += 1
-        self._hand_over(self._writer, self._stream)
-        if self._chunks >= self._max_chunks:
+        self._end_chunk(self._writer)
+        self._writer.flush()
+        if self._file.steady.trouble is not None:
+            raise self._refused(self._file.steady.trouble.text)
+        if not self._file.published and (self._ended or self._chunk > 1):
+            self._publish(self._file)
+        if self._file.tell() >= _MAX_BYTES or self._chunk > self._max_chunks:
             self.close()
             self._begin()
 
-    def _hand_over(self, writer: Writer, stream: SteadyFile) -> None:
-        writer.flush()
-        stream.flush()
-        if stream.trouble is not None:
-            raise self._refused(stream.trouble.text)
+    def _publish(self, file: SegmentFile) -> None:
+        """Let the file appear under its name, with what was flushed on the disk."""
+        if not file.steady.sync():
+            trouble = file.steady.trouble
+            raise self._refused("see to the disk" if trouble is None else trouble.text)
+        try:
+            file.publish()
+        except OSError as error:
+            raise self._refused(disk_words(error)) from error
 
     def _refused(self, words: str) -> JournalError:
         return JournalError(self.path, _REFUSED.format(words))
@@ -201,26 +278,27 @@ class JournalWriter:
     @property
     def trouble(self) -> DiskTrouble | None:
         """What the disk refuses now; None while it takes what it is given."""
-        return None if self._stream is None else self._stream.trouble
+        return None if self._file is None else self._file.steady.trouble
 
     @property
     def waiting(self) -> int:
         """Bytes that are not known to be on the disk; they are kept in memory."""
-        return 0 if self._stream is None else self._stream.waiting
+        return 0 if self._file is None else self._file.steady.waiting
 
     @property
     def waiting_since(self) -> int | None:
         """Host time at which the oldest of them was flushed, ns; None where there are none."""
-        return None if self._stream is None else self._stream.waiting_since
+        return None if self._file is None else self._file.steady.waiting_since
 
     @property
     def readable(self) -> bool:
         """Whether all that was flushed can be read in the file."""
-        return self._stream is None or not self._stream.unwritten
+        return self._file is None or not self._file.steady.unwritten
 
     def digests(self) -> list[SegmentDigest]:
         """Return the digests of this run's files, as far as they are written."""
-        return [*self._ended, *([] if self._file is None else [self._file.digest()])]
+        file = self._file
+        return [*self._ended, *([file.digest()] if file is not None and file.published else [])]
 
     def position(self) -> JournalPosition:
         """Return the position behind what is flushed, for a cursor.
@@ -233,7 +311,14 @@ class JournalWriter:
             raise MisuseError(message)
         segment, size, _ = self._file.digest()
         channels = {number: channel_of(topic) for topic, number in self._channels.items()}
-        return JournalPosition(segment, size, channels)
+        return JournalPosition(
+            segment,
+            size,
+            channels,
+            self._chunk - 1,
+            self._mark_count % MARKS_MODULUS,
+            0 if self._opened is None else self._run,
+        )
 
     def sync(self) -> None:
         """Write what was flushed to the disk; safe to call from another thread.
@@ -241,25 +326,37 @@ class JournalWriter:
         Raises:
             JournalError: as `flush`.
         """
-        stream = self._stream
-        if stream is not None and not stream.sync() and (trouble := stream.trouble) is not None:
+        if (file := self._file) is None:
+            return
+        if not file.steady.sync() and (trouble := file.steady.trouble) is not None:
             raise self._refused(trouble.text)
 
     def close(self) -> None:
         """Write the end of the file, sync and close it; does nothing when it is closed already."""
-        if self._writer is None or self._stream is None:
+        if self._writer is None or self._file is None:
             return
+        writer, file = self._writer, self._file
         try:
-            self._writer.finish()
-            self._stream.close()
+            if self.entries:
+                self._end_chunk(writer)
+                self._identify(chunk=self._chunk - 1, end=True)
+                writer.finish()
+                file.flush()
+                if not file.published:
+                    self._publish(file)
+        except JournalError:
+            file.discard()
+            raise
+        finally:
+            self._writer = self._file = None
+        try:
+            file.close()
         except OSError as error:
-            lost = f"{disk_words(error)}; its last {self._stream.waiting:,} bytes are lost"
+            lost = f"{disk_words(error)}; its last {file.steady.waiting:,} bytes are lost"
             raise self._refused(lost) from error
         finally:
-            self._writer = None
-            if self._file is not None:
-                self._ended.append(self._file.digest())
-                self._file = None
+            if file.published:
+                self._ended.append(file.digest())
 
 
 def _encoded(entry: Entry) -> tuple[str, bytes]:
@@ -275,14 +372,6 @@ def _encoded(entry: Entry) -> tuple[str, bytes]:
             return "port-state", json.dumps(detail).encode()
         case Mark():
             return "mark", json.dumps({"kind": entry.kind, "detail": entry.detail}).encode()
-
-
-def _sync_folder(folder: Path) -> None:
-    """Sync a folder, so that a new file's name survives a power cut (not possible on Windows)."""
-    if os.name != "posix":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+        case Lost():
+            message = "a loss is what a reader finds: it is never journalled"
+            raise MisuseError(message)

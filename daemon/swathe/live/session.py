@@ -25,10 +25,7 @@ from swathe.live.placing_again import PlacingAgain
 from swathe.live.resumption import Resumption
 from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.station import AlarmKind, Station
-from swathe.store import (
-    CheckpointFile,
-    SurveyFolder,
-)
+from swathe.store import CheckpointFile, SurveyFolder
 
 __all__ = ["Session"]
 
@@ -240,6 +237,8 @@ class Session:
         self._journal.flush()  # raised by `resume` alone: the other way it is readable already
         resumption.follow()
         self._pipeline, self._observer = resumption.pipeline, resumption.observer
+        if self.continued:
+            self.mark(MarkKind.INHERITED, **self._pipeline.inherited)
 
     @property
     def utc_now(self) -> int:

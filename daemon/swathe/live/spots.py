@@ -124,8 +124,14 @@ class SpotWork:
                 "and put it on again"
             )
         before = len(spot.couplings)
+        link = self._pipeline.gauge_link
         self._session.mark(
-            MarkKind.SPOT_READ, spot=spot.name, first=now.first, last=now.last, by=by
+            MarkKind.SPOT_READ,
+            spot=spot.name,
+            first=now.first,
+            last=now.last,
+            received=0 if link is None else link.received,
+            by=by,
         )
         spot = self._spots.register.spots[spot.number]
         if len(spot.couplings) == before:

@@ -15,24 +15,22 @@ from collections.abc import Callable, Iterable, Mapping
 import numpy as np
 
 from swathe.errors import MisuseError
-from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.journal import Chunk, Entry, Lost, Mark, MarkKind, PortChange, Sent, Tick
 from swathe.pipeline.alarms.delay_unknown import DelayWatch
 from swathe.pipeline.applied_revisions import AppliedRevisions
 from swathe.pipeline.crawler_history import CRAWLER
 from swathe.pipeline.instants import last_instant_before
 from swathe.pipeline.operator_requests import ExcludedZone, gap_meant
-from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
-from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import PlacingObserver
 from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.pipeline.placing.standstill import STANDSTILL_NS
 from swathe.pipeline.progress.progress import RunRates
+from swathe.pipeline.rare_entries import RareEntries
 from swathe.pipeline.references import Reference
 from swathe.pipeline.revisions import REVISION_MARKS, Revision
 from swathe.pipeline.setup_history import SETUP_MARKS
-from swathe.pipeline.stages import SurveyStages
 from swathe.station import DelaySetting, Station, delay_pairs, gauge_of
 
 __all__ = ["Pipeline"]
@@ -47,12 +45,19 @@ _CHECK_MARKS = (
 # Marks behind which records mean something else, whatever their times.
 _MARKS_BETWEEN = (*_CHECK_MARKS, MarkKind.REFERENCED, MarkKind.SPOT_READ, MarkKind.ENDED)
 # Marks on which no cell and no gap depends; what is noticed takes effect at an instant.
-_MARKS_APART = (MarkKind.NOTE, MarkKind.MOTION, MarkKind.HEALTH, *REVISION_MARKS, *SETUP_MARKS)
+_MARKS_APART = (
+    MarkKind.NOTE,
+    MarkKind.MOTION,
+    MarkKind.HEALTH,
+    MarkKind.INHERITED,
+    *REVISION_MARKS,
+    *SETUP_MARKS,
+)
 
 MarkHandler = Callable[[DeviceInputs, Mark, int], None]
 
 
-class Pipeline(SurveyStages):
+class Pipeline(RareEntries):
     """Takes a survey through its journal, entry by entry.
 
     Args:
@@ -103,6 +108,7 @@ class Pipeline(SurveyStages):
             MarkKind.CONFIRMED: self._decide,
             MarkKind.REJECTED: self._decide,
             **dict.fromkeys(SETUP_MARKS, self._take_setup_mark),
+            MarkKind.INHERITED: self._inherit,
             MarkKind.ENDED: self._end_run,
         }
 
@@ -124,6 +130,9 @@ class Pipeline(SurveyStages):
         """
         if isinstance(entry, Mark):
             self._take_mark(entry)
+            return
+        if isinstance(entry, Lost):
+            self._take_lost(entry)
             return
         inputs = self._required_inputs()
         if entry.time - self._now > STANDSTILL_NS:
@@ -169,14 +178,6 @@ class Pipeline(SurveyStages):
                 self._now = time
             if (link := links.get(port)) is not None:
                 link.take(data, time, self._now)
-
-    def _take_sent(self, inputs: DeviceInputs, link: DeviceLink, sent: Sent) -> None:
-        if not sent.unanswered:
-            link.send(sent.data, sent.time, self._now)
-            return
-        link.give_up(self._now)
-        self._decode(inputs, sent.port)
-        link.miss(sent.data)
 
     def _required_inputs(self) -> DeviceInputs:
         if self._inputs is None:
@@ -224,12 +225,18 @@ class Pipeline(SurveyStages):
         self.survey = self.survey or str(mark.detail["survey"])
         self.calibration.open_run(station)
         self._flags_changed(self.spurious.open_run(station))
-        was_set = self._inputs.set_axes if self._inputs is not None else ()
+        before = None if self._inputs is None else self._inputs.positions
+        was_set = () if before is None else before.not_by_counts
         self._inputs = DeviceInputs(
             station, self.tallies, line=self._line, in_doubt=self._in_doubt, delays=self.delays
         )
         carried = self.suspect_cells.checks.off_part
-        self._inputs.begin_lost(was_set, mark.time, carried=carried)
+        stepped = self._inputs.stepped is not None
+        unknown = self.losses.open_run(
+            mark.time, stepped=stepped, bytes_lost=bool(before and before.unproven)
+        )
+        self.inherited = self._inheritance(self._inputs, was_set, carried=carried)
+        self._inputs.positions.begin(was_set, mark.time, carried=carried, unknown=unknown)
         difference = self.delay_difference(gauge_of(station))
         if self._observer is not None and self._placed_with not in (None, difference):
             self._observer.delay_changed()
@@ -306,6 +313,7 @@ class Pipeline(SurveyStages):
         doubt = mark.detail.get("by") != CRAWLER
         if inputs.stepped is not None:
             inputs.stepped.set_line(int(mark.detail["line"]), mark.time, doubt=doubt)
+            self.losses.line_unknown.end(mark.time)
 
     def _block_line(self, inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         if inputs.stepped is None:
@@ -324,7 +332,7 @@ class Pipeline(SurveyStages):
         axes = self.grid.scan, self.grid.index
         off: list[float] = []
         for axis, place, known in zip(axes, position, inputs.position, strict=True):
-            if place is not None and (known is not None or axis.name in inputs.lost_axes):
+            if place is not None and (known is not None or axis.name in inputs.positions.lost):
                 self.slipped_cells.set_position(axis.name, mark.time)
             if place is not None and known is not None:
                 off.append(axis.distance(place, known))
@@ -362,8 +370,10 @@ class Pipeline(SurveyStages):
         self._flags_changed(self.spurious.decide(mark, now))
         self._list_places(now)
 
-    def _take_spot_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        update = None if self.spots is None else self.spots.take(mark, self._utc_offset)
+    def _take_spot_mark(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:
+        if self.spots is None or (found := self._where_read(inputs, mark)) is None:
+            return
+        update = self.spots.take(found, self._utc_offset)
         if update is not None:
             self._notify(update)
             self.coverage.evaluate(self._now, now)
@@ -380,18 +390,3 @@ class Pipeline(SurveyStages):
         number = self.alarms.alarm_meant(mark.detail)
         if number is not None:
             self.alarms.acknowledge(number, mark.detail["by"], now)
-
-    def _add_note(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self.notes.append((now, str(mark.detail["text"])))
-
-    def _take_setup_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self.setup.take(mark, now)
-
-    def _list_revision(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self.revisions.take(mark.kind, mark.detail, now)
-
-    def _take_motion_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
-        self.crawler.take(mark, now)
-
-    def _take_health(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
-        self._alarm_evaluation.add_conditions([Condition.of_mark(mark)])

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.arrays import Cells, distinct
+from swathe.journal import Sent
 from swathe.pipeline.block import Block, counted, first_known
 from swathe.pipeline.cells.crossed import UNCERTAIN_CELLS, cross_cells
 from swathe.pipeline.cells.grid import CellUpdate
@@ -79,6 +80,14 @@ class SurveyStages(SurveyState):
     def gauge_link(self) -> DeviceLink | None:
         """The gauge's decoder with its newest readings, of this run; None before a run."""
         return None if self._inputs is None else self._inputs.links[gauge_of(self.station)]
+
+    def _take_sent(self, inputs: DeviceInputs, link: DeviceLink, sent: Sent) -> None:
+        if not sent.unanswered:
+            link.send(sent.data, sent.time, self._now)
+            return
+        link.give_up(self._now)
+        self._decode(inputs, sent.port)
+        link.miss(sent.data)
 
     def advance(self) -> None:
         """Compute all that the entries collected so far determine.
@@ -166,10 +175,12 @@ class SurveyStages(SurveyState):
         self._placed.clear()
         every = placed
         held = self.pauses.holds(placed.readings["time"])
+        held |= self.losses.holds(placed.readings["time"])
         if held.any():
             placed = placed[~held]
         self._follow_share(inputs, placed)
-        path = moved = None if path is None else self.pauses.cut(path)
+        path = None if path is None else self.pauses.cut(path)
+        path = moved = None if path is None else self.losses.cut(path)
         self._standing.follow(placed, path)
         if inputs.stepped is not None:
             placed, path = inputs.stepped.take(placed, path, end=self._now if end else None)

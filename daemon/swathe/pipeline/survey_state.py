@@ -22,6 +22,7 @@ from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.crawler_history import CrawlerHistory
 from swathe.pipeline.lifts import Lift, LiftWatch
+from swathe.pipeline.losses import JournalLosses
 from swathe.pipeline.operator_requests import OperatorRequests
 from swathe.pipeline.placing.delays_in_force import (
     EstimatedDelay,
@@ -94,6 +95,7 @@ class SurveyState:
         station_history: the station file of each run, and what it changed.
         lifts: where echoes were absent in this run, and came back.
         pauses: whether readings count now, and why not.
+        losses: what a damaged journal has lost.
         requests: zones excluded and gaps requested during the survey.
         revisions: readings discarded or moved, as the marks until now list them.
         applied_revisions: those with which the survey is placed, from its first entry on.
@@ -137,6 +139,7 @@ class SurveyState:
         self.station_history = StationHistory(station)
         self.lifts = self._new_lifts()
         self.pauses = Pauses()
+        self.losses = JournalLosses()
         self.requests = OperatorRequests()
         self.revisions = RevisionLog()
         self.applied_revisions = AppliedRevisions((), self.grid)
@@ -250,11 +253,11 @@ class SurveyState:
     @property
     def lost_axes(self) -> tuple[str, ...]:
         """Names of the axes whose position is lost."""
-        return self._inputs.lost_axes if self._inputs else ()
+        return self._inputs.positions.lost if self._inputs else ()
 
     def no_reference(self, axis: str) -> str | None:
         """Return why the position on an encoded axis cannot be set now; None if it can."""
-        return self._inputs.no_reference(axis) if self._inputs else "no run has begun"
+        return self._inputs.positions.no_reference(axis) if self._inputs else "no run has begun"
 
     @property
     def speed_limit(self) -> float | None:

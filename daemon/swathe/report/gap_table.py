@@ -38,6 +38,8 @@ def summary_line(record: SurveyRecord) -> str:
         minimum += f"; {raw}"
     why = "a failed check or a slip" if record.slips else "a failed check"
     suspect = f"; {progress.suspect:,} cells SUSPECT by {why}" if progress.suspect else ""
+    if record.journal_damage:
+        suspect += "; JOURNAL DAMAGED"
     verdict = "reached" if record.target_reached else "not reached"
     return (
         f"{number_text(progress, 'percent')} % of {progress.required:,} cells measured, "
@@ -121,6 +123,7 @@ def gaps_json(record: SurveyRecord, *, dead: bool | None = False) -> str:
             "percent": record.progress.percent,
             "target": record.target_coverage,
             "target_reached": record.target_reached,
+            "journal_damage": [one.model_dump(mode="json") for one in record.journal_damage],
             "excluded": [zone.model_dump(mode="json", by_alias=True) for zone in record.zones],
             "gaps": [gap.model_dump(mode="json", by_alias=True) for gap in record.gaps],
         },

@@ -9,6 +9,7 @@ from swathe.report.beam import beam_lines
 from swathe.report.calibration import calibration_lines
 from swathe.report.changes import change_lines
 from swathe.report.confirm import confirm_report
+from swathe.report.damage import damage_lines
 from swathe.report.gap_table import summary_line
 from swathe.report.minimum import minimum_lines
 from swathe.report.missing import missing_lines
@@ -27,6 +28,7 @@ _MOST_HALTS = 10
 def survey_lines(record: SurveyRecord) -> list[str]:
     """Return the lines of a survey's report, from its record."""
     lines = [f"{record.part or record.station}, survey {record.survey}", summary_line(record)]
+    lines += damage_lines(record)
     if record.area:
         lines.append(f"area: {record.area}")
     if operators := record.operators or (record.operator,) * bool(record.operator):

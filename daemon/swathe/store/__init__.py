@@ -4,6 +4,7 @@ from swathe.store.aside import set_aside, set_metadata_aside
 from swathe.store.attributes import run_attributes, survey_attributes
 from swathe.store.checking import SurveyCheck, check_survey
 from swathe.store.checkpoint import Checkpoint, CheckpointFile, CheckpointUnusableError
+from swathe.store.damage_record import DamageRecord, damage_since
 from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.delays import measured_delays
 from swathe.store.digest_log import DigestLog
@@ -43,6 +44,7 @@ __all__ = [
     "Checkpoint",
     "CheckpointFile",
     "CheckpointUnusableError",
+    "DamageRecord",
     "DigestLog",
     "Digests",
     "FileFault",
@@ -62,6 +64,7 @@ __all__ = [
     "changes_since",
     "check_same_survey",
     "check_survey",
+    "damage_since",
     "dataset_of",
     "derived_faults",
     "ending_text",

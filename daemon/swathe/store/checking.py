@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 from swathe.errors import JournalError
-from swathe.journal import read_journal, segment_paths
+from swathe.journal import JournalCursor, Lost, segment_paths
 from swathe.safe_files import SafeFolder
 from swathe.store.digests import Digests, FileFault, journal_faults, read_digests
 from swathe.store.folder import SurveyFolder
 from swathe.store.verified import derived_faults
 
 __all__ = ["SurveyCheck", "check_survey"]
-
-# What a crash leaves at the end of a file: it is read up to there, and no damage.
-_CUT_OFF = re.compile(r"is cut off in its last bytes|ends in mid-chunk|ends at byte")
 
 
 @dataclass(frozen=True)
@@ -63,14 +58,10 @@ def _journal_damage(folder: SurveyFolder, digests: Digests) -> Iterator[str]:
     for number, text in journal_faults(files, digests).items():
         yield f"journal/{number:04d}.mcap {text}"
     found: list[str] = []
-
-    def note(path: Path, message: str) -> None:
-        if not _CUT_OFF.match(message):
-            found.append(f"journal/{path.name} {message}")
-
     try:
-        for _ in read_journal(folder.journal, on_torn=note):
-            pass
+        for entries in JournalCursor(folder.journal).blocks():
+            damage = [entry.damage for entry in entries if isinstance(entry, Lost)]
+            found += [f"journal/{one.file} {one.text}" for one in damage]
     except JournalError as error:
         found.append(str(error))
     yield from found

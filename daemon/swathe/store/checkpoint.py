@@ -31,7 +31,7 @@ from swathe.store.frozen import Frozen, thaw
 
 __all__ = ["Checkpoint", "CheckpointFile", "CheckpointUnusableError"]
 
-_MAGIC = b"swathe checkpoint 1\n"
+_MAGIC = b"swathe checkpoint 2\n"
 _DIGEST_BYTES = 32
 _OPEN_TO_OTHERS = stat.S_IRWXG | stat.S_IRWXO
 # Checkpoints of surveys that nobody resumed for so long are removed.
@@ -88,8 +88,7 @@ class CheckpointFile:
             raise CheckpointUnusableError(message)
         header = {
             "code": code_digest(),
-            "segment": position.segment,
-            "offset": position.offset,
+            "position": [position.segment, position.offset, *position[3:]],
             "channels": {str(number): channel for number, channel in position.channels.items()},
             "digests": list(digests),
             "sizes": [len(frozen.pickled), *frozen.sizes],
@@ -149,9 +148,10 @@ class CheckpointFile:
             message = f"it cannot be loaded: {type(error).__name__}: {error}"
             raise CheckpointUnusableError(message) from error
         channels = {int(number): tuple(of) for number, of in header["channels"].items()}
+        segment, offset, *numbers = header["position"]
         return Checkpoint(
             state,
-            JournalPosition(header["segment"], header["offset"], channels),
+            JournalPosition(segment, offset, channels, *numbers),
             tuple(SegmentDigest(*digest) for digest in header["digests"]),
         )
 

@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import BinaryIO, Self
 
 from swathe.errors import SurveyError
-from swathe.journal import Mark, MarkKind, read_segment, segment_paths
+from swathe.journal import Mark, opening_marks, segment_paths, segments_of
 from swathe.safe_files import SafeFolder
 from swathe.station import (
     ExclusionSettings,
@@ -58,8 +58,11 @@ class SurveyFolder:
 
     @property
     def begun(self) -> bool:
-        """Whether an earlier run has written here."""
-        return bool(segment_paths(self.journal))
+        """Whether an earlier run has written here; a run that was killed as it began has not."""
+        if not segment_paths(self.journal):
+            return False
+        derived = self.record.exists() or self.zarr.exists()
+        return derived or any(one.chunks for one in segments_of(self.journal).segments)
 
     def require(self) -> None:
         """Check that this is a survey.
@@ -82,11 +85,7 @@ class SurveyFolder:
 
     def openings(self) -> Iterator[Mark]:
         """Yield the opening mark of each run, from the journal, oldest first."""
-        for path in segment_paths(self.journal):
-            for entry in read_segment(path):
-                if isinstance(entry, Mark) and entry.kind is MarkKind.OPENED:
-                    yield entry
-                break
+        yield from opening_marks(self.journal)
 
     def first_opening(self) -> Mark:
         """Return the mark that opens the first run.
@@ -97,7 +96,11 @@ class SurveyFolder:
         self.require()
         for mark in self.openings():
             return mark
-        raise SurveyError(self.path, "its journal was cut off before it held a station file")
+        raise SurveyError(
+            self.path,
+            "its journal was cut off before it held a station file, or is damaged: nothing of it can "
+            "be read; a run with --new keeps the folder under another name",
+        )
 
     def first_station(self) -> Station:
         """Return the station file of the first run, from the journal.

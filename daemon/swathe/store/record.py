@@ -28,6 +28,7 @@ from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
 from swathe.safe_files import SafeFolder, is_dense_json
 from swathe.store.calibration import CalibrationSummary, calibration_summary
+from swathe.store.damage_record import DamageRecord
 from swathe.store.minimum_summary import MinimumSummary, minimum_summary
 from swathe.store.quality import (
     PlaceSummary,
@@ -179,6 +180,9 @@ class SurveyRecord(Snapshot):
         default_factory=dict,
         description="required cells with each bit of the layer 'quality', by its name",
     )
+    journal_damage: tuple[DamageRecord, ...] = Field(
+        (), description="of the journal; what could be read of it is evaluated"
+    )
     slips: tuple[SlipRecord, ...] = Field((), description="where two sources of a position parted")
     spots: tuple[SpotSnapshot, ...] = Field(
         (), description="of a plan of spots without an encoder, in the order of the plan"
@@ -270,6 +274,9 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
                 run=one.run, time=one.time, because=one.because, **asdict(one.change)
             )
             for one in pipeline.station_history.changes
+        ),
+        journal_damage=tuple(
+            DamageRecord.model_validate(asdict(one)) for one in pipeline.losses.sorted_damage
         ),
         plan=PlanMessage.of_survey(pipeline),
         slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from swathe.errors import SurveyError
-from swathe.journal import Entry, JournalCursor, Mark, MarkKind
+from swathe.journal import Entry, JournalCursor, Lost, Mark, MarkKind
 from swathe.pipeline import Pipeline, PlacingObserver
 from swathe.station import Station
 from swathe.store.delays import measured_delays
@@ -95,6 +95,9 @@ def _collect(pipeline: Pipeline, entries: list[Entry], until: int | None) -> boo
         pipeline.collect_all(entries)
         return False
     for entry in entries:
+        if isinstance(entry, Lost):
+            pipeline.collect(entry)
+            continue
         opening = isinstance(entry, Mark) and entry.kind is MarkKind.OPENED
         if not (opening or pipeline.survey):
             continue

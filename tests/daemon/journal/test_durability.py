@@ -24,10 +24,16 @@ def test_open_syncs_the_folder_that_has_the_new_file(
     folder = tmp_path / "journal"
     folder.mkdir()
     syncs = record_syncs(monkeypatch, folder)
-    with JournalWriter(folder):
-        (sync,) = syncs
+    with JournalWriter(folder) as writer:
+        writer.write(ENTRY)
+        assert syncs == []
+        writer.flush()
+        file, sync = syncs
+        assert file.of(writer.path)
+        assert (file.call, file.size) == ("fdatasync", writer.path.stat().st_size)
         assert sync.of(folder)
         assert (sync.call, sync.names) == ("fsync", ("0001.mcap",))
+        assert list(read_segment(writer.path)) == [ENTRY]
 
 
 def test_sync_is_of_everything_that_was_flushed(
@@ -35,6 +41,8 @@ def test_sync_is_of_everything_that_was_flushed(
 ) -> None:
     """The file has the entries when it is synced, not only its name or its first bytes."""
     with JournalWriter(tmp_path) as writer:
+        writer.write(ENTRY)
+        writer.flush()
         syncs = record_syncs(monkeypatch, tmp_path)
         writer.write(ENTRY)
         writer.flush()
@@ -44,7 +52,7 @@ def test_sync_is_of_everything_that_was_flushed(
         (sync,) = syncs
         assert (sync.call, sync.size) == ("fdatasync", before)
         assert sync.of(writer.path)
-        assert list(read_segment(writer.path)) == [ENTRY]
+        assert list(read_segment(writer.path)) == [ENTRY, ENTRY]
         writer.sync()
         assert len(syncs) == 2
 
@@ -53,12 +61,14 @@ def test_close_syncs_the_file_with_its_end(tmp_path: Path, monkeypatch: pytest.M
     """Closing syncs the whole file, entries that were not flushed and footer included."""
     with JournalWriter(tmp_path) as writer:
         writer.write(ENTRY)
+        writer.flush()
+        writer.write(ENTRY)
         syncs = record_syncs(monkeypatch, tmp_path)
     (sync,) = syncs
     assert sync.of(writer.path)
     assert (sync.call, sync.size) == ("fsync", writer.path.stat().st_size)
     torn: list[str] = []
-    assert list(read_segment(writer.path, on_torn=lambda _, m: torn.append(m))) == [ENTRY]
+    assert list(read_segment(writer.path, on_torn=lambda _, m: torn.append(m))) == [ENTRY] * 2
     assert torn == []
     writer.close()
     assert len(syncs) == 1
@@ -70,11 +80,13 @@ def test_next_file_begins_when_the_last_one_is_synced(
     """A long run closes its file for good before the next one exists."""
     with JournalWriter(tmp_path, max_chunks=2) as writer:
         first = writer.path
+        writer.write(ENTRY)
+        writer.flush()
         syncs = record_syncs(monkeypatch, tmp_path)
-        for time in range(2):
-            writer.write(Tick(time))
-            writer.flush()
-        closed, begun = syncs
+        writer.write(Tick(2))
+        writer.flush()
+        closed, whole, begun = syncs
+        assert whole.of(writer.path)
         assert closed.of(first)
         assert (closed.call, closed.size) == ("fsync", first.stat().st_size)
         assert begun.of(tmp_path)

@@ -55,7 +55,7 @@ def test_writer_knows_digest_and_position_of_what_it_flushed(tmp_path: Path) -> 
             assert (position.segment, position.offset) == on_disk[-1][:2]
             cursor = JournalCursor(tmp_path, growing=True)
             assert list(cursor.blocks())
-            if position.channels:  # a file that has just begun is not read yet
+            if position.chunk:  # a file that has just begun is not read yet
                 assert cursor.position == position
     assert writer.digests() == [segment_digests(path)[1] for path in segment_paths(tmp_path)]
     with pytest.raises(MisuseError, match="not open"):

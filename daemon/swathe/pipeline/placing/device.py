@@ -173,13 +173,15 @@ class DeviceLink:
         """The fit of the device's clock; None for a device without one."""
         return self._clock
 
-    def take(self, data: bytes, time: int, known: int | None = None) -> None:
-        """Keep bytes until the next `decode`.
+    @property
+    def received(self) -> int:
+        """Bytes received, those that are not decoded yet included."""
+        return self.tally.bytes + sum(len(data) for _, data in self._chunks)
 
-        Args:
-            data: the bytes.
-            time: when they arrived, ns.
-            known: the journal time, ns, which no later entry runs behind; by default `time`.
+    def take(self, data: bytes, time: int, known: int | None = None) -> None:
+        """Keep bytes, which arrived at `time`, ns, until the next `decode`.
+
+        `known` is the journal time, ns, which no later entry runs behind; by default `time`.
         """
         known = time if known is None else known
         if self._requests is not None:
@@ -359,10 +361,7 @@ class DeviceLink:
         self.tally.ambiguous_by.update(echoes.reason_counts(found))
 
     def lose(self, state: str, detail: str) -> None:
-        """Record a change of the port's state and drop an unfinished record.
-
-        Decode what came before it first.
-        """
+        """Record a change of the port's state and drop an unfinished record; decode before it."""
         self.tally.state, self.tally.detail = state, detail
         self._count(self.decoder.reset(self.tally.bytes))
 

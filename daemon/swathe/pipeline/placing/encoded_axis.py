@@ -9,6 +9,7 @@ import numpy as np
 from swathe.arrays import Bools, Floats, Ints
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.placing.axis_samples import AxisSamples, WaitingSamples
+from swathe.pipeline.placing.clock_restarts import ClockRestarts
 from swathe.pipeline.placing.conditions import Condition
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.encoder import CountsToPosition
@@ -24,9 +25,6 @@ __all__ = ["EncodedAxis"]
 
 # Positions within this share of a cell, or 1.5 counts, are those of a probe at rest.
 _SAME_SHARE: Final = 0.02
-# A device's clock that runs back by more was started again, as was one that is this far ahead.
-_BACK_NS: Final = 200_000_000
-_AHEAD_NS: Final = 60_000_000_000
 # The counts at rest, of the newest samples: one read wrong is none of them.
 _REST_SAMPLES: Final = 5
 
@@ -106,8 +104,8 @@ class EncodedAxis:
         self._last_time: int | None = None
         self._floor = int(np.iinfo(np.int64).min)
         self._pending: float | None = None  # where the probe rests, until a sample comes
-        self._clock: tuple[int, int] | None = None  # device time and journal time of the last one
-        self._clock_wrap = decoder.clock_wrap_ns
+        self._device_clock = ClockRestarts(decoder.clock_wrap_ns)
+        self._cut: int | None = None  # journal time from which on no path leads to what was before
 
     @property
     def lost(self) -> bool:
@@ -168,7 +166,7 @@ class EncodedAxis:
         uncertainty = none if uncertainty is None else uncertainty
         smear = none if smear is None else smear
         new = WaitingSamples(times, counts, marks, known, uncertainty, smear)
-        restarts = self._clock_restarts(device_times, known)
+        restarts = [] if self.keeps_count else self._device_clock.restarts(device_times, known)
         cuts = [0, *np.flatnonzero(marks).tolist()] if self._has_mark else [0]
         cuts += restarts
         if self.rests:
@@ -193,24 +191,6 @@ class EncodedAxis:
                 self._found(at)
             parts.append(self._judge(piece, broken=broken and begin == 0))
         return AxisSamples.joined(parts)
-
-    def _clock_restarts(self, device_times: Ints | None, known: Ints) -> list[int]:
-        """Return the numbers of the samples before which the device's clock started again."""
-        if device_times is None or self.keeps_count:
-            return []
-        at = np.flatnonzero(device_times >= 0)
-        if not at.size:
-            return []
-        clock, journal = device_times[at], known[at]
-        before = self._clock or (int(clock[0]), int(journal[0]))
-        self._clock = int(clock[-1]), int(journal[-1])
-        steps = np.diff(clock, prepend=before[0])
-        if self._clock_wrap is not None:  # the shorter way round
-            half = self._clock_wrap // 2
-            steps = (steps + half) % self._clock_wrap - half
-        ahead = steps - np.diff(journal, prepend=before[1])
-        restarted = (steps < -_BACK_NS) | (ahead > _AHEAD_NS)
-        return list(at[restarted].tolist())
 
     def _judge(self, piece: WaitingSamples, *, broken: bool) -> AxisSamples:
         usual = self._usual.follow(piece.times)
@@ -261,6 +241,12 @@ class EncodedAxis:
                 np.ascontiguousarray(decided.counts[some]), decided.marks[some]
             )
             resets = self.scale.resets | verdicts.resets[some]
+            if self._cut is not None:
+                after = np.flatnonzero(decided.known[some] >= self._cut)
+                if after.size:
+                    resets = resets.copy()
+                    resets[after[0]] = True
+                    self._cut = None
             waited = self.standstills.waited(decided.known[some]) & (decided.smear[some] > 0)
             if waited.any() or self._waited:
                 # Their counts are good, but nobody knows when they were sampled.
@@ -317,6 +303,31 @@ class EncodedAxis:
             # What it sends from now on has nothing to do with what it sent before.
             self._newest = np.empty(0)
         self._pending = None
+        return flushed
+
+    def break_path(self, known: int, until: int | None) -> AxisSamples:
+        """Let samples be lost from `known` until `until`, journal times in ns: no path leads over them.
+
+        Where an index mark sets the position, it is lost: the probe may have passed the mark. Returns
+        the samples that waited, none of them good.
+        """
+        self._cut = until
+        self._newest = np.empty(0)
+        if not self._has_mark:
+            return AxisSamples.joined([])
+        self._filter.lose()
+        return self.lose(known, "bytes of the journal are lost")
+
+    def count_again(self, known: int) -> AxisSamples:
+        """Let counts alone give a position that was unknown from the start of the run.
+
+        Not where a reference set it since, nor where the counter may have rolled over.
+        """
+        if not self._filter.lost or self.was_set or self.scale.rolls_over:
+            return AxisSamples.joined([])
+        flushed = self._flush(known)
+        self._filter.restart()
+        self._found(known)
         return flushed
 
     def begin_lost(self, known: int, why: str = "was set in the run before") -> None:

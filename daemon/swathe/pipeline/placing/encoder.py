@@ -69,6 +69,11 @@ class CountsToPosition:
         return positions
 
     @property
+    def rolls_over(self) -> bool:
+        """Whether the counter repeats, so that a position depends on those before it."""
+        return self._counter is not None or self._around is not None
+
+    @property
     def mm_per_count(self) -> float:
         """Travel for one count more, mm; below 0 where counts fall."""
         return self._scale

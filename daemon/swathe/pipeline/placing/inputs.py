@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.device_links import links_of
 from swathe.pipeline.placing.device_watches import DeviceWatches
 from swathe.pipeline.placing.encoded_axis import EncodedAxis
+from swathe.pipeline.placing.lost_positions import LostPositions
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.placing.place_uncertainty import PlaceSums
 from swathe.pipeline.placing.placed import Placed
@@ -49,6 +50,7 @@ class DeviceInputs:
     Attributes:
         links: decoder and clock of each device.
         place_sums: of the survey, for the uncertainty of the places; see `begin_sums`.
+        positions: of which axes they are lost.
         standstills: of the process.
         pauses: in which readings say nothing about the devices.
         conditions: changes of the conditions of axes, for alarms; see `take_conditions`.
@@ -101,6 +103,7 @@ class DeviceInputs:
             self.stepped = SteppedIndex(station, noise=noise, line=line, in_doubt=in_doubt)
         axes = (self._scan, self._index)
         self._axes = tuple(axis for axis in axes if isinstance(axis, EncodedAxis))
+        self.positions = LostPositions(self._axes, self.links)
         self.standstills = Standstills()
         for encoded in self._axes:
             encoded.standstills = self.standstills
@@ -234,6 +237,10 @@ class DeviceInputs:
         for name, axis, place in (("scan", self._scan, scan), ("index", self._index, index)):
             if not isinstance(axis, EncodedAxis) or place is None:
                 continue
+            if name in self.positions.unproven:
+                # What the encoder counted where it was set is lost.
+                self._add_samples(axis, axis.lose(time, "what it counted as it was set is lost"))
+                continue
             samples = axis.reference(place, time)
             if samples is None:
                 continue
@@ -252,6 +259,8 @@ class DeviceInputs:
         if axis.device == self._combined_device:
             self._combined.decide(axis.name, samples)
         good = samples.good
+        if self.positions.unproven and good.any():
+            self.positions.unproven.discard(axis.name)
         if axis.name in self._second and self._second[axis.name].has_mark:
             for k in np.flatnonzero(good & samples.marks).tolist():  # one each time it is passed
                 time, known = int(samples.times[k]), int(samples.known[k])
@@ -262,38 +271,6 @@ class DeviceInputs:
         times, positions = samples.times[good], samples.positions[good]
         if self.place_sums is not None:
             self.place_sums.add_samples(times, positions)
-
-    def no_reference(self, name: str) -> str | None:
-        """Return why the position on an encoded axis cannot be set now; None if it can."""
-        axis = next((axis for axis in self._axes if axis.name == name), None)
-        if axis is None:
-            return f"the {name} axis has no encoder"
-        if self.links[axis.device].tally.state != "open":
-            return f"the port of {axis.device} is not open"
-        if axis.last_time is None and not axis.lost:
-            return f"{axis.device} has sent no counts: move the encoder a little"
-        if not axis.at_rest:
-            return f"the probe moves along {name}: hold it still"
-        return None
-
-    @property
-    def set_axes(self) -> tuple[str, ...]:
-        """Names of the encoded axes whose counts alone do not give the position any more."""
-        return tuple(axis.name for axis in self._axes if axis.lost or axis.was_set)
-
-    def begin_lost(self, names: tuple[str, ...], now: int, *, carried: bool = False) -> None:
-        """A run begins at `now`, ns: what set these axes is known of the run before only.
-
-        Args:
-            names: of the axes.
-            now: as above.
-            carried: the run before ended while the probe was on the block: no axis has a position.
-        """
-        for axis in self._axes:
-            if carried:
-                axis.begin_lost(now, "was lost in a calibration check of the run before")
-            elif axis.name in names:
-                axis.begin_lost(now)
 
     def leave_part(self, time: int) -> None:
         """A hand carries the probe from the part at `time`, ns: counts mean nothing until it is back."""
@@ -315,11 +292,6 @@ class DeviceInputs:
         for second in self._second.values():
             second.watch.restart()
 
-    @property
-    def lost_axes(self) -> tuple[str, ...]:
-        """Names of the encoded axes whose position is lost."""
-        return tuple(axis.name for axis in self._axes if axis.lost)
-
     def port_changed(self, device: str, now: int) -> None:
         """Let the rest of a device that sends on change end at `now`, until it sends again.
 
@@ -339,6 +311,29 @@ class DeviceInputs:
                 if axis.device == device and not axis.keeps_count:
                     self._add_samples(axis, axis.lose(now, "its port was lost and opened again"))
         self._watches.port_changed(device, now, is_open=is_open)
+
+    def lose_bytes(self, now: int, *, until: int | None) -> None:
+        """Let what the devices sent after `now`, ns, be lost until `until`, ns.
+
+        Counts stay what they are, but no path leads over the gap; an index mark may be in it.
+        """
+        for axis in self._resting_axes():
+            self._add_samples(axis, axis.advance(now))
+            axis.hold(now, final=True)
+        for axis in self._axes:
+            self._silent_devices.add(axis.device)
+            self.positions.unproven.add(axis.name)
+            self._add_samples(axis, axis.break_path(now, until))
+        for second in self._second.values():
+            second.watch.restart()
+        for name, link in self.links.items():
+            self._watches.port_changed(name, now, is_open=link.tally.state == "open")
+
+    def count_again(self, but_for: Collection[str], time: int) -> None:
+        """Let counts alone give the positions from `time`, ns, on, but for those of some axes."""
+        for axis in self._axes:
+            if axis.name not in but_for:
+                self._add_samples(axis, axis.count_again(time))
 
     def _resting_axes(self) -> list[EncodedAxis]:
         """Return the axes whose encoder sends on change, and rests as long as it is silent."""

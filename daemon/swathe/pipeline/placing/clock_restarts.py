@@ -1,0 +1,50 @@
+"""When the clock of an encoder's device started again, and its counter with it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from swathe.arrays import Ints
+
+__all__ = ["ClockRestarts"]
+
+# A device's clock that runs back by more was started again, as was one that is this far ahead.
+_BACK_NS: Final = 200_000_000
+_AHEAD_NS: Final = 60_000_000_000
+
+
+class ClockRestarts:
+    """Follows the clock of one device.
+
+    Args:
+        wrap_ns: after which the clock starts again at 0 by itself; None if it never does.
+    """
+
+    def __init__(self, wrap_ns: int | None) -> None:
+        self._wrap = wrap_ns
+        self._last: tuple[int, int] | None = None  # device time and journal time of the last sample
+
+    def restarts(self, device_times: Ints | None, known: Ints) -> list[int]:
+        """Return the numbers of the samples before which the clock started again.
+
+        Args:
+            device_times: by the device's own clock, ns, negative where it sent none, shape (n,).
+            known: journal times with which they arrived, ns, rising, shape (n,).
+        """
+        if device_times is None:
+            return []
+        at = np.flatnonzero(device_times >= 0)
+        if not at.size:
+            return []
+        clock, journal = device_times[at], known[at]
+        before = self._last or (int(clock[0]), int(journal[0]))
+        self._last = int(clock[-1]), int(journal[-1])
+        steps = np.diff(clock, prepend=before[0])
+        if self._wrap is not None:  # the shorter way round
+            half = self._wrap // 2
+            steps = (steps + half) % self._wrap - half
+        ahead = steps - np.diff(journal, prepend=before[1])
+        restarted = (steps < -_BACK_NS) | (ahead > _AHEAD_NS)
+        return list(at[restarted].tolist())

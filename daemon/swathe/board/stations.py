@@ -36,6 +36,8 @@ M = TypeVar("M", bound=Message)
 _STALE_SECONDS = 10.0
 # A message of a station has some kB; a plan of many zones and marks some more.
 _MESSAGE_BYTES = 1 << 20
+# Bounds of a plan that is drawn: 1,000 km, cells of 1 nm, and lines.
+_FAR_MM, _FINE_MM, _LINES = 1e9, 1e-6, 500_000
 _MODELS: dict[str, type[Message]] = {
     "state": StateMessage,
     "progress": ProgressMessage,
@@ -97,8 +99,11 @@ class StationView:
             return
         try:
             contents = parse_json(payload, limit=_MESSAGE_BYTES, controls=True)
-            self.put(name, _read(model, contents), now=None if retained else now)
-        except (ValueError, LookupError, TypeError):
+            message = _read(model, contents)
+            if isinstance(message, StateMessage) and message.plan is not None:
+                _check_plan(message.plan)
+            self.put(name, message, now=None if retained else now)
+        except (ValueError, LookupError, TypeError, ArithmeticError):
             self.unread += 1
 
     def put(self, name: str, message: Message, *, now: float | None) -> None:
@@ -271,6 +276,16 @@ def _parts(topic: str) -> tuple[str, str, str] | None:
         return None
     kind, _, name = rest.partition("/")
     return station, kind, name
+
+
+def _check_plan(plan: PlanMessage) -> None:
+    """Raise `ValueError` where no map of a plan can be drawn: anybody may have sent it."""
+    spans = [(plan.scan.low, plan.scan.high), (plan.index.low, plan.index.high)]
+    drawn = all(-_FAR_MM <= low < high <= _FAR_MM for low, high in spans)
+    cells = all(_FINE_MM <= one <= _FAR_MM for one in (plan.scan_resolution, plan.index_resolution))
+    if not (drawn and cells and 1 <= plan.lines <= _LINES):
+        message = "a plan that cannot be drawn"
+        raise ValueError(message)
 
 
 def _read(model: type[M], contents: Any) -> M:  # noqa: ANN401  any JSON

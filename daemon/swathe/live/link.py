@@ -14,7 +14,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from swathe.errors import first_error
 from swathe.live.command_gate import CommandGate
 from swathe.live.gap_share import GapShare
-from swathe.live.inbox import Inbox
+from swathe.live.inbox import Answer, Inbox
 from swathe.live.mirror import Mirror
 from swathe.live.outbox import Outbox
 from swathe.live.own_topics import OwnTopics
@@ -288,21 +288,28 @@ class BrokerLink:
     async def _listen(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
         async with asyncio.TaskGroup() as replies:
             async for message in client.messages:
-                topic, payload = str(message.topic), message.payload
-                data = payload if isinstance(payload, bytes) else str(payload or "").encode()
-                if topic != self._topics.command:
-                    self.own.take(topic, data, kept=bool(message.retain))
-                elif data:
-                    answer = self._inbox.take(
-                        data,
-                        retained=bool(message.retain),
-                        version=version,
-                        request=message.properties,
-                    )
-                    if answer is not None:
-                        reply = self._inbox.send(client, answer)
-                        replies.create_task(reply, name="broker.reply")
+                try:
+                    answer = self._take(message, version)
+                except Exception:  # noqa: BLE001
+                    # Whatever somebody sends, the messages after it are read.
+                    _log.exception("a message cannot be read")
+                    continue
+                if answer is not None:
+                    reply = self._inbox.send(client, answer)
+                    replies.create_task(reply, name="broker.reply")
         raise aiomqtt.MqttError("the broker ended the link")
+
+    def _take(self, message: aiomqtt.Message, version: ProtocolVersion) -> Answer | None:
+        """Take a message; return what answers it."""
+        topic, payload = str(message.topic), message.payload
+        data = payload if isinstance(payload, bytes) else str(payload or "").encode()
+        kept = bool(message.retain)
+        if topic != self._topics.command:
+            self.own.take(topic, data, kept=kept)
+            return None
+        if not data:
+            return None
+        return self._inbox.take(data, retained=kept, version=version, request=message.properties)
 
     async def _put_right(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
         """Publish again, or clear, what others have written on our topics."""

@@ -506,6 +506,8 @@ def test_port_message_tells_the_last_fault_with_its_offset() -> None:
         {"reply_to": "swathe/bench/reply/+"},
         {"reply_to": "swathe/+/reply/a"},
         {"time": "yesterday"},
+        {"time": 10**30},
+        {"time": -(10**30)},
         {"time": "2030-01-01T00:00:00"},
         {"session": ""},
     ],

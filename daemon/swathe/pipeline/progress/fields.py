@@ -198,7 +198,11 @@ def moment(time_ns: int) -> datetime:
 
 
 def _utc(time: Any) -> Any:  # noqa: ANN401  what is no time is refused after this
-    return moment(time) if isinstance(time, int) else time
+    try:
+        return moment(time) if isinstance(time, int) else time
+    except (OverflowError, OSError) as error:
+        message = "must lie between the years 1 and 9999"
+        raise ValueError(message) from error
 
 
 UtcTime = Annotated[AwareDatetime, BeforeValidator(_utc)]

@@ -131,16 +131,17 @@ def run(
         say(f"{outcome.status}: {outcome.reason}")
         if outcome.unpublished:
             say(outcome.unpublished)
-        for line in damage_lines(outcome.record):
-            say(line, style="bold")
-        say(summary_line(outcome.record))
-        if due := due_after(settings, outcome.record.checks):
-            say(due)
+        if (record := outcome.newest_record) is not None:
+            for line in damage_lines(record):
+                say(line, style="bold")
+            say(summary_line(record))
+            if due := due_after(settings, record.checks):
+                say(due)
         say(f"survey: {folder.path}")
         complete = outcome.status == "complete"
         if outcome.halted and not complete:
             return Exit.HALTED
-        if outcome.record.journal_damage:
+        if record is not None and record.journal_damage:
             return Exit.JOURNAL_DAMAGED
         return Exit.OK if complete else Exit.NOT_COVERED
 

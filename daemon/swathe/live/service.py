@@ -36,7 +36,7 @@ from swathe.live.spots import SpotWork
 from swathe.messages import StateMessage, Topics
 from swathe.pipeline import Pipeline
 from swathe.station import AlarmKind, BrokerSettings, Station
-from swathe.store import SurveyFolder, read_survey_record
+from swathe.store import SurveyFolder
 
 if TYPE_CHECKING:
     # A station has each of these or not: imported by the function that makes it.
@@ -195,9 +195,8 @@ class Daemon:
             status: Literal["complete", "incomplete"] = "complete" if covered else "incomplete"
             await self._session.end(status, self._reason)
             missing = await self._publish_end(status, link_task)
-        record = read_survey_record(self.folder.record)
         halted = self.crawl is not None and self.crawl.faulted
-        return RunOutcome(status, self._reason, self.folder, record, halted, missing)
+        return RunOutcome(status, self._reason, self.folder, halted, missing, resumed)
 
     async def _begin(
         self, stack: contextlib.AsyncExitStack

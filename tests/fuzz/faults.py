@@ -1,0 +1,136 @@
+"""Runs the daemon in simulated time with faults of port, clock and disk, and kills, each run from one seed.
+
+What must hold after a run is in `support.simulated.faulty_run`: nothing is invented, nothing that was
+synced is lost, a kill loses nothing older than 50 ms, no cell is misplaced, a rebuild equals the live
+run byte for byte, the run ends, and an error has a text.
+
+    python tests/fuzz/faults.py --runs 2000
+    python tests/fuzz/faults.py --seed 7
+    python tests/fuzz/faults.py --every-step
+
+`--every-step` kills one survey at each change of a file from its birth on, and cuts the power at
+each of them. What is found is printed with the command that repeats it, and then the exit code is 1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterable
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from support.simulated.faulty_run import FIRST_STEP, FaultyRun, Plan, plan_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+__all__ = ["Tally", "main", "run_plan", "run_seeds", "steps_of_a_run"]
+
+_MEMORY = "/dev/shm"  # noqa: S108
+_ROOT = _MEMORY if Path(_MEMORY).is_dir() else None
+
+
+@dataclass
+class Tally:
+    """What was run and found.
+
+    Attributes:
+        runs: surveys.
+        faults: how often each was drawn.
+        problems: what did not hold, with the command that repeats it.
+    """
+
+    runs: int = 0
+    faults: Counter[str] = field(default_factory=Counter)
+    problems: list[str] = field(default_factory=list)
+
+    def add(self, plan: Plan, problems: Iterable[str], command: str) -> None:
+        """Count a run."""
+        self.runs += 1
+        self.faults.update(plan.names() or ["none"])
+        self.problems += [
+            f"{problem}\n  {', '.join(plan.names())}: {command}" for problem in problems
+        ]
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the log and the user's cache out of it."""
+    before, level = os.environ.get("XDG_CACHE_HOME"), logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(level)
+        if before is None:
+            os.environ.pop("XDG_CACHE_HOME", None)
+        else:
+            os.environ["XDG_CACHE_HOME"] = before
+
+
+def run_plan(plan: Plan) -> FaultyRun:
+    """Run one plan on an empty disk."""
+    with _quiet(), tempfile.TemporaryDirectory(prefix="swathe-faults-", dir=_ROOT) as folder:
+        os.environ["XDG_CACHE_HOME"] = f"{folder}/cache"
+        run = FaultyRun(plan, Path(folder))
+        run.run()
+        return run
+
+
+def run_seeds(seeds: Iterable[int]) -> Tally:
+    """Run the plan of each seed."""
+    tally = Tally()
+    for seed in seeds:
+        plan = plan_of(seed)
+        tally.add(plan, run_plan(plan).problems, f"python tests/fuzz/faults.py --seed {seed}")
+    return tally
+
+
+def steps_of_a_run() -> int:
+    """Return how many changes of files a run without faults makes."""
+    return run_plan(Plan(0)).steps
+
+
+def main() -> int:
+    """Run as the arguments say."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--runs", type=int, default=200, help="surveys (200)")
+    parser.add_argument("--first", type=int, default=1, help="the first one's seed (1)")
+    parser.add_argument("--seed", type=int, help="only this one, with what was drawn")
+    parser.add_argument("--every-step", action="store_true", help="kill at every step")
+    arguments = parser.parse_args()
+    began = time.process_time()
+    if arguments.every_step:
+        tally = Tally()
+        for step in range(FIRST_STEP, steps_of_a_run() + 1):
+            for cut in (False, True):
+                plan = Plan(step, kills=[(step, cut)])
+                tally.add(plan, run_plan(plan).problems, f"step {step}")
+    elif arguments.seed is not None:
+        print(plan_of(arguments.seed))
+        tally = run_seeds([arguments.seed])
+    else:
+        tally = run_seeds(range(arguments.first, arguments.first + arguments.runs))
+    for problem in tally.problems:
+        print(problem)
+    for name, count in sorted(tally.faults.items()):
+        print(f"{count:8} {name}")
+    print(
+        f"{tally.runs} surveys, {len(tally.problems)} problems, "
+        f"{time.process_time() - began:.0f} s of the processor"
+    )
+    return 1 if tally.problems else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

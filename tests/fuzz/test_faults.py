@@ -1,0 +1,96 @@
+"""The daemon in simulated time with faults and kills; the long run is `python tests/fuzz/faults.py`."""
+
+from __future__ import annotations
+
+import pytest
+
+from fuzz.faults import run_plan, run_seeds, steps_of_a_run
+from support.simulated.faulty_run import FIRST_STEP, Plan
+from support.simulated.strip import Strip
+from swathe.journal import JournalWriter
+from swathe.live.pace import Pace
+
+_SHARE = 100
+
+
+def test_some_surveys_with_faults() -> None:
+    """With every test run; more of them are in the slow tests."""
+    tally = run_seeds(range(1, 11))
+    assert tally.problems == []
+    assert len(tally.faults) >= 8
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("part", range(6))
+def test_surveys_with_faults(part: int) -> None:
+    """600 surveys, each from one seed."""
+    first = 1 + part * _SHARE
+    assert run_seeds(range(first, first + _SHARE)).problems == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("cut", [False, True])
+def test_kill_at_every_step(cut: bool) -> None:
+    """And again while the next run recovers from it."""
+    found = []
+    for step in range(FIRST_STEP, steps_of_a_run() + 1):
+        plan = Plan(step, kills=[(step, cut), (1 + step % 30, cut)])
+        found += [f"{problem} (step {step})" for problem in run_plan(plan).problems]
+    assert found == []
+
+
+def test_seed_repeats_a_run_step_by_step() -> None:
+    """Two runs of one seed make the same changes of files in the same simulated moments."""
+    first, again = (run_plan(Plan(3, kills=[(40, True)])) for _ in range(2))
+    assert first.steps == again.steps
+    assert first.machine.clock.now == again.machine.clock.now
+    assert first.strip.truth == again.strip.truth
+
+
+def test_run_ends_at_its_simulated_time() -> None:
+    """The strip is covered after 1.3 s, however long the machine takes."""
+    run = run_plan(Plan(1))
+    assert run.problems == []
+    assert 1.3e9 <= run.machine.clock.now - 10_000_000_000 < 1.6e9
+
+
+# What each invariant is for is found.
+
+
+def test_journal_that_is_not_synced_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some cut of the power then takes what is older than 200 ms."""
+    monkeypatch.setattr(Pace, "sync", lambda _: False)
+    problems = [run_plan(Plan(seed, kills=[(45, True)])).problems for seed in range(3)]
+    assert any("power cut: bytes of" in text for found in problems for text in found)
+
+
+def test_journal_that_is_flushed_late_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A kill then loses what is older than 50 ms."""
+    monkeypatch.setattr("swathe.live.pace._FLUSH_NS", 300_000_000)
+    problems = [run_plan(Plan(1, kills=[(step, False)])).problems for step in (38, 42, 46, 50)]
+    assert any("older than 50 ms are lost" in text for found in problems for text in found)
+
+
+def test_misplaced_cells_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An encoder 3 mm off."""
+    counted = Strip.counted
+    monkeypatch.setattr(Strip, "counted", lambda strip, ms: counted(strip, ms) + 30)
+    assert any("which was read at" in text for text in run_plan(Plan(1)).problems)
+
+
+def test_run_that_does_not_end_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It hangs in simulated time, and no longer than a moment in real time."""
+    monkeypatch.setattr("support.simulated.faulty_run._LIMIT_SECONDS", 3.0)
+    monkeypatch.setattr("swathe.live.service.Daemon.stop", lambda *_: None)
+    monkeypatch.setattr("swathe.live.service.AutoDelay.may_end", lambda *_, **__: False)
+    assert any("hangs" in text for text in run_plan(Plan(1)).problems)
+
+
+def test_unforeseen_error_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever is no error with a text."""
+
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(JournalWriter, "flush", fail)
+    assert any("ZeroDivisionError" in text for text in run_plan(Plan(1)).problems)

@@ -1,0 +1,332 @@
+"""One survey of the strip with faults of every kind, and what must hold after it."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from random import Random
+
+import numpy as np
+
+from support.simulated.clock import START_NS, HungError
+from support.simulated.disk import Killed, Step
+from support.simulated.light_arrays import LightArrays
+from support.simulated.machine import Machine
+from support.simulated.ports import SimulatedReader
+from support.simulated.strip import MS, PORT_FAULTS, RESOLUTION_MM, PortFault, Strip, station_text
+from swathe.errors import SwatheError
+from swathe.journal import Chunk, read_journal, segment_paths
+from swathe.live import Daemon
+from swathe.pipeline import CellState
+from swathe.station import parse_station
+from swathe.store import SurveyFolder, read_survey_record, replay, write_derived
+
+__all__ = ["DISK_FAULTS", "FIRST_STEP", "FaultyRun", "Plan", "plan_of"]
+
+DISK_FAULTS = {
+    "disk full": errno.ENOSPC,
+    "disk read-only": errno.EROFS,
+    "disk fails": errno.EIO,
+    "sync fails": errno.EIO,
+}
+_TEXTS = {keeps: station_text(keeps_count=keeps) for keeps in (False, True)}
+_STATIONS = {keeps: parse_station(text, "strip.toml") for keeps, text in _TEXTS.items()}
+# 40 ms of a round, and 8 ms that a port gathers.
+FIRST_STEP = 20
+"""Of those that fail: before it a survey is born, with the first entry of its journal."""
+
+_ZARR_SHARE = 0.05
+_KILL_LOSES_NS = 50_000_000
+# And the sync of 120 ms after that, which takes a while.
+_CUT_LOSES_NS = 200_000_000
+_LIMIT_SECONDS = 60.0  # simulated, of a run
+_QUICK = 0.01  # s, of a sync
+# Between the truth and where a reading is placed: jitter of the lines, at 60 mm/s.
+_PLACING_MM = 0.6
+
+
+@dataclass
+class Plan:
+    """What goes wrong in one survey.
+
+    Attributes:
+        seed: of everything.
+        port_faults: of the ports.
+        disk_fault: kind, first step and last step; None for none.
+        slow: seconds that a call in a thread takes.
+        clock_step: ms after the start and by how much the wall clock is set, s; None for never.
+        kills: for each run that is killed: after how many steps, and whether the power is cut.
+        keeps_count: of the encoder's axis.
+        zarr: whether the arrays are zarr's; else they are light ones.
+        seconds: of a run, s.
+    """
+
+    seed: int
+    port_faults: list[PortFault] = field(default_factory=list)
+    disk_fault: tuple[str, int, int] | None = None
+    slow: float = 0.001
+    clock_step: tuple[int, float] | None = None
+    kills: list[tuple[int, bool]] = field(default_factory=list)
+    keeps_count: bool = True
+    zarr: bool = False
+    seconds: float = 1.6
+
+    def names(self) -> list[str]:
+        """Return the faults by name."""
+        found = [one.kind for one in self.port_faults]
+        found += [] if self.disk_fault is None else [self.disk_fault[0]]
+        found += ["disk slow"] * (0.01 < self.slow < 1) + ["disk hangs"] * (self.slow >= 1)
+        found += ["clock step"] * (self.clock_step is not None)
+        found += ["power cut" if cut else "kill" for _, cut in self.kills[:1]]
+        return found + ["second kill"] * (len(self.kills) > 1)
+
+
+def plan_of(seed: int) -> Plan:
+    """Return what a seed lets go wrong."""
+    random = Random(seed)
+    plan = Plan(seed)
+    for _ in range(random.choice([0, 1, 1, 2])):
+        kind = random.choice(PORT_FAULTS)
+        begin = random.randrange(200, 1200)
+        length = random.randrange(30, 300)
+        plan.port_faults.append(
+            PortFault(kind, random.choice(["encoder", "gauge"]), begin, begin + length)
+        )
+    if random.random() < 0.3:
+        kind = random.choice(list(DISK_FAULTS))
+        begin = random.randrange(FIRST_STEP, 120)
+        length = random.choice([1, 1, 5, 1_000_000])
+        plan.disk_fault = (kind, begin, begin + length)
+    if random.random() < 0.15:
+        plan.slow = random.choice([0.05, 0.3, 2.0])
+    if random.random() < 0.15:
+        plan.clock_step = (random.randrange(100, 1500), random.choice([-86400.0, -1.0, 1.0, 3e7]))
+    if random.random() < 0.5:
+        plan.kills.append((random.randrange(FIRST_STEP, 140), random.random() < 0.6))
+        if random.random() < 0.4:
+            plan.kills.append((random.randrange(1, 60), random.random() < 0.6))
+    if any((one.kind, one.port) == ("device restarted", "encoder") for one in plan.port_faults):
+        # A run that begins later cannot know of it.
+        plan.keeps_count, plan.kills, plan.disk_fault = False, [], None
+    if plan.kills or plan.disk_fault is not None:
+        # Of a clock whose lines come late from the start on nobody can know that they do.
+        plan.port_faults = [one for one in plan.port_faults if one.kind != "bytes delayed"]
+    plan.zarr = random.random() < _ZARR_SHARE
+    return plan
+
+
+class FaultyRun:
+    """Runs one plan; `problems` then lists what did not hold.
+
+    Args:
+        plan: what goes wrong.
+        folder: empty, for the simulated disk.
+    """
+
+    def __init__(self, plan: Plan, folder: Path) -> None:
+        self.plan = plan
+        self.machine = Machine(folder, plan.seed)
+        self.path = folder / "survey"
+        self.strip = Strip(Random(plan.seed + 2), plan.port_faults)
+        self.problems: list[str] = []
+        self.steps = 0
+        self._killed_at = 0
+        self._resumed = True
+        self.refused: list[str] = []
+
+    def run(self) -> list[str]:
+        """Run the survey with its kills, and examine what is left; return what does not hold."""
+        SimulatedReader.plug = staticmethod(self.strip.deliveries)
+        with self.machine.installed(), self._arrays():
+            for step, cut in self.plan.kills:
+                self._one(step, cut=cut)
+            self.machine.disk.revive()
+            ended = self._one(None)
+            if not self._resumed:  # the files may be older: another run, with time to replay
+                self.plan.slow = 0.001
+                ended = self._one(None)
+            if not ended and not self.problems:
+                self.plan.disk_fault = None  # there is room again
+                ended = self._one(None)
+                if not ended and not self.problems:
+                    self.problems.append(f"does not run on a sound disk: {self.refused[-1]}")
+            self.machine.disk.revive()
+            if ended and not self.problems:
+                self._examine()
+        return self.problems
+
+    @contextmanager
+    def _arrays(self) -> Iterator[None]:
+        places = [sys.modules["swathe.live.derived_files"], sys.modules["swathe.store.rebuild"]]
+        if self.plan.zarr:
+            places = []
+        before = [(module, vars(module)["SurveyArrays"]) for module in places]
+        for module in places:
+            vars(module)["SurveyArrays"] = LightArrays
+        try:
+            yield
+        finally:
+            for module, kept in before:
+                vars(module)["SurveyArrays"] = kept
+
+    def _one(self, kill_at: int | None, *, cut: bool = False) -> bool:
+        """Run the daemon once; return whether it ended in good order."""
+        machine, disk = self.machine, self.machine.disk
+        disk.revive()
+        first = disk.steps
+        disk.on_step = lambda step: self._step(step, first, kill_at)
+        machine.thread_seconds = lambda: self.plan.slow
+        try:
+            machine.run(self._scan(), limit=_LIMIT_SECONDS)
+        except Killed:
+            self._after_kill(cut=cut)
+            return False
+        except HungError as error:
+            self.problems.append(f"hangs: {error}")
+            return False
+        except SwatheError as error:
+            self.refused.append(str(error))
+            if self.plan.disk_fault is None:
+                self.problems.append(f"refused without a fault of the disk: {error}")
+            return False
+        except Exception as error:  # noqa: BLE001  any other is a finding
+            self.problems.append(f"raises {type(error).__name__}: {error}")
+            return False
+        finally:
+            self.steps = disk.steps - first
+            disk.on_step = lambda _: False
+        return True
+
+    def _step(self, step: Step, first: int, kill_at: int | None) -> bool:
+        number = step.number - first
+        if kill_at is not None and number >= kill_at:
+            self._killed_at = self.machine.clock.now
+            return True
+        fault = self.plan.disk_fault
+        if fault is not None and kill_at is None and fault[1] <= number < fault[2]:
+            kind = fault[0]
+            if (kind == "sync fails") == (step.kind == "sync"):
+                raise OSError(DISK_FAULTS[kind], os.strerror(DISK_FAULTS[kind]), step.path)
+        return False
+
+    async def _scan(self) -> None:
+        keeps = self.plan.keeps_count
+        daemon = Daemon(_STATIONS[keeps], _TEXTS[keeps], SurveyFolder(self.path))
+        clock = self.machine.clock
+        loop = asyncio.get_running_loop()
+        loop.call_later(self.plan.seconds, daemon.stop, "enough")
+        if (step := self.plan.clock_step) is not None:
+            at, by = START_NS + step[0] * 1_000_000, round(step[1] * 1e9)
+            if at > clock.now:
+                loop.call_later((at - clock.now) / 1e9, self._set_clock, by)
+        outcome = await daemon.run()
+        self._resumed = "before the earlier runs were replayed" not in outcome.reason
+
+    def _set_clock(self, by: int) -> None:
+        self.machine.clock.utc_offset += by
+
+    def _bytes_journalled(self) -> dict[str, bytes]:
+        return _bytes_in(self.path / "journal")
+
+    def _after_kill(self, *, cut: bool) -> None:
+        disk, clock = self.machine.disk, self.machine.clock
+        disk.revive()
+        if not cut:
+            self._lost_nothing_older("kill", _KILL_LOSES_NS, self._bytes_journalled())
+            return
+        synced = self._synced_bytes()
+        disk.cut_power()
+        clock.now += 1_000_000_000
+        left = self._bytes_journalled()
+        self._lost_nothing_older("power cut", _CUT_LOSES_NS, left)
+        for port, data in synced.items():
+            if not left.get(port, b"").startswith(data):
+                self.problems.append(
+                    f"power cut: {len(data)} bytes of {port} were synced, the journal then has "
+                    f"{len(left.get(port, b''))} and not the same"
+                )
+
+    def _lost_nothing_older(self, kind: str, age: int, journalled: dict[str, bytes]) -> None:
+        readers, self.machine.readers = self.machine.readers, {}
+        if self.plan.disk_fault is not None or (kind == "power cut" and self.plan.slow > _QUICK):
+            return
+        for name, reader in readers.items():
+            due = self._killed_at - age
+            given = b"".join(data for time, data in reader.handed_over if time < due)
+            if given not in journalled.get(name, b""):
+                self.problems.append(f"{kind}: bytes of {name} older than {age // MS} ms are lost")
+
+    def _synced_bytes(self) -> dict[str, bytes]:
+        """Return what a reader finds in the synced part of each journal file."""
+        beside = self.path.with_name("synced")
+        real = self.machine.disk
+        shutil.rmtree(beside, ignore_errors=True)
+        beside.mkdir()
+        if (self.path / "journal").is_dir():
+            for path in segment_paths(self.path / "journal"):
+                (beside / path.name).write_bytes(real.synced(str(path)))
+        found = _bytes_in(beside)
+        shutil.rmtree(beside)
+        return found
+
+    def _examine(self) -> None:
+        live = {name: path.read_bytes() for name, path in _derived(self.path)}
+        folder = SurveyFolder(self.path)
+        pipeline = replay(folder)
+        self.problems += self._against_truth(pipeline.grid)
+        with folder:
+            write_derived(folder, pipeline)
+        again = {name: path.read_bytes() for name, path in _derived(self.path)}
+        for name in sorted(live.keys() | again.keys()):
+            if live.get(name) != again.get(name):
+                self.problems.append(f"rebuild differs from the live run in {name}")
+        record = read_survey_record(self.path / "survey.json")
+        if record.status == "complete" and not np.all(pipeline.grid.state == CellState.MEASURED):
+            self.problems.append("the status is 'complete', cells are missing")
+
+    def _against_truth(self, grid: object) -> Iterator[str]:
+        truth = self.strip.truth
+        at = np.array([one.at for one in truth])
+        thickness = np.array([one.thickness for one in truth])
+        state = np.asarray(grid.state)  # type: ignore[attr-defined]
+        values = np.asarray(grid.thickness)  # type: ignore[attr-defined]
+        hits = np.asarray(grid.hits)  # type: ignore[attr-defined]
+        for cell in np.flatnonzero(hits.ravel()):
+            centre = cell * RESOLUTION_MM
+            near = np.abs(at - centre) <= RESOLUTION_MM / 2 + _PLACING_MM
+            if hits.ravel()[cell] > np.count_nonzero(near):
+                yield (
+                    f"cell {cell} has {hits.ravel()[cell]} hits, "
+                    f"{np.count_nonzero(near)} readings were made there"
+                )
+            value = values.ravel()[cell]
+            if not np.any(np.abs(thickness[near] - value) < 1e-6):
+                made = at[np.abs(thickness - value) < 1e-6]
+                yield f"cell {cell} at {centre} mm has {value:.4f} mm, which was read at {made} mm"
+        del state
+
+
+def _bytes_in(journal: Path) -> dict[str, bytes]:
+    """Return the bytes of each port that a journal has; none where it cannot be read."""
+    found: dict[str, bytearray] = {}
+    try:
+        for entry in read_journal(journal):
+            if isinstance(entry, Chunk):
+                found.setdefault(entry.port, bytearray()).extend(entry.data)
+    except SwatheError:  # whether a run may refuse it is decided when the next one begins
+        pass
+    return {port: bytes(data) for port, data in found.items()}
+
+
+def _derived(path: Path) -> Iterator[tuple[str, Path]]:
+    yield "survey.json", path / "survey.json"
+    for found in sorted((path / "survey.zarr").rglob("*")):
+        if found.is_file():
+            yield str(found.relative_to(path)), found

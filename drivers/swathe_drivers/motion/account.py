@@ -127,7 +127,7 @@ class Account:
 
     def take(self, event: MotionEvent, now: int, endings: Endings) -> None:
         """Change the account by what the machine reported."""
-        if event.kind is EventKind.ALARM:
+        if event.kind is EventKind.ALARM or (event.kind is EventKind.RESTARTED and self.armed):
             self.drop(endings, CommandOutcome.ALARM, event.text)
         elif event.kind is EventKind.BUSY:
             for flight in self._flights.values():

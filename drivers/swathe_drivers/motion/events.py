@@ -18,6 +18,8 @@ class EventKind(StrEnum):
     """The machine works on a frame and asks for patience."""
     ALARM = "alarm"
     """The machine halted by itself; `text` is its reason."""
+    RESTARTED = "restarted"
+    """The machine has restarted: its position, units and modes are lost; `text` is its greeting."""
     POSITION = "position"
     """Where the motors believe to be: `position`, mm by axis."""
     MOVING = "moving"

@@ -54,6 +54,8 @@ class AnswerSettings(SettingsTable):
     """The machine asks for patience."""
     alarm: AnswerPattern = r"(?i)alarm\b.*"
     """The machine has halted by itself."""
+    restarted: AnswerPattern | None = None
+    """What the machine sends when it is switched on or was reset, such as its name and version."""
     position: AnswerPattern | None = None
     """Where the motors are; a group per axis, under the axis' name."""
     moving: AnswerPattern = r"(?i).*\b(moving|run|running)\b.*"
@@ -121,6 +123,7 @@ class LineCodec:
         self._patterns = {
             kind: LinePattern(pattern)
             for kind, pattern in (
+                ("restarted", answers.restarted),
                 ("alarm", answers.alarm),
                 ("refused", answers.refused),
                 ("acknowledged", answers.acknowledged),
@@ -242,6 +245,8 @@ class LineCodec:
                 return []
             detail = "fits none of the patterns of the settings"
             return [self._fault(offset, raw, FaultReason.UNKNOWN_LINE, detail, time)]
+        if "restarted" in found:
+            return [MotionEvent(kind=EventKind.RESTARTED, time=time, text=_printable(text))]
         if "alarm" in found:
             return [MotionEvent(kind=EventKind.ALARM, time=time, text=_printable(text))]
         if "refused" in found:

@@ -191,6 +191,19 @@ def test_alarm_ends_all_and_disarms(far: Any) -> None:
         armed(port)
 
 
+def test_restart_ends_all_and_disarms(far: Any) -> None:
+    """A greeting in the middle of a run: units, modes and position are lost. Unarmed it is nothing."""
+    end, told = far(lambda line: b"HI 2.1\n" if b"X9" in line else b"ok\n"), Told()
+    with opened(end.port.link, told, gcode(answers={"restarted": r"HI \d\.\d"})) as port:
+        end.port.send(b"HI 2.1\n")
+        armed(port)
+        move = port.move({"scan": 900.0}, speed=20)
+        assert outcome(move) is CommandOutcome.ALARM
+        assert move.result().text == "HI 2.1"
+        assert not port.armed
+        armed(port)
+
+
 def test_garbage_between_answers_is_counted_and_harmless(far: Any) -> None:
     """Garbage acknowledges nothing and hides nothing."""
     end, told = far(lambda _: b"\xff\x00\x9a\nok\n"), Told()

@@ -17,6 +17,7 @@ from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
 from swathe.live.crawl.guarding import Guarding
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.machine_report import MachineReport
+from swathe.live.crawl.restarts import RestartWatch
 from swathe.motion import Action, CrawlStates, Event, State
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
 from swathe_drivers import DriverUsageError, PortError, PortState
@@ -50,7 +51,7 @@ class HaltedError(SwatheError):
 
 
 class Drive:
-    """Sends the commands of a run; its callbacks come from the port's threads.
+    """Sends the commands of a run.
 
     Args:
         motion: the station's table.
@@ -76,11 +77,10 @@ class Drive:
         units: DisplayUnits = MILLIMETRES,
     ) -> None:
         self._units, self._host = units, host
-        self._command_at = time.monotonic_ns()
+        self._command_at = self.state_since = time.monotonic_ns()
         self.machine = CrawlStates(self._changed)
         self.entries: deque[Entry] = deque()
         self.report: MachineReport | None = None
-        self.state_since = time.monotonic_ns()
         self.confirmed_late = 0
         self.was_armed = False
         self.driven: frozenset[str] = frozenset()
@@ -101,9 +101,8 @@ class Drive:
             on_chunk=lambda name, at, data: self.entries.append(Chunk(at, name, data)),
             on_state=self._port_changed,
         )
-        self._guarding = Guarding(
-            self._port, lambda at, data: self.entries.append(Sent(at, MOTION_PORT, data))
-        )
+        self._guarding = Guarding(self._port, self.entries.append)
+        self._restarts = RestartWatch(self._port.codec.axes, units)
 
     def start(self) -> None:
         """Open the port and begin to ask for the position; call in the loop."""
@@ -356,12 +355,15 @@ class Drive:
     def _take(self, event: MotionEvent) -> None:
         if event.kind is EventKind.POSITION and "scan" in event.position:
             place = (event.position["scan"], event.position.get("index", 0.0))
-            self.report = MachineReport(event.time, place, asked=min(self._asked_at, event.time))
+            report = MachineReport(event.time, place, asked=min(self._asked_at, event.time))
+            if jump := self._restarts.jump(self.report, report, self.machine.state):
+                self._later(Event.ALARM, jump)
+            self.report = report
         elif event.kind in (EventKind.MOVING, EventKind.IDLE) and self.report is not None:
             self._tells_motion = True
             self.report = replace(self.report, moving=event.kind is EventKind.MOVING)
-        elif event.kind is EventKind.ALARM:
-            self._later(Event.ALARM, event.text)
+        elif halt := self._restarts.halt(event, self.machine.state):
+            self._later(Event.ALARM, halt)
 
     def _port_changed(self, name: str, at: int, state: PortState, detail: str) -> None:
         self.entries.append(PortChange(at, name, str(state), detail))

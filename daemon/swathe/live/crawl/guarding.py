@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable
 
+from swathe.journal import Sent
 from swathe_drivers import DriverUsageError, PortError, PortState
 from swathe_drivers.motion import MotionPort, StopGuard
 
@@ -19,10 +20,10 @@ class Guarding:
 
     Args:
         port: of the machine.
-        on_sent: called with host time in ns and the bytes that the process sent.
+        on_sent: takes what the process sent, for the journal.
     """
 
-    def __init__(self, port: MotionPort, on_sent: Callable[[int, bytes], None]) -> None:
+    def __init__(self, port: MotionPort, on_sent: Callable[[Sent], None]) -> None:
         self._port, self._on_sent = port, on_sent
         self._guard = StopGuard(_SECONDS)
 
@@ -47,7 +48,8 @@ class Guarding:
             if report.sent is None:
                 faults.append(f"{silent}, and no stop could be sent: {report.problem}")
             else:
-                self._on_sent(report.sent, self._port.codec.stop(half_sent=True).data)
+                stop = self._port.codec.stop(half_sent=True).data
+                self._on_sent(Sent(report.sent, self._port.name, stop))
                 faults.append(f"{silent}: a process of its own sent the stop")
         if self._guard.ended:
             faults.append("the process that stops the crawler when the daemon cannot has ended")

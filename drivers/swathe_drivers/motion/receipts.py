@@ -46,6 +46,11 @@ class Receipt:
     text: str
     time: int
 
+    @property
+    def words(self) -> str:
+        """Outcome and text in one."""
+        return f"{self.outcome}: {self.text}" if self.text else str(self.outcome)
+
 
 @dataclass(slots=True, eq=False)
 class Job:

@@ -397,6 +397,4 @@ class Drive:
 
 
 def _text_of(receipt: Receipt | None) -> str:
-    if receipt is None:
-        return "not sent"
-    return f"{receipt.outcome}: {receipt.text}" if receipt.text else str(receipt.outcome)
+    return "not sent" if receipt is None else receipt.words

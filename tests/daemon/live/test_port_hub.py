@@ -192,7 +192,7 @@ def test_port_is_read_slowly_where_it_sends_nonsense(hub: PortHub, clock: FakeTi
     assert clock.now == begun
 
 
-def test_close_ends_a_thread_that_waits_for_space() -> None:
+def test_close_ends_a_thread_that_waits_for_space(monkeypatch: pytest.MonkeyPatch) -> None:
     """SIGTERM in a flood: the closing texts are taken, the bytes meanwhile are not."""
     hub = PortHub(station(station_text()))
     for _ in range(16):
@@ -201,10 +201,16 @@ def test_close_ends_a_thread_that_waits_for_space() -> None:
     thread.start()
     wait_until(lambda: thread.is_alive() and hub._buffers["gauge"].full, "a thread that waits")
     hub._take_sent("gauge", 3, b"STOP", unanswered=False)
+    ended: list[bool] = []
+
+    def join() -> None:  # what closing its port does
+        thread.join(20)
+        ended.append(not thread.is_alive())
+
+    monkeypatch.setattr(hub._readers["gauge"], "close", join)
     sent: list[Sent] = []
     hub.close(sent.append)
-    thread.join(20)
-    assert not thread.is_alive()
+    assert ended == [True]
     assert [entry.data for entry in sent] == [b"STOP"]
 
 

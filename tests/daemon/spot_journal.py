@@ -129,7 +129,11 @@ class SpotJournal:
     def take(self, name: str, by: str = "K") -> None:
         """Take what the gauge reads now as a coupling of a spot."""
         now = self.now()
-        self.mark(MarkKind.SPOT_READ, spot=name, first=now.first, last=now.last, by=by)
+        link = self.pipeline.gauge_link
+        received = 0 if link is None else link.received
+        self.mark(
+            MarkKind.SPOT_READ, spot=name, first=now.first, last=now.last, received=received, by=by
+        )
 
     def read(self, name: str, *walls: float, noise: float = 0.01) -> None:
         """Lift the probe, put it on a spot and take it."""

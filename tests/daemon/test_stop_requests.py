@@ -123,6 +123,8 @@ def test_closed_terminal_and_sigterm_are_one_request(process: Process) -> None:
         wait_for(lambda: process.stops)
         signal.raise_signal(signal.SIGTERM)
         wait_for(lambda: process.requests._asked == 1)
+        signal.raise_signal(signal.SIGHUP)
+        process.requests.end()  # after everything that came before it
     assert process.stops == ["the terminal was closed"]
     assert process.codes == []
 

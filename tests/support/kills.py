@@ -52,9 +52,11 @@ def kill_in_mid_scan(process: DaemonProcess, world: World, survey: Path, *, afte
     opened = time.monotonic_ns()
     before = len(segment_paths(survey / "journal")) if survey.exists() else 0
     wait_for(
-        lambda: survey.exists() and len(segment_paths(survey / "journal")) > before,
+        lambda: (
+            (survey / "survey.json").exists() and len(segment_paths(survey / "journal")) > before
+        ),
         60,
-        "the journal",
+        "journal and record",
     )
     withheld = Withheld()
     withheld.watch(after)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import cast
 
+from swathe.errors import JournalError
 from swathe.journal import Chunk, Entry, JournalWriter, Mark, MarkKind, PortChange, Sent, Tick
+from swathe.journal.steady_file import DiskTrouble
 from swathe.live.disk import DiskLosses
+from swathe.live.kept_journal import KeptJournal
 from swathe.live.loop_watch import LoopWatch
+from swathe.station import AlarmKind
 
 S = 1_000_000_000
 
@@ -113,3 +118,71 @@ def test_late_round_of_the_loop_is_shown_for_a_while() -> None:
     watch.note(17 * S - 1)
     assert "for 10.0 s; 3 times" in watch.text(17 * S)
     assert watch.text(27 * S) == ""
+
+
+class Slow(Waiting):
+    """A journal whose oldest bytes wait since a moment, on a disk that refuses nothing."""
+
+    trouble: DiskTrouble | None = None
+    waiting_since: int | None = None
+
+
+def test_disk_is_stalled_once_what_waits_is_two_seconds_old() -> None:
+    """An alarm and a trouble of its own, with the age; none while it answers."""
+    journal, now = Slow(), [0]
+    kept = KeptJournal(cast("JournalWriter", journal), clock=lambda: now[0])
+    assert not any(kept.alarms().values())
+    journal.waiting, journal.waiting_since, now[0] = 3_000_000, S, 3 * S
+    assert kept.trouble == ""
+    now[0] += 1
+    assert kept.alarms()[AlarmKind.DISK_STALLED] == kept.trouble
+    now[0] = 9 * S
+    assert kept.trouble == (
+        "the disk has not answered for 8 s; the last 8 s, 3.0 MB, wait in memory"
+    )
+    assert kept.unsaved.startswith("the last 8.0 s of the journal, 3,000,000 bytes, are not known")
+    journal.waiting_since = None
+    assert kept.trouble == ""
+    assert kept.unsaved == "the journal is on the disk"
+
+
+class Refusing(Slow):
+    """A journal whose sync is refused until it is allowed."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.allowed = False
+        self.syncs = 0
+
+    def write(self, entry: Entry) -> None:
+        """Take an entry."""
+
+    def flush(self) -> None:
+        """Hand it over."""
+
+    def sync(self) -> None:
+        """Refuse, or not."""
+        self.syncs += 1
+        if not self.allowed:
+            self.trouble = DiskTrouble(full=True, text="No space left", since=0)
+            raise JournalError(Path("0001.mcap"), "cannot be written")
+        self.trouble = None
+
+
+async def test_refused_sync_is_tried_again_though_nothing_new_was_written() -> None:
+    """Twice a second, until the disk takes it; then there is nothing left to sync."""
+    journal, now = Refusing(), [0]
+    kept = KeptJournal(cast("JournalWriter", journal), clock=lambda: now[0])
+    kept.write(Tick(1))
+    for expected, moment in ((1, 0), (1, S // 4), (2, S), (2, S + S // 4)):
+        now[0] = moment
+        kept.flush()
+        if kept.syncing is not None:
+            await kept.syncing
+            kept.flush()
+        assert journal.syncs == expected
+    journal.allowed, now[0] = True, 3 * S
+    await kept.synced()
+    assert journal.syncs == 3
+    kept.flush()
+    assert kept.syncing is None

@@ -9,9 +9,16 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from daemon.surveys import RUNS, write_survey
+from swathe import store
 from swathe.cli import main  # noqa: F401  registers the commands
 from swathe.cli.app import Exit, app
-from swathe.store import SurveyFolder, replay, write_derived
+from swathe.store import (
+    SurveyFolder,
+    VerifiedRecord,
+    read_survey_record,
+    replay,
+    write_derived,
+)
 
 
 def invoke(*arguments: object) -> Result:
@@ -85,6 +92,17 @@ def test_unverified_survey_is_never_covered(survey: SurveyFolder) -> None:
     assert result.exit_code == Exit.NOT_COVERED
     (row,) = json.loads(invoke("surveys", survey.path, "--json").output)
     assert "digests.jsonl is missing" in row["unverified"]
+
+
+@pytest.mark.parametrize(("reason", "code"), [("", Exit.OK), ("no digest", Exit.NOT_COVERED)])
+def test_covered_survey_that_is_not_verified_is_no_success(
+    survey: SurveyFolder, monkeypatch: pytest.MonkeyPatch, reason: str, code: int
+) -> None:
+    """Exit code 0 of `gaps` requires both, whatever the record states."""
+    record = read_survey_record(survey.record).model_copy(update={"target_reached": True})
+    found = VerifiedRecord(record, reason)
+    monkeypatch.setattr(store, "read_verified_record", lambda _folder: found)
+    assert invoke("gaps", survey.path).exit_code == code
 
 
 def test_manifest_of_a_good_survey(survey: SurveyFolder) -> None:

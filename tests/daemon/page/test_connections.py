@@ -6,6 +6,7 @@ import asyncio
 import json
 import socket
 from collections.abc import Iterator
+from http.client import HTTPConnection
 
 import pytest
 from starlette.types import Message
@@ -120,6 +121,10 @@ def test_viewers_connections_are_bounded_and_streams_are_kept() -> None:
         bench.open("192.0.2.1", known=True)
     assert bench.dropped == [1]
     assert len(bench.budget) == MAX_KNOWN
+    for _, lease in bench.leases[2:]:
+        lease.set_busy(True)  # now none is idle, and the stream is the oldest
+    bench.open("192.0.2.1", known=True)
+    assert bench.dropped == [1, 2]
 
 
 def test_connection_that_no_longer_shows_its_right_is_a_strangers() -> None:
@@ -179,12 +184,22 @@ def test_stop_is_answered_while_others_hold_idle_connections(
     """From one and the same address; the viewer stays, and the idle ones are bounded."""
     viewer = with_token.view(Authorization=f"Bearer {TOKEN}")
     viewer.until(lambda name, _: name == "plan")
+    kept = HTTPConnection("127.0.0.1", with_token.port, timeout=20)
+    kept.request("GET", "/cell/0/0", headers={"Authorization": f"Bearer {TOKEN}"})
+    assert kept.getresponse().read()
     with Idlers(with_token.port, 400, first) as idlers:
         timed_command(with_token.port, STOP, token=TOKEN)
+        server = with_token.page._server
+        assert server is not None
+        budget = server.config.budget  # type: ignore[attr-defined]
+        # The viewer's stream and the idle connection of a program with the token.
+        assert with_token.call(lambda: sum(lease.known for lease in budget._known)) >= 2
+        assert with_token.call(lambda: len(budget._strangers)) <= MAX_STRANGERS_OF_PEER
         assert idlers.open <= MAX_STRANGERS_OF_PEER
         timed_command(with_token.port, STOP, token=TOKEN)
         assert len(with_token.source.commands) == 2
         viewer.until(lambda name, _: name == "beat")
+    kept.close()
     viewer.close()
 
 

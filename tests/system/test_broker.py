@@ -178,7 +178,10 @@ def test_stale_messages_of_an_older_survey_are_cleared(
 def test_commands_over_mqtt(
     serve: Serve, daemon: Start, ports: Path, tmp_path: Path, mosquitto: Broker
 ) -> None:
-    """Commands are answered and obeyed; a retained one never is; a stepped axis takes its line."""
+    """Commands are answered and obeyed; a retained one never is; a stepped axis takes its line.
+
+    Whatever was kept on the station's topics, the exit code is the survey's.
+    """
     station = tmp_path / "station.toml"
     text = station_text(
         "lines",
@@ -216,6 +219,8 @@ def test_commands_over_mqtt(
         async with aiomqtt.Client("127.0.0.1", mosquitto.port) as client:
             payload = json.dumps({"command": "stop", "id": "z", "by": "ghost"})
             await client.publish(f"{topic}/command", payload, qos=1, retain=True)
+            for kind in ("gap/7", "state", "alarm/1"):
+                await client.publish(f"{topic}/{kind}", b"[" * 4000, qos=1, retain=True)
 
     asyncio.run(retain_stop())
     process = daemon(station)

@@ -212,6 +212,9 @@ async def test_only_ranks_that_may_go_are_returned_and_the_others_wait() -> None
     assert await published(0) == ["progress"]
     bench.put("progress")
     assert await published(50) == []  # not before its interval
+    ranks[0] = 1
+    assert await published(100) == []
+    ranks[0] = 2
     assert await published(100) == ["progress"]
     assert not bench.outbox.empty
     waiting = asyncio.create_task(bench.outbox.next(lambda: ranks[0]), name="next")

@@ -134,12 +134,15 @@ def test_two_stations_of_one_name_notice_each_other_without_a_storm() -> None:
     def publish(sender: Bench, receiver: Bench, topics: list[str]) -> None:
         queue.extend((receiver, topic, sender.mirror.newest[topic]) for topic in topics)
 
+    corrected: list[str] = []
     publish(second, first, [TOPICS.state])
     for _ in range(600):  # a minute
         for sender, receiver in ((first, second), (second, first)):
             sender.now += S // 10
             publish(sender, receiver, [TOPICS.progress])  # each its own, as before
-            publish(sender, receiver, sender.own.take_due())
+            due = sender.own.take_due()
+            corrected += due
+            publish(sender, receiver, due)
         for receiver, topic, payload in queue:
             delivered += topic != TOPICS.progress
             receiver.own.take(
@@ -150,6 +153,7 @@ def test_two_stations_of_one_name_notice_each_other_without_a_storm() -> None:
     assert "session aa11 on the broker is named 'bench' too" in second.own.name_in_use
     assert first.own.foreign_writer == second.own.foreign_writer == ""
     assert delivered <= 10
+    assert corrected.count(TOPICS.progress) <= 2  # before both had noticed
     ended = first.take(TOPICS.state, state("bb22", "incomplete"))
     assert first.own.name_in_use == ""
     first.now += 21 * S

@@ -74,8 +74,14 @@ def test_resume_goes_on_and_new_begins_anew(
     assert swathe("gaps", survey).returncode == 3
 
     second = daemon(station)
-    wait_for((survey / "journal" / "0002.mcap").exists, 60, "the second journal")
-    time.sleep(2)
+    wait_for(
+        lambda: (
+            read_survey_record(survey / "survey.json").progress.measured
+            > after_first.progress.measured
+        ),
+        60,
+        "what the second run measured",
+    )
     second.signal(signal.SIGTERM)
     code, output = second.finish()
     assert code == 3, output

@@ -17,7 +17,7 @@ from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
 from swathe.live.crawl.guarding import Guarding
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.machine_report import MachineReport
-from swathe.live.crawl.restarts import RestartWatch
+from swathe.live.crawl.restarts import halt_text
 from swathe.motion import Action, CrawlStates, Event, State
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
 from swathe_drivers import DriverUsageError, PortError, PortState
@@ -102,7 +102,6 @@ class Drive:
             on_state=self._port_changed,
         )
         self._guarding = Guarding(self._port, self.entries.append)
-        self._restarts = RestartWatch(self._port.codec.axes, units)
 
     def start(self) -> None:
         """Open the port and begin to ask for the position; call in the loop."""
@@ -355,14 +354,11 @@ class Drive:
     def _take(self, event: MotionEvent) -> None:
         if event.kind is EventKind.POSITION and "scan" in event.position:
             place = (event.position["scan"], event.position.get("index", 0.0))
-            report = MachineReport(event.time, place, asked=min(self._asked_at, event.time))
-            if jump := self._restarts.jump(self.report, report, self.machine.state):
-                self._later(Event.ALARM, jump)
-            self.report = report
+            self.report = MachineReport(event.time, place, asked=min(self._asked_at, event.time))
         elif event.kind in (EventKind.MOVING, EventKind.IDLE) and self.report is not None:
             self._tells_motion = True
             self.report = replace(self.report, moving=event.kind is EventKind.MOVING)
-        elif halt := self._restarts.halt(event, self.machine.state):
+        elif halt := halt_text(event, self.machine.state):
             self._later(Event.ALARM, halt)
 
     def _port_changed(self, name: str, at: int, state: PortState, detail: str) -> None:

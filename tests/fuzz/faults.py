@@ -8,7 +8,8 @@ run byte for byte, the run ends, and an error has a text.
     python tests/fuzz/faults.py --seed 7
     python tests/fuzz/faults.py --every-step
 
-`--every-step` kills one survey at each change of a file, and cuts the power at each of them. What is found is printed with the command that repeats it, and then the exit code is 1.
+`--every-step` kills one survey at each change of a file, and cuts the power at each of them. What is
+found is printed with the command that repeats it, and then the exit code is 1.
 """
 
 from __future__ import annotations

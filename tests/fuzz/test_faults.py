@@ -10,7 +10,8 @@ from support.simulated.strip import Strip
 from swathe.journal import JournalWriter
 from swathe.live.pace import Pace
 
-_SHARE = 100
+_SHARE = 25
+_PARTS = 8
 
 
 def test_some_surveys_with_faults() -> None:
@@ -21,19 +22,20 @@ def test_some_surveys_with_faults() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("part", range(6))
+@pytest.mark.parametrize("part", range(8))
 def test_surveys_with_faults(part: int) -> None:
-    """600 surveys, each from one seed."""
+    """200 surveys, each from one seed."""
     first = 1 + part * _SHARE
     assert run_seeds(range(first, first + _SHARE)).problems == []
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("cut", [False, True])
-def test_kill_at_every_step(cut: bool) -> None:
+@pytest.mark.parametrize("part", range(_PARTS))
+def test_kill_at_every_step(part: int, cut: bool) -> None:
     """And again while the next run recovers from it."""
     found = []
-    for step in range(FIRST_STEP, steps_of_a_run() + 1):
+    for step in range(FIRST_STEP + part, steps_of_a_run() + 1, _PARTS):
         plan = Plan(step, kills=[(step, cut), (1 + step % 30, cut)])
         found += [f"{problem} (step {step})" for problem in run_plan(plan).problems]
     assert found == []

@@ -189,6 +189,10 @@ class FaultyRun:
             self._after_kill(cut=cut)
             return False
         except HungError as error:
+            if self.plan.disk_fault is not None and kill_at is None:
+                # It waits for the disk; in real time the process then ends 3 s after SIGTERM.
+                self.refused.append("abandoned: the disk takes nothing")
+                return False
             self.problems.append(f"hangs: {error}")
             return False
         except SwatheError as error:

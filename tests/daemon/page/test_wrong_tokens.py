@@ -151,7 +151,9 @@ def test_right_token_is_accepted_while_others_guess(served: ServedPage) -> None:
     assert (status, headers["connection"]) == (429, "close")
     ours = {"Origin": f"http://127.0.0.1:{served.port}", "Content_Type": "application/json"}
     lone = b'{"token": "\\ud800"}'  # half of a surrogate pair
-    assert served.ask("/session", method="POST", body=lone, **ours)[0] == 429
+    assert served.ask("/session", method="POST", body=lone, **ours)[0] == 400  # is no JSON
+    wrong = b'{"token": "n\xc3\xb6"}'
+    assert served.ask("/session", method="POST", body=wrong, **ours)[0] == 429
     assert served.ask("/cell/0/0", Authorization=f"Bearer {TOKEN}")[0] == 200
     login = f'{{"token": "{TOKEN}"}}'.encode()
     status, headers, _ = served.ask("/session", method="POST", body=login, **ours)

@@ -49,7 +49,7 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     station.write_text(crawl_station(ports, speed=15, index_length=48, zero_count=-2500))
     world = serve(crawler_scenario(), speed=15)
     process = daemon(station, "--arm")
-    wait_for(lambda: moved(world) > 1200, 30, "half of the raster")
+    wait_for(lambda: moved(world) > 1200, 90, "half of the raster")
     process.signal(signal.SIGKILL)
     _, output = process.finish()
     assert "no emergency stop" in output

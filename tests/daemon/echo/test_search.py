@@ -28,7 +28,6 @@ def times(waves: Any, **gate: Any) -> Any:
     return found.time_of_flight
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "polarity"), WAYS)
 @given(
     echoes=st.lists(st.tuples(st.floats(0.5, 4.0), st.floats(5.0, 95.0)), max_size=3),

@@ -1,4 +1,4 @@
-"""How far the crawler goes on when the daemon is killed, stopped or hung in C code.
+"""How far the crawler travels after the daemon is killed, stopped or hung in C code.
 
 Each run drives the simulated crawler into a line, and takes the daemon away; the way is that of the
 simulated crawler, from then to its rest. It goes at 120 mm/s at most and brakes at 400 mm/s².
@@ -31,7 +31,7 @@ _HUNG = Path(__file__).parent.parent / "support" / "hung.py"
 
 
 def one(kind: str, seed: int) -> float:
-    """Return how far the crawler went on, mm."""
+    """Return how far the crawler travelled on, mm."""
     chance = np.random.default_rng([1709, seed])
     with tempfile.TemporaryDirectory(prefix="sw-") as name:
         folder = Path(name)
@@ -70,7 +70,7 @@ def main() -> int:
     for kind in KINDS:
         ways = [one(kind, seed) for seed in range(runs)]
         good &= max(ways) < MOST_MM
-        print(f"{kind:8} {runs} runs: it went on for {min(ways):.0f} to {max(ways):.0f} mm")
+        print(f"{kind:8} {runs} runs: it travelled {min(ways):.0f} to {max(ways):.0f} mm")
     print(f"{'within' if good else 'NOT within'} {MOST_MM:.0f} mm")
     return 0 if good else 1
 

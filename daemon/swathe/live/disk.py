@@ -12,7 +12,7 @@ __all__ = ["STALLED_NS", "DiskLosses"]
 
 # A run's entries wait in memory while the disk takes nothing: hours of most devices.
 _MOST_WAITING = 64 << 20
-# What is dropped goes on until so much less waits, so that a port is not lost and back all the time.
+# Bytes are dropped until so much less waits, so that a port is not lost and back all the time.
 _ENOUGH_WAITING = 48 << 20
 STALLED_NS = 2_000_000_000
 """Age of what is not synced from which on the disk is stalled: a sync takes some ms, on a slow card 100."""

@@ -17,7 +17,7 @@ __all__ = ["OwnTopics"]
 _OWN_BYTES = 1 << 20
 # Publications of a topic that may be on their way back at a time.
 _ECHOES = 32
-# A topic is put right at once, and so often where somebody goes on writing; all of them so many a
+# A topic is put right at once, and so often while somebody continues to write; all of them so many a
 # second. Two stations of one name, each of which puts its own right, are bounded by it.
 _AGAIN_NS = 5_000_000_000
 _STATE_AGAIN_NS = 20_000_000_000
@@ -25,7 +25,7 @@ _BURST, _PER_SECOND = 100, 20
 # How long what was seen is reported: longer than the other station's state takes to come again.
 _IN_USE_NS = 60_000_000_000
 _FOREIGN_NS = 30_000_000_000
-# A second station's state follows its first messages within this time, and tells what they are.
+# A second station's state follows its first messages within this time, and shows what they are.
 _DOUBT_NS = 2_000_000_000
 _MOST = 100_000
 

@@ -1,5 +1,6 @@
 """Settings of ports, and ports that are no local device."""
 
+import contextlib
 import socket
 import threading
 from collections.abc import Iterator
@@ -125,7 +126,7 @@ def serial_server() -> Iterator[str]:
                 echo = b"".join(manager.filter(data))
                 if echo == b"quit":
                     return
-                if echo:
+                with contextlib.suppress(ConnectionError):  # closed while much of it waited
                     client.sendall(b"".join(manager.escape(echo)))
 
     thread = threading.Thread(target=serve, name="serial server")

@@ -33,6 +33,8 @@ from swathe_drivers.testing.feeding import (
     random_pieces,
 )
 
+pytestmark = pytest.mark.slow
+
 
 @dataclass(frozen=True)
 class Device:
@@ -207,7 +209,6 @@ def in_pieces(parts: Sequence[bytes], source: random.Random) -> list[bytes]:
     return random_pieces(b"".join(parts), source, cuts=60)
 
 
-@pytest.mark.slow
 @each
 @given(seed=st.integers(0, 2**32), spoilt=st.booleans(), ns=st.sampled_from([0, 87_000]))
 @settings(max_examples=20)
@@ -224,7 +225,6 @@ def test_chunks_fed_in_groups_give_the_same(name: str, seed: int, spoilt: bool, 
             assert (np.diff(known) >= 0).all()
 
 
-@pytest.mark.slow
 @each
 @given(seed=st.integers(0, 2**32), spoilt=st.booleans())
 @settings(max_examples=20)
@@ -240,7 +240,6 @@ def test_bytes_of_one_time_cut_anywhere_give_the_same(name: str, seed: int, spoi
     assert_same_stream(wanted, in_groups(device.decoder(0), bytewise, source))
 
 
-@pytest.mark.slow
 @each
 def test_flood_of_faults_ends_with_the_same_newest(name: str) -> None:
     """More faults than are described: the last ones are, whether they came at once or not."""
@@ -252,7 +251,6 @@ def test_flood_of_faults_ends_with_the_same_newest(name: str) -> None:
     assert_same_stream(alone, in_groups(device.decoder(0), whole, source, most=1000))
 
 
-@pytest.mark.slow
 @each
 @pytest.mark.parametrize("seed", range(3))
 def test_many_records_at_once_are_those_of_one_after_the_other(name: str, seed: int) -> None:

@@ -12,6 +12,8 @@ from daemon.pipeline.scenes import Scene, text_of
 from swathe.pipeline import CellState, Pipeline
 from swathe.station import parse_station
 
+pytestmark = pytest.mark.slow
+
 _HOLE = (8.0, 24.0, -3.0, 7.5)
 SCENE = Scene(name="held", gauge=Gauge(holds=True, held_after=4), holes=((_HOLE, 99.0),))
 
@@ -31,7 +33,6 @@ def inside(pipeline: Pipeline) -> list[int]:
     return found
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("gauge", [SCENE.gauge, replace(SCENE.gauge, form="combined")])
 def test_held_value_measures_no_cell(gauge: Gauge, seed: int) -> None:

@@ -317,6 +317,7 @@ async def test_many_gaps_do_not_starve_progress_over_a_slow_link(tmp_path: Path)
     broker = Broker(tmp_path)
     broker.start()
     try:
+        # What the broker keeps is not asked: a reset at the close may lose the farewell, and it sends the will.
         async with _slow(broker.port, 60_000) as port, listening(broker.port, "slow") as ears:
             station = Station(port, "slow", "5", "aa11")
             async with running(station) as task:
@@ -341,9 +342,6 @@ async def test_many_gaps_do_not_starve_progress_over_a_slow_link(tmp_path: Path)
                 with contextlib.suppress(asyncio.CancelledError):
                     await task
             await until(lambda: json.loads(ears.newest[station.topics.state])["state"] == "complete", "the end")  # fmt: skip
-        async with listening(broker.port, "slow") as late:
-            await until(lambda: station.topics.state in late.newest, "the kept state")
-            assert json.loads(late.newest[station.topics.state])["state"] == "complete"
     finally:
         broker.stop()
 

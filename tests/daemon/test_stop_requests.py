@@ -162,7 +162,7 @@ def test_begin_leaves_an_ignored_hang_up_ignored() -> None:
     ("text", "seconds"), [(None, 3.0), ("20", 20.0), ("0", 1.0), ("soon", 3.0)]
 )
 def test_end_within_is_read_from_the_environment(text: str | None, seconds: float) -> None:
-    """3 s unless told otherwise."""
+    """3 s unless the environment says otherwise."""
     assert end_within({} if text is None else {"SWATHE_END_WITHIN": text}) == seconds
 
 

@@ -119,14 +119,16 @@ class SurveyFolder:
         Raises:
             SurveyError: no journal of the survey holds one.
         """
-        plan = self.first_station()
+        plan = None
         for opening in self.openings():
             if until is not None and int(opening.detail["utc_ns"]) > until:
                 break
             station = station_in_journal(opening.detail, self.journal)
-            if extends(plan, station):
+            if plan is None:
+                plan = station
+            elif extends(plan, station):
                 plan = _extended(plan, station)
-        return plan
+        return self.first_station() if plan is None else plan
 
     def last_scan(self) -> Station | None:
         """Return the station file of the newest run that scanned; None before any."""
@@ -259,9 +261,11 @@ def check_same_survey(folder: SurveyFolder, station: Station, *, because: str = 
             decisive keys were changed without a reason.
     """
     plan = folder.plan()
-    if problem := _other_part(plan, station) or _other_plan(folder, plan, station):
+    last = folder.last_scan()
+    if problem := _other_part(plan, station) or _other_plan(plan, last or plan, station):
         raise SurveyError(folder.path, problem)
-    decisive = [change for change in changes_since(folder, station) if change.decisive]
+    changes = [] if last is None else changes_between(last, station)
+    decisive = [change for change in changes if change.decisive]
     if decisive and not because.strip():
         listed = "".join(f"\n  - {change}" for change in decisive)
         message = (
@@ -300,7 +304,7 @@ def _other_part(plan: Station, station: Station) -> str:
     )
 
 
-def _other_plan(folder: SurveyFolder, plan: Station, station: Station) -> str:
+def _other_plan(plan: Station, last: Station, station: Station) -> str:
     parts = {
         "mode of the index axis": (
             plan.index and plan.index.mode,
@@ -316,7 +320,6 @@ def _other_plan(folder: SurveyFolder, plan: Station, station: Station) -> str:
             "index axis": (plan.index_axis, station.index_axis),
         }
         changed = [name for name, (old, new) in axes.items() if old != new] + changed
-    last = folder.last_scan() or plan
     if any(zone not in station.exclude for zone in last.exclude):
         changed.append("excluded zones")
     if not changed:

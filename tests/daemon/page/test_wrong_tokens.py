@@ -160,7 +160,7 @@ def test_right_token_is_accepted_while_others_guess(served: ServedPage) -> None:
     assert status == 204
     cookie = headers["set-cookie"].partition(";")[0]
     assert served.ask("/cell/0/0", Cookie=cookie)[0] == 200
-    assert served.ask("/cell/0/0")[0] == 401  # who tries nothing is told at once what is missing
+    assert served.ask("/cell/0/0")[0] == 401  # who tries nothing learns at once what is missing
     assert served.call(lambda: served.page.wrong_tokens).startswith("5 or more within a minute")
     served.call(partial(drop, served))
     for one in guessers:

@@ -168,7 +168,7 @@ def test_port_that_is_gone_is_reported(line: Line, guard: StopGuard) -> None:
 
 
 def test_port_is_closed_when_it_is_taken(guard: StopGuard) -> None:
-    """A port that was lost can be opened anew: its lock is not held by the other process."""
+    """A port that was lost can be opened again: its lock is not held by the other process."""
     one, other = socket.socketpair()
     with one:
         guard.give_port(other.fileno(), STOP)

@@ -13,6 +13,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from swathe.errors import first_error
 from swathe.live.command_gate import CommandGate
+from swathe.live.farewell import Farewell
 from swathe.live.gap_share import GapShare
 from swathe.live.inbox import Answer, Inbox
 from swathe.live.mirror import Mirror
@@ -106,6 +107,7 @@ class BrokerLink:
         self._flying: set[str] = set()
         self._changed_in_flight: set[str] = set()
         self._client: aiomqtt.Client | None = None
+        self._farewell: Farewell | None = None
 
     async def run(self) -> None:
         """Connect, publish and take commands, again and again until cancelled.
@@ -170,9 +172,24 @@ class BrokerLink:
             await self._published.wait()
 
     def hasten_end(self) -> None:
-        """Let the end of the connection wait for no broker: the run is at its end."""
-        if self._client is not None:
+        """Let the client close without waiting for the broker; `farewell_taken` waits for that.
+
+        Cancel `run` next.
+        """
+        if self._client is not None and self.state == "connected":
             self._client.timeout = _BYE_SECONDS
+            self._farewell = Farewell(self._client)
+
+    async def farewell_taken(self, seconds: float) -> bool:
+        """Return whether the broker took the farewell, so that it publishes no last will.
+
+        Call it after `hasten_end`, once `run` has ended.
+
+        Args:
+            seconds: to wait for the broker in the worst case.
+        """
+        farewell, self._farewell = self._farewell, None
+        return farewell is not None and await farewell.taken(seconds)
 
     async def _serve(self) -> None:
         version = self._versions[0]

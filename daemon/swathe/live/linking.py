@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import time
 from collections.abc import Callable
 
 from swathe.live.commands import Commands
@@ -22,6 +23,9 @@ _log = logging.getLogger(__name__)
 # for no broker.
 _LAST_MESSAGES_SECONDS = 15.0
 _AFTER_SIGNAL_SECONDS = 1.2
+# For the broker to take the farewell, s; after a signal, what is left of both, and this at the minimum.
+_FAREWELL_SECONDS = 3.0
+_FAREWELL_AFTER_SIGNAL_SECONDS = 0.5
 
 
 def start_link(
@@ -70,16 +74,29 @@ async def end_link(link: BrokerLink, task: asyncio.Task[None]) -> str:
     Returns what the broker does not have of them; empty where it has all. No broker changes how a
     survey ends.
     """
+    begun = time.monotonic()
+    after_signal = bool(STOP_REQUESTS.reason)
     # A lost broker may return at the next try; one that never answered is not waited for.
     if link.state == "connected" or link.losses:
-        patience = _AFTER_SIGNAL_SECONDS if STOP_REQUESTS.reason else _LAST_MESSAGES_SECONDS
+        patience = _AFTER_SIGNAL_SECONDS if after_signal else _LAST_MESSAGES_SECONDS
         missing = await _last_messages(link, patience)
     else:
         missing = f"broker {link.address} was not connected: it does not have how the run ended"
+    confirmed = link.has_state
     link.hasten_end()
     task.cancel()
     with contextlib.suppress(asyncio.CancelledError, Exception):
         await task
+    seconds = _FAREWELL_SECONDS
+    if after_signal:
+        left = begun + _AFTER_SIGNAL_SECONDS - time.monotonic()
+        seconds = _FAREWELL_AFTER_SIGNAL_SECONDS + max(0.0, left)
+    if not await link.farewell_taken(seconds) and confirmed:
+        farewell = (
+            f"broker {link.address} confirmed how the run ended, but has not closed the connection: it "
+            "may show the station as offline"
+        )
+        missing = f"{missing}; {farewell}" if missing else farewell
     if missing:
         _log.warning("%s", missing)
     return missing

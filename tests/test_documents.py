@@ -69,7 +69,7 @@ def test_readme_station_is_that_of_the_simulator() -> None:
     Nothing else would show a wrong one: a scan of the simulated line looks alike with any velocity.
     """
     readme = (ROOT / "README.md").read_text("utf-8")
-    name = re.findall(r"^\$ swathe simulate (\w+) --hold$", readme, flags=re.MULTILINE)
+    name = re.findall(r"^\$ swathe simulate (\w+)$", readme, flags=re.MULTILINE)
     scenario = load_scenario(builtin_scenario(*name))
     (device,) = scenario.device
     station = parse_station(blocks("toml", of=ROOT / "README.md")[0].text, "profile.toml")

@@ -44,16 +44,20 @@ class Problem:
         requirement: what must hold, for example ``must be > 0``.
         got: the value in the file, as it is written there.
         remedy: what to do about it; empty when the requirement is enough.
+        excerpt: lines of the file that show where it is; empty where the key is enough.
     """
 
     key: str
     requirement: str
     got: object
     remedy: str = ""
+    excerpt: str = ""
 
     def __str__(self) -> str:
         text = f"'{self.key}' {self.requirement} (got {self.got!r})"
-        return f"{text}: {self.remedy}" if self.remedy else text
+        if self.remedy:
+            text += f": {self.remedy}"
+        return "\n      ".join([text, *self.excerpt.splitlines()])
 
 
 class StationError(SwatheError):

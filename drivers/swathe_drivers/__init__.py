@@ -31,6 +31,7 @@ from swathe_drivers.talk import (
     make_polling,
     make_schedule,
 )
+from swathe_drivers.toml_excerpt import toml_excerpt
 from swathe_drivers.transport import PortSettings
 
 __all__ = [
@@ -74,4 +75,5 @@ __all__ = [
     "read_description",
     "read_settings",
     "settings_error",
+    "toml_excerpt",
 ]

@@ -33,6 +33,7 @@ from swathe_drivers.errors import DriverError, SettingsError
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
 from swathe_drivers.talk import Schedule, TalkSettings, make_schedule
+from swathe_drivers.toml_excerpt import toml_excerpt
 from swathe_drivers.transport import PortSettings, SerialSettings
 
 MAX_DESCRIPTION_BYTES: Final = 1 << 20
@@ -53,7 +54,8 @@ class DescriptionError(DriverError):
         super().__init__(name, self.problems)
 
     def __str__(self) -> str:
-        return "\n".join(f"{self.name}: {problem}" for problem in self.problems)
+        lines = (line for problem in self.problems for line in str(problem).splitlines())
+        return "\n".join(f"{self.name}: {line}" for line in lines)
 
 
 class _File(BaseModel):
@@ -139,8 +141,8 @@ def parse_description(text: str, name: str) -> Description:
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        # The parser's message ends with the line and column.
-        raise DescriptionError(name, [f"must be TOML: {error}"]) from error
+        excerpt = toml_excerpt(text, error)
+        raise DescriptionError(name, [f"must be TOML: {error}\n{excerpt}"]) from error
     problems: list[SettingsError | str] = []
     file: _File | None = None
     try:

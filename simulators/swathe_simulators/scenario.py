@@ -72,12 +72,14 @@ def load_scenario(path: Path) -> Scenario:
     """Read a scenario file.
 
     Raises:
-        ScenarioError: the file is no TOML or does not describe a scenario; the error
+        ScenarioError: the file is no TOML text or does not describe a scenario; the error
             names the file and every key that is wrong, and what is asked of it.
         OSError: the file can't be read.
     """
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except UnicodeDecodeError as error:
+        raise ScenarioError(path, [f"must be a UTF-8 text: {error}"]) from error
     except tomllib.TOMLDecodeError as error:
         raise ScenarioError(path, [f"must be valid TOML: {error}"]) from error
     try:

@@ -1,10 +1,15 @@
-"""``swathe simulate SCENARIO.toml``: serve a simulated part, probe and scanner as real ports."""
+"""``swathe simulate SCENARIO``: serve a simulated part, probe and scanner as real ports."""
 
 from __future__ import annotations
 
+import difflib
+import errno
 import signal
 import sys
 import threading
+import time
+import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,68 +19,84 @@ from swathe.cli.app import app, say
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
-    from swathe_simulators import World
+    from swathe_simulators import Scenario, World
     from swathe_simulators.couplant import Contact
 
-__all__ = ["simulate"]
+__all__ = ["scenario_lines", "simulate", "simulated_scenario"]
+
+# How long a process in the background waits before it looks whether it is in the foreground again.
+_BACKGROUND_SECONDS = 0.5
 
 
 @app.command()
 def simulate(
-    scenario: Annotated[str, typer.Argument(help="Scenario file, or name of a built-in scenario.")],
+    scenario: Annotated[
+        str,
+        typer.Argument(
+            help="Scenario file, or name of a built-in scenario; none: they are listed."
+        ),
+    ] = "",
     ports: Annotated[
         Path, typer.Option(help="Folder for the links to the pseudo-terminals.")
     ] = Path("ports"),
     speed: Annotated[float, typer.Option(min=0.01, help="Time scale.")] = 1.0,
     seed: Annotated[int | None, typer.Option(help="Seed of every random number.")] = None,
     hold: Annotated[
-        bool, typer.Option("--hold", help="Hold the motion until you press Enter.")
-    ] = False,
+        bool | None,
+        typer.Option(
+            "--hold/--no-hold",
+            help="Whether the motion waits for Enter, or begins once every port is listened to. "
+            "Default: it waits, unless a crawler is commanded or nobody can press a key.",
+            show_default=False,
+        ),
+    ] = None,
     truth: Annotated[
         Path | None,
         typer.Option(help="Write the true positions and thicknesses to this .npz file at the end."),
     ] = None,
 ) -> None:
     """Serve a simulated world until Ctrl-C; run the daemon against it in a second terminal."""
-    from swathe_simulators import (
-        ScenarioError,
-        World,
-        builtin_scenario,
-        builtin_scenarios,
-        load_scenario,
-    )
+    from swathe_simulators import World
 
-    path = builtin_scenario(scenario) if scenario in builtin_scenarios() else Path(scenario)
+    if not scenario:
+        for line in scenario_lines():
+            say(line)
+        return
+    found = simulated_scenario(scenario)[1]
+    commanded = found.motion.kind == "commanded"
+    held = not commanded if hold is None else hold
     ports.mkdir(parents=True, exist_ok=True)
     try:
-        world = World(load_scenario(path), ports_dir=ports, speed=speed, seed=seed, held=hold)
-    except ScenarioError as error:
-        raise SwatheError(str(error)) from error
+        world = World(found, ports_dir=ports, speed=speed, seed=seed, held=held)
+    except ValueError as error:  # a motion that cannot be made
+        message = f"{scenario}: {error}"
+        raise SwatheError(message) from error
     ended = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: ended.set())
+    # A process in the background of a terminal is not stopped by reading from it.
+    signal.signal(signal.SIGTTIN, signal.SIG_IGN)
     with world:
         for device in world.describe():
             rate = f" at {device.baud} baud" if device.baud else ""
             say(f"{device.name}: {device.port}{rate}, e.g. {device.example!r}")
-        leads = hold and bool(world.scenario.part.steps)
-        if leads:
-            say(
-                "press Enter to put the probe on the next step of the block, type a thickness in mm "
-                "for that step, u to lift it off; Ctrl-C ends"
-            )
-            threading.Thread(target=_lead, args=(world,), name="enter", daemon=True).start()
-        elif hold:
-            say("motion begins when you press Enter; Ctrl-C ends")
-            threading.Thread(target=_release, args=(world,), name="enter", daemon=True).start()
+        keys = _Keys(world, always=hold is True) if held else None
+        if keys is not None:
+            say(keys.prompt)
+            threading.Thread(target=keys.follow, name="enter", daemon=True).start()
+        elif commanded:
+            say("the crawler moves by commands on its port (swathe run --arm); Ctrl-C ends")
         else:
             say("motion begins when every port is listened to; Ctrl-C ends")
-        announced = leads
+        leads = keys is not None and keys.leads
+        announced = leads or commanded
         contact = None
         while not ended.wait(0.2):
             if (now_on := world.contact) != contact:
                 contact = now_on
                 say(_contact_text(contact))
+                if keys is not None and leads and contact is not None:
+                    say(keys.next_text)
             if world.finished and not announced:
                 announced = True
                 say("the planned motion is done; the devices go on speaking")
@@ -85,38 +106,154 @@ def simulate(
             say(f"truth: {truth}")
 
 
-def _release(world: World) -> None:
-    """Start the motion once a line has arrived on standard input."""
-    if sys.stdin.readline():
-        world.release()
-        say("motion begins as soon as every port is listened to")
+def scenario_lines() -> list[str]:
+    """Return the built-in scenarios with what each is, a line each, and how to use one."""
+    return [
+        "scenarios:",
+        *_scenario_list(),
+        "swathe simulate SCENARIO serves one of them, or a scenario file of your own;",
+        "swathe init --simulated SCENARIO writes a station file that scans it",
+    ]
+
+
+def _scenario_list() -> list[str]:
+    from swathe_simulators import builtin_scenario, builtin_scenarios, load_scenario
+
+    names = builtin_scenarios()
+    width = max(map(len, names))
+    return [
+        f"  {name:{width}}  {load_scenario(builtin_scenario(name)).description}" for name in names
+    ]
+
+
+def simulated_scenario(name: str) -> tuple[Path, Scenario]:
+    """Return the path of a scenario, and the scenario.
+
+    Args:
+        name: of a built-in one, or path of a file.
+
+    Raises:
+        SwatheError: there is none, with a list of those there are; or the file is not valid.
+    """
+    from swathe_drivers import toml_excerpt
+    from swathe_simulators import ScenarioError, builtin_scenario, builtin_scenarios, load_scenario
+
+    builtin = builtin_scenarios()
+    path = builtin_scenario(name) if name in builtin else Path(name)
+    if not path.exists():
+        near = difflib.get_close_matches(name, builtin, n=1)
+        meant = f" (is {near[0]!r} meant?)" if near else ""
+        listed = "\n".join(_scenario_list())
+        message = f"no scenario and no file is named {name!r}{meant}; scenarios:\n{listed}"
+        raise SwatheError(message)
+    try:
+        return path, load_scenario(path)
+    except ScenarioError as error:
+        text = str(error)
+        if isinstance(error.__cause__, tomllib.TOMLDecodeError):
+            text += "\n" + toml_excerpt(path.read_text(encoding="utf-8"), error.__cause__)
+        raise SwatheError(text) from error
 
 
 def _contact_text(contact: Contact | None) -> str:
     if contact is None:
         return "probe in the air"
-    step = contact.step_mm
-    return f"coupling {contact.coupling}: probe on the step of {step:g} mm ({step / 25.4:.3f} in)"
+    return f"coupling {contact.coupling}: probe on the step of {_step_text(contact.step_mm)}"
 
 
-def _lead(world: World) -> None:
-    """Put the probe on a step of the block for each line on standard input."""
-    steps = [step.thickness_mm for step in world.scenario.part.steps]
-    order = list(getattr(world.scenario.motion, "order_mm", ())) or steps
-    at = 0
-    for line in sys.stdin:
-        world.release()
+def _step_text(step_mm: float) -> str:
+    return f"{step_mm:g} mm ({step_mm / 25.4:.3f} in)"
+
+
+class _Keys:
+    """The lines of standard input: the first lets the motion begin; on a block each moves the probe.
+
+    Args:
+        world: whose motion is held.
+        always: whether it stays held where standard input ends before there was a line.
+    """
+
+    def __init__(self, world: World, *, always: bool) -> None:
+        self._world = world
+        self._always = always
+        steps = [step.thickness_mm for step in world.scenario.part.steps]
+        self._order = list(getattr(world.scenario.motion, "order_mm", ())) or steps
+        self._at = 0
+
+    @property
+    def leads(self) -> bool:
+        """Whether each line moves the probe."""
+        return bool(self._order)
+
+    @property
+    def prompt(self) -> str:
+        """What the keys do."""
+        if not self.leads:
+            return (
+                "the motion is held: press Enter once `swathe run` shows its board, and it begins; "
+                "Ctrl-C ends"
+            )
+        steps = ", ".join(f"{step:g}" for step in dict.fromkeys(self._order))
+        return (
+            f"block with steps of {steps} mm, the probe is in the air. Enter puts it on the next step "
+            f"({_step_text(self._order[0])}), a thickness in mm on that step, u lifts it off; "
+            "Ctrl-C ends"
+        )
+
+    @property
+    def next_text(self) -> str:
+        """What the next Enter does on a block."""
+        return f"Enter lifts it and puts it on the step of {_step_text(self._next)}"
+
+    @property
+    def _next(self) -> float:
+        return self._order[self._at % len(self._order)]
+
+    def follow(self) -> None:
+        """Act on each line until standard input ends."""
+        world = self._world
+        any_line = False
+        for line in _lines():
+            any_line = True
+            world.release()
+            if self.leads:
+                self._lead(line.strip().lower())
+                continue
+            if not world.wait_started(0.0):
+                say("the motion begins as soon as every port is listened to, by `check` as well")
+            return
+        if not any_line and not self._always:
+            say("nobody can press a key: the motion begins when every port is listened to")
+            world.release()
+
+    def _lead(self, typed: str) -> None:
+        """Move the probe over the block."""
+        world = self._world
         if not world.wait_started(0.0):
             say("the probe moves as soon as every port is listened to")
             world.wait_started()
-        typed = line.strip().lower()
         if typed == "u":
             world.lift_off()
-            continue
+            return
         try:
-            world.put_on(float(typed) if typed else order[at % len(order)])
+            world.put_on(float(typed) if typed else self._next)
         except ValueError as error:
             say(f"{error}")
-            continue
+            return
         if not typed:
-            at += 1
+            self._at += 1
+
+
+def _lines() -> Iterator[str]:
+    """Yield the lines of standard input; in the background of a terminal it waits."""
+    while True:
+        try:
+            line = sys.stdin.readline()
+        except OSError as error:
+            if error.errno != errno.EIO:
+                return
+            time.sleep(_BACKGROUND_SECONDS)
+            continue
+        if not line:
+            return
+        yield line

@@ -16,6 +16,7 @@ from typing import Any, Final
 from pydantic import BaseModel, ConfigDict
 
 from swathe.errors import Problem
+from swathe_drivers import toml_excerpt
 
 __all__ = ["Chosen", "ResolvedTables", "resolve_tables"]
 
@@ -113,7 +114,8 @@ def _included(
         requirement = f"must name a readable TOML file: {error}"
         return None, {}, [Problem("include", requirement, name, "relative to this file")]
     except tomllib.TOMLDecodeError as error:
-        return None, {}, [Problem(name, "must be TOML", str(error))]
+        shown = toml_excerpt(text or "", error)
+        return None, {}, [Problem(name, "must be TOML", str(error), excerpt=shown)]
     problems = [
         Problem(f"{name}: {key}", "must be in the station file itself", found.pop(key))
         for key in _NOT_INCLUDED

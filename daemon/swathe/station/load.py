@@ -30,7 +30,14 @@ from swathe.station.probe import check_probe
 from swathe.station.problems import as_written, problems_of, unknown_key
 from swathe.station.quality import BlockSettings, CalibrationSettings
 from swathe.station.spots import put_spots_in
-from swathe_drivers import DriverError, SettingsError, load_driver, read_settings, settings_error
+from swathe_drivers import (
+    DriverError,
+    SettingsError,
+    load_driver,
+    read_settings,
+    settings_error,
+    toml_excerpt,
+)
 
 __all__ = [
     "areas_in",
@@ -122,8 +129,9 @@ def parse_station(
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        # The parser's message ends with the line and column.
-        raise StationError(path, [Problem("station file", "must be TOML", str(error))]) from error
+        shown = toml_excerpt(text, error)
+        problem = Problem("station file", "must be TOML", str(error), excerpt=shown)
+        raise StationError(path, [problem]) from error
     resolved = resolve_tables(tables, chosen or Chosen(), folder=folder)
     if resolved.problems:
         raise StationError(path, resolved.problems)

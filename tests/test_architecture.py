@@ -47,12 +47,20 @@ ORDER = (
     "page",
     "watch",
     "live",
+    "draft",
     "demo",
     "cli",
     "entry",
 )
 # The simulators are for these alone.
-MAY_SIMULATE = {"demo/stage.py", "cli/simulate.py"}
+MAY_SIMULATE = {
+    "demo/stage.py",
+    "cli/simulate.py",
+    # Their types only: a station file for a scenario.
+    "draft/simulated.py",
+    "draft/simulated_devices.py",
+    "draft/simulated_motion.py",
+}
 MOST_LINES = 400
 
 

@@ -20,13 +20,21 @@ def text_of(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return json.dumps(value).replace("\x7f", "\\u007f")
+        return "".join(map(_visible, json.dumps(value, ensure_ascii=False)))
     if isinstance(value, Mapping):
         inner = ", ".join(f"{key} = {text_of(item)}" for key, item in value.items())
         return f"{{ {inner} }}"
     if isinstance(value, Sequence):
         return f"[{', '.join(text_of(item) for item in value)}]"
     return repr(value)
+
+
+def _visible(character: str) -> str:
+    """A character of a TOML text, escaped where it is not printed as itself."""
+    if character.isprintable():
+        return character
+    code = ord(character)
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
 
 
 def comment(text: str, indent: str = "") -> list[str]:

@@ -1,0 +1,129 @@
+"""What is wished of a plan, as flags or answers give it: each text is checked as it is taken."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from swathe.units import length
+
+__all__ = [
+    "PlanWishes",
+    "cell_size",
+    "mm_text",
+    "positive_length",
+    "station_name",
+    "units_of",
+    "width_of",
+]
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
+_INCHES = re.compile(r"[\d.]\s*(in|inch|inches|thou|ft)\b")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanWishes:
+    """What is measured; empty texts where nothing is wished.
+
+    Attributes:
+        name: of the station.
+        part: what is scanned.
+        length: along the scan axis.
+        width: across it.
+        cell: one size of a cell, or those along and across.
+        nominal: thickness.
+    """
+
+    name: str = ""
+    part: str = ""
+    length: str = ""
+    width: str = ""
+    cell: str = ""
+    nominal: str = ""
+
+    @property
+    def units(self) -> str:
+        """``in`` where the length is given in inches, else ``mm``."""
+        return units_of(self.length or self.nominal)
+
+
+def station_name(text: str) -> str:
+    """Return the name of a station.
+
+    Raises:
+        ValueError: it cannot be one; the text is the requirement.
+    """
+    if _NAME.fullmatch(text) is None:
+        message = "must be 1 to 64 letters, digits, '_', '.' and '-', a letter or digit first"
+        raise ValueError(message)
+    return text
+
+
+def part_text(text: str) -> str:
+    """Return what is scanned.
+
+    Raises:
+        ValueError: it has characters that are none, such as bytes of another encoding.
+    """
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        message = "must be text, and has bytes of another encoding"
+        raise ValueError(message) from None
+    return text.strip()
+
+
+def positive_length(text: str) -> float:
+    """Return a length in mm.
+
+    Raises:
+        ValueError: it is none, or not greater than 0; the text is the requirement.
+    """
+    value = length(text)
+    if not value > 0:
+        message = "must be > 0"
+        raise ValueError(message)
+    return value
+
+
+def width_of(text: str) -> float:
+    """Return the width of a plan in mm; 0 is a single line.
+
+    Raises:
+        ValueError: it is no length, or negative; the text is the requirement.
+    """
+    value = 0.0 if text.strip() == "0" else length(text)
+    if value < 0:
+        message = "must be 0, for a single line, or more"
+        raise ValueError(message)
+    return value
+
+
+def cell_size(text: str) -> tuple[str, str]:
+    """Return the size of a cell along the scan axis and across it, as texts with units.
+
+    The second is empty where one size is given for both.
+
+    Args:
+        text: one length for both, or two with an ``x`` or ``×`` between, such as ``4 mm x 8 mm``.
+
+    Raises:
+        ValueError: it is neither; the text is the requirement.
+    """
+    parts = [part.strip() for part in re.split(r"\s+x\s+|×", text.strip())]
+    if len(parts) > 2:
+        message = "must be one length, or two such as '4 mm x 8 mm': along and across"
+        raise ValueError(message)
+    for part in parts:
+        positive_length(part)
+    return parts[0], parts[1] if len(parts) > 1 else ""
+
+
+def mm_text(value: float) -> str:
+    """Return a length in mm as a text with its unit, without a rounding error."""
+    return f"{float(f'{value:.9g}'):g} mm" if abs(value) < 1e6 else f"{value:.9g} mm"
+
+
+def units_of(text: str) -> str:
+    """Return the station's ``units`` by the unit in which a length was typed."""
+    return "in" if _INCHES.search(text) else "mm"

@@ -132,17 +132,23 @@ class KeptJournal:
                 await asyncio.sleep(_READABLE_SECONDS)
 
     async def until_readable(self, stopped: Callable[[], bool] = bool) -> bool:
-        """Hand over, and wait until the file has it all, as after a full disk; return whether it has.
+        """Flush, and wait until the file has it all, as after a full disk; return whether it has.
+
+        What a flush left in memory, as one does during a slow sync, only the next sync writes: so
+        it flushes again and again, whether or not something was written meanwhile.
 
         Args:
             stopped: asked at intervals whether to give up.
+
+        Raises:
+            JournalError: as `hand_over`.
         """
-        self.hand_over()
+        self.flush()
         while not self._journal.readable:
             if stopped():
                 return False
             await asyncio.sleep(_READABLE_SECONDS)
-            self.hand_over()
+            self.flush()
         return True
 
     @property

@@ -131,7 +131,7 @@ async def test_flush_during_a_sync_starts_no_second_one(
     def slow(descriptor: int) -> None:
         nonlocal count
         count += 1
-        assert go.wait(10)
+        assert go.wait(60)
         real(descriptor)
 
     monkeypatch.setattr(os, "fdatasync", slow)
@@ -322,7 +322,7 @@ async def test_run_is_journalled_while_earlier_runs_are_replayed(
 
     def wait(entries: Sequence[Entry]) -> None:
         begun.set()
-        assert go.wait(10)
+        assert go.wait(60)
         order.extend(entries)
 
     def note(pipeline: Pipeline, entry: Entry) -> None:
@@ -333,7 +333,7 @@ async def test_run_is_journalled_while_earlier_runs_are_replayed(
     monkeypatch.setattr(Pipeline, "feed", note)
     with session_in(folder.path, SURVEY_TEXT) as session:
         resuming = asyncio.create_task(session.resume_meanwhile())
-        assert await asyncio.to_thread(begun.wait, 10)
+        assert await asyncio.to_thread(begun.wait, 60)
         for number in range(50):
             entered(session, number)
             session.tick()
@@ -350,6 +350,35 @@ async def test_run_is_journalled_while_earlier_runs_are_replayed(
         assert_same(session.pipeline, replay(folder))
 
 
+async def test_what_a_flush_left_to_a_slow_sync_is_written_before_the_survey_is_resumed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where nothing more is journalled, which would flush it."""
+    folder = write_survey(tmp_path / "survey")
+    held, begun = threading.Event(), threading.Event()
+    real = os.fdatasync
+
+    def slow(descriptor: int) -> None:
+        begun.set()
+        assert held.wait(60)
+        real(descriptor)
+
+    with session_in(folder.path, SURVEY_TEXT) as session:
+        monkeypatch.setattr(os, "fdatasync", slow)
+        monkeypatch.setattr("swathe.journal.steady_file._SLOW_SYNC_NS", -1)
+        entered(session, 1)
+        session.flush()
+        assert await asyncio.to_thread(begun.wait, 60)
+        entered(session, 2)
+        session.flush()
+        assert not session._journal.readable
+        resuming = asyncio.create_task(session.resume_meanwhile())
+        held.set()
+        assert await asyncio.wait_for(resuming, 60)
+        assert notes(session.pipeline)[-2:] == ["note 1", "note 2"]
+        await session.end("incomplete", "stopped")
+
+
 async def test_resuming_that_is_stopped_keeps_the_journal(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -364,7 +393,7 @@ async def test_resuming_that_is_stopped_keeps_the_journal(
     with monkeypatch.context() as patch, session_in(folder.path, SURVEY_TEXT) as session:
         watch_replays(patch, dawdle)
         resuming = asyncio.create_task(session.resume_meanwhile())
-        assert await asyncio.to_thread(begun.wait, 10)
+        assert await asyncio.to_thread(begun.wait, 60)
         entered(session, 1)
         session.stop_resuming()
         assert await asyncio.wait_for(resuming, 2) is False

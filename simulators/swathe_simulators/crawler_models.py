@@ -60,6 +60,8 @@ class CommandedModel(ScenarioModel):
     index_acceleration_mm_per_s2: Positive
     stop_deceleration_mm_per_s2: Positive
     homing_speed_mm_per_s: Positive
+    units: Literal["mm", "inch"] = "mm"
+    """Of its words and reports when it is switched on, until G21 or G20."""
     index_word: Literal["Y", "A"] = "Y"
     index_units_per_mm: Positive = 1.0
     """Of the index word: 1 for mm; 360 / circumference for degrees around."""

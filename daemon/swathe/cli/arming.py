@@ -88,6 +88,11 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
             f"{units.number(plan.speed, 0)} {units.speed_name}, and the clearance is "
             f"{units.stated_text(motion.plan.clearance)}: draw excluded zones that much larger"
         )
+    if not motion.guard.first_move:
+        lines.append(
+            "caution: no first move: a wrong unit, sign, scale or axis shows only in full motion "
+            "(guard.first_move)"
+        )
     if motion.guard.heartbeat is None:
         lines.append(
             "caution: no dead man: nobody has to be there while it moves (guard.heartbeat)"

@@ -80,6 +80,10 @@ class MarkKind(StrEnum):
     MOTION = "motion"
     """The crawler changed its state [state, event, text]; no cell depends on it."""
 
+    FIRST_MOVE = "first move"
+    """The crawler's first move was compared with what it was commanded, or none was made; no cell
+    depends on it [sound: whether it was made and nothing was wrong, text]."""
+
     REFERENCED = "referenced"
     """The probe is at rest at a known position, as after homing: later encoder counts are taken
     relative to it; mm, an axis is optional [scan, index, by]."""

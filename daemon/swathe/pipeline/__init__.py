@@ -6,7 +6,7 @@ from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd, causes_of
 from swathe.pipeline.cells.grid import CellState, Grid
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.checks.register import Check, CheckPhase, CheckStep
-from swathe.pipeline.crawler_history import CRAWLER, CrawlerHistory, Halt
+from swathe.pipeline.crawler_history import CRAWLER, CrawlerHistory, FirstMoveResult, Halt
 from swathe.pipeline.operator_requests import ExcludedZone, RequestedGap
 from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
@@ -45,6 +45,7 @@ __all__ = [
     "DeviceTally",
     "EstimatedDelay",
     "ExcludedZone",
+    "FirstMoveResult",
     "Gap",
     "GapCause",
     "GapEnd",

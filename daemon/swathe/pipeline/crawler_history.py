@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from swathe.journal import Mark
 
-__all__ = ["CRAWLER", "CrawlerHistory", "Halt"]
+__all__ = ["CRAWLER", "CrawlerHistory", "FirstMoveResult", "Halt"]
 
 CRAWLER = "crawler"
 """Who speaks in the marks that the crawler makes itself; no person may command by that name."""
@@ -31,12 +31,28 @@ class Halt:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class FirstMoveResult:
+    """What the first move of a run has shown.
+
+    Attributes:
+        time: ns UTC.
+        sound: whether it was made and nothing was wrong.
+        text: what was compared, or what is wrong.
+    """
+
+    time: int
+    sound: bool
+    text: str
+
+
 class CrawlerHistory:
     """What a crawler did in all runs of a survey; no cell depends on it.
 
     Attributes:
         armings: how often it was armed.
         halts: its halts, in order of time.
+        first_moves: what the first moves of its runs have shown, in order of time.
         reference: position of the last homing, (scan, index) in mm; None for an axis without an
             encoder.
     """
@@ -44,6 +60,7 @@ class CrawlerHistory:
     def __init__(self) -> None:
         self.armings = 0
         self.halts: list[Halt] = []
+        self.first_moves: list[FirstMoveResult] = []
         self.reference: tuple[float | None, float | None] = (None, None)
 
     def take(self, mark: Mark, now: int) -> None:
@@ -53,6 +70,11 @@ class CrawlerHistory:
             self.halts.append(Halt(now, event, str(mark.detail["text"])))
         # It returns to this state after each move as well.
         self.armings += state == _ARMED and event == _ARMED
+
+    def take_first_move(self, mark: Mark, now: int) -> None:
+        """Record what a first move has shown, at `now` in ns UTC."""
+        sound, text = bool(mark.detail["sound"]), str(mark.detail["text"])
+        self.first_moves.append(FirstMoveResult(now, sound, text))
 
     def set_reference(self, scan: float | None, index: float | None) -> None:
         """Record the position of a homing, mm."""

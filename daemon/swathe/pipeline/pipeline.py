@@ -48,6 +48,7 @@ _MARKS_BETWEEN = (*_CHECK_MARKS, MarkKind.REFERENCED, MarkKind.SPOT_READ, MarkKi
 _MARKS_APART = (
     MarkKind.NOTE,
     MarkKind.MOTION,
+    MarkKind.FIRST_MOVE,
     MarkKind.HEALTH,
     MarkKind.INHERITED,
     *REVISION_MARKS,
@@ -96,6 +97,7 @@ class Pipeline(RareEntries):
             MarkKind.GAP_REQUESTED: self._request_gap,
             MarkKind.ALARM_ACKNOWLEDGED: self._acknowledge_alarm,
             MarkKind.MOTION: self._take_motion_mark,
+            MarkKind.FIRST_MOVE: self._take_first_move,
             MarkKind.HEALTH: self._take_health,
             MarkKind.REFERENCED: self._reference,
             MarkKind.DELAY: self._take_delay,

@@ -107,5 +107,8 @@ class RareEntries(SurveyStages):
     def _take_motion_mark(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.crawler.take(mark, now)
 
+    def _take_first_move(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
+        self.crawler.take_first_move(mark, now)
+
     def _take_health(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         self._alarm_evaluation.add_conditions([Condition.of_mark(mark)])

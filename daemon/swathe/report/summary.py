@@ -65,7 +65,11 @@ def _crawler_lines(record: SurveyRecord) -> list[str]:
     earlier = (
         [f"    and {len(halts) - _MOST_HALTS} earlier ones"] if len(halts) > _MOST_HALTS else []
     )
-    return [moves, *earlier, *halts[-_MOST_HALTS:], MOTION_CAUTION]
+    first = [
+        f"    {each.time:%Y-%m-%d %H:%M:%S} UTC: {each.text}"
+        for each in crawler.first_moves[-_MOST_HALTS:]
+    ]
+    return [moves, *earlier, *halts[-_MOST_HALTS:], *first, MOTION_CAUTION]
 
 
 def _reference_lines(record: SurveyRecord) -> list[str]:

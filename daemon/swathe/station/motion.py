@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, ValidationError
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError
 
 from swathe.errors import Problem
 from swathe.station.problems import problems_of
@@ -35,11 +35,25 @@ MOTION_PORT = "motion"
 """Name of the machine's port in the journal; no device may have it."""
 
 
+# Shorter, no tenth could be found; longer, it would be no caution.
+_SHORTEST_FIRST_MM, _LONGEST_FIRST_MM = 5.0, 100.0
+
+
 def _speed_or_auto(text: object) -> float | None:
     return None if text == "auto" else speed(text)
 
 
 AutoSpeed = Annotated[float | None, BeforeValidator(_speed_or_auto)]
+
+
+def _first_length(length: float) -> float:
+    if length != 0 and not _SHORTEST_FIRST_MM <= length <= _LONGEST_FIRST_MM:
+        message = f"must be {_SHORTEST_FIRST_MM:g} to {_LONGEST_FIRST_MM:g} mm, or 0 for none"
+        raise ValueError(message)
+    return length
+
+
+FirstLength = Annotated[Length, AfterValidator(_first_length)]
 
 
 class PlanTable(StationTable):
@@ -97,6 +111,9 @@ class GuardTable(StationTable):
     )
     when_stopped: Literal["end", "wait"] = Field(
         "end", description="end the run, or wait for a person at the terminal"
+    )
+    first_move: FirstLength = Field(
+        10.0, description="of each axis in a run, short and slow; 0 for none, mm"
     )
     recoveries: int = Field(
         0, ge=0, le=1000, description="faults after which it homes again and continues by itself"

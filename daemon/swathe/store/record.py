@@ -124,11 +124,20 @@ class SlipRecord(Snapshot):
     later: int = Field(description="cells that were read at unsound positions after it")
 
 
+class FirstMoveRecord(Snapshot):
+    """What the first move of a crawler's run has shown."""
+
+    time: UtcTime
+    sound: bool = Field(description="whether it was made and nothing was wrong")
+    text: str = Field(description="what was compared, or what is wrong")
+
+
 class CrawlerRecord(Snapshot):
     """What a crawler that Swathe commanded did in this survey."""
 
     armings: int = Field(description="how often it was armed")
     halts: tuple[HaltRecord, ...]
+    first_moves: tuple[FirstMoveRecord, ...] = ()
 
 
 class SurveyRecord(Snapshot):

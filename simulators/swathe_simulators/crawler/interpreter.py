@@ -58,7 +58,7 @@ class Interpreter:
         self._word = model.index_word
         self._per_mm = model.index_units_per_mm
         self._motion = 0
-        self._unit = 1.0
+        self._unit = _INCH if model.units == "inch" else 1.0
         self._relative = False
         self._feed: float | None = None  # units per minute, as given
 

@@ -564,6 +564,10 @@ _LIST = (
             _motion(0.1, "armed", "armed"),
             _motion(0.2, "moving", "move"),
             mark(0.25, MarkKind.REFERENCED, scan=0.0, index=0.0, by="crawler"),
+            # As at a first move: nothing counts until it was compared.
+            mark(0.3, MarkKind.PAUSED, by="crawler", because="first move"),
+            mark(0.9, MarkKind.FIRST_MOVE, sound=True, text="first move: scan"),
+            mark(0.9, MarkKind.RESUMED, by="crawler"),
             _motion(1.4, "stopping", "operator"),
             mark(1.6, MarkKind.REFERENCED, scan=10.0, by="crawler"),
             _motion(1.7, "armed", "armed"),

@@ -54,6 +54,23 @@ def test_armings_and_halts_are_counted() -> None:
     assert any("no emergency stop" in line for line in told)
 
 
+def test_first_moves_are_in_record_and_report() -> None:
+    """What was compared, and what was wrong, with its time; cells do not depend on it."""
+    marks = [*motion_marks((Event.ARMED, ""))]
+    for ms, sound, text in ((100, True, "first move: scan"), (200, False, "first move of scan")):
+        detail = {"sound": sound, "text": text}
+        marks.append(Mark(START + ms * MS, MarkKind.FIRST_MOVE, detail))
+    motion = Motion(lambda _: (0.0,), lambda _: 10.0, 0, 20)
+    record = record_of(run(station_text(), motion.entries(), marks))
+    assert record.crawler is not None
+    found = [(each.sound, each.text) for each in record.crawler.first_moves]
+    assert found == [(True, "first move: scan"), (False, "first move of scan")]
+    lines = [line for line in survey_lines(record) if "UTC: first move" in line]
+    assert [line.rpartition("UTC: ")[2] for line in lines] == [text for _, text in found]
+    before = record_of(run(station_text(), motion.entries(), marks[:1]))
+    assert (before.progress.measured, before.gaps) == (record.progress.measured, record.gaps)
+
+
 def test_survey_without_a_crawler_says_nothing_of_one() -> None:
     """A hand-moved scanner is cautioned of no crawler."""
     pipeline = run(station_text(), Motion(lambda _: (0.0,), lambda _: 10.0, 0, 20).entries())

@@ -84,6 +84,7 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.GAP_REQUESTED: {"gap": 1, "by": "A. Kern"},
     MarkKind.ALARM_ACKNOWLEDGED: {"alarm": 1, "by": "A. Kern"},
     MarkKind.MOTION: {"state": "failing", "event": "limit", "text": "at the limit"},
+    MarkKind.FIRST_MOVE: {"sound": True, "text": "scan 10.0 mm commanded"},
     MarkKind.REFERENCED: {"scan": 1.0, "index": None, "by": "crawler"},
     MarkKind.DELAY_ESTIMATED: {
         "device": "gauge",
@@ -148,6 +149,7 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.GAP_REQUESTED: lambda p: [request.number for request in p.requests.gaps],
     MarkKind.ALARM_ACKNOWLEDGED: lambda p: p.alarms.alarms[0].acknowledged_by,
     MarkKind.MOTION: lambda p: list(p.crawler.halts),
+    MarkKind.FIRST_MOVE: lambda p: list(p.crawler.first_moves),
     MarkKind.REFERENCED: lambda p: (p.position, p.crawler.reference),
     MarkKind.DELAY_ESTIMATED: lambda p: dict(p.estimated_delays),
     MarkKind.DELAY: lambda p: (dict(p.estimated_delays), dict(p.newest_delays)),

@@ -37,6 +37,7 @@ def test_good_table_gives_what_planning_needs() -> None:
     assert motion.arm_allowed
     assert motion.guard.disagreement == 4.0
     assert motion.guard.heartbeat == 2_000_000_000
+    assert motion.guard.first_move == 10.0
     assert motion.plan.speed is None
     ground = work_area_of(station)
     assert (ground.limits.scan.low, ground.limits.index.high) == (-62.0, 90.0)
@@ -86,6 +87,11 @@ def test_motion_is_not_allowed_unless_said() -> None:
             'disagreement = "4 mm"',
             'disagreement = "-4 mm"',
             "'motion.guard.disagreement' must be > 0.0 (got '-4 mm')",
+        ),
+        (
+            'disagreement = "4 mm"',
+            'disagreement = "4 mm"\nfirst_move = "3 mm"',
+            "'motion.guard.first_move' must be 5 to 100 mm, or 0 for none (got '3 mm')",
         ),
         (
             "reading_rate = 60",

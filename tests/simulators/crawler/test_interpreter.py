@@ -54,6 +54,8 @@ def test_moves_by_the_modes_in_force() -> None:
     assert inch.scan == pytest.approx(25.4)
     assert inch.speed == pytest.approx(25.4)
     assert asked("G20", "G21", "G1 X1 F60").scan == 1.0
+    assert asked("G1 X1 F60", units="inch").scan == pytest.approx(25.4)
+    assert asked("G21", "G1 X1 F60", units="inch").scan == 1.0
 
 
 def test_degrees_around() -> None:

@@ -12,10 +12,11 @@ from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.machine_report import MachineReport
 from swathe.live.crawl.missing import homing_order
 from swathe.live.crawl.recovery import Recovery
+from swathe.live.crawl.restarts import LOST, reports_zero
 from swathe.live.session import Session
 from swathe.motion import Event, Point, State, WorkArea
 from swathe.pipeline import CRAWLER
-from swathe.station import MotionTable, Station
+from swathe.station import MotionTable, Station, motion_codec
 
 __all__ = ["DriftError", "Homing"]
 
@@ -78,7 +79,7 @@ class Homing:
     async def find(self) -> None:
         """Home all axes; the first time the encoder's position is set by the reference.
 
-        Readings count for no cell meanwhile, and the way there is no scan.
+        Readings count for no cell meanwhile and until `resume`, and the way there is no scan.
 
         Raises:
             HaltedError: something stopped it, or the encoder is not where it should be.
@@ -87,7 +88,6 @@ class Homing:
         guards.forget()
         if not homing.axes:
             self._compare("the machine can't be homed")
-            self._resume()
             return
         sets = self.sets_encoder and (not guards.referenced or guards.encoder_lost)
         order = self._order(await self._drive.fresh())
@@ -103,7 +103,6 @@ class Homing:
                 known["index"] = self.place[1]
             self._session.mark(MarkKind.REFERENCED, **known, by=CRAWLER)
         self._compare("after homing")
-        self._resume()
 
     def _order(self, report: MachineReport) -> tuple[str, ...]:
         guards = self._guards
@@ -177,6 +176,8 @@ class Homing:
             await asyncio.sleep(_TURN_SECONDS)
         text = f"motor and encoder are {self._offsets(off)} apart"
         if max(map(abs, off)) > guard.disagreement:
+            if reports_zero(report, motion_codec(self._motion).axes):
+                text = f"{LOST}: it reports its zero, and {text}"
             self._drive.trouble(Event.DISAGREEMENT, text)
             raise HaltedError(text)
         raise DriftError(text)
@@ -199,7 +200,8 @@ class Homing:
         """
         self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=because, from_start=True)
 
-    def _resume(self) -> None:
+    def resume(self) -> None:
+        """Let readings count again, where the crawler itself has paused them."""
         pauses = self._session.pipeline.pauses
         if pauses.active and pauses.by == CRAWLER:
             self._session.mark(MarkKind.RESUMED, by=CRAWLER)

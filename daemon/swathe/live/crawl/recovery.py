@@ -40,6 +40,7 @@ class Recovery:
 
     Attributes:
         hopeless: why only a person can clear the fault; empty otherwise.
+        detail: what was found at rest after the fault; takes the place of its text once.
         disk_trouble: returns why the disk takes nothing; empty while it does.
     """
 
@@ -59,7 +60,7 @@ class Recovery:
         self._resumptions = motion.retry.resumptions
         self._recoveries = motion.guard.recoveries
         self._person = asyncio.Event()
-        self.hopeless = ""
+        self.hopeless = self.detail = ""
         self.disk_trouble: Callable[[], str] = str
 
     @property
@@ -122,6 +123,7 @@ class Recovery:
         if at_rest is not None:
             at_rest()
         cause, text = machine.cause, machine.text
+        text, self.detail = self.detail or text, ""
         why = f"stopped: {cause}: {text}" if text else f"stopped: {cause}"
         resumes = not waits and self._resumes_by_itself(cause)
         if resumes and cause is Event.HOST_SLOW:

@@ -12,6 +12,7 @@ from swathe.live.check_work import CheckWork
 from swathe.live.crawl.budget import Budget, FinishedError
 from swathe.live.crawl.checking import CrawlCheck
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError
+from swathe.live.crawl.first_move import FirstMove
 from swathe.live.crawl.going_back import GoingBack
 from swathe.live.crawl.guards import WATCHED_STATES, Guards
 from swathe.live.crawl.homing import DriftError, Homing
@@ -19,6 +20,7 @@ from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.machine_report import MachineReport
 from swathe.live.crawl.missing import lines_left, outcome_text
 from swathe.live.crawl.recovery import Recovery
+from swathe.live.crawl.restarts import LOST
 from swathe.live.crawl.travel import moves_to
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.session import Session
@@ -94,6 +96,10 @@ class Crawl:
         self._recovery.disk_trouble = lambda: session.disk_trouble
         self._zones = 0
         self._budget = Budget(self._motion)
+        self._first = FirstMove(
+            station, session, drive=self._drive, recovery=self._recovery, host=self.host,
+            area=self._area, go=self._send, say=self.say,
+        )  # fmt: skip
         self.checking = CrawlCheck(
             station, session, drive=self._drive, homing=self._homing, budget=self._budget,
             area=self._area, go=self._go,
@@ -152,7 +158,7 @@ class Crawl:
             self._homing.lost_encoder()
         if trouble is None and self.machine.state in WATCHED_STATES:
             disk = self._session.disk_trouble
-            trouble = (Event.DISK, disk) if disk else None
+            trouble = (Event.DISK, disk) if disk else self._first.look()
         if trouble is None and self.machine.state is State.MOVING:
             trouble = self._new_zone_ahead()
         if trouble is not None:
@@ -241,7 +247,7 @@ class Crawl:
                 return outcome_text(self._session.pipeline, f"nothing more can be planned: {error}")
             except HaltedError:
                 if self.machine.cause is not Event.UNANSWERED:
-                    self._homing.done = False
+                    self._homing.done = self._first.done = False
                 why = await self._recovery.after(
                     self.machine, waits=self.checking.waits, at_rest=self.checking.begin_by_hand
                 )
@@ -256,6 +262,10 @@ class Crawl:
             await self._drive.arm()
         if not self._homing.done:
             await self._homing.find()
+        if not self._first.done:
+            self._homing.pause("first move")
+            await self._first.make()
+        self._homing.resume()
         home = self._motion.homing.return_home
         try:
             await self.checking.after_line()
@@ -326,6 +336,21 @@ class Crawl:
             self._budget.afford(move, self._area(), self._homing.place)
         report = await self._drive.fresh()
         await self._homing.check_drift(report)
+        if (off := math.dist(report.place, move.start)) > 2 * REACHED_MM:
+            text = f"it is {self._station.display.place_text(off)} off its path"
+            if off > self._motion.guard.disagreement:
+                # Nothing has moved it since it came to rest where this move begins.
+                self._drive.trouble(Event.DISAGREEMENT, f"{LOST}: {text}")
+                raise HaltedError(text)
+            raise DriftError(text)
+        await self._send(move, tries=tries)
+
+    async def _send(self, move: Move, *, tries: Sequence[GapSnapshot] = ()) -> None:
+        """Make a move within all limits, from where it begins.
+
+        Raises:
+            HaltedError: something stopped it, or a limit refused it.
+        """
         area = self._area()
         self._zones = len(self._session.pipeline.requests.zones)
         try:
@@ -333,8 +358,6 @@ class Crawl:
         except MotionError as error:
             self._drive.trouble(Event.LIMIT_REFUSED, str(error))
             raise HaltedError(str(error)) from error
-        if (off := math.dist(report.place, move.start)) > 2 * REACHED_MM:
-            raise DriftError(f"it is {area.limits.units.place_text(off)} off its path")
         if (
             self._stepped
             and move.kind is MoveKind.SCAN

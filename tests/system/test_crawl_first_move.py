@@ -1,0 +1,49 @@
+"""A crawler whose controller is in inches is stopped in its first move: the whole daemon on real ports."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from support.crawl import crawl_station, crawler_of, crawler_scenario
+from support.daemon import DaemonProcess, swathe
+from swathe.store import read_survey_record
+from swathe_simulators import Scenario, World
+
+pytestmark = pytest.mark.slow
+
+
+def test_controller_in_inches_is_stopped_in_the_first_move(
+    serve: Callable[..., World], daemon: Callable[..., DaemonProcess], ports: Path, tmp_path: Path
+) -> None:
+    """The station file lacks G21: 10 mm would be 254 mm, and the raster beyond the end of the rails."""
+    data = crawler_scenario(coupling=False).model_dump(mode="json")
+    data["motion"]["units"] = "inch"
+    world = serve(Scenario.model_validate(data), speed=1)
+    (station := tmp_path / "station.toml").write_text(crawl_station(ports).replace('"G21", ', ""))
+    code, output = daemon(station, "--arm").finish()
+    assert code == 4, output
+    assert "one of the two is in inches; see motion.protocol.arm" in " ".join(output.split())
+    log = crawler_of(world).log
+    assert log.violations == []
+    assert len(log.all("stop")) >= 1
+    begun, ended = log.all("homed")[-1].scan_mm, log.all("rest")[-1].scan_mm
+    print(f"stopped after {ended - begun:.1f} mm of 254 mm")
+    # 10.7 mm are tolerated; the rest is what this machine, its load and the crawler's brakes take.
+    assert 10.7 < ended - begun < 127
+    assert log.all("rest")[-1].index_mm == pytest.approx(0.0, abs=0.1)
+    survey = tmp_path / "survey"
+    record = read_survey_record(survey / "survey.json")
+    assert record.crawler is not None
+    (found,) = record.crawler.first_moves
+    assert not found.sound
+    assert "10.0 mm commanded" in found.text
+    # Nothing counts that was read before it was known where.
+    assert record.progress.measured == 0
+    assert {str(gap.cause) for gap in record.gaps} == {"unvisited"}
+    before = json.loads((survey / "survey.json").read_bytes())
+    assert swathe("rebuild", survey, "--no-picture").returncode == 0
+    assert json.loads((survey / "survey.json").read_bytes()) == before

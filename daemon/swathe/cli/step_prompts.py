@@ -12,7 +12,7 @@ from swathe.cli.app import console
 from swathe.display_units import INCHES, MILLIMETRES, DisplayUnits
 from swathe.station import Station, decoder_of, gauge_of, law_of
 
-__all__ = ["ask_line", "confirm_step", "spread_tolerance", "steadiness_line"]
+__all__ = ["ask_line", "confirm_step", "discard_typed", "spread_tolerance", "steadiness_line"]
 
 # Velocity of steel, for a gauge whose velocity is not known yet; only the moment at which a step
 # is taken depends on it.
@@ -62,7 +62,7 @@ async def ask_line(prompt: str) -> str:
     The event loop runs meanwhile. What was typed before the prompt is no answer to it: Enter pressed
     twice confirms one step.
     """
-    _discard_typed()
+    discard_typed()
     console.print(f"{prompt} ", end="", highlight=False, markup=False, soft_wrap=True)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[str] = loop.create_future()
@@ -95,7 +95,7 @@ async def ask_line(prompt: str) -> str:
         loop.remove_reader(descriptor)
 
 
-def _discard_typed() -> None:
+def discard_typed() -> None:
     """Discard what a terminal has of earlier keys."""
     if os.name == "posix" and sys.stdin.isatty():
         import termios

@@ -11,12 +11,12 @@ from pathlib import Path
 from swathe.errors import SwatheError
 from swathe.station import parse_station
 
-__all__ = ["refuse_existing", "write_station_files"]
+__all__ = ["write_station_files"]
 
 _NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
 
 
-def refuse_existing(paths: list[Path], *, force: bool) -> None:
+def _refuse_existing(paths: list[Path], *, force: bool) -> None:
     """Refuse to go on where one of the files is there.
 
     Raises:
@@ -32,14 +32,20 @@ def refuse_existing(paths: list[Path], *, force: bool) -> None:
 
 
 def write_station_files(
-    station: Path, text: str, others: Mapping[Path, str], *, force: bool
+    station: Path,
+    text: str,
+    others: Mapping[Path, str],
+    *,
+    descriptions: Mapping[str, str] | None = None,
+    force: bool,
 ) -> None:
     """Write a station file and what goes with it, after the checks of ``swathe check``.
 
     Args:
         station: path of the station file.
         text: of it.
-        others: text of each further file; protocol descriptions are next to the station file.
+        others: text of each further file.
+        descriptions: text of each protocol description by the name that the station file has for it.
         force: whether files that are there are replaced.
 
     Raises:
@@ -47,13 +53,8 @@ def write_station_files(
         SwatheError: a file is there, or cannot be written; nothing is written.
     """
     files = {**others, station: text}  # the station file last: it names the others
-    refuse_existing(list(files), force=force)
-    parse_station(
-        text,
-        station,
-        descriptions={path.name: other for path, other in others.items()},
-        folder=None,
-    )
+    _refuse_existing(list(files), force=force)
+    parse_station(text, station, descriptions=descriptions or {}, folder=None)
     partial: dict[Path, Path] = {}
     made: list[Path] = []
     try:
@@ -71,9 +72,11 @@ def write_station_files(
             else:
                 _put_in_place(written, path)
                 made.append(path)
-    except OSError as error:
+    except BaseException as error:  # Ctrl-C as well
         for path in made:
             path.unlink()
+        if not isinstance(error, OSError):
+            raise
         message = f"{error.filename or station}: cannot be written: {error.strerror or error}"
         raise SwatheError(message) from error
     finally:

@@ -53,7 +53,7 @@ def station_file_text(tables: Sequence[TableDraft]) -> str:
     blocks = []
     for table in tables:
         lines = _comment_lines(table.comment)
-        if lines and not table.header and not table.entries[0].off:
+        if lines and not table.header and table.entries and not table.entries[0].off:
             lines.append("")
         if table.header:
             lines.append(f"[[{table.header}]]" if table.repeated else f"[{table.header}]")

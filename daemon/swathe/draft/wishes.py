@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
-from swathe.units import length
+from swathe.station.spots import MOST_SPOTS
+from swathe.units import length, velocity
 
 __all__ = [
     "PlanWishes",
     "cell_size",
     "mm_text",
+    "part_text",
     "positive_length",
+    "scale_of",
+    "sound_velocity",
+    "spot_count",
     "station_name",
     "units_of",
     "width_of",
@@ -32,6 +38,10 @@ class PlanWishes:
         width: across it.
         cell: one size of a cell, or those along and across.
         nominal: thickness.
+        spots: number of spots, where there is no encoder.
+        scan_scale: of an encoder that sends counts: counts per mm, or a wheel.
+        index_scale: likewise, across.
+        velocity: of sound, for a gauge that sends times of flight.
     """
 
     name: str = ""
@@ -40,6 +50,10 @@ class PlanWishes:
     width: str = ""
     cell: str = ""
     nominal: str = ""
+    spots: str = ""
+    scan_scale: str = ""
+    index_scale: str = ""
+    velocity: str = ""
 
     @property
     def units(self) -> str:
@@ -117,6 +131,55 @@ def cell_size(text: str) -> tuple[str, str]:
     for part in parts:
         positive_length(part)
     return parts[0], parts[1] if len(parts) > 1 else ""
+
+
+def scale_of(text: str) -> dict[str, object]:
+    """Return the keys of an axis that give its scale.
+
+    Args:
+        text: counts per mm, such as ``26.07``, or a wheel's diameter and pulses a turn, such as
+            ``50 mm x 1024``, whose four edges are counted.
+
+    Raises:
+        ValueError: it is neither; the text is the requirement.
+    """
+    parts = [part.strip() for part in re.split(r"\s+x\s+|×", text.strip())]
+    message = "must be counts per mm, such as 26.07, or a wheel such as '50 mm x 1024'"
+    try:
+        if len(parts) == 1:
+            counts = float(parts[0])
+            if math.isfinite(counts) and counts > 0:
+                return {"counts_per_mm": counts}
+        elif len(parts) == 2 and positive_length(parts[0]) and int(parts[1]) > 0:
+            return {"wheel": {"diameter": parts[0], "pulses": int(parts[1]), "edges": 4}}
+    except ValueError:
+        pass
+    raise ValueError(message)
+
+
+def spot_count(text: str) -> int:
+    """Return the number of spots.
+
+    Raises:
+        ValueError: it is no whole number from 1 to 10,000; the text is the requirement.
+    """
+    if text.strip().isdecimal() and 1 <= int(text) <= MOST_SPOTS:
+        return int(text)
+    message = f"must be a whole number from 1 to {MOST_SPOTS:,}"
+    raise ValueError(message)
+
+
+def sound_velocity(text: str) -> float:
+    """Return a velocity of sound in mm/µs.
+
+    Raises:
+        ValueError: it is none, or not greater than 0; the text is the requirement.
+    """
+    value = velocity(text)
+    if not value > 0:
+        message = "must be > 0"
+        raise ValueError(message)
+    return value
 
 
 def mm_text(value: float) -> str:

@@ -45,7 +45,9 @@ USUAL_SPEED = 4.0
 DISAGREEMENT_MM = 4.0
 LAG_NS = 60_000_000
 SILENCE_NS = 200_000_000
-GUARD = f'lag = "{LAG_NS / 1e6:g} ms"\nencoder_silence = "{SILENCE_NS / 1e6:g} ms"'
+GUARD = (
+    f'lag = "{LAG_NS / 1e6:g} ms"\nencoder_silence = "{SILENCE_NS / 1e6:g} ms"\nfirst_move = "0 mm"'
+)
 KINDS = ("stop command", "cable off", "encoder silent", "wheels slip")
 _PLACE = re.compile(rb"POS X(-?[0-9.]+) Y(-?[0-9.]+)")
 

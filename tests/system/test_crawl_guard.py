@@ -59,7 +59,8 @@ def test_daemon_that_is_gone_or_stopped_stops_the_crawler(
     serve: Serve, daemon: Start, ports: Path, tmp_path: Path, how: str
 ) -> None:
     """A process of its own sends the stop; it ends with the daemon."""
-    (station := tmp_path / "station.toml").write_text(crawl_station(ports))
+    text = crawl_station(ports, guard='first_move = "0 mm"')
+    (station := tmp_path / "station.toml").write_text(text)
     world = serve(crawler_scenario(), speed=1)
     process = daemon(station, "--arm")
     wait_for(lambda: moved(world) > 300, 60, "a move of the raster")
@@ -88,7 +89,8 @@ def test_loop_that_hangs_in_c_code_stops_the_crawler(
     serve: Serve, ports: Path, tmp_path: Path
 ) -> None:
     """The interpreter's lock is held: no thread of the daemon takes a turn, the other process does."""
-    (station := tmp_path / "station.toml").write_text(crawl_station(ports))
+    text = crawl_station(ports, guard='first_move = "0 mm"')
+    (station := tmp_path / "station.toml").write_text(text)
     world = serve(crawler_scenario(), speed=1)
     with subprocess.Popen(
         [sys.executable, str(_HUNG), str(station)], stdout=subprocess.PIPE

@@ -213,6 +213,25 @@ def test_encoder_fault_is_not_recovered_from_unless_the_station_grants_it() -> N
     assert granted.halt(Event.ENCODER_SILENT, "x") is None
 
 
+def test_what_was_found_at_rest_takes_the_place_of_the_text_once() -> None:
+    """As after a first move that was stopped; a person is needed then, whatever the station grants."""
+    simulated = Simulated(busy_until=0, guard="recoveries = 2")
+    simulated.recovery.detail = simulated.recovery.hopeless = "it is in inches"
+    why = "stopped: motor and encoder disagree: it is in inches"
+    assert simulated.halt(Event.DISAGREEMENT, "x") == why
+    granted = Simulated(busy_until=0, guard="recoveries = 2")
+    granted.recovery.detail = "the wheels slip"
+    assert granted.halt(Event.DISAGREEMENT, "x") is None
+    for event in (Event.ARMED, Event.MOVE):
+        granted.stand_in.machine.take(event)
+    assert granted.halt(Event.DISAGREEMENT, "y") is None
+    why = "stopped: motor and encoder disagree: "
+    assert granted.words == [
+        f"{why}the wheels slip; continuing by itself",
+        f"{why}y; continuing by itself",
+    ]
+
+
 @pytest.mark.parametrize("event", [Event.STOP_ASKED, Event.ENCODER_SILENT])
 def test_crawler_that_waits_for_a_decision_neither_resumes_nor_ends_by_itself(event: Event) -> None:
     """As after a failed check: whatever the station grants, it rests until a person lets it go on."""

@@ -60,7 +60,9 @@ class Scene:
         refused: every move is refused.
         reports: mm that the controller reports for 1 mm.
         slips: share of the first try that its wheels lose.
-        glitch: one sample is wrong by so much, mm.
+        glitch: samples are wrong by so much, mm, for `glitch_ms` in each second of a move.
+        drifts: the scan encoder moves by so much without a command, mm/s.
+        stops_ms: time at which somebody says stop.
         stuck_after: the motors do not move further than this, mm, and the controller reports so.
     """
 
@@ -75,6 +77,8 @@ class Scene:
     reports: float = 1.0
     slips: float = 0.0
     glitch: float = 0.0
+    glitch_ms: int = 4
+    stops_ms: float = math.inf
     stuck_after: float = math.inf
     drifts: float = 0.0
 
@@ -193,7 +197,7 @@ class Scene:
             here = (self.encoder[0], self.encoder[1])
             if not self.on_change or self._sampled != here:
                 self._sampled = here
-                if self.glitch and self._move is not None and now % 1024 == 0:
+                if self.glitch and self._move is not None and now % 1024 < self.glitch_ms:
                     here = (here[0] + self.glitch, here[1])
                 self._samples.append((now, here))
         if now % REPORT_MS == 0:
@@ -202,6 +206,9 @@ class Scene:
                 for here, begin in zip(self.motor, self._reported, strict=True)
             ]
             self._asked.append((now, (place[0], place[1]), self._move is not None))
+        if now >= self.stops_ms:
+            self.stops_ms = math.inf
+            self.trouble(Event.STOP_ASKED, "by operator")
         if now >= self._next_round:
             self._next_round = now + self.busy_ms
             self._round()
@@ -407,6 +414,48 @@ def test_single_wrong_sample_stops_nothing() -> None:
     assert wrong.make() == ""
 
 
+def test_wrong_samples_in_a_row_stop_it_and_need_a_person() -> None:
+    """Nobody knows what the encoder did, though it agrees at rest."""
+    wrong = scene(glitch=300.0, glitch_ms=40)
+    text = wrong.make()
+    assert text == wrong.hopeless == "first move of scan by 10.0 mm: " + text.partition(": ")[2]
+    assert "the encoder of scan moved by 3" in text
+    assert wrong.texts() == [text]
+
+
+def test_stop_that_is_asked_for_is_no_finding() -> None:
+    """Nothing is waited for or recorded, whatever the encoder shows by then."""
+    stopped = scene(ways=((0.5, 0.0), (0.0, 1.0)), stops_ms=3500)
+    assert stopped.make() == "by operator"
+    assert stopped.now_ms < 3600
+    assert stopped.moves
+    assert (stopped.texts(), stopped.hopeless) == ([], "")
+
+
+def test_encoder_that_is_late_is_not_judged_on_its_way() -> None:
+    """9 % too much, of which it shows half a millimetre less as the controller reports rest."""
+    assert "another scale" in scene(ways=((1.09, 0.0), (0.0, 1.0)), latency_ms=150).make()
+    assert scene(ways=((1.03, 0.0), (0.0, 1.0)), latency_ms=150).make() == ""
+
+
+def test_slow_axis_is_moved_at_the_lowest_speed_of_the_station() -> None:
+    """1 mm/s where a fifth of the scan, or what brakes within the length, would be less."""
+    text = crawl_station(Path("p"), guard=GUARD)
+    slow = text.replace("acceleration_mm_per_s2 = 400", "acceleration_mm_per_s2 = 5")
+    made = scene(station=parse_station(slow, "x"))
+    assert made.make() == ""
+    assert made.moves[0].speed == 1.0
+
+
+def test_machine_that_rests_elsewhere_is_compared_with_its_encoder() -> None:
+    """It went 6 mm of 10 by its own report, and half of that by the encoder."""
+    wrong = scene(ways=((0.4, 0.0), (0.0, 1.0)), stuck_after=6.0)
+    text = wrong.make()
+    assert "10.0 mm commanded, 6.0 mm reported by the controller, 2.4 mm measured" in text
+    assert wrong.hopeless == ""
+    assert wrong.machine.cause is Event.UNANSWERED
+
+
 def test_machine_at_rest_elsewhere_whose_report_is_in_inches_is_named() -> None:
     """The crawler moved by 10 mm, the controller reports 0.394."""
     wrong = scene(reports=1 / 25.4)
@@ -479,6 +528,7 @@ def test_encoder_that_sends_on_change_only_is_compared() -> None:
         # Towards the middle is the lug of the support ring.
         ((308.0, 16.0), None),
         ((302.0, 16.0), (292.0, 16.0)),
+        ((362.0, 16.0), (372.0, 16.0)),
     ],
 )
 def test_move_goes_towards_the_plan_and_keeps_clear(place: Point, first: Point | None) -> None:

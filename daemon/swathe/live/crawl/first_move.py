@@ -311,8 +311,7 @@ class FirstMove:
 
     async def _explain(self, watched: _Watched) -> None:
         """See the machine to rest after a stop, and report what the move came to until then."""
-        cause = self._drive.machine.cause
-        if cause not in (Event.DISAGREEMENT, Event.UNANSWERED):
+        if self._drive.machine.cause not in (Event.DISAGREEMENT, Event.UNANSWERED):
             return
         await self._drive.rest()
         since = self._clock()
@@ -320,10 +319,8 @@ class FirstMove:
             if self._clock() - since > _LONGEST_NS:
                 return
             await self._sleep(_TURN_SECONDS)
-        finding = watched.move.finding(self._moved(watched), stopped=True)
+        finding = watched.move.finding(self._moved(watched))
         certain = bool(watched.beyond) or (finding is not None and finding.certain)
-        if cause is Event.UNANSWERED and not certain:
-            return  # a command that failed shows nothing of the axes
         text = watched.beyond if finding is None else finding.text
         if text:
             self._recovery.detail = text

@@ -55,6 +55,7 @@ ORDER = (
 # The simulators are for these alone.
 MAY_SIMULATE = {
     "demo/stage.py",
+    "cli/scenarios.py",
     "cli/simulate.py",
     # Their types only: a station file for a scenario.
     "draft/simulated.py",

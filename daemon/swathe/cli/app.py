@@ -25,7 +25,7 @@ app = typer.Typer(
     name="swathe",
     help="Acquire encoded ultrasonic thickness scans, and prove that every position was measured.",
     no_args_is_help=True,
-    add_completion=False,
+    add_completion=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )

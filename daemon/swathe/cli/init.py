@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import app, say
+from swathe.cli.scenarios import complete_scenario, simulated_scenario
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
@@ -26,7 +27,10 @@ def init(
     ] = None,
     simulated: Annotated[
         str,
-        typer.Option(help="Scenario to scan: a name that `swathe simulate` lists, or a file."),
+        typer.Option(
+            help="Scenario to scan: a name that `swathe simulate` lists, or a file.",
+            autocompletion=complete_scenario,
+        ),
     ] = "",
     name: Annotated[str, typer.Option(help="Name of the station, also its MQTT topic.")] = "",
     part: Annotated[str, typer.Option(help="What is scanned.")] = "",
@@ -155,7 +159,6 @@ def _init_simulated(
     scenario: str, wishes: PlanWishes, station: Path | None, *, force: bool
 ) -> None:
     """Write the pair of files of a scenario, and print how to use it."""
-    from swathe.cli.simulate import simulated_scenario
     from swathe.draft import simulated_draft, station_file_text, write_station_files
     from swathe.draft.wishes import station_name
 

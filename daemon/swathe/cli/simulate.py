@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import difflib
 import errno
 import signal
 import sys
 import threading
 import time
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -16,13 +14,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import app, say
+from swathe.cli.scenarios import complete_scenario, scenario_lines, simulated_scenario
 from swathe.errors import SwatheError
 
 if TYPE_CHECKING:
     from swathe_simulators import Scenario, World
     from swathe_simulators.couplant import Contact
 
-__all__ = ["scenario_lines", "simulate", "simulated_scenario"]
+__all__ = ["is_held", "simulate"]
 
 # How long a process in the background waits before it looks whether it is in the foreground again.
 _BACKGROUND_SECONDS = 0.5
@@ -33,7 +32,8 @@ def simulate(
     scenario: Annotated[
         str,
         typer.Argument(
-            help="Scenario file, or name of a built-in scenario; none: they are listed."
+            help="Scenario file, or name of a built-in scenario; none: they are listed.",
+            autocompletion=complete_scenario,
         ),
     ] = "",
     ports: Annotated[
@@ -63,8 +63,7 @@ def simulate(
             say(line)
         return
     found = simulated_scenario(scenario)[1]
-    commanded = found.motion.kind == "commanded"
-    held = not commanded if hold is None else hold
+    held = is_held(found, hold)
     ports.mkdir(parents=True, exist_ok=True)
     try:
         world = World(found, ports_dir=ports, speed=speed, seed=seed, held=held)
@@ -84,12 +83,12 @@ def simulate(
         if keys is not None:
             say(keys.prompt)
             threading.Thread(target=keys.follow, name="enter", daemon=True).start()
-        elif commanded:
+        elif found.motion.kind == "commanded":
             say("the crawler moves by commands on its port (swathe run --arm); Ctrl-C ends")
         else:
             say("motion begins when every port is listened to; Ctrl-C ends")
         leads = keys is not None and keys.leads
-        announced = leads or commanded
+        announced = leads
         contact = None
         while not ended.wait(0.2):
             if (now_on := world.contact) != contact:
@@ -106,53 +105,14 @@ def simulate(
             say(f"truth: {truth}")
 
 
-def scenario_lines() -> list[str]:
-    """Return the built-in scenarios with what each is, a line each, and how to use one."""
-    return [
-        "scenarios:",
-        *_scenario_list(),
-        "swathe simulate SCENARIO serves one of them, or a scenario file of your own;",
-        "swathe init --simulated SCENARIO writes a station file that scans it",
-    ]
-
-
-def _scenario_list() -> list[str]:
-    from swathe_simulators import builtin_scenario, builtin_scenarios, load_scenario
-
-    names = builtin_scenarios()
-    width = max(map(len, names))
-    return [
-        f"  {name:{width}}  {load_scenario(builtin_scenario(name)).description}" for name in names
-    ]
-
-
-def simulated_scenario(name: str) -> tuple[Path, Scenario]:
-    """Return the path of a scenario, and the scenario.
+def is_held(scenario: Scenario, hold: bool | None) -> bool:
+    """Return whether the motion waits for a key, so that whatever only listens starts none.
 
     Args:
-        name: of a built-in one, or path of a file.
-
-    Raises:
-        SwatheError: there is none, with a list of those there are; or the file is not valid.
+        scenario: what is simulated; a commanded crawler waits for its commands anyway.
+        hold: what the user chose; None without a choice.
     """
-    from swathe_drivers import toml_excerpt
-    from swathe_simulators import ScenarioError, builtin_scenario, builtin_scenarios, load_scenario
-
-    builtin = builtin_scenarios()
-    path = builtin_scenario(name) if name in builtin else Path(name)
-    if not path.exists():
-        near = difflib.get_close_matches(name, builtin, n=1)
-        meant = f" (is {near[0]!r} meant?)" if near else ""
-        listed = "\n".join(_scenario_list())
-        message = f"no scenario and no file is named {name!r}{meant}; scenarios:\n{listed}"
-        raise SwatheError(message)
-    try:
-        return path, load_scenario(path)
-    except ScenarioError as error:
-        text = str(error)
-        if isinstance(error.__cause__, tomllib.TOMLDecodeError):
-            text += "\n" + toml_excerpt(path.read_text(encoding="utf-8"), error.__cause__)
-        raise SwatheError(text) from error
+    return scenario.motion.kind != "commanded" if hold is None else hold
 
 
 def _contact_text(contact: Contact | None) -> str:

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from swathe.cli import simulate
 from swathe.cli.app import app
+from swathe.cli.scenarios import simulated_scenario
 from swathe.errors import SwatheError
 from swathe_simulators import World, builtin_scenario, builtin_scenarios, load_scenario
 from swathe_simulators.couplant import Contact
@@ -139,7 +140,7 @@ def test_without_a_name_the_scenarios_are_listed() -> None:
 def test_a_wrong_name_gives_the_list(tmp_path: Path, name: str, near: str) -> None:
     """Nothing but an error with a remedy."""
     with pytest.raises(SwatheError) as caught:
-        simulate.simulated_scenario(name or str(tmp_path / "none.toml"))
+        simulated_scenario(name or str(tmp_path / "none.toml"))
     text = str(caught.value)
     assert near in text
     assert ("meant?" in text) is bool(near)
@@ -159,12 +160,21 @@ def test_a_file_that_is_no_scenario(tmp_path: Path, content: bytes, shown: str) 
     path = tmp_path / "own.toml"
     path.write_bytes(content)
     with pytest.raises(SwatheError) as caught:
-        simulate.simulated_scenario(str(path))
+        simulated_scenario(str(path))
     assert str(caught.value).startswith(f"{path}: ")
     assert shown in str(caught.value)
 
 
 def test_a_built_in_name_and_a_path_are_scenarios() -> None:
     """A copy of a built-in scenario is the same scenario."""
-    path, scenario = simulate.simulated_scenario("belt")
-    assert simulate.simulated_scenario(str(path)) == (path, scenario)
+    path, scenario = simulated_scenario("belt")
+    assert simulated_scenario(str(path)) == (path, scenario)
+
+
+@pytest.mark.parametrize("name", builtin_scenarios())
+def test_what_only_listens_starts_no_motion(name: str) -> None:
+    """Unless the user chooses otherwise a motion waits for a key, or for a crawler's commands."""
+    scenario = load_scenario(builtin_scenario(name))
+    assert simulate.is_held(scenario, None) is (name not in ("belt", "crawler"))
+    assert simulate.is_held(scenario, True)
+    assert not simulate.is_held(scenario, False)

@@ -35,6 +35,8 @@ class MishapModel(ScenarioModel):
     """Share of the distance that is lost then."""
     stall: Probability = 0.0
     """Of a move: it gets stuck, and its motors do not notice."""
+    restart_in_move: Annotated[int, Field(ge=1)] | None = None
+    """Number of the move in whose middle the controller restarts without a greeting, from 1."""
     lost_acknowledgement: Probability = 0.0
     """Of an acknowledgement: it never leaves the crawler."""
     garbage: Probability = 0.0

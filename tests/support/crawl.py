@@ -131,7 +131,7 @@ def crawler_scenario(*, coupling: bool = True, mishap: dict[str, float] | None =
 
     Args:
         coupling: whether the coupling is lost at one place until it is gone back to.
-        mishap: chances of each; none if it is None.
+        mishap: chances of each, or the move in which it restarts; none if it is None.
     """
     scenario = load_scenario(builtin_scenario("crawler"))
     data: dict[str, Any] = scenario.model_dump(mode="json")

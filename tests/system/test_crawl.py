@@ -55,6 +55,7 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     assert "no emergency stop" in output
     assert "homed first: index, scan" in output
     assert "homing: index, scan" in output
+    assert "first move: 10 mm on each axis" in output
     gone = moved(world)
     code, output = daemon(station, "--arm").finish()
     assert code == 0, output
@@ -69,6 +70,8 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     assert len(marks(survey, MarkKind.REFERENCED)) == 2
     record = read_survey_record(survey / "survey.json")
     assert record.target_reached
+    assert record.crawler is not None
+    assert [first.sound for first in record.crawler.first_moves] == [True, True]
     assert "no signal" in {str(gap.cause) for gap in record.gaps}
     entries = list(read_journal(survey / "journal"))
     sent = b"".join(e.data for e in entries if isinstance(e, Sent) and e.port == "motion")

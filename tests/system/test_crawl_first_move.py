@@ -1,4 +1,4 @@
-"""A crawler whose controller is in inches is stopped in its first move: the whole daemon on real ports."""
+"""A controller in inches, and one that restarts without a greeting: the whole daemon on real ports."""
 
 from __future__ import annotations
 
@@ -47,3 +47,22 @@ def test_controller_in_inches_is_stopped_in_the_first_move(
     before = json.loads((survey / "survey.json").read_bytes())
     assert swathe("rebuild", survey, "--no-picture").returncode == 0
     assert json.loads((survey / "survey.json").read_bytes()) == before
+
+
+def test_controller_that_restarts_without_a_greeting_is_a_fault_and_moves_no_more(
+    serve: Callable[..., World], daemon: Callable[..., DaemonProcess], ports: Path, tmp_path: Path
+) -> None:
+    """In the second line it restarts; its zero would be anywhere, and the raster would begin there."""
+    world = serve(crawler_scenario(coupling=False, mishap={"restart_in_move": 8}), speed=8)
+    (station := tmp_path / "station.toml").write_text(crawl_station(ports, speed=8))
+    code, output = daemon(station, "--arm").finish()
+    assert code == 4, output
+    words = " ".join(output.split())
+    assert "incomplete: stopped: motor and encoder disagree: " in words
+    assert "the controller has restarted or lost its position: it reports its zero" in words, output
+    log = crawler_of(world).log
+    assert log.violations == []
+    (restart,) = log.all("restarted")
+    rests = [rest for rest in log.all("rest") if rest.world_time_s >= restart.world_time_s]
+    places = {(round(rest.scan_mm), round(rest.index_mm)) for rest in rests}
+    assert len(places) == 1, places

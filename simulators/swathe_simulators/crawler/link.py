@@ -5,13 +5,48 @@ from __future__ import annotations
 import math
 import time
 from collections import deque
+from collections.abc import Iterator
 
 import numpy as np
 
 from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.ports import Port
 
+STOP = b"!"
+"""The byte that stops the crawler at once."""
+
+_STATUS = b"?"
+_LONGEST_INPUT = 4096
 _MOST_JUNK = 12
+
+
+class LineInput:
+    """Bytes that arrived and are no whole line yet."""
+
+    def __init__(self) -> None:
+        self._waiting = bytearray()
+
+    def add(self, data: bytes) -> Iterator[bytes]:
+        """Give the bytes that act at once, out of the stream wherever they stand; keep the others."""
+        for number in range(len(data)):
+            byte = data[number : number + 1]
+            if byte in (STOP, _STATUS):
+                yield byte
+            elif len(self._waiting) < _LONGEST_INPUT:
+                self._waiting += byte
+
+    def next_line(self) -> bytes | None:
+        """Take the next line without its end; None while there is none."""
+        end = self._waiting.find(b"\n")
+        if end < 0:
+            return None
+        line = bytes(self._waiting[:end])
+        del self._waiting[: end + 1]
+        return line
+
+    def clear(self) -> None:
+        """Forget what waits."""
+        self._waiting.clear()
 
 
 class Link:

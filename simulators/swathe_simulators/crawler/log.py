@@ -22,6 +22,7 @@ CrawlerEventKind = Literal[
     "garbage",
     "hung_up",
     "homed",
+    "restarted",
 ]
 
 

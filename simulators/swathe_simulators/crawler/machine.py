@@ -14,7 +14,7 @@ import numpy as np
 from swathe_simulators.crawler import drive
 from swathe_simulators.crawler.gcode import GcodeError, read_gcode
 from swathe_simulators.crawler.interpreter import GcodeAction, GcodeCommand, Interpreter
-from swathe_simulators.crawler.link import Link, Responder
+from swathe_simulators.crawler.link import STOP, LineInput, Link, Responder
 from swathe_simulators.crawler.log import CrawlerEventKind, CrawlerLog
 from swathe_simulators.crawler.path_monitor import PathMonitor
 from swathe_simulators.crawler_models import CommandedModel
@@ -22,10 +22,8 @@ from swathe_simulators.outlet import DeviceInfo
 from swathe_simulators.ports import Port
 from swathe_simulators.trajectory import Piece, Trajectory
 
-_STOP, _STATUS = b"!", b"?"
 _PATIENCE_S = 0.5
 _TINY_MM = 1e-6
-_LONGEST_INPUT = 4096
 
 
 class Crawler:
@@ -58,11 +56,11 @@ class Crawler:
         self._interpreter = Interpreter(model)
         self._watch = PathMonitor(model, trajectory)
         self._shift = [0.0, 0.0]  # the motors' position is that of their path, plus this
-        self._input = bytearray()
+        self._input = LineInput()
         self._events: list[tuple[float, int, Callable[[], None]]] = []
         self._asks: deque[tuple[float, int | None]] = deque()  # when acknowledged, line number
         self._ends: deque[float] = deque()  # of moves that are not over
-        self._count = 0
+        self._count = self._moves = 0
         self._enabled = self._latched = self._alarm = self._homing = False
         self._homed: set[str] = set()
         self._stopped = False  # since the last enabling
@@ -92,9 +90,10 @@ class Crawler:
             if self.model.halt_on_hang_up and self._ends:
                 self._halt("nobody listens")
         self._listened = listened
-        self._receive(self.link.port.take())
+        for byte in self._input.add(self.link.port.take()):
+            self._stop() if byte == STOP else self._say(self._report())
         self._happen()
-        while not self._blocked and (line := self._next_line()) is not None:
+        while not self._blocked and (line := self._input.next_line()) is not None:
             self._obey(line)
         self._acknowledge()
         self._ask_patience()
@@ -123,28 +122,9 @@ class Crawler:
 
     # Reading ------------------------------------------------------------------------
 
-    def _receive(self, data: bytes) -> None:
-        """Take single bytes that act at once out of the stream, wherever they stand."""
-        for number in range(len(data)):
-            byte = data[number : number + 1]
-            if byte == _STOP:
-                self._stop()
-            elif byte == _STATUS:
-                self._say(self._report())
-            elif len(self._input) < _LONGEST_INPUT:
-                self._input += byte
-
     @property
     def _blocked(self) -> bool:
         return self._homing or len(self._asks) > self.model.buffer
-
-    def _next_line(self) -> bytes | None:
-        end = self._input.find(b"\n")
-        if end < 0:
-            return None
-        line = bytes(self._input[:end])
-        del self._input[: end + 1]
-        return line
 
     def _obey(self, line: bytes) -> None:
         number: int | None = None
@@ -233,6 +213,9 @@ class Crawler:
             rest = replace(template, duration_s=drive.duration_of(pieces) - stuck)
             true = [*drive.first_seconds(true, stuck), rest]
             self._note("stalled", f"after {where:.0%} of the time")
+        self._moves += bool(pieces)
+        if pieces and self._moves == mishap.restart_in_move:
+            self._at(begin + drive.duration_of(pieces) / 2, self._restart)
         if pieces and self._stopped:
             self._note("moved_after_stop", f"by {math.hypot(*displacement):.1f} mm")
         self._append(true, pieces)
@@ -285,6 +268,15 @@ class Crawler:
         if braking is not None:
             self._append(*braking)
         self._resting_at = self.trajectory.end_s
+
+    def _restart(self) -> None:
+        """The controller restarts: it brakes, greets nobody, and where it rests is its zero."""
+        self._note("restarted")
+        self._asks.clear()
+        self._halt("restarted")
+        self._enabled = False
+        scan, index = self._motor_end()
+        self._shift = [self._shift[0] - scan, self._shift[1] - index]
 
     def _drop_plans(self) -> None:
         self._events.clear()

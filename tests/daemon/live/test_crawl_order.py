@@ -140,3 +140,24 @@ def test_plan_cautions_where_there_is_no_first_move() -> None:
         station = parse_station(crawl_station(Path("p"), guard=guard), "x")
         lines = plan_lines(station, *planned(station))
         assert any(line.startswith(caution) for line in lines) is cautioned
+
+
+@pytest.mark.parametrize(
+    ("event", "lost", "detail"),
+    [
+        (Event.DISAGREEMENT, "it has restarted", "it has restarted"),
+        (Event.UNANSWERED, "it has restarted", "it has restarted"),
+        (Event.DISAGREEMENT, "", "in inches"),
+        (Event.PORT_LOST, "it has restarted", "in inches"),
+    ],
+)
+def test_position_that_is_lost_is_named_at_rest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, event: Event, lost: str, detail: str
+) -> None:
+    """In place of what was found before, where a disagreement or a target not reached halted it."""
+    crawl = Order(tmp_path, monkeypatch).crawl
+    monkeypatch.setattr(crawl._homing, "lost_text", lambda _: lost)
+    crawl.machine.take(event, "x")
+    crawl._recovery.detail = "in inches"
+    crawl._at_rest()
+    assert crawl._recovery.detail == detail

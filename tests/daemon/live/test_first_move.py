@@ -19,6 +19,7 @@ from support.crawl import crawl_station
 from swathe.journal import MarkKind
 from swathe.live.crawl.drive import Drive, HaltedError
 from swathe.live.crawl.first_move import FirstMove, first_speed
+from swathe.live.crawl.homing import Homing
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.machine_report import MachineReport
 from swathe.live.crawl.recovery import Recovery
@@ -63,6 +64,7 @@ class Scene:
         glitch: samples are wrong by so much, mm, for `glitch_ms` in each second of a move.
         drifts: the scan encoder moves by so much without a command, mm/s.
         stops_ms: time at which somebody says stop.
+        restarts_ms: time at which the controller restarts without a greeting.
         stuck_after: the motors do not move further than this, mm, and the controller reports so.
     """
 
@@ -79,6 +81,7 @@ class Scene:
     glitch: float = 0.0
     glitch_ms: int = 4
     stops_ms: float = math.inf
+    restarts_ms: float = math.inf
     stuck_after: float = math.inf
     drifts: float = 0.0
 
@@ -114,6 +117,7 @@ class Scene:
             self.station,
             cast("Session", self),
             drive=cast("Drive", self),
+            homing=cast("Homing", self),
             recovery=cast("Recovery", self),
             host=self.host,
             area=lambda: work_area_of(self.station),
@@ -148,6 +152,16 @@ class Scene:
         """Let the machine come to rest after a stop."""
         await self.sleep(0.3)
         self.machine.take(Event.AT_REST)
+
+    def lost_text(self, _: MachineReport | None) -> str:
+        """Return that the controller has lost its position, if it has."""
+        return "it has restarted" if self.restarts_ms < self.now_ms else ""
+
+    async def check_drift(self, report: MachineReport) -> None:
+        """Compare the report with the encoder at rest."""
+        if math.dist(report.place, self.encoder) > 4.0:
+            self.trouble(Event.DISAGREEMENT, "lost")
+            raise HaltedError("lost")
 
     async def go(self, move: Move) -> None:
         """Make a move; what a machine does that refuses it, or rests elsewhere, is as in `Drive`."""
@@ -206,6 +220,9 @@ class Scene:
                 for here, begin in zip(self.motor, self._reported, strict=True)
             ]
             self._asked.append((now, (place[0], place[1]), self._move is not None))
+        if now == self.restarts_ms:
+            # It rests at once, and where it is is its zero.
+            self._move, self.motor, self._reported = None, [0.0, 0.0], [0.0, 0.0]
         if now >= self.stops_ms:
             self.stops_ms = math.inf
             self.trouble(Event.STOP_ASKED, "by operator")
@@ -369,6 +386,7 @@ def test_encoder_that_moves_too_little_is_a_fault(ways: Matrix, cause: str) -> N
     assert cause in text
     inches = "inches" in cause
     assert bool(wrong.hopeless) is inches
+    assert wrong.texts() == [text]
     assert len(wrong.moves) == (1 if inches else 2)
     assert math.dist(wrong.moves[0].start, wrong.moves[-1].end) <= 20.0
     assert wrong.machine.cause is Event.DISAGREEMENT
@@ -445,6 +463,21 @@ def test_slow_axis_is_moved_at_the_lowest_speed_of_the_station() -> None:
     made = scene(station=parse_station(slow, "x"))
     assert made.make() == ""
     assert made.moves[0].speed == 1.0
+
+
+def test_controller_that_restarts_in_the_first_move_is_named_and_not_moved_again() -> None:
+    """It reports its zero, at which it did not begin; a further first move would begin at a wrong place."""
+    wrong = scene(restarts_ms=3500)
+    text = wrong.make()
+    assert text == "it has restarted"
+    assert wrong.machine.cause is Event.UNANSWERED
+    assert wrong.hopeless == ""
+    moves = len(wrong.moves)
+    for event in (Event.AT_REST, Event.CLEARED, Event.ARMED):
+        wrong.machine.take(event)
+    wrong.detail = ""
+    assert wrong.make() == "lost"
+    assert len(wrong.moves) == moves
 
 
 def test_machine_that_rests_elsewhere_is_compared_with_its_encoder() -> None:

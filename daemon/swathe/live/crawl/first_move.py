@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from swathe.journal import MarkKind
 from swathe.live.crawl.drive import Drive, HaltedError
+from swathe.live.crawl.homing import Homing
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.crawl.short_move import Moved, ShortMove, tolerance_of
@@ -91,6 +92,7 @@ class FirstMove:
         station: a station file with a table `[motion]`.
         session: its pipeline has the positions of the encoders.
         drive: the machine's port.
+        homing: compares the position that the controller reports at rest with the encoders.
         recovery: takes what only a person can repair.
         host: knows when this machine was held up.
         area: returns where the machine moves.
@@ -109,6 +111,7 @@ class FirstMove:
         session: Session,
         *,
         drive: Drive,
+        homing: Homing,
         recovery: Recovery,
         host: HostWatch,
         area: Callable[[], WorkArea],
@@ -120,7 +123,7 @@ class FirstMove:
         assert station.motion is not None  # noqa: S101  made for such stations only
         self._station, self._session = station, session
         self._motion: MotionTable = station.motion
-        self._drive, self._recovery, self._host = drive, recovery, host
+        self._drive, self._homing, self._recovery, self._host = drive, homing, recovery, host
         self._area, self._go, self._say = area, go, say
         self._clock, self._sleep = clock, sleep
         self._encoded = (True, station.index_encoded)
@@ -166,7 +169,10 @@ class FirstMove:
 
     async def _axis(self, number: int, length: float) -> str:
         """Move one axis and back; return what was compared. Wheels may slip once: it has a second try."""
-        finding, begin = None, (await self._drive.fresh()).place
+        # A controller that has lost its position meanwhile would be moved from a wrong one.
+        report = await self._drive.fresh()
+        await self._homing.check_drift(report)
+        finding, begin = None, report.place
         for is_last in (False, True):
             move = self._planned(number, (await self._drive.fresh()).place, length)
             self._watched = watched = self._watch(move, number)
@@ -322,6 +328,7 @@ class FirstMove:
         finding = watched.move.finding(self._moved(watched))
         certain = bool(watched.beyond) or (finding is not None and finding.certain)
         text = watched.beyond if finding is None else finding.text
+        text = self._homing.lost_text(self._drive.report) or text
         if text:
             self._recovery.detail = text
             self._record(text, sound=False)

@@ -176,11 +176,23 @@ class Homing:
             await asyncio.sleep(_TURN_SECONDS)
         text = f"motor and encoder are {self._offsets(off)} apart"
         if max(map(abs, off)) > guard.disagreement:
-            if reports_zero(report, motion_codec(self._motion).axes):
-                text = f"{LOST}: it reports its zero, and {text}"
-            self._drive.trouble(Event.DISAGREEMENT, text)
+            self._drive.trouble(Event.DISAGREEMENT, self.lost_text(report) or text)
             raise HaltedError(text)
         raise DriftError(text)
+
+    def lost_text(self, report: MachineReport | None) -> str:
+        """Return that the controller has lost its position, if its report at rest shows that.
+
+        Args:
+            report: newest of the machine.
+        """
+        if report is None or not reports_zero(report, motion_codec(self._motion).axes):
+            return ""
+        off = self._guards.drift(report)
+        if max(map(abs, off)) <= self._motion.guard.disagreement:
+            return ""
+        apart = f"motor and encoder are {self._offsets(off)} apart"
+        return f"{LOST}: it reports its zero, and {apart}"
 
     def _offsets(self, off: tuple[float, float]) -> str:
         """Return the differences of both axes."""

@@ -97,14 +97,13 @@ class Crawl:
         self._zones = 0
         self._budget = Budget(self._motion)
         self._first = FirstMove(
-            station, session, drive=self._drive, recovery=self._recovery, host=self.host,
-            area=self._area, go=self._send, say=self.say,
+            station, session, drive=self._drive, homing=self._homing, recovery=self._recovery,
+            host=self.host, area=self._area, go=self._send, say=self.say,
         )  # fmt: skip
         self.checking = CrawlCheck(
             station, session, drive=self._drive, homing=self._homing, budget=self._budget,
             area=self._area, go=self._go,
         )  # fmt: skip
-
         self._back = GoingBack(
             station, session, drive=self._drive, homing=self._homing, budget=self._budget,
             area=self._area, settings=self._settings, go=self._go, say=self.say,
@@ -249,11 +248,18 @@ class Crawl:
                 if self.machine.cause is not Event.UNANSWERED:
                     self._homing.done = self._first.done = False
                 why = await self._recovery.after(
-                    self.machine, waits=self.checking.waits, at_rest=self.checking.begin_by_hand
+                    self.machine, waits=self.checking.waits, at_rest=self._at_rest
                 )
                 self.checking.waits = False
                 if why is not None:
                     return outcome_text(self._session.pipeline, why)
+
+    def _at_rest(self) -> None:
+        """Take note of what can be known at rest after a halt."""
+        self.checking.begin_by_hand()
+        if self.machine.cause in (Event.DISAGREEMENT, Event.UNANSWERED):
+            lost = self._homing.lost_text(self._drive.report)
+            self._recovery.detail = lost or self._recovery.detail
 
     async def _cover(self) -> str:
         if self.machine.state is not State.ARMED:
@@ -358,11 +364,8 @@ class Crawl:
         except MotionError as error:
             self._drive.trouble(Event.LIMIT_REFUSED, str(error))
             raise HaltedError(str(error)) from error
-        if (
-            self._stepped
-            and move.kind is MoveKind.SCAN
-            and self._session.pipeline.line != move.line
-        ):
+        is_new = self._session.pipeline.line != move.line
+        if self._stepped and move.kind is MoveKind.SCAN and is_new:
             self._session.mark(MarkKind.LINE, line=move.line, by=CRAWLER)
         target = {
             name: end

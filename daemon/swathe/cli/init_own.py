@@ -73,15 +73,18 @@ def init_own(flags: DeviceFlags, wishes: PlanWishes, station: Path | None, *, fo
         )
         raise SwatheError(message)
     folder = station.parent if station is not None else Path()
-    if console.is_terminal and sys.stdin.isatty():
+    asked = console.is_terminal and sys.stdin.isatty()
+    if asked:
         try:
-            gauge, encoder, wishes = _asked(flags, wishes, folder)
+            gauge, encoder, wishes = _asked(flags, wishes, folder, force=force)
         except (KeyboardInterrupt, EOFError):
             say("\nended: nothing is written")
             raise typer.Exit(Exit.ERROR) from None
     else:
-        gauge, encoder = _by_flags(flags, wishes, folder)
+        gauge, encoder = _by_flags(flags, wishes, folder, force=force)
     name = wishes.name or (station.stem if station is not None else _name_of(wishes.part))
+    if asked and station is None and not force:
+        name = _free_station(name)  # no answer is lost for the sake of a name
     try:
         station_name(name)
     except ValueError as error:
@@ -90,7 +93,7 @@ def init_own(flags: DeviceFlags, wishes: PlanWishes, station: Path | None, *, fo
     target = station or Path(f"{name}.toml")
     text = station_file_text(own_tables(wishes, gauge, encoder, name=name))
     devices = [device for device in (gauge, encoder) if device is not None]
-    others = {target.parent / file: other for file, other in description_files(devices).items()}
+    others = description_files(devices, target.parent)
     write_station_files(
         target,
         text,
@@ -108,7 +111,7 @@ def init_own(flags: DeviceFlags, wishes: PlanWishes, station: Path | None, *, fo
 
 
 def _asked(
-    flags: DeviceFlags, wishes: PlanWishes, folder: Path
+    flags: DeviceFlags, wishes: PlanWishes, folder: Path, *, force: bool
 ) -> tuple[OwnDevice, OwnDevice | None, PlanWishes]:
     """Return the devices and the plan, asked for where no flag gives them."""
     from swathe.cli.init_questions import InitQuestions
@@ -123,8 +126,9 @@ def _asked(
         discard_typed()  # what is typed meanwhile answers nothing
         return found
 
-    questions = InitQuestions(read, trial=trial, folder=folder)
+    questions = InitQuestions(read, trial=trial, folder=folder, force=force)
     say("Enter takes what is in brackets; Ctrl-C ends, and nothing is written.")
+    say("No device at hand? `swathe init --simulated belt` needs none.")
     ports = []
     if not (flags.gauge and (flags.encoder or flags.gauge_protocol)):
         ports = list_ports()
@@ -157,7 +161,7 @@ def _asked(
 
 
 def _by_flags(
-    flags: DeviceFlags, wishes: PlanWishes, folder: Path
+    flags: DeviceFlags, wishes: PlanWishes, folder: Path, *, force: bool
 ) -> tuple[OwnDevice, OwnDevice | None]:
     """Return the devices that the flags name.
 
@@ -171,10 +175,11 @@ def _by_flags(
         scan = [] if wishes.spots else ["length", "width", "cell"]
         missing += [key for key in (*scan, "nominal") if not getattr(wishes, key)]
         _refuse_missing(missing)
-    gauge = own_device(DeviceWish("gauge", flags.gauge, flags.gauge_protocol), folder)
+    gauge = own_device(DeviceWish("gauge", flags.gauge, flags.gauge_protocol), folder, force=force)
     encoder = None
     if flags.encoder:
-        encoder = own_device(DeviceWish("encoder", flags.encoder, flags.encoder_protocol), folder)
+        wish = DeviceWish("encoder", flags.encoder, flags.encoder_protocol)
+        encoder = own_device(wish, folder, force=force)
     axes = encoded_axes(gauge, encoder)
     needed = ["length", "width", "cell", "nominal"] if axes else ["spots", "nominal"]
     needed += needed_scales(axes, lines=bool(wishes.width) and width_of(wishes.width) > 0)
@@ -199,3 +204,12 @@ def _name_of(part: str) -> str:
     """Return a station's name made of what is scanned."""
     words = re.findall(r"[A-Za-z0-9]+", part)
     return "-".join(words).lower()[:40].strip("-") or _STATION
+
+
+def _free_station(name: str) -> str:
+    """Return a station's name of which there is no file in this folder."""
+    number, free = 1, name
+    while Path(f"{free}.toml").exists():
+        number += 1
+        free = f"{name}-{number}"
+    return free

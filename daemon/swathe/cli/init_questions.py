@@ -92,14 +92,21 @@ class InitQuestions:
         read: prints a prompt and returns the line that is typed.
         trial: receives at a port.
         folder: of the station file.
+        force: whether descriptions that are there are replaced.
     """
 
     def __init__(
-        self, read: Callable[[str], str], *, trial: Callable[[str], PortTrial], folder: Path
+        self,
+        read: Callable[[str], str],
+        *,
+        trial: Callable[[str], PortTrial],
+        folder: Path,
+        force: bool = False,
     ) -> None:
         self._read = read
         self._trial = trial
         self._folder = folder
+        self._force = force
 
     def plan(self, wishes: PlanWishes, gauge: OwnDevice, encoder: OwnDevice | None) -> PlanWishes:
         """Return the wishes with what is asked for of the plan, as the devices make it necessary."""
@@ -161,7 +168,7 @@ class InitQuestions:
                     continue
                 wish = found
             try:
-                return own_device(wish, self._folder, trial=self._trial)
+                return own_device(wish, self._folder, trial=self._trial, force=self._force)
             except (SwatheError, DriverError) as error:
                 if source:
                     raise

@@ -50,8 +50,11 @@ def write_station_files(
 
     Raises:
         StationError: the station file would not be valid; nothing is written.
-        SwatheError: a file is there, or cannot be written; nothing is written.
+        SwatheError: a file is there, is named twice, or cannot be written; nothing is written.
     """
+    if station in others:
+        message = f"{station} is the description of a device: name the station file otherwise"
+        raise SwatheError(message)
     files = {**others, station: text}  # the station file last: it names the others
     _refuse_existing(list(files), force=force)
     parse_station(text, station, descriptions=descriptions or {}, folder=None)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import PurePath
+from pathlib import Path
 
 from swathe.draft.own_devices import OwnDevice
 from swathe.draft.parts import (
@@ -281,10 +281,17 @@ def _device_table(device: OwnDevice, *, alone: bool) -> TableDraft:
     return TableDraft(f"device.{name}", tuple(keys), gives)
 
 
-def description_files(devices: Sequence[OwnDevice | None]) -> dict[str, str]:
-    """Return name and text of the descriptions that are to be written."""
-    return {
-        PurePath(device.file).name: device.text
-        for device in devices
-        if device is not None and device.text
-    }
+def description_files(devices: Sequence[OwnDevice | None], folder: Path) -> dict[Path, str]:
+    """Return path and text of the descriptions that are to be written.
+
+    Args:
+        devices: whose they are.
+        folder: of the station file. One that is there already, with the same text, is left out.
+    """
+    files: dict[Path, str] = {}
+    for device in devices:
+        if device is not None and device.text:
+            path = folder / device.file
+            if not path.is_file() or path.read_text(encoding="utf-8") != device.text:
+                files[path] = device.text
+    return files

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -73,7 +75,11 @@ def sources_text() -> str:
 
 
 def own_device(
-    wish: DeviceWish, folder: Path, *, trial: Callable[[str], PortTrial] = try_port
+    wish: DeviceWish,
+    folder: Path,
+    *,
+    trial: Callable[[str], PortTrial] = try_port,
+    force: bool = False,
 ) -> OwnDevice:
     """Return a device with its description.
 
@@ -81,6 +87,8 @@ def own_device(
         wish: port and source.
         folder: of the station file, to which a file's name is relative.
         trial: receives at a port.
+        force: whether a description of that name which is there is replaced; else another name is
+            taken, unless it is the same.
 
     Raises:
         SwatheError: there is no such port or source, or no description can be proposed; names the
@@ -103,17 +111,32 @@ def own_device(
                 "describe it by the manual (drivers/README.md) and name that file"
             )
             raise SwatheError(message)
-        return _written(wish, f"{wish.role}.toml", found.text, found.unsure)
+        file = _free_name(folder, wish.role, found.text, force=force)
+        return _written(wish, file, found.text, found.unsure)
     path = Path(source)
     if path.is_file():
         description = read_description(path)
         file = Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
         return OwnDevice(wish.role, wish.port, file, description)
     if source in example_names():
-        return _written(wish, f"{source}.toml", example(source).text)
+        text = example(source).text
+        return _written(wish, _free_name(folder, source, text, force=force), text)
     message = f"'--{wish.role}-protocol' must be {sources_text()} (got {source!r})"
     raise SwatheError(message)
 
 
 def _written(wish: DeviceWish, file: str, text: str, unsure: tuple[str, ...] = ()) -> OwnDevice:
     return OwnDevice(wish.role, wish.port, file, parse_description(text, file), text, unsure)
+
+
+def _free_name(folder: Path, name: str, text: str, *, force: bool) -> str:
+    """Return the name of a file that is not there, or has the same text, or is to be replaced."""
+    for number in itertools.count(1):
+        file = f"{name}.toml" if number == 1 else f"{name}-{number}.toml"
+        path = folder / file
+        if force or not (path.exists() or path.is_symlink()):
+            return file
+        with contextlib.suppress(OSError, UnicodeDecodeError):
+            if path.read_text(encoding="utf-8") == text:
+                return file
+    raise AssertionError

@@ -65,16 +65,37 @@ def test_missing_flags_are_all_named(folder: Path, arguments: str, missing: list
     assert list(folder.iterdir()) == []
 
 
-@pytest.mark.parametrize("there", ["own.toml", "scpi_counter.toml"])
-def test_no_file_is_overwritten(folder: Path, there: str) -> None:
-    """Neither the station's nor a description's."""
-    (folder / there).write_text("mine")
+def test_no_station_file_is_overwritten(folder: Path) -> None:
+    """Without --force; that of the description is there already, and the same."""
+    (folder / "own.toml").write_text("mine")
     result = init(f"own.toml {DEVICES} {PLAN}")
     assert isinstance(result.exception, SwatheError)
     assert "not overwritten" in str(result.exception)
-    assert {path.name: path.read_text() for path in folder.iterdir()} == {there: "mine"}
+    assert {path.name: path.read_text() for path in folder.iterdir()} == {"own.toml": "mine"}
     assert init(f"own.toml {DEVICES} {PLAN} --force").exit_code == 0
     assert read_station(folder / "own.toml")[0].name == "own"
+    assert init(f"second.toml {DEVICES} {PLAN}").exit_code == 0
+    assert len(list(folder.iterdir())) == 3
+
+
+def test_no_description_is_overwritten(folder: Path) -> None:
+    """Another one of that name is kept, and the new one gets the next name."""
+    (folder / "scpi_counter.toml").write_text("mine")
+    assert init(f"own.toml {DEVICES} {PLAN}").exit_code == 0
+    assert (folder / "scpi_counter.toml").read_text() == "mine"
+    station, _ = read_station(folder / "own.toml")
+    assert station.device["instrument"].description == "scpi_counter-2.toml"
+    assert init(f"own.toml {DEVICES} {PLAN} --force").exit_code == 0
+    assert (folder / "scpi_counter.toml").read_text() != "mine"
+    result = init(f"scpi_counter-3.toml {DEVICES} {PLAN}")
+    assert result.exit_code == 0
+
+
+def test_a_station_file_is_no_description(folder: Path) -> None:
+    """One file cannot be both."""
+    result = init(f"scpi_counter.toml {DEVICES} {PLAN}")
+    assert "name the station file otherwise" in str(result.exception)
+    assert list(folder.iterdir()) == []
 
 
 def test_a_plan_that_cannot_be_is_refused(folder: Path) -> None:
@@ -113,6 +134,8 @@ def test_in_a_terminal(folder: Path) -> None:
         terminal.wait_for("50 mm x 1024: ")
         terminal.type("50 mm x 1024\r")
         terminal.wait_for("swathe run own.toml")
+        terminal.type(f"touch crown.toml; {command[:-9]} {DEVICES} {PLAN} --part Crown\r")
+        terminal.wait_for("swathe run crown-2.toml")
     station, _ = read_station(folder / "own.toml")
     assert station.survey.part == "Crown"
     assert station.shape == (1, 451)

@@ -200,8 +200,8 @@ def test_bundled_examples(tmp_path: Path, gauge: str, encoder: str) -> None:
     positions = None
     if encoder:
         positions = own_device(DeviceWish("encoder", "/dev/ttyS9", encoder), tmp_path)
-    names = {f"{name}.toml": example(name).text for name in (gauge, encoder) if name}
-    assert description_files([found, positions]) == names
+    texts = {tmp_path / f"{name}.toml": example(name).text for name in (gauge, encoder) if name}
+    assert description_files([found, positions], tmp_path) == texts
     wishes = PlanWishes(
         length="1 m", width="0", cell="4 mm", nominal="14 mm", scan_scale="20", spots="4"
     )

@@ -22,7 +22,15 @@ NOISE = bytes(number * 89 % 256 for number in range(4000))
 
 
 @pytest.fixture
-def rates(monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[int, tuple[bytes, str]]]:
+def tried() -> list[int]:
+    """Return the list of the rates that were tried."""
+    return []
+
+
+@pytest.fixture
+def rates(
+    monkeypatch: pytest.MonkeyPatch, tried: list[int]
+) -> Iterator[dict[int, tuple[bytes, str]]]:
     """Return what each rate gives; those that were tried are in the order of trial."""
     gives: dict[int, tuple[bytes, str]] = {}
 
@@ -34,7 +42,6 @@ def rates(monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[int, tuple[bytes, st
         data, problem = gives.get(settings.baud, (b"", ""))
         return [(0, data)] if data else [], problem
 
-    tried: list[int] = []
     monkeypatch.setattr(port_trial, "_receive", receive)
     yield gives
     assert tried == sorted(tried, reverse=True)
@@ -42,20 +49,26 @@ def rates(monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[int, tuple[bytes, st
 
 
 @pytest.mark.parametrize("rate", USUAL_BAUDS)
-def test_the_rate_that_gives_text_is_taken(rates: dict[int, tuple[bytes, str]], rate: int) -> None:
-    """Other rates give noise; the description has the rate."""
+def test_the_rate_that_gives_text_is_taken(
+    rates: dict[int, tuple[bytes, str]], tried: list[int], rate: int
+) -> None:
+    """Faster ones give noise, slower ones are not tried; the description has the rate."""
     rates |= dict.fromkeys(USUAL_BAUDS, (NOISE, ""))
     rates[rate] = (LINES, "")
     trial = try_port("/dev/ttyS9")
     assert parse_description(trial.text, "it").port["baud"] == rate
     assert trial.received == len(LINES)
     assert trial.summary
+    assert tried[-1] == rate
 
 
-def test_a_port_that_cannot_be_opened_is_tried_once(rates: dict[int, tuple[bytes, str]]) -> None:
+def test_a_port_that_cannot_be_opened_is_tried_once(
+    rates: dict[int, tuple[bytes, str]], tried: list[int]
+) -> None:
     """Its reason is what is shown."""
     rates[USUAL_BAUDS[0]] = (b"", "permission denied")
     assert try_port("/dev/ttyS9") == PortTrial("/dev/ttyS9", problem="permission denied")
+    assert len(tried) == 1
 
 
 def test_silence_at_every_rate(rates: dict[int, tuple[bytes, str]]) -> None:

@@ -138,6 +138,13 @@ def test_a_crawler_keeps_within_its_travel() -> None:
     assert "does not judge fitness for service" in text
 
 
+def test_times_of_a_scans_are_those_of_their_zero_crossings() -> None:
+    """The zero offset is 0.05 µs more than the gauge's: a quarter of a period of 5 MHz."""
+    law = law_of(station_of("ascan"))
+    assert law is not None
+    assert law.zero_offset == pytest.approx(0.42 + 0.05)
+
+
 def test_block_is_for_a_calibration() -> None:
     """The steps are spots, and there is what `calibrate thickness` needs."""
     station = station_of("block")

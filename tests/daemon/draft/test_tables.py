@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from swathe.draft import KeyDraft, TableDraft, station_file_text
 
 VALUES = (
-    st.text(st.characters(codec="utf-8", exclude_characters="\x7f"), max_size=60)
+    st.text(st.characters(codec="utf-8"), max_size=60)
+    | st.text("\x7f\x9b\x1b\u202e\U0001f600", max_size=9)
     | st.integers(-(2**53), 2**53)
     | st.floats(allow_nan=False, allow_infinity=False)
     | st.booleans()
@@ -23,7 +24,9 @@ VALUES = (
 def test_a_value_is_read_as_it_was_given(value: object, comment: str) -> None:
     """Whatever the value and the comment behind it, TOML reads the value."""
     table = TableDraft("scan", (KeyDraft("length", value, comment.strip()),), "of the part")
-    read = tomllib.loads(station_file_text([table]))["scan"]["length"]
+    text = station_file_text([table])
+    assert text.replace("\n", "").isprintable()
+    read = tomllib.loads(text)["scan"]["length"]
     assert read == (list(value) if isinstance(value, tuple) else value)
 
 

@@ -328,6 +328,13 @@ def test_parse_no_toml_says_where() -> None:
     (told,) = problems('name = "bench"\n[survey\n')
     assert told.startswith("'station file' must be TOML (got \"Expected ']'")
     assert "line 2" in told
+    with pytest.raises(StationError) as caught:
+        parse_station('name = "bench"\nfolder = 4 mm\n', "bench.toml")
+    assert str(caught.value).splitlines()[2:] == [
+        "      2 | folder = 4 mm",
+        "        |            ^",
+        '        | texts, and numbers with a unit, are in quotes: "4 mm"',
+    ]
 
 
 def test_load_missing_or_unreadable_file(tmp_path: Path) -> None:

@@ -64,6 +64,11 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
         takes,
         homing,
     ]
+    if motion.guard.first_move:
+        length = units.stated_text(motion.guard.first_move)
+        lines.append(
+            f"first move: {length} on each axis and back, slow, compared with the encoders"
+        )
     lines += [
         f"left out: line {left.line}, {units.number(left.extent[0], 0, 2)} to "
         f"{units.with_unit(units.number(left.extent[1], 0, 2))}: {left.why}"

@@ -133,13 +133,15 @@ def test_bounds_of_the_first_move_stop_the_crawler_in_a_round(
     assert crawl.machine.text == (fault[1] if moves else "")
 
 
-def test_plan_cautions_where_there_is_no_first_move() -> None:
-    """Before anything moves, and only then."""
+def test_plan_states_the_first_move_or_cautions_that_there_is_none() -> None:
+    """Before anything moves, whoever arms it reads that."""
+    moves = "first move: 10 mm on each axis and back, slow, compared with the encoders"
     caution = "caution: no first move: a wrong unit, sign, scale or axis shows only in full motion"
     for guard, cautioned in (("", False), ('first_move = "0 mm"', True)):
         station = parse_station(crawl_station(Path("p"), guard=guard), "x")
         lines = plan_lines(station, *planned(station))
         assert any(line.startswith(caution) for line in lines) is cautioned
+        assert (moves in lines) is not cautioned
 
 
 @pytest.mark.parametrize(

@@ -58,6 +58,32 @@ def armed() -> CrawlStates:
     return machine
 
 
+def homing_at(place: Point) -> tuple[Homing, CrawlStates]:
+    """Return the homing of a machine at rest, whose encoders are at a place."""
+    machine, made = armed(), station()
+    drive = SimpleNamespace(machine=machine, trouble=machine.take)
+    homing = Homing(
+        made,
+        cast("Session", None),
+        drive=cast("Drive", drive),
+        guards=guards(Seen(position=place)),
+        recovery=cast("Recovery", None),
+        say=lambda _: None,
+        area=lambda: work_area_of(made),
+    )
+    return homing, machine
+
+
+def test_machine_at_its_zero_has_lost_nothing() -> None:
+    """Only a zero at which the encoder is not shows a restart, and no other place does."""
+    homing, _ = homing_at((3.0, -3.9))
+    assert homing.lost_text(MachineReport(1, (0.0, 0.0), asked=0)) == ""
+    homing, _ = homing_at((3.0, -4.1))
+    assert homing.lost_text(MachineReport(1, (0.0, 0.0), asked=0)).startswith("the controller has")
+    assert homing.lost_text(MachineReport(1, (0.0, 8.0), asked=0)) == ""
+    assert homing.lost_text(None) == ""
+
+
 @pytest.mark.parametrize(
     ("place", "text"),
     [
@@ -74,18 +100,7 @@ def armed() -> CrawlStates:
 )
 def test_position_that_is_lost_at_rest_is_a_fault(place: Point, text: str) -> None:
     """A controller that restarts without a greeting reports its zero; the encoder is where it was."""
-    machine = armed()
-    drive = SimpleNamespace(machine=machine, trouble=machine.take)
-    made = station()
-    homing = Homing(
-        made,
-        cast("Session", None),
-        drive=cast("Drive", drive),
-        guards=guards(Seen(position=(250.0, 40.0))),
-        recovery=cast("Recovery", None),
-        say=lambda _: None,
-        area=lambda: work_area_of(made),
-    )
+    homing, machine = homing_at((250.0, 40.0))
     with pytest.raises(HaltedError):
         asyncio.run(homing.check_drift(MachineReport(1, place, asked=0)))
     assert (machine.state, machine.cause) == (State.FAILING, Event.DISAGREEMENT)

@@ -229,6 +229,11 @@ def test_stepped_index_axis_is_told_the_line_by_the_crawler(
     assert ended.outcome.status == "complete", ended.outcome.reason
     lines = [mark.detail["line"] for mark in marks(tmp_path / "survey", MarkKind.LINE)]
     assert set(lines) | {0} == set(range(4))
+    record = read_survey_record(tmp_path / "survey" / "survey.json")
+    assert record.crawler is not None
+    text = record.crawler.first_moves[0].text
+    assert "10.0 mm measured by its encoder; index 10.0 mm commanded" in text
+    assert text.endswith("no encoder to compare with")
     assert crawler_of(world).log.violations == []
 
 

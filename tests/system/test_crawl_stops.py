@@ -39,6 +39,9 @@ pytestmark = pytest.mark.slow
 Serve = Callable[..., World]
 Start = Callable[..., DaemonProcess]
 
+NO_FIRST = 'first_move = "0 mm"\n'
+"""Where a test is of the raster, and waits for it."""
+
 LATEST_S = 0.5
 """A stop is to be at the port within 50 ms of the guard; ten times that is asserted here."""
 
@@ -49,7 +52,7 @@ def test_over_mqtt_a_dead_man_holds_and_a_stop_goes_out_of_turn(
     """A retained sign of life moves nothing, a live one does; a stop stops it and ends the run."""
     station = tmp_path / "station.toml"
     rest = f'[broker]\nhost = "127.0.0.1"\nport = {mosquitto.port}\n'
-    text = crawl_station(ports, speed=2, guard='heartbeat = "1.5 s"', rest=rest)
+    text = crawl_station(ports, speed=2, guard=NO_FIRST + 'heartbeat = "1.5 s"', rest=rest)
     station.write_text(text)
     world = serve(crawler_scenario(), speed=2)
     publisher = [
@@ -91,7 +94,7 @@ def test_over_mqtt_a_dead_man_holds_and_a_stop_goes_out_of_turn(
 
 async def muted(folder: Path, ports: Path, relay: Relay, world: World) -> tuple[str, float]:
     """Mute the encoder in mid-line; return how the run ended, and guard to stop byte in s."""
-    text = crawl_station(ports, speed=2).replace(f"{ports}/encoder", relay.url)
+    text = crawl_station(ports, speed=2, guard=NO_FIRST).replace(f"{ports}/encoder", relay.url)
     (station := folder / "station.toml").write_text(text)
 
     async def mute(daemon: Daemon) -> None:
@@ -137,7 +140,7 @@ def test_wheels_that_slip_or_stall_stop_the_crawler(
     world = serve(crawler_scenario(mishap=mishap), speed=2)
     rest = '[verification]\nsteps = ["12.7 mm"]\ntolerance = "0.1 mm"\n'
     # The first move would find such wheels before the raster does.
-    text = crawl_station(ports, speed=2, guard='first_move = "0 mm"', rest=rest)
+    text = crawl_station(ports, speed=2, guard=NO_FIRST, rest=rest)
     (station := tmp_path / "station.toml").write_text(text)
     code, output = daemon(station, "--arm").finish()
     assert code == 4, output
@@ -243,7 +246,7 @@ def test_daemon_that_is_held_up_stops_the_crawler_all_the_same(
 ) -> None:
     """While nobody looks at the guards, a thread of its own stops the crawler."""
     world = serve(crawler_scenario(), speed=1)
-    text = crawl_station(ports)
+    text = crawl_station(ports, guard=NO_FIRST)
     (station := tmp_path / "station.toml").write_text(text)
     reason = asyncio.run(held_up(station)).outcome.reason
     assert reason.startswith("stopped: host too slow: the loop was held up for 1,"), reason
@@ -283,7 +286,7 @@ def test_daemon_that_fails_stops_the_crawler_first(
 ) -> None:
     """Whatever the daemon dies of, it stops the crawler on its way out."""
     world = serve(crawler_scenario(), speed=2)
-    text = crawl_station(ports, speed=2)
+    text = crawl_station(ports, speed=2, guard=NO_FIRST)
     settings = parse_station(text, "x")
     daemon = Daemon(
         settings, text, SurveyFolder(tmp_path / "survey"), observer=Clumsy(), armed=True
@@ -300,7 +303,7 @@ def test_machine_out_of_reach_is_not_said_to_be_at_rest(
 ) -> None:
     """Where no stop can be sent any more, the last message says that nobody knows."""
     world = serve(crawler_scenario(), speed=2)
-    (station := tmp_path / "station.toml").write_text(crawl_station(ports, speed=2))
+    (station := tmp_path / "station.toml").write_text(crawl_station(ports, speed=2, guard=NO_FIRST))
 
     async def cut(daemon: Daemon) -> None:
         assert daemon.crawl is not None

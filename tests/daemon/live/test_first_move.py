@@ -521,6 +521,18 @@ def test_axis_without_an_encoder_is_not_said_to_be_compared() -> None:
     assert "the encoder of scan moved by" in text
 
 
+def test_line_profile_has_one_axis_to_move() -> None:
+    """Without an index axis nothing of it is moved or compared."""
+    text = crawl_station(Path("p"), guard=GUARD)
+    begin, end = text.index("[index]"), text.index("[calibration]")
+    text = text[:begin] + text[end:]
+    text = text.replace("[motion.retry]", '[motion.homing]\naxes = ["scan"]\n[motion.retry]')
+    profile = scene(station=parse_station(text, "x"))
+    assert profile.make() == ""
+    assert [move.end for move in profile.moves] == [(-50.0, 0.0), (-60.0, 0.0)]
+    assert "index" not in profile.texts()[0]
+
+
 @pytest.mark.parametrize("busy_ms", [8, 300, 900])
 @pytest.mark.parametrize("late_ms", [0, 60])
 def test_loaded_host_makes_no_fault(busy_ms: int, late_ms: int) -> None:

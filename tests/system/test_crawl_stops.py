@@ -264,7 +264,9 @@ def test_daemon_that_was_held_up_resumes_by_itself(
     (station := tmp_path / "station.toml").write_text(text)
     run = asyncio.run(held_up(station))
     assert run.outcome.status == "complete", run
-    stop = next(each for each in run.words if "host too slow: the loop was held up for" in each)
+    stops = [each for each in run.words if "host too slow: the loop was held up for" in each]
+    assert stops, run.words
+    stop = stops[0]
     after = run.words[run.words.index(stop) :]
     assert any(each.endswith("continuing by itself") for each in after)
     assert any(each.startswith("homing: ") for each in after)

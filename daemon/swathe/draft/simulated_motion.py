@@ -98,6 +98,7 @@ def motion_tables(scenario: Scenario, ports: str) -> list[TableDraft]:
             "motion.guard",
             (
                 KeyDraft("disagreement", "3 mm", "by which motor and encoder may differ, at rest"),
+                KeyDraft("first_move", "10 mm", "of each axis before the raster, short and slow"),
                 KeyDraft(
                     "encoder_silence", "500 ms", "that the encoder may be silent while driven"
                 ),

@@ -133,6 +133,8 @@ def test_a_crawler_keeps_within_its_travel() -> None:
     axes = station.motion.protocol["axes"]
     for axis, limits in (("scan", motion.scan_limits_mm), ("index", motion.index_limits_mm)):
         assert limits[0] < axes[axis]["min_mm"] < axes[axis]["max_mm"] < limits[1]
+    assert station.motion.guard.first_move > 0
+    assert "first_move" in text
     assert "# CAUTION: Swathe is no emergency stop" in text
     assert "of a real one false unless the site allows" in text
     assert "does not judge fitness for service" in text

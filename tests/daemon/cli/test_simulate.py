@@ -132,6 +132,8 @@ def test_without_a_name_the_scenarios_are_listed() -> None:
     for name in builtin_scenarios():
         assert f"{name} " in result.output
         assert load_scenario(builtin_scenario(name)).description in result.output
+    # On a terminal of 80 columns no line is broken.
+    assert max(map(len, result.output.splitlines())) <= 79
 
 
 @pytest.mark.parametrize(

@@ -50,7 +50,7 @@ def test_from_an_empty_folder_to_a_covered_survey(tmp_path: Path) -> None:
     """Both printed commands, the simulated part covered, its picture and its report."""
     folder = tmp_path / "fresh"
     folder.mkdir()
-    printed = output_of('swathe init --simulated belt --length "60 mm" --width "16 mm"', folder)
+    printed = output_of('swathe init --simulated belt --length "40 mm" --width "8 mm"', folder)
     commands = [line.strip() for line in printed.splitlines() if line.startswith("  swathe ")]
     serve, scan, *afterwards = commands
     simulator = shell(serve, folder)
@@ -58,7 +58,7 @@ def test_from_an_empty_folder_to_a_covered_survey(tmp_path: Path) -> None:
         for port in ("encoder", "gauge", "crawler"):
             wait_for((folder / "ports" / port).exists, 30, f"the simulated {port}")
         covered = output_of(scan, folder)
-        assert "\n100.00 % of 48 cells measured" in covered
+        assert "\n100.00 % of 22 cells measured" in covered
         simulator.send_signal(signal.SIGINT)
         served, _ = simulator.communicate(timeout=20)
         assert simulator.returncode == 0, served

@@ -34,7 +34,7 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
         sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index",
         "--no-build-isolation", "--disable-pip-version-check", "--target", str(folder), str(PACKAGE),
     ]  # fmt: skip
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=100)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=250)
     assert done.returncode == 0, done.stderr
     return folder
 
@@ -44,7 +44,7 @@ def run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     environment = {**os.environ, "PYTHONPATH": str(folder)}
     return subprocess.run(
         [sys.executable, *arguments],
-        capture_output=True, text=True, check=False, timeout=100, env=environment, cwd=folder,
+        capture_output=True, text=True, check=False, timeout=250, env=environment, cwd=folder,
     )  # fmt: skip
 
 

@@ -230,6 +230,11 @@ def test_pause_stops_the_crawler_until_a_person_lets_it_go_on(
     assert crawler_of(world).log.violations == []
 
 
+# After 1.4 s both the thread and the process have sent a stop; which of them the loop takes first depends
+# on which of its tasks has its turn. Tests of their own tell the two apart.
+HELD_UP = ("the loop was held up for 1,", "no turn of the daemon's loop for 1,")
+
+
 async def held_up(station: Path) -> CrawlRun:
     """Hold the daemon's loop up in mid-move; return how it ended."""
 
@@ -244,12 +249,12 @@ async def held_up(station: Path) -> CrawlRun:
 def test_daemon_that_is_held_up_stops_the_crawler_all_the_same(
     serve: Serve, ports: Path, tmp_path: Path
 ) -> None:
-    """While nobody looks at the guards, a thread of its own stops the crawler."""
+    """While nobody looks at the guards, a thread of its own stops the crawler, or else a process."""
     world = serve(crawler_scenario(), speed=1)
     text = crawl_station(ports, guard=NO_FIRST)
     (station := tmp_path / "station.toml").write_text(text)
     reason = asyncio.run(held_up(station)).outcome.reason
-    assert reason.startswith("stopped: host too slow: the loop was held up for 1,"), reason
+    assert reason.startswith(tuple(f"stopped: host too slow: {way}" for way in HELD_UP)), reason
     place = crawler_of(world).log.all("stop")[0].scan_mm
     assert place < 1.6 * 120 + 60
     assert crawler_of(world).log.violations == []
@@ -264,7 +269,7 @@ def test_daemon_that_was_held_up_resumes_by_itself(
     (station := tmp_path / "station.toml").write_text(text)
     run = asyncio.run(held_up(station))
     assert run.outcome.status == "complete", run
-    stops = [each for each in run.words if "host too slow: the loop was held up for" in each]
+    stops = [each for each in run.words if any(f"host too slow: {way}" in each for way in HELD_UP)]
     assert stops, run.words
     stop = stops[0]
     after = run.words[run.words.index(stop) :]

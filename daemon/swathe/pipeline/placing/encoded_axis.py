@@ -305,6 +305,13 @@ class EncodedAxis:
         self._pending = None
         return flushed
 
+    def cut_path(self, until: int) -> None:
+        """Let no path lead to the first sample that arrives from `until`, a journal time in ns, on.
+
+        Its counts stay what they are: the probe may have gone to and fro meanwhile.
+        """
+        self._cut = until
+
     def break_path(self, known: int, until: int | None) -> AxisSamples:
         """Let samples be lost from `known` until `until`, journal times in ns: no path leads over them.
 

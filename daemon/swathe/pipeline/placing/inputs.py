@@ -308,7 +308,11 @@ class DeviceInputs:
         elif device in self._lost_ports:
             self._lost_ports.discard(device)
             for axis in self._axes:
-                if axis.device == device and not axis.keeps_count:
+                if axis.device != device:
+                    continue
+                if axis.keeps_count:
+                    axis.cut_path(now)
+                else:
                     self._add_samples(axis, axis.lose(now, "its port was lost and opened again"))
         self._watches.port_changed(device, now, is_open=is_open)
 

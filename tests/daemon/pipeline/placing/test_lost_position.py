@@ -204,6 +204,32 @@ def test_port_that_was_lost(keeps: bool, zero: bool) -> None:
     assert expected in alarm.detail
 
 
+def test_no_reading_is_placed_while_the_port_of_the_encoder_was_lost() -> None:
+    """However short that was: the probe may have turned meanwhile, and its counts do not show it."""
+    made, seen = survey(
+        entries(lambda _, count: count, 3000, silent=(1001, 1100)),
+        ticks(3050, 3500),
+        scan="keeps_count = true",
+    )
+    between = [t for t in seen.times if START + 1005 * MS < t < START + 1095 * MS]
+    assert between  # within the bracket of two samples, on a port that stayed open
+
+    def lost() -> Iterator[Entry]:
+        yield from entries(lambda _, count: count, 1000)
+        yield port(1001, "encoder", "lost", "pulled")
+        yield port(1100, "encoder", "open")
+        yield from entries(lambda _, count: count, 3000, first=1001, silent=(1001, 1100))
+
+    made, seen = survey(
+        sorted(lost(), key=lambda entry: entry.time),
+        ticks(3050, 3500),
+        scan="keeps_count = true",
+    )
+    assert not [t for t in seen.times if START + 1005 * MS < t < START + 1095 * MS]
+    assert alarms(made) == []
+    assert last_placed(seen) > 2950
+
+
 def test_clock_that_started_again_is_a_device_that_did() -> None:
     """Its counter is at the same place by chance only: the position is lost all the same."""
 

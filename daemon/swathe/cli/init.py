@@ -160,15 +160,11 @@ def _init_simulated(
 ) -> None:
     """Write the pair of files of a scenario, and print how to use it."""
     from swathe.draft import simulated_draft, station_file_text, write_station_files
-    from swathe.draft.wishes import station_name
+    from swathe.draft.wishes import check_station_name
 
     source, found = simulated_scenario(scenario)
     name = wishes.name or (station.stem if station is not None else found.name)
-    try:
-        station_name(name)
-    except ValueError as error:
-        message = f"the station's name {error} (got {name!r}): give --name"
-        raise SwatheError(message) from error
+    check_station_name(name)
     target = station or Path(f"{name}.toml")
     draft = simulated_draft(found, wishes, name=name)
     own = source == Path(scenario)

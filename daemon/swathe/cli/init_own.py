@@ -26,7 +26,7 @@ from swathe.draft import (
     try_port,
     write_station_files,
 )
-from swathe.draft.wishes import station_name, width_of
+from swathe.draft.wishes import check_station_name, width_of
 from swathe.errors import SwatheError
 
 __all__ = ["DeviceFlags", "init_own"]
@@ -85,11 +85,7 @@ def init_own(flags: DeviceFlags, wishes: PlanWishes, station: Path | None, *, fo
     name = wishes.name or (station.stem if station is not None else _name_of(wishes.part))
     if asked and station is None and not force:
         name = _free_station(name)  # no answer is lost for the sake of a name
-    try:
-        station_name(name)
-    except ValueError as error:
-        message = f"the station's name {error} (got {name!r}): give --name"
-        raise SwatheError(message) from error
+    check_station_name(name)
     target = station or Path(f"{name}.toml")
     text = station_file_text(own_tables(wishes, gauge, encoder, name=name))
     devices = [device for device in (gauge, encoder) if device is not None]

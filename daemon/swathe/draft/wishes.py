@@ -6,12 +6,14 @@ import math
 import re
 from dataclasses import dataclass
 
+from swathe.errors import SwatheError
 from swathe.station.spots import MOST_SPOTS
 from swathe.units import length, velocity
 
 __all__ = [
     "PlanWishes",
     "cell_size",
+    "check_station_name",
     "mm_text",
     "part_text",
     "positive_length",
@@ -73,6 +75,19 @@ def station_name(text: str) -> str:
     return text
 
 
+def check_station_name(name: str) -> None:
+    """Refuse a name that no station can have, given or taken from a file or scenario.
+
+    Raises:
+        SwatheError: names the requirement, the text and the option.
+    """
+    try:
+        station_name(name)
+    except ValueError as error:
+        message = f"the station's name {error} (got {name!r}): give --name"
+        raise SwatheError(message) from error
+
+
 def part_text(text: str) -> str:
     """Return what is scanned.
 
@@ -93,11 +108,7 @@ def positive_length(text: str) -> float:
     Raises:
         ValueError: it is none, or not greater than 0; the text is the requirement.
     """
-    value = length(text)
-    if not value > 0:
-        message = "must be > 0"
-        raise ValueError(message)
-    return value
+    return _positive(length(text))
 
 
 def width_of(text: str) -> float:
@@ -175,11 +186,7 @@ def sound_velocity(text: str) -> float:
     Raises:
         ValueError: it is none, or not greater than 0; the text is the requirement.
     """
-    value = velocity(text)
-    if not value > 0:
-        message = "must be > 0"
-        raise ValueError(message)
-    return value
+    return _positive(velocity(text))
 
 
 def mm_text(value: float) -> str:
@@ -190,3 +197,10 @@ def mm_text(value: float) -> str:
 def units_of(text: str) -> str:
     """Return the station's ``units`` by the unit in which a length was typed."""
     return "in" if _INCHES.search(text) else "mm"
+
+
+def _positive(value: float) -> float:
+    if not value > 0:
+        message = "must be > 0"
+        raise ValueError(message)
+    return value

@@ -112,17 +112,15 @@ def _asked(
     """Return the devices and the plan, asked for where no flag gives them."""
     from swathe.cli.init_questions import InitQuestions
     from swathe.cli.step_prompts import discard_typed
+    from swathe.cli.typed_line import typed_line
     from swathe_drivers import list_ports
-
-    def read(prompt: str) -> str:
-        return str(console.input(prompt, markup=False))
 
     def trial(url: str) -> PortTrial:
         found = try_port(url)
         discard_typed()  # what is typed meanwhile answers nothing
         return found
 
-    questions = InitQuestions(read, trial=trial, folder=folder, force=force)
+    questions = InitQuestions(typed_line, trial=trial, folder=folder, force=force)
     say("Enter takes what is in brackets; Ctrl-C ends, and nothing is written.")
     say("No device at hand? `swathe init --simulated belt` needs none.")
     ports = []

@@ -31,9 +31,11 @@ NOISE_MM = 0.004 * 5.92 / 2
 FAST_ROW, FAST_SCAN = 22, (330.0, 510.0)
 LOST = (((120.0, 190.0), (149.0, 173.0)), ((760.0, 810.0), (92.0, 100.0)))
 LUG = ((500.0, 560.0), (40.0, 72.0))
-# A reading this near to a cell's border may be taken for its neighbour's, mm of true position;
-# at ten times the crawler's speed, 4.2 m/s, it is a third of a millisecond.
-PLACING = 1.25
+# A reading this near to a cell's border may be taken for its neighbour's, mm of true position.
+PLACING = 0.5
+# The clocks of gauge and encoder are compared through the port of a busy host. What remains is one
+# difference for the whole stretch, s: at ten times the crawler's speed 0.4 ms are 1.7 mm.
+COMMON_SHIFT_S = np.linspace(-0.4e-3, 0.4e-3, 33)
 
 
 class Raster(NamedTuple):
@@ -118,21 +120,27 @@ def test_states_match_truth(raster: Raster) -> None:
 
 
 def test_skipped_cells_match_truth(raster: Raster) -> None:
-    """Where the crawler was too fast, a cell is measured if and only if a reading fell into it."""
+    """Where the crawler was too fast, a cell is measured if and only if a reading fell into it.
+
+    All readings of the stretch may be placed early or late by one common time: which is known to
+    the width that the host's ports allow, and is not the same in each run.
+    """
     scan, index = borders(raster.arrays)
-    state = raster.arrays.state.values
     readings = raster.readings
     readings = readings[readings["valid"] & (np.abs(readings["index_mm"] - FAST_ROW * INDEX) < 1)]
-    checked = 0
-    for row, column in np.argwhere(fast_zone(scan, 30.0)):
-        distance = np.abs(readings["scan_mm"] - scan[row, column])
-        if np.any(distance <= SCAN / 2 - PLACING):
-            assert state[row, column] == CellState.MEASURED, (scan[row, column], index[row, column])
-            checked += 1
-        elif not np.any(distance <= SCAN / 2 + PLACING):
-            assert state[row, column] == CellState.SKIPPED, (scan[row, column], index[row, column])
-            checked += 1
-    assert checked >= 12
+    velocity = np.gradient(readings["scan_mm"], readings["world_time_s"] / SPEED)
+    near = fast_zone(scan, 30.0)
+    measured = raster.arrays.state.values[near] == CellState.MEASURED
+    least_wrong = [(0.0, 0.0)] * (near.size + 1)
+    for shift in COMMON_SHIFT_S:
+        placed = readings["scan_mm"] + velocity * shift
+        nearest = np.min(np.abs(placed - scan[near][:, None]), axis=1)
+        hit, missed = nearest <= SCAN / 2 - PLACING, nearest > SCAN / 2 + PLACING
+        wrong = (hit & ~measured) | (missed & measured)
+        assert np.count_nonzero(hit | missed) >= 30
+        found = list(zip(scan[near][wrong], index[near][wrong], strict=True))
+        least_wrong = min(found, least_wrong, key=len)
+    assert least_wrong == []
 
 
 def test_thickness_matches_truth(raster: Raster) -> None:

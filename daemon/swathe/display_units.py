@@ -14,11 +14,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from swathe.units import MM_PER_INCH
 from swathe.units import length as quantity_of_length
 
 __all__ = ["INCHES", "MILLIMETRES", "DisplayUnits"]
 
-_MM_PER_INCH = 25.4
 _MM_PER_FOOT = 304.8
 _PLACE_DECIMALS = {"mm": (1, 3), "in": (2, 4)}
 """Minimum and maximum decimals of a place."""
@@ -53,7 +53,7 @@ class DisplayUnits:
     @property
     def mm_per_unit(self) -> float:
         """Millimetres per unit of length."""
-        return 1.0 if self.is_metric else _MM_PER_INCH
+        return 1.0 if self.is_metric else MM_PER_INCH
 
     @property
     def area_name(self) -> str:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from pint import UnitRegistry
 
 __all__ = [
+    "MM_PER_INCH",
     "Acceleration",
     "Decibels",
     "Duration",
@@ -76,10 +77,13 @@ _TEMPERATURES = {
     "k": "kelvin",
     "kelvin": "kelvin",
 }
+MM_PER_INCH = 25.4
+"""Exact: NIST SP 811 (2008), appendix B.8."""
+
 # Factors of the units that most station files use, by the unit of the result. They are pint's, which
 # takes a third of a second to load and is asked for every other unit.
 _FACTORS = {
-    "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "um": 0.001, "thou": 0.0254},
+    "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, "um": 0.001, "thou": 0.0254},
     "us": {"us": 1.0, "ns": 0.001, "ms": 1000.0, "s": 1e6},
     "mm/us": {"m/s": 0.001, "mm/us": 1.0, "km/s": 1.0},
     "mm/s": {"mm/s": 1.0, "m/s": 1000.0},

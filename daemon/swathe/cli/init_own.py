@@ -21,6 +21,7 @@ from swathe.draft import (
     needed_scales,
     own_device,
     own_tables,
+    refuse_existing,
     sources_text,
     station_file_text,
     try_port,
@@ -67,11 +68,8 @@ def init_own(flags: DeviceFlags, wishes: PlanWishes, station: Path | None, *, fo
     Raises:
         SwatheError: a flag is missing where nobody can be asked, or the devices do not fit.
     """
-    if station is not None and station.exists() and not force:
-        message = (
-            f"{station}: already there, and not overwritten; name another file, or give --force"
-        )
-        raise SwatheError(message)
+    if station is not None:
+        refuse_existing([station], force=force)
     folder = station.parent if station is not None else Path()
     asked = console.is_terminal and sys.stdin.isatty()
     if asked:
@@ -112,7 +110,7 @@ def _asked(
     """Return the devices and the plan, asked for where no flag gives them."""
     from swathe.cli.init_questions import InitQuestions
     from swathe.cli.step_prompts import discard_typed
-    from swathe.cli.typed_line import typed_line
+    from swathe.cli.typed_answer import typed_answer
     from swathe_drivers import list_ports
 
     def trial(url: str) -> PortTrial:
@@ -120,7 +118,7 @@ def _asked(
         discard_typed()  # what is typed meanwhile answers nothing
         return found
 
-    questions = InitQuestions(typed_line, trial=trial, folder=folder, force=force)
+    questions = InitQuestions(typed_answer, trial=trial, folder=folder, force=force)
     say("Enter takes what is in brackets; Ctrl-C ends, and nothing is written.")
     say("No device at hand? `swathe init --simulated belt` needs none.")
     ports = []

@@ -11,12 +11,12 @@ from pathlib import Path
 from swathe.errors import SwatheError
 from swathe.station import parse_station
 
-__all__ = ["write_station_files"]
+__all__ = ["refuse_existing", "write_station_files"]
 
 _NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
 
 
-def _refuse_existing(paths: list[Path], *, force: bool) -> None:
+def refuse_existing(paths: list[Path], *, force: bool) -> None:
     """Refuse to go on where one of the files is there.
 
     Raises:
@@ -56,7 +56,7 @@ def write_station_files(
         message = f"{station} is the description of a device: name the station file otherwise"
         raise SwatheError(message)
     files = {**others, station: text}  # the station file last: it names the others
-    _refuse_existing(list(files), force=force)
+    refuse_existing(list(files), force=force)
     parse_station(text, station, descriptions=descriptions or {}, folder=None)
     partial: dict[Path, Path] = {}
     made: list[Path] = []

@@ -8,6 +8,7 @@ from pathlib import Path
 from swathe.draft.own_devices import OwnDevice
 from swathe.draft.parts import (
     calibration_table,
+    echo_tables,
     head_table,
     page_table,
     publish_table,
@@ -112,7 +113,7 @@ def own_tables(
     if "thickness" not in gauge.decoder.gives:
         tables.append(_calibration_table(velocity, given=bool(wishes.velocity)))
     tables += _block_tables(wishes.nominal)
-    tables += _echo_tables(gauge, wishes.nominal, velocity)
+    tables += _own_gate(gauge, wishes.nominal, velocity)
     devices = [gauge] if encoder is None else [encoder, gauge]
     tables += [_device_table(device, alone=len(devices) == 1) for device in devices]
     return [*tables, page_table(), publish_table(), *([TableDraft("", (), _CRAWLER)] * bool(axes))]
@@ -239,7 +240,7 @@ def _block_tables(nominal: str) -> list[TableDraft]:
     ]
 
 
-def _echo_tables(gauge: OwnDevice, nominal: str, velocity: str) -> list[TableDraft]:
+def _own_gate(gauge: OwnDevice, nominal: str, velocity: str) -> list[TableDraft]:
     """Return a gate around the back wall of the nominal thickness, for a gauge that sends A-scans."""
     form = gauge.decoder.waveform
     if form is None:
@@ -247,20 +248,12 @@ def _echo_tables(gauge: OwnDevice, nominal: str, velocity: str) -> list[TableDra
     flight = 2 * positive_length(nominal) / sound_velocity(velocity)
     end = form.start_us + form.samples * form.interval_us
     start = max(form.start_us, min(0.4 * flight, end - 2 * form.interval_us))
-    return [
-        TableDraft("echo", (KeyDraft("time_of_flight", "back wall", "the gate that measures it"),)),
-        TableDraft(
-            "echo.gate",
-            (
-                KeyDraft("name", "back wall"),
-                KeyDraft("start", f"{start:.6g} us"),
-                KeyDraft("width", f"{min(1.2 * flight, 0.99 * (end - start)):.6g} us"),
-                KeyDraft("threshold", "30 %", "of full screen height"),
-            ),
-            "Around the echo of the nominal thickness: set it with `swathe setup`.",
-            repeated=True,
-        ),
-    ]
+    return echo_tables(
+        start,
+        min(1.2 * flight, 0.99 * (end - start)),
+        comment="The A-scan is measured by gates.",
+        gate_comment="Around the echo of the nominal thickness: set it with `swathe setup`.",
+    )
 
 
 def _device_table(device: OwnDevice, *, alone: bool) -> TableDraft:

@@ -9,6 +9,7 @@ from swathe.draft.tables import KeyDraft, TableDraft
 __all__ = [
     "calibration_table",
     "columns_entry",
+    "echo_tables",
     "head_table",
     "page_table",
     "publish_table",
@@ -116,3 +117,34 @@ def publish_table() -> TableDraft:
 def columns_entry(columns: Sequence[object]) -> KeyDraft:
     """Return the list of a text protocol's columns."""
     return KeyDraft("columns", tuple(columns), "of a line, from the left")
+
+
+def echo_tables(
+    start_us: float,
+    width_us: float,
+    *,
+    keys: Sequence[KeyDraft] = (),
+    comment: str,
+    gate_comment: str = "",
+) -> list[TableDraft]:
+    """Return ``[echo]`` with a gate around the back wall.
+
+    Args:
+        start_us: of the gate, µs.
+        width_us: of the gate, µs.
+        keys: further ones of ``[echo]``.
+        comment: ahead of it.
+        gate_comment: ahead of the gate.
+    """
+    name = "back wall"
+    measured = KeyDraft("time_of_flight", name, "the gate that measures it")
+    gate = (
+        KeyDraft("name", name),
+        KeyDraft("start", f"{start_us:.6g} us"),
+        KeyDraft("width", f"{width_us:.6g} us"),
+        KeyDraft("threshold", "30 %", "of full screen height"),
+    )
+    return [
+        TableDraft("echo", (measured, *keys), comment),
+        TableDraft("echo.gate", gate, gate_comment, repeated=True),
+    ]

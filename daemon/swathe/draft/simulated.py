@@ -13,7 +13,7 @@ from swathe.draft.parts import (
     publish_table,
     survey_table,
 )
-from swathe.draft.simulated_devices import device_tables, echo_tables, gauge_of_scenario
+from swathe.draft.simulated_devices import device_tables, gate_tables, gauge_of_scenario
 from swathe.draft.simulated_motion import motion_tables
 from swathe.draft.tables import KeyDraft, TableDraft
 from swathe.draft.wishes import PlanWishes, cell_size, mm_text, positive_length, width_of
@@ -86,7 +86,7 @@ def simulated_draft(
             why = "of the zero crossing: a quarter of a period behind the echo's top"
         velocity = f"{scenario.part.velocity_mm_per_us * 1000:.9g} m/s"
         tables.append(calibration_table(velocity, f"{offset:.9g} us", why_offset=why))
-    tables += echo_tables(gauge)
+    tables += gate_tables(gauge)
     tables += device_tables(scenario, ports)
     tables += motion_tables(scenario, ports)
     tables += [page_table(), publish_table()]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from swathe.draft.parts import columns_entry
+from swathe.draft.parts import columns_entry, echo_tables
 from swathe.draft.tables import KeyDraft, TableDraft
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
         WaveformModel,
     )
 
-__all__ = ["device_tables", "echo_tables", "gauge_of_scenario", "simulated_address"]
+__all__ = ["device_tables", "gate_tables", "gauge_of_scenario", "simulated_address"]
 
 _LETTERS = {"encoder": "P", "gauge": "R", "combined": "C"}
 # Code of full screen height, by the bits of a sample.
@@ -137,33 +137,21 @@ def _frames(waveform: WaveformModel) -> list[KeyDraft]:
     ]
 
 
-def echo_tables(gauge: GaugeModel | CombinedModel) -> list[TableDraft]:
+def gate_tables(gauge: GaugeModel | CombinedModel) -> list[TableDraft]:
     """Return ``[echo]`` with its gate for a gauge that sends A-scans; else nothing."""
     waveform = gauge.waveform
     if waveform is None:
         return []
     end = waveform.start_us + waveform.samples / waveform.sampling_mhz
     start = max(waveform.start_us, gauge.zero_offset_us + 0.2)
+    band = KeyDraft("band", {"centre": f"{waveform.frequency_mhz:.9g} MHz"}, "against noise")
+    kept = KeyDraft("waveforms", True, "each cell keeps the A-scan of its reading")
     return [
-        TableDraft(
-            "echo",
-            (
-                KeyDraft("time_of_flight", "back wall", "the gate that measures it"),
-                KeyDraft("band", {"centre": f"{waveform.frequency_mhz:.9g} MHz"}, "against noise"),
-            ),
-            "The A-scan is measured by gates; `swathe setup` shows it live and changes them.",
+        *echo_tables(
+            start,
+            min(6.0, end - start),
+            keys=[band],
+            comment="The A-scan is measured by gates; `swathe setup` shows it live and changes them.",
         ),
-        TableDraft(
-            "echo.gate",
-            (
-                KeyDraft("name", "back wall"),
-                KeyDraft("start", f"{start:.9g} us"),
-                KeyDraft("width", f"{min(6.0, end - start):.9g} us"),
-                KeyDraft("threshold", "30 %", "of full screen height"),
-            ),
-            repeated=True,
-        ),
-        TableDraft(
-            "store", (KeyDraft("waveforms", True, "each cell keeps the A-scan of its reading"),)
-        ),
+        TableDraft("store", (kept,)),
     ]

@@ -28,6 +28,7 @@ from swathe.motion import (
     scan_speed,
 )
 from swathe.station import MotionTable, Station
+from swathe.units import MM_PER_INCH
 
 __all__ = ["FirstMove", "first_speed"]
 
@@ -35,7 +36,6 @@ Place = tuple[float | None, float | None]
 
 _TURN_SECONDS = 0.01
 _SLOWER = 5
-_INCH_MM = 25.4
 # So long an encoder is watched before anything is commanded.
 _WATCHED_NS = 200_000_000
 _MARGIN_NS = 100_000_000
@@ -57,7 +57,7 @@ def first_speed(length: float, *, scan: float, axis: float, acceleration: float)
         axis: highest speed of the axis, mm/s.
         acceleration: of the axis, mm/s².
     """
-    return min(min(scan, axis) / _SLOWER, math.sqrt(2 * acceleration * length) / _INCH_MM)
+    return min(min(scan, axis) / _SLOWER, math.sqrt(2 * acceleration * length) / MM_PER_INCH)
 
 
 @dataclass(slots=True)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from swathe.display_units import DisplayUnits
 from swathe.live.crawl.drive import REACHED_MM
 from swathe.station import AxisSettings
+from swathe.units import MM_PER_INCH
 
 __all__ = ["MoveFinding", "Moved", "ShortMove", "tolerance_of"]
 
-_INCH_MM = 25.4
 # Nearer than this share to 25.4, or to its reciprocal, a ratio is that of inches and millimetres.
 _NEAR = 0.1
 # Common practice, no source: a tenth is to be found, and an encoder wheel is a few percent off.
@@ -152,4 +152,4 @@ class ShortMove:
 
 
 def _is_inch(ratio: float) -> bool:
-    return any(abs(ratio - inch) <= _NEAR * inch for inch in (_INCH_MM, 1 / _INCH_MM))
+    return any(abs(ratio - inch) <= _NEAR * inch for inch in (MM_PER_INCH, 1 / MM_PER_INCH))

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from swathe.cli import typed_line as module
-from swathe.cli.typed_line import typed_line
+from swathe.cli import typed_answer as module
+from swathe.cli.typed_answer import typed_answer
 
 
 class Answering:
@@ -60,7 +60,7 @@ def prompt_answered(
     thread = threading.Thread(target=answer)
     thread.start()
     try:
-        return typed_line("part: ")
+        return typed_answer("part: ")
     finally:
         over.set()
         thread.join()

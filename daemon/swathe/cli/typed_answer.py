@@ -11,10 +11,10 @@ from collections.abc import Iterator
 
 from swathe.cli.app import console
 
-__all__ = ["typed_line"]
+__all__ = ["typed_answer"]
 
 
-def typed_line(prompt: str) -> str:
+def typed_answer(prompt: str) -> str:
     """Return the line that is typed after a prompt, without its end.
 
     Raises:

@@ -15,6 +15,7 @@ from swathe.messages import (
     CheckingMessage,
     CheckMessage,
     ConfirmMessage,
+    CrawlerMessage,
     GapMessage,
     LineMessage,
     Message,
@@ -34,6 +35,7 @@ M = TypeVar("M", bound=Message)
 
 # A station that scans sends several messages a second, over a slow link every few seconds.
 _STALE_SECONDS = 10.0
+_AT_WORK = ("scanning", "paused", "waiting", "faulted")
 # A message of a station has some kB; a plan of many zones and marks some more.
 _MESSAGE_BYTES = 1 << 20
 # Bounds of a plan that is drawn: 1,000 km, cells of 1 nm, and lines.
@@ -41,6 +43,7 @@ _FAR_MM, _FINE_MM, _LINES = 1e9, 1e-6, 500_000
 _MODELS: dict[str, type[Message]] = {
     "state": StateMessage,
     "progress": ProgressMessage,
+    "crawler": CrawlerMessage,
     "rescan": RescanMessage,
     "line": LineMessage,
     "gap": GapMessage,
@@ -67,6 +70,7 @@ class StationView:
     name: str
     state: StateMessage | None = None
     progress: ProgressMessage | None = None
+    crawler: CrawlerMessage | None = None
     rescan: RescanMessage | None = None
     spots: SpotsMessage | None = None
     checking: CheckingMessage | None = None
@@ -124,6 +128,8 @@ class StationView:
                 self.state = message
             case ProgressMessage():
                 self.progress = message
+            case CrawlerMessage():
+                self.crawler = message
             case RescanMessage():
                 self.rescan = message
             case SpotsMessage():
@@ -156,7 +162,7 @@ class StationView:
         for kept in (self.lines, self.gaps, self.checks, self.alarms, self.ports):
             kept.clear()
         self.state = self.progress = self.rescan = self.spots = self.checking = None
-        self.confirm = None
+        self.confirm = self.crawler = None
 
     def _forget(self, kind: str, name: str) -> None:
         kept: dict[str, dict[int, Any]] = {
@@ -230,7 +236,7 @@ class StationView:
     def is_stale(self, now: float, wall: datetime) -> bool:
         """Return whether no message comes from a station that ought to send some."""
         age = self.age(now, wall)
-        at_work = self.state is not None and self.state.state in ("scanning", "paused")
+        at_work = self.state is not None and self.state.state in _AT_WORK
         return at_work and age is not None and age > _STALE_SECONDS
 
 

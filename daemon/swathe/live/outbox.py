@@ -37,6 +37,7 @@ class Outbox:
         self._clock = clock
         self._intervals = {
             "progress": settings.progress_interval,
+            "crawler": settings.progress_interval,
             "gap": settings.gap_interval,
             "alarm": settings.gap_interval,
             "confirm": settings.gap_interval,

@@ -8,6 +8,7 @@ from swathe.messages.base import Heading, Message
 from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.confirm import ConfirmMessage
+from swathe.messages.crawler import CrawlerFault, CrawlerMessage
 from swathe.messages.models import (
     DelayMessage,
     GapMessage,
@@ -15,6 +16,7 @@ from swathe.messages.models import (
     PlanMessage,
     PortMessage,
     ProgressMessage,
+    RunState,
     StateMessage,
 )
 from swathe.messages.revisions import RevisionsMessage
@@ -33,6 +35,8 @@ __all__ = [
     "CommandMessage",
     "ConfirmMessage",
     "ConfirmSnapshot",
+    "CrawlerFault",
+    "CrawlerMessage",
     "DelayMessage",
     "ExcludedZoneSnapshot",
     "Extent",
@@ -47,6 +51,7 @@ __all__ = [
     "RescanMessage",
     "RevisionSnapshot",
     "RevisionsMessage",
+    "RunState",
     "SpotMessage",
     "SpotsMessage",
     "StateMessage",

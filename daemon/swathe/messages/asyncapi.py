@@ -16,6 +16,7 @@ from swathe.messages.alarm import AlarmMessage, RescanMessage
 from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.confirm import ConfirmMessage
+from swathe.messages.crawler import CrawlerMessage
 from swathe.messages.models import (
     GapMessage,
     LineMessage,
@@ -30,7 +31,7 @@ from swathe.pipeline.progress.fields import Snapshot
 
 __all__ = ["CONTRACT_VERSION", "asyncapi_document"]
 
-CONTRACT_VERSION = "1.2.0"
+CONTRACT_VERSION = "1.3.0"
 """Of the contract: the major number is the messages' `version`, the minor rises with new fields."""
 
 _BINDING = "0.2.0"
@@ -69,6 +70,7 @@ class _Topic:
 _TOPICS = (
     _Topic("state", StateMessage),
     _Topic("progress", ProgressMessage, interval="progress_interval"),
+    _Topic("crawler", CrawlerMessage, interval="progress_interval"),
     _Topic("line/{number}", LineMessage, interval="line_interval"),
     _Topic("gap/{number}", GapMessage, interval="gap_interval"),
     _Topic("check/{number}", CheckMessage),

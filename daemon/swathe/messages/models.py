@@ -22,7 +22,7 @@ from swathe.pipeline import (
 )
 from swathe.pipeline.progress.confirm_snapshot import Where
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
-from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, count_text
+from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, count_text
 from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, MarkSnapshot
 from swathe.pipeline.progress.time_snapshot import TimeSnapshot, time_snapshots
 from swathe.station import beam_on_wall, beam_warnings
@@ -36,6 +36,7 @@ __all__ = [
     "PlanMessage",
     "PortMessage",
     "ProgressMessage",
+    "RunState",
     "StateMessage",
 ]
 
@@ -123,12 +124,45 @@ class PlanMessage(Snapshot):
         )
 
 
+RunState = Literal[
+    "resuming", "scanning", "paused", "waiting", "faulted", "complete", "incomplete", "offline"
+]
+"""What a station does. Each is a state of its own, and `swathe.live.run_state` decides which."""
+
+
 class StateMessage(Message):
     """What the station does; also the last will."""
 
     message: Literal["state"] = "state"
-    state: Literal["resuming", "scanning", "paused", "complete", "incomplete", "offline"]
-    reason: str = ""
+    state: RunState = Field(
+        description="resuming: earlier runs are replayed, or messages of a survey placed again "
+        "follow; scanning; paused: readings belong to no cell, by whom is in 'by'; waiting: a person "
+        "has to do what 'todo' names; faulted: a fault stopped the crawler, which continues by itself "
+        "if it can; complete and incomplete: the run is over; offline: the broker lost the station"
+    )
+    reason: str = Field("", description="why, in words; empty where there is nothing to add")
+    by: str = Field(
+        "", description="who paused; 'crawler' where it did by itself; empty in other states"
+    )
+    todo: str = Field(
+        "", description="what a person has to do, and where; empty where nothing is needed"
+    )
+    since: UtcTime | None = Field(
+        None,
+        description="when this state was entered; null of 'offline': the newest time of the "
+        "station's other messages is the last evidence of it",
+    )
+    halted: bool = Field(
+        False,
+        description="of a run that is over and incomplete: whether a fault had stopped the crawler, "
+        "and nobody had resumed it",
+    )
+    resumed: Annotated[float | None, Digits(1)] = Field(
+        None, description="of earlier runs so much is replayed, percent; null unless resuming"
+    )
+    resumed_in: Annotated[float | None, Digits(0)] = Field(
+        None, description="time until all is, s; null while unknown"
+    )
     part: str = ""
     session: str = Field(
         "", description="of the process: a new one each time; two of them are two stations"

@@ -4,6 +4,7 @@
 
     swathe/STATION/state            retained; also the last will
     swathe/STATION/progress         retained
+    swathe/STATION/crawler          retained; where a crawler may move in the run
     swathe/STATION/line/NUMBER      retained
     swathe/STATION/gap/NUMBER       retained, closed gaps too
     swathe/STATION/check/NUMBER     retained; calibration checks
@@ -43,6 +44,11 @@ class Topics:
     def progress(self) -> str:
         """Topic of the progress."""
         return f"{ROOT}/{self.station}/progress"
+
+    @property
+    def crawler(self) -> str:
+        """Topic of the crawler."""
+        return f"{ROOT}/{self.station}/crawler"
 
     @property
     def command(self) -> str:
@@ -85,6 +91,7 @@ class Topics:
         one = (
             self.state,
             self.progress,
+            self.crawler,
             self.checking,
             self.rescan,
             self.revisions,

@@ -20,6 +20,7 @@ __all__ = ["WatchLink"]
 _KINDS = (
     "state",
     "progress",
+    "crawler",
     "line/+",
     "gap/+",
     "check/+",

@@ -6,7 +6,7 @@ import json
 import math
 from collections import Counter
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from hypothesis import given
@@ -21,6 +21,8 @@ from swathe.messages import (
     CommandMessage,
     ConfirmMessage,
     ConfirmSnapshot,
+    CrawlerFault,
+    CrawlerMessage,
     DelayMessage,
     Extent,
     GapMessage,
@@ -39,6 +41,8 @@ from swathe.messages import (
     moment,
 )
 from swathe.messages.asyncapi import asyncapi_document
+from swathe.messages.crawler import CrawlerState
+from swathe.motion import State
 from swathe.pipeline import (
     Alarm,
     Check,
@@ -218,6 +222,41 @@ DOUBTFUL = ConfirmSnapshot(
 
 EXAMPLES: list[tuple[str, BaseModel]] = [
     ("state", StateMessage(**OF, state="scanning", part="penstock 3")),
+    (
+        "state",
+        StateMessage(
+            **OF,
+            state="waiting",
+            reason="stopped: motor and encoder disagree",
+            todo="press g at the station",
+            since=NOW,
+        ),
+    ),
+    ("state", StateMessage(**OF, state="resuming", resumed=41.26, resumed_in=12.3)),
+    (
+        "crawler",
+        CrawlerMessage(
+            **OF,
+            state="faulted",
+            since=NOW,
+            armed=False,
+            moving=False,
+            doing="waiting for a person",
+            todo="press g at the station",
+            fault=CrawlerFault(
+                cause="motor and encoder disagree",
+                text="2.5 mm apart",
+                measured=2.5,
+                limit=2.0,
+                unit="mm",
+                likely="wheel slip",
+                since=NOW,
+            ),
+            motor_scan=12.3456,
+            line=12,
+            lines=31,
+        ),
+    ),
     ("progress", ProgressMessage.of(progress(), OF)),
     (
         "progress",
@@ -371,11 +410,17 @@ def test_schema_every_field_is_described_or_obvious() -> None:
             assert schema.get("description") or field in OBVIOUS, f"{name}: {field}"
 
 
+def test_crawler_states_are_those_of_the_machine() -> None:
+    """The message lists exactly the states of the state machine, which it must not import."""
+    assert get_args(CrawlerState) == tuple(str(state) for state in State)
+
+
 def test_contract_retained_but_commands() -> None:
     """What is so is retained; what is said once is not."""
     assert retained(asyncapi_document()) == {
         "swathe/{station}/state": True,
         "swathe/{station}/progress": True,
+        "swathe/{station}/crawler": True,
         "swathe/{station}/line/{number}": True,
         "swathe/{station}/gap/{number}": True,
         "swathe/{station}/check/{number}": True,
@@ -396,6 +441,7 @@ def test_topics_of_a_station() -> None:
     topics = Topics("bench")
     assert topics.state == "swathe/bench/state"
     assert topics.progress == "swathe/bench/progress"
+    assert topics.crawler == "swathe/bench/crawler"
     assert topics.command == "swathe/bench/command"
     assert topics.line(3) == "swathe/bench/line/3"
     assert topics.gap(7) == "swathe/bench/gap/7"

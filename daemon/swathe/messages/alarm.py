@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from swathe.messages.base import Heading, Message
+from swathe.messages.base import KIND, Heading, Message
 from swathe.pipeline import Alarm, GapSnapshot, RequestedGap
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime
 from swathe.station import AlarmKind
@@ -17,7 +17,7 @@ __all__ = ["AlarmMessage", "RescanMessage", "WantedExtent"]
 class AlarmMessage(Message):
     """Something that somebody should look at: raised, or over."""
 
-    message: Literal["alarm"] = "alarm"
+    message: Annotated[Literal["alarm"], KIND] = "alarm"
     number: int = Field(description="of the alarm, from 1")
     kind: AlarmKind = Field(description="what it is about")
     status: Literal["raised", "over"] = Field(description="whether its reason lasts")
@@ -55,7 +55,7 @@ class WantedExtent(Snapshot):
 class RescanMessage(Message):
     """The gaps that are to be scanned again next; for who steers the probe."""
 
-    message: Literal["rescan"] = "rescan"
+    message: Annotated[Literal["rescan"], KIND] = "rescan"
     wanted: tuple[WantedExtent, ...] = Field(description="in this order; empty when there is none")
 
     @classmethod

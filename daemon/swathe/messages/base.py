@@ -9,7 +9,10 @@ from pydantic import Field
 
 from swathe.pipeline.progress.fields import Snapshot, UtcTime
 
-__all__ = ["Heading", "Message"]
+__all__ = ["KIND", "Heading", "Message"]
+
+KIND: Any = Field(description="kind of message; one a topic")
+"""Of the field `message` of each message."""
 
 
 class Heading(TypedDict):
@@ -23,10 +26,13 @@ class Heading(TypedDict):
 class Message(Snapshot):
     """The heading of a message: which contract, station and survey, and when."""
 
-    version: Literal[1] = 1
-    station: str
+    version: Literal[1] = Field(
+        1,
+        description="of the contract: a new one where a field is renamed, removed or has another meaning",
+    )
+    station: str = Field(description="name of the station, as in its station file and topics")
     survey: str = Field(description="identity of the survey, new for each new survey")
-    time: UtcTime
+    time: UtcTime = Field(description="when it was made: by the survey's time, UTC")
 
     @classmethod
     def of(cls, facts: object, heading: Heading, **other: Any) -> Self:  # noqa: ANN401  any field

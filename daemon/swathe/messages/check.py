@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from swathe.messages.base import Heading, Message
+from swathe.messages.base import KIND, Heading, Message
 from swathe.pipeline import Check, CheckPhase
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 
@@ -33,10 +33,10 @@ class StepMessage(Snapshot):
 class CheckMessage(Message):
     """A calibration check on a block of known steps."""
 
-    message: Literal["check"] = "check"
+    message: Annotated[Literal["check"], KIND] = "check"
     number: int = Field(description="of the check, from 1")
     phase: CheckPhase = Field(description="before the scan, at an interval, or after it")
-    by: str
+    by: str = Field(description="who made it")
     block: str = Field(description="which block")
     ended: UtcTime = Field(description="when the check ended")
     tolerance: float = Field(description="greatest deviation that passes, mm")
@@ -55,7 +55,7 @@ class CheckMessage(Message):
 class CheckingMessage(Message):
     """A calibration check within the run: the one in progress, or the one that is due."""
 
-    message: Literal["checking"] = "checking"
+    message: Annotated[Literal["checking"], KIND] = "checking"
     active: bool = Field(description="whether a check is in progress")
     asked: bool = Field(
         description="whether one is asked for now: it is due, and the line has ended"

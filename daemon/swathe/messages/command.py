@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from swathe.messages.base import Message
+from swathe.messages.base import KIND, Message
 from swathe.messages.topics import ROOT
 from swathe.pipeline import CheckPhase
 from swathe.pipeline.progress.fields import Snapshot, UtcTime
@@ -38,7 +38,7 @@ class CommandMessage(Snapshot):
     with other contents, the id is refused.
     """
 
-    version: Literal[1] = 1
+    version: Literal[1] = Field(1, description="of the contract")
     command: Literal[
         "next line",
         "previous line",
@@ -68,7 +68,7 @@ class CommandMessage(Snapshot):
         "check give up",
         "stop",
         "alive",
-    ]
+    ] = Field(description="what is to be done; the fields that it needs are named at each")
     id: str = Field(
         pattern=r"^[A-Za-z0-9_-]{1,64}$",
         description="chosen by the sender, a new one each time; the reply repeats it",
@@ -166,8 +166,8 @@ class CommandMessage(Snapshot):
 class ReplyMessage(Message):
     """The reply to a command."""
 
-    message: Literal["reply"] = "reply"
+    message: Annotated[Literal["reply"], KIND] = "reply"
     id: str = Field(description="of the command")
-    accepted: bool
+    accepted: bool = Field(description="whether it was executed")
     detail: str = Field(description="what was done, or 'refused: ' and the reason")
     session: str = Field("", description="of the process that replies, as in the state message")

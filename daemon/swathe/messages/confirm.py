@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
-from swathe.messages.base import Heading, Message
+from swathe.messages.base import KIND, Heading, Message
 from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot
 
 __all__ = ["ConfirmMessage"]
@@ -18,7 +18,7 @@ _MOST = 100
 class ConfirmMessage(Message):
     """The places to confirm, most dangerous first; rejected ones are last."""
 
-    message: Literal["confirm"] = "confirm"
+    message: Annotated[Literal["confirm"], KIND] = "confirm"
     places: tuple[ConfirmSnapshot, ...] = Field(
         description="the first 100 of them: low values before high ones, the thinnest first"
     )

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from swathe.messages.base import Message
+from swathe.messages.base import KIND, Message
 from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 
 __all__ = ["CrawlerFault", "CrawlerMessage", "CrawlerState"]
@@ -32,10 +32,10 @@ class CrawlerFault(Snapshot):
     cause: str = Field(description="what stopped it, such as 'motor and encoder disagree'")
     text: str = Field(description="in words: measured value, limit and likely cause, where known")
     measured: Annotated[float | None, Digits(3)] = Field(
-        None, description="the value that was beyond its limit; null where it is none"
+        None, description="the value that was beyond its limit, in 'unit'; null where it is none"
     )
     limit: Annotated[float | None, Digits(3)] = Field(
-        None, description="the limit of the station file that it is compared with"
+        None, description="the limit of the station file that it is compared with, in 'unit'"
     )
     unit: str = Field("", description="of both: mm or ms")
     likely: str = Field(
@@ -48,7 +48,7 @@ class CrawlerFault(Snapshot):
 class CrawlerMessage(Message):
     """What the crawler of a run does; published only where it may move in this run."""
 
-    message: Literal["crawler"] = "crawler"
+    message: Annotated[Literal["crawler"], KIND] = "crawler"
     state: CrawlerState = Field(
         description="of the machine: disarmed, armed (at rest between two moves), homing, moving, "
         "stopping, failing (a stop because of a fault is sent), stopped, faulted, ended"

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from swathe.messages.base import Heading, Message
+from swathe.messages.base import KIND, Heading, Message
 from swathe.pipeline import (
     DelayEstimate,
     DeviceTally,
@@ -44,8 +44,8 @@ __all__ = [
 class PlanMessage(Snapshot):
     """The plan, so that a map can be drawn: the outer borders of its cells and the excluded zones."""
 
-    scan: Extent
-    index: Extent
+    scan: Extent = Field(description="outer borders of the cells on the scan axis, mm")
+    index: Extent = Field(description="outer borders of the cells on the index axis, mm")
     units: Literal["mm", "in"] = Field(
         "mm",
         description="unit of lengths that the operator reads: texts have it, numbers are mm always",
@@ -78,9 +78,9 @@ class PlanMessage(Snapshot):
     scan_turn: Extent | None = Field(
         None,
         description="of a scan axis that is a circumference: from where to where its positions "
-        "read; null otherwise",
+        "read, mm; null otherwise",
     )
-    index_turn: Extent | None = Field(None, description="likewise of the index axis")
+    index_turn: Extent | None = Field(None, description="likewise of the index axis, mm")
     scan_ends: tuple[str, ...] = Field(
         ("", ""),
         min_length=2,
@@ -133,7 +133,7 @@ RunState = Literal[
 class StateMessage(Message):
     """What the station does; also the last will."""
 
-    message: Literal["state"] = "state"
+    message: Annotated[Literal["state"], KIND] = "state"
     state: RunState = Field(
         description="resuming: earlier runs are replayed, or messages of a survey placed again "
         "follow; scanning; paused: readings belong to no cell, by whom is in 'by'; waiting: a person "
@@ -158,12 +158,12 @@ class StateMessage(Message):
         "and nobody had resumed it",
     )
     resumed: Annotated[float | None, Digits(1)] = Field(
-        None, description="of earlier runs so much is replayed, percent; null unless resuming"
+        None, description="of earlier runs so much is replayed, %; null unless resuming"
     )
     resumed_in: Annotated[float | None, Digits(0)] = Field(
         None, description="time until all is, s; null while unknown"
     )
-    part: str = ""
+    part: str = Field("", description="what is measured, as in the station file")
     session: str = Field(
         "", description="of the process: a new one each time; two of them are two stations"
     )
@@ -173,13 +173,13 @@ class StateMessage(Message):
 class ProgressMessage(ProgressSnapshot, Message):
     """How far the survey is and where the probe is."""
 
-    message: Literal["progress"] = "progress"
+    message: Annotated[Literal["progress"], KIND] = "progress"
 
 
 class LineMessage(LineSnapshot, Message):
     """A line that the probe has left, or that changed after."""
 
-    message: Literal["line"] = "line"
+    message: Annotated[Literal["line"], KIND] = "line"
 
 
 class GapMessage(GapSnapshot, Message):
@@ -188,16 +188,16 @@ class GapMessage(GapSnapshot, Message):
     Of a closed gap, cells, causes, area and extents are those that it had at its largest.
     """
 
-    message: Literal["gap"] = "gap"
+    message: Annotated[Literal["gap"], KIND] = "gap"
 
 
 class FaultExcerpt(Snapshot):
     """Bytes that did not become a record."""
 
     offset: int = Field(description="byte offset in the port's stream, counted over all runs")
-    length: int
-    reason: str
-    detail: str
+    length: int = Field(description="how many bytes")
+    reason: str = Field(description="what is wrong with them, one of a few words")
+    detail: str = Field(description="in words")
     excerpt: str = Field(description="the first bytes, as text with escapes")
 
     @classmethod
@@ -244,13 +244,13 @@ class DelayMessage(Snapshot):
 class PortMessage(Message):
     """Health of one device's port."""
 
-    message: Literal["port"] = "port"
-    device: str
-    state: str
-    detail: str
-    bytes: int
-    readings: int
-    positions: int
+    message: Annotated[Literal["port"], KIND] = "port"
+    device: str = Field(description="name of the device, as in the station file")
+    state: str = Field(description="of the port: open, or why not")
+    detail: str = Field(description="what is wrong, in words; empty while nothing is")
+    bytes: int = Field(description="bytes that came, over all runs")
+    readings: int = Field(description="readings that were decoded from them")
+    positions: int = Field(description="positions that were decoded from them")
     glitches: int = Field(description="positions that no probe can have reached, kept out")
     missing: int = Field(description="records lost before they arrived, by their running number")
     saturated: int = Field(
@@ -269,7 +269,7 @@ class PortMessage(Message):
         0, description="bytes that belong to no record: of faults, of lines or frames to be ignored"
     )
     faults: dict[str, int] = Field(description="faults by reason")
-    last_fault: FaultExcerpt | None
+    last_fault: FaultExcerpt | None = Field(description="the newest fault; null before any")
     stalls: int = Field(description="times that reading waited because the daemon was busy")
     delay: DelayMessage | None = Field(
         None, description="of a gauge: its delay estimated from the scan, against the one in force"

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
-from swathe.messages.base import Heading, Message
+from swathe.messages.base import KIND, Heading, Message
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
 
 __all__ = ["RevisionsMessage"]
@@ -16,7 +16,7 @@ __all__ = ["RevisionsMessage"]
 class RevisionsMessage(Message):
     """The readings that operators discarded or moved, those restored since too."""
 
-    message: Literal["revisions"] = "revisions"
+    message: Annotated[Literal["revisions"], KIND] = "revisions"
     revisions: tuple[RevisionSnapshot, ...] = Field(
         description="in the order in which they were made; empty when there is none"
     )

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from swathe.messages.base import Message
+from swathe.messages.base import KIND, Message
 from swathe.pipeline.spots.snapshot import SpotNowSnapshot, SpotSnapshot
 
 __all__ = ["SpotMessage", "SpotsMessage"]
@@ -13,10 +13,10 @@ __all__ = ["SpotMessage", "SpotsMessage"]
 class SpotMessage(Message, SpotSnapshot):
     """A spot of the plan, and what was read there."""
 
-    message: Literal["spot"] = "spot"
+    message: Annotated[Literal["spot"], KIND] = "spot"
 
 
 class SpotsMessage(Message, SpotNowSnapshot):
     """The spot that is to be read, and what the gauge reads now."""
 
-    message: Literal["spots"] = "spots"
+    message: Annotated[Literal["spots"], KIND] = "spots"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections import Counter
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any, get_args
 
@@ -351,63 +353,61 @@ def test_schema_refuses_what_the_model_refuses(topic: str, message: BaseModel) -
         type(message).model_validate({**payload, "colour": "red"})
 
 
-OBVIOUS = frozenset(
-    [
-        "version",
-        "station",
-        "survey",
-        "time",
-        "message",
-        "state",
-        "reason",
-        "part",
-        "measured",
-        "required",
-        "open_gaps",
-        "line",
-        "readings",
-        "positions",
-        "unplaced",
-        "outside",
-        "cells",
-        "bytes",
-        "device",
-        "detail",
-        "command",
-        "id",
-        "accepted",
-        "status",
-        "opened",
-        "closed",
-        "end",
-        "merged_into",
-        "from",
-        "to",
-        "causes",
-        "cause",
-        "offset",
-        "length",
-        "excerpt",
-        "faults",
-        "scan",
-        "index",
-        "seconds_left",
-        "minimum_scan",
-        "minimum_index",
-        "last_fault",
-        "text",
-        "by",
-    ]
-)
-"""Names that say what they are by themselves; anything else needs a description."""
+_UNIT = re.compile(r", (mm|mm²|mm/s|ms|s|%|1/s|in 'unit')(?=[;:,]|$| where| read)")
+"""A unit in a description: after what the number is, by its symbol (ISO 80000-1, 7.2)."""
+_OTHER_UNITS = {
+    "overdue_minutes": "minutes",
+    "bytes": "bytes",
+    "undecoded": "bytes",
+    "offset": "byte",
+    "length": "bytes",
+}
+"""Whole numbers that are neither counts of things nor their numbers, and how their unit is named."""
 
 
-def test_schema_every_field_is_described_or_obvious() -> None:
+def _fields(schema: dict[str, Any], path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield the fields of a schema, those of objects within it and of its alternatives too."""
+    for name, field in schema.get("properties", {}).items():
+        yield f"{path}.{name}", field
+        for part in (field, *field.get("anyOf", ()), field.get("items", {})):
+            yield from _fields(part, f"{path}.{name}")
+
+
+def _all_fields() -> list[tuple[str, dict[str, Any]]]:
+    schemas = asyncapi_document()["components"]["schemas"]
+    assert all(model.get("description") for model in schemas.values())
+    return [one for name, model in schemas.items() for one in _fields(model, name)]
+
+
+def _types(field: dict[str, Any]) -> set[str]:
+    return {part.get("type", "") for part in (field, *field.get("anyOf", ()))}
+
+
+def test_schema_every_field_is_described() -> None:
     """A reader without Python can tell what each field means."""
-    for name, model in asyncapi_document()["components"]["schemas"].items():
-        assert model.get("description"), name
-        for field, schema in model.get("properties", {}).items():
-            assert schema.get("description") or field in OBVIOUS, f"{name}: {field}"
+    fields = _all_fields()
+    assert len(fields) > 200
+    assert [path for path, field in fields if not field.get("description")] == []
+
+
+def test_schema_every_physical_number_names_its_unit() -> None:
+    """A number that is no count has the symbol of its unit in its description, as its borders have."""
+    without = []
+    for path, field in _all_fields():
+        name, described = path.rpartition(".")[2], field["description"]
+        borders = any(
+            "from" in part.get("properties", {}) for part in (field, *field.get("anyOf", ()))
+        )
+        if "number" in _types(field) or borders:
+            if not _UNIT.search(described):
+                without.append(path)
+        elif "integer" in _types(field):
+            # A dimension that the table of whole numbers lacks is noticed by the word for it.
+            unit = _OTHER_UNITS.get(name)
+            word = re.search(r"second|minute|hour|byte|mm\b", f"{name} {described}")
+            if word if unit is None else unit not in described:
+                without.append(path)
+    assert without == []
 
 
 def test_crawler_states_are_those_of_the_machine() -> None:

@@ -115,10 +115,14 @@ class Extent(NamedTuple):
         source: Any,  # noqa: ANN401  any type that pydantic knows
         handler: GetCoreSchemaHandler,
     ) -> CoreSchema:
-        border = core_schema.typed_dict_field(core_schema.float_schema())
-        pair = core_schema.typed_dict_schema(
-            {"from": border, "to": border}, extra_behavior="forbid", total=True
-        )
+        borders = {
+            name: core_schema.typed_dict_field(
+                core_schema.float_schema(),
+                metadata={"pydantic_js_updates": {"description": f"{which} border, mm"}},
+            )
+            for name, which in (("from", "lower"), ("to", "higher"))
+        }
+        pair = core_schema.typed_dict_schema(borders, extra_behavior="forbid", total=True)
         steps: list[CoreSchema] = [
             core_schema.no_info_before_validator_function(_borders_by_name, pair),
             core_schema.no_info_plain_validator_function(cls._rounded),

@@ -23,7 +23,10 @@ class StretchSnapshot(Snapshot):
         None, description="borders of their positions along the scan axis, mm, both included"
     )
     last: float | None = Field(
-        None, gt=0, le=31_536_000, description="seconds before the command, at most a year"
+        None,
+        gt=0,
+        le=31_536_000,
+        description="taken in so many seconds before the command, s, at most a year",
     )
     begin: str | None = Field(
         None,

@@ -52,7 +52,7 @@ class ProgressSnapshot(Snapshot):
 
     time: UtcTime = Field(description="of this snapshot")
     percent: Annotated[float, Digits(2)] = Field(
-        description="measured share of the required cells, rounded down"
+        description="measured share of the required cells, %, rounded down"
     )
     measured: int = Field(description="required cells that are measured")
     required: int = Field(description="cells that the plan requires")
@@ -86,9 +86,9 @@ class ProgressSnapshot(Snapshot):
     slipped_at: Annotated[float | None, Digits(1)] = Field(
         description="position of the last slip on its axis, mm; null before any"
     )
-    rate: Annotated[float, Digits(1)] = Field(description="readings per second")
+    rate: Annotated[float, Digits(1)] = Field(description="readings per second, 1/s")
     seconds_left: Annotated[float | None, Digits(0)] = Field(
-        description="at the present rate of newly measured cells; null while that is zero"
+        description="time left at the present rate of newly measured cells, s; null while that is zero"
     )
     readings: int = Field(description="readings with a position, on the grid or outside it")
     unplaced: int = Field(description="readings without a position")
@@ -138,7 +138,7 @@ class ProgressSnapshot(Snapshot):
 class GapPartSnapshot(Snapshot):
     """The cells of a gap that have one cause."""
 
-    cause: GapCause
+    cause: GapCause = Field(description="why its cells are missing")
     cells: int = Field(description="how many")
     scan: Extent = Field(description="their outer borders, mm")
     index: Extent = Field(description="their outer borders, mm")
@@ -151,7 +151,7 @@ class GapSnapshot(Snapshot):
     """
 
     number: int = Field(description="of the gap, for its life")
-    status: Literal["open", "closed"]
+    status: Literal["open", "closed"] = Field(description="whether its cells are still missing")
     cause: GapCause = Field(description="the commonest cause among its cells")
     causes: dict[GapCause, int] = Field(description="cells by cause")
     parts: tuple[GapPartSnapshot, ...] = Field(
@@ -168,7 +168,7 @@ class GapSnapshot(Snapshot):
         description="where it is round a pipe, in hours, such as '2:45 to 3:15'; empty without a "
         "clock in the station file",
     )
-    opened: UtcTime
+    opened: UtcTime = Field(description="when it was found")
     closed: UtcTime | None = Field(None, description="null while it is open")
     end: GapEnd | None = Field(None, description="how it ended; null while it is open")
     merged_into: int | None = Field(None, description="number of the gap that it became part of")

@@ -16,7 +16,6 @@ import typer
 from swathe.cli.app import app, say
 from swathe.cli.scenarios import complete_scenario, scenario_lines, simulated_scenario
 from swathe.errors import SwatheError
-from swathe.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from swathe_simulators import Scenario, World
@@ -123,6 +122,8 @@ def _contact_text(contact: Contact | None) -> str:
 
 
 def _step_text(step_mm: float) -> str:
+    from swathe.units import MM_PER_INCH
+
     return f"{step_mm:g} mm ({step_mm / MM_PER_INCH:.3f} in)"
 
 

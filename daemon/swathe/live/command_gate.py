@@ -7,6 +7,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from swathe.live.allowance import Allowance
 from swathe.messages import CommandMessage, Topics
 from swathe.pipeline.progress.fields import moment
 
@@ -66,17 +67,11 @@ class CommandGate:
         self._monotonic = monotonic
         self._begun = clock()
         self._given: OrderedDict[str, tuple[int, CommandMessage]] = OrderedDict()
-        self._tokens, self._counted = float(_BURST), monotonic()
+        self._allowed = Allowance(_BURST, _PER_SECOND, clock=monotonic)
 
     def floods(self) -> bool:
         """Return whether commands come faster than they are read; call it once for each."""
-        now = self._monotonic()
-        earned = (now - self._counted) / 1e9 * _PER_SECOND
-        self._tokens, self._counted = min(self._tokens + earned, _BURST), now
-        if self._tokens < 1:
-            return True
-        self._tokens -= 1
-        return False
+        return not self._allowed.take()
 
     def why_not(self, command: CommandMessage, arrival: Delivery) -> str:
         """Return why a command is not executed; empty where it is."""

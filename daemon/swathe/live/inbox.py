@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import re
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +14,7 @@ from aiomqtt import ProtocolVersion
 from paho.mqtt.properties import Properties
 from pydantic import ValidationError
 
+from swathe.live.allowance import Allowance
 from swathe.live.command_gate import CommandGate, Delivery
 from swathe.messages import CommandMessage, ReplyMessage, Topics
 from swathe.messages.bounded_json import UnboundedJsonError, parse_json
@@ -26,6 +28,8 @@ _COMMAND_BYTES = 4096
 # Replies on their way at once; a broker that takes none gets no more.
 _REPLIES = 32
 _ANSWER_SECONDS = 30.0
+# Replies to what has no id: a program that is being written sends a few, a faulty one thousands.
+_NAMELESS_BURST, _NAMELESS_PER_SECOND = 5, 0.5
 _ID = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 
@@ -47,6 +51,7 @@ class Inbox:
         on_command: executes a command and returns the reply.
         on_refused: returns the reply to a command that is not executed, from its id and the reason.
         shared: returns whether another station of this name is on the broker.
+        clock: ns.
     """
 
     def __init__(
@@ -57,12 +62,14 @@ class Inbox:
         on_command: Callable[[CommandMessage], ReplyMessage],
         on_refused: Callable[[str, str], ReplyMessage],
         shared: Callable[[], bool],
+        clock: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         self._topics = topics
         self._gate = gate
         self._on_command = on_command
         self._on_refused = on_refused
         self._shared = shared
+        self._nameless = Allowance(_NAMELESS_BURST, _NAMELESS_PER_SECOND, clock=clock)
         self._sending = 0
         self._flooded = 0
 
@@ -74,7 +81,9 @@ class Inbox:
         version: ProtocolVersion,
         request: Properties | None = None,
     ) -> Answer | None:
-        """Execute or refuse a command; return the answer, None where its sender cannot be answered.
+        """Execute or refuse a command; return the answer, None in a flood of them.
+
+        What has no id that can be read is answered on a topic of its own, and seldom.
 
         Args:
             data: the message.
@@ -92,8 +101,7 @@ class Inbox:
         try:
             contents = parse_json(data, limit=_COMMAND_BYTES)
         except UnboundedJsonError as error:
-            _log.warning("a command is refused: %s", error)
-            return None
+            return self._refuse("", str(error), version, request)
         try:
             command = CommandMessage.model_validate(contents)
         except ValidationError as error:
@@ -101,11 +109,7 @@ class Inbox:
                 f"{'.'.join(map(str, one['loc'])) or 'command'}: {one['msg']}"
                 for one in error.errors(include_url=False, include_input=False)[:3]
             )
-            _log.warning("a command is refused: %s", reason)
-            identity = _id_in(contents)
-            if identity is None:
-                return None
-            return self._answer(self._on_refused(identity, reason), None, version, request)
+            return self._refuse(_id_in(contents), reason, version, request)
         if floods and command.command != "stop":
             return None
         arrival = Delivery(
@@ -120,6 +124,17 @@ class Inbox:
             reply, topic = self._on_command(command), command.reply_to
         return self._answer(reply, topic, version, request)
 
+    def _refuse(
+        self, identity: str, reason: str, version: ProtocolVersion, request: Properties | None
+    ) -> Answer | None:
+        """Return the answer to what is no command; None where too many without an id came."""
+        if not identity and not self._nameless.take():
+            return None
+        _log.warning("a command is refused: %s", reason)
+        reply = self._on_refused(identity, reason)
+        topic = None if identity else self._topics.reply_without_id
+        return self._answer(reply, topic, version, request)
+
     def _answer(
         self,
         reply: ReplyMessage,
@@ -130,7 +145,8 @@ class Inbox:
         properties = json_properties(version)
         if request is not None and properties is not None:
             asked = getattr(request, "ResponseTopic", None)
-            if topic is None and self._gate.may_reply_on(asked):
+            # What has no id has a default, which the sender's own topic is better than.
+            if topic in (None, self._topics.reply_without_id) and self._gate.may_reply_on(asked):
                 topic = str(asked)
             correlation = getattr(request, "CorrelationData", None)
             if correlation is not None:
@@ -152,7 +168,7 @@ class Inbox:
             self._sending -= 1
 
 
-def _id_in(contents: Any) -> str | None:  # noqa: ANN401  any JSON
-    """Return the id of an invalid command, so that its sender can be answered."""
+def _id_in(contents: Any) -> str:  # noqa: ANN401  any JSON
+    """Return the id of an invalid command; empty where it has none that can be one."""
     identity = contents.get("id") if isinstance(contents, dict) else None
-    return identity if isinstance(identity, str) and _ID.fullmatch(identity) else None
+    return identity if isinstance(identity, str) and _ID.fullmatch(identity) else ""

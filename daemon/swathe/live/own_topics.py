@@ -6,6 +6,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 
+from swathe.live.allowance import Allowance
 from swathe.live.mirror import Mirror
 from swathe.messages import Topics
 from swathe.messages.bounded_json import parse_json
@@ -61,7 +62,7 @@ class OwnTopics:
         self._sent: dict[str, deque[bytes]] = {}
         self._wrong: dict[str, None] = {}
         self._next: dict[str, int] = {}
-        self._tokens, self._counted = float(_BURST), clock()
+        self._allowed = Allowance(_BURST, _PER_SECOND, clock=clock)
         self._other, self._other_until = "", 0
         self._foreign = 0
         self._foreign_topic = ""
@@ -163,12 +164,10 @@ class OwnTopics:
         if not self._wrong:
             return []
         now = self._clock()
-        earned = (now - self._counted) / 1e9 * _PER_SECOND
-        self._tokens, self._counted = min(self._tokens + earned, _BURST), now
         in_use, settled = bool(self.name_in_use), self._settled()
         due = []
         for topic in list(self._wrong):
-            if self._tokens < 1:
+            if not self._allowed.has_one():
                 break
             # While both write, only who they are matters; the rest follows when one has gone.
             wait = in_use and topic != self._topics.state
@@ -176,7 +175,7 @@ class OwnTopics:
             if wait or early or now < self._next.get(topic, now):
                 continue
             self._next[topic] = now + (_STATE_AGAIN_NS if in_use else _AGAIN_NS)
-            self._tokens -= 1
+            self._allowed.take()
             del self._wrong[topic]
             due.append(topic)
         if len(self._next) > _MOST:

@@ -40,7 +40,7 @@ _PARAMETERS = {
     "station": "name of the station, as in its station file",
     "number": "number of the line, gap, check, alarm or spot",
     "device": "name of the device, as in the station file",
-    "id": "id of the command",
+    "id": "id of the command; 'without.id' for what has none that can be read",
 }
 
 
@@ -157,7 +157,8 @@ def _operation(topic: _Topic) -> dict[str, Any]:
         operation["reply"] = {
             "address": {
                 "description": "swathe/STATION/reply/ID unless the command names another topic "
-                "below swathe/STATION/reply/",
+                "below swathe/STATION/reply/; swathe/STATION/reply/without.id where no id can "
+                "be read",
                 "location": "$message.payload#/reply_to",
             },
             "channel": {"$ref": "#/channels/reply"},

@@ -167,7 +167,7 @@ class ReplyMessage(Message):
     """The reply to a command."""
 
     message: Annotated[Literal["reply"], KIND] = "reply"
-    id: str = Field(description="of the command")
+    id: str = Field(description="of the command; empty where it has none that can be read")
     accepted: bool = Field(description="whether it was executed")
     detail: str = Field(description="what was done, or 'refused: ' and the reason")
     session: str = Field("", description="of the process that replies, as in the state message")

@@ -18,6 +18,7 @@
     swathe/STATION/spots            retained; the spot to be read, and what the gauge reads
     swathe/STATION/command          commands to the station
     swathe/STATION/reply/ID         the reply to the command with that id
+    swathe/STATION/reply/without.id  the reply to what has no id
 """
 
 from __future__ import annotations
@@ -124,6 +125,11 @@ class Topics:
     def port(self, device: str) -> str:
         """Topic of one port's health."""
         return f"{ROOT}/{self.station}/port/{device}"
+
+    @property
+    def reply_without_id(self) -> str:
+        """Topic of the reply to what has no id; no id has a dot."""
+        return self.reply("without.id")
 
     def reply(self, command_id: str) -> str:
         """Topic of the reply to one command."""

@@ -1,0 +1,140 @@
+"""What comes on the command topic: whoever sends it can learn why it was not executed."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+from aiomqtt import ProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from swathe.live.allowance import Allowance
+from swathe.live.command_gate import CommandGate
+from swathe.live.inbox import Answer, Inbox
+from swathe.messages import CommandMessage, ReplyMessage, Topics
+
+S = 1_000_000_000
+TOPICS = Topics("bench")
+
+
+def reply(identity: str, detail: str) -> ReplyMessage:
+    """Return a reply of the station."""
+    return ReplyMessage(
+        station="bench",
+        survey="s-1",
+        time=datetime(2030, 1, 1, tzinfo=UTC),
+        id=identity,
+        accepted=not detail.startswith("refused"),
+        detail=detail,
+    )
+
+
+class Bench:
+    """An inbox whose clock the test sets."""
+
+    def __init__(self) -> None:
+        self.now = 2_000_000_000 * S
+        self.obeyed: list[CommandMessage] = []
+        gate = CommandGate(
+            TOPICS,
+            "aa11",
+            lifetime=30 * S,
+            must_stop=lambda: False,
+            clock=lambda: self.now,
+            monotonic=lambda: self.now,
+        )
+        self.inbox = Inbox(
+            TOPICS,
+            gate,
+            on_command=self._obey,
+            on_refused=lambda identity, why: reply(identity, f"refused: {why}"),
+            shared=lambda: False,
+            clock=lambda: self.now,
+        )
+
+    def _obey(self, command: CommandMessage) -> ReplyMessage:
+        self.obeyed.append(command)
+        return reply(command.id, "done")
+
+    def take(self, data: bytes, request: Properties | None = None) -> Answer | None:
+        """Take a message of MQTT 5."""
+        return self.inbox.take(data, retained=False, version=ProtocolVersion.V5, request=request)
+
+
+@pytest.mark.parametrize(
+    ("data", "reason"),
+    [
+        (b"{'command': 'pause'}", "it is no JSON"),
+        (b"\xff\xfe", "it is not UTF-8"),
+        (b"[" * 100, "nests deeper"),
+        (b"x" * 5000, "at most 4096"),
+        (b'{"command": "pause", "by": "crew"}', "id: Field required"),
+        (b'{"command": "pause", "by": "crew", "id": "a/b"}', "id: String should match"),
+        (b'{"command": "pause", "by": "crew", "id": 7}', "id: Input should be a valid string"),
+        (b"null", "command: Input should be"),
+    ],
+)
+def test_what_has_no_id_is_answered_with_the_reason(data: bytes, reason: str) -> None:
+    """On a topic that no id can have, without anything of what was sent."""
+    bench = Bench()
+    answer = bench.take(data)
+    assert answer is not None
+    assert answer.topic == "swathe/bench/reply/without.id"
+    assert (answer.reply.id, answer.reply.accepted) == ("", False)
+    assert reason in answer.reply.detail
+    assert bench.obeyed == []
+
+
+def test_invalid_command_with_an_id_is_answered_under_it() -> None:
+    """A wrong field costs nobody the reply."""
+    answer = Bench().take(b'{"command": "dance", "by": "crew", "id": "c-1"}')
+    assert answer is not None
+    assert (answer.topic, answer.reply.id) == ("swathe/bench/reply/c-1", "c-1")
+
+
+def test_sender_without_an_id_is_found_by_its_response_topic() -> None:
+    """MQTT 5, 4.10: on the topic that it names, if that is one for replies, with its own data."""
+    bench = Bench()
+    request = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    request.ResponseTopic = "swathe/bench/reply/panel-2"
+    request.CorrelationData = b"42"
+    answer = bench.take(b"junk", request)
+    assert answer is not None
+    assert answer.topic == "swathe/bench/reply/panel-2"
+    assert answer.properties is not None
+    assert vars(answer.properties)["CorrelationData"] == b"42"
+    request.ResponseTopic = "swathe/bench/state"
+    elsewhere = bench.take(b"junk", request)
+    assert elsewhere is not None
+    assert elsewhere.topic == "swathe/bench/reply/without.id"
+
+
+def test_flood_of_junk_gets_few_replies() -> None:
+    """Five at once and one in two seconds; commands in between are executed and answered."""
+    bench = Bench()
+    answered = 0
+    for k in range(300):  # a minute at five a second, below what counts as a flood
+        answered += bench.take(b"junk") is not None
+        bench.now += S // 5
+        if k % 30 == 0:
+            command = {"command": "note", "text": "x", "id": f"n-{k}", "by": "crew"}
+            assert bench.take(json.dumps(command).encode()) is not None
+    assert answered == 5 + 30 - 1  # the last half second of the minute is not over
+    assert len(bench.obeyed) == 10
+    assert sum(bench.take(b"junk") is not None for _ in range(1000)) <= 1
+
+
+def test_allowance_is_a_burst_and_a_rate() -> None:
+    """It fills up again no further than the burst."""
+    now = 0
+    allowed = Allowance(3, 2.0, clock=lambda: now)
+    assert [allowed.take() for _ in range(5)] == [True] * 3 + [False] * 2
+    now = S // 2 - 1
+    assert not allowed.has_one()
+    now = S // 2
+    assert allowed.has_one()
+    assert [allowed.take(), allowed.take()] == [True, False]
+    now = 100 * S
+    assert [allowed.take() for _ in range(4)] == [True] * 3 + [False]

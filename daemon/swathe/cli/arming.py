@@ -45,6 +45,8 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
     """Return what a plan takes and what is to be minded, a line each."""
     motion = station.motion
     assert motion is not None  # noqa: S101  there is a plan
+    from swathe.motion import first_move_seconds
+
     units = station.display
     minutes, seconds = divmod(round(plan.seconds), 60)
     homing = "not homed: the encoder must agree with the machine's own position"
@@ -66,8 +68,10 @@ def plan_lines(station: Station, plan: Plan, area: WorkArea) -> list[str]:
     ]
     if motion.guard.first_move:
         length = units.stated_text(motion.guard.first_move)
+        lasts = round(first_move_seconds(station, area))
         lines.append(
-            f"first move: {length} on each axis and back, slow, compared with the encoders"
+            f"first move: {length} on each axis and back, slow, compared with the encoders: about "
+            f"{lasts} s more"
         )
     lines += [
         f"left out: line {left.line}, {units.number(left.extent[0], 0, 2)} to "

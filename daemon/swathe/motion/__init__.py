@@ -6,6 +6,7 @@ same answers.
 """
 
 from swathe.motion.errors import MotionError, Point
+from swathe.motion.first_moves import first_move_seconds, first_speed, first_speed_of
 from swathe.motion.from_station import (
     pass_settings_of,
     raster_settings_of,
@@ -70,6 +71,9 @@ __all__ = [
     "Zones",
     "check_move",
     "check_moves",
+    "first_move_seconds",
+    "first_speed",
+    "first_speed_of",
     "fitted",
     "hand_text",
     "next_by_hand",

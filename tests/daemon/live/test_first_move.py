@@ -18,13 +18,24 @@ from daemon.live.test_crawl import MS, station
 from support.crawl import crawl_station
 from swathe.journal import MarkKind
 from swathe.live.crawl.drive import Drive, HaltedError
-from swathe.live.crawl.first_move import FirstMove, first_speed
+from swathe.live.crawl.first_move import FirstMove
 from swathe.live.crawl.homing import Homing
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.machine_report import MachineReport
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.session import Session
-from swathe.motion import Action, CrawlStates, Event, Move, Point, State, check_move, work_area_of
+from swathe.motion import (
+    Action,
+    CrawlStates,
+    Event,
+    Move,
+    Point,
+    State,
+    check_move,
+    first_move_seconds,
+    first_speed,
+    work_area_of,
+)
 from swathe.station import Station, parse_station
 
 Matrix = tuple[Point, Point]
@@ -288,6 +299,19 @@ def brakes_within(speed: float) -> float:
     """Return how far a machine gets once a stop is due, mm: v·t of the loop, then v²/2a (Galilei)."""
     late = (2 * ROUND_MS + 15 + STOP_MS + 2 * STEP_MS) / 1e3
     return speed * late + speed**2 / (2 * BRAKES)
+
+
+def test_time_of_the_plan() -> None:
+    """What `plan` states is what the moves take, but for the reports and samples waited for."""
+    sound = scene()
+    begun = sound.now_ms
+    assert sound.make() == ""
+    stated = first_move_seconds(sound.station, work_area_of(sound.station))
+    assert stated > 2
+    assert 0 < (sound.now_ms - begun) / 1e3 - stated < 1.0
+
+    line = parse_station(crawl_station(Path("p"), guard=GUARD + "first_move = 0\n"), "x")
+    assert first_move_seconds(line, work_area_of(line)) == 0
 
 
 def test_sound_crawler_is_compared_on_both_axes() -> None:

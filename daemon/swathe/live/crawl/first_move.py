@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import math
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
@@ -24,18 +23,15 @@ from swathe.motion import (
     State,
     WorkArea,
     check_move,
-    raster_settings_of,
-    scan_speed,
+    first_speed_of,
 )
 from swathe.station import MotionTable, Station
-from swathe.units import MM_PER_INCH
 
-__all__ = ["FirstMove", "first_speed"]
+__all__ = ["FirstMove"]
 
 Place = tuple[float | None, float | None]
 
 _TURN_SECONDS = 0.01
-_SLOWER = 5
 # So long an encoder is watched before anything is commanded.
 _WATCHED_NS = 200_000_000
 _MARGIN_NS = 100_000_000
@@ -43,21 +39,6 @@ _MARGIN_NS = 100_000_000
 _LONGEST_NS = 20_000_000_000
 # Where there is no room for the whole length.
 _SHARES = (1.0, 0.5)
-
-
-def first_speed(length: float, *, scan: float, axis: float, acceleration: float) -> float:
-    """Return the speed of a first move, mm/s.
-
-    A fifth of the speed of the scan, and at most so fast that a machine in inches, 25.4 times as fast,
-    brakes within the length of the move.
-
-    Args:
-        length: of the move, mm.
-        scan: speed of the scan, mm/s.
-        axis: highest speed of the axis, mm/s.
-        acceleration: of the axis, mm/s².
-    """
-    return min(min(scan, axis) / _SLOWER, math.sqrt(2 * acceleration * length) / MM_PER_INCH)
 
 
 @dataclass(slots=True)
@@ -205,19 +186,13 @@ class FirstMove:
 
     def _planned(self, number: int, place: Point, length: float) -> Move:
         """Return a short move towards the plan, or away from what is near."""
-        area, motion = self._area(), self._motion
+        area = self._area()
         axis, limits = area.axes[number], area.limits.axes[number]
-        settings = raster_settings_of(self._station)
-        along = 0 if settings.along == "scan" else 1
-        scan = scan_speed(settings, area.axes[along].resolution, area.limits.axes[along].speed)
         low, high = axis.edges(0, axis.cells - 1)
         towards = 1 if place[number] < (low + high) / 2 else -1
         why: MotionError | None = None
         for share in _SHARES:
-            speed = first_speed(
-                share * length, scan=scan, axis=limits.speed, acceleration=limits.acceleration
-            )
-            speed = min(limits.speed, max(speed, motion.retry.min_speed))
+            speed = first_speed_of(self._station, area, number, share * length)
             for sign in (towards, -towards):
                 end = list(place)
                 end[number] += sign * share * length

@@ -5,11 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from swathe.display_units import INCHES, MILLIMETRES
 from swathe.page.pyramid import NO_THICKNESS, STEPS_PER_MM, TILE, Level
 from swathe.page.source import Source
 from swathe.pipeline import CellState
 from swathe.report.thinning import URGENCY
-from swathe.station import Axis, AxisMode, MotionTable, beam_warnings
+from swathe.station import (
+    Axis,
+    AxisMode,
+    MotionTable,
+    ThicknessScale,
+    beam_warnings,
+    scale_ticks,
+    thickness_scale,
+)
 
 __all__ = ["viewer_plan"]
 
@@ -36,8 +45,8 @@ def viewer_plan(
         "part": station.survey.part,
         "units": station.units,
         "operator": station.survey.operator,
-        "scan": _axis(grid.scan),
-        "index": None if station.index is None else _axis(grid.index),
+        "scan": _axis(grid.scan, station.scan.high_end),
+        "index": None if station.index is None else _axis(grid.index, station.index.high_end),
         "stepped": stepped,
         "advance": str(station.index.advance) if station.index and stepped else None,
         "levels": [[level.rows, level.columns, level.tall, level.wide] for level in levels],
@@ -48,6 +57,7 @@ def viewer_plan(
         "urgency": URGENCY.tolist(),
         "nominal": station.survey.nominal_thickness,
         "alert_below": station.survey.alert_below,
+        "scale": _scale(thickness_scale(station)),
         "warnings": beam_warnings(station),
         "sensitivity": station.sensitivity is not None,
         "target": station.survey.target_coverage,
@@ -69,8 +79,18 @@ def _motion(motion: MotionTable) -> dict[str, Any]:
     }
 
 
-def _axis(axis: Axis) -> dict[str, Any]:
+def _scale(scale: ThicknessScale) -> dict[str, Any]:
+    """Return the ends of the colours of thickness, and the ticks in either unit, all in mm."""
     return {
+        "low": scale.low,
+        "high": scale.high,
+        "ticks": {"mm": scale_ticks(scale, MILLIMETRES), "in": scale_ticks(scale, INCHES)},
+    }
+
+
+def _axis(axis: Axis, high_end: str) -> dict[str, Any]:
+    return {
+        "high_end": high_end,
         "start": axis.start,
         "resolution": axis.resolution,
         "cells": axis.cells,

@@ -14,6 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.figure import Figure
+from matplotlib.image import AxesImage
 from matplotlib.patches import Patch, Rectangle
 from numpy.typing import NDArray
 
@@ -28,6 +29,15 @@ from swathe.report.gap_table import minimum_with_interval
 from swathe.report.spot_picture import draw_spots
 from swathe.report.spots import spots_summary
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
+from swathe.report.thickness_axis import (
+    beyond_text,
+    colours_of,
+    draw_bar,
+    draw_scale,
+    mark_beyond,
+    outline_thin,
+    recorded_scale,
+)
 from swathe.report.thinning import thin_minimum, thin_worst
 from swathe.store import SurveyFolder, SurveyRecord, ZoneRecord, open_arrays, read_verified_record
 
@@ -74,8 +84,16 @@ def draw_survey(folder: SurveyFolder, path: Path | None = None) -> Path:
     else:
         shape = (2, 1) if wide else (1, 2)
         first, second = figure.subplots(*shape, sharex=True, sharey=True)
-        _draw_thickness(figure, first, thickness, extent, record, side_bar=wide)
+        image = _draw_thickness(first, thickness, state, extent, record)
         _draw_coverage(second, state, extent, record)
+        draw_bar(
+            figure,
+            image,
+            (first, second),
+            recorded_scale(record),
+            record.display,
+            location="right" if wide else "bottom",
+        )
     figure.suptitle(_title(record))
     figure.text(
         0.5,
@@ -93,29 +111,24 @@ def _borders(array: Any, centres: NDArray[Any]) -> tuple[float, float]:  # noqa:
 
 
 def _draw_thickness(
-    figure: Figure,
     axes: Axes,
     thickness: NDArray[Any],
+    state: NDArray[np.uint8],
     extent: tuple[float, ...],
     record: SurveyRecord,
-    *,
-    side_bar: bool,
-) -> None:
-    units = record.display
+) -> AxesImage:
+    """Draw the thickness; excluded cells are hatched as in the coverage, read or not."""
+    units, scale = record.display, recorded_scale(record)
     image = axes.imshow(
-        np.ma.masked_invalid(thickness / units.mm_per_unit),
+        np.ma.masked_invalid(thickness),
         extent=extent,  # type: ignore[arg-type]
-        cmap="viridis",
         interpolation="nearest",
         aspect="equal",
+        **colours_of(scale),
     )
     axes.set_facecolor("#ffffff")
-    figure.colorbar(
-        image,
-        ax=axes,
-        label=f"thickness, {units.length_name}",
-        location="right" if side_bar else "bottom",
-    )
+    _hatch(axes, state == CellState.EXCLUDED, STATE_STYLES[CellState.EXCLUDED][1], extent)
+    outline_thin(axes, thickness, extent, scale.alert_below)
     progress = record.progress
     if progress.minimum is not None and progress.minimum_scan is not None:
         at = (progress.minimum_scan, progress.minimum_index or 0.0)
@@ -135,7 +148,29 @@ def _draw_thickness(
             raw, at, xytext=(8, -14), textcoords="offset points",
             bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "alpha": 0.85},
         )  # fmt: skip
-    _label(axes, "Thickness", units)
+    beyond = beyond_text(thickness, scale, units)
+    _label(axes, f"Thickness ({beyond})" if beyond else "Thickness", units)
+    return image
+
+
+def _hatch(axes: Axes, present: NDArray[np.bool_], hatch: str, extent: tuple[float, ...]) -> None:
+    """Hatch cells, shape (rows, columns), by runs along the scan axis."""
+    rows, columns = present.shape
+    x = np.linspace(extent[0], extent[1], columns + 1)
+    y = np.linspace(extent[3], extent[2], rows + 1)
+    for row in np.flatnonzero(present.any(axis=1)).tolist():
+        for first, last in runs_of(np.flatnonzero(present[row])):
+            axes.add_patch(
+                Rectangle(
+                    (x[first], y[row]),
+                    x[last + 1] - x[first],
+                    y[row + 1] - y[row],
+                    fill=False,
+                    hatch=hatch,
+                    edgecolor="#333333",
+                    linewidth=0,
+                )
+            )
 
 
 def _draw_coverage(
@@ -151,9 +186,6 @@ def _draw_coverage(
         interpolation="nearest",
         aspect="equal",
     )
-    rows, columns = state.shape
-    x = np.linspace(extent[0], extent[1], columns + 1)
-    y = np.linspace(extent[3], extent[2], rows + 1)
     handles = []
     for value in CellState:
         tint, hatch = STATE_STYLES[value]
@@ -164,19 +196,7 @@ def _draw_coverage(
             Patch(facecolor=tint, hatch=hatch, edgecolor="#333333", label=state_name(value))
         )
         if hatch:
-            for row in np.flatnonzero(present.any(axis=1)).tolist():
-                for first, last in runs_of(np.flatnonzero(present[row])):
-                    axes.add_patch(
-                        Rectangle(
-                            (x[first], y[row]),
-                            x[last + 1] - x[first],
-                            y[row + 1] - y[row],
-                            fill=False,
-                            hatch=hatch,
-                            edgecolor="#333333",
-                            linewidth=0,
-                        )
-                    )
+            _hatch(axes, present, hatch, extent)
     handles += _outline(axes, record)
     zones = _name_zones(axes, record)
     _label(axes, "Coverage", record.display)
@@ -304,7 +324,9 @@ def _is_shown(gap: GapMessage) -> bool:
 def _draw_profile(
     axes: Axes, scan: NDArray[Any], thickness: NDArray[Any], record: SurveyRecord
 ) -> None:
+    units, scale = record.display, recorded_scale(record)
     axes.plot(scan, thickness, linewidth=1, color="#30638e", label="thickness")
+    mark_beyond(axes, scan, thickness, scale, units)
     length = float(scan[-1] - scan[0])
     for number, gap in enumerate(record.open_gaps):
         # A strip along the lower edge: many short gaps must not hide the wall.
@@ -329,17 +351,12 @@ def _draw_profile(
                 ha="center",
                 bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
             )
-    axes.invert_yaxis()  # the back wall is below the scanned surface
+    scale_axes(axes, units)
+    draw_scale(axes, scale, units)
     handles, _ = axes.get_legend_handles_labels()
     entries = zip(_zone_letters(), record.zones, strict=False)
     axes.legend(handles=[*handles, *(_zone_entry(*entry) for entry in entries)], loc="upper right")
-    units = record.display
-    scale_axes(axes, units)
-    axes.set(
-        title="Line profile",
-        xlabel=f"scan, {units.length_name}",
-        ylabel=f"thickness, {units.length_name}",
-    )
+    axes.set(title="Line profile", xlabel=f"scan, {units.length_name}")
 
 
 def _label(axes: Axes, title: str, units: DisplayUnits) -> None:

@@ -18,7 +18,8 @@ from swathe.errors import SurveyError
 from swathe.pipeline import CellState, runs_of
 from swathe.report.drawing import save_drawing
 from swathe.report.styles import MEASURED_ONLY, STATE_STYLES, state_name
-from swathe.store import SurveyFolder, open_arrays, read_verified_record
+from swathe.report.thickness_axis import draw_scale, mark_beyond, recorded_scale
+from swathe.store import SurveyFolder, SurveyRecord, open_arrays, read_verified_record
 
 __all__ = ["draw_line", "nearest", "waveform_percent"]
 
@@ -71,9 +72,8 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
     figure = Figure(figsize=(13, 8 if has_echoes else 5), layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots(2 if has_echoes else 1, 1, sharex=True, squeeze=False)[:, 0]
-    wall = np.asarray(group["thickness"][row]) / units.mm_per_unit  # type: ignore[index]
-    _draw_wall(axes[0], scan, wall, np.asarray(group["state"][row]))  # type: ignore[index]
-    axes[0].set(ylabel=f"thickness, {units.length_name}")
+    wall = np.asarray(group["thickness"][row])  # type: ignore[index]
+    _draw_wall(axes[0], scan, wall, np.asarray(group["state"][row]), record)  # type: ignore[index]
     if has_echoes:
         _draw_section(figure, axes[1], group, row, scan)
     axes[-1].set_xlabel(f"scan, {units.length_name}")
@@ -84,8 +84,14 @@ def draw_line(folder: SurveyFolder, index_mm: float, path: Path | None = None) -
 
 
 def _draw_wall(
-    axes: Axes, scan: NDArray[Any], thickness: NDArray[Any], state: NDArray[np.uint8]
+    axes: Axes,
+    scan: NDArray[Any],
+    thickness: NDArray[Any],
+    state: NDArray[np.uint8],
+    record: SurveyRecord,
 ) -> None:
+    """Draw the thickness, mm, of a line over its scan positions, in the unit shown."""
+    scale = recorded_scale(record)
     axes.plot(scan, thickness, ".-", linewidth=1, markersize=3, color="#30638e")
     half = (scan[1] - scan[0]) / 2 if scan.size > 1 else 0.5
     for value in CellState:
@@ -103,7 +109,8 @@ def _draw_wall(
                 alpha=0.6,
                 label=None if number else state_name(value),
             )
-    axes.invert_yaxis()  # the back wall is below the scanned surface
+    mark_beyond(axes, scan, thickness, scale, record.display)
+    draw_scale(axes, scale, record.display)
     if axes.get_legend_handles_labels()[1]:
         axes.legend(loc="lower right")
 

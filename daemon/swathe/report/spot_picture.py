@@ -25,7 +25,7 @@ _MARKS = {
 
 
 def draw_spots(axes: Axes, record: SurveyRecord) -> None:
-    """Draw the spots of a record over their numbers; a thinner wall is drawn higher."""
+    """Draw the spots of a record over their numbers; a thinner wall is drawn lower."""
     units = record.display
     done = [spot for spot in record.spots if spot.value is not None]
     sound = [spot for spot in done if not spot.suspect]
@@ -59,7 +59,6 @@ def draw_spots(axes: Axes, record: SurveyRecord) -> None:
         names = [spot.name for spot in record.spots]
         axes.set_xticks(_numbers(list(record.spots)), names, rotation=90, fontsize=8)
     axes.set_xlim(0.5, len(record.spots) + 0.5)
-    axes.invert_yaxis()  # the back wall is below the scanned surface
     axes.grid(axis="y", alpha=0.3)
     axes.legend(loc="upper right")
     axes.set(title="Spots", xlabel="spot", ylabel=f"thickness, {units.length_name}")

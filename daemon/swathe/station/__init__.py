@@ -66,6 +66,12 @@ from swathe.station.probe import beam_of, beam_on_wall, beam_warnings
 from swathe.station.quality import CalibrationSettings, StepPlace, VerificationSettings
 from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
+from swathe.station.thickness_scale import (
+    ThicknessScale,
+    scale_by_levels,
+    scale_ticks,
+    thickness_scale,
+)
 
 __all__ = [
     "AUTO",
@@ -95,6 +101,7 @@ __all__ = [
     "Station",
     "StationChange",
     "StepPlace",
+    "ThicknessScale",
     "VerificationSettings",
     "areas_in",
     "axis_source",
@@ -133,10 +140,13 @@ __all__ = [
     "read_station",
     "repeatability_of",
     "require_calibration",
+    "scale_by_levels",
+    "scale_ticks",
     "schedule_of",
     "station_in_journal",
     "survey_folder",
     "texts_for_journal",
+    "thickness_scale",
     "tls_context",
     "with_record",
 ]

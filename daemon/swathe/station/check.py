@@ -29,6 +29,7 @@ from swathe.station.model import (
     SurveySettings,
 )
 from swathe.station.motion import check_motion
+from swathe.station.thickness_scale import check_picture
 from swathe_drivers import Decoder, DriverError
 
 __all__ = ["MOST_CELLS", "cross_check", "excluded_cells"]
@@ -75,6 +76,7 @@ def cross_check(parts: dict[str, Any], *, faulty: Collection[str] = ()) -> list[
     problems += _check_echo(parts, decoders)
     problems += check_motion(parts)
     problems += _check_limits(parts.get("survey"), units)
+    problems += check_picture(parts.get("picture"), parts.get("survey"), units)
     return problems
 
 

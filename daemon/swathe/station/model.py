@@ -35,6 +35,7 @@ from swathe.station.quality import (
 from swathe.station.sensitivity import SensitivitySettings
 from swathe.station.spots import SpotSettings, SpotsSettings
 from swathe.station.table import PortTable, StationTable
+from swathe.station.thickness_scale import PictureSettings
 from swathe.units import Acceleration, Duration, Frequency, Length, Percent, Speed, duration_ns
 from swathe_drivers import TalkSettings
 
@@ -300,6 +301,7 @@ class Station(StationTable):
     broker: BrokerSettings | None = None
     alarms: AlarmSettings = AlarmSettings()
     page: PageSettings | None = None
+    picture: PictureSettings = PictureSettings()
     motion: MotionTable | None = None
     store: StoreSettings = StoreSettings()
     record: CalibrationRecord | None = Field(

@@ -27,6 +27,7 @@ from swathe.pipeline.progress.fields import Digits, Snapshot, UtcTime
 from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
 from swathe.safe_files import SafeFolder, is_dense_json
+from swathe.station import thickness_scale
 from swathe.store.calibration import CalibrationSummary, calibration_summary
 from swathe.store.damage_record import DamageRecord
 from swathe.store.minimum_summary import MinimumSummary, minimum_summary
@@ -45,6 +46,7 @@ __all__ = [
     "HaltRecord",
     "NoteRecord",
     "ReferenceRecord",
+    "ScaleRecord",
     "SlipRecord",
     "StationChangeRecord",
     "SurveyRecord",
@@ -107,6 +109,15 @@ class HaltRecord(Snapshot):
     time: UtcTime
     cause: str
     text: str
+
+
+class ScaleRecord(Snapshot):
+    """Ends and marks of the colours and axes of thickness in every picture, mm."""
+
+    low: float = Field(description="thickness of the first colour")
+    high: float = Field(description="thickness of the last colour")
+    nominal: float | None = Field(description="nominal thickness; null where none is stated")
+    alert_below: float | None = Field(description="alert level; null where none is stated")
 
 
 class SlipRecord(Snapshot):
@@ -179,6 +190,9 @@ class SurveyRecord(Snapshot):
         (), description="what the station files of later runs changed, by run"
     )
     plan: PlanMessage | None = Field(None, description="what is scanned; null in older records")
+    scale: ScaleRecord | None = Field(
+        None, description="of thickness, by the station file of the last run; null in older records"
+    )
     revisions: tuple[RevisionSnapshot, ...] = Field(
         (), description="readings that operators discarded or moved, those restored since too"
     )
@@ -288,6 +302,7 @@ def record_of(pipeline: Pipeline, *, with_lines: bool = True) -> SurveyRecord:
             DamageRecord.model_validate(asdict(one)) for one in pipeline.losses.sorted_damage
         ),
         plan=PlanMessage.of_survey(pipeline),
+        scale=ScaleRecord.model_validate(thickness_scale(pipeline.station)),
         slips=tuple(SlipRecord.model_validate(slip) for slip in pipeline.slipped_cells.slips),
         spots=pipeline.spot_snapshots(),
         crawler=CrawlerRecord.model_validate(crawler) if crawler.armings or crawler.halts else None,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib import colormaps
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.keys import Keys
 
@@ -94,10 +95,23 @@ def test_map_shows_each_cell_at_its_place(board: Browser, served: ServedPage) ->
     assert UNVISITED in colours(board, 25, 30)
 
 
-def test_thickness_is_coloured_by_viridis(board: Browser) -> None:
-    """A thin cell is darker than a thick one, by the table of viridis."""
+def test_colours_of_thickness_are_those_of_the_plan(board: Browser, served: ServedPage) -> None:
+    """A thickness has the colour of matplotlib's viridis, whatever else is measured."""
     (thick,) = colours(board, 40, 1)
-    assert thick[1] > 150  # the green or yellow end
+    # 14 mm on the scale from 4 to 16 mm that nominal thickness and alert level give.
+    share = (14.0 - 4.0) / 12.0
+    assert thick == pytest.approx([255 * part for part in colormaps["viridis"](share)[:3]], abs=1)
+    served.call(lambda: served.source.measure(np.array([30 * COLUMNS + 5]), 3.0))
+    served.call(lambda: served.source.measure(np.array([30 * COLUMNS + 50]), 40.0))
+    board.wait(lambda: UNVISITED not in colours(board, 50, 30), 10, "the thickest cell")
+    assert colours(board, 40, 1) == {thick}
+    assert thick not in colours(board, 50, 30)  # beyond the scale: a pattern of its own
+    assert [tick.text for tick in board.all("#scale-ticks span")] == [
+        "4", "6", "8", "10", "12", "14", "16 mm",
+    ]  # fmt: skip
+    assert [mark.text for mark in board.all("#scale-levels span")] == [
+        "✚ alert 8 mm", "nominal 14 mm",
+    ]  # fmt: skip
     board.find("#minimum-show").click()
     for _ in range(6):
         board.find("#zoom-in").click()

@@ -203,9 +203,9 @@ export class MapBlocks {
 
   #fill(block, tile, row, column, x0, x1, y0, y1, lines) {
     const { tile: size, states, no_thickness: none, alert_below: alert, steps_per_mm: steps } = this.#plan;
-    const { fields, colours, size: field, suspectMark, alert: crosses } = this.theme;
+    const { fields, marks, colours, size: field, alert: crosses, first, last, beyond: { under, over } } = this.theme;
     const mask = field - 1;
-    const measured = states.indexOf("measured"), suspect = states.indexOf("suspect");
+    const [measured, suspect, excluded] = ["measured", "suspect", "excluded"].map((name) => states.indexOf(name));
     const pixels = block.pixels;
     const limit = alert === null || this.layers === "coverage" ? -1 : Math.round(alert * steps);
     const both = this.layers === "both", coverage = this.layers === "coverage";
@@ -219,11 +219,11 @@ export class MapBlocks {
         const state = tile.state[cell], thickness = tile.thickness[cell];
         const at = pattern + (x & mask);
         let word;
-        const coloured = thickness !== none && !coverage && (!both || state === measured || state === suspect);
+        const coloured = thickness !== none && !coverage && (!both || state === measured || state === suspect || state === excluded);
         if (coloured) {
-          word = colours[thickness];
+          word = thickness < first ? under[at] : thickness > last ? over[at] : colours[thickness];
           if (thickness < limit && crosses[at]) word = 0xffffffff;
-          if (state === suspect && fields[suspect][at] === suspectMark) word = suspectMark;
+          if (marks[state] && fields[state][at] === marks[state]) word = marks[state];
         } else word = fields[state][at];
         if (line || (lines && column[x] !== (x > 0 ? column[x - 1] : column.before))) word = ((word >>> 1) & 0x7f7f7f) | 0xff000000;
         pixels[y * SIDE + x] = word;

@@ -16,12 +16,13 @@ import { Panels, element } from "./panels.js";
 import { PlaceForm } from "./place.js";
 import { Reading } from "./reading.js";
 import { Doubtful } from "./doubtful.js";
+import { beyondNames, showScale } from "./scale.js";
 import { Revisions } from "./revisions.js";
 import { Sounds } from "./sounds.js";
 import { connectSwitches } from "./senses.js";
 import { UndoForm } from "./undo.js";
 import { Commands } from "./commands.js";
-import { STATE_NAMES, inInches, level, setInches } from "./labels.js";
+import { STATE_NAMES, inInches, setInches } from "./labels.js";
 import { ZoneForm } from "./zone.js";
 
 const $ = (id) => document.getElementById(id);
@@ -52,12 +53,8 @@ new CrawlerBar(station);
 const gauge = new GaugePanel(station);
 new Checking(station);
 
-map.onRange = (theme) => {
-  theme.ramp($("ramp"));
-  $("ramp-low").textContent = `≤ ${level(theme.low)}`;
-  $("ramp-high").textContent = level(theme.high);
-  const alert = station.plan.alert_below;
-  $("ramp-text").textContent = alert === null ? "thickness" : `✚ below ${level(alert)}`;
+map.onTheme = (theme) => {
+  showScale(station.plan, theme);
   showKey(theme);
   gaps.setTheme(theme);
 };
@@ -65,15 +62,17 @@ map.onRange = (theme) => {
 /** Show the key to the patterns of the states. */
 function showKey(theme) {
   const states = station.plan.states.filter((state) => state !== "measured" || map.layers === "coverage");
-  $("key").replaceChildren(...states.map((state) => {
+  const named = states.map((state) => [state, STATE_NAMES[state] ?? state]);
+  if (map.layers !== "coverage") named.push(...beyondNames(station.plan.scale));
+  $("key").replaceChildren(...named.map(([state, name]) => {
     const item = document.createElement("li");
     const swatch = document.createElement("canvas");
     swatch.className = "swatch";
     swatch.setAttribute("aria-hidden", "true");
     theme.swatch(swatch, state);
-    item.append(swatch, element("span", STATE_NAMES[state] ?? state));
+    item.append(swatch, element("span", name));
     return item;
-  }));
+  }), element("li", `◤ datum: scan 0${station.plan.index ? ", index 0" : ""}`));
   $("scale").hidden = map.layers === "coverage";
 }
 
@@ -113,7 +112,7 @@ $("units").addEventListener("click", () => {
   alarms.update();
   reading.update();
   gauge.update();
-  if (map.theme) map.onRange(map.theme);
+  if (map.theme) map.onTheme(map.theme);
   map.redraw();
 });
 showUnits();

@@ -20,7 +20,7 @@ export class MapView {
     this.#canvas = canvas;
     this.#context = canvas.getContext("2d");
     this.onCell = onCell;
-    this.onRange = () => {};
+    this.onTheme = () => {};
     this.following = false;
     this.layers = "both";
     this.chosen = { clusters: [], cluster: null, cell: null, mark: null, draft: null, cross: false, pixelRatio: 1, textScale: 1 };
@@ -104,60 +104,24 @@ export class MapView {
     }
     this.tiles?.stop();
     this.tiles = new Tiles(plan, (tile) => {
-      if (tile.level === plan.levels.length - 1) this.#fitRange();
       this.blocks.tileLoaded(tile);
       this.redraw();
     });
     // Of a survey that was placed again no old tile is shown; the reader stays where he looks.
     if (!moved) this.view = new View(plan);
-    this.range = null;
     this.blocks = null;
     this.#resize();
   }
 
   #makeTheme() {
-    const range = this.theme && [this.theme.low, this.theme.high];
     this.theme = new Theme(this.plan, this.dark, this.chosen.pixelRatio);
-    if (range) this.theme.setRange(...range);
     if (this.blocks) this.blocks.theme = this.theme;
-    this.onRange(this.theme);
+    this.onTheme(this.theme);
   }
 
   #patch(text) {
     if (!this.tiles) return;
     this.blocks?.markChanged(this.tiles.patch(readPatch(text)));
-    this.#fitRangeSoon();
-    this.redraw();
-  }
-
-  #fitRangeSoon() {
-    this.rangeTimer ??= setTimeout(() => { this.rangeTimer = null; this.#fitRange(); }, 1000);
-  }
-
-  /** Fit the colours to the measured thicknesses; a few outliers do not stretch the range. */
-  #fitRange() {
-    const { plan } = this;
-    const top = plan.levels.length - 1;
-    const tile = this.tiles.get(top, 0, 0);
-    if (!tile) return;
-    const values = tile.thickness.filter((t) => t !== plan.no_thickness).sort();
-    const pick = (share) => values[Math.round(share * (values.length - 1))] / plan.steps_per_mm;
-    // A pit of a few cells sets the lower end; an implausible outlier does not.
-    const deepest = values.length ? values[0] / plan.steps_per_mm : Infinity;
-    let low = values.length
-      ? Math.min(pick(0.002), Math.max(deepest, (plan.nominal ?? 0) * 0.25))
-      : (plan.alert_below ?? (plan.nominal ?? 10) * 0.6);
-    let high = Math.max(values.length ? pick(0.998) : 0, plan.nominal ?? 0);
-    if (high - low < 0.5) [low, high] = [low - 0.25, high + 0.25];
-    const step = high - low > 4 ? 1 : 0.5;
-    low = Math.max(0, Math.floor(low / step) * step);
-    high = Math.ceil(high / step - 1e-9) * step;
-    if (high <= low) high = low + step;
-    if (this.range && low >= this.range[0] && high <= this.range[1]) return;
-    this.range = this.range ? [Math.min(low, this.range[0]), Math.max(high, this.range[1])] : [low, high];
-    this.theme.setRange(...this.range);
-    this.blocks.invalidate();
-    this.onRange(this.theme);
     this.redraw();
   }
 

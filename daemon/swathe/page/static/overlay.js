@@ -19,6 +19,7 @@ export function drawOverlay(context, view, station, chosen, ink) {
   if (chosen.draft) drawDraft(context, view, chosen.draft, unit, ink);
   if (chosen.cell) drawCell(context, view, plan, chosen.cell, unit, ink);
   drawProbe(context, view, station.position, unit, ink);
+  drawDatum(context, view, unit, ink);
   drawRulers(context, view, unit, ink, chosen.textScale);
   if (chosen.cross) drawCross(context, view, unit, ink);
   context.restore();
@@ -181,6 +182,25 @@ function drawCross(context, view, unit, ink) {
   haloed(context, 2 * unit, ink, ink.text);
 }
 
+/** Draw the corner that the positions are counted from: a triangle where both axes are 0. */
+function drawDatum(context, view, unit, ink) {
+  const [x, y] = view.profile ? view.toPoint(0, view.top) : view.toPoint(0, 0);
+  if (!isVisible(view, x, y, unit, unit)) return;
+  context.beginPath();
+  context.moveTo(x, y);
+  context.lineTo(x + 11 * unit, y);
+  context.lineTo(x, y + 11 * unit);
+  context.closePath();
+  context.fillStyle = ink.text;
+  context.fill();
+  haloed(context, 1.2 * unit, ink, ink.text);
+}
+
+/** Name, unit and direction of an axis, with what its far end is called. */
+function axisName(name, axis, arrow) {
+  return `${name}, ${inInches() ? "in" : "mm"} ${arrow}${axis.high_end ? ` ${axis.high_end}` : ""}`;
+}
+
 /** Draw rulers along the upper and the left edge, in mm or inches. */
 function drawRulers(context, view, unit, ink, textScale) {
   const thickness = view.rulers;
@@ -197,7 +217,10 @@ function drawRulers(context, view, unit, ink, textScale) {
   const [scan0, index0] = view.toPosition(thickness, thickness);
   const [scan1, index1] = view.toPosition(view.width, view.height);
   const ends = [Math.min(scan1, view.left + view.length), Math.min(index1, view.top + view.breadth)];
-  const last = view.width - context.measureText("00").width;
+  const across = axisName("scan", view.axes.scan, "→"), down = view.profile ? "" : axisName("index", view.axes.index, "→");
+  const room = (text) => context.measureText(text).width + 10 * unit;
+  const last = view.width - room(across) - context.measureText("0000").width;
+  const lowest = view.height - room(down) - context.measureText("0000").width;
   for (let k = Math.ceil(Math.max(scan0, view.left) / per / step); k * step * per <= ends[0]; k++) {
     const [x] = view.toPoint(k * step * per, 0);
     context.moveTo(x, thickness * 0.62);
@@ -212,16 +235,25 @@ function drawRulers(context, view, unit, ink, textScale) {
       context.save();
       context.translate(thickness * 0.7, y + 3 * unit);
       context.rotate(Math.PI / 2);
-      if (y < view.height - 40 * unit * textScale) context.fillText((k * step).toFixed(digits), 0, 0);
+      if (y < lowest) context.fillText((k * step).toFixed(digits), 0, 0);
       context.restore();
     }
+  }
+  context.font = `600 ${12 * unit * textScale}px system-ui, sans-serif`;
+  context.fillText(across, view.width - room(across) + 6 * unit, thickness * 0.7);
+  if (!view.profile) {
+    // Read along the axis, as its figures are.
+    context.save();
+    context.translate(thickness * 0.4, view.height - room(down) + 6 * unit);
+    context.rotate(Math.PI / 2);
+    context.fillText(down, 0, 0);
+    context.restore();
   }
   context.stroke();
   context.clearRect(0, 0, thickness, thickness);
   context.fillStyle = ink.ruler;
   context.fillRect(0, 0, thickness, thickness);
   context.fillStyle = ink.text;
-  context.fillText(inInches() ? "in" : "mm", 2 * unit, thickness * 0.7);
 }
 
 /** The smallest 1, 2 or 5 × 10ⁿ that is `minimum` or more. */

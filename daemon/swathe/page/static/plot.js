@@ -14,14 +14,15 @@ export function svgElement(name, attributes, text) {
  * Return a plot of y over x.
  * @param points values of y, null where there is none.
  * @param options start and step of x; low and high of y; names of both; its accessible title;
- *   `here`, an x that is marked; `missing`, whether each point is a gap.
+ *   `here`, an x that is marked; `missing`, whether each point is a gap; `levels`, names and values of
+ *   y that are drawn across; `ticks`, of y. A value beyond the axis is an arrow at its end.
  */
 export function plot(points, options) {
   return frame(points, options).svg;
 }
 
 /** Return such a plot as `svg`, with `x` and `y` of its values and the `top` and `bottom` of its axes. */
-export function frame(points, { start, step, low, high, across, up, title, here = null, missing = null }) {
+export function frame(points, { start, step, low, high, across, up, title, here = null, missing = null, levels = [], ticks: marks = null }) {
   const last = start + step * Math.max(1, points.length - 1);
   const x = (at) => LEFT + ((at - start) / (last - start)) * (WIDTH - LEFT - RIGHT);
   const y = (at) => HEIGHT - BOTTOM - ((at - low) / (high - low)) * (HEIGHT - BOTTOM - TOP);
@@ -33,23 +34,29 @@ export function frame(points, { start, step, low, high, across, up, title, here 
     }
   }
   svg.append(svgElement("path", { d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${WIDTH - RIGHT}`, class: "axis" }));
-  for (const at of ticks(low, high, 3)) {
+  for (const at of marks ?? ticks(low, high, 3)) {
     svg.append(svgElement("path", { d: `M${LEFT} ${y(at)}H${WIDTH - RIGHT}`, class: "axis", "stroke-opacity": 0.5 }));
     svg.append(svgElement("text", { x: LEFT - 6, y: y(at) + 4, "text-anchor": "end" }, short(at)));
   }
   for (const at of ticks(start, last, 5)) svg.append(svgElement("text", { x: x(at), y: HEIGHT - BOTTOM + 17, "text-anchor": "middle" }, short(at)));
   svg.append(svgElement("text", { x: WIDTH - RIGHT, y: HEIGHT - 6, "text-anchor": "end" }, across));
   svg.append(svgElement("text", { x: 4, y: HEIGHT - 6 }, up));
-  let path = "";
+  for (const [name, value] of levels) {
+    svg.append(svgElement("path", { d: `M${LEFT} ${y(value)}H${WIDTH - RIGHT}`, class: `level ${name}` }));
+    svg.append(svgElement("text", { x: WIDTH - RIGHT - 4, y: y(value) - 4, "text-anchor": "end", class: `level ${name}` }, name));
+  }
+  let path = "", beyond = "";
   let drawing = false;
   points.forEach((value, k) => {
     if (value === null) { drawing = false; return; }
     const clipped = Math.max(low, Math.min(high, value));
+    if (value !== clipped) beyond += `M${(x(start + k * step) - 4).toFixed(1)} ${(y(clipped) + (value < low ? -7 : 7)).toFixed(1)}h8l-4 ${value < low ? 7 : -7}z`;
     path += `${drawing ? "L" : "M"}${x(start + k * step).toFixed(1)} ${y(clipped).toFixed(1)}`;
     if (!drawing) path += "h0.1"; // a single point shows too
     drawing = true;
   });
   svg.append(svgElement("path", { d: path, class: "curve", "stroke-linecap": "round", "stroke-linejoin": "round" }));
+  if (beyond) svg.append(svgElement("path", { d: beyond, class: "beyond" }));
   if (here !== null) svg.append(svgElement("path", { d: `M${x(here)} ${TOP}V${HEIGHT - BOTTOM}`, class: "here" }));
   return { svg, x, y, top: TOP, bottom: HEIGHT - BOTTOM };
 }

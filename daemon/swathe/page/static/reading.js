@@ -3,7 +3,7 @@ import { flagName } from "./doubtful.js";
 import { element } from "./panels.js";
 import { ascanPlot } from "./ascan.js";
 import { plot } from "./plot.js";
-import { STATE_LABELS, clock, count, inInches, point, thick } from "./labels.js";
+import { STATE_LABELS, clock, count, inInches, level, point, thick } from "./labels.js";
 
 const UPDATE_MS = 1500;
 const INCH = 25.4;
@@ -101,15 +101,15 @@ export class Reading {
     if (!found.length) return;
     const { plan } = this.#station;
     const unit = inInches() ? INCH : 1;
-    let low = found.reduce((a, b) => Math.min(a, b)), high = found.reduce((a, b) => Math.max(a, b), plan.nominal ?? 0);
-    const margin = Math.max(0.2, (high - low) * 0.1);
-    low = Math.max(0, low - margin);
-    high += margin;
+    const { low, high } = plan.scale;
+    const levels = [["nominal", plan.nominal], ["alert", plan.alert_below]]
+      .filter(([, mm]) => mm !== null && mm >= low && mm <= high).map(([name, mm]) => [name, mm / unit]);
     const missing = line.state.map((state) => ["uncertain", "skipped", "no_signal", "suspect"].includes(plan.states[state]));
     figure.append(plot(line.thickness.map((value) => (value === null ? null : value / unit)), {
       start: line.start / unit, step: line.step / unit, low: low / unit, high: high / unit,
       across: inInches() ? "scan, in" : "scan, mm", up: inInches() ? "thickness, in" : "thickness, mm",
-      title: `Thickness along this line, ${thick(low)} to ${thick(high)}`, here: cell.scan / unit, missing,
+      title: `Thickness along this line, on an axis from ${level(low)} to ${level(high)}`, here: cell.scan / unit, missing, levels,
+      ticks: plan.scale.ticks[inInches() ? "in" : "mm"].map((mm) => mm / unit),
     }));
   }
 }

@@ -14,12 +14,19 @@ _PRESSURE = Path("/proc/pressure/cpu")
 class Withheld:
     """Samples, up to a moment, how long something that could run waited for a processor.
 
-    From Linux's pressure stall information (``some`` of ``/proc/pressure/cpu``, documented in
-    ``Documentation/accounting/psi.rst``); a system without it withholds nothing as far as is known.
+    Of processes: how long their threads waited in a run queue (second field of
+    ``/proc/PID/task/TID/schedstat``, documented in ``Documentation/scheduler/sched-stats.rst``). Of the
+    computer: from Linux's pressure stall information (``some`` of ``/proc/pressure/cpu``, documented in
+    ``Documentation/accounting/psi.rst``). A system without them withholds nothing as far as is known.
+
+    Args:
+        pids: the processes; none for the computer.
     """
 
-    def __init__(self) -> None:
-        self._samples: deque[tuple[float, float]] = deque()
+    def __init__(self, *pids: int) -> None:
+        self._pids = pids
+        self._waited: dict[Path, float] = {}  # by thread; of one that ended, what it had at last
+        self._samples: deque[tuple[float, float]] = deque(maxlen=1000)
 
     def watch(self, seconds: float) -> None:
         """Sample for a while."""
@@ -30,7 +37,7 @@ class Withheld:
 
     def sample(self) -> None:
         """Take a sample now."""
-        self._samples.append((time.monotonic(), _total_ms()))
+        self._samples.append((time.monotonic(), self._total_ms() if self._pids else _pressure_ms()))
 
     def before(self, seconds: float) -> float:
         """Return ms for which processors were withheld in the last `seconds` of the samples."""
@@ -38,8 +45,17 @@ class Withheld:
         earlier = [value for at, value in self._samples if at <= last - seconds]
         return total - (earlier[-1] if earlier else self._samples[0][1])
 
+    def _total_ms(self) -> float:
+        for pid in self._pids:
+            for path in Path(f"/proc/{pid}/task").glob("*/schedstat"):
+                try:
+                    self._waited[path] = int(path.read_text("ascii").split()[1]) / 1e6
+                except (OSError, IndexError):
+                    continue  # the thread has ended
+        return sum(self._waited.values())
 
-def _total_ms() -> float:
+
+def _pressure_ms() -> float:
     if not _PRESSURE.exists():
         return 0.0
     line = _PRESSURE.read_text("ascii").splitlines()[0]

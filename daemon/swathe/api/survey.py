@@ -16,6 +16,7 @@ from swathe.station import Station, read_station
 from swathe.store import (
     SurveyFolder,
     SurveyRecord,
+    advice,
     dataset_of,
     open_dataset,
     read_verified_record,
@@ -130,7 +131,8 @@ class Survey:
             10.0
         """
         if not self._folder.zarr.is_dir():
-            raise SurveyError(self._folder.zarr, "is missing: run `swathe rebuild` on the survey")
+            remedy = advice(self._folder, "run `swathe rebuild` on the survey")
+            raise SurveyError(self._folder.zarr, f"is missing: {remedy}")
         return open_dataset(self._folder.zarr)
 
     def replay(

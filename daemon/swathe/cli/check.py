@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Annotated
 
@@ -46,7 +47,13 @@ def _check_survey(path: Path, *, repair: bool) -> int:
     from swathe.errors import SurveyError
     from swathe.report.picture import draw_survey
     from swathe.report.survey_check import survey_check_lines
-    from swathe.store import SurveyFolder, check_survey, repair_survey
+    from swathe.store import (
+        SurveyFolder,
+        check_survey,
+        ending_text,
+        read_survey_record,
+        repair_survey,
+    )
 
     folder = SurveyFolder(path)
     folder.require()
@@ -72,6 +79,9 @@ def _check_survey(path: Path, *, repair: bool) -> int:
         say("after the repair:")
         for line in survey_check_lines(folder, found):
             say(line)
+    with contextlib.suppress(SurveyError):  # a record that cannot be read is one of the faults
+        if text := ending_text(folder, read_survey_record(folder.record)):
+            say(text)
     if found.damage:
         return Exit.JOURNAL_DAMAGED
     return Exit.ERROR if found.faults else Exit.OK

@@ -26,14 +26,14 @@ def gaps(
     journal is damaged.
     """
     from swathe.report import damage_lines, gaps_json, gaps_table, spots_table, summary_line
-    from swathe.store import SurveyFolder, damage_since, ending_text, is_dead, read_verified_record
+    from swathe.store import SurveyFolder, damage_since, ending_text, last_run, read_verified_record
 
     folder = SurveyFolder(survey)
     folder.require()
     record, unverified = read_verified_record(folder)
     warn_unverified(folder.path, unverified)
     if as_json:
-        typer.echo(gaps_json(record, dead=is_dead(folder, record)))
+        typer.echo(gaps_json(record, last=last_run(folder, record)))
     else:
         for line in spots_table(record):
             say(line)

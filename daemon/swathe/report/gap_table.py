@@ -13,7 +13,7 @@ from swathe.pipeline.progress.snapshots import minimum_text
 from swathe.report.minimum import interval_text
 from swathe.report.missing import turns
 from swathe.report.spots import spots_summary
-from swathe.store import SurveyRecord
+from swathe.store import LastRun, SurveyRecord
 
 __all__ = ["gaps_json", "gaps_table", "minimum_with_interval", "summary_line"]
 
@@ -107,19 +107,20 @@ def gaps_table(record: SurveyRecord, *, closed: bool = False) -> Table:
     return table
 
 
-def gaps_json(record: SurveyRecord, *, dead: bool | None = False) -> str:
+def gaps_json(record: SurveyRecord, *, last: LastRun = LastRun.ENDED) -> str:
     """Return coverage and every gap, open and closed, as JSON.
 
     Args:
         record: of the survey.
-        dead: whether its last run ended without a word; None where that is unknown.
+        last: what is known of its last run.
     """
     return json.dumps(
         {
             "survey": record.survey,
             "station": record.station,
             "status": record.status,
-            "ended_without_a_word": dead,
+            "ended_without_a_word": None if last is LastRun.UNKNOWN else last is LastRun.DEAD,
+            "last_run": last,
             "percent": record.progress.percent,
             "target": record.target_coverage,
             "target_reached": record.target_reached,

@@ -14,13 +14,20 @@ from swathe.errors import SwatheError
 from swathe.messages import ProgressMessage, moment
 from swathe.pipeline.progress.fields import Snapshot, UtcTime, count_text, number_text
 from swathe.pipeline.progress.snapshots import minimum_text
-from swathe.store import SurveyFolder, SurveyRecord, is_dead, read_verified_record
+from swathe.store import LastRun, SurveyFolder, SurveyRecord, last_run, read_verified_record
 
 __all__ = ["SurveyRow", "set_line", "survey_rows", "surveys_json", "surveys_table"]
 
 
 RowState = Literal[
-    "complete", "incomplete", "scanning", "ended without a word", "not ended", "unknown"
+    "complete",
+    "incomplete",
+    "scanning",
+    "resuming",
+    "ended without a word",
+    "not replayed",
+    "not ended",
+    "unknown",
 ]
 
 
@@ -35,8 +42,9 @@ class SurveyRow(Snapshot):
     begun: UtcTime | None = Field(None, description="when its first run began")
     state: RowState = Field(
         "unknown",
-        description="ended without a word: its last run was killed or lost its power; not ended: that, "
-        "or it is scanned now",
+        description="resuming: a run replays the earlier ones, whose figures these are; ended without "
+        "a word: its last run was killed or lost its power; not replayed: its last run ended before its "
+        "journal was evaluated; not ended: one of these, or it is scanned now",
     )
     target_reached: bool = False
     open_gaps: int = 0
@@ -90,12 +98,17 @@ def _row(folder: SurveyFolder, below: Path) -> SurveyRow:
 
 
 def _state(folder: SurveyFolder, record: SurveyRecord) -> RowState:
-    if record.status != "scanning":
-        return record.status
-    dead = is_dead(folder, record)
-    if dead is None:
-        return "not ended"
-    return "ended without a word" if dead else "scanning"
+    match last_run(folder, record):
+        case LastRun.ENDED | LastRun.LIVE | LastRun.WRITTEN:
+            return record.status
+        case LastRun.RESUMING:
+            return "resuming"
+        case LastRun.DEAD:
+            return "ended without a word"
+        case LastRun.BEHIND:
+            return "not replayed"
+        case LastRun.UNKNOWN:
+            return "not ended"
 
 
 def surveys_table(rows: Sequence[SurveyRow]) -> Table:

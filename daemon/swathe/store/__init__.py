@@ -1,5 +1,6 @@
 """The survey folder: files derived from the journal, for any reader."""
 
+from swathe.store.advice import advice
 from swathe.store.aside import set_aside, set_metadata_aside
 from swathe.store.attributes import run_attributes, survey_attributes
 from swathe.store.checking import SurveyCheck, check_survey
@@ -9,7 +10,7 @@ from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.delays import measured_delays
 from swathe.store.digest_log import DigestLog
 from swathe.store.digests import Digests, FileFault, FileFaultKind, read_digests
-from swathe.store.endings import ending_text, is_dead
+from swathe.store.endings import LastRun, ending_text, last_run
 from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, changes_since, check_same_survey, zones_since
 from swathe.store.frozen import Frozen, freeze
@@ -51,6 +52,7 @@ __all__ = [
     "FileFaultKind",
     "Frozen",
     "GatesRecord",
+    "LastRun",
     "MinimumSummary",
     "SensitivityRecord",
     "SlipRecord",
@@ -61,6 +63,7 @@ __all__ = [
     "UncertaintySummary",
     "VerifiedRecord",
     "ZoneRecord",
+    "advice",
     "changes_since",
     "check_same_survey",
     "check_survey",
@@ -70,7 +73,7 @@ __all__ = [
     "ending_text",
     "feed_journal",
     "freeze",
-    "is_dead",
+    "last_run",
     "measured_delays",
     "open_arrays",
     "open_dataset",

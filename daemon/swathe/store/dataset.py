@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 from swathe.errors import SurveyError, SwatheError
 from swathe.pipeline import Grid
 from swathe.safe_files import SafeFolder
-from swathe.store.verified import REPAIR
+from swathe.store.advice import REPAIR, advice
+from swathe.store.folder import SurveyFolder
 from swathe.store.zarr_store import (
     LAYERS,
     SPOT_ATTRIBUTES,
@@ -46,7 +47,8 @@ def open_dataset(path: Path) -> xarray.Dataset:
     try:
         dataset: xarray.Dataset = xarray.open_zarr(store, zarr_format=3)
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise SurveyError(path, f"cannot be read ({error}); {REPAIR}") from error
+        remedy = advice(SurveyFolder(path.parent), REPAIR)
+        raise SurveyError(path, f"cannot be read ({error}); {remedy}") from error
     return dataset
 
 

@@ -19,6 +19,7 @@ from zarr.core.buffer import Buffer, BufferPrototype
 
 from swathe.errors import SurveyError
 from swathe.safe_files import SafeFolder
+from swathe.store.advice import REPAIR, advice
 from swathe.store.array_layout import (
     MOST_METADATA_BYTES,
     ArrayLayout,
@@ -27,11 +28,10 @@ from swathe.store.array_layout import (
     parse_metadata,
 )
 from swathe.store.digests import TURNS, FileDigest, read_digests
+from swathe.store.folder import SurveyFolder
 from swathe.store.zstd_frame import frame_content
 
 __all__ = ["SurveyStore"]
-
-_REMEDY = "; run `swathe check --repair` on the survey, which writes the arrays again"
 
 
 class SurveyStore(Store):
@@ -125,15 +125,20 @@ class SurveyStore(Store):
             if fault is None or not fault.kind.is_damage:
                 break
             if turn + 1 == TURNS:
-                raise SurveyError(self._folder.root, f"{fault}{_REMEDY}")
+                raise SurveyError(self._folder.root, f"{fault}{self._remedy}")
             # A live run replaces files: the digests may be older than what was read.
             self._digests = read_digests(self._folder)
         if data is not None:
             try:
                 self._check(key, data, layout)
             except ValueError as error:
-                raise SurveyError(self._folder.path(name), f"{error}{_REMEDY}") from error
+                raise SurveyError(self._folder.path(name), f"{error}{self._remedy}") from error
         return data
+
+    @property
+    def _remedy(self) -> str:
+        """What to do about a file that is not what was written, as the rest of a sentence."""
+        return f"; {advice(SurveyFolder(self._folder.root), REPAIR)}"
 
     def _contents(self, name: str, limit: int) -> bytes | None:
         try:
@@ -141,7 +146,7 @@ class SurveyStore(Store):
         except (FileNotFoundError, IsADirectoryError):
             return None
         except OSError as error:
-            raise SurveyError(self._folder.path(name), f"{error.strerror}{_REMEDY}") from error
+            raise SurveyError(self._folder.path(name), f"{error.strerror}{self._remedy}") from error
 
     def _check(self, key: str, data: bytes, layout: ArrayLayout | None) -> None:
         """Check what may be in a file, before zarr reads it.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from swathe.errors import SurveyError
 from swathe.safe_files import SafeFolder
+from swathe.store.advice import REPAIR, advice
 from swathe.store.digests import (
     DIGESTS,
     TURNS,
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     import zarr
 
 __all__ = [
-    "REPAIR",
     "VerifiedRecord",
     "derived_faults",
     "open_arrays",
@@ -32,9 +32,7 @@ __all__ = [
     "unverified_reason",
 ]
 
-REPAIR = "run `swathe check --repair` on the survey, which writes it again from the journal"
-"""What to do about a derived file that does not match its digest."""
-
+_REBUILD = "run `swathe rebuild` on the survey"
 # A run replaces its files one after the other, within a second as a rule.
 _PATIENCE_SECONDS = 2.0
 _PAUSE_SECONDS = 0.02
@@ -55,14 +53,13 @@ def read_verified_record(folder: SurveyFolder) -> VerifiedRecord:
     """
     data, fault = _record_bytes(folder)
     if data is None:
-        message = "is missing: run `swathe rebuild` on the survey"
-        raise SurveyError(folder.record, message)
+        raise SurveyError(folder.record, f"is missing: {advice(folder, _REBUILD)}")
     if fault is not None and fault.kind.is_damage:
-        raise SurveyError(folder.path, f"{fault}; {REPAIR}")
+        raise SurveyError(folder.path, f"{fault}; {advice(folder, REPAIR)}")
     try:
         record = parse_record(data)
     except ValueError as error:
-        message = f"cannot be read: run `swathe rebuild` on the survey ({error})"
+        message = f"cannot be read ({error}): {advice(folder, _REBUILD)}"
         raise SurveyError(folder.record, message) from error
     return VerifiedRecord(record, "" if fault is None else str(fault))
 
@@ -79,9 +76,8 @@ def _record_bytes(folder: SurveyFolder) -> tuple[bytes | None, FileFault | None]
         except FileNotFoundError:
             data = None
         except OSError as error:
-            raise SurveyError(
-                folder.record, f"cannot be read: {error.strerror}; {REPAIR}"
-            ) from error
+            message = f"cannot be read: {error.strerror}; {advice(folder, REPAIR)}"
+            raise SurveyError(folder.record, message) from error
         fault, turns = digests.fault(name, data), turns + 1
         if fault is None or fault.kind is FileFaultKind.UNKNOWN:
             break
@@ -105,7 +101,7 @@ def unverified_reason(folder: SurveyFolder) -> str:
     """
     digests = read_digests(SafeFolder(folder.path))
     if digests.problem:
-        return f"{DIGESTS} {digests.problem}: run `swathe rebuild` on the survey"
+        return f"{DIGESTS} {digests.problem}: {advice(folder, _REBUILD)}"
     if digests.writing and not folder.written_now:
         count = len(digests.writing)
         names = digests.writing[0] if count == 1 else f"{digests.writing[0]} and {count - 1} more"
@@ -130,12 +126,14 @@ def open_arrays(folder: SurveyFolder) -> zarr.Group:
     from swathe.store.survey_store import SurveyStore
 
     if not folder.zarr.is_dir():
-        raise SurveyError(folder.zarr, "is missing: run `swathe rebuild` on the survey")
+        raise SurveyError(folder.zarr, f"is missing: {advice(folder, _REBUILD)}")
     store = SurveyStore(SafeFolder(folder.path), folder.zarr.name, read_only=True, verified=True)
     try:
         return zarr.open_group(store, mode="r", zarr_format=3)
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise SurveyError(folder.zarr, f"cannot be read ({error}); {REPAIR}") from error
+        raise SurveyError(
+            folder.zarr, f"cannot be read ({error}); {advice(folder, REPAIR)}"
+        ) from error
 
 
 def derived_faults(folder: SurveyFolder, digests: Digests) -> Iterator[FileFault]:

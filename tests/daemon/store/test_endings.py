@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import nullcontext
 from datetime import UTC as UTC_ZONE
 from datetime import datetime
 from pathlib import Path
@@ -14,18 +15,22 @@ import xarray
 from typer.testing import CliRunner
 
 from daemon.handmade import MS, UTC
-from daemon.surveys import RUNS, write_survey
+from daemon.surveys import RUNS, write_run, write_survey
 from swathe.cli import main as _registered  # noqa: F401
 from swathe.cli.app import app
+from swathe.errors import SurveyError
+from swathe.journal import JournalWriter
 from swathe.store import (
     SurveyFolder,
     dataset_of,
     ending_text,
+    open_dataset,
     read_survey_record,
     replay,
+    unverified_reason,
     write_derived,
 )
-from swathe.store.endings import last_entry_time
+from swathe.store.endings import LastRun, last_entry_time, last_run
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no flock")
 
@@ -33,6 +38,13 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no flo
 def printed(*arguments: object) -> str:
     """Return what the command prints, its spaces as one each."""
     return " ".join(CliRunner().invoke(app, [str(one) for one in arguments]).output.split())
+
+
+def refusal(*arguments: object) -> str:
+    """Return why a command is refused."""
+    error = CliRunner().invoke(app, [str(one) for one in arguments]).exception
+    assert isinstance(error, SurveyError)
+    return str(error)
 
 
 @pytest.fixture
@@ -71,6 +83,106 @@ def test_a_live_run_is_not_reported_dead(dead: SurveyFolder) -> None:
         (row,) = json.loads(printed("surveys", dead.path.parent, "--json"))
         assert row["state"] == "scanning"
         assert json.loads(printed("gaps", dead.path, "--json"))["ended_without_a_word"] is False
+
+
+def second_run(folder: SurveyFolder, *, ends: bool) -> None:
+    """Write the journal of a second run; what is derived stays that of the first."""
+    write_run(folder, RUNS[1] if ends else RUNS[1][:-1])
+
+
+@pytest.mark.parametrize("killed", [True, False])
+def test_a_survey_that_is_being_resumed_is_reported_as_that(tmp_path: Path, killed: bool) -> None:
+    """Whose figures these are is stated; the run before is dead only if it had no end."""
+    folder = write_survey(tmp_path / "survey", [RUNS[0][:-1] if killed else RUNS[0]])
+    write_derived(folder, replay(folder))
+    with SurveyFolder(folder.path):
+        second_run(folder, ends=False)
+        text = printed("gaps", folder.path)
+        assert "a run resumes this survey now: figures are those of the run before" in text
+        assert ("the run before, which ended without a word, up to" in text) is killed
+        assert "a run resumes this survey now" in printed("report", folder.path)
+        (row,) = json.loads(printed("surveys", folder.path.parent, "--json"))
+        assert row["state"] == "resuming"
+        shown = json.loads(printed("gaps", folder.path, "--json"))
+        assert shown["last_run"] == "resuming"
+        assert shown["ended_without_a_word"] is False
+
+
+@pytest.mark.parametrize("resumed", ["killed", "in good order"])
+def test_a_run_killed_while_it_resumes_is_reported_dead(tmp_path: Path, resumed: str) -> None:
+    """Also where the run before ended in good order, whose record this is."""
+    folder = write_survey(tmp_path / "survey", [RUNS[0][:-1] if resumed == "killed" else RUNS[0]])
+    write_derived(folder, replay(folder))
+    second_run(folder, ends=False)
+    at = last_entry_time(folder)
+    assert at is not None
+    words = f"the last run ended without a word at {at:%Y-%m-%d %H:%M:%S} UTC"
+    assert words in printed("gaps", folder.path)
+    assert last_run(folder, read_survey_record(folder.record)) is LastRun.DEAD
+    write_derived(folder, replay(folder))
+    assert words in printed("gaps", folder.path)
+
+
+@pytest.mark.parametrize("before", ["killed", "in good order"])
+def test_a_run_that_ended_before_its_journal_was_evaluated(tmp_path: Path, before: str) -> None:
+    """It ended in good order: not dead; figures are older until the journal is replayed."""
+    folder = write_survey(tmp_path / "survey", [RUNS[0][:-1] if before == "killed" else RUNS[0]])
+    write_derived(folder, replay(folder))
+    second_run(folder, ends=True)
+    for command in ("gaps", "check"):
+        text = printed(command, folder.path)
+        assert "the last run ended before what it had journalled was evaluated" in text
+        assert "without a word" not in text
+    (row,) = json.loads(printed("surveys", folder.path.parent, "--json"))
+    assert row["state"] == "not replayed"
+    write_derived(folder, replay(folder))
+    assert last_run(folder, read_survey_record(folder.record)) is LastRun.ENDED
+
+
+def test_a_survey_that_is_rebuilt_now_is_not_reported_scanning(tmp_path: Path) -> None:
+    """Its last run ended, and something holds its lock."""
+    folder = write_survey(tmp_path / "survey", RUNS)
+    write_derived(folder, replay(folder))
+    with SurveyFolder(folder.path):
+        assert "another swathe process writes to this survey now" in printed("gaps", folder.path)
+
+
+def test_a_record_that_is_replaced_while_it_is_read_is_not_blamed(dead: SurveyFolder) -> None:
+    """The journal has its end, the record that was read is older: not a run without a record."""
+    earlier = read_survey_record(dead.record)
+    with JournalWriter(dead.journal) as journal:
+        for entry in RUNS[1]:
+            journal.write(entry)
+    write_derived(dead, replay(dead))
+    assert "a run ended while this was read" in ending_text(dead, earlier)
+
+
+@pytest.mark.parametrize("damage", ["missing", "other", "cut"])
+def test_no_repair_is_advised_while_a_run_writes(dead: SurveyFolder, damage: str) -> None:
+    """Rebuild and repair are refused then: the advice is to wait; without a writer it is to repair."""
+    data = dead.record.read_bytes()
+    dead.record.unlink()
+    if damage != "missing":
+        dead.record.write_bytes(data.replace(b"part", b"trap") if damage == "other" else data[:99])
+    with SurveyFolder(dead.path):
+        found = refusal("gaps", dead.path)
+        assert "a process writes to the survey now: read it again in a moment" in found
+        assert "if it is still so then, run `swathe" in found
+    assert "a process writes" not in refusal("gaps", dead.path)
+    assert "run `swathe" in refusal("gaps", dead.path)
+
+
+def test_no_repair_of_arrays_is_advised_while_a_run_writes(dead: SurveyFolder) -> None:
+    """Likewise of arrays, and of the digests."""
+    chunk = dead.zarr / "hits" / "c" / "0" / "0"
+    chunk.write_bytes(chunk.read_bytes()[:-1] + b"x")
+    for writer, words in ((SurveyFolder(dead.path), "read it again"), (nullcontext(), "--repair")):
+        with writer, pytest.raises(SurveyError, match=words):
+            open_dataset(dead.zarr)["hits"].load()
+    (dead.path / "digests.jsonl").unlink()
+    with SurveyFolder(dead.path):
+        assert "read it again in a moment" in unverified_reason(dead)
+    assert "read it again" not in unverified_reason(dead)
 
 
 def test_a_lock_that_cannot_be_read_proves_nothing(

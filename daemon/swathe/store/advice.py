@@ -1,0 +1,28 @@
+"""What to do about a file of a survey that cannot be read or does not match its digest."""
+
+from __future__ import annotations
+
+from swathe.store.folder import SurveyFolder
+
+__all__ = ["REPAIR", "advice"]
+
+REPAIR = "run `swathe check --repair` on the survey, which writes it again from the journal"
+"""What to do about a derived file that does not match its digest."""
+
+_WAIT = (
+    "a process writes to the survey now: read it again in a moment, or once that process has ended; if "
+    "it is still so then, {}"
+)
+
+
+def advice(folder: SurveyFolder, otherwise: str) -> str:
+    """Return what to do about a file: `otherwise`, but not while a process writes to the survey.
+
+    A run that resumes a survey writes its derived files again, and both `rebuild` and
+    `check --repair` are refused meanwhile.
+
+    Args:
+        folder: the survey.
+        otherwise: the remedy where nobody writes to it, an imperative.
+    """
+    return _WAIT.format(otherwise) if folder.written_now else otherwise

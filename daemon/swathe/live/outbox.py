@@ -13,12 +13,17 @@ from swathe.station import BrokerSettings
 
 __all__ = ["Outbox"]
 
+# The interval of a gap that changes again and again doubles up to this: the probe is inside it, and
+# only where it ends matters. After as long without a change it is the first one again.
+_GROWING_NS = 2_000_000_000
+
 
 class Outbox:
     """Returns the mirror's topics at the pace of their kind.
 
     A topic published less than its interval ago waits, and is then published with its newest
-    message. An urgent one (a gap that opened, an alarm) does not wait.
+    message. An urgent one (a gap that opened or closed, an alarm) does not wait. The interval of a
+    gap that continues to grow or shrink doubles up to 2 s.
 
     Args:
         mirror: has the messages.
@@ -47,6 +52,7 @@ class Outbox:
             "checking": settings.progress_interval,
         }
         self._next: dict[str, int] = {}  # when each topic may be published again
+        self._growing: dict[str, int] = {}  # newest interval of each gap that changes, ns
         self._held: dict[str, int] = {}
         self._since: dict[str, int] = {}  # when a held topic got its only message
         # When held topics are due: those of the many apart, so that no other waits behind them.
@@ -70,6 +76,7 @@ class Outbox:
     def forget(self) -> None:
         """Mark everything as unpublished."""
         self._next.clear()
+        self._growing.clear()
         self._held.clear()
         self._since.clear()
         for order in self._orders:
@@ -99,12 +106,23 @@ class Outbox:
                     await self._mirror.wait(most)
 
     def _note(self, topic: str, now: int) -> None:
-        interval = self._intervals.get(topic.split("/")[2], 0)
+        interval = self._interval(topic, now)
         # Counted from when it was due: messages at the same pace are not held back for the
         # jitter of the one before. One that waited alone is counted from when it came: what
         # follows at the same pace would wait as long, again and again.
         begin = self._since.pop(topic, self._next.get(topic, now))
         self._next[topic] = max(begin + interval, now + interval // 2)
+
+    def _interval(self, topic: str, now: int) -> int:
+        """Return for how long a topic that is published now is not published again, ns."""
+        kind = topic.split("/")[2]
+        interval = self._intervals.get(kind, 0)
+        if kind != "gap":
+            return interval
+        if (newest := self._growing.get(topic)) and now < self._next[topic] + _GROWING_NS:
+            interval = max(interval, min(2 * newest, _GROWING_NS))
+        self._growing[topic] = interval
+        return interval
 
     def _next_held(self, now: int, orders: tuple[list[tuple[int, str]], ...]) -> str | None:
         for order in orders:
@@ -121,6 +139,8 @@ class Outbox:
             urgent = topic in self._mirror.urgent
             self._mirror.urgent.discard(topic)
             due = self._next.get(topic, now)
+            if urgent:
+                self._growing.pop(topic, None)
             if urgent or self._hurried or due <= now:
                 self._held.pop(topic, None)
                 return topic

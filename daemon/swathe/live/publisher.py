@@ -13,6 +13,7 @@ from swathe.messages import (
     GapMessage,
     Heading,
     LineMessage,
+    Message,
     PlanMessage,
     PortMessage,
     ProgressMessage,
@@ -206,10 +207,16 @@ class Publisher:
     def _put_gaps(self, gaps: list[GapSnapshot]) -> None:
         heading = self._heading()
         for gap in gaps:
-            message = GapMessage.of(gap, heading)
-            self._mirror.put(
-                self.topics.gap(gap.number), message, urgent=self._is_urgent(gap.number, gap.end)
-            )
+            topic, message = self.topics.gap(gap.number), GapMessage.of(gap, heading)
+            urgent = self._is_urgent(gap.number, gap.end)
+            # A cell that came and went within a tick, or less than is published, changes nothing.
+            if urgent or not self._states_the_same(topic, message):
+                self._mirror.put(topic, message, urgent=urgent)
+
+    def _states_the_same(self, topic: str, message: Message) -> bool:
+        """Return whether a topic's newest message states the same, at another time."""
+        newest = self._mirror.messages.get(topic)
+        return newest is not None and newest.model_copy(update={"time": message.time}) == message
 
     def _is_urgent(self, key: int, status: object) -> bool:
         """Return whether a gap or alarm is new or has another status; another size is not urgent."""
@@ -268,8 +275,10 @@ class Publisher:
             self._mirror.put(self.topics.check(check.number), message)
 
     def _put_line(self, row: int) -> None:
+        topic = self.topics.line(row)
         message = LineMessage.of(self._pipeline.line_snapshot(row), self._heading())
-        self._mirror.put(self.topics.line(row), message, urgent=self._hurried)
+        if self._hurried or not self._states_the_same(topic, message):
+            self._mirror.put(topic, message, urgent=self._hurried)
 
 
 def _ended(gap: GapSnapshot, time: int) -> GapSnapshot:

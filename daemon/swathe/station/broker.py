@@ -64,7 +64,9 @@ class BrokerSettings(StationTable):
         250_000_000, ge=20_000_000, description="from progress to progress at least, ns"
     )
     gap_interval: Duration = Field(
-        250_000_000, ge=0, description="of one gap while it grows; open and closed at once, ns"
+        250_000_000,
+        ge=0,
+        description="of one gap while it grows, doubled each time up to 2 s; open and closed at once, ns",
     )
     line_interval: Duration = Field(500_000_000, ge=0, description="of one line, ns")
     port_interval: Duration = Field(1_000_000_000, ge=0, description="of one port's health, ns")

@@ -222,3 +222,39 @@ async def test_only_ranks_that_may_go_are_returned_and_the_others_wait() -> None
     ranks[0] = 4
     bench.mirror.wake()
     assert await asyncio.wait_for(waiting, 5) == "swathe/s/gap/1"
+
+
+async def test_gap_that_grows_is_published_more_and_more_seldom() -> None:
+    """A probe inside it for 7 s: at 0.2, 0.4, 0.8, 1.6 s and then each 2 s, and its last state."""
+    bench = Bench()
+    bench.put("gap/1", urgent=True)
+    times = []
+    for now in range(0, 7_001, 50):
+        times += [now] * (await bench.published(now)).count("gap/1")
+        if now < 7_000:
+            bench.put("gap/1")
+    assert times == [0, 200, 600, 1400, 3000, 5000, 7000]
+    assert await bench.published(9_000) == ["gap/1"]
+    assert bench.outbox.empty
+    bench.put("gap/1")
+    assert await bench.published(9_100) == []
+    bench.put("gap/1", urgent=True)  # it has closed
+    assert await bench.published(9_150) == ["gap/1"]
+
+
+async def test_gap_that_rested_is_published_at_the_first_interval_again() -> None:
+    """Two seconds after it could have been published, its growth begins again."""
+    bench = Bench()
+    bench.put("gap/1", urgent=True)
+    for now in range(0, 1_001, 50):
+        await bench.published(now)
+        bench.put("gap/1")
+    assert await bench.published(1_400) == ["gap/1"]  # the next after 1.6 s
+    bench.put("gap/1")
+    assert await bench.published(2_999) == []
+    assert await bench.published(3_000) == ["gap/1"]  # the next after 2 s
+    bench.put("gap/1")
+    assert await bench.published(7_000) == ["gap/1"]
+    bench.put("gap/1")
+    assert await bench.published(7_099) == []
+    assert await bench.published(7_100) == ["gap/1"]

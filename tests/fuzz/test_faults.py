@@ -5,12 +5,13 @@ from __future__ import annotations
 import pytest
 
 from fuzz.faults import run_plan, run_seeds, steps_of_a_run
-from support.simulated.faulty_run import FIRST_STEP, Plan
+from support.simulated.faulty_run import FIRST_STEP, FaultyRun, Plan
 from support.simulated.strip import Strip
 from swathe.journal import JournalWriter
 from swathe.live.pace import Pace
+from swathe.live.session import Session
 
-_SHARE = 25
+_SHARE = 250
 _PARTS = 8
 
 
@@ -22,9 +23,9 @@ def test_some_surveys_with_faults() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("part", range(2))
+@pytest.mark.parametrize("part", range(_PARTS))
 def test_surveys_with_faults(part: int) -> None:
-    """50 surveys, each from one seed."""
+    """2,000 surveys, each from one seed."""
     first = 1 + part * _SHARE
     assert run_seeds(range(first, first + _SHARE)).problems == []
 
@@ -50,10 +51,10 @@ def test_seed_repeats_a_run_step_by_step() -> None:
 
 
 def test_run_ends_at_its_simulated_time() -> None:
-    """The strip is covered after 1.3 s, however long the machine takes."""
+    """The strip is covered after 0.4 s, however long the machine takes."""
     run = run_plan(Plan(1))
     assert run.problems == []
-    assert 1.3e9 <= run.machine.clock.now - 10_000_000_000 < 1.6e9
+    assert 0.4e9 <= run.machine.clock.now - 10_000_000_000 < 0.56e9
 
 
 # What each invariant is for is found.
@@ -80,12 +81,41 @@ def test_misplaced_cells_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
     assert any("which was read at" in text for text in run_plan(Plan(1)).problems)
 
 
-def test_run_that_does_not_end_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
-    """It hangs in simulated time, and no longer than a moment in real time."""
+@pytest.mark.parametrize("fault", [None, ("disk full", 60, 65), ("sync fails", 60, 65)])
+def test_run_that_does_not_end_is_found(
+    monkeypatch: pytest.MonkeyPatch, fault: tuple[str, int, int] | None
+) -> None:
+    """It hangs in simulated time, and no longer than a moment in real time; the disk has room again."""
     monkeypatch.setattr("support.simulated.faulty_run._LIMIT_SECONDS", 3.0)
     monkeypatch.setattr("swathe.live.service.Daemon.stop", lambda *_: None)
     monkeypatch.setattr("swathe.live.service.AutoDelay.may_end", lambda *_, **__: False)
-    assert any("hangs" in text for text in run_plan(Plan(1)).problems)
+    assert any("hangs" in text for text in run_plan(Plan(1, disk_fault=fault)).problems)
+
+
+def test_run_that_waits_for_a_disk_is_no_finding_while_it_reports_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A disk that stays full may keep the end of a run, not in silence."""
+    monkeypatch.setattr("support.simulated.faulty_run._LIMIT_SECONDS", 5.0)
+    plan = Plan(1, disk_fault=("disk full", 80, 1_000_000))
+    run = run_plan(plan)
+    assert run.problems == []
+    assert any("abandoned" in text and "make room" in text for text in run.refused)
+    monkeypatch.setattr(Session, "disk_trouble", "")
+    assert any("hangs" in text for text in run_plan(plan).problems)
+
+
+def test_error_of_the_harness_is_a_finding(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the seed and the command that repeats it; the seeds after it are run."""
+
+    def fail(_: object) -> None:
+        raise FileNotFoundError("survey.json")
+
+    monkeypatch.setattr(FaultyRun, "_examine", fail)
+    tally = run_seeds([1, 2])
+    assert tally.runs == 2
+    assert "FileNotFoundError: survey.json" in tally.problems[0]
+    assert "faults.py --seed 1" in tally.problems[0]
 
 
 def test_unforeseen_error_is_found(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import platform
 import uuid
 from dataclasses import dataclass
@@ -18,7 +19,12 @@ __all__ = ["Continuation", "continuation", "versions"]
 def versions() -> dict[str, str]:
     """Return the versions in force, for the journal."""
     packages = ("swathe", "numpy", "zarr", "mcap", "pyserial")
-    return {"python": platform.python_version(), **{name: version(name) for name in packages}}
+    return {"python": platform.python_version(), **{name: _version(name) for name in packages}}
+
+
+@functools.cache
+def _version(package: str) -> str:
+    return version(package)
 
 
 @dataclass(frozen=True, slots=True)

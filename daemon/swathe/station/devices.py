@@ -25,6 +25,10 @@ __all__ = [
     "schedule_of",
 ]
 
+# By driver and protocol: a decoder is costly to make, and a run asks some dozen times.
+_gives_readings: dict[tuple[type[Driver], str], bool] = {}
+_MOST_KNOWN = 256
+
 
 def axis_source(axis: str, settings: AxisSettings) -> tuple[str, str]:
     """Return the device and the counts column of the position on `axis`.
@@ -78,10 +82,17 @@ def period_of(device: DeviceSettings) -> float | None:
 
 def gauge_of(station: Station) -> str:
     """Return the name of the device that gives readings; a checked station file has exactly one."""
-    (gauge,) = (
-        name for name, device in station.device.items() if decoder_of(device).gives_readings
-    )
+    (gauge,) = (name for name, device in station.device.items() if _is_gauge(device))
     return gauge
+
+
+def _is_gauge(device: DeviceSettings) -> bool:
+    key = load_driver(device.driver), repr(device.protocol)
+    if (known := _gives_readings.get(key)) is None:
+        if len(_gives_readings) >= _MOST_KNOWN:
+            _gives_readings.clear()
+        known = _gives_readings[key] = decoder_of(device).gives_readings
+    return known
 
 
 def kept_waveforms(station: Station) -> WaveformFormat | None:

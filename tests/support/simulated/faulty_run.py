@@ -9,7 +9,7 @@ import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from random import Random
 
@@ -38,15 +38,14 @@ DISK_FAULTS = {
 }
 _TEXTS = {keeps: station_text(keeps_count=keeps) for keeps in (False, True)}
 _STATIONS = {keeps: parse_station(text, "strip.toml") for keeps, text in _TEXTS.items()}
-# 40 ms of a round, and 8 ms that a port gathers.
 FIRST_STEP = 1
 """Of those that fail."""
 
-_ZARR_SHARE = 0.05
+_ZARR_SHARE = 0.02
 _KILL_LOSES_NS = 50_000_000
 # And the sync of 120 ms after that, which takes a while.
 _CUT_LOSES_NS = 200_000_000
-_LIMIT_SECONDS = 60.0  # simulated, of a run
+_LIMIT_SECONDS = 30.0  # simulated, of a run
 _QUICK = 0.01  # s, of a sync
 # Between the truth and where a reading is placed: jitter of the lines, at 60 mm/s.
 _PLACING_MM = 0.6
@@ -76,7 +75,7 @@ class Plan:
     kills: list[tuple[int, bool]] = field(default_factory=list)
     keeps_count: bool = True
     zarr: bool = False
-    seconds: float = 1.6
+    seconds: float = 0.55
 
     def names(self) -> list[str]:
         """Return the faults by name."""
@@ -94,8 +93,8 @@ def plan_of(seed: int) -> Plan:
     plan = Plan(seed)
     for _ in range(random.choice([0, 1, 1, 2])):
         kind = random.choice(PORT_FAULTS)
-        begin = random.randrange(200, 1200)
-        length = random.randrange(30, 300)
+        begin = random.randrange(80, 400)
+        length = random.randrange(30, 200)
         plan.port_faults.append(
             PortFault(kind, random.choice(["encoder", "gauge"]), begin, begin + length)
         )
@@ -107,9 +106,9 @@ def plan_of(seed: int) -> Plan:
     if random.random() < 0.15:
         plan.slow = random.choice([0.05, 0.3, 2.0])
     if random.random() < 0.15:
-        plan.clock_step = (random.randrange(100, 1500), random.choice([-86400.0, -1.0, 1.0, 3e7]))
+        plan.clock_step = (random.randrange(80, 480), random.choice([-86400.0, -1.0, 1.0, 3e7]))
     if random.random() < 0.5:
-        plan.kills.append((random.randrange(FIRST_STEP, 140), random.random() < 0.6))
+        plan.kills.append((random.randrange(FIRST_STEP, 130), random.random() < 0.6))
         if random.random() < 0.4:
             plan.kills.append((random.randrange(1, 60), random.random() < 0.6))
     if any((one.kind, one.port) == ("device restarted", "encoder") for one in plan.port_faults):
@@ -131,14 +130,16 @@ class FaultyRun:
     """
 
     def __init__(self, plan: Plan, folder: Path) -> None:
-        self.plan = plan
+        self.plan = replace(plan)
         self.machine = Machine(folder, plan.seed)
         self.path = folder / "survey"
         self.strip = Strip(Random(plan.seed + 2), plan.port_faults)
         self.problems: list[str] = []
         self.steps = 0
+        self._daemon: Daemon | None = None
+        self._waits_for = ""
         self._killed_at = 0
-        self._resumed = True
+        self._resumed = self._failing = False
         self.refused: list[str] = []
 
     def run(self) -> list[str]:
@@ -147,18 +148,17 @@ class FaultyRun:
         with self.machine.installed(), self._arrays():
             for step, cut in self.plan.kills:
                 self._one(step, cut=cut)
-            self.machine.disk.revive()
             ended = self._one(None)
-            if not self._resumed:  # the files may be older: another run, with time to replay
-                self.plan.slow = 0.001
-                ended = self._one(None)
             if not ended and not self.problems:
                 self.plan.disk_fault = None  # there is room again
                 ended = self._one(None)
-                if not ended and not self.problems:
-                    self.problems.append(f"does not run on a sound disk: {self.refused[-1]}")
+            if ended and not self._resumed:  # the files are older: another run, with time to replay
+                self.plan.slow = _QUICK / 10
+                ended = self._one(None) and self._resumed
+            if not ended and not self.problems:
+                self.problems.append(f"does not run on a sound disk: {self.refused[-1:]}")
             self.machine.disk.revive()
-            if ended and not self.problems:
+            if not self.problems:
                 self._examine()
         return self.problems
 
@@ -181,6 +181,8 @@ class FaultyRun:
         machine, disk = self.machine, self.machine.disk
         disk.revive()
         first = disk.steps
+        self._resumed = self._failing = False
+        self._waits_for, machine.on_hung = "", self._hung
         disk.on_step = lambda step: self._step(step, first, kill_at)
         machine.thread_seconds = lambda: self.plan.slow
         try:
@@ -189,11 +191,10 @@ class FaultyRun:
             self._after_kill(cut=cut)
             return False
         except HungError as error:
-            if self.plan.disk_fault is not None and kill_at is None:
-                # It waits for the disk; in real time the process then ends 3 s after SIGTERM.
-                self.refused.append("abandoned: the disk takes nothing")
-                return False
-            self.problems.append(f"hangs: {error}")
+            if self._waits_for:  # in real time the process then ends 3 s after SIGTERM
+                self.refused.append(f"abandoned: {self._waits_for}")
+            else:
+                self.problems.append(f"hangs: {error}; no disk refuses anything, or none is named")
             return False
         except SwatheError as error:
             self.refused.append(str(error))
@@ -210,6 +211,7 @@ class FaultyRun:
 
     def _step(self, step: Step, first: int, kill_at: int | None) -> bool:
         number = step.number - first
+        self._failing = False
         if kill_at is not None and number >= kill_at:
             self._killed_at = self.machine.clock.now
             return True
@@ -217,12 +219,14 @@ class FaultyRun:
         if fault is not None and kill_at is None and fault[1] <= number < fault[2]:
             kind = fault[0]
             if (kind == "sync fails") == (step.kind == "sync"):
+                self._failing = True
                 raise OSError(DISK_FAULTS[kind], os.strerror(DISK_FAULTS[kind]), step.path)
         return False
 
     async def _scan(self) -> None:
         keeps = self.plan.keeps_count
-        daemon = Daemon(_STATIONS[keeps], _TEXTS[keeps], SurveyFolder(self.path))
+        folder = SurveyFolder(self.path)
+        daemon = self._daemon = Daemon(_STATIONS[keeps], _TEXTS[keeps], folder)
         clock = self.machine.clock
         loop = asyncio.get_running_loop()
         loop.call_later(self.plan.seconds, daemon.stop, "enough")
@@ -231,7 +235,12 @@ class FaultyRun:
             if at > clock.now:
                 loop.call_later((at - clock.now) / 1e9, self._set_clock, by)
         outcome = await daemon.run()
-        self._resumed = "before the earlier runs were replayed" not in outcome.reason
+        self._resumed = outcome.resumed
+
+    def _hung(self) -> None:
+        """Keep what the daemon reports of a disk that took nothing to the last."""
+        if self._daemon is not None and self._failing:
+            self._waits_for = self._daemon._session.disk_trouble
 
     def _set_clock(self, by: int) -> None:
         self.machine.clock.utc_offset += by

@@ -14,7 +14,7 @@ from pathlib import Path
 from random import Random
 from typing import Any, TypeVar
 
-from support.simulated.clock import SimulatedClock, SimulatedLoop
+from support.simulated.clock import HungError, SimulatedClock, SimulatedLoop
 from support.simulated.disk import SimulatedDisk
 from support.simulated.ports import SimulatedReader
 
@@ -37,6 +37,7 @@ class Machine:
         random: its random numbers.
         thread_seconds: returns how long a function takes that is run in a thread.
         readers: of the ports, by name, of the newest run.
+        on_hung: called when a run counts as hanging, before it is cancelled.
     """
 
     def __init__(self, root: Path, seed: int) -> None:
@@ -45,6 +46,7 @@ class Machine:
         self.disk = SimulatedDisk(root, Random(seed + 1))
         self.thread_seconds: Callable[[], float] = lambda: 0.001
         self.readers: dict[str, SimulatedReader] = {}
+        self.on_hung: Callable[[], None] = lambda: None
 
     def run(self, work: Coroutine[Any, Any, _Result], *, limit: float) -> _Result:
         """Run to the end.
@@ -58,6 +60,9 @@ class Machine:
         try:
             asyncio.set_event_loop(loop)
             return loop.run_until_complete(work)
+        except HungError:
+            self.on_hung()
+            raise
         finally:
             self.clock.limit += 60_000_000_000
             for task in asyncio.all_tasks(loop):

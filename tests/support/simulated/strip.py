@@ -17,7 +17,7 @@ from swathe_drivers import PortState
 
 __all__ = ["MS", "PORT_FAULTS", "RESOLUTION_MM", "PortFault", "Strip", "Truth", "station_text"]
 
-LENGTH_MM = 80.0
+LENGTH_MM = 24.0
 RESOLUTION_MM = 2.0
 _COUNTS_PER_MM = 10
 _SAMPLE_MS, _READING_MS = 10, 15
@@ -34,6 +34,8 @@ device = "encoder"
 counts_per_mm = {_COUNTS_PER_MM}
 {{keeps}}
 max_speed = "1 m/s"
+[store]
+checkpoint = "200 ms"
 [device.encoder]
 port = "socket://encoder:1"
 [device.encoder.protocol]

@@ -59,7 +59,6 @@ class DeviceTime(SettingsTable, ABC):
     """The device's own clock."""
 
     kind: Literal["device_time"] = Field(alias="is")
-    unit: TimeUnit
 
     @property
     @abstractmethod
@@ -195,10 +194,13 @@ class ThicknessValue(MeasuredValue):
 
 
 class AmplitudeValue(LimitedValue):
-    """Amplitude of the echo, in percent of full screen height or as a fraction of it."""
+    """Amplitude of the echo in percent of full screen height, as a fraction of it, or in dB.
+
+    0 dB is full screen height.
+    """
 
     kind: Literal["amplitude"] = Field(alias="is")
-    unit: Literal["%", "fraction"] = "%"
+    unit: Literal["%", "fraction", "dB"] = "%"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

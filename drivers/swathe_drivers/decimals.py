@@ -29,6 +29,8 @@ _POWERS: Final = 10.0 ** np.arange(_MAX_DIGITS + 1)
 _INT_POWERS: Final = 10 ** np.arange(_MAX_DIGITS + 1, dtype=np.int64)
 _INT64_MAX: Final = 2**63 - 1
 
+_POINT: Final = ord(".")
+
 _NUMBER: Final = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _INTEGER: Final = re.compile(rb"[+-]?[0-9]+")
 _NOT_FINITE: Final = re.compile(rb"[+-]?(?:inf(?:inity)?|nan)", re.IGNORECASE)
@@ -82,11 +84,15 @@ class Plain:
 
 
 def read_plain(
-    block: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64]
+    block: NDArray[np.uint8],
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    *,
+    point: int = _POINT,
 ) -> Plain:
     """Read the texts `block[starts[i]:ends[i]]`; no spaces around them.
 
-    Every start must be a valid index of `block`.
+    Every start must be a valid index of `block`; `point` is the byte of the decimal point.
     """
     first = block[starts]
     minus = first == ord("-")
@@ -112,7 +118,7 @@ def read_plain(
             digits += 1
             continue
         inside = lengths > k
-        is_point = (char == ord(".")) & inside
+        is_point = (char == point) & inside
         if is_point.all():
             points += 1
             places = lengths - (1 + k)

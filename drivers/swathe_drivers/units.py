@@ -2,6 +2,7 @@
 
 import re
 from fractions import Fraction
+from functools import cache
 from typing import Annotated, Final, Literal
 
 import numpy as np
@@ -11,7 +12,7 @@ from pydantic import AfterValidator, Field
 from swathe_drivers.settings import problem
 
 TimeUnit = Literal["ns", "us", "ms", "s"]
-LengthUnit = Literal["mm", "in", "thou"]
+LengthUnit = Literal["mm", "um", "in", "thou"]
 
 TIME_POWERS: Final = {"ns": 0, "us": 3, "ms": 6, "s": 9}
 """Power of ten that turns a unit of time into ns."""
@@ -25,6 +26,7 @@ _SCALES: Final[dict[str, tuple[float, float]]] = {
     "ms": (1000.0, 1.0),
     "s": (1e6, 1.0),
     "mm": (1.0, 1.0),
+    "um": (1.0, 1000.0),
     "in": (25.4, 1.0),
     "thou": (25.4, 1000.0),
     "%": (1.0, 1.0),
@@ -32,8 +34,60 @@ _SCALES: Final[dict[str, tuple[float, float]]] = {
 }
 
 
+MAX_DB: Final = 400.0
+"""No level may be further from that of full screen height, dB."""
+
+_MOST_EXACT: Final = 2**53
+
+
+def largest(unit: str) -> float:
+    """Return the largest magnitude that a value in `unit` may have."""
+    return MAX_DB if unit == "dB" else MAX_VALUE
+
+
+@cache
+def _ratio(scale: float) -> tuple[float, float]:
+    """Numerator and denominator of a scale as it is written, if both are exact; else it and 1."""
+    exact = Fraction(repr(scale))
+    if max(abs(exact.numerator), exact.denominator) <= _MOST_EXACT:
+        return float(exact.numerator), float(exact.denominator)
+    return scale, 1.0
+
+
+@cache
+def tick_ns(scale: float, unit: str) -> Fraction:
+    """Return the time of one count of a clock that counts `scale` units, ns."""
+    return Fraction(str(scale)) * int(10 ** TIME_POWERS[unit])
+
+
+def linear(values: NDArray[np.float64], scale: float, offset: float) -> NDArray[np.float64]:
+    """Return `scale * values + offset`.
+
+    A scale such as 0.01 divides by 100, so that a whole number of hundredths gives the double that is
+    nearest to what is meant (W. D. Clinger, "How to read floating point numbers accurately", PLDI
+    1990).
+    """
+    if scale != 1.0:
+        times, over = _ratio(scale)
+        if times != 1.0:
+            values = values * times
+        if over != 1.0:
+            values = values / over
+    return values if offset == 0.0 else values + offset
+
+
+def unscaled(values: NDArray[np.float64], unit: str) -> NDArray[np.float64]:
+    """Values in µs, mm or percent turned into `unit`, which is not dB."""
+    times, over = _SCALES[unit]
+    if over != 1.0:
+        values = values * over
+    return values if times == 1.0 else values / times
+
+
 def scaled(values: NDArray[np.float64], unit: str) -> NDArray[np.float64]:
-    """Values in `unit` turned into µs, mm or percent."""
+    """Values in `unit` turned into µs, mm or percent; 0 dB is 100 %."""
+    if unit == "dB":
+        return np.asarray(100.0 * 10.0 ** (values / 20.0), np.float64)
     times, over = _SCALES[unit]
     if times != 1.0:
         values = values * times

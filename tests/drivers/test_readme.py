@@ -20,7 +20,8 @@ from swathe.station.model import DeviceSettings
 from swathe_drivers import FaultReason
 from swathe_drivers.checksums import Crc, CrcParameters
 from swathe_drivers.delimited import DelimitedSettings
-from swathe_drivers.delimited.settings import AnyColumn, LineChecksum
+from swathe_drivers.delimited.columns import AnyColumn, CountsColumn
+from swathe_drivers.delimited.settings import LineChecksum
 from swathe_drivers.description import parse_description
 from swathe_drivers.examples import example, example_names
 from swathe_drivers.frames import FramesSettings
@@ -54,6 +55,9 @@ class Driver:
     def decoder(self, *, ns_per_byte):
         return DelimitedDecoder(self._settings, ns_per_byte=ns_per_byte)
 """
+NUMBERS = ("thickness", "time_of_flight", "amplitude", "counts", "position", "sequence")
+NUMBER_KEYS = {"written", "sign", "before", "behind"}
+"""How a number in a line is written; a table of their own has them."""
 CODE = re.compile(r"`([^`]+)`")
 
 
@@ -228,7 +232,28 @@ def test_tables_tell_every_key_and_no_other(
 )
 def test_tables_tell_every_kind_with_its_keys(section: str, number: int, union: Any) -> None:
     """Columns, framings and fields."""
-    assert told(tables(section)[number]) == members(union)
+    found = members(union)
+    if section == "Lines of text":
+        for kind in NUMBERS:
+            assert found[kind] >= NUMBER_KEYS
+            found[kind] -= NUMBER_KEYS
+        assert {key for keys in found.values() for key in keys & NUMBER_KEYS} <= {
+            "written",
+            "before",
+            "behind",
+        }
+    assert told(tables(section)[number]) == found
+
+
+def test_table_of_numbers_gives_the_keys_of_every_number() -> None:
+    """With their defaults."""
+    table = tables("Lines of text")[2]
+    assert first_column(table) == NUMBER_KEYS
+    for row in table:
+        (name,), (default,) = CODE.findall(row[0]), CODE.findall(row[1])
+        assert (
+            tomllib.loads(f"value = {default}")["value"] == CountsColumn.model_fields[name].default
+        )
 
 
 def test_table_of_faults_tells_every_reason() -> None:

@@ -1,26 +1,12 @@
 """Checksums at the end of a line, for all lines of a chunk at once."""
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.delimited.notation import DIGITS
 from swathe_drivers.delimited.settings import LineChecksum
-
-_NOT_HEX: Final = 255
-
-
-def _hex_table() -> NDArray[np.uint8]:
-    table = np.full(256, _NOT_HEX, np.uint8)
-    for value, digit in enumerate(b"0123456789ABCDEF"):
-        table[digit] = value
-    for value, digit in enumerate(b"abcdef"):
-        table[digit] = 10 + value
-    return table
-
-
-_HEX: Final = _hex_table()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,9 +47,9 @@ def check_sums(
         firsts = np.where(present, firsts, starts)
     for index, byte in enumerate(marker):
         present &= block.take(bodies + index, mode="clip") == byte
-    high: NDArray[np.uint8] = _HEX[block.take(ends - 2, mode="clip")]
-    low: NDArray[np.uint8] = _HEX[block.take(ends - 1, mode="clip")]
-    present &= (high != _NOT_HEX) & (low != _NOT_HEX)
+    high: NDArray[np.uint8] = DIGITS[block.take(ends - 2, mode="clip")]
+    low: NDArray[np.uint8] = DIGITS[block.take(ends - 1, mode="clip")]
+    present &= (high < 16) & (low < 16)
     sent = high * np.uint8(16) + low  # may overflow, harmlessly, where not present
 
     bounds = np.empty(2 * starts.size, np.int64)

@@ -9,111 +9,34 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
-from swathe_drivers.columns import (
-    AmplitudeValue,
-    Constant,
-    Counts,
-    DeviceTime,
-    IndexMark,
-    LimitedValue,
-    PositionValue,
-    Quadrature,
-    ReadingStatus,
-    RunningNumber,
-    ThicknessValue,
-    TimeOfFlightValue,
-    kind_and_axis,
-    record_problems,
+from swathe_drivers.columns import LimitedValue, kind_and_axis, record_problems
+from swathe_drivers.delimited.columns import (
+    AmplitudeColumn,
+    AnyColumn,
+    ConstantColumn,
+    CountsColumn,
+    DeviceTimeColumn,
+    PositionColumn,
+    RunningNumberColumn,
+    StatusColumn,
+    ThicknessColumn,
+    TimeOfFlightColumn,
+    texts_behind,
 )
 from swathe_drivers.framing import MAX_TERMINATOR
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
-from swathe_drivers.units import TIME_POWERS
 
-_MAX_COUNT_BITS: Final = 52
 _MAX_BYTE: Final = "\xff"
-
-ColumnText = Annotated[str, Field(max_length=64)]
-
-
-class ConstantColumn(Constant):
-    """A text that never changes; a line in which it differs is of another kind."""
-
-    text: ColumnText
-
-
-class DeviceTimeColumn(DeviceTime):
-    """The device's own clock. With `bits` it counts units and starts again at 2**bits."""
-
-    bits: int | None = Field(default=None, ge=8, le=62)
-
-    @property
-    def wrap_ns(self) -> int | None:
-        """Time after which it starts again at 0, ns; None if it never does."""
-        return None if self.bits is None else (1 << self.bits) * 10 ** TIME_POWERS[self.unit]
-
-
-class _MayBeMissing(SettingsTable):
-    no_echo: tuple[float | ColumnText, ...] = ()
-    """Numbers or texts that the device sends when it has no echo."""
-    empty: Literal["fault", "no_echo"] = "fault"
-    """What an empty column means."""
-
-
-class TimeOfFlightColumn(_MayBeMissing, TimeOfFlightValue):
-    """Time of flight; `min`, `max` and `no_echo` are in `unit`."""
-
-
-class ThicknessColumn(_MayBeMissing, ThicknessValue):
-    """Thickness; `min`, `max` and `no_echo` are in `unit`."""
-
-
-class AmplitudeColumn(AmplitudeValue):
-    """Amplitude of the echo, in percent of full screen height or as a fraction of it."""
-
-    empty: Literal["fault", "absent"] = "fault"
-    """What an empty column means."""
-
-
-class StatusColumn(ReadingStatus):
-    """A text that shows whether the reading is valid."""
-
-    valid: tuple[ColumnText, ...] = Field(min_length=1)
-    invalid: tuple[ColumnText, ...] = ()
-
-
-class CountsColumn(Counts):
-    """Raw count of an encoder. With `bits` it rolls over; that is undone by the daemon."""
-
-    bits: int | None = Field(default=None, ge=4, le=_MAX_COUNT_BITS)
-    signed: bool = False
-
-    @property
-    def width(self) -> int | None:
-        """Bits at which it rolls over; None if it never does."""
-        return self.bits
-
-
-class Ignore(SettingsTable):
-    """A column that means nothing here; it may hold anything."""
-
-    kind: Literal["ignore"] = Field(alias="is")
-
-
-AnyColumn = Annotated[
-    ConstantColumn
-    | DeviceTimeColumn
-    | TimeOfFlightColumn
-    | ThicknessColumn
-    | AmplitudeColumn
-    | StatusColumn
-    | CountsColumn
-    | PositionValue
-    | Quadrature
-    | IndexMark
-    | RunningNumber
-    | Ignore,
-    Field(discriminator="kind"),
-]
+_NUMBERS: Final = (
+    AmplitudeColumn,
+    CountsColumn,
+    DeviceTimeColumn,
+    PositionColumn,
+    RunningNumberColumn,
+    ThicknessColumn,
+    TimeOfFlightColumn,
+)
+"""Columns with a number, which may have texts around it."""
 
 
 def check_latin(text: str) -> str:
@@ -142,6 +65,8 @@ class TextLineSettings(SettingsTable, ABC):
     terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
     max_length: int = Field(default=256, ge=4, le=65536)
     """The most bytes of a line, without its terminator."""
+    decimal: Literal[".", ","] = "."
+    """The decimal point of all numbers."""
     checksum: LineChecksum | None = None
     other_lines: Literal["fault", "ignore"] = "fault"
     """What to make of a line of another kind: whose constant columns differ, say."""
@@ -214,13 +139,36 @@ class TextLineSettings(SettingsTable, ABC):
             found += column.roll_over_problems(column.bits)
         elif isinstance(column, LimitedValue):
             found += column.limit_problems()
-            sentinels = column.no_echo if isinstance(column, _MayBeMissing) else ()
-            for index, sentinel in enumerate(sentinels):
-                if isinstance(sentinel, str):
-                    found.extend(self._text_problems(("no_echo", index), sentinel))
-                    if not sentinel:
-                        requirement = "must not be empty; use empty = 'no_echo'"
-                        found.append((("no_echo", index), requirement, sentinel))
+            found.extend(self._sentinel_problems(column))
+        if isinstance(column, _NUMBERS):
+            found.extend(self._number_problems(column))
+        return found
+
+    def _sentinel_problems(self, column: LimitedValue) -> list[SettingProblem]:
+        found: list[SettingProblem] = []
+        if not isinstance(column, TimeOfFlightColumn | ThicknessColumn):
+            return found
+        for index, sentinel in enumerate(column.no_echo):
+            if isinstance(sentinel, str):
+                found.extend(self._text_problems(("no_echo", index), sentinel))
+                if not sentinel:
+                    requirement = "must not be empty; use empty = 'no_echo'"
+                    found.append((("no_echo", index), requirement, sentinel))
+        return found
+
+    def _number_problems(self, column: AnyColumn) -> list[SettingProblem]:
+        found: list[SettingProblem] = []
+        before = getattr(column, "before", "")
+        if before:
+            found.extend(self._text_problems(("before",), before))
+        behind = texts_behind(column)
+        for text, unit in behind.items():
+            path: tuple[str | int, ...] = ("behind",) if unit is None else ("behind", text)
+            found.extend(self._text_problems(path, text))
+            if not text:
+                found.append((path, "must not be empty", text))
+        if getattr(column, "scale", 1.0) == 0.0:
+            found.append((("scale",), "must not be 0", 0.0))
         return found
 
     def _text_problems(self, path: tuple[str | int, ...], text: str) -> list[SettingProblem]:
@@ -255,9 +203,13 @@ class DelimitedSettings(TextLineSettings):
         return self.columns
 
     def _own_problems(self) -> list[SettingProblem]:
-        if self.separator not in self.terminator:
-            return []
-        return [(("separator",), "must not be part of the terminator", self.separator)]
+        found: list[SettingProblem] = []
+        if self.separator in self.terminator:
+            found.append((("separator",), "must not be part of the terminator", self.separator))
+        if self.separator == self.decimal:
+            requirement = "must not be the decimal point, too; what separates the columns?"
+            found.append((("separator",), requirement, self.separator))
+        return found
 
     def _delimiters(self) -> dict[str, str]:
         return {"separator": self.separator, "terminator": self.terminator}

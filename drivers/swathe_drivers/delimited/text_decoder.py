@@ -18,19 +18,22 @@ from swathe_drivers.columns import (
     IndexMark,
     LimitedValue,
     Quadrature,
-    RunningNumber,
 )
 from swathe_drivers.decoding import INT64_MAX, Bad, Faulty, RecordDecoder, SentValues, convert
 from swathe_drivers.delimited import values as v
 from swathe_drivers.delimited.checksum import check_sums
-from swathe_drivers.delimited.fields import Fields
-from swathe_drivers.delimited.settings import (
+from swathe_drivers.delimited.columns import (
+    AnyColumn,
     ConstantColumn,
     CountsColumn,
     DeviceTimeColumn,
+    RunningNumberColumn,
     StatusColumn,
-    TextLineSettings,
+    texts_behind,
 )
+from swathe_drivers.delimited.fields import Fields
+from swathe_drivers.delimited.notation import BASES, Notation
+from swathe_drivers.delimited.settings import TextLineSettings
 from swathe_drivers.framing import LineFramer, Lines
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
@@ -57,8 +60,12 @@ class TextDecoder(RecordDecoder):
             for index, column in enumerate(columns)
             if isinstance(column, ConstantColumn)
         ]
+        self._numbers = [
+            v.NumberColumnReader(index, self._names[index], _notation(column, settings.decimal))
+            for index, column in enumerate(columns)
+        ]
         self._readers = {
-            index: v.ValueReader(column, index, self._names[index])
+            index: v.ValueReader(column, self._numbers[index])
             for index, column in enumerate(columns)
             if isinstance(column, LimitedValue)
         }
@@ -168,28 +175,25 @@ class TextDecoder(RecordDecoder):
         sent: list[SentValues] = []
         valid: NDArray[np.bool_] | None = None  # None: all of them
         for index, column in enumerate(self._settings.in_order):
-            name = self._names[index]
+            number = self._numbers[index]
             if index in self._readers:
                 sent.append(self._readers[index].read(fields, faulty))
             elif isinstance(column, StatusColumn):
                 valid = self._statuses[index].read(fields, faulty)
             elif isinstance(column, CountsColumn):
-                low, high = v.count_limits(column)
-                counts = v.read_integers(fields, index, name, faulty, low=low, high=high)
+                counts = v.read_count_columns(number, fields, faulty, column)
                 out[f"axis {column.axis}"] = counts
             elif isinstance(column, Quadrature):
-                levels = v.read_integers(fields, index, name, faulty, low=0, high=3)
+                levels = v.read_integers(number, fields, faulty, low=0, high=3)
                 out[f"axis {column.axis}"] = levels
             elif isinstance(column, IndexMark):
-                marks = v.read_integers(fields, index, name, faulty, low=0, high=1)
+                marks = v.read_integers(number, fields, faulty, low=0, high=1)
                 out[f"mark {column.axis}"] = marks
-            elif isinstance(column, RunningNumber):
+            elif isinstance(column, RunningNumberColumn):
                 high = INT64_MAX if column.wrap is None else column.wrap - 1
-                out["sequence"] = v.read_integers(fields, index, name, faulty, low=0, high=high)
+                out["sequence"] = v.read_integers(number, fields, faulty, low=0, high=high)
             elif isinstance(column, DeviceTimeColumn):
-                out["device_time"] = v.read_time_columns(
-                    fields, index, name, faulty, unit=column.unit, bits=column.bits
-                )
+                out["device_time"] = v.read_time_columns(number, fields, faulty, column)
         return out | convert(sent, valid)
 
     def _finish(
@@ -256,3 +260,14 @@ class TextDecoder(RecordDecoder):
             excerpt = bytes(lines.data[start : start + min(length, MAX_EXCERPT)])
             faults.append((int(lines.offsets[row]), length, reason, excerpt, detail))
         return faults, ignored, size
+
+
+def _notation(column: AnyColumn, point: str) -> Notation:
+    """How the numbers of a column are written."""
+    return Notation(
+        base=BASES.get(getattr(column, "written", "decimal"), 10),
+        point=point.encode("latin-1"),
+        sign_behind=getattr(column, "sign", "before") == "behind",
+        before=getattr(column, "before", "").encode("latin-1"),
+        behind=tuple(text.encode("latin-1") for text in texts_behind(column)),
+    )

@@ -5,6 +5,7 @@ fault) text by text. Few lines are quicker text by text from the start.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -13,17 +14,21 @@ from numpy.typing import NDArray
 from swathe_drivers import decimals
 from swathe_drivers.columns import LimitedValue
 from swathe_drivers.decimals import NumberError
-from swathe_drivers.decoding import MAX_EXACT, Faulty, SentValues, outside_limits
-from swathe_drivers.delimited.fields import Fields
-from swathe_drivers.delimited.settings import (
+from swathe_drivers.decoding import INT64_MAX, MAX_EXACT, Faulty, SentValues, outside_limits
+from swathe_drivers.delimited.clocks import read_clock
+from swathe_drivers.delimited.columns import (
     AmplitudeColumn,
     CountsColumn,
+    DeviceTimeColumn,
     StatusColumn,
     ThicknessColumn,
     TimeOfFlightColumn,
+    texts_behind,
 )
+from swathe_drivers.delimited.fields import Fields
+from swathe_drivers.delimited.notation import Notation
 from swathe_drivers.records import FaultReason
-from swathe_drivers.units import MAX_VALUE, TIME_POWERS
+from swathe_drivers.units import TIME_POWERS, largest, linear, scaled, tick_ns, unscaled
 
 FEW: Final = 64
 """Up to so many lines are read text by text."""
@@ -67,61 +72,143 @@ def _read(
     return values
 
 
-def read_floats(
-    fields: Fields,
-    index: int,
-    name: str,
-    faulty: Faulty,
-    skip: NDArray[np.bool_] | None = None,
-) -> NDArray[np.float64]:
-    """One column as doubles, shape (n,)."""
-    return _read(
-        fields,
-        index,
-        name,
-        faulty,
-        dtype=np.float64,
-        many=decimals.Plain.floats,
-        one=decimals.read_float,
-        skip=skip,
-    )
+@dataclass(frozen=True, slots=True, eq=False)
+class NumberColumnReader:
+    """Reads the numbers of one column.
+
+    Attributes:
+        index: of the column.
+        name: what messages call it.
+        notation: how its numbers are written.
+    """
+
+    index: int
+    name: str
+    notation: Notation
+
+    def floats(
+        self, fields: Fields, faulty: Faulty, skip: NDArray[np.bool_] | None = None
+    ) -> tuple[NDArray[np.float64], NDArray[np.int8] | None]:
+        """The column as doubles, shape (n,), and the index of the text behind each number."""
+        return self._numbers(
+            fields,
+            faulty,
+            dtype=np.float64,
+            many=decimals.Plain.floats,
+            one=decimals.read_float,
+            skip=skip,
+        )
+
+    def integers(self, fields: Fields, faulty: Faulty) -> NDArray[np.int64]:
+        """The column as int64, shape (n,)."""
+        values: NDArray[np.int64] = self._numbers(
+            fields, faulty, dtype=np.int64, many=decimals.Plain.integers, one=decimals.read_integer
+        )[0]
+        return values
+
+    def scaled(self, fields: Fields, faulty: Faulty, power: int) -> NDArray[np.int64]:
+        """The column times 10**power as int64, shape (n,)."""
+        values: NDArray[np.int64] = self._numbers(
+            fields,
+            faulty,
+            dtype=np.int64,
+            many=lambda plain: plain.scaled(power),
+            one=lambda text: decimals.read_scaled(text, power),
+        )[0]
+        return values
+
+    def _numbers(
+        self,
+        fields: Fields,
+        faulty: Faulty,
+        *,
+        dtype: type[np.float64] | type[np.int64],
+        many: Callable[[decimals.Plain], tuple[NDArray[Any], NDArray[np.bool_]]],
+        one: Callable[[bytes], float],
+        skip: NDArray[np.bool_] | None = None,
+    ) -> tuple[NDArray[Any], NDArray[np.int8] | None]:
+        notation, index, name = self.notation, self.index, self.name
+        if notation.is_usual:
+            return _read(
+                fields, index, name, faulty, dtype=dtype, many=many, one=one, skip=skip
+            ), None
+        bare = notation.bare(fields, index)
+        values, good = many(notation.plain(fields.block, bare))
+        done = np.zeros(fields.rows, np.bool_) if skip is None else skip.copy()
+        for rows, problem in bare.problems:
+            for row in np.flatnonzero(rows & ~done).tolist():
+                detail = f"{name}: {_quoted(fields.text(index, row))} {problem}"
+                faulty.add(row, FaultReason.NUMBER, detail)
+            done |= rows
+        values = np.where(good & ~done, values, values.dtype.type(0))
+        for row in np.flatnonzero(~good & ~done).tolist():
+            text = bytes(fields.data[bare.starts[row] : bare.ends[row]])
+            try:
+                values[row] = one(notation.usual(text, minus=bool(bare.minus[row])))
+            except NumberError as error:
+                whole = _quoted(fields.text(index, row))
+                faulty.add(row, error.reason, f"{name}: {whole} {error.problem}")
+        return values, bare.behind
 
 
 def read_integers(
-    fields: Fields, index: int, name: str, faulty: Faulty, *, low: int, high: int
+    reader: NumberColumnReader, fields: Fields, faulty: Faulty, *, low: int, high: int
 ) -> NDArray[np.int64]:
     """One column as int64, shape (n,); what isn't in low..high is out of range."""
-    values: NDArray[np.int64] = _read(
-        fields,
-        index,
-        name,
-        faulty,
-        dtype=np.int64,
-        many=decimals.Plain.integers,
-        one=decimals.read_integer,
-    )
-    check_range(fields, index, name, faulty, (values < low) | (values > high), f"{low} to {high}")
+    values = reader.integers(fields, faulty)
+    outside = (values < low) | (values > high)
+    check_range(fields, reader.index, reader.name, faulty, outside, f"{low} to {high}")
     return values
+
+
+def read_count_columns(
+    reader: NumberColumnReader, fields: Fields, faulty: Faulty, column: CountsColumn
+) -> NDArray[np.int64]:
+    """One column of counts, shape (n,); signed ones in hexadecimal or octal are two's complements."""
+    low, high = count_limits(column)
+    if column.bits is None or not column.signed or reader.notation.base == 10:
+        return read_integers(reader, fields, faulty, low=low, high=high)
+    values = read_integers(reader, fields, faulty, low=low, high=high - low)
+    return np.where(values > high, values - (1 << column.bits), values)
 
 
 def read_time_columns(
-    fields: Fields, index: int, name: str, faulty: Faulty, *, unit: str, bits: int | None
+    reader: NumberColumnReader, fields: Fields, faulty: Faulty, column: DeviceTimeColumn
 ) -> NDArray[np.int64]:
     """One column of times as ns, shape (n,)."""
-    power = TIME_POWERS[unit]
-    values: NDArray[np.int64] = _read(
-        fields,
-        index,
-        name,
-        faulty,
-        dtype=np.int64,
-        many=lambda plain: plain.scaled(power),
-        one=lambda text: decimals.read_scaled(text, power),
+    if column.unit is None:
+        return _read_clocks(reader, fields, faulty, column)
+    index, name, span = reader.index, reader.name, column.span
+    if column.scale == 1.0:
+        power = TIME_POWERS[column.unit]
+        values = reader.scaled(fields, faulty, power)
+        if span is not None:
+            outside = (values < 0) | (values >= span * 10**power)
+            check_range(fields, index, name, faulty, outside, f"0 to {span - 1}")
+        return values
+    tick = tick_ns(column.scale, column.unit)
+    most = (INT64_MAX - tick.denominator) // tick.numerator
+    low, high = (-most, most) if span is None else (0, min(most, span - 1))
+    counts = read_integers(reader, fields, faulty, low=low, high=high)
+    counts = np.where((counts < low) | (counts > high), 0, counts)
+    return (counts * tick.numerator + tick.denominator // 2) // tick.denominator
+
+
+def _read_clocks(
+    reader: NumberColumnReader, fields: Fields, faulty: Faulty, column: DeviceTimeColumn
+) -> NDArray[np.int64]:
+    """One column of times of day, or of dates with times, as ns, shape (n,)."""
+    written = column.written
+    bare = reader.notation.bare(fields, reader.index)
+    times = read_clock(
+        fields.block, bare.starts, bare.ends, written=written, point=reader.notation.point[0]
     )
-    if bits is not None:
-        outside = (values < 0) | (values >= (1 << bits) * 10**power)
-        check_range(fields, index, name, faulty, outside, f"0 to {(1 << bits) - 1}")
-    return values
+    problems = (*bare.problems, (~times.good, f"is no time written {written!r}"))
+    for rows, problem in problems:
+        for row in np.flatnonzero(rows).tolist():
+            detail = f"{reader.name}: {_quoted(fields.text(reader.index, row))} {problem}"
+            faulty.add(row, FaultReason.NUMBER, detail)
+    return times.ns
 
 
 def check_range(
@@ -147,10 +234,9 @@ class ValueReader:
     Limits are checked after all columns are read, as they don't hold for a line without echo.
     """
 
-    def __init__(self, column: LimitedValue, index: int, name: str) -> None:
+    def __init__(self, column: LimitedValue, reader: NumberColumnReader) -> None:
         self._column = column
-        self._index = index
-        self._name = name
+        self._reader = reader
         no_echo = column.no_echo if isinstance(column, TimeOfFlightColumn | ThicknessColumn) else ()
         self._texts = [text.encode("latin-1") for text in no_echo if isinstance(text, str)]
         self._numbers = [number for number in no_echo if not isinstance(number, str)]
@@ -158,10 +244,14 @@ class ValueReader:
             isinstance(column, TimeOfFlightColumn | ThicknessColumn | AmplitudeColumn)
             and column.empty != "fault"
         )
+        self._scale: float = getattr(column, "scale", 1.0)
+        self._offset: float = getattr(column, "offset", 0.0)
+        self._units = list(texts_behind(column).values())
+        self._most = largest(column.unit)
 
     def read(self, fields: Fields, faulty: Faulty) -> SentValues:
         """Return the values as sent."""
-        column, index, name = self._column, self._index, self._name
+        column, index, name = self._column, self._reader.index, self._reader.name
         absent: NDArray[np.bool_] | None = None
         if self._may_be_empty:
             absent = fields.starts[index] == fields.ends[index]
@@ -170,16 +260,20 @@ class ValueReader:
             absent = same if absent is None else absent | same
         if absent is not None and not absent.any():
             absent = None
-        values = read_floats(fields, index, name, faulty, absent)
+        values, behind = self._reader.floats(fields, faulty, absent)
         for number in self._numbers:  # some devices send one beyond all values, such as 9.91e37
             same = values == number
             if same.any():
                 absent = same if absent is None else absent | same
-        outside = np.abs(values) > MAX_VALUE
+        values = linear(values, self._scale, self._offset)
+        if behind is not None:
+            values = self._in_unit(values, behind)
+        outside = np.abs(values) > self._most
         if outside.any():
             if absent is not None:
                 outside &= ~absent
-            check_range(fields, index, name, faulty, outside, f"{-MAX_VALUE} to {MAX_VALUE}")
+            most = self._most
+            check_range(fields, index, name, faulty, outside, f"{-most} to {most}")
             values[outside] = 0.0
 
         def check(rows: NDArray[np.bool_] | None) -> None:
@@ -188,6 +282,17 @@ class ValueReader:
                 check_range(fields, index, name, faulty, beyond, column.allowed)
 
         return SentValues(column, values, absent, check)
+
+    def _in_unit(
+        self, values: NDArray[np.float64], behind: NDArray[np.int8]
+    ) -> NDArray[np.float64]:
+        """The values in the column's unit, whatever unit was sent behind each."""
+        for number, unit in enumerate(self._units):
+            if unit is None or unit == self._column.unit:
+                continue
+            other = unscaled(scaled(values, unit), self._column.unit)
+            values = np.where(behind == number, other, values)
+        return values
 
 
 class StatusReader:

@@ -22,7 +22,7 @@ from swathe_drivers.columns import (
     kind_and_axis,
 )
 from swathe_drivers.settings import SettingsTable
-from swathe_drivers.units import TIME_POWERS, DurationText
+from swathe_drivers.units import DurationText, TimeUnit, tick_ns
 
 ByteOrder = Literal["little", "big"]
 Unsigned = Literal["u1", "u2", "u4", "u8"]
@@ -60,13 +60,14 @@ class DeviceTimeField(_Typed, DeviceTime):
     """The device's own clock: a count of `scale` units, which starts again at 2**bits."""
 
     type: Literal["u1", "u2", "u4", "u8", "i8", "f8"]
+    unit: TimeUnit
     scale: float = Field(default=1.0, gt=0.0, le=1e9)
     bits: int | None = Field(default=None, ge=4, le=62)
 
     @property
     def tick_ns(self) -> Fraction:
         """Time of one count, ns."""
-        return _tick_ns(self.scale, self.unit)
+        return tick_ns(self.scale, self.unit)
 
     @property
     def wrap_ns(self) -> int | None:
@@ -200,11 +201,6 @@ def dtype_of(field: AnyField, byte_order: ByteOrder) -> np.dtype[np.generic]:
         return np.dtype(np.uint8)
     order = field.byte_order or byte_order
     return np.dtype(("<" if order == "little" else ">") + field.type)
-
-
-@cache
-def _tick_ns(scale: float, unit: str) -> Fraction:
-    return Fraction(str(scale)) * int(10 ** TIME_POWERS[unit])
 
 
 @cache

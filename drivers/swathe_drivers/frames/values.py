@@ -22,7 +22,7 @@ from swathe_drivers.frames.fields import (
 )
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.records import FaultReason, WaveformFormat
-from swathe_drivers.units import MAX_VALUE, nanoseconds
+from swathe_drivers.units import MAX_VALUE, largest, linear, nanoseconds
 
 
 class FieldReader:
@@ -185,16 +185,19 @@ class NumberReader(FieldReader):
             good = _finite(self, raw, faulty, absent)
             if not good.all():
                 values[~good] = 0.0
-        if field.scale != 1.0:
-            values *= field.scale
-        if field.offset != 0.0:
-            values += field.offset
-        if raw.dtype.kind == "f" or abs(field.scale) > 1.0 or abs(field.offset) > 1.0:
-            outside = ~(np.abs(values) <= MAX_VALUE)
+        values = linear(values, field.scale, field.offset)
+        most = largest(field.unit)
+        if (
+            raw.dtype.kind == "f"
+            or abs(field.scale) > 1.0
+            or abs(field.offset) > 1.0
+            or most < MAX_VALUE
+        ):
+            outside = ~(np.abs(values) <= most)
             if outside.any():
                 if absent is not None:
                     outside &= ~absent
-                self.out_of_range(faulty, raw, outside, f"a value up to {MAX_VALUE}")
+                self.out_of_range(faulty, raw, outside, f"a value up to {most}")
                 values[outside] = 0.0
 
         def check(rows: NDArray[np.bool_] | None) -> None:

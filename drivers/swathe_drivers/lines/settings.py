@@ -5,7 +5,8 @@ from typing import Annotated, Final
 
 from pydantic import Field, field_validator
 
-from swathe_drivers.delimited.settings import AnyColumn, TextLineSettings, check_latin
+from swathe_drivers.delimited.columns import AnyColumn
+from swathe_drivers.delimited.settings import TextLineSettings, check_latin
 from swathe_drivers.patterns import MAX_WORK, LinePattern, PatternError
 from swathe_drivers.settings import SettingProblem, problem
 

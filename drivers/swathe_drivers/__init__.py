@@ -11,6 +11,8 @@ from swathe_drivers.description import (
     read_description,
 )
 from swathe_drivers.errors import DriverError, DriverUsageError, PortError, SettingsError
+from swathe_drivers.guarded import GuardedDecoder
+from swathe_drivers.made import check_driver, make_driver
 from swathe_drivers.port import PortReader, PortState, open_port
 from swathe_drivers.ports import PortInfo, list_ports
 from swathe_drivers.records import (
@@ -52,6 +54,7 @@ __all__ = [
     "DriverUsageError",
     "Fault",
     "FaultReason",
+    "GuardedDecoder",
     "NumberingDecoder",
     "Polling",
     "PortError",
@@ -64,9 +67,11 @@ __all__ = [
     "TakenAt",
     "TalkSettings",
     "WaveformFormat",
+    "check_driver",
     "driver_names",
     "list_ports",
     "load_driver",
+    "make_driver",
     "make_polling",
     "make_schedule",
     "open_port",

@@ -28,8 +28,9 @@ from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from swathe_drivers.abc import Decoder, Driver
+from swathe_drivers.abc import Decoder
 from swathe_drivers.errors import DriverError, SettingsError
+from swathe_drivers.made import check_driver, make_driver
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
 from swathe_drivers.talk import Schedule, TalkSettings, make_schedule
@@ -99,16 +100,16 @@ class Description:
         return read_settings(PortSettings, {"url": url, **self.port, **others}, key="port")
 
     def decoder(self, *, ns_per_byte: int) -> Decoder:
-        """A new decoder; see `swathe_drivers.abc.Driver.decoder`."""
-        return self._made().decoder(ns_per_byte=ns_per_byte)
+        """A new decoder, which raises nothing; see `swathe_drivers.guarded`.
+
+        Raises:
+            DriverError: the driver makes none.
+        """
+        return make_driver(self.driver, self.protocol).decoder(ns_per_byte=ns_per_byte)
 
     def schedule(self) -> Schedule | None:
-        """What is sent to the device, and when; None if nothing is."""
-        return make_schedule(self._made(), self.talk)
-
-    def _made(self) -> Driver:
-        driver = load_driver(self.driver)
-        return driver(driver.Settings.model_validate(self.protocol))
+        """What is sent to the device, and when; None if nothing is. Raises as `decoder`."""
+        return make_schedule(make_driver(self.driver, self.protocol), self.talk)
 
 
 def read_description(path: Path) -> Description:
@@ -149,21 +150,17 @@ def parse_description(text: str, name: str) -> Description:
         file = read_settings(_File, tables, key="")
     except SettingsError as error:
         problems += _each(error)
-    driver: type[Driver] | None = None
     called = tables.get("driver", _File.model_fields["driver"].default)
     protocol = tables.get("protocol")
     if isinstance(called, str) and called:
         try:
-            driver = load_driver(called)
-        except DriverError as error:
-            problems.append(
-                SettingsError("driver", f"must be an installed driver: {error}", called)
-            )
-    if driver is not None and isinstance(protocol, dict):
-        try:
-            read_settings(driver.Settings, protocol, key="protocol")
+            load_driver(called)
+            if isinstance(protocol, dict):
+                check_driver(called, protocol, key="protocol")
         except SettingsError as error:
             problems += _each(error)
+        except DriverError as error:
+            problems.append(SettingsError("driver", f"must be a working driver: {error}", called))
     if problems or file is None:
         raise DescriptionError(name, problems)
     return Description(

@@ -119,6 +119,8 @@ class FaultReason(StrEnum):
     """A record that answers no request: unasked, a second answer, or that to another request."""
     STOPPED_CLOCK = "stopped_clock"
     """A record that came while the device's clock stood still; the daemon drops it."""
+    DRIVER = "driver"
+    """The driver's own code failed with these bytes: it raised, or returned what it must not."""
     ILLEGAL_FUNCTION = "exception_1"
     """A Modbus device answered that it has no such function."""
     ILLEGAL_ADDRESS = "exception_2"

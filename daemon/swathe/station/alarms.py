@@ -35,6 +35,7 @@ class AlarmKind(StrEnum):
     SILENT = "device silent"
     ECHOLESS = "no echo"
     FLOOD = "device floods"
+    DRIVER = "driver fails"
     DISK_FULL = "disk full"
     DISK_FAILS = "disk fails"
     DISK_STALLED = "disk stalled"

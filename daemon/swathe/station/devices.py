@@ -9,7 +9,7 @@ from swathe_drivers import (
     Polling,
     Schedule,
     WaveformFormat,
-    load_driver,
+    make_driver,
     make_polling,
     make_schedule,
 )
@@ -39,10 +39,10 @@ def axis_source(axis: str, settings: AxisSettings) -> tuple[str, str]:
 
 
 def decoder_of(device: DeviceSettings) -> Decoder:
-    """Return a new decoder for `device`.
+    """Return a new decoder for `device`, which raises nothing; see `swathe_drivers.guarded`.
 
     Raises:
-        DriverError: the driver is unknown or refuses its settings; `read_station` reports this
+        DriverError: the driver is unknown or its code fails; `read_station` reports this
             with the key, so call this only with a loaded station.
     """
     return _driver_of(device).decoder(ns_per_byte=device.port_settings().ns_per_byte)
@@ -65,8 +65,7 @@ def polling_of(device: DeviceSettings) -> Polling | None:
 
 
 def _driver_of(device: DeviceSettings) -> Driver:
-    driver = load_driver(device.driver)
-    return driver(driver.Settings.model_validate(device.protocol))
+    return make_driver(device.driver, device.protocol)
 
 
 def makes_by_time(device: DeviceSettings) -> bool:

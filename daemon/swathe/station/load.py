@@ -33,8 +33,8 @@ from swathe.station.spots import put_spots_in
 from swathe_drivers import (
     DriverError,
     SettingsError,
+    check_driver,
     load_driver,
-    read_settings,
     settings_error,
     toml_excerpt,
 )
@@ -301,12 +301,9 @@ def _check_drivers(devices: dict[str, DeviceSettings]) -> list[Problem]:
                 place = problem.key.replace(f"{key}.url", f"{key}.port")
                 problems.append(replace(problem, key=place))
         try:
-            driver = load_driver(device.driver)
+            check_driver(device.driver, device.protocol, key=f"{key}.protocol")
+        except SettingsError as error:
+            problems += problems_of(error, load_driver(device.driver).Settings)
         except DriverError as error:
             problems.append(Problem(f"{key}.driver", str(error), device.driver))
-            continue
-        try:
-            read_settings(driver.Settings, device.protocol, key=f"{key}.protocol")
-        except SettingsError as error:
-            problems += problems_of(error, driver.Settings)
     return problems

@@ -6,10 +6,15 @@ what there is to know for matching answers with their requests.
 """
 
 from dataclasses import dataclass
-from typing import Final
 
 from swathe_drivers.abc import AskingDriver, Driver
-from swathe_drivers.talk.answers import AnswerFinder, EndsWith, Quiet, SoMany
+from swathe_drivers.talk.answers import (
+    UNKNOWN_QUIET_NS,
+    AnswerFinder,
+    EndsWith,
+    Quiet,
+    SoMany,
+)
 from swathe_drivers.talk.schedule import Request, Schedule
 from swathe_drivers.talk.settings import AnswerEnd, TakenAt, TalkSettings, to_bytes
 from swathe_drivers.units import nanoseconds
@@ -27,9 +32,6 @@ __all__ = [
     "make_polling",
     "make_schedule",
 ]
-
-_QUIET_NS: Final = 20_000_000
-"""Longer than a USB adapter holds bytes back (16 ms unless set otherwise, common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,7 @@ def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:
     elif asking is not None:
         answers = asking.answers()
     return Schedule(
-        answers=answers or Quiet(_QUIET_NS),
+        answers=answers or Quiet(UNKNOWN_QUIET_NS),
         start=[to_bytes(text) for text in talk.start],
         stop=[to_bytes(text) for text in talk.stop],
         pause_ns=round(nanoseconds(talk.pause)),

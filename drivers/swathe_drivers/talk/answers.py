@@ -1,6 +1,10 @@
 """What shows that the answer to a request is complete; no input or output, no clock."""
 
-from typing import Protocol
+from typing import Final, Protocol
+
+UNKNOWN_QUIET_NS: Final = 20_000_000
+"""Silence that ends an answer of unknown end, ns: longer than a USB adapter holds bytes back (16 ms
+unless set otherwise, common practice)."""
 
 
 class AnswerFinder(Protocol):

@@ -7,7 +7,7 @@ sends that time by this clock, which runs fast or slow and may start again at ze
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 from typing import Literal
 
@@ -163,6 +163,7 @@ class Gauge:
         held_after: repeats after which its description has a value as held; None for none.
         port: as `Encoder.port`.
         on_port: further lines of its table.
+        fails_on: text with which the code of its driver fails; empty for a driver that does not.
     """
 
     form: Literal["text", "binary", "ascan", "combined"] = "text"
@@ -174,10 +175,21 @@ class Gauge:
     held_after: int | None = None
     port: str = "socket://gauge:1"
     on_port: str = ""
+    fails_on: str = ""
 
     def table(self, axes: tuple[str, ...]) -> str:
         """Return its table in a station file, with that of its A-scans."""
         head = f'[device.gauge]\nport = "{self.port}"\n{self.on_port}\n'
+        if self.fails_on:
+            sound = (
+                replace(self, fails_on="", on_port="")
+                .table(axes)
+                .partition("[device.gauge.protocol]")
+            )
+            return (
+                f'{head}driver = "invented_failing"\n[device.gauge.protocol]\non = "{self.fails_on}"\n'
+                f"[device.gauge.protocol.protocol]{sound[2]}"
+            )
         if self.form == "ascan":
             clock = '{ is = "device_time", type = "u2", unit = "us" }, ' if self.clock else ""
             return f"""{head}driver = "frames"

@@ -25,9 +25,12 @@ from daemon.pipeline.scenes import (
     slow,
 )
 from daemon.polled import Faults
+from support.failing_driver import install_failing_driver
 from swathe.journal import MarkKind
 
 __all__ = ["SCENES"]
+
+install_failing_driver()
 
 _HOLE = (8.0, 14.0, -3.0, 7.5)
 _TWO_HOLES = (((6.0, 9.0, -3.0, 30.0), 99.0), ((20.0, 31.0, 4.0, 12.0), 99.0))
@@ -858,6 +861,14 @@ _LIST = (
         delivery={"encoder": "late", "gauge": "cut", "second": "bunched"},
         tick_ms=(10, 90),
     ),
+    Scene(
+        name="driver that fails, run killed",
+        motion=serpentine(lines=7, rest=1.0),
+        gauge=Gauge(fails_on="33"),
+        delivery={"gauge": "bunched"},
+        restarts=(Restart(2.9, None),),
+    ),
+    Scene(name="driver that fails, cut", gauge=Gauge(fails_on="3,E"), delivery={"gauge": "cut"}),
 )
 
 SCENES = {scene.name: scene for scene in _LIST}

@@ -173,6 +173,7 @@ export const ALARM_NAMES = {
   "delay unknown": "Delay unknown",
   "period differs": "Period differs",
   "device floods": "Device floods",
+  "driver fails": "Driver fails",
   "disk full": "Disk full",
   "disk fails": "Disk fails",
   "disk stalled": "Disk does not answer",

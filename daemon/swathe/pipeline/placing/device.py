@@ -14,6 +14,7 @@ from swathe.echo import EchoSettings, measure
 from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times, parts_of
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.driver_failures import DriverFailures
 from swathe.pipeline.placing.held_values import HeldValues
 from swathe.pipeline.placing.newest_readings import NewestReadings
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
@@ -149,12 +150,13 @@ class DeviceLink:
         if self.positions is not None:
             positions = tally.times.setdefault("positions", TimeTally())
             self._position_stream = RecordStream(self.positions, positions)
-        has_clock = decoder.has_clock
-        self._reading_clock = StoppedClock(name) if has_clock and decoder.gives_readings else None
-        self._position_clock = StoppedClock(name) if has_clock and apart else None
+        stops = decoder.has_clock
+        self._reading_clock = StoppedClock(name) if stops and decoder.gives_readings else None
+        self._position_clock = StoppedClock(name) if stops and apart else None
         after = decoder.held_after
         self._held = HeldValues(frozenset(after), max(after.values())) if after else None
         self.conditions: list[Condition] = []
+        self._failures = DriverFailures(name, decoder)
         self.arrived: list[int] = []
         self.unanswered: list[int] = []
         self.decoded_known: NDArray[np.int64] = np.empty(0, np.int64)
@@ -162,9 +164,9 @@ class DeviceLink:
         self._sequence = -1
         self._chunks: list[Arrival] = []
         self._known: list[int] = []
-        self._given = decoder.pulse_period_ns or period_ns
+        given = self._given = decoder.pulse_period_ns or period_ns
         for times in tally.times.values():
-            times.given_ns = self._given
+            times.given_ns = given
         # The stream's offsets continue across the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 
@@ -314,6 +316,7 @@ class DeviceLink:
         self.tally.bytes += sum(len(data) for _, data in chunks)
         self.tally.last_data = chunks[-1][0]
         batch = self.decoder.feed_chunks(chunks)
+        self.conditions += self._failures.changes(batch, chunks, known)
         if self.answers is not None:
             batch = self.answers.match(batch, chunks, known)
         self._count(batch)
@@ -335,9 +338,8 @@ class DeviceLink:
         """Fill in time of flight, amplitude and validity from the A-scans, in place."""
         form = self.decoder.waveform
         assert form is not None  # noqa: S101  a decoder that gives waveforms has their format
-        percent = (waveforms.astype(np.float32) - np.float32(form.zero)) * np.float32(
-            100 / form.full_scale
-        )
+        scale = np.float32(100 / form.full_scale)
+        percent = (waveforms.astype(np.float32) - np.float32(form.zero)) * scale
         echoes = measure(
             percent,
             interval_us=form.interval_us,

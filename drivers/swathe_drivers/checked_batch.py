@@ -1,0 +1,159 @@
+"""Whether what a decoder returns is what `swathe_drivers.abc` promises."""
+
+from collections.abc import Mapping
+from numbers import Integral
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.records import READING, Batch, Fault, FaultReason, position_dtype
+
+_NEVER: Final = -(2**63)
+_COUNTS: Final = ("n_ignored", "record_bytes", "fault_bytes", "ignored_bytes")
+_MEASURED: Final = ("time_of_flight", "thickness")
+
+
+class BatchCheck:
+    """Checks the batches of one decoder, one after the other, against each other.
+
+    Args:
+        decoder: whose batches they are; anything with the attributes of `abc.Decoder`.
+        numbering: whether each record has the number of its request.
+        offset: of the stream's next byte.
+    """
+
+    def __init__(self, decoder: Any, *, numbering: bool, offset: int) -> None:  # noqa: ANN401
+        self._combined = bool(decoder.combined)
+        self._gives = frozenset(decoder.gives)
+        self._form = decoder.waveform
+        self._numbering = numbering
+        self._dtypes = {"readings": READING, "positions": position_dtype(len(decoder.axes))}
+        self._ends = {"readings": offset, "positions": offset}
+        self._times = {"readings": _NEVER, "positions": _NEVER}
+
+    def problem(self, batch: object, *, pending: int, end: int, time_ns: int | None) -> str:
+        """Return what is wrong with a batch; empty if nothing is.
+
+        Args:
+            batch: what the decoder returned.
+            pending: bytes of the stream that no batch has accounted for, those just fed included.
+            end: offset behind the bytes just fed.
+            time_ns: their time of arrival, ns; None for what `reset` returned.
+        """
+        if not isinstance(batch, Batch):
+            return f"returned no Batch but {type(batch).__name__}"
+        found = self._account_problem(batch, pending, time_ns is None)
+        for name in ("readings", "positions"):
+            found = found or self._column_problem(name, batch)
+        found = found or self._size_problem(batch)
+        if found or not (batch.readings.size or batch.positions.size):
+            return found
+        if time_ns is None:
+            return "returned records for a reset, at which no bytes came"
+        found = _reading_problem(batch.readings, self._gives) or _position_problem(batch.positions)
+        for name in ("readings", "positions"):
+            found = found or self._order_problem(name, getattr(batch, name), end, time_ns)
+        return found
+
+    def _account_problem(self, batch: Batch, pending: int, is_reset: bool) -> str:
+        for name in _COUNTS:
+            value = getattr(batch, name)
+            if not isinstance(value, Integral) or value < 0:
+                return f"returned {value!r} as '{name}'"
+        accounted = batch.record_bytes + batch.fault_bytes + batch.ignored_bytes
+        if accounted > pending:
+            return f"accounted for {accounted} bytes where {pending} were to be accounted for"
+        if is_reset and accounted < pending:
+            return f"accounted for {accounted} of the {pending} bytes that a reset drops"
+        if not isinstance(batch.n_faults, Mapping) or not all(
+            isinstance(reason, FaultReason) and isinstance(count, Integral) and count >= 0
+            for reason, count in batch.n_faults.items()
+        ):
+            return f"returned {batch.n_faults!r} as 'n_faults'"
+        if not isinstance(batch.faults, tuple) or not all(
+            isinstance(fault, Fault) for fault in batch.faults
+        ):
+            return "returned 'faults' that are no tuple of faults"
+        return ""
+
+    def _column_problem(self, name: str, batch: Batch) -> str:
+        records, dtype = getattr(batch, name), self._dtypes[name]
+        if not isinstance(records, np.ndarray) or records.ndim != 1 or records.dtype != dtype:
+            found = getattr(records, "dtype", type(records).__name__)
+            return f"returned '{name}' that are no column of the dtype required (but {found})"
+        requests = getattr(batch, f"{name}_request")
+        size = records.size if self._numbering else 0
+        if not isinstance(requests, np.ndarray) or requests.shape != (size,):
+            return f"returned '{name}_request' for {np.size(requests)} of {records.size} records"
+        return ""
+
+    def _size_problem(self, batch: Batch) -> str:
+        if bool(batch.combined) != self._combined:
+            return f"returned a batch with 'combined' {batch.combined}"
+        if self._combined and batch.readings.size != batch.positions.size:
+            return f"returned {batch.readings.size} readings with {batch.positions.size} positions"
+        form, waveforms = self._form, batch.waveforms
+        if (form is None) != (waveforms is None):
+            return "returned A-scans though it states none, or none though it states some"
+        if form is None or waveforms is None:
+            return ""
+        shape = batch.readings.size, form.samples
+        if (
+            not isinstance(waveforms, np.ndarray)
+            or waveforms.shape != shape
+            or waveforms.dtype != form.dtype
+        ):
+            return f"returned A-scans that are no array of shape {shape} and dtype {form.dtype}"
+        return ""
+
+    def _order_problem(self, name: str, records: NDArray[Any], end: int, time_ns: int) -> str:
+        """Compare offsets and times with those before, with the stream's end and with arrival."""
+        if not records.size:
+            return ""
+        offsets, sizes, times = records["offset"], records["size"], records["time"]
+        ends = offsets + sizes
+        behind = np.concatenate(([self._ends[name]], ends[:-1]))
+        if (sizes < 0).any() or (offsets < behind).any() or int(ends[-1]) > end:
+            return f"returned '{name}' whose offsets do not rise, or are not in the stream"
+        if int(times[0]) < self._times[name] or (np.diff(times) < 0).any():
+            return f"returned '{name}' whose times fall"
+        if int(times[-1]) > time_ns:
+            return f"returned '{name}' with a time after their arrival"
+        self._ends[name], self._times[name] = int(ends[-1]), int(times[-1])
+        return ""
+
+
+def _reading_problem(readings: NDArray[Any], gives: frozenset[str]) -> str:
+    if not readings.size:
+        return ""
+    valid = readings["valid"]
+    # What is no bool in the memory of the array reads as true and is not equal to it.
+    if (valid.view(np.uint8) > 1).any():
+        return "returned readings with uninitialised values"
+    measured = gives.intersection(_MEASURED)
+    if measured:
+        present = np.logical_or.reduce([np.isfinite(readings[name]) for name in measured])
+        if (valid & ~present).any():
+            return "returned a valid reading whose value is no finite number"
+    for name in (*_MEASURED, "amplitude"):
+        if np.isinf(readings[name]).any():
+            return f"returned a reading with an infinite '{name}'"
+    for name in _MEASURED:
+        if (~valid & ~np.isnan(readings[name])).any():
+            return f"returned a reading that is not valid and has a '{name}'"
+    if (readings["sequence"] < -1).any():
+        return "returned a reading with a negative 'sequence'"
+    if readings["flags"].any():
+        return "returned a reading with 'flags', which are the daemon's"
+    return ""
+
+
+def _position_problem(positions: NDArray[Any]) -> str:
+    if not positions.size:
+        return ""
+    if not np.isfinite(positions["counts"]).all():
+        return "returned a position that is no finite number"
+    if (positions["sequence"] < -1).any():
+        return "returned a position with a negative 'sequence'"
+    return ""

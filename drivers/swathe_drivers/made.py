@@ -1,0 +1,166 @@
+"""Drivers made from their settings, with what other packages' code raises as a `DriverError`."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, ClassVar, Final, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from swathe_drivers.abc import AskingDriver, Driver
+from swathe_drivers.errors import DriverError, SettingsError
+from swathe_drivers.guarded import GuardedDecoder, failure_text, guarded
+from swathe_drivers.registry import load_driver
+from swathe_drivers.settings import read_settings
+from swathe_drivers.talk.answers import UNKNOWN_QUIET_NS, AnswerFinder, Quiet
+from swathe_drivers.talk.schedule import Request
+
+__all__ = ["GuardedFinder", "MadeDriver", "check_driver", "make_driver"]
+
+_PACKAGE: Final = __name__.partition(".")[0]
+_Result = TypeVar("_Result")
+
+
+def check_driver(name: str, table: Mapping[str, Any], *, key: str) -> None:
+    """Check the settings of the driver `name`, and that it makes a decoder of them.
+
+    Args:
+        name: of the driver.
+        table: its settings, as the file has them.
+        key: dotted path of the table.
+
+    Raises:
+        SettingsError: carries every problem of the table.
+        DriverError: there is no such driver, or its own code fails; names it.
+    """
+    model = load_driver(name).Settings
+    try:
+        read_settings(model, dict(table), key=key)
+    except SettingsError:
+        raise
+    except Exception as error:
+        message = f"driver {name!r} cannot check its settings: it {failure_text(error)}"
+        raise DriverError(message) from error
+    made = make_driver(name, table)
+    made.decoder(ns_per_byte=0)
+    made.requests()
+    made.answers()
+
+
+def make_driver(name: str, table: Mapping[str, Any]) -> "MadeDriver":
+    """Return the driver `name` with settings that were checked before.
+
+    Raises:
+        DriverError: the driver is not there, or cannot be made; names it.
+        ValidationError: the settings are wrong.
+    """
+    driver = load_driver(name)
+
+    def make() -> Driver:
+        return driver(driver.Settings.model_validate(dict(table)))
+
+    return MadeDriver(name, _called(name, "cannot be made", make))
+
+
+class MadeDriver:
+    """A driver whose code cannot hurt: an `AskingDriver` with guarded decoders and finders."""
+
+    Settings: ClassVar[type[BaseModel]] = BaseModel
+
+    def __init__(self, name: str, driver: Driver) -> None:
+        """Take the driver, and its name for messages."""
+        self.name: Final = name
+        self._driver = driver
+
+    def decoder(self, *, ns_per_byte: int) -> GuardedDecoder:
+        """A new decoder; see `swathe_drivers.abc.Driver.decoder`.
+
+        Raises:
+            DriverError: the driver makes none.
+        """
+        ours = type(self._driver).__module__.partition(".")[0] == _PACKAGE
+        return guarded(
+            self.name, lambda: self._driver.decoder(ns_per_byte=ns_per_byte), trusted=ours
+        )
+
+    def requests(self) -> Sequence[Request]:
+        """What the driver sends by itself; see `swathe_drivers.abc.AskingDriver`.
+
+        Raises:
+            DriverError: the driver fails to list it.
+        """
+        driver = self._driver
+        if not isinstance(driver, AskingDriver):
+            return ()
+        found = _called(self.name, "cannot list its requests", lambda: tuple(driver.requests()))
+        return [replace(request, make=self._guarded_make(request)) for request in found]
+
+    def _guarded_make(self, request: Request) -> Callable[[int], bytes]:
+        """Return the request's `make`; what it raises is a `ValueError`, by which a port is lost."""
+
+        def make(number: int) -> bytes:
+            try:
+                return bytes(request.make(number))
+            except Exception as error:
+                message = f"driver {self.name!r} cannot make a request: it {failure_text(error)}"
+                raise ValueError(message) from error
+
+        _called(self.name, "cannot poll its device", lambda: make(0))
+        return make
+
+    def answers(self) -> AnswerFinder | None:
+        """Finds the end of an answer; see `swathe_drivers.abc.AskingDriver`.
+
+        Raises:
+            DriverError: the driver fails to make it.
+        """
+        driver = self._driver
+        if not isinstance(driver, AskingDriver):
+            return None
+        found = _called(self.name, "cannot find the end of an answer", driver.answers)
+        return None if found is None else GuardedFinder(found)
+
+
+class GuardedFinder:
+    """Finds the end of an answer as another does, and by a silence once that one has failed."""
+
+    def __init__(self, finder: AnswerFinder) -> None:
+        """Take the finder."""
+        self._finder: AnswerFinder = finder
+
+    def begin(self, request: bytes) -> None:
+        """A request was sent."""
+        try:
+            self._finder.begin(request)
+        except Exception:  # noqa: BLE001  of code that is not ours
+            self._give_up()
+
+    def feed(self, data: bytes, time_ns: int) -> bool:
+        """Take the next bytes and return whether the answer is complete with them."""
+        try:
+            return bool(self._finder.feed(data, time_ns))
+        except Exception:  # noqa: BLE001  of code that is not ours
+            self._give_up()
+        return self._finder.feed(data, time_ns)
+
+    @property
+    def settles_at(self) -> int | None:
+        """When the answer is complete if nothing comes until then, ns."""
+        try:
+            found = self._finder.settles_at
+            return None if found is None else int(found)
+        except Exception:  # noqa: BLE001  of code that is not ours
+            self._give_up()
+        return None
+
+    def _give_up(self) -> None:
+        self._finder = Quiet(UNKNOWN_QUIET_NS)
+
+
+def _called(name: str, what: str, call: Callable[[], _Result]) -> _Result:
+    try:
+        return call()
+    except (ValidationError, DriverError):
+        raise
+    except Exception as error:
+        message = f"driver {name!r} {what}: it {failure_text(error)}"
+        raise DriverError(message) from error

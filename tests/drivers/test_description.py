@@ -42,7 +42,7 @@ def test_description_tells_driver_port_and_protocol(tmp_path: Path) -> None:
         ("baud = 9600", "baud = 1", "'port.baud' must be >= 50 (got 1)"),
         ("baud = 9600", 'url = "COM3"', "'port.url' must be left out: there is no such setting (got 'COM3')"),
         ("[protocol]", "[protokol]", "'protocol' must be given (got None)"),
-        ("about =", "driver = 'none'\nabout =", "'driver' must be an installed driver: there is no driver 'none'"),
+        ("about =", "driver = 'none'\nabout =", "'driver' must be a working driver: there is no driver 'none'"),
         ("about =", "about", "must be TOML: "),
     ],
 )  # fmt: skip

@@ -9,6 +9,7 @@ from swathe_drivers import (
     Polling,
     Schedule,
     WaveformFormat,
+    load_driver,
     make_driver,
     make_polling,
     make_schedule,

@@ -2,8 +2,9 @@
 
 Idle connections without a byte, with half a request, and with a whole request and nothing more; and
 guesses of the token. Each is from the operator's own address. STOP comes over a new connection; the
-first one is shown apart, as it waits behind those that were opened and are not accepted yet. So does
-every one in a storm that opens connections all the time, which is limited by the machine.
+first one is shown apart: it is sent as soon as all of them are opened, of which many are not accepted
+yet. Storms, which open connections as fast as the machine allows, are shown apart, too: a connection
+for which the kernel's queue has no room is opened only at the client's next attempt, a second later.
 
     python tests/benchmarks/idle.py --idle 400 4000
 

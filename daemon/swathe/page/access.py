@@ -104,6 +104,17 @@ class Access:
                 return 403, "a command needs the page's own Origin, or the token as Bearer"
         return None
 
+    def is_first(self, method: str, path: str, headers: Headers) -> bool:
+        """Return whether a request is served before others: it shows the token, and may pass.
+
+        Where no token is required, which shows nothing, commands are.
+        """
+        return (
+            (self.token is not None or method == "POST")
+            and self.knows(headers)
+            and self.refusal(method, path, headers) is None
+        )
+
     def is_open(self, path: str) -> bool:
         """Return whether anyone gets what is at a path, with or without the token."""
         return path in _OPEN or path.startswith(_OPEN_FOLDER)

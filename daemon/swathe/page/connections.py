@@ -101,16 +101,32 @@ class ConnectionBudget:
         """Return the number of connections."""
         return len(self._strangers) + len(self._known)
 
-    def admit(self, connection: Held, peer: str) -> Lease:
-        """Return the place of a new connection, which is a stranger's at first.
+    def admit(self, connection: Held, peer: str, *, known: bool = False) -> Lease:
+        """Return the place of a new connection.
 
         Args:
             connection: the new one.
             peer: as of `peer_of`.
+            known: whether it has shown the right to see the page already.
         """
         lease = Lease(self, connection, peer)
-        self._add_stranger(lease)
+        if known:
+            lease.known = lease.busy = True
+            self._add_known(lease)
+        else:
+            self._add_stranger(lease)
         return lease
+
+    def make_room(self, count: int) -> int:
+        """Drop idle connections of strangers, those first that have been idle for longest.
+
+        Returns:
+            How many were dropped: at most `count`.
+        """
+        idle = [lease for lease in self._strangers if not lease.busy][:count]
+        for lease in idle:
+            self._drop(lease)
+        return len(idle)
 
     def release(self, lease: Lease) -> None:
         """Free the place of a connection that was closed; it may have been freed already."""
@@ -128,9 +144,12 @@ class ConnectionBudget:
             return  # dropped meanwhile
         self.release(lease)
         lease.known = known
-        if not known:
+        if known:
+            self._add_known(lease)
+        else:
             self._add_stranger(lease)
-            return
+
+    def _add_known(self, lease: Lease) -> None:
         if len(self._known) >= MAX_KNOWN:
             self._drop(_first(self._known))
         self._known[lease] = None

@@ -151,7 +151,7 @@ class PageHost:
             listener.close()
             return
         self._server = server = web.web_server(
-            self._build(self._access), close_seconds=_CLOSE_SECONDS
+            self._build(self._access), self._access, close_seconds=_CLOSE_SECONDS
         )
         watching = asyncio.create_task(self._feed.run(), name="page.feed")
         # Without its feed the page would look alive and never change: it ends with it.

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, cast
 import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.server import ServerState
 
 from swathe.page.connections import LEASE, ConnectionBudget, Lease, peer_of
 
@@ -50,15 +51,39 @@ class BoundedConfig(uvicorn.Config):
 
 
 class BoundedProtocol(H11Protocol):
-    """A connection with deadlines and a place in the budget."""
+    """A connection with deadlines and a place in the budget.
 
-    _lease: Lease
+    Args:
+        config: of the server.
+        server_state: of the server.
+        app_state: of the application.
+        lease: its place in the budget; without one it takes one when it is connected.
+        first: what has arrived already.
+    """
+
     _deadline: asyncio.TimerHandle | None = None
     _waits = False  # for the first byte of the next request
     _received = 0
+    _lease: Lease
+
+    def __init__(
+        self,
+        config: uvicorn.Config,
+        server_state: ServerState,
+        app_state: dict[str, Any],
+        *,
+        lease: Lease | None,
+        first: bytes,
+    ) -> None:
+        super().__init__(config, server_state, app_state)
+        self._first = first
+        self._is_dropped = False
+        if lease is not None:
+            self._lease = lease
+            lease.connection = self
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Begin: the request's headers are waited for."""
+        """Begin with what has arrived already."""
         super().connection_made(transport)
         self._application: ASGI3Application = self.app
         self.app = cast("ASGI3Application", self._serve)
@@ -69,9 +94,15 @@ class BoundedProtocol(H11Protocol):
                     socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, _UNACKNOWLEDGED_MS
                 )
         self._set_deadline(_HEADER_SECONDS)
-        config = cast("BoundedConfig", self.config)
-        host = self.client[0] if self.client is not None else ""
-        self._lease = config.budget.admit(self, peer_of(host))
+        if self._is_dropped:
+            transport.abort()
+            return
+        if not hasattr(self, "_lease"):
+            host = self.client[0] if self.client is not None else ""
+            self._lease = cast("BoundedConfig", self.config).budget.admit(self, peer_of(host))
+        first, self._first = self._first, b""
+        if first:
+            self.data_received(first)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """End: the place is free."""
@@ -113,7 +144,9 @@ class BoundedProtocol(H11Protocol):
 
     def drop(self) -> None:
         """Close the connection at once."""
-        self.transport.abort()
+        self._is_dropped = True
+        if self.transport is not None:
+            self.transport.abort()
 
     def keep(self) -> None:
         """Let the answer take as long as it takes."""

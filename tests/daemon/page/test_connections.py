@@ -14,7 +14,7 @@ from starlette.types import Message
 from support.daemon import wait_for
 from support.idle import Idlers, timed_command
 from support.page import PlayedSource, ServedPage
-from swathe.page import protocol
+from swathe.page import lobby, protocol
 from swathe.page.connections import (
     MAX_KNOWN,
     MAX_STRANGERS,
@@ -137,6 +137,37 @@ def test_connection_that_no_longer_shows_its_right_is_a_strangers() -> None:
     assert bench.dropped == [0]
 
 
+def test_room_is_made_by_idle_strangers_only() -> None:
+    """Those that have been idle for longest, as many as are asked for."""
+    bench = Bench()
+    bench.open("192.0.2.1", known=True)
+    bench.open("192.0.2.2").set_busy(True)
+    for k in range(3, 7):
+        bench.open(f"192.0.2.{k}")
+    assert bench.budget.make_room(3) == 3
+    assert bench.dropped == [2, 3, 4]
+    assert bench.budget.make_room(3) == 1
+    assert bench.budget.make_room(3) == 0
+    assert bench.dropped == [2, 3, 4, 5]
+    assert len(bench.budget) == 2
+
+
+def test_connection_that_has_shown_its_right_takes_no_strangers_place() -> None:
+    """It is admitted among the known, whose number is bounded as well."""
+    bench = Bench()
+    for _ in range(MAX_STRANGERS_OF_PEER):
+        bench.open("192.0.2.9")
+    lease = bench.budget.admit(Connection(), "192.0.2.9", known=True)
+    assert lease.known
+    assert lease.busy
+    assert bench.dropped == []
+    lease.set_busy(False)
+    for _ in range(MAX_KNOWN):
+        bench.budget.admit(Connection(), "192.0.2.9", known=True)
+    assert lease.connection.dropped  # type: ignore[attr-defined]
+    assert len(bench.budget) == MAX_STRANGERS_OF_PEER + MAX_KNOWN
+
+
 def test_closed_connections_leave_nothing_behind() -> None:
     """Of peers that have gone nothing is kept."""
     bench = Bench()
@@ -191,7 +222,7 @@ def test_stop_is_answered_while_others_hold_idle_connections(
         timed_command(with_token.port, STOP, token=TOKEN)
         server = with_token.page._server
         assert server is not None
-        budget = server.config.budget  # type: ignore[attr-defined]
+        budget = server.config.budget
         # The viewer's stream and the idle connection of a program with the token.
         assert with_token.call(lambda: sum(lease.known for lease in budget._known)) >= 2
         assert with_token.call(lambda: len(budget._strangers)) <= MAX_STRANGERS_OF_PEER
@@ -228,6 +259,7 @@ def test_slow_client_is_closed_however_it_drips(
     monkeypatch: pytest.MonkeyPatch, sent: bytes
 ) -> None:
     """A byte now and then extends no deadline: not before, in or after a request."""
+    monkeypatch.setattr(lobby, "_HEAD_SECONDS", 0.3)
     monkeypatch.setattr(protocol, "_HEADER_SECONDS", 0.3)
     monkeypatch.setattr(protocol, "_STRANGER_SECONDS", 0.3)
     monkeypatch.setattr(protocol, "KEEP_ALIVE_SECONDS", 0.3)
@@ -249,6 +281,23 @@ def test_slow_client_is_closed_however_it_drips(
             return False
 
         wait_for(drip, 20, "the end of the connection")
+
+
+def test_event_loop_that_watches_no_sockets(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As Windows' default one: the page is served without a lobby, within the same budget."""
+
+    def refuse(*_: object) -> None:
+        raise NotImplementedError
+
+    monkeypatch.setattr(asyncio.SelectorEventLoop, "add_reader", refuse)
+    with ServedPage(PlayedSource()) as served:
+        timed_command(served.port, STOP)
+        server = served.page._server
+        assert server is not None
+        assert server.servers
+        with Idlers(served.port, MAX_STRANGERS_OF_PEER + 20) as idlers:
+            wait_for(lambda: idlers.open <= MAX_STRANGERS_OF_PEER, 20, "room for others")
+            timed_command(served.port, STOP)
 
 
 def test_body_that_does_not_arrive(monkeypatch: pytest.MonkeyPatch, with_token: ServedPage) -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 
 import aiomqtt
 from aiomqtt import ProtocolVersion
@@ -32,6 +33,7 @@ _log = logging.getLogger(__name__)
 # A broker that refused is tried again so seldom that its log does not fill.
 _REFUSED_SECONDS = 30.0
 _PUT_RIGHT_SECONDS = 0.25
+_DISCOVERY_TRIES = 3
 # A slow link answers late; one that is dead is found by the keep-alive.
 _ANSWER_SECONDS = 30.0
 # Messages of a run's last seconds are with the broker, so a last word to it is short.
@@ -51,6 +53,7 @@ class BrokerLink:
         on_command: executes a command and returns the reply.
         on_refused: returns the reply to a command that is not executed, from its id and the reason.
         must_stop: returns whether a crawler may move, which a `stop` then stops in any case.
+        discovery: retained messages outside of the station's topics by which dashboards find it.
         backoff: delays between tries to connect.
 
     Attributes:
@@ -76,6 +79,7 @@ class BrokerLink:
         on_command: Callable[[CommandMessage], ReplyMessage],
         on_refused: Callable[[str, str], ReplyMessage],
         must_stop: Callable[[], bool] = lambda: False,
+        discovery: Mapping[str, bytes] | None = None,
         backoff: Backoff | None = None,
     ) -> None:
         self._settings = settings
@@ -83,6 +87,8 @@ class BrokerLink:
         self._topics = topics
         self._session = session
         self._mirror = mirror
+        self._discovery = dict(discovery or {})
+        self._discovery_tries = 0
         self._outbox = Outbox(mirror, settings)
         self._window = Window()
         self._share = GapShare(settings.gaps)
@@ -157,9 +163,14 @@ class BrokerLink:
         waiting = self._changed_in_flight
         return {topic for topic in topics if self._outbox.holds(topic) or topic in waiting}
 
-    async def state_taken(self) -> None:
-        """Wait until the broker has the newest state; bound it with a time-out."""
-        self._outbox.hurry()
+    async def state_taken(self, *, hurried: bool = True) -> None:
+        """Wait until the broker has the newest state; bound it with a time-out.
+
+        Args:
+            hurried: whether no message waits for its interval any longer.
+        """
+        if hurried:
+            self._outbox.hurry()
         while not self.has_state:
             self._published.clear()
             await self._published.wait()
@@ -217,6 +228,7 @@ class BrokerLink:
                 tasks.create_task(self._publish(client, version), name="broker.publish")
                 tasks.create_task(self._listen(client, version), name="broker.listen")
                 tasks.create_task(self._put_right(client, version), name="broker.put right")
+                tasks.create_task(self._announce(client), name="broker.announce")
 
     async def _subscribe(self, client: aiomqtt.Client, version: ProtocolVersion) -> None:
         filters = [(topic, False) for topic in self._topics.own]
@@ -273,6 +285,22 @@ class BrokerLink:
         if placed.clear:
             sends.create_task(self._clear(client, placed.clear, version), name="broker.clear")
         return placed.send
+
+    async def _announce(self, client: aiomqtt.Client) -> None:
+        """Publish the discovery messages, one at a time, once the broker has the state.
+
+        A broker may end the connection of who writes outside of its own topics: after some tries it
+        gets none of them any more.
+        """
+        if self._discovery_tries >= _DISCOVERY_TRIES:
+            return
+        await self.state_taken(hurried=False)
+        self._discovery_tries += 1
+        # A connection that is lost meanwhile is noticed by the tasks that need it.
+        with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+            for topic, payload in self._discovery.items():
+                await client.publish(topic, payload, 1, retain=True, timeout=_ANSWER_SECONDS)
+            self._discovery_tries = 0
 
     async def _clear(self, client: aiomqtt.Client, topic: str, version: ProtocolVersion) -> None:
         """Let the broker forget a topic."""

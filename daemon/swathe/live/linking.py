@@ -7,12 +7,14 @@ import contextlib
 import logging
 import time
 from collections.abc import Callable
+from importlib.metadata import version
 
 from swathe.live.commands import Commands
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.messages import Message, Topics
-from swathe.station import BrokerSettings
+from swathe.messages.discovery import Discovered, discovery_messages
+from swathe.station import BrokerSettings, Station
 from swathe.stop_requests import STOP_REQUESTS
 
 __all__ = ["end_link", "start_link"]
@@ -31,7 +33,7 @@ _FAREWELL_AFTER_SIGNAL_SECONDS = 0.5
 def start_link(
     settings: BrokerSettings,
     *,
-    station: str,
+    station: Station,
     session: str,
     mirror: Mirror,
     will: Callable[[], Message],
@@ -42,7 +44,7 @@ def start_link(
 
     Args:
         settings: of the broker.
-        station: name of the station.
+        station: the station file.
         session: of this process.
         mirror: has the messages.
         will: returns what the broker publishes when it loses the station.
@@ -54,7 +56,7 @@ def start_link(
     """
     link = BrokerLink(
         settings=settings,
-        topics=Topics(station),
+        topics=Topics(station.name),
         session=session,
         mirror=mirror,
         will=will,
@@ -62,10 +64,28 @@ def start_link(
         on_command=lambda command: commands.execute(command, "over MQTT", named=True),
         on_refused=commands.refuse,
         must_stop=commands.must_stop,
+        discovery=_discovery(settings, station, crawls=commands.moves is not None),
     )
     task = asyncio.create_task(link.run(), name="broker.link")
     task.add_done_callback(_report_end)
     return link, task
+
+
+def _discovery(settings: BrokerSettings, station: Station, *, crawls: bool) -> dict[str, bytes]:
+    """Return the discovery messages that the station file requires, by topic."""
+    if not settings.discovery:
+        return {}
+    return discovery_messages(
+        Discovered(
+            station=station.name,
+            part=station.survey.part,
+            version=version("swathe"),
+            prefix=settings.discovery_prefix,
+            crawls=crawls,
+            index=station.index is not None,
+            encoded=station.spots is None,
+        )
+    )
 
 
 async def end_link(link: BrokerLink, task: asyncio.Task[None]) -> str:

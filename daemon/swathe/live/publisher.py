@@ -8,6 +8,7 @@ from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
 from swathe.messages import (
     AlarmMessage,
+    AlarmsMessage,
     CheckMessage,
     ConfirmMessage,
     GapMessage,
@@ -32,7 +33,7 @@ __all__ = ["Publisher"]
 # Progress and ports' health reach the page this often, whatever the broker's link bears.
 _PROGRESS_INTERVAL_NS = 250_000_000
 _PORT_INTERVAL_NS = 1_000_000_000
-_OF_PLACING = ("gap", "line", "alarm", "check", "rescan", "revisions", "confirm")
+_OF_PLACING = ("gap", "line", "alarm", "alarms", "check", "rescan", "revisions", "confirm")
 
 
 class Publisher:
@@ -121,6 +122,7 @@ class Publisher:
         self._put_checks(pipeline.suspect_cells.checks.checks)
         pipeline.alarms.take_changed()
         self._put_alarms(pipeline.alarms.alarms)
+        self._put_alarm_count()
         self._put_wanted()
         self._put_revisions()
         self._put_confirm()
@@ -233,6 +235,12 @@ class Publisher:
             status = alarm.until, alarm.acknowledged_by
             urgent = self._is_urgent(-alarm.number, status)
             self._mirror.put(self.topics.alarm(alarm.number), message, urgent=urgent)
+        self._put_alarm_count()
+
+    def _put_alarm_count(self) -> None:
+        message = AlarmsMessage.of_alarms(self._pipeline.alarms.alarms, self._heading())
+        if not self._states_the_same(self.topics.alarms, message):
+            self._mirror.put(self.topics.alarms, message)
 
     def _put_requests(self, gaps: list[GapSnapshot]) -> None:
         """Put the operator requests, if they or their gaps changed."""

@@ -306,7 +306,7 @@ class Daemon:
 
         self.link, task = start_link(
             settings,
-            station=self.station.name,
+            station=self.station,
             session=self._process,
             mirror=self.mirror,
             settled=lambda: self._shown.publisher is not None,

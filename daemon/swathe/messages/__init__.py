@@ -3,7 +3,7 @@
 The contract as a document is in `swathe.messages.asyncapi`, which a run does not need.
 """
 
-from swathe.messages.alarm import AlarmMessage, RescanMessage
+from swathe.messages.alarm import AlarmMessage, AlarmsMessage, RescanMessage
 from swathe.messages.base import Heading, Message
 from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
@@ -30,6 +30,7 @@ from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, ZoneSnapsho
 __all__ = [
     "ROOT",
     "AlarmMessage",
+    "AlarmsMessage",
     "CheckMessage",
     "CheckingMessage",
     "CommandMessage",

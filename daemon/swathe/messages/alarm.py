@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -11,7 +12,7 @@ from swathe.pipeline import Alarm, GapSnapshot, RequestedGap
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime
 from swathe.station import AlarmKind
 
-__all__ = ["AlarmMessage", "RescanMessage", "WantedExtent"]
+__all__ = ["AlarmMessage", "AlarmsMessage", "RescanMessage", "WantedExtent"]
 
 
 class AlarmMessage(Message):
@@ -40,6 +41,28 @@ class AlarmMessage(Message):
     def of_alarm(cls, alarm: Alarm, heading: Heading) -> AlarmMessage:
         """Return the message of an alarm."""
         return cls.of(alarm, heading, status="raised" if alarm.until is None else "over")
+
+
+class AlarmsMessage(Message):
+    """How many alarms there are, in one message; each has a topic of its own."""
+
+    message: Annotated[Literal["alarms"], KIND] = "alarms"
+    raised: int = Field(description="alarms whose reason lasts")
+    unacknowledged: int = Field(description="of these, those that nobody has acknowledged")
+    kinds: tuple[AlarmKind, ...] = Field(description="what they are about, the newest first")
+    text: str = Field(description="of the newest, in words; empty while there is none")
+
+    @classmethod
+    def of_alarms(cls, alarms: Sequence[Alarm], heading: Heading) -> AlarmsMessage:
+        """Return the message of all alarms of a survey, those that are over among them."""
+        raised = [alarm for alarm in reversed(alarms) if alarm.until is None]
+        return cls(
+            **heading,
+            raised=len(raised),
+            unacknowledged=sum(not alarm.acknowledged_by for alarm in raised),
+            kinds=tuple(dict.fromkeys(AlarmKind(alarm.kind) for alarm in raised)),
+            text=raised[0].detail if raised else "",
+        )
 
 
 class WantedExtent(Snapshot):

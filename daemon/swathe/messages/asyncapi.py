@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic.json_schema import models_json_schema
 
-from swathe.messages.alarm import AlarmMessage, RescanMessage
+from swathe.messages.alarm import AlarmMessage, AlarmsMessage, RescanMessage
 from swathe.messages.check import CheckingMessage, CheckMessage
 from swathe.messages.command import CommandMessage, ReplyMessage
 from swathe.messages.confirm import ConfirmMessage
@@ -76,6 +76,7 @@ _TOPICS = (
     _Topic("check/{number}", CheckMessage),
     _Topic("checking", CheckingMessage, interval="progress_interval"),
     _Topic("alarm/{number}", AlarmMessage, interval="gap_interval"),
+    _Topic("alarms", AlarmsMessage),
     _Topic("rescan", RescanMessage),
     _Topic("revisions", RevisionsMessage),
     _Topic("confirm", ConfirmMessage, interval="gap_interval"),

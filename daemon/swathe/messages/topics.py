@@ -10,6 +10,7 @@
     swathe/STATION/check/NUMBER     retained; calibration checks
     swathe/STATION/checking         retained; the check in progress, or the one that is due
     swathe/STATION/alarm/NUMBER     retained, those that are over too
+    swathe/STATION/alarms           retained; how many alarms there are
     swathe/STATION/rescan           retained; gaps that are to be scanned again next
     swathe/STATION/revisions        retained; readings that were discarded or moved
     swathe/STATION/confirm          retained; places whose thickness is to be confirmed
@@ -94,6 +95,7 @@ class Topics:
             self.progress,
             self.crawler,
             self.checking,
+            self.alarms,
             self.rescan,
             self.revisions,
             self.confirm,
@@ -117,6 +119,11 @@ class Topics:
     def check(self, number: int) -> str:
         """Topic of one calibration check."""
         return f"{ROOT}/{self.station}/check/{number}"
+
+    @property
+    def alarms(self) -> str:
+        """Topic of how many alarms there are."""
+        return f"{ROOT}/{self.station}/alarms"
 
     def alarm(self, number: int) -> str:
         """Topic of one alarm."""

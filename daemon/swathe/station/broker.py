@@ -56,6 +56,15 @@ class BrokerSettings(StationTable):
         le=3_600_000_000_000,
         description="how far the time in a command may be from this machine's, ns",
     )
+    discovery: bool = Field(
+        False, description="whether dashboards that read MQTT discovery find the station by itself"
+    )
+    discovery_prefix: str = Field(
+        "homeassistant",
+        pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$",
+        max_length=100,
+        description="first levels of the topics on which such dashboards look",
+    )
     gaps: int = Field(
         500, ge=10, le=100_000, description="gaps that the broker has: open and large ones first"
     )
@@ -104,6 +113,16 @@ def check_broker(settings: BrokerSettings) -> list[Problem]:
     if named and not settings.tls:
         remedy = f"'broker.{named[0]}' is for an encrypted link; or remove it"
         problems.append(Problem("broker.tls", "must be true", False, remedy))
+    if settings.discovery_prefix.split("/")[0] == "swathe":
+        remedy = "topics below it are the stations' own; name the prefix of the dashboard"
+        problems.append(
+            Problem(
+                "broker.discovery_prefix",
+                "must not begin with 'swathe'",
+                settings.discovery_prefix,
+                remedy,
+            )
+        )
     if settings.embedded and settings.tls:
         remedy = "the embedded broker is for this machine only; name a broker of your own"
         problems.append(Problem("broker.tls", "must be false with embedded", True, remedy))

@@ -42,7 +42,14 @@ def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
 class Station:
     """A link with a mirror, and the commands that it obeyed."""
 
-    def __init__(self, port: int, name: str, protocol: str, session: str) -> None:
+    def __init__(
+        self,
+        port: int,
+        name: str,
+        protocol: str,
+        session: str,
+        discovery: dict[str, bytes] | None = None,
+    ) -> None:
         self.topics, self.session = Topics(name), session
         self.mirror = Mirror()
         self.obeyed: list[CommandMessage] = []
@@ -56,6 +63,7 @@ class Station:
             settled=lambda: True,
             on_command=self._obey,
             on_refused=lambda identity, why: self._reply(identity, f"refused: {why}"),
+            discovery=discovery,
         )
 
     def state(self, state: str) -> StateMessage:
@@ -140,6 +148,37 @@ async def listening(port: int, name: str) -> AsyncIterator[Ears]:
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await task
+
+
+@BOTH
+async def test_discovery_messages_are_retained_outside_of_own_topics(
+    broker: Broker, protocol: str
+) -> None:
+    """After the state; an empty one clears what an earlier run left, and a new connection repeats all."""
+    name = f"found-{protocol[0]}"
+    root = f"plant/sensor/swathe_{name}"
+    found = {f"{root}/share/config": b'{"name": "Measured"}', f"{root}/crawler/config": b""}
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        await client.publish(f"{root}/crawler/config", b"{}", qos=1, retain=True)
+        await client.publish(f"{root}/share/config", b"{}", qos=1, retain=True)
+        ears = Ears(client)
+        task = asyncio.create_task(ears.listen(), name="ears")
+        await client.subscribe("plant/#", qos=1)
+        station = Station(broker.port, name, protocol, "aa11", found)
+        async with running(station):
+            await until(lambda: ears.newest == found, "the config messages")
+        station = Station(broker.port, name, protocol, "bb22", found)
+        ears.newest.clear()
+        async with running(station):
+            await until(lambda: f"{root}/share/config" in ears.newest, "once more")
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+    async with aiomqtt.Client("127.0.0.1", broker.port) as late:
+        await late.subscribe("plant/#", qos=1)
+        message = await anext(aiter(late.messages))
+        assert (str(message.topic), message.retain) == (f"{root}/share/config", True)
+        await late.publish(f"{root}/share/config", b"", qos=1, retain=True)
 
 
 @BOTH

@@ -426,6 +426,7 @@ def test_contract_retained_but_commands() -> None:
         "swathe/{station}/check/{number}": True,
         "swathe/{station}/checking": True,
         "swathe/{station}/alarm/{number}": True,
+        "swathe/{station}/alarms": True,
         "swathe/{station}/rescan": True,
         "swathe/{station}/revisions": True,
         "swathe/{station}/confirm": True,

@@ -86,11 +86,12 @@ class LineFramer:
         self,
         *,
         terminator: bytes = b"\r\n",
+        tail: int = 0,
         max_length: int = 4096,
         ns_per_byte: int = 0,
         offset: int = 0,
     ) -> None:
-        """Begin at byte `offset` of the stream.
+        """Begin at byte `offset` of the stream; `tail` bytes of any value follow a terminator.
 
         Raises:
             ValueError: the terminator has not 1 to 4 bytes, or a number is out of range;
@@ -104,9 +105,13 @@ class LineFramer:
             raise ValueError(message)
         self._arrivals = Arrivals(ns_per_byte=ns_per_byte, offset=offset)
         self._terminator = terminator
-        self._overlaps = any(  # where one begins, the next may begin within it
-            terminator[at:] == terminator[: len(terminator) - at]
-            for at in range(1, len(terminator))
+        self._width = len(terminator) + tail  # of all that ends a line
+        self._overlaps = (
+            tail > 0
+            or any(  # where one begins, the next may begin within it
+                terminator[at:] == terminator[: len(terminator) - at]
+                for at in range(1, len(terminator))
+            )
         )
         self._max_length = max_length
         self._max_excerpt = min(MAX_EXCERPT, max_length)  # never bytes of the line behind
@@ -139,9 +144,10 @@ class LineFramer:
         self._arrivals.note(chunks)
         for _, data in chunks:
             buffer += data
-        width = len(self._terminator)
-        if buffer.find(self._terminator, self._searched) < 0:
-            self._searched = max(0, len(buffer) - width + 1)
+        width = self._width
+        first = buffer.find(self._terminator, self._searched)
+        if first < 0 or first + width > len(buffer):
+            self._searched = max(0, len(buffer) - width + 1) if first < 0 else first
             newly, dropped = self._drop_overlong()
             return _no_lines(newly, dropped) if newly or dropped else NO_LINES
 
@@ -181,7 +187,9 @@ class LineFramer:
         # The old buffer now belongs to the lines; a new one takes the rest.
         self._buffer = buffer[rest:]
         self._offset += rest
-        self._searched = max(0, len(self._buffer) - width + 1)
+        self._searched = (
+            0 if width > len(self._terminator) else max(0, len(self._buffer) - width + 1)
+        )
         self._skipping = False
         last_overlong, last_dropped = self._drop_overlong()
         return Lines(
@@ -222,19 +230,21 @@ class LineFramer:
             same = block[ends + index] == terminator[index]
             if not same.all():
                 ends = ends[same]
-        if self._overlaps and ends.size > 1 and int(np.diff(ends).min()) < width:
+        if self._overlaps and ends.size > 1 and int(np.diff(ends).min()) < self._width:
             kept = []
             free = -1
             for end in ends.tolist():
                 if end >= free:
                     kept.append(end)
-                    free = end + width
+                    free = end + self._width
             ends = np.array(kept, np.int64)
+        if self._width > width:  # of the last one not all may be here
+            ends = ends[ends + self._width <= block.size]
         return ends.astype(np.int64, copy=False)
 
     def _drop_overlong(self) -> tuple[tuple[Overlong, ...], int]:
         """Bound the buffer when it holds no terminator."""
-        buffer, keep = self._buffer, len(self._terminator) - 1
+        buffer, keep = self._buffer, self._width - 1
         # With `keep` more bytes than the limit the terminator may still be half here.
         if not self._skipping and len(buffer) <= self._max_length + keep:
             return (), 0

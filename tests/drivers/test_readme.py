@@ -20,8 +20,8 @@ from swathe.station.model import DeviceSettings
 from swathe_drivers import FaultReason
 from swathe_drivers.checksums import Crc, CrcParameters
 from swathe_drivers.delimited import DelimitedSettings
+from swathe_drivers.delimited.checksum_settings import LineCrc, LineSum
 from swathe_drivers.delimited.columns import AnyColumn, CountsColumn
-from swathe_drivers.delimited.settings import LineChecksum
 from swathe_drivers.description import parse_description
 from swathe_drivers.examples import example, example_names
 from swathe_drivers.frames import FramesSettings
@@ -199,7 +199,7 @@ def test_lines_beside_the_blocks_are_decoded_by_them() -> None:
         ("Modbus registers", 0, (ModbusSettings,)),
         ("Modbus registers", 1, (Read,)),
         ("What is sent to a device", 0, (TalkSettings,)),
-        ("Checksums", 0, (LineChecksum,)),
+        ("Checksums", 0, (LineSum,)),
         ("Checksums", 1, (SumChecksum, CrcChecksum)),
         ("Ports", 1, (SerialSettings,)),
     ],
@@ -270,6 +270,13 @@ def test_table_of_crcs_gives_the_check_values() -> None:
         table = tomllib.loads(f"it = {{ {CODE.findall(parameters)[0]} }}")["it"]
         CrcChecksum.model_validate({"kind": "crc", **table})
         assert Crc(CrcParameters(**table)).of(message).tolist() == [int(check, 16)], name
+
+
+def test_crc_of_a_line_has_the_keys_of_both_tables() -> None:
+    """Those of a line's checksum, but that of sums alone, and those of a CRC."""
+    lines, frames = tables("Checksums")[:2]
+    crc = first_column(frames) - keys(SumChecksum)
+    assert keys(LineCrc) == first_column(lines) - {"negated"} | crc
 
 
 def test_links_lead_to_sections() -> None:

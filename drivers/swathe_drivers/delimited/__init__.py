@@ -30,8 +30,11 @@ class LineDriver(Generic[_Settings]):
         """Return none: the requests are the user's."""
         return ()
 
-    def answers(self) -> AnswerFinder:
-        """An answer is a line."""
+    def answers(self) -> AnswerFinder | None:
+        """An answer is a line; None where its checksum is behind the terminator."""
+        checksum = self._settings.checksum
+        if checksum is not None and checksum.behind_terminator:
+            return None
         return EndsWith(self._settings.terminator.encode("latin-1"))
 
 

@@ -1,12 +1,19 @@
-"""Checksums at the end of a line, for all lines of a chunk at once."""
+"""Checksums of lines, for all lines of a chunk at once."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.checksums import Crc, simple_sums
+from swathe_drivers.delimited.checksum_settings import (
+    LineCrc,
+    LineSum,
+    sum_bytes,
+    sum_length,
+)
 from swathe_drivers.delimited.notation import DIGITS
-from swathe_drivers.delimited.settings import LineChecksum
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -15,51 +22,139 @@ class Sums:
 
     Attributes:
         ends: index of the end of each line's body, which is where its marker begins.
-        present: the line ends in a marker and two hexadecimal digits.
+        present: the line has a checksum where it belongs.
         sent: the checksum in the line, where present.
         computed: the checksum of the line, where present.
     """
 
     ends: NDArray[np.int64]
     present: NDArray[np.bool_]
-    sent: NDArray[np.uint8]
-    computed: NDArray[np.uint8]
+    sent: NDArray[np.uint32]
+    computed: NDArray[np.uint32]
 
 
-def check_sums(
-    settings: LineChecksum,
-    block: NDArray[np.uint8],
-    starts: NDArray[np.int64],
-    ends: NDArray[np.int64],
-) -> Sums:
-    """Checksums of the lines `block[starts[i]:ends[i]]`.
+class LineChecker:
+    """Checks one kind of checksum of lines."""
 
-    Every end must be a valid index of `block`, which a terminator behind the line ensures.
-    """
-    marker = settings.after.encode("latin-1")
-    bodies = ends - (2 + len(marker))
-    firsts = starts + settings.first
-    present = bodies >= firsts
-    if not present.all():
-        # Where the line is too short these indices are in the line before or wrap round; `present`
-        # is False there, so that what is read doesn't matter.
-        bodies = np.where(present, bodies, starts)
-        firsts = np.where(present, firsts, starts)
-    for index, byte in enumerate(marker):
-        present &= block.take(bodies + index, mode="clip") == byte
-    high: NDArray[np.uint8] = DIGITS[block.take(ends - 2, mode="clip")]
-    low: NDArray[np.uint8] = DIGITS[block.take(ends - 1, mode="clip")]
-    present &= (high < 16) & (low < 16)
-    sent = high * np.uint8(16) + low  # may overflow, harmlessly, where not present
+    def __init__(self, settings: LineSum | LineCrc, terminator: bytes) -> None:
+        """Lines end with `terminator`."""
+        self._settings = settings
+        self._crc: Crc | None = settings.crc() if isinstance(settings, LineCrc) else None
+        self._size = sum_bytes(settings)
+        self._length = sum_length(settings)
+        behind = settings.behind_terminator
+        self.tail: Final = self._length if behind else 0
+        """Bytes of the checksum behind the terminator."""
+        self._inside = 0 if behind else self._length
+        self._marker = settings.after.encode("latin-1")
+        counted = terminator if behind else self._marker
+        self._added = len(counted) if settings.after_counts else 0
+        self._at = len(terminator) if behind else 0
+        self._quick = self._crc is None and settings.kind != "sum16" and settings.over == "text"
 
-    bounds = np.empty(2 * starts.size, np.int64)
-    bounds[0::2] = firsts
-    bounds[1::2] = bodies
-    if settings.kind == "xor":
-        computed = np.bitwise_xor.reduceat(block, bounds)[0::2]
-    else:
-        computed = np.add.reduceat(block, bounds, dtype=np.uint8)[0::2]
-    # `reduceat` gives the first byte, not zero, for an empty segment.
-    if (empty := firsts == bodies).any():
-        computed = np.where(empty, np.uint8(0), computed)
-    return Sums(bodies, present, sent, computed)
+    def check(
+        self, block: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64]
+    ) -> Sums:
+        """Checksums of the lines `block[starts[i]:ends[i]]`.
+
+        Every end must be a valid index of `block`, which a terminator behind the line ensures.
+        """
+        bodies = ends - (self._inside + len(self._marker))
+        firsts = starts + self._settings.first
+        present = bodies >= firsts
+        if not present.all():
+            # Where the line is too short these indices are in the line before or wrap round; `present`
+            # is False there, so that what is read doesn't matter.
+            bodies = np.where(present, bodies, starts)
+            firsts = np.where(present, firsts, starts)
+        for index, byte in enumerate(self._marker):
+            present &= block.take(bodies + index, mode="clip") == byte
+        sent, right = self._sent(block, ends + self._at - self._inside)
+        present &= right
+        covered = bodies + self._added
+        if self._quick:
+            computed = self._sum(block, firsts, covered)
+        else:
+            computed = self._each(block, firsts, covered, present)
+        if isinstance(self._settings, LineSum) and self._settings.negated:
+            computed = -computed & np.uint32((1 << 8 * self._size) - 1)
+        return Sums(bodies, present, sent, computed)
+
+    def describe(self, sums: Sums, row: int) -> str:
+        """The sentence for a line whose checksum is missing or wrong."""
+        if sums.present[row]:
+            digits = 2 * self._size
+            return (
+                f"the line carries {int(sums.sent[row]):0{digits}X}"
+                f" but its bytes give {int(sums.computed[row]):0{digits}X}"
+            )
+        if self._settings.behind_terminator:
+            return "no checksum behind the end of the line"
+        where = f"after {self._settings.after!r} " if self._settings.after else ""
+        return f"no checksum {where}at the end"
+
+    def _sent(
+        self, block: NDArray[np.uint8], at: NDArray[np.int64]
+    ) -> tuple[NDArray[np.uint32], NDArray[np.bool_]]:
+        """The checksums at indices `at`, and where there are any."""
+        written = self._settings.written
+        base = {"hex": 16, "decimal": 10, "bytes": 256}[written]
+        value = np.zeros(at.size, np.uint64)
+        right = np.ones(at.size, np.bool_)
+        for place in range(self._length):
+            index = place
+            if (
+                self._settings.byte_order == "little"
+            ):  # bytes from the last one on, digits as they are
+                digits = 2 if written == "hex" else 1
+                index = self._length - digits - place + 2 * (place % digits)
+            char = block.take(at + index, mode="clip")
+            digit = char if written == "bytes" else DIGITS[char]
+            right &= digit < base
+            value = value * np.uint64(base) + digit
+        right &= value < 1 << 8 * self._size
+        return value.astype(np.uint32), right
+
+    def _sum(
+        self, block: NDArray[np.uint8], firsts: NDArray[np.int64], ends: NDArray[np.int64]
+    ) -> NDArray[np.uint32]:
+        """Exclusive or, or sum of one byte, of each piece, whatever their lengths."""
+        bounds = np.empty(2 * firsts.size, np.int64)
+        bounds[0::2] = firsts
+        bounds[1::2] = ends
+        if self._settings.kind == "xor":
+            computed = np.bitwise_xor.reduceat(block, bounds)[0::2]
+        else:
+            computed = np.add.reduceat(block, bounds, dtype=np.uint8)[0::2]
+        # `reduceat` gives the first byte, not zero, for an empty segment.
+        if (empty := firsts == ends).any():
+            computed = np.where(empty, np.uint8(0), computed)
+        return computed.astype(np.uint32)
+
+    def _each(
+        self,
+        block: NDArray[np.uint8],
+        firsts: NDArray[np.int64],
+        ends: NDArray[np.int64],
+        present: NDArray[np.bool_],
+    ) -> NDArray[np.uint32]:
+        """The sum of each piece, as many at a time as are equally long; not `present`: no digits."""
+        computed = np.zeros(firsts.size, np.uint32)
+        lengths = ends - firsts
+        for length in np.unique(lengths[present]).tolist():
+            rows = np.flatnonzero(present & (lengths == length))
+            pieces = block[firsts[rows, np.newaxis] + np.arange(length)]
+            if self._settings.over == "hex":
+                if length % 2:
+                    present[rows] = False
+                    continue
+                digits = DIGITS[pieces]
+                present[rows[(digits > 15).any(axis=1)]] = False
+                pieces = digits[:, 0::2] * np.uint8(16) + (digits[:, 1::2] & np.uint8(15))
+            if self._crc is not None:
+                computed[rows] = self._crc.of(pieces)
+            else:
+                assert self._settings.kind != "crc"  # noqa: S101  for the type checker
+                kind = "xor8" if self._settings.kind == "xor" else self._settings.kind
+                computed[rows] = simple_sums(kind, pieces)
+        return computed

@@ -1,4 +1,4 @@
-"""ReadClocks of day, and dates with times, in a column: many texts to ns.
+"""Times of day, and dates with times, in a column: many texts to ns.
 
 A time of day is `hh:mm:ss` or `hhmmss`, each perhaps with decimals; it starts again at midnight. A
 date and time is as ISO 8601 has it: `2026-03-29T01:59:59.98Z`, with a `T` or a space between, an
@@ -24,7 +24,7 @@ _EARLIEST, _LATEST = 1970, 2261  # what fits into 63 bits of ns
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadClocks:
-    """ReadClocks of n texts in ns, where they are `good`; shape (n,) each."""
+    """Times of n texts in ns, where they are `good`; shape (n,) each."""
 
     ns: NDArray[np.int64]
     good: NDArray[np.bool_]

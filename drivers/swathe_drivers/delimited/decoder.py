@@ -52,8 +52,9 @@ class DelimitedDecoder(TextDecoder):
             start = int(lines.starts[row])
             line = bytes(lines.data[start : start + int(lines.lengths[row])])
             found = line.split(self._separator, 1)[0]
-            if self._settings.checksum is not None and found == line:
-                found = line.rsplit(self._settings.checksum.after.encode("latin-1"), 1)[0]
+            after = "" if self._settings.checksum is None else self._settings.checksum.after
+            if after and found == line:
+                found = line.rsplit(after.encode("latin-1"), 1)[0]
             found = self._splitter.strip(found)
             if found == text:
                 keep[row] = True

@@ -5,11 +5,12 @@ All texts stand for bytes one to one (Latin-1), so that a control character can 
 """
 
 from abc import ABC, abstractmethod
-from typing import Annotated, Final, Literal, Self
+from typing import Final, Literal, Self
 
-from pydantic import ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from swathe_drivers.columns import LimitedValue, kind_and_axis, record_problems
+from swathe_drivers.delimited.checksum_settings import LineChecksum, checksum_problems
 from swathe_drivers.delimited.columns import (
     AmplitudeColumn,
     AnyColumn,
@@ -44,19 +45,6 @@ def check_latin(text: str) -> str:
     if any(char > _MAX_BYTE for char in text):
         raise problem("must consist of characters up to U+00FF, one byte each")
     return text
-
-
-class LineChecksum(SettingsTable):
-    """A checksum at the end of the line: two hexadecimal digits after a marker."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, serialize_by_alias=True)
-
-    kind: Literal["xor", "sum8"]
-    """Exclusive or of the bytes, or their sum modulo 256."""
-    after: Annotated[str, Field(min_length=1, max_length=4)]
-    """The marker; it is not itself summed up."""
-    first: int = Field(default=0, alias="from", ge=0, le=64)
-    """First byte of the line that is summed up, counted from 0."""
 
 
 class TextLineSettings(SettingsTable, ABC):
@@ -117,9 +105,11 @@ class TextLineSettings(SettingsTable, ABC):
         found = record_problems(
             self.in_order, key="columns", noun="column", measured=("time_of_flight", "thickness")
         )
-        if self.checksum is not None and self.terminator in self.checksum.after:
-            requirement = "must not hold the terminator"
-            found.append((("checksum", "after"), requirement, self.checksum.after))
+        if self.checksum is not None:
+            found += [
+                (("checksum", *path), requirement, value)
+                for path, requirement, value in checksum_problems(self.checksum, self.terminator)
+            ]
         return found
 
     def _column_problems(self, column: AnyColumn) -> list[SettingProblem]:

@@ -21,7 +21,7 @@ from swathe_drivers.columns import (
 )
 from swathe_drivers.decoding import INT64_MAX, Bad, Faulty, RecordDecoder, SentValues, convert
 from swathe_drivers.delimited import values as v
-from swathe_drivers.delimited.checksum import check_sums
+from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.columns import (
     AnyColumn,
     ConstantColumn,
@@ -50,8 +50,14 @@ class TextDecoder(RecordDecoder):
         self._names = [settings.name_of(index) for index in range(len(columns))]
         self._settings = settings
         self._terminator = settings.terminator.encode("latin-1")
+        self._checker = (
+            None if settings.checksum is None else LineChecker(settings.checksum, self._terminator)
+        )
+        tail = 0 if self._checker is None else self._checker.tail
+        self._end_width = len(self._terminator) + tail
         self._framer = LineFramer(
             terminator=self._terminator,
+            tail=tail,
             max_length=settings.max_length,
             ns_per_byte=ns_per_byte,
         )
@@ -128,19 +134,15 @@ class TextDecoder(RecordDecoder):
         """The lines `rows` whose checksum is right, without it."""
         starts = lines.starts[rows]
         ends = starts + lines.lengths[rows]
-        if self._settings.checksum is None or not rows.size:
+        if self._checker is None or not rows.size:
             return rows, starts, ends
-        sums = check_sums(self._settings.checksum, lines.block, starts, ends)
+        sums = self._checker.check(lines.block, starts, ends)
         keep = sums.present & (sums.sent == sums.computed)
         ends = sums.ends
         if keep.all():
             return rows, starts, ends
         for index in np.flatnonzero(~keep).tolist():
-            detail = (
-                f"the line carries {sums.sent[index]:02X} but its bytes give {sums.computed[index]:02X}"
-                if sums.present[index]
-                else f"no checksum after {self._settings.checksum.after!r} at the end"
-            )
+            detail = self._checker.describe(sums, index)
             bad[int(rows[index])] = (FaultReason.CHECKSUM, detail)
         return rows[keep], starts[keep], ends[keep]
 
@@ -205,7 +207,7 @@ class TextDecoder(RecordDecoder):
     ) -> Batch:
         """Put the batch together."""
         parts: dict[str, Any] = {}
-        width = len(self._terminator)
+        width = self._end_width
         n_lines = lines.starts.size
         total = int(lines.lengths.sum()) + width * n_lines
         fault_bytes, ignored_bytes = lines.dropped_bytes, lines.empty_bytes
@@ -249,7 +251,7 @@ class TextDecoder(RecordDecoder):
             (one.offset, limit, FaultReason.TOO_LONG, one.excerpt, detail) for one in lines.overlong
         ]
         ignored = size = 0
-        width = len(self._terminator)
+        width = self._end_width
         for row, (reason, detail) in bad.items():
             length = int(lines.lengths[row])
             if reason is None:

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field
 
-from swathe_drivers.checksums import Crc, CrcParameters
+from swathe_drivers.crc_settings import CrcTable
 from swathe_drivers.frames.fields import ByteOrder
 from swathe_drivers.settings import SettingsTable
 from swathe_drivers.units import DurationText
@@ -77,30 +77,8 @@ class SumChecksum(_Checksum):
     kind: Literal["sum8", "sum16", "xor8"]
 
 
-class CrcChecksum(_Checksum):
-    """A CRC by the parameters of the public catalogue of parametrised CRC algorithms."""
-
-    kind: Literal["crc"]
-    width: Literal[8, 16, 32]
-    poly: int = Field(ge=1)
-    """Without its highest bit, that of the width."""
-    init: int = Field(default=0, ge=0)
-    reflect_in: bool = False
-    reflect_out: bool = False
-    xorout: int = Field(default=0, ge=0)
-
-    def crc(self) -> Crc:
-        """Computes it."""
-        return Crc(
-            CrcParameters(
-                width=self.width,
-                poly=self.poly,
-                init=self.init,
-                reflect_in=self.reflect_in,
-                reflect_out=self.reflect_out,
-                xorout=self.xorout,
-            )
-        )
+class CrcChecksum(_Checksum, CrcTable):
+    """A CRC."""
 
 
 Checksum = Annotated[SumChecksum | CrcChecksum, Field(discriminator="kind")]

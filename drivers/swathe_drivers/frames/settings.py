@@ -135,14 +135,10 @@ class FramesSettings(SettingsTable):
             return []
         found: list[SettingProblem] = []
         if isinstance(checksum, CrcChecksum):
-            for key, value in (
-                ("poly", checksum.poly),
-                ("init", checksum.init),
-                ("xorout", checksum.xorout),
-            ):
-                if value >> checksum.width:
-                    requirement = f"must have at most {checksum.width} bits, the width"
-                    found.append((("checksum", key), requirement, value))
+            found += [
+                (("checksum", *path), requirement, value)
+                for path, requirement, value in checksum.width_problems()
+            ]
         covered = self.min_size - checksum_size(checksum)
         if isinstance(self.framing, Fixed):
             covered = self.framing.length - checksum_size(checksum)

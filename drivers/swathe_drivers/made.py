@@ -1,12 +1,12 @@
 """Drivers made from their settings, with what other packages' code raises as a `DriverError`."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from swathe_drivers.abc import AskingDriver, Driver
+from swathe_drivers.abc import AskingDriver, Decoder, Driver
 from swathe_drivers.errors import DriverError, SettingsError
 from swathe_drivers.guarded import GuardedDecoder, failure_text, guarded
 from swathe_drivers.registry import load_driver
@@ -61,6 +61,17 @@ def make_driver(name: str, table: Mapping[str, Any]) -> "MadeDriver":
     return MadeDriver(name, _called(name, "cannot be made", make))
 
 
+@dataclass(frozen=True, slots=True)
+class _Fresh:
+    """Makes decoders; a checkpoint of the pipeline keeps it, which takes no other kind of function."""
+
+    driver: Driver
+    ns_per_byte: int
+
+    def __call__(self) -> Decoder:
+        return self.driver.decoder(ns_per_byte=self.ns_per_byte)
+
+
 class MadeDriver:
     """A driver whose code cannot hurt: an `AskingDriver` with guarded decoders and finders."""
 
@@ -78,9 +89,7 @@ class MadeDriver:
             DriverError: the driver makes none.
         """
         ours = type(self._driver).__module__.partition(".")[0] == _PACKAGE
-        return guarded(
-            self.name, lambda: self._driver.decoder(ns_per_byte=ns_per_byte), trusted=ours
-        )
+        return guarded(self.name, _Fresh(self._driver, ns_per_byte), trusted=ours)
 
     def requests(self) -> Sequence[Request]:
         """What the driver sends by itself; see `swathe_drivers.abc.AskingDriver`.

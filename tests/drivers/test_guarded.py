@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import random
 from collections.abc import Callable, Sequence
 from typing import Any
@@ -24,7 +25,7 @@ from swathe_drivers import (
     load_driver,
 )
 from swathe_drivers.guarded import MOST_PENDING, GuardedDecoder, failure_text, guarded
-from swathe_drivers.made import GuardedFinder, MadeDriver
+from swathe_drivers.made import GuardedFinder, MadeDriver, make_driver
 from swathe_drivers.talk import Quiet, Request, make_schedule
 from swathe_drivers.testing.feeding import (
     MS,
@@ -54,6 +55,19 @@ def outside(failure: str, on: bytes = BAD, *, once: bool = False) -> GuardedDeco
     """Return a guarded decoder that fails with certain bytes."""
     settings = FailingSettings(protocol=PROTOCOL, on=on.decode(), failure=failure, once=once)
     return MadeDriver("unfinished", FailingDriver(settings)).decoder(ns_per_byte=0)
+
+
+def test_guarded_decoder_is_copied_by_pickle() -> None:
+    """As a part of the pipeline it is in each checkpoint; the copy decodes the rest of the stream."""
+    driver = make_driver("delimited", PROTOCOL)
+    one, other = (driver.decoder(ns_per_byte=0) for _ in range(2))
+    first, rest = chunks_of(LINES)[:31], chunks_of(LINES)[31:]
+    before = one.feed_chunks(first)
+    other.feed_chunks(first)
+    copied = pickle.loads(pickle.dumps(one))  # noqa: S301  made here
+    after = copied.feed_chunks(rest)
+    assert after.readings.tobytes() == other.feed_chunks(rest).readings.tobytes()
+    assert len(before.readings) + len(after.readings) == len(LINES)
 
 
 @pytest.mark.parametrize("failure", sorted(FAILURES))

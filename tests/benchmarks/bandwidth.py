@@ -89,7 +89,8 @@ def measure(seconds: float, *settings: str) -> None:
         text = station_text("penstock", ports, speed=SPEED, broker_port=broker.port)
         path.write_text(text + "\n".join(settings) + "\n")
         process = subprocess.Popen(
-            [sys.executable, "-m", "swathe", "run", str(path)], stdout=subprocess.DEVNULL
+            [sys.executable, "-m", "swathe", "run", "--no-picture", str(path)],
+            stdout=subprocess.DEVNULL,
         )
         try:
             wait_for(lambda: listener.messages["progress"] > 0, 60, "progress")

@@ -138,7 +138,7 @@ def main() -> int:
             )
         )
         process = subprocess.Popen(
-            [sys.executable, "-m", "swathe", "run", str(path)],
+            [sys.executable, "-m", "swathe", "run", "--no-picture", str(path)],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.STDOUT,
         )

@@ -322,7 +322,7 @@ def run_daemon(folder: Path, devices: Devices, seconds: float, *, links: bool) -
         path.write_text(text)
         begun = time.time()
         process = subprocess.Popen(
-            [sys.executable, "-m", "swathe", "run", str(path)],
+            [sys.executable, "-m", "swathe", "run", "--no-picture", str(path)],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.STDOUT,
         )

@@ -107,7 +107,7 @@ class Station:
             )
         )
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "swathe", "run", str(path)],
+            [sys.executable, "-m", "swathe", "run", "--no-picture", str(path)],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.STDOUT,
         )

@@ -110,16 +110,16 @@ class Browser:
         return str(self.run("return document.querySelector(arguments[0]).textContent", selector))
 
     def run(self, script: str, *arguments: object) -> Any:
-        """Run a script in the page and return what it returns."""
-        return self.driver.execute_script(script, *arguments)
+        """Run a script in the page and return what it returns, with plain spaces."""
+        return _plain(self.driver.execute_script(script, *arguments))
 
     def run_to_end(self, script: str, *values: Any) -> Any:
-        """Run a script that calls its last argument when it is done; return what it gives.
+        """Run a script that calls its last argument when it is done; return what it gives, likewise.
 
         Its other arguments are `values`.
         """
         self.driver.set_script_timeout(60)
-        return self.driver.execute_async_script(script, *values)
+        return _plain(self.driver.execute_async_script(script, *values))
 
     def wait(self, condition: Callable[[], object], seconds: float, what: str) -> None:
         """Wait until a condition holds; an element that is drawn again meanwhile is looked for again."""
@@ -140,6 +140,17 @@ class Browser:
         """Take a picture of the window."""
         taken = self.driver.execute_cdp_cmd("Page.captureScreenshot", {})
         path.write_bytes(base64.b64decode(taken["data"]))
+
+
+def _plain(value: Any) -> Any:
+    """Return a value whose texts have spaces where a line must not break, as a reader sees them."""
+    if isinstance(value, str):
+        return value.replace("\u00a0", " ")
+    if isinstance(value, list):
+        return [_plain(one) for one in value]
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    return value
 
 
 def _holds(condition: Callable[[], object]) -> bool:

@@ -180,7 +180,8 @@ class DaemonProcess:
 
     def __init__(self, station: Path, *arguments: str) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "swathe", "run", str(station), *arguments],
+            # Without its picture a run ends a second earlier.
+            [sys.executable, "-m", "swathe", "run", "--no-picture", str(station), *arguments],
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             stdin=subprocess.DEVNULL,

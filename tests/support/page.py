@@ -203,6 +203,11 @@ class ServedPage:
         return asyncio.run_coroutine_threadsafe(run(), self._loop).result(20)
 
     @property
+    def loop(self) -> asyncio.AbstractEventLoop:
+        """The loop that serves it."""
+        return self._loop
+
+    @property
     def hub(self) -> Hub:
         """The page's hub."""
         return self.page._hub

@@ -117,7 +117,7 @@ def test_terminal_asks_for_a_typed_confirmation(
     (station := tmp_path / "station.toml").write_text(text)
     world = serve(crawler_scenario(), speed=4)
     terminal, tty = pty.openpty()
-    command = [sys.executable, "-m", "swathe", "run", str(station)]
+    command = [sys.executable, "-m", "swathe", "run", "--no-picture", str(station)]
     with subprocess.Popen(command, stdin=tty, stdout=tty, stderr=tty, close_fds=True) as process:
         os.close(tty)
         said = b""

@@ -43,7 +43,7 @@ def test_signal_while_the_command_is_still_loading_is_answered(
 ) -> None:
     """It ends with a text, an exit code and no survey, not silently."""
     with subprocess.Popen(
-        [sys.executable, "-m", "swathe", "run", str(station)],
+        [sys.executable, "-m", "swathe", "run", "--no-picture", str(station)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -126,7 +126,7 @@ def test_run_on_a_hanging_disk_reports_it_and_ends(
     survey = station.parent / "survey"
     serve("penstock", speed=5)
     with subprocess.Popen(
-        [sys.executable, "-c", HANGING, str(flag), "run", str(station)],
+        [sys.executable, "-c", HANGING, str(flag), "run", "--no-picture", str(station)],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,

@@ -79,11 +79,14 @@ def test_demo_gaps_appear_and_are_gone_back_to(chromium: Browser, tmp_path: Path
         browser.wait(lambda: not browser.all("#gap-list li"), 20, "an empty list")
         assert browser.text("#gap-more") == "No open gaps."
         assert browser.text("#gap-closed").startswith("Last closed: gap")
-        browser.wait(lambda: browser.text("#banner").startswith("The run ended at"), 20, "the end")
-        assert browser.text("#banner").endswith(
-            "the plan is covered. The page shows its last state."
+        browser.wait(
+            lambda: browser.text("#result-title") == "✓ The plan is covered", 20, "the end"
         )
         assert process.wait(60) == 0
+        assert [link.text.split(",")[0] for link in browser.all(".download")] == [
+            "↓ Picture", "↓ Report", "↓ Data (zarr)",
+        ]  # fmt: skip
+        assert not browser.run("return document.body.classList.contains('lost')")
     record = read_survey_record(tmp_path / "demo" / "penstock-3" / "survey.json")
     assert len(record.gaps) > 2
     assert not record.open_gaps

@@ -64,7 +64,17 @@ def test_service_is_watched_and_keeps_its_secrets(tmp_path: Path) -> None:
                 "XDG_CACHE_HOME": str(tmp_path / "cache"),
             }
             process = subprocess.Popen(
-                [sys.executable, "-m", "swathe", "--verbose", "--log", "keys", "run", str(station)],
+                [
+                    sys.executable,
+                    "-m",
+                    "swathe",
+                    "--verbose",
+                    "--log",
+                    "keys",
+                    "run",
+                    "--no-picture",
+                    str(station),
+                ],
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
                 stdin=subprocess.DEVNULL,

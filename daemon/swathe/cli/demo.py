@@ -38,7 +38,6 @@ def demo(
     from swathe.live.terminal import TerminalObserver
     from swathe.page import Page
     from swathe.report import gaps_table, summary_line, times
-    from swathe.report.picture import draw_survey
     from swathe.store import SurveyFolder
 
     out.mkdir(parents=True, exist_ok=True)
@@ -72,11 +71,9 @@ def demo(
         )
         console.print(gaps_table(record, closed=True))
         say(summary_line(record))
-        with folder:
-            picture = draw_survey(folder)
         say(f"survey:  {folder.path}")
         say(f"arrays:  {folder.zarr}")
-        say(f"picture: {picture}")
+        say(f"picture: {result.picture or 'none'}")
         return Exit.OK if record.target_reached else Exit.NOT_COVERED
 
     raise typer.Exit(asyncio.run(acquire()))

@@ -43,6 +43,9 @@ def run(
         bool,
         typer.Option("--arm", help="Let the station's crawler move without typing 'arm'."),
     ] = False,
+    picture: Annotated[
+        bool, typer.Option(help="Draw the picture of the survey at the end.")
+    ] = True,
     describe: Annotated[
         bool,
         typer.Option("--describe", help="Print the contract over MQTT as an AsyncAPI 3 document."),
@@ -62,6 +65,7 @@ def run(
         raise typer.BadParameter("name the station file, such as penstock.toml")
     from swathe.cli.arming import may_move
     from swathe.live import Daemon
+    from swathe.live.handing_over import HandingOver
     from swathe.live.run_panel import CAUTION, page_text
     from swathe.live.service_manager import ServiceManager
     from swathe.live.setup_log import SetupLog
@@ -104,6 +108,8 @@ def run(
     def print_crawl(words: str) -> None:
         say(f"crawler: {words}")
 
+    ending = HandingOver(folder)
+
     async def acquire() -> int:
         with TerminalObserver(console) as observer:
 
@@ -127,6 +133,8 @@ def run(
             )
             if daemon.crawl is not None:
                 STOP_REQUESTS.restore.insert(0, daemon.crawl.close_now)
+            if picture:
+                daemon.at_end = ending.at_end
             outcome = await daemon.run()
         say(f"{outcome.status}: {outcome.reason}")
         if outcome.unpublished:
@@ -138,6 +146,10 @@ def run(
             if due := due_after(settings, record.checks):
                 say(due)
         say(f"survey: {folder.path}")
+        if ending.picture is not None:
+            say(f"picture: {ending.picture}")
+        elif ending.trouble:
+            errors.print(ending.trouble, soft_wrap=True)
         complete = outcome.status == "complete"
         if outcome.halted and not complete:
             return Exit.HALTED

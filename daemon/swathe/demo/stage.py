@@ -17,6 +17,7 @@ from string import Template
 from tempfile import TemporaryDirectory
 
 from swathe.live import Daemon, Observer, RunOutcome, embedded_broker
+from swathe.live.handing_over import HandingOver
 from swathe.page import Page
 from swathe.station import read_station, survey_folder
 from swathe.store import SurveyFolder
@@ -47,12 +48,14 @@ class DemoResult:
         seconds: wall time from the first byte to the end.
         passes: how often the crawler returned to gaps.
         truth: file with what was true, which the daemon never reads.
+        picture: of the survey; None where it could not be drawn.
     """
 
     outcome: RunOutcome
     seconds: float
     passes: int
     truth: Path
+    picture: Path | None
 
 
 def write_station(
@@ -129,6 +132,8 @@ async def play(
             daemon = Daemon(
                 station, text, folder, observer=observer, on_page=on_page, armed=True, on_crawl=tell
             )
+            ending = HandingOver(folder)
+            daemon.at_end = ending.at_end
             if daemon.crawl is not None:
                 daemon.crawl.host.add("the simulated world", lambda: world.served_at)
             begun = time.monotonic()
@@ -138,4 +143,4 @@ async def play(
             truth = out / "truth.npz"
             world.truth.save(truth)
     passes = sum(words.startswith("returning to") for words in messages)
-    return DemoResult(outcome, seconds, passes, truth)
+    return DemoResult(outcome, seconds, passes, truth, ending.picture)

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import secrets
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
@@ -80,6 +80,7 @@ class Daemon:
         spots: leads from spot to spot; None where the plan has none.
         checks: leads through calibration checks within the run.
         health: journals what is noticed of disk, network and page, for the alarms of it.
+        at_end: awaited with the page when all files are written and the end is published.
 
     Raises:
         MisuseError: armed, though the station file does not allow it.
@@ -140,6 +141,7 @@ class Daemon:
         self.spots: SpotWork | None = None
         if station.spots is not None:
             self.spots = self.commands.spots = SpotWork(self._session, self.mirror)
+        self.at_end: Callable[[Page | None], Awaitable[None]] | None = None
         self._reason = ""
         self.link: BrokerLink | None = None
         self.page: Page | None = None
@@ -166,8 +168,7 @@ class Daemon:
             SurveyError: the survey cannot be written, or belongs to another plan or process.
         """
         async with contextlib.AsyncExitStack() as stack:
-            stack.callback(self._manager.close)
-            # First: its settings may be refused.
+            stack.callback(self._manager.close)  # then the page, whose settings may be refused
             if (page := self._make_page()) is not None:
                 stack.push_async_callback(page.close)
             stack.enter_context(self._session)
@@ -195,6 +196,8 @@ class Daemon:
             status: Literal["complete", "incomplete"] = "complete" if covered else "incomplete"
             await self._session.end(status, self._reason)
             missing = await self._publish_end(status, link_task)
+            if resumed and self.at_end is not None:
+                await self.at_end(page)
         halted = self.crawl is not None and self.crawl.faulted
         return RunOutcome(status, self._reason, self.folder, halted, missing, resumed)
 

@@ -10,11 +10,12 @@
     GET  /cell/{row}/{column}           a cell, with its A-scan where A-scans are kept
     GET  /line/{row}                    the profile of a line
     GET  /affected?stretch={...}        what a discard or a move would affect, as text
+    GET  /result/{name}                 a file of the result, once the run ended
     POST /command                       a command as over MQTT; the answer is the reply
 
 Events are ``plan`` (once, see ``plan.py``), ``replaced`` (plan and messages of a survey that was
 placed again; nothing older applies), ``messages`` (pairs of topic and message, as over MQTT;
-the topics ``crawler``, ``next`` and ``notes`` are the page's own, see ``page_topics.py``, and so is
+the topics ``crawler``, ``next``, ``notes`` and ``result`` are the page's own, see ``page_topics.py``, and so is
 ``ascan``, the newest reading of the gauge some seven times a second, see ``gauge_json.py``), ``pixels`` (the
 probe's position and the changed pixels, see ``pyramid.py``), ``stale`` (fetch the tiles again) and
 ``beat`` (the daemon runs).
@@ -41,6 +42,7 @@ from swathe.page.guard import MAX_BODY_BYTES, Guard, read_json
 from swathe.page.hub import Hub
 from swathe.page.pyramid import pack_tile
 from swathe.page.readings import cell_reading, line_profile
+from swathe.page.result import Result
 from swathe.page.source import Source
 from swathe.page.stream import Events
 
@@ -58,15 +60,16 @@ class _Number(IntegerConvertor):
 register_url_convertor("number", _Number())
 
 
-def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
+def build_app(source: Source, hub: Hub, access: Access, result: Result) -> Starlette:
     """Return the page as an ASGI application.
 
     Args:
         source: the daemon.
         hub: publishes changes to the viewers; its `run` must be running.
         access: who may do what.
+        result: files of the run's result, once it ended.
     """
-    pages = _Pages(source, hub)
+    pages = _Pages(source, hub, result)
     entrance = Entrance(access, "index.html")
 
     async def first_event() -> bytes:
@@ -81,6 +84,7 @@ def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
             Route("/cell/{row:number}/{column:number}", pages.cell),
             Route("/line/{row:number}", pages.line),
             Route("/affected", pages.affected),
+            Route("/result/{name}", pages.result),
             Route("/command", pages.command, methods=["POST"]),
         ],
         middleware=[Middleware(Guard, access=access)],
@@ -89,9 +93,10 @@ def build_app(source: Source, hub: Hub, access: Access) -> Starlette:
 
 
 class _Pages:
-    def __init__(self, source: Source, hub: Hub) -> None:
+    def __init__(self, source: Source, hub: Hub, result: Result) -> None:
         self._source = source
         self._hub = hub
+        self._result = result
 
     async def tile(self, request: Request) -> Response:
         """Return a tile's pixels; compressed for viewers on other machines."""
@@ -111,6 +116,12 @@ class _Pages:
 
     async def line(self, request: Request) -> Response:
         return JSONResponse(line_profile(self._source, request.path_params["row"]))
+
+    async def result(self, request: Request) -> Response:
+        """Return a file of the result, to be saved."""
+        file = self._result.take(request.path_params["name"])
+        headers = {"content-disposition": f'attachment; filename="{file.name}"'}
+        return Response(file.data, media_type=file.media_type, headers=headers)
 
     async def affected(self, request: Request) -> Response:
         """Return what a discard or a move of a stretch, JSON as in the command, would affect."""

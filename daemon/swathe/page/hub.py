@@ -81,6 +81,12 @@ class Hub:
         for viewer in self._viewers:
             viewer.close()
 
+    def show_result(self, message: dict[str, Any] | None) -> None:
+        """Send the viewers what the result of the run consists of."""
+        if message is not None:
+            self._topics.result = _json(message)
+            self._broadcast_topics()
+
     @property
     def viewers(self) -> int:
         """Number of viewers."""

@@ -1,4 +1,4 @@
-"""Topics that only the page has: the crawler, the next step by hand, and the notes."""
+"""Topics that only the page has: the crawler, the next step by hand, the notes and the result."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _NOTES = 30
 
 
 class PageTopics:
-    """Newest messages of the topics ``crawler``, ``next`` and ``notes``.
+    """Newest messages of the topics ``crawler``, ``next``, ``notes`` and ``result``.
 
     ``crawler`` is published only where a crawler may move; ``next`` is null with a crawler;
     ``notes`` has time and text of the newest notes.
@@ -31,11 +31,13 @@ class PageTopics:
 
     Attributes:
         newest: by topic, JSON.
+        result: files of the result, JSON, once the run ended.
     """
 
     def __init__(self, source: Source) -> None:
         self._source = source
         self.newest: dict[str, bytes] = {}
+        self.result = b""
         self._step_changed = True
         self._step_due = 0.0
 
@@ -60,6 +62,8 @@ class PageTopics:
         if notes := self._source.notes()[-_NOTES:]:
             pairs = [{"time": moment(at).isoformat(), "text": text} for at, text in notes]
             latest["notes"] = _json(pairs)
+        if self.result:
+            latest["result"] = self.result
         begun = time.monotonic()
         if self._step_changed and begun >= self._step_due:
             self._step_changed = False

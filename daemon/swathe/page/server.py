@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from swathe.page.access import Access
 from swathe.page.host import PageHost
 from swathe.page.hub import Hub
+from swathe.page.result import Result, ResultFile
 from swathe.page.source import Source
 from swathe.station import PageSettings
 
@@ -28,14 +30,26 @@ class Page(PageHost):
     """
 
     def __init__(self, settings: PageSettings, source: Source) -> None:
-        self._source, self._hub = source, Hub(source)
+        self._source, self._hub, self._result = source, Hub(source), Result()
         super().__init__(settings, self._hub, module="swathe.page.app", build=self._app)
 
     def replace(self) -> None:
         """Show the whole new state: the survey was placed again."""
         self._hub.replace()
 
+    async def hand_over(self, files: Sequence[ResultFile], where: str, seconds: float) -> None:
+        """Offer the files of the result, and wait until the viewers have them.
+
+        Args:
+            files: of the result; the last one is fetched last.
+            where: the survey is on this computer.
+            seconds: to wait at most.
+        """
+        self._result.offer(files, where)
+        self._hub.show_result(self._result.message)
+        await self._result.taken(lambda: self.viewers, seconds)
+
     def _app(self, access: Access) -> ASGIApp:
         from swathe.page.app import build_app
 
-        return build_app(self._source, self._hub, access)
+        return build_app(self._source, self._hub, access, self._result)

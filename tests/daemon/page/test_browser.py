@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from pathlib import Path
 
@@ -30,6 +31,7 @@ from support.page import PlayedSource, ServedPage, station_of_size
 from swathe.display_units import INCHES
 from swathe.messages import moment
 from swathe.page import CrawlerHealth, HandGuidance
+from swathe.page.result import ResultFile
 from swathe.pipeline import CellState, Grid
 from swathe.pipeline.cells.gaps import GapCause
 from swathe.station import AlarmKind, AxisMode, PageSettings, parse_station
@@ -551,18 +553,39 @@ def test_page_is_accessible(
     assert browser.run("return document.documentElement.scrollWidth <= window.innerWidth")
 
 
-def test_moment_of_the_last_contact(board: Browser, served: ServedPage) -> None:
-    """When the run has ended in good order, the page shows it rather than a lost connection."""
+def test_result_outlives_the_station(board: Browser, served: ServedPage) -> None:
+    """A run that ended shows its figures in full colour, and has its files when the station is gone."""
+    files = [
+        ResultFile("bench.png", "Picture", "image/png", b"picture"),
+        ResultFile("bench.txt", "Report", "text/plain; charset=utf-8", b"report"),
+    ]
 
     def end() -> None:
         time = moment(10**18).isoformat()
         served.source.say("state", state="complete", reason="the plan is covered", time=time)
 
+    assert not board.find("#result").is_displayed()
     served.call(end)
-    board.wait(lambda: "the plan is covered" in board.text("#run"), 10, "the end of the run")
-    assert board.text("#banner") == ""
+    board.wait(lambda: board.find("#result").is_displayed(), 10, "the result")
+    asyncio.run_coroutine_threadsafe(
+        served.page.hand_over(files, "/surveys/bench", 20), served.loop
+    ).result(30)
+    board.wait(lambda: len(board.all(".download")) == 2, 10, "its files")
     served.call(served.hub.close_viewers)
-    board.wait(lambda: board.text("#banner").startswith("The run ended at"), 10, "the banner")
+    asyncio.run_coroutine_threadsafe(served.page.close(), served.loop).result(20)
+    lost = "return document.querySelectorAll('#paused, .commands, .speed, .left')"
+    assert not any(part.is_displayed() for part in board.run(lost))
+    texts = [" ".join(link.text.split()) for link in board.all(".download")]
+    assert texts == ["↓ Picture, 1 kB", "↓ Report, 1 kB"]
+    address = board.run("return document.querySelectorAll('.download')[1].href")
+    assert address.startswith("blob:")
+    text = board.find("#result").text
+    assert text.count("The plan is covered") == 1
+    assert "7.250 mm at scan 20.00 mm, index 3.00 mm" in text
+    assert "3: 1 no signal, 2 too fast" in text
+    assert "/surveys/bench" in text
+    assert board.text("#banner") == ""
+    assert not board.run("return document.body.classList.contains('lost')")
 
 
 def test_survey_placed_again_replaces_map_and_gaps(board: Browser, served: ServedPage) -> None:
@@ -575,7 +598,7 @@ def test_survey_placed_again_replaces_map_and_gaps(board: Browser, served: Serve
     settle(board)
     board.wait(lambda: colours(board, 30, 20) == {MEASURED}, 10, "measured cells")
     view = board.find("#map").get_attribute("data-view")
-    assert "Gap 1:" in board.text("#gap-list")
+    board.wait(lambda: "Gap 1:" in board.text("#gap-list"), 10, "the list")
     grid = Grid(scan=source.grid.scan, index=source.grid.index, rule=source.grid.rule)
 
     def replace() -> None:

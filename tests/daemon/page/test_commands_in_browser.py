@@ -40,7 +40,7 @@ def whats(browser: Browser) -> list[str]:
 
 
 def test_alarms_gravest_first_and_folded(board: Browser, served: ServedPage) -> None:
-    """New alarms stand above seen ones, the gravest first; more than two are folded away."""
+    """Raised alarms are above those that are over, new ones first; more than two are folded."""
     assert not board.find("#alarms").is_displayed()
     served.call(lambda: play_alarms(served.source))
     board.wait(lambda: board.find("#alarms").is_displayed(), 10, "the alarms")
@@ -49,13 +49,13 @@ def test_alarms_gravest_first_and_folded(board: Browser, served: ServedPage) -> 
     assert board.text("#alarms-all") == "Show all 5"
     board.find("#alarms-all").click()
     assert whats(board) == [
-        "Port lost: gauge", "Gap opened", "Wall below alert level", "Too fast",
-        "Calibration check overdue",
+        "Port lost: gauge", "Gap opened", "Wall below alert level", "Calibration check overdue",
+        "Too fast",
     ]  # fmt: skip
     classes = [item.get_attribute("class") for item in board.all("#alarm-list li")]
-    assert classes == ["new", "new", "new", "over", "known"]
+    assert classes == ["new", "new", "new", "known", "over"]
     signs = [item.text for item in board.all("#alarm-list .sign")]
-    assert signs == ["▲", "▲", "▲", "△", "✓"]
+    assert signs == ["▲", "▲", "▲", "✓", "△"]
     assert "acknowledged by A. Kern at" in board.text("#alarm-list .known .detail")
     assert "since " in board.text("#alarm-list .new .detail")
     assert board.run("return document.title") == "▲ 4 bench: coverage"
@@ -286,8 +286,8 @@ def test_crawler_in_words(browser: Browser, belt: ServedPage) -> None:
         belt.hub.close_viewers()
 
     belt.call(end)
-    browser.wait(lambda: browser.text("#banner") != "", 10, "the end")
-    assert browser.find(".doing p").text == "Crawler: the run is over: the plan is covered"
+    browser.wait(lambda: browser.find("#result").is_displayed(), 10, "the end")
+    browser.wait(lambda: not browser.find("#crawler").is_displayed(), 10, "no more crawler")
     assert not browser.find("#crawler [data-stop]").is_displayed()
     assert not browser.find("#hold").is_displayed()
 

@@ -11,16 +11,22 @@ const SHOWN = [[matchMedia("(min-width: 100rem)"), 3], [matchMedia("(min-width: 
 const SHOWN_NARROW = 1;
 const ANNOUNCE_MS = 300;
 
+// States in which nothing is scanned, until somebody does something.
+const STOPS = {
+  paused: "PAUSED: readings belong to no cell", waiting: "WAITING for a person: the crawler rests",
+  faulted: "FAULT: the crawler is stopped",
+};
+
 const name = (alarm) => ALARM_NAMES[alarm.kind] ?? alarm.kind[0].toUpperCase() + alarm.kind.slice(1);
 const rank = (alarm) => { const k = ORDER.indexOf(alarm.kind); return k < 0 ? ORDER.length : k; };
 
-/** Alarms to show: unacknowledged first, then raised before over, most urgent, newest. */
+/** Alarms to show: those that are raised before those that are over, then unacknowledged first, most urgent, newest. */
 export function sorted(alarms) {
   return [...alarms]
     .filter((one) => one.status === "raised" || !one.acknowledged_by)
     .sort((a, b) =>
-      Boolean(a.acknowledged_by) - Boolean(b.acknowledged_by) ||
-      (a.status === "over") - (b.status === "over") || rank(a) - rank(b) || b.number - a.number);
+      (a.status === "over") - (b.status === "over") ||
+      Boolean(a.acknowledged_by) - Boolean(b.acknowledged_by) || rank(a) - rank(b) || b.number - a.number);
 }
 
 export class Alarms {
@@ -155,12 +161,16 @@ export class Alarms {
 
   #pause() {
     const { run } = this.#station;
-    const paused = run?.state === "paused";
-    $("paused").hidden = !paused;
-    if (!paused) return;
+    const title = STOPS[run?.state];
+    // What a person has to do is shown in any state, the end included.
+    $("paused").hidden = !title && !run?.todo;
+    if ($("paused").hidden) return;
+    $("paused-title").textContent = title ?? "To do";
+    $("paused-todo").textContent = run.todo ? `▶ ${run.todo}` : "";
+    $("paused-since").textContent = run.since && title ? `since ${clock(run.since)}${run.by ? `, by ${run.by}` : ""}` : "";
     // The crawler ends its own pauses.
     const own = /(\(|by )crawler\)?$/.test(run.reason);
     $("paused-reason").textContent = own ? run.reason.replace(/ \(crawler\)$/, "") : run.reason;
-    $("paused-resume").hidden = own || Boolean(this.#station.checking?.active);
+    $("paused-resume").hidden = own || run.state !== "paused" || Boolean(this.#station.checking?.active);
   }
 }

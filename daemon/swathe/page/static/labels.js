@@ -39,22 +39,23 @@ export const percent = (share) => fixed(share, 2);
 /** A length in inches with decimals. */
 const inchText = (mm, digits) => fixed(mm / INCH, digits);
 
+// A number and its unit stay on one line: the space between them does not break.
 /** A measured thickness, with the decimals of the message. */
 export function thick(mm) {
   if (mm === null || mm === undefined) return "–";
-  return inches ? `${inchText(mm, 3)} in` : `${fixed(mm, 3)} mm`;
+  return inches ? `${inchText(mm, 3)}\u00a0in` : `${fixed(mm, 3)}\u00a0mm`;
 }
 
 /** A deviation or an uncertainty of a thickness: one decimal more in inches. */
-export const difference = (mm) => inches ? `${inchText(mm, 4)} in` : `${fixed(mm, 3)} mm`;
+export const difference = (mm) => inches ? `${inchText(mm, 4)}\u00a0in` : `${fixed(mm, 3)}\u00a0mm`;
 
 /** A thickness that was set, such as the alert level, without trailing zeros. */
-export const level = (mm) => inches ? inchText(mm, exactDecimals(mm, [3, 4]) ?? 3) + " in" : `${Number(mm.toFixed(3))} mm`;
+export const level = (mm) => inches ? inchText(mm, exactDecimals(mm, [3, 4]) ?? 3) + "\u00a0in" : `${Number(mm.toFixed(3))}\u00a0mm`;
 
 /** A length that was set, such as a tolerance or the place of a mark. */
 export function stated(mm) {
-  if (!inches) return `${Number(mm.toFixed(3))} mm`;
-  return `${inchText(mm, exactDecimals(mm, [2, 3]) ?? 4)} in`;
+  if (!inches) return `${Number(mm.toFixed(3))}\u00a0mm`;
+  return `${inchText(mm, exactDecimals(mm, [2, 3]) ?? 4)}\u00a0in`;
 }
 
 /** The first of some numbers of decimals in inches that has all of a length. */
@@ -78,15 +79,15 @@ export const linePlace = (mm) => inches ? position(mm, steps.index) : stated(mm)
 /** A position on the part, with as many decimals as the cell width needs. */
 export function position(mm, step = 1, digits = step >= 1 ? 0 : step >= 0.1 ? 1 : 2) {
   if (mm === null || mm === undefined) return "–";
-  return inches ? `${inchText(mm, inchDecimals(step))} in` : `${fixed(mm, digits)} mm`;
+  return inches ? `${inchText(mm, inchDecimals(step))}\u00a0in` : `${fixed(mm, digits)}\u00a0mm`;
 }
 
 /** An extent, with one unit; borders are half a cell from its centre, hence one decimal or more. */
 export function extent(low, high, step = 1) {
   const digits = step >= 0.1 ? 1 : 2;
   const [from, to] = [low, high].map((mm) => inches
-    ? `${inchText(mm, Math.min(inchDecimals(step) + 1, 4))} in` : `${fixed(mm, digits)} mm`);
-  return from === to ? from : `${from.replace(/ (mm|in)$/, "")} to ${to}`;
+    ? `${inchText(mm, Math.min(inchDecimals(step) + 1, 4))}\u00a0in` : `${fixed(mm, digits)}\u00a0mm`);
+  return from === to ? from : `${from.replace(/\u00a0(mm|in)$/, "")} to ${to}`;
 }
 
 /** A region on both axes, as text; null for all of an axis. */
@@ -100,12 +101,12 @@ export function region(plan, scan, index) {
 
 export function distance(mm) {
   if (mm === null) return "";
-  if (inches) return mm < INCH * 24 ? `${inchText(mm, 1)} in` : `${(mm / INCH / 12).toFixed(1)} ft`;
-  return mm < 1000 ? `${mm.toFixed(0)} mm` : `${(mm / 1000).toFixed(1)} m`;
+  if (inches) return mm < INCH * 24 ? `${inchText(mm, 1)}\u00a0in` : `${(mm / INCH / 12).toFixed(1)}\u00a0ft`;
+  return mm < 1000 ? `${mm.toFixed(0)}\u00a0mm` : `${(mm / 1000).toFixed(1)}\u00a0m`;
 }
 
 export function speed(mm) {
-  return inches ? `${inchText(mm, 2)} in/s` : `${fixed(mm, 1)} mm/s`;
+  return inches ? `${inchText(mm, 2)}\u00a0in/s` : `${fixed(mm, 1)}\u00a0mm/s`;
 }
 
 /** A duration in s, as text. */

@@ -17,6 +17,7 @@ import { PlaceForm } from "./place.js";
 import { Reading } from "./reading.js";
 import { Doubtful } from "./doubtful.js";
 import { beyondNames, showScale } from "./scale.js";
+import { Result } from "./result.js";
 import { Revisions } from "./revisions.js";
 import { Sounds } from "./sounds.js";
 import { connectSwitches } from "./senses.js";
@@ -52,6 +53,7 @@ const alarms = new Alarms(station, map, commands);
 new CrawlerBar(station);
 const gauge = new GaugePanel(station);
 new Checking(station);
+const result = new Result(station);
 
 map.onTheme = (theme) => {
   showScale(station.plan, theme);
@@ -112,6 +114,7 @@ $("units").addEventListener("click", () => {
   alarms.update();
   reading.update();
   gauge.update();
+  result.update();
   if (map.theme) map.onTheme(map.theme);
   map.redraw();
 });

@@ -1,13 +1,14 @@
 // The figures next to the map: coverage, speed, minimum thickness, ports, calibration check, and
 // whether the connection is lost.
+import { isOver } from "./result.js";
 import { clock, count, difference, duration, fixed, level, percent, point, speed, stated, thick } from "./labels.js";
 
 const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
 
 const RUN_STATES = {
-  scanning: "scanning", paused: "PAUSED", complete: "run ended: the plan is covered",
-  incomplete: "run ended before the plan was covered", offline: "offline",
+  scanning: "scanning", paused: "PAUSED", complete: "run ended",
+  incomplete: "run ended", waiting: "WAITING", faulted: "FAULT", offline: "offline",
   resuming: "resuming the survey",
 };
 
@@ -55,7 +56,7 @@ export class Panels {
     if (!run) return;
     // While it scans the reason is what it does meanwhile, such as placing the survey again.
     const scanning = run.state === "scanning";
-    const why = run.reason && !scanning && run.state !== "paused" ? ` (${run.reason})` : "";
+    const why = run.reason && !scanning && run.state !== "paused" && !isOver(run) ? ` (${run.reason})` : "";
     set("run", (RUN_STATES[run.state] ?? run.state) + why);
     // What a crawler does is in its own bar.
     const crawls = this.#station.crawler !== null && !run.reason.startsWith("placing");
@@ -172,15 +173,13 @@ export class Panels {
   connection() {
     const { connection, run } = this.#station;
     const banner = $("banner");
-    document.body.classList.toggle("lost", !connection.alive && connection.reported);
-    const over = run !== null && ["complete", "incomplete"].includes(run.state);
-    banner.classList.toggle("ended", over);
+    document.body.classList.toggle("lost", !connection.alive && connection.reported && !isOver(run));
+    const over = isOver(run);
     let text = "";
     if (!connection.alive && connection.reported) {
       const when = connection.since ? clock(connection.since) : "–";
-      text = over
-        ? `The run ended at ${clock(run.time)}: ${run.state === "complete" ? "the plan is covered" : "the plan is not covered"}. The page shows its last state.`
-        : `No connection to the station since ${when}: this data is old`;
+      // How the run ended is said by the result itself.
+      text = over ? "" : `No connection to the station since ${when}: this data is old`;
     }
     if (banner.textContent !== text) banner.textContent = text;
   }

@@ -1,6 +1,6 @@
 // The station's current data. Each kind of change is emitted as an event of its name: plan,
 // progress, run, gaps, alarms, wanted, revisions, confirm, notes, ports, check, checking, crawler, next, position,
-// gauge, pixels, stale, broker, connection.
+// gauge, result, pixels, stale, broker, connection.
 
 import { setStation } from "./labels.js";
 
@@ -100,6 +100,7 @@ export class Station extends EventTarget {
         case "crawler": this.crawler = message; kinds.add("crawler"); break;
         case "next": this.next = message; kinds.add("next"); break;
         case "gap": this.#setGap(message, opened, ended); kinds.add("gaps"); break;
+        case "result": this.emit("result", message); break;
         case "port": this.ports.set(name, message); kinds.add("ports"); break;
         case "checking": this.checking = message; kinds.add("checking"); break;
         case "ascan": this.gauge = message; kinds.add("gauge"); break;

@@ -66,7 +66,8 @@ class RunRates:
         speeds: speed at each of the instants that were followed last, mm/s.
         speed: speed at the last instant, mm/s.
         rate: readings per second.
-        cell_rate: cells that become measured, per second.
+        cell_rate: cells that become measured, per second of motion over the last 20 s of it: a halt
+            makes no scan slower; per second of time where no motion is known.
         usual_speeds: speed while the probe moves, weighted by itself so that ramps and stops count
             little, over the last 20 s of motion, at each of the instants that were followed last,
             mm/s; 0 before a second of motion.
@@ -79,6 +80,8 @@ class RunRates:
         self._totals = np.array([[0], [readings], [measured]], np.int64)
         self.speeds: NDArray[np.float64] = np.empty(0)
         self.speed = self.rate = self.cell_rate = 0.0
+        # Time in motion, ns, and measured cells at the last instants in which the probe moved.
+        self._in_motion = np.array([[0], [measured]], np.int64)
         # At the last instants in which the probe moved: sums of speed, µm/s, and of its square.
         self._moved = np.zeros((2, 1), np.int64)
         self.usual_speeds: NDArray[np.float64] = np.empty(0)
@@ -122,7 +125,21 @@ class RunRates:
         self.speed = float(speeds[-1])
         self._follow_motion()
         self.rate = float(sliding_rate(times, totals[1], _SPEED_WINDOW_NS)[-1])
-        self.cell_rate = float(sliding_rate(times, totals[2], _RATE_WINDOW_NS)[-1])
+        self.cell_rate = self._cell_rate()
+
+    def _cell_rate(self) -> float:
+        """Return the cells that become measured, per second of motion."""
+        moving = self.speeds >= _MOVING_SPEED
+        steps = np.diff(self._times[-self.speeds.size - 1 :])
+        clock = self._in_motion[0, -1] + np.cumsum(np.where(moving, steps, 0))
+        measured = self._totals[2, -self.speeds.size :]
+        followed = np.stack((clock, measured))[:, moving]
+        kept = np.concatenate((self._in_motion, followed), axis=1)
+        first = int(np.searchsorted(kept[0], kept[0, -1] - _RATE_WINDOW_NS, side="right")) - 1
+        self._in_motion = kept[:, max(first, 0) :]
+        if kept[0, -1] == 0:
+            return float(sliding_rate(self._times, self._totals[2], _RATE_WINDOW_NS)[-1])
+        return float(sliding_rate(self._in_motion[0], self._in_motion[1], _RATE_WINDOW_NS)[-1])
 
     def _follow_motion(self) -> None:
         """Take the speeds at the instants that were followed last."""

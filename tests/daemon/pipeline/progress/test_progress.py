@@ -231,6 +231,26 @@ def test_readings_and_cells_have_rates_of_their_own() -> None:
     assert rates.cell_rate == 10.0  # 200 since 1 s
 
 
+@pytest.mark.parametrize("cut", [False, True])
+def test_halts_leave_the_pace_of_a_scan(cut: bool) -> None:
+    """Ten cells per second of motion, also after a halt of a minute and in the first second of a run."""
+    tenth = S // 10
+    moving = np.concatenate((np.arange(1, 51), np.arange(651, 681))) * tenth
+    instants = np.concatenate((moving[:50], np.arange(51, 651) * tenth, moving[50:]))
+    at = np.searchsorted(moving, instants, side="right")  # tenths of a second in motion, and cells
+    rates = RunRates(0, measured=400)
+    settled = [0, *moving.tolist()]
+    way = path([10.0 * k for k in range(81)], settled=settled)
+    rates.follow(instants[:0], path=way, readings=at[:0], measured=at[:0])
+    paces = []
+    for some in np.array_split(np.arange(instants.size), instants.size if cut else 3):
+        rates.follow(instants[some], path=None, readings=at[some], measured=400 + at[some])
+        paces.append(rates.cell_rate)
+    # The speed is that of half a second: the first of a halt still count as motion.
+    assert paces[-1] == pytest.approx(10.0, rel=0.15)
+    assert min(paces) > 8.0
+
+
 @pytest.mark.parametrize(("hits", "limit"), [(1, 400.0), (4, 100.0)])
 def test_speed_limit_gives_each_cell_its_hits(hits: int, limit: float) -> None:
     """A reading every 5 ms in cells of 2 mm: 400 mm/s for one hit per cell, unknown before any."""

@@ -8,9 +8,12 @@ it reports, may keep it.
     python tests/fuzz/faults.py --runs 2000
     python tests/fuzz/faults.py --seed 7
     python tests/fuzz/faults.py --every-step
+    python tests/fuzz/faults.py --every-failure
+    python tests/fuzz/faults.py --failure 31
 
-`--every-step` kills one survey at each change of a file, and cuts the power at each of them. What is
-found is printed with the command that repeats it, and then the exit code is 1.
+`--every-step` kills one survey at each change of a file, and cuts the power at each of them.
+`--every-failure` lets each change or sync of a file fail, once and from then on, as an error of the disk
+and as a full one, in a new survey and in one that is resumed after a cut of the power. What is found is printed with the command that repeats it, and then the exit code is 1.
 """
 
 from __future__ import annotations
@@ -33,14 +36,17 @@ from typing import TYPE_CHECKING
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from support.simulated.disk import Killed
-from support.simulated.faulty_run import FIRST_STEP, FaultyRun, Plan, plan_of
+from support.simulated.faulty_run import FIRST_STEP, STEP_FAULTS, FaultyRun, Plan, plan_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["Tally", "main", "run_plan", "run_seeds", "steps_of_a_run"]
+__all__ = ["Tally", "main", "run_failures", "run_plan", "run_seeds", "steps_of_a_run"]
 
 _MEMORY = "/dev/shm"  # noqa: S108
+_CUT = [(70, True)]
+"""After which a survey is resumed with a checkpoint."""
+_LASTING = 1_000_000
 _COLLECTED_TOGETHER = 20
 _ROOT = _MEMORY if Path(_MEMORY).is_dir() else None
 
@@ -127,9 +133,24 @@ def run_seeds(seeds: Iterable[int]) -> Tally:
     return tally
 
 
-def steps_of_a_run() -> int:
+def steps_of_a_run(*, resumed: bool = False) -> int:
     """Return how many changes of files a run without faults makes."""
-    return run_plan(Plan(0)).steps
+    return run_plan(Plan(0, kills=_CUT if resumed else [])).steps
+
+
+def run_failures(steps: Iterable[int]) -> Tally:
+    """Let each of these changes or syncs of a file fail, in a new survey and in a resumed one."""
+    tally = Tally()
+    with _seldom_collecting():
+        for step in steps:
+            for kind in STEP_FAULTS:
+                for last in (step + 1, _LASTING):
+                    for kills in ([], _CUT):
+                        plan = Plan(step, disk_fault=(kind, step, last), kills=kills)
+                        command = f"python tests/fuzz/faults.py --failure {step}"
+                        tally.add(plan, run_plan(plan).problems, f"{plan}: {command}")
+            gc.collect()
+    return tally
 
 
 def main() -> int:
@@ -139,6 +160,8 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=1, help="the first one's seed (1)")
     parser.add_argument("--seed", type=int, help="only this one, with what was drawn")
     parser.add_argument("--every-step", action="store_true", help="kill at every step")
+    parser.add_argument("--every-failure", action="store_true", help="let every step fail")
+    parser.add_argument("--failure", type=int, help="let only this step fail")
     arguments = parser.parse_args()
     began = time.process_time()
     if arguments.every_step:
@@ -147,6 +170,11 @@ def main() -> int:
             for cut in (False, True):
                 plan = Plan(step, kills=[(step, cut)])
                 tally.add(plan, run_plan(plan).problems, f"step {step}")
+    elif arguments.every_failure:
+        last = max(steps_of_a_run(), steps_of_a_run(resumed=True))
+        tally = run_failures(range(FIRST_STEP, last + 1))
+    elif arguments.failure is not None:
+        tally = run_failures([arguments.failure])
     elif arguments.seed is not None:
         print(plan_of(arguments.seed))
         tally = run_seeds([arguments.seed])

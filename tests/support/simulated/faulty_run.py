@@ -28,7 +28,7 @@ from swathe.pipeline import CellState
 from swathe.station import parse_station
 from swathe.store import SurveyFolder, read_survey_record, replay, write_derived
 
-__all__ = ["DISK_FAULTS", "FIRST_STEP", "FaultyRun", "Plan", "plan_of"]
+__all__ = ["DISK_FAULTS", "FIRST_STEP", "STEP_FAULTS", "FaultyRun", "Plan", "plan_of"]
 
 DISK_FAULTS = {
     "disk full": errno.ENOSPC,
@@ -36,6 +36,8 @@ DISK_FAULTS = {
     "disk fails": errno.EIO,
     "sync fails": errno.EIO,
 }
+# Of any operation, writes and syncs alike.
+STEP_FAULTS = {"operation fails": errno.EIO, "operation finds no room": errno.ENOSPC}
 _TEXTS = {keeps: station_text(keeps_count=keeps) for keeps in (False, True)}
 _STATIONS = {keeps: parse_station(text, "strip.toml") for keeps, text in _TEXTS.items()}
 FIRST_STEP = 1
@@ -218,9 +220,10 @@ class FaultyRun:
         fault = self.plan.disk_fault
         if fault is not None and kill_at is None and fault[1] <= number < fault[2]:
             kind = fault[0]
-            if (kind == "sync fails") == (step.kind == "sync"):
+            if kind in STEP_FAULTS or (kind == "sync fails") == (step.kind == "sync"):
                 self._failing = True
-                raise OSError(DISK_FAULTS[kind], os.strerror(DISK_FAULTS[kind]), step.path)
+                number = (DISK_FAULTS | STEP_FAULTS)[kind]
+                raise OSError(number, os.strerror(number), step.path)
         return False
 
     async def _scan(self) -> None:

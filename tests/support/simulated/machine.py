@@ -74,12 +74,13 @@ class Machine:
             loop.close()
 
     @contextmanager
-    def installed(self) -> Iterator[None]:
-        """Put the machine in the place of the real one, for this process."""
+    def installed(self, *, disk: bool = True) -> Iterator[None]:
+        """Put the machine in the place of the real one, for this process; `disk`: its disk as well."""
         places: dict[tuple[Any, str], Any] = {
             (time, name): getattr(self.clock, name) for name in _CLOCKS
         }
-        places |= self.disk.calls()
+        if disk:
+            places |= self.disk.calls()
         places[asyncio, "to_thread"] = self._to_thread
         places[uuid, "uuid4"] = self._uuid
         ports = sys.modules["swathe.live.ports"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, MutableSequence
 from typing import Any, NamedTuple, Self
 
 from support.simulated.clock import SimulatedClock
@@ -53,7 +53,7 @@ class SimulatedReader:
         self.stalls = self.reconnects = self.bytes_read = 0
         self.read_at: int | None = None
         self.open_error: PortError | None = None
-        self.handed_over: list[tuple[int, bytes]] = []
+        self.handed_over: MutableSequence[tuple[int, bytes]] = []
         self._task: asyncio.Task[None] | None = None
 
     def __enter__(self) -> Self:

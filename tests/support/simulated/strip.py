@@ -6,7 +6,7 @@ Each reading has a thickness of its own, so that a cell's value says which readi
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, MutableSequence
 from dataclasses import dataclass, field
 from functools import reduce
 from random import Random
@@ -20,7 +20,6 @@ __all__ = ["MS", "PORT_FAULTS", "RESOLUTION_MM", "PortFault", "Strip", "Truth", 
 LENGTH_MM = 24.0
 RESOLUTION_MM = 2.0
 _COUNTS_PER_MM = 10
-_SAMPLE_MS, _READING_MS = 10, 15
 MS = 1_000_000
 
 _TEXT = f"""\
@@ -28,14 +27,14 @@ name = "strip"
 [survey]
 folder = "survey"
 [scan]
-length = "{LENGTH_MM} mm"
+length = "{{length}} mm"
 resolution = "{RESOLUTION_MM} mm"
 device = "encoder"
 counts_per_mm = {_COUNTS_PER_MM}
 {{keeps}}
 max_speed = "1 m/s"
 [store]
-checkpoint = "200 ms"
+checkpoint = "{{checkpoint}}"
 [device.encoder]
 port = "socket://encoder:1"
 [device.encoder.protocol]
@@ -54,9 +53,13 @@ checksum = {{kind="xor", after="*"}}
 """
 
 
-def station_text(*, keeps_count: bool) -> str:
-    """Return the station file; `keeps_count` of its encoder."""
-    return _TEXT.replace("{keeps}", f"keeps_count = {str(keeps_count).lower()}")
+def station_text(
+    *, keeps_count: bool = True, length: float = LENGTH_MM, checkpoint: str = "200 ms"
+) -> str:
+    """Return the station file; `keeps_count` of its encoder, `length` in mm of the plan."""
+    keeps = f"keeps_count = {str(keeps_count).lower()}"
+    text = _TEXT.replace("{keeps}", keeps).replace("{length}", f"{length}")
+    return text.replace("{checkpoint}", checkpoint)
 
 
 PORT_FAULTS = (
@@ -98,6 +101,9 @@ class Strip:
         random: decides jitter, pieces and damage.
         faults: of the ports.
         speed: of the probe, mm/s.
+        length: over which it is moved, mm.
+        sample_ms: between two samples of the encoder, ms.
+        reading_ms: between two readings, ms.
 
     Attributes:
         truth: readings that were made.
@@ -106,12 +112,15 @@ class Strip:
     random: Random
     faults: list[PortFault]
     speed: float = 60.0
-    truth: list[Truth] = field(default_factory=list)
+    length: float = LENGTH_MM
+    sample_ms: int = 10
+    reading_ms: int = 15
+    truth: MutableSequence[Truth] = field(default_factory=list)
 
     def at(self, ms: int) -> float:
         """Return the probe's place, mm."""
-        way = (self.speed * ms / 1000) % (2 * LENGTH_MM)
-        return 2 * LENGTH_MM - way if way > LENGTH_MM else way
+        way = (self.speed * ms / 1000) % (2 * self.length)
+        return 2 * self.length - way if way > self.length else way
 
     def counted(self, ms: int) -> int:
         """Return the encoder's count there."""
@@ -119,7 +128,7 @@ class Strip:
 
     def deliveries(self, port: str, since_ns: int) -> Iterator[Delivery]:
         """Yield what happens at a port from a host time on, without end."""
-        step = _SAMPLE_MS if port == "encoder" else _READING_MS
+        step = self.sample_ms if port == "encoder" else self.reading_ms
         first = -(-(since_ns - START_NS) // (step * MS)) * step
         before = 0
         reported: set[PortFault] = set()
@@ -161,7 +170,7 @@ class Strip:
             if restarts:  # the counter begins at zero where it is
                 counts -= self.counted(max(restarts))
             return _checked(f"P,{shown},{counts}")
-        number = ms // _READING_MS
+        number = ms // self.reading_ms
         if number % 23 == 22:
             return _checked(f"R,{shown},0.0000,N")
         thickness = round(9 + 0.05 * math.floor(self.at(ms)), 2) + number % 400 * 1e-4

@@ -1,4 +1,4 @@
-"""When the clock of an encoder's device started again, and its counter with it."""
+"""When the clock of a device started again, and with it the counter of an encoder."""
 
 from __future__ import annotations
 
@@ -10,13 +10,14 @@ from swathe.arrays import Ints
 
 __all__ = ["ClockRestarts"]
 
-# A device's clock that runs back by more was started again, as was one that is this far ahead.
-_BACK_NS: Final = 200_000_000
+# A device's clock that runs back by more was started again, as was one that is this far ahead: the
+# records of one stream come in their order. Of a delivery that is late it does not run back.
+_BACK_NS: Final = 100_000_000
 _AHEAD_NS: Final = 60_000_000_000
 
 
 class ClockRestarts:
-    """Follows the clock of one device.
+    """Follows the clock of one device in one stream of its records.
 
     Args:
         wrap_ns: after which the clock starts again at 0 by itself; None if it never does.
@@ -24,10 +25,10 @@ class ClockRestarts:
 
     def __init__(self, wrap_ns: int | None) -> None:
         self._wrap = wrap_ns
-        self._last: tuple[int, int] | None = None  # device time and journal time of the last sample
+        self._last: tuple[int, int] | None = None  # device time and journal time of the last record
 
     def restarts(self, device_times: Ints | None, known: Ints) -> list[int]:
-        """Return the numbers of the samples before which the clock started again.
+        """Return the numbers of the records before which the clock started again.
 
         Args:
             device_times: by the device's own clock, ns, negative where it sent none, shape (n,).

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Times, steps_of
 from swathe.pipeline.placing.clock import DeviceClock
+from swathe.pipeline.placing.clock_restarts import ClockRestarts
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.still_times import StillTimes
@@ -84,6 +85,7 @@ class ClockTimes(_TimesOfOneKind):
         super().__init__()
         self._clock = clock
         self._still = StillTimes()
+        self._restarts = ClockRestarts(clock.wrap_ns)
         self._wrap = wrap
         self._waits = waits
         self._last = -1
@@ -108,6 +110,7 @@ class ClockTimes(_TimesOfOneKind):
         if arrival.size:
             goes_again = np.zeros(arrival.shape, np.int64)
             goes_again[self._still.resumed(device, known)] = 1
+            goes_again[self._restarts.restarts(device, known)] = 1
             self._columns.append((device, sequence, arrival, known, goes_again))
 
     def resolve(self, now: int, *, flush: bool = False) -> Timing:

@@ -88,3 +88,25 @@ def test_what_has_waited_is_known_then_though_it_is_asked_for_at_the_end_only() 
     assert found.time.size == device.size
     assert found.known[400] == arrival[400] + 300 * MS
     assert found.known[-1] == arrival[-1]
+
+
+def test_clock_that_runs_back_by_less_than_a_late_delivery_was_set() -> None:
+    """By 180 ms: records of one stream come in their order, so that none of them is late by as much."""
+    device = np.concatenate((np.arange(40) * 5, 15 + np.arange(400) * 5))
+    arrival = 20 + np.arange(440) * 5
+    for pieces in (1, 7, 440):
+        base = ClockTimes(DeviceClock())
+        found = feed(base, device * MS, arrival * MS, pieces)
+        assert base.breaks == 1
+        assert (found.time == arrival * MS).all()
+
+
+def test_deliveries_that_are_late_are_of_the_same_clock() -> None:
+    """By 180 ms, and in their order: they are placed where they were made."""
+    device = np.arange(440) * 5
+    arrival = np.maximum.accumulate(20 + device + np.where((device > 500) & (device < 700), 180, 0))
+    for pieces in (1, 7, 440):
+        base = ClockTimes(DeviceClock())
+        found = feed(base, device * MS, arrival * MS, pieces)
+        assert base.breaks == 0
+        assert (found.time == (20 + device) * MS).all()

@@ -155,7 +155,7 @@ class FaultyRun:
                 self.plan.disk_fault = None  # there is room again
                 ended = self._one(None)
             if ended and not self._resumed:  # the files are older: another run, with time to replay
-                self.plan.slow = _QUICK / 10
+                self.plan.slow, self.plan.disk_fault = _QUICK / 10, None
                 ended = self._one(None) and self._resumed
             if not ended and not self.problems:
                 self.problems.append(f"does not run on a sound disk: {self.refused[-1:]}")

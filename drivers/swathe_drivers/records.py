@@ -177,7 +177,7 @@ class WaveformFormat:
         start_us: time of the first sample after the transmitter pulse, µs.
         full_scale: counts above `zero` that are 100 % of full screen height.
         zero: the count of no signal; the middle of the range for offset binary.
-        dtype: of the samples, an integer of 1 or 2 bytes, little-endian.
+        dtype: of the samples, an integer of 1, 2 or 4 bytes, little-endian.
     """
 
     samples: int

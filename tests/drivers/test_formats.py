@@ -98,6 +98,8 @@ def _record(decoder: Decoder, found: Total, row: int) -> dict[str, Any]:
     if row < found.readings.size:
         reading = found.readings[row]
         out |= {name: reading[name] for name in ("thickness", "time_of_flight", "amplitude")}
+        if found.waveforms is not None:
+            out["samples"] = ";".join(str(sample) for sample in found.waveforms[row].tolist())
     for number, axis in enumerate(decoder.axes):
         if row < found.positions.size:
             out[axis] = found.positions["counts"][row, number]
@@ -114,12 +116,14 @@ def _check(example: Example, decoder: Decoder, found: Total, times: int) -> None
         for name, text in want.items():
             if text == "none":
                 assert math.isnan(have[name]), (row, name)
+            elif name == "samples":
+                assert have[name] == text, row
             elif name == "amplitude":
                 assert have[name] == np.float32(text), (row, name)
             else:
                 # Exactly: decimal text gives the nearest double, and so does a scale of 0.01.
                 assert have[name] == float(text), (row, name)
-        absent = {name for name, value in have.items() if np.isnan(value)}
+        absent = {name for name, value in have.items() if name != "samples" and np.isnan(value)}
         assert set(have) - absent == {name for name, text in want.items() if text != "none"}
     reasons = [FaultReason(text) for text in example.faults]
     assert found.n_faults.total() == times * len(reasons)

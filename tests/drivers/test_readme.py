@@ -277,6 +277,7 @@ def test_crc_of_a_line_has_the_keys_of_both_tables() -> None:
     lines, frames = tables("Checksums")[:2]
     crc = first_column(frames) - keys(SumChecksum)
     assert keys(LineCrc) == first_column(lines) - {"negated"} | crc
+    assert keys(CrcChecksum) == first_column(frames) - {"negated"}
 
 
 def test_links_lead_to_sections() -> None:

@@ -31,6 +31,7 @@ class Checker:
         self.size: Final = checksum_size(settings)
         self._kind = settings.kind
         self._first = settings.first
+        self._negated = isinstance(settings, SumChecksum) and settings.negated
         self._crc = settings.crc() if isinstance(settings, CrcChecksum) else None
         order = settings.byte_order or byte_order
         self._dtype = np.dtype(f"{'<' if order == 'little' else '>'}u{self.size}")
@@ -43,6 +44,8 @@ class Checker:
         else:
             assert self._kind != "crc"  # noqa: S101  for the type checker
             computed = simple_sums(self._kind, covered)
+            if self._negated:
+                computed = -computed & np.uint32((1 << 8 * self.size) - 1)
         tail = np.ascontiguousarray(frames[:, frames.shape[1] - self.size :])
         return Checked(tail.view(self._dtype)[:, 0].astype(np.uint32), computed)
 

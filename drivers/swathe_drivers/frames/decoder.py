@@ -25,7 +25,6 @@ from swathe_drivers.frames.fields import (
     Skip,
     StatusField,
     Waveform,
-    dtype_of,
     name_of,
     size_of,
 )
@@ -164,7 +163,7 @@ class FramesDecoder(RecordDecoder):
                 assert self.waveform is not None  # noqa: S101  for the type checker
                 out["waveform"] = reader.samples(content, self.waveform)
                 continue
-            raw = reader.raw(content)
+            raw = reader.packed(content, faulty)
             if isinstance(reader, v.NumberReader):
                 sent.append(reader.read(raw, faulty))
             elif isinstance(field, DeviceTimeField):
@@ -234,8 +233,7 @@ def _readers(settings: FramesSettings) -> list[v.FieldReader]:
         place = before if shares else at
         if not isinstance(field, Skip) and field.kind != "length":
             kind = v.NumberReader if isinstance(field, NumberField) else v.FieldReader
-            dtype = dtype_of(field, settings.byte_order)
-            out.append(kind(field, name_of(field, index), place, dtype))
+            out.append(kind(field, name_of(field, index), place, settings.byte_order))
         if not shares:
             before = at
             at += size_of(field) or 0

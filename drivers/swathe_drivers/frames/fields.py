@@ -1,7 +1,6 @@
 """What may be in a binary frame: one table for each field, in the order of the bytes."""
 
 from fractions import Fraction
-from functools import cache
 from typing import Annotated, Literal
 
 import numpy as np
@@ -21,13 +20,22 @@ from swathe_drivers.columns import (
     TimeOfFlightValue,
     kind_and_axis,
 )
+from swathe_drivers.frames.packed import (
+    BcdType,
+    DigitsType,
+    bytes_of_type,
+    digits_of,
+    is_packed,
+    limits,
+)
 from swathe_drivers.settings import SettingsTable
 from swathe_drivers.units import DurationText, TimeUnit, tick_ns
 
 ByteOrder = Literal["little", "big"]
 Unsigned = Literal["u1", "u2", "u4", "u8"]
 Integer = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8"]
-NumberType = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8", "f4", "f8"]
+CountType = Literal[Integer, "u3", "i3", BcdType, DigitsType]
+NumberType = Literal[CountType, "f4", "f8"]
 
 
 class _Typed(SettingsTable):
@@ -59,7 +67,7 @@ class Skip(SettingsTable):
 class DeviceTimeField(_Typed, DeviceTime):
     """The device's own clock: a count of `scale` units, which starts again at 2**bits."""
 
-    type: Literal["u1", "u2", "u4", "u8", "i8", "f8"]
+    type: Literal["u1", "u2", "u3", "u4", "u8", "i8", "f8"]
     unit: TimeUnit
     scale: float = Field(default=1.0, gt=0.0, le=1e9)
     bits: int | None = Field(default=None, ge=4, le=62)
@@ -73,15 +81,15 @@ class DeviceTimeField(_Typed, DeviceTime):
     def wrap_ns(self) -> int | None:
         """Time after which it starts again at 0, ns; None if it never does."""
         bits = self.bits
-        if bits is None and self.type in ("u1", "u2", "u4"):
-            bits = 8 * int(self.type[1])
+        if bits is None and self.type in ("u1", "u2", "u3", "u4"):
+            bits = 8 * bytes_of_type(self.type)
         return None if bits is None else round(self.tick_ns * (1 << bits))
 
 
 class RunningNumberField(_Typed, RunningNumber):
     """Running number of the frame; starts again at 0 after `wrap` or what the type holds."""
 
-    type: Unsigned
+    type: Literal[Unsigned, "u3", BcdType, DigitsType]
 
     @property
     def modulus(self) -> int | None:
@@ -94,16 +102,25 @@ class RunningNumberField(_Typed, RunningNumber):
 class CountsField(_Typed, Counts):
     """Raw count of an encoder; rolls over at 2**bits, or where the type does."""
 
-    type: Integer
+    type: CountType
     bits: int | None = Field(default=None, ge=4, le=52)
 
     @property
     def width(self) -> int | None:
         """Bits at which it rolls over; None if it never does."""
-        size = int(self.type[1])
+        size = bytes_of_type(self.type)
+        if digits_of(self.type) is not None:
+            return None
         if self.bits is None:
             return 8 * size if size <= 4 else None  # a double holds no more
         return self.bits
+
+    @property
+    def period(self) -> int | None:
+        """Counts after which it repeats; None if it never does."""
+        if self.rolls_over_after is None and self.type.startswith("bcd"):
+            return limits(self.type)[1] + 1
+        return super().period
 
 
 class NumberField(_Typed, LimitedValue):
@@ -164,14 +181,14 @@ class Waveform(_Typed):
     """An A-scan; its first sample is the earliest."""
 
     kind: Literal["waveform"] = Field(alias="is")
-    type: Literal["i1", "i2", "u1", "u2"]
+    type: Literal["i1", "i2", "i4", "u1", "u2", "u4"]
     samples: Annotated[int, Field(ge=2, le=32768)] | Literal["rest"]
     """How many; `rest`: what a fixed length leaves."""
     interval: DurationText
     """Time between two samples."""
     start: DurationText = "0 us"
     """Time of the first sample after the transmitter pulse."""
-    full_scale: int = Field(ge=1, le=65535)
+    full_scale: int = Field(ge=1, le=2**32 - 1)
     """Counts above `zero` that are 100 % of full screen height."""
     zero: int = 0
     """The count of no signal; 128 or 32768, say, for offset binary."""
@@ -199,22 +216,17 @@ def dtype_of(field: AnyField, byte_order: ByteOrder) -> np.dtype[np.generic]:
     """The numpy type of a field's numbers, bytes for one that is skipped."""
     if isinstance(field, Skip):
         return np.dtype(np.uint8)
+    if is_packed(field.type):
+        return np.dtype((np.void, bytes_of_type(field.type)))
     order = field.byte_order or byte_order
     return np.dtype(("<" if order == "little" else ">") + field.type)
-
-
-@cache
-def limits(kind: str) -> tuple[int, int]:
-    """Return the minimum and maximum of an integer type."""
-    found = np.iinfo(kind)
-    return int(found.min), int(found.max)
 
 
 def size_of(field: AnyField) -> int | None:
     """Bytes that a field takes in the frame; None for the rest of it."""
     if isinstance(field, Skip):
         return None if field.bytes == "rest" else field.bytes
-    width = np.dtype(field.type).itemsize
+    width = bytes_of_type(field.type)
     if isinstance(field, Waveform):
         return None if field.samples == "rest" else field.samples * width
     return 0 if isinstance(field, StatusField | IndexMarkField) and field.shares else width

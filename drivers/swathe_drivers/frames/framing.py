@@ -46,6 +46,12 @@ class StartStop(SettingsTable):
     """What the byte behind `escape` was xored with."""
 
 
+class SlipFraming(SettingsTable):
+    """Frames as SLIP has them (RFC 1055): 0xC0 at their ends, escaped by 0xDB within."""
+
+    kind: Literal["slip"]
+
+
 class IdleGap(SettingsTable):
     """Frames that end with a silence."""
 
@@ -55,7 +61,7 @@ class IdleGap(SettingsTable):
 
 
 Framing = Annotated[
-    Fixed | LengthPrefix | StartStop | IdleGap,
+    Fixed | LengthPrefix | StartStop | SlipFraming | IdleGap,
     Field(discriminator="kind"),
 ]
 
@@ -75,6 +81,8 @@ class SumChecksum(_Checksum):
     """The sum or exclusive or of the bytes."""
 
     kind: Literal["sum8", "sum16", "xor8"]
+    negated: bool = False
+    """Of a sum: whether it is the two's complement, so that both add up to 0."""
 
 
 class CrcChecksum(_Checksum, CrcTable):
@@ -100,6 +108,7 @@ __all__ = [
     "Framing",
     "IdleGap",
     "LengthPrefix",
+    "SlipFraming",
     "StartStop",
     "SumChecksum",
     "checksum_size",

@@ -1,14 +1,21 @@
 """The framer that the settings ask for."""
 
+from typing import Final
+
 from swathe_drivers.frames.checker import Checker
 from swathe_drivers.frames.fields import LengthField, dtype_of, size_of
 from swathe_drivers.frames.framer import Framer
-from swathe_drivers.frames.framing import Fixed, LengthPrefix, StartStop
+from swathe_drivers.frames.framing import Fixed, LengthPrefix, SlipFraming, StartStop
 from swathe_drivers.frames.idle import IdleGapFramer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.start_stop import StartStopFramer
 from swathe_drivers.frames.synced import LengthLocation, SyncedFramer
 from swathe_drivers.units import nanoseconds
+
+SLIP_END: Final = 0xC0
+SLIP_ESCAPE: Final = 0xDB
+SLIP_REPLACED: Final = {0xDC: SLIP_END, 0xDD: SLIP_ESCAPE}
+"""What the byte behind the escape byte stands for; this and the two above by RFC 1055."""
 
 
 def make_framer(
@@ -31,6 +38,15 @@ def make_framer(
             stop=framing.stop,
             escape=framing.escape,
             xor=framing.xor,
+            max_length=most,
+            ns_per_byte=ns_per_byte,
+        ), False
+    if isinstance(framing, SlipFraming):
+        return StartStopFramer(
+            start=SLIP_END,
+            stop=SLIP_END,
+            escape=SLIP_ESCAPE,
+            replaced=SLIP_REPLACED,
             max_length=most,
             ns_per_byte=ns_per_byte,
         ), False

@@ -19,7 +19,6 @@ from swathe_drivers.frames.fields import (
     StatusField,
     ValueField,
     Waveform,
-    limits,
     size_of,
 )
 from swathe_drivers.frames.framing import (
@@ -27,10 +26,13 @@ from swathe_drivers.frames.framing import (
     CrcChecksum,
     Fixed,
     Framing,
+    IdleGap,
     LengthPrefix,
+    SlipFraming,
     StartStop,
     checksum_size,
 )
+from swathe_drivers.frames.packed import bytes_of_type, digits_of, limits
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
 from swathe_drivers.units import nanoseconds
 
@@ -77,7 +79,7 @@ class FramesSettings(SettingsTable):
                 if field.samples != "rest":
                     return field.samples
                 assert isinstance(self.framing, Fixed)  # noqa: S101  ensured by the checks
-                return (self.framing.length - self.min_size) // (1 if field.type[1] == "1" else 2)
+                return (self.framing.length - self.min_size) // bytes_of_type(field.type)
         return 0
 
     @model_validator(mode="after")
@@ -125,7 +127,7 @@ class FramesSettings(SettingsTable):
             elif framing.start == framing.stop and not framing.xor:
                 requirement = "must be > 0, as the start byte is the stop byte, too"
                 found.append((("framing", "xor"), requirement, framing.xor))
-        elif nanoseconds(framing.gap) <= 0:
+        elif isinstance(framing, IdleGap) and nanoseconds(framing.gap) <= 0:
             found.append((("framing", "gap"), "must be > 0", framing.gap))
         return found
 
@@ -139,6 +141,9 @@ class FramesSettings(SettingsTable):
                 (("checksum", *path), requirement, value)
                 for path, requirement, value in checksum.width_problems()
             ]
+        elif checksum.kind == "xor8" and checksum.negated:
+            requirement = "must be left out with 'xor8', which is no sum"
+            found.append((("checksum", "negated"), requirement, True))
         covered = self.min_size - checksum_size(checksum)
         if isinstance(self.framing, Fixed):
             covered = self.framing.length - checksum_size(checksum)
@@ -168,7 +173,7 @@ class FramesSettings(SettingsTable):
             elif rests:
                 found.extend(self._rest_problems(rests[-1], framing.length - fewest))
             return found
-        around = 2 if isinstance(framing, StartStop) else 0
+        around = 2 if isinstance(framing, StartStop | SlipFraming) else 0
         if fewest + around > self.max_length:
             requirement = f"must be >= {fewest + around}, which a frame takes"
             found.append((("max_length",), requirement, self.max_length))
@@ -188,7 +193,7 @@ class FramesSettings(SettingsTable):
         width = 1
         path: tuple[str | int, ...] = ("fields", index, "bytes")
         if isinstance(field, Waveform):
-            path, width = ("fields", index, "samples"), int(field.type[1])
+            path, width = ("fields", index, "samples"), bytes_of_type(field.type)
         if rest < (2 * width if isinstance(field, Waveform) else 0) or rest % width:
             return [(path, f"must find whole samples in the length: {rest} bytes are left", "rest")]
         return []
@@ -210,7 +215,7 @@ class FramesSettings(SettingsTable):
                 found.append((("scale",), "must not be 0", field.scale))
             found += field.limit_problems()
             for place, value in enumerate(field.absent if isinstance(field, ValueField) else ()):
-                if field.type[0] == "f":
+                if field.type[0] == "f" or (field.type[0] == "d" and value != "nan"):
                     continue
                 if not isinstance(value, int):
                     requirement = "must be a whole number, as the field's are"
@@ -218,9 +223,12 @@ class FramesSettings(SettingsTable):
                 else:
                     found.extend(_outside(field.type, ("absent", place), value))
         elif isinstance(field, CountsField | DeviceTimeField):
-            size = 8 * int(field.type[1])
-            if field.bits is not None and (field.bits > size or field.type[0] == "f"):
-                requirement = f"must be <= {size}, the bits of the type, and only for whole numbers"
+            size = 8 * bytes_of_type(field.type)
+            wide = field.type[0] == "f" or digits_of(field.type) is not None
+            if field.bits is not None and (field.bits > size or wide):
+                requirement = (
+                    f"must be <= {size}, the bits of the type, and only for whole binary numbers"
+                )
                 found.append((("bits",), requirement, field.bits))
             if isinstance(field, CountsField):
                 found += field.roll_over_problems(field.bits)
@@ -261,15 +269,17 @@ class FramesSettings(SettingsTable):
         self, field: StatusField | IndexMarkField, index: int
     ) -> list[SettingProblem]:
         found: list[SettingProblem] = []
-        if field.mask is not None and field.mask >> (8 * int(field.type[1])):
-            requirement = f"must have at most {8 * int(field.type[1])} bits, those of the type"
+        if field.mask is not None and field.mask >> (8 * bytes_of_type(field.type)):
+            requirement = (
+                f"must have at most {8 * bytes_of_type(field.type)} bits, those of the type"
+            )
             found.append((("mask",), requirement, field.mask))
         if field.shares:
             before = self.fields[index - 1] if index else None
             if before is None or isinstance(before, Skip | Waveform):
                 found.append((("shares",), "must have a field with a number before it", True))
-            elif before.type[1] != field.type[1]:
-                requirement = f"must have {before.type[1]} bytes, as the field before"
+            elif bytes_of_type(before.type) != bytes_of_type(field.type):
+                requirement = f"must have {bytes_of_type(before.type)} bytes, as the field before"
                 found.append((("type",), requirement, field.type))
         return found
 

@@ -4,6 +4,7 @@ A start or stop byte with an odd number of escape bytes right before it is part 
 the byte behind an escape byte stands for itself; if it is xored, no start or stop byte is.
 """
 
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -25,16 +26,19 @@ class StartStopFramer(Framer):
         start: int,
         stop: int,
         escape: int | None,
-        xor: int,
+        xor: int = 0,
+        replaced: Mapping[int, int] | None = None,
         max_length: int,
         ns_per_byte: int,
     ) -> None:
+        """Bytes behind `escape` are xored with `xor`, or stand for what `replaced` says."""
         super().__init__(max_length=max_length, ns_per_byte=ns_per_byte)
         self._start = start
         self._stop = stop
         self._escape = escape
         self._xor = xor
-        self._literal = escape is not None and xor == 0
+        self._meant = _meanings(xor, replaced)
+        self._literal = escape is not None and xor == 0 and replaced is None
         self._odd = False  # an odd number of escape bytes is right before the buffer
         self._inside = False  # with one byte for both ends: a frame begins at `_pos`
         self._too_long = f"no stop byte within {max_length} bytes"
@@ -151,10 +155,17 @@ class StartStopFramer(Framer):
         inside[ends] -= 1
         within = np.cumsum(inside[:-1], dtype=np.int8).astype(np.bool_)
         is_escape &= within
-        bad = np.flatnonzero(is_escape[ends - 1] & (lengths > 0))
-        if self._xor:
+        bad = dict.fromkeys(np.flatnonzero(is_escape[ends - 1] & (lengths > 0)).tolist(), _DANGLING)
+        if not self._literal:
+            behind = np.flatnonzero(is_escape[:-1]) + 1
+            meant = self._meant[block[behind]]
+            for at in behind[meant < 0].tolist():
+                row = int(np.searchsorted(starts, at, side="right")) - 1
+                bad.setdefault(
+                    row, f"an escape byte before {int(block[at]):02X}, which stands for nothing"
+                )
             block = block.copy()
-            block[np.flatnonzero(is_escape[:-1]) + 1] ^= np.uint8(self._xor)
+            block[behind] = meant  # one that stands for nothing is in a bad frame
         kept = within & ~is_escape
         before = np.concatenate(([0], np.cumsum(kept)))
         starts, lengths = before[starts], before[ends] - before[starts]
@@ -163,8 +174,17 @@ class StartStopFramer(Framer):
             starts=starts,
             lengths=lengths,
             stride=even_stride(starts, lengths),
-            bad=dict.fromkeys(bad.tolist(), _DANGLING),
+            bad=bad,
         )
+
+
+def _meanings(xor: int, replaced: Mapping[int, int] | None) -> NDArray[np.int16]:
+    """What each byte behind an escape byte stands for; -1 for nothing."""
+    if replaced is None:
+        return np.arange(256, dtype=np.int16) ^ np.int16(xor)
+    meant = np.full(256, -1, np.int16)
+    meant[list(replaced)] = list(replaced.values())
+    return meant
 
 
 def _after_odd(block: NDArray[np.uint8], escape: int | None, *, before: bool) -> NDArray[np.bool_]:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from swathe_drivers.decoding import INT64_MAX, MAX_EXACT, Faulty, SentValues, outside_limits
 from swathe_drivers.frames.fields import (
     AnyField,
+    ByteOrder,
     ConstantField,
     CountsField,
     DeviceTimeField,
@@ -18,8 +19,8 @@ from swathe_drivers.frames.fields import (
     ValueField,
     Waveform,
     dtype_of,
-    limits,
 )
+from swathe_drivers.frames.packed import is_packed, limits, read_packed
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.records import FaultReason, WaveformFormat
 from swathe_drivers.units import MAX_VALUE, largest, linear, nanoseconds
@@ -28,12 +29,32 @@ from swathe_drivers.units import MAX_VALUE, largest, linear, nanoseconds
 class FieldReader:
     """One field of many frames."""
 
-    def __init__(self, field: AnyField, name: str, at: int, dtype: np.dtype[Any]) -> None:
+    def __init__(self, field: AnyField, name: str, at: int, byte_order: ByteOrder) -> None:
         """The field is `at` bytes after the beginning of a frame's contents."""
+        dtype = dtype_of(field, byte_order)
+        kind: str = getattr(field, "type", "u1")
+        self._packed = kind if is_packed(kind) else None
+        self._little = (getattr(field, "byte_order", None) or byte_order) == "little"
         self.field = field
         self.name = name
         self.at = at
         self.dtype = dtype
+
+    def packed(self, rows: NDArray[np.uint8], faulty: Faulty) -> NDArray[Any]:
+        """The numbers as sent, shape (n,), also those of no type of numpy."""
+        if self._packed is None:
+            return self.raw(rows)
+        places = rows[:, self.at : self.at + self.dtype.itemsize]
+        raw, good = read_packed(
+            places, self._packed, little=self._little, point=isinstance(self.field, NumberField)
+        )
+        if not good.all():
+            faulty.add_all(
+                np.flatnonzero(~good).tolist(),
+                FaultReason.NUMBER,
+                lambda row: f"{self.name}: {places[row].tobytes().hex(' ')} is no {self._packed}",
+            )
+        return raw
 
     def raw(self, rows: NDArray[np.uint8]) -> NDArray[Any]:
         """The numbers as sent, shape (n,); looks on into `rows`, shape (n, width)."""
@@ -123,8 +144,9 @@ def read_sequence(
 ) -> NDArray[Any]:
     """A column of running numbers, shape (n,)."""
     high = INT64_MAX if field.wrap is None else field.wrap - 1
-    if high < limits(field.type)[1]:
-        reader.out_of_range(faulty, raw, raw > high, f"0 to {high}")
+    lowest, highest = limits(field.type)
+    if lowest < 0 or high < highest:
+        reader.out_of_range(faulty, raw, (raw < 0) | (raw > high), f"0 to {high}")
     return raw
 
 
@@ -166,8 +188,8 @@ class NumberReader(FieldReader):
     Limits are checked after all fields are read, as they don't hold for a reading without echo.
     """
 
-    def __init__(self, field: AnyField, name: str, at: int, dtype: np.dtype[Any]) -> None:
-        super().__init__(field, name, at, dtype)
+    def __init__(self, field: AnyField, name: str, at: int, byte_order: ByteOrder) -> None:
+        super().__init__(field, name, at, byte_order)
         assert isinstance(field, NumberField)  # noqa: S101  for the type checker
         self.value = field
 

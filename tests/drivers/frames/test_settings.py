@@ -65,7 +65,7 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
     [
         ({"fields": [COUNT]}, f"'{KEY}.framing' must be given (got None)"),
         ({"framing": {"kind": "fixd"}, "fields": [COUNT]},
-         (f"'{KEY}.framing.kind' must be one of 'fixed', 'length_prefix', 'start_stop', 'idle_gap'"
+         (f"'{KEY}.framing.kind' must be one of 'fixed', 'length_prefix', 'start_stop', 'slip', 'idle_gap'"
           " (got 'fixd')")),
         ({"framing": FIXED, "fields": []}, f"'{KEY}.fields' must have at least 1 item(s) (got [])"),
         (ends({"is": "skip"}),
@@ -118,10 +118,13 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
         (ends(COUNT, checksum={"kind": "sum8", "from": 2}),
          f"'{KEY}.checksum.from' must be < 2, where the checksum is (got 2)"),
         (ends(COUNT | {"bits": 17}),
-         (f"'{KEY}.fields[0].bits' must be <= 16, the bits of the type, and only for whole numbers"
+         (f"'{KEY}.fields[0].bits' must be <= 16, the bits of the type, and only for whole binary numbers"
           " (got 17)")),
         (ends(COUNT | {"type": "f4"}),
-         (f"'{KEY}.fields[0].type' must be 'u1', 'u2', 'u4', 'u8', 'i1', 'i2', 'i4' or 'i8'"
+         (f"'{KEY}.fields[0].type' must be 'u1', 'u2', 'u4', 'u8', 'i1', 'i2', 'i4', 'i8',"
+          " 'u3', 'i3', 'bcd1', 'bcd2', 'bcd3', 'bcd4', 'bcd5', 'bcd6', 'digits1', 'digits2', 'digits3',"
+          " 'digits4', 'digits5', 'digits6', 'digits7', 'digits8', 'digits9', 'digits10', 'digits11' or"
+          " 'digits12'"
           " (got 'f4')")),
         (ends(COUNT | {"unit": "mm"}),
          f"'{KEY}.fields[0].unit' must be left out: there is no such setting (got 'mm')"),

@@ -1,0 +1,103 @@
+"""Numbers in frames that are no type of numpy: 24 bits, BCD, and digits as text."""
+
+import re
+from functools import cache
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.decimals import read_plain
+
+BcdType = Literal["bcd1", "bcd2", "bcd3", "bcd4", "bcd5", "bcd6"]
+DigitsType = Literal[
+    "digits1",
+    "digits2",
+    "digits3",
+    "digits4",
+    "digits5",
+    "digits6",
+    "digits7",
+    "digits8",
+    "digits9",
+    "digits10",
+    "digits11",
+    "digits12",
+]
+
+_PACKED: Final = re.compile(r"(bcd|digits)(\d+)")
+_SPACE: Final = ord(" ")
+
+
+@cache
+def bytes_of_type(kind: str) -> int:
+    """Return the bytes of a number of a type."""
+    packed = _PACKED.fullmatch(kind)
+    return int(packed[2] if packed else kind[1])
+
+
+def is_packed(kind: str) -> bool:
+    """Whether numpy has no such type."""
+    return kind in ("u3", "i3") or _PACKED.fullmatch(kind) is not None
+
+
+def digits_of(kind: str) -> int | None:
+    """Return how many decimal digits a type has; None for a binary one."""
+    packed = _PACKED.fullmatch(kind)
+    if packed is None:
+        return None
+    return int(packed[2]) * (2 if packed[1] == "bcd" else 1)
+
+
+@cache
+def limits(kind: str) -> tuple[int, int]:
+    """Return the minimum and maximum of a type of whole numbers."""
+    digits = digits_of(kind)
+    if digits is not None:
+        # Of digits as text one place may be a sign.
+        return (0 if kind.startswith("bcd") else 1 - 10 ** (digits - 1)), 10**digits - 1
+    bits = 8 * bytes_of_type(kind)
+    return (0, (1 << bits) - 1) if kind[0] == "u" else (-(1 << (bits - 1)), (1 << (bits - 1)) - 1)
+
+
+def read_packed(
+    places: NDArray[np.uint8], kind: str, *, little: bool, point: bool
+) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Return the numbers of a packed type, and where they are right; 0 elsewhere.
+
+    Args:
+        places: the bytes of each number, shape (n, width).
+        kind: the type.
+        little: the lowest byte comes first; means nothing for digits as text.
+        point: digits may have a decimal point, and the numbers are doubles.
+    """
+    if kind.startswith("digits"):
+        return _read_text(places, point=point)
+    ordered = places[:, ::-1] if little else places
+    good = np.ones(places.shape[0], np.bool_)
+    values = np.zeros(places.shape[0], np.int64)
+    for place in range(ordered.shape[1]):
+        byte = ordered[:, place]
+        if kind.startswith("bcd"):
+            high, low = byte >> 4, byte & 15
+            good &= (high <= 9) & (low <= 9)
+            values = values * 100 + high * np.int64(10) + low
+        else:
+            values = values * 256 + byte
+    if kind == "i3":
+        values = np.where(values >> 23, values - (1 << 24), values)
+    return np.where(good, values, 0), good
+
+
+def _read_text(places: NDArray[np.uint8], *, point: bool) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Digits with spaces before or behind them, a sign, and perhaps a point."""
+    count, width = places.shape
+    block = np.ascontiguousarray(places).reshape(-1)
+    solid = places != _SPACE
+    rows = np.arange(count) * width
+    starts = rows + solid.argmax(axis=1)
+    ends = rows + width - solid[:, ::-1].argmax(axis=1)
+    plain = read_plain(block, starts, ends)
+    values, good = plain.floats() if point else plain.integers()
+    good = good & solid.any(axis=1)
+    return np.where(good, values, values.dtype.type(0)), good

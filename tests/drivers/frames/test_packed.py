@@ -1,0 +1,195 @@
+"""Numbers of 24 bits, BCD and digits in frames, SLIP, and negated sums, against plain Python."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from swathe_drivers import FaultReason
+from swathe_drivers.errors import SettingsError
+from swathe_drivers.frames import FramesDecoder, FramesSettings
+from swathe_drivers.frames.packed import bytes_of_type, limits, read_packed
+from swathe_drivers.settings import read_settings
+from swathe_drivers.testing.feeding import assert_same_columns, random_pieces, total
+
+END, ESC, ESC_END, ESC_ESC = 0xC0, 0xDB, 0xDC, 0xDD
+"""The bytes of RFC 1055: 192, 219, 220, 221 (octal 300, 333, 334, 335 in its listing)."""
+
+
+def _read(texts: list[bytes], kind: str, **others: bool) -> tuple[list[float], list[bool]]:
+    places = np.frombuffer(b"".join(texts), np.uint8).reshape(len(texts), bytes_of_type(kind))
+    values, good = read_packed(places, kind, **{"little": False, "point": False, **others})
+    return values.tolist(), good.tolist()
+
+
+@given(st.lists(st.integers(-(2**23), 2**23 - 1), min_size=1, max_size=30), st.booleans())
+def test_numbers_of_24_bits_are_those_of_python(numbers: list[int], little: bool) -> None:
+    """Signed and unsigned, in both byte orders, to their limits."""
+    order: Any = "little" if little else "big"
+    numbers = [*numbers, *limits("i3")]
+    signed = [number.to_bytes(3, order, signed=True) for number in numbers]
+    assert _read(signed, "i3", little=little)[0] == numbers
+    unsigned = [number % 2**24 for number in numbers]
+    assert _read(signed, "u3", little=little)[0] == unsigned
+    assert limits("u3") == (0, 2**24 - 1)
+
+
+@given(st.lists(st.integers(0, 999_999), min_size=1, max_size=30), st.booleans())
+def test_bcd_is_the_hexadecimal_text_read_as_decimal(numbers: list[int], little: bool) -> None:
+    """Two digits in each byte, the higher in the higher four bits."""
+    sent = [bytes.fromhex(f"{number:06}") for number in numbers]
+    values, good = _read([one[::-1] if little else one for one in sent], "bcd3", little=little)
+    assert values == numbers
+    assert all(good)
+
+
+@pytest.mark.parametrize("text", ["00120A", "0012A0", "FFFFFF", "001F41"])
+def test_byte_that_is_no_pair_of_digits_is_not_good(text: str) -> None:
+    """In either half of any byte."""
+    assert _read([bytes.fromhex(text)], "bcd3") == ([0], [False])
+
+
+@given(st.integers(-9999, 99_999), st.booleans())
+def test_digits_are_the_number_of_their_text(number: int, zeros: bool) -> None:
+    """With spaces or zeros before it, and with spaces behind it."""
+    texts = [f"{number:05}" if zeros else f"{number:5}", f"{number:<5}"]
+    assert _read([text.encode() for text in texts], "digits5") == ([number] * 2, [True, True])
+
+
+@pytest.mark.parametrize("text", ["     ", "12 34", "1.234", "1e001", "-    ", "0x123", "+-123"])
+def test_text_that_is_no_whole_number_is_not_good(text: str) -> None:
+    """A point neither, unless the number is a value."""
+    assert _read([text.encode()], "digits5") == ([0], [False])
+    value = float(text) if text == "1.234" else 0.0
+    assert _read([text.encode()], "digits5", point=True) == ([value], [text == "1.234"])
+
+
+@given(st.binary(min_size=35, max_size=35), st.sampled_from(["digits5", "bcd5", "digits7", "bcd1"]))
+def test_any_bytes_raise_nothing_and_stay_within_the_limits(data: bytes, kind: str) -> None:
+    """What is no number is 0."""
+    width = bytes_of_type(kind)
+    values, good = _read([data[at : at + width] for at in range(0, 35, width)], kind)
+    low, high = limits(kind)
+    for value, right in zip(values, good, strict=True):
+        assert low <= value <= high
+        assert right or value == 0
+
+
+def _table(**others: Any) -> dict[str, Any]:
+    fields = [{"is": "counts", "axis": "scan", "type": "u4"}]
+    return {"framing": {"kind": "slip"}, "fields": fields, "max_length": 40, **others}
+
+
+def _slip(data: bytes) -> bytes:
+    """A packet as the listing of RFC 1055 sends it: END first, to flush what was noise."""
+    out = bytearray([END])
+    for byte in data:
+        if byte == END:
+            out += bytes([ESC, ESC_END])
+        elif byte == ESC:
+            out += bytes([ESC, ESC_ESC])
+        else:
+            out.append(byte)
+    return bytes([*out, END])
+
+
+def test_slip_gives_back_what_was_sent_however_it_is_cut() -> None:
+    """Packets full of the bytes that are escaped, with and without an END before each."""
+    source = random.Random(1055)
+    special = [END, ESC, ESC_END, ESC_ESC, 0, 255]
+    packets = [bytes(source.choices(special, k=4)) for _ in range(300)]
+    settings = FramesSettings.model_validate(_table())
+    for flushed in (True, False):
+        sent = [_slip(packet) for packet in packets]
+        data = b"".join(sent) if flushed else sent[0][:1] + b"".join(one[1:] for one in sent)
+        whole = total([FramesDecoder(settings).feed(data, 0)])
+        expected = [int.from_bytes(packet, "little") for packet in packets]
+        assert whole.positions["counts"][:, 0].tolist() == expected
+        assert not whole.n_faults
+        for seed in range(6):
+            decoder = FramesDecoder(settings)
+            pieces = random_pieces(data, random.Random(seed), cuts=80)
+            found = total(decoder.feed(piece, 0) for piece in pieces)
+            assert_same_columns(whole.positions, found.positions)
+
+
+@pytest.mark.parametrize("behind", [0x00, 0x04, ESC, 0xDE])
+def test_escape_before_a_byte_that_stands_for_nothing_is_a_fault(behind: int) -> None:
+    """Of that frame alone; nothing is made of it."""
+    settings = FramesSettings.model_validate(_table())
+    good = _slip(b"\x01\x02\x03\x04")
+    bad = bytes([END, 1, 2, 3, ESC, behind, END])
+    found = total([FramesDecoder(settings).feed(good + bad + good, 0)])
+    assert found.positions["counts"][:, 0].tolist() == [0x04030201] * 2
+    assert found.n_faults == {FaultReason.FRAME: 1}
+    assert f"an escape byte before {behind:02X}" in found.faults[0].detail
+
+
+@given(st.binary(min_size=4, max_size=4), st.sampled_from(["sum8", "sum16"]))
+def test_negated_sum_and_bytes_add_up_to_zero(data: bytes, kind: str) -> None:
+    """Modulo 256 or 65536; another sum is a fault."""
+    size = 1 if kind == "sum8" else 2
+    number = -sum(data) % 256**size
+    table = _table(checksum={"kind": kind, "negated": True})
+    for sent, faults in ((number, {}), ((number + 1) % 256**size, {FaultReason.CHECKSUM: 1})):
+        decoder = FramesDecoder(FramesSettings.model_validate(table))
+        batch = decoder.feed(_slip(data + sent.to_bytes(size, "little")), 0)
+        assert batch.n_faults == faults
+        assert batch.positions.size == 1 - len(faults)
+
+
+def test_counts_of_decimal_digits_repeat_where_their_type_does() -> None:
+    """Those in BCD; digits as text may be signed, so `rolls_over_after` gives it."""
+    for kind, others, period in (
+        ("bcd2", {}, 10_000),
+        ("bcd2", {"rolls_over_after": 3600}, 3600),
+        ("digits5", {}, None),
+        ("digits5", {"rolls_over_after": 19_999}, 19_999),
+        ("u3", {}, 2**24),
+        ("i3", {"bits": 20}, 2**20),
+    ):
+        field = {"is": "counts", "axis": "scan", "type": kind} | others
+        decoder = FramesDecoder(FramesSettings.model_validate(_table(fields=[field])))
+        assert decoder.count_periods == {"scan": period}
+
+
+def test_sequence_of_digits_below_zero_is_out_of_range() -> None:
+    """A running number has no sign."""
+    fields = [*_table()["fields"], {"is": "sequence", "type": "digits2"}]
+    decoder = FramesDecoder(FramesSettings.model_validate(_table(fields=fields)))
+    batch = decoder.feed(_slip(b"\x01\x00\x00\x00-1") + _slip(b"\x01\x00\x00\x00 7"), 0)
+    assert batch.n_faults == {FaultReason.OUT_OF_RANGE: 1}
+    assert batch.positions["sequence"].tolist() == [7]
+    assert decoder.sequence_wrap == 100
+
+
+@pytest.mark.parametrize(
+    ("table", "message"),
+    [
+        (
+            _table(fields=[{"is": "counts", "axis": "scan", "type": "bcd2", "bits": 12}]),
+            "'fields[0].bits' must be <= 16, the bits of the type, and only for whole binary numbers"
+            " (got 12)",
+        ),
+        (
+            _table(checksum={"kind": "xor8", "negated": True}),
+            "'checksum.negated' must be left out with 'xor8', which is no sum (got True)",
+        ),
+        (
+            _table(fields=[{"is": "thickness", "unit": "mm", "type": "u3", "absent": [2**24]}]),
+            "'fields[0].absent[0]' must be 0 to 16777215, which u3 holds (got 16777216)",
+        ),
+    ],
+)
+def test_settings_with_mistake_say_key_requirement_and_value(
+    table: dict[str, Any], message: str
+) -> None:
+    """One message each."""
+    with pytest.raises(SettingsError) as caught:
+        read_settings(FramesSettings, table, key="")
+    assert str(caught.value) == message

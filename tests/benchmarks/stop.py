@@ -35,6 +35,7 @@ from support.crawl import crawl_station, crawler_scenario, drive_crawler
 from support.relay import Relay
 from swathe.journal import Chunk, Mark, MarkKind, Sent, read_journal
 from swathe.live import Daemon
+from swathe.live.origin import Origin
 from swathe.messages import CommandMessage
 from swathe.motion import State
 from swathe_simulators import World
@@ -72,7 +73,7 @@ def one(kind: str, seed: int) -> float:
         happened[0] = time.monotonic_ns()
         if kind == "stop command":
             stop = CommandMessage(command="stop", id=uuid.uuid4().hex, by="benchmark")
-            daemon.commands.execute(stop, "over MQTT")
+            daemon.commands.execute(stop, Origin.MQTT)
         elif kind == "cable off":
             world.unplug(str(chance.choice(["encoder", "gauge"])))
         elif kind == "encoder silent":

@@ -34,6 +34,7 @@ from swathe.live.commands import Commands
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.mirror import Mirror
+from swathe.live.origin import Origin
 from swathe.live.publisher import Publisher
 from swathe.live.session import Session
 from swathe.messages import CommandMessage
@@ -183,7 +184,7 @@ class Survey:
     def reply(self, number: int, **command: Any) -> str:
         """Give a command and return the text of its reply."""
         message = CommandMessage.model_validate({"id": f"c{number}", "by": "crew", **command})
-        return self.commands.execute(message, "at the page").detail
+        return self.commands.execute(message, Origin.PAGE).detail
 
 
 @pytest.fixture

@@ -39,6 +39,7 @@ from daemon.handmade import MS, START, Motion, station_text
 from support.page import PlayedSource, ServedPage
 from swathe.live.commands import Commands
 from swathe.live.mirror import Mirror
+from swathe.live.origin import Origin
 from swathe.live.page_source import PageSource
 from swathe.live.session import Session
 from swathe.messages import CommandMessage
@@ -134,7 +135,7 @@ def served_survey() -> Iterator[ServedPage]:
             pipeline=lambda: session.pipeline,
             mirror=Mirror(),
             link=lambda: None,
-            on_command=lambda command: commands.execute(command, "from the page"),
+            on_command=lambda command: commands.execute(command, Origin.PAGE),
         )
         settings = PageSettings(port=0, token_variable="PAGE_TOKEN")  # noqa: S106
         with ServedPage(cast("PlayedSource", source), settings) as served:

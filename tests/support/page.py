@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, moment
-from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance, Page
+from swathe.page import BrokerHealth, HandGuidance, Page
 from swathe.page.hub import Hub
 from swathe.pipeline import CellState, Grid
 from swathe.pipeline.gauge_state import GaugeState
@@ -76,7 +76,6 @@ class PlayedSource:
             rule=self.station.survey.cell_rule,
         )
         self.broker: BrokerHealth | None = BrokerHealth("127.0.0.1:1883", "connected", "")
-        self.crawler: CrawlerHealth | None = None
         self.step: HandGuidance | None = None
         self.reading: GaugeState | None = None
         self.accepts = True
@@ -142,6 +141,11 @@ class PlayedSource:
             accepted=self.accepts,
             detail="noted" if self.accepts else "refused: it is paused already",
         )
+
+    def crawl(self, state: str, doing: str, **other: Any) -> None:
+        """Change what the crawler does, as the station's message has it."""
+        moving = state in ("homing", "moving")
+        self.say("crawler", state=state, moving=moving, doing=doing, **{"todo": "", **other})
 
     def say(self, topic: str, **message: Any) -> None:
         """Change a topic's message."""

@@ -24,6 +24,7 @@ from support.daemon import swathe
 from support.instrument import COUNTS_PER_MM, VELOCITY, Instrument
 from swathe.journal import MarkKind
 from swathe.live import Daemon
+from swathe.live.origin import Origin
 from swathe.messages import CommandMessage
 from swathe.motion import State
 from swathe.pipeline import CRAWLER, CellState
@@ -67,7 +68,7 @@ def give(daemon: Daemon, number: int, command: str, **fields: Any) -> str:
     message = CommandMessage.model_validate(
         {"command": command, "id": f"c-{number}", "by": "A. Kern", **fields}
     )
-    return daemon.commands.execute(message, "from a test").detail
+    return daemon.commands.execute(message, Origin.TERMINAL).detail
 
 
 @pytest.fixture

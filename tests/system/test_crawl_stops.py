@@ -28,9 +28,10 @@ from support.daemon import DaemonProcess, wait_for
 from support.relay import Relay
 from swathe.journal import MarkKind
 from swathe.live import Daemon
-from swathe.messages import CommandMessage
+from swathe.live.origin import Origin
+from swathe.messages import AlarmMessage, CommandMessage, StateMessage
 from swathe.motion import State
-from swathe.station import parse_station
+from swathe.station import AlarmKind, parse_station
 from swathe.store import SurveyFolder
 from swathe_simulators import Scenario, World
 
@@ -165,7 +166,7 @@ async def dead_man(station: Path) -> tuple[str, list[str]]:
         assert daemon.pipeline.progress().measured == 0
         for _ in range(14):
             sign = CommandMessage(command="alive", id=uuid.uuid4().hex, by="operator")
-            assert daemon.commands.execute(sign, "over MQTT", named=True).detail == "alive"
+            assert daemon.commands.execute(sign, Origin.MQTT, named=True).detail == "alive"
             await asyncio.sleep(0.1)
         assert str(daemon.crawl.machine.state) in ("armed", "homing", "moving")
 
@@ -188,30 +189,59 @@ def test_loss_of_the_dead_mans_sign_of_life_stops_the_crawler(
     assert crawler_of(world).log.violations == []
 
 
-async def paused(station: Path) -> tuple[str, list[str]]:
-    """Pause in mid-line, wait for the stop, let a person go on; return how it ended."""
+ALLOWED = 'arm_allowed = true\nresume_from = ["station", "page"]'
+
+
+async def paused(station: Path) -> tuple[CrawlRun, list[StateMessage], list[AlarmMessage]]:
+    """Pause in mid-line, wait for the stop, let a person go on; return how it ended.
+
+    Returns the run, its state messages, and its messages of alarms of the crawler.
+    """
+    states: list[StateMessage] = []
+    alarms: list[AlarmMessage] = []
 
     async def pause(daemon: Daemon) -> None:
         crawl = daemon.crawl
         assert crawl is not None
+
+        def watch(topic: str, _: bytes) -> None:
+            message = daemon.mirror.messages[topic]
+            if isinstance(message, StateMessage):
+                states.append(message)
+            elif isinstance(message, AlarmMessage) and message.kind == AlarmKind.CRAWLER:
+                alarms.append(message)
+
+        daemon.mirror.watch(watch)
+
+        def resume(origin: Origin) -> str:
+            message = CommandMessage(command="resume", id=uuid.uuid4().hex, by="crew-1")
+            return daemon.commands.execute(message, origin).detail
+
+        def waiting() -> bool:
+            return bool(states) and states[-1].state == "waiting" and alarms != []
+
         await until(lambda: crawl.machine.state is State.MOVING)
         daemon.commands.pause("operator", "somebody walks through")
         await until(lambda: crawl.machine.state is State.STOPPED)
         # From afar readings may be let count again; nothing moves by it.
         report = daemon.commands.resume("somebody else")
-        assert report == "going on: readings count once the crawler knows where it is"
-        await asyncio.sleep(0.3)
+        assert report.startswith("going on: readings count once the crawler knows where it is")
+        await until(waiting)
         assert crawl.machine.state is State.STOPPED
         assert daemon.pipeline.pauses.active
-        assert crawl.go_on("operator").startswith("going on")
+        # The station file names the page, not MQTT.
+        assert "'motion.resume_from' of the station file does not name 'mqtt'" in resume(
+            Origin.MQTT
+        )
+        assert crawl.machine.state is State.STOPPED
+        assert crawl.resuming.go_on("operator").startswith("going on")
         # On the way to a gap the same again: nothing of it was tried, and one try is allowed.
         await until(lambda: crawl.words.startswith("returning to") and crawl.machine.may_move)
         daemon.commands.pause("operator", "")
-        await until(lambda: crawl.machine.state is State.STOPPED)
-        crawl.go_on("operator")
+        await until(lambda: "g at the station" in states[-1].todo)
+        assert resume(Origin.PAGE) == "going on, by crew-1"
 
-    run = await drive_crawler(station, seconds=60, meanwhile=pause)
-    return run.outcome.status, run.words
+    return await drive_crawler(station, seconds=60, meanwhile=pause), states, alarms
 
 
 def test_pause_stops_the_crawler_until_a_person_lets_it_go_on(
@@ -223,10 +253,25 @@ def test_pause_stops_the_crawler_until_a_person_lets_it_go_on(
     world = serve(Scenario.model_validate(data), speed=10)
     guard = 'when_stopped = "wait"'
     text = crawl_station(ports, speed=10, index_length=8, guard=guard, retry="tries = 1")
+    text = text.replace("arm_allowed = true", ALLOWED)
     (station := tmp_path / "station.toml").write_text(text)
-    status, words = asyncio.run(paused(station))
-    assert status == "complete"
-    assert any("paused by operator; waiting for a person" in each for each in words)
+    run, states, alarms = asyncio.run(paused(station))
+    assert run.outcome.status == "complete", [run.words[-5:], states[-5:]]
+    assert any("paused by operator; waiting for a person" in each for each in run.words)
+    # One truth: the pause by whom, then that a person is needed and what for, then the work again.
+    by_state = {message.state: message for message in reversed(states)}
+    assert "operator" in {message.by for message in states}
+    waits = by_state["waiting"]
+    assert waits.reason.startswith("stopped: stop asked: paused by operator")
+    assert waits.todo.endswith("press g at the station's terminal, or Resume on the page")
+    assert waits.since is not None
+    order = [message.state for message in states]
+    assert "scanning" in order[order.index("waiting") :]
+    assert states[-1].state == "complete"
+    assert not states[-1].halted
+    # It raised an alarm, which was over once somebody had let it go on.
+    assert [alarms[0].status, alarms[-1].status] == ["raised", "over"]
+    assert alarms[0].detail == f"{waits.reason}; {waits.todo}"
     assert crawler_of(world).log.violations == []
 
 

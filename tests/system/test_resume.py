@@ -19,6 +19,7 @@ from daemon.surveys import RUNS, TEXT, assert_same, watch_replays, write_survey
 from support.daemon import swathe
 from swathe.journal import Chunk, Entry, Mark, MarkKind, read_journal
 from swathe.live import Daemon
+from swathe.live.origin import Origin
 from swathe.messages import CommandMessage
 from swathe.pipeline import CellState
 from swathe.station import parse_station
@@ -122,10 +123,10 @@ async def test_bytes_of_a_slow_resumption_are_in_journal_and_arrays(
             await asyncio.sleep(0.005)
         await eventually(lambda: received(folder)["gauge"].count(b"\r\n") == 100)
         assert begun == 0
-        refused = daemon.commands.execute(command("pause"), "over MQTT")
+        refused = daemon.commands.execute(command("pause"), Origin.MQTT)
         assert not refused.accepted
         assert refused.detail.startswith("refused: the survey is being resumed: the journal of ")
-        assert daemon.commands.execute(command("note"), "over MQTT").accepted
+        assert daemon.commands.execute(command("note"), Origin.MQTT).accepted
         assert daemon.mirror.messages["swathe/bench/state"].model_dump()["state"] == "resuming"
         assert not running.done()
         go.set()

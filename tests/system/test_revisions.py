@@ -17,6 +17,7 @@ import pytest
 from daemon.handmade import INDEX_STEPPED, VELOCITY, line, station_text
 from support.daemon import swathe
 from swathe.live import Daemon
+from swathe.live.origin import Origin
 from swathe.messages import (
     CommandMessage,
     RevisionsMessage,
@@ -128,7 +129,7 @@ def digests(folder: SurveyFolder) -> dict[str, str]:
 def say(daemon: Daemon, **command: object) -> str:
     """Give a command and return the answer, which accepts it."""
     message = CommandMessage.model_validate({"by": "A. Kern", **command})
-    reply = daemon.commands.execute(message, "over MQTT")
+    reply = daemon.commands.execute(message, Origin.MQTT)
     assert reply.accepted, reply.detail
     return reply.detail
 

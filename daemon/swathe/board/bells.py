@@ -30,6 +30,7 @@ _URGENT = frozenset(
         AlarmKind.DISK_FAILS,
         AlarmKind.DISK_STALLED,
         AlarmKind.CLOCK_NOT_SET,
+        AlarmKind.CRAWLER,
     }
 )
 # Many terminals make one bell of two that are closer.

@@ -313,6 +313,13 @@ class CheckWork:
             self._steps = None
 
     @property
+    def todo(self) -> str:
+        """What a person has to do for a check in progress; empty where nobody has to."""
+        if self._steps is None or self.by_crawler:
+            return ""
+        return "finish the calibration check on the block, or give it up"
+
+    @property
     def prompt(self) -> str:
         """What is to be done for the check in progress."""
         assert self._steps is not None  # noqa: S101  as the callers have asked

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from swathe.journal import MarkKind
 from swathe.live.check_work import CHECK_COMMANDS, CheckWork
 from swathe.live.confirming import decide
+from swathe.live.origin import Origin
 from swathe.live.reviser import REFUSED, Reviser
 from swathe.live.sensitivity import check_sensitivity
 from swathe.live.session import Session
@@ -62,7 +63,7 @@ class Commands:
         on_revised: called when readings were discarded, moved or restored: the survey is then to be
             placed again.
         moves: returns whether a crawler may move; None likewise.
-        on_resume: ends a pause where a crawler may not know where it is; None likewise.
+        on_resume: lets a crawler that has stopped continue, or ends a pause; None likewise.
         spots: the work at the spots of a plan without an encoder; None for any other.
         checks: the calibration checks within the run; None where none can be made.
         process: session of the state messages, which replies repeat.
@@ -84,7 +85,7 @@ class Commands:
         self._reviser = Reviser(station, session)
         self.on_revised: Callable[[], None] | None = None
         self.on_alive: Callable[[str], str] | None = None
-        self.on_resume: Callable[[str], str] | None = None
+        self.on_resume: Callable[[str, Origin], str] | None = None
         self.moves: Callable[[], bool] | None = None
         self.spots: SpotWork | None = None
         self.checks: CheckWork | None = None
@@ -94,12 +95,14 @@ class Commands:
     def _pipeline(self) -> Pipeline:
         return self._session.pipeline
 
-    def execute(self, command: CommandMessage, origin: str, *, named: bool = False) -> ReplyMessage:
+    def execute(
+        self, command: CommandMessage, origin: Origin, *, named: bool = False
+    ) -> ReplyMessage:
         """Execute a command and return the reply.
 
         Args:
             command: the command.
-            origin: how it came, such as ``over MQTT``.
+            origin: from where it came.
             named: whether only the senders in ``broker.senders`` may command; anybody may stop a
                 crawler.
         """
@@ -147,7 +150,7 @@ class Commands:
         """Return whether a crawler may move, which a `stop` then stops in any case."""
         return self.moves is not None and self.moves()
 
-    def _act(self, command: CommandMessage, origin: str) -> str:
+    def _act(self, command: CommandMessage, origin: Origin) -> str:
         resuming = self._session.resuming
         if resuming and command.command not in _ALWAYS:
             return f"{REFUSED}the survey is being resumed: {resuming}"
@@ -176,7 +179,7 @@ class Commands:
             case "pause":
                 return self.pause(command.by, command.text)
             case "resume":
-                return self.resume(command.by)
+                return self.resume(command.by, origin)
             case "exclude" if command.zone is not None:
                 return self.exclude(command.zone, command.by, command.text)
             case "rescan" if command.gap is not None:
@@ -266,12 +269,12 @@ class Commands:
         self._session.mark(MarkKind.PAUSED, by=by, because=because)
         return "paused: readings belong to no cell until 'resume'"
 
-    def resume(self, by: str) -> str:
-        """Let readings count again after a pause; a crawler that it stopped does not move by it."""
+    def resume(self, by: str, origin: Origin = Origin.TERMINAL) -> str:
+        """Let readings count again after a pause, and a crawler continue where that is allowed."""
+        if self.on_resume is not None:
+            return self.on_resume(by, origin)
         if not self._pipeline.pauses.active:
             return f"{REFUSED}not paused"
-        if self.on_resume is not None:
-            return self.on_resume(by)
         self._session.mark(MarkKind.RESUMED, by=by)
         return "resumed"
 

@@ -12,6 +12,7 @@ from importlib.metadata import version
 from swathe.live.commands import Commands
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
+from swathe.live.origin import Origin
 from swathe.messages import Message, Topics
 from swathe.messages.discovery import Discovered, discovery_messages
 from swathe.station import BrokerSettings, Station
@@ -61,7 +62,7 @@ def start_link(
         mirror=mirror,
         will=will,
         settled=settled,
-        on_command=lambda command: commands.execute(command, "over MQTT", named=True),
+        on_command=lambda command: commands.execute(command, Origin.MQTT, named=True),
         on_refused=commands.refuse,
         must_stop=commands.must_stop,
         discovery=_discovery(settings, station, crawls=commands.moves is not None),

@@ -14,9 +14,10 @@ from swathe.live.crawl import Crawl
 from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
+from swathe.live.origin import Origin
 from swathe.live.stretches import affected_cells, resolve_stretch
 from swathe.messages import ROOT, CommandMessage, ReplyMessage, StretchSnapshot
-from swathe.page import BrokerHealth, CrawlerHealth, HandGuidance, Page
+from swathe.page import BrokerHealth, HandGuidance, Page
 from swathe.pipeline import Grid, Pipeline
 from swathe.pipeline.gauge_state import GaugeMonitor, GaugeState
 from swathe.station import PageSettings, Station, gauge_of, law_of
@@ -29,7 +30,7 @@ __all__ = ["PageSource", "run_page"]
 
 
 class PageSource:
-    """Shows pipeline, mirror, broker and crawler to the page, and passes its commands on.
+    """Shows pipeline, mirror and broker to the page, and passes its commands on.
 
     Args:
         pipeline: returns the pipeline; first called when a viewer connects.
@@ -76,12 +77,6 @@ class PageSource:
         """State of the link to the broker."""
         link = self._link()
         return None if link is None else BrokerHealth(link.address, link.state, link.detail)
-
-    @property
-    def crawler(self) -> CrawlerHealth | None:
-        """What the crawler does."""
-        crawl = self._crawl
-        return None if crawl is None else CrawlerHealth(str(crawl.machine.state), crawl.words)
 
     def gauge(self) -> GaugeState | None:
         """Return the gauge's newest reading; None before a run."""
@@ -183,7 +178,7 @@ def run_page(daemon: Daemon, settings: PageSettings) -> tuple[Page, PageSource]:
         mirror=daemon.mirror,
         link=lambda: daemon.link,
         crawl=daemon.crawl,
-        on_command=lambda command: daemon.commands.execute(command, "from the page"),
+        on_command=lambda command: daemon.commands.execute(command, Origin.PAGE),
     )
     return Page(settings, source), source
 

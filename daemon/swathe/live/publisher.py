@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
+from swathe.live.run_state import DecidedState
 from swathe.messages import (
     AlarmMessage,
     AlarmsMessage,
     CheckMessage,
     ConfirmMessage,
+    CrawlerMessage,
     GapMessage,
     Heading,
     LineMessage,
@@ -33,6 +37,12 @@ __all__ = ["Publisher"]
 # Progress and ports' health reach the page this often, whatever the broker's link bears.
 _PROGRESS_INTERVAL_NS = 250_000_000
 _PORT_INTERVAL_NS = 1_000_000_000
+_SCANNING = DecidedState("scanning")
+# What changes all the time while a crawler moves.
+_OF_MOTION = {
+    "time", "target_scan", "target_index", "motor_scan", "motor_index", "encoder_scan",
+    "encoder_index",
+}  # fmt: skip
 _OF_PLACING = ("gap", "line", "alarm", "alarms", "check", "rescan", "revisions", "confirm")
 
 
@@ -59,8 +69,10 @@ class Publisher:
         self._urgent: dict[
             int, object
         ] = {}  # by gap or alarm (negative), the status that is urgent
-        self._paused = False
+        self._decided = _SCANNING
+        self._since: tuple[tuple[str, str], datetime] | None = None
         self._zones = 0
+        self._crawler: CrawlerMessage | None = None
         self._revisions: dict[Revision, int | None] = {}
         self._hurried = False  # whether no rate limit holds back any message
 
@@ -88,7 +100,7 @@ class Publisher:
         """
         before, mirror, new = self._pipeline, self._mirror, staged._mirror
         self._pipeline, self._urgent = staged._pipeline, staged._urgent
-        self.put_state("resuming", reason)
+        self.put_state(DecidedState("resuming", reason))
         self._hurried = True
         now = self._pipeline.time
         gone = [gap for gap in before.coverage.gaps if self.topics.gap(gap.number) not in new]
@@ -106,10 +118,10 @@ class Publisher:
         """Return whether a topic's message depends on how readings are placed, and may wait."""
         return topic.split("/")[2] in _OF_PLACING
 
-    def put_all(self) -> None:
+    def put_all(self, decided: DecidedState = _SCANNING) -> None:
         """Put the whole survey, at the start of a run, which may resume an older one."""
         self._put_survey()
-        self.put_state("scanning")
+        self.put_state(decided)
 
     def _put_survey(self) -> None:
         pipeline = self._pipeline
@@ -127,27 +139,48 @@ class Publisher:
         self._put_revisions()
         self._put_confirm()
 
-    def put_state(self, state: str, reason: str = "") -> None:
-        """Put the station's state; a paused scan has a state of its own."""
-        pauses = self._pipeline.pauses
-        self._paused, self._zones = pauses.active, len(self._pipeline.requests.zones)
-        if state == "scanning" and pauses.active:
-            state = "paused"
-            reason = f"{pauses.because} ({pauses.by})" if pauses.because else f"by {pauses.by}"
-        self._mirror.put(self.topics.state, self.state(state, reason))
+    def put_state(self, decided: DecidedState, *, halted: bool = False) -> None:
+        """Put the station's state; `halted` of a run that a fault of the crawler has ended."""
+        self._decided, self._zones = decided, len(self._pipeline.requests.zones)
+        self._mirror.put(self.topics.state, self.state(decided, halted=halted))
 
-    def state(self, state: str, reason: str = "") -> StateMessage:
-        """Return a state message."""
+    def state(self, decided: DecidedState, *, halted: bool = False) -> StateMessage:
+        """Return a state message; one of the last will has no time since when."""
+        heading = self._heading()
+        since = None
+        if decided.state != "offline":
+            entered = decided.state, decided.by
+            if self._since is None or self._since[0] != entered:
+                self._since = entered, heading["time"]
+            since = self._since[1]
         return StateMessage.model_validate(
             {
-                **self._heading(),
-                "state": state,
-                "reason": reason,
+                **heading,
+                "state": decided.state,
+                "reason": decided.reason,
+                "by": decided.by,
+                "todo": decided.todo,
+                "since": since,
+                "halted": halted,
                 "part": self._pipeline.station.survey.part,
                 "session": self._session,
                 "plan": PlanMessage.of_survey(self._pipeline),
             }
         )
+
+    def put_crawler(self, message: Callable[[Heading], CrawlerMessage]) -> None:
+        """Put what the crawler does; of what only its positions differ in, four a second at most."""
+        new, old = message(self._heading()), self._crawler
+        if old is not None:
+            facts = new.model_dump(exclude=_OF_MOTION)
+            same = facts == old.model_dump(exclude=_OF_MOTION)
+            if same and (new.time - old.time).total_seconds() * 1e9 < self._progress_interval:
+                return
+            if new.model_copy(update={"time": old.time}) == old:
+                return
+        urgent = old is None or (new.state, new.todo) != (old.state, old.todo)
+        self._crawler = new
+        self._mirror.put(self.topics.crawler, new, urgent=urgent)
 
     def _heading(self) -> Heading:
         """Return the heading of a message at the last tick."""
@@ -244,12 +277,12 @@ class Publisher:
 
     def _put_requests(self, gaps: list[GapSnapshot]) -> None:
         """Put the operator requests, if they or their gaps changed."""
-        requests, pauses = self._pipeline.requests, self._pipeline.pauses
+        requests = self._pipeline.requests
         wanted = {one.number for one in requests.gaps}
         if requests.changed or any(gap.number in wanted for gap in gaps):
             self._put_wanted()
-        if len(requests.zones) != self._zones or pauses.active is not self._paused:
-            self.put_state("scanning")
+        if len(requests.zones) != self._zones:
+            self.put_state(self._decided)  # its plan has the zones
 
     def _put_revisions(self) -> None:
         self._revisions = self._pipeline.revision_counts

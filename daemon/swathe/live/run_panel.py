@@ -11,6 +11,7 @@ from rich.text import Text
 from swathe.board import KeyQuestion, Panel, Question, Reply, StationView, one_line
 from swathe.live.confirm_prompts import ask_to_confirm
 from swathe.live.hand_guide import step_by_hand, words_by_hand
+from swathe.live.origin import Origin
 from swathe.live.service import Daemon
 from swathe.live.undo_prompts import UndoPrompts, typed_line
 from swathe.messages import CommandMessage
@@ -158,7 +159,7 @@ class RunPanel(Panel):
         """Execute a command as the page and the broker send it; return the reply."""
         self._sent += 1
         command = CommandMessage.model_validate({**fields, "id": f"key-{self._sent}", "by": by})
-        return self._daemon.commands.execute(command, "at the terminal").detail
+        return self._daemon.commands.execute(command, Origin.TERMINAL).detail
 
     def _ask_where(self) -> Reply:
         """Ask where the probe rests: a mark, or a position on each encoded axis."""
@@ -261,7 +262,7 @@ class RunPanel(Panel):
 
     def _continue(self) -> Reply:
         crawl = self._daemon.crawl
-        return "" if crawl is None else self._by_name(crawl.go_on)
+        return "" if crawl is None else self._by_name(crawl.resuming.go_on)
 
     def _ask_stop(self) -> Reply:
         def stop() -> Reply:

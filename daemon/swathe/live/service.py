@@ -26,14 +26,13 @@ from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
 from swathe.live.replacement import Replacement
 from swathe.live.revising import Revising
+from swathe.live.run_state import DecidedState
 from swathe.live.service_manager import ServiceManager, survey_status
 from swathe.live.session import Session
 from swathe.live.setup_log import SetupLog, journal_setup
 from swathe.live.shown_state import ShownState
 from swathe.live.signals import stop_signals
-from swathe.live.simple_state import simple_state
 from swathe.live.spots import SpotWork
-from swathe.messages import StateMessage, Topics
 from swathe.pipeline import Pipeline
 from swathe.station import AlarmKind, BrokerSettings, Station
 from swathe.store import SurveyFolder
@@ -78,6 +77,7 @@ class Daemon:
         commands: executes commands.
         crawl: drives the crawler; None where nothing moves by itself.
         spots: leads from spot to spot; None where the plan has none.
+        replacement: places the survey again.
         checks: leads through calibration checks within the run.
         health: journals what is noticed of disk, network and page, for the alarms of it.
         at_end: awaited with the page when all files are written and the end is published.
@@ -108,15 +108,18 @@ class Daemon:
         self._session = Session(
             folder, station, text, on_torn=on_torn, observer=self.delay.watch, because=because
         )
-        self._shown = ShownState(link=lambda: self.link)
-        self._replacement = Replacement(
+        self.mirror, self._process = Mirror(), secrets.token_hex(4)
+        self._shown = ShownState(
+            station, self.mirror, self._session, process=self._process, link=lambda: self.link
+        )
+        self.replacement = Replacement(
             self._session, self.delay, prepare=self._shown.stage, on_placed=self._shown.replace
         )
-        self._auto = AutoDelay(station, self._session, self.delay, self._replacement)
-        self._revising = Revising(self._session, self._replacement)
+        self._auto = AutoDelay(station, self._session, self.delay, self.replacement)
+        self._revising = Revising(self._session, self.replacement)
         self._stop = asyncio.Event()
         self.commands = Commands(station, self._session, stop=self.stop, ending=self._stop.is_set)
-        self._process = self.commands.process = secrets.token_hex(4)
+        self.commands.process = self._process
         self.commands.on_revised = self._revising.wake
         self._hub = PortHub(station)
         self.crawl: Crawl | None = None
@@ -127,10 +130,9 @@ class Daemon:
 
             self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
             self.commands.on_alive = self.crawl.alive
-            self.commands.on_resume = self.crawl.resume
+            self.commands.on_resume = self.crawl.resuming.resume
             machine = self.crawl.machine
             self.commands.moves = lambda: machine.may_move
-        self.mirror = Mirror()
         self.health = Health(self._session.mark)
         self._floods = Floods(station, self._hub, self._session.mark, time.monotonic_ns())
         self._computer = ComputerWatch(self._session, self.health)
@@ -145,6 +147,11 @@ class Daemon:
         self._reason = ""
         self.link: BrokerLink | None = None
         self.page: Page | None = None
+
+    @property
+    def _halted(self) -> bool:
+        """Whether a fault stopped the crawler, and nobody has let it go on."""
+        return self.crawl is not None and self.crawl.faulted
 
     @property
     def pipeline(self) -> Pipeline:
@@ -198,8 +205,7 @@ class Daemon:
             missing = await self._publish_end(status, link_task)
             if resumed and self.at_end is not None:
                 await self.at_end(page)
-        halted = self.crawl is not None and self.crawl.faulted
-        return RunOutcome(status, self._reason, self.folder, halted, missing, resumed)
+        return RunOutcome(status, self._reason, self.folder, self._halted, missing, resumed)
 
     async def _begin(
         self, stack: contextlib.AsyncExitStack
@@ -209,7 +215,8 @@ class Daemon:
         Returns the broker's settings, the link's task, and False if the resumption was stopped.
         """
         if self._session.continued:
-            self._put_simple_state("resuming", "earlier runs are replayed; what arrives is kept")
+            reason = "earlier runs are replayed; what arrives is kept"
+            self._shown.put(DecidedState("resuming", reason))
         settings = self.station.broker
         if settings is not None:
             # What they import takes a while, in which the loop must come round.
@@ -255,9 +262,6 @@ class Daemon:
         if pace.flush():
             self._session.flush(sync=pace.sync())
 
-    def _put_simple_state(self, state: str, reason: str) -> None:
-        self.mirror.put(Topics(self.station.name).state, self._state(state, reason))
-
     async def _scan(
         self,
         stack: contextlib.AsyncExitStack,
@@ -275,6 +279,7 @@ class Daemon:
             session=self._process,
         )
         publisher.put_all()
+        self._shown.show(self)  # a page has the crawler's STOP from the first moment
         self._auto.begin()
         self._revising.begin()
         stack.push_async_callback(self._auto.close)
@@ -313,27 +318,23 @@ class Daemon:
             session=self._process,
             mirror=self.mirror,
             settled=lambda: self._shown.publisher is not None,
-            will=lambda: self._state("offline", "the broker lost the station"),
+            will=lambda: self._shown.state(DecidedState("offline", "the broker lost the station")),
             commands=self.commands,
         )
         return task
 
-    def _state(self, state: str, reason: str) -> StateMessage:
-        """Return a state message, with the plan once the survey is resumed."""
-        if (publisher := self._shown.publisher) is None:
-            survey, session = self._session.survey, self._process
-            return simple_state(self.station, survey, state, reason, session=session)
-        return publisher.state(state, reason)
-
-    async def _publish_end(self, status: str, link_task: asyncio.Task[None] | None) -> str:
+    async def _publish_end(
+        self, status: Literal["complete", "incomplete"], link_task: asyncio.Task[None] | None
+    ) -> str:
         """Publish how the run ended; return what the broker does not have of it."""
-        if (publisher := self._shown.publisher) is None:
-            self._put_simple_state(status, self._reason)
-        else:
+        if (publisher := self._shown.publisher) is not None:
             publisher.put_changes(time.monotonic_ns(), self._hub.stalls, self.delay)
             publisher.put_progress()
             publisher.put_ports(self._hub.stalls, self.delay)
-            publisher.put_state(status, self._reason)
+            if self.crawl is not None:
+                publisher.put_crawler(self.crawl.view.message)
+        halted = self._halted and status == "incomplete"
+        self._shown.put(DecidedState(status, self._reason), halted=halted)
         if link_task is not None and self.link is not None:
             from swathe.live.linking import end_link
 
@@ -374,12 +375,12 @@ class Daemon:
 
     async def _follow(self, crawl: Crawl) -> None:
         """End the run when the crawler has nothing more to do."""
-        self.stop(await crawl.run())
+        ended = await crawl.run()
+        self._shown.show(self)  # what stopped it is an alarm also where the run ends by it
+        self.stop(ended)
 
     def _tick(self, now: int, publisher: Publisher) -> None:
-        # Before further changes wait for their turn.
-        work = self.crawl.words if self.crawl else self.spots.text if self.spots else ""
-        self._shown.put_text(self._replacement.text or self.checks.step_name or work)
+        self._shown.show(self)  # before further changes wait for their turn
         trouble = self._computer.show(now)
         self._session.tick(self._hub.reached)
         self._floods.check(now, self.pipeline.tallies)

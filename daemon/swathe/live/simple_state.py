@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 
+from swathe.live.run_state import DecidedState
 from swathe.messages import StateMessage, moment
 from swathe.station import Station
 
@@ -11,25 +12,24 @@ __all__ = ["simple_state"]
 
 
 def simple_state(
-    station: Station, survey: str, state: str, reason: str, *, session: str
+    station: Station, survey: str, decided: DecidedState, *, session: str
 ) -> StateMessage:
     """Return a state message without what only the pipeline knows, of the present time.
 
     Args:
         station: the station file.
         survey: identity of the survey.
-        state: as `StateMessage` lists them.
-        reason: in words.
+        decided: the state.
         session: of this process.
     """
-    return StateMessage.model_validate(
-        {
-            "station": station.name,
-            "survey": survey,
-            "time": moment(time.time_ns()),
-            "state": state,
-            "reason": reason,
-            "part": station.survey.part,
-            "session": session,
-        }
+    now = moment(time.time_ns())
+    return StateMessage(
+        station=station.name,
+        survey=survey,
+        time=now,
+        state=decided.state,
+        reason=decided.reason,
+        since=None if decided.state == "offline" else now,
+        part=station.survey.part,
+        session=session,
     )

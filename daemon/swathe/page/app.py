@@ -15,7 +15,7 @@
 
 Events are ``plan`` (once, see ``plan.py``), ``replaced`` (plan and messages of a survey that was
 placed again; nothing older applies), ``messages`` (pairs of topic and message, as over MQTT;
-the topics ``crawler``, ``next``, ``notes`` and ``result`` are the page's own, see ``page_topics.py``, and so is
+the topics ``next``, ``notes`` and ``result`` are the page's own, see ``page_topics.py``, and so is
 ``ascan``, the newest reading of the gauge some seven times a second, see ``gauge_json.py``), ``pixels`` (the
 probe's position and the changed pixels, see ``pyramid.py``), ``stale`` (fetch the tiles again) and
 ``beat`` (the daemon runs).

@@ -77,7 +77,7 @@ class Hub:
     def close_viewers(self) -> None:
         """End every viewer's stream once it has the pending events."""
         if self._viewers:
-            self._broadcast_topics()  # the last message is how the crawler ended
+            self._broadcast_topics()
         for viewer in self._viewers:
             viewer.close()
 

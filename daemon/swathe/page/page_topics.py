@@ -1,4 +1,4 @@
-"""Topics that only the page has: the crawler, the next step by hand, the notes and the result."""
+"""Topics that only the page has: the next step by hand, the notes and the result."""
 
 from __future__ import annotations
 
@@ -21,10 +21,9 @@ _NOTES = 30
 
 
 class PageTopics:
-    """Newest messages of the topics ``crawler``, ``next``, ``notes`` and ``result``.
+    """Newest messages of the topics ``next``, ``notes`` and ``result``.
 
-    ``crawler`` is published only where a crawler may move; ``next`` is null with a crawler;
-    ``notes`` has time and text of the newest notes.
+    ``next`` is null with a crawler; ``notes`` has time and text of the newest notes.
 
     Args:
         source: the daemon.
@@ -56,9 +55,6 @@ class PageTopics:
     def update(self) -> dict[str, bytes]:
         """Return the messages that changed since the last call, by topic."""
         latest: dict[str, bytes] = {}
-        crawler = self._source.crawler
-        if crawler is not None:
-            latest["crawler"] = _json(asdict(crawler))
         if notes := self._source.notes()[-_NOTES:]:
             pairs = [{"time": moment(at).isoformat(), "text": text} for at, text in notes]
             latest["notes"] = _json(pairs)

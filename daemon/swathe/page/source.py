@@ -12,7 +12,7 @@ from swathe.pipeline import Grid
 from swathe.pipeline.gauge_state import GaugeState
 from swathe.station import Station
 
-__all__ = ["BrokerHealth", "CrawlerHealth", "HandGuidance", "Source"]
+__all__ = ["BrokerHealth", "HandGuidance", "Source"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,19 +26,6 @@ class BrokerHealth:
     """
 
     address: str
-    state: str
-    detail: str
-
-
-@dataclass(frozen=True, slots=True)
-class CrawlerHealth:
-    """State of the crawler that this run may move.
-
-    Attributes:
-        state: as `swathe.motion.State` has it.
-        detail: what it does, or why it does not move.
-    """
-
     state: str
     detail: str
 
@@ -84,11 +71,6 @@ class Source(Protocol):
     @property
     def broker(self) -> BrokerHealth | None:
         """State of the broker link; None when the station has none."""
-        ...
-
-    @property
-    def crawler(self) -> CrawlerHealth | None:
-        """State of the crawler; None without one."""
         ...
 
     def gauge(self) -> GaugeState | None:

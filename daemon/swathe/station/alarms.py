@@ -40,6 +40,7 @@ class AlarmKind(StrEnum):
     DISK_FAILS = "disk fails"
     DISK_STALLED = "disk stalled"
     HELD_UP = "daemon held up"
+    CRAWLER = "crawler halted"
     CLOCK_NOT_SET = "clock not set"
     CLOCK_STEPPED = "clock stepped"
     WRONG_TOKENS = "wrong tokens"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationError
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, field_validator
 
 from swathe.errors import Problem
 from swathe.station.problems import problems_of
@@ -143,11 +143,23 @@ class MotionTable(PortTable):
 
     driver: str = Field("gcode", min_length=1)
     arm_allowed: bool = Field(False, description="whether this station may be armed at all")
+    resume_from: tuple[Literal["station", "page", "mqtt"], ...] = Field(
+        ("station",),
+        description="from where a crawler that has stopped may be resumed, 'station' among them",
+    )
     protocol: dict[str, Any] = Field(default_factory=dict, description="the driver's own settings")
     plan: PlanTable = PlanTable()
     retry: RetryTable = RetryTable()
     guard: GuardTable
     homing: HomingTable = HomingTable()
+
+    @field_validator("resume_from")
+    @classmethod
+    def _station_resumes(cls, places: tuple[str, ...]) -> tuple[str, ...]:
+        if "station" not in places or len(set(places)) != len(places):
+            message = 'must name \'station\', and each place once: ["station", "page"]'
+            raise ValueError(message)
+        return places
 
 
 def motion_driver(motion: MotionTable) -> MotionDriver:

@@ -17,6 +17,7 @@ from swathe.live.block_now import block_now
 from swathe.live.check_work import CheckWork
 from swathe.live.commands import Commands
 from swathe.live.mirror import Mirror
+from swathe.live.origin import Origin
 from swathe.live.session import Session
 from swathe.messages import CheckingMessage, CommandMessage
 from swathe.pipeline import CellState
@@ -87,7 +88,7 @@ class Bench:
         message = CommandMessage.model_validate(
             {"id": str(self._number), "by": "Kim", "command": command, **other}
         )
-        return self.commands.execute(message, "over MQTT").detail
+        return self.commands.execute(message, Origin.MQTT).detail
 
     def shown(self) -> CheckingMessage:
         """Return what is published of a check."""

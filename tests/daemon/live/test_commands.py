@@ -14,6 +14,7 @@ import pytest
 from daemon.handmade import line, station_text
 from swathe.journal import Chunk, Mark, MarkKind, PortChange, read_journal
 from swathe.live.commands import Commands
+from swathe.live.origin import Origin
 from swathe.live.session import Session
 from swathe.messages import CommandMessage, ReplyMessage, moment
 from swathe.pipeline.lifts import Lift
@@ -36,7 +37,7 @@ class Bench:
     def say(self, *, named: bool = False, **command: Any) -> ReplyMessage:
         """Give a command and return the reply."""
         message = CommandMessage.model_validate({"id": "a", "by": "crew-1", **command})
-        return self.commands.execute(message, "over MQTT", named=named)
+        return self.commands.execute(message, Origin.MQTT, named=named)
 
 
 @pytest.fixture
@@ -171,18 +172,18 @@ def test_pause_while_the_crawler_homes_is_taken(bench: Bench) -> None:
 
 def test_resume_is_asked_of_the_crawler_where_there_is_one(bench: Bench) -> None:
     """Only it knows whether readings may count again."""
-    asked: list[str] = []
+    asked: list[tuple[str, Origin]] = []
 
-    def resume(by: str) -> str:
-        asked.append(by)
+    def resume(by: str, origin: Origin) -> str:
+        asked.append((by, origin))
         return "refused: the crawler ends its own pause, once it knows where it is"
 
     bench.commands.on_resume = resume
     assert not bench.say(command="resume").accepted
-    assert asked == []
+    assert asked == [("crew-1", Origin.MQTT)]  # a crawler may wait though nothing is paused
     bench.session.mark(MarkKind.PAUSED, by="crawler", because="homing")
     assert not bench.say(command="resume", id="b").accepted
-    assert asked == ["crew-1"]
+    assert asked == 2 * [("crew-1", Origin.MQTT)]
     assert bench.session.pipeline.pauses.active
 
 

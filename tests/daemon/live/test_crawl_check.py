@@ -360,7 +360,9 @@ def test_person_cannot_let_a_crawler_go_on_during_a_check_by_hand(tmp_path: Path
     assert daemon.crawl.checking.work is daemon.checks
     assert daemon.checks.to_crawler is not None
     daemon.crawl.checking.work = cast("Any", SimpleNamespace(active=True, by_crawler=False))
-    assert daemon.crawl.go_on("Kim").startswith("refused: a calibration check is in progress")
+    assert daemon.crawl.resuming.go_on("Kim").startswith(
+        "refused: a calibration check is in progress"
+    )
     daemon.crawl.checking.work = cast("Any", SimpleNamespace(active=True, by_crawler=True))
     assert not daemon.crawl.checking.in_hands
 

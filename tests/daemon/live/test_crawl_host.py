@@ -40,7 +40,7 @@ def test_silence_while_the_loop_ran_is_blamed_on_the_encoder() -> None:
     """Every round was on time: 210 ms without a sample are the encoder's."""
     found = silent_from(300, 520, HostWatch(), range(0, 520, 10))
     words = "nothing came from the encoder for 210 ms while the machine moved along scan"
-    assert found == [(Event.ENCODER_SILENT, words)]
+    assert [one[:2] for one in found] == [(Event.ENCODER_SILENT, words)]
 
 
 def test_silence_while_the_loop_was_held_up_is_blamed_on_the_host() -> None:
@@ -53,7 +53,7 @@ def test_silence_while_the_loop_was_held_up_is_blamed_on_the_host() -> None:
     assert look(made, seen, 300) is None
     host.note(961 * MS)
     found = look(made, seen, 961, last_sample_times=(300 * MS, 300 * MS))
-    assert found == (Event.HOST_SLOW, "the loop was held up for 661 ms")
+    assert found[:2] == (Event.HOST_SLOW, "the loop was held up for 661 ms")
 
 
 def test_encoder_is_blamed_once_the_host_ran_for_the_whole_limit() -> None:
@@ -78,7 +78,9 @@ def test_silence_while_a_reader_was_starved_is_blamed_on_the_host() -> None:
     host = HostWatch()
     host.add("the reading thread of 'encoder'", lambda: 310 * MS)
     found = silent_from(300, 520, host, range(0, 520, 10))
-    assert found == [(Event.HOST_SLOW, "the reading thread of 'encoder' was held up for 200 ms")]
+    assert [one[:2] for one in found] == [
+        (Event.HOST_SLOW, "the reading thread of 'encoder' was held up for 200 ms")
+    ]
 
 
 def test_reader_of_a_port_that_is_not_open_holds_nothing_up() -> None:

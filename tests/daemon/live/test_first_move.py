@@ -285,7 +285,7 @@ class Scene:
             time, place, moving = self._asked.popleft()
             self.report = MachineReport(now * MS, place, asked=time * MS, moving=moving)
         if self.machine.state in (State.ARMED, State.MOVING) and (fault := self.first.look()):
-            self.trouble(*fault)
+            self.trouble(fault.event, fault.seen)
 
 
 def scene(**settings: Any) -> Scene:

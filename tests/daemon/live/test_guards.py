@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daemon.live.test_crawl import GUARD, MS, Pauses, Seen, guards, look
+from swathe.live.crawl.evidence import GuardFault
 from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.machine_report import MachineReport
 from swathe.motion import Event, State
@@ -21,7 +22,7 @@ def step(
     asked: int | None = None,
     since: int = 0,
     state: State = State.MOVING,
-) -> tuple[Event, str] | None:
+) -> GuardFault | None:
     """Look at a time, with a sample of both encoders just now and the motors at a position."""
     seen.last_sample_times = (ms * MS, ms * MS)
     report = MachineReport(ms * MS, motor, asked=(ms if asked is None else asked) * MS)
@@ -30,7 +31,7 @@ def step(
     )
 
 
-def apart_at(axis: int, off: float) -> tuple[Event, str] | None:
+def apart_at(axis: int, off: float) -> GuardFault | None:
     """Return the verdict on a motor that is off its encoder at rest by so much, mm."""
     seen = Seen(position=(100.0, 40.0))
     made = guards(seen, QUIET)
@@ -48,7 +49,9 @@ def test_disagreement_of_either_axis_to_either_side(axis: int, sign: float) -> N
     at, motor = ((100.0, 40.0)[axis], (100.0, 40.0)[axis] + 5.0 * sign)
     name = ("scan", "index")[axis]
     text = f"{name}: motor at {motor:.1f} mm, encoder at {at:.1f} mm, 5.0 mm apart"
-    assert verdict == (Event.DISAGREEMENT, text)
+    assert verdict is not None
+    assert verdict[:2] == (Event.DISAGREEMENT, text)
+    assert (verdict.evidence.measured, verdict.evidence.limit) == (5.0, 4.0)
 
 
 @pytest.mark.parametrize("state", [State.ARMED, State.HOMING])
@@ -185,7 +188,7 @@ def test_silence_of_the_second_axis_is_its_own() -> None:
     assert look(made, seen, 0) is None
     for ms in (100, 190):
         assert look(made, seen, ms, driven=frozenset({"index"}), last_sample_times=(0, 0)) is None
-    event, text = look(made, seen, 210, driven=frozenset({"index"}), last_sample_times=(0, 0))
+    event, text, _ = look(made, seen, 210, driven=frozenset({"index"}), last_sample_times=(0, 0))
     assert event is Event.ENCODER_SILENT
     assert text.endswith("while the machine moved along index")
 
@@ -196,7 +199,7 @@ def test_encoder_without_a_sample_yet_is_silent_since_the_first_look() -> None:
     made = guards(seen, QUIET)
     assert look(made, seen, 1000, last_sample_times=(None, None)) is None
     assert look(made, seen, 1200, last_sample_times=(None, None)) is None
-    event, text = look(made, seen, 1201, last_sample_times=(None, None))
+    event, text, _ = look(made, seen, 1201, last_sample_times=(None, None))
     assert (event, text[:43]) == (
         Event.ENCODER_SILENT,
         "nothing came from the encoder for 201 ms wh",
@@ -232,12 +235,12 @@ def test_port_that_is_not_open_names_its_device() -> None:
     assert made.all_open
     assert made.encoders == {"encoder"}
     seen.tallies["gauge"].state, seen.tallies["gauge"].detail = "lost", "unplugged"
-    assert look(made, seen, 0) == (Event.PORT_LOST, "gauge: unplugged")
+    assert look(made, seen, 0)[:2] == (Event.PORT_LOST, "gauge: unplugged")
     assert not made.all_open
     assert not made.encoder_lost
     seen.tallies["gauge"].state = "open"
     del seen.tallies["encoder"]
-    assert look(made, seen, 10) == (Event.PORT_LOST, "encoder: not open")
+    assert look(made, seen, 10)[:2] == (Event.PORT_LOST, "encoder: not open")
     assert made.encoder_lost
 
 
@@ -246,6 +249,6 @@ def test_pause_of_somebody_else_is_a_stop_that_was_asked_for() -> None:
     seen = Seen()
     made = guards(seen, QUIET)
     seen.pauses = Pauses(active=True, by="crew-1")
-    assert look(made, seen, 0) == (Event.STOP_ASKED, "paused by crew-1")
+    assert look(made, seen, 0)[:2] == (Event.STOP_ASKED, "paused by crew-1")
     seen.pauses = Pauses(active=False, by="crew-1")
     assert look(made, seen, 10) is None

@@ -17,7 +17,6 @@ from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.mirror import Mirror
 from swathe.live.page_source import PageSource
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot
-from swathe.page import CrawlerHealth
 from swathe.pipeline import CellState, GapEnd, Pipeline
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
@@ -112,7 +111,6 @@ def test_page_is_told_the_step_in_both_units(pipeline: Pipeline) -> None:
     assert (step.gap, step.scan, step.index) == (1, (20.0, 92.0), 24.0)
     assert step.mm.startswith("line 3 again, from 20 to 92 mm; ")
     assert step.inches.startswith("line 3 again, from 0.79 to 3.62 in; ")
-    assert source.crawler is None
 
 
 def test_page_is_told_when_all_is_measured(pipeline: Pipeline) -> None:
@@ -153,7 +151,7 @@ def test_step_over_the_seam_has_a_higher_end_past_it() -> None:
         assert source.position() == (position % 100, 0.0)
 
 
-def test_page_is_told_of_the_crawler_and_of_no_step_by_hand(tmp_path: Path) -> None:
+def test_page_is_told_of_no_step_by_hand_where_a_crawler_goes(tmp_path: Path) -> None:
     """Where a crawler goes, nobody is sent by hand."""
     text = crawl_station(tmp_path)
     daemon = Daemon(parse_station(text, "x"), text, SurveyFolder(tmp_path / "survey"), armed=True)
@@ -165,8 +163,6 @@ def test_page_is_told_of_the_crawler_and_of_no_step_by_hand(tmp_path: Path) -> N
         crawl=daemon.crawl,
         on_command=execute,
     )
-    daemon.crawl.say("raster: 11 of 11 lines")
-    assert source.crawler == CrawlerHealth("disarmed", "raster: 11 of 11 lines")
     assert source.next_step() is None
 
 

@@ -19,6 +19,7 @@ from swathe.live.auto_delay import AutoDelay
 from swathe.live.commands import Commands
 from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.mirror import Mirror
+from swathe.live.origin import Origin
 from swathe.live.publisher import Publisher
 from swathe.live.replacement import Replacement
 from swathe.live.reviser import REFUSED
@@ -231,7 +232,7 @@ def test_refused_revision_leaves_no_mark(
 ) -> None:
     """It is checked whole before anything is journalled."""
     message = CommandMessage.model_validate({"id": "a", "by": "K", "text": "slip", **command})
-    reply = bench.commands.execute(message, "over MQTT")
+    reply = bench.commands.execute(message, Origin.MQTT)
     assert not reply.accepted
     assert reason in reply.detail
     assert bench.marks(MarkKind.DISCARDED, MarkKind.MOVED, MarkKind.RESTORED) == []

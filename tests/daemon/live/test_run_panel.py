@@ -17,6 +17,7 @@ from support.crawl import crawl_station
 from swathe.board import Board, KeyQuestion, Stations
 from swathe.board.prompt import Prompt
 from swathe.journal import Mark, MarkKind, read_journal
+from swathe.live.origin import Origin
 from swathe.live.run_panel import RunPanel
 from swathe.live.service import Daemon
 from swathe.messages import CommandMessage, ReplyMessage, RevisionsMessage, Topics
@@ -37,7 +38,7 @@ class Keyboard:
         self.stopped: list[str] = []
         execute = daemon.commands.execute
 
-        def watch(command: CommandMessage, origin: str) -> ReplyMessage:
+        def watch(command: CommandMessage, origin: Origin) -> ReplyMessage:
             given = command.model_dump(mode="json", by_alias=True, exclude_defaults=True)
             given.pop("id")
             self.commands.append(given)

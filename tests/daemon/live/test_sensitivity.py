@@ -11,6 +11,7 @@ import pytest
 from daemon.handmade import station_text
 from swathe.journal import Chunk, MarkKind, read_journal
 from swathe.live.commands import Commands
+from swathe.live.origin import Origin
 from swathe.live.session import Session
 from swathe.messages import CommandMessage
 from swathe.station import decoder_of, parse_station
@@ -39,7 +40,7 @@ class Run:
         """Give a command; return the reply."""
         self._number += 1
         message = {"command": command, "by": "A. Kern", "id": f"c{self._number}"}
-        return self.commands.execute(CommandMessage.model_validate(message), "here").detail
+        return self.commands.execute(CommandMessage.model_validate(message), Origin.TERMINAL).detail
 
     def send(self, height: float, count: int) -> None:
         """Have readings of a height arrive now."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from types import SimpleNamespace
 from typing import cast
 
 import numpy as np
@@ -12,6 +13,8 @@ from daemon.handmade import START, opened, station_text
 from swathe.live.link import BrokerLink
 from swathe.live.mirror import Mirror
 from swathe.live.publisher import Publisher
+from swathe.live.run_state import DecidedState
+from swathe.live.session import Session
 from swathe.live.shown_state import ShownState
 from swathe.messages import StateMessage
 from swathe.pipeline import Pipeline
@@ -45,9 +48,17 @@ def survey() -> Pipeline:
 @pytest.mark.parametrize("link", [PlayedLink(), None])
 def test_state_is_resuming_until_the_broker_has_the_whole_survey(link: PlayedLink | None) -> None:
     """Whoever reads along may have messages of both until then; without a broker nobody does."""
-    shown = ShownState(link=lambda: cast("BrokerLink | None", link))
-    shown.put_text("before the survey is resumed")
     mirror, before, after = Mirror(), survey(), survey()
+    session = cast("Session", SimpleNamespace(survey="s1"))
+    shown = ShownState(
+        before.station,
+        mirror,
+        session,
+        process="aa11",
+        link=lambda: cast("BrokerLink | None", link),
+    )
+    shown.update(DecidedState("scanning", "before the survey is resumed"))
+    assert not mirror.messages
     shown.publisher = Publisher(mirror, before, progress_interval_ns=1)
     shown.publisher.put_all()
 
@@ -56,18 +67,18 @@ def test_state_is_resuming_until_the_broker_has_the_whole_survey(link: PlayedLin
         assert isinstance(message, StateMessage)
         return message.state, message.reason
 
-    shown.put_text("homing")
+    shown.update(DecidedState("scanning", "homing"))
     assert state() == ("scanning", "homing")
     shown.stage(after)
     assert state() == ("scanning", "homing")
     shown.replace(before, "with a delay of 47.0 ms")
     replaced = "resuming", "placed again with a delay of 47.0 ms: the messages of it follow"
     assert state() == replaced
-    shown.put_text("homing")
+    shown.update(DecidedState("scanning", "homing"))
     assert state() == (replaced if link else ("scanning", "homing"))
     if link is not None:
         link.waiting = False
-        shown.put_text("homing")
+        shown.update(DecidedState("scanning", "homing"))
     assert state() == ("scanning", "homing")
-    shown.put_text("")
+    shown.update(DecidedState("scanning", ""))
     assert state() == ("scanning", "")

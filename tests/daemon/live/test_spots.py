@@ -19,6 +19,7 @@ from swathe.board.key_table import SPOT_KEYS
 from swathe.journal import Chunk, Mark, MarkKind, PortChange, Tick, read_journal
 from swathe.live.commands import Commands
 from swathe.live.mirror import Mirror
+from swathe.live.origin import Origin
 from swathe.live.session import Session
 from swathe.live.spots import SpotWork
 from swathe.messages import CommandMessage, SpotMessage, SpotsMessage, StateMessage
@@ -79,7 +80,7 @@ class Bench:
         message = CommandMessage.model_validate(
             {"id": str(self._number), "by": "Kim", "command": command, **other}
         )
-        return self.commands.execute(message, "over MQTT").detail
+        return self.commands.execute(message, Origin.MQTT).detail
 
     def marks(self) -> list[MarkKind]:
         """Return the kinds of the marks in the journal."""
@@ -195,7 +196,7 @@ def test_commands_of_a_scan_are_refused(bench: Bench, command: str) -> None:
     }
     other = arguments.get(command, {})
     message = CommandMessage.model_validate({"id": "a", "by": "Kim", "command": command, **other})
-    reply = bench.commands.execute(message, "over MQTT")
+    reply = bench.commands.execute(message, Origin.MQTT)
     assert reply.detail.startswith("refused: the plan has spots, and no encoder")
 
 

@@ -30,7 +30,7 @@ from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage, station_of_size
 from swathe.display_units import INCHES
 from swathe.messages import moment
-from swathe.page import CrawlerHealth, HandGuidance
+from swathe.page import HandGuidance
 from swathe.page.result import ResultFile
 from swathe.pipeline import CellState, Grid
 from swathe.pipeline.cells.gaps import GapCause
@@ -518,7 +518,7 @@ def test_page_is_accessible(
     source = served.source
     motion = parse_station(crawl_station(tmp_path, guard='heartbeat = "1 s"'), "belt.toml").motion
     source.station = source.station.model_copy(update={"motion": motion})
-    source.crawler = CrawlerHealth("moving", "raster: 11 of 11 lines, 52 s, 5.2 m")
+    source.crawl("moving", "raster: 11 of 11 lines, 52 s, 5.2 m")
     source.step = HandGuidance(gap=1, scan=(30, 34), index=2, mm="line 2, from 30 mm", inches="")
     play_alarms(source)
     source.noted = [(10**18, "weld 12 begins")]

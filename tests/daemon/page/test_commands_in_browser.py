@@ -14,7 +14,7 @@ from support.board import alarm, play_alarms, point, progress, settle
 from support.browser import Browser
 from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage
-from swathe.page import CrawlerHealth, HandGuidance
+from swathe.page import HandGuidance
 from swathe.station import parse_station
 
 pytestmark = pytest.mark.slow
@@ -26,7 +26,7 @@ def belt(browser: Browser, tmp_path: Path) -> Iterator[ServedPage]:
     text = crawl_station(tmp_path, guard='heartbeat = "600 ms"')
     source = PlayedSource(station=parse_station(text, "belt.toml"))
     source.say("progress", **progress())
-    source.crawler = CrawlerHealth("disarmed", "waiting for the dead man: 'alive' commands")
+    source.crawl("disarmed", "waiting for the dead man: 'alive' commands")
     with ServedPage(source) as served:
         browser.open(served.page.url)
         settle(browser)
@@ -275,10 +275,10 @@ def test_crawler_in_words(browser: Browser, belt: ServedPage) -> None:
     assert browser.find(".doing p").text == (
         "Crawler: not armed yet, does not move: waiting for the dead man: 'alive' commands"
     )
-    belt.source.crawler = CrawlerHealth("moving", "raster: 11 of 11 lines")
+    belt.call(lambda: belt.source.crawl("moving", "raster: 11 of 11 lines"))
     browser.wait(lambda: "MOVING" in browser.text("#crawler-state"), 10, "that it moves")
     assert browser.all("#crawler.moves")
-    belt.source.crawler = CrawlerHealth("ended", "raster: 11 of 11 lines")
+    belt.call(lambda: belt.source.crawl("ended", "raster: 11 of 11 lines"))
 
     def end() -> None:
         time = "2030-01-01T10:00:00Z"

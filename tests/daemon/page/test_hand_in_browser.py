@@ -14,7 +14,7 @@ from support.board import COLUMNS, ROWS, alarm, gap, play, progress, settle
 from support.browser import Browser
 from support.page import PlayedSource, ServedPage, station_of_size
 from swathe.messages import CommandMessage, Extent, StretchSnapshot
-from swathe.page import CrawlerHealth, HandGuidance
+from swathe.page import HandGuidance
 from swathe.station import AxisMode, LineAdvance
 
 pytestmark = pytest.mark.slow
@@ -231,7 +231,7 @@ def test_encoded_plan_shows_the_place_of_the_probe(board: Browser) -> None:
 
 def test_crawler_takes_its_lines_itself(chromium: Browser, wall: ServedPage) -> None:
     """With a crawler nothing is offered that a hand does."""
-    wall.source.crawler = CrawlerHealth("armed", "")
+    wall.source.crawl("armed", "")
     chromium.open(wall.page.url)
     settle(chromium)
     chromium.wait(lambda: chromium.find("#crawler").is_displayed(), 10, "the crawler's bar")

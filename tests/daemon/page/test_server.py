@@ -20,7 +20,7 @@ from support.crawl import crawl_station
 from support.daemon import wait_for
 from support.page import Events, PlayedSource, ServedPage, read_patch
 from swathe.messages import Extent, StretchSnapshot
-from swathe.page import CrawlerHealth, HandGuidance, Page
+from swathe.page import HandGuidance, Page
 from swathe.page.hub import Hub
 from swathe.page.mailbox import MAX_VIEWERS
 from swathe.pipeline import CellState, Grid
@@ -141,16 +141,16 @@ def test_crawler_is_sent_as_it_changes(served: ServedPage) -> None:
     viewer = served.view()
     assert dict(viewer.until(lambda name, _: name == "messages")) == {"next": None}
     source = served.source
-    source.crawler = CrawlerHealth("moving", "raster: 11 of 11 lines")
+    served.call(lambda: source.crawl("moving", "raster: 11 of 11 lines"))
 
     def is_crawler(name: str, data: Any) -> bool:
         return name == "messages" and any(topic == "crawler" for topic, _ in data)
 
     received = dict(viewer.until(is_crawler))
-    assert received == {"crawler": {"state": "moving", "detail": "raster: 11 of 11 lines"}}
+    assert received["crawler"]["doing"] == "raster: 11 of 11 lines"
     late = served.view()
     assert dict(late.until(is_crawler))["crawler"]["state"] == "moving"
-    source.crawler = CrawlerHealth("ended", "the plan is covered")
+    served.call(lambda: source.crawl("ended", "the plan is covered"))
     served.call(served.hub.close_viewers)
     for each in (viewer, late):  # how it ended is the last message of a viewer
         assert dict(each.until(is_crawler))["crawler"]["state"] == "ended"

@@ -14,9 +14,10 @@ from typing import NoReturn
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
+from swathe.live.crawl.evidence import NO_EVIDENCE, Evidence
 from swathe.live.crawl.guarding import Guarding
 from swathe.live.crawl.host import HostWatch
-from swathe.live.crawl.machine_report import MachineReport
+from swathe.live.crawl.machine_report import MachineReport, receipt_text
 from swathe.live.crawl.restarts import halt_text
 from swathe.motion import Action, CrawlStates, Event, State
 from swathe.station import MOTION_PORT, MotionTable, motion_driver
@@ -41,6 +42,7 @@ _GRACE_NS = 1_000_000_000
 _REST_SECONDS = 5.0
 _SETTLE_SECONDS = 0.1
 _MOST_SENDINGS = 5
+_ACTIVE = (State.DISARMED, State.ARMED, State.HOMING, State.MOVING)
 _NO_ANSWER = (CommandOutcome.UNANSWERED, CommandOutcome.DISCARDED)
 # A time-out of which this machine missed more than this share proves nothing of the crawler.
 _HOST_SHARE = 0.2
@@ -67,6 +69,8 @@ class Drive:
         was_armed: it was armed in this run.
         driven: axes that are moved by the homing or move that was asked for last.
         rests: after the last stop it was seen to rest.
+        target: of the move that was asked for last, mm by axis.
+        evidence, caused_at: what the fault that stopped it rests on, and its host time, ns.
     """
 
     def __init__(
@@ -84,7 +88,9 @@ class Drive:
         self.confirmed_late = 0
         self.was_armed = False
         self.driven: frozenset[str] = frozenset()
+        self.target: dict[str, float] = {}
         self.rests = True
+        self.evidence, self.caused_at = NO_EVIDENCE, 0
         self._motion = motion
         self._on_change = on_change
         self._tells_motion = False
@@ -131,13 +137,16 @@ class Drive:
         """Whether the port is open."""
         return self._port.state is PortState.OPEN
 
-    def trouble(self, event: Event, text: str) -> None:
+    def trouble(self, event: Event, text: str, evidence: Evidence = NO_EVIDENCE) -> None:
         """Take an event that may stop the motion; the stop is sent before this returns.
 
         Call in the loop's thread.
         """
+        before = self.machine.cause
         if self.machine.take(event, text) is Action.STOP:
             self.stop_now()
+        if self.machine.cause is not before:
+            self.evidence, self.caused_at = evidence, time.monotonic_ns()
 
     def stop_now(self) -> None:
         """Send a stop out of turn, from any thread; what cannot be sent now is owed by the port."""
@@ -176,7 +185,7 @@ class Drive:
         await self._standing()
         receipt = await self._receipt(self._port.arm)
         if receipt is None or receipt.outcome is not CommandOutcome.ACKNOWLEDGED:
-            self._refused(receipt, f"it could not be armed: {_text_of(receipt)}")
+            self._refused(receipt, f"it could not be armed: {receipt_text(receipt)}")
         self._need(State.DISARMED)
         self.was_armed = True
         self.machine.take(Event.ARMED)
@@ -203,11 +212,11 @@ class Drive:
         """
         self._need(State.ARMED)
         self._command_at = time.monotonic_ns()
-        self.driven = frozenset({axis})
+        self.driven, self.target = frozenset({axis}), {}
         self.machine.take(Event.HOME, axis)
         receipt = await self._receipt(lambda: self._port.home(axis))
         if receipt is None or receipt.outcome is not CommandOutcome.ACKNOWLEDGED:
-            self._refused(receipt, f"homing of {axis}: {_text_of(receipt)}")
+            self._refused(receipt, f"homing of {axis}: {receipt_text(receipt)}")
         begun = time.monotonic_ns()
         await self._until(
             lambda report: report.time > begun and self._is_still(report), 600.0, axis
@@ -228,7 +237,7 @@ class Drive:
         self._need(State.ARMED)
         self._command_at = time.monotonic_ns()
         words = self._text(target)
-        self.driven = frozenset(target)
+        self.driven, self.target = frozenset(target), target
         self.machine.take(Event.MOVE, f"to {words} at {self._units.speed_text(speed)}")
         receipt: Receipt | None = None
         for _ in range(_MOST_SENDINGS):
@@ -241,7 +250,7 @@ class Drive:
             CommandOutcome.ACKNOWLEDGED,
             CommandOutcome.UNANSWERED,
         ):
-            self._refused(receipt, f"move to {words}: {_text_of(receipt)}")
+            self._refused(receipt, f"move to {words}: {receipt_text(receipt)}")
         since = time.monotonic_ns()
 
         def there(report: MachineReport) -> bool:
@@ -249,7 +258,7 @@ class Drive:
                 return self._is_still(report)
             if report.time > since + _GRACE_NS and self._is_still(report):
                 where = self._text({name: report.at(name) for name in target})
-                self._fail(f"it rests at {where} instead of {words} ({_text_of(receipt)})")
+                self._fail(f"it rests at {where} instead of {words} ({receipt_text(receipt)})")
             return False
 
         await self._until(there, 5.0 + 2 * seconds, words)
@@ -282,7 +291,7 @@ class Drive:
 
     def _fail(self, text: str) -> NoReturn:
         """Stop, unless something did already, and leave."""
-        if self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING):
+        if self.machine.state in _ACTIVE:
             self.trouble(Event.UNANSWERED, text)
         raise HaltedError(text)
 
@@ -295,9 +304,8 @@ class Drive:
     def _time_out(self, text: str) -> NoReturn:
         """Stop as `_fail`; the machine is blamed only if this one ran since the last command."""
         now = time.monotonic_ns()
-        active = self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING)
         held_up = self._host.held_up(self._command_at, now)
-        if active and held_up > _HOST_SHARE * (now - self._command_at):
+        if self.machine.state in _ACTIVE and held_up > _HOST_SHARE * (now - self._command_at):
             words = self._host.words(self._command_at, now)
             self.trouble(Event.HOST_SLOW, f"{words}; {text}")
             raise HaltedError(text)
@@ -311,7 +319,7 @@ class Drive:
             self.trouble(Event.LIMIT_REFUSED, str(error))
         except (PortError, DriverUsageError) as error:
             await asyncio.sleep(0)  # reports of the port's threads come first
-            if self.machine.state in (State.DISARMED, State.ARMED, State.HOMING, State.MOVING):
+            if self.machine.state in _ACTIVE:
                 self.trouble(Event.UNANSWERED, str(error))
         return None
 
@@ -390,7 +398,3 @@ class Drive:
         self.entries.append(Mark(self.state_since, MarkKind.MOTION, detail))
         if self._on_change is not None:
             self._on_change(event, text, state)
-
-
-def _text_of(receipt: Receipt | None) -> str:
-    return "not sent" if receipt is None else receipt.words

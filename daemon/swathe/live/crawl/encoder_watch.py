@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+from swathe.live.crawl.evidence import Evidence, GuardFault, likely_cause
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.machine_report import MachineReport
 from swathe.motion import Event
@@ -15,6 +16,9 @@ __all__ = ["EncoderWatch"]
 
 _KEPT = 4096
 _NAMES = ("scan", "index")
+# Motor and encoder that are this share of the limit apart agree.
+_AGREE = 0.25
+_OF_SILENCE = "the encoder's cable or power is off, or motor and encoder both stand still"
 
 
 @dataclass
@@ -53,10 +57,13 @@ class EncoderWatch:
         self._looked: int | None = None
         self._asked: deque[MachineReport] = deque(maxlen=_KEPT)
         self._newest: MachineReport | None = None
+        # By axis: motor and encoder, mm, when they last agreed, and its host time, ns.
+        self._agreed: dict[str, tuple[float, float, int]] = {}
 
     def forget(self) -> None:
         """Motor or encoder positions were reset: earlier samples are no longer compared."""
         self._asked.clear()
+        self._agreed.clear()
         for samples_of in self._samples.values():
             samples_of.samples.clear()
 
@@ -88,7 +95,7 @@ class EncoderWatch:
             self._newest = report
             self._asked.append(report)
 
-    def silence(self, now: int, driven: frozenset[str]) -> tuple[Event, str] | None:
+    def silence(self, now: int, driven: frozenset[str]) -> GuardFault | None:
         """Return what is wrong if nothing came from the encoder of a driven axis for too long.
 
         The encoder is blamed only if this machine ran for that long meanwhile. Otherwise nobody
@@ -99,13 +106,18 @@ class EncoderWatch:
             quiet = now - samples_of.since - samples_of.rested
             if axis not in driven or quiet <= limit:
                 continue
-            if quiet - self._host.held_up(now - quiet, now) <= limit:
-                return Event.HOST_SLOW, self._host.words(now - quiet, now)
-            words = f"nothing came from the encoder for {quiet / 1e6:,.0f} ms"
-            return Event.ENCODER_SILENT, f"{words} while the machine moved along {axis}"
+            evidence = Evidence(quiet / 1e6, limit / 1e6, "ms", _OF_SILENCE)
+            held_up = self._host.held_up(now - quiet, now)
+            if quiet - held_up <= limit:
+                return slow_host(self._host.words(now - quiet, now), held_up, limit)
+            words = (
+                f"nothing came from the encoder for {quiet / 1e6:,.0f} ms while the machine moved "
+                f"along {axis}"
+            )
+            return GuardFault(Event.ENCODER_SILENT, words, evidence)
         return None
 
-    def apart(self, since: int) -> str | None:
+    def apart(self, since: int) -> GuardFault | None:
         """Return by how much motor and encoder are apart, if it is too much.
 
         The two are not sampled at the same moment: a motor position is compared with all samples of
@@ -114,7 +126,7 @@ class EncoderWatch:
         Args:
             since: reports up to a lag after this are not judged, ns.
         """
-        lag = self._guard.lag
+        lag, limit = self._guard.lag, self._guard.disagreement
         newest = max((h.samples[-1][0] for h in self._samples.values() if h.samples), default=0)
         # Without later samples the encoder may be late, or silent, which `silence` reports.
         while self._asked and self._asked[0].time + lag <= newest:
@@ -126,10 +138,24 @@ class EncoderWatch:
                 if not places:
                     continue
                 off = max(motor - max(places), min(places) - motor)
-                if off > self._guard.disagreement:
+                if off > limit:
                     at = self._units.place_text
-                    return f"{axis}: motor at {at(motor)}, encoder at {at(places[-1])}, {at(off)} apart"
+                    what = f"{axis}: motor at {at(motor)}, encoder at {at(places[-1])}, {at(off)} apart"
+                    likely = self._likely(axis, motor, places[-1], report.time)
+                    evidence = Evidence(off, limit, "mm", likely)
+                    return GuardFault(Event.DISAGREEMENT, what, evidence)
+                if off <= _AGREE * limit:
+                    self._agreed[axis] = (motor, places[-1], report.time)
         return None
+
+    def _likely(self, axis: str, motor: float, encoder: float, now: int) -> str:
+        """Return what probably parted motor and encoder since they last agreed."""
+        if axis not in self._agreed:
+            return "one of the two has lost its position since they were compared"
+        motor_then, encoder_then, since = self._agreed[axis]
+        if held_up := self._host.words(since, now):
+            return f"{held_up}, and positions came late"
+        return likely_cause(motor - motor_then, encoder - encoder_then)
 
     def _places(self, axis: str, begin: int, end: int) -> list[float]:
         """Return where the encoder was within a time, and as that began."""
@@ -138,3 +164,16 @@ class EncoderWatch:
         samples = self._samples[axis].samples
         before = [place for time, place in samples if time < begin][-1:]
         return before + [place for time, place in samples if begin <= time <= end]
+
+
+def slow_host(words: str, held_up: int, limit: int) -> GuardFault:
+    """Return the fault of a host that was held up for longer than the guards allow.
+
+    Args:
+        words: who was held up, and for how long.
+        held_up: for how long altogether, ns.
+        limit: ns.
+    """
+    likely = "other programs load this computer, or it was suspended"
+    evidence = Evidence(held_up / 1e6, limit / 1e6, "ms", likely)
+    return GuardFault(Event.HOST_SLOW, words, evidence)

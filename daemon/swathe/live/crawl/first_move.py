@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from swathe.journal import MarkKind
 from swathe.live.crawl.drive import Drive, HaltedError
+from swathe.live.crawl.evidence import GuardFault
 from swathe.live.crawl.homing import Homing
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.recovery import Recovery
@@ -111,7 +112,7 @@ class FirstMove:
         self._watched: _Watched | None = None
         self.done = False
 
-    def look(self) -> tuple[Event, str] | None:
+    def look(self) -> GuardFault | None:
         """Return how an encoder has left the bounds of the move under way; None if none did.
 
         A single sample may be wrong: the next one has to show it as well.
@@ -127,7 +128,7 @@ class FirstMove:
             watched.doubtful = times
         elif times != watched.doubtful:
             watched.beyond = words
-            return Event.DISAGREEMENT, words
+            return GuardFault(Event.DISAGREEMENT, words)
         return None
 
     async def make(self) -> None:

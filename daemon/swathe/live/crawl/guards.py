@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from swathe.live.crawl.encoder_watch import EncoderWatch
+from swathe.live.crawl.evidence import Evidence, GuardFault
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.machine_report import MachineReport
 from swathe.motion import MOVING_STATES, Event, State
@@ -16,7 +17,8 @@ __all__ = ["WATCHED_STATES", "Guards"]
 WATCHED_STATES = (State.ARMED, State.HOMING, State.MOVING)
 """States in which the guards must hold."""
 
-GuardFault = tuple[Event, str]
+_OF_HEARTBEAT = "whoever holds the dead man's switch let it go, or is out of reach of the network"
+_OF_PORT = "cable, adapter or power of the device"
 
 
 class Guards:
@@ -73,22 +75,29 @@ class Guards:
         if state not in WATCHED_STATES:
             return None
         if lost is not None:
-            return Event.PORT_LOST, lost
+            return GuardFault(Event.PORT_LOST, lost, Evidence(likely=_OF_PORT))
         if (overdue := self.heartbeat_overdue(now)) is not None:
-            return Event.HEARTBEAT_LOST, overdue
+            return self._without_heartbeat(now, overdue)
         pauses = self._pipeline().pauses
         if pauses.active and pauses.by != CRAWLER:
-            return Event.STOP_ASKED, f"paused by {pauses.by}"
+            return GuardFault(Event.STOP_ASKED, f"paused by {pauses.by}")
         if (silence := self._encoder.silence(now, driven)) is not None:
             return silence
         if lost_axes := self._pipeline().lost_axes:
             self.encoder_lost = True
             if state is State.MOVING:
-                return Event.DISAGREEMENT, f"the encoder's position is lost: {', '.join(lost_axes)}"
+                text = f"the encoder's position is lost: {', '.join(lost_axes)}"
+                return GuardFault(Event.DISAGREEMENT, text)
         if state is State.MOVING and self.referenced:
-            apart = self._encoder.apart(since)
-            return None if apart is None else (Event.DISAGREEMENT, apart)
+            return self._encoder.apart(since)
         return None
+
+    def _without_heartbeat(self, now: int, overdue: str) -> GuardFault:
+        """Return the fault of a sign of life that did not come."""
+        limit = (self._guard.heartbeat or 0) / 1e6
+        passed = None if self.alive is None else (now - self.alive) / 1e6
+        evidence = Evidence(passed, limit, "ms", _OF_HEARTBEAT)
+        return GuardFault(Event.HEARTBEAT_LOST, overdue, evidence)
 
     def heartbeat_overdue(self, now: int) -> str | None:
         """Return what is wrong with the dead man's sign of life; None if nothing is."""

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from swathe.motion import Point
+from swathe_drivers.motion import Receipt
 
-__all__ = ["MachineReport"]
+__all__ = ["MachineReport", "receipt_text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,3 +29,8 @@ class MachineReport:
     def at(self, axis: str) -> float:
         """Return the place on an axis, mm."""
         return self.place[0] if axis == "scan" else self.place[1]
+
+
+def receipt_text(receipt: Receipt | None) -> str:
+    """Return what became of a command, in words."""
+    return "not sent" if receipt is None else receipt.words

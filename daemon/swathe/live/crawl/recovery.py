@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
 
 from swathe.live.crawl.drive import Drive
 from swathe.live.crawl.guards import Guards
 from swathe.live.crawl.host import HostWatch
+from swathe.live.run_state import WaitsFor
 from swathe.motion import CrawlStates, Event, State
 from swathe.station import MotionTable
 
@@ -42,6 +44,8 @@ class Recovery:
         hopeless: why only a person can clear the fault; empty otherwise.
         detail: what was found at rest after the fault; takes the place of its text once.
         disk_trouble: returns why the disk takes nothing; empty while it does.
+        waits_for: what the crawler waits for; empty while it waits for nothing.
+        why: why it was stopped, in words.
     """
 
     def __init__(
@@ -60,7 +64,8 @@ class Recovery:
         self._resumptions = motion.retry.resumptions
         self._recoveries = motion.guard.recoveries
         self._person = asyncio.Event()
-        self.hopeless = self.detail = ""
+        self.hopeless = self.detail = self.why = ""
+        self.waits_for = WaitsFor.NOTHING
         self.disk_trouble: Callable[[], str] = str
 
     @property
@@ -100,7 +105,17 @@ class Recovery:
             if not announced:
                 self._say("waiting for the dead man: 'alive' commands")
                 announced = True
-            await asyncio.sleep(_TURN_SECONDS)
+            with self._waiting(WaitsFor.DEAD_MAN):
+                await asyncio.sleep(_TURN_SECONDS)
+
+    @contextlib.contextmanager
+    def _waiting(self, what: WaitsFor) -> Iterator[None]:
+        """Show what is waited for meanwhile."""
+        self.waits_for = what
+        try:
+            yield
+        finally:
+            self.waits_for = WaitsFor.NOTHING
 
     async def after(
         self,
@@ -124,24 +139,29 @@ class Recovery:
             at_rest()
         cause, text = machine.cause, machine.text
         text, self.detail = self.detail or text, ""
-        why = f"stopped: {cause}: {text}" if text else f"stopped: {cause}"
+        why = self.why = f"stopped: {cause}: {text}" if text else f"stopped: {cause}"
         resumes = not waits and self._resumes_by_itself(cause)
         if resumes and cause is Event.HOST_SLOW:
             self._say(f"{why}; waiting for the host")
-            if not await self._host_back():
+            with self._waiting(WaitsFor.HOST):
+                is_back = await self._host_back()
+            if not is_back:
                 why, resumes = f"{why}; it stays too slow", False
         if cause is Event.DISK and self.disk_trouble():
             # Also where the run ends then: what waits in memory is written first.
             self._say(f"{why}; waiting for the disk")
-            while self.disk_trouble() and not self._over:
-                await self._sleep(_TURN_SECONDS)
+            with self._waiting(WaitsFor.DISK):
+                while self.disk_trouble() and not self._over:
+                    await self._sleep(_TURN_SECONDS)
         if resumes:
             self._say(f"{why}; continuing by itself")
-            await self._ports_back()
+            with self._waiting(WaitsFor.PORTS):
+                await self._ports_back()
         elif waits or self._motion.guard.when_stopped == "wait":
             self._say(f"{why}; waiting for a person at this machine")
-            while not self._person.is_set() and not self._over:  # noqa: ASYNC110
-                await asyncio.sleep(_TURN_SECONDS)
+            with self._waiting(WaitsFor.PERSON):
+                while not self._person.is_set() and not self._over:  # noqa: ASYNC110
+                    await asyncio.sleep(_TURN_SECONDS)
             self.hopeless = ""
         else:
             return why

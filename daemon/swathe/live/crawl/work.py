@@ -12,15 +12,19 @@ from swathe.live.check_work import CheckWork
 from swathe.live.crawl.budget import Budget, FinishedError
 from swathe.live.crawl.checking import CrawlCheck
 from swathe.live.crawl.drive import REACHED_MM, Drive, HaltedError
+from swathe.live.crawl.evidence import GuardFault
 from swathe.live.crawl.first_move import FirstMove
 from swathe.live.crawl.going_back import GoingBack
 from swathe.live.crawl.guards import WATCHED_STATES, Guards
 from swathe.live.crawl.homing import DriftError, Homing
 from swathe.live.crawl.host import HostWatch
 from swathe.live.crawl.machine_report import MachineReport
-from swathe.live.crawl.missing import lines_left, outcome_text
+from swathe.live.crawl.missing import outcome_text
+from swathe.live.crawl.raster_work import RasterWork
 from swathe.live.crawl.recovery import Recovery
 from swathe.live.crawl.restarts import LOST
+from swathe.live.crawl.resuming import Resuming
+from swathe.live.crawl.shown import CrawlerView
 from swathe.live.crawl.travel import moves_to
 from swathe.live.crawl.watchdog import Watchdog
 from swathe.live.session import Session
@@ -34,11 +38,9 @@ from swathe.motion import (
     State,
     WorkArea,
     check_move,
-    plan_raster,
     raster_settings_of,
     work_area_of,
 )
-from swathe.motion.raster.plan import line_positions
 from swathe.pipeline import CRAWLER, GapSnapshot
 from swathe.station import MotionTable, Station
 
@@ -57,6 +59,11 @@ class Crawl:
         session: journals marks; its pipeline has the encoder's position.
         read_at: returns when the last read of a device's port returned, host time in ns.
         on_words: called with progress in words.
+
+    Attributes:
+        resuming: lets it continue after a stop.
+        view: has what is shown of it.
+        checking: makes the calibration checks.
     """
 
     def __init__(
@@ -83,11 +90,9 @@ class Crawl:
             self.host.add(f"the reading thread of '{name}'", partial(read_at, name))
         self.host.add("the watching thread", lambda: self._watchdog.looked_at)
         self._settings = raster_settings_of(station)
-        self._along = 0 if self._settings.along == "scan" else 1
         index = station.index
         self._stepped = index is not None and not station.index_encoded
         self._axes = ("scan",) if index is None else ("scan", "index")
-        self._driven: set[int] = set()
         self._homing = Homing(
             station, session, drive=self._drive, guards=self._guards, recovery=self._recovery,
             say=self.say, area=self._area,
@@ -108,6 +113,19 @@ class Crawl:
             station, session, drive=self._drive, homing=self._homing, budget=self._budget,
             area=self._area, settings=self._settings, go=self._go, say=self.say,
             after_line=self.checking.after_line,
+        )  # fmt: skip
+        self.raster = RasterWork(
+            session, drive=self._drive, settings=self._settings, area=self._area, go=self._go,
+            say=self.say, checking=self.checking,
+        )  # fmt: skip
+        self.resuming = Resuming(
+            self._motion, session, drive=self._drive, homing=self._homing, recovery=self._recovery,
+            checking=self.checking,
+        )  # fmt: skip
+        self.view = CrawlerView(
+            session, drive=self._drive, recovery=self._recovery, resuming=self.resuming,
+            doing=lambda: self.words, raster=lambda: self.raster.line,
+            index_encoded=station.index_encoded,
         )  # fmt: skip
 
     @property
@@ -157,11 +175,11 @@ class Crawl:
             self._homing.lost_encoder()
         if trouble is None and self.machine.state in WATCHED_STATES:
             disk = self._session.disk_trouble
-            trouble = (Event.DISK, disk) if disk else self._first.look()
+            trouble = GuardFault(Event.DISK, disk) if disk else self._first.look()
         if trouble is None and self.machine.state is State.MOVING:
             trouble = self._new_zone_ahead()
         if trouble is not None:
-            drive.trouble(*trouble)
+            drive.trouble(trouble.event, trouble.text(self._station.display), trouble.evidence)
 
     def halt(self, reason: str) -> None:
         """End it: the stop goes out of turn, before this returns."""
@@ -172,30 +190,10 @@ class Crawl:
         self._guards.alive = time.monotonic_ns()
         return "alive" if self._motion.guard.heartbeat else "alive; the station asks for none"
 
-    def go_on(self, by: str) -> str:
-        """A person at this machine has seen to the cause and lets it go on; return what was done."""
-        if self.checking.in_hands:
-            return "refused: a calibration check is in progress: finish it, or give it up"
-        done = self._recovery.go_on(by)
-        pauses = self._session.pipeline.pauses
-        if not done.startswith("refused") and pauses.active and pauses.by != CRAWLER:
-            self.resume(by)
-        return done
-
-    def resume(self, by: str) -> str:
-        """End somebody's pause, which moves nothing: readings count once its place is known."""
-        if self._session.pipeline.pauses.by == CRAWLER:
-            return "refused: the crawler ends its own pause, once it knows where it is"
-        if self._homing.done:
-            self._session.mark(MarkKind.RESUMED, by=by)
-            return "going on"
-        self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=f"homing, let go on by {by}")
-        return "going on: readings count once the crawler knows where it is"
-
     def take_checks(self, work: CheckWork) -> None:
         """Have the checks of the run made by the crawler, or while it rests."""
         self.checking.work = work
-        work.to_crawler, work.on_resume = self.checking.request, self.resume
+        work.to_crawler, work.on_resume = self.checking.request, self.resuming.end_pause
 
     def take_entries(self, enter: Callable[[Entry], None]) -> None:
         """Hand over what was sent, answered and decided since the last call, for the journal."""
@@ -276,7 +274,7 @@ class Crawl:
         try:
             await self.checking.after_line()
             try:
-                await self._raster()
+                await self.raster.scan()
                 words = await self._back.to_gaps()
             except FinishedError as over:
                 if over.drives_home or not self._session.pipeline.target_reached:
@@ -292,29 +290,6 @@ class Crawl:
 
     def _area(self) -> WorkArea:
         return work_area_of(self._station, self._session.pipeline.requests.zones)
-
-    async def _raster(self) -> None:
-        total = len(line_positions(self._area().axes[1 - self._along], self._settings))
-        wanted = lines_left(self._session.pipeline, self._along, total, self._driven)
-        if not wanted:
-            return
-        report = await self._drive.fresh()
-        plan = plan_raster(self._area(), self._settings, begin=report.place, only=wanted)
-        self.say(
-            f"raster: {len(wanted)} of {total} lines, {plan.seconds:,.0f} s, "
-            f"{plan.distance / 1000:,.1f} m"
-        )
-        scans = [stretch.line for stretch in plan.stretches]
-        done = 0
-        for move in plan.moves:
-            await self._go(move)
-            if move.kind is MoveKind.SCAN:
-                done += 1
-                if move.line not in scans[done:]:
-                    self._driven.add(move.line)
-                    await self.checking.after_line()
-        # A line of which nothing can be reached is not asked for again and again.
-        self._driven.update(wanted)
 
     async def _drive_home(self, home: Point) -> None:
         moves = moves_to(self._area(), (await self._drive.fresh()).place, home)
@@ -384,7 +359,7 @@ class Crawl:
         finally:
             self._move = None
 
-    def _new_zone_ahead(self) -> tuple[Event, str] | None:
+    def _new_zone_ahead(self) -> GuardFault | None:
         """Return what is wrong if a zone was excluded since the move under way was checked."""
         zones = self._session.pipeline.requests.zones
         move, report = self._move, self._drive.report
@@ -394,4 +369,5 @@ class Crawl:
         zone = self._area().zones.met_by(report.place, move.end)
         if zone is None:
             return None
-        return Event.LIMIT_REFUSED, f"zone '{zone.name}', just excluded, is on the path"
+        text = f"zone '{zone.name}', just excluded, is on the path"
+        return GuardFault(Event.LIMIT_REFUSED, text)

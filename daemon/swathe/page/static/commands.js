@@ -10,6 +10,8 @@ const COMMANDS = {
   note: { title: "Note for the survey", text: "It is kept with the time in the survey's journal.", yes: "Save note", rows: ["note"] },
   pause: { title: "Pause?", text: "Readings belong to no cell until somebody resumes.", yes: "Pause", rows: ["reason"], grave: true },
   resume: { title: "Resume?", text: "Readings belong to cells again.", yes: "Resume" },
+  // Where the station file lets a stopped crawler continue from the page.
+  "let the crawler continue": { title: "Let the crawler continue?", text: "It MOVES: look that nobody is near it and that what stopped it is seen to.", yes: "Everybody is clear: continue", grave: true },
   check: { title: "Check the calibration?", text: "The run pauses. Put the probe on the steps of the block, one after the other; afterwards its place on the part is asked for.", yes: "Begin the check" },
   "check give up": { title: "Give the check up?", text: "It does not count.", yes: "Give up" },
   sensitivity: { title: "Check the reference echo?", text: "The probe is on the reference, held still. Its newest readings are compared with the height that the echo is set to.", yes: "Check" },
@@ -59,11 +61,17 @@ export class Commands {
   /** Show pause or resume; a run with a crawler has its own stop. */
   #showButtons() {
     const { run, crawler } = this.#station;
-    const paused = run?.state === "paused";
+    const paused = run?.state === "paused" || this.#continues();
     for (const button of document.querySelectorAll("[data-command=pause]")) button.hidden = paused;
     for (const button of document.querySelectorAll("[data-command=resume]")) button.hidden = !paused;
     for (const button of document.querySelectorAll("[data-command=sensitivity]")) button.hidden = !paused || !this.#station.plan?.sensitivity;
     for (const button of document.querySelectorAll("[data-command=stop]")) button.hidden = crawler !== null;
+  }
+
+  /** Whether a crawler that has stopped may be let continue from this page. */
+  #continues() {
+    const { run, crawler } = this.#station;
+    return Boolean(run?.todo) && Boolean(crawler?.todo) && crawler.resume_from.includes("page");
   }
 
   /** Send a command with one touch; the name is asked for where none was given yet. */
@@ -84,7 +92,8 @@ export class Commands {
   confirm(name, options = {}) {
     this.#name = name;
     this.#options = options;
-    const { title, text, yes, rows = [], grave = false } = COMMANDS[name];
+    const words = name === "resume" && this.#continues() ? "let the crawler continue" : name;
+    const { title, text, yes, rows = [], grave = false } = COMMANDS[words];
     $("confirm-title").textContent = options.title ?? title;
     const stops = name === "pause" && this.#station.crawler !== null ? " The crawler stops." : "";
     $("confirm-text").textContent = (options.text ?? text) + stops;

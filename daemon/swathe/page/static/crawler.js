@@ -11,7 +11,6 @@ const STATES = {
   faulted: "stopped by a fault; stay clear until you see that it rests",
   ended: "the run is over",
 };
-const MOVING = ["homing", "moving"];
 const OVER = ["complete", "incomplete"];
 const ATTEMPTS = 8;
 const TIMEOUT_MS = 1200;
@@ -44,12 +43,12 @@ export class CrawlerBar {
     if (crawler === null) return;
     const lost = !connection.alive && connection.reported;
     const over = OVER.includes(run?.state);
-    $("crawler").classList.toggle("moves", MOVING.includes(crawler.state) && !lost);
+    $("crawler").classList.toggle("moves", crawler.moving && !lost);
     // The run is over and no station receives commands: no button that would do nothing.
     $("crawler").classList.toggle("over", over && lost);
     const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
     const state = over ? STATES.ended : lost ? "no connection: its motion is not known" : (STATES[crawler.state] ?? crawler.state);
-    const detail = over ? run.reason : lost ? "use the hard-wired stop if it must not move" : crawler.detail.replace(`${crawler.state}: `, "");
+    const detail = over ? run.reason : lost ? "use the hard-wired stop if it must not move" : [crawler.doing.replace(`${crawler.state}: `, ""), crawler.todo].filter(Boolean).join(" · ");
     set("crawler-state", state + (detail ? ":" : ""));
     set("crawler-detail", detail);
   }

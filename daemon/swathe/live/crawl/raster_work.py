@@ -1,0 +1,85 @@
+"""The raster of a crawler: line by line, and how many of them are begun."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+
+from swathe.live.crawl.checking import CrawlCheck
+from swathe.live.crawl.drive import Drive
+from swathe.live.crawl.missing import lines_left
+from swathe.live.session import Session
+from swathe.motion import Move, MoveKind, RasterSettings, WorkArea, plan_raster
+from swathe.motion.raster.plan import line_positions
+
+__all__ = ["RasterWork"]
+
+
+class RasterWork:
+    """Drives the lines that are left.
+
+    Args:
+        session: its pipeline knows what is measured.
+        drive: the machine's port.
+        settings: of the raster.
+        area: returns where the machine moves.
+        go: makes a move.
+        say: takes progress in words.
+        checking: the calibration checks after a line.
+
+    Attributes:
+        driven: lines that were driven in this run; what they left is revisited.
+        line: how many lines are begun, and how many there are; None outside of the raster.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        *,
+        drive: Drive,
+        settings: RasterSettings,
+        area: Callable[[], WorkArea],
+        go: Callable[[Move], Awaitable[None]],
+        say: Callable[[str], None],
+        checking: CrawlCheck,
+    ) -> None:
+        self._session, self._drive, self._settings = session, drive, settings
+        self._area, self._go, self._say, self._checking = area, go, say, checking
+        self._along = 0 if settings.along == "scan" else 1
+        self.driven: set[int] = set()
+        self.line: tuple[int, int] | None = None
+
+    async def scan(self) -> None:
+        """Drive the lines that are left, each with a check after it where one is due.
+
+        Raises:
+            HaltedError: something stopped the machine.
+            FinishedError: a budget is used up, or the plan is covered.
+        """
+        total = len(line_positions(self._area().axes[1 - self._along], self._settings))
+        wanted = lines_left(self._session.pipeline, self._along, total, self.driven)
+        if not wanted:
+            return
+        report = await self._drive.fresh()
+        plan = plan_raster(self._area(), self._settings, begin=report.place, only=wanted)
+        self._say(
+            f"raster: {len(wanted)} of {total} lines, {plan.seconds:,.0f} s, "
+            f"{plan.distance / 1000:,.1f} m"
+        )
+        scans = [stretch.line for stretch in plan.stretches]
+        begun = set(range(total)) - set(wanted)
+        done = 0
+        try:
+            for move in plan.moves:
+                if move.kind is MoveKind.SCAN:
+                    begun.add(move.line)
+                self.line = len(begun), total
+                await self._go(move)
+                if move.kind is MoveKind.SCAN:
+                    done += 1
+                    if move.line not in scans[done:]:
+                        self.driven.add(move.line)
+                        await self._checking.after_line()
+        finally:
+            self.line = None
+        # A line of which nothing can be reached is not asked for again and again.
+        self.driven.update(wanted)

@@ -115,7 +115,7 @@ export class Commands {
     $("confirm-by").value = myName();
     $("confirm").returnValue = "no";
     $("confirm").showModal();
-    if (myName() && !rows.length) $("confirm-yes").focus();
+    if (myName() && !rows.length && words === name) $("confirm-yes").focus();
   }
 
   #closed() {

@@ -14,6 +14,7 @@ from swathe.cli.arming import plan_lines, planned
 from swathe.live import Daemon
 from swathe.live.crawl import Crawl, work
 from swathe.live.crawl.drive import HaltedError
+from swathe.live.crawl.evidence import GuardFault
 from swathe.live.session import Session
 from swathe.motion import Event, State
 from swathe.station import parse_station
@@ -41,7 +42,7 @@ class Order:
             (self.crawl._homing, "find"),
             (self.crawl._first, "make"),
             (self.crawl.checking, "after_line"),
-            (self.crawl, "_raster"),
+            (self.crawl.raster, "scan"),
             (self.crawl._back, "to_gaps"),
             (self.crawl._back, "to_places"),
         ):
@@ -75,7 +76,7 @@ class Order:
 
 
 START = ["find", "first move", "make", "resume", "after_line"]
-REST = ["_raster", "to_gaps", "to_places"]
+REST = ["scan", "to_gaps", "to_places"]
 
 
 def test_nothing_counts_and_nothing_is_scanned_before_the_first_move(
@@ -101,9 +102,9 @@ def test_first_move_is_made_again_after_a_fault_that_may_have_changed_the_machin
 ) -> None:
     """A controller that was away may have lost its units."""
     order = Order(tmp_path, monkeypatch)
-    order.halts = {"_raster": event}
+    order.halts = {"scan": event}
     asyncio.run(order.crawl.run())
-    assert order.steps == [*START, "_raster", *again, *REST]
+    assert order.steps == [*START, "scan", *again, *REST]
 
 
 def test_first_move_that_is_halted_is_made_again(
@@ -123,7 +124,7 @@ def test_bounds_of_the_first_move_stop_the_crawler_in_a_round(
     """They are looked at in each round of the loop while it may move, and not otherwise."""
     order = Order(tmp_path, monkeypatch)
     crawl = order.crawl
-    fault = (Event.DISAGREEMENT, "the encoder of scan moved by 12.0 mm")
+    fault = GuardFault(Event.DISAGREEMENT, "the encoder of scan moved by 12.0 mm")
     monkeypatch.setattr(crawl._guards, "look", lambda *_, **__: None)
     monkeypatch.setattr(crawl._first, "look", lambda: fault)
     if not moves:

@@ -80,6 +80,14 @@ class MarkKind(StrEnum):
     MOTION = "motion"
     """The crawler changed its state [state, event, text]; no cell depends on it."""
 
+    RASTER_PLANNED = "raster planned"
+    """The crawler is to scan stretches of lines, in this order: what it has yet to scan is no gap. It
+    replaces the plan before it; without a stretch the raster is over [along: scan or index;
+    stretches: of each the line's position on the other axis, and from where to where, mm]."""
+
+    STRETCH_BEGUN = "stretch begun"
+    """The crawler begins a stretch of its raster [number: of it, from 0]."""
+
     FIRST_MOVE = "first move"
     """The crawler's first move was compared with what it was commanded, or none was made; no cell
     depends on it [sound: whether it was made and nothing was wrong, text]."""

@@ -98,6 +98,8 @@ class Pipeline(RareEntries):
             MarkKind.ALARM_ACKNOWLEDGED: self._acknowledge_alarm,
             MarkKind.MOTION: self._take_motion_mark,
             MarkKind.FIRST_MOVE: self._take_first_move,
+            MarkKind.RASTER_PLANNED: self._plan_raster,
+            MarkKind.STRETCH_BEGUN: self._begin_stretch,
             MarkKind.HEALTH: self._take_health,
             MarkKind.REFERENCED: self._reference,
             MarkKind.DELAY: self._take_delay,
@@ -285,6 +287,7 @@ class Pipeline(RareEntries):
             self._ended_complete = mark.detail["status"] == "complete"
             self.coverage.close_out(self._now, now)
             self._settle_gaps()
+            self.alarms.count_gaps_at_end(self.coverage.gaps.open_count, now)
             self._list_places(now)
 
     def _take_delay(self, inputs: DeviceInputs, mark: Mark, now: int) -> None:

@@ -110,5 +110,11 @@ class RareEntries(SurveyStages):
     def _take_first_move(self, _inputs: DeviceInputs, mark: Mark, now: int) -> None:
         self.crawler.take_first_move(mark, now)
 
+    def _plan_raster(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
+        self.coverage.plan_raster(mark.detail, mark.time)
+
+    def _begin_stretch(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
+        self.coverage.begin_stretch(int(mark.detail["number"]), mark.time)
+
     def _take_health(self, _inputs: DeviceInputs, mark: Mark, _now: int) -> None:
         self._alarm_evaluation.add_conditions([Condition.of_mark(mark)])

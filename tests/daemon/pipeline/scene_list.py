@@ -17,6 +17,7 @@ from daemon.pipeline.scenes import (
     check,
     check_in_run,
     dithering,
+    halves,
     mark,
     passes,
     rested,
@@ -43,6 +44,13 @@ _PIT = {"scan": 21.0, "index": 5.0, "thickness": 1.9}
 
 def _motion(at: float, state: str, event: str) -> tuple[float, MarkKind, dict[str, str]]:
     return mark(at, MarkKind.MOTION, state=state, event=event, text=f"{state} by {event}")
+
+
+def _planned(
+    at: float, *stretches: tuple[int, float, float]
+) -> tuple[float, MarkKind, dict[str, Any]]:
+    parts = [[5.0 * line, low, high] for line, low, high in stretches]
+    return mark(at, MarkKind.RASTER_PLANNED, along="scan", stretches=parts)
 
 
 def _delay(low: float | None, high: float | None) -> dict[str, Any]:
@@ -577,6 +585,24 @@ _LIST = (
             mark(2.4, MarkKind.REFERENCED, index=5.0, by="crawler"),
         ),
         delivery={"encoder": "bunched"},
+    ),
+    Scene(
+        name="raster planned round a zone",
+        motion=halves(),
+        tables='[[exclude]]\nname = "nozzle"\nscan = ["20 mm", "24 mm"]\nindex = ["-1 mm", "20 mm"]',
+        holes=(((8.0, 14.0, -3.0, 7.5), 99.0), ((30.0, 35.0, 4.0, 12.0), 99.0)),
+        marks=(
+            _planned(
+                0.15,
+                *((line, -1.0, 20.0) for line in range(4)),
+                *((line, 24.0, 41.0) for line in range(4)),
+            ),
+            *(mark(0.3 + 0.55 * k, MarkKind.STRETCH_BEGUN, number=k) for k in range(6)),
+            _planned(4.1, (2, 24.0, 41.0)),
+            mark(4.2, MarkKind.STRETCH_BEGUN, number=0),
+            _planned(4.8),
+        ),
+        delivery={"gauge": "late"},
     ),
     Scene(
         name="reference, glitches, second source",

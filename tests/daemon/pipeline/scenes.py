@@ -56,6 +56,23 @@ def serpentine(speed: float = 60.0, lines: int = 5, rest: float = 0.5) -> Waypoi
     return waypoints
 
 
+def halves(speed: float = 60.0, lines: int = 4, rest: float = 2.6) -> Waypoints:
+    """Return a raster of the left half of all lines, then of the right one, and a rest at its end."""
+
+    def waypoints(rng: Random) -> list[tuple[float, float, float]]:
+        at, points = 0.2, [(0.0, -3.0, 0.0), (0.2, -3.0, 0.0)]
+        for low, high in ((-3.0, SCAN_MM / 2), (SCAN_MM / 2 + 4.0, SCAN_MM + 3.0)):
+            for line in range(lines):
+                ends = (low, high) if line % 2 == 0 else (high, low)
+                at += 0.2
+                points.append((at, ends[0], line * LINE_MM))
+                at += (high - low) / (speed * rng.uniform(0.8, 1.3))
+                points.append((at, ends[1], line * LINE_MM))
+        return [*points, (at + rest, *points[-1][1:])]
+
+    return waypoints
+
+
 def returning(speed: float = 60.0, lines: int = 4, rest: float = 0.5) -> Waypoints:
     """Return a raster that goes back to the start after each line."""
 

@@ -56,12 +56,14 @@ DOUBTFUL: dict[str, Any] = {
 SPOT_READ: dict[str, Any] = {"spot": "P1", "first": 0, "last": 190, "by": "A. Kern"}
 SPOT = {"spot": "P1", "by": "A. Kern", "because": "pitted"}
 
+PLANNED = {"along": "scan", "stretches": [[0.0, 0.0, 9.0]]}
 BEFORE: dict[MarkKind, list[Mark]] = {
     MarkKind.CHECK_STEP: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_ENDED: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_GIVEN_UP: [mark(MarkKind.CHECK_BEGUN, **CHECK)],
     MarkKind.CHECK_OVERRIDDEN: [mark(MarkKind.CHECK_BEGUN, **CHECK), mark(MarkKind.CHECK_ENDED)],
     MarkKind.RESUMED: [mark(MarkKind.PAUSED, by="A. Kern", because="couplant")],
+    MarkKind.STRETCH_BEGUN: [mark(MarkKind.RASTER_PLANNED, **PLANNED)],
     MarkKind.RESTORED: [mark(MarkKind.DISCARDED, **DISCARD)],
     MarkKind.SPOT_ACCEPTED: [mark(MarkKind.SPOT_READ, **SPOT_READ)],
     MarkKind.SPOT_REOPENED: [mark(MarkKind.SPOT_CLOSED, **SPOT)],
@@ -85,6 +87,8 @@ DETAIL: dict[MarkKind, dict[str, Any]] = {
     MarkKind.ALARM_ACKNOWLEDGED: {"alarm": 1, "by": "A. Kern"},
     MarkKind.MOTION: {"state": "failing", "event": "limit", "text": "at the limit"},
     MarkKind.FIRST_MOVE: {"sound": True, "text": "scan 10.0 mm commanded"},
+    MarkKind.RASTER_PLANNED: PLANNED,
+    MarkKind.STRETCH_BEGUN: {"number": 0},
     MarkKind.REFERENCED: {"scan": 1.0, "index": None, "by": "crawler"},
     MarkKind.DELAY_ESTIMATED: {
         "device": "gauge",
@@ -150,6 +154,8 @@ EFFECT: dict[MarkKind, Callable[[Pipeline], object]] = {
     MarkKind.ALARM_ACKNOWLEDGED: lambda p: p.alarms.alarms[0].acknowledged_by,
     MarkKind.MOTION: lambda p: list(p.crawler.halts),
     MarkKind.FIRST_MOVE: lambda p: list(p.crawler.first_moves),
+    MarkKind.RASTER_PLANNED: lambda p: p.coverage.planned.todo.any(),
+    MarkKind.STRETCH_BEGUN: lambda p: p.coverage.planned.todo.any(),
     MarkKind.REFERENCED: lambda p: (p.position, p.crawler.reference),
     MarkKind.DELAY_ESTIMATED: lambda p: dict(p.estimated_delays),
     MarkKind.DELAY: lambda p: (dict(p.estimated_delays), dict(p.newest_delays)),

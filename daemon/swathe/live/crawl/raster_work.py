@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 
+from swathe.journal import MarkKind
+from swathe.live.crawl.budget import FinishedError
 from swathe.live.crawl.checking import CrawlCheck
 from swathe.live.crawl.drive import Drive
 from swathe.live.crawl.missing import lines_left
 from swathe.live.session import Session
 from swathe.motion import Move, MoveKind, RasterSettings, WorkArea, plan_raster
 from swathe.motion.raster.plan import line_positions
+from swathe.motion.raster.stretches import Stretch
 
 __all__ = ["RasterWork"]
 
@@ -68,10 +71,13 @@ class RasterWork:
         scans = [stretch.line for stretch in plan.stretches]
         begun = set(range(total)) - set(wanted)
         done = 0
+        # Until all of it is scanned, what is left of it is to do; also where a fault stops it meanwhile.
+        self._journal_plan(plan.stretches)
         try:
             for move in plan.moves:
                 if move.kind is MoveKind.SCAN:
                     begun.add(move.line)
+                    self._session.mark(MarkKind.STRETCH_BEGUN, number=done)
                 self.line = len(begun), total
                 await self._go(move)
                 if move.kind is MoveKind.SCAN:
@@ -79,7 +85,16 @@ class RasterWork:
                     if move.line not in scans[done:]:
                         self.driven.add(move.line)
                         await self._checking.after_line()
+        except FinishedError:
+            self._journal_plan(())
+            raise
         finally:
             self.line = None
+        self._journal_plan(())
         # A line of which nothing can be reached is not asked for again and again.
         self.driven.update(wanted)
+
+    def _journal_plan(self, stretches: Sequence[Stretch]) -> None:
+        """Journal what is to be scanned, in its order; nothing once the raster is over."""
+        parts = [[round(each, 3) for each in (one.at, one.low, one.high)] for one in stretches]
+        self._session.mark(MarkKind.RASTER_PLANNED, along=self._settings.along, stretches=parts)

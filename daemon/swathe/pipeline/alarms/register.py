@@ -266,7 +266,7 @@ class AlarmRegister:
             key,
             count >= self.settings.gaps,
             inputs,
-            detail=lambda: f"{count} open" if count > 1 else "one open",
+            detail=lambda: _gaps_text(count),
         )
         if self._raised.get(key) is None:
             self._acknowledged_gaps = None
@@ -328,12 +328,24 @@ class AlarmRegister:
             self._acknowledged_gaps = None
         self.end(self._raised.pop(key), time)
 
+    def count_gaps_at_end(self, count: int, time: int) -> None:
+        """State in an alarm of gaps how many the run leaves; without one it ends at `time`, ns UTC."""
+        key = (AlarmKind.GAPS, "")
+        if (alarm := self._raised.get(key)) is None:
+            return
+        if not count:
+            self._end(key, time)
+        elif alarm.detail != (text := _gaps_text(count)):
+            alarm.detail = text
+            self.add_change(alarm)
+
     def end_run(self, time: int) -> None:
         """End the run, and the alarms that concern only a run."""
-        for key in [
-            key for key in self._raised if key[0] in _OF_A_RUN or key in self._of_conditions
-        ]:
-            self._end(key, time)
+        for key in list(self._raised):
+            if key in self._absent:  # its reason was over already
+                self._end(key, self._absent[key])
+            elif key[0] in _OF_A_RUN or key in self._of_conditions:
+                self._end(key, time)
         self._of_conditions.clear()
         self._begun.clear()
         self._absent.clear()
@@ -351,6 +363,10 @@ def _is_meant(alarm: Alarm, detail: Mapping[str, Any]) -> bool:
         here is None or there is None or (here[0] <= there[1] and there[0] <= here[1])
         for here, there in pairs
     )
+
+
+def _gaps_text(count: int) -> str:
+    return f"{count} open" if count > 1 else "one open"
 
 
 def _port_detail(state: str, detail: str) -> str:

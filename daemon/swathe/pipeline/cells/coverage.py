@@ -1,21 +1,26 @@
 """Coverage: which required cells the probe has left behind, and which of those are missing.
 
 A cell is left behind when the probe crossed it (or passed it while its position was unknown) and is
-now more than a cell away; and when its line is left. Cells ahead of the probe are not missing yet.
+now more than a cell away; and when its line is left. Cells ahead of the probe are not missing yet,
+nor are those that a raster under way is still to scan.
 
 What the probe left behind is known from a journal time on; gaps open and close at instants.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Cells, Times, distinct
+from swathe.arrays import Bools, Cells, Times, distinct
 from swathe.pipeline.cells.crossed import CrossedCells
 from swathe.pipeline.cells.gaps import GapEnd, GapRegister
 from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.cells.lines import EncodedLines, SteppedLines
+from swathe.pipeline.cells.planned import PLACED_WITHIN_NS, PlannedCells
 from swathe.pipeline.instants import instant_of
 from swathe.pipeline.placing.placed import ProbePath
 from swathe.pipeline.placing.track import NEVER_KNOWN
@@ -38,6 +43,7 @@ class Coverage:
 
     Attributes:
         gaps: the gaps.
+        planned: what a raster under way is still to scan, which is no gap.
         required: number of required cells.
         measured: number of them that are measured.
         probe_cell: flat cell of the probe; -1 outside the grid and before the first position.
@@ -46,6 +52,7 @@ class Coverage:
     def __init__(self, grid: Grid, *, stepped: bool) -> None:
         self._grid = grid
         self.gaps = GapRegister(grid)
+        self.planned = PlannedCells(grid)
         self.required = int(np.count_nonzero(grid.state != CellState.EXCLUDED))
         self.measured = 0
         self.probe_cell = -1
@@ -56,6 +63,7 @@ class Coverage:
         # Left behind, from a journal time on that no evaluation has reached.
         self._leaving: Cells = np.empty(0, np.int64)
         self._leaving_known: Times = np.empty(0, np.int64)
+        self._leaving_passed: Bools = np.empty(0, bool)  # whether the probe was in the cell
         self._touched: list[Cells] = []
         self._closed_out: Cells = np.empty(0, np.int64)
         self._done = np.zeros(grid.shape[0], bool)
@@ -159,12 +167,27 @@ class Coverage:
                 self._done[line.row] = True
                 self._dirty_rows.add(line.row)
                 cells = np.arange(line.row * columns, (line.row + 1) * columns)
-                self._add_leaving(cells, np.full(cells.shape, line.known))
+                self._add_leaving(cells, np.full(cells.shape, line.known), passed=False)
 
-    def _add_leaving(self, cells: Cells, known: Times) -> None:
+    def _add_leaving(self, cells: Cells, known: Times, *, passed: bool) -> None:
         here = ~self._left[cells]
+        count = int(np.count_nonzero(here))
         self._leaving = np.concatenate((self._leaving, cells[here]))
         self._leaving_known = np.concatenate((self._leaving_known, known[here]))
+        self._leaving_passed = np.concatenate((self._leaving_passed, np.full(count, passed)))
+
+    def plan_raster(self, detail: Mapping[str, Any], time: int) -> None:
+        """Take the stretches of a raster, of a mark at the journal time `time`, ns."""
+        self._give_back(self.planned.plan(detail), time)
+
+    def begin_stretch(self, number: int, time: int) -> None:
+        """Begin a stretch of the raster at the journal time `time`, ns."""
+        self._give_back(self.planned.begin(number), time)
+
+    def _give_back(self, cells: Cells, time: int) -> None:
+        """Leave cells behind that are to do no more, once all that was read there has come."""
+        known = np.full(cells.shape, time + PLACED_WITHIN_NS)
+        self._add_leaving(cells, known, passed=True)
 
     def _leave_crossed(self, crossed: CrossedCells) -> None:
         """Find the crossed cells that the probe is away from, and since which stay."""
@@ -177,7 +200,7 @@ class Coverage:
         away = self._first_away(cells, number[fresh][first] + 1, stays)
         left = away < stays.size
         self._near = cells[~left]
-        self._add_leaving(cells[left], crossed.settled[away[left]])
+        self._add_leaving(cells[left], crossed.settled[away[left]], passed=True)
 
     def _first_away(self, cells: Cells, begin: Cells, stays: Cells) -> Cells:
         """Return the first of `stays`, from `begin` on, that is away from each of `cells`.
@@ -237,9 +260,10 @@ class Coverage:
             self._touched.clear()
         if self._leaving.size:
             now = self._leaving_known <= until
-            cells = distinct(self._leaving[now])
+            cells, passed = self._leaving[now], self._leaving_passed[now]
             self._leaving, self._leaving_known = self._leaving[~now], self._leaving_known[~now]
-            self._leave(cells, time)
+            self._leaving_passed = self._leaving_passed[~now]
+            self._leave(distinct(cells[~self.planned.hold(cells, passed)]), time)
 
     def _leave(self, cells: Cells, time: int) -> None:
         cells = cells[~self._left[cells]]
@@ -267,11 +291,14 @@ class Coverage:
         self._closed_out = np.flatnonzero(todo)
         self._near = self._leaving = np.empty(0, np.int64)
         self._leaving_known = np.empty(0, np.int64)
+        self._leaving_passed = np.empty(0, bool)
+        self.planned.forget()
         self._leave(self._closed_out, time)
         self._left[:] = True  # the probe has left the measured ones as well
 
     def reopen(self, time: int) -> None:
         """Resume the survey: cells that the probe had not reached are no gap any more."""
+        self.planned.forget()  # of a run that was killed
         cells = self._closed_out
         self._left[cells] = False
         self.gaps.remove(cells, time, GapEnd.WITHDRAWN)

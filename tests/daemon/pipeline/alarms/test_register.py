@@ -19,7 +19,7 @@ from daemon.handmade import (
     station_text,
     ticks,
 )
-from swathe.journal import Entry, Mark, MarkKind
+from swathe.journal import Entry, Mark, MarkKind, Tick
 from swathe.pipeline import Alarm, Pipeline
 from swathe.pipeline.alarms.coupling import Instead
 from swathe.pipeline.alarms.register import AlarmInputs, AlarmRegister
@@ -77,6 +77,30 @@ def test_gaps_raised_at_their_count_and_over_when_closed() -> None:
     feed(pipeline, ticks(2501, 5500))
     assert alarm.until is not None
     assert UTC + 1600 * MS <= alarm.until <= UTC + 2600 * MS
+
+
+def test_gaps_that_closed_just_before_the_end_leave_no_alarm() -> None:
+    """A run that ends, or is killed, before an alarm has lingered ends it when its reason ended."""
+    for last in ([ended(2600)], [], [Tick(START + 2600 * MS)]):
+        pipeline = run(text(), OPEN, there(0, hole(5)).entries(), ticks(1101, 1300))
+        (alarm,) = of(pipeline, AlarmKind.GAPS)
+        feed(pipeline, there(1400, lambda _: 10.0).entries())
+        assert pipeline.progress().open_gaps == 0
+        assert alarm.until is None  # for two seconds the reason may return
+        feed(pipeline, [*last, opened(text(), time=START + 9000 * MS)])
+        assert alarm.until is not None
+        assert UTC + 1600 * MS <= alarm.until <= UTC + 2600 * MS
+
+
+def test_alarm_of_gaps_states_how_many_the_run_leaves() -> None:
+    """At the end what was never reached is missing as well."""
+    pipeline = run(text(), OPEN, there(0, hole(5), last=600).entries(), ticks(601, 800))
+    (alarm,) = of(pipeline, AlarmKind.GAPS)
+    assert alarm.detail == "one open"
+    feed(pipeline, [ended(810)])
+    count = pipeline.coverage.gaps.open_count
+    assert count > 1
+    assert (alarm.detail, alarm.until) == (f"{count} open", None)
 
 
 def test_gaps_more_than_were_seen_are_another_alarm() -> None:

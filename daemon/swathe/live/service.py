@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 __all__ = ["Daemon", "Observer", "RunOutcome"]
 
 Begun = TypeVar("Begun")
+_RESUMING = "earlier runs are replayed; what arrives is kept"
 
 
 class Observer(Protocol):
@@ -131,8 +132,7 @@ class Daemon:
             self.crawl = Crawl(station, self._session, read_at=self._hub.read_at, on_words=on_crawl)
             self.commands.on_alive = self.crawl.alive
             self.commands.on_resume = self.crawl.resuming.resume
-            machine = self.crawl.machine
-            self.commands.moves = lambda: machine.may_move
+            self.commands.moves = self.crawl.may_move
         self.health = Health(self._session.mark)
         self._floods = Floods(station, self._hub, self._session.mark, time.monotonic_ns())
         self._computer = ComputerWatch(self._session, self.health)
@@ -215,8 +215,7 @@ class Daemon:
         Returns the broker's settings, the link's task, and False if the resumption was stopped.
         """
         if self._session.continued:
-            reason = "earlier runs are replayed; what arrives is kept"
-            self._shown.put(DecidedState("resuming", reason))
+            self._shown.put(DecidedState("resuming", _RESUMING))
         settings = self.station.broker
         if settings is not None:
             # What they import takes a while, in which the loop must come round.
@@ -333,8 +332,8 @@ class Daemon:
             publisher.put_ports(self._hub.stalls, self.delay)
             if self.crawl is not None:
                 publisher.put_crawler(self.crawl.view.message)
-        halted = self._halted and status == "incomplete"
-        self._shown.put(DecidedState(status, self._reason), halted=halted)
+        decided = DecidedState(status, self._reason)
+        self._shown.put(decided, halted=self._halted and status == "incomplete")
         if link_task is not None and self.link is not None:
             from swathe.live.linking import end_link
 

@@ -133,6 +133,10 @@ class Crawl:
         """What may be done now, and what stopped it."""
         return self._drive.machine
 
+    def may_move(self) -> bool:
+        """Return whether motion may be on."""
+        return self.machine.may_move
+
     @property
     def faulted(self) -> bool:
         """Whether a fault stopped it, and it did not go on since."""

@@ -35,7 +35,8 @@ class Kill:
         moment: of the run.
         age_ms: of the oldest lost reading; 0 if none is lost. After SIGTERM: age at the signal.
         withheld_ms: for how long something waited for a processor in the second before.
-        waited_ms: for how long threads of the daemon and of its simulated devices did.
+        waited_ms: for how long threads of the daemon and of its simulated devices did, in the quarter
+            of a second before.
         sent: readings from the first one that the daemon received to the kill.
         doubled: readings that the journal has more than once.
         invented: lines of readings in the journal that no device had sent.
@@ -143,7 +144,7 @@ def kill_at(
         moment=moment,
         age_ms=max(lost, default=0.0),
         withheld_ms=computer.before(1.0),
-        waited_ms=own.before(1.0),
+        waited_ms=own.before(0.25),
         sent=len(found) - begin,
         doubled=sum(count > 1 for count in held.values()),
         invented=sum(clock not in true for clock in held),

@@ -112,7 +112,11 @@ def test_contact_is_lost_within_two_seconds_and_found(
     browser.wait(lambda: browser.text("#banner") != "", 20, "the banner")
     assert time.monotonic() - killed < 2
     text = browser.text("#banner")
-    assert re.fullmatch(r"No connection to the station since .+: this data is old", text)
+    assert re.fullmatch(
+        r"No connection to the station since \d\d?:\d\d:\d\d.*; it was scanning then: killed, without "
+        r"power, or out of reach\. This data is old",
+        text,
+    )
     assert browser.run("return document.body.classList.contains('lost')")
     process.finish()
     before = measured(browser)

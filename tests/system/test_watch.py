@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import time
 from collections.abc import Callable
@@ -40,7 +41,9 @@ def test_plain_lines_tell_gaps_alarms_and_the_end(
         watch.wait_for("connected")
         process = begin(daemon, tmp_path, ports, mosquitto, speed=20)
         watch.wait_for("penstock-3: scanning")
-        watch.wait_for("penstock-3: gap 1 open: ")
+        # Of a gap that closes before the broker has it, no line: which one is seen first may vary.
+        gap = re.sub(" open: .*", " open: ", watch.wait_for(" open: "))
+        assert re.fullmatch(r"penstock-3: gap \d+ open: ", gap)
         watch.wait_for("ALARM #1 gaps open: one open")
         watch.wait_for("below alert at ")
         mosquitto.stop()
@@ -51,7 +54,7 @@ def test_plain_lines_tell_gaps_alarms_and_the_end(
         process.signal(signal.SIGTERM)
         watch.wait_for("penstock-3: incomplete: terminated")
         assert process.finish()[0] == 3
-    assert sum("gap 1 open" in line for line in watch.lines) == 1
+    assert sum(gap in line for line in watch.lines) == 1
 
 
 def test_board_shows_the_station_and_its_age(
@@ -86,7 +89,9 @@ def test_board_shows_the_station_and_its_age(
         process.signal(signal.SIGKILL)
         process.finish()
         picture = board.wait_for("OFFLINE")
-        assert "the broker lost the station" in picture
+        words = " ".join(picture.split())
+        assert re.search(r"OFFLINE since 20\d\d-\d\d-\d\d \d\d:\d\d:\d\d UTC, \d+ s ago", words)
+        assert "; it was scanning then: killed, or without power or network" in words
         board.press("q")
         assert board.process.wait(20) == 0
     record = json.loads((tmp_path / "survey" / "survey.json").read_text())
@@ -129,4 +134,4 @@ def test_board_one_station_of_several(mosquitto: Broker, tmp_path: Path) -> None
         assert "belt-1" not in board.look(1.0)
     # Nothing fresh comes: after a while it says so, rather than look alive.
     with WatchTerminal("--port", mosquitto.port, "--station", "belt-2") as board:
-        board.wait_for("NO MESSAGE FOR", 30)
+        board.wait_for("NO MESSAGE since", 30)

@@ -20,6 +20,7 @@ from swathe.board.confirm_list import confirm_lines
 from swathe.board.gap_list import gap_clusters, gap_list
 from swathe.board.key_table import key_line, key_list
 from swathe.board.line_banner import LineBanner
+from swathe.board.lost_station import lost_lines
 from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply
 from swathe.board.spot_texts import spot_lines
 from swathe.board.stations import Stations, StationView
@@ -319,16 +320,16 @@ class Board:
 
     def _banner(self, view: StationView, now: float, wall: datetime) -> list[Text]:
         """Return what is wrong or why the run is not scanning, in as few lines as it takes."""
-        age, state = view.age(now, wall), view.state
-        old = "" if age is None else f", what is shown is {age_text(age)} old"
-        if state is not None and state.state == "offline":
-            return [one_line(f" OFFLINE{old}: {state.reason} ", "bold reverse")]
+        state = view.state
+        is_will = state is not None and state.state == "offline"
+        # Without a broker the head of the board shows how old everything is.
+        known = is_will or self._panel.is_connected
+        lost = self._wrapped(lost_lines(view, now, wall), "bold reverse") if known else []
         if state is not None and state.state == "paused":
             text = f" PAUSED: readings belong to no cell · {state.reason} "
-            return [one_line(text, "bold reverse")]
-        if view.is_stale(now, wall) and self._panel.is_connected:
-            text = f" NO MESSAGE FOR {age_text(age or 0)}: is the station up? "
-            return [one_line(text, "reverse")]
+            return [one_line(text, "bold reverse"), *lost]
+        if lost:
+            return lost
         if state is not None and state.reason and not self._next_lines(view, self._console.width):
             return self._wrapped([state.reason], "dim")
         return []

@@ -6,9 +6,9 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 
+from swathe.board.lost_station import lost_lines
 from swathe.board.stations import Stations, StationView
 from swathe.board.texts import (
-    age_text,
     alarm_text,
     check_text,
     coverage_text,
@@ -51,7 +51,8 @@ class PlainLines:
 
     def _print_changes(self, view: StationView) -> None:
         name, now, wall = view.name, time.monotonic(), datetime.now(UTC)
-        if view.state is not None:
+        lost = lost_lines(view, now, wall)
+        if view.state is not None and not (lost and view.state.state == "offline"):
             reason = f": {view.state.reason}" if view.state.reason else ""
             status: tuple[object, ...] = view.state.state, view.state.survey
             self.print_once((name, "state"), status, f"{name}: {state_text(view)}{reason}")
@@ -61,11 +62,11 @@ class PlainLines:
         if (check := view.last_check) is not None:
             status = check.survey, check.number, check.passed, check.overridden_by
             self.print_once((name, "check"), status, f"{name}: {check_text(check)}")
-        stale = view.is_stale(now, wall)
-        if stale or (name, "stale") in self._printed:
-            age = age_text(view.age(now, wall) or 0.0)
-            line = f"no message for {age}" if stale else "messages arrive again"
-            self.print_once((name, "stale"), stale, f"{name}: {line}")
+        # Printed once: the age in it is that of the moment.
+        status = bool(lost), bool(lost) and view.state is not None and view.state.state
+        if lost or (name, "lost") in self._printed:
+            line = " · ".join(lost) if lost else "messages arrive again"
+            self.print_once((name, "lost"), status, f"{name}: {line}")
         progress = view.progress
         if progress is not None and now >= self._due.get(name, 0.0):
             self._due[name] = now + _PROGRESS_SECONDS

@@ -63,12 +63,14 @@ class StationView:
     Attributes:
         name: of the station.
         unread: messages that could not be read, or of a version that this program does not know.
-        received: when the last message came that was not retained, monotonic seconds; None before.
-        newest: the newest time in any message.
+        last_state: the newest state that the station itself published; a will is the broker's.
+        received: when its last message came that was not retained, monotonic seconds; None before.
+        newest: the newest time in any message of it.
     """
 
     name: str
     state: StateMessage | None = None
+    last_state: StateMessage | None = None
     progress: ProgressMessage | None = None
     crawler: CrawlerMessage | None = None
     rescan: RescanMessage | None = None
@@ -126,6 +128,9 @@ class StationView:
         match message:
             case StateMessage():
                 self.state = message
+                if message.state == "offline":
+                    return  # a will: the time in it is that of the connection
+                self.last_state = message
             case ProgressMessage():
                 self.progress = message
             case CrawlerMessage():
@@ -161,7 +166,9 @@ class StationView:
         self._survey = message.survey
         for kept in (self.lines, self.gaps, self.checks, self.alarms, self.ports):
             kept.clear()
-        self.state = self.progress = self.rescan = self.spots = self.checking = None
+        self.state = self.last_state = self.progress = self.rescan = self.spots = self.checking = (
+            None
+        )
         self.confirm = self.crawler = None
 
     def _forget(self, kind: str, name: str) -> None:

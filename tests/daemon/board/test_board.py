@@ -7,6 +7,7 @@ import json
 import math
 import time
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -201,18 +202,19 @@ def test_every_output_shows_the_same_digits(snapshot: ProgressSnapshot) -> None:
 
 def full(stations: Stations) -> None:
     """Put a station with more of everything than a small terminal has lines for."""
-    put(stations, "state", state(state="paused", reason="by A. Kern"))
-    put(stations, "progress", ProgressMessage.of(progress(), OF))
+    arrive = partial(put, stations, now=time.monotonic())
+    arrive("state", state(state="paused", reason="by A. Kern"))
+    arrive("progress", ProgressMessage.of(progress(), OF))
     for number in range(4):
-        put(stations, f"line/{number}", line_message(number))
+        arrive(f"line/{number}", line_message(number))
     for number in range(1, 30):
         at = {"scan": (number - 1.5, number - 0.5), "index": (number % 4 - 0.5, number % 4 + 0.5)}
-        put(stations, f"gap/{number}", gap(number=number, area=1.0, **at))
+        arrive(f"gap/{number}", gap(number=number, area=1.0, **at))
         message = AlarmMessage.of_alarm(alarm(number=number), OF)
-        put(stations, f"alarm/{number}", message)
-    put(stations, "check/2", CheckMessage.of_check(check(), OF))
+        arrive(f"alarm/{number}", message)
+    arrive("check/2", CheckMessage.of_check(check(), OF))
     for device in ("encoder", "gauge"):
-        put(stations, f"port/{device}", PortMessage.of_tally(device, tally(), OF, stalls=1))
+        arrive(f"port/{device}", PortMessage.of_tally(device, tally(), OF, stalls=1))
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40), (100, 30), (200, 60)])

@@ -179,7 +179,8 @@ export class Panels {
     if (!connection.alive && connection.reported) {
       const when = connection.since ? clock(connection.since) : "–";
       // How the run ended is said by the result itself.
-      text = over ? "" : `No connection to the station since ${when}: this data is old`;
+      text = over ? ""
+        : `No connection to the station since ${when}${run === null ? "" : `; it was ${RUN_STATES[run.state] ?? run.state} then`}: killed, without power, or out of reach. This data is old`;
     }
     if (banner.textContent !== text) banner.textContent = text;
   }

@@ -1,7 +1,8 @@
 """Stations on a terminal, drawn from their messages: of a broker, or of the run itself."""
 
-from swathe.board.board import Board, Panel, one_line
+from swathe.board.board import Board
 from swathe.board.key_table import KEYS
+from swathe.board.panel import Panel, one_line
 from swathe.board.plain import PlainLines
 from swathe.board.prompt import KeyQuestion, Question, Reply
 from swathe.board.screen import BoardScreen

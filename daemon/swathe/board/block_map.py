@@ -8,8 +8,10 @@ from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
+from rich.cells import cell_len
 from rich.text import Text
 
+from swathe.board.map_axes import index_labels, scan_axis
 from swathe.board.stations import StationView
 from swathe.messages import Extent, LineMessage, PlanMessage
 from swathe.pipeline import CellState, GapCause, GapSnapshot, Grid
@@ -82,19 +84,31 @@ class BlockMap:
     def __init__(self) -> None:
         self._drawn: dict[int, tuple[LineMessage, int, Blocks]] = {}
 
-    def draw(self, view: StationView, *, width: int, height: int, grid: Grid | None = None) -> Text:
+    def draw(
+        self,
+        view: StationView,
+        *,
+        width: int,
+        height: int,
+        grid: Grid | None = None,
+        axes: bool = False,
+    ) -> Text:
         """Return the map in at most `width` × `height` characters, and its legend.
 
         Args:
             view: the station.
             width: characters along the scan axis.
-            height: lines, without the legend's.
+            height: lines, without those of axis and legend.
             grid: the cells, where they are in this process.
+            axes: whether there are figures at the axes.
         """
         plan = None if view.state is None else view.state.plan
         if plan is None:
             return Text("the station has not published its plan yet\n", style="dim")
-        columns = max(1, min(width, round(_size(plan.scan) / plan.scan_resolution)))
+        edges = np.linspace(0, plan.lines, min(plan.lines, max(height, 1)) + 1).astype(int)
+        labels = index_labels(plan, edges[:-1].tolist()) if axes else []
+        margin = len(labels[0]) if labels else 0
+        columns = max(1, min(width - margin, round(_size(plan.scan) / plan.scan_resolution)))
         if grid is not None:
             lines = blocks_of_grid(grid, columns)
             left = [gap for gap in view.open_gaps() if gap.cause is GapCause.UNVISITED]
@@ -103,9 +117,9 @@ class BlockMap:
             lines = self._blocks_of_lines(view, plan, columns)
             _mark_gaps(view.open_gaps(), plan, lines)
             _mark_excluded(plan, lines)
-        edges = np.linspace(0, plan.lines, min(plan.lines, max(height, 1)) + 1).astype(int)
         blocks = np.maximum.reduceat(lines, edges[:-1], axis=0)
-        return _text(blocks, _probe_block(view, plan, edges, columns))
+        axis = scan_axis(plan, margin, columns, width) if axes else ""
+        return _text(blocks, _probe_block(view, plan, edges, columns), labels, axis, width)
 
     def _blocks_of_lines(self, view: StationView, plan: PlanMessage, columns: int) -> Blocks:
         """Return each line's blocks from its own message."""
@@ -186,16 +200,25 @@ def _probe_block(
     return int(np.searchsorted(edges, line, side="right")) - 1, column
 
 
-def _text(blocks: Blocks, probe: tuple[int, int] | None) -> Text:
+def _text(
+    blocks: Blocks, probe: tuple[int, int] | None, labels: list[str], axis: str, width: int
+) -> Text:
     text = Text(no_wrap=True)
     for row, line in enumerate(blocks.tolist()):
+        if labels:
+            text.append(labels[row], "dim")
         for column, block in enumerate(line):
             text.append(*(_PROBE if (row, column) == probe else _SHAPES[MapBlock(block)][:2]))
         text.append("\n")
+    if axis:
+        text.append(f"{axis}\n", "dim")
     legend = [
         f"{shape} {name}"
         for block, (shape, _, name) in _SHAPES.items()
         if block in blocks and shape != " "
     ]
-    text.append("  ".join([*legend, *([f"{_PROBE[0]} probe"] if probe else [])]), style="dim")
+    # What is most urgent comes last in the table, and first where not all of it fits.
+    named = [*([f"{_PROBE[0]} probe"] if probe else []), *reversed(legend)]
+    fits = next(k for k in range(len(named), -1, -1) if cell_len("  ".join(named[:k])) <= width)
+    text.append("  ".join(reversed(named[:fits])), style="dim")
     return text

@@ -11,13 +11,14 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from swathe.board.fitting import fitted_parts
 from swathe.board.stations import StationView
 from swathe.messages import Extent
 from swathe.pipeline import GapCause, GapSnapshot
 from swathe.pipeline.progress.fields import distance_to, extent_text
 from swathe.pipeline.progress.snapshots import causes_text
 
-__all__ = ["GapCluster", "cluster_gaps", "gap_clusters", "gap_list"]
+__all__ = ["GapCluster", "cluster_gaps", "gap_clusters", "gap_line", "gap_list"]
 
 # Gaps of one line no farther apart than this are one place to return to.
 _REACH_CELLS = 10
@@ -132,6 +133,33 @@ def gap_list(clusters: list[GapCluster], view: StationView, most: int) -> Render
     if (more := len(clusters) - most) > 0:
         return Group(table, Text(f"and {more:,} more", style="dim"))
     return table
+
+
+def gap_line(clusters: list[GapCluster], view: StationView, width: int) -> str:
+    """Return where to return to first, and how many places there are more, in one line.
+
+    Args:
+        clusters: the nearest first.
+        view: the station.
+        width: of the line; what matters least is left out.
+    """
+    if not clusters:
+        return "no open gap"
+    nearest, units = clusters[0], view.units
+    first, last = min(nearest.numbers), max(nearest.numbers)
+    plan = view.plan
+    scan_turn, index_turn = (None, None) if plan is None else (plan.scan_turn, plan.index_turn)
+    scan = f"scan {extent_text(nearest.scan, scan_turn, units)}"
+    index = "" if view.is_profile else f", index {extent_text(nearest.index, index_turn, units)}"
+    parts = [
+        f"gap {first}" if first == last else f"gaps {first}…{last}",
+        units.with_unit(f"{scan}{index}"),
+        f"{units.with_unit(units.number(_distance(nearest, view), 0))} away",
+        str(nearest.cause),
+        f"{nearest.cells:,} cells" if nearest.cells != 1 else "1 cell",
+    ]
+    more = len(clusters) - 1
+    return fitted_parts(parts, width, last=f"and {more:,} more" if more else "")
 
 
 def _distance(gap: GapCluster, view: StationView) -> float:

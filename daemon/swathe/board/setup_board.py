@@ -13,7 +13,7 @@ from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
 from swathe.board.ascan_drawing import draw_ascan
-from swathe.board.board import one_line
+from swathe.board.panel import one_line
 from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply
 from swathe.board.setup_state import GateRow, SetupState, refusal_text
 from swathe.board.texts import age_text

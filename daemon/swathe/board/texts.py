@@ -25,6 +25,7 @@ __all__ = [
     "coverage_text",
     "gap_text",
     "port_text",
+    "progress_parts",
     "progress_text",
     "state_text",
 ]
@@ -54,7 +55,14 @@ def coverage_text(progress: ProgressMessage) -> str:
 def progress_text(
     progress: ProgressMessage, *, scanning: bool, plan: PlanMessage | None = None
 ) -> str:
-    """Return the progress without its coverage.
+    """Return the progress without its coverage in one text, see `progress_parts`."""
+    return " · ".join(progress_parts(progress, scanning=scanning, plan=plan))
+
+
+def progress_parts(
+    progress: ProgressMessage, *, scanning: bool, plan: PlanMessage | None = None
+) -> list[str]:
+    """Return the progress without its coverage, what matters most first.
 
     Args:
         progress: the message.
@@ -65,12 +73,10 @@ def progress_text(
     if plan is not None and plan.spots:
         where = f"spot {progress.minimum_scan or 0:.0f}"
         count = f"{progress.measured:,} of {progress.required:,} spots"
-        return " · ".join([count, *_state_parts(progress, where, plan)])
+        return [*_state_parts(progress, where, plan), count]
     position = _place(progress, plan, "scan", "index")
-    parts = [
-        f"{progress.measured:,} of {progress.required:,} cells",
-        f"at {units.with_unit(position)}",
-    ]
+    where = _place(progress, plan, "minimum_scan", "minimum_index")
+    parts = [f"at {units.with_unit(position)}", *_state_parts(progress, where, plan)]
     if scanning:
         limit = (
             ""
@@ -80,12 +86,12 @@ def progress_text(
         fast = " TOO FAST" if progress.too_fast else ""
         speed = number_text(progress, "speed", units)
         parts.append(f"{speed}{limit} {units.speed_name}{fast}")
-        parts.append(f"{number_text(progress, 'rate')} readings/s")
     if scanning and progress.seconds_left is not None:
         minutes, seconds = divmod(round(progress.seconds_left), 60)
         parts.append(f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d} left")
-    where = _place(progress, plan, "minimum_scan", "minimum_index")
-    return " · ".join([*parts, *_state_parts(progress, where, plan)])
+    if scanning:
+        parts.append(f"{number_text(progress, 'rate')} readings/s")
+    return [*parts, f"{progress.measured:,} of {progress.required:,} cells"]
 
 
 def _units(plan: PlanMessage | None) -> DisplayUnits:
@@ -119,6 +125,8 @@ def _state_parts(progress: ProgressMessage, where: str, plan: PlanMessage | None
         parts.append(f"SLIPPED at {units.with_unit(number_text(progress, 'slipped_at', units))}")
     if progress.check_overdue:
         parts.append("CHECK OVERDUE")
+    if plan is not None and plan.alert_below is not None:
+        parts.append(f"alert below {units.stated_thickness_text(plan.alert_below)}")
     return parts
 
 

@@ -1,0 +1,65 @@
+"""What a run does and what a person has to do, in the words of the page."""
+
+from __future__ import annotations
+
+from swathe.board.stations import StationView
+from swathe.messages import CrawlerMessage, StateMessage
+from swathe.pipeline.progress.fields import number_text
+
+__all__ = ["ENDED", "crawler_lines", "state_lines"]
+
+ENDED = {
+    "complete": "The plan is covered",
+    "incomplete": "The plan is not covered",
+}
+"""What the result of a run is, as the page has it."""
+
+
+def state_lines(view: StationView) -> list[tuple[str, str]]:
+    """Return texts with their styles: why a run is not scanning, and what a person has to do.
+
+    Nothing for one that scans, or that the broker has lost.
+
+    Args:
+        view: the station.
+    """
+    state = view.state
+    if state is None:
+        return []
+    lines = _why(state)
+    if state.todo:
+        lines.append((f"TO DO: {state.todo}", "bold reverse"))
+    return lines
+
+
+def _why(state: StateMessage) -> list[tuple[str, str]]:
+    since = "" if state.since is None else f" since {state.since.astimezone():%H:%M:%S}"
+    reason = f": {state.reason}" if state.reason else ""
+    match state.state:
+        case "paused":
+            return [(f"PAUSED: readings belong to no cell · {state.reason}", "bold reverse")]
+        case "waiting" | "faulted":
+            return [(f"{state.state.upper()}{since}{reason}", "bold reverse")]
+        case "resuming" if state.resumed is not None:
+            left = (
+                "" if state.resumed_in is None else f", {number_text(state, 'resumed_in')} s left"
+            )
+            share = number_text(state, "resumed")
+            return [(f"resuming the survey: {share} % of the earlier runs{left}", "bold")]
+        case "complete" | "incomplete":
+            halted = " · a fault had stopped the crawler" if state.halted else ""
+            return [(f"run ended · {ENDED[state.state]}{reason}{halted}", "bold")]
+        case _:
+            return []
+
+
+def crawler_lines(crawler: CrawlerMessage | None) -> list[str]:
+    """Return what a crawler does, and what stopped it."""
+    if crawler is None:
+        return []
+    at = "" if crawler.line is None else f", line {crawler.line} of {crawler.lines}"
+    doing = f": {crawler.doing}" if crawler.doing else ""
+    lines = [f"crawler {crawler.state}{at}{doing}"]
+    if crawler.fault is not None:
+        lines.append(f"crawler fault: {crawler.fault.cause}, {crawler.fault.text}")
+    return lines

@@ -156,7 +156,9 @@ def parse_description(text: str, name: str) -> Description:
         try:
             load_driver(called)
             if isinstance(protocol, dict):
-                check_driver(called, protocol, key="protocol")
+                check_driver(
+                    called, protocol, key="protocol", talk=None if file is None else file.talk
+                )
         except SettingsError as error:
             problems += _each(error)
         except DriverError as error:

@@ -13,6 +13,7 @@ from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
 from swathe_drivers.talk.answers import UNKNOWN_QUIET_NS, AnswerFinder, Quiet
 from swathe_drivers.talk.schedule import Request
+from swathe_drivers.talk.settings import TalkSettings
 
 __all__ = ["GuardedFinder", "MadeDriver", "check_driver", "make_driver"]
 
@@ -20,13 +21,22 @@ _PACKAGE: Final = __name__.partition(".")[0]
 _Result = TypeVar("_Result")
 
 
-def check_driver(name: str, table: Mapping[str, Any], *, key: str) -> None:
+def check_driver(
+    name: str,
+    table: Mapping[str, Any],
+    *,
+    key: str,
+    talk: TalkSettings | None = None,
+    talk_key: str = "talk",
+) -> None:
     """Check the settings of the driver `name`, and that it makes a decoder of them.
 
     Args:
         name: of the driver.
         table: its settings, as the file has them.
         key: dotted path of the table.
+        talk: what is sent to the device; None if nothing is, or its table is wrong.
+        talk_key: dotted path of that table.
 
     Raises:
         SettingsError: carries every problem of the table.
@@ -34,16 +44,34 @@ def check_driver(name: str, table: Mapping[str, Any], *, key: str) -> None:
     """
     model = load_driver(name).Settings
     try:
-        read_settings(model, dict(table), key=key)
+        settings = read_settings(model, dict(table), key=key)
     except SettingsError:
         raise
     except Exception as error:
         message = f"driver {name!r} cannot check its settings: it {failure_text(error)}"
         raise DriverError(message) from error
+    _check_polls(settings, talk, talk_key)
     made = make_driver(name, table)
     made.decoder(ns_per_byte=0)
     made.requests()
     made.answers()
+
+
+def _check_polls(settings: BaseModel, talk: TalkSettings | None, key: str) -> None:
+    """Refuse several requests whose answers nothing distinguishes.
+
+    A driver's settings may have `identifies`: whether something in a record shows that it is of the kind
+    described. Where nothing does, the answer to another request passes for a record.
+    """
+    sent = [] if talk is None else list(dict.fromkeys(poll.send for poll in talk.poll))
+    if len(sent) < 2 or getattr(settings, "identifies", True):
+        return
+    requirement = (
+        "must have one request only, as nothing in a record shows which one it answers: join them in"
+        " one message if the device takes that; else describe what the answer begins with as a"
+        " 'constant' and ignore the others"
+    )
+    raise SettingsError(f"{key}.poll", requirement, sent)
 
 
 def make_driver(name: str, table: Mapping[str, Any]) -> "MadeDriver":

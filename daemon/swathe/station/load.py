@@ -301,7 +301,13 @@ def _check_drivers(devices: dict[str, DeviceSettings]) -> list[Problem]:
                 place = problem.key.replace(f"{key}.url", f"{key}.port")
                 problems.append(replace(problem, key=place))
         try:
-            check_driver(device.driver, device.protocol, key=f"{key}.protocol")
+            check_driver(
+                device.driver,
+                device.protocol,
+                key=f"{key}.protocol",
+                talk=device.talk,
+                talk_key=f"{key}.talk",
+            )
         except SettingsError as error:
             problems += problems_of(error, load_driver(device.driver).Settings)
         except DriverError as error:

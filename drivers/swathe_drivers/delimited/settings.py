@@ -64,6 +64,16 @@ class TextLineSettings(SettingsTable, ABC):
     def in_order(self) -> tuple[AnyColumn, ...]:
         """What is in a line."""
 
+    @property
+    def identifies(self) -> bool:
+        """Something in a line shows that it is of this kind: a text that it must have."""
+        return any(
+            isinstance(column, ConstantColumn | StatusColumn)
+            or getattr(column, "before", "")
+            or texts_behind(column)
+            for column in self.in_order
+        )
+
     def name_of(self, index: int) -> str:
         """How messages call one of these."""
         return f"{self._place_of(index)} ({kind_and_axis(self.in_order[index])})"

@@ -53,6 +53,11 @@ class FramesSettings(SettingsTable):
     """What to make of a frame whose constant fields differ."""
 
     @property
+    def identifies(self) -> bool:
+        """Something in a frame shows that it is of this kind: a constant field."""
+        return any(isinstance(field, ConstantField) for field in self.fields)
+
+    @property
     def sync(self) -> bytes:
         """The bytes at the beginning of a frame that are no field."""
         return bytes(self.framing.sync) if isinstance(self.framing, Fixed | LengthPrefix) else b""

@@ -81,6 +81,11 @@ class PatternSettings(TextLineSettings):
         return tuple(self.columns.values())
 
     @property
+    def identifies(self) -> bool:
+        """A line has to fit the pattern; whether that of another request does, too, is not known."""
+        return True
+
+    @property
     def compiled(self) -> LinePattern:
         """The pattern, for bytes."""
         return LinePattern(self.pattern)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from swathe.errors import StationError
 from swathe.station import Station, parse_station, polling_of
 from swathe.station.describe import summarize_station
 from swathe_drivers import TakenAt
@@ -49,6 +50,16 @@ def test_polled_device_has_requests_on_a_real_port(
     """And sends nothing by itself; what a capture was asked is not known."""
     found = polling_of(station(talk, port=port).device["gauge"])
     assert (found and found.taken_at) == taken_at
+
+
+def test_two_requests_whose_answers_look_alike_are_refused() -> None:
+    """With the key of the station file; a text that belongs to the record is the remedy."""
+    two = 'talk.poll = [{ send = "POS?", every = "1 s" }, { send = "THICK?", every = "1 s" }]'
+    with pytest.raises(
+        StationError, match=r"device\.gauge\.talk\.poll.* must have one request only"
+    ):
+        station(two)
+    assert station(two, columns='{ is = "constant", text = "TH" }, ').device["gauge"].talk
 
 
 @pytest.mark.parametrize(

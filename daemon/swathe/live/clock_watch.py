@@ -33,16 +33,27 @@ class ClockWatch:
 
     def not_set(self) -> str:
         """Return why the run's times are not known; empty where nothing speaks against them."""
-        clock = f"this computer's clock said {_text(self._began)} as the run began"
+        reason = self._implausible(self._began)
+        if not reason:
+            return ""
         remedy = "the times of this run are not known: set the clock, then begin the run again"
-        if self._began < _EARLIEST_NS:
-            return f"{clock}, before Swathe existed; {remedy}"
-        if self._began < self.newest:
-            return f"{clock}, but the survey has a reading of {_text(self.newest)}; {remedy}"
+        return (
+            f"this computer's clock said {_text(self._began)} as the run began, {reason}; {remedy}"
+        )
+
+    def _implausible(self, began: int) -> str:
+        """Return what speaks against a time as that of the run's beginning; empty if nothing does."""
+        if began < _EARLIEST_NS:
+            return "before Swathe existed"
+        if began < self.newest:
+            return f"but the survey has a reading of {_text(self.newest)}"
         return ""
 
     def stepped(self, offset: int) -> str:
         """Return by how much the clock was set since the run began; empty if it was not.
+
+        By the clock as it is now the run began at another time, which is stated: the only source of
+        right times where the clock was not set as it began.
 
         Args:
             offset: from the host's monotonic time to UTC now, ns.
@@ -50,10 +61,17 @@ class ClockWatch:
         step = offset - self._offset
         if abs(step) < _STEP_NS:
             return ""
-        return (
-            f"this computer's clock was set by {step / 1e9:+,.1f} s during the run, whose times "
-            "keep to the clock of its beginning: add that to them if the clock is right now"
+        text = (
+            f"this computer's clock was set by {step / 1e9:+,.1f} s during the run, or the computer "
+            "slept; the run's times keep to the clock of its beginning"
         )
+        began = self._began + step
+        now = f"by the clock as it was set the run began at {_text(began)}, not at {_text(self._began)}"
+        if problem := self._implausible(began):
+            return f"{text}; {now}, which cannot be right either: {problem}"
+        if self._implausible(self._began):
+            return f"{text}; {now}: add {step / 1e9:+,.1f} s to every time of this run"
+        return f"{text}; {now}: which of the two is right is not known from here"
 
 
 def _text(time: int) -> str:

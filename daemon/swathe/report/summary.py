@@ -8,6 +8,7 @@ from swathe.pipeline.progress.fields import number_text
 from swathe.report.beam import beam_lines
 from swathe.report.calibration import calibration_lines
 from swathe.report.changes import change_lines
+from swathe.report.clock import clock_lines
 from swathe.report.confirm import confirm_report
 from swathe.report.damage import damage_lines
 from swathe.report.gap_table import summary_line
@@ -28,7 +29,7 @@ _MOST_HALTS = 10
 def survey_lines(record: SurveyRecord) -> list[str]:
     """Return the lines of a survey's report, from its record."""
     lines = [f"{record.part or record.station}, survey {record.survey}", summary_line(record)]
-    lines += damage_lines(record)
+    lines += damage_lines(record) + clock_lines(record)
     if record.area:
         lines.append(f"area: {record.area}")
     if operators := record.operators or (record.operator,) * bool(record.operator):

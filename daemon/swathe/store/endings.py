@@ -70,9 +70,10 @@ def last_entry_time(folder: SurveyFolder) -> datetime | None:
 
 
 def _openings(folder: SurveyFolder) -> int:
-    """Return how many runs of the journal can be read; as the record counts them."""
+    """Return how many runs of the journal scan, of those that can be read; as the record counts them."""
     try:
-        return sum(1 for _ in opening_marks(folder.journal))
+        openings = opening_marks(folder.journal)
+        return sum(mark.detail.get("purpose", "scan") == "scan" for mark in openings)
     except SwatheError:
         return 0  # a damaged journal has its own messages
 

@@ -61,8 +61,47 @@ def test_computer_watch_shows_a_step_and_its_end() -> None:
     marks: list[tuple[str, bool]] = []
     wall = [NOW]
     health = Health(lambda _kind, **detail: marks.append((detail["about"], detail["holds"])))
-    watch = ComputerWatch(cast("Session", StandIn()), health, wall_clock=lambda: wall[0])
+    host = [0]
+    watch = ComputerWatch(
+        cast("Session", StandIn()), health, wall_clock=lambda: wall[0], clock=lambda: host[0]
+    )
     for now, step in ((0, 0), (S, 0), (2 * S, 3600), (3 * S, 3600), (4 * S, 0)):
-        wall[0] = NOW + now + step * S
+        host[0], wall[0] = now, NOW + now + step * S
         watch.show(now)
     assert marks == [("clock stepped", True), ("clock stepped", False)]
+
+
+@pytest.mark.parametrize("held_up", ["before the clocks are read", "between them"])
+def test_a_daemon_that_was_held_up_sees_no_step(held_up: str) -> None:
+    """The clock is compared with the host's time of the same moment, or not at all."""
+    marks: list[str] = []
+    health = Health(lambda _kind, **detail: marks.append(detail["about"]))
+    late = 5 * S
+    times = iter([late, late] if held_up.startswith("before") else [S, S + late])
+    watch = ComputerWatch(
+        cast("Session", StandIn()),
+        health,
+        wall_clock=lambda: NOW + (late if held_up.startswith("before") else S + late),
+        clock=lambda: next(times),
+    )
+    watch.show(S)
+    assert "clock stepped" not in marks
+
+
+def test_an_offset_learnt_later_gives_the_right_times() -> None:
+    """A time service that answers after a start in 1970: the run's beginning by the clock as set."""
+    step = NOW - 12 * S
+    text = ClockWatch(offset=0, began=12 * S).stepped(step)
+    assert "the run began at 2026-11-27 06:00:00 UTC, not at 1970-01-01 00:00:12 UTC" in text
+    assert text.endswith(f"add {step / S:+,.1f} s to every time of this run")
+
+
+def test_a_step_between_two_times_that_may_be_right_decides_nothing() -> None:
+    """Nor does one to a time that cannot be right."""
+    watch = ClockWatch(offset=5 * S, began=NOW)
+    assert watch.stepped(95 * S).endswith("which of the two is right is not known from here")
+    watch.newest = NOW - S
+    back = watch.stepped(5 * S - 86_400 * S)
+    assert (
+        "which cannot be right either: but the survey has a reading of 2026-11-27 05:59:59" in back
+    )

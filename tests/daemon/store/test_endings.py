@@ -19,7 +19,7 @@ from daemon.surveys import RUNS, write_run, write_survey
 from swathe.cli import main as _registered  # noqa: F401
 from swathe.cli.app import app
 from swathe.errors import SurveyError
-from swathe.journal import JournalWriter
+from swathe.journal import JournalWriter, Mark
 from swathe.store import (
     SurveyFolder,
     dataset_of,
@@ -137,6 +137,20 @@ def test_a_run_that_ended_before_its_journal_was_evaluated(tmp_path: Path, befor
     assert row["state"] == "not replayed"
     write_derived(folder, replay(folder))
     assert last_run(folder, read_survey_record(folder.record)) is LastRun.ENDED
+
+
+def test_runs_that_do_not_scan_leave_the_record_current(tmp_path: Path) -> None:
+    """One that only checks the calibration is none that the record lacks."""
+    folder = write_survey(tmp_path / "survey", RUNS)
+    opening = RUNS[1][0]
+    assert isinstance(opening, Mark)
+    check = opening._replace(detail={**opening.detail, "purpose": "check"})
+    write_run(folder, [check, RUNS[1][-1]])
+    write_derived(folder, replay(folder))
+    record = read_survey_record(folder.record)
+    assert record.runs == 2
+    assert last_run(folder, record) is LastRun.ENDED
+    assert ending_text(folder, record) == ""
 
 
 def test_a_survey_that_is_rebuilt_now_is_not_reported_scanning(tmp_path: Path) -> None:

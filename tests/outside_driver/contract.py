@@ -9,4 +9,13 @@ class TestTally(DriverContract):
     driver = "invented_tally"
     settings = {"axis": "scan"}  # noqa: RUF012
     records = (b"|||.", b"-|.", b"--------.", b"||||||||||||.")
+    values = (
+        {"counts": (3,)},
+        {"counts": (3,)},
+        {"counts": (-5,)},
+        {"counts": (7,)},
+    )
+    counter = True
+    checksum = False
     garbage = b"\xff\x00AB"
+    damaged = (b".", b"x.")

@@ -12,6 +12,7 @@ from swathe.cli import (  # noqa: F401
     calibrate_thickness,
     check,
     demo,
+    driver,
     gaps,
     init,
     listen,

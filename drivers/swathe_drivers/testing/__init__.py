@@ -7,8 +7,16 @@ Needs pytest. In a test module of your own::
     class TestMyDriver(DriverContract):
         driver = "my_device"                      # the name of its entry point, or the class
         settings = {"unit": "mm"}
-        records = (b"12.5\r\n", b"12.6\r\n", b"12.4\r\n")
+        records = (b"12.5\r\n", b"12.6\r\n", b"--.-\r\n")
+        values = (
+            {"thickness": 12.5, "valid": True},
+            {"thickness": 12.6, "valid": True},
+            {"thickness": float("nan"), "valid": False},
+        )
         garbage = b"\xff\xfe\r\n"
+        checksum = False                          # the protocol has none
+
+`swathe driver new NAME` writes a package with a driver that passes it.
 """
 
 import pytest
@@ -16,6 +24,7 @@ import pytest
 pytest.register_assert_rewrite(
     "swathe_drivers.testing.contract",
     "swathe_drivers.testing.feeding",
+    "swathe_drivers.testing.meaning",
     "swathe_drivers.testing.over_ports",
 )
 

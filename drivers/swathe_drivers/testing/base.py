@@ -6,7 +6,7 @@ from typing import Any, ClassVar
 from swathe_drivers.abc import Decoder, Driver
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
-from swathe_drivers.testing.feeding import MS, Total, total
+from swathe_drivers.testing.feeding import MS, CheckedDecoder, Total, total
 
 
 class ContractBase:
@@ -21,8 +21,28 @@ class ContractBase:
     records: ClassVar[Sequence[bytes]]
     """At least three pieces of the stream that give one record each, all of them sound."""
 
+    values: ClassVar[Sequence[Mapping[str, Any]]]
+    """What each of `records` holds: columns of a reading or position by name (mm, µs, percent, ns; NaN
+    where there is no echo), `counts` and `mark` as tuples by axis. All but time, offset and size."""
+
     garbage: ClassVar[bytes]
     """Bytes that hold no record and after which the next one is found; a line with its end, say."""
+
+    damaged: ClassVar[Sequence[bytes]] = ()
+    """Pieces like `records` that must give none: a wrong checksum, a value that is none, a state that is
+    not in the manual."""
+
+    checksum: ClassVar[bool] = True
+    """Whether a checksum covers each record, so that no flipped bit may give other values."""
+
+    always_valid: ClassVar[bool] = False
+    """Whether the device has no way to report that there is no echo."""
+
+    record_begins: ClassVar[int] = 0
+    """Where in each of `records` the record begins, bytes."""
+
+    counter: ClassVar[bool] = False
+    """Whether a record means something only with those before it, as steps to be summed up do."""
 
     silence_ms: ClassVar[int] = 0
     """Silence behind each record, for a protocol that goes by silences."""
@@ -42,15 +62,15 @@ class ContractBase:
 
     def feed(self, parts: Sequence[Sequence[bytes]], *, decoder: Decoder | None = None) -> Total:
         """Feed records or garbage, each in pieces, a silence behind each; drop what has begun."""
-        decoder = decoder or self.decoder()
+        checked = CheckedDecoder(decoder or self.decoder())
         now, size = MS, 0
-        batches = [decoder.reset(0)]
+        batches = [checked.reset(0)]
         for pieces in parts:
             for piece in pieces:
-                batches.append(decoder.feed(piece, now))
+                batches.append(checked.feed(piece, now))
                 size += len(piece)
             now += self.silence_ms * MS
-        batches.append(decoder.reset(size))
+        batches.append(checked.reset(size))
         return total(batches)
 
     @property

@@ -21,10 +21,11 @@ from swathe_drivers.testing.feeding import (
     random_pieces,
     total,
 )
+from swathe_drivers.testing.meaning import RecordMeaning
 from swathe_drivers.testing.over_ports import OverPorts
 
 
-class DriverContract(OverPorts):
+class DriverContract(RecordMeaning, OverPorts):
     """Tests of one driver with one table of settings; inherit it, and state what `ContractBase` requires.
 
     A decoder of the driver gives the same records however the stream is cut, finds its way after

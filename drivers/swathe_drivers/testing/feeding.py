@@ -9,11 +9,48 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.abc import Decoder
+from swathe_drivers.abc import Decoder, NumberingDecoder
+from swathe_drivers.checked_batch import BatchCheck
 from swathe_drivers.records import MAX_FAULTS, Batch, Fault, FaultReason
 
 MS: Final = 1_000_000
 """ns in a millisecond."""
+
+
+class CheckedDecoder:
+    """Feeds a decoder, and fails a test with the first batch that breaks what `abc` promises."""
+
+    def __init__(self, decoder: Decoder) -> None:
+        self._decoder = decoder
+        self._numbering = isinstance(decoder, NumberingDecoder)
+        self._begin(0)
+
+    def _begin(self, offset: int) -> None:
+        self._check = BatchCheck(self._decoder, numbering=self._numbering, offset=offset)
+        self._pending, self._end = 0, offset
+
+    def feed(self, data: bytes, time_ns: int) -> Batch:
+        """Decode one chunk."""
+        return self._checked(self._decoder.feed(data, time_ns), len(data), time_ns)
+
+    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
+        """Decode chunks."""
+        size = sum(len(data) for _, data in chunks)
+        return self._checked(self._decoder.feed_chunks(chunks), size, chunks[-1][0])
+
+    def reset(self, offset: int) -> Batch:
+        """Continue the stream at `offset`."""
+        batch = self._checked(self._decoder.reset(offset), 0, None)
+        self._begin(offset)
+        return batch
+
+    def _checked(self, batch: Batch, size: int, time_ns: int | None) -> Batch:
+        self._pending += size
+        self._end += size
+        found = self._check.problem(batch, pending=self._pending, end=self._end, time_ns=time_ns)
+        assert not found, f"the decoder {found}"
+        self._pending -= batch.record_bytes + batch.fault_bytes + batch.ignored_bytes
+        return batch
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,9 +128,10 @@ def at_times(
 
 def one_by_one(decoder: Decoder, chunks: Sequence[tuple[int, bytes]]) -> Total:
     """Feed each chunk alone; its records are known at its time. What has begun is dropped."""
-    batches = [decoder.reset(0)]
+    checked = CheckedDecoder(decoder)
+    batches = [checked.reset(0)]
     for time, data in chunks:
-        batch = decoder.feed(data, time)
+        batch = checked.feed(data, time)
         batches.append(
             replace(
                 batch,
@@ -101,19 +139,20 @@ def one_by_one(decoder: Decoder, chunks: Sequence[tuple[int, bytes]]) -> Total:
                 positions_known_at=np.full(batch.positions.size, time, np.int64),
             )
         )
-    return total([*batches, decoder.reset(sum(len(data) for _, data in chunks))])
+    return total([*batches, checked.reset(sum(len(data) for _, data in chunks))])
 
 
 def in_groups(
     decoder: Decoder, chunks: Sequence[tuple[int, bytes]], source: random.Random, *, most: int = 8
 ) -> Total:
     """Feed up to `most` chunks at a time. What has begun is dropped."""
-    batches, done = [decoder.reset(0)], 0
+    checked, done = CheckedDecoder(decoder), 0
+    batches = [checked.reset(0)]
     while done < len(chunks):
         count = source.randrange(1, most + 1)
-        batches.append(decoder.feed_chunks(chunks[done : done + count]))
+        batches.append(checked.feed_chunks(chunks[done : done + count]))
         done += count
-    return total([*batches, decoder.reset(sum(len(data) for _, data in chunks))])
+    return total([*batches, checked.reset(sum(len(data) for _, data in chunks))])
 
 
 def assert_same_columns(

@@ -49,7 +49,7 @@ class Driver:
     Settings = Settings
 
     def __init__(self, settings):
-        columns = [{"is": "thickness", "unit": settings.unit}]
+        columns = [{"is": "thickness", "unit": settings.unit, "no_echo": ["--.-"]}]
         self._settings = DelimitedSettings.model_validate({"columns": columns})
 
     def decoder(self, *, ns_per_byte):

@@ -50,6 +50,7 @@ class RecordMeaning(ContractBase):
             for records in (found.readings, found.positions):
                 for name in set(stated) & set(records.dtype.names or ()) if records.size else ():
                     known.add(name)
+                    assert records.size > row, f"no record comes of {self.records[number]!r}"
                     value = records[name][row]
                     # A column of 32 bits holds 7 digits.
                     np.testing.assert_allclose(

@@ -10,7 +10,7 @@ a minute, and it floods. The loop comes round more seldom than it does in real t
     python tests/benchmarks/day.py --hours 3 --trace
 
 The exit code is 1 if the memory after an hour is more than 10 % above that after the first one, or if
-more files are open. `--trace` prints where memory was taken between the first hour and the last.
+more files are open. `--trace` prints of which types there are more objects after each hour.
 """
 
 from __future__ import annotations
@@ -23,8 +23,7 @@ import os
 import sys
 import tempfile
 import time
-import tracemalloc
-from collections import deque
+from collections import Counter, deque
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -102,6 +101,7 @@ def run_day(folder: Path, hours: int, *, slower: int, trace: bool = False) -> li
     async def scan() -> None:
         daemon = Daemon(station, text, SurveyFolder(folder / "survey"))
         running = asyncio.create_task(daemon.run())
+        before_that: Counter[str] = Counter()
         for hour in range(1, hours + 1):
             await asyncio.wait({running}, timeout=HOUR_S)
             if running.done():
@@ -110,16 +110,13 @@ def run_day(folder: Path, hours: int, *, slower: int, trace: bool = False) -> li
                 reader.handed_over.clear()
             found.append(_hour(hour, folder / "survey"))
             print(found[-1], flush=True)
-            if trace and hour == 1:
-                tracemalloc.start(8)
-                first.append(tracemalloc.take_snapshot())
-        if trace:
-            for line in tracemalloc.take_snapshot().compare_to(first[0], "lineno")[:25]:
-                print(line)
+            if trace:
+                kinds = Counter(type(one).__qualname__ for one in gc.get_objects())
+                print(*(kinds - before_that).most_common(12) if before_that else (), sep="\n")
+                before_that = kinds
         daemon.stop("the day is over")
         await running
 
-    first: list[tracemalloc.Snapshot] = []
     before = {name: getattr(pace, name) for name in ("_ROUND_NS", "_TICK_NS")}
     logging.disable(logging.CRITICAL)
     try:
@@ -139,7 +136,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--hours", type=int, default=24)
     parser.add_argument("--slower", type=int, default=20, help="rounds of the loop (20 times)")
-    parser.add_argument("--trace", action="store_true", help="print where memory was taken")
+    parser.add_argument("--trace", action="store_true", help="print what objects were added")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="swathe-day-") as folder:
         os.environ["XDG_CACHE_HOME"] = f"{folder}/cache"

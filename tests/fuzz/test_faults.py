@@ -6,7 +6,7 @@ import pytest
 
 from fuzz.faults import run_plan, run_seeds, steps_of_a_run
 from support.simulated.faulty_run import FIRST_STEP, FaultyRun, Plan
-from support.simulated.strip import Strip
+from support.simulated.strip import PortFault, Strip
 from swathe.journal import JournalWriter
 from swathe.live.pace import Pace
 from swathe.live.session import Session
@@ -55,6 +55,12 @@ def test_run_ends_at_its_simulated_time() -> None:
     run = run_plan(Plan(1))
     assert run.problems == []
     assert 0.4e9 <= run.machine.clock.now - 10_000_000_000 < 0.56e9
+
+
+def test_gap_closes_at_its_instant_however_the_journal_is_cut() -> None:
+    """A whole second was evaluated again with what became known after it."""
+    unplugged = PortFault("unplugged", "gauge", 226, 420)
+    assert run_plan(Plan(4163, [unplugged], slow=0.05, kills=[(77, True)])).problems == []
 
 
 # What each invariant is for is found.

@@ -244,7 +244,9 @@ class SurveyStages(SurveyState):
         )
         due = [self._due_later, self.coverage.due(cells, known), instant_of(below)]
         due.append(instant_of(np.array([event.known for event in self._slip_events], np.int64)))
-        due.append(distinct(second_of(block.known_rest())))
+        # A stay that began with the block before is in this one again.
+        seconds = distinct(second_of(block.known_rest()))
+        due.append(seconds[seconds > self._evaluated])
         if self._scanning:
             due.append(self._alarm_evaluation.due(instants, self._utc_offset, inputs, self._rates))
             if self._delay_watch is not None:

@@ -131,6 +131,8 @@ def run(
                 because=changed,
                 manager=ServiceManager.of_environment(),
             )
+            messages = daemon.mirror.messages
+            daemon.mirror.watch(lambda topic, _: observer.show_resumption(messages[topic]))
             if daemon.crawl is not None:
                 STOP_REQUESTS.restore.insert(0, daemon.crawl.close_now)
             if picture:

@@ -10,6 +10,7 @@ from swathe.journal import MarkKind
 from swathe.live.check_work import CHECK_COMMANDS, CheckWork
 from swathe.live.confirming import decide
 from swathe.live.origin import Origin
+from swathe.live.resumption_progress import resuming_text
 from swathe.live.reviser import REFUSED, Reviser
 from swathe.live.sensitivity import check_sensitivity
 from swathe.live.session import Session
@@ -151,7 +152,7 @@ class Commands:
         return self.moves is not None and self.moves()
 
     def _act(self, command: CommandMessage, origin: Origin) -> str:
-        resuming = self._session.resuming
+        resuming = resuming_text(self._session.resumed)
         if resuming and command.command not in _ALWAYS:
             return f"{REFUSED}the survey is being resumed: {resuming}"
         if self.checks is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from swathe.journal import MarkKind
+from swathe.live.resumption_progress import resuming_text
 from swathe.live.session import Session
 from swathe.live.stretches import affected_cells, resolve_stretch
 from swathe.messages import StretchSnapshot
@@ -124,7 +125,7 @@ class Reviser:
 
     def _not_now(self, because: str) -> str:
         """Return why nothing can be revised now; empty if it can."""
-        if resuming := self._session.resuming:
+        if resuming := resuming_text(self._session.resumed):
             return f"the survey is being resumed: {resuming}"
         return "" if because.strip() else "a reason must be given"
 

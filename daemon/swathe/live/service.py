@@ -46,7 +46,6 @@ if TYPE_CHECKING:
 __all__ = ["Daemon", "Observer", "RunOutcome"]
 
 Begun = TypeVar("Begun")
-_RESUMING = "earlier runs are replayed; what arrives is kept"
 
 
 class Observer(Protocol):
@@ -214,8 +213,6 @@ class Daemon:
 
         Returns the broker's settings, the link's task, and False if the resumption was stopped.
         """
-        if self._session.continued:
-            self._shown.put(DecidedState("resuming", _RESUMING))
         settings = self.station.broker
         if settings is not None:
             # What they import takes a while, in which the loop must come round.
@@ -239,6 +236,7 @@ class Daemon:
                     session.stop_resuming()
                 self._take_arrivals(pace, time.monotonic_ns())
                 if pace.tick():
+                    self._shown.show_resumption(time.monotonic_ns())
                     self._computer.show(time.monotonic_ns())
                     session.tick(self._hub.reached)
                 self._flush(pace)

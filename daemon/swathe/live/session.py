@@ -155,11 +155,10 @@ class Session:
         return self._observer
 
     @property
-    def resuming(self) -> str:
-        """How far the survey is resumed, as text; empty once it is."""
-        if self._pipeline is not None or self._resumption is None:
-            return ""
-        return f"the journal of earlier runs is replayed, {self._resumption.share:.0%} is done"
+    def resumed(self) -> float | None:
+        """Share of the earlier runs that is replayed, 0 to 1; None once the survey is resumed."""
+        resumption = None if self._pipeline is not None else self._resumption
+        return None if resumption is None else resumption.share
 
     def stop_resuming(self) -> None:
         """Let the replay end early; `resume_meanwhile` then returns False."""

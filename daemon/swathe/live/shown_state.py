@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from swathe.live.mirror import Mirror
 from swathe.live.publisher import Publisher
+from swathe.live.resumption_progress import ResumptionClock
 from swathe.live.run_state import DecidedState, RunFacts, decide_state
 from swathe.live.session import Session
 from swathe.live.simple_state import simple_state
@@ -54,6 +55,7 @@ class ShownState:
         self._staged: Publisher | None = None
         self._mixed: set[str] = set()  # topics that may be of the survey that was replaced
         self._decided: DecidedState | None = None
+        self._resumption = ResumptionClock()
 
     def state(self, decided: DecidedState, *, halted: bool = False) -> StateMessage:
         """Return a state message, with the plan once the survey is resumed."""
@@ -67,6 +69,22 @@ class ShownState:
             self.publisher.put_state(decided, halted=halted)
         else:
             self._mirror.put(Topics(self._station.name).state, self.state(decided, halted=halted))
+
+    def show_resumption(self, now: int) -> None:
+        """Show how far the replay of earlier runs is at `now`, host time in ns."""
+        share = self._session.resumed
+        if not self._session.continued or share is None or self.publisher is not None:
+            return
+        if (progress := self._resumption.follow(share, now)) is not None:
+            text = f"earlier runs are replayed, {progress.percent:.0f} %; what arrives is kept"
+            message = simple_state(
+                self._station,
+                self._session.survey,
+                DecidedState("resuming", text),
+                session=self._process,
+                progress=progress,
+            )
+            self._mirror.put(Topics(self._station.name).state, message)
 
     def stage(self, pipeline: Pipeline) -> None:
         """Prepare what `replace` shows, in a thread: the loop and its guards do not wait for it."""

@@ -14,6 +14,7 @@ from swathe.board import Board, BoardScreen, PlainLines, Stations
 from swathe.live.run_panel import RunPanel
 from swathe.live.service import Daemon
 from swathe.live.spot_panel import SpotPanel
+from swathe.messages import Message, StateMessage
 
 __all__ = ["TerminalObserver"]
 
@@ -32,7 +33,7 @@ class TerminalObserver:
         self._console = console
         self._plain = plain or not console.is_terminal
         self._stations = Stations()
-        self._due = 0.0
+        self._due = self._next_tenth = 0.0
         self._refresh: Callable[[], None] | None = None
         self._board: Board | None = None
         self._screen: BoardScreen | None = None
@@ -55,6 +56,20 @@ class TerminalObserver:
         """Give the terminal back at once, whatever the run still does."""
         if self._screen is not None:
             self._screen.give_back()
+
+    def show_resumption(self, message: Message) -> None:
+        """Write how far the replay of earlier runs is: one line that is renewed, or one each 10 %."""
+        if not isinstance(message, StateMessage) or message.resumed is None:
+            return
+        left = "" if message.resumed_in is None else f", {message.resumed_in:,.0f} s left"
+        text = f"resuming: {message.resumed:.0f} % of earlier runs replayed{left}; what arrives is kept"
+        if not self._plain:
+            self._console.print(
+                f"{text}  ", end="\r", highlight=False, markup=False, soft_wrap=True
+            )
+        elif message.resumed >= self._next_tenth:
+            self._next_tenth = 10 * (message.resumed // 10 + 1)
+            self._say(text)
 
     def show(self, daemon: Daemon) -> None:
         """Draw the state after a tick, four times a second at most."""

@@ -17,6 +17,7 @@ from support.syncs import record_syncs
 from swathe.errors import JournalError, MisuseError, SurveyError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick, read_journal
 from swathe.live.keeping import Kept, StateKeeper
+from swathe.live.resumption_progress import resuming_text
 from swathe.live.session import Session
 from swathe.pipeline import Grid, Pipeline
 from swathe.station import AlarmKind, parse_station
@@ -290,9 +291,11 @@ def test_pipeline_is_not_shown_before_it_is_resumed(tmp_path: Path) -> None:
     with session:
         with pytest.raises(MisuseError, match="not resumed yet"):
             _ = session.pipeline
-        assert session.resuming == "the journal of earlier runs is replayed, 0% is done"
+        assert (
+            resuming_text(session.resumed) == "the journal of earlier runs is replayed, 0% is done"
+        )
         session.resume()
-        assert session.resuming == ""
+        assert resuming_text(session.resumed) == ""
         assert session.pipeline.survey == session.survey
 
 
@@ -340,7 +343,7 @@ async def test_run_is_journalled_while_earlier_runs_are_replayed(
             session.flush()
             await asyncio.sleep(0)
         assert not resuming.done()
-        assert session.resuming
+        assert session.resumed is not None
         go.set()
         assert await resuming
         session.tick()

@@ -128,7 +128,8 @@ async def test_bytes_of_a_slow_resumption_are_in_journal_and_arrays(
         assert refused.detail.startswith("refused: the survey is being resumed: the journal of ")
         assert daemon.commands.execute(command("note"), Origin.MQTT).accepted
         state = daemon.mirror.messages["swathe/bench/state"].model_dump()
-        assert (state["state"], state["resumed"]) == ("resuming", 0.0)
+        assert state["state"] == "resuming"
+        assert 0 <= state["resumed"] < 100
         assert not running.done()
         go.set()
         await eventually(lambda: resumed(daemon))

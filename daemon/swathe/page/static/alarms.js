@@ -169,7 +169,7 @@ export class Alarms {
     $("paused-todo").textContent = run.todo ? `▶ ${run.todo}` : "";
     $("paused-since").textContent = run.since && title ? `since ${clock(run.since)}${run.by ? `, by ${run.by}` : ""}` : "";
     // The crawler ends its own pauses.
-    const own = /(\(|by )crawler\)?$/.test(run.reason);
+    const own = run.by === "crawler" || /(\(|by )crawler\)?$/.test(run.reason);
     $("paused-reason").textContent = own ? run.reason.replace(/ \(crawler\)$/, "") : run.reason;
     $("paused-resume").hidden = own || run.state !== "paused" || Boolean(this.#station.checking?.active);
   }

@@ -51,6 +51,7 @@ export class Result {
     if (!covered && run.reason) figures.unshift(["Why", run.reason]);
     $("result-figures").replaceChildren(...figures.map(([name, value]) => {
       const pair = document.createElement("div");
+      pair.className = name === "Why" ? "wide" : "";
       pair.append(element("dt", name), element("dd", value));
       return pair;
     }));

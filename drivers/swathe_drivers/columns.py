@@ -19,6 +19,9 @@ from swathe_drivers.units import DurationText, LengthUnit, TimeUnit, nanoseconds
 AxisName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)]
 """Name of an axis."""
 
+GateText = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$", max_length=32)]
+"""Name of a gate, of a device that sends the values of several."""
+
 _POSITIONS: Final = frozenset({"counts", "position", "quadrature"})
 _ONCE: Final = (
     "length",
@@ -177,6 +180,8 @@ class MeasuredValue(LimitedValue):
     """
 
     held_after: Annotated[int, Field(ge=1, le=10_000)] | None = None
+    gate: GateText | None = None
+    """The gate whose value it is; used if the settings choose it."""
 
 
 class TimeOfFlightValue(MeasuredValue):
@@ -201,6 +206,8 @@ class AmplitudeValue(LimitedValue):
 
     kind: Literal["amplitude"] = Field(alias="is")
     unit: Literal["%", "fraction", "dB"] = "%"
+    gate: GateText | None = None
+    """The gate whose echo it is; used if the settings choose it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,6 +266,28 @@ def kind_and_axis(column: Column) -> str:
     if isinstance(column, Counts | PositionValue | Quadrature | IndexMark):
         return f"{column.kind} {column.axis}"
     return column.kind
+
+
+def is_of_other_gate(column: object, gate: str | None) -> bool:
+    """Whether a column has the value of a gate other than the one that is chosen."""
+    if not isinstance(column, MeasuredValue | AmplitudeValue):
+        return False
+    return column.gate is not None and column.gate != gate
+
+
+def gate_problems(columns: Sequence[object], gate: str | None) -> list[SettingProblem]:
+    """Return what is wrong with the choice of a gate, among all columns of a record."""
+    named = [
+        column.gate
+        for column in columns
+        if isinstance(column, MeasuredValue | AmplitudeValue) and column.gate is not None
+    ]
+    if gate in named or (gate is None and not named):
+        return []
+    if not named:
+        return [(("gate",), "must be left out, as no value has a 'gate'", gate)]
+    names = ", ".join(repr(name) for name in dict.fromkeys(named))
+    return [(("gate",), f"must be one of {names}: the gate whose values count", gate)]
 
 
 def record_problems(

@@ -29,7 +29,7 @@ class DelimitedDecoder(TextDecoder):
         rows, starts, ends = self._check_sums(lines, rows, bad)
         separators = self._splitter.find(block[: int(ends[-1])] if ends.size else block[:0])
         first, counts = self._splitter.count(separators, starts, ends)
-        keep = counts == len(self._settings.in_order)
+        keep = counts == len(self._columns)
         if not keep.all():
             for index in np.flatnonzero(~keep).tolist():
                 line = bytes(lines.data[starts[index] : ends[index]])
@@ -68,5 +68,5 @@ class DelimitedDecoder(TextDecoder):
         for column, text in self._constants:
             if column < len(found) and found[column] != text:
                 return self._unknown(column, text, found[column])
-        wanted = len(self._settings.in_order)
+        wanted = len(self._columns)
         return (FaultReason.COLUMNS, f"{count} columns where there should be {wanted}")

@@ -9,7 +9,14 @@ from typing import Final, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from swathe_drivers.columns import LimitedValue, kind_and_axis, record_problems
+from swathe_drivers.columns import (
+    GateText,
+    LimitedValue,
+    gate_problems,
+    is_of_other_gate,
+    kind_and_axis,
+    record_problems,
+)
 from swathe_drivers.delimited.checksum_settings import LineChecksum, checksum_problems
 from swathe_drivers.delimited.columns import (
     AmplitudeColumn,
@@ -17,6 +24,7 @@ from swathe_drivers.delimited.columns import (
     ConstantColumn,
     CountsColumn,
     DeviceTimeColumn,
+    Ignore,
     PositionColumn,
     RunningNumberColumn,
     StatusColumn,
@@ -38,6 +46,7 @@ _NUMBERS: Final = (
     TimeOfFlightColumn,
 )
 """Columns with a number, which may have texts around it."""
+_IGNORED: Final = Ignore.model_validate({"is": "ignore"})
 
 
 def check_latin(text: str) -> str:
@@ -56,13 +65,22 @@ class TextLineSettings(SettingsTable, ABC):
     decimal: Literal[".", ","] = "."
     """The decimal point of all numbers."""
     checksum: LineChecksum | None = None
+    gate: GateText | None = None
+    """The gate whose values count, where there are columns of several."""
     other_lines: Literal["fault", "ignore"] = "fault"
     """What to make of a line of another kind: whose constant columns differ, say."""
 
     @property
     @abstractmethod
+    def every(self) -> tuple[AnyColumn, ...]:
+        """What is in a line, with the columns of all gates."""
+
+    @property
     def in_order(self) -> tuple[AnyColumn, ...]:
-        """What is in a line."""
+        """What is in a line; a value of another gate means nothing."""
+        return tuple(
+            _IGNORED if is_of_other_gate(column, self.gate) else column for column in self.every
+        )
 
     @property
     def identifies(self) -> bool:
@@ -112,6 +130,9 @@ class TextLineSettings(SettingsTable, ABC):
         return self
 
     def _structure_problems(self) -> list[SettingProblem]:
+        found = gate_problems(self.every, self.gate)
+        if found:
+            return found
         found = record_problems(
             self.in_order, key="columns", noun="column", measured=("time_of_flight", "thickness")
         )
@@ -198,8 +219,8 @@ class DelimitedSettings(TextLineSettings):
         return check_latin(text)
 
     @property
-    def in_order(self) -> tuple[AnyColumn, ...]:
-        """What is in a line."""
+    def every(self) -> tuple[AnyColumn, ...]:
+        """What is in a line, with the columns of all gates."""
         return self.columns
 
     def _own_problems(self) -> list[SettingProblem]:

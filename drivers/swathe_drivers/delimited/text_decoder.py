@@ -45,7 +45,7 @@ class TextDecoder(RecordDecoder):
     """Decodes lines of text, however their columns are found; see `swathe_drivers.abc.Decoder`."""
 
     def __init__(self, settings: TextLineSettings, *, ns_per_byte: int = 0) -> None:
-        columns = settings.in_order
+        self._columns = columns = settings.in_order
         super().__init__(Abilities.of(columns))
         self._names = [settings.name_of(index) for index in range(len(columns))]
         self._settings = settings
@@ -176,7 +176,7 @@ class TextDecoder(RecordDecoder):
             return out
         sent: list[SentValues] = []
         valid: NDArray[np.bool_] | None = None  # None: all of them
-        for index, column in enumerate(self._settings.in_order):
+        for index, column in enumerate(self._columns):
             number = self._numbers[index]
             if index in self._readers:
                 sent.append(self._readers[index].read(fields, faulty))

@@ -38,7 +38,7 @@ class FramesDecoder(RecordDecoder):
     """Decodes binary frames; see `swathe_drivers.abc.Decoder`."""
 
     def __init__(self, settings: FramesSettings, *, ns_per_byte: int = 0) -> None:
-        super().__init__(Abilities.of(settings.fields, v.waveform_format(settings)))
+        super().__init__(Abilities.of(settings.in_order, v.waveform_format(settings)))
         self._settings = settings
         self._checker = (
             Checker(settings.checksum, settings.byte_order)
@@ -48,6 +48,7 @@ class FramesDecoder(RecordDecoder):
         self._framer, self._is_checked = make_framer(settings, self._checker, ns_per_byte)
         self._tail = self._checker.size if self._checker is not None else 0
         self._width = settings.min_size - self._tail
+        self._varies = settings.size is None
         if self.waveform is not None and settings.size is not None:
             self._width = settings.size - self._tail
         self._readers = _readers(settings)
@@ -120,7 +121,7 @@ class FramesDecoder(RecordDecoder):
                 for place in np.flatnonzero(other).tolist():
                     bad[int(rows[place])] = self._unknown(column, raw[place])
                 rows, content = rows[~other], content[~other]
-        if self._settings.size is None:
+        if self._varies:
             return rows, content
         longer = contents[rows] != self._width
         if longer.any():
@@ -140,7 +141,7 @@ class FramesDecoder(RecordDecoder):
         bad[row] = self._length(content.size)
 
     def _length(self, found: int) -> tuple[FaultReason, str]:
-        bound = "" if self._settings.size is not None else "at least "
+        bound = "at least " if self._varies else ""
         text = f"{found} bytes before the checksum" if self._tail else f"{found} bytes"
         return FaultReason.LENGTH, f"{text} where there should be {bound}{self._width}"
 
@@ -228,7 +229,7 @@ def _readers(settings: FramesSettings) -> list[v.FieldReader]:
     """The fields that are read, and where they are."""
     out: list[v.FieldReader] = []
     at, before = len(settings.sync), 0
-    for index, field in enumerate(settings.fields):
+    for index, field in enumerate(settings.in_order):
         shares = isinstance(field, StatusField | IndexMarkField) and field.shares
         place = before if shares else at
         if not isinstance(field, Skip) and field.kind != "length":

@@ -4,7 +4,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from swathe_drivers.columns import record_problems
+from swathe_drivers.columns import GateText, gate_problems, is_of_other_gate, record_problems
 from swathe_drivers.frames.fields import (
     AnyField,
     ByteOrder,
@@ -49,13 +49,23 @@ class FramesSettings(SettingsTable):
     """At the very end of the frame (with `start_stop`: before the stop byte)."""
     fields: tuple[AnyField, ...] = Field(min_length=1, max_length=64)
     """From the first byte behind `sync` or `start` on."""
+    gate: GateText | None = None
+    """The gate whose values count, where there are fields of several."""
     other_frames: Literal["fault", "ignore"] = "fault"
     """What to make of a frame whose constant fields differ."""
 
     @property
+    def in_order(self) -> tuple[AnyField, ...]:
+        """What is in a frame; a value of another gate means nothing."""
+        return tuple(
+            _skipped(field) if is_of_other_gate(field, self.gate) else field
+            for field in self.fields
+        )
+
+    @property
     def identifies(self) -> bool:
         """Something in a frame shows that it is of this kind: a constant field."""
-        return any(isinstance(field, ConstantField) for field in self.fields)
+        return any(isinstance(field, ConstantField) for field in self.in_order)
 
     @property
     def sync(self) -> bytes:
@@ -67,19 +77,19 @@ class FramesSettings(SettingsTable):
         """Bytes of a frame without start, stop and escape bytes; None if that varies."""
         if isinstance(self.framing, Fixed):
             return self.framing.length
-        sizes = [size_of(field) for field in self.fields]
+        sizes = [size_of(field) for field in self.in_order]
         return None if None in sizes else self.min_size
 
     @property
     def min_size(self) -> int:
         """The fewest bytes of a frame, without start, stop and escape bytes."""
-        taken = sum(size_of(field) or 0 for field in self.fields)
+        taken = sum(size_of(field) or 0 for field in self.in_order)
         return len(self.sync) + taken + checksum_size(self.checksum)
 
     @property
     def samples(self) -> int:
         """Samples of an A-scan, once the settings are checked; 0 without any."""
-        for field in self.fields:
+        for field in self.in_order:
             if isinstance(field, Waveform):
                 if field.samples != "rest":
                     return field.samples
@@ -96,7 +106,7 @@ class FramesSettings(SettingsTable):
             *self._length_problems(),
             *(
                 (("fields", index, *path), requirement, value)
-                for index, field in enumerate(self.fields)
+                for index, field in enumerate(self.in_order)
                 for path, requirement, value in self._field_problems(field, index)
             ),
         ]
@@ -104,8 +114,8 @@ class FramesSettings(SettingsTable):
         return self
 
     def _content_problems(self) -> list[SettingProblem]:
-        return record_problems(
-            self.fields,
+        return gate_problems(self.fields, self.gate) or record_problems(
+            self.in_order,
             key="fields",
             noun="field",
             measured=("time_of_flight", "thickness", "waveform"),
@@ -159,11 +169,11 @@ class FramesSettings(SettingsTable):
 
     def _length_problems(self) -> list[SettingProblem]:
         found: list[SettingProblem] = []
-        rests = [index for index, field in enumerate(self.fields) if size_of(field) is None]
+        rests = [index for index, field in enumerate(self.in_order) if size_of(field) is None]
         found.extend(
             (("fields", index), "must be the last field, as it is the rest", "rest")
             for index in rests
-            if index != len(self.fields) - 1
+            if index != len(self.in_order) - 1
         )
         framing, fewest = self.framing, self.min_size
         if isinstance(framing, Fixed):
@@ -183,18 +193,18 @@ class FramesSettings(SettingsTable):
             requirement = f"must be >= {fewest + around}, which a frame takes"
             found.append((("max_length",), requirement, self.max_length))
         lengths = [
-            index for index, field in enumerate(self.fields) if isinstance(field, LengthField)
+            index for index, field in enumerate(self.in_order) if isinstance(field, LengthField)
         ]
         if isinstance(framing, LengthPrefix) and not lengths:
             found.append((("fields",), "must have a field 'length' for this framing", None))
-        last = self.fields[-1]
+        last = self.in_order[-1]
         if isinstance(last, Waveform) and last.samples == "rest":
             requirement = "must be a number, as the framing states no length of all frames"
-            found.append((("fields", len(self.fields) - 1, "samples"), requirement, "rest"))
+            found.append((("fields", len(self.in_order) - 1, "samples"), requirement, "rest"))
         return found
 
     def _rest_problems(self, index: int, rest: int) -> list[SettingProblem]:
-        field = self.fields[index]
+        field = self.in_order[index]
         width = 1
         path: tuple[str | int, ...] = ("fields", index, "bytes")
         if isinstance(field, Waveform):
@@ -280,13 +290,17 @@ class FramesSettings(SettingsTable):
             )
             found.append((("mask",), requirement, field.mask))
         if field.shares:
-            before = self.fields[index - 1] if index else None
+            before = self.in_order[index - 1] if index else None
             if before is None or isinstance(before, Skip | Waveform):
                 found.append((("shares",), "must have a field with a number before it", True))
             elif bytes_of_type(before.type) != bytes_of_type(field.type):
                 requirement = f"must have {bytes_of_type(before.type)} bytes, as the field before"
                 found.append((("type",), requirement, field.type))
         return found
+
+
+def _skipped(field: AnyField) -> Skip:
+    return Skip.model_validate({"is": "skip", "bytes": size_of(field)})
 
 
 def _outside(kind: str, path: tuple[str | int, ...], value: int) -> list[SettingProblem]:

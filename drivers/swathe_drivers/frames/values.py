@@ -85,7 +85,7 @@ class FieldReader:
 
 def waveform_format(settings: FramesSettings) -> WaveformFormat | None:
     """The format of the A-scans that the settings describe; None if there are none."""
-    for field in settings.fields:
+    for field in settings.in_order:
         if isinstance(field, Waveform):
             return WaveformFormat(
                 samples=settings.samples,

@@ -25,8 +25,8 @@ class FixedColumnsSettings(TextLineSettings):
     columns: Columns
 
     @property
-    def in_order(self) -> tuple[AnyColumn, ...]:
-        """What is in a line."""
+    def every(self) -> tuple[AnyColumn, ...]:
+        """What is in a line, with the columns of all gates."""
         return tuple(self.columns.values())
 
     @property
@@ -76,8 +76,8 @@ class PatternSettings(TextLineSettings):
     columns: Columns
 
     @property
-    def in_order(self) -> tuple[AnyColumn, ...]:
-        """What is in a line."""
+    def every(self) -> tuple[AnyColumn, ...]:
+        """What is in a line, with the columns of all gates."""
         return tuple(self.columns.values())
 
     @property

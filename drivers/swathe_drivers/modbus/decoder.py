@@ -35,7 +35,7 @@ class _ReadDecoder:
 
     def __init__(self, read: Read, *, low_first: bool) -> None:
         settings = frames_of(read)
-        self.abilities = Abilities.of(settings.fields, waveform_format(settings))
+        self.abilities = Abilities.of(settings.in_order, waveform_format(settings))
         self.decoder = FramesDecoder(settings)
         self._width = settings.min_size
         self._order: NDArray[np.int64] | None = None

@@ -33,6 +33,22 @@ def test_settings_have_the_usual_defaults() -> None:
 @pytest.mark.parametrize(
     ("table", "message"),
     [
+        (
+            {"columns": [TIME | {"gate": "A"}, TIME | {"gate": "B"}]},
+            f"'{KEY}.gate' must be one of 'A', 'B': the gate whose values count (got None)",
+        ),
+        (
+            {"columns": [TIME | {"gate": "A"}], "gate": "C"},
+            f"'{KEY}.gate' must be one of 'A': the gate whose values count (got 'C')",
+        ),
+        (
+            {"columns": [TIME], "gate": "A"},
+            f"'{KEY}.gate' must be left out, as no value has a 'gate' (got 'A')",
+        ),
+        (
+            {"columns": [TIME | {"gate": "A"}, TIME | {"gate": "A"}], "gate": "A"},
+            f"'{KEY}.columns' must have one time_of_flight at most (got 2)",
+        ),
         ({}, f"'{KEY}.columns' must be given (got None)"),
         (
             {"columns": [COUNT | {"bits": 16, "rolls_over_after": 100_000}]},
@@ -77,8 +93,8 @@ def test_settings_have_the_usual_defaults() -> None:
             f"'{KEY}.checksum.after' must not hold the terminator (got '\\r\\n')",
         ),
         (
-            {"columns": [COUNT], "checksum": {"kind": "crc", "after": "*"}},
-            f"'{KEY}.checksum.kind' must be 'xor' or 'sum8' (got 'crc')",
+            {"columns": [COUNT], "checksum": {"kind": "md5", "after": "*"}},
+            f"'{KEY}.checksum.kind' must be one of 'xor', 'sum8', 'sum16', 'crc' (got 'md5')",
         ),
         (
             {"columns": [COUNT | {"bits": 53}]},

@@ -3,6 +3,7 @@
 import errno
 import os
 import queue
+import re
 import select
 import socket
 import sys
@@ -34,6 +35,12 @@ _READ_SIZE: Final = 65536
 _MOST_QUEUED: Final = 1 << 20  # bytes, of which each takes as much as a pointer
 
 _SCHEMES: Final = ("socket://", "rfc2217://", "loop://")
+
+_KINDS: Final = (
+    "a port is COM3, /dev/ttyUSB0, usb:SERIAL (see `swathe ports`), socket://HOST:PORT,"
+    " rfc2217://HOST:PORT or capture:FILE"
+)
+_HOST_AND_NUMBER: Final = re.compile(r"(?!usb:|capture:|COM\d)[\w-]+(\.[\w-]+)*:\d{1,5}", re.ASCII)
 
 
 def _host_and_number(url: str) -> tuple[str, str, str]:
@@ -69,7 +76,11 @@ class PortSettings(SerialSettings):
     @classmethod
     def _check_url(cls, url: str) -> str:
         if "://" in url and not url.startswith(_SCHEMES):
-            raise problem("must be a device or begin with socket:// or rfc2217://")
+            raise problem(f"must be a device or begin with socket:// or rfc2217://; {_KINDS}")
+        if _HOST_AND_NUMBER.fullmatch(url):
+            raise problem(
+                f"must say how the host is reached: socket://{url} for a TCP stream; {_KINDS}"
+            )
         if url.startswith(("socket://", "rfc2217://")):
             host, _, number = _host_and_number(url)
             if not host or not number.isdecimal() or not 0 < int(number) < 2**16:

@@ -41,7 +41,9 @@ def test_ns_per_byte_counts_start_data_parity_and_stop_bits(
         ({"url": ""}, "'device.gauge.port.url' must have at least 1 character(s) (got '')"),
         (
             {"url": "http://host:1"},
-            ("'device.gauge.port.url' must be a device or begin with socket:// or rfc2217://"
+            ("'device.gauge.port.url' must be a device or begin with socket:// or rfc2217://; a port is COM3,"
+                " /dev/ttyUSB0, usb:SERIAL (see `swathe ports`), socket://HOST:PORT, rfc2217://HOST:PORT or"
+                " capture:FILE"
             " (got 'http://host:1')"),
         ),
         *(

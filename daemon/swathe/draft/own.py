@@ -129,12 +129,7 @@ def _axis_tables(wishes: PlanWishes, axes: dict[str, bool], device: OwnDevice) -
                 KeyDraft("length", wishes.length, "between the centres of the first and last cell"),
                 KeyDraft("resolution", along, "width of a cell"),
                 *_encoded("scan", scan, axes, device, wishes.scan_scale),
-                KeyDraft(
-                    "zero_count",
-                    0,
-                    "counts where the scan begins: `swathe check` shows them",
-                    off=True,
-                ),
+                _zero_draft(is_count=axes[scan]),
                 KeyDraft("reversed", True, "where counts fall along the scan", off=True),
             ),
             "The axis along which the probe is moved.",
@@ -156,6 +151,14 @@ def _axis_tables(wishes: PlanWishes, axes: dict[str, bool], device: OwnDevice) -
         *lines,
     )
     return [*tables, TableDraft("index", keys, "The axis across it: lines.")]
+
+
+def _zero_draft(*, is_count: bool) -> KeyDraft:
+    """Return the key that moves the zero of the scan axis, not in force."""
+    if not is_count:
+        return KeyDraft("zero_at", "0 mm", "position where the device sends 0", off=True)
+    text = "counts where the scan begins: `swathe check` shows them"
+    return KeyDraft("zero_count", 0, text, off=True)
 
 
 def _encoded(

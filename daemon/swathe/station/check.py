@@ -186,13 +186,31 @@ def _check_column(
     key: str, column: str, settings: AxisSettings | SecondSettings, decoder: Decoder
 ) -> list[Problem]:
     if column in decoder.length_axes:
-        return []
+        return _length_problems(key, column, settings)
     if column in decoder.axes:
         return _check_scale(key, settings)
     gives = ", ".join(decoder.axes) or "no counts"
     remedy = f"'{settings.device}' gives {gives}"
     requirement = "must be a counts column of the device"
     return [Problem(f"{key}.counts", requirement, column, remedy)]
+
+
+def _length_problems(
+    key: str, column: str, settings: AxisSettings | SecondSettings
+) -> list[Problem]:
+    """Return what is given for counts on an axis whose position is sent as a length."""
+    given = settings.model_fields_set & {"counts_per_mm", "wheel", "zero_count"}
+    requirement = f"must be left out: '{settings.device}' sends {column} as a length"
+    remedy = (
+        'for counts write is = "counts" in its description; where the length begins is zero_at'
+        " (station file), another unit its 'unit'"
+    )
+    problems = []
+    for name in sorted(given):
+        value = getattr(settings, name)
+        if value is not None:
+            problems.append(Problem(f"{key}.{name}", requirement, value, remedy))
+    return problems
 
 
 def _check_second(

@@ -141,8 +141,18 @@ def test_parse_many_mistakes_all_told_at_once() -> None:
             'port = "ports/encoder"',
             'port = "gopher://x"',
             [
-                "'device.encoder.port' must be a device or begin with socket:// or rfc2217://"
-                " (got 'gopher://x')"
+                "'device.encoder.port' must be a device or begin with socket:// or rfc2217://;"
+                " a port is COM3, /dev/ttyUSB0, usb:SERIAL (see `swathe ports`), socket://HOST:PORT,"
+                " rfc2217://HOST:PORT or capture:FILE (got 'gopher://x')"
+            ],
+        ),
+        (
+            'port = "ports/encoder"',
+            'port = "10.0.0.5:4001"',
+            [
+                "'device.encoder.port' must say how the host is reached: socket://10.0.0.5:4001 for a TCP"
+                " stream; a port is COM3, /dev/ttyUSB0, usb:SERIAL (see `swathe ports`),"
+                " socket://HOST:PORT, rfc2217://HOST:PORT or capture:FILE (got '10.0.0.5:4001')"
             ],
         ),
         (
@@ -400,3 +410,23 @@ def test_parse_value_where_a_table_should_be() -> None:
         "'scan' must be a table (got 3)",
         "'device.gauge.protocol' must be a table (got 1)",
     ]
+
+
+@pytest.mark.parametrize(
+    ("given", "key"),
+    [
+        ("counts_per_mm = 10", "counts_per_mm"),
+        ("zero_count = 5", "zero_count"),
+        ('wheel = { diameter = "50 mm", pulses = 1024, edges = 4 }', "wheel"),
+    ],
+)
+def test_axis_that_is_sent_as_a_length_takes_nothing_of_counts(given: str, key: str) -> None:
+    """It is refused, as it has no effect that the user may have meant; `zero_at` moves the zero."""
+    length = '{is="position", axis="scan", unit="mm"}'
+    text = station_text().replace('{is="counts", axis="scan"}', length)
+    with pytest.raises(StationError) as caught:
+        parse_station(text.replace("counts_per_mm = 10", given), "bench.toml")
+    assert f"'scan.{key}' must be left out: 'encoder' sends scan as a length" in str(caught.value)
+    assert "zero_at" in str(caught.value)
+    moved = text.replace("counts_per_mm = 10", 'zero_at = "3 mm"')
+    assert parse_station(moved, "bench.toml").scan.zero_at == 3.0

@@ -153,6 +153,16 @@ def test_pause_and_its_end(board: Browser, served: ServedPage) -> None:
     board.wait(lambda: board.text("#paused-reason") == "homing", 10, "the crawler's own pause")
     assert not board.find("#paused-resume").is_displayed()
 
+    def wait_for_a_person() -> None:
+        todo = "press g at the station, or Resume here"
+        served.source.crawl("stopped", "waiting", todo=todo, resume_from=["station", "page"])
+        served.source.say("state", **{**state, "state": "waiting", "reason": "slip", "todo": todo})
+
+    served.call(wait_for_a_person)
+    board.wait(lambda: board.text("#paused-title").startswith("WAITING"), 10, "that it waits")
+    assert board.text("#paused-todo") == "▶ press g at the station, or Resume here"
+    assert board.find("#paused-resume").is_displayed()
+
 
 def test_gap_is_wanted_again_from_the_list(board: Browser, served: ServedPage) -> None:
     """Each gap of an entry is asked for; a wanted place comes first, with who wants it."""

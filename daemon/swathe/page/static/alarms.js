@@ -39,7 +39,7 @@ export class Alarms {
     station.on("alarms", ({ raised }) => { this.update(); this.#announce(raised); });
     station.on("plan", () => { this.#first = true; this.update(); });
     station.on("run", () => this.#pause());
-    station.on("checking", () => this.#pause());
+    for (const kind of ["checking", "crawler"]) station.on(kind, () => this.#pause());
     $("alarms-all").addEventListener("click", () => { this.#unfolded = !this.#unfolded; this.update(); });
     $("alarms-acknowledge").addEventListener("click", () => this.#acknowledge(this.#fresh()));
     for (const [screen] of SHOWN) screen.addEventListener("change", () => this.update());
@@ -171,6 +171,8 @@ export class Alarms {
     // The crawler ends its own pauses.
     const own = run.by === "crawler" || /(\(|by )crawler\)?$/.test(run.reason);
     $("paused-reason").textContent = own ? run.reason.replace(/ \(crawler\)$/, "") : run.reason;
-    $("paused-resume").hidden = own || run.state !== "paused" || Boolean(this.#station.checking?.active);
+    const { crawler } = this.#station;
+    const continues = Boolean(run.todo) && Boolean(crawler?.todo) && crawler.resume_from.includes("page");
+    $("paused-resume").hidden = !(continues || (run.state === "paused" && !own)) || Boolean(this.#station.checking?.active);
   }
 }

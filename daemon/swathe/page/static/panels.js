@@ -100,7 +100,7 @@ export class Panels {
   #speed(progress) {
     const { speed: now, speed_limit: limit } = progress;
     set("speed", speed(now));
-    const rate = `${fixed(progress.rate, 1)} readings/s`;
+    const rate = `${fixed(progress.rate, 1)}\u00a0readings/s`;
     set("speed-text", limit === null ? `speed limit not known yet · ${rate}` : `limit ${speed(limit)} · ${rate}`);
     // The limit is at four fifths of the bar.
     $("speed-fill").style.width = limit ? `${Math.min(100, (now / limit) * 80)}%` : "0";

@@ -240,3 +240,27 @@ def test_guide_names_every_key_of_the_station_file() -> None:
     covered = {models[path] for path in described}
     missing = [path for path, model in models.items() if model not in covered]
     assert missing == []
+
+
+def threats() -> list[list[str]]:
+    """Return the rows of the table of threats: from, threat, what holds, and its tests."""
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8").partition("## Threats\n")[2]
+    rows = [line for line in text.partition("\n## ")[0].splitlines() if line.startswith("| ")]
+    return [[cell.strip() for cell in row.strip("|").split("|")] for row in rows[1:]]
+
+
+def test_every_threat_names_tests_that_there_are() -> None:
+    """Each line has a test or a program that shows it; a test that is renamed is renamed there too."""
+    found = threats()
+    assert len(found) > 25
+    for *threat, tests in found:
+        assert all(threat), threat
+        names = re.findall(r"`([^`]+)`", tests)
+        assert names, threat
+        for name in names:
+            path = ROOT / name if name.startswith("tests/") else ROOT / "tests" / "daemon" / name
+            assert path.is_file(), (threat, name)
+            text = path.read_text("utf-8")
+            assert "\ndef test_" in text or "\nasync def test_" in text or "\ndef main" in text, (
+                name
+            )

@@ -106,7 +106,7 @@ def _end(station: Path, survey: Path) -> str:
     try:
         wait_for(
             lambda: not last.running or _last_run(survey) is LastRun.LIVE,
-            60,
+            600,
             "the run after the last kill",
         )
         if last.running:

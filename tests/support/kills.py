@@ -97,7 +97,7 @@ def kill_at(
             own.sample()
             return condition() or not process.running
 
-        wait_for(sampled, 60, what)
+        wait_for(sampled, 600, what)
 
     def wait(seconds: float) -> None:
         end = time.monotonic() + seconds

@@ -45,6 +45,8 @@ _SHAPES = {
     MapBlock.TOO_FAST: ("/", "bold yellow", str(GapCause.TOO_FAST)),
     MapBlock.NO_SIGNAL: ("○", "bold red", str(GapCause.NO_SIGNAL)),
 }
+# On a terminal with space for it.
+_MOST_ROWS_OF_LINE = 3
 _PROBE = ("◆", "bold cyan")
 _BLOCK_OF_CAUSE = {
     GapCause.UNVISITED: MapBlock.UNVISITED,
@@ -98,7 +100,8 @@ class BlockMap:
         Args:
             view: the station.
             width: characters along the scan axis.
-            height: lines, without those of axis and legend.
+            height: lines, without those of axis and legend; with axes a line of the plan may have
+                up to three of them.
             grid: the cells, where they are in this process.
             axes: whether there are figures at the axes.
         """
@@ -106,7 +109,8 @@ class BlockMap:
         if plan is None:
             return Text("the station has not published its plan yet\n", style="dim")
         edges = np.linspace(0, plan.lines, min(plan.lines, max(height, 1)) + 1).astype(int)
-        labels = index_labels(plan, edges[:-1].tolist()) if axes else []
+        each = max(1, min(height // plan.lines, _MOST_ROWS_OF_LINE)) if axes else 1
+        labels = index_labels(plan, edges[:-1].tolist(), each) if axes else []
         margin = len(labels[0]) if labels else 0
         columns = max(1, min(width - margin, round(_size(plan.scan) / plan.scan_resolution)))
         if grid is not None:
@@ -119,7 +123,10 @@ class BlockMap:
             _mark_excluded(plan, lines)
         blocks = np.maximum.reduceat(lines, edges[:-1], axis=0)
         axis = scan_axis(plan, margin, columns, width) if axes else ""
-        return _text(blocks, _probe_block(view, plan, edges, columns), labels, axis, width)
+        probe = _probe_block(view, plan, edges, columns)
+        if probe is not None:
+            probe = probe[0] * each + each // 2, probe[1]
+        return _text(np.repeat(blocks, each, axis=0), probe, labels, axis, width)
 
     def _blocks_of_lines(self, view: StationView, plan: PlanMessage, columns: int) -> Blocks:
         """Return each line's blocks from its own message."""

@@ -118,7 +118,7 @@ class StationDetail:
         space = height - len(alarms)
         listed = min(_MOST_LISTED, (space - _OF_MAP) // 4)
         rows = space - _OF_MAP - (listed + _OF_TABLE if height >= TALL - 8 else 1)
-        rows = max(1, min(lines, max(rows, min(lines, _MAP_ROWS, space - _OF_MAP - 1))))
+        rows = max(1, rows, min(lines, _MAP_ROWS, space - _OF_MAP - 1))
         drawn = self._maps.setdefault(view.name, BlockMap()).draw(
             view,
             width=min(width, _WIDEST_MAP),
@@ -156,7 +156,10 @@ class StationDetail:
     def _title(self, view: StationView, head: Text | None, width: int) -> Text:
         state = view.state
         part = f": {state.part}" if state is not None and state.part else ""
-        title = Text.assemble((f"{view.name}{part} ", "bold"), f"{state_text(view)} ")
+        word = state_text(view)
+        name = Text(f"{view.name}{part}", style="bold")
+        name.truncate(max(width - len(word) - 2, len(view.name)), overflow="ellipsis")
+        title = Text.assemble(name, f" {word} ")
         title.no_wrap, title.overflow = True, "ellipsis"
         left = width - title.cell_len
         if head is not None and head.cell_len + 3 <= left:

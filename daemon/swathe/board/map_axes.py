@@ -13,7 +13,7 @@ __all__ = ["index_labels", "scan_axis"]
 _TALL = 5
 
 
-def index_labels(plan: PlanMessage, first_lines: Sequence[int]) -> list[str]:
+def index_labels(plan: PlanMessage, first_lines: Sequence[int], each: int = 1) -> list[str]:
     """Return a label for each row of a map, all of one width; empty where there is no index axis.
 
     The first and the last row have the positions of the first and the last line, one in the middle
@@ -22,6 +22,7 @@ def index_labels(plan: PlanMessage, first_lines: Sequence[int]) -> list[str]:
     Args:
         plan: of the station.
         first_lines: number of the first line in each row.
+        each: how often each of these rows is drawn; the label is at the middle one.
     """
     if plan.profile or plan.spots:
         return []
@@ -31,7 +32,11 @@ def index_labels(plan: PlanMessage, first_lines: Sequence[int]) -> list[str]:
         lines[rows // 2] = first_lines[rows // 2]
     labels = {row: _place(plan, line) for row, line in lines.items()}
     width = max(map(len, labels.values()))
-    return [f"{labels.get(row, ''):>{width}} " for row in range(rows)]
+    return [
+        f"{labels.get(row, '') if k == each // 2 else '':>{width}} "
+        for row in range(rows)
+        for k in range(each)
+    ]
 
 
 def scan_axis(plan: PlanMessage, margin: int, columns: int, width: int) -> str:

@@ -6,7 +6,7 @@ from swathe.board.stations import StationView
 from swathe.messages import CrawlerMessage, StateMessage
 from swathe.pipeline.progress.fields import number_text
 
-__all__ = ["ENDED", "crawler_lines", "state_lines"]
+__all__ = ["ENDED", "crawler_lines", "crawler_text", "state_lines"]
 
 ENDED = {
     "complete": "The plan is covered",
@@ -53,13 +53,19 @@ def _why(state: StateMessage) -> list[tuple[str, str]]:
             return []
 
 
+def crawler_text(state: str, doing: str, at: str = "") -> str:
+    """Return what a crawler does: its state, and where that is not the same, what it does."""
+    if doing.startswith(state):
+        return f"crawler {doing}{at}"
+    return f"crawler {state}{at}" + (f": {doing}" if doing else "")
+
+
 def crawler_lines(crawler: CrawlerMessage | None) -> list[str]:
     """Return what a crawler does, and what stopped it."""
     if crawler is None:
         return []
     at = "" if crawler.line is None else f", line {crawler.line} of {crawler.lines}"
-    doing = f": {crawler.doing}" if crawler.doing else ""
-    lines = [f"crawler {crawler.state}{at}{doing}"]
+    lines = [crawler_text(crawler.state, crawler.doing, at)]
     if crawler.fault is not None:
         lines.append(f"crawler fault: {crawler.fault.cause}, {crawler.fault.text}")
     return lines

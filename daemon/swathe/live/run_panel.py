@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from rich.text import Text
 
 from swathe.board import KeyQuestion, Panel, Question, Reply, StationView, one_line
+from swathe.board.run_state import crawler_text
 from swathe.live.confirm_prompts import ask_to_confirm
 from swathe.live.hand_guide import step_by_hand, words_by_hand
 from swathe.live.origin import Origin
@@ -284,7 +285,7 @@ class RunPanel(Panel):
 def next_step(daemon: Daemon, width: int = 80) -> str:
     """Return what the crawler does, or the next step by hand in two lines of `width` at most."""
     if daemon.crawl is not None:
-        return f"crawler {daemon.crawl.machine.state}: {daemon.crawl.words or 'begins'}"
+        return crawler_text(str(daemon.crawl.machine.state), daemon.crawl.words or "begins")
     # Imported here: nobody asks before the ports are open.
     from swathe.motion import fitted
 

@@ -211,6 +211,10 @@ def test_crawler_of_another_machine_is_described() -> None:
         lines=31,
     )
     assert crawler_lines(None) == []
+    homing = message.model_copy(
+        update={"state": "homing", "doing": "homing: index, scan", "line": None}
+    )
+    assert crawler_lines(homing) == ["crawler homing: index, scan"]
     assert crawler_lines(message) == ["crawler moving, line 12 of 31: scans the raster"]
     fault = CrawlerFault(cause="motor and encoder disagree", text="3.2 mm, limit 2 mm", since=NOW)
     stopped = message.model_copy(
@@ -242,6 +246,31 @@ def test_map_names_its_first_and_last_cells() -> None:
     view.state = state(plan=PLAN.model_copy(update={"profile": True, "lines": 1}))
     lines = BlockMap().draw(view, width=60, height=1, axes=True).plain.splitlines()
     assert re.fullmatch(r"0 +scan, mm +897", lines[1])
+
+
+def test_title_keeps_the_state() -> None:
+    """Of a long name of the part the end is cut, never the word for what the run does."""
+    stations = station("waiting", busy=False)
+    put(
+        stations,
+        "state",
+        state(state="waiting", plan=PLAN, part="a part with a very long name " * 3),
+        now=1e9,
+    )
+    assert re.match(r"bench: a part with .*… waiting ─?", drawn(stations, 40, 12)[0])
+
+
+def test_few_lines_are_drawn_higher_on_a_large_terminal() -> None:
+    """Each line of the plan up to three times, its figure at the middle one, the probe likewise."""
+    view = station("scanning", busy=False).views[0]
+    view.state = state(plan=PLAN.model_copy(update={"lines": 4, "index": span(76.0, 108.0)}))
+    lines = BlockMap().draw(view, width=60, height=17, axes=True).plain.splitlines()
+    assert len(lines) == 12 + 2
+    assert [line[:4] for line in lines[:12]] == ["    ", " 80 ", *["    "] * 8, "104 ", "    "]
+    assert ["◆" in line for line in lines[:12]].index(True) == 2 * 3 + 1
+    assert sum("◆" in line for line in lines[:12]) == 1
+    lines = BlockMap().draw(view, width=60, height=7, axes=True).plain.splitlines()
+    assert len(lines) == 4 + 2
 
 
 def test_parts_are_never_parted() -> None:

@@ -77,7 +77,7 @@ class StationDetail:
         if height <= 0:
             return []
         top: list[RenderableType] = [self._title(view, head, width)]
-        top += self._banner(view, now, wall)
+        top += self._banner(view, now, wall, short=height < _SHORT)
         if height < _SHORT:  # keys or a question take the rest
             figures = self._progress_lines(view, now, wall, width, tall=False)
             top += [*figures[:1], *self._alarm_lines(view, 1), *figures[1:]]
@@ -91,6 +91,11 @@ class StationDetail:
         if rest < self._fewest_lines(view) and len(figures) > _FEW_FIGURES:
             del figures[_FEW_FIGURES]  # what matters least
             rest += 1
+        if rest < self._fewest_lines(view):
+            # Of what is in order the first line is enough; that of ports has what is wrong first.
+            kept = [health[0], *(line for line in health[1:] if str(line.style))]
+            rest += len(health) - len(kept)
+            health = kept
         top += [*figures, *next_]
         return [*top, *self._rest(view, width, rest), *health][:height]
 
@@ -119,6 +124,8 @@ class StationDetail:
         listed = min(_MOST_LISTED, (space - _OF_MAP) // 4)
         rows = space - _OF_MAP - (listed + _OF_TABLE if height >= TALL - 8 else 1)
         rows = max(1, rows, min(lines, _MAP_ROWS, space - _OF_MAP - 1))
+        if rows > lines:  # lines are drawn higher only where gaps have their table
+            rows = max(lines, space - _OF_MAP - (listed + _OF_TABLE))
         drawn = self._maps.setdefault(view.name, BlockMap()).draw(
             view,
             width=min(width, _WIDEST_MAP),
@@ -169,7 +176,7 @@ class StationDetail:
             title.append("─" * max(left, 0), "dim")
         return title
 
-    def _banner(self, view: StationView, now: float, wall: datetime) -> list[Text]:
+    def _banner(self, view: StationView, now: float, wall: datetime, *, short: bool) -> list[Text]:
         """Return what is wrong or why the run is not scanning, in as few lines as it takes."""
         state = view.state
         is_will = state is not None and state.state == "offline"
@@ -177,7 +184,13 @@ class StationDetail:
         known = is_will or self._panel.is_connected
         lost = self._wrapped(lost_lines(view, now, wall), "bold reverse") if known else []
         if why := state_lines(view):
-            lines = [line for text, style in why for line in self._wrapped([f" {text} "], style)]
+            if short and view.state is not None and view.state.todo:
+                # The reason is cut, so that what a person has to do is not.
+                (first, style), *rest = why
+                lines, why = [one_line(f" {first} ", style)], rest
+            else:
+                lines = []
+            lines += [line for text, style in why for line in self._wrapped([f" {text} "], style)]
             return [*lines, *lost]
         if lost:
             return lost
@@ -189,7 +202,9 @@ class StationDetail:
         """Return what is next, a calibration check first; of others' spots only while they are at work."""
         check = check_lines(view.checking, keys="c" in self._panel.keys)
         active = view.checking is not None and view.checking.active
-        return check if active else [*check, *self._scan_lines(view, width)]
+        # What a crawler that has stopped waits for is in the banner.
+        halted = view.state is not None and view.state.state in ("waiting", "faulted")
+        return check if active or halted else [*check, *self._scan_lines(view, width)]
 
     def _scan_lines(self, view: StationView, width: int) -> list[str]:
         if lines := self._panel.next_lines(width):

@@ -31,7 +31,7 @@ from collections.abc import Iterable
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
@@ -72,6 +72,13 @@ class Tally:
         self.problems += [
             f"{problem}\n  {', '.join(plan.names())}: {command}" for problem in problems
         ]
+
+    def __iadd__(self, other: Tally) -> Self:
+        """Add what another has counted."""
+        self.runs += other.runs
+        self.faults.update(other.faults)
+        self.problems += other.problems
+        return self
 
 
 @contextmanager
@@ -138,17 +145,16 @@ def steps_of_a_run(*, resumed: bool = False) -> int:
     return run_plan(Plan(0, kills=_CUT if resumed else [])).steps
 
 
-def run_failures(steps: Iterable[int]) -> Tally:
-    """Let each of these changes or syncs of a file fail, in a new survey and in a resumed one."""
+def run_failures(steps: Iterable[int], *, resumed: bool) -> Tally:
+    """Let each of these changes or syncs of a file fail, in a new survey or in a resumed one."""
     tally = Tally()
     with _seldom_collecting():
         for step in steps:
             for kind in STEP_FAULTS:
                 for last in (step + 1, _LASTING):
-                    for kills in ([], _CUT):
-                        plan = Plan(step, disk_fault=(kind, step, last), kills=kills)
-                        command = f"python tests/fuzz/faults.py --failure {step}"
-                        tally.add(plan, run_plan(plan).problems, f"{plan}: {command}")
+                    plan = Plan(step, disk_fault=(kind, step, last), kills=_CUT if resumed else [])
+                    command = f"python tests/fuzz/faults.py --failure {step}"
+                    tally.add(plan, run_plan(plan).problems, f"{plan}: {command}")
             gc.collect()
     return tally
 
@@ -170,11 +176,12 @@ def main() -> int:
             for cut in (False, True):
                 plan = Plan(step, kills=[(step, cut)])
                 tally.add(plan, run_plan(plan).problems, f"step {step}")
-    elif arguments.every_failure:
-        last = max(steps_of_a_run(), steps_of_a_run(resumed=True))
-        tally = run_failures(range(FIRST_STEP, last + 1))
-    elif arguments.failure is not None:
-        tally = run_failures([arguments.failure])
+    elif arguments.every_failure or arguments.failure is not None:
+        tally, one = Tally(), arguments.failure
+        for resumed in (False, True):
+            last = steps_of_a_run(resumed=resumed)
+            steps = range(FIRST_STEP, last + 1) if one is None else [one]
+            tally += run_failures(steps, resumed=resumed)
     elif arguments.seed is not None:
         print(plan_of(arguments.seed))
         tally = run_seeds([arguments.seed])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fuzz.faults import run_plan, run_seeds, steps_of_a_run
+from fuzz.faults import run_failures, run_plan, run_seeds, steps_of_a_run
 from support.simulated.faulty_run import FIRST_STEP, FaultyRun, Plan
 from support.simulated.strip import PortFault, Strip
 from swathe.journal import JournalWriter
@@ -40,6 +40,14 @@ def test_kill_at_every_fourth_step(part: int, cut: bool) -> None:
         plan = Plan(step, kills=[(step, cut), (1 + step % 30, cut)])
         found += [f"{problem} (step {step})" for problem in run_plan(plan).problems]
     assert found == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("resumed", [False, True])
+def test_every_twelfth_step_may_fail(resumed: bool) -> None:
+    """Once and from then on; `tests/fuzz/faults.py --every-failure` takes each step."""
+    steps = range(FIRST_STEP + 6 * resumed, steps_of_a_run() + 1, 12)
+    assert run_failures(steps, resumed=resumed).problems == []
 
 
 def test_seed_repeats_a_run_step_by_step() -> None:

@@ -224,6 +224,8 @@ class JournalWriter:
         """Close the chunk in progress; repeat the marks if it is time."""
         if self._pending:
             writer.flush()
+            # The library keeps an index of each chunk, 0.6 kB, also where none is written at the end.
+            getattr(writer, "_Writer__chunk_indices", []).clear()
             self._chunk += 1
             self._pending = 0
             count, time_ns = self._repeated

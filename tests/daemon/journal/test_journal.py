@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import subprocess
 import sys
 import textwrap
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from mcap.reader import make_reader
+from mcap.records import ChunkIndex
 from mcap.writer import Writer
 
 from daemon.strategies import entries
@@ -130,6 +132,19 @@ def test_flush_makes_entries_readable_by_others(tmp_path: Path) -> None:
         writer.flush()
         writer.sync()
         assert list(read_segment(writer.path)) == SAMPLE[:2]
+
+
+def test_chunks_take_no_memory(tmp_path: Path) -> None:
+    """Of each the library would keep an index: at the pace of a run 50 MB an hour until the next file."""
+    with JournalWriter(tmp_path) as writer:
+        for number in range(1, 50):
+            writer.write(Tick(number))
+            writer.flush()
+            if number == 9:
+                gc.collect()
+                before = sum(isinstance(one, ChunkIndex) for one in gc.get_objects())
+        gc.collect()
+        assert sum(isinstance(one, ChunkIndex) for one in gc.get_objects()) <= before
 
 
 def note(told: list[str]) -> Callable[[Path, str], None]:

@@ -10,7 +10,13 @@ from typing import ClassVar
 from pydantic import BaseModel
 
 from swathe_drivers.modbus.decoder import ModbusDecoder
-from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer, transaction_bits
+from swathe_drivers.modbus.framer import (
+    LONGEST_FRAME,
+    Candidate,
+    RtuFramer,
+    TcpFramer,
+    transaction_bits,
+)
 from swathe_drivers.modbus.settings import ModbusSettings, count_of, first_of
 from swathe_drivers.rtu import with_crc
 from swathe_drivers.talk.answers import AnswerFinder
@@ -67,7 +73,11 @@ class ModbusDriver:
 
 
 class _AnswerFinder:
-    """An answer to the last request, or an exception; over TCP, of the same transaction."""
+    """An answer to the last request, or an exception; over TCP, of the same transaction.
+
+    On a serial line an answer whose CRC is wrong is complete as well once all of its bytes are there,
+    by its first three: no time-out is waited for.
+    """
 
     settles_at: int | None = None
 
@@ -80,12 +90,21 @@ class _AnswerFinder:
         """What came before answers something else."""
         self._framer = (TcpFramer if self._tcp else RtuFramer)(self._keys, ns_per_byte=0)
         self._number = self._framer.number_of(request)
+        self._first = b""
 
     def feed(self, data: bytes, time_ns: int) -> bool:
         """Whether one came that fits."""
-        if self._framer.feed_chunks([(time_ns, data)]) is None:
-            return False
-        return any(self._fits(answer) for answer in self._framer.answers)
+        self._first += data[: LONGEST_FRAME - len(self._first)]
+        if self._framer.feed_chunks([(time_ns, data)]) is not None and any(
+            self._fits(answer) for answer in self._framer.answers
+        ):
+            return True
+        return not self._tcp and self._is_whole(self._first)
+
+    def _is_whole(self, first: bytes) -> bool:
+        """Return whether what came behind the request is as long as its header makes it."""
+        answer = self._framer.candidate(first[: self._framer.header])
+        return answer is not None and self._fits(answer) and len(first) >= answer.size
 
     def _fits(self, answer: Candidate) -> bool:
         # An exception of RTU does not say how many registers were asked for.

@@ -74,6 +74,10 @@ class ModbusFramer(Framer):
     def _begins(self, block: NDArray[np.uint8], pos: int) -> NDArray[np.int64]:
         """Places from `pos` on at which a frame may begin, as far as its first bytes are known."""
 
+    def candidate(self, head: bytes) -> Candidate | None:
+        """Return what the bytes at the beginning of a frame say it is; None: nothing of ours."""
+        return self._candidate(head) if len(head) == self.header else None
+
     @abstractmethod
     def _candidate(self, head: bytes) -> Candidate | None:
         """What the `header` bytes at the beginning of a frame say it is; None: nothing of ours."""

@@ -274,3 +274,12 @@ def test_comma_that_is_decimal_must_not_separate() -> None:
     """The remedy is in the message."""
     with pytest.raises(SettingsError, match="'separator' must not be the decimal point"):
         read_settings(DelimitedSettings, {"columns": [COUNTS], "decimal": ","}, key="")
+
+
+def test_longest_text_behind_a_number_is_its_own() -> None:
+    """An "s" is also the end of "ms" and "us", in whatever order they are listed."""
+    behind = {"s": "s", "us": "us", "ms": "ms"}
+    column = {"is": "time_of_flight", "unit": "us", "behind": behind}
+    batch = _fed([column], b"4.2us\r\n0.0042ms\r\n0.0000042 s\r\n")
+    np.testing.assert_allclose(batch.readings["time_of_flight"], 4.2, rtol=1e-15)
+    assert batch.readings.size == 3

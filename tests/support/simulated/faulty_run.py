@@ -263,7 +263,7 @@ class FaultyRun:
         left = self._bytes_journalled()
         self._lost_nothing_older("power cut", _CUT_LOSES_NS, left)
         for port, data in synced.items():
-            if not left.get(port, b"").startswith(data):
+            if not _holds(left.get(port, b""), data, insertion=len(self.plan.kills) > 1):
                 self.problems.append(
                     f"power cut: {len(data)} bytes of {port} were synced, the journal then has "
                     f"{len(left.get(port, b''))} and not the same"
@@ -327,6 +327,16 @@ class FaultyRun:
                 made = at[np.abs(thickness - value) < 1e-6]
                 yield f"cell {cell} at {centre} mm has {value:.4f} mm, which was read at {made} mm"
         del state
+
+
+def _holds(left: bytes, synced: bytes, *, insertion: bool) -> bool:
+    """Return whether a journal begins with what was synced.
+
+    With `insertion`, more may follow the synced part of an earlier run that was killed: what the system
+    had of it and the disk had not.
+    """
+    ends = range(len(synced) if not insertion else 0, len(synced) + 1)
+    return any(left.startswith(synced[:end]) and synced[end:] in left[end:] for end in ends)
 
 
 def _bytes_in(journal: Path) -> dict[str, bytes]:

@@ -138,3 +138,13 @@ def test_cells_of_a_stretch_have_their_centres_on_it(
     planned.begin(0)
     planned.begin(1)  # of a mark that is lost
     assert not planned.todo.any()
+
+
+def test_what_is_ahead_on_a_stretch_under_way_is_held() -> None:
+    """That its line was left before says nothing of it; that the probe was in a cell does."""
+    planned = PlannedCells(grid(1, 6))
+    planned.plan(plan((0.0, 0.0, 2.0), (0.0, 3.0, 5.0)))
+    planned.begin(0)
+    cells, passed = np.arange(6), np.array([True, False, False, True, False, False])
+    assert planned.hold(cells, passed).tolist() == [False, True, True, True, True, True]
+    assert planned.begin(1).tolist() == [1, 2]

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Times
+from swathe.pipeline.instants import SECOND_NS, second_of
 from swathe.pipeline.placing.conditions import Condition
 from swathe.station import AlarmKind
 
@@ -15,13 +17,15 @@ __all__ = ["PlacedShare"]
 SPAN_NS: Final = 10_000_000_000
 """Readings of so long are looked at, once a second."""
 
-_EVERY_NS = 1_000_000_000
+_EVERY_NS: Final = SECOND_NS
 # At the begin of a run devices start one after the other.
 _QUIET_NS = 5_000_000_000
 # The alarm is raised where so many of them, and more than this share, have no position; or where so
 # many have one, and none is on the plan.
 _FEWEST, _MOST_UNPLACED = 20, 0.2
 _ON_PLAN, _OUTSIDE, _UNPLACED = 0, 1, 2
+_FATES = 3
+_NONE = np.zeros(_FATES, np.int64)
 
 
 class PlacedShare:
@@ -34,8 +38,8 @@ class PlacedShare:
     """
 
     def __init__(self, begin: int = 0) -> None:
-        self._known: Times = np.empty(0, np.int64)
-        self._fate = np.empty(0, np.int8)
+        # Counts by fate of the readings of each second, by the whole second at which it ends, ns.
+        self._counts: dict[int, NDArray[np.int64]] = {}
         self._evaluated = (begin + _QUIET_NS) // _EVERY_NS * _EVERY_NS
         self._detail = ""
 
@@ -53,9 +57,12 @@ class PlacedShare:
         self._add(known, np.full(known.shape, _UNPLACED))
 
     def _add(self, known: Times, fate: Times) -> None:
-        if known.size:
-            self._known = np.concatenate((self._known, known))
-            self._fate = np.concatenate((self._fate, fate.astype(np.int8)))
+        if not known.size:
+            return
+        ends, of_end = np.unique(second_of(known), return_inverse=True)
+        counts = np.bincount(of_end * _FATES + fate, minlength=ends.size * _FATES)
+        for end, count in zip(ends.tolist(), counts.reshape(-1, _FATES), strict=True):
+            self._counts[end] = self._counts.get(end, 0) + count
 
     def follow(self, until: int) -> list[Condition]:
         """Return what changes at the whole seconds up to the journal time `until`, ns.
@@ -71,15 +78,15 @@ class PlacedShare:
                 changes.append(Condition(kind, "", second, holds=bool(detail), detail=detail))
                 self._detail = detail
         self._evaluated = last
-        keep = self._known > last + _EVERY_NS - SPAN_NS
-        self._known, self._fate = self._known[keep], self._fate[keep]
+        for end in [end for end in self._counts if end <= last + _EVERY_NS - SPAN_NS]:
+            del self._counts[end]
         return changes
 
     def _detail_at(self, second: int) -> str:
         """Return the alarm's text at a journal time, ns; empty for none."""
-        recent = self._fate[(self._known > second - SPAN_NS) & (self._known <= second)]
-        count = np.bincount(recent, minlength=3)
-        if count[_UNPLACED] >= _FEWEST and count[_UNPLACED] > _MOST_UNPLACED * recent.size:
+        recent = range(second - SPAN_NS + _EVERY_NS, second + 1, _EVERY_NS)
+        count = sum((self._counts[end] for end in recent if end in self._counts), _NONE)
+        if count[_UNPLACED] >= _FEWEST and count[_UNPLACED] > _MOST_UNPLACED * count.sum():
             return (
                 "many readings have no position: see the encoder's counts and its other alarms, "
                 "then the tables [placing] and [scan]"

@@ -33,6 +33,8 @@ __all__ = ["Placer"]
 _NEVER = int(np.iinfo(np.int64).min) // 2
 # Readings and samples are kept for so many times the longest wait, whatever is lost meanwhile.
 _KEPT_WAITS = 30
+# The pace of the readings is asked for at instants that are later than this before the present.
+_PACE_NS = 1_000_000_000
 
 
 class Placer:
@@ -73,6 +75,7 @@ class Placer:
         self._path_samples = 0
         self._scan_motion, self._index_motion = RecentMotion(), RecentMotion()
         self._last_settled = _NEVER
+        self._path_end = _NEVER  # time of the last sample on the path
         self.unplaced = 0
         self._given_up: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
 
@@ -249,6 +252,7 @@ class Placer:
             known[0] = False
         self._path_samples = track.forgotten + first + count
         self._last_settled = int(settled[-1])
+        self._path_end = int(times[-1])
         blur = np.zeros((times.size, 2))
         for axis, (positions, smear, motion) in enumerate(
             (
@@ -278,4 +282,9 @@ class Placer:
             horizon = min(horizon, int(self._pending["time"].min()))
         self.scan.forget_before(horizon)
         self.index.forget_before(horizon)
-        self.reading_times.forget(horizon, horizon + self._lateness)
+        # No later sample is before the end of the path: of a fast gauge, these are very many readings.
+        recent = now - _PACE_NS
+        self.reading_times.forget(
+            max(horizon, min(self._path_end, recent)),
+            max(horizon + self._lateness, min(self._path_end + self._lateness, recent)),
+        )

@@ -16,6 +16,8 @@ __all__ = ["DelayObserver"]
 
 # Samples that are kept for a reading, where readings are limited.
 _SAMPLES_PER_READING = 4
+# So many pieces are joined at a time: an array of a few rows takes far more than its rows.
+_PIECES = 256
 
 
 class DelayObserver:
@@ -112,6 +114,7 @@ class _Newest:
     def __init__(self, most: int | None) -> None:
         self._most = most
         self._pieces: list[tuple[NDArray[Any], ...]] = []
+        self._small = 0  # at the end of them, not joined yet
         self._count = 0
 
     @property
@@ -122,7 +125,11 @@ class _Newest:
     def append(self, *columns: NDArray[Any]) -> None:
         """Append rows, given as columns."""
         self._pieces.append(columns)
+        self._small += 1
         self._count += len(columns[0])
+        if self._small == _PIECES:
+            self._pieces[-_PIECES:] = [_joined(self._pieces[-_PIECES:])]
+            self._small = 0
         # Joined when as many again have come: each row is moved a few times at most.
         if self._most is not None and self._count >= 2 * self._most:
             self._join()
@@ -134,12 +141,13 @@ class _Newest:
 
     def clear(self) -> None:
         """Drop all rows, as if none had been appended."""
-        self._pieces, self._count = [], 0
+        self._pieces, self._small, self._count = [], 0, 0
 
     def copy(self) -> _Newest:
         """Return a copy that shares the rows so far."""
         other = _Newest(self._most)
-        other._pieces, other._count = self._pieces.copy(), self._count
+        other._pieces = self._pieces.copy()
+        other._small, other._count = self._small, self._count
         return other
 
     def _join(self) -> None:
@@ -147,11 +155,15 @@ class _Newest:
             return
         if len(self._pieces) > 1 or (self._most is not None and self._count > self._most):
             newest = slice(None if self._most is None else -self._most, None)
-            joined = (np.concatenate(column)[newest] for column in zip(*self._pieces, strict=True))
-            self._pieces = [tuple(column.copy() for column in joined)]
-            self._count = len(self._pieces[0][0])
+            self._pieces = [tuple(column[newest].copy() for column in _joined(self._pieces))]
+            self._small, self._count = 0, len(self._pieces[0][0])
 
     def __getstate__(self) -> dict[str, Any]:
         """Return the state for a copy: its thousands of small pieces joined, which is much faster."""
         self._join()
         return self.__dict__
+
+
+def _joined(pieces: list[tuple[NDArray[Any], ...]]) -> tuple[NDArray[Any], ...]:
+    """Return the columns of all pieces."""
+    return tuple(np.concatenate(column) for column in zip(*pieces, strict=True))

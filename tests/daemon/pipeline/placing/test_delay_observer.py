@@ -86,6 +86,21 @@ def test_memory_is_bounded() -> None:
         assert sum(len(part[0]) for part in observer._path._pieces) < 80
 
 
+def test_small_pieces_are_joined_meanwhile() -> None:
+    """A few rows each, as a live run adds them: what is kept is the same, as few arrays."""
+    observer = DelayObserver(scan=SCAN, index=INDEX, most=100_000)
+    for k in range(2000):
+        observer.placed(readings(2 * k, 2 * k + 1))
+        observer.moved_along(piece(k, k + 1))
+        assert len(observer._readings._pieces) < 256 + 8
+        assert len(observer._path._pieces) < 256 + 8
+        if k == 300:
+            copied = observer.copy()
+    assert path_times(copied) == list(range(302))
+    assert reading_times(observer) == list(range(4000))
+    assert path_times(observer) == list(range(2001))
+
+
 def test_without_a_limit_everything_is_kept() -> None:
     """For a whole survey nothing is dropped."""
     observer = DelayObserver(scan=SCAN, index=INDEX)

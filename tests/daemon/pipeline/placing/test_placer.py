@@ -608,3 +608,28 @@ def test_blur_is_how_far_the_probe_moves_in_the_smear() -> None:
         placed = made.place(200 * MS)
         assert placed.spread is not None
         assert placed.spread["blur"] == pytest.approx([2.0])
+
+
+def test_readings_are_kept_while_an_encoder_is_behind() -> None:
+    """What is forgotten of them ends with the path, and with the last second, whose pace is asked for."""
+    known = np.arange(0, 4000, 10) * MS
+    made, unforgetting = placer(), placer()
+    for one in (made, unforgetting):
+        one.add_readings(readings(known), known)
+        append(one.scan, [(ms, ms / 10) for ms in range(0, 1001, 10)])
+        assert known_positions(one, 1500)[0][-1] == 1000
+    made.forget(1500 * MS)
+    assert len(made.reading_times) < 400 - 45
+    instants = np.arange(510, 4001, 50) * MS
+    expected = unforgetting.reading_times.pace_at(instants).usual.tolist()
+    assert made.reading_times.pace_at(instants).usual.tolist() == expected
+    made.forget(4000 * MS)
+    assert 300 <= len(made.reading_times) < 315
+    found = []
+    for one in (made, unforgetting):
+        append(one.scan, [(ms, ms / 10) for ms in range(1010, 4001, 10)])
+        path = one.take_path(4500 * MS)
+        assert path is not None
+        found.append((path.time.tolist(), path.settled.tolist(), path.silent.tolist()))
+    assert found[0] == found[1]
+    assert not any(found[0][2][:-20])

@@ -54,12 +54,20 @@ class CrawlerView:
         machine = self._drive.machine
         halted = machine.state in _HALTED
         return CrawlerFacts(
-            doing=self._doing(),
+            doing=self._words,
             why=self._why if halted else "",
             faulted=halted and machine.cause not in (None, Event.STOP_ASKED),
             waits_for=self._recovery.waits_for,
             todo=self._resuming.todo,
         )
+
+    @property
+    def _words(self) -> str:
+        """What it does; why it was stopped is over once it continues."""
+        words, why = self._doing(), self._recovery.why
+        if why and words.startswith(why) and self._drive.machine.state not in _HALTED:
+            return "continuing"
+        return words
 
     @property
     def _why(self) -> str:
@@ -84,7 +92,7 @@ class CrawlerView:
                 "since": self._utc(drive.state_since),
                 "armed": machine.state in _ARMED,
                 "moving": moving,
-                "doing": self._doing(),
+                "doing": self._words,
                 "todo": self._resuming.todo,
                 "fault": self._fault(),
                 "resume_from": self._resuming.places,

@@ -12,8 +12,10 @@ DAEMON = Path(swathe.__file__).parent
 MILLIMETRES = re.compile(r"(^|[\s,(±])mm(\b|²|/)")
 ARGUMENTS = "errors of pure functions, whose arguments are mm by their documentation"
 SYNTAX = "examples and defaults of lengths with their unit, as a station file or an option has them"
+SCHEMA = "descriptions in the schema: numbers in messages are mm always"
 ALLOWED = {
     "units.py": SYNTAX,
+    "pipeline/progress/fields.py": SCHEMA,
     "display_units.py": "what makes the texts",
     "cli/calibrate_thickness.py": SYNTAX,
     "cli/verify.py": SYNTAX,

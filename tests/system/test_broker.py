@@ -207,9 +207,8 @@ def test_commands_over_mqtt(
                 {"command": "note", "text": "paint loose here", "id": "d", "by": "crew"},
                 {"command": "stop", "id": "e", "by": "crew"},
             ]
-            await client.publish(f"{topic}/command", b"no JSON", qos=1)
-            for command in commands:
-                await client.publish(f"{topic}/command", json.dumps(command), qos=1)
+            for command in [b"no JSON", *(json.dumps(command) for command in commands)]:
+                await client.publish(f"{topic}/command", command, qos=1)
                 async with asyncio.timeout(10):
                     message = await anext(aiter(client.messages))
                 replies.append(json.loads(message.payload or b""))
@@ -227,7 +226,8 @@ def test_commands_over_mqtt(
     wait_for((tmp_path / "survey" / "survey.json").exists, 20, "the record")
     time.sleep(2)
     assert process.running
-    replies = asyncio.run(talk())
+    no_command, *replies = asyncio.run(talk())
+    assert not no_command["accepted"]
     assert [(reply["id"], reply["accepted"]) for reply in replies] == [
         ("a", True),
         ("b", False),

@@ -102,7 +102,7 @@ def test_listen_mistakes_are_told_in_words(tmp_path: Path) -> None:
     bad.write_text('[protocol]\ncolumns = [{ is = "thickness", unit = "cm" }]\n', "utf-8")
     wrong = swathe("listen", "COM3", "--protocol", bad)
     assert wrong.returncode == 1
-    assert "bad.toml: 'protocol.columns[0].unit' must be 'mm', 'in' or 'thou'" in wrong.stderr
+    assert "bad.toml: 'protocol.columns[0].unit' must be 'mm', 'um', 'in' or 'thou'" in wrong.stderr
     unknown = swathe("listen", "COM3", "--driver", "none")
     assert "there is no driver 'none'; known are: " in unknown.stderr
     both = swathe("listen", "COM3", "--driver", "none", "--protocol", bad)

@@ -345,7 +345,11 @@ def test_discarded_stretch_is_as_if_it_had_been_paused() -> None:
     slip = survey([opened(TEXT), *entries()])
     assert arrays(discarded) == arrays(paused)
     assert arrays(discarded) != arrays(slip)
-    assert discarded.progress() == paused.progress()
+    # The way during a pause is none of the scan, and what is discarded was: it takes its time.
+    without_pace = {"seconds_left": None}
+    assert discarded.progress().model_copy(update=without_pace) == paused.progress().model_copy(
+        update=without_pace
+    )
     assert discarded.progress().minimum == 8.0
     assert slip.progress().minimum == 4.2
     assert AlarmKind.THIN in [alarm.kind for alarm in slip.alarms.alarms]

@@ -177,7 +177,9 @@ def test_parse_mistake_in_one_table_named_by_its_key(
 ) -> None:
     """A mistake is told once, by its own key, with the nearest known key or all of them."""
     assert right in GOOD
-    assert problems(GOOD.replace(right, wrong, 1)) == told
+    found = problems(GOOD.replace(right, wrong, 1))
+    # A driver that tests install is known from then on in their process.
+    assert [text.replace("invented_failing, ", "") for text in found] == told
 
 
 def test_parse_unknown_column_lists_the_known_ones() -> None:

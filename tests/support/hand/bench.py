@@ -95,11 +95,11 @@ class Bench:
         commands: of the run.
         replies: the commands' replies so far.
         survey: the survey's identity.
-        resuming: empty: nothing is being resumed.
+        resumed: None: nothing is being resumed.
     """
 
     survey = "s-1"
-    resuming = ""
+    resumed: float | None = None
 
     def __init__(self, text: str) -> None:
         self.text = text

@@ -175,6 +175,7 @@ export const ALARM_NAMES = {
   "period differs": "Period differs",
   "device floods": "Device floods",
   "driver fails": "Driver fails",
+  "crawler halted": "Crawler halted",
   "disk full": "Disk full",
   "disk fails": "Disk fails",
   "disk stalled": "Disk does not answer",

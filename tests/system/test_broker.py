@@ -70,7 +70,7 @@ def test_run_over_mosquitto(
     time.sleep(0.3)
     messages = check(early.close())
     assert set(messages) == {
-        "state", "progress", "line", "gap", "port", "alarm", "rescan", "revisions", "confirm",
+        "state", "progress", "line", "gap", "port", "alarm", "alarms", "rescan", "revisions", "confirm",
         "checking",
     }  # fmt: skip
     states = [message["state"] for message in messages["state"]]

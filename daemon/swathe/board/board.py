@@ -138,7 +138,8 @@ class Board:
         foot += asked or ([] if self._keys_shown else [key_line(keys, width)])
         rest = height - len(foot)
         if len(views) == 1 and rest < TALL and self._panel.is_connected:
-            top, merged = [], head  # the station's own line has space for it
+            # The station's own line has space for it; that the bell is silent is never left out.
+            top, merged = [], Text("bell muted", style="dim") if self.muted else head
         else:
             merged = None
         detail = self._detail.draw(chosen, now, wall, (width, rest - len(top)), head=merged)

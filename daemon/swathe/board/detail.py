@@ -39,6 +39,8 @@ _MAP_ROWS = 9
 _OF_MAP = 2
 _OF_TABLE = 2
 _WIDEST_MAP = 160
+# A head no longer than this is shown whatever the name of the part takes.
+_SHORT_HEAD = len("bell muted")
 
 
 class StationDetail:
@@ -165,7 +167,10 @@ class StationDetail:
         part = f": {state.part}" if state is not None and state.part else ""
         word = state_text(view)
         name = Text(f"{view.name}{part}", style="bold")
-        name.truncate(max(width - len(word) - 2, len(view.name)), overflow="ellipsis")
+        room = width - len(word) - 2
+        if head is not None and head.cell_len <= _SHORT_HEAD:
+            room -= head.cell_len + 3
+        name.truncate(max(room, len(view.name)), overflow="ellipsis")
         title = Text.assemble(name, f" {word} ")
         title.no_wrap, title.overflow = True, "ellipsis"
         left = width - title.cell_len

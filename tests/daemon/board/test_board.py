@@ -268,6 +268,21 @@ def test_keys_and_bell() -> None:
     assert "\npaused" in capture.get()
 
 
+@pytest.mark.parametrize("width", [60, 80, 200])
+@pytest.mark.parametrize("part", ["", "Penstock 3, belt below the expansion joint, upstream half"])
+def test_bell_that_is_muted_is_always_shown(width: int, part: str) -> None:
+    """Whatever the name of the part and the address of the broker take of the first line."""
+    stations = Stations()
+    put(stations, "state", state(part=part))
+    console = Console(file=io.StringIO(), width=width, height=24)
+    board = Board(console, stations, PlainPanel(), ring=lambda: None)
+    assert "bell muted" not in "\n".join(screen(console, board))
+    board.press("b")
+    lines = screen(console, board)
+    assert len(lines[0]) <= width
+    assert "bell muted" in lines[0]
+
+
 def screen(console: Console, board: Board) -> list[str]:
     """Return the lines of a board."""
     with console.capture() as capture:

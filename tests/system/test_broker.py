@@ -207,7 +207,7 @@ def test_commands_over_mqtt(
                 {"command": "note", "text": "paint loose here", "id": "d", "by": "crew"},
                 {"command": "stop", "id": "e", "by": "crew"},
             ]
-            for command in [b"no JSON", *(json.dumps(command) for command in commands)]:
+            for command in ["no JSON", *map(json.dumps, commands)]:
                 await client.publish(f"{topic}/command", command, qos=1)
                 async with asyncio.timeout(10):
                     message = await anext(aiter(client.messages))

@@ -11,7 +11,7 @@ from hypothesis import settings
 # A machine that does other work at the same time is slow now and then; that is no fault of what is
 # tested. The usual examples are the same in each run, so that a change that fails is the one at
 # fault; `--hypothesis-profile=search` draws others and more of them, and is for a search for rare ones.
-settings.register_profile("swathe", deadline=None, derandomize=True, max_examples=30)
+settings.register_profile("swathe", deadline=None, derandomize=True, max_examples=20)
 settings.register_profile("search", deadline=None, derandomize=False)
 settings.load_profile("swathe")
 

@@ -14,6 +14,7 @@ from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
 from swathe.station import Station, read_station
 from swathe.store import (
+    REBUILD,
     SurveyFolder,
     SurveyRecord,
     advice,
@@ -131,7 +132,7 @@ class Survey:
             10.0
         """
         if not self._folder.zarr.is_dir():
-            remedy = advice(self._folder, "run `swathe rebuild` on the survey")
+            remedy = advice(self._folder, REBUILD)
             raise SurveyError(self._folder.zarr, f"is missing: {remedy}")
         return open_dataset(self._folder.zarr)
 

@@ -142,7 +142,8 @@ class Board:
             top, merged = [], Text("bell muted", style="dim") if self.muted else head
         else:
             merged = None
-        detail = self._detail.draw(chosen, now, wall, (width, rest - len(top)), head=merged)
+        size = width, rest - len(top)
+        detail = self._detail.draw(chosen, now, wall, size, head=merged, keeps_head=self.muted)
         return Group(*top, *detail, *foot)
 
     def _asked(self, now: float, width: int) -> list[Text]:

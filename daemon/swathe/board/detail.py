@@ -39,8 +39,6 @@ _MAP_ROWS = 9
 _OF_MAP = 2
 _OF_TABLE = 2
 _WIDEST_MAP = 160
-# A head no longer than this is shown whatever the name of the part takes.
-_SHORT_HEAD = len("bell muted")
 
 
 class StationDetail:
@@ -65,6 +63,7 @@ class StationDetail:
         size: tuple[int, int],
         *,
         head: Text | None = None,
+        keeps_head: bool = False,
     ) -> list[RenderableType]:
         """Return one station in exactly as many lines as there are.
 
@@ -74,11 +73,12 @@ class StationDetail:
             wall: the time of day.
             size: width and lines.
             head: of the board, at the end of the first line; None where it has a line of its own.
+            keeps_head: whether it is shown whatever the name of the part takes of that line.
         """
         width, height = size
         if height <= 0:
             return []
-        top: list[RenderableType] = [self._title(view, head, width)]
+        top: list[RenderableType] = [self._title(view, head, width, keeps_head=keeps_head)]
         top += self._banner(view, now, wall, short=height < _SHORT)
         if height < _SHORT:  # keys or a question take the rest
             figures = self._progress_lines(view, now, wall, width, tall=False)
@@ -162,13 +162,13 @@ class StationDetail:
             shown.append(text)
         return shown + [Text("")] * (height - len(shown))
 
-    def _title(self, view: StationView, head: Text | None, width: int) -> Text:
+    def _title(self, view: StationView, head: Text | None, width: int, *, keeps_head: bool) -> Text:
         state = view.state
         part = f": {state.part}" if state is not None and state.part else ""
         word = state_text(view)
         name = Text(f"{view.name}{part}", style="bold")
         room = width - len(word) - 2
-        if head is not None and head.cell_len <= _SHORT_HEAD:
+        if head is not None and keeps_head:
             room -= head.cell_len + 3
         name.truncate(max(room, len(view.name)), overflow="ellipsis")
         title = Text.assemble(name, f" {word} ")

@@ -72,7 +72,6 @@ class Publisher:
         self._decided = _SCANNING
         self._since: tuple[tuple[str, str], datetime] | None = None
         self._zones = 0
-        self._crawler: CrawlerMessage | None = None
         self._revisions: dict[Revision, int | None] = {}
         self._hurried = False  # whether no rate limit holds back any message
 
@@ -170,17 +169,17 @@ class Publisher:
 
     def put_crawler(self, message: Callable[[Heading], CrawlerMessage]) -> None:
         """Put what the crawler does; of what only its positions differ in, four a second at most."""
-        new, old = message(self._heading()), self._crawler
-        if old is not None:
+        new, topic = message(self._heading()), self.topics.crawler
+        if self._states_the_same(topic, new):
+            return
+        old, urgent = self._mirror.messages.get(topic), True
+        if isinstance(old, CrawlerMessage):
             facts = new.model_dump(exclude=_OF_MOTION)
             same = facts == old.model_dump(exclude=_OF_MOTION)
             if same and (new.time - old.time).total_seconds() * 1e9 < self._progress_interval:
                 return
-            if new.model_copy(update={"time": old.time}) == old:
-                return
-        urgent = old is None or (new.state, new.todo) != (old.state, old.todo)
-        self._crawler = new
-        self._mirror.put(self.topics.crawler, new, urgent=urgent)
+            urgent = (new.state, new.todo) != (old.state, old.todo)
+        self._mirror.put(topic, new, urgent=urgent)
 
     def _heading(self) -> Heading:
         """Return the heading of a message at the last tick."""

@@ -1,6 +1,6 @@
 """The survey folder: files derived from the journal, for any reader."""
 
-from swathe.store.advice import advice
+from swathe.store.advice import REBUILD, advice
 from swathe.store.aside import set_aside, set_metadata_aside
 from swathe.store.attributes import run_attributes, survey_attributes
 from swathe.store.checking import SurveyCheck, check_survey
@@ -42,6 +42,7 @@ from swathe.store.zarr_store import LAYERS, SurveyArrays
 
 __all__ = [
     "LAYERS",
+    "REBUILD",
     "Checkpoint",
     "CheckpointFile",
     "CheckpointUnusableError",

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from swathe.store.folder import SurveyFolder
 
-__all__ = ["REPAIR", "advice"]
+__all__ = ["REBUILD", "REPAIR", "advice"]
 
 REPAIR = "run `swathe check --repair` on the survey, which writes it again from the journal"
 """What to do about a derived file that does not match its digest."""
+
+REBUILD = "run `swathe rebuild` on the survey"
+"""What to do where a derived file is missing or older than the journal."""
 
 _WAIT = (
     "a process writes to the survey now: read it again in a moment, or once that process has ended; if "

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from swathe.journal import segments_of
 from swathe.pipeline.progress.fields import Snapshot, UtcTime
-from swathe.store.advice import advice
+from swathe.store.advice import REBUILD, advice
 
 if TYPE_CHECKING:
     from swathe.store.folder import SurveyFolder
@@ -45,7 +45,7 @@ def damage_since(folder: SurveyFolder, record: SurveyRecord) -> list[str]:
         JournalError: a file cannot be read.
     """
     listed = {(one.segment, one.file, one.kind) for one in record.journal_damage}
-    remedy = advice(folder, "run `swathe rebuild` on the survey")
+    remedy = advice(folder, REBUILD)
     return [
         f"JOURNAL DAMAGED since the record was written: journal/{one.file} {one.text}; {remedy}"
         for one in segments_of(folder.journal).damage

@@ -96,13 +96,10 @@ def _journal_end(folder: SurveyFolder) -> _JournalEnd | None:
                 break
         if opened is None or last is None:
             return None
-        ended = isinstance(last, Mark) and last.kind is MarkKind.ENDED
-        return _JournalEnd(
-            moment(int(opened.detail["utc_ns"]) + last.time - opened.time),
-            str(last.detail.get("status", "incomplete"))
-            if ended and isinstance(last, Mark)
-            else "",
-        )
+        status = ""
+        if isinstance(last, Mark) and last.kind is MarkKind.ENDED:
+            status = str(last.detail.get("status", "incomplete"))
+        return _JournalEnd(moment(int(opened.detail["utc_ns"]) + last.time - opened.time), status)
     except (SwatheError, KeyError, ValueError):
         return None  # a damaged journal has its own messages
 

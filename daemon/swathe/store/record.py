@@ -28,6 +28,7 @@ from swathe.pipeline.progress.snapshots import MarkSnapshot, ZoneSnapshot
 from swathe.pipeline.spots.snapshot import SpotSnapshot
 from swathe.safe_files import SafeFolder, is_dense_json
 from swathe.station import thickness_scale
+from swathe.store.advice import REBUILD
 from swathe.store.calibration import CalibrationSummary, calibration_summary
 from swathe.store.damage_record import DamageRecord
 from swathe.store.minimum_summary import MinimumSummary, minimum_summary
@@ -353,7 +354,7 @@ def read_survey_record(path: Path) -> SurveyRecord:
         data = SafeFolder(path.parent).read(path.name, limit=MOST_RECORD_BYTES)
         return parse_record(data)
     except FileNotFoundError:
-        raise SurveyError(path, "is missing: run `swathe rebuild` on the survey") from None
+        raise SurveyError(path, f"is missing: {REBUILD}") from None
     except (OSError, ValueError) as error:
-        message = f"cannot be read: run `swathe rebuild` on the survey ({error})"
+        message = f"cannot be read: {REBUILD} ({error})"
         raise SurveyError(path, message) from error

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from swathe.errors import SurveyError
 from swathe.safe_files import SafeFolder
-from swathe.store.advice import REPAIR, advice
+from swathe.store.advice import REBUILD, REPAIR, advice
 from swathe.store.digests import (
     DIGESTS,
     TURNS,
@@ -32,7 +32,6 @@ __all__ = [
     "unverified_reason",
 ]
 
-_REBUILD = "run `swathe rebuild` on the survey"
 # A run replaces its files one after the other, within a second as a rule.
 _PATIENCE_SECONDS = 2.0
 _PAUSE_SECONDS = 0.02
@@ -53,13 +52,13 @@ def read_verified_record(folder: SurveyFolder) -> VerifiedRecord:
     """
     data, fault = _record_bytes(folder)
     if data is None:
-        raise SurveyError(folder.record, f"is missing: {advice(folder, _REBUILD)}")
+        raise SurveyError(folder.record, f"is missing: {advice(folder, REBUILD)}")
     if fault is not None and fault.kind.is_damage:
         raise SurveyError(folder.path, f"{fault}; {advice(folder, REPAIR)}")
     try:
         record = parse_record(data)
     except ValueError as error:
-        message = f"cannot be read ({error}): {advice(folder, _REBUILD)}"
+        message = f"cannot be read ({error}): {advice(folder, REBUILD)}"
         raise SurveyError(folder.record, message) from error
     return VerifiedRecord(record, "" if fault is None else str(fault))
 
@@ -101,7 +100,7 @@ def unverified_reason(folder: SurveyFolder) -> str:
     """
     digests = read_digests(SafeFolder(folder.path))
     if digests.problem:
-        return f"{DIGESTS} {digests.problem}: {advice(folder, _REBUILD)}"
+        return f"{DIGESTS} {digests.problem}: {advice(folder, REBUILD)}"
     if digests.writing and not folder.written_now:
         count = len(digests.writing)
         names = digests.writing[0] if count == 1 else f"{digests.writing[0]} and {count - 1} more"
@@ -126,7 +125,7 @@ def open_arrays(folder: SurveyFolder) -> zarr.Group:
     from swathe.store.survey_store import SurveyStore
 
     if not folder.zarr.is_dir():
-        raise SurveyError(folder.zarr, f"is missing: {advice(folder, _REBUILD)}")
+        raise SurveyError(folder.zarr, f"is missing: {advice(folder, REBUILD)}")
     store = SurveyStore(SafeFolder(folder.path), folder.zarr.name, read_only=True, verified=True)
     try:
         return zarr.open_group(store, mode="r", zarr_format=3)

@@ -20,7 +20,7 @@ WHY = "stopped: motor and encoder disagree: 4.1 mm apart"
 
 
 def crawler(**facts: object) -> CrawlerFacts:
-    """Return facts of a crawler that waits or has failed, unless told otherwise."""
+    """Return facts of a crawler that waits or has failed, unless stated otherwise."""
     return CrawlerFacts(**{"doing": "raster", "why": WHY, "todo": GO, **facts})  # type: ignore[arg-type]
 
 

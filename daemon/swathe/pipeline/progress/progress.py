@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.arrays import Bools
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.grid import Grid
 from swathe.pipeline.cells.minimum import MinimumThickness
@@ -123,13 +124,13 @@ class RunRates:
         speeds = sliding_rate(times, totals[0], _SPEED_WINDOW_NS) / _NM_PER_MM
         self.speeds = speeds[-instants.size :]
         self.speed = float(speeds[-1])
-        self._follow_motion()
-        self.rate = float(sliding_rate(times, totals[1], _SPEED_WINDOW_NS)[-1])
-        self.cell_rate = self._cell_rate()
-
-    def _cell_rate(self) -> float:
-        """Return the cells that become measured, per second of motion."""
         moving = self.speeds >= _MOVING_SPEED
+        self._follow_motion(moving)
+        self.rate = float(sliding_rate(times, totals[1], _SPEED_WINDOW_NS)[-1])
+        self.cell_rate = self._cell_rate(moving)
+
+    def _cell_rate(self, moving: Bools) -> float:
+        """Return the cells that become measured, per second of motion."""
         steps = np.diff(self._times[-self.speeds.size - 1 :])
         clock = self._in_motion[0, -1] + np.cumsum(np.where(moving, steps, 0))
         measured = self._totals[2, -self.speeds.size :]
@@ -141,9 +142,8 @@ class RunRates:
             return float(sliding_rate(self._times, self._totals[2], _RATE_WINDOW_NS)[-1])
         return float(sliding_rate(self._in_motion[0], self._in_motion[1], _RATE_WINDOW_NS)[-1])
 
-    def _follow_motion(self) -> None:
-        """Take the speeds at the instants that were followed last."""
-        moving = self.speeds >= _MOVING_SPEED
+    def _follow_motion(self, moving: Bools) -> None:
+        """Take the speeds at the instants that were followed last, in which the probe moved or not."""
         speeds = np.rint(self.speeds[moving] * 1e3).astype(np.int64)
         sums = self._moved[:, -1:] + np.cumsum(np.stack((speeds, speeds * speeds)), axis=1)
         sums = np.concatenate((self._moved, sums), axis=1)

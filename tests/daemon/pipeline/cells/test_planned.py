@@ -91,7 +91,7 @@ def test_rest_of_a_stretch_is_missing_once_the_next_one_has_begun() -> None:
 
 
 def test_what_another_plan_lacks_is_missing() -> None:
-    """A raster that is planned anew, or is over, gives back what the one before had to do."""
+    """A raster that is planned again, or is over, gives back what the one before had to do."""
     crawler = Crawler(HALVES)
     for row in range(4):
         crawler.scan(row, row, 0.0, 19.0)

@@ -10,8 +10,9 @@ from pathlib import Path
 
 from swathe.journal.position import SegmentDigest
 from swathe.journal.steady_file import SteadyFile
+from swathe.safe_files import SafeFolder
 
-__all__ = ["SegmentFile"]
+__all__ = ["SegmentFile", "sync_earlier"]
 
 _NO_LINKS = (errno.EPERM, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.EMLINK)
 
@@ -95,6 +96,22 @@ class SegmentFile:
     def _remove_temporary(self) -> None:
         with contextlib.suppress(OSError):  # some systems keep the names of an open file
             self._temporary.unlink()
+
+
+def sync_earlier(path: Path) -> None:
+    """Sync the last file of an earlier run, which a kill may have ended before its last sync.
+
+    The next file rests on it: it holds its digest, and its readings follow those of this one. A power
+    cut must not take from the file before what was read of it (not possible on Windows).
+
+    Raises:
+        OSError: the disk does not take it.
+    """
+    if os.name != "posix":
+        return
+    with SafeFolder(path.parent).open(path.name) as stream:
+        os.fsync(stream.fileno())
+    _sync_folder(path.parent)
 
 
 def _sync_folder(folder: Path) -> None:

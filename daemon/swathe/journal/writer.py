@@ -2,7 +2,7 @@
 
 Each run begins a file of its own, ``journal/0001.mcap``, ``0002.mcap`` and so on, and a long run
 continues in the next one. A file that a crash cut off is left as it is and read up to its last
-whole chunk. A file appears with its first chunk, written and synced, or not at all; it states which
+whole chunk; the next run syncs it before it begins. A file appears with its first chunk, written and synced, or not at all; it states which
 survey, run and number it is, and holds the digest of the file before (see `identity`).
 `JournalWriter.flush` closes a chunk (compressed, with its CRC) and hands it to the
 operating system: it survives a kill of this process. `JournalWriter.sync` writes it to the disk:
@@ -38,7 +38,7 @@ from swathe.journal.identity import (
     SegmentIdentity,
 )
 from swathe.journal.position import JournalPosition, SegmentDigest, channel_of, segment_digests
-from swathe.journal.segment_file import SegmentFile
+from swathe.journal.segment_file import SegmentFile, sync_earlier
 from swathe.journal.segments import next_segment_number, segments_of
 from swathe.journal.steady_file import DiskTrouble, disk_words
 
@@ -149,6 +149,7 @@ class JournalWriter:
         if segments := segments_of(self._folder).segments:
             last = segments[-1]
             self._run += last.number if last.identity is None else last.identity.run
+            sync_earlier(last.path)
             _, self._previous = segment_digests(last.path, number=last.number)
 
     def _identify(self, *, chunk: int, end: bool = False) -> None:

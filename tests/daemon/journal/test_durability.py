@@ -94,6 +94,45 @@ def test_next_file_begins_when_the_last_one_is_synced(
         assert writer.path.name == "0002.mcap"
 
 
+def test_next_run_syncs_what_a_killed_one_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before a run takes the digest of the last file and follows it, that file is on the disk."""
+    killed = JournalWriter(tmp_path)
+    killed.__enter__()
+    killed.write(ENTRY)
+    killed.flush()
+    killed.write(ENTRY)
+    killed.flush()  # handed to the system: a kill leaves it, and nothing has synced it
+    syncs = record_syncs(monkeypatch, tmp_path)
+    with JournalWriter(tmp_path) as writer:
+        file, folder = syncs
+        assert file.of(killed.path)
+        assert (file.call, file.size) == ("fsync", killed.path.stat().st_size)
+        assert folder.of(tmp_path)
+        assert folder.names == ("0001.mcap",)
+        writer.write(ENTRY)
+        writer.flush()
+    monkeypatch.undo()
+    killed.close()
+
+
+def test_next_run_on_a_disk_that_does_not_take_the_last_one_is_a_journal_error(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is journalled after a file that may not be on the disk."""
+    with JournalWriter(tmp_path) as writer:
+        writer.write(ENTRY)
+
+    def fail(_descriptor: int) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(JournalError, match="cannot be written: Input/output error"):
+        JournalWriter(tmp_path).__enter__()
+    assert [path.name for path in tmp_path.iterdir()] == ["0001.mcap"]
+
+
 @pytest.mark.parametrize("call", ["fdatasync", "fsync"])
 def test_disk_that_fails_to_sync_is_a_journal_error(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str

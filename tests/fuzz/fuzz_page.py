@@ -307,10 +307,14 @@ def statuses_of(received: bytes) -> list[int]:
     return [int(status) for status in _STATUS_LINE.findall(received)]
 
 
-def _exchange(port: int, request: bytes) -> bytes:
-    """Send a request, in one go, and return what comes until the page closes or nothing comes."""
-    received = b""
-    with socket.create_connection(("127.0.0.1", port), timeout=20) as connection:
+def _exchange(port: int, request: bytes, most_seconds: float) -> bytes:
+    """Send a request, in one go, and return what comes until the page closes.
+
+    Raises:
+        TimeoutError: it answers no more, or without an end.
+    """
+    received, end = b"", time.monotonic() + most_seconds
+    with socket.create_connection(("127.0.0.1", port), timeout=most_seconds) as connection:
         try:
             connection.sendall(request)
             connection.shutdown(socket.SHUT_WR)
@@ -318,20 +322,27 @@ def _exchange(port: int, request: bytes) -> bytes:
             pass  # closed meanwhile: an answer may be there all the same
         try:
             # The end of a stream of events is not waited for.
-            while (data := connection.recv(65_536)) and b"text/event-stream" not in received:
+            while b"text/event-stream" not in received:
+                connection.settimeout(max(0.001, end - time.monotonic()))
+                if not (data := connection.recv(65_536)):
+                    break
                 received += data
         except ConnectionError:
             pass
     return received
 
 
-def run(examples: int, seed: int, *, most_seconds: float = 600.0) -> Findings:
+def run(
+    examples: int, seed: int, *, most_seconds: float = 600.0, patience: float = 20.0
+) -> Findings:
     """Send so many random requests; return what came of them.
 
     Args:
         examples: number of requests.
         seed: of the random numbers.
-        most_seconds: after which no more are sent.
+        most_seconds: after which no more are sent. Next to busy loops each hand-over between this thread
+            and the page's takes as long as they let it wait, and a request has several.
+        patience: after which a request without an answer, or with one that has no end, is a problem, s.
     """
     findings, handler = Findings(), _Tracebacks()
     logging.getLogger().addHandler(handler)
@@ -344,7 +355,13 @@ def run(examples: int, seed: int, *, most_seconds: float = 600.0) -> Findings:
                     break
                 rng = Random(f"{seed}/{number}")
                 request = random_request(rng, served.port)
-                received = _exchange(served.port, request)
+                try:
+                    received = _exchange(served.port, request, patience)
+                except TimeoutError:
+                    findings.problems.append(
+                        f"{number}: no end after {patience:g} s to {request[:300]!r}"
+                    )
+                    break
                 findings.replies += received.count(b'"message":"reply"')
                 statuses = statuses_of(received) or [0]
                 findings.statuses.update(statuses)

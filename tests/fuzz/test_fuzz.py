@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import random
+import socket
+import threading
+from contextlib import ExitStack, nullcontext
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -35,7 +39,7 @@ def test_decoder_that_loses_bytes_is_found() -> None:
 
 def test_random_requests_get_answers_that_fit_and_the_page_lives_on() -> None:
     """The long run is `python tests/fuzz/fuzz_page.py`."""
-    findings = fuzz_page.run(300, 1)
+    findings = fuzz_page.run(300, 1, most_seconds=60.0)
     assert findings.problems == []
     assert findings.replies > 5
     assert {0, 200, 307, 400, 401, 404, 405, 413, 415, 421} <= set(findings.statuses)
@@ -50,3 +54,22 @@ def test_page_that_fails_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
     found = "\n".join(fuzz_page.run(40, 1).problems)
     assert "status [500]" in found
     assert "ZeroDivisionError" in found
+
+
+@pytest.mark.parametrize("answer", [b"", b"HTTP/1.1 200 OK\r\n\r\n"])
+def test_page_without_an_end_is_found(monkeypatch: pytest.MonkeyPatch, answer: bytes) -> None:
+    """No answer, or one without an end, is a problem with the request's number; the run ends there."""
+    with socket.create_server(("127.0.0.1", 0)) as server, ExitStack() as opened:
+
+        def serve() -> None:
+            connection = opened.enter_context(server.accept()[0])
+            connection.sendall(answer)
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        page = nullcontext(SimpleNamespace(port=server.getsockname()[1]))
+        monkeypatch.setattr(fuzz_page, "served_survey", lambda: page)
+        monkeypatch.setattr(fuzz_page, "_alive", lambda _: [])
+        (problem,) = fuzz_page.run(40, 1, patience=0.1).problems
+        thread.join()
+    assert problem.startswith("0: no end after 0.1 s to ")

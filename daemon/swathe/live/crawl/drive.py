@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import replace
@@ -13,10 +12,11 @@ from typing import NoReturn
 
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.errors import SwatheError
-from swathe.journal import Chunk, Entry, Mark, MarkKind, PortChange, Sent
+from swathe.journal import Mark, MarkKind, Sent
 from swathe.live.crawl.evidence import NO_EVIDENCE, Evidence
 from swathe.live.crawl.guarding import Guarding
 from swathe.live.crawl.host import HostWatch
+from swathe.live.crawl.machine_entries import MachineEntries
 from swathe.live.crawl.machine_report import MachineReport, receipt_text
 from swathe.live.crawl.restarts import halt_text
 from swathe.motion import Action, CrawlStates, Event, State
@@ -83,7 +83,7 @@ class Drive:
         self._units, self._host = units, host
         self._command_at = self.state_since = time.monotonic_ns()
         self.machine = CrawlStates(self._changed)
-        self.entries: deque[Entry] = deque()
+        self.entries = MachineEntries()
         self.report: MachineReport | None = None
         self.confirmed_late = 0
         self.was_armed = False
@@ -104,7 +104,7 @@ class Drive:
             motion_driver(motion),
             on_event=self._take,
             on_sent=lambda name, at, data: self.entries.append(Sent(at, name, data)),
-            on_chunk=lambda name, at, data: self.entries.append(Chunk(at, name, data)),
+            on_chunk=self.entries.put_chunk,
             on_state=self._port_changed,
         )
         self._guarding = Guarding(self._port, self.entries.append)
@@ -370,7 +370,7 @@ class Drive:
             self._later(Event.ALARM, halt)
 
     def _port_changed(self, name: str, at: int, state: PortState, detail: str) -> None:
-        self.entries.append(PortChange(at, name, str(state), detail))
+        self.entries.put_change(name, at, str(state), detail)
         self._guarding.port_changed(state)
         if state is PortState.LOST:
             self._later(Event.PORT_LOST, f"the machine's own port: {detail}")

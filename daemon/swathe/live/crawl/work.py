@@ -201,9 +201,7 @@ class Crawl:
 
     def take_entries(self, enter: Callable[[Entry], None]) -> None:
         """Hand over what was sent, answered and decided since the last call, for the journal."""
-        entries = self._drive.entries
-        for _ in range(len(entries)):  # the port's thread adds more meanwhile
-            enter(entries.popleft())
+        self._drive.entries.take(enter)
 
     async def close(self) -> str:
         """See the machine to rest, switch its drives off, close the port; return what is amiss."""

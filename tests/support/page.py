@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe.messages import CommandMessage, ReplyMessage, StretchSnapshot, moment
-from swathe.page import BrokerHealth, HandGuidance, Page
+from swathe.page import BrokerHealth, HandGuidance, Opening, Page
 from swathe.page.hub import Hub
 from swathe.pipeline import CellState, Grid
 from swathe.pipeline.gauge_state import GaugeState
@@ -78,6 +78,7 @@ class PlayedSource:
         self.broker: BrokerHealth | None = BrokerHealth("127.0.0.1:1883", "connected", "")
         self.step: HandGuidance | None = None
         self.reading: GaugeState | None = None
+        self.opening: Opening | None = None
         self.accepts = True
         self.stretches: list[StretchSnapshot] = []
         self.noted: list[tuple[int, str]] = []

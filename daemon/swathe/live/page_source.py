@@ -17,7 +17,7 @@ from swathe.live.mirror import Mirror
 from swathe.live.origin import Origin
 from swathe.live.stretches import affected_cells, resolve_stretch
 from swathe.messages import ROOT, CommandMessage, ReplyMessage, StretchSnapshot
-from swathe.page import BrokerHealth, HandGuidance, Page
+from swathe.page import BrokerHealth, HandGuidance, Opening, Page
 from swathe.pipeline import Grid, Pipeline
 from swathe.pipeline.gauge_state import GaugeMonitor, GaugeState
 from swathe.station import PageSettings, Station, gauge_of, law_of
@@ -33,11 +33,12 @@ class PageSource:
     """Shows pipeline, mirror and broker to the page, and passes its commands on.
 
     Args:
-        pipeline: returns the pipeline; first called when a viewer connects.
+        pipeline: returns the pipeline; first called when the survey is resumed.
         mirror: has the messages.
         link: returns the link to the broker, if there is one.
         crawl: the crawler's work, if it may move in this run.
         on_command: executes a command and returns the reply.
+        opening: what is known while the survey is being resumed; None where it is already.
     """
 
     def __init__(
@@ -48,14 +49,32 @@ class PageSource:
         link: Callable[[], BrokerLink | None],
         crawl: Crawl | None = None,
         on_command: Callable[[CommandMessage], ReplyMessage],
+        opening: Opening | None = None,
     ) -> None:
-        self._pipeline = pipeline
+        self._any_pipeline = pipeline
+        self._opening = opening
         self._mirror = mirror
         self._link = link
         self._crawl = crawl
         self._on_command = on_command
         self._monitor: GaugeMonitor | None = None
         self._on_cells: Callable[[NDArray[np.int64]], None] | None = None
+
+    @property
+    def opening(self) -> Opening | None:
+        """What is known while the survey is being resumed; None once it is."""
+        return self._opening
+
+    def _pipeline(self) -> Pipeline:
+        if self._opening is not None:
+            message = "the survey is being resumed"
+            raise LookupError(message)
+        return self._any_pipeline()
+
+    def begin(self) -> None:
+        """Show the survey: it is resumed now, and its pipeline is there."""
+        self._opening = None
+        self._pipeline().changed.listener = self._on_cells
 
     @property
     def station(self) -> Station:
@@ -80,6 +99,8 @@ class PageSource:
 
     def gauge(self) -> GaugeState | None:
         """Return the gauge's newest reading; None before a run."""
+        if self._opening is not None:
+            return None
         pipeline = self._pipeline()
         if (link := pipeline.gauge_link) is None:
             return None
@@ -89,7 +110,7 @@ class PageSource:
 
     def next_step(self) -> HandGuidance | None:
         """Return the next step by hand; None with a crawler, and of a plan of spots."""
-        if self._crawl is not None or self.station.spots is not None:
+        if self._opening or self._crawl is not None or self.station.spots is not None:
             return None  # which spot is next is a message of its own
         pipeline, at = self._pipeline(), self._pipeline().position
         step = step_by_hand(pipeline, at)
@@ -104,7 +125,7 @@ class PageSource:
 
     def notes(self) -> Sequence[tuple[int, str]]:
         """Return the operators' notes."""
-        return self._pipeline().notes
+        return () if self._opening else self._pipeline().notes
 
     def affected(self, stretch: StretchSnapshot) -> str:
         """Return what a discard or a move of a stretch affects, or why there is no such stretch."""
@@ -130,6 +151,8 @@ class PageSource:
 
     def position(self) -> tuple[float | None, float | None]:
         """Return the position of the probe, mm."""
+        if self._opening is not None:
+            return None, None
         grid = self.grid
         scan, index = self._pipeline().position
         return (
@@ -145,13 +168,18 @@ class PageSource:
         """Register callbacks for changed messages and cells; return a function that ends it."""
         cut = len(self._root)
         unwatch = self._mirror.watch(lambda topic, payload: on_message(topic[cut:], payload))
-        self._on_cells = self._pipeline().changed.listener = on_cells
+        self._listen(on_cells)
 
         def end() -> None:
             unwatch()
-            self._on_cells = self._pipeline().changed.listener = None
+            self._listen(None)
 
         return end
+
+    def _listen(self, on_cells: Callable[[NDArray[np.int64]], None] | None) -> None:
+        self._on_cells = on_cells
+        if self._opening is None:
+            self._pipeline().changed.listener = on_cells
 
     def replaced(self, before: Pipeline) -> None:
         """Watch the cells of the present pipeline in place of those of the one before."""
@@ -164,7 +192,8 @@ class PageSource:
 
     @property
     def _root(self) -> str:
-        return f"{ROOT}/{self.station.name}/"
+        name = self.station.name if self._opening is None else self._opening.station
+        return f"{ROOT}/{name}/"
 
 
 def run_page(daemon: Daemon, settings: PageSettings) -> tuple[Page, PageSource]:
@@ -173,12 +202,17 @@ def run_page(daemon: Daemon, settings: PageSettings) -> tuple[Page, PageSource]:
     Raises:
         SwatheError: the token's environment variable is not set, or its token is easily guessed.
     """
+    opening = None
+    if daemon.folder.begun:
+        part = daemon.station.survey.part
+        opening = Opening(daemon.station.name, part, crawls=daemon.crawl is not None)
     source = PageSource(
         pipeline=lambda: daemon.pipeline,
         mirror=daemon.mirror,
         link=lambda: daemon.link,
         crawl=daemon.crawl,
         on_command=lambda command: daemon.commands.execute(command, Origin.PAGE),
+        opening=opening,
     )
     return Page(settings, source), source
 

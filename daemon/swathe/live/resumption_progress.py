@@ -20,7 +20,7 @@ class ResumptionProgress:
     Attributes:
         since: when it began.
         percent: of the earlier runs that is replayed.
-        seconds_left: until all is, at the pace until now; None while nothing shows a pace.
+        seconds_left: until all is, at the pace until now; None while nothing shows a pace, and after it.
     """
 
     since: datetime
@@ -48,7 +48,7 @@ class ResumptionClock:
             return None
         self._due = now + _INTERVAL_NS
         begun, since = self._begun
-        left = (now - begun) / 1e9 * (1 - share) / share if share > 0 else None
+        left = (now - begun) / 1e9 * (1 - share) / share if 0 < share < 1 else None
         return ResumptionProgress(since, 100 * share, left)
 
 

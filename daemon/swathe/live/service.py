@@ -182,6 +182,7 @@ class Daemon:
             if self.crawl is not None:
                 self.crawl.begin()  # before a port delivers readings
             stack.enter_context(self._hub)
+            self._shown.open_page()
             # From here on every byte is journalled; what else a run needs is made meanwhile.
             self._manager.ready(f"{self.station.name}: begun")
             beginning = asyncio.create_task(self._begin(stack), name="session.resume")
@@ -283,7 +284,7 @@ class Daemon:
         stack.push_async_callback(self._revising.close)
         if page is not None:
             stack.push_async_callback(page.close)
-            page.open()
+            self._shown.begin_page()
         if self.crawl is not None:
             stack.callback(self.crawl.close_now)  # first of all at the end
             self.crawl.start()

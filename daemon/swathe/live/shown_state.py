@@ -77,6 +77,10 @@ class ShownState:
             return
         if (progress := self._resumption.follow(share, now)) is not None:
             text = f"earlier runs are replayed, {progress.percent:.0f} %; what arrives is kept"
+            if share >= 1:
+                text = (
+                    "earlier runs are replayed, arrays and record are written; what arrives is kept"
+                )
             message = simple_state(
                 self._station,
                 self._session.survey,
@@ -85,6 +89,23 @@ class ShownState:
                 progress=progress,
             )
             self._mirror.put(Topics(self._station.name).state, message)
+
+    def open_page(self) -> None:
+        """Open the page of a survey that is to be resumed: it shows how far that is."""
+        if self.page is not None and self.page[1].opening is not None:
+            self.page[0].open()
+
+    def begin_page(self) -> None:
+        """Show the survey, which is resumed now, on the page; open it where it is not yet."""
+        if self.page is None:
+            return
+        page, source = self.page
+        opened = source.opening is not None
+        source.begin()
+        if opened:
+            page.begin()
+        else:
+            page.open()
 
     def stage(self, pipeline: Pipeline) -> None:
         """Prepare what `replace` shows, in a thread: the loop and its guards do not wait for it."""

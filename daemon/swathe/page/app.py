@@ -13,7 +13,8 @@
     GET  /result/{name}                 a file of the result, once the run ended
     POST /command                       a command as over MQTT; the answer is the reply
 
-Events are ``plan`` (once, see ``plan.py``), ``replaced`` (plan and messages of a survey that was
+Events are ``opening`` (first, while the survey is being resumed: station and part), ``plan`` (once, first
+or after that, see ``plan.py``), ``replaced`` (plan and messages of a survey that was
 placed again; nothing older applies), ``messages`` (pairs of topic and message, as over MQTT;
 the topics ``next``, ``notes`` and ``result`` are the page's own, see ``page_topics.py``, and so is
 ``ascan``, the newest reading of the gauge some seven times a second, see ``gauge_json.py``), ``pixels`` (the
@@ -72,14 +73,11 @@ def build_app(source: Source, hub: Hub, access: Access, result: Result) -> Starl
     pages = _Pages(source, hub, result)
     entrance = Entrance(access, "index.html")
 
-    async def first_event() -> bytes:
-        return hub.plan_event(await hub.pyramid())
-
     return Starlette(
         routes=[
             *entrance.routes("/"),
             Route("/setup", _no_setup),
-            Route("/events", Events(hub.mailbox, first_event)),
+            Route("/events", Events(hub.mailbox, hub.first_event)),
             Route("/tiles/{level:number}/{row:number}/{column:number}", pages.tile),
             Route("/cell/{row:number}/{column:number}", pages.cell),
             Route("/line/{row:number}", pages.line),

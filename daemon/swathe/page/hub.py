@@ -58,6 +58,8 @@ class Hub:
         self._position: tuple[float | None, float | None] = (None, None)
         self._pyramid: Pyramid | None = None
         self._building: asyncio.Task[None] | None = None
+        self._early: set[Mailbox] = set()
+        self._beginning: asyncio.Task[None] | None = None
         self._session = uuid4().hex[:12]
         self._placings = 0
 
@@ -71,8 +73,9 @@ class Hub:
                 tasks.create_task(self._stream_gauge(), name="page.gauge")
         finally:
             unwatch()
-            if self._building is not None:
-                self._building.cancel()
+            for task in (self._building, self._beginning):
+                if task is not None:
+                    task.cancel()
 
     def close_viewers(self) -> None:
         """End every viewer's stream once it has the pending events."""
@@ -105,14 +108,35 @@ class Hub:
             viewer.put_message(topic, payload)
         viewer.put_beat(self._beat_event())
         self._viewers.add(viewer)
+        if self._source.opening is not None:
+            self._early.add(viewer)
         try:
             yield viewer
         finally:
             self._viewers.discard(viewer)
+            self._early.discard(viewer)
 
-    def plan_event(self, pyramid: Pyramid) -> bytes:
-        """Return the first event of a viewer's stream."""
+    async def first_event(self) -> bytes:
+        """Return the first event of a viewer: the plan, or while the survey is resumed what is known."""
+        if (opening := self._source.opening) is not None:
+            return event("opening", _json({"session": self._session, **asdict(opening)}))
+        return self._plan_event(await self.pyramid())
+
+    def _plan_event(self, pyramid: Pyramid) -> bytes:
         return event("plan", self._plan(pyramid.levels))
+
+    def begin(self) -> None:
+        """Send the plan, and all messages, to those who came while the survey was being resumed."""
+        if self._early:
+            self._beginning = asyncio.create_task(self._begin(), name="page.begin")
+
+    async def _begin(self) -> None:
+        plan, messages = self._plan_event(await self.pyramid()), self._initial_messages()
+        for viewer in self._early:
+            viewer.put_whole(plan)
+            for topic, payload in messages.items():
+                viewer.put_message(topic, payload)
+        self._early.clear()
 
     def _plan(self, levels: Sequence[Level]) -> bytes:
         plan = viewer_plan(
@@ -140,7 +164,14 @@ class Hub:
             viewer.put_whole(whole)
 
     async def pyramid(self) -> Pyramid:
-        """Return the levels of the grid; built on the first call, in small steps."""
+        """Return the levels of the grid; built on the first call, in small steps.
+
+        Raises:
+            LookupError: there is no grid yet.
+        """
+        if self._source.opening is not None:
+            message = "the survey is being resumed"
+            raise LookupError(message)
         while self._pyramid is None:
             if self._building is None:
                 self._building = asyncio.create_task(self._build(), name="page.pyramid")

@@ -33,6 +33,10 @@ class Page(PageHost):
         self._source, self._hub, self._result = source, Hub(source), Result()
         super().__init__(settings, self._hub, module="swathe.page.app", build=self._app)
 
+    def begin(self) -> None:
+        """Show the survey to those who came while it was being resumed."""
+        self._hub.begin()
+
     def replace(self) -> None:
         """Show the whole new state: the survey was placed again."""
         self._hub.replace()

@@ -12,7 +12,7 @@ from swathe.pipeline import Grid
 from swathe.pipeline.gauge_state import GaugeState
 from swathe.station import Station
 
-__all__ = ["BrokerHealth", "HandGuidance", "Source"]
+__all__ = ["BrokerHealth", "HandGuidance", "Opening", "Source"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,21 @@ class BrokerHealth:
     address: str
     state: str
     detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What is known of a station while its survey is being resumed.
+
+    Attributes:
+        station: its name.
+        part: of the survey.
+        crawls: whether a crawler may move once the survey is resumed.
+    """
+
+    station: str
+    part: str
+    crawls: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +67,14 @@ class HandGuidance:
 
 class Source(Protocol):
     """A daemon as the page sees it. All calls come from the daemon's own event loop."""
+
+    @property
+    def opening(self) -> Opening | None:
+        """What is known while the survey is being resumed; None once it is.
+
+        Until then there are no `station`, `survey`, `grid` and `affected`: they raise `LookupError`.
+        """
+        ...
 
     @property
     def station(self) -> Station:

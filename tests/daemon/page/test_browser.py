@@ -30,7 +30,7 @@ from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage, station_of_size
 from swathe.display_units import INCHES
 from swathe.messages import moment
-from swathe.page import HandGuidance
+from swathe.page import HandGuidance, Opening
 from swathe.page.result import ResultFile
 from swathe.pipeline import CellState, Grid
 from swathe.pipeline.cells.gaps import GapCause
@@ -620,3 +620,46 @@ def test_survey_placed_again_replaces_map_and_gaps(board: Browser, served: Serve
     served.call(lambda: source.measure(cells))  # in the new grid
     board.wait(lambda: colours(board, 30, 20) == {MEASURED}, 10, "fresh cells")
     assert not board.complaints()
+
+
+def test_survey_that_is_resumed_is_shown_by_its_share(browser: Browser) -> None:
+    """With nothing that would not be obeyed, nor a STOP that stops nothing; then the survey."""
+    source = PlayedSource(ROWS, COLUMNS)
+    source.opening = Opening("bench", "Penstock 3", crawls=True)
+    resuming = {
+        "reason": "earlier runs are replayed", "since": "2030-01-01T10:00:00Z", "todo": "", "by": "",
+        "plan": None,
+    }  # fmt: skip
+    source.say(
+        "state",
+        state="resuming",
+        time="2030-01-01T10:00:00Z",
+        **resuming,
+        resumed=0.0,
+        resumed_in=None,
+    )
+    with ServedPage(source) as served:
+        browser.open(served.page.url)
+        browser.wait(lambda: browser.find("#resuming").is_displayed(), 20, "the replay")
+        assert browser.text("#resuming-left") == "time left not known yet, for 0 s until now"
+        later = {"time": "2030-01-01T10:00:07Z", "resumed": 41.5, "resumed_in": 83.0}
+        served.call(lambda: source.say("state", state="resuming", **resuming, **later))
+        browser.wait(lambda: browser.text("#resuming-share") == "41.50", 20, "the share")
+        assert browser.text("#resuming-left") == "about 1 min 23 s left, for 7 s until now"
+        assert browser.find("#resuming-bar").get_attribute("aria-valuenow") == "41.5"
+        assert browser.find("#resuming-crawler").is_displayed()
+        acts = [
+            one
+            for one in browser.all("[data-command], [data-now], [data-stop]")
+            if one.is_displayed()
+        ]
+        assert [one.text for one in acts] == ["Note…", "Stop the run…"]
+        assert browser.text("#part") == "Penstock 3"
+        source.opening = None
+        play(source)
+        served.call(served.page.begin)
+        settle(browser)
+        assert not browser.find("#resuming").is_displayed()
+        assert browser.find("#map").is_displayed()
+        assert browser.text("#gap-count") == "(3 gaps in 2 regions)"
+        assert not browser.complaints()

@@ -36,6 +36,7 @@ export class Connection {
         this.#received();
         handle(JSON.parse(event.data));
       });
+    on("opening", (opening) => this.#station.setOpening(opening));
     on("plan", (plan) => this.#station.setPlan(plan));
     on("replaced", ({ plan, messages }) => this.#station.replace(plan, messages));
     on("messages", (pairs) => this.#station.applyMessages(pairs));

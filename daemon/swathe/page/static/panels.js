@@ -56,7 +56,8 @@ export class Panels {
     if (!run) return;
     // While it scans the reason is what it does meanwhile, such as placing the survey again.
     const scanning = run.state === "scanning";
-    const why = run.reason && !scanning && !["paused", "waiting", "faulted"].includes(run.state) && !isOver(run) ? ` (${run.reason})` : "";
+    const shown = ["paused", "waiting", "faulted"].includes(run.state) || run.resumed != null;  // where it has room
+    const why = run.reason && !scanning && !shown && !isOver(run) ? ` (${run.reason})` : "";
     set("run", (RUN_STATES[run.state] ?? run.state) + why);
     // What a crawler does is in its own bar.
     const crawls = this.#station.crawler !== null && !run.reason.startsWith("placing");

@@ -1,5 +1,5 @@
 // The station's current data. Each kind of change is emitted as an event of its name: plan,
-// progress, run, gaps, alarms, wanted, revisions, confirm, notes, ports, check, checking, crawler, next, position,
+// opening, progress, run, gaps, alarms, wanted, revisions, confirm, notes, ports, check, checking, crawler, next, position,
 // gauge, result, pixels, stale, broker, connection.
 
 import { setStation } from "./labels.js";
@@ -13,6 +13,8 @@ export class Station extends EventTarget {
   constructor() {
     super();
     this.plan = null;
+    // What is known while the survey is being resumed; null once there is a plan.
+    this.opening = null;
     this.clockOffset = 0;
     this.connection = { alive: false, since: null, reported: false };
     this.reset();
@@ -49,8 +51,16 @@ export class Station extends EventTarget {
     this.addEventListener(name, (event) => listener(event.detail));
   }
 
+  /** The station resumes its survey: nothing else is known of it yet. */
+  setOpening(opening) {
+    this.reset();
+    this.opening = opening;
+    this.emit("opening", opening);
+  }
+
   setPlan(plan) {
     this.reset();
+    this.opening = null;
     this.plan = plan;
     setStation(plan);
     this.trail = plan.trail;
@@ -89,6 +99,8 @@ export class Station extends EventTarget {
     const raised = [];
     for (const [topic, message] of pairs) {
       const [kind, name] = topic.split("/");
+      // The others come again with the plan, which they are shown by.
+      if (this.opening && kind !== "state" && kind !== "crawler") continue;
       switch (kind) {
         case "progress": this.progress = message; kinds.add("progress"); break;
         case "state": this.#setState(message); kinds.add("run"); break;

@@ -92,10 +92,10 @@ def test_only_who_sees_it_lets_it_continue(hopeless: bool, rests: bool, why: str
         answer = scene.resuming.resume("A. Kern", origin)
         assert answer == f"refused: the crawler rests: {STATION}: {why}"
     assert scene.let == []
-    assert scene.resuming.places == ("station",)
+    assert list(scene.resuming.places) == ["station"]
     assert scene.resuming.todo.endswith(f"clear of it: {STATION}")
     scene.recovery.hopeless, scene.drive.rests = False, True
-    assert scene.resuming.places == EVERYWHERE
+    assert list(scene.resuming.places) == list(EVERYWHERE)
 
 
 def test_pause_of_a_person_ends_though_the_crawler_rests_on() -> None:

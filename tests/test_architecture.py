@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 import swathe
+from support.imports import imports
 
 ROOT = Path(__file__).parent.parent
 DAEMON = ROOT / "daemon" / "swathe"
@@ -72,14 +73,9 @@ def modules(package: str) -> Iterator[Path]:
 
 def imported(path: Path) -> set[str]:
     """Return every module that a file imports, wherever in it."""
-    found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        if isinstance(node, ast.Import):
-            found.update(alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{path}: relative import"
-            found.add(node.module or "")
-    return found
+    found = imports(path)
+    assert all(each.level == 0 for each in found), f"{path}: relative import"
+    return {each.module for each in found}
 
 
 def test_parts_of_motion_import_one_way() -> None:
@@ -134,23 +130,15 @@ def import_graph() -> dict[str, set[str]]:
     paths = {name.removesuffix(".__init__"): path for name, path in paths.items()}
     graph: dict[str, set[str]] = {}
     for module, path in paths.items():
-        tree = ast.parse(path.read_text("utf-8"))
-        typing_only = {
-            child
-            for node in ast.walk(tree)
-            if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
-            for child in ast.walk(node)
-        }
         targets: set[str] = set()
-        for node in ast.walk(tree):
-            if node in typing_only:
+        for each in imports(path):
+            if each.typing_only or not each.module:
                 continue
-            if isinstance(node, ast.Import):
-                targets.update(alias.name for alias in node.names)
-            elif isinstance(node, ast.ImportFrom) and node.module:
-                # `from package import module` imports the module, not the package's names.
-                whole = [f"{node.module}.{alias.name}" for alias in node.names]
-                targets.update(name if name in paths else node.module for name in whole)
+            # `from package import module` imports the module, not the package's names.
+            whole = [f"{each.module}.{name}" for name in each.names]
+            targets.update(name if name in paths else each.module for name in whole)
+            if not each.names:
+                targets.add(each.module)
         graph[module] = {name for name in targets if name in paths and name != module}
     return graph
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ast
 import re
 import subprocess
 import sys
@@ -11,6 +10,8 @@ from collections.abc import Iterator
 from importlib.metadata import distribution as installed
 from importlib.metadata import packages_distributions
 from pathlib import Path
+
+from support.imports import imports
 
 ROOT = Path(__file__).parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
@@ -41,24 +42,10 @@ def declared(*extras: str) -> set[str]:
 
 def third_party(source: Path) -> Iterator[tuple[str, bool]]:
     """Yield each outside package that a module imports, and whether only for type checking."""
-    tree = ast.parse(source.read_text("utf-8"))
-    typing_only = {
-        child
-        for node in ast.walk(tree)
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
-        for child in ast.walk(node)
-    }
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom):
-            names = [node.module or ""]
-        else:
-            continue
-        for name in names:
-            top = name.partition(".")[0]
-            if top not in sys.stdlib_module_names:
-                yield top, node in typing_only
+    for each in imports(source):
+        top = each.module.partition(".")[0]
+        if top not in sys.stdlib_module_names:
+            yield top, each.typing_only
 
 
 def imported(*folders: str) -> set[str]:

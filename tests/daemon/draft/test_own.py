@@ -77,7 +77,7 @@ LENGTHS = st.builds(
 SCALES = st.sampled_from(["26.07", "1000", "50 mm x 1024", "2 in × 500"])
 
 
-@settings(max_examples=150)
+@settings(max_examples=50)
 @given(
     st.sampled_from(sorted(GAUGES)),
     st.none() | st.sampled_from(sorted(ENCODERS)),

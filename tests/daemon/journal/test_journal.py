@@ -85,7 +85,6 @@ def test_write_read_every_kind_of_entry(tmp_path: Path) -> None:
 
 
 @given(st.lists(st.lists(entries(), max_size=5), max_size=5))
-@settings(max_examples=60)
 def test_write_read_round_trip(
     tmp_path_factory: pytest.TempPathFactory, groups: list[list[Entry]]
 ) -> None:
@@ -198,7 +197,7 @@ def test_read_flipped_byte_loses_that_chunk_only(tmp_path: Path) -> None:
 
 
 @given(st.data())
-@settings(max_examples=150)
+@settings(max_examples=50)
 def test_read_any_rot_never_raises(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
 ) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.handmade import FREE
@@ -552,7 +552,6 @@ def plain_cells(
 
 
 @pytest.mark.slow
-@settings(max_examples=60)
 @given(
     st.lists(
         st.tuples(
@@ -618,7 +617,6 @@ def test_lost_encoder_does_not_fill_the_memory() -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=40)
 @given(
     st.lists(
         st.tuples(st.sampled_from([-400.0, -90.0, 0.0, 35.0, 220.0]), st.integers(10, 700)),

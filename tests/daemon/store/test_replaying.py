@@ -26,7 +26,7 @@ def survey(tmp_path_factory: pytest.TempPathFactory) -> SurveyFolder:
 
 @pytest.mark.slow
 @given(st.integers(0, len(ENTRIES) - 1), st.sampled_from([-1, 0, 1]))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_replay_until_a_time_equals_that_of_a_journal_cut_there(
     survey: SurveyFolder, at: int, off: int
 ) -> None:

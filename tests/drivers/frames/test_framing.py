@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.feeding import random_pieces, same, total
@@ -20,7 +20,6 @@ EACH = pytest.mark.parametrize("table", VARIANTS.values(), ids=VARIANTS.keys())
 
 @EACH
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=40)
 def test_feed_any_stream_agrees_with_plain_reader(table: dict[str, Any], seed: int) -> None:
     """Records, faults and the account of the bytes are those of a reader byte by byte."""
     data = stream(table, seed)
@@ -78,7 +77,6 @@ def test_feed_any_stream_agrees_with_plain_reader(table: dict[str, Any], seed: i
 @pytest.mark.slow
 @EACH
 @given(seed=st.integers(0, 2**32))
-@settings(max_examples=25)
 def test_feed_any_cut_gives_the_same(table: dict[str, Any], seed: int) -> None:
     """Whole, byte by byte and cut at random: same records, same faults, same account."""
     assert_parses(table, stream(table, seed)[:3000], seed=seed)
@@ -86,7 +84,6 @@ def test_feed_any_cut_gives_the_same(table: dict[str, Any], seed: int) -> None:
 
 @EACH
 @given(seed=st.integers(0, 2**32), step=st.integers(0, 100_000))
-@settings(max_examples=25)
 def test_feed_chunks_agrees_with_one_after_the_other(
     table: dict[str, Any], seed: int, step: int
 ) -> None:
@@ -127,7 +124,6 @@ def test_feed_good_frames_after_garbage_are_all_found(table: dict[str, Any]) -> 
     ),
     reset_at=st.integers(0, 12),
 )
-@settings(max_examples=60)
 def test_feed_any_bytes_gives_only_batches_in_bounded_memory(
     table: dict[str, Any], pieces: list[bytes], reset_at: int
 ) -> None:

@@ -164,7 +164,7 @@ def test_zones_of_a_station_are_taken() -> None:
     assert zones.free(0, 50.0, (0.0, 1000.0)) == [(0.0, 397.999), (602.001, 1000.0)]
 
 
-@settings(max_examples=200)
+@settings(max_examples=60)
 @given(distance=st.floats(1e-3, 1e5), speed=st.floats(0.1, 1e3), acceleration=st.floats(1, 1e4))
 def test_closed_form_agrees_with_small_steps(
     distance: float, speed: float, acceleration: float
@@ -189,7 +189,7 @@ def test_ramp_is_that_of_uniform_acceleration() -> None:
     assert move_time(0, 200, 400) == 0.0
 
 
-@settings(max_examples=150)
+@settings(max_examples=50)
 @given(over=areas(), data=st.data())
 def test_way_round_zones_is_free(over: WorkArea, data: st.DataObject) -> None:
     """Every leg keeps out of every zone and within the travel, and the last one ends there."""

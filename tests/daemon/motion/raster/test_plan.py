@@ -57,7 +57,7 @@ def covered(plan: Plan, over: WorkArea) -> np.ndarray[Any, np.dtype[np.bool_]]:
     return found
 
 
-@settings(max_examples=150)
+@settings(max_examples=40)
 @given(over=areas(), wanted=rasters())
 def test_plan_covers_what_can_be_reached_and_nothing_forbidden(
     over: WorkArea, wanted: RasterSettings
@@ -121,7 +121,6 @@ def test_each_cell_left_out_has_its_own_reason() -> None:
     }
 
 
-@settings(max_examples=60)
 @given(over=areas(), wanted=rasters())
 def test_plan_is_the_same_each_time(over: WorkArea, wanted: RasterSettings) -> None:
     """Planning twice gives the same moves, or the same refusal."""

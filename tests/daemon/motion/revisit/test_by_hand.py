@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from swathe.display_units import INCHES
@@ -303,7 +303,6 @@ def test_text_is_never_cut() -> None:
     assert fitted(words, 20, lines=1) == "line 2 again, from 0 to 900 mm, below 90 mm/s"
 
 
-@settings(max_examples=60)
 @given(data=st.data())
 def test_every_stroke_can_be_done_and_covers_what_it_names(data: st.DataObject) -> None:
     """Whatever is missing and excluded: within the plan, over no zone, over a gap, in two lines."""

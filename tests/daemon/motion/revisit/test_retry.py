@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.motion_model import area, gap
@@ -148,7 +148,6 @@ def test_gap_out_of_reach_is_told_apart() -> None:
     assert [left.number for left in step.left] == [1]
 
 
-@settings(max_examples=50)
 @given(
     most=st.integers(0, 4),
     rows=st.lists(st.integers(0, 10), min_size=1, max_size=8, unique=True),

@@ -157,7 +157,6 @@ def test_best_ways_keep_the_order() -> None:
     assert tour_seconds(found, visits, metric, begin=BEGIN) == pytest.approx(best)
 
 
-@settings(max_examples=40)
 @given(places=st.lists(st.floats(-2000, 2000), min_size=4, max_size=4), together=st.booleans())
 def test_metric_is_of_the_shorter_way_round_a_pipe(places: list[float], together: bool) -> None:
     """Seconds are the same there and back, and a turn further on is the same position."""
@@ -175,7 +174,6 @@ def test_metric_is_of_the_shorter_way_round_a_pipe(places: list[float], together
 LENGTHS = st.floats(0, 500).map(lambda mm: mm if mm > 1e-3 else 0.0)
 
 
-@settings(max_examples=40)
 @given(scan=LENGTHS, index=LENGTHS, together=st.booleans())
 def test_metric_is_the_time_of_the_moves(scan: float, index: float, together: bool) -> None:
     """The array form agrees with the time of moves from rest to rest, at once or in turn."""
@@ -267,7 +265,6 @@ def test_gap_that_cannot_be_reached_is_named() -> None:
     assert (tour.out_of_reach, tour.gaps) == ((1,), (2,))
 
 
-@settings(max_examples=40)
 @given(over=areas(), data=st.data())
 def test_going_back_keeps_limits_and_zones(over: WorkArea, data: st.DataObject) -> None:
     """Each gap is visited once or told out of reach; no move breaks a limit or meets a zone."""

@@ -265,7 +265,7 @@ class Walk(RuleBasedStateMachine):
             assert coverage.line_done(row) is (row < self.row)
 
 
-Walk.TestCase.settings = settings(max_examples=60, stateful_step_count=25)
+Walk.TestCase.settings = settings(max_examples=25, stateful_step_count=25)
 TestWalk = Walk.TestCase
 
 

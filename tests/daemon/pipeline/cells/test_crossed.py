@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -186,7 +186,6 @@ def brute_force(scan: NDArray[np.float64], index: NDArray[np.float64]) -> tuple[
 
 
 @given(st.lists(st.tuples(st.floats(-2, 31), st.floats(-1, 6)), min_size=2, max_size=4))
-@settings(max_examples=60)
 def test_cross_enters_what_is_crossed_at_full_width(samples: list[tuple[float, float]]) -> None:
     """No cell crossed from side to side is stepped over; none is entered that was not touched."""
     scan = np.array([x for x, _ in samples])

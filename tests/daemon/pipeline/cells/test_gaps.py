@@ -130,7 +130,7 @@ class Bookkeeping(RuleBasedStateMachine):
         self.before = after
 
 
-Bookkeeping.TestCase.settings = settings(max_examples=60, stateful_step_count=20)
+Bookkeeping.TestCase.settings = settings(max_examples=25, stateful_step_count=20)
 TestBookkeeping = Bookkeeping.TestCase
 
 

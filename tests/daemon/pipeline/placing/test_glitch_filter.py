@@ -102,7 +102,7 @@ def limits(**given: object) -> ProbeLimits:
     return ProbeLimits(rounding=COUNT_MM, **given)  # type: ignore[arg-type]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     seed=SEEDS,
     rate=st.sampled_from([5, 10, 20, 50, 100, 250, 1000]),
@@ -123,7 +123,7 @@ def test_true_motion_is_never_rejected(
     assert not found.resets.any()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(
     seed=SEEDS,
     rate=st.sampled_from([100, 200, 500]),
@@ -209,7 +209,7 @@ def test_a_glitch_that_another_one_continues_needs_more_than_a_reachable_next_sa
     assert np.flatnonzero(~found.good).tolist() == [30, 31]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(seed=SEEDS, rate=st.sampled_from([20, 100, 1000]), cut=st.integers(1, 30))
 def test_pieces_of_any_size_have_one_result(seed: int, rate: int, cut: int) -> None:
     """What is decided, by which sample, and what is lost depends on the samples alone."""

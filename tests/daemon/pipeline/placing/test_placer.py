@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.strategies import readings
@@ -57,7 +57,6 @@ def go(made: Placer, now: int) -> list[tuple[int, float]]:
 
 
 @pytest.mark.slow
-@settings(max_examples=50)
 @given(
     steps=st.lists(st.tuples(st.integers(1, 400), st.integers(-9, 9)), min_size=1, max_size=30),
     at=st.lists(st.integers(0, 3000), max_size=30, unique=True),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from swathe.arrays import Bools, Floats, Ints
 
@@ -71,7 +72,7 @@ class WaitingSamples:
         ints: Ints = np.empty(0, np.int64)
         return cls(ints, np.empty(0), np.empty(0, bool), ints, ints, ints)
 
-    def __getitem__(self, rows: slice) -> WaitingSamples:
+    def __getitem__(self, rows: slice | NDArray[np.intp]) -> WaitingSamples:
         """Return some samples."""
         return WaitingSamples(
             self.times[rows],

@@ -11,7 +11,8 @@ from swathe.arrays import Ints
 __all__ = ["ClockRestarts"]
 
 # A device's clock that runs back by more was started again, as was one that is this far ahead: the
-# records of one stream come in their order. Of a delivery that is late it does not run back.
+# records of one stream come in their order. Of a delivery that is late it does not run back. Nor does a
+# clock run back at all to what it would have after a start since the record before, give or take as much.
 _BACK_NS: Final = 100_000_000
 _AHEAD_NS: Final = 60_000_000_000
 
@@ -46,6 +47,7 @@ class ClockRestarts:
         if self._wrap is not None:  # the shorter way round
             half = self._wrap // 2
             steps = (steps + half) % self._wrap - half
-        ahead = steps - np.diff(journal, prepend=before[1])
-        restarted = (steps < -_BACK_NS) | (ahead > _AHEAD_NS)
+        gaps = np.diff(journal, prepend=before[1])
+        from_zero = (steps < 0) & (clock <= gaps + _BACK_NS)
+        restarted = (steps < -_BACK_NS) | (steps - gaps > _AHEAD_NS) | from_zero
         return list(at[restarted].tolist())

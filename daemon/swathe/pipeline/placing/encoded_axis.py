@@ -16,6 +16,7 @@ from swathe.pipeline.placing.encoder import CountsToPosition
 from swathe.pipeline.placing.filter_verdicts import FilterEvent, Verdicts
 from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.pipeline.placing.interval import UsualInterval
+from swathe.pipeline.placing.missing_samples import MissingSamples
 from swathe.pipeline.placing.probe_limits import ProbeLimits
 from swathe.pipeline.placing.standstill import Standstills
 from swathe.pipeline.placing.track import EncodedTrack
@@ -99,6 +100,7 @@ class EncodedAxis:
         self.rests = rests
         self._lateness = lateness_ns
         self._usual = UsualInterval()
+        self._missing = MissingSamples(cell=settings.resolution, rounding=rounding)
         self._waiting = WaitingSamples.none()
         self._newest: Floats = np.empty(0)  # counts of the newest samples, good or not
         self._last_time: int | None = None
@@ -171,8 +173,7 @@ class EncodedAxis:
         cuts += restarts
         if self.rests:
             silent = np.diff(known, prepend=self._waiting.known[-1:]) > self._lateness
-            first = times.size - silent.size
-            cuts += (np.flatnonzero(silent) + max(first, 0)).tolist()
+            cuts += (np.flatnonzero(silent) + max(times.size - silent.size, 0)).tolist()
         parts: list[AxisSamples] = []
         cuts = sorted(set(cuts)) if times.size else []
         for begin, end in zip(cuts, [*cuts[1:], times.size], strict=True):
@@ -216,8 +217,7 @@ class EncodedAxis:
     def hold(self, now: int, *, final: bool = False) -> None:
         """Let the axis rest until `now`, ns, as far as nothing else is known; see the track."""
         if not self._filter.lost:
-            waiting = self._waiting.known
-            self.track.hold(min(now, int(waiting[0])) if waiting.size else now, final=final)
+            self.track.hold(min([now, *self._waiting.known[:1].tolist()]), final=final)
 
     def _settle(self, verdicts: Verdicts, known: Ints, *, broken: bool) -> AxisSamples:
         """Put the good samples of those that are decided onto the track.
@@ -237,30 +237,30 @@ class EncodedAxis:
             some = np.flatnonzero(good[begin:end]) + begin
             if not some.size:
                 continue
-            positions[some] = self.scale.positions(
-                np.ascontiguousarray(decided.counts[some]), decided.marks[some]
-            )
+            counts = np.ascontiguousarray(decided.counts[some])
+            positions[some] = self.scale.positions(counts, decided.marks[some])
             resets = self.scale.resets | verdicts.resets[some]
             if self._cut is not None:
                 after = np.flatnonzero(decided.known[some] >= self._cut)
-                if after.size:
-                    resets = resets.copy()
-                    resets[after[0]] = True
-                    self._cut = None
+                resets[after[:1]] = True
+                self._cut = None if after.size else self._cut
             waited = self.standstills.waited(decided.known[some]) & (decided.smear[some] > 0)
             if waited.any() or self._waited:
                 # Their counts are good, but nobody knows when they were sampled.
                 resets = resets | np.diff(waited, prepend=self._waited)
                 self._waited = bool(waited[-1])
                 some, resets = some[~waited], resets[~waited]
+            rows = decided[some]
+            if not self.rests:
+                resets |= self._missing.turns_before(rows, positions[some], resets)
             self.track.append(
-                decided.times[some],
+                rows.times,
                 positions[some],
                 resets,
                 at[some],
-                arrived=decided.known[some],
-                uncertainty=decided.uncertainty[some],
-                smear=decided.smear[some],
+                arrived=rows.known,
+                uncertainty=rows.uncertainty,
+                smear=rows.smear,
                 rests=self.rests,
                 broken=broken or bool(verdicts.resets[begin]),
             )
@@ -276,6 +276,7 @@ class EncodedAxis:
 
     def _flush(self, known: int) -> AxisSamples:
         """Decide that nothing that waits is good, at the journal time `known`, ns."""
+        self._missing.begin()
         waiting, self._waiting = self._waiting, WaitingSamples.none()
         return waiting.undecided(known)
 
@@ -320,10 +321,10 @@ class EncodedAxis:
         """
         self._cut = until
         self._newest = np.empty(0)
-        if not self._has_mark:
-            return AxisSamples.joined([])
-        self._filter.lose()
-        return self.lose(known, "bytes of the journal are lost")
+        if self._has_mark:
+            self._filter.lose()
+            return self.lose(known, "bytes of the journal are lost")
+        return AxisSamples.joined([])
 
     def count_again(self, known: int) -> AxisSamples:
         """Let counts alone give a position that was unknown from the start of the run.

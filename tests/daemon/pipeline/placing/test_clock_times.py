@@ -110,3 +110,23 @@ def test_deliveries_that_are_late_are_of_the_same_clock() -> None:
         found = feed(base, device * MS, arrival * MS, pieces)
         assert base.breaks == 0
         assert (found.time == (20 + device) * MS).all()
+
+
+def test_clock_that_starts_again_soon_after_it_started_was_set() -> None:
+    """It runs back by 3 ms only, to what it has after a start since the record before."""
+    device = np.concatenate((5000 + np.arange(8) * 15, np.arange(2) * 15, 12 + np.arange(40) * 15))
+    arrival = 5020 + np.arange(50) * 15
+    for pieces in (1, 7, 50):
+        base = ClockTimes(DeviceClock())
+        found = feed(base, device * MS, arrival * MS, pieces)
+        assert base.breaks == 2
+        assert (found.time == arrival * MS).all()
+
+
+def test_record_a_little_out_of_order_is_of_the_same_clock() -> None:
+    """Its clock has run for longer than since the record before."""
+    device = 5000 + np.arange(40) * 15
+    device[20:22] = device[21:19:-1]
+    base = ClockTimes(DeviceClock())
+    feed(base, device * MS, (5020 + np.arange(40) * 15) * MS, 40)
+    assert base.breaks == 0

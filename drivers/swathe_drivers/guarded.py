@@ -6,7 +6,7 @@ what it was and fed chunk by chunk from there. A decoder that failed is replaced
 begins behind the chunk with which the failure came; what it had learned from earlier bytes is lost.
 """
 
-import copy
+import pickle
 import re
 import traceback
 from collections import deque
@@ -110,7 +110,7 @@ class GuardedDecoder:
         self._pending = bytearray()  # what no batch has accounted for
         self._in_a_row = 0
         self._failed_at = 0
-        self._copy: Decoder | None = None  # as it was before the chunks that are kept
+        self._copy: bytes | None = None  # pickled, as it was before the chunks that are kept
         self._kept: list[tuple[int, bytes]] = []
         self._kept_bytes = 0
 
@@ -165,14 +165,14 @@ class GuardedDecoder:
             or len(self._kept) > _MOST_KEPT_CHUNKS
         ):
             self._forget()
-            self._copy = copy.deepcopy(decoder)
+            self._copy = pickle.dumps(decoder, pickle.HIGHEST_PROTOCOL)
         before = self._copy
         try:
             batch = decoder.feed_chunks(chunks)
         except KeyboardInterrupt:
             raise
         except BaseException:  # noqa: BLE001  it is fed again, and fails in its place
-            self._restore(before)
+            self._restore(pickle.loads(before))  # noqa: S301  of ours, and never left the process
             return None
         self._kept += chunks
         for _, data in chunks:

@@ -28,6 +28,9 @@ __all__ = [
 
 # By driver and protocol: a decoder is costly to make, and a run asks some dozen times.
 _gives_readings: dict[tuple[type[Driver], str], bool] = {}
+# Likewise; only our own drivers: nobody knows what another one keeps.
+_drivers: dict[tuple[type[Driver], str], Driver] = {}
+_OUR_PACKAGE = Driver.__module__.partition(".")[0]
 _MOST_KNOWN = 256
 
 
@@ -66,7 +69,15 @@ def polling_of(device: DeviceSettings) -> Polling | None:
 
 
 def _driver_of(device: DeviceSettings) -> Driver:
-    return make_driver(device.driver, device.protocol)
+    kind = load_driver(device.driver)
+    if kind.__module__.partition(".")[0] != _OUR_PACKAGE:
+        return make_driver(device.driver, device.protocol)
+    key = kind, repr(device.protocol)
+    if (known := _drivers.get(key)) is None:
+        if len(_drivers) >= _MOST_KNOWN:
+            _drivers.clear()
+        known = _drivers[key] = make_driver(device.driver, device.protocol)
+    return known
 
 
 def makes_by_time(device: DeviceSettings) -> bool:

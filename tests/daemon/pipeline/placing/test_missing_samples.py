@@ -82,9 +82,10 @@ def test_rest_is_a_line() -> None:
 
 
 def test_two_intervals_are_as_between_samples_of_half_the_rate() -> None:
-    """One sample is missing at the turn."""
+    """One sample is missing at the turn of a fast probe: 2 mm from the line, as of every other sample."""
     times = sampled((2000, 2010))
-    assert found(times, to_and_fro(times)) == []
+    assert found(times, 4 * to_and_fro(times)) == []
+    assert found(np.append(times[times <= 1990], 2020), 4 * to_and_fro(times)[:101]) == [2020]
 
 
 def test_half_a_cell_is_within_what_a_place_may_be_off() -> None:

@@ -88,6 +88,12 @@ def test_two_intervals_are_as_between_samples_of_half_the_rate() -> None:
     assert found(np.append(times[times <= 1990], 2020), 4 * to_and_fro(times)[:101]) == [2020]
 
 
+def test_what_is_usual_does_not_depend_on_the_interval_itself() -> None:
+    """The fifth sample ends a block of the usual interval, which then has the long one in it."""
+    times = np.array([0, 10, 20, 30, 60])
+    assert found(times, np.array([0.0, 10.0, 20.0, 30.0, 20.0])) == [60]
+
+
 def test_half_a_cell_is_within_what_a_place_may_be_off() -> None:
     """A probe that slows down to half its speed is 1 mm behind after 40 ms, and 1.5 after 60."""
     for length, expected in ((40, []), (60, [2000 + 60])):

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.handmade import MS, START, ticks
-from daemon.pipeline.placing.test_lost_position import entries, survey, true_place
+from daemon.pipeline.placing.test_lost_position import entries, reference, survey, true_place
 from swathe.arrays import Bools
 from swathe.pipeline.placing.axis_samples import WaitingSamples
 from swathe.pipeline.placing.missing_samples import MissingSamples
@@ -152,3 +152,15 @@ def test_readings_at_a_turn_that_was_not_sampled_are_unplaced() -> None:
     )
     assert not [t for t in seen.times if turn - 30 < (t - START) / MS < turn + 30]
     assert made.position[0] is not None
+
+
+def test_position_that_was_set_is_no_motion() -> None:
+    """It was set 50 ms before samples are missing, to 30 mm further on: the probe went on as before."""
+    made, seen = survey(
+        entries(lambda _, count: count, 1000),
+        [reference(1000, scan=true_place(1000) + 30)],
+        entries(lambda _, count: count, 1600, first=1001, silent=(1050, 1150)),
+        ticks(1650, 2000),
+    )
+    assert made.position[0] is not None
+    assert [t for t in seen.times if 1060 < (t - START) / MS < 1140]

@@ -1,6 +1,6 @@
 """Bytes of a port to typed batches: drivers, decoders and the reading of ports."""
 
-from swathe_drivers.abc import AskingDriver, Decoder, Driver, NumberingDecoder
+from swathe_drivers.abc import AskingDriver, Decoder, Driver, NumberingDecoder, channels_of
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureError, CaptureHeader, CaptureReader, CaptureWriter
 from swathe_drivers.chunkwise import ChunkwiseDecoder
@@ -18,6 +18,7 @@ from swathe_drivers.ports import PortInfo, list_ports
 from swathe_drivers.records import (
     READING,
     Batch,
+    ChannelFormat,
     Fault,
     FaultReason,
     WaveformFormat,
@@ -45,6 +46,7 @@ __all__ = [
     "CaptureHeader",
     "CaptureReader",
     "CaptureWriter",
+    "ChannelFormat",
     "ChunkwiseDecoder",
     "Decoder",
     "Description",
@@ -67,6 +69,7 @@ __all__ = [
     "TakenAt",
     "TalkSettings",
     "WaveformFormat",
+    "channels_of",
     "check_driver",
     "driver_names",
     "list_ports",

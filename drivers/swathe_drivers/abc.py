@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Protocol, runtime_checkable
 
 from pydantic import BaseModel
 
-from swathe_drivers.records import Batch, WaveformFormat
+from swathe_drivers.records import Batch, ChannelFormat, WaveformFormat
 
 if TYPE_CHECKING:
     from swathe_drivers.talk.answers import AnswerFinder
@@ -129,6 +129,16 @@ class Decoder(Protocol):
 
 
 @runtime_checkable
+class ChannelDecoder(Decoder, Protocol):
+    """A decoder whose batches have `channels`, further numbers that go with the readings; optional."""
+
+    @property
+    def channels(self) -> tuple[ChannelFormat, ...]:
+        """What the columns of a batch's `channels` are."""
+        ...
+
+
+@runtime_checkable
 class NumberingDecoder(Decoder, Protocol):
     """A decoder whose records carry a number that their request has, too; optional.
 
@@ -177,3 +187,8 @@ class AskingDriver(Driver, Protocol):
     def answers(self) -> "AnswerFinder | None":
         """A new finder of the end of an answer; None if the settings don't show it."""
         ...
+
+
+def channels_of(decoder: Decoder) -> tuple[ChannelFormat, ...]:
+    """Return the channels of a decoder; none where it is no `ChannelDecoder`."""
+    return tuple(decoder.channels) if isinstance(decoder, ChannelDecoder) else ()

@@ -7,6 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.abc import channels_of
 from swathe_drivers.records import READING, Batch, Fault, FaultReason, position_dtype
 
 _NEVER: Final = -(2**63)
@@ -27,6 +28,7 @@ class BatchCheck:
         self._combined = bool(decoder.combined)
         self._gives = frozenset(decoder.gives)
         self._form = decoder.waveform
+        self._channels = len(channels_of(decoder))
         self._numbering = numbering
         self._dtypes = {"readings": READING, "positions": position_dtype(len(decoder.axes))}
         self._ends = {"readings": offset, "positions": offset}
@@ -93,6 +95,11 @@ class BatchCheck:
             return f"returned a batch with 'combined' {batch.combined}"
         if self._combined and batch.readings.size != batch.positions.size:
             return f"returned {batch.readings.size} readings with {batch.positions.size} positions"
+        width = self._channels
+        if width or batch.channels is not None:
+            wanted = batch.readings.size, width
+            if not isinstance(batch.channels, np.ndarray) or batch.channels.shape != wanted:
+                return f"returned channels that are no array of shape {wanted}"
         form, waveforms = self._form, batch.waveforms
         if (form is None) != (waveforms is None):
             return "returned A-scans though it states none, or none though it states some"

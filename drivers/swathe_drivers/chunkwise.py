@@ -34,10 +34,12 @@ def joined(batches: Sequence[Batch]) -> Batch:
     for batch in batches:
         n_faults.update(batch.n_faults)
     waveforms = [batch.waveforms for batch in batches if batch.waveforms is not None]
+    channels = [batch.channels for batch in batches if batch.channels is not None]
     return Batch(
         readings=np.concatenate([batch.readings for batch in batches]),
         positions=np.concatenate([batch.positions for batch in batches]),
         waveforms=np.concatenate(waveforms) if waveforms else None,
+        channels=np.concatenate(channels) if channels else None,
         readings_known_at=np.concatenate([batch.readings_known_at for batch in batches]),
         positions_known_at=np.concatenate([batch.positions_known_at for batch in batches]),
         readings_request=np.concatenate([batch.readings_request for batch in batches]),

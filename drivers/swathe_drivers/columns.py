@@ -12,7 +12,7 @@ from typing import Annotated, Final, Literal, Protocol, Self
 
 from pydantic import AfterValidator, Field
 
-from swathe_drivers.records import WaveformFormat
+from swathe_drivers.records import ChannelFormat, WaveformFormat
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem
 from swathe_drivers.units import DurationText, LengthUnit, TimeUnit, nanoseconds
 
@@ -21,6 +21,27 @@ AxisName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32)]
 
 GateText = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$", max_length=32)]
 """Name of a gate, of a device that sends the values of several."""
+
+LAYER_NAMES: Final = frozenset(
+    {
+        *("thickness", "thickness_mean", "time_of_flight", "amplitude", "waveform"),
+        *("hits", "passes", "last_time", "state", "quality"),
+        *("scan", "index", "spot", "sample_time"),
+    }
+)
+"""Names of arrays that a survey has in any case: no channel may be called so."""
+
+
+def _check_channel(name: str) -> str:
+    if name in LAYER_NAMES:
+        raise problem("must be another name: a survey has a layer that is called so")
+    return name
+
+
+ChannelName = Annotated[
+    str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=32), AfterValidator(_check_channel)
+]
+"""Name of a channel, and of the layer that keeps it."""
 
 _POSITIONS: Final = frozenset({"counts", "position", "quadrature"})
 _ONCE: Final = (
@@ -210,6 +231,17 @@ class AmplitudeValue(LimitedValue):
     """The gate whose echo it is; used if the settings choose it."""
 
 
+class ChannelValue(LimitedValue):
+    """A further number, such as a temperature, a gain or the thickness of another gate.
+
+    It is kept as it is, with its unit, and measures nothing.
+    """
+
+    kind: Literal["channel"] = Field(alias="is")
+    name: ChannelName
+    unit: Annotated[str, Field(min_length=1, max_length=32)] = "1"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Abilities:
     """What a decoder can give; the attributes are those of `swathe_drivers.abc.Decoder`."""
@@ -228,6 +260,7 @@ class Abilities:
     pulse_period_ns: float | None
     held_after: dict[str, int]
     waveform: WaveformFormat | None
+    channels: tuple[ChannelFormat, ...] = ()
 
     @classmethod
     def of(cls, columns: Sequence[Column], waveform: WaveformFormat | None = None) -> Self:
@@ -258,6 +291,11 @@ class Abilities:
                 if isinstance(one, MeasuredValue) and one.held_after is not None
             },
             waveform=waveform,
+            channels=tuple(
+                ChannelFormat(one.name, one.unit)
+                for one in columns
+                if isinstance(one, ChannelValue)
+            ),
         )
 
 
@@ -265,6 +303,8 @@ def kind_and_axis(column: Column) -> str:
     """Return what messages call the subject of a column: its kind, and its axis if it has one."""
     if isinstance(column, Counts | PositionValue | Quadrature | IndexMark):
         return f"{column.kind} {column.axis}"
+    if isinstance(column, ChannelValue):
+        return f"channel {column.name}"
     return column.kind
 
 
@@ -312,11 +352,17 @@ def record_problems(
         names = f"{', '.join(measured[:-1])} or {measured[-1]}"
         found.extend(
             (path, f"must have a {names} in addition to {kind}", kind)
-            for kind in ("amplitude", "status")
+            for kind in ("amplitude", "status", "channel")
             if kinds[kind]
         )
     found.extend(
         (path, f"must have one {kind} at most", kinds[kind]) for kind in _ONCE if kinds[kind] > 1
+    )
+    channels = Counter(one.name for one in columns if isinstance(one, ChannelValue))
+    found.extend(
+        (path, f"must have one channel {name!r} at most", number)
+        for name, number in channels.items()
+        if number > 1
     )
     axes = Counter(
         one.axis for one in columns if isinstance(one, Counts | PositionValue | Quadrature)

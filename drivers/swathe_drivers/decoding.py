@@ -8,7 +8,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.columns import Abilities, AmplitudeValue, LimitedValue, PositionValue
+from swathe_drivers.columns import (
+    Abilities,
+    AmplitudeValue,
+    ChannelValue,
+    LimitedValue,
+    PositionValue,
+)
 from swathe_drivers.records import (
     ABSENT_SEQUENCE,
     ABSENT_TIME,
@@ -34,7 +40,7 @@ _ABSENT: Final = {
 }
 """What columns hold that a device does not send; the others 0."""
 
-_KEPT_WHEN_INVALID: Final = (AmplitudeValue, PositionValue)
+_KEPT_WHEN_INVALID: Final = (AmplitudeValue, ChannelValue, PositionValue)
 
 Bad = dict[int, tuple[FaultReason | None, str]]
 """Lines or frames that are no record, by their number; the reason is None for one to ignore."""
@@ -89,6 +95,8 @@ class SentValues:
 def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict[str, NDArray[Any]]:
     """Check limits and return columns in mm, µs and percent by name; an axis is `axis NAME`.
 
+    A channel is `channel NAME`, in its own unit, and NaN where it is absent.
+
     A reading without an echo is not valid, and its limits don't hold. A time of flight or
     thickness that is not valid becomes NaN, an amplitude only where it is absent.
 
@@ -105,6 +113,12 @@ def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict
         if isinstance(column, PositionValue):
             one.check(None)
             out[f"axis {column.axis}"] = scaled(one.values, column.unit)
+            continue
+        if isinstance(column, ChannelValue):
+            one.check(None if absent is None else ~absent)
+            out[f"channel {column.name}"] = (
+                one.values if absent is None else np.where(absent, np.nan, one.values)
+            )
             continue
         checked, blank = valid, absent
         if not isinstance(column, AmplitudeValue):
@@ -150,6 +164,7 @@ class RecordDecoder(ABC):
         self.pulse_period_ns: Final = abilities.pulse_period_ns
         self.held_after: Final[Mapping[str, int]] = abilities.held_after
         self.waveform: Final = abilities.waveform
+        self.channels: Final = abilities.channels
         self._blank_reading = _blank(READING)
         self._blank_position = _blank(position_dtype(len(self.axes)))
         self._empty = self._batch()
@@ -168,6 +183,8 @@ class RecordDecoder(ABC):
         if self.waveform is not None:
             empty = np.empty((0, self.waveform.samples), self.waveform.dtype)
             parts.setdefault("waveforms", empty)
+        if self.channels:
+            parts.setdefault("channels", np.empty((0, len(self.channels))))
         return Batch(combined=self.combined, **parts)
 
     def _records(
@@ -201,6 +218,9 @@ class RecordDecoder(ABC):
             parts["readings"], parts["readings_known_at"] = readings, known
             if self.waveform is not None:
                 parts["waveforms"] = columns["waveform"]
+            if self.channels:
+                values = [columns[f"channel {channel.name}"] for channel in self.channels]
+                parts["channels"] = np.stack(values, axis=1)
         if self.gives_positions:
             positions = np.repeat(self._blank_position, times.size)
             for name, column in common.items():

@@ -17,13 +17,14 @@ from typing import Final
 
 import numpy as np
 
-from swathe_drivers.abc import Decoder, NumberingDecoder
+from swathe_drivers.abc import Decoder, NumberingDecoder, channels_of
 from swathe_drivers.checked_batch import BatchCheck
 from swathe_drivers.chunkwise import joined
 from swathe_drivers.errors import DriverError
 from swathe_drivers.records import (
     MAX_EXCERPT,
     Batch,
+    ChannelFormat,
     Fault,
     FaultReason,
     WaveformFormat,
@@ -100,6 +101,7 @@ class GuardedDecoder:
             self.held_after: Final[Mapping[str, int]] = dict(decoder.held_after)
             self.gives: Final[frozenset[str]] = frozenset(decoder.gives)
             self.waveform: Final[WaveformFormat | None] = decoder.waveform
+            self.channels: Final[tuple[ChannelFormat, ...]] = channels_of(decoder)
             self._numbering = isinstance(decoder, NumberingDecoder)
             self._check = self._new_check(0)
         except Exception as error:
@@ -253,6 +255,7 @@ class GuardedDecoder:
             readings=batch.readings.copy() if readings else batch.readings,
             positions=batch.positions.copy() if positions else batch.positions,
             waveforms=None if batch.waveforms is None else batch.waveforms.copy(),
+            channels=None if batch.channels is None else batch.channels.copy(),
             readings_known_at=np.full(readings, time, np.int64) if readings else no_times(),
             positions_known_at=np.full(positions, time, np.int64) if positions else no_times(),
         )
@@ -277,6 +280,7 @@ class GuardedDecoder:
         return Batch(
             positions=no_positions(len(self.axes)),
             waveforms=None if form is None else np.empty((0, form.samples), form.dtype),
+            channels=np.empty((0, len(self.channels))) if self.channels else None,
             combined=self.combined,
         )
 

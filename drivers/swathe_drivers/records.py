@@ -188,6 +188,19 @@ class WaveformFormat:
     dtype: np.dtype[Any]
 
 
+@dataclass(frozen=True, slots=True)
+class ChannelFormat:
+    """A further number that a device sends, such as its temperature; it places and measures nothing.
+
+    Attributes:
+        name: what its layer is called.
+        unit: as the settings give it, for people and for attributes; `1` without one.
+    """
+
+    name: str
+    unit: str
+
+
 def no_times() -> NDArray[np.int64]:
     """An array of no times."""
     return np.empty(0, np.int64)
@@ -216,6 +229,9 @@ class Batch:
         positions: array of `position_dtype(n)`, perhaps empty.
         waveforms: A-scans as sent, shape (n readings, samples), integers as the decoder's
             `waveform` describes; row i belongs to row i of `readings`. None if the device sends none.
+        channels: further numbers of the device, shape (n readings, channels), in the order of the
+            decoder's `channels` and in their units; row i belongs to row i of `readings`, NaN where
+            none is known. None if the decoder has no channels.
         readings_known_at: for each row of `readings` the arrival, ns, of the chunk with which it
             became known: the chunk that `feed` would have returned it for, had each chunk been fed
             alone. It never falls, and is later than that of the record's own bytes if only later
@@ -236,6 +252,7 @@ class Batch:
     readings: NDArray[Any] = field(default_factory=no_readings)
     positions: NDArray[Any] = field(default_factory=no_positions)
     waveforms: NDArray[Any] | None = None
+    channels: NDArray[np.float64] | None = None
     readings_known_at: NDArray[np.int64] = field(default_factory=no_times)
     positions_known_at: NDArray[np.int64] = field(default_factory=no_times)
     readings_request: NDArray[np.int64] = field(default_factory=no_times)

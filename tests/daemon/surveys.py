@@ -89,7 +89,8 @@ def assert_same(found: Pipeline, expected: Pipeline) -> None:
     """Compare record, arrays and what a run would continue with; floats bit for bit."""
     assert record_of(found) == record_of(expected)
     rows, columns = slice(0, expected.grid.shape[0]), slice(0, expected.grid.shape[1])
-    for name in LAYERS:
+    assert found.grid.channel_names == expected.grid.channel_names
+    for name in (*LAYERS, *expected.grid.channel_names):
         one, other = (pipeline.grid.layer(name, rows, columns) for pipeline in (found, expected))
         assert one.dtype == other.dtype
         assert one.tobytes() == other.tobytes(), name

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swathe_drivers import FaultReason
+from swathe_drivers import FaultReason, channels_of
 from swathe_drivers.abc import Decoder
 from swathe_drivers.description import Description, parse_description
 from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
@@ -98,6 +98,9 @@ def _record(decoder: Decoder, found: Total, row: int) -> dict[str, Any]:
     if row < found.readings.size:
         reading = found.readings[row]
         out |= {name: reading[name] for name in ("thickness", "time_of_flight", "amplitude")}
+        if found.channels is not None:
+            names = [channel.name for channel in channels_of(decoder)]
+            out |= dict(zip(names, found.channels[row].tolist(), strict=True))
         if found.waveforms is not None:
             out["samples"] = ";".join(str(sample) for sample in found.waveforms[row].tolist())
     for number, axis in enumerate(decoder.axes):
@@ -154,5 +157,8 @@ def test_example_reads_the_same_however_it_is_cut(example: Example) -> None:
         found = total(decoder.feed(piece, 0) for piece in pieces)
         assert_same_columns(whole.readings, found.readings)
         assert_same_columns(whole.positions, found.positions)
+        if whole.channels is not None:
+            assert found.channels is not None
+            np.testing.assert_array_equal(whole.channels, found.channels)
         assert found.n_faults == whole.n_faults
         assert found.bytes == whole.bytes

@@ -55,7 +55,10 @@ class Driver:
     def decoder(self, *, ns_per_byte):
         return DelimitedDecoder(self._settings, ns_per_byte=ns_per_byte)
 """
-NUMBERS = ("thickness", "time_of_flight", "amplitude", "counts", "position", "sequence")
+NUMBERS = (
+    *("thickness", "time_of_flight", "amplitude", "channel"),
+    *("counts", "position", "sequence"),
+)
 NUMBER_KEYS = {"written", "sign", "before", "behind"}
 """How a number in a line is written; a table of their own has them."""
 CODE = re.compile(r"`([^`]+)`")

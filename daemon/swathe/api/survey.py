@@ -12,7 +12,7 @@ from swathe.api.amending import amendment, end_of_replay
 from swathe.errors import SurveyError
 from swathe.messages import GapMessage
 from swathe.pipeline import Pipeline
-from swathe.station import Station, read_station
+from swathe.station import Station, kept_channels, read_station
 from swathe.store import (
     REBUILD,
     SurveyFolder,
@@ -205,4 +205,5 @@ class Replay:
             self._pipeline.grid,
             {name: one for name, one in attributes.items() if one is not None},
             spots=[spot.name for spot in self._pipeline.station.spot_list],
+            channels=kept_channels(self._pipeline.station),
         )

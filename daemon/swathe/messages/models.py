@@ -20,6 +20,7 @@ from swathe.pipeline import (
     Pipeline,
     ProgressSnapshot,
 )
+from swathe.pipeline.progress.channel_snapshot import ChannelSnapshot, channel_snapshots
 from swathe.pipeline.progress.confirm_snapshot import Where
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot
 from swathe.pipeline.progress.fields import Digits, Extent, Snapshot, UtcTime, count_text
@@ -282,6 +283,15 @@ class PortMessage(Message):
         None, description="of a gauge whose readings another device places: the delay in force"
     )
 
+    channels: tuple[ChannelSnapshot, ...] = Field(
+        (), description="further numbers that came with its readings, each a layer of the survey"
+    )
+
+    @property
+    def channel_texts(self) -> list[str]:
+        """What its channels held."""
+        return [channel.text for channel in self.channels]
+
     @property
     def echo_texts(self) -> list[str]:
         """What is doubtful about its readings of A-scans, for an operator."""
@@ -312,6 +322,7 @@ class PortMessage(Message):
             stalls=stalls,
             faults=dict(sorted(tally.faults.items())),
             ambiguous_by=dict(sorted(tally.ambiguous_by.items())),
+            channels=channel_snapshots(tally.channels),
             delay=None if delay is None else DelayMessage.of(delay),
             applied_delay=applied,
             times=time_snapshots(tally.times),

@@ -11,7 +11,7 @@ from swathe.pipeline.operator_requests import ExcludedZone, RequestedGap
 from swathe.pipeline.pipeline import Pipeline
 from swathe.pipeline.placing.delay import DelayEstimate
 from swathe.pipeline.placing.delays_in_force import EstimatedDelay, MeasuredDelay
-from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.placed import Placed, PlacingObserver, ProbePath
 from swathe.pipeline.progress.revision_snapshots import RevisionSnapshot
 from swathe.pipeline.progress.snapshots import (

@@ -33,6 +33,7 @@ from swathe.pipeline.instants import (
     last_instant_before,
     second_of,
 )
+from swathe.pipeline.placing.channel_tally import channels_by_name
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.placed import Placed, PlacingObserver
@@ -41,6 +42,7 @@ from swathe.pipeline.placing.slip import PositionSet, Slip
 from swathe.pipeline.placing.track import NEVER_KNOWN
 from swathe.pipeline.survey_state import SurveyState
 from swathe.station import Station, gauge_of
+from swathe_drivers import channels_of
 
 __all__ = ["SurveyStages"]
 
@@ -287,6 +289,10 @@ class SurveyStages(SurveyState):
             return
         counts = True
         if batch.readings.size:
+            if self.grid.channels is not None or batch.channels is not None:
+                names = self.grid.channel_names
+                channels = channels_by_name(channels_of(link.decoder), batch, names)
+                batch = replace(batch, channels=channels)
             self.calibration.fill(batch.readings)
             checks = self.suspect_cells.checks
             if checks.in_progress:
@@ -295,11 +301,12 @@ class SurveyStages(SurveyState):
                 self.spurious.flag_readings(batch.readings)
             self._alarm_evaluation.add_readings(batch.readings, batch.readings_known_at)
             if self.spots is not None and self._scanning and not checks.in_progress:
-                self.spots.add_readings(batch.readings, batch.readings_arrived, batch.waveforms)
+                self.spots.add_readings(batch)
             if checks.in_progress or not self._scanning or self.spots is not None:
-                counts, batch = False, replace(batch, waveforms=None)
-            if self.grid.waveform is not None and batch.waveforms is not None:
-                self._waveforms.put(batch.readings, batch.waveforms)
+                counts, batch = False, replace(batch, waveforms=None, channels=None)
+            waveforms = None if self.grid.waveform is None else batch.waveforms
+            if waveforms is not None or batch.channels is not None:
+                self._waveforms.put(batch.readings, waveforms, batch.channels)
         placed = inputs.take(device, batch, counts=counts)
         if placed is not None:
             self._placed.append(placed)

@@ -31,14 +31,10 @@ from swathe.pipeline.placing.delays_in_force import (
     delays_in_force,
     encoder_delay,
 )
-from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
-from swathe.pipeline.placing.place_uncertainty import (
-    PlaceBudget,
-    PlaceSums,
-    StatedUncertainty,
-)
+from swathe.pipeline.placing.place_uncertainty import PlaceBudget, PlaceSums, StatedUncertainty
 from swathe.pipeline.placing.standing import Standing
 from swathe.pipeline.progress.delay_snapshot import DelaySnapshot, delay_snapshots
 from swathe.pipeline.progress.progress import RunRates, progress_of, speed_limit
@@ -58,7 +54,7 @@ from swathe.pipeline.spots.snapshot import SpotSnapshot, spot_snapshot
 from swathe.pipeline.spots.survey_spots import SurveySpots
 from swathe.pipeline.spurious.watch import SpuriousWatch
 from swathe.pipeline.station_history import StationHistory
-from swathe.station import Station, beam_of, excluded_cells, kept_waveforms
+from swathe.station import Station, beam_of, excluded_cells, kept_channels, kept_waveforms
 
 __all__ = ["SurveyState", "SurveyStatus"]
 
@@ -113,7 +109,8 @@ class SurveyState:
     def __init__(self, station: Station) -> None:
         self.station = station
         scan, index = station.scan_axis, station.index_axis
-        self.grid = Grid(scan=scan, index=index, rule=station.survey.cell_rule)
+        names = tuple(channel.name for channel in kept_channels(station))
+        self.grid = Grid(scan=scan, index=index, rule=station.survey.cell_rule, channels=names)
         for zone in station.exclude:
             self.grid.exclude(*excluded_cells(zone, scan, index))
         if (form := kept_waveforms(station)) is not None:

@@ -47,6 +47,7 @@ def survey_lines(record: SurveyRecord) -> list[str]:
     lines += revision_lines(record)
     lines += [_slip_line(slip, record.display) for slip in record.slips]
     lines += [f"{port.device}: {text}" for port in record.ports for text in port.echo_texts]
+    lines += [f"{port.device}: {text}" for port in record.ports for text in port.channel_texts]
     lines += [f"{port.device}: {times.text}" for port in record.ports for times in port.times]
     lines += [port.applied_delay.text for port in record.ports if port.applied_delay is not None]
     lines += minimum_lines(record) + _place_lines(record)

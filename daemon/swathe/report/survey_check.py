@@ -11,7 +11,14 @@ from swathe.errors import SwatheError
 from swathe.messages import moment
 from swathe.pipeline.progress.fields import count_text
 from swathe.station import Axis, Station
-from swathe.store import LAYERS, FileFault, FileFaultKind, SurveyCheck, SurveyFolder, open_arrays
+from swathe.store import (
+    COORDINATES,
+    FileFault,
+    FileFaultKind,
+    SurveyCheck,
+    SurveyFolder,
+    open_arrays,
+)
 
 __all__ = ["survey_check_lines"]
 
@@ -68,7 +75,7 @@ def _meaning(folder: SurveyFolder, station: Station | None, fault: FileFault) ->
     if not fault.name.startswith(f"{folder.zarr.name}/"):
         return []
     numbers = rest.removesuffix(".partial").split("/")
-    if numbers[0] != "c" or array not in {*LAYERS, "waveform"} or station is None:
+    if numbers[0] != "c" or array in COORDINATES or station is None:
         return [f"'{array}' of all cells" if rest else "names and attributes of all arrays"]
     return _cells(folder, station, array, numbers[1:3])
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from swathe.station.model import AxisSettings, DeviceSettings, Station
 from swathe_drivers import (
+    ChannelFormat,
     Decoder,
     Driver,
     Polling,
     Schedule,
     WaveformFormat,
+    channels_of,
     load_driver,
     make_driver,
     make_polling,
@@ -19,6 +21,7 @@ __all__ = [
     "axis_source",
     "decoder_of",
     "gauge_of",
+    "kept_channels",
     "kept_waveforms",
     "makes_by_time",
     "period_of",
@@ -104,6 +107,11 @@ def _is_gauge(device: DeviceSettings) -> bool:
             _gives_readings.clear()
         known = _gives_readings[key] = decoder_of(device).gives_readings
     return known
+
+
+def kept_channels(station: Station) -> tuple[ChannelFormat, ...]:
+    """Return the channels that come with the readings: each is a layer of the survey."""
+    return channels_of(decoder_of(station.device[gauge_of(station)]))
 
 
 def kept_waveforms(station: Station) -> WaveformFormat | None:

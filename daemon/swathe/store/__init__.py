@@ -38,9 +38,10 @@ from swathe.store.verified import (
     read_verified_record,
     unverified_reason,
 )
-from swathe.store.zarr_store import LAYERS, SurveyArrays
+from swathe.store.zarr_store import COORDINATES, LAYERS, SurveyArrays
 
 __all__ = [
+    "COORDINATES",
     "LAYERS",
     "REBUILD",
     "Checkpoint",

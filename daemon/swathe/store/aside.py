@@ -7,14 +7,12 @@ from collections.abc import Iterable
 from swathe.safe_files import SafeFolder
 from swathe.store.digests import Digests, FileFaultKind, digest_of_file
 from swathe.store.folder import SurveyFolder
-from swathe.store.zarr_store import LAYERS
+from swathe.store.zarr_store import COORDINATES
 
 __all__ = ["ASIDE", "set_aside", "set_metadata_aside"]
 
 ASIDE = "set-aside"
 """Folder in a survey's folder for what did not match; nothing of Swathe reads it."""
-
-_WRITTEN_WHOLE = frozenset({*LAYERS, "waveform"})
 
 
 def set_aside(folder: SafeFolder, names: Iterable[str]) -> str:
@@ -52,7 +50,7 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
     unfinished: set[str] = set()
     for name in sorted(present | set(digests.files)):
         array, _, rest = name.removeprefix(f"{zarr}/").partition("/")
-        if not name.startswith(f"{zarr}/") or (array in _WRITTEN_WHOLE and rest != "zarr.json"):
+        if not name.startswith(f"{zarr}/") or (array not in COORDINATES and rest != "zarr.json"):
             continue
         sound = name not in present or files.is_file(name)
         found = digest_of_file(files, name) if sound and name in present else None

@@ -19,12 +19,15 @@ from swathe.store.zarr_store import (
     LAYERS,
     SPOT_ATTRIBUTES,
     axis_attributes,
+    channel_attributes,
     layer_attributes,
     spot_names,
 )
 
 if TYPE_CHECKING:
     import xarray
+
+    from swathe_drivers import ChannelFormat
 
 __all__ = ["dataset_of", "open_dataset"]
 
@@ -53,7 +56,11 @@ def open_dataset(path: Path) -> xarray.Dataset:
 
 
 def dataset_of(
-    grid: Grid, attributes: dict[str, Any], *, spots: Sequence[str] = ()
+    grid: Grid,
+    attributes: dict[str, Any],
+    *,
+    spots: Sequence[str] = (),
+    channels: Sequence[ChannelFormat] = (),
 ) -> xarray.Dataset:
     """Return the layers of a grid with named dimensions, coordinates in mm and CF attributes.
 
@@ -61,6 +68,7 @@ def dataset_of(
         grid: the cells; their values are copied.
         attributes: of the whole Dataset.
         spots: names of the spots that are the cells of the scan axis; none of an encoded one.
+        channels: that the grid keeps.
 
     Raises:
         SwatheError: xarray is not installed.
@@ -73,6 +81,9 @@ def dataset_of(
         name: (("index", "scan"), grid.layer(name, *whole), layer_attributes(name, grid.rule))
         for name in LAYERS
     }
+    for channel in channels:
+        attributes_of = channel_attributes(channel)
+        layers[channel.name] = (("index", "scan"), grid.layer(channel.name, *whole), attributes_of)
     axes: dict[str, Any] = {
         axis.name: ((axis.name,), axis.centres, axis_attributes(axis, spots=bool(spots)))
         for axis in (grid.scan, grid.index)

@@ -12,11 +12,9 @@ from swathe.store.digests import DIGESTS, FileFault, FileFaultKind, read_digests
 from swathe.store.folder import SurveyFolder
 from swathe.store.rebuild import write_derived
 from swathe.store.replaying import replay
-from swathe.store.zarr_store import LAYERS
+from swathe.store.zarr_store import COORDINATES
 
 __all__ = ["repair_survey"]
-
-_WRITTEN_WHOLE = frozenset({*LAYERS, "waveform"})
 
 
 def repair_survey(
@@ -82,6 +80,6 @@ def repair_survey(
 def _with_metadata(name: str, zarr: str) -> set[str]:
     """Return a file's name, and that of its array's metadata if the array is only made with it."""
     array = name.removeprefix(f"{zarr}/").partition("/")[0]
-    if name.startswith(f"{zarr}/") and "/" in name[len(zarr) + 1 :] and array not in _WRITTEN_WHOLE:
+    if name.startswith(f"{zarr}/") and "/" in name[len(zarr) + 1 :] and array in COORDINATES:
         return {name, f"{zarr}/{array}/zarr.json"}
     return {name}

@@ -23,20 +23,22 @@ from swathe.pipeline import CellState, Grid
 from swathe.pipeline.cells.grid import NO_TIME
 from swathe.reading_flags import flag_attributes
 from swathe.safe_files import SafeFolder
-from swathe.station import Axis, CellRule, Station, kept_waveforms
+from swathe.station import Axis, CellRule, Station, kept_channels, kept_waveforms
 from swathe.store.attributes import survey_attributes
 from swathe.store.digests import FileDigest
-from swathe_drivers import WaveformFormat
+from swathe_drivers import ChannelFormat, WaveformFormat
 
 if TYPE_CHECKING:
     import zarr
 
 __all__ = [
+    "COORDINATES",
     "LAYERS",
     "SPOT_ATTRIBUTES",
     "GridBlock",
     "SurveyArrays",
     "axis_attributes",
+    "channel_attributes",
     "layer_attributes",
     "spot_names",
 ]
@@ -82,6 +84,9 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
 }
 
 
+COORDINATES = frozenset({"scan", "index", "spot", "sample_time"})
+"""Arrays that are written once; all others are layers of the cells, written in whole chunks."""
+
 SPOT_ATTRIBUTES: dict[str, Any] = {"long_name": "name of the spot"}
 """Of the coordinate that names the spots of a plan without an encoder."""
 
@@ -104,6 +109,15 @@ def layer_attributes(name: str, rule: CellRule) -> dict[str, Any]:
     """Return the attributes of a layer; that of the thickness names the cell rule."""
     attributes = LAYERS[name][1]
     return {**attributes, "comment": _RULE_TEXTS[rule]} if name == "thickness" else attributes
+
+
+def channel_attributes(channel: ChannelFormat) -> dict[str, Any]:
+    """Return the attributes of the layer of a channel."""
+    return {
+        "long_name": f"{channel.name.replace('_', ' ')} that the device sent",
+        "units": channel.unit,
+        "comment": "with the reading that represents the cell, or the last one before it",
+    }
 
 
 def axis_attributes(axis: Axis, *, spots: bool = False) -> dict[str, Any]:
@@ -159,6 +173,8 @@ class SurveyArrays:
         )
         self._group: zarr.Group | None = None
         self._waveforms = kept_waveforms(station)
+        self._channels = kept_channels(station)
+        self._layers = (*LAYERS, *(channel.name for channel in self._channels))
 
     def open(self) -> None:
         """Open the group for writing, and create what it lacks.
@@ -183,7 +199,11 @@ class SurveyArrays:
                 group = zarr.open_group(store, mode="w", zarr_format=3)
             for name, (dtype, _) in LAYERS.items():
                 if name not in group:
-                    self._create(group, name, dtype)
+                    attributes = layer_attributes(name, self._station.survey.cell_rule)
+                    self._create(group, name, dtype, attributes)
+            for channel in self._channels:
+                if channel.name not in group:
+                    self._create(group, channel.name, "float32", channel_attributes(channel))
             if self._waveforms is not None and "waveform" not in group:
                 self._create_waveforms(group, self._waveforms)
             self._write_coordinates(group)
@@ -221,7 +241,7 @@ class SurveyArrays:
             warnings.filterwarnings("ignore", message="Consolidated metadata")
             zarr.consolidate_metadata(group.store)
 
-    def _create(self, group: zarr.Group, name: str, dtype: str) -> None:
+    def _create(self, group: zarr.Group, name: str, dtype: str, attributes: dict[str, Any]) -> None:
         floating = np.issubdtype(np.dtype(dtype), np.floating)
         group.create_array(
             name,
@@ -230,7 +250,7 @@ class SurveyArrays:
             dtype=dtype,
             fill_value=np.nan if floating else NO_TIME if name == "last_time" else 0,
             dimension_names=("index", "scan"),
-            attributes=layer_attributes(name, self._station.survey.cell_rule),
+            attributes=attributes,
         )
 
     def _create_waveforms(self, group: zarr.Group, form: WaveformFormat) -> None:
@@ -290,7 +310,9 @@ class SurveyArrays:
             spans: by row, first and last column of what changed.
         """
         blocks = [
-            GridBlock(rows, columns, {name: grid.layer(name, rows, columns) for name in LAYERS})
+            GridBlock(
+                rows, columns, {name: grid.layer(name, rows, columns) for name in self._layers}
+            )
             for rows, columns in _whole_chunks(spans, self._chunks, grid.shape)
         ]
         if grid.waveform is not None:

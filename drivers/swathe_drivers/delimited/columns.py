@@ -6,6 +6,7 @@ from pydantic import Field, model_validator
 
 from swathe_drivers.columns import (
     AmplitudeValue,
+    ChannelValue,
     Constant,
     Counts,
     DeviceTime,
@@ -95,6 +96,17 @@ class PositionColumn(_LengthColumn, PositionValue):
     """Position of an axis that the device sends as a length."""
 
 
+class ChannelColumn(_ValueColumn, ChannelValue):
+    """A further number: a temperature, a gain, a battery's level, the value of another gate."""
+
+    behind: ColumnText = ""
+    """A text behind the number."""
+    absent: tuple[float | ColumnText, ...] = ()
+    """Numbers, before `scale` and `offset`, or texts that the device sends when it has none."""
+    empty: Literal["fault", "absent"] = "fault"
+    """What an empty column means."""
+
+
 class StatusColumn(ReadingStatus):
     """A text that shows whether the reading is valid."""
 
@@ -170,6 +182,7 @@ AnyColumn = Annotated[
     | TimeOfFlightColumn
     | ThicknessColumn
     | AmplitudeColumn
+    | ChannelColumn
     | StatusColumn
     | CountsColumn
     | PositionColumn

@@ -21,6 +21,7 @@ from swathe_drivers.delimited.checksum_settings import LineChecksum, checksum_pr
 from swathe_drivers.delimited.columns import (
     AmplitudeColumn,
     AnyColumn,
+    ChannelColumn,
     ConstantColumn,
     CountsColumn,
     DeviceTimeColumn,
@@ -38,6 +39,7 @@ from swathe_drivers.settings import SettingProblem, SettingsTable, problem, rais
 _MAX_BYTE: Final = "\xff"
 _NUMBERS: Final = (
     AmplitudeColumn,
+    ChannelColumn,
     CountsColumn,
     DeviceTimeColumn,
     PositionColumn,
@@ -167,14 +169,18 @@ class TextLineSettings(SettingsTable, ABC):
 
     def _sentinel_problems(self, column: LimitedValue) -> list[SettingProblem]:
         found: list[SettingProblem] = []
-        if not isinstance(column, TimeOfFlightColumn | ThicknessColumn):
+        if isinstance(column, TimeOfFlightColumn | ThicknessColumn):
+            key, sentinels = "no_echo", column.no_echo
+        elif isinstance(column, ChannelColumn):
+            key, sentinels = "absent", column.absent
+        else:
             return found
-        for index, sentinel in enumerate(column.no_echo):
+        for index, sentinel in enumerate(sentinels):
             if isinstance(sentinel, str):
-                found.extend(self._text_problems(("no_echo", index), sentinel))
+                found.extend(self._text_problems((key, index), sentinel))
                 if not sentinel:
-                    requirement = "must not be empty; use empty = 'no_echo'"
-                    found.append((("no_echo", index), requirement, sentinel))
+                    requirement = f"must not be empty; use empty = '{key}'"
+                    found.append(((key, index), requirement, sentinel))
         return found
 
     def _number_problems(self, column: AnyColumn) -> list[SettingProblem]:

@@ -18,6 +18,7 @@ from swathe_drivers.decoding import INT64_MAX, MAX_EXACT, Faulty, SentValues, ou
 from swathe_drivers.delimited.clocks import read_clock
 from swathe_drivers.delimited.columns import (
     AmplitudeColumn,
+    ChannelColumn,
     CountsColumn,
     DeviceTimeColumn,
     StatusColumn,
@@ -28,7 +29,7 @@ from swathe_drivers.delimited.columns import (
 from swathe_drivers.delimited.fields import Fields
 from swathe_drivers.delimited.notation import Notation
 from swathe_drivers.records import FaultReason
-from swathe_drivers.units import TIME_POWERS, largest, linear, scaled, tick_ns, unscaled
+from swathe_drivers.units import MAX_VALUE, TIME_POWERS, largest, linear, scaled, tick_ns, unscaled
 
 FEW: Final = 64
 """Up to so many lines are read text by text."""
@@ -237,17 +238,23 @@ class ValueReader:
     def __init__(self, column: LimitedValue, reader: NumberColumnReader) -> None:
         self._column = column
         self._reader = reader
-        no_echo = column.no_echo if isinstance(column, TimeOfFlightColumn | ThicknessColumn) else ()
+        no_echo: tuple[float | str, ...] = ()
+        if isinstance(column, TimeOfFlightColumn | ThicknessColumn):
+            no_echo = column.no_echo
+        elif isinstance(column, ChannelColumn):
+            no_echo = column.absent
         self._texts = [text.encode("latin-1") for text in no_echo if isinstance(text, str)]
         self._numbers = [number for number in no_echo if not isinstance(number, str)]
         self._may_be_empty = (
-            isinstance(column, TimeOfFlightColumn | ThicknessColumn | AmplitudeColumn)
+            isinstance(
+                column, TimeOfFlightColumn | ThicknessColumn | AmplitudeColumn | ChannelColumn
+            )
             and column.empty != "fault"
         )
         self._scale: float = getattr(column, "scale", 1.0)
         self._offset: float = getattr(column, "offset", 0.0)
         self._units = list(texts_behind(column).values())
-        self._most = largest(column.unit)
+        self._most = MAX_VALUE if isinstance(column, ChannelColumn) else largest(column.unit)
 
     def read(self, fields: Fields, faulty: Faulty) -> SentValues:
         """Return the values as sent."""

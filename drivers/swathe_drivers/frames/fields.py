@@ -8,6 +8,7 @@ from pydantic import Field
 
 from swathe_drivers.columns import (
     AmplitudeValue,
+    ChannelValue,
     Constant,
     Counts,
     DeviceTime,
@@ -154,6 +155,10 @@ class AmplitudeField(AmplitudeValue, ValueField):
     """Amplitude of the echo, in percent of full screen height or as a fraction of it."""
 
 
+class ChannelField(ChannelValue, ValueField):
+    """A further number: a temperature, a gain, a battery's level, the value of another gate."""
+
+
 class _Masked(_Typed):
     shares: bool = False
     """The field is in the same bytes as the one before."""
@@ -205,6 +210,7 @@ AnyField = Annotated[
     | TimeOfFlightField
     | ThicknessField
     | AmplitudeField
+    | ChannelField
     | StatusField
     | IndexMarkField
     | Waveform,

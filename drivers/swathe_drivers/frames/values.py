@@ -9,6 +9,7 @@ from swathe_drivers.decoding import INT64_MAX, MAX_EXACT, Faulty, SentValues, ou
 from swathe_drivers.frames.fields import (
     AnyField,
     ByteOrder,
+    ChannelField,
     ConstantField,
     CountsField,
     DeviceTimeField,
@@ -208,7 +209,7 @@ class NumberReader(FieldReader):
             if not good.all():
                 values[~good] = 0.0
         values = linear(values, field.scale, field.offset)
-        most = largest(field.unit)
+        most = MAX_VALUE if isinstance(field, ChannelField) else largest(field.unit)
         if (
             raw.dtype.kind == "f"
             or abs(field.scale) > 1.0

@@ -60,6 +60,7 @@ class Total:
     readings: NDArray[Any]
     positions: NDArray[Any]
     waveforms: NDArray[Any] | None
+    channels: NDArray[np.float64] | None
     readings_known_at: NDArray[np.int64]
     positions_known_at: NDArray[np.int64]
     readings_request: NDArray[np.int64]
@@ -91,10 +92,13 @@ def total(batches: Iterable[Batch]) -> Total:
         n_faults.update(batch.n_faults)
     waveforms = [batch.waveforms for batch in found if batch.waveforms is not None]
     assert len(waveforms) in (0, len(found)), "A-scans come with each batch or with none"
+    channels = [batch.channels for batch in found if batch.channels is not None]
+    assert len(channels) in (0, len(found)), "channels come with each batch or with none"
     return Total(
         readings=np.concatenate([batch.readings for batch in found]),
         positions=np.concatenate([batch.positions for batch in found]),
         waveforms=np.concatenate(waveforms) if waveforms else None,
+        channels=np.concatenate(channels) if channels else None,
         readings_known_at=np.concatenate([batch.readings_known_at for batch in found]),
         positions_known_at=np.concatenate([batch.positions_known_at for batch in found]),
         readings_request=np.concatenate([batch.readings_request for batch in found]),
@@ -173,6 +177,9 @@ def assert_same_records(one: Total, other: Total, *, but: tuple[str, ...] = ("ti
     assert (one.waveforms is None) == (other.waveforms is None)
     if one.waveforms is not None and other.waveforms is not None:
         np.testing.assert_array_equal(one.waveforms, other.waveforms)
+    assert (one.channels is None) == (other.channels is None)
+    if one.channels is not None and other.channels is not None:
+        np.testing.assert_array_equal(one.channels, other.channels)
 
 
 def assert_same_account(one: Total, other: Total) -> None:

@@ -19,7 +19,7 @@ from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.instants import INSTANT_NS, instant_of
 from swathe.pipeline.placing.conditions import Condition
-from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.progress.progress import RunRates, speed_limits

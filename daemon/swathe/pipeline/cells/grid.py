@@ -77,9 +77,12 @@ class Grid:
         scan: the scan axis.
         index: the index axis.
         rule: which reading of a cell represents it.
+        channels: names of the layers of further numbers.
     """
 
-    def __init__(self, *, scan: Axis, index: Axis, rule: CellRule) -> None:
+    def __init__(
+        self, *, scan: Axis, index: Axis, rule: CellRule, channels: tuple[str, ...] = ()
+    ) -> None:
         self.scan = scan
         self.index = index
         self.rule = rule
@@ -95,13 +98,15 @@ class Grid:
         self.last_time = np.zeros(cells, np.int64)
         self.probe = np.zeros(cells, np.uint8)
         self.quality = np.zeros(cells, np.uint16)
-        # Where in its cell the reading was taken that represents it, along scan and index, in
-        # 1/`PLACES` of a cell from the centre.
+        # Where in its cell that reading was taken, along scan and index, in 1/`PLACES` of a cell.
         self.within = np.zeros((cells, 2), np.int8)
         self.visits = CellVisits(self.shape, (index.wrapped, scan.wrapped))
         self.slipped = np.zeros(cells, bool)  # suspect by a slip, whatever a check says
         self.outside = 0
         self.waveform: NDArray[Any] | None = None
+        self.channel_names = channels
+        # Of the reading that represents the cell, shape (cells, channels); None without any.
+        self.channels = np.zeros((cells, len(channels)), np.float32) if channels else None
 
     def keep_waveforms(self, samples: int, dtype: np.dtype[Any]) -> None:
         """Keep, of each cell, the waveform of the reading that represents it.
@@ -117,11 +122,7 @@ class Grid:
         return np.where((column >= 0) & (row >= 0), row * self.scan.cells + column, -1)
 
     def begin_update(self, cells: Cells) -> CellUpdate:
-        """Return the update that a change of `cells` is about to make.
-
-        Args:
-            cells: flat cells in any order, -1 outside the grid, shape (n,).
-        """
+        """Return the update that a change of flat `cells`, -1 outside the grid, is about to make."""
         stays = distinct(cells[run_starts(cells)])
         touched = stays[stays >= 0]
         return CellUpdate(touched, self.state[touched].copy())
@@ -154,7 +155,7 @@ class Grid:
             utc_offset: ns from the host's monotonic clock to UTC.
             suspect: whether a calibration check failed and none passed since, or the positions are
                 unsound: such readings make a cell suspect, and are not added to a measured one.
-            waveforms: has the readings' waveforms, if they are kept.
+            waveforms: has the readings' waveforms and channels, if they are kept.
             uncertain: whether it is not known if a reading was taken in its cell or in another,
                 shape (n,): one without an echo then is no evidence that there is none; known by
                 default.
@@ -257,6 +258,8 @@ class Grid:
         self._put_flags(good, stays, begins, best["flags"], where)
         if self.waveform is not None and waveforms is not None and where.size:
             self.waveform[where] = waveforms.take(best["offset"])
+        if self.channels is not None and waveforms is not None and where.size:
+            self.channels[where] = waveforms.take_channels(best["offset"])
         np.add.at(self.hits, stays, run_lengths(begins, at.size).astype(np.uint32))
         units = np.clip(good["thickness"], -_MOST_MM, _MOST_MM)
         units = np.rint(np.multiply(units, _UNITS_PER_MM, out=units), out=units).astype(np.int64)
@@ -375,7 +378,7 @@ class Grid:
 
         Args:
             name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time,
-                state or quality.
+                state, quality or a channel.
             rows: index cells.
             columns: scan cells.
         """
@@ -390,6 +393,8 @@ class Grid:
             return np.where(hits > 0, block(self.last_time), NO_TIME)
         if name == "thickness_mean":
             values = block(self._thickness_sum) / np.maximum(hits, 1) / _UNITS_PER_MM
+        elif self.channels is not None and name in self.channel_names:
+            values = block(self.channels[:, self.channel_names.index(name)])
         else:
             values = block(getattr(self, name))
         return np.where(hits > 0, values, np.nan).astype(np.float32)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections import Counter
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -12,8 +10,10 @@ from numpy.typing import NDArray
 
 from swathe.echo import EchoSettings, measure
 from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_times, parts_of
+from swathe.pipeline.placing.channel_tally import ChannelTally
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.driver_failures import DriverFailures
 from swathe.pipeline.placing.held_values import HeldValues
 from swathe.pipeline.placing.newest_readings import NewestReadings
@@ -27,50 +27,10 @@ from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase, missing_before
 from swathe.reading_flags import ReadingFlag
 from swathe.station import AlarmKind
-from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling
+from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling, channels_of
 from swathe_drivers.records import MAX_FAULTS
 
-__all__ = ["DeviceLink", "DeviceTally"]
-
-
-@dataclass(slots=True)
-class DeviceTally:
-    """What came through a device's port so far.
-
-    Attributes:
-        state: ``open``, ``lost``, ... as the port reported last.
-        detail: why, in words.
-        bytes: bytes received.
-        readings: readings decoded.
-        positions: positions decoded.
-        glitches: positions that no probe can have reached; they are discarded.
-        missing: records lost, by their running number.
-        undecoded: bytes that belong to no record: of faults, of lines or frames to be ignored.
-        faults: faults by reason.
-        recent: the last faults, with byte offsets in the port's stream.
-        saturated: readings whose echo was clipped; they are not valid, unless the station file
-            allows them.
-        ambiguous: valid readings whose time may be that of another echo or another cycle.
-        ambiguous_by: how many of them for which reason; a reading may have several.
-        last_data: host time of the last bytes, ns; None before any.
-        times: what the times of ``readings`` and ``positions`` rest on.
-    """
-
-    state: str = "waiting"
-    detail: str = ""
-    bytes: int = 0
-    readings: int = 0
-    positions: int = 0
-    glitches: int = 0
-    missing: int = 0
-    saturated: int = 0
-    ambiguous: int = 0
-    ambiguous_by: Counter[str] = field(default_factory=Counter)
-    undecoded: int = 0
-    faults: Counter[str] = field(default_factory=Counter)
-    recent: list[Fault] = field(default_factory=list)
-    last_data: int | None = None
-    times: dict[str, TimeTally] = field(default_factory=dict)
+__all__ = ["DeviceLink"]
 
 
 class DeviceLink:
@@ -164,9 +124,9 @@ class DeviceLink:
         self._sequence = -1
         self._chunks: list[Arrival] = []
         self._known: list[int] = []
-        given = self._given = decoder.pulse_period_ns or period_ns
+        self._given = decoder.pulse_period_ns or period_ns
         for times in tally.times.values():
-            times.given_ns = given
+            times.given_ns = self._given
         # The stream's offsets continue across the runs of a survey, as the journal's bytes do.
         decoder.reset(tally.bytes)
 
@@ -320,13 +280,13 @@ class DeviceLink:
         if self.answers is not None:
             batch = self.answers.match(batch, chunks, known)
         self._count(batch)
+        ChannelTally.count(self.tally.channels, channels_of(self.decoder), batch.channels)
         self.newest.note_sent(batch.readings)
         if self.echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self.echo)
         arrived = journal_times(batch.readings_known_at, chunks, known)
         self.newest.take(batch.readings, arrived, batch.waveforms)
-        paired = batch.positions if batch.combined else None
-        self._reading_stream.take(batch.readings, arrived, waveforms=batch.waveforms, paired=paired)
+        self._reading_stream.take_readings(batch, arrived)
         if self._position_stream is not None:
             arrived = journal_times(batch.positions_known_at, chunks, known)
             self._position_stream.take(batch.positions, arrived)

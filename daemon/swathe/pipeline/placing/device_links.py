@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from swathe.pipeline.placing.device import DeviceLink, DeviceTally
+from swathe.pipeline.placing.device import DeviceLink
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.station import Station, decoder_of, law_of, makes_by_time, period_of, polling_of
 
 __all__ = ["links_of"]

@@ -12,8 +12,8 @@ from swathe.pipeline.placing.axis_samples import AxisSamples
 from swathe.pipeline.placing.carried_probe import CarriedProbe
 from swathe.pipeline.placing.combined import CombinedReadings
 from swathe.pipeline.placing.conditions import Condition
-from swathe.pipeline.placing.device import DeviceTally
 from swathe.pipeline.placing.device_links import links_of
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.device_watches import DeviceWatches
 from swathe.pipeline.placing.encoded_axis import EncodedAxis
 from swathe.pipeline.placing.lost_positions import LostPositions

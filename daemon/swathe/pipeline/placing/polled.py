@@ -77,6 +77,7 @@ class PolledAnswers:
         readings_known = journal[np.searchsorted(arrivals, batch.readings_known_at)]
         positions_known = journal[np.searchsorted(arrivals, batch.positions_known_at)]
         contents = [batch.readings, batch.positions] if batch.combined else [batch.readings]
+        contents += [] if batch.channels is None else [batch.channels]
         readings = self._matched(
             "readings", contents, readings_known, batch.readings_request, batch.waveforms
         )
@@ -94,6 +95,7 @@ class PolledAnswers:
             readings_known_at=batch.readings_known_at[readings.keep],
             readings_request=_rows(batch.readings_request, readings.keep),
             waveforms=None if batch.waveforms is None else batch.waveforms[readings.keep],
+            channels=None if batch.channels is None else batch.channels[readings.keep],
             positions=batch.positions[positions.keep],
             positions_known_at=batch.positions_known_at[positions.keep],
             positions_request=_rows(batch.positions_request, positions.keep),
@@ -257,7 +259,8 @@ def _same_as_before(
     blocks = [] if waveforms is None else [waveforms[rows]]
     for records in contents:
         plain = records.copy()
-        plain["time"] = plain["offset"] = 0
+        if plain.dtype.names:  # channels have none
+            plain["time"] = plain["offset"] = 0
         blocks.append(plain)
     for block in blocks:
         data = np.ascontiguousarray(block).view(np.uint8).reshape(rows.size, -1)

@@ -27,6 +27,7 @@ class Released:
         arrived: journal times with which they arrived, ns.
         waveforms: A-scans of readings; None without.
         paired: positions that came with readings, row by row; None without.
+        channels: further numbers of readings, shape (n, channels); None without.
     """
 
     records: NDArray[Any]
@@ -34,6 +35,7 @@ class Released:
     arrived: Times
     waveforms: NDArray[Any] | None
     paired: NDArray[Any] | None
+    channels: NDArray[Any] | None = None
 
     def __getitem__(self, rows: slice | NDArray[np.bool_]) -> Released:
         """Return some records."""
@@ -43,6 +45,7 @@ class Released:
             self.arrived[rows],
             None if self.waveforms is None else self.waveforms[rows],
             None if self.paired is None else self.paired[rows],
+            None if self.channels is None else self.channels[rows],
         )
 
     def known_from(self, known: Times) -> Released:
@@ -62,6 +65,7 @@ class Released:
             np.concatenate((one.arrived, other.arrived)),
             both(one.waveforms, other.waveforms),
             both(one.paired, other.paired),
+            both(one.channels, other.channels),
         )
 
 
@@ -94,22 +98,27 @@ class RecordStream:
     def __init__(self, base: TimeBase, tally: TimeTally) -> None:
         self._base = base
         self._watch = TimeWatch(base, tally)
-        self._columns: tuple[list[NDArray[Any]], ...] = ([], [], [], [])
+        self._columns: tuple[list[NDArray[Any]], ...] = ([], [], [], [], [])
+
+    def take_readings(self, batch: Batch, arrived: Times) -> None:
+        """Take the readings of a batch with all that comes with them."""
+        paired = batch.positions if batch.combined else None
+        self.take(batch.readings, arrived, batch.waveforms, paired, batch.channels)
 
     def take(
         self,
         records: NDArray[Any],
         arrived: Times,
-        *,
         waveforms: NDArray[Any] | None = None,
         paired: NDArray[Any] | None = None,
+        channels: NDArray[Any] | None = None,
     ) -> None:
         """Take the next records; see `Released`."""
         if not records.size:
             return
         self._base.take(records["device_time"], records["sequence"], records["time"], arrived)
         for column, values in zip(
-            self._columns, (records, arrived, waveforms, paired), strict=True
+            self._columns, (records, arrived, waveforms, paired, channels), strict=True
         ):
             if values is not None:
                 column.append(values)
@@ -134,10 +143,10 @@ class RecordStream:
             values = column[0] if len(column) == 1 else np.concatenate(column)
             found.append(values[:count])
             column[:] = [values[count:]] if count < len(values) else []
-        records, arrived, waveforms, paired = found
+        records, arrived, waveforms, paired, channels = found
         assert records is not None and arrived is not None  # noqa: S101, PT018  taken with each
         records["time"] = timing.time
-        return Released(records, timing, arrived, waveforms, paired)
+        return Released(records, timing, arrived, waveforms, paired, channels)
 
 
 def _no_timing() -> Timing:
@@ -181,6 +190,7 @@ class TimedBatch(Batch):
         return cls(
             readings=no_readings() if readings is None else readings.records,
             waveforms=None if readings is None else readings.waveforms,
+            channels=None if readings is None else readings.channels,
             positions=no_positions(len(decoder.axes)) if positions is None else positions.records,
             readings_known_at=empty.known if readings is None else readings.timing.known,
             positions_known_at=empty.known if positions is None else positions.timing.known,

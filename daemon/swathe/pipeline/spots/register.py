@@ -67,6 +67,7 @@ class Coupling:
         by: who took it.
         reading: the median reading, dtype `READING`, shape (1,).
         waveform: its A-scan, shape (1, samples); None where none is kept.
+        channels: that came with it, shape (1, channels); None without any.
         readings: how many there are.
         spread: maximum less minimum of them, mm.
         sd: their standard deviation, mm; NaN for one.
@@ -80,6 +81,7 @@ class Coupling:
     by: str
     reading: NDArray[Any]
     waveform: NDArray[Any] | None
+    channels: NDArray[Any] | None
     readings: int
     spread: float
     sd: float
@@ -136,6 +138,7 @@ class Spot:
 def coupling_of(
     readings: NDArray[Any],
     waveforms: NDArray[Any] | None,
+    channels: NDArray[Any] | None = None,
     *,
     number: int,
     utc_offset: int,
@@ -150,6 +153,7 @@ def coupling_of(
     Args:
         readings: dtype `READING` with their thickness in mm.
         waveforms: their A-scans, shape (n, samples); None where none are kept.
+        channels: that came with them, shape (n, channels); None without any.
         number: of the coupling.
         utc_offset: ns from host time to UTC.
         by: who took it.
@@ -166,6 +170,7 @@ def coupling_of(
         by=by,
         reading=readings[row].copy(),
         waveform=None if waveforms is None else waveforms[row].copy(),
+        channels=None if channels is None else channels[row].copy(),
         readings=int(thickness.size),
         spread=float(np.ptp(thickness)),
         sd=float(thickness.std(ddof=1)) if thickness.size > 1 else float("nan"),

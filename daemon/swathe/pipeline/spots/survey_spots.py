@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-from swathe.arrays import Times
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.journal import Mark, MarkKind
 from swathe.pipeline.cells.coverage import Coverage
@@ -15,6 +11,7 @@ from swathe.pipeline.cells.grid import CellState, CellUpdate, Grid
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.operator_requests import ExcludedZone, OperatorRequests
+from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.spots.register import CouplingState, Spot, SpotRegister, SpotState, coupling_of
 from swathe.pipeline.spots.watch import CouplingNow, SpotWatch
 from swathe.station import SpotsSettings, Station
@@ -64,19 +61,12 @@ class SurveySpots:
         self._watch = SpotWatch(settings, lifted=lifted, units=units)
         self.waveforms.forget_before(None)
 
-    def add_readings(
-        self, readings: NDArray[Any], known: Times, waveforms: NDArray[Any] | None
-    ) -> None:
-        """Add the gauge's next readings, dtype `READING` with their thickness, shape (n,).
-
-        Args:
-            readings: as they were decoded.
-            known: journal times with which they arrived, ns, rising, shape (n,).
-            waveforms: their A-scans, shape (n, samples); None where none are kept.
-        """
-        self._watch.add(readings, known)
-        if waveforms is not None and readings.size:
-            self.waveforms.put(readings, waveforms)
+    def add_readings(self, batch: TimedBatch) -> None:
+        """Add the gauge's next readings, with their thickness."""
+        self._watch.add(batch.readings, batch.readings_arrived)
+        kept = batch.waveforms is not None or batch.channels is not None
+        if kept and batch.readings.size:
+            self.waveforms.put(batch.readings, batch.waveforms, batch.channels)
             self.waveforms.forget_before(self._watch.oldest_offset)
 
     def interrupt(self) -> None:
@@ -126,9 +116,13 @@ class SurveySpots:
         waveforms = None
         if self._grid.waveform is not None:
             waveforms = self.waveforms.take(readings["offset"])
+        channels = None
+        if self._grid.channels is not None:
+            channels = self.waveforms.take_channels(readings["offset"])
         coupling = coupling_of(
             readings,
             waveforms,
+            channels,
             number=self.register.couplings + 1,
             utc_offset=utc_offset,
             by=by,
@@ -149,9 +143,9 @@ class SurveySpots:
         if spot.state is SpotState.DONE:
             for coupling in spot.counted:
                 waveforms = None
-                if coupling.waveform is not None:
+                if coupling.waveform is not None or coupling.channels is not None:
                     waveforms = PendingWaveforms()
-                    waveforms.put(coupling.reading, coupling.waveform)
+                    waveforms.put(coupling.reading, coupling.waveform, coupling.channels)
                 offset = coupling.time - int(coupling.reading["time"][0])
                 grid.add(coupling.reading, cell, offset, waveforms=waveforms)
             if any(is_suspect(coupling.time) for coupling in spot.counted):

@@ -16,7 +16,7 @@ from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.checks.slipped_cells import SlippedCells
 from swathe.pipeline.checks.suspect_cells import SuspectCells
 from swathe.pipeline.placing.conditions import Condition
-from swathe.pipeline.placing.device import DeviceTally
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.inputs import DeviceInputs
 from swathe.pipeline.placing.pauses import Pauses
 from swathe.pipeline.progress.progress import RunRates

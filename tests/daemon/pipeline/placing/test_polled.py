@@ -10,7 +10,8 @@ import pytest
 
 from daemon.polled import answer_to
 from swathe.pipeline.placing import request_log
-from swathe.pipeline.placing.device import DeviceLink, DeviceTally
+from swathe.pipeline.placing.device import DeviceLink
+from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.station import decoder_of, parse_station, polling_of
 from swathe_drivers.rtu import with_crc

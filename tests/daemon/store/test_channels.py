@@ -12,6 +12,7 @@ from daemon.handmade import MS, START, Motion, ended, line, opened, station_text
 from daemon.surveys import assert_same, write_survey
 from swathe.journal import Chunk, Entry
 from swathe.pipeline import Pipeline
+from swathe.pipeline.placing.channel_tally import channels_by_name
 from swathe.report import survey_lines
 from swathe.station import parse_station
 from swathe.store import (
@@ -21,6 +22,7 @@ from swathe.store import (
     replay,
     write_derived,
 )
+from swathe_drivers import READING, Batch, ChannelFormat
 from swathe_drivers.columns import LAYER_NAMES
 
 CHANNELS = """  {is="channel", name="temperature", unit="degC", absent=["--"]},
@@ -99,3 +101,12 @@ def test_run_with_another_description_has_no_value(tmp_path: Path) -> None:
 def test_channel_is_called_like_no_other_array() -> None:
     """The drivers know the names of the daemon's arrays."""
     assert {*LAYERS, *COORDINATES, "waveform"} == LAYER_NAMES
+
+
+def test_channels_of_another_run_are_those_of_the_same_name() -> None:
+    """In the order of the survey's layers; what was not sent is not a number."""
+    sent = (ChannelFormat("gain", "dB"), ChannelFormat("battery", "%"))
+    batch = Batch(readings=np.zeros(2, READING), channels=np.array([[1.0, 2.0], [3.0, 4.0]]))
+    found = channels_by_name(sent, batch, ("battery", "temperature"))
+    np.testing.assert_array_equal(found, [[2.0, np.nan], [4.0, np.nan]])
+    assert channels_by_name(sent, batch, ()) is None

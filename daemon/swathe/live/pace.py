@@ -6,9 +6,10 @@ cost no more rounds than ten. What the intervals keep:
 - a gap is published within 250 ms: gaps open and close at instants 50 ms apart, and a tick computes
   them 120 ms later at most. Where much arrives, each round has a tick;
 - a kill loses nothing older than 50 ms: an arrival waits 8 ms at most in its port, where those of a
-  device with a clock are gathered, and 40 ms at most for its round, which flushes
-  the journal; where a crawler has quicker rounds, not each of them does. For as long as the computer
-  gives the daemon no processor, or holds up a write, the loss grows;
+  device with a clock are gathered, and 40 ms at most for its round, which hands it to the operating
+  system before it computes anything; where a crawler has quicker rounds, not each of them does. For as
+  long as the computer gives the daemon no processor, or holds up a write, the loss grows;
+- a power cut loses what was not synced: nothing older than 200 ms, and for as long as a sync takes;
 - the guards of a crawler that may move are looked at every 8 ms, and its encoder is decoded as often.
 """
 

@@ -240,7 +240,6 @@ class Daemon:
                     self._shown.show_resumption(time.monotonic_ns())
                     self._computer.show(time.monotonic_ns())
                     session.tick(self._hub.reached)
-                self._flush(pace)
                 self._hub.more()  # but no sooner: nothing is decoded yet that would show a flood
                 await asyncio.wait({beginning}, timeout=pace.wait(time.monotonic_ns()))
         finally:
@@ -249,14 +248,15 @@ class Daemon:
         return beginning.result()
 
     def _take_arrivals(self, pace: Pace, now: int, *, moving: bool = False) -> None:
-        """Begin a round at `now`, host time in ns: journal and feed what arrived."""
+        """Begin a round at `now`, host time in ns: journal and feed what arrived, and flush it if due.
+
+        The operating system has it before anything is computed of it: what a tick takes adds nothing to
+        what a kill may lose.
+        """
         self._computer.loop.note(now)
         self._manager.alive()
         pace.begin(now, moving=moving)
         pace.take(self._hub.drain(self._session.enter, self._session.enter))
-
-    def _flush(self, pace: Pace) -> None:
-        """Flush the journal, and sync it, where that is due."""
         if pace.flush():
             self._session.flush(sync=pace.sync())
 
@@ -360,7 +360,6 @@ class Daemon:
                 if crawl is not None:
                     crawl.watch(now)
                     crawl.take_entries(session.enter)
-                self._flush(pace)
                 self._auto.check()
                 self._revising.check()
                 if pace.checkpoint(busy=checkpoint is not None and not checkpoint.done()):

@@ -21,6 +21,8 @@ NEVER_REQUIRED = {"atheris", "elkai", "ortools", "pyxdf"}
 # Plugins of pytest, and what the outside driver of the tests is built with.
 USED_WITHOUT_IMPORT = {"hatchling", "pytest-asyncio", "pytest-timeout", "pytest-xdist"}
 
+TESTS = Path(__file__).parent
+
 
 def distribution(requirement: str) -> str:
     """Return the normalised name of a requirement or distribution."""
@@ -182,6 +184,28 @@ port = 0
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+def test_estimate_of_a_delay_imports_nothing_that_the_run_has_not_imported() -> None:
+    """What it needs is imported as the scan begins: a later import holds up the loop, and adds 20 MB."""
+    code = (
+        "import sys\n"
+        "import numpy as np\n"
+        "from importlib import import_module\n"
+        "from swathe.live import auto_delay\n"
+        "import_module(auto_delay._ESTIMATES_WITH)\n"
+        "from daemon.pipeline.placing.delay_scenes import random_scan, simulate\n"
+        "made = random_scan('pits', np.random.default_rng(1), most_lines=4)\n"
+        "passes, _ = simulate(made, np.random.default_rng(1))\n"
+        "known = set(sys.modules)\n"
+        "from swathe.pipeline.placing.delay import estimate_delay\n"
+        "found = estimate_delay(passes, resolution=2.0, spacing=made.spacing)\n"
+        "print(found.pairs > 0, sorted(set(sys.modules) - known))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=TESTS, capture_output=True, text=True, check=True
+    )
+    assert done.stdout == "True []\n"
 
 
 def test_missing_xarray_is_an_error_with_a_remedy() -> None:

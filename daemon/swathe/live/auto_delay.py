@@ -6,6 +6,7 @@ import asyncio
 import logging
 import math
 import time
+from importlib import import_module
 
 from swathe.journal import MarkKind
 from swathe.live.delay_estimator import DelayEstimator
@@ -27,6 +28,8 @@ _SHARE = 0.1
 # A delay that moves readings by less than this share of a cell is not worth placing all again.
 _SHARE_OF_CELL = 0.25
 _MARK_SECONDS = 20.0
+# What an estimate imports: some 20 MB and half a second, which a scan or a crawler is not to meet later.
+_ESTIMATES_WITH = "swathe.pipeline.placing.delay_fit"
 
 
 class AutoDelay(PlacingTask):
@@ -87,6 +90,7 @@ class AutoDelay(PlacingTask):
             await self._step()
 
     async def _run(self) -> None:
+        await asyncio.to_thread(import_module, _ESTIMATES_WITH)
         wait = _FIRST_INTERVAL_SECONDS
         while not self._failed:
             try:

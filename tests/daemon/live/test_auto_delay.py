@@ -178,6 +178,23 @@ def test_news_is_what_moved_by_a_fifth(low: int | None, high: int | None, news: 
     assert is_news(now, None)
 
 
+async def test_what_an_estimate_imports_is_imported_as_the_scan_begins(
+    played: Played, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not by the first estimate that has pairs of passes, which may be hours later, the crawler in motion."""
+    steps: list[str] = []
+    monkeypatch.setattr(auto_delay, "import_module", steps.append)
+    monkeypatch.setattr(auto_delay, "_FIRST_INTERVAL_SECONDS", 0.0)
+    played.estimates = [UNSURE]
+    monkeypatch.setattr(played.estimator, "estimate", lambda: steps.append("estimate"))
+    played.auto.begin()
+    async with asyncio.timeout(10):
+        while not played.auto._failed:  # noqa: ASYNC110  the second step ends the task
+            await asyncio.sleep(0.01)
+    assert steps == ["swathe.pipeline.placing.delay_fit", "estimate"]
+    await played.auto.close()
+
+
 async def test_covered_plan_is_estimated_once_more_before_the_run_ends(played: Played) -> None:
     """What seemed covered may not be, once it is placed again."""
     played.estimates = [sure(50)]

@@ -331,7 +331,7 @@ def gate_problems(columns: Sequence[object], gate: str | None) -> list[SettingPr
 
 
 def record_problems(
-    columns: Sequence[Column], *, key: str, noun: str, measured: Sequence[str]
+    columns: Sequence[Column], *, key: str, noun: str, measured: Sequence[str], alone: bool = True
 ) -> list[SettingProblem]:
     """Return what is wrong with the columns of a record taken together.
 
@@ -340,11 +340,14 @@ def record_problems(
         key: of their table, for the paths of the problems.
         noun: what one of them is called.
         measured: kinds of which a reading needs one.
+        alone: whether there are no records of another kind, which have readings or positions.
     """
     found: list[SettingProblem] = []
     path: tuple[str | int, ...] = (key,)
     kinds = Counter(column.kind for column in columns)
-    if not kinds.keys() & {*measured, *_POSITIONS}:
+    if not alone and kinds["channel"] and not kinds.keys() & {*measured, *_POSITIONS}:
+        pass
+    elif not kinds.keys() & {*measured, *_POSITIONS}:
         names = ", ".join([*measured, "counts"])
         requirement = f"must have at least one of {names} and position"
         found.append((path, requirement, sorted(kinds)))
@@ -352,7 +355,7 @@ def record_problems(
         names = f"{', '.join(measured[:-1])} or {measured[-1]}"
         found.extend(
             (path, f"must have a {names} in addition to {kind}", kind)
-            for kind in ("amplitude", "status", "channel")
+            for kind in ("amplitude", "status", *(("channel",) if alone else ()))
             if kinds[kind]
         )
     found.extend(

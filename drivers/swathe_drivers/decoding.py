@@ -15,6 +15,7 @@ from swathe_drivers.columns import (
     LimitedValue,
     PositionValue,
 )
+from swathe_drivers.kinds import ChannelRows
 from swathe_drivers.records import (
     ABSENT_SEQUENCE,
     ABSENT_TIME,
@@ -165,6 +166,7 @@ class RecordDecoder(ABC):
         self.held_after: Final[Mapping[str, int]] = abilities.held_after
         self.waveform: Final = abilities.waveform
         self.channels: Final = abilities.channels
+        self._channel_rows: ChannelRows | None = None
         self._blank_reading = _blank(READING)
         self._blank_position = _blank(position_dtype(len(self.axes)))
         self._empty = self._batch()
@@ -176,6 +178,11 @@ class RecordDecoder(ABC):
     @abstractmethod
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
+
+    def take_channel_rows(self) -> list[ChannelRows]:
+        """Return offsets and channels of the records of the last batch; none without channels."""
+        rows, self._channel_rows = self._channel_rows, None
+        return [] if rows is None else [rows]
 
     def _batch(self, **parts: Any) -> Batch:  # noqa: ANN401  the fields of a batch
         """Return a batch with what is not in `parts` empty."""
@@ -208,6 +215,11 @@ class RecordDecoder(ABC):
             name: columns[name] for name in ("device_time", "sequence") if name in columns
         }
         parts: dict[str, NDArray[Any]] = {}
+        if self.channels:
+            self._channel_rows = (
+                offsets,
+                {channel.name: columns[f"channel {channel.name}"] for channel in self.channels},
+            )
         if self.gives_readings:
             readings = np.repeat(self._blank_reading, times.size)
             for name, column in common.items():

@@ -4,7 +4,7 @@ A line's time is that of its first byte's beginning; see `swathe_drivers.arrival
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -53,6 +53,20 @@ class Lines:
     overlong: tuple[Overlong, ...] = ()
     dropped_bytes: int = 0
     empty_bytes: int = 0
+
+    def only(self, rows: NDArray[np.int64]) -> "Lines":
+        """Return some of the lines, by their numbers, without what became of other bytes."""
+        return replace(
+            self,
+            starts=self.starts[rows],
+            lengths=self.lengths[rows],
+            offsets=self.offsets[rows],
+            times=self.times[rows],
+            known=self.known[rows],
+            overlong=(),
+            dropped_bytes=0,
+            empty_bytes=0,
+        )
 
 
 def _no_lines(overlong: tuple[Overlong, ...], dropped_bytes: int) -> Lines:

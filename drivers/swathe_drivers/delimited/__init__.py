@@ -4,13 +4,16 @@ Most thickness gauges, flaw detectors and encoder interfaces can send such lines
 settings define each column; see `DelimitedSettings`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import ClassVar, Generic, TypeVar
 
 from pydantic import BaseModel
 
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.delimited.decoder import DelimitedDecoder
+from swathe_drivers.delimited.kinds_decoder import LineKindsDecoder
 from swathe_drivers.delimited.settings import DelimitedSettings, TextLineSettings
+from swathe_drivers.delimited.text_decoder import TextDecoder
 from swathe_drivers.talk.answers import AnswerFinder, EndsWith
 from swathe_drivers.talk.schedule import Request
 
@@ -25,6 +28,13 @@ class LineDriver(Generic[_Settings]):
     def __init__(self, settings: _Settings) -> None:
         """Take checked settings."""
         self._settings = settings
+
+    def _decoder(self, make: Callable[..., TextDecoder], ns_per_byte: int) -> RecordDecoder:
+        """A new decoder, with one that `make` makes for each kind of lines."""
+        decoders = [make(kind, ns_per_byte=ns_per_byte) for kind in self._settings.kinds]
+        if len(decoders) == 1:
+            return decoders[0]
+        return LineKindsDecoder(self._settings, decoders, ns_per_byte=ns_per_byte)
 
     def requests(self) -> Sequence[Request]:
         """Return none: the requests are the user's."""
@@ -43,6 +53,6 @@ class DelimitedDriver(LineDriver[DelimitedSettings]):
 
     Settings: ClassVar[type[BaseModel]] = DelimitedSettings
 
-    def decoder(self, *, ns_per_byte: int) -> DelimitedDecoder:
+    def decoder(self, *, ns_per_byte: int) -> RecordDecoder:
         """A new decoder for one port whose bytes take `ns_per_byte` ns each on the line."""
-        return DelimitedDecoder(self._settings, ns_per_byte=ns_per_byte)
+        return self._decoder(DelimitedDecoder, ns_per_byte)

@@ -49,6 +49,14 @@ class Fields:
             same &= self.block.take(starts + index, mode="clip") == byte
         return same
 
+    def begin(self, column: int, text: bytes) -> NDArray[np.bool_]:
+        """Lines whose column begins with `text`, shape (n,)."""
+        starts = self.starts[column]
+        same: NDArray[np.bool_] = self.ends[column] - starts >= len(text)
+        for index, byte in enumerate(text):
+            same &= self.block.take(starts + index, mode="clip") == byte
+        return same
+
     def only(self, keep: NDArray[np.bool_]) -> Self:
         """The lines where `keep`, shape (n,), is true."""
         return type(self)(self.data, self.block, self.starts[:, keep], self.ends[:, keep])

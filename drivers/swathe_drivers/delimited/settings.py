@@ -5,11 +5,13 @@ All texts stand for bytes one to one (Latin-1), so that a control character can 
 """
 
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
 from typing import Final, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from swathe_drivers.columns import (
+    Abilities,
     GateText,
     LimitedValue,
     gate_problems,
@@ -34,6 +36,7 @@ from swathe_drivers.delimited.columns import (
     texts_behind,
 )
 from swathe_drivers.framing import MAX_TERMINATOR
+from swathe_drivers.kinds import MOST_KINDS, together_problems
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
 
 _MAX_BYTE: Final = "\xff"
@@ -58,6 +61,31 @@ def check_latin(text: str) -> str:
     return text
 
 
+def _leading_text(column: AnyColumn) -> str:
+    """Return what a column of a line of this kind begins with in any case."""
+    if isinstance(column, ConstantColumn):
+        return column.text + "\0"  # and nothing more
+    return str(getattr(column, "before", ""))
+
+
+def kinds_problems(kinds: Sequence["TextLineSettings"]) -> list[SettingProblem]:
+    """Return what is wrong with several kinds of lines taken together; paths begin with a number."""
+    found = together_problems([Abilities.of(kind.in_order) for kind in kinds])
+    for number, kind in enumerate(kinds):
+        for before in range(number):
+            if not kind.differs_from(kinds[before]):
+                requirement = (
+                    f"must differ from record[{before}] in a 'constant', in a text 'before' a number,"
+                    " or in the number of columns: nothing shows which of both a line is"
+                )
+                found.append(((number, "columns"), requirement, None))
+    return found
+
+
+def _within(path: tuple[str | int, ...], found: list[SettingProblem]) -> list[SettingProblem]:
+    return [((*path, *inner), requirement, value) for inner, requirement, value in found]
+
+
 class TextLineSettings(SettingsTable, ABC):
     """Lines of text; the drivers differ in how they find what is in a line."""
 
@@ -71,11 +99,34 @@ class TextLineSettings(SettingsTable, ABC):
     """The gate whose values count, where there are columns of several."""
     other_lines: Literal["fault", "ignore"] = "fault"
     """What to make of a line of another kind: whose constant columns differ, say."""
+    record: tuple[SettingsTable, ...] = Field(default=(), max_length=MOST_KINDS)
+    """Instead of what is in a line: one table for each kind of lines."""
+
+    _label: str = PrivateAttr("")
+    """How messages call this kind of lines among others."""
 
     @property
     @abstractmethod
     def every(self) -> tuple[AnyColumn, ...]:
         """What is in a line, with the columns of all gates."""
+
+    @property
+    def is_one_of_several(self) -> bool:
+        """Whether these are the settings of one kind of lines among others."""
+        return bool(self._label)
+
+    @property
+    def kinds(self) -> tuple[Self, ...]:
+        """The settings of each kind of lines by itself; these where there is one kind."""
+        if not self.record:
+            return (self,)
+        kinds = []
+        for number, record in enumerate(self.record):
+            own = {name: getattr(record, name) for name in type(record).model_fields}
+            kind = self.model_copy(update={**own, "record": (), "other_lines": "ignore"})
+            kind._label = f"record {number + 1}, "
+            kinds.append(kind)
+        return tuple(kinds)
 
     @property
     def in_order(self) -> tuple[AnyColumn, ...]:
@@ -87,6 +138,8 @@ class TextLineSettings(SettingsTable, ABC):
     @property
     def identifies(self) -> bool:
         """Something in a line shows that it is of this kind: a text that it must have."""
+        if self.record:
+            return True
         return any(
             isinstance(column, ConstantColumn | StatusColumn)
             or getattr(column, "before", "")
@@ -96,7 +149,7 @@ class TextLineSettings(SettingsTable, ABC):
 
     def name_of(self, index: int) -> str:
         """How messages call one of these."""
-        return f"{self._place_of(index)} ({kind_and_axis(self.in_order[index])})"
+        return f"{self._label}{self._place_of(index)} ({kind_and_axis(self.in_order[index])})"
 
     def _place_of(self, index: int) -> str:
         return f"column {index + 1}"
@@ -119,31 +172,65 @@ class TextLineSettings(SettingsTable, ABC):
 
     @model_validator(mode="after")
     def _check_together(self) -> Self:
-        found = [
-            *self._structure_problems(),
-            *self._own_problems(),
-            *(
-                (("columns", self._key_of(index), *path), requirement, value)
-                for index, column in enumerate(self.in_order)
-                for path, requirement, value in self._column_problems(column)
-            ),
-        ]
+        if self.record and self.every:
+            requirement = "must be left out, as each 'record' has its own"
+            raise_problems(self, [(("columns",), requirement, None)])
+        if not self.record and not self.every:
+            requirement = "must be given, or a table 'record' for each kind of lines"
+            raise_problems(self, [(("columns",), requirement, None)])
+        kinds, several = self.kinds, bool(self.record)
+        found = gate_problems([one for kind in kinds for one in kind.every], self.gate)
+        for number, kind in enumerate(kinds if not found else ()):
+            found += _within(("record", number) * several, kind._structure_problems())
+        if self.checksum is not None:
+            found += _within(("checksum",), checksum_problems(self.checksum, self.terminator))
+        found += self._line_problems()
+        for number, kind in enumerate(kinds):
+            found += _within(("record", number) * several, kind._kind_problems())
+        if several and not found:
+            found += _within(("record",), kinds_problems(kinds))
         raise_problems(self, found)
         return self
 
     def _structure_problems(self) -> list[SettingProblem]:
-        found = gate_problems(self.every, self.gate)
-        if found:
-            return found
-        found = record_problems(
-            self.in_order, key="columns", noun="column", measured=("time_of_flight", "thickness")
+        """Return what is wrong with one kind of lines as a whole."""
+        return record_problems(
+            self.in_order,
+            key="columns",
+            noun="column",
+            measured=("time_of_flight", "thickness"),
+            alone=not self.is_one_of_several,
         )
-        if self.checksum is not None:
-            found += [
-                (("checksum", *path), requirement, value)
-                for path, requirement, value in checksum_problems(self.checksum, self.terminator)
-            ]
-        return found
+
+    def _kind_problems(self) -> list[SettingProblem]:
+        """Return what is wrong with the columns of one kind of lines, one by one."""
+        return self._own_problems() + [
+            (("columns", self._key_of(index), *path), requirement, value)
+            for index, column in enumerate(self.in_order)
+            for path, requirement, value in self._column_problems(column)
+        ]
+
+    def differs_from(self, other: "TextLineSettings") -> bool:
+        """Whether no line can be of both kinds, by what its columns must begin with or be."""
+        own, others = self._texts_at(), other._texts_at()
+        return any(
+            not own[place].startswith(others[place]) and not others[place].startswith(own[place])
+            if place in own and place in others
+            else False
+            for place in own
+        )
+
+    def _texts_at(self) -> dict[str | int, str]:
+        """Return what a column must begin with, by its place."""
+        return {
+            self._key_of(index): text
+            for index, column in enumerate(self.in_order)
+            if (text := _leading_text(column))
+        }
+
+    def _line_problems(self) -> list[SettingProblem]:
+        """Return what is wrong with what all kinds of lines share."""
+        return []
 
     def _column_problems(self, column: AnyColumn) -> list[SettingProblem]:
         found: list[SettingProblem] = []
@@ -211,11 +298,18 @@ class TextLineSettings(SettingsTable, ABC):
         return found
 
 
+class DelimitedRecord(SettingsTable):
+    """One kind of lines among others."""
+
+    columns: tuple[AnyColumn, ...] = Field(min_length=1, max_length=64)
+
+
 class DelimitedSettings(TextLineSettings):
     """A line of text with columns between separators."""
 
     separator: str = Field(default=",", min_length=1, max_length=1)
-    columns: tuple[AnyColumn, ...] = Field(min_length=1, max_length=64)
+    columns: tuple[AnyColumn, ...] = Field(default=(), max_length=64)
+    record: tuple[DelimitedRecord, ...] = Field(default=(), max_length=MOST_KINDS)
 
     @field_validator("separator")
     @classmethod
@@ -229,7 +323,11 @@ class DelimitedSettings(TextLineSettings):
         """What is in a line, with the columns of all gates."""
         return self.columns
 
-    def _own_problems(self) -> list[SettingProblem]:
+    def differs_from(self, other: TextLineSettings) -> bool:
+        """Whether no line can be of both kinds."""
+        return len(self.every) != len(other.every) or super().differs_from(other)
+
+    def _line_problems(self) -> list[SettingProblem]:
         found: list[SettingProblem] = []
         if self.separator in self.terminator:
             found.append((("separator",), "must not be part of the terminator", self.separator))

@@ -8,7 +8,8 @@ right, then the limits of the values from left to right.
 from abc import abstractmethod
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,8 @@ from swathe_drivers.delimited.settings import TextLineSettings
 from swathe_drivers.framing import LineFramer, Lines
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
+_COLUMNS: Final = FaultReason.COLUMNS
+
 LineBounds = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]
 """Numbers of lines, and where each begins and ends."""
 
@@ -55,12 +58,12 @@ class TextDecoder(RecordDecoder):
         )
         tail = 0 if self._checker is None else self._checker.tail
         self._end_width = len(self._terminator) + tail
-        self._framer = LineFramer(
-            terminator=self._terminator,
-            tail=tail,
-            max_length=settings.max_length,
-            ns_per_byte=ns_per_byte,
-        )
+        self._framer = make_framer(settings, tail, ns_per_byte)
+        self._prefixes = [
+            (index, before.encode("latin-1"))
+            for index, column in enumerate(columns)
+            if settings.is_one_of_several and (before := getattr(column, "before", ""))
+        ]
         self._constants = [
             (index, column.text.encode("latin-1"))
             for index, column in enumerate(columns)
@@ -100,28 +103,37 @@ class TextDecoder(RecordDecoder):
             return self._finish(lines, {}, None, None)
         bad: Bad = {}
         rows, fields = self._split(lines, bad)
+        return self.decode(lines, rows, fields, bad)
+
+    def reset(self, offset: int) -> Batch:
+        """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
+        return dropped_line(self._framer, offset, self._empty)
+
+    def choose(self, lines: Lines, bad: Bad) -> tuple[NDArray[np.int64], Fields]:
+        """Return numbers and columns of the lines that are of this kind, among several.
+
+        Notes in `bad` what is wrong with the others; those of another kind are to be ignored, or have
+        another number of columns.
+        """
+        rows, fields = self._split(lines, bad)
+        if not self._constants:  # nothing shows that a line of other columns is meant to be one
+            bad.update((row, (None, "")) for row, fault in bad.items() if fault[0] is _COLUMNS)
+        for column, text in self._prefixes:
+            keep = fields.begin(column, text)
+            bad.update((int(row), (None, "")) for row in rows[~keep].tolist())
+            rows, fields = rows[keep], fields.only(keep)
+        return rows, fields
+
+    def decode(self, lines: Lines, rows: NDArray[np.int64], fields: Fields, bad: Bad) -> Batch:
+        """Return what lines hold, of which `rows` have `fields`, and the others are `bad`."""
         faulty = Faulty()
         columns = self._read(fields, faulty)
         rows, columns = faulty.split(rows, columns, bad)
         return self._finish(lines, bad, rows, columns)
 
-    def reset(self, offset: int) -> Batch:
-        """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
-        at, dropped, is_tail = self._framer.reset(offset)
-        if not dropped:
-            return self._empty
-        if is_tail:
-            return self._batch(fault_bytes=len(dropped))
-        fault = Fault(
-            offset=at,
-            length=len(dropped),
-            reason=FaultReason.PARTIAL,
-            excerpt=dropped[:MAX_EXCERPT],
-            detail="the port was lost before the end of the line",
-        )
-        return self._batch(
-            faults=(fault,), n_faults={FaultReason.PARTIAL: 1}, fault_bytes=len(dropped)
-        )
+    def refuse(self, lines: Lines, bad: Bad) -> Batch:
+        """Return the batch of lines of which all are `bad`."""
+        return self._finish(lines, bad, None, None)
 
     @abstractmethod
     def _split(self, lines: Lines, bad: Bad) -> tuple[NDArray[np.int64], Fields]:
@@ -262,6 +274,35 @@ class TextDecoder(RecordDecoder):
             excerpt = bytes(lines.data[start : start + min(length, MAX_EXCERPT)])
             faults.append((int(lines.offsets[row]), length, reason, excerpt, detail))
         return faults, ignored, size
+
+
+def make_framer(settings: TextLineSettings, tail: int, ns_per_byte: int) -> LineFramer:
+    """Return the framer of lines with `tail` bytes behind their terminator."""
+    return LineFramer(
+        terminator=settings.terminator.encode("latin-1"),
+        tail=tail,
+        max_length=settings.max_length,
+        ns_per_byte=ns_per_byte,
+    )
+
+
+def dropped_line(framer: LineFramer, offset: int, empty: Batch) -> Batch:
+    """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
+    at, dropped, is_tail = framer.reset(offset)
+    if not dropped:
+        return empty
+    if is_tail:
+        return replace(empty, fault_bytes=len(dropped))
+    fault = Fault(
+        offset=at,
+        length=len(dropped),
+        reason=FaultReason.PARTIAL,
+        excerpt=dropped[:MAX_EXCERPT],
+        detail="the port was lost before the end of the line",
+    )
+    return replace(
+        empty, faults=(fault,), n_faults={FaultReason.PARTIAL: 1}, fault_bytes=len(dropped)
+    )
 
 
 def _notation(column: AnyColumn, point: str) -> Notation:

@@ -9,8 +9,10 @@ from typing import ClassVar
 
 from pydantic import BaseModel
 
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.frames.decoder import FramesDecoder
 from swathe_drivers.frames.framing import Fixed, StartStop
+from swathe_drivers.frames.kinds import FrameKindsDecoder
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.talk.answers import AnswerFinder, EndsWith, SoMany
 from swathe_drivers.talk.schedule import Request
@@ -27,8 +29,10 @@ class FramesDriver:
         """Take checked settings."""
         self._settings = settings
 
-    def decoder(self, *, ns_per_byte: int) -> FramesDecoder:
+    def decoder(self, *, ns_per_byte: int) -> RecordDecoder:
         """A new decoder for one port whose bytes take `ns_per_byte` ns each on the line."""
+        if self._settings.record:
+            return FrameKindsDecoder(self._settings, ns_per_byte=ns_per_byte)
         return FramesDecoder(self._settings, ns_per_byte=ns_per_byte)
 
     def requests(self) -> Sequence[Request]:

@@ -35,7 +35,11 @@ from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultR
 
 
 class FramesDecoder(RecordDecoder):
-    """Decodes binary frames; see `swathe_drivers.abc.Decoder`."""
+    """Decodes binary frames; see `swathe_drivers.abc.Decoder`.
+
+    Attributes:
+        is_checked: whether the framer has checked the checksum of the frames that it finds.
+    """
 
     def __init__(self, settings: FramesSettings, *, ns_per_byte: int = 0) -> None:
         super().__init__(Abilities.of(settings.in_order, v.waveform_format(settings)))
@@ -45,7 +49,7 @@ class FramesDecoder(RecordDecoder):
             if settings.checksum is not None
             else None
         )
-        self._framer, self._is_checked = make_framer(settings, self._checker, ns_per_byte)
+        self._framer, self.is_checked = make_framer(settings, self._checker, ns_per_byte)
         self._tail = self._checker.size if self._checker is not None else 0
         self._width = settings.min_size - self._tail
         self._varies = settings.size is None
@@ -57,6 +61,11 @@ class FramesDecoder(RecordDecoder):
             for reader in self._readers
             if isinstance(reader.field, ConstantField)
         ]
+
+    @property
+    def has_constants(self) -> bool:
+        """Whether something in a frame shows that it is of this kind."""
+        return bool(self._constants)
 
     @property
     def pending(self) -> int:
@@ -75,8 +84,23 @@ class FramesDecoder(RecordDecoder):
         """What the frames hold that a framer found; its own, or one that knows a protocol more."""
         if frames is None:
             return self._empty
-        bad: Bad = {row: (FaultReason.FRAME, text) for row, text in frames.contents.bad.items()}
-        rows, content = self._sort(frames, bad)
+        bad: Bad = {}
+        rows, content = self.choose(frames, bad)
+        return self.decode_rows(frames, rows, content, bad)
+
+    def choose(self, frames: Frames, bad: Bad) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        """Return numbers of the frames that have these fields, and their bytes.
+
+        Notes in `bad` what is wrong with the others: the reason is None for those of another kind,
+        where they are ignored, and `length` for those of another length.
+        """
+        bad.update((row, (FaultReason.FRAME, text)) for row, text in frames.contents.bad.items())
+        return self._sort(frames, bad)
+
+    def decode_rows(
+        self, frames: Frames, rows: NDArray[np.int64], content: NDArray[np.uint8], bad: Bad
+    ) -> Batch:
+        """Return what frames hold, of which `rows` have `content`, and the others are `bad`."""
         columns: dict[str, NDArray[Any]] = {}
         if rows.size:
             faulty = Faulty()
@@ -91,7 +115,7 @@ class FramesDecoder(RecordDecoder):
         if bad:
             rows = np.delete(rows, list(bad))
         checker = self._checker
-        if checker is not None and not self._is_checked and rows.size:
+        if checker is not None and not self.is_checked and rows.size:
             result = checker.check_each(found.block, found.starts[rows], found.lengths[rows])
             if not (good := result.good).all():
                 for place in np.flatnonzero(~good).tolist():

@@ -79,6 +79,29 @@ class Frames:
     fault_bytes: int
     ignored_bytes: int
 
+    def only(self, rows: NDArray[np.int64]) -> "Frames":
+        """Return some of the frames, by their numbers, without what became of other bytes."""
+        found = self.contents
+        starts, lengths = found.starts[rows], found.lengths[rows]
+        bad = {place: found.bad[row] for place, row in enumerate(rows.tolist()) if row in found.bad}
+        return Frames(
+            contents=Contents(
+                block=found.block,
+                starts=starts,
+                lengths=lengths,
+                stride=even_stride(starts, lengths),
+                bad=bad,
+            ),
+            offsets=self.offsets[rows],
+            sizes=self.sizes[rows],
+            times=self.times[rows],
+            known=self.known[rows],
+            faults=(),
+            counts=Counter(),
+            fault_bytes=0,
+            ignored_bytes=0,
+        )
+
 
 class Framer(ABC):
     """Cuts one port's stream into frames.

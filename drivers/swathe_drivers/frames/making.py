@@ -60,7 +60,7 @@ def make_framer(
 
 def _length(settings: FramesSettings, framing: LengthPrefix) -> LengthLocation:
     at = len(settings.sync)
-    for field in settings.in_order:
+    for field in settings.kinds[0].in_order:
         if isinstance(field, LengthField):
             return LengthLocation(
                 at=at, dtype=dtype_of(field, settings.byte_order), adds=framing.adds

@@ -1,23 +1,24 @@
 """Settings of binary frames: how they are found, and what is in them."""
 
-from typing import Literal, Self
+from collections.abc import Sequence
+from typing import Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
-from swathe_drivers.columns import GateText, gate_problems, is_of_other_gate, record_problems
+from swathe_drivers.columns import (
+    Abilities,
+    GateText,
+    gate_problems,
+    is_of_other_gate,
+    record_problems,
+)
+from swathe_drivers.frames.field_checks import field_problems
 from swathe_drivers.frames.fields import (
     AnyField,
     ByteOrder,
     ConstantField,
-    CountsField,
-    DeviceTimeField,
-    IndexMarkField,
     LengthField,
-    NumberField,
-    RunningNumberField,
     Skip,
-    StatusField,
-    ValueField,
     Waveform,
     size_of,
 )
@@ -32,9 +33,16 @@ from swathe_drivers.frames.framing import (
     StartStop,
     checksum_size,
 )
-from swathe_drivers.frames.packed import bytes_of_type, digits_of, limits
+from swathe_drivers.frames.packed import bytes_of_type
+from swathe_drivers.kinds import MOST_KINDS, together_problems
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
 from swathe_drivers.units import nanoseconds
+
+
+class FrameRecord(SettingsTable):
+    """One kind of frames among others."""
+
+    fields: tuple[AnyField, ...] = Field(min_length=1, max_length=64)
 
 
 class FramesSettings(SettingsTable):
@@ -47,12 +55,30 @@ class FramesSettings(SettingsTable):
     """The most bytes of a frame as it is on the line, with all that frames it."""
     checksum: Checksum | None = None
     """At the very end of the frame (with `start_stop`: before the stop byte)."""
-    fields: tuple[AnyField, ...] = Field(min_length=1, max_length=64)
+    fields: tuple[AnyField, ...] = Field(default=(), max_length=64)
     """From the first byte behind `sync` or `start` on."""
+    record: tuple[FrameRecord, ...] = Field(default=(), max_length=MOST_KINDS)
+    """Instead of `fields`: one table for each kind of frames."""
     gate: GateText | None = None
     """The gate whose values count, where there are fields of several."""
     other_frames: Literal["fault", "ignore"] = "fault"
     """What to make of a frame whose constant fields differ."""
+
+    _several: bool = PrivateAttr(default=False)
+    """Whether these are the settings of one kind of frames among others."""
+
+    @property
+    def kinds(self) -> "tuple[FramesSettings, ...]":
+        """The settings of each kind of frames by itself; these where there is one kind."""
+        if not self.record:
+            return (self,)
+        kinds = []
+        for record in self.record:
+            own = {"fields": record.fields, "record": (), "other_frames": "ignore"}
+            kind = self.model_copy(update=own)
+            kind._several = True
+            kinds.append(kind)
+        return tuple(kinds)
 
     @property
     def in_order(self) -> tuple[AnyField, ...]:
@@ -65,7 +91,7 @@ class FramesSettings(SettingsTable):
     @property
     def identifies(self) -> bool:
         """Something in a frame shows that it is of this kind: a constant field."""
-        return any(isinstance(field, ConstantField) for field in self.in_order)
+        return bool(self.record) or any(isinstance(field, ConstantField) for field in self.in_order)
 
     @property
     def sync(self) -> bytes:
@@ -77,12 +103,17 @@ class FramesSettings(SettingsTable):
         """Bytes of a frame without start, stop and escape bytes; None if that varies."""
         if isinstance(self.framing, Fixed):
             return self.framing.length
+        if self.record:
+            every = {kind.size for kind in self.kinds}
+            return every.pop() if len(every) == 1 else None
         sizes = [size_of(field) for field in self.in_order]
         return None if None in sizes else self.min_size
 
     @property
     def min_size(self) -> int:
         """The fewest bytes of a frame, without start, stop and escape bytes."""
+        if self.record:
+            return min(kind.min_size for kind in self.kinds)
         taken = sum(size_of(field) or 0 for field in self.in_order)
         return len(self.sync) + taken + checksum_size(self.checksum)
 
@@ -99,26 +130,59 @@ class FramesSettings(SettingsTable):
 
     @model_validator(mode="after")
     def _check_together(self) -> Self:
-        found = [
-            *self._content_problems(),
-            *self._framing_problems(),
-            *self._checksum_problems(),
-            *self._length_problems(),
-            *(
-                (("fields", index, *path), requirement, value)
-                for index, field in enumerate(self.in_order)
-                for path, requirement, value in self._field_problems(field, index)
-            ),
-        ]
+        if self.record and self.fields:
+            requirement = "must be left out, as each 'record' has its own"
+            raise_problems(self, [(("fields",), requirement, None)])
+        if not self.record and not self.fields:
+            requirement = "must be given, or a table 'record' for each kind of frames"
+            raise_problems(self, [(("fields",), requirement, None)])
+        kinds = self.kinds
+        found = gate_problems([one for kind in kinds for one in kind.fields], self.gate)
+        if not found:
+            for number, kind in enumerate(kinds):
+                found += self._within(number, kind._content_problems())
+        found += self._framing_problems()
+        for number, kind in enumerate(kinds):
+            found += self._within(number, kind._checksum_problems())
+            found += self._within(number, kind._length_problems())
+            found += [
+                problem
+                for index, field in enumerate(kind.in_order)
+                for problem in self._within(
+                    number,
+                    [
+                        (("fields", index, *path), requirement, value)
+                        for path, requirement, value in field_problems(
+                            kind.in_order, index, kind.framing
+                        )
+                    ],
+                )
+            ]
+        if self.record and not found:
+            found += [
+                (("record", *path), requirement, value)
+                for path, requirement, value in kinds_problems(kinds)
+            ]
         raise_problems(self, found)
         return self
 
+    def _within(self, number: int, found: list[SettingProblem]) -> list[SettingProblem]:
+        """Return problems of one kind of frames with the paths of the user's table."""
+        if not self.record:
+            return found
+        return [
+            # What all kinds share stays where it is.
+            ((*(("record", number) if path[0] == "fields" else ()), *path), requirement, value)
+            for path, requirement, value in found
+        ]
+
     def _content_problems(self) -> list[SettingProblem]:
-        return gate_problems(self.fields, self.gate) or record_problems(
+        return record_problems(
             self.in_order,
             key="fields",
             noun="field",
             measured=("time_of_flight", "thickness", "waveform"),
+            alone=not self._several,
         )
 
     def _framing_problems(self) -> list[SettingProblem]:
@@ -213,98 +277,43 @@ class FramesSettings(SettingsTable):
             return [(path, f"must find whole samples in the length: {rest} bytes are left", "rest")]
         return []
 
-    def _field_problems(self, field: AnyField, index: int) -> list[SettingProblem]:
-        found: list[SettingProblem] = []
-        if isinstance(field, Skip):
-            return found
-        if isinstance(field, LengthField) and not isinstance(self.framing, LengthPrefix):
-            found.append((("is",), "must be 'skip' but for framing by 'length_prefix'", "length"))
-        if isinstance(field, ConstantField):
-            found.extend(_outside(field.type, ("value",), field.value))
-        elif isinstance(field, Waveform):
-            found.extend(_outside(field.type, ("zero",), field.zero))
-            if nanoseconds(field.interval) <= 0:
-                found.append((("interval",), "must be > 0", field.interval))
-        elif isinstance(field, NumberField):
-            if field.scale == 0.0:
-                found.append((("scale",), "must not be 0", field.scale))
-            found += field.limit_problems()
-            for place, value in enumerate(field.absent if isinstance(field, ValueField) else ()):
-                if field.type[0] == "f" or (field.type[0] == "d" and value != "nan"):
-                    continue
-                if not isinstance(value, int):
-                    requirement = "must be a whole number, as the field's are"
-                    found.append((("absent", place), requirement, value))
-                else:
-                    found.extend(_outside(field.type, ("absent", place), value))
-        elif isinstance(field, CountsField | DeviceTimeField):
-            size = 8 * bytes_of_type(field.type)
-            wide = field.type[0] == "f" or digits_of(field.type) is not None
-            if field.bits is not None and (field.bits > size or wide):
+
+def kinds_problems(kinds: Sequence[FramesSettings]) -> list[SettingProblem]:
+    """Return what is wrong with several kinds of frames together; paths begin with a number."""
+    found = together_problems([Abilities.of(kind.in_order) for kind in kinds])
+    for number, kind in enumerate(kinds):
+        length = _places(kind, LengthField)
+        if length != _places(kinds[0], LengthField):
+            requirement = "must have the field 'length' where record[0] has it"
+            found.append(((number, "fields"), requirement, None))
+        for before in range(number):
+            if not _differ(kind, kinds[before]):
                 requirement = (
-                    f"must be <= {size}, the bits of the type, and only for whole binary numbers"
+                    f"must differ from record[{before}] in a 'constant' at the same place, or in its"
+                    " length: nothing shows which of both a frame is"
                 )
-                found.append((("bits",), requirement, field.bits))
-            if isinstance(field, CountsField):
-                found += field.roll_over_problems(field.bits)
-        elif isinstance(field, RunningNumberField):
-            if field.wrap is not None and field.wrap > limits(field.type)[1] + 1:
-                requirement = f"must be <= {limits(field.type)[1] + 1}, which the type holds"
-                found.append((("wrap",), requirement, field.wrap))
-        elif isinstance(field, StatusField):
-            found.extend(self._status_problems(field))
-        if isinstance(field, StatusField | IndexMarkField):
-            found.extend(self._bit_problems(field, index))
-        return found
+                found.append(((number, "fields"), requirement, None))
+    return found
 
-    def _status_problems(self, field: StatusField) -> list[SettingProblem]:
-        found: list[SettingProblem] = []
-        if field.mask is None:
-            if not field.valid:
-                found.append((("valid",), "must be given, or 'mask' and 'valid_when'", None))
-            if field.valid_when is not None:
-                requirement = "must be left out without 'mask'"
-                found.append((("valid_when",), requirement, field.valid_when))
-        elif field.valid or field.invalid:
-            found.append((("mask",), "must be left out with 'valid' or 'invalid'", field.mask))
-        elif field.valid_when is None:
-            found.append((("valid_when",), "must be given with 'mask'", None))
-        elif field.valid_when & ~field.mask:
-            requirement = "must have no bit outside 'mask'"
-            found.append((("valid_when",), requirement, field.valid_when))
-        for name, numbers in (("valid", field.valid), ("invalid", field.invalid)):
-            for place, number in enumerate(numbers):
-                found.extend(_outside(field.type, (name, place), number))
-        both = sorted(set(field.valid) & set(field.invalid))
-        if both:
-            found.append((("invalid",), "must not repeat a number of 'valid'", both))
-        return found
 
-    def _bit_problems(
-        self, field: StatusField | IndexMarkField, index: int
-    ) -> list[SettingProblem]:
-        found: list[SettingProblem] = []
-        if field.mask is not None and field.mask >> (8 * bytes_of_type(field.type)):
-            requirement = (
-                f"must have at most {8 * bytes_of_type(field.type)} bits, those of the type"
-            )
-            found.append((("mask",), requirement, field.mask))
-        if field.shares:
-            before = self.in_order[index - 1] if index else None
-            if before is None or isinstance(before, Skip | Waveform):
-                found.append((("shares",), "must have a field with a number before it", True))
-            elif bytes_of_type(before.type) != bytes_of_type(field.type):
-                requirement = f"must have {bytes_of_type(before.type)} bytes, as the field before"
-                found.append((("type",), requirement, field.type))
-        return found
+def _places(kind: FramesSettings, of: type[Any]) -> dict[tuple[int, str], AnyField]:
+    """Return the fields of one class by where they are and their type."""
+    found: dict[tuple[int, str], AnyField] = {}
+    at = 0
+    for field in kind.in_order:
+        if isinstance(field, of):
+            found[at, getattr(field, "type", "")] = field
+        at += size_of(field) or 0
+    return found
+
+
+def _differ(one: FramesSettings, other: FramesSettings) -> bool:
+    """Whether no frame can be of both kinds."""
+    if None not in (one.size, other.size) and one.size != other.size:
+        return True
+    own, others = _places(one, ConstantField), _places(other, ConstantField)
+    return any(own[place] != others[place] for place in own.keys() & others.keys())
 
 
 def _skipped(field: AnyField) -> Skip:
     return Skip.model_validate({"is": "skip", "bytes": size_of(field)})
-
-
-def _outside(kind: str, path: tuple[str | int, ...], value: int) -> list[SettingProblem]:
-    low, high = limits(kind)
-    if low <= value <= high:
-        return []
-    return [(path, f"must be {low} to {high}, which {kind} holds", value)]

@@ -7,6 +7,7 @@ from typing import ClassVar
 
 from pydantic import BaseModel
 
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.delimited import LineDriver
 from swathe_drivers.lines.decoder import FixedColumnsDecoder, PatternDecoder
 from swathe_drivers.lines.settings import FixedColumnsSettings, PatternSettings
@@ -26,9 +27,9 @@ class FixedColumnsDriver(LineDriver[FixedColumnsSettings]):
 
     Settings: ClassVar[type[BaseModel]] = FixedColumnsSettings
 
-    def decoder(self, *, ns_per_byte: int) -> FixedColumnsDecoder:
+    def decoder(self, *, ns_per_byte: int) -> RecordDecoder:
         """A new decoder for one port whose bytes take `ns_per_byte` ns each on the line."""
-        return FixedColumnsDecoder(self._settings, ns_per_byte=ns_per_byte)
+        return self._decoder(FixedColumnsDecoder, ns_per_byte)
 
 
 class PatternDriver(LineDriver[PatternSettings]):
@@ -36,6 +37,6 @@ class PatternDriver(LineDriver[PatternSettings]):
 
     Settings: ClassVar[type[BaseModel]] = PatternSettings
 
-    def decoder(self, *, ns_per_byte: int) -> PatternDecoder:
+    def decoder(self, *, ns_per_byte: int) -> RecordDecoder:
         """A new decoder for one port whose bytes take `ns_per_byte` ns each on the line."""
-        return PatternDecoder(self._settings, ns_per_byte=ns_per_byte)
+        return self._decoder(PatternDecoder, ns_per_byte)

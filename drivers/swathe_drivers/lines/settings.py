@@ -3,16 +3,34 @@ r"""Settings of lines without separators: by the places of their columns, or by 
 import re
 from typing import Annotated, Final
 
-from pydantic import Field, field_validator
+from pydantic import AfterValidator, Field
 
 from swathe_drivers.delimited.columns import AnyColumn
 from swathe_drivers.delimited.settings import TextLineSettings, check_latin
+from swathe_drivers.kinds import MOST_KINDS
 from swathe_drivers.patterns import MAX_WORK, LinePattern, PatternError
-from swathe_drivers.settings import SettingProblem, problem
+from swathe_drivers.settings import SettingProblem, SettingsTable, problem
 
 _PLACE: Final = re.compile(r"([1-9][0-9]{0,4})(?:-([1-9][0-9]{0,4}))?")
 
-Columns = Annotated[dict[str, AnyColumn], Field(min_length=1, max_length=64)]
+Columns = Annotated[dict[str, AnyColumn], Field(max_length=64)]
+
+
+def _check_places(columns: dict[str, AnyColumn]) -> dict[str, AnyColumn]:
+    for text in columns:
+        found = _PLACE.fullmatch(text)
+        if found is None or (found[2] is not None and int(found[2]) < int(found[1])):
+            raise problem(f"must have keys such as '1-6' or '8', which {text!r} is not")
+    return columns
+
+
+PlacedColumns = Annotated[Columns, AfterValidator(_check_places)]
+
+
+class FixedColumnsRecord(SettingsTable):
+    """One kind of lines among others."""
+
+    columns: Annotated[PlacedColumns, Field(min_length=1)]
 
 
 class FixedColumnsSettings(TextLineSettings):
@@ -22,7 +40,8 @@ class FixedColumnsSettings(TextLineSettings):
     `"8"` is the eighth. Spaces around a text don't count; what is elsewhere may be anything.
     """
 
-    columns: Columns
+    columns: PlacedColumns = Field(default={})
+    record: tuple[FixedColumnsRecord, ...] = Field(default=(), max_length=MOST_KINDS)
 
     @property
     def every(self) -> tuple[AnyColumn, ...]:
@@ -40,14 +59,10 @@ class FixedColumnsSettings(TextLineSettings):
     def _key_of(self, index: int) -> str:
         return list(self.columns)[index]
 
-    @field_validator("columns")
-    @classmethod
-    def _check_places(cls, columns: dict[str, AnyColumn]) -> dict[str, AnyColumn]:
-        for text in columns:
-            found = _PLACE.fullmatch(text)
-            if found is None or (found[2] is not None and int(found[2]) < int(found[1])):
-                raise problem(f"must have keys such as '1-6' or '8', which {text!r} is not")
-        return columns
+    def _texts_at(self) -> dict[str | int, str]:
+        # Where columns of two kinds begin at the same place they are compared there.
+        first = {text: self.places[index][0] for index, text in enumerate(self.columns)}
+        return {first[str(key)]: text for key, text in super()._texts_at().items()}
 
     def _own_problems(self) -> list[SettingProblem]:
         return [
@@ -64,6 +79,25 @@ def _place(text: str) -> tuple[int, int]:
     return first - 1, int(found[2] or first)
 
 
+def _check_pattern(text: str) -> str:
+    try:
+        if text:
+            LinePattern(check_latin(text))
+    except PatternError as error:
+        raise problem(str(error)) from None
+    return text
+
+
+Pattern = Annotated[str, Field(max_length=2048), AfterValidator(_check_pattern)]
+
+
+class PatternRecord(SettingsTable):
+    """One kind of lines among others."""
+
+    pattern: Annotated[Pattern, Field(min_length=1)]
+    columns: Annotated[Columns, Field(min_length=1)]
+
+
 class PatternSettings(TextLineSettings):
     """A line that fits a regular expression.
 
@@ -72,8 +106,9 @@ class PatternSettings(TextLineSettings):
     the line; what cannot be, such as look-around, is refused. See `swathe_drivers.patterns`.
     """
 
-    pattern: Annotated[str, Field(min_length=1, max_length=2048)]
-    columns: Columns
+    pattern: Pattern = ""
+    columns: Columns = Field(default={})
+    record: tuple[PatternRecord, ...] = Field(default=(), max_length=MOST_KINDS)
 
     @property
     def every(self) -> tuple[AnyColumn, ...]:
@@ -96,14 +131,16 @@ class PatternSettings(TextLineSettings):
     def _key_of(self, index: int) -> str:
         return list(self.columns)[index]
 
-    @field_validator("pattern")
-    @classmethod
-    def _check_pattern(cls, text: str) -> str:
-        try:
-            LinePattern(check_latin(text))
-        except PatternError as error:
-            raise problem(str(error)) from None
-        return text
+    def differs_from(self, other: TextLineSettings) -> bool:
+        """Whether the patterns differ; whether a line fits both, nobody knows: the first one counts."""
+        return isinstance(other, PatternSettings) and self.pattern != other.pattern
+
+    def _line_problems(self) -> list[SettingProblem]:
+        if self.record and self.pattern:
+            return [(("pattern",), "must be in each 'record', and not here", self.pattern)]
+        if not self.record and not self.pattern:
+            return [(("pattern",), "must be given", None)]
+        return []
 
     def _own_problems(self) -> list[SettingProblem]:
         compiled = self.compiled

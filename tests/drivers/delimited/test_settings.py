@@ -11,6 +11,8 @@ from swathe_drivers.settings import read_settings
 
 KEY = "device.gauge.line"
 COUNT = {"is": "counts", "axis": "scan"}
+IGNORE = {"is": "ignore"}
+CLOCK = {"is": "device_time", "unit": "ms"}
 TIME = {"is": "time_of_flight", "unit": "us"}
 
 
@@ -49,13 +51,59 @@ def test_settings_have_the_usual_defaults() -> None:
             {"columns": [TIME | {"gate": "A"}, TIME | {"gate": "A"}], "gate": "A"},
             f"'{KEY}.columns' must have one time_of_flight at most (got 2)",
         ),
-        ({}, f"'{KEY}.columns' must be given (got None)"),
+        (
+            {},
+            f"'{KEY}.columns' must be given, or a table 'record' for each kind of lines (got None)",
+        ),
         (
             {"columns": [COUNT | {"bits": 16, "rolls_over_after": 100_000}]},
             (f"'{KEY}.columns[0].rolls_over_after' must not be given with 'bits', which is another"
             " limit (got 100000)"),
         ),
-        ({"columns": []}, f"'{KEY}.columns' must have at least 1 item(s) (got [])"),
+        (
+            {"columns": [COUNT], "record": [{"columns": [COUNT]}]},
+            f"'{KEY}.columns' must be left out, as each 'record' has its own (got None)",
+        ),
+        (
+            {"record": [{"columns": [COUNT]}, {"columns": [TIME]}]},
+            (f"'{KEY}.record[1].columns' must differ from record[0] in a 'constant', in a text 'before'"
+            " a number, or in the number of columns: nothing shows which of both a line is (got None)"),
+        ),
+        (
+            {"record": [{"columns": [COUNT, TIME]}, {"columns": [TIME]}]},
+            (f"'{KEY}.record[1]' must have readings with positions, as another record has: in all or"
+            " in none (got None)"),
+        ),
+        (
+            {"record": [{"columns": [COUNT]}, {"columns": [COUNT | {"axis": "index"}, IGNORE]}]},
+            (f"'{KEY}.record[1]' must have positions of the same axes in the same order as record[0]"
+            " has (got None)"),
+        ),
+        (
+            {"record": [{"columns": [COUNT]}, {"columns": [TIME, CLOCK]}]},
+            (f"'{KEY}.record[1]' must have a device_time, of the same roll-over, as record[0] has"
+            " (got None)"),
+        ),
+        (
+            {"record": [{"columns": [{"is": "channel", "name": "gain"}]}]},
+            (f"'{KEY}.record' must have a thickness, a time of flight or counts in one of them"
+            " (got 1)"),
+        ),
+        (
+            {"record": [{"columns": [COUNT]}, {"columns": [IGNORE, IGNORE]}]},
+            (f"'{KEY}.record[1].columns' must have at least one of time_of_flight, thickness, counts"
+            " and position (got ['ignore'])"),
+        ),
+        (
+            {"columns": [TIME, {"is": "channel", "name": "amplitude"}]},
+            (f"'{KEY}.columns[1].name' must be another name: a survey has a layer that is called so"
+            " (got 'amplitude')"),
+        ),
+        (
+            {"columns": [COUNT, {"is": "channel", "name": "gain"}]},
+            (f"'{KEY}.columns' must have a time_of_flight or thickness in addition to channel"
+            " (got 'channel')"),
+        ),
         (
             {"columns": [{"is": "ignore"}]},
             (f"'{KEY}.columns' must have at least one of time_of_flight, thickness, counts and"

@@ -67,7 +67,15 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
         ({"framing": {"kind": "fixd"}, "fields": [COUNT]},
          (f"'{KEY}.framing.kind' must be one of 'fixed', 'length_prefix', 'start_stop', 'slip', 'idle_gap'"
           " (got 'fixd')")),
-        ({"framing": FIXED, "fields": []}, f"'{KEY}.fields' must have at least 1 item(s) (got [])"),
+        (
+            {"framing": FIXED, "fields": []},
+            f"'{KEY}.fields' must be given, or a table 'record' for each kind of frames (got None)",
+        ),
+        (
+            {"framing": FIXED, "record": [{"fields": [COUNT]}, {"fields": [COUNT]}]},
+            (f"'{KEY}.record[1].fields' must differ from record[0] in a 'constant' at the same place,"
+            " or in its length: nothing shows which of both a frame is (got None)"),
+        ),
         (ends({"is": "skip"}),
          (f"'{KEY}.fields' must have at least one of time_of_flight, thickness, waveform, counts"
           " and position (got ['skip'])")),

@@ -1,0 +1,117 @@
+"""Lines of several kinds: each line belongs to the first kind that it fits.
+
+A line that begins as one kind does and has another number of columns is a fault; one that fits none is
+of another kind.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.columns import Abilities
+from swathe_drivers.decoding import Bad, RecordDecoder
+from swathe_drivers.delimited.checksum import LineChecker
+from swathe_drivers.delimited.settings import TextLineSettings
+from swathe_drivers.delimited.text_decoder import TextDecoder, dropped_line, make_framer
+from swathe_drivers.framing import Lines
+from swathe_drivers.kinds import ChannelRows, KindsJoiner, joined_abilities
+from swathe_drivers.records import Batch, FaultReason
+
+
+class LineKindsDecoder(RecordDecoder):
+    """Decodes lines of several kinds; see `swathe_drivers.abc.Decoder`."""
+
+    def __init__(
+        self, settings: TextLineSettings, kinds: Sequence[TextDecoder], *, ns_per_byte: int = 0
+    ) -> None:
+        """Take a decoder for each of `settings.kinds`."""
+        abilities = joined_abilities([Abilities.of(kind.in_order) for kind in settings.kinds])
+        super().__init__(abilities)
+        self._kinds = tuple(kinds)
+        self._ignores = settings.other_lines == "ignore"
+        tail = 0
+        if settings.checksum is not None:
+            tail = LineChecker(settings.checksum, settings.terminator.encode("latin-1")).tail
+        self._framer = make_framer(settings, tail, ns_per_byte)
+        self._joiner = KindsJoiner(abilities, self._empty)
+
+    @property
+    def pending(self) -> int:
+        """Bytes of a line that has only begun."""
+        return self._framer.pending
+
+    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
+        """Decode the next chunks, each with the time of its arrival; raises nothing."""
+        lines = self._framer.feed_chunks(chunks)
+        if not (lines.starts.size or lines.dropped_bytes or lines.overlong or lines.empty_bytes):
+            return self._empty
+        # What became of bytes that are no line: the first kind accounts for it.
+        batches = [self._kinds[0].refuse(_without_lines(lines), {})]
+        channels: list[ChannelRows] = []
+        rest = np.arange(lines.starts.size)
+        misfits: dict[int, list[str]] = {}
+        for kind in self._kinds:
+            if not rest.size:
+                break
+            rest = self._take(kind, lines, rest, batches, misfits)
+            channels += kind.take_channel_rows()
+        if rest.size:
+            bad = {
+                place: self._misfit(misfits.get(row, [])) for place, row in enumerate(rest.tolist())
+            }
+            batches.append(self._kinds[0].refuse(lines.only(rest), bad))
+        return self._joiner.join(batches, channels)
+
+    def reset(self, offset: int) -> Batch:
+        """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
+        self._joiner.forget()
+        return dropped_line(self._framer, offset, self._empty)
+
+    def _take(
+        self,
+        kind: TextDecoder,
+        lines: Lines,
+        rest: NDArray[np.int64],
+        batches: list[Batch],
+        misfits: dict[int, list[str]],
+    ) -> NDArray[np.int64]:
+        """Decode those of the lines `rest` that are of a kind, and return the others."""
+        bad: Bad = {}
+        rows, fields = kind.choose(lines.only(rest), bad)
+        mine = np.ones(rest.size, np.bool_)
+        for row, (reason, detail) in bad.items():
+            if reason is None or reason is FaultReason.COLUMNS:
+                mine[row] = False
+                if detail:
+                    misfits.setdefault(int(rest[row]), []).append(detail)
+        if mine.any():
+            places = np.cumsum(mine) - 1
+            own: Bad = {int(places[row]): fault for row, fault in bad.items() if mine[row]}
+            batches.append(kind.decode(lines.only(rest[mine]), places[rows], fields, own))
+        return rest[~mine]
+
+    def _misfit(self, details: Sequence[str]) -> tuple[FaultReason | None, str]:
+        """Return why a line is of no kind; `details` are of the kinds that it begins as."""
+        if len(details) == 1:
+            return FaultReason.COLUMNS, details[0]
+        if self._ignores:
+            return None, ""
+        return FaultReason.UNKNOWN_LINE, f"it fits none of the {len(self._kinds)} records described"
+
+
+def _without_lines(lines: Lines) -> Lines:
+    """Return what became of the bytes that are no line."""
+    none = np.empty(0, np.int64)
+    return Lines(
+        data=lines.data,
+        block=lines.block,
+        starts=none,
+        lengths=none,
+        offsets=none,
+        times=none,
+        known=none,
+        overlong=lines.overlong,
+        dropped_bytes=lines.dropped_bytes,
+        empty_bytes=lines.empty_bytes,
+    )

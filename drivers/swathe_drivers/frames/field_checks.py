@@ -1,0 +1,118 @@
+"""What is wrong with the fields of frames, one by one, and with several kinds of frames together."""
+
+from collections.abc import Sequence
+
+from swathe_drivers.frames.fields import (
+    AnyField,
+    ConstantField,
+    CountsField,
+    DeviceTimeField,
+    IndexMarkField,
+    LengthField,
+    NumberField,
+    RunningNumberField,
+    Skip,
+    StatusField,
+    ValueField,
+    Waveform,
+)
+from swathe_drivers.frames.framing import Framing, LengthPrefix
+from swathe_drivers.frames.packed import bytes_of_type, digits_of, limits
+from swathe_drivers.settings import SettingProblem
+from swathe_drivers.units import nanoseconds
+
+
+def field_problems(
+    fields: Sequence[AnyField], index: int, framing: Framing
+) -> list[SettingProblem]:
+    """Return what is wrong with one field of a frame by itself."""
+    field = fields[index]
+    found: list[SettingProblem] = []
+    if isinstance(field, Skip):
+        return found
+    if isinstance(field, LengthField) and not isinstance(framing, LengthPrefix):
+        found.append((("is",), "must be 'skip' but for framing by 'length_prefix'", "length"))
+    if isinstance(field, ConstantField):
+        found.extend(_outside(field.type, ("value",), field.value))
+    elif isinstance(field, Waveform):
+        found.extend(_outside(field.type, ("zero",), field.zero))
+        if nanoseconds(field.interval) <= 0:
+            found.append((("interval",), "must be > 0", field.interval))
+    elif isinstance(field, NumberField):
+        if field.scale == 0.0:
+            found.append((("scale",), "must not be 0", field.scale))
+        found += field.limit_problems()
+        for place, value in enumerate(field.absent if isinstance(field, ValueField) else ()):
+            if field.type[0] == "f" or (field.type[0] == "d" and value != "nan"):
+                continue
+            if not isinstance(value, int):
+                requirement = "must be a whole number, as the field's are"
+                found.append((("absent", place), requirement, value))
+            else:
+                found.extend(_outside(field.type, ("absent", place), value))
+    elif isinstance(field, CountsField | DeviceTimeField):
+        size = 8 * bytes_of_type(field.type)
+        wide = field.type[0] == "f" or digits_of(field.type) is not None
+        if field.bits is not None and (field.bits > size or wide):
+            requirement = (
+                f"must be <= {size}, the bits of the type, and only for whole binary numbers"
+            )
+            found.append((("bits",), requirement, field.bits))
+        if isinstance(field, CountsField):
+            found += field.roll_over_problems(field.bits)
+    elif isinstance(field, RunningNumberField):
+        if field.wrap is not None and field.wrap > limits(field.type)[1] + 1:
+            requirement = f"must be <= {limits(field.type)[1] + 1}, which the type holds"
+            found.append((("wrap",), requirement, field.wrap))
+    elif isinstance(field, StatusField):
+        found.extend(_status_problems(field))
+    if isinstance(field, StatusField | IndexMarkField):
+        found.extend(_bit_problems(field, fields[index - 1] if index else None))
+    return found
+
+
+def _status_problems(field: StatusField) -> list[SettingProblem]:
+    found: list[SettingProblem] = []
+    if field.mask is None:
+        if not field.valid:
+            found.append((("valid",), "must be given, or 'mask' and 'valid_when'", None))
+        if field.valid_when is not None:
+            requirement = "must be left out without 'mask'"
+            found.append((("valid_when",), requirement, field.valid_when))
+    elif field.valid or field.invalid:
+        found.append((("mask",), "must be left out with 'valid' or 'invalid'", field.mask))
+    elif field.valid_when is None:
+        found.append((("valid_when",), "must be given with 'mask'", None))
+    elif field.valid_when & ~field.mask:
+        requirement = "must have no bit outside 'mask'"
+        found.append((("valid_when",), requirement, field.valid_when))
+    for name, numbers in (("valid", field.valid), ("invalid", field.invalid)):
+        for place, number in enumerate(numbers):
+            found.extend(_outside(field.type, (name, place), number))
+    both = sorted(set(field.valid) & set(field.invalid))
+    if both:
+        found.append((("invalid",), "must not repeat a number of 'valid'", both))
+    return found
+
+
+def _bit_problems(
+    field: StatusField | IndexMarkField, before: AnyField | None
+) -> list[SettingProblem]:
+    found: list[SettingProblem] = []
+    if field.mask is not None and field.mask >> (8 * bytes_of_type(field.type)):
+        requirement = f"must have at most {8 * bytes_of_type(field.type)} bits, those of the type"
+        found.append((("mask",), requirement, field.mask))
+    if field.shares:
+        if before is None or isinstance(before, Skip | Waveform):
+            found.append((("shares",), "must have a field with a number before it", True))
+        elif bytes_of_type(before.type) != bytes_of_type(field.type):
+            requirement = f"must have {bytes_of_type(before.type)} bytes, as the field before"
+            found.append((("type",), requirement, field.type))
+    return found
+
+
+def _outside(kind: str, path: tuple[str | int, ...], value: int) -> list[SettingProblem]:
+    low, high = limits(kind)
+    if low <= value <= high:
+        return []
+    return [(path, f"must be {low} to {high}, which {kind} holds", value)]

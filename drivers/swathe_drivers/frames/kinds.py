@@ -1,0 +1,118 @@
+"""Frames of several kinds: each frame belongs to the first kind that it fits.
+
+A frame fits by its constant fields and its length. One that has a kind's constants and another length is
+a fault of its length; one that fits none is of another kind.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.columns import Abilities
+from swathe_drivers.decoding import Bad, RecordDecoder
+from swathe_drivers.frames.checker import Checker
+from swathe_drivers.frames.decoder import FramesDecoder
+from swathe_drivers.frames.framer import Frames
+from swathe_drivers.frames.making import make_framer
+from swathe_drivers.frames.settings import FramesSettings
+from swathe_drivers.frames.values import waveform_format
+from swathe_drivers.kinds import ChannelRows, KindsJoiner, joined_abilities
+from swathe_drivers.records import Batch, FaultReason
+
+
+class FrameKindsDecoder(RecordDecoder):
+    """Decodes frames of several kinds; see `swathe_drivers.abc.Decoder`."""
+
+    def __init__(self, settings: FramesSettings, *, ns_per_byte: int = 0) -> None:
+        """Take checked settings with several kinds."""
+        kinds = settings.kinds
+        abilities = joined_abilities(
+            [Abilities.of(kind.in_order, waveform_format(kind)) for kind in kinds]
+        )
+        super().__init__(abilities)
+        self._kinds = [FramesDecoder(kind, ns_per_byte=ns_per_byte) for kind in kinds]
+        self._ignores = settings.other_frames == "ignore"
+        checksum = settings.checksum
+        checker = None if checksum is None else Checker(checksum, settings.byte_order)
+        self._framer, is_checked = make_framer(settings, checker, ns_per_byte)
+        for kind in self._kinds:
+            kind.is_checked = is_checked
+        self._joiner = KindsJoiner(abilities, self._empty)
+
+    @property
+    def pending(self) -> int:
+        """Bytes of a frame that has only begun, or of a fault that is not yet over."""
+        return self._framer.pending
+
+    def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
+        """Decode the next chunks, each with the time of its arrival; raises nothing."""
+        return self._decode(self._framer.feed_chunks(chunks))
+
+    def reset(self, offset: int) -> Batch:
+        """Drop what is pending, the frame that has begun as `partial`; continue at byte `offset`."""
+        batch = self._decode(self._framer.reset(offset))
+        self._joiner.forget()
+        return batch
+
+    def _decode(self, frames: Frames | None) -> Batch:
+        if frames is None:
+            return self._empty
+        # What became of bytes that are no frame: the first kind accounts for it.
+        between = replace(
+            frames.only(np.empty(0, np.int64)),
+            faults=frames.faults,
+            counts=Counter(frames.counts),
+            fault_bytes=frames.fault_bytes,
+            ignored_bytes=frames.ignored_bytes,
+        )
+        batches = [self._kinds[0].decode(between)]
+        channels: list[ChannelRows] = []
+        rest = np.arange(frames.offsets.size)
+        misfits: dict[int, list[str]] = {}
+        for kind in self._kinds:
+            if not rest.size:
+                break
+            rest = _take(kind, frames, rest, batches, misfits)
+            channels += kind.take_channel_rows()
+        if rest.size:
+            none = np.empty(0, np.int64), np.empty((0, 0), np.uint8)
+            bad = {
+                place: self._misfit(misfits.get(row, [])) for place, row in enumerate(rest.tolist())
+            }
+            batches.append(self._kinds[0].decode_rows(frames.only(rest), *none, bad))
+        return self._joiner.join(batches, channels)
+
+    def _misfit(self, details: Sequence[str]) -> tuple[FaultReason | None, str]:
+        """Return why a frame is of no kind; `details` are of the kinds whose constants it has."""
+        if len(details) == 1:
+            return FaultReason.LENGTH, details[0]
+        if self._ignores:
+            return None, ""
+        text = f"it fits none of the {len(self._kinds)} records described"
+        return FaultReason.UNKNOWN_FRAME, text
+
+
+def _take(
+    kind: FramesDecoder,
+    frames: Frames,
+    rest: NDArray[np.int64],
+    batches: list[Batch],
+    misfits: dict[int, list[str]],
+) -> NDArray[np.int64]:
+    """Decode those of the frames `rest` that are of a kind, and return the others."""
+    bad: Bad = {}
+    rows, content = kind.choose(frames.only(rest), bad)
+    mine = np.ones(rest.size, np.bool_)
+    for row, (reason, detail) in bad.items():
+        if reason is None or reason is FaultReason.LENGTH:
+            mine[row] = False
+            if detail and kind.has_constants:
+                misfits.setdefault(int(rest[row]), []).append(detail)
+    if mine.any():
+        places = np.cumsum(mine) - 1
+        own: Bad = {int(places[row]): fault for row, fault in bad.items() if mine[row]}
+        batches.append(kind.decode_rows(frames.only(rest[mine]), places[rows], content, own))
+    return rest[~mine]

@@ -1,6 +1,13 @@
 """Bytes of a port to typed batches: drivers, decoders and the reading of ports."""
 
-from swathe_drivers.abc import AskingDriver, Decoder, Driver, NumberingDecoder, channels_of
+from swathe_drivers.abc import (
+    AskingDriver,
+    Decoder,
+    Driver,
+    NumberingDecoder,
+    ToldDecoder,
+    channels_of,
+)
 from swathe_drivers.backoff import Backoff
 from swathe_drivers.capture import CaptureError, CaptureHeader, CaptureReader, CaptureWriter
 from swathe_drivers.chunkwise import ChunkwiseDecoder
@@ -12,7 +19,7 @@ from swathe_drivers.description import (
 )
 from swathe_drivers.errors import DriverError, DriverUsageError, PortError, SettingsError
 from swathe_drivers.guarded import GuardedDecoder
-from swathe_drivers.made import check_driver, make_driver
+from swathe_drivers.made import MadeDriver, check_driver, make_driver
 from swathe_drivers.port import PortReader, PortState, open_port
 from swathe_drivers.ports import PortInfo, list_ports
 from swathe_drivers.records import (
@@ -57,6 +64,7 @@ __all__ = [
     "Fault",
     "FaultReason",
     "GuardedDecoder",
+    "MadeDriver",
     "NumberingDecoder",
     "Polling",
     "PortError",
@@ -68,6 +76,7 @@ __all__ = [
     "SettingsError",
     "TakenAt",
     "TalkSettings",
+    "ToldDecoder",
     "WaveformFormat",
     "channels_of",
     "check_driver",

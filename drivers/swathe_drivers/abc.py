@@ -139,6 +139,22 @@ class ChannelDecoder(Decoder, Protocol):
 
 
 @runtime_checkable
+class ToldDecoder(Decoder, Protocol):
+    """A decoder that has to know what was sent to the device; optional.
+
+    What it gives depends on the bytes, their times, and the requests with their offsets.
+    """
+
+    def asked(self, request: bytes, offset: int) -> None:
+        """Take note that `request` was sent when so many bytes of the stream had come.
+
+        To be called before bytes from `offset` on are fed, with offsets that never fall. Raises
+        nothing.
+        """
+        ...
+
+
+@runtime_checkable
 class NumberingDecoder(Decoder, Protocol):
     """A decoder whose records carry a number that their request has, too; optional.
 

@@ -179,6 +179,15 @@ class RecordDecoder(ABC):
     def feed_chunks(self, chunks: Sequence[tuple[int, bytes]]) -> Batch:
         """Decode the next chunks, each with the time of its arrival; raises nothing."""
 
+    @abstractmethod
+    def reset(self, offset: int) -> Batch:
+        """Forget the record that has only begun; the stream continues at byte `offset`."""
+
+    @property
+    @abstractmethod
+    def pending(self) -> int:
+        """Bytes of a record that has only begun, or of a fault that is not yet over."""
+
     def take_channel_rows(self) -> list[ChannelRows]:
         """Return offsets and channels of the records of the last batch; none without channels."""
         rows, self._channel_rows = self._channel_rows, None

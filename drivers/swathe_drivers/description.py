@@ -105,7 +105,9 @@ class Description:
         Raises:
             DriverError: the driver makes none.
         """
-        return make_driver(self.driver, self.protocol).decoder(ns_per_byte=ns_per_byte)
+        driver = make_driver(self.driver, self.protocol)
+        echo = self.talk is not None and self.talk.echo
+        return driver.decoder(ns_per_byte=ns_per_byte, echo=echo)
 
     def schedule(self) -> Schedule | None:
         """What is sent to the device, and when; None if nothing is. Raises as `decoder`."""

@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from swathe_drivers.abc import Decoder, NumberingDecoder, channels_of
+from swathe_drivers.abc import Decoder, NumberingDecoder, ToldDecoder, channels_of
 from swathe_drivers.checked_batch import BatchCheck
 from swathe_drivers.chunkwise import joined
 from swathe_drivers.errors import DriverError
@@ -112,6 +112,8 @@ class GuardedDecoder:
         self._pending = bytearray()  # what no batch has accounted for
         self._in_a_row = 0
         self._failed_at = 0
+        self._told = isinstance(decoder, ToldDecoder)
+        self._asked: list[tuple[bytes, int]] = []  # since the copy was made, and the newest one
         self._copy: bytes | None = None  # pickled, as it was before the chunks that are kept
         self._kept: list[tuple[int, bytes]] = []
         self._kept_bytes = 0
@@ -125,6 +127,21 @@ class GuardedDecoder:
         if self._trusted and (batch := self._feed_together(chunks)) is not None:
             return batch
         return joined([self._feed_one(data, time) for time, data in chunks])
+
+    def asked(self, request: bytes, offset: int) -> None:
+        """Take note of what was sent; see `swathe_drivers.abc.ToldDecoder`. Raises nothing."""
+        if not self._told:
+            return
+        self._asked.append((request, offset))
+        self._tell([self._asked[-1]])
+
+    def _tell(self, requests: Sequence[tuple[bytes, int]]) -> None:
+        try:
+            for request, offset in requests:
+                if isinstance(self._decoder, ToldDecoder):
+                    self._decoder.asked(request, offset)
+        except Exception:  # noqa: BLE001  of code that is not ours
+            self._decoder = None
 
     def take_failures(self) -> list[tuple[int, str]]:
         """Return time of the chunk, ns, and text of each failure since they were taken last."""
@@ -186,6 +203,8 @@ class GuardedDecoder:
 
     def _restore(self, decoder: Decoder) -> None:
         """Continue with the copy of a trusted decoder, fed with what was kept, one by one."""
+        self._decoder = decoder
+        self._tell(self._asked)
         for time, data in self._kept:
             decoder.feed(data, time)
         self._decoder, self._trusted = decoder, False
@@ -195,6 +214,7 @@ class GuardedDecoder:
     def _forget(self) -> None:
         self._copy = None
         self._kept, self._kept_bytes = [], 0
+        del self._asked[:-1]
 
     def _feed_one(self, data: bytes, time: int) -> Batch:
         """Return what one chunk gives; its records are known at its time."""
@@ -243,6 +263,7 @@ class GuardedDecoder:
             return failure_text(error)
         self._check = self._new_check(offset)
         self._decoder = decoder
+        self._tell(self._asked[-1:])
         return ""
 
     def _known(self, batch: Batch, time: int) -> Batch:

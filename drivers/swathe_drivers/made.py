@@ -12,6 +12,7 @@ from swathe_drivers.guarded import GuardedDecoder, failure_text, guarded
 from swathe_drivers.registry import load_driver
 from swathe_drivers.settings import read_settings
 from swathe_drivers.talk.answers import UNKNOWN_QUIET_NS, AnswerFinder, Quiet
+from swathe_drivers.talk.echo import EchoDecoder
 from swathe_drivers.talk.schedule import Request
 from swathe_drivers.talk.settings import TalkSettings
 
@@ -50,26 +51,31 @@ def check_driver(
     except Exception as error:
         message = f"driver {name!r} cannot check its settings: it {failure_text(error)}"
         raise DriverError(message) from error
-    _check_polls(settings, talk, talk_key)
+    _check_polls(settings, talk, talk_key, key)
     made = make_driver(name, table)
     made.decoder(ns_per_byte=0)
     made.requests()
     made.answers()
 
 
-def _check_polls(settings: BaseModel, talk: TalkSettings | None, key: str) -> None:
+def _check_polls(settings: BaseModel, talk: TalkSettings | None, key: str, own: str) -> None:
     """Refuse several requests whose answers nothing distinguishes.
 
     A driver's settings may have `identifies`: whether something in a record shows that it is of the kind
     described. Where nothing does, the answer to another request passes for a record.
     """
     sent = [] if talk is None else list(dict.fromkeys(poll.send for poll in talk.poll))
+    for number, record in enumerate(getattr(settings, "record", ())):
+        answered = getattr(record, "answers", None)
+        if answered is not None and answered not in sent:
+            requirement = f"must be one of what {key}.poll sends: {', '.join(map(repr, sent))}"
+            raise SettingsError(f"{own}.record[{number}].answers", requirement, answered)
     if len(sent) < 2 or getattr(settings, "identifies", True):
         return
     requirement = (
         "must have one request only, as nothing in a record shows which one it answers: join them in"
-        " one message if the device takes that; else describe what the answer begins with as a"
-        " 'constant' and ignore the others"
+        " one message if the device takes that; describe what the answer begins with as a 'constant'"
+        " and ignore the others; or give each a table 'record' that 'answers' it"
     )
     raise SettingsError(f"{key}.poll", requirement, sent)
 
@@ -95,9 +101,11 @@ class _Fresh:
 
     driver: Driver
     ns_per_byte: int
+    echo: bool
 
     def __call__(self) -> Decoder:
-        return self.driver.decoder(ns_per_byte=self.ns_per_byte)
+        decoder = self.driver.decoder(ns_per_byte=self.ns_per_byte)
+        return EchoDecoder(decoder) if self.echo else decoder
 
 
 class MadeDriver:
@@ -110,14 +118,16 @@ class MadeDriver:
         self.name: Final = name
         self._driver = driver
 
-    def decoder(self, *, ns_per_byte: int) -> GuardedDecoder:
+    def decoder(self, *, ns_per_byte: int, echo: bool = False) -> GuardedDecoder:
         """A new decoder; see `swathe_drivers.abc.Driver.decoder`.
+
+        With `echo` the device sends each request back before its answer, which is left out.
 
         Raises:
             DriverError: the driver makes none.
         """
         ours = type(self._driver).__module__.partition(".")[0] == _PACKAGE
-        return guarded(self.name, _Fresh(self._driver, ns_per_byte), trusted=ours)
+        return guarded(self.name, _Fresh(self._driver, ns_per_byte, echo), trusted=ours)
 
     def requests(self) -> Sequence[Request]:
         """What the driver sends by itself; see `swathe_drivers.abc.AskingDriver`.

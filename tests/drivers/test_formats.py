@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swathe_drivers import FaultReason, channels_of
+from swathe_drivers import FaultReason, ToldDecoder, channels_of
 from swathe_drivers.abc import Decoder
 from swathe_drivers.description import Description, parse_description
 from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
@@ -34,6 +34,7 @@ class Example:
     name: str
     description: Description
     sent: bytes
+    asked: list[tuple[int, bytes]]
     read: list[dict[str, str]]
 
     @property
@@ -58,14 +59,21 @@ def _examples() -> list[Example]:
     for match in EXAMPLE.finditer(PAGE.read_text("utf-8")):
         lines = match["text"].splitlines()
         assert all(line.startswith(("sent  ", "read  ")) for line in lines), match["name"]
-        sent = b"".join(_bytes(line[6:]) for line in lines if line.startswith("sent"))
+        sent, asked = b"", []
+        for line in lines:
+            if line.startswith("sent  > "):
+                asked.append((len(sent), _bytes(line[8:])))
+            elif line.startswith("sent"):
+                sent += _bytes(line[6:])
         read = [
             dict(item.rsplit(" ", 1) for item in line[6:].split(", "))
             for line in lines
             if line.startswith("read")
         ]
         found.append(
-            Example(match["name"], parse_description(match["toml"], match["name"]), sent, read)
+            Example(
+                match["name"], parse_description(match["toml"], match["name"]), sent, asked, read
+            )
         )
     return found
 
@@ -111,6 +119,17 @@ def _record(decoder: Decoder, found: Total, row: int) -> dict[str, Any]:
     return out
 
 
+def _new(example: Example, times: int) -> Decoder:
+    """Return a decoder that knows what is sent while the bytes come so many times."""
+    decoder = example.description.decoder(ns_per_byte=0)
+    if example.asked:
+        assert isinstance(decoder, ToldDecoder)
+        for number in range(times):
+            for offset, request in example.asked:
+                decoder.asked(request, number * len(example.sent) + offset)
+    return decoder
+
+
 def _check(example: Example, decoder: Decoder, found: Total, times: int) -> None:
     assert found.records == times * len(example.records)
     for row in range(found.records):
@@ -137,9 +156,9 @@ def _check(example: Example, decoder: Decoder, found: Total, times: int) -> None
 @each
 def test_example_reads_what_it_says(example: Example) -> None:
     """Once, as a live port gives it, and many times in one chunk, as a rebuild does."""
-    decoder = example.description.decoder(ns_per_byte=0)
+    decoder = _new(example, 1)
     _check(example, decoder, total([decoder.feed(example.sent, 0)]), 1)
-    decoder = example.description.decoder(ns_per_byte=0)
+    decoder = _new(example, REPEATS)
     found = total([decoder.feed(example.sent * REPEATS, 0)])
     _check(example, decoder, found, REPEATS)
 
@@ -148,12 +167,12 @@ def test_example_reads_what_it_says(example: Example) -> None:
 def test_example_reads_the_same_however_it_is_cut(example: Example) -> None:
     """Byte by byte and at random."""
     data = example.sent * 3
-    decoder = example.description.decoder(ns_per_byte=0)
+    decoder = _new(example, 3)
     whole = total([decoder.feed(data, 0)])
     cuts = [[bytes([byte]) for byte in data]]
     cuts += [random_pieces(data, random.Random(seed)) for seed in range(8)]
     for pieces in cuts:
-        decoder = example.description.decoder(ns_per_byte=0)
+        decoder = _new(example, 3)
         found = total(decoder.feed(piece, 0) for piece in pieces)
         assert_same_columns(whole.readings, found.readings)
         assert_same_columns(whole.positions, found.positions)

@@ -20,6 +20,7 @@ from swathe_drivers import (
     PortSettings,
     PortState,
     Schedule,
+    ToldDecoder,
 )
 from swathe_drivers.capture import CaptureWriter
 from swathe_drivers.lifecycle import Starting
@@ -270,6 +271,8 @@ class Listener(Starting):
         is_command = self._schedule is None or sent.data in self._schedule.commands
         self._asked_at = None if is_command or sent.unanswered else sent.time
         if not sent.unanswered:
+            if isinstance(self._decoder, ToldDecoder):
+                self._decoder.asked(sent.data, self._bytes)
             self._sent += 1
             self._newest_sent = quoted(sent.data)
             return

@@ -138,7 +138,7 @@ class BlockReader:
 
     def drain(self) -> None:
         """Take in everything that has arrived by now."""
-        self._hub.drain(self._take, self._enter)
+        self._hub.drain(self._take, self._take_sent)
         batch = self._link.decode()
         if batch is None or not batch.readings.size:
             return
@@ -167,6 +167,12 @@ class BlockReader:
         if entry.state != "closed":
             self._link.tally.state = entry.state
             self._link.tally.detail = entry.detail if entry.state != "open" else ""
+
+    def _take_sent(self, entry: Sent) -> None:
+        if self._enter is not None:
+            self._enter(entry)
+        if not entry.unanswered:
+            self._link.send(entry.data, entry.time)
 
     def _restart(self) -> None:
         self._stability = self._new_stability()

@@ -10,7 +10,7 @@ import numpy as np
 
 from swathe.calibration.roll_checks import Roll
 from swathe.errors import SwatheError
-from swathe.journal import Chunk, PortChange
+from swathe.journal import Chunk, PortChange, Sent
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
@@ -146,7 +146,11 @@ class EncoderReader:
                 elif entry.state == "open":
                     self.lost = ""
 
-        self._hub.drain(take)
+        def sent(entry: Sent) -> None:
+            if not entry.unanswered:
+                self._link.send(entry.data, entry.time)
+
+        self._hub.drain(take, sent)
 
     def _take_records(self, arrived: int) -> None:
         """Take the counts of the records that are complete."""

@@ -7,6 +7,7 @@ from swathe_drivers import (
     ChannelFormat,
     Decoder,
     Driver,
+    MadeDriver,
     Polling,
     Schedule,
     WaveformFormat,
@@ -52,7 +53,8 @@ def decoder_of(device: DeviceSettings) -> Decoder:
         DriverError: the driver is unknown or its code fails; `read_station` reports this
             with the key, so call this only with a loaded station.
     """
-    return _driver_of(device).decoder(ns_per_byte=device.port_settings().ns_per_byte)
+    echo = device.talk is not None and device.talk.echo
+    return _driver_of(device).decoder(ns_per_byte=device.port_settings().ns_per_byte, echo=echo)
 
 
 def schedule_of(device: DeviceSettings) -> Schedule | None:
@@ -71,7 +73,7 @@ def polling_of(device: DeviceSettings) -> Polling | None:
     return make_polling(_driver_of(device), device.talk)
 
 
-def _driver_of(device: DeviceSettings) -> Driver:
+def _driver_of(device: DeviceSettings) -> MadeDriver:
     kind = load_driver(device.driver)
     if kind.__module__.partition(".")[0] != _OUR_PACKAGE:
         return make_driver(device.driver, device.protocol)

@@ -15,7 +15,7 @@ from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.settings import TextLineSettings
 from swathe_drivers.delimited.text_decoder import TextDecoder, dropped_line, make_framer
 from swathe_drivers.framing import Lines
-from swathe_drivers.kinds import ChannelRows, KindsJoiner, joined_abilities
+from swathe_drivers.kinds import ChannelRows, KindsAsked, KindsJoiner, joined_abilities
 from swathe_drivers.records import Batch, FaultReason
 
 
@@ -35,6 +35,11 @@ class LineKindsDecoder(RecordDecoder):
             tail = LineChecker(settings.checksum, settings.terminator.encode("latin-1")).tail
         self._framer = make_framer(settings, tail, ns_per_byte)
         self._joiner = KindsJoiner(abilities, self._empty)
+        self._asked = KindsAsked([kind.answered for kind in settings.kinds])
+
+    def asked(self, request: bytes, offset: int) -> None:
+        """Take note of what was sent; see `swathe_drivers.abc.ToldDecoder`."""
+        self._asked.asked(request, offset)
 
     @property
     def pending(self) -> int:
@@ -51,21 +56,29 @@ class LineKindsDecoder(RecordDecoder):
         channels: list[ChannelRows] = []
         rest = np.arange(lines.starts.size)
         misfits: dict[int, list[str]] = {}
-        for kind in self._kinds:
+        lasts = lines.offsets + lines.lengths - 1
+        for number, kind in enumerate(self._kinds):
             if not rest.size:
                 break
-            rest = self._take(kind, lines, rest, batches, misfits)
+            may = self._asked.chosen(number, lasts[rest])
+            others = rest[:0] if may is None else rest[~may]
+            mine = rest if may is None else rest[may]
+            mine = self._take(kind, lines, mine, batches, misfits)
+            rest = np.sort(np.concatenate((others, mine)))
             channels += kind.take_channel_rows()
         if rest.size:
             bad = {
                 place: self._misfit(misfits.get(row, [])) for place, row in enumerate(rest.tolist())
             }
             batches.append(self._kinds[0].refuse(lines.only(rest), bad))
+        if lasts.size:
+            self._asked.done(int(lasts[-1]))
         return self._joiner.join(batches, channels)
 
     def reset(self, offset: int) -> Batch:
         """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
         self._joiner.forget()
+        self._asked.forget()
         return dropped_line(self._framer, offset, self._empty)
 
     def _take(

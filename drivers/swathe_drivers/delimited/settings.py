@@ -38,6 +38,7 @@ from swathe_drivers.delimited.columns import (
 from swathe_drivers.framing import MAX_TERMINATOR
 from swathe_drivers.kinds import MOST_KINDS, together_problems
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
+from swathe_drivers.talk.settings import KindOfRecord, to_bytes
 
 _MAX_BYTE: Final = "\xff"
 _NUMBERS: Final = (
@@ -73,10 +74,12 @@ def kinds_problems(kinds: Sequence["TextLineSettings"]) -> list[SettingProblem]:
     found = together_problems([Abilities.of(kind.in_order) for kind in kinds])
     for number, kind in enumerate(kinds):
         for before in range(number):
-            if not kind.differs_from(kinds[before]):
+            both = kind.answered, kinds[before].answered
+            if not kind.differs_from(kinds[before]) and (None in both or both[0] == both[1]):
                 requirement = (
                     f"must differ from record[{before}] in a 'constant', in a text 'before' a number,"
-                    " or in the number of columns: nothing shows which of both a line is"
+                    " in the number of columns, or in the poll that each 'answers': nothing shows"
+                    " which of both a line is"
                 )
                 found.append(((number, "columns"), requirement, None))
     return found
@@ -102,6 +105,9 @@ class TextLineSettings(SettingsTable, ABC):
     record: tuple[SettingsTable, ...] = Field(default=(), max_length=MOST_KINDS)
     """Instead of what is in a line: one table for each kind of lines."""
 
+    _answers: str | None = PrivateAttr(default=None)
+    """The request that this kind of lines answers, among others."""
+
     _label: str = PrivateAttr("")
     """How messages call this kind of lines among others."""
 
@@ -109,6 +115,11 @@ class TextLineSettings(SettingsTable, ABC):
     @abstractmethod
     def every(self) -> tuple[AnyColumn, ...]:
         """What is in a line, with the columns of all gates."""
+
+    @property
+    def answered(self) -> bytes | None:
+        """The request that this kind of lines answers; None: any, or none."""
+        return None if self._answers is None else to_bytes(self._answers)
 
     @property
     def is_one_of_several(self) -> bool:
@@ -123,8 +134,10 @@ class TextLineSettings(SettingsTable, ABC):
         kinds = []
         for number, record in enumerate(self.record):
             own = {name: getattr(record, name) for name in type(record).model_fields}
+            answers = own.pop("answers")
             kind = self.model_copy(update={**own, "record": (), "other_lines": "ignore"})
             kind._label = f"record {number + 1}, "
+            kind._answers = answers
             kinds.append(kind)
         return tuple(kinds)
 
@@ -298,7 +311,7 @@ class TextLineSettings(SettingsTable, ABC):
         return found
 
 
-class DelimitedRecord(SettingsTable):
+class DelimitedRecord(KindOfRecord):
     """One kind of lines among others."""
 
     columns: tuple[AnyColumn, ...] = Field(min_length=1, max_length=64)

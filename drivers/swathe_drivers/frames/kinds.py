@@ -19,7 +19,7 @@ from swathe_drivers.frames.framer import Frames
 from swathe_drivers.frames.making import make_framer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.values import waveform_format
-from swathe_drivers.kinds import ChannelRows, KindsJoiner, joined_abilities
+from swathe_drivers.kinds import ChannelRows, KindsAsked, KindsJoiner, joined_abilities
 from swathe_drivers.records import Batch, FaultReason
 
 
@@ -41,6 +41,11 @@ class FrameKindsDecoder(RecordDecoder):
         for kind in self._kinds:
             kind.is_checked = is_checked
         self._joiner = KindsJoiner(abilities, self._empty)
+        self._asked = KindsAsked([kind.answered for kind in settings.kinds])
+
+    def asked(self, request: bytes, offset: int) -> None:
+        """Take note of what was sent; see `swathe_drivers.abc.ToldDecoder`."""
+        self._asked.asked(request, offset)
 
     @property
     def pending(self) -> int:
@@ -55,6 +60,7 @@ class FrameKindsDecoder(RecordDecoder):
         """Drop what is pending, the frame that has begun as `partial`; continue at byte `offset`."""
         batch = self._decode(self._framer.reset(offset))
         self._joiner.forget()
+        self._asked.forget()
         return batch
 
     def _decode(self, frames: Frames | None) -> Batch:
@@ -72,10 +78,15 @@ class FrameKindsDecoder(RecordDecoder):
         channels: list[ChannelRows] = []
         rest = np.arange(frames.offsets.size)
         misfits: dict[int, list[str]] = {}
-        for kind in self._kinds:
+        lasts = frames.offsets + frames.sizes - 1
+        for number, kind in enumerate(self._kinds):
             if not rest.size:
                 break
-            rest = _take(kind, frames, rest, batches, misfits)
+            may = self._asked.chosen(number, lasts[rest])
+            others = rest[:0] if may is None else rest[~may]
+            mine = rest if may is None else rest[may]
+            mine = _take(kind, frames, mine, batches, misfits)
+            rest = np.sort(np.concatenate((others, mine)))
             channels += kind.take_channel_rows()
         if rest.size:
             none = np.empty(0, np.int64), np.empty((0, 0), np.uint8)
@@ -83,6 +94,8 @@ class FrameKindsDecoder(RecordDecoder):
                 place: self._misfit(misfits.get(row, [])) for place, row in enumerate(rest.tolist())
             }
             batches.append(self._kinds[0].decode_rows(frames.only(rest), *none, bad))
+        if lasts.size:
+            self._asked.done(int(lasts[-1]))
         return self._joiner.join(batches, channels)
 
     def _misfit(self, details: Sequence[str]) -> tuple[FaultReason | None, str]:

@@ -36,10 +36,11 @@ from swathe_drivers.frames.framing import (
 from swathe_drivers.frames.packed import bytes_of_type
 from swathe_drivers.kinds import MOST_KINDS, together_problems
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
+from swathe_drivers.talk.settings import KindOfRecord, to_bytes
 from swathe_drivers.units import nanoseconds
 
 
-class FrameRecord(SettingsTable):
+class FrameRecord(KindOfRecord):
     """One kind of frames among others."""
 
     fields: tuple[AnyField, ...] = Field(min_length=1, max_length=64)
@@ -64,6 +65,7 @@ class FramesSettings(SettingsTable):
     other_frames: Literal["fault", "ignore"] = "fault"
     """What to make of a frame whose constant fields differ."""
 
+    _answers: str | None = PrivateAttr(default=None)
     _several: bool = PrivateAttr(default=False)
     """Whether these are the settings of one kind of frames among others."""
 
@@ -77,8 +79,14 @@ class FramesSettings(SettingsTable):
             own = {"fields": record.fields, "record": (), "other_frames": "ignore"}
             kind = self.model_copy(update=own)
             kind._several = True
+            kind._answers = record.answers
             kinds.append(kind)
         return tuple(kinds)
+
+    @property
+    def answered(self) -> bytes | None:
+        """The request that this kind of frames answers; None: any, or none."""
+        return None if self._answers is None else to_bytes(self._answers)
 
     @property
     def in_order(self) -> tuple[AnyField, ...]:
@@ -287,10 +295,11 @@ def kinds_problems(kinds: Sequence[FramesSettings]) -> list[SettingProblem]:
             requirement = "must have the field 'length' where record[0] has it"
             found.append(((number, "fields"), requirement, None))
         for before in range(number):
-            if not _differ(kind, kinds[before]):
+            both = kind.answered, kinds[before].answered
+            if not _differ(kind, kinds[before]) and (None in both or both[0] == both[1]):
                 requirement = (
-                    f"must differ from record[{before}] in a 'constant' at the same place, or in its"
-                    " length: nothing shows which of both a frame is"
+                    f"must differ from record[{before}] in a 'constant' at the same place, in its"
+                    " length, or in the poll that each 'answers': nothing shows which of both a frame is"
                 )
                 found.append(((number, "fields"), requirement, None))
     return found

@@ -9,7 +9,8 @@ from swathe_drivers.delimited.columns import AnyColumn
 from swathe_drivers.delimited.settings import TextLineSettings, check_latin
 from swathe_drivers.kinds import MOST_KINDS
 from swathe_drivers.patterns import MAX_WORK, LinePattern, PatternError
-from swathe_drivers.settings import SettingProblem, SettingsTable, problem
+from swathe_drivers.settings import SettingProblem, problem
+from swathe_drivers.talk.settings import KindOfRecord
 
 _PLACE: Final = re.compile(r"([1-9][0-9]{0,4})(?:-([1-9][0-9]{0,4}))?")
 
@@ -27,7 +28,7 @@ def _check_places(columns: dict[str, AnyColumn]) -> dict[str, AnyColumn]:
 PlacedColumns = Annotated[Columns, AfterValidator(_check_places)]
 
 
-class FixedColumnsRecord(SettingsTable):
+class FixedColumnsRecord(KindOfRecord):
     """One kind of lines among others."""
 
     columns: Annotated[PlacedColumns, Field(min_length=1)]
@@ -91,7 +92,7 @@ def _check_pattern(text: str) -> str:
 Pattern = Annotated[str, Field(max_length=2048), AfterValidator(_check_pattern)]
 
 
-class PatternRecord(SettingsTable):
+class PatternRecord(KindOfRecord):
     """One kind of lines among others."""
 
     pattern: Annotated[Pattern, Field(min_length=1)]

@@ -15,6 +15,7 @@ from swathe_drivers.talk.answers import (
     Quiet,
     SoMany,
 )
+from swathe_drivers.talk.echo import EchoFinder
 from swathe_drivers.talk.schedule import Request, Schedule
 from swathe_drivers.talk.settings import AnswerEnd, TakenAt, TalkSettings, to_bytes
 from swathe_drivers.units import nanoseconds
@@ -80,8 +81,9 @@ def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:
         answers = _finder(talk.answer)
     elif asking is not None:
         answers = asking.answers()
+    answers = answers or Quiet(UNKNOWN_QUIET_NS)
     return Schedule(
-        answers=answers or Quiet(UNKNOWN_QUIET_NS),
+        answers=EchoFinder(answers) if talk.echo else answers,
         start=[to_bytes(text) for text in talk.start],
         stop=[to_bytes(text) for text in talk.stop],
         pause_ns=round(nanoseconds(talk.pause)),

@@ -63,6 +63,13 @@ SentText = Annotated[str, AfterValidator(_check_text)]
 """What is sent; see `to_bytes`."""
 
 
+class KindOfRecord(SettingsTable):
+    """One kind of lines or frames among others."""
+
+    answers: SentText | None = None
+    """The poll of which it is the answer, where nothing in it shows that."""
+
+
 class Poll(SettingsTable):
     """A request that is sent again and again."""
 
@@ -111,6 +118,8 @@ class TalkSettings(SettingsTable):
     keep_alive: KeepAlive | None = None
     taken_at: TakenAt | None = None
     """The moment of what is answered, before the delay; `between` unless stated."""
+    echo: bool = False
+    """Whether the device sends each request back before it answers."""
     unasked: bool = False
     """Whether the device also sends records by itself, or several for one request."""
 

@@ -13,7 +13,8 @@ from drivers.feeding import assert_parses, random_pieces, same, total
 from drivers.line_model import read_line
 from drivers.strategies import FULL, VARIANTS, lines
 from swathe_drivers.abc import Decoder, Driver
-from swathe_drivers.delimited import DelimitedDecoder, DelimitedDriver, DelimitedSettings
+from swathe_drivers.decoding import RecordDecoder
+from swathe_drivers.delimited import DelimitedDriver, DelimitedSettings
 from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME, MAX_FAULTS, Batch, FaultReason
 
 SIMPLE: dict[str, Any] = {
@@ -25,7 +26,7 @@ SIMPLE: dict[str, Any] = {
 }
 
 
-def make(table: dict[str, Any], *, ns_per_byte: int = 0) -> DelimitedDecoder:
+def make(table: dict[str, Any], *, ns_per_byte: int = 0) -> RecordDecoder:
     """A decoder from a table of a settings file."""
     driver = DelimitedDriver(DelimitedSettings.model_validate(table))
     return driver.decoder(ns_per_byte=ns_per_byte)

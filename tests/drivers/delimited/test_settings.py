@@ -67,7 +67,8 @@ def test_settings_have_the_usual_defaults() -> None:
         (
             {"record": [{"columns": [COUNT]}, {"columns": [TIME]}]},
             (f"'{KEY}.record[1].columns' must differ from record[0] in a 'constant', in a text 'before'"
-            " a number, or in the number of columns: nothing shows which of both a line is (got None)"),
+            " a number, in the number of columns, or in the poll that each 'answers': nothing shows"
+            " which of both a line is (got None)"),
         ),
         (
             {"record": [{"columns": [COUNT, TIME]}, {"columns": [TIME]}]},

@@ -6,12 +6,13 @@ from typing import Any
 import numpy as np
 
 from drivers.feeding import Total, random_pieces, same, total
-from swathe_drivers.frames import FramesDecoder, FramesDriver, FramesSettings
+from swathe_drivers.decoding import RecordDecoder
+from swathe_drivers.frames import FramesDriver, FramesSettings
 from swathe_drivers.records import Fault
 from swathe_drivers.settings import read_settings
 
 
-def make(table: dict[str, Any], *, ns_per_byte: int = 0) -> FramesDecoder:
+def make(table: dict[str, Any], *, ns_per_byte: int = 0) -> RecordDecoder:
     """A decoder from a table of a settings file."""
     settings = read_settings(FramesSettings, table, key="protocol")
     return FramesDriver(settings).decoder(ns_per_byte=ns_per_byte)

@@ -74,7 +74,8 @@ def test_duration_needs_a_number_and_a_unit(text: str) -> None:
         (
             {"framing": FIXED, "record": [{"fields": [COUNT]}, {"fields": [COUNT]}]},
             (f"'{KEY}.record[1].fields' must differ from record[0] in a 'constant' at the same place,"
-            " or in its length: nothing shows which of both a frame is (got None)"),
+            " in its length, or in the poll that each 'answers': nothing shows which of both a frame is"
+             " (got None)"),
         ),
         (ends({"is": "skip"}),
          (f"'{KEY}.fields' must have at least one of time_of_flight, thickness, waveform, counts"

@@ -27,7 +27,7 @@ from swathe.pipeline.placing.timebase import PollTimes, time_base_of
 from swathe.pipeline.placing.timing import TimeBase, missing_before
 from swathe.reading_flags import ReadingFlag
 from swathe.station import AlarmKind
-from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling, channels_of
+from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling, ToldDecoder, channels_of
 from swathe_drivers.records import MAX_FAULTS
 
 __all__ = ["DeviceLink"]
@@ -154,6 +154,8 @@ class DeviceLink:
 
     def send(self, data: bytes, time: int, known: int | None = None) -> None:
         """Take note of what was sent to the device at `time`, ns; `known` as for `take`."""
+        if isinstance(self.decoder, ToldDecoder):
+            self.decoder.asked(data, self.received)
         if self._requests is not None:
             self._requests.send(data, time, time if known is None else known)
 

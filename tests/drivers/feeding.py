@@ -3,7 +3,7 @@
 import random
 from collections.abc import Callable
 
-from swathe_drivers.delimited import DelimitedDecoder
+from swathe_drivers.decoding import RecordDecoder
 from swathe_drivers.testing.feeding import Total, random_pieces, total
 from swathe_drivers.testing.feeding import assert_same_columns as same
 
@@ -11,7 +11,7 @@ __all__ = ["Total", "assert_parses", "random_pieces", "same", "total"]
 
 
 def assert_parses(
-    make: Callable[[], DelimitedDecoder],
+    make: Callable[[], RecordDecoder],
     data: bytes,
     *,
     terminator: bytes = b"\r\n",

@@ -6,11 +6,11 @@ from collections import Counter, deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from time import sleep
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.listen.record_fields import newest_records
 from swathe_drivers import (
     Batch,
     Decoder,
@@ -24,7 +24,7 @@ from swathe_drivers import (
 )
 from swathe_drivers.capture import CaptureWriter
 from swathe_drivers.lifecycle import Starting
-from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
+from swathe_drivers.records import ABSENT_SEQUENCE
 
 __all__ = ["Listener", "PortSnapshot", "ReceivedChunk", "ReceivedRecord", "latency_text", "quoted"]
 
@@ -290,16 +290,10 @@ class Listener(Starting):
         self._count_missing(numbered["sequence"], decoder.sequence_wrap)
         first = self._first or 0
         self._records += count
-        newest = _newest_of(batch, decoder)
-        for number, (reading, position) in enumerate(newest, self._records - len(newest) + 1):
-            common = position if reading is None else reading
-            fields = _common_fields(common)
-            if reading is not None:
-                fields += _reading_fields(reading, decoder)
-            if position is not None:
-                fields += _place_fields(position, decoder)
-            time = (int(common["time"]) - first) / 1e9
-            self._newest_records.append(ReceivedRecord(number, time, tuple(fields)))
+        newest = newest_records(batch, decoder, _KEPT_RECORDS)
+        for number, (began, fields) in enumerate(newest, self._records - len(newest) + 1):
+            time = (began - first) / 1e9
+            self._newest_records.append(ReceivedRecord(number, time, fields))
         return count
 
     def _count_missing(self, numbers: NDArray[np.int64], wrap: int | None) -> None:
@@ -352,51 +346,3 @@ def quoted(data: bytes) -> str:
     """Return bytes as they are best read: as a text in quotes, or as hex where they are none."""
     binary = sum(byte >= 0x7F or (byte < 0x20 and byte not in _TEXT_CONTROLS) for byte in data)
     return data.hex(" ") if binary > 0.1 * len(data) else repr(data)[1:]
-
-
-def _newest_of(batch: Batch, decoder: Decoder) -> list[tuple[Any, Any]]:
-    """Return reading and position of the last records, in the order of their bytes.
-
-    A record of one of them has None for the other; a device whose registers are read by two
-    requests gives both kinds of record.
-    """
-    readings, positions = batch.readings[-_KEPT_RECORDS:], batch.positions[-_KEPT_RECORDS:]
-    if decoder.combined:
-        return list(zip(readings, positions, strict=True))
-    found = [(int(reading["offset"]), reading, None) for reading in readings]
-    found += [(int(position["offset"]), None, position) for position in positions]
-    found.sort(key=lambda record: record[0])
-    return [record[1:] for record in found[-_KEPT_RECORDS:]]
-
-
-def _common_fields(record: Any) -> list[tuple[str, str]]:  # noqa: ANN401  a row of an array
-    fields = []
-    if int(record["sequence"]) != ABSENT_SEQUENCE:
-        fields.append(("number", str(int(record["sequence"]))))
-    if int(record["device_time"]) != ABSENT_TIME:
-        fields.append(("device s", f"{int(record['device_time']) / 1e9:.6f}"))
-    return fields
-
-
-def _reading_fields(reading: Any, decoder: Decoder) -> list[tuple[str, str]]:  # noqa: ANN401
-    fields = [("echo", "yes" if reading["valid"] else "NO")]
-    for column, heading, form in (
-        ("time_of_flight", "flight µs", "{:.3f}"),
-        ("thickness", "thick mm", "{:.3f}"),
-        ("amplitude", "ampl %", "{:.1f}"),
-    ):
-        if column in decoder.gives:
-            value = float(reading[column])
-            fields.append((heading, "–" if np.isnan(value) else form.format(value)))
-    return fields
-
-
-def _place_fields(position: Any, decoder: Decoder) -> list[tuple[str, str]]:  # noqa: ANN401
-    fields = []
-    counts = position["counts"].tolist()
-    marks = position["mark"].tolist()
-    for axis, count, mark in zip(decoder.axes, counts, marks, strict=True):
-        unit = " mm" if axis in decoder.length_axes else ""
-        form = f"{count:.3f}" if unit else f"{count:.0f}"
-        fields.append((f"{axis}{unit}", form + (" mark" if mark else "")))
-    return fields

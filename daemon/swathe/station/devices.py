@@ -33,7 +33,7 @@ __all__ = [
 # By driver and protocol: a decoder is costly to make, and a run asks some dozen times.
 _gives_readings: dict[tuple[type[Driver], str], bool] = {}
 # Likewise; only our own drivers: nobody knows what another one keeps.
-_drivers: dict[tuple[type[Driver], str], Driver] = {}
+_drivers: dict[tuple[type[Driver], str], MadeDriver] = {}
 _OUR_PACKAGE = Driver.__module__.partition(".")[0]
 _MOST_KNOWN = 256
 

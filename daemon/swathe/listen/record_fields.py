@@ -1,0 +1,77 @@
+"""The newest records of a batch as texts, each field with its heading."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from swathe_drivers import Batch, Decoder, channels_of
+from swathe_drivers.records import ABSENT_SEQUENCE, ABSENT_TIME
+
+__all__ = ["newest_records"]
+
+_Fields = tuple[tuple[str, str], ...]
+
+
+def newest_records(batch: Batch, decoder: Decoder, most: int) -> list[tuple[int, _Fields]]:
+    """Return time, ns, and fields of the last records, `most` of them, in the order of their bytes.
+
+    A device whose counts and readings come in records of their own gives both kinds of record.
+    """
+    first = max(batch.readings.size - most, 0)
+    found: list[tuple[int, int, list[tuple[str, str]]]] = []
+    for row in range(first, batch.readings.size):
+        reading = batch.readings[row]
+        fields = _common_fields(reading) + _reading_fields(reading, decoder)
+        if decoder.combined:
+            fields += _place_fields(batch.positions[row], decoder)
+        if batch.channels is not None:
+            fields += _channel_fields(batch.channels[row].tolist(), decoder)
+        found.append((int(reading["offset"]), int(reading["time"]), fields))
+    for position in batch.positions[-most:] if not decoder.combined else ():
+        fields = _common_fields(position) + _place_fields(position, decoder)
+        found.append((int(position["offset"]), int(position["time"]), fields))
+    found.sort(key=lambda record: record[0])
+    return [(time, tuple(fields)) for _, time, fields in found[-most:]]
+
+
+def _common_fields(record: Any) -> list[tuple[str, str]]:  # noqa: ANN401  a row of an array
+    fields = []
+    if int(record["sequence"]) != ABSENT_SEQUENCE:
+        fields.append(("number", str(int(record["sequence"]))))
+    if int(record["device_time"]) != ABSENT_TIME:
+        fields.append(("device s", f"{int(record['device_time']) / 1e9:.6f}"))
+    return fields
+
+
+def _reading_fields(reading: Any, decoder: Decoder) -> list[tuple[str, str]]:  # noqa: ANN401
+    fields = [("echo", "yes" if reading["valid"] else "NO")]
+    for column, heading, form in (
+        ("time_of_flight", "flight µs", "{:.3f}"),
+        ("thickness", "thick mm", "{:.3f}"),
+        ("amplitude", "ampl %", "{:.1f}"),
+    ):
+        if column in decoder.gives:
+            value = float(reading[column])
+            fields.append((heading, "–" if np.isnan(value) else form.format(value)))
+    return fields
+
+
+def _place_fields(position: Any, decoder: Decoder) -> list[tuple[str, str]]:  # noqa: ANN401
+    fields = []
+    counts = position["counts"].tolist()
+    marks = position["mark"].tolist()
+    for axis, count, mark in zip(decoder.axes, counts, marks, strict=True):
+        unit = " mm" if axis in decoder.length_axes else ""
+        form = f"{count:.3f}" if unit else f"{count:.0f}"
+        fields.append((f"{axis}{unit}", form + (" mark" if mark else "")))
+    return fields
+
+
+def _channel_fields(values: list[float], decoder: Decoder) -> list[tuple[str, str]]:
+    fields = []
+    for channel, value in zip(channels_of(decoder), values, strict=True):
+        unit = "" if channel.unit == "1" else f" {channel.unit}"
+        fields.append((f"{channel.name}{unit}", "–" if np.isnan(value) else f"{value:g}"))
+    return fields

@@ -13,7 +13,7 @@ from swathe_drivers.columns import Abilities
 from swathe_drivers.decoding import Bad, RecordDecoder
 from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.settings import TextLineSettings
-from swathe_drivers.delimited.text_decoder import TextDecoder, dropped_line, make_framer
+from swathe_drivers.delimited.text_decoder import TextDecoder, dropped_line, make_line_framer
 from swathe_drivers.framing import Lines
 from swathe_drivers.kinds import ChannelRows, KindsAsked, KindsJoiner, joined_abilities
 from swathe_drivers.records import Batch, FaultReason
@@ -33,7 +33,7 @@ class LineKindsDecoder(RecordDecoder):
         tail = 0
         if settings.checksum is not None:
             tail = LineChecker(settings.checksum, settings.terminator.encode("latin-1")).tail
-        self._framer = make_framer(settings, tail, ns_per_byte)
+        self._framer = make_line_framer(settings, tail, ns_per_byte)
         self._joiner = KindsJoiner(abilities, self._empty)
         self._asked = KindsAsked([kind.answered for kind in settings.kinds])
 

@@ -69,7 +69,7 @@ def _leading_text(column: AnyColumn) -> str:
     return str(getattr(column, "before", ""))
 
 
-def kinds_problems(kinds: Sequence["TextLineSettings"]) -> list[SettingProblem]:
+def line_kinds_problems(kinds: Sequence["TextLineSettings"]) -> list[SettingProblem]:
     """Return what is wrong with several kinds of lines taken together; paths begin with a number."""
     found = together_problems([Abilities.of(kind.in_order) for kind in kinds])
     for number, kind in enumerate(kinds):
@@ -201,7 +201,7 @@ class TextLineSettings(SettingsTable, ABC):
         for number, kind in enumerate(kinds):
             found += _within(("record", number) * several, kind._kind_problems())
         if several and not found:
-            found += _within(("record",), kinds_problems(kinds))
+            found += _within(("record",), line_kinds_problems(kinds))
         raise_problems(self, found)
         return self
 

@@ -58,7 +58,7 @@ class TextDecoder(RecordDecoder):
         )
         tail = 0 if self._checker is None else self._checker.tail
         self._end_width = len(self._terminator) + tail
-        self._framer = make_framer(settings, tail, ns_per_byte)
+        self._framer = make_line_framer(settings, tail, ns_per_byte)
         self._prefixes = [
             (index, before.encode("latin-1"))
             for index, column in enumerate(columns)
@@ -276,7 +276,7 @@ class TextDecoder(RecordDecoder):
         return faults, ignored, size
 
 
-def make_framer(settings: TextLineSettings, tail: int, ns_per_byte: int) -> LineFramer:
+def make_line_framer(settings: TextLineSettings, tail: int, ns_per_byte: int) -> LineFramer:
     """Return the framer of lines with `tail` bytes behind their terminator."""
     return LineFramer(
         terminator=settings.terminator.encode("latin-1"),

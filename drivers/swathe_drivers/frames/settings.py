@@ -169,7 +169,7 @@ class FramesSettings(SettingsTable):
         if self.record and not found:
             found += [
                 (("record", *path), requirement, value)
-                for path, requirement, value in kinds_problems(kinds)
+                for path, requirement, value in frame_kinds_problems(kinds)
             ]
         raise_problems(self, found)
         return self
@@ -286,7 +286,7 @@ class FramesSettings(SettingsTable):
         return []
 
 
-def kinds_problems(kinds: Sequence[FramesSettings]) -> list[SettingProblem]:
+def frame_kinds_problems(kinds: Sequence[FramesSettings]) -> list[SettingProblem]:
     """Return what is wrong with several kinds of frames together; paths begin with a number."""
     found = together_problems([Abilities.of(kind.in_order) for kind in kinds])
     for number, kind in enumerate(kinds):

@@ -89,13 +89,13 @@ def _check_pattern(text: str) -> str:
     return text
 
 
-Pattern = Annotated[str, Field(max_length=2048), AfterValidator(_check_pattern)]
+PatternText = Annotated[str, Field(max_length=2048), AfterValidator(_check_pattern)]
 
 
 class PatternRecord(KindOfRecord):
     """One kind of lines among others."""
 
-    pattern: Annotated[Pattern, Field(min_length=1)]
+    pattern: Annotated[PatternText, Field(min_length=1)]
     columns: Annotated[Columns, Field(min_length=1)]
 
 
@@ -107,7 +107,7 @@ class PatternSettings(TextLineSettings):
     the line; what cannot be, such as look-around, is refused. See `swathe_drivers.patterns`.
     """
 
-    pattern: Pattern = ""
+    pattern: PatternText = ""
     columns: Columns = Field(default={})
     record: tuple[PatternRecord, ...] = Field(default=(), max_length=MOST_KINDS)
 

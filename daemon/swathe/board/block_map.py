@@ -27,17 +27,19 @@ class MapBlock(IntEnum):
 
     MEASURED = 0
     TO_SCAN = 1
-    EXCLUDED = 2
-    UNVISITED = 3
-    SUSPECT = 4
-    UNCERTAIN = 5
-    TOO_FAST = 6
-    NO_SIGNAL = 7
+    UNDER_WAY = 2
+    EXCLUDED = 3
+    UNVISITED = 4
+    SUSPECT = 5
+    UNCERTAIN = 6
+    TOO_FAST = 7
+    NO_SIGNAL = 8
 
 
 _SHAPES = {
     MapBlock.MEASURED: ("▪", "green", "measured"),
     MapBlock.TO_SCAN: ("·", "dim", "to scan"),
+    MapBlock.UNDER_WAY: ("▫", "", "line under way"),
     MapBlock.EXCLUDED: (" ", "", "excluded"),
     MapBlock.UNVISITED: ("×", "bold yellow", str(GapCause.UNVISITED)),
     MapBlock.SUSPECT: ("?", "magenta", "suspect"),
@@ -141,6 +143,10 @@ class BlockMap:
                     row[_columns(plan, stretch, columns)] = MapBlock.UNVISITED
                 drawn = self._drawn[number] = message, columns, row
             blocks[number] = drawn[2]
+        # Its message follows when the probe has left it: until then what is measured is not known here.
+        under_way = None if view.progress is None else view.progress.line
+        if under_way in range(plan.lines) and under_way not in view.lines and view.is_at_work:
+            blocks[under_way] = MapBlock.UNDER_WAY
         return blocks
 
 

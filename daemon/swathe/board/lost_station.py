@@ -6,6 +6,7 @@ from datetime import datetime
 
 from swathe.board.stations import StationView
 from swathe.board.texts import age_text
+from swathe.messages import STATE_WORDS
 
 __all__ = ["lost_lines"]
 
@@ -24,7 +25,7 @@ def lost_lines(view: StationView, now: float, wall: datetime) -> list[str]:
     if state is None:
         return []
     if state.state == "offline":
-        what, why = "OFFLINE", "killed, or without power or network"
+        what, why = STATE_WORDS["offline"], "killed, or without power or network"
     elif view.is_stale(now, wall):
         what, why = "NO MESSAGE", "is the station up?"
     else:
@@ -34,7 +35,7 @@ def lost_lines(view: StationView, now: float, wall: datetime) -> list[str]:
         return [*_crawler_lines(view), f"{what}: no earlier message of it is known; {why}"]
     last = f"since {view.newest:%Y-%m-%d %H:%M:%S} UTC, {age_text(age)} ago"
     before = view.last_state
-    did = "" if before is None else f"; it was {before.state} then"
+    did = "" if before is None else f"; it was {STATE_WORDS[before.state]} then"
     return [*_crawler_lines(view), f"{what} {last}{did}: {why}"]
 
 

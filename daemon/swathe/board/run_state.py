@@ -1,18 +1,12 @@
-"""What a run does and what a person has to do, in the words of the page."""
+"""What a run does and what a person has to do, in the words of every output."""
 
 from __future__ import annotations
 
 from swathe.board.stations import StationView
-from swathe.messages import CrawlerMessage, StateMessage
+from swathe.messages import STATE_TITLES, CrawlerMessage, StateMessage
 from swathe.pipeline.progress.fields import number_text
 
-__all__ = ["ENDED", "crawler_lines", "crawler_text", "state_lines"]
-
-ENDED = {
-    "complete": "The plan is covered",
-    "incomplete": "The plan is not covered",
-}
-"""What the result of a run is, as the page has it."""
+__all__ = ["crawler_lines", "crawler_text", "state_lines"]
 
 
 def state_lines(view: StationView) -> list[tuple[str, str]]:
@@ -37,9 +31,9 @@ def _why(state: StateMessage) -> list[tuple[str, str]]:
     reason = f": {state.reason}" if state.reason else ""
     match state.state:
         case "paused":
-            return [(f"PAUSED: readings belong to no cell · {state.reason}", "bold reverse")]
+            return [(f"{STATE_TITLES[state.state]} · {state.reason}", "bold reverse")]
         case "waiting" | "faulted":
-            return [(f"{state.state.upper()}{since}{reason}", "bold reverse")]
+            return [(f"{STATE_TITLES[state.state]}{since}{reason}", "bold reverse")]
         case "resuming" if state.resumed is not None:
             left = (
                 "" if state.resumed_in is None else f", {number_text(state, 'resumed_in')} s left"
@@ -48,7 +42,7 @@ def _why(state: StateMessage) -> list[tuple[str, str]]:
             return [(f"resuming the survey: {share} % of the earlier runs{left}", "bold")]
         case "complete" | "incomplete":
             halted = " · a fault had stopped the crawler" if state.halted else ""
-            return [(f"run ended · {ENDED[state.state]}{reason}{halted}", "bold")]
+            return [(f"run ended · {STATE_TITLES[state.state]}{reason}{halted}", "bold")]
         case _:
             return []
 

@@ -240,11 +240,15 @@ class StationView:
             return now - self.received
         return None if self.newest is None else max((wall - self.newest).total_seconds(), 0.0)
 
+    @property
+    def is_at_work(self) -> bool:
+        """Whether its run is neither over nor lost nor still being resumed."""
+        return self.state is not None and self.state.state in _AT_WORK
+
     def is_stale(self, now: float, wall: datetime) -> bool:
         """Return whether no message comes from a station that ought to send some."""
         age = self.age(now, wall)
-        at_work = self.state is not None and self.state.state in _AT_WORK
-        return at_work and age is not None and age > _STALE_SECONDS
+        return self.is_at_work and age is not None and age > _STALE_SECONDS
 
 
 class Stations:

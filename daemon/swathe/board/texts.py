@@ -5,6 +5,7 @@ from __future__ import annotations
 from swathe.board.stations import StationView
 from swathe.display_units import DisplayUnits
 from swathe.messages import (
+    STATE_WORDS,
     AlarmMessage,
     CheckMessage,
     DelayMessage,
@@ -44,7 +45,7 @@ def state_text(view: StationView) -> str:
     """Return what the station does."""
     if view.state is None:
         return "unknown"
-    return view.state.state.upper() if view.state.state == "offline" else view.state.state
+    return STATE_WORDS[view.state.state]
 
 
 def coverage_text(progress: ProgressMessage) -> str:

@@ -141,6 +141,9 @@ class Publisher:
     def put_state(self, decided: DecidedState, *, halted: bool = False) -> None:
         """Put the station's state; `halted` of a run that a fault of the crawler has ended."""
         self._decided, self._zones = decided, len(self._pipeline.requests.zones)
+        row = self._pipeline.coverage.row
+        if decided.state in ("complete", "incomplete") and row >= 0:
+            self._put_line(row)  # the last line is left with the end of the run
         self._mirror.put(self.topics.state, self.state(decided, halted=halted))
 
     def state(self, decided: DecidedState, *, halted: bool = False) -> StateMessage:

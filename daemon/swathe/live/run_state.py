@@ -15,6 +15,12 @@ from swathe.pipeline import CRAWLER
 __all__ = ["CrawlerFacts", "DecidedState", "RunFacts", "WaitsFor", "decide_state"]
 
 
+_GIVE_PLACE = (
+    "rest the probe on a known place and give it: i at the station, I am at on the page, or the "
+    "command 'reference'"
+)
+
+
 class WaitsFor(StrEnum):
     """What a crawler waits for."""
 
@@ -56,6 +62,7 @@ class RunFacts:
         paused_by: who paused it; empty while it is not paused.
         because: the reason of the pause.
         check: what is to be done for a calibration check in progress; empty without one.
+        lost: axes on which the position is lost, which no crawler finds again by itself.
         crawler: of the crawler; None where nothing moves by itself.
     """
 
@@ -63,6 +70,7 @@ class RunFacts:
     paused_by: str = ""
     because: str = ""
     check: str = ""
+    lost: tuple[str, ...] = ()
     crawler: CrawlerFacts | None = None
 
 
@@ -92,6 +100,9 @@ def decide_state(facts: RunFacts) -> DecidedState:
             return DecidedState("faulted", _faulted_text(crawler))
     if paused:
         return DecidedState("paused", _pause_text(facts), by=facts.paused_by, todo=_todo(facts))
+    if facts.lost and crawler is None:
+        reason = f"{' and '.join(facts.lost)} position is lost: readings count for no cell"
+        return DecidedState("waiting", reason, todo=_GIVE_PLACE)
     return DecidedState("scanning", facts.doing)
 
 

@@ -373,7 +373,8 @@ class Daemon:
     async def _follow(self, crawl: Crawl) -> None:
         """End the run when the crawler has nothing more to do."""
         ended = await crawl.run()
-        self._shown.show(self)  # what stopped it is an alarm also where the run ends by it
+        if not self._stop.is_set():  # else nobody waits for it any more, nor does it scan
+            self._shown.show(self)  # what stopped it is an alarm also where the run ends by it
         self.stop(ended)
 
     def _tick(self, now: int, publisher: Publisher) -> None:

@@ -165,5 +165,6 @@ def facts_of(daemon: Daemon) -> RunFacts:
         paused_by=pauses.by if pauses.active else "",
         because=pauses.because if pauses.active else "",
         check=checks.todo,
+        lost=daemon.pipeline.lost_axes,
         crawler=None if crawl is None else crawl.view.facts,
     )

@@ -20,6 +20,7 @@ from swathe.messages.models import (
     StateMessage,
 )
 from swathe.messages.revisions import RevisionsMessage
+from swathe.messages.run_words import STATE_TITLES, STATE_WORDS
 from swathe.messages.spots import SpotMessage, SpotsMessage
 from swathe.messages.topics import ROOT, Topics
 from swathe.pipeline.progress.confirm_snapshot import ConfirmSnapshot
@@ -29,6 +30,8 @@ from swathe.pipeline.progress.snapshots import ExcludedZoneSnapshot, ZoneSnapsho
 
 __all__ = [
     "ROOT",
+    "STATE_TITLES",
+    "STATE_WORDS",
     "AlarmMessage",
     "AlarmsMessage",
     "CheckMessage",

@@ -20,7 +20,7 @@ from swathe.arrays import Cells
 from swathe.page.gauge_json import gauge_json
 from swathe.page.mailbox import Mailbox, event, refuse_more_than_most
 from swathe.page.page_topics import PageTopics
-from swathe.page.plan import viewer_plan
+from swathe.page.plan import page_words, viewer_plan
 from swathe.page.pyramid import Level, Pyramid, pack_patch
 from swathe.page.source import Source
 
@@ -119,7 +119,10 @@ class Hub:
     async def first_event(self) -> bytes:
         """Return the first event of a viewer: the plan, or while the survey is resumed what is known."""
         if (opening := self._source.opening) is not None:
-            return event("opening", _json({"session": self._session, **asdict(opening)}))
+            return event(
+                "opening",
+                _json({"session": self._session, "words": page_words(), **asdict(opening)}),
+            )
         return self._plan_event(await self.pyramid())
 
     def _plan_event(self, pyramid: Pyramid) -> bytes:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from swathe.display_units import INCHES, MILLIMETRES
+from swathe.messages import STATE_TITLES, STATE_WORDS
 from swathe.page.pyramid import NO_THICKNESS, STEPS_PER_MM, TILE, Level
 from swathe.page.source import Source
 from swathe.pipeline import CellState
@@ -20,7 +21,7 @@ from swathe.station import (
     thickness_scale,
 )
 
-__all__ = ["viewer_plan"]
+__all__ = ["page_words", "viewer_plan"]
 
 
 def viewer_plan(
@@ -38,6 +39,7 @@ def viewer_plan(
     stepped = station.index is not None and station.index.mode is AxisMode.STEPPED
     return {
         "version": 1,
+        "words": page_words(),
         "session": session,
         "placing": placing,
         "station": station.name,
@@ -68,6 +70,11 @@ def viewer_plan(
             {"name": zone.name, "scan": zone.scan, "index": zone.index} for zone in station.exclude
         ],
     }
+
+
+def page_words() -> dict[str, dict[str, str]]:
+    """Return the words for what a run does, by state: in a line, and as headings."""
+    return {"states": dict(STATE_WORDS), "titles": dict(STATE_TITLES)}
 
 
 def _motion(motion: MotionTable) -> dict[str, Any]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import pytest
 from rich.text import Text
 
-from daemon.board.test_stations import gap, put, state
+from daemon.board.test_stations import gap, line_message, put, state
 from daemon.messages.test_messages import OF, progress
 from swathe.board import Stations
 from swathe.board.block_map import BlockMap
@@ -69,6 +70,24 @@ def test_block_map_marks_the_probe() -> None:
     """The probe is drawn over the state of its cell."""
     lines = draw(grid(3, 9), width=80, height=24, probe=(4.0, 1.0)).plain.splitlines()
     assert lines[1] == "▪▪▪▪◆▪▪▪▪"
+
+
+@pytest.mark.parametrize("status", ["scanning", "incomplete"])
+def test_line_under_way_is_not_shown_as_still_to_scan(status: str) -> None:
+    """Of another machine's station nothing is known of it before it is left; with the end it is."""
+    stations = Stations()
+    put(stations, "state", state(state=status))
+    put(stations, "progress", ProgressMessage.of(progress(line=2, scan=None), OF))
+    put(stations, "line/0", line_message(0))
+    (view,) = stations.views
+    lines = BlockMap().draw(view, width=20, height=4).plain.splitlines()
+    under_way = status == "scanning"
+    assert lines[2] == ("▫" if under_way else "·") * 20
+    assert lines[3] == "·" * 20
+    assert ("▫ line under way" in lines[-1]) == under_way
+    put(stations, "line/2", line_message(2, (4.5, 9.5)))
+    lines = BlockMap().draw(view, width=20, height=4).plain.splitlines()
+    assert lines[2] == "▪" * 5 + "×" * 5 + "▪" * 10
 
 
 def test_block_map_of_a_grid_shows_what_was_left_behind_unvisited() -> None:

@@ -12,7 +12,7 @@ from daemon.board.test_stations import put, state
 from daemon.messages.test_messages import NOW, OF, progress
 from swathe.board import PlainLines, Stations, StationView
 from swathe.board.lost_station import lost_lines
-from swathe.messages import CrawlerMessage, ProgressMessage
+from swathe.messages import STATE_WORDS, CrawlerMessage, ProgressMessage
 
 LATER = NOW + timedelta(seconds=90)
 CRAWLER = {"since": NOW, "armed": True, "moving": True, "state": "moving"}
@@ -41,7 +41,7 @@ def lines(stations: Stations, now: float = 340.0) -> list[str]:
 def test_offline_states_since_when_and_what_it_was(was: str) -> None:
     """The age is that of its own last message, not of the will."""
     assert lines(gone(was=was)) == [
-        f"OFFLINE since {LATER:%Y-%m-%d %H:%M:%S} UTC, 2 min ago; it was {was} then: "
+        f"OFFLINE since {LATER:%Y-%m-%d %H:%M:%S} UTC, 2 min ago; it was {STATE_WORDS[was]} then: "
         "killed, or without power or network"
     ]
 

@@ -88,7 +88,7 @@ def test_map_of_lines_and_gaps() -> None:
         "gap/2",
         gap(number=2, scan=(7.5, 9.5), index=(1.5, 2.5), area=2.0, cause=GapCause.NO_SIGNAL),
     )
-    put(stations, "progress", ProgressMessage.of(progress(scan=12.0, index=2.0), OF))
+    put(stations, "progress", ProgressMessage.of(progress(line=None, scan=12.0, index=2.0), OF))
     assert drawn(view_of(stations)) == [
         "▪▪▪▪▪//▪▪▪▪▪▪▪▪  ▪▪▪",
         "▪▪▪▪▪▪▪▪▪▪×▪▪▪▪  ▪▪▪",

@@ -25,6 +25,10 @@ def crawler(**facts: object) -> CrawlerFacts:
 
 
 RESUME = "resume: the space key at the station, Resume on the page, or the command 'resume'"
+PLACE = (
+    "rest the probe on a known place and give it: i at the station, I am at on the page, or the "
+    "command 'reference'"
+)
 TABLE = {
     "by hand": (RunFacts(), DecidedState("scanning")),
     "a crawler at work": (
@@ -84,6 +88,18 @@ TABLE = {
     "a fault that is not at rest yet": (
         RunFacts(crawler=crawler(faulted=True)),
         DecidedState("faulted", WHY),
+    ),
+    "a position lost by hand": (
+        RunFacts(lost=("scan",)),
+        DecidedState("waiting", "scan position is lost: readings count for no cell", todo=PLACE),
+    ),
+    "a position lost by hand during a pause": (
+        RunFacts(lost=("scan", "index"), paused_by="Kim"),
+        DecidedState("paused", "by Kim", "Kim", RESUME),
+    ),
+    "a position lost by a crawler, which finds it again": (
+        RunFacts(doing="homing", lost=("scan",), crawler=crawler(why="", todo="")),
+        DecidedState("scanning", "homing"),
     ),
     "a fault that ends by itself": (
         RunFacts(crawler=crawler(faulted=True, waits_for=WaitsFor.DISK)),

@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from swathe.journal import MarkKind
 from swathe.live.crawl.budget import FinishedError
 from swathe.live.crawl.checking import CrawlCheck
-from swathe.live.crawl.drive import Drive
+from swathe.live.crawl.drive import Drive, HaltedError
 from swathe.live.crawl.missing import lines_left
 from swathe.live.session import Session
 from swathe.motion import Move, MoveKind, RasterSettings, WorkArea, plan_raster
@@ -50,6 +50,7 @@ class RasterWork:
         self._along = 0 if settings.along == "scan" else 1
         self.driven: set[int] = set()
         self.line: tuple[int, int] | None = None
+        self._broken_off: list[Stretch] = []
 
     async def scan(self) -> None:
         """Drive the lines that are left, each with a check after it where one is due.
@@ -61,6 +62,7 @@ class RasterWork:
         total = len(line_positions(self._area().axes[1 - self._along], self._settings))
         wanted = lines_left(self._session.pipeline, self._along, total, self.driven)
         if not wanted:
+            self._journal_plan(())  # what is left of a stretch that broke off is revisited now
             return
         report = await self._drive.fresh()
         plan = plan_raster(self._area(), self._settings, begin=report.place, only=wanted)
@@ -72,14 +74,21 @@ class RasterWork:
         begun = set(range(total)) - set(wanted)
         done = 0
         # Until all of it is scanned, what is left of it is to do; also where a fault stops it meanwhile.
-        self._journal_plan(plan.stretches)
+        # Of a line that broke off the rest is to do, too: it is revisited after the lines.
+        rest = [stretch for stretch in self._broken_off if stretch.line not in wanted]
+        self._journal_plan([*plan.stretches, *rest])
         try:
             for move in plan.moves:
                 if move.kind is MoveKind.SCAN:
                     begun.add(move.line)
                     self._session.mark(MarkKind.STRETCH_BEGUN, number=done)
                 self.line = len(begun), total
-                await self._go(move)
+                try:
+                    await self._go(move)
+                except HaltedError:
+                    if move.kind is MoveKind.SCAN:
+                        self._broken_off.append(plan.stretches[done])
+                    raise
                 if move.kind is MoveKind.SCAN:
                     done += 1
                     if move.line not in scans[done:]:

@@ -12,10 +12,7 @@ const SHOWN_NARROW = 1;
 const ANNOUNCE_MS = 300;
 
 // States in which nothing is scanned, until somebody does something.
-const STOPS = {
-  paused: "PAUSED: readings belong to no cell", waiting: "WAITING for a person: the crawler rests",
-  faulted: "FAULT: the crawler is stopped",
-};
+const STOPS = ["paused", "waiting", "faulted"];
 
 const name = (alarm) => ALARM_NAMES[alarm.kind] ?? alarm.kind[0].toUpperCase() + alarm.kind.slice(1);
 const rank = (alarm) => { const k = ORDER.indexOf(alarm.kind); return k < 0 ? ORDER.length : k; };
@@ -161,9 +158,11 @@ export class Alarms {
 
   #pause() {
     const { run } = this.#station;
-    const title = STOPS[run?.state];
+    const title = STOPS.includes(run?.state) ? this.#station.stateTitle(run.state) : undefined;
     // What a person has to do is shown in any state, the end included.
-    $("paused").hidden = !title && !run?.todo;
+    // By hand a position that is lost has its own bar, with what is to be done.
+    const byHand = run?.state === "waiting" && this.#station.crawler === null;
+    $("paused").hidden = byHand || (!title && !run?.todo);
     if ($("paused").hidden) return;
     $("paused-title").textContent = title ?? "To do";
     $("paused-todo").textContent = run.todo ? `▶ ${run.todo}` : "";

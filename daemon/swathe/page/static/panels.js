@@ -6,12 +6,6 @@ import { clock, count, difference, duration, fixed, level, percent, point, speed
 const $ = (id) => document.getElementById(id);
 const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
 
-const RUN_STATES = {
-  scanning: "scanning", paused: "PAUSED", complete: "run ended",
-  incomplete: "run ended", waiting: "WAITING", faulted: "FAULT", offline: "offline",
-  resuming: "resuming the survey",
-};
-
 export class Panels {
   #station;
 
@@ -58,7 +52,7 @@ export class Panels {
     const scanning = run.state === "scanning";
     const shown = ["paused", "waiting", "faulted"].includes(run.state) || run.resumed != null;  // where it has room
     const why = run.reason && !scanning && !shown && !isOver(run) ? ` (${run.reason})` : "";
-    set("run", (RUN_STATES[run.state] ?? run.state) + why);
+    set("run", this.#station.stateWord(run.state) + why);
     // What a crawler does is in its own bar.
     const crawls = this.#station.crawler !== null && !run.reason.startsWith("placing");
     set("run-why", scanning && !crawls ? run.reason : "");
@@ -181,7 +175,7 @@ export class Panels {
       const when = connection.since ? clock(connection.since) : "–";
       // How the run ended is said by the result itself.
       text = over ? ""
-        : `No connection to the station since ${when}${run === null ? "" : `; it was ${RUN_STATES[run.state] ?? run.state} then`}: killed, without power, or out of reach. This data is old`;
+        : `No connection to the station since ${when}${run === null ? "" : `; it was ${this.#station.stateWord(run.state)} then`}: killed, without power, or out of reach. This data is old`;
     }
     if (banner.textContent !== text) banner.textContent = text;
   }

@@ -34,7 +34,7 @@ export class Result {
     $("result").hidden = !over;
     if (!over) return;
     const covered = run.state === "complete";
-    $("result-title").textContent = covered ? "✓ The plan is covered" : "The plan is not covered";
+    $("result-title").textContent = `${covered ? "✓ " : ""}${this.#station.stateTitle(run.state)}`;
     $("result").classList.toggle("covered", covered);
     const at = plan.index ? `scan ${point(progress.minimum_scan)}, index ${point(progress.minimum_index, "index")}` : `scan ${point(progress.minimum_scan)}`;
     const open = new Map();

@@ -43,6 +43,16 @@ export class Station extends EventTarget {
     this.trail = [];
   }
 
+  /** The word for a state of the run, as every output has it. */
+  stateWord(state) {
+    return (this.opening ?? this.plan)?.words.states[state] ?? state;
+  }
+
+  /** The heading of a state in which nothing is scanned; undefined for the others. */
+  stateTitle(state) {
+    return (this.opening ?? this.plan)?.words.titles[state];
+  }
+
   emit(name, detail) {
     this.dispatchEvent(new CustomEvent(name, { detail }));
   }

@@ -1,0 +1,101 @@
+"""A raster that breaks off in mid-line: what is left of it stays to do until it is revisited."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from support.crawl import crawl_station
+from swathe.journal import MarkKind
+from swathe.live.crawl.drive import HaltedError
+from swathe.live.crawl.raster_work import RasterWork
+from swathe.motion import Move, MoveKind, raster_settings_of, work_area_of
+from swathe.pipeline import CellState, Pipeline
+from swathe.station import parse_station
+
+
+class Scene:
+    """A crawler whose moves measure what they pass, until one of them is halted."""
+
+    def __init__(self, folder: Path) -> None:
+        self.pipeline = Pipeline(parse_station(crawl_station(folder), "belt.toml"))
+        self.plans: list[list[list[float]]] = []
+        self.halt: tuple[int, float] | None = None  # line, and the share that is measured by then
+        station = self.pipeline.station
+
+        async def fresh() -> Any:
+            return SimpleNamespace(place=(0.0, 0.0))
+
+        async def after_line() -> None:
+            pass
+
+        session = SimpleNamespace(pipeline=self.pipeline, mark=self._mark)
+        self.work = RasterWork(
+            cast("Any", session),
+            drive=cast("Any", SimpleNamespace(fresh=fresh)),
+            settings=raster_settings_of(station),
+            area=lambda: work_area_of(station),
+            go=self._go,
+            say=lambda _: None,
+            checking=cast("Any", SimpleNamespace(after_line=after_line)),
+        )
+
+    def _mark(self, kind: MarkKind, **detail: Any) -> None:
+        if kind is MarkKind.RASTER_PLANNED:
+            self.plans.append(detail["stretches"])
+
+    async def _go(self, move: Move) -> None:
+        if move.kind is not MoveKind.SCAN:
+            return
+        low, high = sorted((move.start[0], move.end[0]))
+        halted = self.halt is not None and self.halt[0] == move.line
+        end = low + (high - low) * self.halt[1] if halted and self.halt else high
+        grid = self.pipeline.grid
+        row = grid.state.reshape(grid.shape)[move.line]
+        places = grid.scan.centres
+        row[(places >= low) & (places <= end) & (row != CellState.EXCLUDED)] = CellState.MEASURED
+        if halted:
+            self.halt = None
+            message = "stopped"
+            raise HaltedError(message)
+
+    def of_line(self, number: int) -> list[list[float]]:
+        """Return the stretches of the newest plan that are of a line."""
+        at = float(self.pipeline.grid.index.centres[number])
+        return [one for one in self.plans[-1] if one[0] == pytest.approx(at)]
+
+
+@pytest.mark.parametrize("share", [0.3, 0.8])
+async def test_rest_of_a_line_that_broke_off_is_to_do_in_the_next_plan(
+    tmp_path: Path, share: float
+) -> None:
+    """Also where more than half of it is measured, so that it is not scanned as a line again."""
+    scene = Scene(tmp_path)
+    line = scene.pipeline.grid.shape[0] - 2
+    scene.halt = line, share
+    with pytest.raises(HaltedError):
+        await scene.work.scan()
+    first = scene.of_line(line)
+    assert first
+    assert scene.plans[-1] != []  # nothing of it is missing while it waits
+    drawn: list[list[list[float]]] = []
+    plan = scene.work._journal_plan
+    scene.work._journal_plan = lambda some: (plan(some), drawn.append(scene.of_line(line)))[0]  # type: ignore[method-assign,func-returns-value]
+    await scene.work.scan()
+    assert drawn[0] == first
+    assert scene.plans[-1] == []  # and once the lines are over it is a gap, which is revisited
+
+
+async def test_line_that_broke_off_last_is_missing_at_once(tmp_path: Path) -> None:
+    """No line is left to scan: what is left of it is revisited next."""
+    scene = Scene(tmp_path)
+    line = scene.pipeline.grid.shape[0] - 1
+    scene.halt = line, 0.8
+    with pytest.raises(HaltedError):
+        await scene.work.scan()
+    assert scene.of_line(line)
+    await scene.work.scan()
+    assert scene.plans[-1] == []

@@ -23,6 +23,7 @@ __all__ = [
     "progress",
     "settle",
     "tap",
+    "tap_point",
 ]
 
 ROWS, COLUMNS = 40, 60
@@ -118,7 +119,11 @@ def point(browser: Browser, scan: float, index: float) -> tuple[float, float]:
 
 def tap(browser: Browser, scan: float, index: float) -> None:
     """Tap a place on the map."""
-    x, y = point(browser, scan, index)
+    tap_point(browser, *point(browser, scan, index))
+
+
+def tap_point(browser: Browser, x: float, y: float) -> None:
+    """Tap a pixel of the canvas."""
     canvas = browser.find("#map")
     browser.run("arguments[0].scrollIntoView({block: 'center'})", canvas)
     width, height = canvas.size["width"], canvas.size["height"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,7 @@ from support.board import (
     progress,
     settle,
     tap,
+    tap_point,
 )
 from support.browser import Browser, axe_source
 from support.crawl import crawl_station
@@ -663,3 +665,48 @@ def test_survey_that_is_resumed_is_shown_by_its_share(browser: Browser) -> None:
         assert browser.find("#map").is_displayed()
         assert browser.text("#gap-count") == "(3 gaps in 2 regions)"
         assert not browser.complaints()
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(10, 1200), (1200, 10)])
+def test_very_long_part_is_shown_in_sections(browser: Browser, rows: int, columns: int) -> None:
+    """Each with its stretch of the long axis, in one scale, none of it twice; a tap finds its cell."""
+    source = PlayedSource(rows, columns)
+    with ServedPage(source) as served:
+        source.say("state", state="scanning", reason="", time="2030-01-01T10:00:00Z")
+        source.say("progress", **progress(minimum=None, minimum_scan=None, minimum_index=None))
+        browser.open(served.page.url)
+        settle(browser)
+        canvas = browser.find("#map")
+
+        def sections() -> list[list[float]]:
+            return [
+                list(map(float, one))
+                for one in json.loads(canvas.get_attribute("data-sections") or "[]")
+            ]
+
+        long, found = int(rows > columns), sections()
+        assert len(found) >= 3
+        assert found[0][4 + long] == -0.5
+        assert found[-1][6 + long] == 1199.5
+        assert [one[6 + long] for one in found[:-1]] == [one[4 + long] for one in found[1:]]
+        scale = float((canvas.get_attribute("data-view") or "").split()[2])
+        assert scale > 1.3 * canvas.size["width" if columns > rows else "height"] / 1200
+        # A cell in the middle of the second section.
+        left, top, width, height, *_ = found[1]
+        middle = (found[1][4 + long] + found[1][6 + long]) / 2
+        thin = min(width, height) - 5 * scale - 3
+        x, y = (
+            (left + width / 2 + 12, top + thin)
+            if not long
+            else (left + thin, top + height / 2 + 12)
+        )
+        tap_point(browser, x, y)
+        browser.wait(lambda: browser.find("#reading").is_displayed(), 10, "the reading")
+        at = browser.text("#reading-title") + browser.text("#reading-state")
+        number = float(re.findall(r"(?:scan|index)\D*(\d+)", at)[long])
+        assert abs(number - middle) < 12 / scale + 20, at
+        browser.find("#zoom-in").click()
+        settle(browser)
+        assert sections() == []
+        browser.find("#fit").click()
+        browser.wait(lambda: sections() == found, 10, "the sections")

@@ -59,8 +59,9 @@ export class MapBlocks {
     return fits < 0 ? levels.length - 1 : fits;
   }
 
-  /** Draw the map in a view; returns whether a further frame is needed. */
-  draw(context, view) {
+  /** Draw the map in a view, or in each of its sections; returns whether a further frame is needed. */
+  draw(context, whole) {
+    const view = whole.sections[0];
     if (view.scale !== this.#scale || view.down !== this.#down) {
       this.#keepOld(context, view);
       this.#blocks.clear();
@@ -68,30 +69,51 @@ export class MapBlocks {
       this.#down = view.down;
       this.#level = this.#levelFor(view);
     }
+    const end = performance.now() + BUDGET_MS;
+    context.clearRect(0, 0, whole.width, whole.height);
+    const keys = new Set();
+    let missing = 0;
+    const seen = whole.sections.map((section) => {
+      const { shown, lacking, range } = this.#find(section, end);
+      missing += lacking;
+      context.save();
+      context.translate(section.atX, section.atY);
+      context.beginPath();
+      context.rect(0, 0, section.mapWidth, section.mapHeight);
+      context.clip();
+      const left = Math.round(section.x), top = Math.round(section.y);
+      if (lacking && !whole.folded) this.#drawOld(context, section);
+      for (const block of shown) context.drawImage(block.canvas, block.x * SIDE - left, block.y * SIDE - top);
+      context.restore();
+      for (const key of this.#tilesOf(section, left, top)) keys.add(key);
+      return range;
+    });
+    if (!missing || whole.folded) this.#old = null;
+    const bound = (k, pick) => pick(...seen.map((range) => range[k]));
+    this.#dropFar(bound(0, Math.min), bound(1, Math.max), bound(2, Math.min), bound(3, Math.max));
+    this.#tiles.request([...keys]);
+    return missing > 0;
+  }
+
+  /** The blocks of a view, how many are not rendered yet, and their range. */
+  #find(view, end) {
     const left = Math.round(view.x), top = Math.round(view.y);
     const lastX = Math.floor((Math.min(left + view.width, view.length * view.scale) - 1) / SIDE);
     const lastY = Math.floor((Math.min(top + view.height, view.breadth * view.down) - 1) / SIDE);
     const firstX = Math.max(0, Math.floor(left / SIDE)), firstY = Math.max(0, Math.floor(top / SIDE));
-    const end = performance.now() + BUDGET_MS;
-    let missing = 0;
     const shown = [];
+    let lacking = 0;
     for (let y = firstY; y <= lastY; y++) {
       for (let x = firstX; x <= lastX; x++) {
         let block = this.#blocks.get(`${x},${y}`);
         if (!block || block.dirty) {
           if (performance.now() < end) block = this.#render(x, y, block);
-          else missing++;
+          else lacking++;
         }
         if (block) shown.push(block);
       }
     }
-    context.clearRect(0, 0, view.width, view.height);
-    if (shown.length < (lastX - firstX + 1) * (lastY - firstY + 1)) this.#drawOld(context, view);
-    else this.#old = null;
-    for (const block of shown) context.drawImage(block.canvas, block.x * SIDE - left, block.y * SIDE - top);
-    this.#dropFar(firstX, lastX, firstY, lastY);
-    this.#requestTiles(view, left, top);
-    return missing > 0;
+    return { shown, lacking, range: [firstX, lastX, firstY, lastY] };
   }
 
   /** Keep the last picture, which is shown stretched until the new scale is rendered. */
@@ -127,7 +149,8 @@ export class MapBlocks {
     }
   }
 
-  #requestTiles(view, left, top) {
+  /** The tiles that a view needs, the middle ones first. */
+  #tilesOf(view, left, top) {
     const { levels, tile: size, scan, index } = this.#plan;
     const highest = levels.length - 1;
     const keys = [];
@@ -144,7 +167,7 @@ export class MapBlocks {
       visible.sort((a, b) => Math.hypot(a[0] - middle[0], a[1] - middle[1]) - Math.hypot(b[0] - middle[0], b[1] - middle[1]));
       keys.push(...visible.map(([x, y]) => Tiles.key(level, y, x)));
     }
-    this.#tiles.request(keys);
+    return keys;
   }
 
   #render(x, y, block) {

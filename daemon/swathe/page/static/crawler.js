@@ -48,7 +48,8 @@ export class CrawlerBar {
     $("crawler").classList.toggle("over", over && lost);
     const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
     const state = over ? STATES.ended : lost ? "no connection: its motion is not known" : (STATES[crawler.state] ?? crawler.state);
-    const detail = over ? run.reason : lost ? "use the hard-wired stop if it must not move" : [crawler.doing.replace(`${crawler.state}: `, ""), crawler.todo].filter(Boolean).join(" · ");
+    const at = crawler.line == null ? "" : `line ${crawler.line} of ${crawler.lines}`;
+    const detail = over ? run.reason : lost ? "use the hard-wired stop if it must not move" : [at, crawler.doing.replace(`${crawler.state}: `, ""), crawler.todo].filter(Boolean).join(" · ");
     set("crawler-state", state + (detail ? ":" : ""));
     set("crawler-detail", detail);
   }

@@ -90,6 +90,9 @@ export function extent(low, high, step = 1) {
   return from === to ? from : `${from.replace(/\u00a0(mm|in)$/, "")} to ${to}`;
 }
 
+/** From the middle of a first cell to that of a last one, with one unit. */
+export const stretch = (low, high, step) => `${position(low, step).replace(/\u00a0(mm|in)$/, "")} to ${position(high, step)}`;
+
 /** A region on both axes, as text; null for all of an axis. */
 export function region(plan, scan, index) {
   const named = (name, ends, axis) => {

@@ -30,13 +30,17 @@ import { ZoneForm } from "./zone.js";
 const $ = (id) => document.getElementById(id);
 const THEMES = [["", "Theme: auto"], ["light", "Theme: light"], ["dark", "Theme: dark"]];
 
+// Breadth by length of a part from which on it is shown in sections, and of the sheet for them.
+const LONG = 0.14, SECTIONS = 0.55;
+
 const station = new Station();
 const panels = new Panels(station);
 const map = new MapView(station, $("map"), (row, column) => reading.show(row, column));
 const reading = new Reading(station, map);
 station.on("plan", ({ scan, index }) => {
   const shape = index ? (index.cells * index.resolution) / (scan.cells * scan.resolution) : 0.25;
-  $("sheet").style.setProperty("--shape", shape.toFixed(4));
+  // A very long part is shown in sections, which need some height.
+  $("sheet").style.setProperty("--shape", Math.max(shape, shape < LONG ? SECTIONS : 0).toFixed(4));
 });
 const commands = new Commands(station, {
   zone: new ZoneForm(station, map, (zone) => commands.confirm("exclude", { zone })),

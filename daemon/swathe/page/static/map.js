@@ -160,17 +160,18 @@ export class MapView {
     this.#frame = 0;
     if (!this.blocks || !this.#canvas.width) return;
     const more = this.blocks.draw(this.#context, this.view);
-    this.blocks.lastView = { x: this.view.x, y: this.view.y };
+    this.blocks.lastView = this.view.folded ? null : { x: this.view.x, y: this.view.y };
     const style = getComputedStyle(document.documentElement);
     const ink = {
       text: style.getPropertyValue("--ink"), halo: style.getPropertyValue("--card"),
       gap: style.getPropertyValue("--alarm"), ruler: style.getPropertyValue("--card"),
       probe: style.getPropertyValue("--deep"), trail: style.getPropertyValue("--deep"),
     };
-    drawOverlay(this.#context, this.view, this.#station, this.chosen, ink);
+    for (const section of this.view.sections) drawOverlay(this.#context, section, this.#station, this.chosen, ink);
     // The view, for programs that read the picture.
     const { view } = this;
     this.#canvas.dataset.view = [view.left, view.top, view.scale, view.down, view.x, view.y].join(" ");
+    this.#canvas.dataset.sections = JSON.stringify((view.folded ?? []).map(({ atX, atY, width, height, from, to }) => [atX, atY, width, height, ...from, ...to]));
     this.#canvas.dataset.settled = String(!more && this.tiles.settled);
     if (more) this.redraw();
   }

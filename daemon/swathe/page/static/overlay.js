@@ -1,5 +1,5 @@
 // Drawn over the map: rulers, zones, gaps, trail, probe, minimum thickness, selected cell.
-import { inInches, thick } from "./labels.js";
+import { inInches, stretch, thick } from "./labels.js";
 import { pieces } from "./seam.js";
 
 const INCH = 25.4;
@@ -8,6 +8,10 @@ const INCH = 25.4;
 export function drawOverlay(context, view, station, chosen, ink) {
   const { plan } = station;
   context.save();
+  context.translate(view.atX, view.atY);
+  context.beginPath();
+  context.rect(0, 0, view.width, view.height);
+  context.clip();
   const unit = chosen.pixelRatio;
   context.lineJoin = "round";
   context.font = `600 ${13 * unit * chosen.textScale}px system-ui, sans-serif`;
@@ -110,6 +114,7 @@ function drawMark(context, view, mark, unit, ink) {
   for (let [x, y, width, height] of rectangles(view, mark.scan, mark.index)) {
     if (width < minimum) [x, width] = [x + width / 2 - minimum / 2, minimum];
     if (height < minimum) [y, height] = [y + height / 2 - minimum / 2, minimum];
+    if (view.from && !isVisible(view, x, y, width, height)) continue; // it is in another section
     const out = 7 * unit;
     context.beginPath();
     context.rect(x - out, y - out, width + 2 * out, height + 2 * out);
@@ -197,8 +202,15 @@ function drawDatum(context, view, unit, ink) {
 }
 
 /** Name, unit and direction of an axis, with what its far end is called. */
-function axisName(name, axis, arrow) {
-  return `${name}, ${inInches() ? "in" : "mm"} ${arrow}${axis.high_end ? ` ${axis.high_end}` : ""}`;
+function axisName(name, view, k) {
+  const { resolution, high_end: far } = view.axes[name];
+  const low = [view.left, view.top][k], high = low + [view.length, view.breadth][k];
+  const { from, to } = view;
+  // A section states from where to where it is; the far end's name is at the last one.
+  const cut = from && (from[k] > low + resolution / 2 || to[k] < high - resolution / 2);
+  const part = cut ? ` ${stretch(from[k] + resolution / 2, to[k] - resolution / 2, resolution)}` : `, ${inInches() ? "in" : "mm"}`;
+  const isLast = !cut || to[k] >= high - resolution / 2;
+  return `${name}${part} →${far && isLast ? ` ${far}` : ""}`;
 }
 
 /** Draw rulers along the upper and the left edge, in mm or inches. */
@@ -216,11 +228,19 @@ function drawRulers(context, view, unit, ink, textScale) {
   const digits = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
   const [scan0, index0] = view.toPosition(thickness, thickness);
   const [scan1, index1] = view.toPosition(view.width, view.height);
-  const ends = [Math.min(scan1, view.left + view.length), Math.min(index1, view.top + view.breadth)];
-  const across = axisName("scan", view.axes.scan, "→"), down = view.profile ? "" : axisName("index", view.axes.index, "→");
-  const room = (text) => context.measureText(text).width + 10 * unit;
-  const last = view.width - room(across) - context.measureText("0000").width;
-  const lowest = view.height - room(down) - context.measureText("0000").width;
+  const last1 = view.to ?? [view.left + view.length, view.top + view.breadth];
+  const ends = [Math.min(scan1, last1[0]), Math.min(index1, last1[1])];
+  const across = axisName("scan", view, 0), down = view.profile ? "" : axisName("index", view, 1);
+  const font = `${12 * unit * textScale}px system-ui, sans-serif`, bold = `600 ${font}`;
+  const room = (text) => {
+    context.font = bold;
+    const wide = context.measureText(text).width + 10 * unit;
+    context.font = font;
+    return wide;
+  };
+  const figure = (mm) => context.measureText(Math.max(1000, mm / per).toFixed(digits)).width;
+  const last = view.width - room(across) - figure(ends[0]);
+  const lowest = view.height - room(down) - figure(ends[1]);
   for (let k = Math.ceil(Math.max(scan0, view.left) / per / step); k * step * per <= ends[0]; k++) {
     const [x] = view.toPoint(k * step * per, 0);
     context.moveTo(x, thickness * 0.62);
@@ -239,9 +259,9 @@ function drawRulers(context, view, unit, ink, textScale) {
       context.restore();
     }
   }
-  context.font = `600 ${12 * unit * textScale}px system-ui, sans-serif`;
-  context.fillText(across, view.width - room(across) + 6 * unit, thickness * 0.7);
-  if (!view.profile) {
+  context.font = bold;
+  if (room(across) < view.width - thickness) context.fillText(across, view.width - room(across) + 6 * unit, thickness * 0.7);
+  if (!view.profile && room(down) < view.height - thickness) {
     // Read along the axis, as its figures are.
     context.save();
     context.translate(thickness * 0.4, view.height - room(down) + 6 * unit);

@@ -1,6 +1,8 @@
 // The map's view: converts between mm on the part and points of the canvas. A line profile, whose
 // index axis has no length, is drawn as tall as the canvas allows.
 
+import { fold } from "./fold.js";
+
 const MAX_POINTS_PER_CELL = 60;
 
 export class View {
@@ -20,7 +22,19 @@ export class View {
     this.y = 0;
     this.width = this.height = 1;
     this.fitted = true;
+    // Where the whole part is shown in sections: these; else null.
+    this.folded = null;
   }
+
+  /** What is drawn: the sections, or the view itself. */
+  get sections() {
+    return this.folded ?? [this];
+  }
+
+  get atX() { return 0; }
+  get atY() { return 0; }
+  get mapWidth() { return this.width; }
+  get mapHeight() { return this.height; }
 
   /** Points per mm along the index axis. */
   get down() {
@@ -36,6 +50,11 @@ export class View {
   }
 
   get minimumScale() {
+    return fold(this, this.#stripScale)?.[0].scale ?? this.#stripScale;
+  }
+
+  /** The scale at which the whole part is seen in one piece. */
+  get #stripScale() {
     const scale = (this.width - this.rulers * 1.5) / this.length;
     return this.profile ? scale : Math.min(scale, (this.height - this.rulers * 1.5) / this.breadth);
   }
@@ -46,13 +65,16 @@ export class View {
 
   /** Show the whole part. */
   fit() {
+    this.folded = null;
     this.scale = this.minimumScale;
     this.centreOn(this.left + this.length / 2, this.top + this.breadth / 2);
     this.fitted = true;
+    this.folded = fold(this, this.#stripScale);
   }
 
-  /** Centre a position. */
+  /** Centre a position; of a part in sections all of it is seen. */
   centreOn(scan, index) {
+    if (this.folded) return;
     this.x = (scan - this.left) * this.scale - this.width / 2;
     this.y = (index - this.top) * this.down - this.height / 2;
     this.#clampToSheet();
@@ -60,6 +82,7 @@ export class View {
   }
 
   pan(right, down) {
+    if (this.folded) return;
     this.x += right;
     this.y += down;
     this.#clampToSheet();
@@ -75,17 +98,34 @@ export class View {
     this.y = (index - this.top) * this.down - y;
     this.#clampToSheet();
     this.fitted = this.scale <= this.minimumScale * 1.0001;
+    this.folded = null;
     if (this.fitted) this.fit();
   }
 
   /** The position at a point of the canvas, mm. */
   toPosition(x, y) {
+    if (this.folded) {
+      const section = this.#sectionAt(x, y);
+      return section.toPosition(x - section.atX, y - section.atY);
+    }
     return [this.left + (this.x + x) / this.scale, this.top + (this.y + y) / this.down];
   }
 
   /** The point of the canvas at a position. */
   toPoint(scan, index) {
+    if (this.folded) {
+      const inside = (one) => one.from[0] <= scan && scan <= one.to[0] && one.from[1] <= index && index <= one.to[1];
+      const section = this.folded.find(inside) ?? this.folded[0];
+      const [x, y] = section.toPoint(scan, index);
+      return [x + section.atX, y + section.atY];
+    }
     return [(scan - this.left) * this.scale - this.x, (index - this.top) * this.down - this.y];
+  }
+
+  /** The section at a point of the canvas, or the nearest one. */
+  #sectionAt(x, y) {
+    const away = (one) => Math.max(one.atX - x, x - one.atX - one.width, one.atY - y, y - one.atY - one.height);
+    return this.folded.reduce((near, one) => (away(one) < away(near) ? one : near));
   }
 
   #clampToSheet() {

@@ -76,7 +76,7 @@ class ShownState:
         if not self._session.continued or share is None or self.publisher is not None:
             return
         if (progress := self._resumption.follow(share, now)) is not None:
-            text = f"earlier runs are replayed, {progress.percent:.0f} %; what arrives is kept"
+            text = f"earlier runs are replayed, {progress.percent:.1f} %; what arrives is kept"
             if share >= 1:
                 text = (
                     "earlier runs are replayed, arrays and record are written; what arrives is kept"

@@ -15,6 +15,7 @@ from swathe.live.run_panel import RunPanel
 from swathe.live.service import Daemon
 from swathe.live.spot_panel import SpotPanel
 from swathe.messages import Message, StateMessage
+from swathe.pipeline.progress.fields import number_text
 
 __all__ = ["TerminalObserver"]
 
@@ -61,8 +62,10 @@ class TerminalObserver:
         """Write how far the replay of earlier runs is: one line that is renewed, or one each 10 %."""
         if not isinstance(message, StateMessage) or message.resumed is None:
             return
-        left = "" if message.resumed_in is None else f", {message.resumed_in:,.0f} s left"
-        text = f"resuming: {message.resumed:.0f} % of earlier runs replayed{left}; what arrives is kept"
+        left = (
+            "" if message.resumed_in is None else f", {number_text(message, 'resumed_in')} s left"
+        )
+        text = f"resuming: {number_text(message, 'resumed')} % of earlier runs replayed{left}; what arrives is kept"
         if not self._plain:
             self._console.print(
                 f"{text}  ", end="\r", highlight=False, markup=False, soft_wrap=True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import get_args
 
@@ -13,7 +14,7 @@ _STATES: tuple[RunState, ...] = get_args(RunState)
 # Whoever passes by has to notice them.
 _NOTICED = frozenset({"paused", "waiting", "faulted", "offline"})
 
-STATE_TITLES = MappingProxyType(
+STATE_TITLES: Mapping[str, str] = MappingProxyType(
     {
         "paused": "PAUSED: readings belong to no cell",
         "waiting": "WAITING for a person",
@@ -30,5 +31,5 @@ def _word(state: RunState) -> str:
     return state.upper() if state in _NOTICED else state
 
 
-STATE_WORDS = MappingProxyType({state: _word(state) for state in _STATES})
+STATE_WORDS: Mapping[str, str] = MappingProxyType({state: _word(state) for state in _STATES})
 """The word for each state."""

@@ -150,6 +150,7 @@ def _view(held: Resuming) -> dict[str, Any]:
         name, opening = viewer.next() or ("", {})
         assert name == "opening"
         assert opening.pop("session")
+        assert opening.pop("words")["states"]["resuming"] == "resuming"
         found: dict[str, Any] = {"opening": opening}
         found["state"] = _message(viewer, "state")
         found["tile"] = held.ask("/tiles/0/0/0")

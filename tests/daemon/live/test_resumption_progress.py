@@ -55,8 +55,8 @@ def test_state_and_terminal_have_the_progress() -> None:
     assert (message.state, message.resumed, message.resumed_in) == ("resuming", 30.0, 14.0)
     assert message.since is not None
     assert out.getvalue().splitlines() == [
-        "resuming: 0 % of earlier runs replayed; what arrives is kept",
-        "resuming: 30 % of earlier runs replayed, 14 s left; what arrives is kept",
+        "resuming: 0.0 % of earlier runs replayed; what arrives is kept",
+        "resuming: 30.0 % of earlier runs replayed, 14 s left; what arrives is kept",
     ]
 
 

@@ -643,11 +643,11 @@ def test_survey_that_is_resumed_is_shown_by_its_share(browser: Browser) -> None:
     with ServedPage(source) as served:
         browser.open(served.page.url)
         browser.wait(lambda: browser.find("#resuming").is_displayed(), 20, "the replay")
-        assert browser.text("#resuming-left") == "time left not known yet, for 0 s until now"
+        assert browser.text("#resuming-left") == "time left not known yet · 0 s so far"
         later = {"time": "2030-01-01T10:00:07Z", "resumed": 41.5, "resumed_in": 83.0}
         served.call(lambda: source.say("state", state="resuming", **resuming, **later))
-        browser.wait(lambda: browser.text("#resuming-share") == "41.50", 20, "the share")
-        assert browser.text("#resuming-left") == "about 1 min 23 s left, for 7 s until now"
+        browser.wait(lambda: browser.text("#resuming-share") == "41.5", 20, "the share")
+        assert browser.text("#resuming-left") == "about 1 min 23 s left · 7 s so far"
         assert browser.find("#resuming-bar").get_attribute("aria-valuenow") == "41.5"
         assert browser.find("#resuming-crawler").is_displayed()
         acts = [

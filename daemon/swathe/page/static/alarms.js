@@ -35,7 +35,7 @@ export class Alarms {
     this.#commands = commands;
     station.on("alarms", ({ raised }) => { this.update(); this.#announce(raised); });
     station.on("plan", () => { this.#first = true; this.update(); });
-    station.on("run", () => this.#pause());
+    station.on("run", () => { this.#pause(); this.update(); });
     for (const kind of ["checking", "crawler"]) station.on(kind, () => this.#pause());
     $("alarms-all").addEventListener("click", () => { this.#unfolded = !this.#unfolded; this.update(); });
     $("alarms-acknowledge").addEventListener("click", () => this.#acknowledge(this.#fresh()));
@@ -116,7 +116,9 @@ export class Alarms {
     const when = over ? `from ${clock(one.since)} to ${clock(one.until)}, now over` : `since ${clock(one.since)}`;
     const who = seen ? `acknowledged by ${one.acknowledged_by} at ${clock(one.acknowledged)}` : "";
     const at = one.scan === null ? "" : this.#region(one);
-    set(row.detail, [one.detail, at, when, who].filter(Boolean).join(" · "));
+    // While the run waits for a person, why and what to do stand above the alarms.
+    const above = one.kind === "crawler halted" && !over && STOPS.includes(this.#station.run?.state);
+    set(row.detail, [above ? "" : one.detail, at, when, who].filter(Boolean).join(" · "));
     row.show.hidden = !at;
     row.show.setAttribute("aria-label", `Show on the map: ${at}`);
     row.acknowledge.hidden = seen;

@@ -49,7 +49,9 @@ export class CrawlerBar {
     const set = (id, text) => { if ($(id).textContent !== text) $(id).textContent = text; };
     const state = over ? STATES.ended : lost ? "no connection: its motion is not known" : (STATES[crawler.state] ?? crawler.state);
     const at = crawler.line == null ? "" : `line ${crawler.line} of ${crawler.lines}`;
-    const detail = over ? run.reason : lost ? "use the hard-wired stop if it must not move" : [at, crawler.doing.replace(`${crawler.state}: `, ""), crawler.todo].filter(Boolean).join(" · ");
+    // Why it was stopped and what to do stand above everything else then.
+    const shown = ["waiting", "faulted"].includes(run?.state);
+    const detail = over ? run.reason : lost ? "use the hard-wired stop if it must not move" : [at, ...(shown ? [] : [crawler.doing.replace(`${crawler.state}: `, ""), crawler.todo])].filter(Boolean).join(" · ");
     set("crawler-state", state + (detail ? ":" : ""));
     set("crawler-detail", detail);
   }

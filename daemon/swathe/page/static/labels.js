@@ -161,6 +161,7 @@ export const causeName = (cause) => STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
 
 /** Names of the kinds of alarms, the most urgent first. */
 export const ALARM_NAMES = {
+  "crawler halted": "Crawler halted",
   "port lost": "Port lost",
   slip: "Position slipped",
   "check failed": "Calibration check failed",
@@ -178,7 +179,6 @@ export const ALARM_NAMES = {
   "period differs": "Period differs",
   "device floods": "Device floods",
   "driver fails": "Driver fails",
-  "crawler halted": "Crawler halted",
   "disk full": "Disk full",
   "disk fails": "Disk fails",
   "disk stalled": "Disk does not answer",

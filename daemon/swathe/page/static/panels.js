@@ -18,7 +18,7 @@ export class Panels {
     station.on("ports", () => this.#ports());
     station.on("broker", () => this.#ports());
     station.on("check", () => this.#check());
-    station.on("connection", () => this.connection());
+    station.on("connection", () => { this.connection(); this.#run(); });
     station.on("position", () => this.#position());
   }
 
@@ -178,6 +178,8 @@ export class Panels {
         : `No connection to the station since ${when}${run === null ? "" : `; it was ${this.#station.stateWord(run.state)} then`}: killed, without power, or out of reach. This data is old`;
     }
     if (banner.textContent !== text) banner.textContent = text;
+    // What it does now is not known.
+    if (text) set("run", "no connection");
   }
 }
 

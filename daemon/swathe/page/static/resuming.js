@@ -1,5 +1,5 @@
 // A survey that is being resumed: how far that is, and what can be done meanwhile.
-import { duration, percent } from "./labels.js";
+import { duration, fixed } from "./labels.js";
 import { isOver } from "./result.js";
 
 const $ = (id) => document.getElementById(id);
@@ -27,11 +27,11 @@ export class Resuming {
     $("resuming-crawler").hidden = over || !opening.crawls;
     set("resuming-why", over ? run.reason : "");
     const share = run?.resumed ?? null, left = run?.resumed_in ?? null;
-    set("resuming-share", share === null ? "–" : percent(share));
+    set("resuming-share", share === null ? "–" : fixed(share, 1));
     $("resuming-fill").style.width = `${share ?? 0}%`;
     $("resuming-bar").setAttribute("aria-valuenow", String(share ?? 0));
     const rest = share === 100 ? "arrays and record are being written" : left === null ? "time left not known yet" : `about ${duration(left)} left`;
-    const since = run?.since ? `, for ${duration(Math.max(0, (Date.parse(run.time) - Date.parse(run.since)) / 1000))} until now` : "";
+    const since = run?.since ? ` · ${duration(Math.max(0, (Date.parse(run.time) - Date.parse(run.since)) / 1000))} so far` : "";
     set("resuming-left", rest + since);
   }
 }

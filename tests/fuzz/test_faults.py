@@ -5,9 +5,12 @@ from __future__ import annotations
 import pytest
 
 from fuzz.faults import run_failures, run_plan, run_seeds, steps_of_a_run
+from support.simulated.broker import BrokerFault
 from support.simulated.faulty_run import FIRST_STEP, FaultyRun, Plan
 from support.simulated.strip import PortFault, Strip
 from swathe.journal import JournalWriter
+from swathe.live.command_gate import CommandGate
+from swathe.live.commands import Commands
 from swathe.live.pace import Pace
 from swathe.live.session import Session
 
@@ -72,7 +75,42 @@ def test_gap_closes_at_its_instant_however_the_journal_is_cut() -> None:
     assert run_plan(Plan(4163, [unplugged], slow=0.05, kills=[(77, True)])).problems == []
 
 
+def test_command_after_the_clock_was_set_back_is_obeyed() -> None:
+    """It has the time of the clock as it is now."""
+    plan = Plan(31, clock_step=(100, -86_400.0), broker=("5", []))
+    assert run_plan(plan).problems == []
+
+
 # What each invariant is for is found.
+
+
+def test_stop_that_must_not_be_obeyed_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A retained one, or one for another session."""
+    monkeypatch.setattr(CommandGate, "why_not", lambda *_: "")
+    plan = Plan(1, broker=("5", [BrokerFault("broker hostile", 80, 500)]))
+    assert any("ended by itself: stop" in text for text in run_plan(plan).problems)
+
+
+def test_end_that_the_broker_does_not_have_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The run says that all is published, the broker is away."""
+
+    async def claim(*_: object) -> str:
+        return ""
+
+    monkeypatch.setattr("swathe.live.linking.end_link", claim)
+    plan = Plan(1, broker=("both", [BrokerFault("broker away", 300, 900)]))
+    assert any("is said to be published" in text for text in run_plan(plan).problems)
+
+
+def test_note_that_is_not_executed_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And one that is executed twice."""
+    plan = Plan(1, broker=("3.1.1", []))
+    monkeypatch.setattr(CommandGate, "why_not", lambda *_: "no")
+    assert any("0 were executed" in text for text in run_plan(plan).problems)
+    note = Commands.note
+    monkeypatch.setattr(CommandGate, "why_not", lambda *_: "")
+    monkeypatch.setattr(Commands, "note", lambda *what: note(*what) and note(*what))
+    assert any("and executed 2 times" in text for text in run_plan(plan).problems)
 
 
 def test_journal_that_is_not_synced_is_found(monkeypatch: pytest.MonkeyPatch) -> None:

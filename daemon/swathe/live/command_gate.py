@@ -65,7 +65,7 @@ class CommandGate:
         self._must_stop = must_stop
         self._clock = clock
         self._monotonic = monotonic
-        self._begun = clock()
+        self._begun = monotonic()  # whatever the other clock is set to meanwhile
         self._given: OrderedDict[str, tuple[int, CommandMessage]] = OrderedDict()
         self._allowed = Allowance(_BURST, _PER_SECOND, clock=monotonic)
 
@@ -105,7 +105,7 @@ class CommandGate:
                 f"{moment(now).isoformat(timespec='seconds')}: commands live {seconds:g} s "
                 "('broker.command_lifetime'), and clocks must agree"
             )
-        if given < self._begun:
+        if now - given > self._monotonic() - self._begun:
             return "it was given before this run began"
         return ""
 

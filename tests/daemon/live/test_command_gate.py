@@ -19,19 +19,20 @@ class Bench:
 
     def __init__(self) -> None:
         self.now = 2_000_000_000 * S
+        self.set_by = 0
         self.moves = False
         self.gate = CommandGate(
             Topics("bench"),
             "aa11",
             lifetime=30 * S,
             must_stop=lambda: self.moves,
-            clock=lambda: self.now,
+            clock=lambda: self.now + self.set_by,
             monotonic=lambda: self.now,
         )
 
     def why_not(self, arrival: Delivery = NEW, *, age: float | None = None, **other: Any) -> str:
         """Return why a command is not executed; `age` in s puts a time into it."""
-        given = {} if age is None else {"time": moment(self.now - round(age * S))}
+        given = {} if age is None else {"time": moment(self.now + self.set_by - round(age * S))}
         command = {"command": "note", "id": "a", "by": "crew", "text": "x", **given, **other}
         return self.gate.why_not(CommandMessage.model_validate(command), arrival)
 
@@ -70,6 +71,16 @@ def test_command_of_before_the_run_is_not_repeated_to_it() -> None:
     bench.now += 10 * S
     assert bench.why_not(age=11) == "it was given before this run began"
     assert bench.why_not(age=9, id="b") == ""
+
+
+@pytest.mark.parametrize("by", [-86_400, -5, 5, 86_400])
+def test_clock_that_was_set_in_the_run_does_not_change_what_was_before_it(by: int) -> None:
+    """A day back, and for a day every command was 'given before this run began'."""
+    bench = Bench()
+    bench.now += 10 * S
+    bench.set_by = by * S
+    assert bench.why_not(age=9) == ""
+    assert bench.why_not(age=11, id="b") == "it was given before this run began"
 
 
 def test_id_is_used_once() -> None:

@@ -8,13 +8,14 @@ import os
 import shutil
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from random import Random
 
 import numpy as np
 
+from support.simulated.broker_world import NOTE, BrokerPlan, BrokerWorld, broker_plan_of
 from support.simulated.clock import START_NS, HungError
 from support.simulated.disk import Killed, Step
 from support.simulated.light_arrays import LightArrays
@@ -22,7 +23,7 @@ from support.simulated.machine import Machine
 from support.simulated.ports import SimulatedReader
 from support.simulated.strip import MS, PORT_FAULTS, RESOLUTION_MM, PortFault, Strip, station_text
 from swathe.errors import SwatheError
-from swathe.journal import Chunk, read_journal, segment_paths
+from swathe.journal import Chunk, Mark, MarkKind, read_journal, segment_paths
 from swathe.live import Daemon
 from swathe.pipeline import CellState
 from swathe.station import parse_station
@@ -38,12 +39,18 @@ DISK_FAULTS = {
 }
 # Of any operation, writes and syncs alike.
 STEP_FAULTS = {"operation fails": errno.EIO, "operation finds no room": errno.ENOSPC}
-_TEXTS = {keeps: station_text(keeps_count=keeps) for keeps in (False, True)}
-_STATIONS = {keeps: parse_station(text, "strip.toml") for keeps, text in _TEXTS.items()}
+_TEXTS = {
+    (keeps, linked): station_text(keeps_count=keeps)
+    + linked * '[broker]\nhost = "broker.invalid"\n'
+    for keeps in (False, True)
+    for linked in (False, True)
+}
+_STATIONS = {key: parse_station(text, "strip.toml") for key, text in _TEXTS.items()}
 FIRST_STEP = 1
 """Of those that fail."""
 
 _ZARR_SHARE = 0.02
+_BROKER_SHARE = 0.2
 _KILL_LOSES_NS = 50_000_000
 # And the sync of 120 ms after that, which takes a while.
 _CUT_LOSES_NS = 200_000_000
@@ -71,6 +78,7 @@ class Plan:
         keeps_count: of the encoder's axis.
         zarr: whether the arrays are zarr's; else they are light ones.
         seconds: of a run, s.
+        broker: what it speaks, and its faults; None without one.
     """
 
     seed: int
@@ -82,6 +90,7 @@ class Plan:
     keeps_count: bool = True
     zarr: bool = False
     seconds: float = 0.55
+    broker: BrokerPlan | None = None
 
     def names(self) -> list[str]:
         """Return the faults by name."""
@@ -90,7 +99,10 @@ class Plan:
         found += ["disk slow"] * (0.01 < self.slow < 1) + ["disk hangs"] * (self.slow >= 1)
         found += ["clock step"] * (self.clock_step is not None)
         found += ["power cut" if cut else "kill" for _, cut in self.kills[:1]]
-        return found + ["second kill"] * (len(self.kills) > 1)
+        found += ["second kill"] * (len(self.kills) > 1)
+        if self.broker is not None:
+            found += ["broker", *(fault.kind for fault in self.broker[1])]
+        return found
 
 
 def plan_of(seed: int) -> Plan:
@@ -125,6 +137,9 @@ def plan_of(seed: int) -> Plan:
         plan.port_faults = [one for one in plan.port_faults if one.kind != "bytes delayed"]
     plan.zarr = random.random() < _ZARR_SHARE
     _leave_one_restart(plan)
+    apart = Random(seed + 3)  # so that a seed stays what it was before there was a broker
+    if apart.random() < _BROKER_SHARE:
+        plan.broker = broker_plan_of(apart)
     return plan
 
 
@@ -165,11 +180,17 @@ class FaultyRun:
         self._killed_at = 0
         self._resumed = self._failing = False
         self.refused: list[str] = []
+        broker = plan.broker
+        self.broker = None if broker is None else BrokerWorld(broker, self.machine, plan.seed + 4)
 
     def run(self) -> list[str]:
         """Run the survey with its kills, and examine what is left; return what does not hold."""
         SimulatedReader.plug = staticmethod(self.strip.deliveries)
-        with self.machine.installed(), self._arrays():
+        with ExitStack() as stack:
+            stack.enter_context(self.machine.installed())
+            stack.enter_context(self._arrays())
+            if self.broker is not None:
+                stack.enter_context(self.broker.installed())
             for step, cut in self.plan.kills:
                 self._one(step, cut=cut)
             ended = self._one(None)
@@ -249,9 +270,9 @@ class FaultyRun:
         return False
 
     async def _scan(self) -> None:
-        keeps = self.plan.keeps_count
+        key = self.plan.keeps_count, self.broker is not None
         folder = SurveyFolder(self.path)
-        daemon = self._daemon = Daemon(_STATIONS[keeps], _TEXTS[keeps], folder)
+        daemon = self._daemon = Daemon(_STATIONS[key], _TEXTS[key], folder)
         clock = self.machine.clock
         loop = asyncio.get_running_loop()
         loop.call_later(self.plan.seconds, daemon.stop, "enough")
@@ -259,7 +280,7 @@ class FaultyRun:
             at, by = START_NS + step[0] * 1_000_000, round(step[1] * 1e9)
             if at > clock.now:
                 loop.call_later((at - clock.now) / 1e9, self._set_clock, by)
-        outcome = await daemon.run()
+        outcome = await (daemon.run() if self.broker is None else self.broker.run(daemon))
         self._resumed = outcome.resumed
 
     def _hung(self) -> None:
@@ -319,6 +340,12 @@ class FaultyRun:
         folder = SurveyFolder(self.path)
         pipeline = replay(folder)
         self.problems += self._against_truth(pipeline.grid)
+        if self.broker is not None:
+            marks = (one for one in read_journal(self.path / "journal") if isinstance(one, Mark))
+            notes = sum(one.kind is MarkKind.NOTE and one.detail["text"] == NOTE for one in marks)
+            interrupted = bool(self.plan.kills or self.plan.disk_fault or self.plan.slow > _QUICK)
+            self.problems += self.broker.problems
+            self.problems += self.broker.of_notes(notes, interrupted=interrupted)
         with folder:
             write_derived(folder, pipeline)
         again = {name: path.read_bytes() for name, path in _derived(self.path)}

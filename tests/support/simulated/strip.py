@@ -139,7 +139,9 @@ class Strip:
             kinds = {one.kind for one in here}
             for one in doing:
                 if one not in here and one.kind == "unplugged":
-                    yield Delivery(START_NS + ms * MS, state=PortState.OPEN, detail="is open")
+                    yield Delivery(
+                        START_NS + ms * MS, state=PortState.OPEN, detail="is open as ttyUSB7"
+                    )
             line = self._line(port, ms)
             time = max(before, START_NS + ms * MS + self.random.randrange(2 * MS))
             for one in here:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import time
+from dataclasses import replace
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,12 +18,21 @@ if TYPE_CHECKING:
     from swathe.listen import Listener, PlainPrinter, PortSnapshot
     from swathe_drivers import PortSettings
     from swathe_drivers.description import Description
+    from swathe_drivers.suggest import Hints, Shown, Suggestion
 
 __all__ = ["listen"]
 
 _REFRESH_SECONDS = 0.1
 _MOST_PRINTED = 200
 _SUGGEST_SECONDS = 20.0
+
+
+class Sends(StrEnum):
+    """What a port sends."""
+
+    ENCODER = "encoder"
+    GAUGE = "gauge"
+    BOTH = "both"
 
 
 @app.command()
@@ -49,6 +60,19 @@ def listen(
         bool,
         typer.Option("--suggest", help="Propose a description at the end, by default after 20 s."),
     ] = False,
+    shows: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="With --suggest, what the device's display shows as the capture ends: '12.41 mm',"
+            " 'position=310.5 mm', '64 %', '10.00 mm @ 2.5 s'; more than once for several."
+        ),
+    ] = None,
+    sends: Annotated[
+        Sends | None, typer.Option(help="With --suggest, what the port sends, if that is known.")
+    ] = None,
+    along: Annotated[
+        str, typer.Option(help="With --suggest, the axis along which the probe was moved.")
+    ] = "scan",
     plain: Annotated[
         bool, typer.Option("--plain", help="Print lines instead of the live view.")
     ] = False,
@@ -63,6 +87,7 @@ def listen(
     from swathe_drivers.capture import CaptureHeader, CaptureWriter
     from swathe_drivers.suggest import MAX_CAPTURED_BYTES
 
+    hints = _hints(shows or [], sends, along)
     settings, description, per_byte = _settings(port, baud, protocol, driver, suggest=suggest)
     if suggest and seconds is None and not settings.is_capture:
         seconds = _SUGGEST_SECONDS
@@ -89,7 +114,7 @@ def listen(
         )
         snapshot = _follow(listener, _title(settings), seconds, plain=plain, quiet=suggest)
     _end(snapshot, capture)
-    good = _suggest(listener.kept, settings, per_byte) if suggest else snapshot.good
+    good = _suggest(listener.kept, settings, per_byte, hints) if suggest else snapshot.good
     raise typer.Exit(Exit.OK if good else Exit.ERROR)
 
 
@@ -207,20 +232,73 @@ def _end(snapshot: PortSnapshot, capture: Path | None) -> None:
         )
 
 
-def _suggest(kept: list[tuple[int, bytes]], settings: PortSettings, per_byte: int) -> bool:
-    """Print the proposed description, and what is unsure to standard error."""
-    from swathe_drivers.suggest import SURE, suggest
+def _hints(shows: list[str], sends: Sends | None, along: str) -> Hints:
+    """Return what is known beforehand."""
+    from swathe_drivers.suggest import Hints, parse_shown
+
+    try:
+        shown = tuple(parse_shown(text) for text in shows)
+    except ValueError as error:
+        raise SwatheError(f"--shows {error}") from None
+    return Hints(shows=shown, contents=None if sends is None else sends.value, axis=along)
+
+
+def _suggest(
+    kept: list[tuple[int, bytes]], settings: PortSettings, per_byte: int, hints: Hints
+) -> bool:
+    """Print the proposed description, and what it rests on to standard error."""
+    from swathe_drivers.suggest import Level, suggest
 
     line = settings.model_dump(exclude={"url"}, exclude_defaults=True)
     if per_byte:  # a line with a rate of its own
         line = {"baud": settings.baud, **line}
-    found = suggest(kept, port=line, ns_per_byte=per_byte)
+    found = suggest(kept, port=line, ns_per_byte=per_byte, hints=hints)
+    while console.is_terminal and (answers := _ask(found, hints)):
+        hints = replace(hints, shows=(*hints.shows, *answers))
+        found = suggest(kept, port=line, ns_per_byte=per_byte, hints=hints)
     for finding in found.findings:
-        style = "bold" if finding.sure < SURE else None
-        mark = "? " if finding.sure < SURE else "  "
+        style = None if finding.level is Level.SHOWN else "bold"
+        mark = "  " if finding.level is Level.SHOWN else "? "
         errors.print(f"{mark}{finding}", style=style, highlight=False, markup=False, soft_wrap=True)
+    for question in found.questions:
+        errors.print(f"to be answered: {question}", highlight=False, markup=False, soft_wrap=True)
+    for number, other in enumerate(found.others, 1):
+        what = next((str(one) for one in other.findings if one.about == "trial"), "")
+        text = f"another description decodes it, too ({number}): {_kinds_of(other.text)}; {what}"
+        errors.print(text, highlight=False, markup=False, soft_wrap=True)
     if not found.text:
         errors.print("no description can be proposed from these bytes", soft_wrap=True)
         return False
     typer.echo(found.text, nl=False)
     return True
+
+
+def _kinds_of(text: str) -> str:
+    """Return what a description's records give, in a few words."""
+    from swathe_drivers.description import parse_description
+
+    found = parse_description(text, "proposed description")
+    decoder = found.decoder(ns_per_byte=0)
+    gives = [f"{axis} position" for axis in decoder.axes] + sorted(decoder.gives)
+    return f"driver {found.driver}, {', '.join(gives)}"
+
+
+def _ask(found: Suggestion, hints: Hints) -> list[Shown]:
+    """Return what the user answers to the questions; nothing more where all were asked once."""
+    from swathe_drivers.suggest import parse_shown
+
+    known = {shown.quantity for shown in hints.shows}
+    answers: list[Shown] = []
+    for question in found.questions:
+        if not question.quantity or question.quantity in known:
+            continue
+        known.add(question.quantity)
+        while text := typer.prompt(f"{question.text} Enter: skip", default="", err=True):
+            named = text if "=" in text else f"{question.quantity}={text}"
+            try:
+                answers.append(parse_shown(named))
+            except ValueError as error:
+                errors.print(f"it {error}", highlight=False, markup=False, soft_wrap=True)
+                continue
+            break
+    return answers

@@ -1,26 +1,38 @@
-"""From captured bytes to a proposed description; no input or output.
+"""From captured bytes to proposed descriptions; no input or output.
 
-Nothing here knows any device. It examines which bytes recur and how those between them change with time. Each finding states
-how sure it is and why, as a proposal that people compare with the manual.
+Nothing here knows any device. Ways to cut the bytes into records, checksums, divisions into fields and roles of
+these are searched, and compared by how much of the bytes they explain. Each finding says what it rests on,
+and each description is tried with its own driver on the capture before it is proposed.
 """
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from swathe_drivers.description import DescriptionError, parse_description
 from swathe_drivers.suggest.binary import suggest_binary
-from swathe_drivers.suggest.findings import SURE, Finding, Suggestion
+from swathe_drivers.suggest.findings import Finding, Level, Question, Suggestion
+from swathe_drivers.suggest.hints import Hints, Shown, parse_shown
 from swathe_drivers.suggest.lines import is_text
 from swathe_drivers.suggest.text import suggest_text
+from swathe_drivers.suggest.trial import tried
 
-__all__ = ["MAX_CAPTURED_BYTES", "SURE", "Finding", "Suggestion", "suggest"]
+__all__ = [
+    "MAX_CAPTURED_BYTES",
+    "Finding",
+    "Hints",
+    "Level",
+    "Question",
+    "Shown",
+    "Suggestion",
+    "parse_shown",
+    "suggest",
+]
 
 MAX_CAPTURED_BYTES: Final = 1 << 20
 """No more than so many of the first bytes are looked at."""
 
 _PARITY: Final = 0.98  # of the bytes
+_MOST_OTHERS: Final = 3
 
 
 def suggest(
@@ -28,6 +40,7 @@ def suggest(
     *,
     port: Mapping[str, Any] | None = None,
     ns_per_byte: int = 0,
+    hints: Hints | None = None,
 ) -> Suggestion:
     """Propose a description for what a port sent.
 
@@ -35,12 +48,14 @@ def suggest(
         chunks: time of arrival on the host's monotonic clock, ns, and bytes of each chunk.
         port: what is known of the line (`baud` and the like), for the description.
         ns_per_byte: time that one byte takes on the line, ns; 0 when unknown.
+        hints: what is known beforehand.
 
     Returns:
-        A description that loads and decodes these bytes, or an empty text and what was found
-        so far. Raises nothing, whatever the bytes are.
+        The description that explains most, with the next best in `others`; or an empty text and what
+        was found so far. Raises nothing, whatever the bytes are.
     """
     line = dict(port or {})
+    known = hints or Hints()
     used: list[tuple[int, bytes]] = []
     total = 0
     for time, data in chunks:
@@ -51,18 +66,54 @@ def suggest(
     whole = b"".join(data for _, data in used)
     if not whole:
         why = "there are no bytes: is the device on, does it send unasked?"
-        return Suggestion("", (Finding("bytes", "none", 1.0, why),))
+        return Suggestion("", (Finding("bytes", "none", Level.SHOWN, why),))
     if is_text(whole):
-        return _tried(suggest_text(used, port=line, ns_per_byte=ns_per_byte), used)
+        found = suggest_text(used, port=line, ns_per_byte=ns_per_byte, hints=known)
+        return _best(found, used, ns_per_byte)
     parity = _parity_of(whole)
     if parity is None:
-        return _tried(suggest_binary(used, port=line), used)
+        found = suggest_binary(used, port=line, hints=known)
+        if _may_be_text(whole):
+            found += suggest_text(used, port=line, ns_per_byte=ns_per_byte, hints=known)
+        return _best(found, used, ns_per_byte)
     masked = [(time, bytes(byte & 0x7F for byte in data)) for time, data in used]
     line |= {"bytesize": 7, "parity": parity}
-    found = suggest_text(masked, port=line, ns_per_byte=ns_per_byte)
+    best = _best(
+        suggest_text(masked, port=line, ns_per_byte=ns_per_byte, hints=known), masked, ns_per_byte
+    )
     why = "without its highest bit it is text: capture again with this description"
-    finding = Finding("line", f"7 bits, {parity} parity", 0.9, why)
-    return Suggestion(found.text, (finding, *found.findings))
+    finding = Finding("line", f"7 bits, {parity} parity", Level.LIKELY, why)
+    return replace(best, findings=(finding, *best.findings))
+
+
+def _may_be_text(data: bytes) -> bool:
+    """Most bytes are text; the others may be checks behind lines."""
+    printable = sum(0x20 <= byte < 0x7F for byte in data)
+    return printable > 0.6 * len(data)
+
+
+def _best(
+    found: Sequence[Suggestion], chunks: Sequence[tuple[int, bytes]], ns_per_byte: int
+) -> Suggestion:
+    """The best of the suggestions by their trials, with the next ones."""
+    if not found:
+        why = (
+            "no bytes come again and again at equal distances, between two marks, or behind their length:"
+            " a wrong baud rate or parity, or A-scans without a frame?"
+        )
+        return Suggestion("", (Finding("frames", "not found", Level.LIKELY, why),))
+    ranked = sorted((tried(one, chunks, ns_per_byte) for one in found), key=lambda one: -one.rank)
+    usable = [one for one in ranked if one.text]
+    if not usable:
+        return ranked[0]
+    others = tuple(
+        one for one in usable[1:] if one.text != usable[0].text and _is_good(one)
+    )[:_MOST_OTHERS]
+    return replace(usable[0], others=others)
+
+
+def _is_good(one: Suggestion) -> bool:
+    return all(finding.about != "trial" or finding.level is Level.SHOWN for finding in one.findings)
 
 
 def _parity_of(data: bytes) -> str | None:
@@ -76,31 +127,3 @@ def _parity_of(data: bytes) -> str | None:
     if odd <= (1 - _PARITY) * len(data):
         return "even"
     return "mark" if high >= _PARITY * len(data) else None
-
-
-def _tried(found: Suggestion, chunks: Sequence[tuple[int, bytes]]) -> Suggestion:
-    """Return the suggestion with a finding on how its description decodes the capture.
-
-    A text that doesn't load is a mistake of this package; it is not returned.
-    """
-    if not found.text:
-        return found
-    try:
-        decoder = parse_description(found.text, "proposed description").decoder(ns_per_byte=0)
-    except DescriptionError as error:
-        why = f"what was found contradicts itself: {error}"
-        contradiction = Finding("description", "none", 1.0, why)
-        return Suggestion("", (*found.findings, contradiction))
-    batch = decoder.feed_chunks(chunks)
-    records = max(batch.readings.size, batch.positions.size)
-    faults = Counter({str(reason): number for reason, number in batch.n_faults.items()})
-    count = faults.total()
-    reasons = ", ".join(f"{number} {reason}" for reason, number in sorted(faults.items()))
-    what = f"{records} records, {batch.n_ignored} lines ignored, {count} faults"
-    why = "the capture it came from, decoded with it"
-    if reasons:
-        why += f" ({reasons}; the first line is as a rule only half there)"
-    good = records > 0 and count <= 1 + 0.02 * records
-    return replace(
-        found, findings=(*found.findings, Finding("trial", what, 0.95 if good else 0.3, why))
-    )

@@ -1,10 +1,19 @@
-"""What a look at captured bytes gave: each finding with how sure it is, and why."""
+"""What a look at captured bytes gave: each finding with what it rests on."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any
 
-SURE = 0.9
-"""From here on a finding needs no warning."""
+
+class Level(StrEnum):
+    """What a finding rests on."""
+
+    SHOWN = "shown"
+    """The bytes show it: by chance it would not hold in one of a million captures."""
+    LIKELY = "likely"
+    """Something in the bytes speaks for it, and nothing else fits as well."""
+    GUESS = "guess"
+    """A custom of such devices; the bytes do not show it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,32 +23,50 @@ class Finding:
     Attributes:
         about: what of, such as `terminator` or `column 3`.
         what: what it is taken for.
-        sure: from 0, a guess, to 1, certain; our own estimate, not a measured frequency.
+        level: what it rests on.
         why: what speaks for it, and what else it may be.
     """
 
     about: str
     what: str
-    sure: float
+    level: Level
     why: str
 
     def __str__(self) -> str:
-        return f"{self.about}: {self.what} ({self.sure * 100:.0f} % sure): {self.why}"
+        return f"{self.about}: {self.what} ({self.level}): {self.why}"
 
 
 @dataclass(frozen=True, slots=True)
 class ColumnGuess:
-    """What a column is taken for.
+    """What a column or field is taken for.
 
     Attributes:
-        table: the column's table in the description.
-        sure: as of a finding.
+        table: its table in the description.
+        level: as of a finding.
         why: as of a finding.
     """
 
     table: dict[str, Any]
-    sure: float
+    level: Level
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What the bytes cannot tell.
+
+    Attributes:
+        text: the question.
+        option: of the command that answers it, with an example.
+        quantity: what its answer is a value of; empty: the answer is the option's own.
+    """
+
+    text: str
+    option: str
+    quantity: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.text} ({self.option})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +77,18 @@ class Suggestion:
         text: TOML text of the description, what is unsure as comments; empty when the bytes don't
             suffice for one.
         findings: all that was found, in the order of the description.
+        questions: what the bytes cannot tell.
+        others: other descriptions that decode the bytes, the next best first.
+        rank: by which descriptions are compared: the higher, the more they explain.
     """
 
     text: str
     findings: tuple[Finding, ...]
+    questions: tuple[Question, ...] = ()
+    others: tuple["Suggestion", ...] = field(default=())
+    rank: float = 0.0
 
     @property
     def unsure(self) -> tuple[Finding, ...]:
         """The findings to compare with the manual."""
-        return tuple(finding for finding in self.findings if finding.sure < SURE)
+        return tuple(finding for finding in self.findings if finding.level is not Level.SHOWN)

@@ -5,13 +5,13 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from swathe_drivers.suggest.findings import SURE, ColumnGuess, Finding
+from swathe_drivers.suggest.findings import ColumnGuess, Finding, Level
 
 _WIDTH: Final = 98
 
 HEAD: Final = (
-    "Proposed from captured bytes: compare it with the manual before you rely on it. How sure each"
-    " line is follows it; what is marked '?' is a guess."
+    "Proposed from captured bytes: compare it with the manual before you rely on it. What each line"
+    " rests on is above it; what is marked '?' is a guess."
 )
 
 
@@ -45,9 +45,9 @@ def comment(text: str, indent: str = "") -> list[str]:
 
 
 def unsure_note(finding: Finding | ColumnGuess) -> str:
-    """How sure, and why; a guess is marked."""
-    mark = "" if finding.sure >= SURE else "? "
-    return f"{mark}{finding.sure * 100:.0f} %: {finding.why}"
+    """What it rests on; a guess is marked."""
+    mark = "" if finding.level is Level.SHOWN else "? "
+    return f"{mark}{finding.level}: {finding.why}"
 
 
 def write(
@@ -56,7 +56,7 @@ def write(
     port: Mapping[str, Any],
     settings: Sequence[tuple[str, object, Finding | None]],
     list_name: str,
-    items: Sequence[ColumnGuess],
+    items: Sequence[ColumnGuess] | Mapping[str, ColumnGuess],
     remarks: Sequence[Finding],
 ) -> str:
     """Put a description together.
@@ -66,7 +66,7 @@ def write(
         port: what goes under `[port]`.
         settings: key, value and finding of each setting of the driver.
         list_name: key of the list of columns or fields.
-        items: what is in the list.
+        items: what is in the list, or in the table by their keys.
         remarks: findings without a setting.
     """
     out = comment(HEAD)
@@ -80,6 +80,12 @@ def write(
         if finding is not None:
             out += comment(unsure_note(finding))
         out.append(f"{key} = {text_of(value)}")
+    if isinstance(items, Mapping):
+        out += ["", f"[protocol.{list_name}]"]
+        for key, item in items.items():
+            out += comment(unsure_note(item))
+            out.append(f"{text_of(key)} = {text_of(item.table)}")
+        return "\n".join([*out, ""])
     out.append(f"{list_name} = [")
     for number, item in enumerate(items, 1):
         out += comment(f"{number}: {unsure_note(item)}", "  ")

@@ -1,0 +1,138 @@
+"""Columns at fixed places of lines: where one ends and the next begins."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.suggest.cells import Cells, read_cells
+from swathe_drivers.suggest.series import bits_of
+
+__all__ = ["Place", "places_of_columns"]
+
+_DIGITS: Final = frozenset("0123456789")
+_PART: Final = frozenset("0123456789+-. ")
+_HEX: Final = frozenset("0123456789ABCDEFabcdef")
+_MOST_DIGITS: Final = 12
+_PER_COLUMN: Final = 14.0
+_MOST_LINES: Final = 600
+_FEW: Final = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """Characters of a line from `first` to the one before `end`, and what they are."""
+
+    first: int
+    end: int
+    cells: Cells
+
+
+def places_of_columns(
+    lines: Sequence[str], times: NDArray[np.float64], *, worth: Callable[[Cells], float]
+) -> list[Place]:
+    """Divide lines of one length into columns.
+
+    Args:
+        lines: of one length.
+        times: of each, s, shape (n,).
+        worth: bits that a column is worth for what else is known of it.
+    """
+    length = len(lines[0])
+    sets = [frozenset(line[at] for line in lines) for at in range(length)]
+    runs = _runs(sets)
+    found: list[Place] = []
+    for first, end in runs:
+        for a, b in _divided(lines, first, end, times, worth, sets):
+            texts = [line[a:b].strip() for line in lines]
+            found.append(Place(a, b, read_cells(len(found), texts, times)))
+    return found
+
+
+def _runs(sets: Sequence[frozenset[str]]) -> list[tuple[int, int]]:
+    """Stretches between characters that always separate."""
+    runs: list[tuple[int, int]] = []
+    start: int | None = None
+    for at, chars in enumerate([*sets, frozenset(",")]):
+        separates = len(chars) == 1 and not chars & (_DIGITS | frozenset("+-."))
+        if separates or at == len(sets):
+            if start is not None:
+                runs.append((start, at))
+            start = None
+        elif start is None:
+            start = at
+    return [run for run in runs if any(len(sets[at]) > 1 for at in range(*run))] + [
+        (at, at + 1) for at, chars in enumerate(sets) if False and chars
+    ]
+
+
+def _divided(
+    lines: Sequence[str],
+    first: int,
+    end: int,
+    times: NDArray[np.float64],
+    worth: Callable[[Cells], float],
+    sets: Sequence[frozenset[str]],
+) -> list[tuple[int, int]]:
+    """One stretch into columns, by the fewest bits."""
+    best: list[tuple[float, int]] = [(np.inf, first)] * (end + 1)
+    best[first] = (0.0, first)
+    sample, at_times = lines[:_MOST_LINES], times[:_MOST_LINES]
+    for a in range(first, end):
+        if not np.isfinite(best[a][0]):
+            continue
+        for b in range(a + 1, min(end, a + _MOST_DIGITS) + 1):
+            cost = _cost([line[a:b] for line in sample], at_times, worth, sets[a:b])
+            if cost is not None and best[a][0] + cost < best[b][0]:
+                best[b] = (best[a][0] + cost, a)
+    cuts = [end]
+    while cuts[-1] > first:
+        cuts.append(best[cuts[-1]][1])
+        if not np.isfinite(best[cuts[-2]][0]):
+            return [(first, end)]
+    cuts.reverse()
+    return list(zip(cuts[:-1], cuts[1:], strict=True))
+
+
+def _cost(
+    texts: Sequence[str],
+    times: NDArray[np.float64],
+    worth: Callable[[Cells], float],
+    sets: Sequence[frozenset[str]],
+) -> float | None:
+    """Bits of one column; None if it cannot be one."""
+    if len(sets) > 1 and any(" " in text.strip() for text in texts):
+        return None
+    stripped = [text.strip() for text in texts]
+    different = len(set(stripped))
+    cells = read_cells(0, stripped, times)
+    if cells.kind == "words" or cells.kind == "constant":
+        if len(sets) > 1 and sum(len(one) > 1 for one in sets) < len(sets) and len(sets) > 2:
+            return None
+        if different > _FEW or (len(sets) > 1 and any(one & _DIGITS for one in sets)):
+            return None
+        counts = np.unique(stripped, return_counts=True)[1]
+        share = counts / counts.sum()
+        return float(-(counts * np.log2(share)).sum()) + _PER_COLUMN
+    if cells.series is None or cells.kind not in ("number", "time"):
+        return None
+    series = cells.series
+    if any(sign in text[1:] for text in stripped for sign in "+") and "sign" not in cells.notation:
+        return None
+    values = series.values
+    known = np.where(np.isfinite(values) & ~np.isin(values, series.sentinels), values, np.nan)
+    filled = _filled(known)
+    numbers = np.round(filled * 10.0**series.places).astype(np.int64)
+    odd = 2.0 * len(series.texts)
+    whole_digits = all(one <= _DIGITS for one in sets)
+    span = 10 ** len(sets) if whole_digits and not series.places and "written" not in cells.notation else series.span
+    return bits_of(numbers, span) + _PER_COLUMN + odd - worth(cells)
+
+
+def _filled(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Numbers that are none taken for those before them."""
+    at = np.where(np.isfinite(values), np.arange(values.size), 0)
+    np.maximum.accumulate(at, out=at)
+    return np.nan_to_num(values[at])

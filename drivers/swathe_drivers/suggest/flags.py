@@ -1,0 +1,181 @@
+"""Few texts or bits: which of them show that a reading is no reading."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.suggest.findings import Level
+
+__all__ = ["Flag", "Judgement", "Verdict", "judge_bits", "judge_texts", "lost_of"]
+
+_GOOD_WORDS: Final = frozenset(
+    "OK V VALID GOOD E ECHO A Y YES T TRUE 1 L LOCK LOCKED M MEAS H HIT P PASS R READY G".split()
+)
+_BAD_WORDS: Final = frozenset(
+    "N NO NOK LOS LOST INV INVALID ERR ERROR F FAIL FALSE X B BAD 0 U NE NOECHO NONE W LOW HUNT I".split()
+)
+_MOST_NUMBERS: Final = 24
+_AGREES: Final = 0.8
+_CLEAN: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """Records whose reading is none, by what else is in them.
+
+    Attributes:
+        lost: shape (n,).
+        why: what shows it.
+    """
+
+    lost: NDArray[np.bool_]
+    why: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Flag:
+    """A column or field of few texts or numbers.
+
+    Attributes:
+        key: its place.
+        texts: shape (n,) of a column.
+        numbers: shape (n,) of a field.
+    """
+
+    key: int
+    texts: tuple[str, ...] = ()
+    numbers: NDArray[np.int64] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A flag as a status: its keys, how well it goes with lost readings, and why."""
+
+    keys: dict[str, Any]
+    score: float
+    level: Level
+    why: str
+
+
+def lost_of(
+    missing: NDArray[np.bool_], values: NDArray[np.float64], amplitude: NDArray[np.float64] | None
+) -> list[Verdict]:
+    """What may show lost readings, the surest first.
+
+    Args:
+        missing: records without a value, shape (n,).
+        values: measured values, shape (n,).
+        amplitude: shape (n,); None where there is none.
+    """
+    found = []
+    if missing.any():
+        found.append(Verdict(missing, "it changes with whether there is a value"))
+    if amplitude is not None and np.isfinite(amplitude).any():
+        usual = float(np.nanmedian(amplitude))
+        low = amplitude < 0.4 * usual
+        if low.any():
+            found.append(Verdict(low, "it changes with the amplitude: the echo is weak then"))
+    held = _held(values)
+    if held.any():
+        found.append(Verdict(held, "the value stays the same with it: held for want of an echo"))
+    middle = np.nanmedian(values)
+    wild = np.abs(values - middle) > 6 * max(np.nanmedian(np.abs(values - middle)), 1e-9)
+    if wild.any():
+        found.append(Verdict(wild, "the value is far from all others with it"))
+    return found
+
+
+def _held(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Records in runs of one value that are longer than those that chance makes, but for their first."""
+    same = np.concatenate(([False], np.diff(values) == 0))
+    share = float(same.mean())
+    out = np.zeros(values.size, np.bool_)
+    if not 0 < share < 0.8:
+        return out
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], same, [False])).astype(np.int8)))
+    fewest = 2 if share < 0.1 else max(2, int(np.ceil(np.log(1e-3) / np.log(share))))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - begin >= fewest:
+            out[begin:end] = True
+    return out
+
+
+def judge_texts(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement:
+    """A column of few texts as a status."""
+    counts = Counter(flag.texts)
+    names = [text for text, _ in counts.most_common()]
+    column = np.array(flag.texts)
+    for verdict in verdicts:
+        share = {name: float(verdict.lost[column == name].mean()) for name in names}
+        bad = [name for name in names if share[name] > _AGREES]
+        clean = all(share[name] < _CLEAN for name in names if name not in bad)
+        if bad and clean and len(bad) < len(names):
+            level = Level.SHOWN if sum(counts[name] for name in bad) >= 8 else Level.LIKELY
+            return Judgement(_texts(names, bad), 10.0, level, verdict.why)
+    bad = [name for name in names if name.upper() in _BAD_WORDS]
+    good = [name for name in names if name.upper() in _GOOD_WORDS]
+    if good and len(good) + len(bad) == len(names):
+        why = "by the usual meaning of such words; see the manual"
+        return Judgement(_texts(names, bad), 4.0 if len(names) > 1 else 1.0, Level.GUESS, why)
+    good = good or [name for name in names if name not in bad][:1] or names[:1]
+    bad = [name for name in names if name not in good]
+    why = "few texts, the most frequent one taken for a good reading; see the manual"
+    return Judgement(_texts(names, bad), 2.0 if len(names) > 1 else 0.3, Level.GUESS, why)
+
+
+def _texts(names: Sequence[str], bad: Sequence[str]) -> dict[str, Any]:
+    keys: dict[str, Any] = {"valid": [name for name in names if name not in bad]}
+    return keys | ({"invalid": list(bad)} if bad else {})
+
+
+def judge_bits(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement | None:
+    """A field of few numbers as a status: one bit of it, or its numbers; None if none goes with readings."""
+    assert flag.numbers is not None  # noqa: S101  a field
+    numbers = flag.numbers
+    if np.unique(numbers).size < 2 or numbers.min() < 0:
+        return None
+    best: tuple[float, Judgement] | None = None
+    for rank, verdict in enumerate(verdicts):
+        if not 0 < verdict.lost.mean() < 0.7:
+            continue
+        for bit in range(max(1, int(numbers.max()).bit_length())):
+            mask = 1 << bit
+            on = (numbers & mask) != 0
+            if on.all() or not on.any():
+                continue
+            for good_when in (mask, 0):
+                bad = on != bool(good_when)
+                score = _agreement(bad, verdict.lost) - 0.05 * rank - 0.001 * bit
+                if score > _AGREES - 0.25 and (best is None or score > best[0]):
+                    several = np.unique(numbers).size
+                    why = f"bit {bit} of {several} different numbers: {verdict.why}"
+                    level = Level.SHOWN if np.count_nonzero(bad) >= 8 else Level.LIKELY
+                    keys = {"mask": mask, "valid_when": good_when}
+                    best = (score, Judgement(keys, 10.0 * score, level, why))
+    if best is not None and best[0] > 0.9:
+        return best[1]
+    by_number = _numbers(numbers, verdicts)
+    return by_number or (best[1] if best is not None else None)
+
+
+def _agreement(bad: NDArray[np.bool_], lost: NDArray[np.bool_]) -> float:
+    """Records in which both are, over those in which either is; shape (n,)."""
+    either = int(np.count_nonzero(bad | lost))
+    return int(np.count_nonzero(bad & lost)) / either if either else 0.0
+
+
+def _numbers(numbers: NDArray[np.int64], verdicts: Sequence[Verdict]) -> Judgement | None:
+    names = np.unique(numbers)
+    if names.size > _MOST_NUMBERS:
+        return None
+    for verdict in verdicts:
+        share = {int(name): float(verdict.lost[numbers == name].mean()) for name in names}
+        bad = [name for name in share if share[name] > _AGREES]
+        if bad and len(bad) < len(share) and all(s < _CLEAN for n, s in share.items() if n not in bad):
+            good = [name for name in share if name not in bad]
+            return Judgement({"valid": good, "invalid": bad}, 8.0, Level.LIKELY, verdict.why)
+    return None

@@ -1,0 +1,305 @@
+"""What the columns or fields of one kind of record are, decided together."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.suggest.findings import Level, Question
+from swathe_drivers.suggest.flags import Flag, judge_bits, judge_texts, lost_of
+from swathe_drivers.suggest.held import find_held
+from swathe_drivers.suggest.hints import Hints
+from swathe_drivers.suggest.measured import amplitude_of, match_shown, thickness_of
+from swathe_drivers.suggest.running import Role, clock_of, motion_of, quadrature_of, sequence_of
+from swathe_drivers.suggest.series import Series, persistence
+
+__all__ = ["Roles", "assign"]
+
+_AXES: Final = ("scan", "index")
+_VALUES: Final = ("thickness", "time_of_flight")
+_MOVING: Final = ("counts", "position", "quadrature")
+_IGNORED: Final = Role("ignore", 0.0, Level.GUESS, "the bytes do not show what it is", {})
+_CLOSE: Final = 1.5
+"""Two candidates whose scores differ by less are not told apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Roles:
+    """What was decided.
+
+    Attributes:
+        of: role of each column or field by its key.
+        questions: what the bytes cannot tell.
+        score: how much of a record is explained, to compare divisions of the same bytes.
+    """
+
+    of: dict[int, Role]
+    questions: tuple[Question, ...]
+    score: float
+
+
+def assign(series: Sequence[Series], flags: Sequence[Flag], hints: Hints) -> Roles:
+    """Return the roles of all columns or fields of one kind of record."""
+    roles: dict[int, Role] = {}
+    runs: dict[int, Role] = {}
+    steady = [one for one in series if np.unique(one.values[one.present]).size > 1]
+    questions: list[Question] = []
+    for one in series:
+        if one not in steady:
+            value = one.values[one.present][0] if one.present.any() else np.nan
+            why = f"always {value:g}: a setting, or something that stood still in this capture"
+            roles[one.key] = Role("ignore", 0.0, Level.GUESS, why, {})
+    for one in steady:
+        running = quadrature_of(one) or sequence_of(one) or clock_of(one)
+        if running is not None:
+            runs[one.key] = running
+    _once(runs, roles)
+    free = [one for one in steady if one.key not in roles]
+    if hints.contents != "gauge":
+        _axes(free, roles, hints, questions)
+    free = [one for one in free if one.key not in roles]
+    value = None if hints.contents == "encoder" else _value(free, roles, hints, questions)
+    free = [one for one in free if one.key not in roles]
+    amplitude = _amplitude(free, roles, hints) if value is not None else None
+    if value is not None:
+        _status(flags, value, amplitude, roles, questions)
+    elif not any(role.kind in _MOVING for role in roles.values()):
+        _promoted(free, roles)
+    for one in free:
+        if one.key not in roles:
+            good = one.good if one.good.size else one.values[one.present]
+            why = f"from {good.min():g} to {good.max():g}: temperature, gain, battery or the like"
+            roles[one.key] = Role("ignore", 0.0, Level.GUESS, why, {})
+    for flag in flags:
+        if flag.key not in roles:
+            roles[flag.key] = _unknown(flag)
+    score = sum(max(0.0, role.score) for role in roles.values() if role.kind != "ignore")
+    return Roles(roles, tuple(questions), score)
+
+
+def _once(runs: dict[int, Role], roles: dict[int, Role]) -> None:
+    """Of what a record can have once only, keep the surest."""
+    for kind in ("device_time", "sequence"):
+        same = sorted((key for key in runs if runs[key].kind == kind), key=lambda key: -runs[key].score)
+        for key in same[:1]:
+            roles[key] = runs[key]
+        for key in same[1:]:
+            why = f"a second {kind.replace('_', ' ')}: {runs[key].why}"
+            roles[key] = Role("ignore", 0.0, runs[key].level, why, {})
+    for key, role in runs.items():
+        if role.kind not in ("device_time", "sequence"):
+            roles[key] = role
+
+
+def _axes(
+    free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[Question]
+) -> None:
+    """Encoders: at most two, in their order; what the display shows of the thickness is none."""
+    moving: list[tuple[float, Series, Role]] = []
+    named = hints.of("position")
+    for one in free:
+        role = motion_of(one)
+        match = match_shown(one, named, _label_unit(one)) if named else None
+        if match is not None and one.may_be("position") and _moves(one):
+            why = match.why + (f"; {role.why}" if role else "")
+            if role is not None and role.period is not None and role.kind == "counts":
+                why += f"; {1 / match.scale:g} counts for a {match.unit}"
+                role = replace(role, score=role.score - 3 * match.chance, why=why)
+            else:
+                keys: dict[str, Any] = {"unit": match.unit}
+                keys |= {"scale": match.scale} if match.scale != 1 else {}
+                keys |= {"offset": match.offset} if match.offset else {}
+                score = (role.score if role else 4.0) - 3 * match.chance
+                role = Role("position", score, Level.LIKELY, why, keys)
+        if role is None:
+            continue
+        value = thickness_of(one, hints)
+        rival = value.score if value is not None else -9.0
+        if hints.of("thickness") and value is not None and "display" in value.why and match is None:
+            rival += 4.0
+        score = role.score - max(0.0, rival - 3.0) - 4.0 * (one.label == "%")
+        if role.level is Level.GUESS and rival > 2.0:
+            continue
+        if score > 2.0 and one.label.strip().upper() not in ("DB", "%", "C", "V"):
+            moving.append((score, one, role))
+    moving.sort(key=lambda item: -item[0])
+    quads = sum(role.kind == "quadrature" for role in roles.values())
+    kept = sorted(moving[: 2 - quads], key=lambda item: item[1].key)
+    names = _axis_names(kept, hints)
+    for (_, one, role), axis in zip(kept, names, strict=True):
+        keys = {"axis": axis, **role.keys}
+        if role.kind == "position" and "unit" not in keys:
+            keys["unit"] = _label_unit(one) or hints.unit or "mm"
+            if not _label_unit(one) and not hints.unit:
+                text = f"Which unit has the position ({_where(one)})?"
+                questions.append(Question(text, "--shows 'position=310.5 mm'", "position"))
+        roles[one.key] = replace(role, keys=keys)
+    if len(kept) == 2:
+        text = f"Which of {_where(kept[0][1])} and {_where(kept[1][1])} is the scan axis?"
+        questions.append(Question(text, "move the probe along one axis only, and capture again"))
+    for key in roles:
+        if roles[key].kind == "quadrature":
+            roles[key] = replace(roles[key], keys={"axis": "index" if kept else hints.axis})
+
+
+def _moves(one: Series) -> bool:
+    """It may be a position: it does not jump to and fro."""
+    values = one.values[one.present]
+    moved = values[np.concatenate(([True], np.diff(values) != 0))]
+    return moved.size >= 3 and persistence(moved) > 0.4
+
+
+def _axis_names(kept: Sequence[tuple[float, Series, Role]], hints: Hints) -> list[str]:
+    """The first that moves more is the scan axis, unless the texts before them name them."""
+    if len(kept) < 2:
+        return [hints.axis] * len(kept)
+    other = "index" if hints.axis == "scan" else "scan"
+    moves = [np.count_nonzero(np.diff(one.values)) for _, one, _ in kept]
+    first = moves[0] * 3 >= moves[1]
+    return [hints.axis, other] if first else [other, hints.axis]
+
+
+def _label_unit(one: Series) -> str | None:
+    label = one.label.strip().upper()
+    known = {"MM": "mm", "IN": "in", "INCH": "in", '"': "in", "UM": "um", "THOU": "thou"}
+    return known.get(label)
+
+
+def _where(one: Series) -> str:
+    return f"column {one.key + 1}" if not one.name else f"{one.name!r}"
+
+
+def _value(
+    free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[Question]
+) -> Series | None:
+    """The measured value, and a second one to be ignored."""
+    found: list[tuple[float, Series, Role]] = []
+    for one in free:
+        role = thickness_of(one, hints)
+        if role is not None and _may_be_value(one):
+            found.append((role.score, one, role))
+    if not found:
+        return None
+    found = found if hints.shows else _paired(found, free)
+    found.sort(key=lambda item: (-item[0], item[1].key))
+    _, best, role = found[0]
+    held = find_held(np.where(best.missing, np.nan, best.values))
+    if held is not None:
+        level = Level.GUESS if role.level is Level.GUESS else Level.LIKELY
+        why = f"{role.why}; {held}"
+        role = replace(role, keys={**role.keys, "held_after": held.after}, why=why, level=level)
+    roles[best.key] = role
+    if role.level is Level.GUESS:
+        text = f"What does the display show now ({_where(best)} ends with {best.good[-1]:g})?"
+        questions.append(Question(text, "--shows '12.41 mm'", "thickness"))
+    rivals = [
+        one for score, one, _ in found[1:] if found[0][0] - score < _CLOSE and score > 0.0
+    ]
+    if rivals and role.level is not Level.SHOWN:
+        names = ", ".join(f"{_where(one)} ends with {one.good[-1]:g}" for one in rivals)
+        text = f"Is the measured value not rather {names}?"
+        questions.append(Question(text, "--shows '12.41 mm'", "thickness"))
+    return best
+
+
+def _paired(
+    found: list[tuple[float, Series, Role]], free: Sequence[Series]
+) -> list[tuple[float, Series, Role]]:
+    """Time of flight and thickness of the same wall show each other."""
+    for one in free:
+        for two in free:
+            if one is two or one.label or two.label or one.whole or two.whole:
+                continue
+            both = ~one.missing & ~two.missing
+            if np.count_nonzero(both) < 8:
+                continue
+            x, y = one.values[both], two.values[both]
+            if x.std() == 0 or y.std() == 0 or np.median(y) < np.median(x):
+                continue
+            slope = float(y.std() / x.std())
+            if 2.2 < slope < 3.6 and float(np.corrcoef(x, y)[0, 1]) > 0.97:
+                why = f"one goes with the other, {slope:.2f} mm for a µs, as in metals"
+                out = []
+                for score, series, role in found:
+                    if series is one:
+                        out.append((score - 1, series, replace(role, kind="time_of_flight", keys={"unit": "us"}, why=why, level=Level.LIKELY)))
+                    elif series is two and "display" not in role.why:
+                        keys = {"unit": "mm"}
+                        out.append((score + 6, series, replace(role, kind="thickness", keys=keys, why=why, level=Level.LIKELY)))
+                    else:
+                        out.append((score, series, role))
+                return out
+    return found
+
+
+def _may_be_value(one: Series) -> bool:
+    """What never changes is a setting, and so is a whole number that hardly ever does."""
+    different = np.unique(one.good).size
+    return different > (2 if one.whole else 1)
+
+
+def _amplitude(
+    free: Sequence[Series], roles: dict[int, Role], hints: Hints
+) -> Series | None:
+    found = [(role.score, -one.key, one, role) for one in free if (role := amplitude_of(one, hints))]
+    if not found:
+        return None
+    _, _, best, role = max(found, key=lambda item: item[:2])
+    if role.score < 0.2:
+        return None
+    roles[best.key] = role
+    return best
+
+
+def _status(
+    flags: Sequence[Flag],
+    value: Series,
+    amplitude: Series | None,
+    roles: dict[int, Role],
+    questions: list[Question],
+) -> None:
+    values = np.where(value.missing, np.nan, value.values)
+    others: NDArray[np.float64] | None = amplitude.values if amplitude is not None else None
+    verdicts = lost_of(value.missing, values, others)
+    ranked: list[tuple[float, int, Flag, Role]] = []
+    for flag in flags:
+        if flag.key in roles and roles[flag.key].kind != "ignore":
+            continue
+        found = judge_texts(flag, verdicts) if flag.texts else judge_bits(flag, verdicts)
+        if found is not None:
+            role = Role("status", found.score, found.level, found.why, found.keys)
+            ranked.append((found.score, -flag.key, flag, role))
+    ranked.sort(key=lambda item: item[:2], reverse=True)
+    for _, _, flag, role in ranked[:1]:
+        roles[flag.key] = role
+        if role.level is Level.GUESS:
+            names = ", ".join(repr(text) for text in dict.fromkeys(flag.texts))
+            text = f"Which of {names} (column {flag.key + 1}) means that there is no reading?"
+            questions.append(Question(text, "lift the probe while you capture"))
+
+
+def _unknown(flag: Flag) -> Role:
+    if flag.texts:
+        shown = ", ".join(repr(text) for text in list(dict.fromkeys(flag.texts))[:6])
+        return Role("ignore", 0.0, Level.GUESS, f"one of {shown}: its meaning is not known", {})
+    numbers = np.unique(flag.numbers if flag.numbers is not None else np.empty(0, np.int64))
+    shown = ", ".join(f"0x{int(number):02X}" for number in numbers[:6])
+    return Role("ignore", 0.0, Level.GUESS, f"one of {shown}: its meaning is not known", {})
+
+
+def _promoted(free: Sequence[Series], roles: dict[int, Role]) -> None:
+    """Without value and motion, the numbers that change most steadily may yet be an encoder."""
+    best: tuple[float, Series] | None = None
+    for one in free:
+        if one.key in roles or not one.whole or not one.present.all() or not one.may_be("counts"):
+            continue
+        moving = persistence(one.values)
+        if np.unique(one.values).size >= 3 and (best is None or moving > best[0]):
+            best = (moving, one)
+    if best is not None and best[0] >= 0.3:
+        why = "hardly moved, but like an encoder; move it to and fro and capture again"
+        roles[best[1].key] = Role("counts", 1.0, Level.GUESS, why, {"axis": "scan"})
+
+

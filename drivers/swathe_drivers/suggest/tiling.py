@@ -1,0 +1,98 @@
+"""Into which fields the bytes of frames are best divided."""
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swathe_drivers.suggest.encodings import ByteOrder, Encoded, encodings_at
+from swathe_drivers.suggest.series import bits_of
+
+__all__ = ["tiled"]
+
+_MOST_ROWS: Final = 1500
+_MOST_BYTES: Final = 96
+_PER_FIELD: Final = 10.0  # bits that one more field has to save
+_CONSTANT_ABOVE: Final = 9.0
+"""Bits that a constant byte other than 0 costs as the highest byte of a number that never changes it."""
+_ALIGNED: Final = 1.5
+
+
+def tiled(
+    rows: NDArray[np.uint8],
+    order: ByteOrder,
+    *,
+    worth: Callable[[Encoded], float],
+    first: int = 0,
+    sizes: Sequence[int] | None = None,
+) -> tuple[float, list[Encoded]]:
+    """Return the cheapest division of the bytes into fields, and its bits.
+
+    Args:
+        rows: frames, shape (n, length).
+        order: of the bytes of numbers.
+        worth: bits that a field is worth for what else is known of it, such as what the display shows.
+        first: byte of the frame at which fields begin.
+        sizes: sizes that numbers have; None: any.
+    """
+    if rows.shape[0] > _MOST_ROWS:
+        rows = rows[: _MOST_ROWS]
+    length = min(rows.shape[1], _MOST_BYTES)
+    best: list[tuple[float, Encoded | None]] = [(np.inf, None)] * (length + 1)
+    best[first] = (0.0, None)
+    for at in range(first, length):
+        if not np.isfinite(best[at][0]):
+            continue
+        for one in encodings_at(rows[:, :length], at, order):
+            if sizes is not None and one.size not in sizes:
+                continue
+            cost = best[at][0] + _cost(rows, one, order) - worth(one)
+            if cost < best[at + one.size][0]:
+                best[at + one.size] = (cost, one)
+    found: list[Encoded] = []
+    at = length
+    while at > first:
+        one = best[at][1]
+        if one is None:
+            return np.inf, []
+        found.append(one)
+        at = one.first
+    return best[length][0], found[::-1]
+
+
+def _cost(rows: NDArray[np.uint8], one: Encoded, order: ByteOrder) -> float:
+    steps = one.steps
+    if one.kind[0] in "ui":
+        steps = _without_outliers(one)
+    cost = bits_of(steps, one.span if one.kind[0] in "ui" else None) + _PER_FIELD - one.bonus
+    if one.size > 1 and one.kind[0] in "ui":
+        piece = rows[:, one.first : one.first + one.size]
+        piece = piece if order == "big" else piece[:, ::-1]
+        steady = [bool((piece[:, at] == piece[0, at]).all()) for at in range(one.size)]
+        # Constant bytes at the top of a number: 0, or another one that nothing shows to belong to it.
+        for at in range(one.size):
+            if not steady[at]:
+                break
+            cost += 1.0 if piece[0, at] == 0 else _CONSTANT_ABOVE
+        if steady[-1]:  # the lowest byte never changes
+            cost += 12.0
+        if one.size in (3, 8):
+            cost += 4.0
+        cost -= _ALIGNED * (one.first % one.size == 0)
+    return cost
+
+
+def _without_outliers(one: Encoded) -> NDArray[np.int64]:
+    """The numbers with those at the ends of the type taken for the ones before them."""
+    steps, span, low = one.steps, one.span, one.low
+    if span is None:
+        return steps
+    ends = (low, low + span - 1) if low else (0, span - 1, span // 2, span // 2 - 1)
+    odd = np.isin(steps, ends)
+    if not odd.any() or odd.mean() > 0.5:
+        return steps
+    at = np.where(odd, 0, np.arange(steps.size))
+    np.maximum.accumulate(at, out=at)
+    filled = steps[at]
+    return filled if filled.size else steps

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 import time
 from dataclasses import replace
 from enum import StrEnum
@@ -247,18 +248,18 @@ def _suggest(
     kept: list[tuple[int, bytes]], settings: PortSettings, per_byte: int, hints: Hints
 ) -> bool:
     """Print the proposed description, and what it rests on to standard error."""
-    from swathe_drivers.suggest import Level, suggest
+    from swathe_drivers.suggest import Basis, suggest
 
     line = settings.model_dump(exclude={"url"}, exclude_defaults=True)
     if per_byte:  # a line with a rate of its own
         line = {"baud": settings.baud, **line}
     found = suggest(kept, port=line, ns_per_byte=per_byte, hints=hints)
-    while console.is_terminal and (answers := _ask(found, hints)):
+    while sys.stdin.isatty() and errors.is_terminal and (answers := _ask(found, hints)):
         hints = replace(hints, shows=(*hints.shows, *answers))
         found = suggest(kept, port=line, ns_per_byte=per_byte, hints=hints)
     for finding in found.findings:
-        style = None if finding.level is Level.SHOWN else "bold"
-        mark = "  " if finding.level is Level.SHOWN else "? "
+        style = None if finding.basis is Basis.SHOWN else "bold"
+        mark = "  " if finding.basis is Basis.SHOWN else "? "
         errors.print(f"{mark}{finding}", style=style, highlight=False, markup=False, soft_wrap=True)
     for question in found.questions:
         errors.print(f"to be answered: {question}", highlight=False, markup=False, soft_wrap=True)

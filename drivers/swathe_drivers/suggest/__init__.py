@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from swathe_drivers.suggest.binary import suggest_binary
-from swathe_drivers.suggest.findings import Finding, Level, Question, Suggestion
+from swathe_drivers.suggest.findings import Basis, Finding, OpenQuestion, Suggestion
 from swathe_drivers.suggest.hints import Hints, Shown, parse_shown
 from swathe_drivers.suggest.lines import is_text
 from swathe_drivers.suggest.text import suggest_text
@@ -18,10 +18,10 @@ from swathe_drivers.suggest.trial import tried
 
 __all__ = [
     "MAX_CAPTURED_BYTES",
+    "Basis",
     "Finding",
     "Hints",
-    "Level",
-    "Question",
+    "OpenQuestion",
     "Shown",
     "Suggestion",
     "parse_shown",
@@ -66,7 +66,7 @@ def suggest(
     whole = b"".join(data for _, data in used)
     if not whole:
         why = "there are no bytes: is the device on, does it send unasked?"
-        return Suggestion("", (Finding("bytes", "none", Level.SHOWN, why),))
+        return Suggestion("", (Finding("bytes", "none", Basis.SHOWN, why),))
     if is_text(whole):
         found = suggest_text(used, port=line, ns_per_byte=ns_per_byte, hints=known)
         return _best(found, used, ns_per_byte)
@@ -82,7 +82,7 @@ def suggest(
         suggest_text(masked, port=line, ns_per_byte=ns_per_byte, hints=known), masked, ns_per_byte
     )
     why = "without its highest bit it is text: capture again with this description"
-    finding = Finding("line", f"7 bits, {parity} parity", Level.LIKELY, why)
+    finding = Finding("line", f"7 bits, {parity} parity", Basis.LIKELY, why)
     return replace(best, findings=(finding, *best.findings))
 
 
@@ -101,19 +101,19 @@ def _best(
             "no bytes come again and again at equal distances, between two marks, or behind their length:"
             " a wrong baud rate or parity, or A-scans without a frame?"
         )
-        return Suggestion("", (Finding("frames", "not found", Level.LIKELY, why),))
+        return Suggestion("", (Finding("frames", "not found", Basis.LIKELY, why),))
     ranked = sorted((tried(one, chunks, ns_per_byte) for one in found), key=lambda one: -one.rank)
     usable = [one for one in ranked if one.text]
     if not usable:
         return ranked[0]
-    others = tuple(
-        one for one in usable[1:] if one.text != usable[0].text and _is_good(one)
-    )[:_MOST_OTHERS]
+    others = tuple(one for one in usable[1:] if one.text != usable[0].text and _is_good(one))[
+        :_MOST_OTHERS
+    ]
     return replace(usable[0], others=others)
 
 
 def _is_good(one: Suggestion) -> bool:
-    return all(finding.about != "trial" or finding.level is Level.SHOWN for finding in one.findings)
+    return all(finding.about != "trial" or finding.basis is Basis.SHOWN for finding in one.findings)
 
 
 def _parity_of(data: bytes) -> str | None:

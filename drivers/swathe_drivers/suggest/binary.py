@@ -7,11 +7,19 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.frames.fields import ByteOrder
 from swathe_drivers.suggest.checks import FoundCheck, find_check, pieces_of
-from swathe_drivers.suggest.encodings import ByteOrder, Encoded
-from swathe_drivers.suggest.findings import ColumnGuess, Finding, Level, Suggestion
+from swathe_drivers.suggest.encodings import Encoded
+from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
 from swathe_drivers.suggest.flags import Flag
-from swathe_drivers.suggest.frame_search import Framed, Stream, framings
+from swathe_drivers.suggest.frame_items import (
+    field_table,
+    joined,
+    length_first,
+    series_of,
+    what_of,
+)
+from swathe_drivers.suggest.frame_search import CapturedBytes, Framed, framings
 from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.measured import match_shown
 from swathe_drivers.suggest.roles import Roles, assign
@@ -20,13 +28,12 @@ from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.tiling import tiled
 from swathe_drivers.suggest.writing import write
 
-__all__ = ["field_table", "roles_of", "suggest_binary"]
+__all__ = ["roles_of", "suggest_binary"]
 
 _MOST_FRAMINGS: Final = 6
 _FLAG_NUMBERS: Final = 16
 _MOST_FROM: Final = 6
 _WORTH_SHOWN: Final = 60.0
-_TIMED: Final = frozenset({"u1", "u2", "u3", "u4", "u8", "i8", "f8"})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,7 +51,9 @@ class _Checked:
     def rank(self) -> float:
         rank = self.framed.rank + 6 * self.framed.share
         if self.check is not None:
-            rank += 6.0 + (1.0 if self.check.table else 0.0) - 0.3 * (self.first > self.framed.first)
+            rank += (
+                6.0 + (1.0 if self.check.table else 0.0) - 0.3 * (self.first > self.framed.first)
+            )
             rank -= 0.5 * self.tail
         return rank
 
@@ -53,7 +62,7 @@ def suggest_binary(
     chunks: Sequence[tuple[int, bytes]], *, port: Mapping[str, Any], hints: Hints
 ) -> list[Suggestion]:
     """Descriptions for frames, not tried yet; see `swathe_drivers.suggest.suggest`."""
-    stream = Stream.of(chunks)
+    stream = CapturedBytes.of(chunks)
     checked = [_checked(framed) for framed in framings(stream)]
     checked.sort(key=lambda one: -one.rank)
     found: list[Suggestion] = []
@@ -93,7 +102,7 @@ def _checked(framed: Framed) -> _Checked:
                 for first in dict.fromkeys((0, framed.first, *range(_MOST_FROM))):
                     if first >= end - size:
                         continue
-                    found = _check_at(rows[:, : end], first, size, order)
+                    found = _check_at(rows[:, :end], first, size, order)
                     if found is None:
                         continue
                     one = _Checked(framed, found, size, first, order, tail)
@@ -142,7 +151,7 @@ def roles_of(
         for quantity in {shown.quantity for shown in shows}:
             if quantity not in one.can:
                 continue
-            values = _series(0, one, times[: one.values.size])
+            values = series_of(0, one, times[: one.values.size])
             match = match_shown(values, hints.of(quantity))
             if match is not None and np.unique(one.values[np.isfinite(one.values)]).size > 3:
                 gain = max(gain, 15.0 - 15.0 * match.chance if match.scale in _TENS else 10.0)
@@ -153,7 +162,7 @@ def roles_of(
     series: list[Series] = []
     flags: list[Flag] = []
     for key, one in enumerate(full):
-        numbers = _series(key, one, times)
+        numbers = series_of(key, one, times)
         series.append(numbers)
         different = np.unique(one.steps).size
         if one.kind in ("u1", "u2", "u4") and 2 <= different <= _FLAG_NUMBERS:
@@ -177,32 +186,8 @@ def _whole(one: Encoded, rows: NDArray[np.uint8], order: ByteOrder) -> Encoded:
     return next((e for e in again if e.kind[0] == one.kind[0]), again[0] if again else one)
 
 
-def _series(key: int, one: Encoded, times: NDArray[np.float64]) -> Series:
-    can = set(one.can)
-    if "counts" in can and one.kind[0] == "f":
-        can.discard("counts")
-    if one.kind not in _TIMED:
-        can.discard("device_time")
-    whole = one.kind[0] != "f" and not _has_places(one)
-    places = 0 if whole else _places(one.values)
-    return Series(key, one.values, times, whole, places, one.span, one.low, can=frozenset(can))
-
-
-def _has_places(one: Encoded) -> bool:
-    good = one.values[np.isfinite(one.values)]
-    return one.kind.startswith("digits") and bool((good != np.round(good)).any())
-
-
-def _places(values: NDArray[np.float64]) -> int:
-    good = values[np.isfinite(values)]
-    for places in range(5):
-        if np.mean(np.abs(good - np.round(good, places)) <= 1e-6 * np.abs(good) + 1e-9) > 0.98:
-            return places
-    return 3
-
-
 def _described(
-    one: _Checked, order: ByteOrder, stream: Stream, port: Mapping[str, Any], hints: Hints
+    one: _Checked, order: ByteOrder, stream: CapturedBytes, port: Mapping[str, Any], hints: Hints
 ) -> Suggestion | None:
     framed, check = one.framed, one.check
     rows = framed.rows
@@ -218,32 +203,47 @@ def _described(
     usable = check is not None and bool(check.table) and one.tail == 0
     findings = [Finding("framing", _framing_text(framed.table), _framing_level(one), framed.why)]
     settings: list[tuple[str, object, Finding | None]] = [
-        ("byte_order", order, None), ("framing", framed.table, findings[0])
+        ("byte_order", order, None),
+        ("framing", framed.table, findings[0]),
     ]
     settings, findings, at = _with_checksum(one, settings, findings, usable)
     items: list[ColumnGuess] = []
     if framed.length_at is not None:
-        items, fields, roles = _length_first(framed, fields, roles, items)
+        items, fields, roles = length_first(framed, fields, roles, items)
     for key, field in enumerate(fields):
-        role = roles.of.get(key, Role("ignore", 0.0, Level.GUESS, "unknown", {}))
-        items.append(ColumnGuess(field_table(field, role, body), role.level, role.why))
-        where = f"bytes {field.first} to {field.first + field.size - 1}" if field.size > 1 else f"byte {field.first}"
-        what = _what(items[-1].table)
-        if field.first >= framed.first and role.kind != "ignore" or field.values.size and np.ptp(field.steps):
-            findings.append(Finding(where, what, role.level, role.why))
+        role = roles.of.get(key, Role("ignore", 0.0, Basis.GUESS, "unknown", {}))
+        items.append(ColumnGuess(field_table(field, role, body), role.basis, role.why))
+        where = (
+            f"bytes {field.first} to {field.first + field.size - 1}"
+            if field.size > 1
+            else f"byte {field.first}"
+        )
+        what = what_of(items[-1].table)
+        if (field.first >= framed.first and role.kind != "ignore") or (
+            field.values.size and np.ptp(field.steps)
+        ):
+            findings.append(Finding(where, what, role.basis, role.why))
     tiled_end = fields[-1].first + fields[-1].size if fields else framed.first
     rest = rows.shape[1] - (one.size if usable else 0) - tiled_end
     if rest > 0:
-        items.append(ColumnGuess({"is": "skip", "bytes": rest}, Level.GUESS, "not looked at, or behind the data"))
+        items.append(
+            ColumnGuess(
+                {"is": "skip", "bytes": rest}, Basis.GUESS, "not looked at, or behind the data"
+            )
+        )
     if framed.varying:
         settings.append(("other_frames", "ignore", None))
         _mark_kind(items, framed)
     text = write(
-        driver="frames", port=port, settings=settings, list_name="fields", items=_joined(items),
-        remarks=[f for f in findings if f.about in ("checksum",) and not usable],
+        driver="frames",
+        port=port,
+        settings=settings,
+        list_name="fields",
+        items=joined(items),
+        remarks=[f for f in findings if f.about == "checksum" and not usable],
     )
     bits = float(body.shape[0])
-    rank = one.rank * 4 + roles.score - cost / max(bits, 1.0) * 0.5
+    rank = one.rank * 4 + roles.score - cost / max(bits, 1.0)
     del at
     return Suggestion(text, tuple(findings), roles.questions, rank=rank)
 
@@ -253,7 +253,7 @@ def _mark_kind(items: list[ColumnGuess], framed: Framed) -> None:
     for at, item in enumerate(items):
         if item.table.get("is") == "skip" and "value" in item.table:
             table = {"is": "constant", "type": "u1", "value": item.table["value"]}
-            items[at] = ColumnGuess(table, Level.GUESS, "the same in all frames of this length")
+            items[at] = ColumnGuess(table, Basis.GUESS, "the same in all frames of this length")
             return
     del framed
 
@@ -267,12 +267,12 @@ def _with_checksum(
     check = one.check
     if check is None:
         why = "no sum and no CRC at the end fits the frames"
-        return settings, [*findings, Finding("checksum", "none", Level.LIKELY, why)], 0
+        return settings, [*findings, Finding("checksum", "none", Basis.LIKELY, why)], 0
     chance = f"it fits {check.fitting} of {check.pieces} frames that differ; by chance in fewer than 1 of 10^{int(-check.chance)} captures"
     name = f"{check.name} from byte {one.first}"
     if not usable:
         why = f"{chance}. The driver does not verify this kind, or not where it is; its bytes are passed over"
-        return settings, [*findings, Finding("checksum", name, Level.SHOWN, why)], 0
+        return settings, [*findings, Finding("checksum", name, Basis.SHOWN, why)], 0
     table = dict(check.table)
     if table["kind"] == "xor":
         table["kind"] = "xor8"
@@ -280,7 +280,7 @@ def _with_checksum(
         table["from"] = one.first
     if one.size > 1:
         table["byte_order"] = one.order
-    finding = Finding("checksum", name, Level.SHOWN, chance)
+    finding = Finding("checksum", name, Basis.SHOWN, chance)
     return [*settings, ("checksum", table, finding)], [*findings, finding], 0
 
 
@@ -290,89 +290,13 @@ def _framing_text(table: Mapping[str, Any]) -> str:
         if key == "sync":
             parts.append("sync " + bytes(value).hex(" ").upper())
         elif key != "kind":
-            parts.append(f"{key} {value:02X}" if key in ("start", "stop", "escape", "xor") else f"{key} {value}")
+            parts.append(
+                f"{key} {value:02X}"
+                if key in ("start", "stop", "escape", "xor")
+                else f"{key} {value}"
+            )
     return ", ".join(parts)
 
 
-def _framing_level(one: _Checked) -> Level:
-    return Level.SHOWN if one.check is not None else Level.LIKELY
-
-
-def _length_first(
-    framed: Framed, fields: list[Encoded], roles: Roles, items: list[ColumnGuess]
-) -> tuple[list[ColumnGuess], list[Encoded], Roles]:
-    """Put the length's own field in place of those that its bytes were taken for."""
-    assert framed.length_at is not None  # noqa: S101  checked by the caller
-    at, size, order = framed.length_at
-    if at > framed.first:
-        items.append(ColumnGuess({"is": "skip", "bytes": at - framed.first}, Level.GUESS, "before the length"))
-        first = framed.rows[:, framed.first]
-        if (first == first[0]).all() and at - framed.first == 1:
-            items[-1] = ColumnGuess(
-                {"is": "constant", "type": "u1", "value": int(first[0])}, Level.LIKELY,
-                "the same in all frames of this length",
-            )
-    table: dict[str, Any] = {"is": "length", "type": f"u{size}"}
-    table |= {"byte_order": order} if size > 1 else {}
-    items.append(ColumnGuess(table, Level.SHOWN, framed.why))
-    kept = [(key, one) for key, one in enumerate(fields) if one.first >= at + size]
-    gap = (kept[0][1].first if kept else framed.rows.shape[1]) - at - size
-    if gap > 0:
-        items.append(ColumnGuess({"is": "skip", "bytes": gap}, Level.GUESS, "unknown"))
-    renamed = {new: roles.of[key] for new, (key, _) in enumerate(kept) if key in roles.of}
-    return items, [one for _, one in kept], Roles(renamed, roles.questions, roles.score)
-
-
-def field_table(one: Encoded, role: Role, rows: NDArray[np.uint8] | None = None) -> dict[str, Any]:
-    """The table of a field in the description."""
-    if role.kind == "ignore":
-        table: dict[str, Any] = {"is": "skip", "bytes": one.size}
-        if rows is not None and one.size == 1 and np.ptp(one.steps) == 0 and one.steps[0]:
-            table["value"] = int(one.steps[0])
-        return table
-    table = {"is": role.kind, "type": one.kind}
-    keys = dict(role.keys)
-    if role.kind == "counts":
-        if role.period is not None and role.period != one.span:
-            power = role.period.bit_length() - 1
-            keys |= {"bits": power} if role.period == 1 << power else {"rolls_over_after": role.period}
-    elif role.kind == "sequence":
-        if one.span is not None and keys.get("wrap") == one.span:
-            keys.pop("wrap")
-    elif role.kind == "device_time":
-        if role.period is not None and role.period != one.span:
-            power = role.period.bit_length() - 1
-            keys |= {"bits": power} if role.period == 1 << power else {}
-    elif role.kind in ("thickness", "time_of_flight", "amplitude"):
-        absent: list[Any] = []
-        series = _series(0, one, np.zeros(one.values.size))
-        for value in series.sentinels:
-            absent.append(value if one.kind[0] == "f" else int(value))
-        if one.kind[0] == "f" and not np.isfinite(one.values).all():
-            absent.append("nan")
-        if absent:
-            keys["absent"] = absent
-    return {**table, **keys}
-
-
-def _joined(items: Sequence[ColumnGuess]) -> list[ColumnGuess]:
-    """Skipped bytes next to each other as one."""
-    found: list[ColumnGuess] = []
-    for item in items:
-        table = {key: value for key, value in item.table.items() if key != "value" or item.table["is"] != "skip"}
-        before = found[-1] if found else None
-        if before is not None and table["is"] == "skip" and before.table["is"] == "skip":
-            both = {"is": "skip", "bytes": before.table["bytes"] + table["bytes"]}
-            why = before.why if before.why == item.why else f"{before.why}; {item.why}"
-            found[-1] = ColumnGuess(both, Level.GUESS, why)
-        else:
-            found.append(ColumnGuess(table, item.level, item.why))
-    return found
-
-
-def _what(table: Mapping[str, Any]) -> str:
-    parts = [str(table["is"])]
-    parts += [str(table[key]) for key in ("type", "axis", "unit") if key in table]
-    parts += [f"times {table['scale']:g}"] if "scale" in table else []
-    return " ".join(parts)
-
+def _framing_level(one: _Checked) -> Basis:
+    return Basis.SHOWN if one.check is not None else Basis.LIKELY

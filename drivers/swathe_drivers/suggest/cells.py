@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from swathe_drivers.suggest.series import Series, bits_of
 
-__all__ = ["Cells", "read_cells"]
+__all__ = ["ColumnTexts", "read_cells"]
 
 _TAGGED: Final = re.compile(
     r"(?P<before>(?:[^0-9+\-.,]|[+\-.,](?![0-9.]))*?)"
@@ -28,12 +28,16 @@ _DIGITS_16: Final = frozenset("0123456789ABCDEFabcdef")
 _MOST_TEXTS: Final = 4
 _FEW: Final = 12
 _LEAST_NUMBERS: Final = 0.35
-_NUMBERS: Final = frozenset({"thickness", "time_of_flight", "amplitude", "counts", "position", "sequence", "device_time"})
-_WHOLE: Final = frozenset({"counts", "sequence", "thickness", "time_of_flight", "amplitude", "position", "device_time"})
+_NUMBERS: Final = frozenset(
+    {"thickness", "time_of_flight", "amplitude", "counts", "position", "sequence", "device_time"}
+)
+_WHOLE: Final = frozenset(
+    {"counts", "sequence", "thickness", "time_of_flight", "amplitude", "position", "device_time"}
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Cells:
+class ColumnTexts:
     """A column.
 
     Attributes:
@@ -53,7 +57,7 @@ class Cells:
     why: str = ""
 
 
-def read_cells(key: int, texts: Sequence[str], times: NDArray[np.float64]) -> Cells:
+def read_cells(key: int, texts: Sequence[str], times: NDArray[np.float64]) -> ColumnTexts:
     """Return what the texts of a column are.
 
     Args:
@@ -64,17 +68,17 @@ def read_cells(key: int, texts: Sequence[str], times: NDArray[np.float64]) -> Ce
     whole = tuple(texts)
     counts = Counter(texts)
     if len(counts) == 1 and _TAGGED.fullmatch(whole[0]) is None:
-        return Cells("constant", whole)
+        return ColumnTexts("constant", whole)
     return (
         _times(key, whole, times)
         or _sign_behind(key, whole, times)
         or _based(key, whole, counts, times)
         or _numbers(key, whole, counts, times)
-        or Cells("words" if len(counts) <= _FEW else "other", whole)
+        or ColumnTexts("words" if len(counts) <= _FEW else "other", whole)
     )
 
 
-def _times(key: int, texts: tuple[str, ...], times: NDArray[np.float64]) -> Cells | None:
+def _times(key: int, texts: tuple[str, ...], times: NDArray[np.float64]) -> ColumnTexts | None:
     if all(_TIME.fullmatch(text) for text in texts):
         parts = [_TIME.fullmatch(text) for text in texts]
         values = [_seconds(part) for part in parts if part]
@@ -101,30 +105,41 @@ def _seconds(part: re.Match[str]) -> float:
 
 
 def _clock(
-    key: int, texts: tuple[str, ...], values: Sequence[float], times: NDArray[np.float64], written: str
-) -> Cells:
-    decimals = max(len(re.split(r"[.,]", text)[-1]) if re.search(r"[.,]", text) else 0 for text in texts)
+    key: int,
+    texts: tuple[str, ...],
+    values: Sequence[float],
+    times: NDArray[np.float64],
+    written: str,
+) -> ColumnTexts:
+    decimals = max(
+        len(re.split(r"[.,]", text)[-1]) if re.search(r"[.,]", text) else 0 for text in texts
+    )
     series = Series(
         key, np.array(values), times, whole=False, places=decimals, can=frozenset({"device_time"})
     )
-    return Cells("time", texts, series, {"written": written})
+    return ColumnTexts("time", texts, series, {"written": written})
 
 
-def _sign_behind(key: int, texts: tuple[str, ...], times: NDArray[np.float64]) -> Cells | None:
+def _sign_behind(
+    key: int, texts: tuple[str, ...], times: NDArray[np.float64]
+) -> ColumnTexts | None:
     good = [_SIGN_BEHIND.fullmatch(text) is not None for text in texts]
     signs = {text[-1] for text, ok in zip(texts, good, strict=True) if ok}
     unsigned = [re.fullmatch(r"[0-9]+(?:[.,][0-9]+)?", text) is not None for text in texts]
     fits = sum(a or b for a, b in zip(good, unsigned, strict=True))
-    if not any(good) or fits < 0.97 * len(texts) or ("-" not in signs and sum(good) < 0.9 * len(texts)):
+    if (
+        not any(good)
+        or fits < 0.97 * len(texts)
+        or ("-" not in signs and sum(good) < 0.9 * len(texts))
+    ):
         return None
     moved = [text[-1] + text[:-1] if ok else text for text, ok in zip(texts, good, strict=True)]
-    found = _plain(key, texts, moved, times, {"sign": "behind"})
-    return found
+    return _plain(key, texts, moved, times, {"sign": "behind"})
 
 
 def _based(
     key: int, texts: tuple[str, ...], counts: Counter[str], times: NDArray[np.float64]
-) -> Cells | None:
+) -> ColumnTexts | None:
     """Hexadecimal and octal numbers."""
     if len(counts) < 6:
         return None
@@ -161,7 +176,7 @@ def _bare(texts: Sequence[str], notation: dict[str, Any]) -> list[str]:
     before, behind = notation.get("before", ""), notation.get("behind", "")
     out = []
     for text in texts:
-        inner = text[len(before) :] if text.startswith(before) else text
+        inner = text.removeprefix(before)
         inner = inner[: len(inner) - len(behind)] if behind and inner.endswith(behind) else inner
         out.append(inner.strip())
     return out
@@ -198,7 +213,11 @@ def _of_base(hexes: Sequence[str]) -> tuple[int, int, bool] | None:
     if prefixed or (letters > 0.03 * len(digits) and letters > exponents and max(widths) > 1):
         width = max(widths)
         return 16, width, len(widths) == 1
-    if any(set(text) & set("89ABCDEFabcdef") for text in digits) or len(widths) > 1 or max(widths) < 3:
+    if (
+        any(set(text) & set("89ABCDEFabcdef") for text in digits)
+        or len(widths) > 1
+        or max(widths) < 3
+    ):
         return None
     if len(set(digits)) < 40 or letters:
         return None
@@ -218,7 +237,7 @@ def _in_base(
     width: int,
     fixed: bool,
     around: dict[str, Any],
-) -> Cells:
+) -> ColumnTexts:
     values = np.full(len(texts), np.nan)
     for at, text in enumerate(bare):
         try:
@@ -242,14 +261,22 @@ def _in_base(
             notation["signed"] = True
             low = -span // 2
     series = Series(
-        key, values, times, True, 0, span, low, tuple(others), can=_NUMBERS if base == 16 else _WHOLE
+        key,
+        values,
+        times,
+        True,
+        0,
+        span,
+        low,
+        tuple(others),
+        can=_NUMBERS if base == 16 else _WHOLE,
     )
-    return Cells("number", texts, series, notation)
+    return ColumnTexts("number", texts, series, notation)
 
 
 def _numbers(
     key: int, texts: tuple[str, ...], counts: Counter[str], times: NDArray[np.float64]
-) -> Cells | None:
+) -> ColumnTexts | None:
     """Decimal numbers, perhaps with the same text before and behind each."""
     matches = [_TAGGED.fullmatch(text) for text in texts]
     number = sum(match is not None for match in matches)
@@ -266,13 +293,20 @@ def _numbers(
     if count_before < 0.97 * number or count_behind < 0.97 * number:
         return None
     bare = [
-        m["number"] if m and m["before"].strip(" ") == before and m["behind"].strip(" ") == behind else None
+        m["number"]
+        if m and m["before"].strip(" ") == before and m["behind"].strip(" ") == behind
+        else None
         for m in matches
     ]
     others = Counter(text for text, value in zip(texts, bare, strict=True) if value is None)
     if len(others) > _MOST_TEXTS and others.total() > 0.03 * len(texts):
         return None
-    if len(counts) <= 3 and (before or behind) and len({b for b in bare if b}) < 2 and len(counts) > 1:
+    if (
+        len(counts) <= 3
+        and (before or behind)
+        and len({b for b in bare if b}) < 2
+        and len(counts) > 1
+    ):
         return None
     notation: dict[str, Any] = {}
     if before:
@@ -288,7 +322,7 @@ def _plain(
     bare: Sequence[str | None],
     times: NDArray[np.float64],
     notation: dict[str, Any],
-) -> Cells:
+) -> ColumnTexts:
     comma = sum("," in text for text in bare if text) > sum("." in text for text in bare if text)
     point = [None if text is None else text.replace(",", ".") for text in bare]
     values = np.array([np.nan if text is None else float(text) for text in point])
@@ -296,18 +330,39 @@ def _plain(
     whole = not any("." in text or "e" in text.lower() for text in known)
     places = max((len(text.lower().split("e")[0].partition(".")[2]) for text in known), default=0)
     if any("e" in text.lower() for text in known):
-        places = max(0, places - round(float(np.median(np.log10(np.abs(values[np.isfinite(values) & (values != 0)]) + 1e-12)))))
+        places = max(
+            0,
+            places
+            - round(
+                float(
+                    np.median(np.log10(np.abs(values[np.isfinite(values) & (values != 0)]) + 1e-12))
+                )
+            ),
+        )
     others = Counter(text for text, value in zip(texts, bare, strict=True) if value is None)
     negative = any(text.startswith("-") for text in known)
     signs = any(text[0] in "+-" for text in known)
     widths = {len(text.lstrip("+-")) for text in known}
     # Leading zeros show how many digits there are, and so where a counter starts again.
-    padded = whole and len(widths) == 1 and any(text.lstrip("+-").startswith("0") for text in known if len(text) > 1)
+    padded = (
+        whole
+        and len(widths) == 1
+        and any(text.lstrip("+-").startswith("0") for text in known if len(text) > 1)
+    )
     del negative, signs, padded
     # The driver takes the texts around a number off a number only.
     stray = tuple(text for text, _ in others.most_common(_MOST_TEXTS))
     series = Series(
-        key, values, times, whole, places, None, 0, stray,
-        label=str(notation.get("behind", "")), name=str(notation.get("before", "")), can=_NUMBERS,
+        key,
+        values,
+        times,
+        whole,
+        places,
+        None,
+        0,
+        stray,
+        label=str(notation.get("behind", "")),
+        name=str(notation.get("before", "")),
+        can=_NUMBERS,
     )
-    return Cells("number", texts, series, notation, comma)
+    return ColumnTexts("number", texts, series, notation, comma)

@@ -145,8 +145,12 @@ def _sums(pieces: Pieces, tested: float) -> FoundCheck | None:
         kind = f"sum{width}"
         families.append(({"kind": kind}, f"sum of {width} bits", (sent - total) & mask, 0))
         two = {"kind": kind, "negated": True}
-        families.append((two, f"two's complement of the sum, {width} bits", (sent + total) & mask, 0))
-        families.append(({}, f"one's complement of the sum, {width} bits", (sent + total) & mask, mask))
+        families.append(
+            (two, f"two's complement of the sum, {width} bits", (sent + total) & mask, 0)
+        )
+        families.append(
+            ({}, f"one's complement of the sum, {width} bits", (sent + total) & mask, mask)
+        )
     if width == 8:
         families.append(({}, "exclusive or, inverted", sent ^ exclusive, mask))
         by_255 = np.where(sent == 255, 0, sent)
@@ -186,11 +190,20 @@ def _word_sums(
         return []
     found: list[tuple[dict[str, Any], str, NDArray[Any], int]] = []
     for order in ("little", "big"):
-        low, high = (rows[:, ::2], rows[:, 1::2]) if order == "little" else (rows[:, 1::2], rows[:, ::2])
+        low, high = (
+            (rows[:, ::2], rows[:, 1::2]) if order == "little" else (rows[:, 1::2], rows[:, ::2])
+        )
         words = low + 256 * high
         total = words.sum(axis=1)
         found.append(({}, f"sum of 16-bit words, {order} endian", (sent - total) & 0xFFFF, 0))
-        found.append(({}, f"two's complement of the sum of words, {order} endian", (sent + total) & 0xFFFF, 0))
+        found.append(
+            (
+                {},
+                f"two's complement of the sum of words, {order} endian",
+                (sent + total) & 0xFFFF,
+                0,
+            )
+        )
         exclusive = np.bitwise_xor.reduce(words, axis=1)
         found.append(({}, f"exclusive or of 16-bit words, {order} endian", sent ^ exclusive, 0))
     return found
@@ -218,7 +231,9 @@ def _crcs(pieces: Pieces, tested: float) -> FoundCheck | None:
                         continue
                     if not pieces.of_one_length and xorout not in (0, ones) and width > 8:
                         continue
-                    table = _crc_table(pieces, int(polys[at]), init, xorout, reflect_in, reflect_out)
+                    table = _crc_table(
+                        pieces, int(polys[at]), init, xorout, reflect_in, reflect_out
+                    )
                     found = FoundCheck(table, f"CRC of {width} bits", fitting, count, chance)
                     if best is None or found.fitting > best.fitting:
                         best = found
@@ -272,7 +287,9 @@ def _table(poly: int, width: int, reflected: bool) -> NDArray[np.uint32]:
     if reflected:
         divisor = mirrored(np.array([poly], np.uint32), width)[0]
         for _ in range(8):
-            values = (values >> np.uint32(1)) ^ np.where(values & np.uint32(1), divisor, np.uint32(0))
+            values = (values >> np.uint32(1)) ^ np.where(
+                values & np.uint32(1), divisor, np.uint32(0)
+            )
         return values
     values = values << np.uint32(width - 8)
     for _ in range(8):

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-ByteOrder = Literal["little", "big"]
+from swathe_drivers.frames.fields import ByteOrder
 
 _VALUES: Final = frozenset({"thickness", "time_of_flight", "amplitude", "position"})
 _UNSIGNED: Final = _VALUES | {"counts", "sequence", "device_time", "status"}
@@ -86,7 +86,9 @@ def _integers(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterato
     always = bool((signed < 0).all() and np.abs(signed).max() < span // 8)
     if (negative and jumps > 0 and turns == 0) or (always and np.unique(signed).size > 8):
         can = _VALUES | {"counts"}
-        yield Encoded(first, size, f"i{size}", signed.astype(float), signed, span, -span // 2, 0.0, can)
+        yield Encoded(
+            first, size, f"i{size}", signed.astype(float), signed, span, -span // 2, 0.0, can
+        )
         return
     yield Encoded(first, size, f"u{size}", raw.astype(float), raw, span, 0, 0.0, _UNSIGNED)
 
@@ -105,7 +107,8 @@ def _floats(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[
     # Steps in units of the decimals that the numbers seem to have; else a thousandth of their size.
     middle = float(np.median(sizes))
     unit = next(
-        (10.0**-k for k in range(7) if _on_grid(sizes, 10.0**-k, np.finfo(dtype).eps)), middle / 2000
+        (10.0**-k for k in range(7) if _on_grid(sizes, 10.0**-k, np.finfo(dtype).eps)),
+        middle / 2000,
     )
     steps = np.where(usual, np.round(np.where(usual, values, 0.0) / unit), 0).astype(np.int64)
     whole = np.where(np.abs(values) < 1e30, values, np.nan)
@@ -128,7 +131,11 @@ def _bcd(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[Enc
         return
     tens = _joined(10 * high + low, order)  # bytes of 0 to 99
     value = np.zeros(piece.shape[0], np.int64)
-    ordered = (10 * high.astype(np.int64) + low) if order == "big" else (10 * high.astype(np.int64) + low)[:, ::-1]
+    ordered = (
+        (10 * high.astype(np.int64) + low)
+        if order == "big"
+        else (10 * high.astype(np.int64) + low)[:, ::-1]
+    )
     for place in range(piece.shape[1]):
         value = 100 * value + ordered[:, place]
     different = sum(np.unique(piece[good, at]).size for at in range(piece.shape[1]))
@@ -168,7 +175,9 @@ def _digits(rows: NDArray[np.uint8], first: int) -> Iterator[Encoded]:
         if np.isfinite(values).mean() < 0.5:
             continue
         can = _VALUES if pointed else _VALUES | {"counts", "sequence"}
-        places = (size - 1 - int(np.median(np.argmax(text[:, :size] == 0x2E, axis=1)))) if pointed else 0
+        places = (
+            (size - 1 - int(np.median(np.argmax(text[:, :size] == 0x2E, axis=1)))) if pointed else 0
+        )
         known = np.where(np.isfinite(values), values, 0.0)
         steps = np.round(known * 10**places).astype(np.int64)
         different = sum(np.unique(text[:, at]).size for at in range(size))

@@ -5,7 +5,7 @@ from enum import StrEnum
 from typing import Any
 
 
-class Level(StrEnum):
+class Basis(StrEnum):
     """What a finding rests on."""
 
     SHOWN = "shown"
@@ -23,17 +23,17 @@ class Finding:
     Attributes:
         about: what of, such as `terminator` or `column 3`.
         what: what it is taken for.
-        level: what it rests on.
+        basis: what it rests on.
         why: what speaks for it, and what else it may be.
     """
 
     about: str
     what: str
-    level: Level
+    basis: Basis
     why: str
 
     def __str__(self) -> str:
-        return f"{self.about}: {self.what} ({self.level}): {self.why}"
+        return f"{self.about}: {self.what} ({self.basis}): {self.why}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,17 +42,17 @@ class ColumnGuess:
 
     Attributes:
         table: its table in the description.
-        level: as of a finding.
+        basis: as of a finding.
         why: as of a finding.
     """
 
     table: dict[str, Any]
-    level: Level
+    basis: Basis
     why: str
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class OpenQuestion:
     """What the bytes cannot tell.
 
     Attributes:
@@ -84,11 +84,11 @@ class Suggestion:
 
     text: str
     findings: tuple[Finding, ...]
-    questions: tuple[Question, ...] = ()
+    questions: tuple[OpenQuestion, ...] = ()
     others: tuple["Suggestion", ...] = field(default=())
     rank: float = 0.0
 
     @property
     def unsure(self) -> tuple[Finding, ...]:
         """The findings to compare with the manual."""
-        return tuple(finding for finding in self.findings if finding.level is not Level.SHOWN)
+        return tuple(finding for finding in self.findings if finding.basis is not Basis.SHOWN)

@@ -1,5 +1,6 @@
 """Columns at fixed places of lines: where one ends and the next begins."""
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -7,10 +8,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.suggest.cells import Cells, read_cells
+from swathe_drivers.suggest.cells import ColumnTexts, read_cells
 from swathe_drivers.suggest.series import bits_of
 
-__all__ = ["Place", "places_of_columns"]
+__all__ = ["FixedPlace", "places_of_columns"]
 
 _DIGITS: Final = frozenset("0123456789")
 _PART: Final = frozenset("0123456789+-. ")
@@ -22,17 +23,17 @@ _FEW: Final = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Place:
+class FixedPlace:
     """Characters of a line from `first` to the one before `end`, and what they are."""
 
     first: int
     end: int
-    cells: Cells
+    cells: ColumnTexts
 
 
 def places_of_columns(
-    lines: Sequence[str], times: NDArray[np.float64], *, worth: Callable[[Cells], float]
-) -> list[Place]:
+    lines: Sequence[str], times: NDArray[np.float64], *, worth: Callable[[ColumnTexts], float]
+) -> list[FixedPlace]:
     """Divide lines of one length into columns.
 
     Args:
@@ -43,11 +44,11 @@ def places_of_columns(
     length = len(lines[0])
     sets = [frozenset(line[at] for line in lines) for at in range(length)]
     runs = _runs(sets)
-    found: list[Place] = []
+    found: list[FixedPlace] = []
     for first, end in runs:
         for a, b in _divided(lines, first, end, times, worth, sets):
             texts = [line[a:b].strip() for line in lines]
-            found.append(Place(a, b, read_cells(len(found), texts, times)))
+            found.append(FixedPlace(a, b, read_cells(len(found), texts, times)))
     return found
 
 
@@ -63,9 +64,7 @@ def _runs(sets: Sequence[frozenset[str]]) -> list[tuple[int, int]]:
             start = None
         elif start is None:
             start = at
-    return [run for run in runs if any(len(sets[at]) > 1 for at in range(*run))] + [
-        (at, at + 1) for at, chars in enumerate(sets) if False and chars
-    ]
+    return [run for run in runs if any(len(sets[at]) > 1 for at in range(*run))]
 
 
 def _divided(
@@ -73,7 +72,7 @@ def _divided(
     first: int,
     end: int,
     times: NDArray[np.float64],
-    worth: Callable[[Cells], float],
+    worth: Callable[[ColumnTexts], float],
     sets: Sequence[frozenset[str]],
 ) -> list[tuple[int, int]]:
     """One stretch into columns, by the fewest bits."""
@@ -93,13 +92,13 @@ def _divided(
         if not np.isfinite(best[cuts[-2]][0]):
             return [(first, end)]
     cuts.reverse()
-    return list(zip(cuts[:-1], cuts[1:], strict=True))
+    return list(itertools.pairwise(cuts))
 
 
 def _cost(
     texts: Sequence[str],
     times: NDArray[np.float64],
-    worth: Callable[[Cells], float],
+    worth: Callable[[ColumnTexts], float],
     sets: Sequence[frozenset[str]],
 ) -> float | None:
     """Bits of one column; None if it cannot be one."""
@@ -127,7 +126,11 @@ def _cost(
     numbers = np.round(filled * 10.0**series.places).astype(np.int64)
     odd = 2.0 * len(series.texts)
     whole_digits = all(one <= _DIGITS for one in sets)
-    span = 10 ** len(sets) if whole_digits and not series.places and "written" not in cells.notation else series.span
+    span = (
+        10 ** len(sets)
+        if whole_digits and not series.places and "written" not in cells.notation
+        else series.span
+    )
     return bits_of(numbers, span) + _PER_COLUMN + odd - worth(cells)
 
 

@@ -8,15 +8,65 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.suggest.findings import Level
+from swathe_drivers.suggest.findings import Basis
 
 __all__ = ["Flag", "Judgement", "Verdict", "judge_bits", "judge_texts", "lost_of"]
 
 _GOOD_WORDS: Final = frozenset(
-    "OK V VALID GOOD E ECHO A Y YES T TRUE 1 L LOCK LOCKED M MEAS H HIT P PASS R READY G".split()
+    [
+        "OK",
+        "V",
+        "VALID",
+        "GOOD",
+        "E",
+        "ECHO",
+        "A",
+        "Y",
+        "YES",
+        "T",
+        "TRUE",
+        "1",
+        "L",
+        "LOCK",
+        "LOCKED",
+        "M",
+        "MEAS",
+        "H",
+        "HIT",
+        "P",
+        "PASS",
+        "R",
+        "READY",
+        "G",
+    ]
 )
 _BAD_WORDS: Final = frozenset(
-    "N NO NOK LOS LOST INV INVALID ERR ERROR F FAIL FALSE X B BAD 0 U NE NOECHO NONE W LOW HUNT I".split()
+    [
+        "N",
+        "NO",
+        "NOK",
+        "LOS",
+        "LOST",
+        "INV",
+        "INVALID",
+        "ERR",
+        "ERROR",
+        "F",
+        "FAIL",
+        "FALSE",
+        "X",
+        "B",
+        "BAD",
+        "0",
+        "U",
+        "NE",
+        "NOECHO",
+        "NONE",
+        "W",
+        "LOW",
+        "HUNT",
+        "I",
+    ]
 )
 _MOST_NUMBERS: Final = 24
 _AGREES: Final = 0.8
@@ -57,7 +107,7 @@ class Judgement:
 
     keys: dict[str, Any]
     score: float
-    level: Level
+    basis: Basis
     why: str
 
 
@@ -114,17 +164,17 @@ def judge_texts(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement:
         bad = [name for name in names if share[name] > _AGREES]
         clean = all(share[name] < _CLEAN for name in names if name not in bad)
         if bad and clean and len(bad) < len(names):
-            level = Level.SHOWN if sum(counts[name] for name in bad) >= 8 else Level.LIKELY
-            return Judgement(_texts(names, bad), 10.0, level, verdict.why)
+            basis = Basis.SHOWN if sum(counts[name] for name in bad) >= 8 else Basis.LIKELY
+            return Judgement(_texts(names, bad), 10.0, basis, verdict.why)
     bad = [name for name in names if name.upper() in _BAD_WORDS]
     good = [name for name in names if name.upper() in _GOOD_WORDS]
     if good and len(good) + len(bad) == len(names):
         why = "by the usual meaning of such words; see the manual"
-        return Judgement(_texts(names, bad), 4.0 if len(names) > 1 else 1.0, Level.GUESS, why)
+        return Judgement(_texts(names, bad), 4.0 if len(names) > 1 else 1.0, Basis.GUESS, why)
     good = good or [name for name in names if name not in bad][:1] or names[:1]
     bad = [name for name in names if name not in good]
     why = "few texts, the most frequent one taken for a good reading; see the manual"
-    return Judgement(_texts(names, bad), 2.0 if len(names) > 1 else 0.3, Level.GUESS, why)
+    return Judgement(_texts(names, bad), 2.0 if len(names) > 1 else 0.3, Basis.GUESS, why)
 
 
 def _texts(names: Sequence[str], bad: Sequence[str]) -> dict[str, Any]:
@@ -153,9 +203,9 @@ def judge_bits(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement | None:
                 if score > _AGREES - 0.25 and (best is None or score > best[0]):
                     several = np.unique(numbers).size
                     why = f"bit {bit} of {several} different numbers: {verdict.why}"
-                    level = Level.SHOWN if np.count_nonzero(bad) >= 8 else Level.LIKELY
+                    basis = Basis.SHOWN if np.count_nonzero(bad) >= 8 else Basis.LIKELY
                     keys = {"mask": mask, "valid_when": good_when}
-                    best = (score, Judgement(keys, 10.0 * score, level, why))
+                    best = (score, Judgement(keys, 10.0 * score, basis, why))
     if best is not None and best[0] > 0.9:
         return best[1]
     by_number = _numbers(numbers, verdicts)
@@ -175,7 +225,11 @@ def _numbers(numbers: NDArray[np.int64], verdicts: Sequence[Verdict]) -> Judgeme
     for verdict in verdicts:
         share = {int(name): float(verdict.lost[numbers == name].mean()) for name in names}
         bad = [name for name in share if share[name] > _AGREES]
-        if bad and len(bad) < len(share) and all(s < _CLEAN for n, s in share.items() if n not in bad):
+        if (
+            bad
+            and len(bad) < len(share)
+            and all(s < _CLEAN for n, s in share.items() if n not in bad)
+        ):
             good = [name for name in share if name not in bad]
-            return Judgement({"valid": good, "invalid": bad}, 8.0, Level.LIKELY, verdict.why)
+            return Judgement({"valid": good, "invalid": bad}, 8.0, Basis.LIKELY, verdict.why)
     return None

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Framed", "Stream", "framings"]
+__all__ = ["CapturedBytes", "Framed", "framings"]
 
 _LONGEST: Final = 2048
 _SHORTEST: Final = 3
@@ -23,7 +23,7 @@ _LENGTHS: Final = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stream:
+class CapturedBytes:
     """What was captured.
 
     Attributes:
@@ -37,7 +37,7 @@ class Stream:
     times: NDArray[np.int64]
 
     @classmethod
-    def of(cls, chunks: Sequence[tuple[int, bytes]]) -> "Stream":
+    def of(cls, chunks: Sequence[tuple[int, bytes]]) -> "CapturedBytes":
         """Join chunks."""
         sizes = np.array([0, *(len(data) for _, data in chunks)], np.int64)
         times = np.array([time for time, _ in chunks], np.int64)
@@ -82,7 +82,7 @@ class Framed:
     rank: float = 0.0
 
 
-def framings(stream: Stream) -> Iterator[Framed]:
+def framings(stream: CapturedBytes) -> Iterator[Framed]:
     """Every way of cutting the bytes into frames that has something to it."""
     yield from _slip(stream)
     yield from _start_stop(stream)
@@ -90,7 +90,9 @@ def framings(stream: Stream) -> Iterator[Framed]:
     yield from _fixed(stream)
 
 
-def _matrix(frames: Sequence[bytes], offsets: Sequence[int]) -> tuple[NDArray[np.uint8], list[int], bool] | None:
+def _matrix(
+    frames: Sequence[bytes], offsets: Sequence[int]
+) -> tuple[NDArray[np.uint8], list[int], bool] | None:
     """Frames of the most frequent length; None for too few."""
     lengths = Counter(len(frame) for frame in frames)
     if not lengths:
@@ -105,7 +107,7 @@ def _matrix(frames: Sequence[bytes], offsets: Sequence[int]) -> tuple[NDArray[np
     return block.reshape(len(kept), length), [at for at, _ in kept], others
 
 
-def _slip(stream: Stream) -> Iterator[Framed]:
+def _slip(stream: CapturedBytes) -> Iterator[Framed]:
     data = stream.data
     if data.count(0xC0) < _FEWEST_FRAMES:
         return
@@ -132,7 +134,7 @@ def _slip(stream: Stream) -> Iterator[Framed]:
     yield Framed({"kind": "slip"}, rows, where, 0, share, why, others, rank=2.0 + (good > 0))
 
 
-def _start_stop(stream: Stream) -> Iterator[Framed]:
+def _start_stop(stream: CapturedBytes) -> Iterator[Framed]:
     data = stream.data
     counts = Counter(data)
     usual = [byte for byte, number in counts.most_common(14) if number >= _FEWEST_FRAMES]
@@ -156,7 +158,7 @@ def _between(data: bytes, start: int, stop: int, counts: Counter[int]) -> Iterat
             break
         if end > at + 1:
             again = data.rfind(mark, at + 1, end)
-            at = again if again > at else at
+            at = max(at, again)
             raw.append(data[at + 1 : end])
             offsets.append(at)
         at = end if start == stop else data.find(mark, end + 1)
@@ -183,7 +185,12 @@ def _between(data: bytes, start: int, stop: int, counts: Counter[int]) -> Iterat
             if found is None or len(Counter(map(len, frames))) > _LENGTHS:
                 continue
             rows, where, others = found
-            table: dict[str, Any] = {"kind": "start_stop", "start": start, "stop": stop, "escape": escape}
+            table: dict[str, Any] = {
+                "kind": "start_stop",
+                "start": start,
+                "stop": stop,
+                "escape": escape,
+            }
             table |= {"xor": xor} if xor else {}
             why = (
                 f"{len(raw)} frames between {start:02X} and {stop:02X}; within them {escape:02X} is"
@@ -215,7 +222,7 @@ def _unescaped(piece: bytes, escape: int, xor: int) -> bytes:
     return bytes(out)
 
 
-def _length_prefixed(stream: Stream) -> Iterator[Framed]:
+def _length_prefixed(stream: CapturedBytes) -> Iterator[Framed]:
     """Sync bytes and, a little behind them, a number that is the distance to the next ones."""
     data = stream.data
     pairs = Counter(pairwise(data[:200_000]))
@@ -243,7 +250,12 @@ def _all_places(data: bytes, sync: bytes) -> list[int]:
 
 
 def _by_length(
-    stream: Stream, sync: bytes, places: Sequence[int], at: int, size: int, order: Any  # noqa: ANN401
+    stream: CapturedBytes,
+    sync: bytes,
+    places: Sequence[int],
+    at: int,
+    size: int,
+    order: Any,  # noqa: ANN401
 ) -> Framed | None:
     data = stream.data
     known = [p for p in places if p + at + size <= len(data)]
@@ -281,7 +293,7 @@ def _by_length(
     )
 
 
-def _fixed(stream: Stream) -> Iterator[Framed]:
+def _fixed(stream: CapturedBytes) -> Iterator[Framed]:
     """Frames of one length, by the distance at which bytes come again."""
     block = np.frombuffer(stream.data, np.uint8)
     for length in _periods(block):
@@ -300,7 +312,8 @@ def _periods(block: NDArray[np.uint8]) -> list[int]:
     top = float(shares.max())
     usual = float(np.median(shares[_SHORTEST:]))
     good = [
-        lag for lag in range(_SHORTEST, longest + 1)
+        lag
+        for lag in range(_SHORTEST, longest + 1)
         if shares[lag] >= usual + 0.75 * (top - usual) and shares[lag] > 0.1
     ]
     found: list[int] = []
@@ -312,7 +325,7 @@ def _periods(block: NDArray[np.uint8]) -> list[int]:
     return found
 
 
-def _of_length(stream: Stream, block: NDArray[np.uint8], length: int) -> Iterator[Framed]:
+def _of_length(stream: CapturedBytes, block: NDArray[np.uint8], length: int) -> Iterator[Framed]:
     data = stream.data
     whole = block[: block.size // length * length].reshape(-1, length)
     part = whole if whole.shape[0] <= 400 else whole[:400]
@@ -332,7 +345,12 @@ def _of_length(stream: Stream, block: NDArray[np.uint8], length: int) -> Iterato
         while run < length and steady[(at + run) % length]:
             run += 1
         begins = not steady[at - 1]
-        rank = 3.0 * votes[at] / bursts + 0.3 * begins + 0.1 * min(run, 4) - 0.5 * (usual[at] in (0, 0xFF))
+        rank = (
+            3.0 * votes[at] / bursts
+            + 0.3 * begins
+            + 0.1 * min(run, 4)
+            - 0.5 * (usual[at] in (0, 0xFF))
+        )
         ranked.append((rank, at, run))
     ranked.sort(reverse=True)
     for rank, at, run in ranked[:_MOST_STARTS]:

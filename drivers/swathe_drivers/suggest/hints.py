@@ -6,7 +6,7 @@ from typing import Final, Literal
 
 __all__ = ["Hints", "Shown", "parse_shown"]
 
-Contents = Literal["encoder", "gauge", "both"]
+PortContents = Literal["encoder", "gauge", "both"]
 
 _SHOWN: Final = re.compile(
     r"\s*(?:(?P<name>[a-z_]+)\s*=\s*)?(?P<number>[+-]?[0-9]*[.,]?[0-9]+)\s*"
@@ -14,7 +14,12 @@ _SHOWN: Final = re.compile(
     r"(?:@\s*(?P<at>[0-9]*\.?[0-9]+)\s*s?)?\s*"
 )
 _UNITS: Final = {"inch": "in", '"': "in", "\u00b5m": "um", "\u00b5s": "us"}
-_QUANTITY_OF: Final = {"us": "time_of_flight", "ns": "time_of_flight", "%": "amplitude", "dB": "amplitude"}
+_QUANTITY_OF: Final = {
+    "us": "time_of_flight",
+    "ns": "time_of_flight",
+    "%": "amplitude",
+    "dB": "amplitude",
+}
 _QUANTITIES: Final = ("thickness", "position", "amplitude", "time_of_flight")
 
 
@@ -54,7 +59,7 @@ class Hints:
     """
 
     shows: tuple[Shown, ...] = field(default=())
-    contents: Contents | None = None
+    contents: PortContents | None = None
     unit: str | None = None
     axis: str = "scan"
 

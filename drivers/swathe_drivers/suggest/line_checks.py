@@ -71,7 +71,7 @@ def find_line_check(
         ending = [line for line in lines if len(line) > size + 2]
         if len(ending) < _FITS * len(lines):
             continue
-        for order in ("big", "little")[: size]:
+        for order in ("big", "little")[:size]:
             sent = [int.from_bytes(line[-size:], order) for line in ending]  # type: ignore[arg-type]
             found = _ranges(ending, size, sent, 8 * size, "bytes", order)
             if found is not None:
@@ -80,7 +80,12 @@ def find_line_check(
 
 
 def _ranges(
-    lines: Sequence[bytes], size: int, sent: Sequence[int], width: int, written: str, order: str = "big"
+    lines: Sequence[bytes],
+    size: int,
+    sent: Sequence[int],
+    width: int,
+    written: str,
+    order: str = "big",
 ) -> LineCheck | None:
     """Over what it may be: from which byte on, with or without the marker before it."""
     numbers: list[tuple[str, Sequence[int]]] = [(order, sent)]
@@ -96,7 +101,9 @@ def _ranges(
                     for over in ("text", "hex"):
                         covered = [line[first : -size if counts else -cut] for line in lines]
                         if over == "hex":
-                            if counts or not all(re.fullmatch(rb"(?:[0-9A-Fa-f]{2})+", c) for c in covered):
+                            if counts or not all(
+                                re.fullmatch(rb"(?:[0-9A-Fa-f]{2})+", c) for c in covered
+                            ):
                                 continue
                             covered = [bytes.fromhex(c.decode()) for c in covered]
                         found = find_check(pieces_of(covered, number, width), _TESTED)

@@ -73,7 +73,9 @@ def kinds_of(bodies: Sequence[str], times: NDArray[np.int64], separator: str) ->
 
 
 def _has_value(text: str) -> bool:
-    return re.search(r"[0-9]{2}|[0-9]$", text) is not None and len(text) > 3 or bool(_NUMBER.fullmatch(text))
+    return (re.search(r"[0-9]{2}|[0-9]$", text) is not None and len(text) > 3) or bool(
+        _NUMBER.fullmatch(text)
+    )
 
 
 def _alike(rows: Sequence[list[str]], one: Sequence[int], two: Sequence[int]) -> bool:

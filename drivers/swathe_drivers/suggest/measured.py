@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.suggest.findings import Level
+from swathe_drivers.suggest.findings import Basis
 from swathe_drivers.suggest.hints import Hints, Shown
 from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series, restlessness
@@ -18,13 +18,39 @@ __all__ = ["LENGTHS", "Match", "amplitude_of", "match_shown", "thickness_of"]
 LENGTHS: Final[Mapping[str, float]] = {"mm": 1.0, "um": 1e-3, "in": 25.4, "thou": 0.0254}
 """Millimetres of each unit."""
 _LABELS: Final[Mapping[str, str]] = {
-    **{"MM": "mm", "IN": "in", "INCH": "in", "THOU": "thou", '"': "in", "UM": "um", "\xb5M": "um"},
-    **{"MIL": "thou", "MILS": "thou", "INCHES": "in"},
+    "MM": "mm",
+    "IN": "in",
+    "INCH": "in",
+    "THOU": "thou",
+    '"': "in",
+    "UM": "um",
+    "\xb5M": "um",
+    "MIL": "thou",
+    "MILS": "thou",
+    "INCHES": "in",
 }
 _TIMES: Final[Mapping[str, str]] = {
-    "US": "us", "USEC": "us", "\xb5S": "us", "NS": "ns", "NSEC": "ns",
+    "US": "us",
+    "USEC": "us",
+    "\xb5S": "us",
+    "NS": "ns",
+    "NSEC": "ns",
 }
-_VALUE_NAMES: Final = ("TH", "THK", "THICK", "THICKNESS", "WT", "WALL", "W", "T", "D", "RD", "M", "G", "V")
+_VALUE_NAMES: Final = (
+    "TH",
+    "THK",
+    "THICK",
+    "THICKNESS",
+    "WT",
+    "WALL",
+    "W",
+    "T",
+    "D",
+    "RD",
+    "M",
+    "G",
+    "V",
+)
 _PLACE_NAMES: Final = ("X", "Y", "POS", "ENC", "P", "S", "E", "CNT", "N", "C", "L", "Z", "A")
 _STEEL: Final = (2.2, 3.6)
 """mm of thickness for a µs of time of flight in metals: half the velocity of longitudinal waves,
@@ -185,10 +211,15 @@ def thickness_of(series: Series, hints: Hints) -> Role | None:
         match = match_shown(series, flights, unit) if flights else None
         if match is not None:
             keys = _keys(match.unit or "us", match.scale, match.offset)
-            return Role("time_of_flight", score + 4 - 4 * match.chance, Level.LIKELY, match.why, keys)
+            return Role(
+                "time_of_flight", score + 4 - 4 * match.chance, Basis.LIKELY, match.why, keys
+            )
         if unit is not None:
             return Role(
-                "time_of_flight", score + 6, Level.SHOWN, f"its unit is next to it: {series.label}",
+                "time_of_flight",
+                score + 6,
+                Basis.SHOWN,
+                f"its unit is next to it: {series.label}",
                 {"unit": unit},
             )
     sent = _LABELS.get(label)
@@ -196,16 +227,14 @@ def thickness_of(series: Series, hints: Hints) -> Role | None:
         match = match_shown(series, shown, sent)
         if match is not None:
             keys = _keys(match.unit, match.scale, match.offset)
-            return Role(
-                "thickness", score + 4 - 4 * match.chance, Level.LIKELY, match.why, keys
-            )
+            return Role("thickness", score + 4 - 4 * match.chance, Basis.LIKELY, match.why, keys)
         flight = _flight_of(series, shown)
         if flight is not None:
-            return Role("time_of_flight", score, Level.GUESS, flight[1], {"unit": flight[0]})
+            return Role("time_of_flight", score, Basis.GUESS, flight[1], {"unit": flight[0]})
         score -= 6.0
     if sent is not None:
         why = f"its unit is next to it: {series.label}"
-        return Role("thickness", score + 6, Level.SHOWN, why, {"unit": sent})
+        return Role("thickness", score + 6, Basis.SHOWN, why, {"unit": sent})
     if different < 2:
         return None
     return _by_custom(series, good, score, hints)
@@ -215,7 +244,9 @@ def _keys(unit: str, scale: float, offset: float) -> dict[str, Any]:
     keys: dict[str, Any] = {"unit": unit}
     if scale != 1.0:
         # The micrometre is a unit of its own.
-        keys |= {"unit": "um"} if unit == "mm" and scale == 1e-3 and not offset else {"scale": scale}
+        keys |= (
+            {"unit": "um"} if unit == "mm" and scale == 1e-3 and not offset else {"scale": scale}
+        )
     return keys | ({"offset": offset} if offset else {})
 
 
@@ -250,29 +281,36 @@ def _flight_of(series: Series, shown: tuple[Shown, ...]) -> tuple[str, str] | No
     return None
 
 
-def _by_custom(
-    series: Series, good: NDArray[np.float64], score: float, hints: Hints
-) -> Role:
+def _by_custom(series: Series, good: NDArray[np.float64], score: float, hints: Hints) -> Role:
     """Its unit by its size and its decimals, which is a guess."""
     middle, places = float(np.median(good)), series.places
     around = f"around {middle:g}, {places} decimals, and no unit next to it"
     if hints.unit is not None and hints.unit in LENGTHS:
         scale = _plausible_scale(middle * LENGTHS[hints.unit], places)
         return Role(
-            "thickness", score, Level.GUESS, f"{around}: the unit that was stated",
+            "thickness",
+            score,
+            Basis.GUESS,
+            f"{around}: the unit that was stated",
             _keys(hints.unit, scale, 0.0),
         )
     if places == 0:
         scale = _plausible_scale(middle, 0)
         why = f"{around}: in mm with {round(-log10(scale))} implied decimals it is a thickness of {middle * scale:g}"
-        return Role("thickness", score, Level.GUESS, why, _keys("mm", scale, 0.0))
+        return Role("thickness", score, Basis.GUESS, why, _keys("mm", scale, 0.0))
     if middle < 1.3 and places >= 3:
-        return Role("thickness", score, Level.GUESS, f"{around}: inches, or a time of flight in µs", {"unit": "in"})
+        return Role(
+            "thickness",
+            score,
+            Basis.GUESS,
+            f"{around}: inches, or a time of flight in µs",
+            {"unit": "in"},
+        )
     if places >= 3 and middle < 200 and series.label == "":
         why = f"{around}: a time of flight in µs, or a thickness in mm"
-        return Role("time_of_flight", score, Level.GUESS, why, {"unit": "us"})
+        return Role("time_of_flight", score, Basis.GUESS, why, {"unit": "us"})
     why = f"{around}: a thickness in mm, or a time of flight in µs"
-    return Role("thickness", score, Level.GUESS, why, {"unit": "mm"})
+    return Role("thickness", score, Basis.GUESS, why, {"unit": "mm"})
 
 
 def _plausible_scale(middle: float, places: int) -> float:
@@ -293,12 +331,12 @@ def amplitude_of(series: Series, hints: Hints) -> Role | None:
     label = series.label.strip().upper()
     shown = hints.of("amplitude")
     if label == "DB":
-        return Role("amplitude", 5.0, Level.LIKELY, "its unit is next to it: dB", {"unit": "dB"})
+        return Role("amplitude", 5.0, Basis.LIKELY, "its unit is next to it: dB", {"unit": "dB"})
     if label not in ("", "%"):
         return None
     if shown and (match := match_shown(series, shown)) is not None:
         keys = {"unit": shown[0].unit or "%"} | ({"scale": match.scale} if match.scale != 1 else {})
-        return Role("amplitude", 6 - 4 * match.chance, Level.LIKELY, match.why, keys)
+        return Role("amplitude", 6 - 4 * match.chance, Basis.LIKELY, match.why, keys)
     low, high = float(good.min()), float(good.max())
     rest = restlessness(good)
     if low < 0 or (rest < 0.004 and label != "%") or (high > 110.5 and label != "%"):
@@ -306,9 +344,11 @@ def amplitude_of(series: Series, hints: Hints) -> Role | None:
     fraction = high <= 1.105 and series.places >= 2
     score = min(3.0, 20 * rest) * (1.5 if series.places <= 1 else 1.0) + 6.0 * (label == "%")
     score -= 1.0 if series.sentinels or series.texts else 0.0
-    why = f"restless, from {low:g} to {high:g}" + (f", its unit is next to it: {series.label}" if label else "")
-    level = Level.LIKELY if label else Level.GUESS
-    return Role("amplitude", score, level, why, {"unit": "fraction" if fraction else "%"})
+    why = f"restless, from {low:g} to {high:g}" + (
+        f", its unit is next to it: {series.label}" if label else ""
+    )
+    basis = Basis.LIKELY if label else Basis.GUESS
+    return Role("amplitude", score, basis, why, {"unit": "fraction" if fraction else "%"})
 
 
 def is_plausible(values: NDArray[np.float64]) -> bool:

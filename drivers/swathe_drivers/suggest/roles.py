@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.suggest.findings import Level, Question
+from swathe_drivers.suggest.findings import Basis, OpenQuestion
 from swathe_drivers.suggest.flags import Flag, judge_bits, judge_texts, lost_of
 from swathe_drivers.suggest.held import find_held
 from swathe_drivers.suggest.hints import Hints
@@ -20,9 +20,10 @@ __all__ = ["Roles", "assign"]
 _AXES: Final = ("scan", "index")
 _VALUES: Final = ("thickness", "time_of_flight")
 _MOVING: Final = ("counts", "position", "quadrature")
-_IGNORED: Final = Role("ignore", 0.0, Level.GUESS, "the bytes do not show what it is", {})
+_IGNORED: Final = Role("ignore", 0.0, Basis.GUESS, "the bytes do not show what it is", {})
+_MATCHED: Final = 12.0
 _CLOSE: Final = 1.5
-"""Two candidates whose scores differ by less are not told apart."""
+"""Two candidates whose scores differ by less are not distinguished."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ class Roles:
     """
 
     of: dict[int, Role]
-    questions: tuple[Question, ...]
+    questions: tuple[OpenQuestion, ...]
     score: float
 
 
@@ -45,12 +46,12 @@ def assign(series: Sequence[Series], flags: Sequence[Flag], hints: Hints) -> Rol
     roles: dict[int, Role] = {}
     runs: dict[int, Role] = {}
     steady = [one for one in series if np.unique(one.values[one.present]).size > 1]
-    questions: list[Question] = []
+    questions: list[OpenQuestion] = []
     for one in series:
         if one not in steady:
             value = one.values[one.present][0] if one.present.any() else np.nan
             why = f"always {value:g}: a setting, or something that stood still in this capture"
-            roles[one.key] = Role("ignore", 0.0, Level.GUESS, why, {})
+            roles[one.key] = Role("ignore", 0.0, Basis.GUESS, why, {})
     for one in steady:
         running = quadrature_of(one) or sequence_of(one) or clock_of(one)
         if running is not None:
@@ -71,30 +72,46 @@ def assign(series: Sequence[Series], flags: Sequence[Flag], hints: Hints) -> Rol
         if one.key not in roles:
             good = one.good if one.good.size else one.values[one.present]
             why = f"from {good.min():g} to {good.max():g}: temperature, gain, battery or the like"
-            roles[one.key] = Role("ignore", 0.0, Level.GUESS, why, {})
+            roles[one.key] = Role("ignore", 0.0, Basis.GUESS, why, {})
     for flag in flags:
         if flag.key not in roles:
             roles[flag.key] = _unknown(flag)
     score = sum(max(0.0, role.score) for role in roles.values() if role.kind != "ignore")
+    score += _agreement(roles, hints)
     return Roles(roles, tuple(questions), score)
+
+
+def _agreement(roles: dict[int, Role], hints: Hints) -> float:
+    """What it is worth that the display is explained, or costs that it is not."""
+    score = 0.0
+    for quantities in (("thickness", "time_of_flight"), ("position",)):
+        if any(hints.of(one) for one in quantities):
+            matched = any(
+                "the display" in role.why and "as in metals" not in role.why
+                for role in roles.values()
+                if role.kind in (*quantities, "counts")
+            )
+            score += _MATCHED if matched else -_MATCHED
+    return score
 
 
 def _once(runs: dict[int, Role], roles: dict[int, Role]) -> None:
     """Of what a record can have once only, keep the surest."""
     for kind in ("device_time", "sequence"):
-        same = sorted((key for key in runs if runs[key].kind == kind), key=lambda key: -runs[key].score)
+        same = sorted(
+            (key for key in runs if runs[key].kind == kind), key=lambda key: -runs[key].score
+        )
         for key in same[:1]:
             roles[key] = runs[key]
         for key in same[1:]:
             why = f"a second {kind.replace('_', ' ')}: {runs[key].why}"
-            roles[key] = Role("ignore", 0.0, runs[key].level, why, {})
-    for key, role in runs.items():
-        if role.kind not in ("device_time", "sequence"):
-            roles[key] = role
+            roles[key] = Role("ignore", 0.0, runs[key].basis, why, {})
+    others = ("device_time", "sequence")
+    roles |= {key: role for key, role in runs.items() if role.kind not in others}
 
 
 def _axes(
-    free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[Question]
+    free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[OpenQuestion]
 ) -> None:
     """Encoders: at most two, in their order; what the display shows of the thickness is none."""
     moving: list[tuple[float, Series, Role]] = []
@@ -112,7 +129,7 @@ def _axes(
                 keys |= {"scale": match.scale} if match.scale != 1 else {}
                 keys |= {"offset": match.offset} if match.offset else {}
                 score = (role.score if role else 4.0) - 3 * match.chance
-                role = Role("position", score, Level.LIKELY, why, keys)
+                role = Role("position", score, Basis.LIKELY, why, keys)
         if role is None:
             continue
         value = thickness_of(one, hints)
@@ -120,7 +137,7 @@ def _axes(
         if hints.of("thickness") and value is not None and "display" in value.why and match is None:
             rival += 4.0
         score = role.score - max(0.0, rival - 3.0) - 4.0 * (one.label == "%")
-        if role.level is Level.GUESS and rival > 2.0:
+        if role.basis is Basis.GUESS and rival > 2.0:
             continue
         if score > 2.0 and one.label.strip().upper() not in ("DB", "%", "C", "V"):
             moving.append((score, one, role))
@@ -134,14 +151,16 @@ def _axes(
             keys["unit"] = _label_unit(one) or hints.unit or "mm"
             if not _label_unit(one) and not hints.unit:
                 text = f"Which unit has the position ({_where(one)})?"
-                questions.append(Question(text, "--shows 'position=310.5 mm'", "position"))
+                questions.append(OpenQuestion(text, "--shows 'position=310.5 mm'", "position"))
         roles[one.key] = replace(role, keys=keys)
     if len(kept) == 2:
         text = f"Which of {_where(kept[0][1])} and {_where(kept[1][1])} is the scan axis?"
-        questions.append(Question(text, "move the probe along one axis only, and capture again"))
-    for key in roles:
-        if roles[key].kind == "quadrature":
-            roles[key] = replace(roles[key], keys={"axis": "index" if kept else hints.axis})
+        questions.append(
+            OpenQuestion(text, "move the probe along one axis only, and capture again")
+        )
+    for key, role in list(roles.items()):
+        if role.kind == "quadrature":
+            roles[key] = replace(role, keys={"axis": "index" if kept else hints.axis})
 
 
 def _moves(one: Series) -> bool:
@@ -172,7 +191,7 @@ def _where(one: Series) -> str:
 
 
 def _value(
-    free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[Question]
+    free: Sequence[Series], roles: dict[int, Role], hints: Hints, questions: list[OpenQuestion]
 ) -> Series | None:
     """The measured value, and a second one to be ignored."""
     found: list[tuple[float, Series, Role]] = []
@@ -187,20 +206,18 @@ def _value(
     _, best, role = found[0]
     held = find_held(np.where(best.missing, np.nan, best.values))
     if held is not None:
-        level = Level.GUESS if role.level is Level.GUESS else Level.LIKELY
+        basis = Basis.GUESS if role.basis is Basis.GUESS else Basis.LIKELY
         why = f"{role.why}; {held}"
-        role = replace(role, keys={**role.keys, "held_after": held.after}, why=why, level=level)
+        role = replace(role, keys={**role.keys, "held_after": held.after}, why=why, basis=basis)
     roles[best.key] = role
-    if role.level is Level.GUESS:
+    if role.basis is Basis.GUESS:
         text = f"What does the display show now ({_where(best)} ends with {best.good[-1]:g})?"
-        questions.append(Question(text, "--shows '12.41 mm'", "thickness"))
-    rivals = [
-        one for score, one, _ in found[1:] if found[0][0] - score < _CLOSE and score > 0.0
-    ]
-    if rivals and role.level is not Level.SHOWN:
+        questions.append(OpenQuestion(text, "--shows '12.41 mm'", "thickness"))
+    rivals = [one for score, one, _ in found[1:] if found[0][0] - score < _CLOSE and score > 0.0]
+    if rivals and role.basis is not Basis.SHOWN:
         names = ", ".join(f"{_where(one)} ends with {one.good[-1]:g}" for one in rivals)
         text = f"Is the measured value not rather {names}?"
-        questions.append(Question(text, "--shows '12.41 mm'", "thickness"))
+        questions.append(OpenQuestion(text, "--shows '12.41 mm'", "thickness"))
     return best
 
 
@@ -224,10 +241,30 @@ def _paired(
                 out = []
                 for score, series, role in found:
                     if series is one:
-                        out.append((score - 1, series, replace(role, kind="time_of_flight", keys={"unit": "us"}, why=why, level=Level.LIKELY)))
+                        out.append(
+                            (
+                                score - 1,
+                                series,
+                                replace(
+                                    role,
+                                    kind="time_of_flight",
+                                    keys={"unit": "us"},
+                                    why=why,
+                                    basis=Basis.LIKELY,
+                                ),
+                            )
+                        )
                     elif series is two and "display" not in role.why:
                         keys = {"unit": "mm"}
-                        out.append((score + 6, series, replace(role, kind="thickness", keys=keys, why=why, level=Level.LIKELY)))
+                        out.append(
+                            (
+                                score + 6,
+                                series,
+                                replace(
+                                    role, kind="thickness", keys=keys, why=why, basis=Basis.LIKELY
+                                ),
+                            )
+                        )
                     else:
                         out.append((score, series, role))
                 return out
@@ -240,10 +277,10 @@ def _may_be_value(one: Series) -> bool:
     return different > (2 if one.whole else 1)
 
 
-def _amplitude(
-    free: Sequence[Series], roles: dict[int, Role], hints: Hints
-) -> Series | None:
-    found = [(role.score, -one.key, one, role) for one in free if (role := amplitude_of(one, hints))]
+def _amplitude(free: Sequence[Series], roles: dict[int, Role], hints: Hints) -> Series | None:
+    found = [
+        (role.score, -one.key, one, role) for one in free if (role := amplitude_of(one, hints))
+    ]
     if not found:
         return None
     _, _, best, role = max(found, key=lambda item: item[:2])
@@ -258,7 +295,7 @@ def _status(
     value: Series,
     amplitude: Series | None,
     roles: dict[int, Role],
-    questions: list[Question],
+    questions: list[OpenQuestion],
 ) -> None:
     values = np.where(value.missing, np.nan, value.values)
     others: NDArray[np.float64] | None = amplitude.values if amplitude is not None else None
@@ -269,24 +306,24 @@ def _status(
             continue
         found = judge_texts(flag, verdicts) if flag.texts else judge_bits(flag, verdicts)
         if found is not None:
-            role = Role("status", found.score, found.level, found.why, found.keys)
+            role = Role("status", found.score, found.basis, found.why, found.keys)
             ranked.append((found.score, -flag.key, flag, role))
     ranked.sort(key=lambda item: item[:2], reverse=True)
     for _, _, flag, role in ranked[:1]:
         roles[flag.key] = role
-        if role.level is Level.GUESS:
+        if role.basis is Basis.GUESS:
             names = ", ".join(repr(text) for text in dict.fromkeys(flag.texts))
             text = f"Which of {names} (column {flag.key + 1}) means that there is no reading?"
-            questions.append(Question(text, "lift the probe while you capture"))
+            questions.append(OpenQuestion(text, "lift the probe while you capture"))
 
 
 def _unknown(flag: Flag) -> Role:
     if flag.texts:
         shown = ", ".join(repr(text) for text in list(dict.fromkeys(flag.texts))[:6])
-        return Role("ignore", 0.0, Level.GUESS, f"one of {shown}: its meaning is not known", {})
+        return Role("ignore", 0.0, Basis.GUESS, f"one of {shown}: its meaning is not known", {})
     numbers = np.unique(flag.numbers if flag.numbers is not None else np.empty(0, np.int64))
     shown = ", ".join(f"0x{int(number):02X}" for number in numbers[:6])
-    return Role("ignore", 0.0, Level.GUESS, f"one of {shown}: its meaning is not known", {})
+    return Role("ignore", 0.0, Basis.GUESS, f"one of {shown}: its meaning is not known", {})
 
 
 def _promoted(free: Sequence[Series], roles: dict[int, Role]) -> None:
@@ -300,6 +337,4 @@ def _promoted(free: Sequence[Series], roles: dict[int, Role]) -> None:
             best = (moving, one)
     if best is not None and best[0] >= 0.3:
         why = "hardly moved, but like an encoder; move it to and fro and capture again"
-        roles[best[1].key] = Role("counts", 1.0, Level.GUESS, why, {"axis": "scan"})
-
-
+        roles[best[1].key] = Role("counts", 1.0, Basis.GUESS, why, {"axis": "scan"})

@@ -6,23 +6,56 @@ from typing import Any, Final
 
 import numpy as np
 
-from swathe_drivers.suggest.findings import Level
+from swathe_drivers.suggest.findings import Basis
 from swathe_drivers.suggest.series import Series, persistence, reversals, slope_of, unwrapped
 
 __all__ = ["Role", "clock_of", "motion_of", "quadrature_of", "sequence_of"]
 
 _PER_SECOND: Final[Mapping[str, float]] = {"ns": 1e9, "us": 1e6, "ms": 1e3, "s": 1.0}
 _TICKS: Final = (
-    *(("ms", 0.1), ("ms", 10.0), ("us", 100.0), ("us", 10.0), ("us", 0.1), ("ns", 62.5), ("ns", 100.0)),
-    *(("ms", 5.0), ("ms", 2.0), ("ms", 20.0), ("us", 50.0), ("us", 500.0), ("us", 250.0), ("us", 2.0), ("us", 4.0)),
-    *(("us", 5.0), ("us", 20.0), ("us", 25.0), ("us", 200.0), ("us", 0.5), ("us", 0.25), ("us", 8.0), ("us", 16.0)),
-    *(("us", 1e6 / 32768), ("us", 1e6 / 1024), ("us", 1e6 / 65536), ("ns", 40.0), ("ns", 20.0), ("ns", 10.0)),
+    *(
+        ("ms", 0.1),
+        ("ms", 10.0),
+        ("us", 100.0),
+        ("us", 10.0),
+        ("us", 0.1),
+        ("ns", 62.5),
+        ("ns", 100.0),
+    ),
+    *(
+        ("ms", 5.0),
+        ("ms", 2.0),
+        ("ms", 20.0),
+        ("us", 50.0),
+        ("us", 500.0),
+        ("us", 250.0),
+        ("us", 2.0),
+        ("us", 4.0),
+    ),
+    *(
+        ("us", 5.0),
+        ("us", 20.0),
+        ("us", 25.0),
+        ("us", 200.0),
+        ("us", 0.5),
+        ("us", 0.25),
+        ("us", 8.0),
+        ("us", 16.0),
+    ),
+    *(
+        ("us", 1e6 / 32768),
+        ("us", 1e6 / 1024),
+        ("us", 1e6 / 65536),
+        ("ns", 40.0),
+        ("ns", 20.0),
+        ("ns", 10.0),
+    ),
 )
 """Ticks of clocks: tenths, hundredths, and those of usual crystals."""
 _MOVES: Final = 0.6
 """Persistence from which on numbers are taken to move rather than to be noise."""
 _MOST_REVERSALS: Final = 0.2
-"""A mass turns now and then; noise on a level that drifts turns at every other step."""
+"""A mass turns now and then; noise on a basis that drifts turns at every other step."""
 _HOST_JITTER: Final = 0.05  # s by which a record may be late at the host
 _STEPPED: Final = 0.9  # resting so often, it is an axis that is stepped
 _LEAST_PULSES: Final = 0.9
@@ -35,7 +68,7 @@ class Role:
     Attributes:
         kind: as the key `is`.
         score: how well it fits, to compare candidates; has no meaning of its own.
-        level: what it rests on.
+        basis: what it rests on.
         why: in words.
         keys: other keys that do not depend on the driver: unit, scale, offset, wrap.
         period: number of values after which it starts again, where that was seen.
@@ -43,7 +76,7 @@ class Role:
 
     kind: str
     score: float
-    level: Level
+    basis: Basis
     why: str
     keys: dict[str, Any]
     period: int | None = None
@@ -59,7 +92,7 @@ def quadrature_of(series: Series) -> Role | None:
     if moves < 8 or np.count_nonzero(changed == 3) > 0.02 * moves:
         return None
     why = f"0 to 3, and in {moves} changes never both bits at once: two lines of an encoder"
-    return Role("quadrature", 8.0, Level.LIKELY, why, {})
+    return Role("quadrature", 8.0, Basis.LIKELY, why, {})
 
 
 def sequence_of(series: Series) -> Role | None:
@@ -70,10 +103,14 @@ def sequence_of(series: Series) -> Role | None:
     steps = np.diff(values)
     ones = float(np.mean(steps == 1))
     falls = np.flatnonzero(steps < 0)
-    if not series.may_be("sequence") or ones + falls.size / steps.size < _LEAST_PULSES or ones < 0.75:
+    if (
+        not series.may_be("sequence")
+        or ones + falls.size / steps.size < _LEAST_PULSES
+        or ones < 0.75
+    ):
         return None
     keys: dict[str, Any] = {}
-    level = Level.SHOWN
+    basis = Basis.SHOWN
     period: int | None = None
     why = f"goes up by 1 in {ones * 100:.0f} % of the records"
     if falls.size:
@@ -84,8 +121,11 @@ def sequence_of(series: Series) -> Role | None:
             why += f" and starts again at 0 behind {period - 1}"
         else:
             return Role(
-                "ignore", 1.0, Level.GUESS,
-                f"{why}; it falls back from {_few(tops)} to {_few(bottoms)}, which no 'wrap' describes", {},
+                "ignore",
+                1.0,
+                Basis.GUESS,
+                f"{why}; it falls back from {_few(tops)} to {_few(bottoms)}, which no 'wrap' describes",
+                {},
             )
     elif series.span is not None:
         why += f"; it starts again with its type, after {series.span:,}, if no manual states less ('wrap')"
@@ -95,9 +135,9 @@ def sequence_of(series: Series) -> Role | None:
     span = float(series.times[-1])
     unit = next((u for u, w in _PER_SECOND.items() if _near(slope, w, span) and away < 0.1), None)
     if unit is not None and not falls.size:
-        level = Level.LIKELY
+        basis = Basis.LIKELY
         why += f"; it may as well be a clock in {unit}, as the records come one a {unit}"
-    return Role("sequence", 9.0, level, why, keys, period)
+    return Role("sequence", 9.0, basis, why, keys, period)
 
 
 def _few(values: Any) -> str:  # noqa: ANN401  an array
@@ -136,10 +176,12 @@ def clock_of(series: Series) -> Role | None:
             why += f", and starts again after {period:,}"
         elif series.span is None:
             why += "; it never started again: see in the manual where it does"
-        level = Level.SHOWN if span > 2 else Level.LIKELY
-        return Role("device_time", 8.5, level, why, keys, period)
+        basis = Basis.SHOWN if span > 2 else Basis.LIKELY
+        return Role("device_time", 8.5, basis, why, keys, period)
     if np.all(steps > 0) and abs(slope - 1) < 0.02:
-        return Role("ignore", 2.0, Level.LIKELY, "seconds: too coarse a clock to place readings by", {})
+        return Role(
+            "ignore", 2.0, Basis.LIKELY, "seconds: too coarse a clock to place readings by", {}
+        )
     return None
 
 
@@ -170,19 +212,19 @@ def motion_of(series: Series) -> Role | None:
     kind = "counts" if series.whole and series.may_be("counts") else "position"
     why = f"moves smoothly from {low:g} to {high:g}"
     both = bool((steps > 0).any() and (steps < 0).any())
-    level = Level.LIKELY
+    basis = Basis.LIKELY
     if resting > _STEPPED:
         score -= 3.0
         why += ", but rests most of the time: an axis that is stepped?"
     elif both:
         score += 2.0
-        level = Level.SHOWN if different > 50 and moving > 0.85 else Level.LIKELY
+        basis = Basis.SHOWN if different > 50 and moving > 0.85 else Basis.LIKELY
         why += ", both ways"
     elif resting > 0.02 or _uneven(values, series):
         why += ", one way and unevenly"
     else:
         score -= 2.0
-        level = Level.GUESS
+        basis = Basis.GUESS
         why += ", evenly and one way only: a clock or a counter does the same; capture a motion to and fro"
     far = high - low > 0.8 * abs(float(np.median(values))) or low < 0 <= high or period is not None
     score += 1.5 if far else -2.0
@@ -192,7 +234,7 @@ def motion_of(series: Series) -> Role | None:
         why += "; it never rolled over here: see in the manual where it does"
     if not series.whole and (high - low) < 20 * 10.0**-series.places:
         return None
-    return Role(kind, score, level, why, {}, period)
+    return Role(kind, score, basis, why, {}, period)
 
 
 def _uneven(values: Any, series: Series) -> bool:  # noqa: ANN401  an array

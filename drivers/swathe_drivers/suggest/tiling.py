@@ -6,7 +6,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.suggest.encodings import ByteOrder, Encoded, encodings_at
+from swathe_drivers.frames.fields import ByteOrder
+from swathe_drivers.suggest.encodings import Encoded, encodings_at
 from swathe_drivers.suggest.series import bits_of
 
 __all__ = ["tiled"]
@@ -37,7 +38,7 @@ def tiled(
         sizes: sizes that numbers have; None: any.
     """
     if rows.shape[0] > _MOST_ROWS:
-        rows = rows[: _MOST_ROWS]
+        rows = rows[:_MOST_ROWS]
     length = min(rows.shape[1], _MOST_BYTES)
     best: list[tuple[float, Encoded | None]] = [(np.inf, None)] * (length + 1)
     best[first] = (0.0, None)

@@ -12,7 +12,7 @@ from swathe_drivers.abc import Decoder
 from swathe_drivers.description import DescriptionError, parse_description
 from swathe_drivers.errors import DriverError
 from swathe_drivers.records import Batch
-from swathe_drivers.suggest.findings import Finding, Level, Suggestion
+from swathe_drivers.suggest.findings import Basis, Finding, Suggestion
 from swathe_drivers.suggest.measured import is_plausible
 from swathe_drivers.suggest.series import persistence
 
@@ -131,17 +131,17 @@ def tried(found: Suggestion, chunks: Sequence[tuple[int, bytes]], ns_per_byte: i
         )
     except (DescriptionError, DriverError) as error:
         why = f"what was found contradicts itself: {error}"
-        contradiction = Finding("description", "none", Level.GUESS, why)
+        contradiction = Finding("description", "none", Basis.GUESS, why)
         return Suggestion("", (*found.findings, contradiction), rank=-1e9)
     trial = judged(decoder, decoder.feed_chunks(chunks), sum(len(data) for _, data in chunks))
     what = f"{trial.records} records, {trial.readings} readings with a value, {trial.ignored} ignored, {trial.faults} faults"
     why = "the capture it came from, decoded with it"
     if trial.reasons:
         why += f" ({trial.reasons}; the first record is as a rule only half there)"
-    level = Level.SHOWN
+    basis = Basis.SHOWN
     if not trial.good:
-        level = Level.GUESS
+        basis = Basis.GUESS
         why += f"; not good: {'; '.join(trial.problems)}"
-    finding = Finding("trial", what, level, why)
+    finding = Finding("trial", what, basis, why)
     rank = found.rank if trial.good else found.rank - 40.0 * len(trial.problems)
     return replace(found, findings=(*found.findings, finding), rank=rank)

@@ -5,7 +5,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from swathe_drivers.suggest.findings import ColumnGuess, Finding, Level
+from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding
 
 _WIDTH: Final = 98
 
@@ -46,8 +46,8 @@ def comment(text: str, indent: str = "") -> list[str]:
 
 def unsure_note(finding: Finding | ColumnGuess) -> str:
     """What it rests on; a guess is marked."""
-    mark = "" if finding.level is Level.SHOWN else "? "
-    return f"{mark}{finding.level}: {finding.why}"
+    mark = "" if finding.basis is Basis.SHOWN else "? "
+    return f"{mark}{finding.basis}: {finding.why}"
 
 
 def write(

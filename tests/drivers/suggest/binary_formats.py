@@ -39,12 +39,22 @@ def little_crc() -> Format:
     for n, t in enumerate(s.times):
         lost = np.isnan(s.thickness[n])
         body = struct.pack(
-            "<HHiBB", n & 0xFFFF, 0 if lost else round(s.thickness[n] * 100), counts[n],
-            round(s.amplitude[n]), 0x80 | (0 if lost else 1),
+            "<HHiBB",
+            n & 0xFFFF,
+            0 if lost else round(s.thickness[n] * 100),
+            counts[n],
+            round(s.amplitude[n]),
+            0x80 | (0 if lost else 1),
         )
         head = b"\xaa\x55" + body
         frames.append((t, head + struct.pack("<H", _reflected(body, 0xA001, 0xFFFF, 16))))
-    return Format("little crc", frames, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",))
+    return Format(
+        "little crc",
+        frames,
+        s.thickness,
+        counts.astype(float),
+        shows=(f"{s.thickness[-1]:.2f} mm",),
+    )
 
 
 def big_sum() -> Format:
@@ -57,7 +67,11 @@ def big_sum() -> Format:
         body = b"\xa5" + struct.pack(">H", value) + (int(counts[n]) & 0xFFFFFF).to_bytes(3, "big")
         frames.append((t, body + bytes([-sum(body[1:]) & 255])))
     return Format(
-        "big sum", frames, s.thickness, counts.astype(float), rounding=0.0011,
+        "big sum",
+        frames,
+        s.thickness,
+        counts.astype(float),
+        rounding=0.0011,
         shows=(f"{s.thickness[-1]:.3f} mm",),
     )
 
@@ -73,7 +87,11 @@ def slip_floats() -> Format:
         escaped = body.replace(b"\xdb", b"\xdb\xdd").replace(b"\xc0", b"\xdb\xdc")
         frames.append((t, b"\xc0" + escaped + b"\xc0"))
     return Format(
-        "slip floats", frames, s.thickness, s.positions, counts=False,
+        "slip floats",
+        frames,
+        s.thickness,
+        s.positions,
+        counts=False,
         shows=(f"{s.thickness[-1]:.2f} mm", f"position={s.positions[-1]:.1f} mm"),
     )
 
@@ -87,7 +105,9 @@ def bcd() -> Format:
         value = 9999 if np.isnan(s.thickness[n]) else round(s.thickness[n] * 100)
         body = b"\x5a" + bytes.fromhex(f"{value:04d}{counts[n] % 1_000_000:06d}")
         frames.append((t, body + bytes([reduce(xor, body)])))
-    return Format("bcd", frames, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",))
+    return Format(
+        "bcd", frames, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",)
+    )
 
 
 def escaped() -> Format:
@@ -104,7 +124,11 @@ def escaped() -> Format:
             out += bytes([0x10, byte ^ 0x20]) if byte in (2, 3, 0x10) else bytes([byte])
         frames.append((t, b"\x02" + bytes(out) + b"\x03"))
     return Format(
-        "escaped", frames, s.thickness, counts.astype(float), rounding=0.014,
+        "escaped",
+        frames,
+        s.thickness,
+        counts.astype(float),
+        rounding=0.014,
         shows=(f"{s.thickness[-1] / 25.4:.3f} in",),
     )
 
@@ -123,7 +147,13 @@ def length_byte() -> Format:
             data = struct.pack(">hH", round(s.temperature[n] * 10), n)
             body = b"\xeb\x90\x32" + bytes([len(data)]) + data
             frames.append((t + 0.002, body + struct.pack(">H", binascii.crc_hqx(body[2:], 0xFFFF))))
-    return Format("length byte", frames, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",))
+    return Format(
+        "length byte",
+        frames,
+        s.thickness,
+        counts.astype(float),
+        shows=(f"{s.thickness[-1]:.2f} mm",),
+    )
 
 
 def encoder_16() -> Format:
@@ -145,8 +175,12 @@ def flight() -> Format:
         lost = np.isnan(s.thickness[n])
         true = 22.0 if lost else s.thickness[n]
         body = struct.pack(
-            ">HIHhH", n & 0xFFFF, round(true / 2.96 * 1000), 0 if lost else round(true * 100),
-            round(s.temperature[n] * 10), 0x0104 | (0x20 if lost else 0),
+            ">HIHhH",
+            n & 0xFFFF,
+            round(true / 2.96 * 1000),
+            0 if lost else round(true * 100),
+            round(s.temperature[n] * 10),
+            0x0104 | (0x20 if lost else 0),
         )
         frames.append((t, b"\x55\xaa" + body + struct.pack(">H", sum(body) & 0xFFFF)))
     return Format("flight", frames, s.thickness, shows=(f"{s.thickness[-1]:.2f} mm",))
@@ -161,7 +195,9 @@ def digits() -> Format:
         value = "-----.-" if np.isnan(s.thickness[n]) else f"{s.thickness[n]:07.2f}"
         body = b"\x01\x80" + f"{value}{counts[n]:+06d}".encode()
         frames.append((t, body + bytes([reduce(xor, body) ^ 0xFF, 0x04])))
-    return Format("digits", frames, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",))
+    return Format(
+        "digits", frames, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",)
+    )
 
 
 def fraction() -> Format:
@@ -186,8 +222,21 @@ def plain() -> Format:
     for n, t in enumerate(s.times):
         lost = np.isnan(s.thickness[n])
         last = last if lost else float(s.thickness[n])
-        frames.append((t, b"\xfe\xfe" + struct.pack(">BHh", 0x02 if lost else 0x12, round(last * 10), counts[n])))
-    return Format("plain", frames, s.thickness, counts.astype(float), rounding=0.06, shows=(f"{s.thickness[-1]:.1f} mm",))
+        frames.append(
+            (
+                t,
+                b"\xfe\xfe"
+                + struct.pack(">BHh", 0x02 if lost else 0x12, round(last * 10), counts[n]),
+            )
+        )
+    return Format(
+        "plain",
+        frames,
+        s.thickness,
+        counts.astype(float),
+        rounding=0.06,
+        shows=(f"{s.thickness[-1]:.1f} mm",),
+    )
 
 
 def hdlc() -> Format:
@@ -197,14 +246,22 @@ def hdlc() -> Format:
     frames = []
     for n, t in enumerate(s.times):
         value = 0xFFFFFF if np.isnan(s.thickness[n]) else round(s.thickness[n] * 1000)
-        body = struct.pack("<H", n & 0xFFFF) + value.to_bytes(3, "little") + struct.pack("<i", counts[n])
+        body = (
+            struct.pack("<H", n & 0xFFFF)
+            + value.to_bytes(3, "little")
+            + struct.pack("<i", counts[n])
+        )
         body += struct.pack("<H", _reflected(body, 0x8408, 0xFFFF, 16) ^ 0xFFFF)
         out = bytearray()
         for byte in body:
             out += bytes([0x7D, byte ^ 0x20]) if byte in (0x7D, 0x7E) else bytes([byte])
         frames.append((t, b"\x7e" + bytes(out) + b"\x7e"))
     return Format(
-        "hdlc", frames, s.thickness, counts.astype(float), rounding=0.0011,
+        "hdlc",
+        frames,
+        s.thickness,
+        counts.astype(float),
+        rounding=0.0011,
         shows=(f"{s.thickness[-1]:.3f} mm",),
     )
 

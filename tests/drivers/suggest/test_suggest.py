@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from swathe_drivers.suggest.numbers import decimal_unwrapped
 
 from drivers.suggest.held_out import HELD_OUT
 from drivers.suggest.held_out_again import HELD_OUT_AGAIN
@@ -19,7 +20,6 @@ from drivers.suggest.streams import as_chunks, wall
 from drivers.suggest.thrown import throw
 from swathe_drivers.description import parse_description
 from swathe_drivers.suggest import suggest
-from swathe_drivers.suggest.numbers import decimal_unwrapped
 
 
 @pytest.mark.parametrize("device", [*OWN, *HELD_OUT, *HELD_OUT_AGAIN], ids=lambda one: one.name)

@@ -29,7 +29,11 @@ def comma() -> Format:
         place = f"{s.positions[n]:+.1f}".replace(".", ",")
         lines.append((t, f"{n % 1000:03d};{value};{s.amplitude[n]:.0f};{place}\r\n".encode()))
     return Format(
-        "comma", lines, s.thickness, np.round(s.positions, 1), counts=False,
+        "comma",
+        lines,
+        s.thickness,
+        np.round(s.positions, 1),
+        counts=False,
         shows=(f"{s.thickness[-1]:.2f} mm", f"position={s.positions[-1]:.1f} mm"),
     )
 
@@ -43,7 +47,9 @@ def bcc() -> Format:
         value = 99999 if np.isnan(s.thickness[n]) else round(s.thickness[n] * 100)
         body = f"\x02T{value:05d};P{counts[n]:+07d}\x03".encode()
         lines.append((t, body + bytes([reduce(xor, body[1:])])))
-    return Format("bcc", lines, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",))
+    return Format(
+        "bcc", lines, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",)
+    )
 
 
 def fixed() -> Format:
@@ -57,7 +63,11 @@ def fixed() -> Format:
         body = f"{value:06d}{'E' if lost else 'A'}{counts[n] % 100000:05d}{s.amplitude[n]:03.0f}"
         lines.append((t, body.encode() + b"\r\n"))
     return Format(
-        "fixed", lines, s.thickness, counts.astype(float), rounding=0.0011,
+        "fixed",
+        lines,
+        s.thickness,
+        counts.astype(float),
+        rounding=0.0011,
         shows=(f"{s.thickness[-1]:.3f} mm",),
     )
 
@@ -72,7 +82,11 @@ def inches() -> Format:
         body = f"D={value},E={counts[n]},A={s.amplitude[n]:.0f}%".encode()
         lines.append((t, body + b"*%02X\r\n" % (-sum(body) & 255)))
     return Format(
-        "inches", lines, s.thickness, counts.astype(float), rounding=0.003,
+        "inches",
+        lines,
+        s.thickness,
+        counts.astype(float),
+        rounding=0.003,
         shows=(f"{s.thickness[-1] / 25.4:.4f} in",),
     )
 
@@ -86,7 +100,13 @@ def hexadecimal() -> Format:
         value = 0xFFFF if np.isnan(s.thickness[n]) else round(s.thickness[n] * 100)
         body = f":{n & 255:02X} {value:04X} {counts[n] & 0xFFFF:04X}".encode()
         lines.append((t, body + b" %04X\r" % _crc(body, 0x1021, 0xFFFF)))
-    return Format("hexadecimal", lines, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",))
+    return Format(
+        "hexadecimal",
+        lines,
+        s.thickness,
+        counts.astype(float),
+        shows=(f"{s.thickness[-1]:.2f} mm",),
+    )
 
 
 def prose() -> Format:
@@ -97,7 +117,11 @@ def prose() -> Format:
         value = "  ----" if np.isnan(s.thickness[n]) else f"{s.thickness[n]:6.2f}"
         lines.append((t, f"WALL {value} mm AT {s.positions[n]:7.1f} mm\r\n".encode()))
     return Format(
-        "prose", lines, s.thickness, np.round(s.positions, 1), counts=False,
+        "prose",
+        lines,
+        s.thickness,
+        np.round(s.positions, 1),
+        counts=False,
         shows=(f"{s.thickness[-1]:.2f} mm", f"position={s.positions[-1]:.1f} mm"),
     )
 
@@ -115,7 +139,11 @@ def clocked() -> Format:
         count = f"{abs(counts[n]):06d}{'-' if counts[n] < 0 else '+'}"
         lines.append((t, f"{clock}\t{count}\t{value}\t{'LOS' if lost else 'OK'}\n".encode()))
     return Format(
-        "clocked", lines, s.thickness, counts.astype(float), rounding=0.0011,
+        "clocked",
+        lines,
+        s.thickness,
+        counts.astype(float),
+        rounding=0.0011,
         shows=(f"{s.thickness[-1]:.3f} mm",),
     )
 
@@ -130,7 +158,9 @@ def held() -> Format:
         last = last if lost else float(s.thickness[n])
         body = f"{n % 10000},{last:.2f},{int(lost)},{counts[n]}".encode()
         lines.append((t, body + b",%03d\r\n" % (sum(body) & 255)))
-    return Format("held", lines, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",))
+    return Format(
+        "held", lines, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",)
+    )
 
 
 def two_kinds() -> Format:
@@ -165,7 +195,11 @@ def thousandths() -> Format:
         value = -1 if lost else round(s.thickness[n] / 0.0254)
         lines.append((t, f"{place[n]:7d} {value:5d} {s.amplitude[n]:5.1f}\r\n".encode()))
     return Format(
-        "thousandths", lines, s.thickness, place.astype(float), rounding=0.014,
+        "thousandths",
+        lines,
+        s.thickness,
+        place.astype(float),
+        rounding=0.014,
         shows=(f"{round(s.thickness[-1] / 0.0254)} thou",),
     )
 
@@ -177,9 +211,15 @@ def ascii_hex_lrc() -> Format:
     lines = []
     for n, t in enumerate(s.times):
         value = 0 if np.isnan(s.thickness[n]) else round(s.thickness[n] * 100)
-        body = bytes([1, n & 255]) + value.to_bytes(2, "big") + (int(counts[n]) & 0xFFFFFF).to_bytes(3, "big")
+        body = (
+            bytes([1, n & 255])
+            + value.to_bytes(2, "big")
+            + (int(counts[n]) & 0xFFFFFF).to_bytes(3, "big")
+        )
         lines.append((t, b":" + body.hex().upper().encode() + b"%02X\r\n" % (-sum(body) & 255)))
-    return Format("ascii hex", lines, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",))
+    return Format(
+        "ascii hex", lines, s.thickness, counts.astype(float), shows=(f"{s.thickness[-1]:.2f} mm",)
+    )
 
 
 TEXT_FORMATS: tuple[Made, ...] = (

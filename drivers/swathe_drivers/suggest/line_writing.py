@@ -1,0 +1,156 @@
+"""The description of one kind of line, put together."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from swathe_drivers.suggest.cells import ColumnTexts
+from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
+from swathe_drivers.suggest.line_checks import LineCheck
+from swathe_drivers.suggest.line_items import named
+from swathe_drivers.suggest.line_kinds import LineKind
+from swathe_drivers.suggest.lines import TimedLine
+from swathe_drivers.suggest.roles import Roles
+from swathe_drivers.suggest.writing import write
+
+__all__ = ["CutLines", "DividedColumns", "written_lines"]
+
+_LONG: Final = 200
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CutLines:
+    """Lines as one terminator gives them, and their checksum."""
+
+    terminator: bytes
+    why: str
+    lines: list[TimedLine]
+    check: LineCheck | None
+
+    @property
+    def bodies(self) -> list[bytes]:
+        """The lines without their checksums."""
+        taken = self.check.length if self.check else 0
+        return [line.data[:-taken] if taken else line.data for line in self.lines]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DividedColumns:
+    """Columns of one kind of line, as a driver divides them."""
+
+    driver: str
+    settings: dict[str, Any]
+    keys: list[str]
+    cells: list[ColumnTexts]
+    kind: LineKind
+    why: str
+
+
+def written_lines(
+    look: CutLines,
+    kinds: Sequence[LineKind],
+    columns: DividedColumns,
+    items: Mapping[str, ColumnGuess],
+    roles: Roles,
+    comma: bool,
+    port: Mapping[str, Any],
+) -> Suggestion:
+    """The description, with what each line of it rests on."""
+    end = Finding("terminator", repr(look.terminator)[1:], Basis.SHOWN, look.why)
+    findings = [end]
+    settings: list[tuple[str, object, Finding | None]] = [
+        ("terminator", look.terminator.decode("latin-1"), end)
+    ]
+    noun = {"delimited": "column", "fixed_columns": "characters", "pattern": "word"}[columns.driver]
+    for key, value in columns.settings.items():
+        about = Finding(key, repr(value), Basis.LIKELY, columns.why)
+        findings.append(about)
+        settings.append((key, value, about))
+    if comma:
+        settings.append(("decimal", ",", None))
+    longest = max(len(line.data) for line in look.lines)
+    if longest > _LONG:
+        settings.append(("max_length", min(65536, 2 * longest), None))
+    check = _check_finding(look)
+    findings.append(check)
+    length = look.check.length if look.check else 0
+    if look.check is not None and look.check.table:
+        settings.append(("checksum", look.check.table, check))
+        length = 0
+    items = dict(items)
+    if length and columns.driver == "delimited":
+        items = _with_rest(items, look, columns)
+    identified = (
+        any(item.table["is"] == "constant" for item in items.values())
+        or columns.driver == "pattern"
+    )
+    if len(kinds) > 1:
+        findings += _others(kinds, columns.kind, len(look.lines))
+        if identified:
+            settings.append(("other_lines", "ignore", findings[-1]))
+    for key, item in items.items():
+        label = key if noun != "word" else key[1:]
+        findings.append(Finding(f"{noun} {label}", named(item.table), item.basis, item.why))
+    if columns.driver == "pattern":
+        items = {
+            key: item for key, item in items.items() if f"<{key}>" in columns.settings["pattern"]
+        }
+    text = write(
+        driver=columns.driver,
+        port=port,
+        settings=settings,
+        list_name="columns",
+        items=list(items.values()) if columns.driver == "delimited" else items,
+        remarks=[
+            one for one in findings if one.about == "other lines" or (one is check and length)
+        ],
+    )
+    share = len(columns.kind.rows) / len(look.lines)
+    prefer = {"delimited": 1.5, "fixed_columns": 0.0, "pattern": 0.5}[columns.driver]
+    rank = roles.score + 12 * share + prefer + 4.0 * (look.check is not None) - 0.05 * len(items)
+    rank -= 0.6 * sum(
+        item.table["is"] == "ignore" and "texts such as" in item.why for item in items.values()
+    )
+    return Suggestion(text, tuple(findings), roles.questions, rank=rank)
+
+
+def _with_rest(
+    items: dict[str, ColumnGuess], look: CutLines, columns: DividedColumns
+) -> dict[str, ColumnGuess]:
+    """A last column for a checksum that the driver does not verify, where a separator is before it."""
+    assert look.check is not None  # noqa: S101  checked by the caller
+    tail = look.lines[0].data[-look.check.length :].decode("latin-1")
+    if columns.settings["separator"] in tail:
+        guess = ColumnGuess(
+            {"is": "ignore"}, Basis.SHOWN, "a checksum that the driver does not verify"
+        )
+        items[str(len(items) + 1)] = guess
+    return items
+
+
+def _check_finding(look: CutLines) -> Finding:
+    check = look.check
+    if check is None:
+        why = "no exclusive or, no sum and no CRC at the end fits the lines"
+        return Finding("checksum", "none", Basis.LIKELY, why)
+    found = check.found
+    why = (
+        f"it fits {found.fitting} of {found.pieces} lines that differ; by chance in fewer than 1 of"
+        f" 10^{int(-found.chance)} captures"
+    )
+    if not check.table:
+        why += ". The driver does not verify this kind; it is passed over"
+    return Finding("checksum", check.what, Basis.SHOWN, why)
+
+
+def _others(kinds: Sequence[LineKind], kind: LineKind, lines: int) -> list[Finding]:
+    found = []
+    for other in kinds:
+        if other is kind:
+            continue
+        lead = f" that begin with {other.lead!r}" if other.lead else ""
+        what = f"{len(other.rows)} of {lines} lines{lead} are of another kind"
+        found.append(Finding("other lines", what, Basis.LIKELY, "this description covers one kind"))
+    return found or [
+        Finding("other lines", "of another length", Basis.LIKELY, "they are passed over")
+    ]

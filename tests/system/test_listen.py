@@ -86,7 +86,8 @@ def test_listen_suggest_gives_a_description_on_standard_output(tmp_path: Path) -
     found = read_description(proposed)
     assert found.port == {"baud": 19200}
     assert [column["is"] for column in found.protocol["columns"]] == ["sequence", "thickness"]
-    assert "? column 2: thickness mm (65 % sure)" in result.stderr
+    assert "? column 2: thickness mm (guess)" in result.stderr
+    assert "to be answered: What does the display show now" in result.stderr
     started = time.monotonic()
     again = swathe("listen", f"capture:{capture}", "--suggest")
     assert again.stdout == result.stdout

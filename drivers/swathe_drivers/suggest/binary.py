@@ -14,7 +14,7 @@ from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggest
 from swathe_drivers.suggest.flags import Flag
 from swathe_drivers.suggest.frame_items import (
     field_table,
-    joined,
+    joined_skips,
     length_first,
     series_of,
     what_of,
@@ -239,7 +239,7 @@ def _described(
         port=port,
         settings=settings,
         list_name="fields",
-        items=joined(items),
+        items=joined_skips(items),
         remarks=[f for f in findings if f.about == "checksum" and not usable],
     )
     bits = float(body.shape[0])

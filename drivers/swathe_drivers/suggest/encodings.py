@@ -80,7 +80,9 @@ def _integers(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterato
     raw = _joined(piece, order)
     signed = np.where(raw >= span // 2, raw - span, raw)
     # Numbers on both sides of zero that never turn over from one end to the other are signed.
-    negative = bool((signed < 0).any() and (signed >= 0).any())
+    # One number below is rather all ones, which stands for none.
+    below = np.unique(signed[signed < 0]).size
+    negative = below > 2 and bool((signed >= 0).any())
     jumps = int(np.count_nonzero(np.abs(np.diff(raw)) > span // 2))
     turns = int(np.count_nonzero(np.abs(np.diff(signed)) > span // 2))
     always = bool((signed < 0).all() and np.abs(signed).max() < span // 8)

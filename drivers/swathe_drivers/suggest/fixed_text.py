@@ -18,7 +18,7 @@ _PART: Final = frozenset("0123456789+-. ")
 _HEX: Final = frozenset("0123456789ABCDEFabcdef")
 _MOST_DIGITS: Final = 12
 _PER_COLUMN: Final = 14.0
-_MOST_LINES: Final = 600
+_MOST_LINES: Final = 250
 _FEW: Final = 8
 
 

@@ -13,7 +13,7 @@ from swathe_drivers.suggest.roles import Roles
 from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series
 
-__all__ = ["field_table", "joined", "length_first", "series_of", "what_of"]
+__all__ = ["field_table", "joined_skips", "length_first", "series_of", "what_of"]
 
 _TIMED: Final = frozenset({"u1", "u2", "u3", "u4", "u8", "i8", "f8"})
 
@@ -76,7 +76,7 @@ def field_table(one: Encoded, role: Role, rows: NDArray[np.uint8] | None = None)
     return {**table, **keys}
 
 
-def joined(items: Sequence[ColumnGuess]) -> list[ColumnGuess]:
+def joined_skips(items: Sequence[ColumnGuess]) -> list[ColumnGuess]:
     """Skipped bytes next to each other as one."""
     found: list[ColumnGuess] = []
     for item in items:

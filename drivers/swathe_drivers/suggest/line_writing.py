@@ -105,7 +105,8 @@ def written_lines(
             one for one in findings if one.about == "other lines" or (one is check and length)
         ],
     )
-    share = len(columns.kind.rows) / len(look.lines)
+    known = sum(len(kind.rows) for kind in kinds) if identified else len(columns.kind.rows)
+    share = 0.1 * len(columns.kind.rows) / len(look.lines) + 0.9 * known / len(look.lines)
     prefer = {"delimited": 1.5, "fixed_columns": 0.0, "pattern": 0.5}[columns.driver]
     rank = roles.score + 12 * share + prefer + 4.0 * (look.check is not None) - 0.05 * len(items)
     rank -= 0.6 * sum(

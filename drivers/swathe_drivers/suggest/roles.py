@@ -22,6 +22,7 @@ _VALUES: Final = ("thickness", "time_of_flight")
 _MOVING: Final = ("counts", "position", "quadrature")
 _IGNORED: Final = Role("ignore", 0.0, Basis.GUESS, "the bytes do not show what it is", {})
 _MATCHED: Final = 12.0
+_VALUED: Final = 12.0
 _CLOSE: Final = 1.5
 """Two candidates whose scores differ by less are not distinguished."""
 
@@ -77,6 +78,8 @@ def assign(series: Sequence[Series], flags: Sequence[Flag], hints: Hints) -> Rol
         if flag.key not in roles:
             roles[flag.key] = _unknown(flag)
     score = sum(max(0.0, role.score) for role in roles.values() if role.kind != "ignore")
+    # A record with the measured value is worth more than one with positions only.
+    score += _VALUED * any(role.kind in _VALUES for role in roles.values())
     score += _agreement(roles, hints)
     return Roles(roles, tuple(questions), score)
 
@@ -210,6 +213,9 @@ def _value(
         why = f"{role.why}; {held}"
         role = replace(role, keys={**role.keys, "held_after": held.after}, why=why, basis=basis)
     roles[best.key] = role
+    for _, one, other in found[1:]:
+        if other.kind != role.kind and "one goes with the other" in other.why:
+            roles[one.key] = other
     if role.basis is Basis.GUESS:
         text = f"What does the display show now ({_where(best)} ends with {best.good[-1]:g})?"
         questions.append(OpenQuestion(text, "--shows '12.41 mm'", "thickness"))

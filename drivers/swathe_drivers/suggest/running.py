@@ -164,7 +164,7 @@ def clock_of(series: Series) -> Role | None:
         return None
     for unit, scale in (*((unit, 1.0) for unit in _PER_SECOND), *_TICKS):
         wanted = _PER_SECOND[unit] / scale
-        if not _near(slope, wanted, span) or wanted < 5:
+        if not _near(slope, wanted, span) or wanted * 10.0**series.places < 5:
             continue
         keys: dict[str, Any] = {"unit": unit}
         if scale != 1.0:

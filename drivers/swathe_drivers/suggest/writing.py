@@ -8,6 +8,9 @@ from typing import Any, Final
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding
 
 _WIDTH: Final = 98
+_AS_HEX: Final = frozenset(
+    {"poly", "init", "xorout", "start", "stop", "escape", "xor", "mask", "valid_when", "value"}
+)
 
 HEAD: Final = (
     "Proposed from captured bytes: compare it with the manual before you rely on it. What each line"
@@ -22,11 +25,20 @@ def text_of(value: object) -> str:
     if isinstance(value, str):
         return "".join(map(_visible, json.dumps(value, ensure_ascii=False)))
     if isinstance(value, Mapping):
-        inner = ", ".join(f"{key} = {text_of(item)}" for key, item in value.items())
+        inner = ", ".join(f"{key} = {_value_of(key, item)}" for key, item in value.items())
         return f"{{ {inner} }}"
     if isinstance(value, Sequence):
         return f"[{', '.join(text_of(item) for item in value)}]"
     return repr(value)
+
+
+def _value_of(key: object, item: object) -> str:
+    """The value of a key; bytes, masks and parameters of a CRC as manuals print them."""
+    if key in _AS_HEX and isinstance(item, int) and not isinstance(item, bool):
+        return f"0x{item:02X}"
+    if key == "sync" and isinstance(item, Sequence):
+        return f"[{', '.join(f'0x{byte:02X}' for byte in item)}]"
+    return text_of(item)
 
 
 def _visible(character: str) -> str:

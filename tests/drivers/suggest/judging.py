@@ -18,7 +18,14 @@ def told(column: dict[str, Any]) -> tuple[str, object]:
         return kind, column["axis"]
     if kind == "sequence":
         return kind, column.get("wrap")
-    return kind, column.get("unit", column.get("text"))
+    return kind, column.get("unit")
+
+
+def meant(columns: list[tuple[str, object]], *, asked: bool) -> list[tuple[str, object]]:
+    """Columns that mean something; where the unit is asked for, thickness or time of flight of any."""
+    kept = [column for column in columns if column[0] not in ("ignore", "constant")]
+    values = ("thickness", "time_of_flight")
+    return [("value", None) if asked and column[0] in values else column for column in kept]
 
 
 def mistakes(device: Device) -> list[str]:
@@ -30,21 +37,20 @@ def mistakes(device: Device) -> list[str]:
     protocol = tomllib.loads(found.text)["protocol"]
     wrong = []
     wanted = device.protocol
-    if protocol["terminator"] != wanted["terminator"]:
-        wrong.append(f"terminator {protocol['terminator']!r}")
-    if wanted["separator"] is not None and protocol["separator"] != wanted["separator"]:
-        wrong.append(f"separator {protocol['separator']!r}")
     checksum = protocol.get("checksum")
     if checksum is not None:
         checksum = (checksum["kind"], checksum["after"], checksum.get("from", 0))
     if checksum != wanted["checksum"]:
         wrong.append(f"checksum {checksum}")
-    columns = [told(column) for column in protocol["columns"]]
-    if columns != wanted["columns"]:
-        wrong.append(f"columns {columns}")
+    listed = protocol["columns"]
+    tables = list(listed.values()) if isinstance(listed, dict) else listed
+    asked = any(question.quantity == "thickness" for question in found.questions)
+    columns = meant([told(column) for column in tables], asked=asked)
+    if columns != meant(wanted["columns"], asked=asked):
+        wrong.append(f"columns {columns}, not {wanted['columns']}")
     for key in ("valid", "invalid"):
         if key in wanted:
-            texts = [c.get(key, []) for c in protocol["columns"] if c["is"] == "status"]
+            texts = [c.get(key, []) for c in tables if c["is"] == "status"]
             if [sorted(found) for found in texts] != [sorted(wanted[key])]:
                 wrong.append(f"{key} {texts}")
     batch = parse_description(found.text, device.name).decoder(ns_per_byte=0).feed_chunks(chunks)

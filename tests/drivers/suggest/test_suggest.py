@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import random
-import struct
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from swathe_drivers.suggest.numbers import decimal_unwrapped
 
+from drivers.suggest.binary_formats import plain
 from drivers.suggest.held_out import HELD_OUT
 from drivers.suggest.held_out_again import HELD_OUT_AGAIN
 from drivers.suggest.held_out_last import HELD_OUT_LAST
@@ -19,7 +18,8 @@ from drivers.suggest.own import OWN, Device
 from drivers.suggest.streams import as_chunks, wall
 from drivers.suggest.thrown import throw
 from swathe_drivers.description import parse_description
-from swathe_drivers.suggest import suggest
+from swathe_drivers.suggest import Hints, parse_shown, suggest
+from swathe_drivers.suggest.series import unwrapped
 
 
 @pytest.mark.parametrize("device", [*OWN, *HELD_OUT, *HELD_OUT_AGAIN], ids=lambda one: one.name)
@@ -41,13 +41,14 @@ def test_suggest_finds_nine_of_the_last_ten_by_hand() -> None:
 
 
 def test_suggest_says_what_it_is_unsure_of() -> None:
-    """What is unsure is in the text as comments with a question mark, with how sure and why."""
+    """What is a guess is marked in the text, with what it rests on, and asked."""
     found = suggest(OWN[0].chunks(), port={"baud": 9600})
     assert "[port]\nbaud = 9600\n" in found.text
-    assert "# 4: ? 60 %: around" in found.text.replace("\n  #  ", "")
+    assert "# 4: ? guess: around" in found.text
     (unsure,) = [finding for finding in found.unsure if finding.about == "column 4"]
-    assert unsure.what == "time_of_flight us"
-    assert str(unsure).startswith("column 4: time_of_flight us (60 % sure): around 4.6")
+    assert str(unsure).startswith("column 4: time_of_flight us (guess): around 4.6")
+    (question,) = [one for one in found.questions if one.quantity == "thickness"]
+    assert "What does the display show now" in str(question)
 
 
 def test_suggest_no_bytes_and_too_few_say_so() -> None:
@@ -75,23 +76,24 @@ def test_suggest_text_with_parity_in_the_highest_bit() -> None:
     assert [column["is"] for column in description.protocol["columns"]] == ["thickness", "sequence"]
 
 
-def test_suggest_binary_finds_length_and_sync() -> None:
-    """The period of frames and the bytes that never change, wherever the capture begins."""
-    source = random.Random(4)
-    frames = b"".join(
-        b"\xa5\x5a"
-        + struct.pack(
-            "<HiH", n & 0xFFFF, source.randrange(-(2**30), 2**30), source.randrange(2**16)
-        )
-        for n in range(300)
-    )
-    for cut in (0, 3, 7):
-        found = suggest([(0, frames[cut:])])
-        assert found.text == ""
-        told = {finding.about: finding.what for finding in found.findings}
-        assert told["frame length"] == "10 bytes"
-        assert told["sync"] == "a5 5a"
-        assert told["byte 2"] == "counts"
+@pytest.mark.parametrize("cut", [0, 3, 7])
+def test_suggest_binary_finds_frames_wherever_the_capture_begins(cut: int) -> None:
+    """The period of frames, the bytes that never change, and fields in them."""
+    device = plain()
+    data = b"".join(data for _, data in device.chunks())[cut:]
+    chunks = [(at * 10_000_000, data[at : at + 64]) for at in range(0, len(data), 64)]
+    found = suggest(chunks, hints=Hints(shows=(parse_shown(device.shows[0]),)))
+    protocol = parse_description(found.text, "proposed").protocol
+    assert protocol["framing"] == {"kind": "fixed", "sync": [0xFE, 0xFE], "length": 7}
+    kinds = [field["is"] for field in protocol["fields"]]
+    assert kinds == ["status", "thickness", "counts"]
+
+
+def test_suggest_noise_is_no_description() -> None:
+    """Random bytes hold no frames, and nothing is proposed from them."""
+    noise = np.random.default_rng(4).integers(0, 256, 6000, dtype=np.uint8).tobytes()
+    found = suggest([(at * 10_000_000, noise[at : at + 60]) for at in range(0, 6000, 60)])
+    assert found.text == ""
 
 
 @settings(max_examples=150)
@@ -117,10 +119,10 @@ def test_decimal_roll_over_is_found(low: int, period: int) -> None:
     true = 99_000 + np.cumsum(np.tile([3, 9, 14, 8, 2, -4, -6], 60))
     sent = (true - low) % period + low
     assert np.abs(np.diff(sent)).max() > 90_000
-    whole, found = decimal_unwrapped(sent.astype(np.float64))
+    whole, found = unwrapped(sent.astype(np.float64))
     assert found == period
     assert (np.diff(whole) == np.diff(true)).all()
-    assert decimal_unwrapped(true.astype(np.float64))[1] is None
+    assert unwrapped(true.astype(np.float64))[1] is None
     # A jump to somewhere else is no roll-over.
     sent[200:] = 31_000
-    assert decimal_unwrapped(sent[:210].astype(np.float64))[1] is None
+    assert unwrapped(sent[:210].astype(np.float64))[1] is None

@@ -18,7 +18,8 @@ _PART: Final = frozenset("0123456789+-. ")
 _HEX: Final = frozenset("0123456789ABCDEFabcdef")
 _MOST_DIGITS: Final = 12
 _PER_COLUMN: Final = 14.0
-_MOST_LINES: Final = 250
+_BLOCKS: Final = 6
+_BLOCK: Final = 60
 _FEW: Final = 8
 
 
@@ -78,7 +79,8 @@ def _divided(
     """One stretch into columns, by the fewest bits."""
     best: list[tuple[float, int]] = [(np.inf, first)] * (end + 1)
     best[first] = (0.0, first)
-    sample, at_times = lines[:_MOST_LINES], times[:_MOST_LINES]
+    picked = _blocks(len(lines))
+    sample, at_times = [lines[at] for at in picked], times[picked]
     for a in range(first, end):
         if not np.isfinite(best[a][0]):
             continue
@@ -93,6 +95,14 @@ def _divided(
             return [(first, end)]
     cuts.reverse()
     return list(itertools.pairwise(cuts))
+
+
+def _blocks(number: int) -> NDArray[np.int64]:
+    """Indices of lines in a row, from all over the capture."""
+    if number <= _BLOCKS * _BLOCK:
+        return np.arange(number)
+    starts = np.linspace(0, number - _BLOCK, _BLOCKS).astype(np.int64)
+    return (starts[:, None] + np.arange(_BLOCK)).ravel()
 
 
 def _cost(

@@ -39,11 +39,11 @@ def column_of(at: int, cells: ColumnTexts, role: Role | None, driver: str) -> Co
             text = cells.texts[0]
             if unit_of(text) is not None and at:
                 return ColumnGuess(
-                    {"is": "ignore"}, Basis.LIKELY, f"always {text!r}: the unit next to it"
+                    {"is": "ignore"}, Basis.SHOWN, f"always {text!r}: the unit next to it"
                 )
             if text and (at == 0 or driver == "pattern"):
                 return ColumnGuess(
-                    {"is": "constant", "text": text}, Basis.LIKELY, "the same in every line"
+                    {"is": "constant", "text": text}, Basis.SHOWN, "the same in every line"
                 )
             why = f"always {text!r}" if text else "always empty"
             return ColumnGuess({"is": "ignore"}, Basis.GUESS, why)

@@ -16,6 +16,7 @@ from swathe_drivers.suggest.writing import write
 __all__ = ["CutLines", "DividedColumns", "written_lines"]
 
 _LONG: Final = 200
+_NEARLY_ALL: Final = 0.97
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,7 +64,8 @@ def written_lines(
     ]
     noun = {"delimited": "column", "fixed_columns": "characters", "pattern": "word"}[columns.driver]
     for key, value in columns.settings.items():
-        about = Finding(key, repr(value), Basis.LIKELY, columns.why)
+        alike = len(columns.kind.rows) >= _NEARLY_ALL * len(look.lines)
+        about = Finding(key, repr(value), Basis.SHOWN if alike else Basis.LIKELY, columns.why)
         findings.append(about)
         settings.append((key, value, about))
     if comma:

@@ -77,9 +77,22 @@ def assign(series: Sequence[Series], flags: Sequence[Flag], hints: Hints) -> Rol
     for flag in flags:
         if flag.key not in roles:
             roles[flag.key] = _unknown(flag)
-    score = sum(max(0.0, role.score) for role in roles.values() if role.kind != "ignore")
+    # What is a guess explains less than what the bytes show.
+    score = sum(
+        max(0.0, role.score) * (0.5 if role.basis is Basis.GUESS else 1.0)
+        for role in roles.values()
+        if role.kind != "ignore"
+    )
     # A record with the measured value is worth more than one with positions only.
-    score += _VALUED * any(role.kind in _VALUES for role in roles.values())
+    fractions = {
+        one.key
+        for one in series
+        if one.places or (one.span is None and one.good.size and float(np.median(one.good)) > 200)
+    }
+    score += _VALUED * any(
+        role.kind in _VALUES and (role.basis is not Basis.GUESS or key in fractions)
+        for key, role in roles.items()
+    )
     score += _agreement(roles, hints)
     return Roles(roles, tuple(questions), score)
 

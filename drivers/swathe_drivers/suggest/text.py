@@ -25,6 +25,7 @@ from swathe_drivers.suggest.series import Series
 __all__ = ["suggest_text"]
 
 _FEWEST_LINES: Final = 8
+_LONGEST_NUMBER: Final = 16
 _LONG: Final = 200
 _STX: Final = b"\x02"
 _ETX: Final = b"\x03"
@@ -53,16 +54,34 @@ def suggest_text(
         return [Suggestion("", (end, Finding("lines", "too few", Basis.SHOWN, why)))]
     found: list[Suggestion] = []
     for look in looks:
+        understood = False
         for kinds, columns in _divisions(look, hints):
+            if understood and columns.driver != "delimited":
+                break  # columns at fixed places take long to find
             suggestion = _described(look, kinds, columns, port, hints)
             if suggestion is not None:
                 found.append(suggestion)
+                understood |= _is_understood(columns, suggestion, hints, len(look.lines))
     if not found:
         look = looks[0]
         end = Finding("terminator", repr(look.terminator)[1:], Basis.LIKELY, look.why)
         why = "no column looks like a thickness, a time of flight or an encoder"
         return [Suggestion("", (end, Finding("description", "none", Basis.LIKELY, why)))]
     return found
+
+
+def _is_understood(columns: DividedColumns, found: Suggestion, hints: Hints, lines: int) -> bool:
+    """Separators explain the lines: no column is too long for one number, and what is known agrees."""
+    if any(
+        cells.kind == "other"
+        or max(map(len, cells.texts[:50])) > _LONGEST_NUMBER + 8 * (cells.kind == "time")
+        for cells in columns.cells
+        if cells.kind not in ("words", "constant")
+    ):
+        return False
+    if len(columns.kind.rows) < 0.2 * lines:
+        return False
+    return not hints.shows or "the display" in found.text
 
 
 def _looks(
@@ -115,11 +134,12 @@ def _divisions(look: CutLines, hints: Hints) -> Iterator[tuple[list[LineKind], D
     bodies = [body.decode("latin-1") for body in look.bodies]
     times = np.array([line.time for line in look.lines], np.int64)
     marks = separators(look.bodies)
-    for mark in [*marks, _unused(look.bodies)]:
+    for mark in [*marks, _unused([*look.bodies, look.terminator])]:
         separator = mark.decode("latin-1")
         kinds = kinds_of(bodies, times, separator)
         for kind in kinds[:3]:
-            if mark == b" " and any(text == "" for row in kind.rows for text in row):
+            filled = any(text == "" for row in kind.rows for text in row)
+            if mark == b" " and filled and len(kind.rows) < 0.9 * len(bodies):
                 continue  # spaces that fill columns up do not separate them
             cells = [read_cells(at, column, kind.seconds) for at, column in enumerate(kind.columns)]
             settings = {"separator": separator}

@@ -10,10 +10,14 @@ it reports, may keep it.
     python tests/fuzz/faults.py --every-step
     python tests/fuzz/faults.py --every-failure
     python tests/fuzz/faults.py --failure 31
+    python tests/fuzz/faults.py --crawls 50
+    python tests/fuzz/faults.py --crawl 7
 
 `--every-step` kills one survey at each change of a file, and cuts the power at each of them.
 `--every-failure` lets each change or sync of a file fail, once and from then on, as an error of the disk
-and as a full one, in a new survey and in one that is resumed after a cut of the power. What is found is printed with the command that repeats it, and then the exit code is 1.
+and as a full one, in a new survey and in one that is resumed after a cut of the power. `--crawls` lets a crawler scan: it rests in time
+after each fault, also of the daemon itself, and no run says that it rests where it moves. What is found is printed with
+the command that repeats it, and then the exit code is 1.
 """
 
 from __future__ import annotations
@@ -35,13 +39,24 @@ from typing import TYPE_CHECKING, Self
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+from support.simulated.crawl_world import CrawlPlan, CrawlRun, crawl_plan_of
 from support.simulated.disk import Killed
 from support.simulated.faulty_run import FIRST_STEP, STEP_FAULTS, FaultyRun, Plan, plan_of
+from support.simulated.machine import Machine
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["Tally", "main", "run_failures", "run_plan", "run_seeds", "steps_of_a_run"]
+__all__ = [
+    "Tally",
+    "main",
+    "run_crawl",
+    "run_crawls",
+    "run_failures",
+    "run_plan",
+    "run_seeds",
+    "steps_of_a_run",
+]
 
 _MEMORY = "/dev/shm"  # noqa: S108
 _CUT = [(70, True)]
@@ -104,12 +119,17 @@ def run_plan(plan: Plan) -> FaultyRun:
         try:
             run.run()
         except (Exception, Killed) as error:  # noqa: BLE001  the next seeds are still run
-            where = traceback.extract_tb(error.__traceback__)[-1]
-            run.problems.append(
-                f"the harness raises {type(error).__name__}: {error} "
-                f"({Path(where.filename).name}:{where.lineno})"
-            )
+            run.problems.append(_of_harness(error))
         return run
+
+
+def _of_harness(error: BaseException) -> str:
+    """Return an error that no run should raise."""
+    where = traceback.extract_tb(error.__traceback__)[-1]
+    return (
+        f"the harness raises {type(error).__name__}: {error} "
+        f"({Path(where.filename).name}:{where.lineno})"
+    )
 
 
 @contextmanager
@@ -137,6 +157,34 @@ def run_seeds(seeds: Iterable[int]) -> Tally:
             tally.add(plan, run_plan(plan).problems, f"python tests/fuzz/faults.py --seed {seed}")
             if number % _COLLECTED_TOGETHER == 0:
                 gc.collect()
+    return tally
+
+
+def run_crawl(plan: CrawlPlan) -> CrawlRun:
+    """Run one plan of a crawler on an empty disk."""
+    with _quiet(), tempfile.TemporaryDirectory(prefix="swathe-crawls-", dir=_ROOT) as folder:
+        os.environ["XDG_CACHE_HOME"] = f"{folder}/cache"
+        run = CrawlRun(plan, Machine(Path(folder), plan.seed))
+        try:
+            run.run()
+        except (Exception, Killed) as error:  # noqa: BLE001  the next seeds are still run
+            run.problems.append(_of_harness(error))
+        return run
+
+
+def run_crawls(seeds: Iterable[int], *, whole: bool = False) -> Tally:
+    """Run the crawler's plan of each seed; the `whole` run, or its first moves."""
+    tally = Tally()
+    with _seldom_collecting():
+        for seed in seeds:
+            plan = crawl_plan_of(seed, whole=whole)
+            tally.runs += 1
+            tally.faults[plan.kind or "none"] += 1
+            tally.problems += [
+                f"{problem}\n  {plan}: python tests/fuzz/faults.py --crawl {seed}"
+                for problem in run_crawl(plan).problems
+            ]
+            gc.collect()
     return tally
 
 
@@ -168,6 +216,8 @@ def main() -> int:
     parser.add_argument("--every-step", action="store_true", help="kill at every step")
     parser.add_argument("--every-failure", action="store_true", help="let every step fail")
     parser.add_argument("--failure", type=int, help="let only this step fail")
+    parser.add_argument("--crawls", type=int, help="so many runs of a crawler instead")
+    parser.add_argument("--crawl", type=int, help="only the one of this seed")
     arguments = parser.parse_args()
     began = time.process_time()
     if arguments.every_step:
@@ -182,6 +232,12 @@ def main() -> int:
             last = steps_of_a_run(resumed=resumed)
             steps = range(FIRST_STEP, last + 1) if one is None else [one]
             tally += run_failures(steps, resumed=resumed)
+    elif arguments.crawls is not None:
+        first = arguments.first
+        tally = run_crawls(range(first, first + arguments.crawls), whole=True)
+    elif arguments.crawl is not None:
+        print(crawl_plan_of(arguments.crawl, whole=True))
+        tally = run_crawls([arguments.crawl], whole=True)
     elif arguments.seed is not None:
         print(plan_of(arguments.seed))
         tally = run_seeds([arguments.seed])

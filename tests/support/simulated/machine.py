@@ -17,10 +17,12 @@ from typing import Any, TypeVar
 from support.simulated.clock import HungError, SimulatedClock, SimulatedLoop
 from support.simulated.disk import SimulatedDisk
 from support.simulated.ports import SimulatedReader
+from support.simulated.threads import Threads
 
 __all__ = ["Machine"]
 
 _Result = TypeVar("_Result")
+_BLOCKING = ("wait_open",)  # what waits for other threads
 _CLOCKS = ("monotonic_ns", "monotonic", "time_ns", "time", "sleep")
 
 
@@ -36,6 +38,8 @@ class Machine:
         disk: its files.
         random: its random numbers.
         thread_seconds: returns how long a function takes that is run in a thread.
+        disk_root: folder of the disk.
+        threads: of code that has threads of its own; None without.
         readers: of the ports, by name, of the newest run.
         on_hung: called when a run counts as hanging, before it is cancelled.
     """
@@ -47,6 +51,8 @@ class Machine:
         self.thread_seconds: Callable[[], float] = lambda: 0.001
         self.readers: dict[str, SimulatedReader] = {}
         self.on_hung: Callable[[], None] = lambda: None
+        self.disk_root = root
+        self.threads: Threads | None = None
 
     def run(self, work: Coroutine[Any, Any, _Result], *, limit: float) -> _Result:
         """Run to the end.
@@ -121,6 +127,9 @@ class Machine:
             return function(
                 *arguments, **options
             )  # a loop in a thread of zarr's, which is waited for
+        if self.threads is not None and getattr(function, "__name__", "") in _BLOCKING:
+            result: _Result = await self.threads.run(function, *arguments)
+            return result
         future: asyncio.Future[_Result] = loop.create_future()
 
         def act() -> None:

@@ -90,6 +90,8 @@ class SimulatedReader:
                 self.reconnects += delivery.state is PortState.OPEN
                 continue
             self.read_at = self._clock.now
+            if not delivery.data:  # what comes is made when its time has come
+                continue
             self.bytes_read += len(delivery.data)
             self.handed_over.append((self._clock.now, delivery.data))
             self._on_chunk(self.name, self._clock.now, delivery.data)

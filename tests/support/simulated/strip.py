@@ -15,7 +15,16 @@ from support.simulated.clock import START_NS
 from support.simulated.ports import Delivery
 from swathe_drivers import PortState
 
-__all__ = ["MS", "PORT_FAULTS", "RESOLUTION_MM", "PortFault", "Strip", "Truth", "station_text"]
+__all__ = [
+    "MS",
+    "PORT_FAULTS",
+    "RESOLUTION_MM",
+    "PortFault",
+    "Strip",
+    "Truth",
+    "checked",
+    "station_text",
+]
 
 LENGTH_MM = 24.0
 RESOLUTION_MM = 2.0
@@ -171,13 +180,13 @@ class Strip:
             counts = self.counted(ms)
             if restarts:  # the counter begins at zero where it is
                 counts -= self.counted(max(restarts))
-            return _checked(f"P,{shown},{counts}")
+            return checked(f"P,{shown},{counts}")
         number = ms // self.reading_ms
         if number % 23 == 22:
-            return _checked(f"R,{shown},0.0000,N")
+            return checked(f"R,{shown},0.0000,N")
         thickness = round(9 + 0.05 * math.floor(self.at(ms)), 2) + number % 400 * 1e-4
         self.truth.append(Truth(ms, self.at(ms), round(thickness, 4)))
-        return _checked(f"R,{shown},{thickness:.4f},E")
+        return checked(f"R,{shown},{thickness:.4f},E")
 
     def _damaged(self, line: bytes, kinds: set[str]) -> bytes:
         random = self.random
@@ -215,7 +224,8 @@ class Strip:
             yield Delivery(time, data)
 
 
-def _checked(body: str) -> bytes:
+def checked(body: str) -> bytes:
+    """Return a line with its checksum and end."""
     check = reduce(lambda sum_, byte: sum_ ^ byte, body.encode(), 0)
     return f"{body}*{check:02X}\r\n".encode()
 

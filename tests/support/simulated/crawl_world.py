@@ -7,17 +7,15 @@ their own code, one at a time, in simulated time.
 from __future__ import annotations
 
 import asyncio
-import os
-import socket
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from random import Random
-from typing import Any
 
 import numpy as np
 
 from support.simulated.clock import START_NS, HungError
+from support.simulated.crawl_port import CrawlerPort, MotionReader, SimulatedGuard
 from support.simulated.disk import Killed, Step
 from support.simulated.machine import Machine
 from support.simulated.ports import Delivery, SimulatedReader
@@ -28,9 +26,9 @@ from swathe.live import Daemon
 from swathe.live.crawl import guarding, watchdog
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
-from swathe_drivers import PortError, PortState
-from swathe_drivers.motion import StopGuard, stop_process
+from swathe_drivers import PortState
 from swathe_drivers.motion import port as motion_port
+from swathe_drivers.motion import stop_process
 from swathe_simulators.crawler.machine import Crawler
 from swathe_simulators.crawler_models import CommandedModel
 from swathe_simulators.trajectory import Trajectory
@@ -175,154 +173,6 @@ def crawl_plan_of(seed: int, *, whole: bool = False) -> CrawlPlan:
     return CrawlPlan(seed, kind, begin, end, random.randrange(2_000, longest))
 
 
-class _Port:
-    """A port in memory; has what the simulators' machine uses of theirs."""
-
-    address = "socket://crawler:1"
-
-    def __init__(self) -> None:
-        self.plugged = True
-        self.reader: _MotionReader | None = None
-        self.inbox = bytearray()
-        self.ours, self.theirs = socket.socketpair()
-        self.ours.setblocking(False)
-
-    def open(self) -> None:
-        """Is open as long as it is plugged."""
-
-    def close(self) -> None:
-        """Is open as long as it is plugged."""
-
-    def service(self) -> bool:
-        """Take what the process that stops the machine has written."""
-        with suppress(BlockingIOError):
-            data = self.ours.recv(4096)
-            if self.plugged:
-                self.inbox += data
-        return self.plugged
-
-    def take(self) -> bytes:
-        """Return what was written to the machine."""
-        data, self.inbox = bytes(self.inbox), bytearray()
-        return data
-
-    def write(self, data: bytes) -> int:
-        """Answer."""
-        if self.plugged and self.reader is not None:
-            self.reader.receive(data)
-        return len(data)
-
-
-class _MotionReader:
-    """Has what `MotionPort` uses of `PortReader`; at the port of the newest world."""
-
-    world: CrawlRun
-
-    def __init__(self, name: str, settings: Any, *, on_chunk: Any, on_state: Any, **_: Any) -> None:
-        self.name, self.settings = name, settings
-        self._on_chunk, self._on_state = on_chunk, on_state
-        self.state = PortState.CLOSED
-        self.open_error: PortError | None = None
-        self.bytes_read = 0
-
-    def start(self) -> None:
-        self.world.port.reader = self
-        self._enter(PortState.OPENING, "opening")
-        self.plug()
-
-    def plug(self) -> None:
-        """The port is there."""
-        if self.state is not PortState.CLOSED and self.world.port.plugged:
-            self._enter(PortState.OPEN, "is open")
-
-    def unplug(self) -> None:
-        """The port is gone."""
-        if self.state is PortState.OPEN:
-            self._enter(PortState.LOST, "unplugged")
-
-    def close(self) -> None:
-        if self.state is not PortState.CLOSED:
-            self._enter(PortState.CLOSED, "closed by the user")
-
-    def receive(self, data: bytes) -> None:
-        if self.state is PortState.OPEN and not self.world.dead:
-            self.bytes_read += len(data)
-            self._on_chunk(self.name, self.world.machine.clock.now, data)
-
-    def write_some(self, data: bytes) -> int:
-        self._check()
-        if not self.world.dead:
-            self.world.port.inbox += data
-        return len(data)
-
-    def discard_output(self) -> bool:
-        self._check()
-        return False
-
-    def duplicate(self) -> int:
-        self._check()
-        return os.dup(self.world.port.theirs.fileno())
-
-    def _check(self) -> None:
-        if self.state is not PortState.OPEN:
-            raise PortError(self.settings.url, "is not open, nothing was written")
-
-    def _enter(self, state: PortState, detail: str) -> None:
-        self.state = state
-        self._on_state(self.name, self.world.machine.clock.now, state, detail)
-
-
-class _Process:
-    """Has what `StopGuard` uses of its process: the code of that process in a thread of its own."""
-
-    pid = 0
-
-    def __init__(self, thread: SimulatedThread, world: CrawlRun) -> None:
-        self._thread, self._world = thread, world
-
-    def poll(self) -> int | None:
-        return None if self._thread.is_alive() else 0
-
-    def wait(self, seconds: float | None = None) -> None:
-        del seconds
-        if not self._world.dead:
-            self._thread.join()
-
-    def kill(self) -> None:
-        self._thread.gone = True
-
-
-class _StopGuard(StopGuard):
-    world: CrawlRun
-
-    def start(self) -> None:
-        if self.alive:
-            return
-        self.close()
-        ours, theirs = socket.socketpair()
-        guard = stop_process._Guard(theirs, self._seconds)
-
-        def run() -> None:
-            with theirs:
-                guard.run()
-
-        thread = SimulatedThread(self.world.threads, target=run, name="stop process")
-        self.world.guards.append(thread)
-        thread.start()
-        self._process = _Process(thread, self.world)  # type: ignore[assignment]
-        ours.setblocking(False)
-        with self._lock:
-            self._control, self._sent, self._moves = ours, 0, False
-
-    def beat(self, *, moves: bool) -> None:
-        if not self.world.dead:
-            super().beat(moves=moves)
-
-    def take_port(self) -> None:
-        if not self.world.dead:
-            super().take_port()
-
-
 @dataclass
 class CrawlRun:
     """Runs one plan; `problems` then lists what did not hold.
@@ -350,7 +200,7 @@ class CrawlRun:
             "answers lost": {"lost_acknowledgement": 0.1, "garbage": 0.1},
         }
         self._model = CommandedModel.model_validate(_MODEL | {"mishap": mishap.get(plan.kind, {})})
-        self.port = _Port()
+        self.port = CrawlerPort()
         self.trajectory = Trajectory(
             scan=self._model.start_scan_mm, index=self._model.start_index_mm
         )
@@ -372,7 +222,7 @@ class CrawlRun:
     def run(self) -> list[str]:
         """Run the daemon to its end, or until it is killed; return what did not hold."""
         machine = self.machine
-        _MotionReader.world = _StopGuard.world = self
+        MotionReader.world = SimulatedGuard.world = self
         SimulatedReader.plug = staticmethod(self._deliveries)
         with ExitStack() as stack:
             stack.enter_context(machine.installed())
@@ -398,7 +248,7 @@ class CrawlRun:
     @contextmanager
     def _threads_installed(self) -> Iterator[None]:
         before = vars(motion_port)["PortReader"], vars(guarding)["StopGuard"]
-        vars(motion_port)["PortReader"], vars(guarding)["StopGuard"] = _MotionReader, _StopGuard
+        vars(motion_port)["PortReader"], vars(guarding)["StopGuard"] = MotionReader, SimulatedGuard
         try:
             with self.threads.installed(motion_port, watchdog, stop_process):
                 yield

@@ -109,9 +109,10 @@ class Description:
         echo = self.talk is not None and self.talk.echo
         return driver.decoder(ns_per_byte=ns_per_byte, echo=echo)
 
-    def schedule(self) -> Schedule | None:
+    def schedule(self, *, ns_per_byte: int = 0) -> Schedule | None:
         """What is sent to the device, and when; None if nothing is. Raises as `decoder`."""
-        return make_schedule(make_driver(self.driver, self.protocol), self.talk)
+        driver = make_driver(self.driver, self.protocol)
+        return make_schedule(driver, self.talk, ns_per_byte=ns_per_byte)
 
 
 def read_description(path: Path) -> Description:

@@ -104,8 +104,11 @@ class LineFramer:
         max_length: int = 4096,
         ns_per_byte: int = 0,
         offset: int = 0,
+        prompt: bytes = b"",
     ) -> None:
         """Begin at byte `offset` of the stream; `tail` bytes of any value follow a terminator.
+
+        A `prompt` before a line is left out, as often as it is there.
 
         Raises:
             ValueError: the terminator has not 1 to 4 bytes, or a number is out of range;
@@ -128,6 +131,7 @@ class LineFramer:
             )
         )
         self._max_length = max_length
+        self._prompt = prompt
         self._max_excerpt = min(MAX_EXCERPT, max_length)  # never bytes of the line behind
         self._buffer = bytearray()
         self._searched = 0  # no terminator begins before this index of the buffer
@@ -190,6 +194,9 @@ class LineFramer:
             dropped_bytes += int((lengths[too_long] + width).sum())
             empty_bytes = width * int(np.count_nonzero(lengths[int(drop_first) :] == 0))
             starts, lengths = starts[keep], lengths[keep]
+        if self._prompt:
+            starts, lengths, left_out = self._without_prompts(block, starts, lengths)
+            empty_bytes += left_out
         # Of the lines that are kept alone: how much of a dropped one is still here depends on
         # how the stream is cut.
         times = known = _NO_INTS
@@ -233,6 +240,24 @@ class LineFramer:
         self._skipping = False
         self._arrivals.reset(offset)
         return dropped
+
+    def _without_prompts(
+        self, block: NDArray[np.uint8], starts: NDArray[np.int64], lengths: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
+        """Return lines without the prompts before them, and how many bytes are left out with that."""
+        before = int(lengths.sum())
+        size = len(self._prompt)
+        while True:
+            has = lengths >= size
+            for place, byte in enumerate(self._prompt):
+                has &= block.take(starts + place, mode="clip") == byte
+            if not has.any():
+                break
+            starts, lengths = starts + size * has, lengths - size * has
+        left_out = before - int(lengths.sum())
+        keep = lengths > 0
+        empty = self._width * int(np.count_nonzero(~keep))
+        return starts[keep], lengths[keep], left_out + empty
 
     def _find_ends(self, block: NDArray[np.uint8]) -> NDArray[np.int64]:
         """Indices at which a terminator begins, leftmost first, not overlapping."""

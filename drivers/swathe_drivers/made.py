@@ -141,6 +141,11 @@ class MadeDriver:
         found = _called(self.name, "cannot list its requests", lambda: tuple(driver.requests()))
         return [replace(request, make=self._guarded_make(request)) for request in found]
 
+    @property
+    def longest_answer(self) -> int:
+        """The most bytes of an answer, as far as the settings show it."""
+        return int(getattr(self._driver, "longest_answer", 256))
+
     def _guarded_make(self, request: Request) -> Callable[[int], bytes]:
         """Return the request's `make`; what it raises is a `ValueError`, by which a port is lost."""
 

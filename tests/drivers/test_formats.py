@@ -61,8 +61,8 @@ def _examples() -> list[Example]:
         assert all(line.startswith(("sent  ", "read  ")) for line in lines), match["name"]
         sent, asked = b"", []
         for line in lines:
-            if line.startswith("sent  > "):
-                asked.append((len(sent), _bytes(line[8:])))
+            if line.startswith("sent  asked "):
+                asked.append((len(sent), _bytes(line[12:])))
             elif line.startswith("sent"):
                 sent += _bytes(line[6:])
         read = [

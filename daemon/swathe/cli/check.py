@@ -21,6 +21,13 @@ def check(
     seconds: Annotated[
         float, typer.Option(min=0, help="How long to listen at the ports; 0 opens none.")
     ] = 3.0,
+    moved: Annotated[
+        str | None,
+        typer.Option(
+            help="Axis and by how much the probe is moved while listening, such as 'scan 100 mm';"
+            " without a length it is asked for."
+        ),
+    ] = None,
     repair: Annotated[
         bool,
         typer.Option(
@@ -36,9 +43,15 @@ def check(
     journal of the survey is damaged.
     """
     if path.is_dir():
+        if moved is not None:
+            raise typer.BadParameter("'--moved' is of a station file", param_hint="--moved")
         raise typer.Exit(_check_survey(path, repair=repair))
     if repair:
         raise typer.BadParameter("'--repair' is of a survey folder", param_hint="--repair")
+    if moved is not None:
+        from swathe.cli.check_axis import check_axis
+
+        raise typer.Exit(Exit.OK if check_axis(path, moved, seconds) else Exit.ERROR)
     _check_station(path, seconds)
 
 

@@ -74,6 +74,10 @@ def listen(
     along: Annotated[
         str, typer.Option(help="With --suggest, the axis along which the probe was moved.")
     ] = "scan",
+    rates: Annotated[
+        bool,
+        typer.Option("--rates", help="Try the usual baud rates and print which is readable."),
+    ] = False,
     plain: Annotated[
         bool, typer.Option("--plain", help="Print lines instead of the live view.")
     ] = False,
@@ -90,6 +94,11 @@ def listen(
 
     hints = _hints(shows or [], sends, along)
     settings, description, per_byte = _settings(port, baud, protocol, driver, suggest=suggest)
+    if rates:
+        from swathe.cli.listen_rates import print_rates
+
+        good = print_rates(settings, description, seconds)
+        raise typer.Exit(Exit.OK if good else Exit.ERROR)
     if suggest and seconds is None and not settings.is_capture:
         seconds = _SUGGEST_SECONDS
     decoder = description.decoder(ns_per_byte=per_byte) if description else None
@@ -108,7 +117,7 @@ def listen(
             Listener(
                 settings,
                 decoder=decoder,
-                schedule=description.schedule() if description else None,
+                schedule=description.schedule(ns_per_byte=per_byte) if description else None,
                 capture=writer,
                 keep_bytes=MAX_CAPTURED_BYTES if suggest else 0,
             )

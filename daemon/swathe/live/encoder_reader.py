@@ -11,6 +11,7 @@ import numpy as np
 from swathe.calibration.roll_checks import Roll
 from swathe.errors import SwatheError
 from swathe.journal import Chunk, PortChange, Sent
+from swathe.live.axis_trial import plain_axis
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
@@ -34,6 +35,7 @@ class EncoderReader:
         settings: of the axis.
         display: how lengths are written.
         device: its name.
+        is_length: whether the device sends mm instead of counts.
         silent_at_rest: whether the device sends nothing while the encoder rests.
         lost: why the port is lost now; empty while it is not.
 
@@ -52,18 +54,10 @@ class EncoderReader:
         device = station.device[self.device]
         decoder = decoder_of(device)
         self._column = decoder.axes.index(column)
-        # Counts as they are, but with roll-over undone: no zero, no sign, no scale.
-        plain = settings.model_copy(
-            update={
-                "counts_per_mm": 1.0,
-                "wheel": None,
-                "reversed": False,
-                "zero_count": 0.0,
-                "zero_at": 0.0,
-                "backlash": 0.0,
-            }
+        self.is_length = column in decoder.length_axes
+        self._scale = CountsToPosition(
+            plain_axis(settings), period=decoder.count_periods[column], is_length=False
         )
-        self._scale = CountsToPosition(plain, period=decoder.count_periods[column], is_length=False)
         self._link = DeviceLink(decoder=decoder, delay_ns=0, tally=DeviceTally())
         self._hub = PortHub(station.model_copy(update={"device": {self.device: device}}))
         self._counts: float | None = None

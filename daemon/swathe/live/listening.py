@@ -13,18 +13,22 @@ from numpy.typing import NDArray
 from swathe.display_units import DisplayUnits
 from swathe.journal import Chunk, PortChange, Sent
 from swathe.listen import latency_text, quoted
+from swathe.live.axis_trial import axis_lines
 from swathe.live.ports import PortHub
 from swathe.pipeline import DeviceTally
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.polled import PolledAnswers
+from swathe.pipeline.progress.time_snapshot import time_snapshots
 from swathe.station import Station, decoder_of, polling_of
 from swathe_drivers import TakenAt
+from swathe_drivers.line_doubts import is_readable, line_doubt
 from swathe_drivers.suggest.held import find_held
 
 __all__ = ["PortReport", "listen_all"]
 
 _SHOWN_FAULTS = 3
 _SHOWN_BYTES = 60
+_TEXT_DRIVERS = ("delimited", "fixed_columns", "pattern")
 
 
 @dataclass(slots=True)
@@ -53,6 +57,8 @@ class _PortRecords:
         self.newest = b""
         self.record = ""
         self.values: list[NDArray[np.float64]] = []
+        self.counts: list[NDArray[np.float64]] = []
+        self.times: dict[str, list[NDArray[np.int64]]] = {"readings": [], "positions": []}
 
     def take(self, chunk: Chunk) -> None:
         self.newest = (self.newest + chunk.data)[-_SHOWN_BYTES:]
@@ -77,6 +83,9 @@ class _PortRecords:
         batch = self.link.decode()
         if batch is None:
             return
+        self.times["readings"].append(batch.readings["time"].copy())
+        self.times["positions"].append(batch.positions["time"].copy())
+        self.counts.append(batch.positions["counts"].copy())
         if batch.readings.size:
             self.record = _reading_text(batch.readings[-1], self._units)
             flight, thickness = batch.readings["time_of_flight"], batch.readings["thickness"]
@@ -124,11 +133,12 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
             hub.drain(take, sent)
     for name, port in ports.items():
         port.end()
-        yield _report(name, port, seconds)
+        yield _report(station, name, port, seconds)
 
 
-def _report(name: str, port: _PortRecords, seconds: float) -> PortReport:
+def _report(station: Station, name: str, port: _PortRecords, seconds: float) -> PortReport:
     tally = port.link.tally
+    expects_text = station.device[name].driver in _TEXT_DRIVERS
     # The first line is as a rule caught in its middle: that one fault is nobody's.
     faults = Counter(tally.faults)
     records = max(tally.readings, tally.positions)
@@ -144,14 +154,40 @@ def _report(name: str, port: _PortRecords, seconds: float) -> PortReport:
     lines = [f"newest bytes  {quoted(port.newest)}"]
     if port.record:
         lines.append(f"newest record {port.record}")
+    lines += _time_lines(port, time.monotonic_ns())
+    counts = np.concatenate([*port.counts, np.empty((0, len(port.link.decoder.axes)))])
+    if counts.size:
+        lines += axis_lines(station, name, port.link.decoder, counts)
     if (answers := port.link.answers) is not None and answers.latencies.size:
         lines.append(_moment_text(answers))
     if port.values and not port.link.decoder.held_after:
         held = find_held(np.concatenate(port.values))
         if held is not None:
             lines.append(f"value {held} If held: held_after = {held.after}")
+    if not good and (doubt := line_doubt(port.newest)):
+        lines.append(doubt)
+    elif not records and expects_text and not is_readable(port.newest):
+        lines.append(
+            "hardly any of it is text: another baud rate? `swathe listen --rates` tries them"
+        )
     lines += [f"fault at {fault}" for fault in tally.recent[:_SHOWN_FAULTS]]
     return PortReport(name, good, summary, lines)
+
+
+def _time_lines(port: _PortRecords, now: int) -> list[str]:
+    """Return rate, jitter and age of each kind of records, and what their times rest on."""
+    lines = []
+    for snapshot in time_snapshots(port.link.tally.times):
+        times = np.concatenate(port.times[snapshot.of] or [np.empty(0, np.int64)])
+        if times.size < 2 or times[-1] <= times[0]:
+            continue
+        steps = np.diff(times) / 1e6
+        lines.append(
+            f"{snapshot.of} every {steps.mean():.1f} ms (standard deviation {steps.std():.1f} ms, longest"
+            f" {steps.max():.1f} ms), the newest {max(now - int(times[-1]), 0) / 1e6:.0f} ms old;"
+            f" {snapshot.text}"
+        )
+    return lines
 
 
 def _moment_text(answers: PolledAnswers) -> str:

@@ -59,7 +59,8 @@ def decoder_of(device: DeviceSettings) -> Decoder:
 
 def schedule_of(device: DeviceSettings) -> Schedule | None:
     """Return what is said to `device`, and when; None if nothing is. Raises as `decoder_of`."""
-    return make_schedule(_driver_of(device), device.talk)
+    per_byte = device.port_settings().ns_per_byte
+    return make_schedule(_driver_of(device), device.talk, ns_per_byte=per_byte)
 
 
 def polling_of(device: DeviceSettings) -> Polling | None:

@@ -40,8 +40,15 @@ class LineDriver(Generic[_Settings]):
         """Return none: the requests are the user's."""
         return ()
 
+    @property
+    def longest_answer(self) -> int:
+        """The most bytes of a line."""
+        return self._settings.max_length
+
     def answers(self) -> AnswerFinder | None:
-        """An answer is a line; None where its checksum is behind the terminator."""
+        """An answer is a line, or ends with a prompt; None where a checksum is behind the terminator."""
+        if self._settings.prompt:
+            return EndsWith(self._settings.prompt.encode("latin-1"))
         checksum = self._settings.checksum
         if checksum is not None and checksum.behind_terminator:
             return None

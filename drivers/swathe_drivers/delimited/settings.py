@@ -95,6 +95,8 @@ class TextLineSettings(SettingsTable, ABC):
     terminator: str = Field(default="\r\n", min_length=1, max_length=MAX_TERMINATOR)
     max_length: int = Field(default=256, ge=4, le=65536)
     """The most bytes of a line, without its terminator."""
+    prompt: str = Field(default="", max_length=16)
+    """What the device sends when it waits for a command: before a line it is left out."""
     decimal: Literal[".", ","] = "."
     """The decimal point of all numbers."""
     checksum: LineChecksum | None = None
@@ -178,7 +180,7 @@ class TextLineSettings(SettingsTable, ABC):
         """The texts that end a column, which can't stand in one, by their keys."""
         return {"terminator": self.terminator}
 
-    @field_validator("terminator")
+    @field_validator("terminator", "prompt")
     @classmethod
     def _check_terminator(cls, text: str) -> str:
         return check_latin(text)
@@ -197,6 +199,9 @@ class TextLineSettings(SettingsTable, ABC):
             found += _within(("record", number) * several, kind._structure_problems())
         if self.checksum is not None:
             found += _within(("checksum",), checksum_problems(self.checksum, self.terminator))
+        if self.prompt and self.terminator in self.prompt:
+            requirement = "must not hold the terminator: what ends with it is a line"
+            found.append((("prompt",), requirement, self.prompt))
         found += self._line_problems()
         for number, kind in enumerate(kinds):
             found += _within(("record", number) * several, kind._kind_problems())

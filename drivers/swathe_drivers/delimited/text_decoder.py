@@ -283,6 +283,7 @@ def make_line_framer(settings: TextLineSettings, tail: int, ns_per_byte: int) ->
         tail=tail,
         max_length=settings.max_length,
         ns_per_byte=ns_per_byte,
+        prompt=settings.prompt.encode("latin-1"),
     )
 
 

@@ -39,6 +39,11 @@ class FramesDriver:
         """None: what is asked for is the user's."""
         return ()
 
+    @property
+    def longest_answer(self) -> int:
+        """The most bytes of a frame."""
+        return self._settings.size or self._settings.max_length
+
     def answers(self) -> AnswerFinder | None:
         """An answer is a frame, if its end can be found without decoding it."""
         framing = self._settings.framing

@@ -51,6 +51,11 @@ class ModbusDriver:
             for index, read in enumerate(known.reads)
         ]
 
+    @property
+    def longest_answer(self) -> int:
+        """The most bytes of an answer."""
+        return LONGEST_FRAME
+
     def answers(self) -> AnswerFinder:
         """The finder of the answer that belongs to the last request."""
         return _AnswerFinder(self._settings)

@@ -14,7 +14,7 @@ from swathe_drivers.frames import FramesDecoder
 from swathe_drivers.frames.checker import rows_of
 from swathe_drivers.frames.framer import Contents, Frames
 from swathe_drivers.frames.values import waveform_format
-from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer
+from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer, answer_of_other_unit
 from swathe_drivers.modbus.settings import ModbusSettings, Read, frames_of, slices_of
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
@@ -33,8 +33,8 @@ EXCEPTIONS: Final = {
 class _ReadDecoder:
     """Decodes the answers to one read."""
 
-    def __init__(self, read: Read, *, low_first: bool) -> None:
-        settings = frames_of(read)
+    def __init__(self, read: Read, *, low_first: bool, gate: str | None) -> None:
+        settings = frames_of(read, gate)
         self.abilities = Abilities.of(settings.in_order, waveform_format(settings))
         self.decoder = FramesDecoder(settings)
         self._width = settings.min_size
@@ -89,12 +89,14 @@ class ModbusDecoder(RecordDecoder):
     """
 
     def __init__(self, settings: ModbusSettings, *, ns_per_byte: int = 0) -> None:
-        keys = [settings.key_of(read) for read in settings.reads]
+        self._keys = keys = [settings.key_of(read) for read in settings.reads]
         framer = RtuFramer if settings.framing == "rtu" else TcpFramer
         self._framer = framer(keys, ns_per_byte=ns_per_byte)
         low_first = settings.word_order == "low_first"
         self._differ = settings.framing == "tcp"
-        self._reads = [_ReadDecoder(read, low_first=low_first) for read in settings.reads]
+        self._reads = [
+            _ReadDecoder(read, low_first=low_first, gate=settings.gate) for read in settings.reads
+        ]
         self.exceptions: Final[Counter[int]] = Counter()
         abilities = [read.abilities for read in self._reads]
         positions = next((one for one in abilities if one.gives_positions), abilities[0])
@@ -147,7 +149,7 @@ class ModbusDecoder(RecordDecoder):
                 part = read.decode(frames, rows, answers[int(rows[0])].data)
                 numbers = np.array([answers[row].request for row in rows.tolist()], np.int64)
                 parts.append(_numbered(part, frames.offsets[rows], numbers))
-        faults = list(frames.faults)
+        faults = [self._explained(fault) for fault in frames.faults]
         counts = Counter(frames.counts)
         fault_bytes = frames.fault_bytes
         for row in np.flatnonzero(kinds < 0).tolist():
@@ -161,6 +163,17 @@ class ModbusDecoder(RecordDecoder):
             counts[reason] += 1
             fault_bytes += size
         return self._joined(parts, faults, counts, fault_bytes, frames.ignored_bytes)
+
+    def _explained(self, fault: Fault) -> Fault:
+        """Return the fault of bytes between answers, which may be the answer of another unit."""
+        other = None
+        if fault.reason is FaultReason.FRAME and not self._differ:
+            other = answer_of_other_unit(fault.excerpt, self._keys)
+        if other is None:
+            return fault
+        answered, asked = other
+        detail = f"answered as unit {answered}, asked for unit {asked}: set 'unit' to {answered}"
+        return replace(fault, detail=detail)
 
     def _joined(
         self,
@@ -183,6 +196,7 @@ class ModbusDecoder(RecordDecoder):
                     readings_known_at=part.readings_known_at,
                     readings_request=part.readings_request,
                     waveforms=part.waveforms,
+                    channels=part.channels,
                 )
             if part.positions.size:
                 batch = replace(

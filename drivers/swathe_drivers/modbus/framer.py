@@ -161,6 +161,30 @@ class RtuFramer(ModbusFramer):
         return f"the answer carries {sent:04X} but its bytes give {computed:04X}"
 
 
+def answer_of_other_unit(
+    data: bytes, keys: Sequence[tuple[int, int, int]]
+) -> tuple[int, int] | None:
+    """Return the unit that answered and the one that was asked; None if there is no such RTU answer.
+
+    What another unit answers has the function and length of one of `keys`, and its CRC is right.
+    """
+    for place in range(len(data) - 4):
+        for unit, function, count in keys:
+            if data[place] == unit:
+                continue
+            if data[place + 1 : place + 3] == bytes([function, count]):
+                frame = data[place : place + count + 5]
+            elif data[place + 1] == function ^ EXCEPTION:
+                frame = data[place : place + 5]
+            else:
+                continue
+            if len(frame) in (5, count + 5):
+                sent, computed = crcs(frame)
+                if sent == computed:
+                    return frame[0], unit
+    return None
+
+
 class TcpFramer(ModbusFramer):
     """Answers as in a TCP stream; the transaction identifies which request is answered."""
 

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Final, Literal, NamedTuple, Self
 
 from pydantic import Field, ValidationError, model_validator
 
+from swathe_drivers.columns import GateText
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems, settings_error
@@ -29,7 +30,11 @@ _TYPES: Final = {
     "uint64": "u8",
     "float32": "f4",
     "float64": "f8",
+    "bcd4": "bcd2",
+    "bcd8": "bcd4",
+    "bcd12": "bcd6",
 }
+"""By the name of a type: that of a frame's field, which ends with its bytes. BCD has so many digits."""
 _FIELD: Final = re.compile(r"fields\[(\d+)\]\.?(.*)")
 
 Path = tuple[str | int, ...]
@@ -65,6 +70,8 @@ class ModbusSettings(SettingsTable):
     """Of numbers with several registers."""
     reads: Annotated[tuple[Read, ...], Field(min_length=1, max_length=2)]
     """Positions belong into one of them, readings into one."""
+    gate: GateText | None = None
+    """The gate whose values count, where there are fields of several."""
 
     @model_validator(mode="after")
     def _check_together(self) -> Self:
@@ -73,7 +80,7 @@ class ModbusSettings(SettingsTable):
             path: Path = ("reads", index)
             problems = _field_problems(read)
             if not problems:
-                problems = _layout_problems(read) or _content_problems(read)
+                problems = _layout_problems(read) or _content_problems(read, self.gate)
             found += [
                 ((*path, *inner), requirement, value) for inner, requirement, value in problems
             ]
@@ -83,6 +90,10 @@ class ModbusSettings(SettingsTable):
             found.append((("every",), "must be > 0", self.every))
         if not found:
             found += self._pair_problems()
+            if self.gate is not None and not any(
+                "gate" in one for r in self.reads for one in r.fields
+            ):
+                found.append((("gate",), "must be left out, as no value has a 'gate'", self.gate))
         raise_problems(self, found)
         return self
 
@@ -127,20 +138,20 @@ def count_of(read: Read) -> int:
     return max(ends) - first_of(read)
 
 
-def frames_of(read: Read) -> FramesSettings:
+def frames_of(read: Read, gate: str | None) -> FramesSettings:
     """The data of an answer as a frame of its own; ends are not looked for, so any framing does.
 
     Raises:
         ValidationError: a field is wrong; its index is that in `_in_order`, skips included.
     """
-    return FramesSettings.model_validate(_frame_table(read)[0])
+    return FramesSettings.model_validate(_frame_table(read, gate)[0])
 
 
 def slices_of(read: Read) -> list[DataSlice]:
     """Where the numbers of an answer are, each once, without those that are skipped."""
     first = first_of(read)
     found = {
-        DataSlice(2 * (int(field["register"]) - first), int(_TYPES[field["type"]][1]))
+        DataSlice(2 * (int(field["register"]) - first), int(_TYPES[field["type"]][-1]))
         for field in read.fields
         if field["is"] not in ("skip", "waveform")
     }
@@ -150,7 +161,7 @@ def slices_of(read: Read) -> list[DataSlice]:
 def _registers(field: Mapping[str, Any]) -> int:
     if field.get("is") == "skip":
         return 1
-    size = int(_TYPES[field["type"]][1]) // 2
+    size = int(_TYPES[field["type"]][-1]) // 2
     return size * int(field["samples"]) if field.get("is") == "waveform" else size
 
 
@@ -167,7 +178,7 @@ def _in_order(read: Read) -> list[int]:
     )
 
 
-def _frame_table(read: Read) -> tuple[dict[str, Any], list[int]]:
+def _frame_table(read: Read, gate: str | None) -> tuple[dict[str, Any], list[int]]:
     """A table for `FramesSettings`, and for each of its fields the index in `read.fields`."""
     at, before = first_of(read), -1
     fields: list[dict[str, Any]] = []
@@ -187,7 +198,8 @@ def _frame_table(read: Read) -> tuple[dict[str, Any], list[int]]:
         origin.append(index)
         before, at = register, max(at, register + _registers(read.fields[index]))
     table = {"framing": {"kind": "idle_gap", "gap": "1 ms"}, "byte_order": "big", "fields": fields}
-    return table, origin
+    named = any(field.get("gate") is not None for field in fields)
+    return (table | {"gate": gate} if named else table), origin
 
 
 def _field_problems(read: Read) -> list[SettingProblem]:
@@ -235,9 +247,9 @@ def _layout_problems(read: Read) -> list[SettingProblem]:
     return found
 
 
-def _content_problems(read: Read) -> list[SettingProblem]:
+def _content_problems(read: Read, gate: str | None) -> list[SettingProblem]:
     """What is wrong with the fields as those of a frame, with the user's indices."""
-    table, origin = _frame_table(read)
+    table, origin = _frame_table(read, gate)
     try:
         FramesSettings.model_validate(table)
     except ValidationError as error:
@@ -248,6 +260,12 @@ def _content_problems(read: Read) -> list[SettingProblem]:
 
 def _problem_of(error: SettingsError, origin: list[int]) -> SettingProblem:
     placed = _FIELD.fullmatch(error.key)
+    if placed is None and error.key == "gate":
+        return (
+            ("fields",),
+            f"must have the gate chosen: 'protocol.gate' {error.requirement}",
+            error.value,
+        )
     if placed is None:
         return ("fields",), error.requirement, error.value
     rest: Path = (placed[2],) if placed[2] else ()

@@ -5,7 +5,9 @@ driver asks for by itself, the `Schedule` that a `PortReader` follows. `make_pol
 what there is to know for matching answers with their requests.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from swathe_drivers.abc import AskingDriver, Driver
 from swathe_drivers.talk.answers import (
@@ -62,12 +64,15 @@ def make_polling(driver: Driver, talk: TalkSettings | None) -> Polling | None:
     return Polling(talk.taken_at or TakenAt.BETWEEN, schedule.commands)
 
 
-def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:
+def make_schedule(
+    driver: Driver, talk: TalkSettings | None, *, ns_per_byte: int = 0
+) -> Schedule | None:
     """What is sent to a device of this driver; None if nothing is.
 
     Args:
         driver: may ask by itself, and know where an answer ends; see `AskingDriver`.
         talk: the table of the user; None without one.
+        ns_per_byte: time that one byte takes on the line, ns; 0 when unknown or not serial.
     """
     asking = driver if isinstance(driver, AskingDriver) else None
     requests = list(asking.requests()) if asking is not None else []
@@ -88,14 +93,35 @@ def make_schedule(driver: Driver, talk: TalkSettings | None) -> Schedule | None:
         stop=[to_bytes(text) for text in talk.stop],
         pause_ns=round(nanoseconds(talk.pause)),
         requests=requests,
-        timeout_ns=round(nanoseconds(talk.timeout)),
+        timeout_ns=(
+            default_timeout_ns(driver, requests, ns_per_byte)
+            if talk.timeout is None
+            else round(nanoseconds(talk.timeout))
+        ),
         keep_alive=(
             (to_bytes(talk.keep_alive.send), round(nanoseconds(talk.keep_alive.every)))
             if talk.keep_alive is not None
             else None
         ),
         unasked=talk.unasked,
+        quiet_ns=round(nanoseconds(talk.quiet)),
     )
+
+
+def default_timeout_ns(driver: Driver, requests: Sequence[Request], ns_per_byte: int) -> int:
+    """Return how long an answer may take where the settings do not say, ns.
+
+    300 ms for the device (common practice, no source), and what the longest request and the longest
+    answer take on the line; 500 ms at least.
+    """
+    sent = max((len(request.make(0)) for request in requests), default=0)
+    answer = int(getattr(driver, "longest_answer", _LONGEST_ANSWER))
+    return max(_LEAST_TIMEOUT_NS, _DEVICE_NS + (sent + answer) * ns_per_byte)
+
+
+_LEAST_TIMEOUT_NS: Final = 500_000_000
+_DEVICE_NS: Final = 300_000_000
+_LONGEST_ANSWER: Final = 256
 
 
 def _fixed(data: bytes, every_ns: int) -> Request:

@@ -64,6 +64,7 @@ class Schedule:
         timeout_ns: int = 500_000_000,
         keep_alive: tuple[bytes, int] | None = None,
         unasked: bool = False,
+        quiet_ns: int = 0,
     ) -> None:
         """Take what is to be sent.
 
@@ -76,6 +77,7 @@ class Schedule:
             timeout_ns: within which an answer must be complete, ns.
             keep_alive: bytes, and after how long without a transmission they are sent, ns.
             unasked: whether the device also sends by itself: then no silence is waited for.
+            quiet_ns: silence behind the last byte received before anything is sent, ns.
         """
         self.stop: Final = tuple(stop)
         self.pause_ns: Final = pause_ns
@@ -90,6 +92,7 @@ class Schedule:
         self._timeout = timeout_ns
         self._keep_alive = keep_alive
         self._unasked = unasked
+        self._quiet = quiet_ns
         self._given_up: list[bytes] = []
         self.opened(0)
 
@@ -101,7 +104,7 @@ class Schedule:
     def opened(self, now: int) -> None:
         """The port is open, perhaps again: everything begins again."""
         self._queue = deque(self._start)
-        self._free_at = now
+        self._free_at = self._quiet_at = now
         self._due = [now] * len(self._requests)
         self._pending: bytes | None = None
         self._numbered = False  # whether the answer to the pending request names it
@@ -113,6 +116,8 @@ class Schedule:
 
     def received(self, data: bytes, now: int) -> None:
         """Bytes arrived."""
+        if data:
+            self._quiet_at = now + self._quiet
         if self._pending is not None:
             if self._answers.feed(data, now):
                 self._answered(now)
@@ -143,7 +148,7 @@ class Schedule:
             if not settled and now < self._clear_at:
                 return None
             self._clear_at = None
-        if now < self._free_at:
+        if now < max(self._free_at, self._quiet_at):
             return None
         data: bytes | None = None
         if self._queue:
@@ -175,7 +180,7 @@ class Schedule:
             times += [max(due, self._next_at) for due in self._due]
             if self._keep_alive is not None:
                 times.append(self._last + self._keep_alive[1])
-        return max(0, max(self._free_at, min(times)) - now) if times else None
+        return max(0, max(self._free_at, self._quiet_at, min(times)) - now) if times else None
 
     @property
     def _next_at(self) -> int:

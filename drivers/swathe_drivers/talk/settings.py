@@ -111,8 +111,10 @@ class TalkSettings(SettingsTable):
     pause: DurationText = "20 ms"
     """Behind each command of `start` and `stop`."""
     poll: tuple[Poll, ...] = Field(default=(), max_length=16)
-    timeout: DurationText = "500 ms"
-    """How long an answer may take before the request counts as unanswered."""
+    timeout: DurationText | None = None
+    """How long an answer may take before the request counts as unanswered; see `default_timeout_ns`."""
+    quiet: DurationText = "0 ms"
+    """Silence behind the last byte received before anything is sent."""
     answer: AnswerEnd | None = None
     """What shows that an answer is complete, if not what the driver knows of it."""
     keep_alive: KeepAlive | None = None
@@ -126,15 +128,18 @@ class TalkSettings(SettingsTable):
     @model_validator(mode="after")
     def _check_times(self) -> Self:
         found: list[SettingProblem] = []
-        times: list[tuple[tuple[str | int, ...], str]] = [(("timeout",), self.timeout)]
+        times: list[tuple[tuple[str | int, ...], str]] = []
+        if self.timeout is not None:
+            times.append((("timeout",), self.timeout))
         times += [(("poll", index, "every"), poll.every) for index, poll in enumerate(self.poll)]
         if self.keep_alive is not None:
             times.append((("keep_alive", "every"), self.keep_alive.every))
         if self.answer is not None and self.answer.quiet is not None:
             times.append((("answer", "quiet"), self.answer.quiet))
         found += [(path, "must be > 0", text) for path, text in times if nanoseconds(text) <= 0]
-        if nanoseconds(self.pause) < 0:
-            found.append((("pause",), "must be >= 0", self.pause))
+        for key, text in (("pause", self.pause), ("quiet", self.quiet)):
+            if nanoseconds(text) < 0:
+                found.append(((key,), "must be >= 0", text))
         if self.unasked and self.taken_at is not None:
             requirement = (
                 "must be left out with 'unasked': what a device sends by itself has the time of its"

@@ -21,6 +21,7 @@ from swathe_drivers.errors import SettingsError
 from swathe_drivers.modbus import ModbusDecoder, ModbusDriver, ModbusSettings
 from swathe_drivers.port import PortReader
 from swathe_drivers.records import FaultReason
+from swathe_drivers.rtu import with_crc
 from swathe_drivers.settings import read_settings
 from swathe_drivers.talk import TalkSettings, make_schedule
 from swathe_drivers.transport import PortSettings
@@ -330,3 +331,24 @@ def test_answer_with_a_wrong_crc_ends_the_wait_at_its_last_byte() -> None:
         assert finder.feed(data[-1:], 2) is ends
         finder.begin(request)
         assert not finder.feed(b"", 3)
+
+
+def test_answer_of_another_unit_names_both() -> None:
+    """With a right CRC, also in the middle of other bytes; an exception as well; else nothing is known."""
+    settings = ModbusSettings.model_validate(
+        {"unit": 3, "reads": [{"fields": [POSITIONS["fields"][0]]}]}
+    )
+    for answer, other in (
+        (bytes([4, 3, 4, 0, 1, 0, 2]), True),
+        (bytes([4, 0x83, 2]), True),
+        (bytes([4, 3, 6, 0, 1, 0, 2, 0, 3]), False),
+    ):
+        decoder = ModbusDecoder(settings)
+        found = decoder.feed(b"\x00\x11" + with_crc(answer) + b"\x07", 0)
+        last = decoder.reset(0)
+        details = [fault.detail for fault in (*found.faults, *last.faults)]
+        wanted = "answered as unit 4, asked for unit 3: set 'unit' to 4"
+        assert (wanted in details) is other
+        decoder = ModbusDecoder(settings)
+        found = decoder.feed(b"\x00\x11" + with_crc(answer)[:-1] + b"\xee\x07", 0)
+        assert wanted not in [fault.detail for fault in (*found.faults, *decoder.reset(0).faults)]

@@ -345,3 +345,28 @@ def test_commands_are_no_requests_unless_they_are_polled_too() -> None:
         poll=[{"send": "?", "every": "1 s"}],
     )  # fmt: skip
     assert found.commands == {b"A", b"B", b"\0"}
+
+
+def test_silence_is_kept_behind_the_last_byte() -> None:
+    """An answer that is followed by more bytes delays the next request; `wait_ns` agrees."""
+    said = schedule(poll=[{"send": "?\n", "every": "10 ms"}], quiet="6 ms", unasked=True)
+    assert said.due(0) == b"?\n"
+    said.received(b"1\r\n", 2 * MS)
+    said.received(b"> ", 9 * MS)
+    assert said.due(10 * MS) is None
+    assert said.wait_ns(10 * MS) == 5 * MS
+    assert said.due(15 * MS) == b"?\n"
+
+
+@pytest.mark.parametrize(
+    ("ns_per_byte", "timeout"),
+    [(0, 500 * MS), (86_806, 500 * MS), (8_333_333, 300 * MS + 258 * 8_333_333)],
+)
+def test_time_out_that_is_not_given_follows_the_line(ns_per_byte: int, timeout: int) -> None:
+    """At 1200 baud a line of 256 bytes behind a request of two takes longer than half a second."""
+    talk = TalkSettings.model_validate({"poll": [{"send": "?\n", "every": "20 ms"}]})
+    said = make_schedule(DRIVER, talk, ns_per_byte=ns_per_byte)
+    assert said is not None
+    said.opened(0)
+    assert said.due(0) == b"?\n"
+    assert said.wait_ns(0) == timeout

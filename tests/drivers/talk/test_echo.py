@@ -138,6 +138,11 @@ def test_line_of_a_poll_that_was_not_sent_is_none() -> None:
     found = decoder.feed(b"3.000\r\n", 0)
     assert not found.readings.size + found.positions.size
     assert [fault.reason for fault in found.faults] == ["unknown_line"]
+    decoder = _described(TEXT.replace("echo = true", "")).decoder(ns_per_byte=0)
+    assert isinstance(decoder, ToldDecoder)
+    decoder.asked(b"POS?\r\n", 7)  # sent behind the line that comes
+    assert [fault.reason for fault in decoder.feed(b"3.000\r\n", 0).faults] == ["unknown_line"]
+    assert decoder.feed(b"3.000\r\n", 1).positions.size == 1
     with pytest.raises(DescriptionError) as caught:
         _described(TEXT.replace('answers = "POS', 'answers = "PO'))
     assert "'protocol.record[0].answers' must be one of what talk.poll sends: " in str(caught.value)

@@ -49,6 +49,8 @@ class FramesDriver:
         framing = self._settings.framing
         if isinstance(framing, Fixed):
             return SoMany(framing.length)
+        if isinstance(framing, StartStop) and framing.checksum_behind:
+            return None
         if isinstance(framing, StartStop) and framing.start != framing.stop:
             return EndsWith(bytes([framing.stop]))
         return None

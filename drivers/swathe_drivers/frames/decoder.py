@@ -52,9 +52,11 @@ class FramesDecoder(RecordDecoder):
         self._framer, self.is_checked = make_framer(settings, self._checker, ns_per_byte)
         self._tail = self._checker.size if self._checker is not None else 0
         self._width = settings.min_size - self._tail
+        if settings.has_checksum_behind:
+            self._tail += 1  # the stop byte, which the checksum covers
         self._varies = settings.size is None
         if self.waveform is not None and settings.size is not None:
-            self._width = settings.size - self._tail
+            self._width = settings.size - (0 if self._checker is None else self._checker.size)
         self._readers = _readers(settings)
         self._constants = [
             (reader, reader.field)

@@ -44,6 +44,8 @@ class StartStop(SettingsTable):
     """The byte behind it is part of the frame."""
     xor: Byte = 0
     """What the byte behind `escape` was xored with."""
+    checksum_behind: bool = False
+    """The checksum is behind the stop byte, as it is, and covers that byte as well."""
 
 
 class SlipFraming(SettingsTable):

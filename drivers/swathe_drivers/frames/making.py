@@ -38,6 +38,7 @@ def make_framer(
             stop=framing.stop,
             escape=framing.escape,
             xor=framing.xor,
+            tail=checker.size if checker is not None and framing.checksum_behind else 0,
             max_length=most,
             ns_per_byte=ns_per_byte,
         ), False

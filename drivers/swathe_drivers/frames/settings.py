@@ -102,6 +102,11 @@ class FramesSettings(SettingsTable):
         return bool(self.record) or any(isinstance(field, ConstantField) for field in self.in_order)
 
     @property
+    def has_checksum_behind(self) -> bool:
+        """The checksum is behind the stop byte."""
+        return isinstance(self.framing, StartStop) and self.framing.checksum_behind
+
+    @property
     def sync(self) -> bytes:
         """The bytes at the beginning of a frame that are no field."""
         return bytes(self.framing.sync) if isinstance(self.framing, Fixed | LengthPrefix) else b""
@@ -203,6 +208,8 @@ class FramesSettings(SettingsTable):
                 )
                 found.append((("framing", "sync"), requirement, list(framing.sync)))
         elif isinstance(framing, StartStop):
+            if framing.checksum_behind:
+                found += self._behind_problems(framing)
             if framing.escape is None:
                 if framing.xor:
                     found.append(
@@ -217,6 +224,18 @@ class FramesSettings(SettingsTable):
         elif isinstance(framing, IdleGap) and nanoseconds(framing.gap) <= 0:
             found.append((("framing", "gap"), "must be > 0", framing.gap))
         return found
+
+    def _behind_problems(self, framing: StartStop) -> list[SettingProblem]:
+        path: tuple[str | int, ...] = ("framing", "checksum_behind")
+        if self.checksum is None:
+            return [(path, "must be left out without 'checksum'", True)]
+        if framing.start == framing.stop or (framing.escape is not None and not framing.xor):
+            requirement = (
+                "must be left out where one byte is start and stop, or where a byte behind 'escape'"
+                " stands for itself: a checksum may have any bytes"
+            )
+            return [(path, requirement, True)]
+        return []
 
     def _checksum_problems(self) -> list[SettingProblem]:
         checksum = self.checksum

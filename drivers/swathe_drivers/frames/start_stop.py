@@ -28,15 +28,21 @@ class StartStopFramer(Framer):
         escape: int | None,
         xor: int = 0,
         replaced: Mapping[int, int] | None = None,
+        tail: int = 0,
         max_length: int,
         ns_per_byte: int,
     ) -> None:
-        """Bytes behind `escape` are xored with `xor`, or stand for what `replaced` says."""
+        """Bytes behind `escape` are xored with `xor`, or stand for what `replaced` says.
+
+        `tail` bytes of any value behind the stop byte belong to the frame. Its contents then have the
+        stop byte and these at their end.
+        """
         super().__init__(max_length=max_length, ns_per_byte=ns_per_byte)
         self._start = start
         self._stop = stop
         self._escape = escape
         self._xor = xor
+        self._tail = tail
         self._meant = _meanings(xor, replaced)
         self._literal = escape is not None and xor == 0 and replaced is None
         self._odd = False  # an odd number of escape bytes is right before the buffer
@@ -76,6 +82,19 @@ class StartStopFramer(Framer):
         first, last = starts[good], behind[good] + 1
         undone = ~good & (starts < wait)
         failed, too_long = starts[undone], too_long[undone]
+        if self._tail and first.size:
+            first, last = self._with_tails(first, last)
+            until = block.size
+            if last.size and last[-1] > block.size:
+                until = int(first[-1])
+                first, last = first[:-1], last[:-1]
+            wait = min(wait, until)
+            if last.size:
+                wait = max(wait, int(last[-1]))
+            at = np.searchsorted(first, failed, side="right") - 1
+            inside = (at >= 0) & (failed < np.append(last, 0)[at])
+            keep = ~inside & (failed < wait)
+            failed, too_long = failed[keep], too_long[keep]
         rest = self._pos
         if first.size:
             gaps = np.flatnonzero(first[1:] != last[:-1]) + 1
@@ -87,6 +106,20 @@ class StartStopFramer(Framer):
         self._account(rest, wait, failed, too_long)
         self._pos = wait
         return Found(starts=first, sizes=last - first)
+
+    def _with_tails(
+        self, first: NDArray[np.int64], last: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return frames up to the end of their tails, without those that begin in the tail before."""
+        last = last + self._tail
+        if (first[1:] >= last[:-1]).all():
+            return first, last
+        keep, end = [], -1
+        for row, (begin, until) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
+            if begin >= end:
+                keep.append(row)
+                end = until
+        return first[keep], last[keep]
 
     def _account(
         self,
@@ -142,8 +175,12 @@ class StartStopFramer(Framer):
         """The frames' bytes as they were before they were escaped, without those at the ends."""
         skip = 0 if self._start == self._stop else 1
         starts, ends = found.starts + skip, found.starts + found.sizes - 1
-        lengths = ends - starts
         escape = self._escape
+        if self._tail:
+            ends = ends - self._tail  # the stop byte
+            if escape is None:
+                ends = ends + 1 + self._tail
+        lengths = ends - starts
         if escape is None or not starts.size or not (is_escape := block == escape).any():
             return Contents(
                 block=block, starts=starts, lengths=lengths, stride=even_stride(starts, lengths)
@@ -167,6 +204,10 @@ class StartStopFramer(Framer):
             block = block.copy()
             block[behind] = meant  # one that stands for nothing is in a bad frame
         kept = within & ~is_escape
+        if self._tail:
+            for place in range(self._tail + 1):
+                kept[ends + place] = True
+            ends = ends + 1 + self._tail
         before = np.concatenate(([0], np.cumsum(kept)))
         starts, lengths = before[starts], before[ends] - before[starts]
         return Contents(

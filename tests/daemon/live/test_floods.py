@@ -166,8 +166,16 @@ def test_many_bytes_are_decoded_in_parts() -> None:
     """A rebuild meets minutes of a flood at once; a chunk that is larger is a part of its own."""
     kb = 1 << 10
     assert list(parts_of([])) == []
-    assert list(parts_of([8 * kb] * 70)) == [(0, 32), (32, 64), (64, 70)]
-    assert list(parts_of([kb, 300 * kb, kb, 255 * kb, kb])) == [(0, 1), (1, 2), (2, 4), (4, 5)]
+
+    def parts(*sizes: int, times: tuple[int, ...] = ()) -> list[tuple[int, int]]:
+        at = times or tuple(range(len(sizes)))
+        return list(parts_of([(time, bytes(size)) for time, size in zip(at, sizes, strict=True)]))
+
+    assert parts(*[8 * kb] * 70) == [(0, 32), (32, 64), (64, 70)]
+    assert parts(kb, 300 * kb, kb, 255 * kb, kb) == [(0, 1), (1, 2), (2, 4), (4, 5)]
+    # What came at one time stays together, wherever the first part begins; so does a clock set back.
+    assert parts(kb, 300 * kb, kb, kb, times=(1, 2, 2, 3)) == [(0, 1), (1, 3), (3, 4)]
+    assert parts(300 * kb, kb, kb, times=(2, 1, 3)) == [(0, 2), (2, 3)]
 
 
 def test_loss_is_counted_at_the_decoder() -> None:

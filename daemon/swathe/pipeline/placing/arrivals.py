@@ -16,20 +16,25 @@ Arrival = tuple[int, bytes]
 """Bytes, and when they arrived, ns."""
 
 
-def parts_of(sizes: Sequence[int]) -> Iterator[tuple[int, int]]:
+def parts_of(chunks: Sequence[Arrival]) -> Iterator[tuple[int, int]]:
     """Yield begin and end of parts that are decoded one after the other.
 
-    Args:
-        sizes: bytes of the chunks. A part has 256 kB at most, or is one chunk.
+    A part has 256 kB at most, or is what came at one time: as that is joined to one chunk, wherever the
+    first part begins (see `joined_chunks`).
     """
-    begin = total = 0
-    for at, size in enumerate(sizes):
-        if total + size > _MOST_BYTES and at > begin:
-            yield begin, at
-            begin, total = at, 0
-        total += size
-    if sizes:
-        yield begin, len(sizes)
+    begin = total = group = 0  # `group`: the first chunk of the newest time
+    newest: int | None = None
+    since = 0  # bytes of that time
+    for at, (time, data) in enumerate(chunks):
+        if newest is None or time > newest:
+            newest, group, since = time, at, 0
+        since += len(data)
+        total += len(data)
+        if total > _MOST_BYTES and group > begin:
+            yield begin, group
+            begin, total = group, since
+    if chunks:
+        yield begin, len(chunks)
 
 
 def joined_chunks(chunks: list[Arrival], known: list[int]) -> tuple[list[Arrival], list[int]]:

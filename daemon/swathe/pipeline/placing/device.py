@@ -214,7 +214,7 @@ class DeviceLink:
             count = len(self._known) if before is None else bisect_left(self._known, before)
             known = self._known[:count]
         count = len(known)
-        parts = parts_of([len(data) for _, data in self._chunks[:count]])
+        parts = parts_of(self._chunks[:count])
         fed = [self._feed(known[begin:end]) for begin, end in parts]
         self.decoded_known = np.array([at for part in fed for at in part], np.int64)
         readings = self._reading_stream.release(now, flush=flush)

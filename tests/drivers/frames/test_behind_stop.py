@@ -1,0 +1,95 @@
+"""Frames whose checksum is behind the stop byte, where it may be any byte, start and stop too."""
+
+from __future__ import annotations
+
+import random
+from functools import reduce
+from typing import Any
+
+import pytest
+
+from drivers.frames.feeding import make
+from swathe_drivers.errors import SettingsError
+from swathe_drivers.testing.feeding import assert_same_stream, random_pieces, total
+
+FIELDS = [
+    {"is": "thickness", "unit": "mm", "type": "digits5", "scale": 0.01},
+    {"is": "counts", "axis": "scan", "type": "u1"},
+]
+
+
+def _table(**framing: Any) -> dict[str, Any]:
+    kind = {"kind": "start_stop", "start": 2, "stop": 3, "checksum_behind": True} | framing
+    return {
+        "framing": kind,
+        "checksum": {"kind": framing.pop("sum", "xor8")},
+        "byte_order": "big",
+        "fields": FIELDS,
+    }
+
+
+def _frame(value: int, count: int, *, escape: bool) -> bytes:
+    """Return a frame with its exclusive or behind ETX; over the bytes before they were escaped."""
+    content = b"%05d" % value + bytes([count])
+    check = reduce(lambda one, other: one ^ other, content + b"\x03")
+    if escape:
+        content = b"".join(
+            bytes([0x10, byte ^ 0x20]) if byte in (2, 3, 0x10) else bytes([byte])
+            for byte in content
+        )
+    return b"\x02" + content + b"\x03" + bytes([check])
+
+
+@pytest.mark.parametrize("escape", [False, True])
+def test_checksum_may_be_start_or_stop(escape: bool) -> None:
+    """Frame by frame as sent, however they are cut; garbage before, between and behind."""
+    table = _table(escape=0x10, xor=0x20) if escape else _table()
+    checks: set[int] = set()
+    for seed in range(10):
+        source = random.Random(seed)
+        sent: list[tuple[int, int]] = []
+        data = b"\x77\x03" * (seed % 2)
+        for _ in range(150):
+            count = source.randrange(256) if escape else source.randrange(4, 256)
+            value = source.randrange(100_000)
+            frame = _frame(value, count, escape=escape)
+            checks.add(frame[-1])
+            sent.append((value, count))
+            data += frame + b"\x55" * (source.random() < 0.05)
+        whole = total([make(table).feed(data, 0)])
+        assert whole.readings["thickness"].tolist() == [value / 100 for value, _ in sent]
+        assert whole.positions["counts"][:, 0].tolist() == [count for _, count in sent]
+        decoder = make(table)
+        found = total(decoder.feed(one, 0) for one in random_pieces(data, source, cuts=60))
+        assert_same_stream(found, whole)
+    assert checks >= {2, 3}
+
+
+def test_damaged_frame_costs_itself_and_one_more_at_the_most() -> None:
+    """Each flipped bit is a fault, and what is behind it is found again."""
+    frames = [_frame(1000 + number, 40 + number, escape=False) for number in range(8)]
+    for bit in range(8 * len(frames[3])):
+        damaged = bytearray(frames[3])
+        damaged[bit // 8] ^= 1 << bit % 8
+        data = b"".join([*frames[:3], bytes(damaged), *frames[4:]])
+        found = total([make(_table()).feed(data, 0)])
+        values = found.readings["thickness"].tolist()
+        assert set(values) <= {10 + number / 100 for number in range(8)} - {10.03}
+        assert {10.0, 10.01, 10.02, 10.05, 10.06} <= set(values)
+        assert found.n_faults.total() >= 1
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"escape": 0x10}, "must be left out where one byte is start and stop"),
+        ({"stop": 2}, "must be left out where one byte is start and stop"),
+    ],
+)
+def test_checksum_behind_that_cannot_be_found_is_refused(
+    changes: dict[str, Any], words: str
+) -> None:
+    """Where its bytes would change what is before or behind them."""
+    with pytest.raises(SettingsError) as caught:
+        make(_table(**changes))
+    assert words in str(caught.value)

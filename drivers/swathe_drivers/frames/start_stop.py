@@ -176,12 +176,11 @@ class StartStopFramer(Framer):
         skip = 0 if self._start == self._stop else 1
         starts, ends = found.starts + skip, found.starts + found.sizes - 1
         escape = self._escape
-        if self._tail:
-            ends = ends - self._tail  # the stop byte
-            if escape is None:
-                ends = ends + 1 + self._tail
+        tail = 1 + self._tail if self._tail else 0  # the stop byte and the tail are contents, too
+        ends = ends - self._tail
         lengths = ends - starts
         if escape is None or not starts.size or not (is_escape := block == escape).any():
+            lengths = lengths + tail
             return Contents(
                 block=block, starts=starts, lengths=lengths, stride=even_stride(starts, lengths)
             )
@@ -204,10 +203,9 @@ class StartStopFramer(Framer):
             block = block.copy()
             block[behind] = meant  # one that stands for nothing is in a bad frame
         kept = within & ~is_escape
-        if self._tail:
-            for place in range(self._tail + 1):
-                kept[ends + place] = True
-            ends = ends + 1 + self._tail
+        for place in range(tail):
+            kept[ends + place] = True
+        ends = ends + tail
         before = np.concatenate(([0], np.cumsum(kept)))
         starts, lengths = before[starts], before[ends] - before[starts]
         return Contents(

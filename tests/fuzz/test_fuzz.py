@@ -65,9 +65,11 @@ def test_page_without_an_end_is_found(monkeypatch: pytest.MonkeyPatch, answer: b
         def serve() -> None:
             connection = opened.enter_context(server.accept()[0])
             with suppress(OSError):
-                for _ in range(250):  # until the other side closes, which it does after 0.1 s
+                for _ in range(100):  # until the other side closes, which it does after 0.1 s
                     connection.sendall(answer)
                     time.sleep(0.02)
+            if answer:
+                connection.close()
 
         thread = threading.Thread(target=serve)
         thread.start()

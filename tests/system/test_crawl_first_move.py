@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Callable
 from pathlib import Path
 
+import aiomqtt
 import pytest
 
+from support.broker import Broker
 from support.crawl import crawl_station, crawler_of, crawler_scenario
 from support.daemon import DaemonProcess, swathe
 from swathe.store import read_survey_record
@@ -16,14 +19,31 @@ from swathe_simulators import Scenario, World
 pytestmark = pytest.mark.slow
 
 
+async def retain(port: int, topics: list[str], payload: bytes) -> None:
+    """Have a broker keep a message on each of these topics of the station."""
+    async with aiomqtt.Client("127.0.0.1", port) as client:
+        for topic in topics:
+            await client.publish(f"swathe/penstock-belt/{topic}", payload, qos=1, retain=True)
+
+
 def test_controller_in_inches_is_stopped_in_the_first_move(
-    serve: Callable[..., World], daemon: Callable[..., DaemonProcess], ports: Path, tmp_path: Path
+    serve: Callable[..., World],
+    daemon: Callable[..., DaemonProcess],
+    ports: Path,
+    tmp_path: Path,
+    mosquitto: Broker,
 ) -> None:
-    """The station file lacks G21: 10 mm would be 254 mm, and the raster beyond the end of the rails."""
+    """The station file lacks G21: 10 mm would be 254 mm, and the raster beyond the end of the rails.
+
+    What was kept on the station's topics, nested too deep to be parsed, hides the exit code of no fault.
+    """
+    asyncio.run(retain(mosquitto.port, ["command", "gap/7", "crawler"], b"[" * 4000))
     data = crawler_scenario(coupling=False).model_dump(mode="json")
     data["motion"]["units"] = "inch"
     world = serve(Scenario.model_validate(data), speed=1)
-    (station := tmp_path / "station.toml").write_text(crawl_station(ports).replace('"G21", ', ""))
+    rest = f'[broker]\nhost = "127.0.0.1"\nport = {mosquitto.port}\n'
+    text = crawl_station(ports, rest=rest).replace('"G21", ', "")
+    (station := tmp_path / "station.toml").write_text(text)
     code, output = daemon(station, "--arm").finish()
     assert code == 4, output
     assert "one of the two is in inches; see motion.protocol.arm" in " ".join(output.split())

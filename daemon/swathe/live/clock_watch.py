@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+from swathe.pipeline import EARLIEST_NS
+
 __all__ = ["ClockWatch"]
 
-# Swathe did not exist before; a computer without a clock of its own starts in 1970 or when it was made.
-_EARLIEST_NS = round(datetime(2026, 1, 1, tzinfo=UTC).timestamp() * 1e9)
 # What a time service slews is far less, and moves the monotonic clock with it.
 _STEP_NS = 1_000_000_000
 
@@ -16,19 +16,22 @@ class ClockWatch:
     """Compares the clock with itself and with what the survey knows; reads no clock.
 
     Times of a run are the host's monotonic time and the clock's offset to it as the run began. They keep
-    to that offset: how far they are off is what the alarm states.
+    to that offset: how far they are off is what the alarm states. A run whose clock is behind the end of
+    the run before counts on from there (see `begin_time`): what was read later has a later time.
 
     Args:
         offset: from the host's monotonic time to UTC as the run began, ns.
         began: the run's beginning by that clock, ns UTC.
+        stated: the run's beginning in the survey, ns UTC; that of the clock without one.
 
     Attributes:
         newest: time of the survey's last reading of earlier runs, ns UTC; 0 before any is known.
     """
 
-    def __init__(self, *, offset: int, began: int) -> None:
+    def __init__(self, *, offset: int, began: int, stated: int | None = None) -> None:
         self._offset = offset
         self._began = began
+        self._stated = began if stated is None else stated
         self.newest = 0
 
     def not_set(self) -> str:
@@ -37,13 +40,15 @@ class ClockWatch:
         if not reason:
             return ""
         remedy = "the times of this run are not known: set the clock, then begin the run again"
+        if self._stated > self._began:
+            remedy = f"its times count on from {_text(self._stated)}, the end of the run before; {remedy}"
         return (
             f"this computer's clock said {_text(self._began)} as the run began, {reason}; {remedy}"
         )
 
     def _implausible(self, began: int) -> str:
         """Return what speaks against a time as that of the run's beginning; empty if nothing does."""
-        if began < _EARLIEST_NS:
+        if began < EARLIEST_NS:
             return "before Swathe existed"
         if began < self.newest:
             return f"but the survey has a reading of {_text(self.newest)}"
@@ -66,11 +71,11 @@ class ClockWatch:
             "slept; the run's times keep to the clock of its beginning"
         )
         began = self._began + step
-        now = f"by the clock as it was set the run began at {_text(began)}, not at {_text(self._began)}"
+        now = f"by the clock as it was set the run began at {_text(began)}, not at {_text(self._stated)}"
         if problem := self._implausible(began):
             return f"{text}; {now}, which cannot be right either: {problem}"
         if self._implausible(self._began):
-            return f"{text}; {now}: add {step / 1e9:+,.1f} s to every time of this run"
+            return f"{text}; {now}: add {(began - self._stated) / 1e9:+,.1f} s to every time of this run"
         return f"{text}; {now}: which of the two is right is not known from here"
 
 

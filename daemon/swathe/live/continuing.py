@@ -6,14 +6,17 @@ import functools
 import platform
 import uuid
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from typing import Any
 
-from swathe.journal import Mark, MarkKind
+from swathe.journal import Mark, MarkKind, segment_paths
 from swathe.station import ExclusionSettings, Station, texts_for_journal
-from swathe.store import SurveyFolder, check_same_survey, zones_since
+from swathe.store import SurveyFolder, check_same_survey, last_entry_time, zones_since
 
-__all__ = ["Continuation", "continuation", "versions"]
+__all__ = ["Continuation", "begin_time", "continuation", "versions"]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def versions() -> dict[str, str]:
@@ -86,3 +89,27 @@ def continuation(
         return Continuation(survey, folder.plan())
     plan = check_same_survey(folder, station, because=because)
     return Continuation(survey, plan, tuple(zones_since(folder, station)))
+
+
+def begin_time(folder: SurveyFolder, clock: int) -> int:
+    """Return the time that a run begins with: the clock's, or the end of the run before if that is later.
+
+    A calibration check that fails makes suspect what was read after the last that passed, and so on: a
+    time of a later run must not be before one of an earlier run, whatever the clock was set to meanwhile.
+
+    Args:
+        folder: the survey, locked.
+        clock: ns UTC.
+    """
+    openings = [mark.detail for mark in folder.openings()] if folder.begun else []
+    if not openings:
+        return clock
+    latest = max(int(detail["utc_ns"]) for detail in openings)
+    last = openings[-1]
+    counted_on = last.get("clock_ns", last["utc_ns"]) != last["utc_ns"]
+    written = max(path.stat().st_mtime_ns for path in segment_paths(folder.journal))
+    if not counted_on and clock >= max(latest, written):
+        return clock  # as a rule: the journal's end need not be read
+    if (end := last_entry_time(folder)) is not None:
+        latest = max(latest, (end - _EPOCH) // timedelta(microseconds=1) * 1000 + 1000)
+    return max(clock, latest)

@@ -17,7 +17,7 @@ from typing import Any, Literal, Self
 from swathe.errors import MisuseError
 from swathe.journal import Entry, JournalWriter, Mark, MarkKind, Tick
 from swathe.live.clock_watch import ClockWatch
-from swathe.live.continuing import continuation
+from swathe.live.continuing import begin_time, continuation
 from swathe.live.derived_files import DerivedFiles
 from swathe.live.keeping import Kept, StateKeeper
 from swathe.live.kept_journal import KeptJournal
@@ -108,7 +108,7 @@ class Session:
             self.survey = found.survey
             stack.enter_context(self._journal)
             detail = found.opening(self._station, self._text, self._purpose, self._because)
-            detail["utc_ns"] = self._wall_clock()
+            earliest = begin_time(self.folder, self._wall_clock())
             file = CheckpointFile(self.folder.path, self.survey)
             self._keeper = StateKeeper(file)
             self._resumption = Resumption(
@@ -119,8 +119,10 @@ class Session:
                 observer=self._observer,
                 on_torn=self._on_torn,
             )
-            opened, began = self._clock(), int(detail["utc_ns"])
-            self.clock_watch = ClockWatch(offset=began - opened, began=began)
+            opened, clock = self._clock(), self._wall_clock()
+            began = max(clock, earliest)
+            detail |= {"utc_ns": began, "clock_ns": clock}
+            self.clock_watch = ClockWatch(offset=clock - opened, began=clock, stated=began)
             self.enter(Mark(opened, MarkKind.OPENED, detail))
             for mark in found.marks(opened):
                 self.enter(mark)

@@ -11,7 +11,7 @@ from swathe.echo import view_ascan
 from swathe.messages import moment
 from swathe.page.ascans import ascan_values
 from swathe.page.source import Source
-from swathe.pipeline import CellState
+from swathe.pipeline import EARLIEST_NS, CellState
 from swathe.reading_flags import flag_names
 from swathe.report.thinning import BY_URGENCY, URGENCY, pool
 from swathe.station import kept_waveforms, law_of
@@ -50,7 +50,7 @@ def cell_reading(source: Source, row: int, column: int) -> dict[str, Any]:
         "thickness_mean": _number(float(grid.mean_thickness(cell)), 3) if read else None,
         "time_of_flight": _number(grid.time_of_flight[cell], 4) if read else None,
         "amplitude": _number(grid.amplitude[cell], 1) if read else None,
-        "last_time": moment(last).isoformat() if read and last else None,
+        "last_time": moment(last).isoformat() if read and last >= EARLIEST_NS else None,
         "waveform": _waveform(source, cell) if read else None,
     }
 

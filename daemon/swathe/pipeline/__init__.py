@@ -4,6 +4,7 @@ from swathe.pipeline.alarms.register import Alarm
 from swathe.pipeline.cells.coverage import Coverage
 from swathe.pipeline.cells.gaps import Gap, GapCause, GapEnd, causes_of
 from swathe.pipeline.cells.grid import CellState, Grid
+from swathe.pipeline.cells.known_times import EARLIEST_NS
 from swathe.pipeline.cells.regions import runs_of
 from swathe.pipeline.checks.register import Check, CheckPhase, CheckStep
 from swathe.pipeline.crawler_history import CRAWLER, CrawlerHistory, FirstMoveResult, Halt
@@ -32,6 +33,7 @@ from swathe.pipeline.spots.survey_spots import SurveySpots
 
 __all__ = [
     "CRAWLER",
+    "EARLIEST_NS",
     "Alarm",
     "CellState",
     "Check",

@@ -102,7 +102,7 @@ def _cells(folder: SurveyFolder, station: Station, layer: str, numbers: list[str
     except SwatheError:
         return [where]
     if not (read := times[times > 0]).size:
-        return [where, "    without a valid reading so far"]
+        return [where, "    without a valid reading whose time is known"]
     first, last = (moment(int(time)) for time in (read.min(), read.max()))
     return [where, f"    read last from {first:%Y-%m-%d %H:%M:%S} to {last:%Y-%m-%d %H:%M:%S} UTC"]
 

@@ -10,7 +10,7 @@ from swathe.store.dataset import dataset_of, open_dataset
 from swathe.store.delays import measured_delays
 from swathe.store.digest_log import DigestLog
 from swathe.store.digests import Digests, FileFault, FileFaultKind, read_digests
-from swathe.store.endings import LastRun, ending_text, last_run
+from swathe.store.endings import LastRun, ending_text, last_entry_time, last_run
 from swathe.store.finding import surveys_below
 from swathe.store.folder import SurveyFolder, changes_since, check_same_survey, zones_since
 from swathe.store.frozen import Frozen, freeze
@@ -75,6 +75,7 @@ __all__ = [
     "ending_text",
     "feed_journal",
     "freeze",
+    "last_entry_time",
     "last_run",
     "measured_delays",
     "open_arrays",

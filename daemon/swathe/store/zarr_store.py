@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from swathe.errors import SurveyError
 from swathe.pipeline import CellState, Grid
-from swathe.pipeline.cells.grid import NO_TIME
+from swathe.pipeline.cells.known_times import NO_TIME
 from swathe.reading_flags import flag_attributes
 from swathe.safe_files import SafeFolder
 from swathe.station import Axis, CellRule, Station, kept_channels, kept_waveforms
@@ -65,6 +65,7 @@ LAYERS: dict[str, tuple[str, dict[str, Any]]] = {
         "int64",
         {
             "long_name": "time of the last valid reading",
+            "comment": "missing where nothing was read, or by a clock that was not set (before 2026)",
             "units": "nanoseconds since 1970-01-01T00:00:00",
             "calendar": "proleptic_gregorian",
         },

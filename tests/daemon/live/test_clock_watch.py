@@ -45,6 +45,19 @@ def test_step_of_the_clock_is_stated_with_its_size(step: int, words: str) -> Non
     assert (words in text) if words else text == ""
 
 
+def test_a_run_that_counts_on_states_from_where_and_what_to_add() -> None:
+    """Its clock was a day behind the end of the run before, and is set during the run."""
+    end, behind = NOW, NOW - 86_400 * S
+    watch = ClockWatch(offset=0, began=behind, stated=end)
+    watch.newest = end - S
+    text = watch.not_set()
+    assert "clock said 2026-11-26 06:00:00 UTC as the run began" in text
+    assert "its times count on from 2026-11-27 06:00:00 UTC, the end of the run before" in text
+    text = watch.stepped(86_400 * S + 60 * S)
+    assert "the run began at 2026-11-27 06:01:00 UTC, not at 2026-11-27 06:00:00 UTC" in text
+    assert text.endswith("add +60.0 s to every time of this run")
+
+
 class StandIn:
     """A session whose disk is well."""
 

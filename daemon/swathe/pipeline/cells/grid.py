@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Cells, Floats, Ints, distinct, run_lengths, run_starts, steps_of
 from swathe.pipeline.cells.cell_visits import CellVisits
+from swathe.pipeline.cells.known_times import known_times
 from swathe.pipeline.cells.waveforms import PendingWaveforms
 from swathe.reading_flags import CELL_BITS, READING_BITS, ReadingFlag
 from swathe.station import Axis, CellRule
 
-__all__ = ["NO_TIME", "PLACES", "CellState", "CellUpdate", "Grid"]
+__all__ = ["PLACES", "CellState", "CellUpdate", "Grid"]
 
 # Means are sums of 2**-29 mm, 2 pm: for a wall of 10 mm, 20 days of 1,000 readings a second fit.
 # What is thicker than fifteen kilometres counts as that.
@@ -64,10 +65,6 @@ class CellState(IntEnum):
     under a passed check at a sound position makes it measured."""
     EXCLUDED = 6
     """An obstruction, named by the plan or by an operator."""
-
-
-NO_TIME = int(np.iinfo(np.int64).min)
-"""NaT: what numpy, pandas and xarray read as no time."""
 
 
 class Grid:
@@ -374,7 +371,7 @@ class Grid:
     def layer(self, name: str, rows: slice, columns: slice) -> NDArray[Any]:
         """Return a block of a layer as it is stored.
 
-        In cells without readings numbers are NaN, and the time is `NO_TIME`.
+        In cells without readings numbers are NaN; see `known_times` for the times.
 
         Args:
             name: thickness, thickness_mean, time_of_flight, amplitude, hits, passes, last_time,
@@ -390,7 +387,7 @@ class Grid:
             return block(getattr(self, name)).copy()
         hits = block(self.hits)
         if name == "last_time":
-            return np.where(hits > 0, block(self.last_time), NO_TIME)
+            return known_times(block(self.last_time), hits > 0)
         if name == "thickness_mean":
             values = block(self._thickness_sum) / np.maximum(hits, 1) / _UNITS_PER_MM
         elif self.channels is not None and name in self.channel_names:

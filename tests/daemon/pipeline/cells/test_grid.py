@@ -16,7 +16,7 @@ from daemon.strategies import readings
 from swathe.pipeline import CellState, Grid
 from swathe.station import Axis, CellRule
 
-UTC_OFFSET = 1_000_000
+UTC_OFFSET = 1_800_000_000_000_000_000
 
 
 def grid(rule: CellRule = CellRule.MINIMUM, rows: int = 3, columns: int = 4) -> Grid:

@@ -159,7 +159,7 @@ class PlayedSource:
         self.grid.state[cells] = CellState.MEASURED
         self.grid.hits[cells] += 1
         self.grid.thickness[cells] = thickness
-        self.grid.last_time[cells] = 10**18
+        self.grid.last_time[cells] = 1_800_000_000_000_000_000
         row, column = divmod(int(cells[-1]), self.grid.shape[1])
         self.at = (float(column), float(row))
         if self._on_cells is not None:

@@ -87,3 +87,12 @@ def test_clock_set_back_within_the_length_of_the_last_run_is_noticed(tmp_path: P
     assert end is not None
     assert 0 < found / S - end.timestamp() < 1e-3
     assert end > datetime.fromtimestamp(now / S - 50, UTC)
+
+
+def test_clock_that_is_right_again_may_be_behind_what_was_counted_on(tmp_path: Path) -> None:
+    """A long run counted on from the end of the one before: its end is ahead of the right clock."""
+    folder = SurveyFolder(tmp_path / "survey")
+    now = time.time_ns()
+    run(folder.path, now, 100)
+    back, _, _ = run(folder.path, now - DAY, 50_000)
+    assert begin_time(folder, now + 1000 * S) > back + 50_000 * S

@@ -272,7 +272,7 @@ def test_cell_and_line(served: ServedPage) -> None:
     cell = json.loads(body)
     assert (cell["scan"], cell["index"], cell["state"]) == (1.0, 1.0, "measured")
     assert (cell["thickness"], cell["hits"], cell["waveform"]) == (9.25, 1, None)
-    assert cell["last_time"] == "2001-09-09T01:46:40+00:00"
+    assert cell["last_time"] == "2027-01-15T08:00:00+00:00"
     _, _, body = served.ask("/cell/0/0")
     assert json.loads(body)["thickness"] is None
     assert served.ask("/cell/40/0")[0] == 404

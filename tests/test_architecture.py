@@ -30,6 +30,7 @@ ORDER = (
     "safe_files",
     "printable",
     "steady_output",
+    "freed_memory",
     "keys",
     "arrays",
     "reading_flags",

@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from support.simulated.machine import Machine
 from support.simulated.ports import SimulatedReader
 from support.simulated.strip import PortFault, Strip, station_text
+from swathe.freed_memory import return_freed_memory
 from swathe.live import Daemon, auto_delay, pace
 from swathe.station import parse_station
 from swathe.store import SurveyFolder
@@ -161,6 +162,7 @@ def main() -> int:
     parser.add_argument("--slower", type=int, default=20, help="rounds of the loop (20 times)")
     parser.add_argument("--trace", action="store_true", help="print what objects were added")
     options = parser.parse_args()
+    return_freed_memory()  # as `swathe run` does
     with tempfile.TemporaryDirectory(prefix="swathe-day-") as folder:
         os.environ["XDG_CACHE_HOME"] = f"{folder}/cache"
         found = run_day(Path(folder), options.hours, slower=options.slower, trace=options.trace)

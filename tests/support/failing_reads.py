@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import io
 import os
+from collections.abc import Callable
+from functools import partial
 from typing import Any, BinaryIO
 
 import pytest
@@ -13,6 +15,35 @@ from swathe.journal import segments
 from swathe.safe_files import SafeFolder
 
 __all__ = ["FailingReads"]
+
+
+class _Raw(io.RawIOBase):
+    """A file whose reads are announced to `step`, which may raise."""
+
+    def __init__(self, handle: int, step: Callable[[], None]) -> None:
+        super().__init__()
+        self._handle, self._step = handle, step
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def fileno(self) -> int:
+        return self._handle
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
+        return os.lseek(self._handle, offset, whence)
+
+    def readinto(self, buffer: Any, /) -> int:
+        self._step()
+        return os.readv(self._handle, [buffer])
+
+    def close(self) -> None:
+        if not self.closed:
+            os.close(self._handle)
+        super().close()
 
 
 class FailingReads:
@@ -31,20 +62,6 @@ class FailingReads:
         self.count = self.fail_at = 0
         self.failed = ""
         opened = SafeFolder._opened
-        reads = self
-
-        class Raw(io.FileIO):
-            def __init__(self, handle: int, name: str) -> None:
-                super().__init__(handle, "rb")
-                self.called = name
-
-            def readinto(self, buffer: Any) -> int:
-                reads._step(self.called)
-                return super().readinto(buffer)
-
-            def readall(self) -> bytes:
-                reads._step(self.called)
-                return super().readall()
 
         def open_file(
             folder: SafeFolder, name: str, parent: int | None, last: str, flags: int, mode: str
@@ -53,7 +70,7 @@ class FailingReads:
             if mode != "rb":
                 return stream
             with stream:
-                return io.BufferedReader(Raw(os.dup(stream.fileno()), name))
+                return io.BufferedReader(_Raw(os.dup(stream.fileno()), partial(self._step, name)))
 
         monkeypatch.setattr(SafeFolder, "_opened", open_file)
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from swathe.cli.app import AreaOption, Exit, app, console, errors, say
+from swathe.freed_memory import return_freed_memory
 from swathe.steady_output import STEADY_OUTPUT
 from swathe.stop_requests import STOP_REQUESTS
 
@@ -162,6 +163,7 @@ def run(
 
     # What was imported stays: a search for garbage that visits it holds up a scan for some 50 ms.
     gc.freeze()
+    return_freed_memory()
     raise typer.Exit(asyncio.run(acquire()))
 
 

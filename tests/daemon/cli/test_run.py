@@ -28,6 +28,8 @@ def test_search_for_garbage_leaves_out_what_was_imported(
         left.append(len(gc.get_objects()))
         return 0
 
+    freed = MagicMock()
+    monkeypatch.setattr("swathe.cli.run.return_freed_memory", freed)
     for name in ("STOP_REQUESTS", "STEADY_OUTPUT"):
         monkeypatch.setattr(f"swathe.cli.run.{name}", MagicMock())
     monkeypatch.setattr("swathe.cli.run.asyncio.run", run_loop)
@@ -35,6 +37,7 @@ def test_search_for_garbage_leaves_out_what_was_imported(
         done = CliRunner().invoke(app, ["run", str(station)])
         assert done.exit_code == 0, done.output
         assert gc.get_freeze_count() > 10_000
+        assert freed.called
         assert left[0] < 1_000
     finally:
         gc.unfreeze()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
@@ -11,8 +10,8 @@ from swathe.arrays import Bools, Ints
 
 __all__ = ["EARLIEST_NS", "NO_TIME", "known_times"]
 
-EARLIEST_NS: Final = round(datetime(2026, 1, 1, tzinfo=UTC).timestamp() * 1e9)
-"""Before it there was no Swathe, ns UTC: a computer without a clock starts in 1970, or when it was made."""
+EARLIEST_NS: Final = 1_767_225_600_000_000_000
+"""2026-01-01; before it there was no Swathe, ns UTC: a computer without a clock starts in 1970, or when it was made."""
 
 NO_TIME: Final = int(np.iinfo(np.int64).min)
 """NaT: what numpy, pandas and xarray read as no time."""

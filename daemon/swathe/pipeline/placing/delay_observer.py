@@ -23,8 +23,9 @@ _PIECES = 256
 class DelayObserver:
     """Keeps readings and path of a scan, as a pipeline's observer.
 
-    It keeps about 20 bytes for a reading and 30 for an encoder sample. What it keeps follows from
-    the readings and samples alone, however they were batched.
+    It keeps about 20 bytes for a reading and 30 for an encoder sample, and of the path what is not older
+    than the readings that are kept. What an estimate uses follows from the readings and samples alone,
+    however they were batched.
 
     Args:
         scan: the scan axis.
@@ -50,7 +51,8 @@ class DelayObserver:
         readings = placed.readings
         if readings.size:
             thickness = np.where(readings["valid"], readings["thickness"], np.nan)
-            self._readings.append(readings["time"].copy(), thickness)
+            if self._readings.append(readings["time"].copy(), thickness):
+                self._path.drop_before(int(self._readings.columns()[0].min()))
 
     def moved_along(self, path: ProbePath) -> None:
         """Keep a piece of the probe's path."""
@@ -70,6 +72,14 @@ class DelayObserver:
         self._path.clear()
         self._last_sample = None
 
+    def used(self) -> tuple[tuple[NDArray[Any], ...], tuple[NDArray[Any], ...]]:
+        """Return the columns of the readings and of the path from which an estimate is made."""
+        readings, path = self._readings.columns(), self._path.columns()
+        if self._readings.limited:  # when the path before them was dropped depends on the batches
+            kept = path[0] >= readings[0].min()
+            path = tuple(column[kept] for column in path)
+        return readings, path
+
     def copy(self) -> DelayObserver:
         """Return a copy for another thread, while this one continues to collect."""
         other = DelayObserver(scan=self._scan, index=self._index)
@@ -84,8 +94,7 @@ class DelayObserver:
         """
         if self._readings.empty or self._path.empty:
             return DelayEstimate.unknown(0, "no reading was placed", "readings along the scan axis")
-        times, thickness = self._readings.columns()
-        path_times, path, path_rows, apart = self._path.columns()
+        (times, thickness), (path_times, path, path_rows, apart) = self.used()
         order = np.argsort(times, kind="stable")
         passes = find_passes(
             times[order],
@@ -109,6 +118,9 @@ class _Newest:
 
     Args:
         most: rows that are kept; None for all.
+
+    Attributes:
+        limited: whether there were more.
     """
 
     def __init__(self, most: int | None) -> None:
@@ -116,23 +128,36 @@ class _Newest:
         self._pieces: list[tuple[NDArray[Any], ...]] = []
         self._small = 0  # at the end of them, not joined yet
         self._count = 0
+        self.limited = False
 
     @property
     def empty(self) -> bool:
         """Whether no row was ever appended."""
         return not self._pieces
 
-    def append(self, *columns: NDArray[Any]) -> None:
-        """Append rows, given as columns."""
+    def append(self, *columns: NDArray[Any]) -> bool:
+        """Append rows, given as columns; return whether old ones were dropped now."""
         self._pieces.append(columns)
         self._small += 1
         self._count += len(columns[0])
         if self._small == _PIECES:
             self._pieces[-_PIECES:] = [_joined(self._pieces[-_PIECES:])]
             self._small = 0
-        # Joined when as many again have come: each row is moved a few times at most.
-        if self._most is not None and self._count >= 2 * self._most:
+        if self._most is None:
+            return False
+        self.limited |= self._count > self._most
+        # Joined when a quarter more has come: each row is moved a few times at most.
+        if full := self._count >= self._most + self._most // 4:
             self._join()
+        return full
+
+    def drop_before(self, time: int) -> None:
+        """Drop the rows whose first column, their time in ns, is before `time`."""
+        if self._pieces:
+            self._join()
+            kept = self._pieces[0][0] >= time
+            self._pieces = [tuple(column[kept] for column in self._pieces[0])]
+            self._count = len(self._pieces[0][0])
 
     def columns(self) -> tuple[NDArray[Any], ...]:
         """Return the columns of the rows that are kept."""
@@ -142,12 +167,14 @@ class _Newest:
     def clear(self) -> None:
         """Drop all rows, as if none had been appended."""
         self._pieces, self._small, self._count = [], 0, 0
+        self.limited = False
 
     def copy(self) -> _Newest:
         """Return a copy that shares the rows so far."""
         other = _Newest(self._most)
         other._pieces = self._pieces.copy()
         other._small, other._count = self._small, self._count
+        other.limited = self.limited
         return other
 
     def _join(self) -> None:

@@ -64,26 +64,37 @@ def test_path_has_each_sample_once() -> None:
 
 @pytest.mark.parametrize("size", [1, 3, 7, 60])
 def test_newest_readings_are_kept_whatever_the_batches(size: int) -> None:
-    """Exactly so many readings, and four samples for each, however many come at once."""
+    """Exactly so many readings, and the path from the oldest of them on, however many come at once."""
     observer = DelayObserver(scan=SCAN, index=INDEX, most=10)
     for first in range(0, 60, size):
         last = min(first + size, 60) - 1
         observer.moved_along(piece(first - 1 if first else 0, last))
         observer.placed(readings(first, last))
-        kept = reading_times(observer.copy()), path_times(observer)
-        assert kept[0][-10:] == list(range(max(0, last - 9), last + 1))
-        assert kept[1] == list(range(max(0, last - 39), last + 1))
+        kept, path = observer.copy().used()
+        assert kept[0].tolist() == list(range(max(0, last - 9), last + 1))
+        assert path[0].tolist() == list(range(max(0, last - 9), last + 1))
     assert reading_times(observer) == list(range(50, 60))
 
 
 def test_memory_is_bounded() -> None:
-    """No more than twice the readings are held at any time, even if nobody estimates."""
-    observer = DelayObserver(scan=SCAN, index=INDEX, most=10)
-    for first in range(0, 600, 3):
+    """A quarter more than the readings, and the path of these, are held, even if nobody estimates."""
+    observer = DelayObserver(scan=SCAN, index=INDEX, most=40)
+    for first in range(0, 1200, 3):
         observer.moved_along(piece(first - 1 if first else 0, first + 2))
         observer.placed(readings(first, first + 2))
-        assert sum(len(part[0]) for part in observer._readings._pieces) < 20
-        assert sum(len(part[0]) for part in observer._path._pieces) < 80
+        assert sum(len(part[0]) for part in observer._readings._pieces) < 50
+        assert sum(len(part[0]) for part in observer._path._pieces) < 60
+
+
+@pytest.mark.parametrize("size", [1, 3, 60])
+def test_four_samples_are_kept_for_a_reading(size: int) -> None:
+    """Where readings are rare, the path is limited by itself."""
+    observer = DelayObserver(scan=SCAN, index=INDEX, most=10)
+    observer.placed(readings(0, 0))
+    for first in range(0, 60, size):
+        observer.moved_along(piece(first - 1 if first else 0, first + size - 1))
+        assert len(observer.used()[1][0]) == min(first + size, 40)
+    assert sum(len(part[0]) for part in observer._path._pieces) <= 50
 
 
 def test_small_pieces_are_joined_meanwhile() -> None:

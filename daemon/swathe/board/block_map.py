@@ -107,7 +107,7 @@ class BlockMap:
             grid: the cells, where they are in this process.
             axes: whether there are figures at the axes.
         """
-        plan = None if view.state is None else view.state.plan
+        plan = view.plan
         if plan is None:
             return Text("the station has not published its plan yet\n", style="dim")
         edges = np.linspace(0, plan.lines, min(plan.lines, max(height, 1)) + 1).astype(int)

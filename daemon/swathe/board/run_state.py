@@ -47,8 +47,15 @@ def _why(state: StateMessage) -> list[tuple[str, str]]:
             return []
 
 
-def crawler_text(state: str, doing: str, at: str = "") -> str:
-    """Return what a crawler does: its state, and where that is not the same, what it does."""
+def crawler_text(state: str, doing: str, line: tuple[int, int] | None = None) -> str:
+    """Return what a crawler does: its state, and where that is not the same, what it does.
+
+    Args:
+        state: of the crawler.
+        doing: what it does, in words.
+        line: how many lines of the raster are begun, and how many there are; None outside of it.
+    """
+    at = "" if line is None else f", line {line[0]} of {line[1]}"
     if doing.startswith(state):
         return f"crawler {doing}{at}"
     return f"crawler {state}{at}" + (f": {doing}" if doing else "")
@@ -58,8 +65,10 @@ def crawler_lines(crawler: CrawlerMessage | None) -> list[str]:
     """Return what a crawler does, and what stopped it."""
     if crawler is None:
         return []
-    at = "" if crawler.line is None else f", line {crawler.line} of {crawler.lines}"
-    lines = [crawler_text(crawler.state, crawler.doing, at)]
+    line = None
+    if crawler.line is not None and crawler.lines is not None:
+        line = crawler.line, crawler.lines
+    lines = [crawler_text(crawler.state, crawler.doing, line)]
     if crawler.fault is not None:
         lines.append(f"crawler fault: {crawler.fault.cause}, {crawler.fault.text}")
     return lines

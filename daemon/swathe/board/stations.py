@@ -64,6 +64,7 @@ class StationView:
         name: of the station.
         unread: messages that could not be read, or of a version that this program does not know.
         last_state: the newest state that the station itself published; a will is the broker's.
+        last_plan: of the survey, from the newest state that had one.
         received: when its last message came that was not retained, monotonic seconds; None before.
         newest: the newest time in any message of it.
     """
@@ -71,6 +72,7 @@ class StationView:
     name: str
     state: StateMessage | None = None
     last_state: StateMessage | None = None
+    last_plan: PlanMessage | None = None
     progress: ProgressMessage | None = None
     crawler: CrawlerMessage | None = None
     rescan: RescanMessage | None = None
@@ -128,6 +130,7 @@ class StationView:
         match message:
             case StateMessage():
                 self.state = message
+                self.last_plan = message.plan or self.last_plan
                 if message.state == "offline":
                     return  # a will: the time in it is that of the connection
                 self.last_state = message
@@ -166,9 +169,9 @@ class StationView:
         self._survey = message.survey
         for kept in (self.lines, self.gaps, self.checks, self.alarms, self.ports):
             kept.clear()
-        self.state = self.last_state = self.progress = self.rescan = self.spots = self.checking = (
-            None
-        )
+        self.state = self.last_state = self.last_plan = self.progress = self.rescan = self.spots = (
+            self.checking
+        ) = None
         self.confirm = self.crawler = None
 
     def _forget(self, kind: str, name: str) -> None:
@@ -208,7 +211,7 @@ class StationView:
     @property
     def has_spots(self) -> bool:
         """Whether the plan is spots without an encoder."""
-        return self.state is not None and self.state.plan is not None and self.state.plan.spots
+        return self.plan is not None and self.plan.spots
 
     @property
     def is_profile(self) -> bool:
@@ -217,8 +220,8 @@ class StationView:
 
     @property
     def plan(self) -> PlanMessage | None:
-        """What is scanned; None while unknown."""
-        return None if self.state is None else self.state.plan
+        """What is scanned; None while unknown. A will, and a survey being resumed, have none."""
+        return self.last_plan
 
     @property
     def units(self) -> DisplayUnits:

@@ -154,7 +154,7 @@ class Commands:
     def _act(self, command: CommandMessage, origin: Origin) -> str:
         resuming = resuming_text(self._session.resumed)
         if resuming and command.command not in _ALWAYS:
-            return f"{REFUSED}the survey is being resumed: {resuming}"
+            return f"{REFUSED}{resuming}"
         if self.checks is not None:
             if blocked := self.checks.blocks(command.command):
                 return blocked

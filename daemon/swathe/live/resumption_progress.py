@@ -53,5 +53,9 @@ class ResumptionClock:
 
 
 def resuming_text(share: float | None) -> str:
-    """Return how far a survey is resumed, by the share that is replayed; empty once it is."""
-    return "" if share is None else f"the journal of earlier runs is replayed, {share:.0%} is done"
+    """Return that a survey is being resumed, and the share that is replayed; empty once it is."""
+    if share is None:
+        return ""
+    return (
+        f"the survey is being resumed: the journal of earlier runs is replayed, {share:.0%} is done"
+    )

@@ -126,7 +126,7 @@ class Reviser:
     def _not_now(self, because: str) -> str:
         """Return why nothing can be revised now; empty if it can."""
         if resuming := resuming_text(self._session.resumed):
-            return f"the survey is being resumed: {resuming}"
+            return resuming
         return "" if because.strip() else "a reason must be given"
 
     def _revise(self, stretch: StretchSnapshot, to_line: int | None, by: str, because: str) -> str:

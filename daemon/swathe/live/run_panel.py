@@ -285,7 +285,9 @@ class RunPanel(Panel):
 def next_step(daemon: Daemon, width: int = 80) -> str:
     """Return what the crawler does, or the next step by hand in two lines of `width` at most."""
     if daemon.crawl is not None:
-        return crawler_text(str(daemon.crawl.machine.state), daemon.crawl.words or "begins")
+        crawl = daemon.crawl
+        doing = crawl.view.facts.doing or "begins"
+        return crawler_text(str(crawl.machine.state), doing, crawl.raster.line)
     # Imported here: nobody asks before the ports are open.
     from swathe.motion import fitted
 

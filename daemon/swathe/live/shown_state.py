@@ -159,7 +159,7 @@ class ShownState:
 def facts_of(daemon: Daemon) -> RunFacts:
     """Return what the state of a run depends on, once its survey is resumed."""
     pauses, checks, crawl = daemon.pipeline.pauses, daemon.checks, daemon.crawl
-    work = crawl.words if crawl else daemon.spots.text if daemon.spots else ""
+    work = crawl.view.facts.doing if crawl else daemon.spots.text if daemon.spots else ""
     return RunFacts(
         doing=daemon.replacement.text or checks.step_name or work,
         paused_by=pauses.by if pauses.active else "",

@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from daemon.board.test_board import drawn
-from daemon.board.test_stations import put, state
+from daemon.board.test_stations import PLAN, put, state
 from daemon.messages.test_messages import NOW, OF, progress
 from swathe.board import PlainLines, Stations, StationView
+from swathe.board.block_map import BlockMap
 from swathe.board.lost_station import lost_lines
 from swathe.messages import STATE_WORDS, CrawlerMessage, ProgressMessage
 
@@ -29,6 +30,23 @@ def gone(*, was: str = "scanning", crawler: dict[str, Any] | None = None) -> Sta
     will = state(state="offline", time=LATER + timedelta(hours=1), reason="the broker lost it")
     put(stations, "state", will, now=340.0)
     return stations
+
+
+def test_map_of_a_station_that_is_lost_stays() -> None:
+    """A will has no plan: what the station itself published of it is still what was scanned."""
+    stations = gone()
+    (view,) = stations.views
+    assert view.state is not None
+    put(stations, "state", state(state="offline", time=LATER + timedelta(hours=2), plan=None))
+    assert view.plan == PLAN
+    assert "not published" not in BlockMap().draw(view, width=40, height=9).plain
+    stations.take("swathe/bench/state", b"", retained=False, now=0)
+    put(
+        stations,
+        "state",
+        state(state="scanning", survey="s-2", time=LATER + timedelta(hours=3), plan=None),
+    )
+    assert view.plan is None
 
 
 def lines(stations: Stations, now: float = 340.0) -> list[str]:

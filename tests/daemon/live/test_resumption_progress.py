@@ -62,5 +62,6 @@ def test_state_and_terminal_have_the_progress() -> None:
 
 def test_share_as_text_is_empty_once_all_is_resumed() -> None:
     """As replies to commands have it meanwhile."""
-    assert resuming_text(0.5) == "the journal of earlier runs is replayed, 50% is done"
+    resuming = "the survey is being resumed: "
+    assert resuming_text(0.5) == resuming + "the journal of earlier runs is replayed, 50% is done"
     assert resuming_text(None) == ""

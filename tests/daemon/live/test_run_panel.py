@@ -18,8 +18,9 @@ from swathe.board import Board, KeyQuestion, Stations
 from swathe.board.prompt import Prompt
 from swathe.journal import Mark, MarkKind, read_journal
 from swathe.live.origin import Origin
-from swathe.live.run_panel import RunPanel
+from swathe.live.run_panel import RunPanel, next_step
 from swathe.live.service import Daemon
+from swathe.live.shown_state import facts_of
 from swathe.messages import CommandMessage, ReplyMessage, RevisionsMessage, Topics
 from swathe.pipeline.lifts import Doubt, Lift
 from swathe.station import parse_station
@@ -275,6 +276,26 @@ def test_q_stops_a_crawler_that_moves_at_once(
     monkeypatch.setattr(type(daemon.crawl.machine), "may_move", True)
     assert keyboard.type("q") == "stopping"
     assert keyboard.stopped == ["stopped by the user"]
+
+
+def test_crawler_is_shown_with_its_line_and_with_what_it_does_now(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As `watch` and page have it; why it was stopped is over once it continues, in the state too."""
+    text = crawl_station(tmp_path)
+    settings = parse_station(text, "x")
+    daemon = Daemon(settings, text, SurveyFolder(tmp_path / "survey"), armed=True)
+    Keyboard(daemon, monkeypatch)
+    crawl = daemon.crawl
+    assert crawl is not None
+    crawl.words, crawl.raster.line = "raster: 5 of 6 lines", (2, 6)
+    assert next_step(daemon) == "crawler disarmed, line 2 of 6: raster: 5 of 6 lines"
+    crawl.words = crawl._recovery.why = "stopped: motor and encoder disagree"
+    crawl.raster.line = None
+    assert next_step(daemon) == "crawler disarmed: continuing"
+    with daemon._session as session:
+        session.resume()
+        assert facts_of(daemon).doing == "continuing"
 
 
 def test_continuing_after_ctrl_z_is_noted(keyboard: Keyboard) -> None:

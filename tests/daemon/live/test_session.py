@@ -292,7 +292,8 @@ def test_pipeline_is_not_shown_before_it_is_resumed(tmp_path: Path) -> None:
         with pytest.raises(MisuseError, match="not resumed yet"):
             _ = session.pipeline
         assert (
-            resuming_text(session.resumed) == "the journal of earlier runs is replayed, 0% is done"
+            resuming_text(session.resumed)
+            == "the survey is being resumed: the journal of earlier runs is replayed, 0% is done"
         )
         session.resume()
         assert resuming_text(session.resumed) == ""

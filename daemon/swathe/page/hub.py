@@ -18,11 +18,12 @@ import numpy as np
 
 from swathe.arrays import Cells
 from swathe.page.gauge_json import gauge_json
-from swathe.page.mailbox import Mailbox, event, refuse_more_than_most
+from swathe.page.mailbox import Mailbox, event
 from swathe.page.page_topics import PageTopics
 from swathe.page.plan import page_words, viewer_plan
 from swathe.page.pyramid import Level, Pyramid, pack_patch
 from swathe.page.source import Source
+from swathe.page.viewers import Viewers
 
 __all__ = ["Hub"]
 
@@ -51,7 +52,7 @@ class Hub:
     def __init__(self, source: Source) -> None:
         self._source = source
         self._topics = PageTopics(source)
-        self._viewers: set[Mailbox] = set()
+        self._viewers = Viewers()
         self._cells: list[Cells] = []
         self._changed = asyncio.Event()
         self._trail: deque[tuple[float, float]] = deque(maxlen=_TRAIL)
@@ -81,8 +82,7 @@ class Hub:
         """End every viewer's stream once it has the pending events."""
         if self._viewers:
             self._broadcast_topics()
-        for viewer in self._viewers:
-            viewer.close()
+        self._viewers.close()
 
     def show_result(self, message: dict[str, Any] | None) -> None:
         """Send the viewers what the result of the run consists of."""
@@ -102,19 +102,16 @@ class Hub:
         Raises:
             TooManyViewersError: the viewer must come back later.
         """
-        refuse_more_than_most(len(self._viewers))
-        viewer = Mailbox()
-        for topic, payload in self._initial_messages().items():
-            viewer.put_message(topic, payload)
-        viewer.put_beat(self._beat_event())
-        self._viewers.add(viewer)
-        if self._source.opening is not None:
-            self._early.add(viewer)
-        try:
-            yield viewer
-        finally:
-            self._viewers.discard(viewer)
-            self._early.discard(viewer)
+        with self._viewers.join() as viewer:
+            for topic, payload in self._initial_messages().items():
+                viewer.put_message(topic, payload)
+            viewer.put_beat(self._beat_event())
+            if self._source.opening is not None:
+                self._early.add(viewer)
+            try:
+                yield viewer
+            finally:
+                self._early.discard(viewer)
 
     async def first_event(self) -> bytes:
         """Return the first event of a viewer: the plan, or while the survey is resumed what is known."""
@@ -205,8 +202,7 @@ class Hub:
     def _on_message(self, topic: str, payload: bytes) -> None:
         self._topics.note_message(topic)
         if not topic.startswith("line/"):
-            for viewer in self._viewers:
-                viewer.put_message(topic, payload)
+            self._viewers.put_message(topic, payload)
 
     def _on_cells(self, cells: Cells) -> None:
         if self._building is not None:
@@ -231,8 +227,7 @@ class Hub:
 
     def _broadcast_topics(self) -> None:
         for topic, payload in self._topics.update().items():
-            for viewer in self._viewers:
-                viewer.put_message(topic, payload)
+            self._viewers.put_message(topic, payload)
 
     def _note_position(self, position: tuple[float | None, float | None]) -> None:
         if position != self._position and None not in position:
@@ -261,9 +256,7 @@ class Hub:
         """Send the gauge's newest reading: a slow viewer gets the newest one only."""
         while True:
             if self._viewers and (state := self._source.gauge()) is not None:
-                reading = _json(gauge_json(state))
-                for viewer in self._viewers:
-                    viewer.put_message("ascan", reading)
+                self._viewers.put_message("ascan", _json(gauge_json(state)))
             await asyncio.sleep(_GAUGE_SECONDS)
 
     async def _beat(self) -> None:

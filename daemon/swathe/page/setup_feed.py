@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from typing import Any
 
 from swathe.board.setup_state import SetupState
 from swathe.page.gauge_json import gauge_json
-from swathe.page.mailbox import Mailbox, event, refuse_more_than_most
+from swathe.page.mailbox import event
+from swathe.page.viewers import Viewers
 
 __all__ = ["SetupFeed", "setup_json"]
 
@@ -22,11 +22,15 @@ class SetupFeed:
 
     Args:
         state: returns the present state.
+
+    Attributes:
+        mailbox: yields a mailbox for a new viewer, as `Viewers.join`.
     """
 
     def __init__(self, state: Callable[[], SetupState]) -> None:
         self._state = state
-        self._viewers: set[Mailbox] = set()
+        self._viewers = Viewers()
+        self.mailbox = self._viewers.join
 
     @property
     def viewers(self) -> int:
@@ -42,29 +46,11 @@ class SetupFeed:
     def publish(self) -> None:
         """Put the present state into every mailbox, in place of one that was not taken yet."""
         if self._viewers:
-            state = self._message()
-            for viewer in self._viewers:
-                viewer.put_message("setup", state)
+            self._viewers.put_message("setup", self._message())
 
     def close_viewers(self) -> None:
         """End every viewer's stream once it has the pending state."""
-        for viewer in self._viewers:
-            viewer.close()
-
-    @contextmanager
-    def mailbox(self) -> Iterator[Mailbox]:
-        """Yield a mailbox for a new viewer.
-
-        Raises:
-            TooManyViewersError: the viewer must come back later.
-        """
-        refuse_more_than_most(len(self._viewers))
-        viewer = Mailbox()
-        self._viewers.add(viewer)
-        try:
-            yield viewer
-        finally:
-            self._viewers.discard(viewer)
+        self._viewers.close()
 
     async def first_event(self) -> bytes:
         """Return the first event of a viewer: the present state."""

@@ -221,7 +221,8 @@ class StationView:
     @property
     def plan(self) -> PlanMessage | None:
         """What is scanned; None while unknown. A will, and a survey being resumed, have none."""
-        return self.last_plan
+        newest = None if self.state is None else self.state.plan
+        return newest or self.last_plan
 
     @property
     def units(self) -> DisplayUnits:

@@ -102,8 +102,9 @@ class Hub:
         Raises:
             TooManyViewersError: the viewer must come back later.
         """
+        initial = self._initial_messages()  # first, so that what changed in them comes once
         with self._viewers.join() as viewer:
-            for topic, payload in self._initial_messages().items():
+            for topic, payload in initial.items():
                 viewer.put_message(topic, payload)
             viewer.put_beat(self._beat_event())
             if self._source.opening is not None:

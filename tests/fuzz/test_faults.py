@@ -131,7 +131,21 @@ def test_misplaced_cells_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
     """An encoder 3 mm off."""
     counted = Strip.counted
     monkeypatch.setattr(Strip, "counted", lambda strip, ms: counted(strip, ms) + 30)
-    assert any("which was read at" in text for text in run_plan(Plan(1)).problems)
+    problems = run_plan(Plan(1)).problems
+    assert any("which was read at" in text for text in problems)
+    assert any("is placed at" in text for text in problems)
+
+
+def test_readings_on_the_line_over_missing_samples_are_found(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The probe turned at 400 ms; no cell need show it."""
+    monkeypatch.setattr(
+        "swathe.pipeline.placing.missing_samples.MissingSamples._may_have_turned",
+        lambda *_: False,
+    )
+    plan = Plan(6272, [PortFault("bytes dropped", "encoder", 374, 507)])
+    assert any("is placed at" in text for text in run_plan(plan).problems)
 
 
 @pytest.mark.parametrize("fault", [None, ("disk full", 60, 65), ("sync fails", 60, 65)])

@@ -26,6 +26,7 @@ from swathe.errors import SwatheError
 from swathe.journal import Chunk, Mark, MarkKind, read_journal, segment_paths
 from swathe.live import Daemon
 from swathe.pipeline import CellState
+from swathe.pipeline.placing.placed import Placed, ProbePath
 from swathe.station import parse_station
 from swathe.store import SurveyFolder, read_survey_record, replay, write_derived
 
@@ -141,6 +142,25 @@ def plan_of(seed: int) -> Plan:
     if apart.random() < _BROKER_SHARE:
         plan.broker = broker_plan_of(apart)
     return plan
+
+
+class _PlacedReadings:
+    """Keeps time, thickness and place of each reading; an observer of a replay."""
+
+    def __init__(self) -> None:
+        self.rows: list[tuple[int, float, float]] = []
+
+    def placed(self, placed: Placed) -> None:
+        """Keep readings."""
+        readings = placed.readings
+        columns = (readings["time"], readings["thickness"], placed.scan)
+        self.rows += zip(*(column.tolist() for column in columns), strict=True)
+
+    def moved_along(self, path: ProbePath) -> None:
+        """Keep nothing of the path."""
+
+    def delay_changed(self) -> None:
+        """Nothing depends on it."""
 
 
 def _leave_one_restart(plan: Plan) -> None:
@@ -338,8 +358,10 @@ class FaultyRun:
     def _examine(self) -> None:
         live = {name: path.read_bytes() for name, path in _derived(self.path)}
         folder = SurveyFolder(self.path)
-        pipeline = replay(folder)
+        placed = _PlacedReadings()
+        pipeline = replay(folder, observer=placed)
         self.problems += self._against_truth(pipeline.grid)
+        self.problems += self._misplaced(placed)
         if self.broker is not None:
             marks = (one for one in read_journal(self.path / "journal") if isinstance(one, Mark))
             notes = sum(one.kind is MarkKind.NOTE and one.detail["text"] == NOTE for one in marks)
@@ -356,6 +378,26 @@ class FaultyRun:
         if record.status == "complete" and not np.all(pipeline.grid.state == CellState.MEASURED):
             self.problems.append("the status is 'complete', cells are missing")
 
+    @property
+    def _allowed_mm(self) -> float:
+        """By how much a place may be off."""
+        faults = self.plan.port_faults
+        damaged = any(one.port == "encoder" and one.kind in _DAMAGE for one in faults)
+        return _MISSING_MM if damaged else _PLACING_MM
+
+    def _misplaced(self, placed: _PlacedReadings) -> Iterator[str]:
+        """Yield the readings that are too far from where one of their thickness was made."""
+        truth: dict[float, list[float]] = {}
+        for one in self.strip.truth:
+            truth.setdefault(one.thickness, []).append(one.at)
+        for time, thickness, place in placed.rows:
+            made = truth.get(round(thickness, 4), [])
+            if thickness == thickness and not any(
+                abs(place - at) <= self._allowed_mm for at in made
+            ):
+                ms = (time - START_NS) / MS
+                yield f"the reading of {ms:.0f} ms is placed at {place:.2f} mm, it was made at {made}"
+
     def _against_truth(self, grid: object) -> Iterator[str]:
         truth = self.strip.truth
         at = np.array([one.at for one in truth])
@@ -363,9 +405,7 @@ class FaultyRun:
         state = np.asarray(grid.state)  # type: ignore[attr-defined]
         values = np.asarray(grid.thickness)  # type: ignore[attr-defined]
         hits = np.asarray(grid.hits)  # type: ignore[attr-defined]
-        faults = self.plan.port_faults
-        damaged = any(one.port == "encoder" and one.kind in _DAMAGE for one in faults)
-        off = _MISSING_MM if damaged else _PLACING_MM
+        off = self._allowed_mm
         for cell in np.flatnonzero(hits.ravel()):
             centre = cell * RESOLUTION_MM
             near = np.abs(at - centre) <= RESOLUTION_MM / 2 + off

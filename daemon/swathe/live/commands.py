@@ -9,6 +9,7 @@ from collections.abc import Callable
 from swathe.journal import MarkKind
 from swathe.live.check_work import CHECK_COMMANDS, CheckWork
 from swathe.live.confirming import decide
+from swathe.live.disk import unsaved_text
 from swathe.live.origin import Origin
 from swathe.live.resumption_progress import resuming_text
 from swathe.live.reviser import REFUSED, Reviser
@@ -108,13 +109,10 @@ class Commands:
                 crawler.
         """
         now = time.monotonic()
-        self._answered = {
-            old: answer for old, answer in self._answered.items() if now - answer[0] < _SAME_SECONDS
-        }
+        answered = self._answered.items()
+        self._answered = {old: one for old, one in answered if now - one[0] < _SAME_SECONDS}
         # A stop is harmless twice, and what it stops may have begun to move again.
-        if (
-            command in self._answered and command.command != "stop"
-        ):  # the network delivered it twice
+        if command in self._answered and command.command != "stop":  # delivered twice
             return self._answered[command][1]
         senders = self._station.broker.senders if named and self._station.broker else None
         # Whoever sees a crawler fail may stop it, whatever the name.
@@ -127,7 +125,10 @@ class Commands:
         elif self._ending():
             reply = self.reply(command.id, f"{REFUSED}the run is ending")
         else:
-            reply = self.reply(command.id, self._act(command, origin))
+            done = self._act(command, origin)
+            kept = command.command != "alive" and not done.startswith(REFUSED)
+            done = unsaved_text(done, self._session.disk_trouble if kept else "")
+            reply = self.reply(command.id, done)
         self._answered[command] = now, reply
         return reply
 

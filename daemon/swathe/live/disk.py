@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from swathe.journal import Chunk, Entry, JournalWriter, PortChange, Sent
 
-__all__ = ["STALLED_NS", "DiskLosses"]
+__all__ = ["STALLED_NS", "DiskLosses", "unsaved_text"]
 
 # A run's entries wait in memory while the disk takes nothing: hours of most devices.
 _MOST_WAITING = 64 << 20
@@ -91,6 +91,11 @@ class DiskLosses:
         ]
         self._losses.clear()
         return entries
+
+
+def unsaved_text(done: str, trouble: str) -> str:
+    """Return what was done, and that it is not on the disk where the disk takes nothing."""
+    return f"{done}; not on the disk yet: {trouble}" if trouble else done
 
 
 def _lost_text(loss: _Loss, now: int) -> str:

@@ -56,6 +56,20 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         yield made
 
 
+def test_reply_states_that_the_disk_takes_nothing(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is noted in memory only may be lost with the process."""
+    assert bench.say(command="note", text="x").detail == "noted"
+    monkeypatch.setattr(Session, "disk_trouble", "No space left on device")
+    reply = bench.say(command="note", text="y", id="b")
+    assert reply.accepted
+    assert reply.detail == "noted; not on the disk yet: No space left on device"
+    refused = bench.say(command="rescan", gap=7, id="c").detail
+    assert refused == "refused: there is no gap 7"
+    assert "disk" not in bench.say(command="alive", id="d").detail
+
+
 def test_same_command_twice_is_answered_twice_and_obeyed_once(bench: Bench) -> None:
     """The network may bring a command twice; two commands have two ids."""
     first = bench.say(command="next line")

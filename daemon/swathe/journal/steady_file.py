@@ -24,7 +24,7 @@ from typing import BinaryIO
 __all__ = ["DiskTrouble", "SteadyFile", "disk_words"]
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-# A sync that takes longer than this may hold up a write to the same file, too: it waits then.
+# A sync that takes longer than this may hold up a write to the same file, too: a thread writes then.
 _SLOW_SYNC_NS = 500_000_000
 
 
@@ -63,7 +63,8 @@ def disk_words(error: OSError) -> str:
 class SteadyFile:
     """A new file, written from its start; what was not synced yet is kept in memory.
 
-    `write`, `flush` and `tell` are for one thread, `sync` for others.
+    `write`, `flush` and `tell` are for one thread, `sync` for others. A flush during a sync that takes long
+    leaves the writing to a thread of its own, so that a kill does not cost what a slow disk has not synced.
 
     Args:
         stream: open for writing, unbuffered and empty; closed by `close`.
@@ -102,11 +103,21 @@ class SteadyFile:
             self._kept.append((self._given, data, self._clock()))
             self._given += len(data)
             self._buffer, self._buffered = [], 0
-        if self.trouble is not None or self._sync_is_slow:
+        if self.trouble is not None:
             return  # the thread that syncs tries again
+        if self._sync_is_slow:
+            if not self._lock.locked():  # or a thread of before is held up, or writes
+                threading.Thread(target=self._write_what_waits, daemon=True).start()
+            return
+        self._write_what_waits()
+
+    def _write_what_waits(self) -> None:
+        """Write what is not written yet, unless another thread does; what is refused is a trouble."""
         if self._lock.acquire(blocking=False):
             try:
                 self._write_rest()
+            except ValueError:
+                return  # closed meanwhile, as for a sync
             except OSError as error:
                 self._note(error)
             finally:

@@ -134,7 +134,7 @@ class KeptJournal:
     async def until_readable(self, stopped: Callable[[], bool] = bool) -> bool:
         """Flush, and wait until the file has it all, as after a full disk; return whether it has.
 
-        What a flush left in memory, as one does during a slow sync, only the next sync writes: so
+        What a flush left in memory, as one may during a slow sync, only a later one or the next sync writes: so
         it flushes again and again, whether or not something was written meanwhile.
 
         Args:

@@ -30,12 +30,15 @@ class Disk:
         self.sync_error: OSError | None = None
         self.gate = threading.Event()
         self.gate.set()
+        self.write_gate = threading.Event()
+        self.write_gate.set()
         self.synced = 0
         self.now = 0
         self.file = SteadyFile(path.open("xb", buffering=0), clock=lambda: self.now)
 
     def write_at(self, stream: object, data: bytes, offset: int) -> int:
-        """Write a part or all of it, or fail."""
+        """Write a part or all of it, hang or fail."""
+        assert self.write_gate.wait(60)
         if self.error is not None:
             raise self.error
         part = data[: max(0, self.room - offset)]
@@ -72,6 +75,7 @@ def disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Disk]:
     yield made
     made.room, made.error, made.sync_error = 1 << 30, None, None
     made.gate.set()
+    made.write_gate.set()
     made.file.close()
 
 
@@ -130,7 +134,7 @@ def test_failed_sync_writes_again_what_the_system_may_have_dropped(disk: Disk) -
 
 
 def test_sync_that_hangs_holds_no_flush_up(disk: Disk) -> None:
-    """Its age is known, and what is flushed meanwhile waits once the hang is noticed."""
+    """Its age is known; what is flushed meanwhile is written by a thread, which a disk may hold up."""
     disk.now = S
     disk.give(b"a")
     disk.gate.clear()
@@ -142,14 +146,24 @@ def test_sync_that_hangs_holds_no_flush_up(disk: Disk) -> None:
     assert disk.contents == b"ab"
     disk.now = 4 * S
     disk.give(b"c")
-    assert disk.contents == b"ab"
-    assert disk.file.unwritten == 1
+    while disk.contents != b"abc":
+        thread.join(0.001)
+    disk.write_gate.clear()
+    before = threading.active_count()
+    for _ in range(3):
+        disk.give(b"d")
+        while not disk.file._lock.locked():
+            thread.join(0.001)
+    assert threading.active_count() == before + 1  # no more than one waits for the disk
+    assert disk.contents == b"abc"
+    assert disk.file.unwritten == 3
     assert disk.file.waiting_since == S
+    disk.write_gate.set()
     disk.gate.set()
     thread.join()
     assert disk.file.waiting_since == S  # flushed during that sync: it may not have had it
     assert disk.file.sync()
-    assert disk.contents == b"abc"
+    assert disk.contents == b"abcddd"
     assert disk.file.waiting_since is None
 
 

@@ -84,17 +84,10 @@ class StartStopFramer(Framer):
         failed, too_long = starts[undone], too_long[undone]
         if self._tail and first.size:
             first, last = self._with_tails(first, last)
-            until = block.size
-            if last.size and last[-1] > block.size:
-                until = int(first[-1])
-                first, last = first[:-1], last[:-1]
-            wait = min(wait, until)
-            if last.size:
-                wait = max(wait, int(last[-1]))
-            at = np.searchsorted(first, failed, side="right") - 1
-            inside = (at >= 0) & (failed < np.append(last, 0)[at])
-            keep = ~inside & (failed < wait)
-            failed, too_long = failed[keep], too_long[keep]
+            if last[-1] > block.size:  # its tail is still to come
+                first, last, wait = first[:-1], last[:-1], int(first[-1])
+            elif wait < last[-1]:  # the start byte that has no stop byte yet is in a tail
+                wait = block.size
         rest = self._pos
         if first.size:
             gaps = np.flatnonzero(first[1:] != last[:-1]) + 1

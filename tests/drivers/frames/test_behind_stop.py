@@ -49,9 +49,13 @@ def test_checksum_may_be_start_or_stop(escape: bool) -> None:
         source = random.Random(seed)
         sent: list[tuple[int, int]] = []
         data = b"\x77\x03" * (seed % 2)
-        for _ in range(150):
+        for _ in range(100):
             count = source.randrange(256) if escape else source.randrange(4, 256)
             value = source.randrange(100_000)
+            if source.random() < 0.5:  # so that its checksum is the start or the stop byte
+                check = _frame(value, count, escape=escape)[-1]
+                other = count ^ check ^ source.choice([2, 3])
+                count = other if escape or other > 3 else count
             frame = _frame(value, count, escape=escape)
             checks.add(frame[-1])
             sent.append((value, count))
@@ -59,9 +63,9 @@ def test_checksum_may_be_start_or_stop(escape: bool) -> None:
         whole = total([make(table).feed(data, 0)])
         assert whole.readings["thickness"].tolist() == [value / 100 for value, _ in sent]
         assert whole.positions["counts"][:, 0].tolist() == [count for _, count in sent]
+        pieces = random_pieces(data, source, cuts=60) if seed else [bytes([one]) for one in data]
         decoder = make(table)
-        found = total(decoder.feed(one, 0) for one in random_pieces(data, source, cuts=60))
-        assert_same_stream(found, whole)
+        assert_same_stream(total(decoder.feed(one, 0) for one in pieces), whole)
     assert checks >= {2, 3}
 
 
@@ -77,6 +81,41 @@ def test_damaged_frame_costs_itself_and_one_more_at_the_most() -> None:
         assert set(values) <= {10 + number / 100 for number in range(8)} - {10.03}
         assert {10.0, 10.01, 10.02, 10.05, 10.06} <= set(values)
         assert found.n_faults.total() >= 1
+
+
+def test_tail_that_seems_to_begin_a_frame_begins_none() -> None:
+    """A checksum that is the start byte, and behind it the end of a frame whose beginning is lost."""
+    frame = next(
+        frame for count in range(4, 256) if (frame := _frame(7, count, escape=False))[-1] == 2
+    )
+    good = _frame(8, 50, escape=False)
+    data = frame + b"00009\x41\x03\x41" + good
+    for size in (1, 3, len(data)):
+        decoder = make(_table())
+        pieces = [data[at : at + size] for at in range(0, len(data), size)]
+        found = total(decoder.feed(one, 0) for one in pieces)
+        assert found.readings["thickness"].tolist() == [0.07, 0.08]
+        assert [(fault.offset, fault.length) for fault in found.faults] == [(len(frame), 8)]
+        assert found.bytes == len(data)
+
+
+def test_any_bytes_give_the_same_however_they_are_cut() -> None:
+    """Starts and stops in any order, byte by byte and at once, up to the loss of the port."""
+    table = {
+        "framing": _table()["framing"],
+        "checksum": {"kind": "sum16"},
+        "fields": [{"is": "thickness", "unit": "mm", "type": "digits1"}],
+    }
+    source = random.Random(5)
+    for _ in range(100):
+        data = bytes(source.choice([2, 3, 0x30]) for _ in range(source.randrange(2, 14)))
+        found = []
+        for pieces in ([data], [bytes([byte]) for byte in data]):
+            decoder = make(table)
+            batches = [decoder.feed(one, 0) for one in pieces]
+            found.append(total([*batches, decoder.reset(len(data))]))
+        assert_same_stream(*found)
+        assert found[0].bytes == len(data)
 
 
 @pytest.mark.parametrize(

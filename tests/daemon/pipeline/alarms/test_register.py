@@ -103,6 +103,16 @@ def test_alarm_of_gaps_states_how_many_the_run_leaves() -> None:
     assert (alarm.detail, alarm.until) == (f"{count} open", None)
 
 
+def test_alarm_of_gaps_is_over_where_the_end_leaves_none() -> None:
+    """The last ones may close with what is settled at the end itself: a covered run has no alarm."""
+    pipeline = run(text(), OPEN, there(0, hole(5)).entries(), ticks(1101, 1300))
+    (alarm,) = of(pipeline, AlarmKind.GAPS)
+    pipeline.alarms.take_changed()
+    pipeline.alarms.count_gaps_at_end(0, UTC + 1310 * MS)
+    assert alarm.until == UTC + 1310 * MS
+    assert pipeline.alarms.take_changed() == [alarm]
+
+
 def test_gaps_more_than_were_seen_are_another_alarm() -> None:
     """An acknowledged alarm stays; one more gap is news again."""
     pipeline = run(text(), OPEN, there(0, hole(5)).entries(), ticks(1101, 1300))

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from datetime import UTC, datetime
+from typing import cast
 
+import aiomqtt
 import pytest
 from aiomqtt import ProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
@@ -138,3 +141,48 @@ def test_allowance_is_a_burst_and_a_rate() -> None:
     assert [allowed.take(), allowed.take()] == [True, False]
     now = 100 * S
     assert [allowed.take() for _ in range(4)] == [True] * 3 + [False]
+
+
+def test_invalid_commands_with_an_id_are_each_answered() -> None:
+    """What bounds the replies to junk holds back none that somebody can be waiting for."""
+    bench = Bench()
+    for k in range(20):
+        answer = bench.take(b'{"command": "dance", "by": "crew", "id": "c-%d"}' % k)
+        assert answer is not None, k
+        bench.now += S // 5
+
+
+def test_flood_executes_a_stop_alone() -> None:
+    """Also where another command only has the word in it."""
+    bench = Bench()
+    while not bench.inbox._gate.floods():
+        pass
+    said = b'{"command": "note", "by": "crew", "id": "n-1", "text": "stop at the weld"}'
+    assert bench.take(said) is None
+    assert bench.obeyed == []
+    answer = bench.take(b'{"command": "stop", "by": "crew", "id": "s-1"}')
+    assert answer is not None
+    assert [command.command for command in bench.obeyed] == ["stop"]
+
+
+async def test_replies_that_a_broker_does_not_take_are_bounded() -> None:
+    """They wait in memory: what is more than 32 is left out, and later ones are sent again."""
+    bench, go, sent = Bench(), asyncio.Event(), []
+
+    class Client:
+        """A client whose broker takes nothing until it is let."""
+
+        async def publish(self, topic: str, *_: object, **__: object) -> None:
+            sent.append(topic)
+            await go.wait()
+
+    client = cast("aiomqtt.Client", Client())
+    answer = bench.take(b'{"command": "pause", "by": "crew", "id": "p-1"}')
+    assert answer is not None
+    waiting = [asyncio.create_task(bench.inbox.send(client, answer)) for _ in range(40)]
+    await asyncio.sleep(0)
+    assert len(sent) == 32
+    go.set()
+    await asyncio.gather(*waiting)
+    await bench.inbox.send(client, answer)
+    assert len(sent) == 33

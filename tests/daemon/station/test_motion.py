@@ -159,3 +159,28 @@ def test_speed_given_needs_no_reading_rate() -> None:
         GOOD.replace('speed = "auto"\nreading_rate = 60', 'speed = "50 mm/s"'), "x"
     )
     assert plan_raster(work_area_of(station), raster_settings_of(station)).speed == 50.0
+
+
+@pytest.mark.parametrize(
+    ("places", "good"),
+    [
+        ('["station"]', True),
+        ('["station", "page", "mqtt"]', True),
+        ('["page"]', False),
+        ('["station", "page", "page"]', False),
+        ('["station", "radio"]', False),
+    ],
+)
+def test_station_itself_always_lets_a_crawler_continue(places: str, good: bool) -> None:
+    """Others in addition, each once, and only those that there are."""
+    text = GOOD.replace("arm_allowed = true", f"arm_allowed = true\nresume_from = {places}")
+    assert text != GOOD
+    if good:
+        motion = parse_station(text, "x").motion
+        assert motion is not None
+        assert list(motion.resume_from) == places.strip('[]"').split('", "')
+    else:
+        assert "resume_from" in "".join(problems(text))
+    motion = parse_station(GOOD, "x").motion
+    assert motion is not None
+    assert list(motion.resume_from) == ["station"]

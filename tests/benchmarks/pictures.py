@@ -32,7 +32,7 @@ from swathe.page import Page
 _IMAGES = Path(__file__).parents[2] / "daemon" / "guide" / "images"
 _SEED = 7
 # Slower than the demo's own, so that a busy machine leaves no gaps.
-_SPEED = 8.0
+_SPEED = 4.0
 # Of the plan; the crawler has been round the lug and has lost its coupling once.
 _MOMENT_PERCENT = 62.0
 _DESK, _PHONE = (1280, 860), (390, 844)
@@ -67,7 +67,8 @@ class Photographer:
             self._stations.put(topic, message, now=time.monotonic())
         if self._board is None:
             self._board = Board(self._console, self._stations, RunPanel(daemon), ring=lambda: None)
-        if self.work is None and daemon.pipeline.progress().percent >= _MOMENT_PERCENT:
+        far = self.work is None and daemon.pipeline.progress().percent >= _MOMENT_PERCENT
+        if far and _is_at_work(daemon):
             self._console.print(self._board.render())
             svg = self._console.export_svg(title="swathe demo")
             self.work = asyncio.create_task(asyncio.to_thread(self._take, svg))
@@ -80,6 +81,8 @@ class Photographer:
         settled = "return document.getElementById('map').dataset.settled"
         browser.wait(lambda: browser.run(settled) == "true", 30, "the map")
         browser.wait(lambda: browser.all("#gap-list li"), 30, "a gap")
+        browser.wait(lambda: browser.text("#run") == "scanning", 60, "the raster")
+        browser.wait(lambda: browser.text("#crawler-state") == "MOVING:", 60, "a move")
         browser.screenshot(self._out / "page.png")
         with TemporaryDirectory() as folder:
             path = Path(folder) / "terminal.svg"
@@ -101,6 +104,12 @@ class Photographer:
         self._browser.wait(lambda: len(self._browser.all(".download")) == 3, 30, "the result")
         self._browser.run("document.activeElement.blur(); scrollTo(0, 0)")
         self._browser.screenshot(self._out / "phone.png")
+
+
+def _is_at_work(daemon: Daemon) -> bool:
+    """Return whether the crawler scans the raster: no pause, no homing, no halt."""
+    crawl, pauses = daemon.crawl, daemon.pipeline.pauses
+    return crawl is not None and crawl.raster.line is not None and not pauses.active
 
 
 def main() -> None:

@@ -29,8 +29,8 @@ def survey(tmp_path_factory: pytest.TempPathFactory) -> SurveyFolder:
 
 def layers(folder: SurveyFolder) -> Any:
     """Return what the arrays hold."""
-    group = open_arrays(folder)
-    return {name: np.asarray(group[name]).tolist() for name in ("state", "hits")}  # type: ignore[index]
+    group: Any = open_arrays(folder)
+    return {name: np.asarray(group[name]).tolist() for name in ("state", "hits")}
 
 
 WORK: dict[str, Callable[[SurveyFolder], Any]] = {

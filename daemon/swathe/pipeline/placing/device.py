@@ -77,6 +77,7 @@ class DeviceLink:
         smear_ns: int = 0,
     ) -> None:
         self.decoder = decoder
+        self._channels = channels_of(decoder)  # asking a protocol for each batch takes longer
         self.tally = tally
         self._name = name
         self._delay = delay_ns
@@ -282,7 +283,7 @@ class DeviceLink:
         if self.answers is not None:
             batch = self.answers.match(batch, chunks, known)
         self._count(batch)
-        ChannelTally.count(self.tally.channels, channels_of(self.decoder), batch.channels)
+        ChannelTally.count(self.tally.channels, self._channels, batch.channels)
         self.newest.note_sent(batch.readings)
         if self.echo is not None and batch.waveforms is not None and batch.readings.size:
             self._measure(batch.readings, batch.waveforms, self.echo)

@@ -5,7 +5,6 @@ The drivers of text and of binary frames add how each is encoded; see `delimited
 """
 
 from abc import ABC, abstractmethod
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal, Protocol, Self
@@ -43,17 +42,12 @@ ChannelName = Annotated[
 ]
 """Name of a channel, and of the layer that keeps it."""
 
-_POSITIONS: Final = frozenset({"counts", "position", "quadrature"})
-_ONCE: Final = (
-    "length",
-    "device_time",
-    "sequence",
-    "time_of_flight",
-    "thickness",
-    "amplitude",
-    "status",
-    "waveform",
-)
+MEASURED: Final = frozenset({"time_of_flight", "thickness", "waveform"})
+"""Kinds of columns of which a reading with an echo needs one."""
+
+POSITIONS: Final = frozenset({"counts", "position", "quadrature"})
+"""Kinds of columns that show where an axis is."""
+
 # 73 years: the sum of a time and half a turn beyond it would not fit into 64 bits.
 _LONGEST_WRAP_NS: Final = 2**61
 
@@ -263,13 +257,19 @@ class Abilities:
     channels: tuple[ChannelFormat, ...] = ()
 
     @classmethod
-    def of(cls, columns: Sequence[Column], waveform: WaveformFormat | None = None) -> Self:
-        """Return the abilities of a decoder of records with `columns`."""
+    def of(
+        cls,
+        columns: Sequence[Column],
+        waveform: WaveformFormat | None = None,
+        *,
+        without_value: bool = False,
+    ) -> Self:
+        """Return the abilities of a decoder of records with `columns`; see `has_no_value`."""
         kinds = {column.kind for column in columns}
         positions = [one for one in columns if isinstance(one, Counts | PositionValue | Quadrature)]
         clock = next((one for one in columns if isinstance(one, DeviceTime)), None)
         number = next((one for one in columns if isinstance(one, RunningNumber)), None)
-        gives_readings = bool(kinds & {"time_of_flight", "thickness", "waveform"})
+        gives_readings = without_value or bool(kinds & MEASURED)
         return cls(
             axes=tuple(one.axis for one in positions),
             count_periods={
@@ -306,83 +306,6 @@ def kind_and_axis(column: Column) -> str:
     if isinstance(column, ChannelValue):
         return f"channel {column.name}"
     return column.kind
-
-
-def is_of_other_gate(column: object, gate: str | None) -> bool:
-    """Whether a column has the value of a gate other than the one that is chosen."""
-    if not isinstance(column, MeasuredValue | AmplitudeValue):
-        return False
-    return column.gate is not None and column.gate != gate
-
-
-def gate_problems(columns: Sequence[object], gate: str | None) -> list[SettingProblem]:
-    """Return what is wrong with the choice of a gate, among all columns of a record."""
-    named = [
-        column.gate
-        for column in columns
-        if isinstance(column, MeasuredValue | AmplitudeValue) and column.gate is not None
-    ]
-    if gate in named or (gate is None and not named):
-        return []
-    if not named:
-        return [(("gate",), "must be left out, as no value has a 'gate'", gate)]
-    names = ", ".join(repr(name) for name in dict.fromkeys(named))
-    return [(("gate",), f"must be one of {names}: the gate whose values count", gate)]
-
-
-def record_problems(
-    columns: Sequence[Column], *, key: str, noun: str, measured: Sequence[str], alone: bool = True
-) -> list[SettingProblem]:
-    """Return what is wrong with the columns of a record taken together.
-
-    Args:
-        columns: of the record.
-        key: of their table, for the paths of the problems.
-        noun: what one of them is called.
-        measured: kinds of which a reading needs one.
-        alone: whether there are no records of another kind, which have readings or positions.
-    """
-    found: list[SettingProblem] = []
-    path: tuple[str | int, ...] = (key,)
-    kinds = Counter(column.kind for column in columns)
-    if not alone and kinds["channel"] and not kinds.keys() & {*measured, *_POSITIONS}:
-        pass
-    elif not kinds.keys() & {*measured, *_POSITIONS}:
-        names = ", ".join([*measured, "counts"])
-        requirement = f"must have at least one of {names} and position"
-        found.append((path, requirement, sorted(kinds)))
-    elif not kinds.keys() & set(measured):
-        names = f"{', '.join(measured[:-1])} or {measured[-1]}"
-        found.extend(
-            (path, f"must have a {names} in addition to {kind}", kind)
-            for kind in ("amplitude", "status", *(("channel",) if alone else ()))
-            if kinds[kind]
-        )
-    found.extend(
-        (path, f"must have one {kind} at most", kinds[kind]) for kind in _ONCE if kinds[kind] > 1
-    )
-    channels = Counter(one.name for one in columns if isinstance(one, ChannelValue))
-    found.extend(
-        (path, f"must have one channel {name!r} at most", number)
-        for name, number in channels.items()
-        if number > 1
-    )
-    axes = Counter(
-        one.axis for one in columns if isinstance(one, Counts | PositionValue | Quadrature)
-    )
-    marks = Counter(one.axis for one in columns if isinstance(one, IndexMark))
-    found.extend(
-        (path, f"must have counts for the axis of the index mark {mark!r}", mark)
-        for mark in marks
-        if mark not in axes
-    )
-    for what, numbers in ((noun, axes), ("index mark", marks)):
-        found.extend(
-            (path, f"must have one {what} for the axis {axis!r}", number)
-            for axis, number in numbers.items()
-            if number > 1
-        )
-    return found
 
 
 def _wrap_of(clock: DeviceTime) -> int | None:

@@ -2,13 +2,14 @@
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.columns import (
+    MEASURED,
     Abilities,
     AmplitudeValue,
     ChannelValue,
@@ -64,6 +65,12 @@ class Faulty:
         for row in rows:
             self.add(row, reason, detail(row))
 
+    def take(self, other: Self, excused: NDArray[np.bool_] | None = None) -> None:
+        """Take over the faults of one more column, but for those of the rows `excused`."""
+        for row, fault in other.by_row.items():
+            if excused is None or not excused[row]:
+                self.by_row.setdefault(row, fault)
+
     def split(
         self, rows: NDArray[np.int64], columns: dict[str, NDArray[Any]], bad: Bad
     ) -> tuple[NDArray[np.int64], dict[str, NDArray[Any]]]:
@@ -90,10 +97,71 @@ class SentValues:
     column: LimitedValue
     values: NDArray[np.float64]
     absent: NDArray[np.bool_] | None
-    check: Callable[[NDArray[np.bool_] | None], None]
+    check: Callable[[Faulty, NDArray[np.bool_] | None], None]
 
 
-def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict[str, NDArray[Any]]:
+class ColumnFaults:
+    """The faults of records, column by column, until it is known which readings have no echo.
+
+    A value that cannot be read is no fault where the record's status shows that there is none.
+    """
+
+    def __init__(self) -> None:
+        self._columns: list[tuple[Faulty, SentValues | None]] = []
+        self._unknown: Faulty | None = None
+
+    def of_column(self) -> Faulty:
+        """Return what the next column's faults go into."""
+        faulty = Faulty()
+        self._columns.append((faulty, None))
+        return faulty
+
+    def are_of(self, values: SentValues) -> None:
+        """State what was read of the newest column, if that are numbers."""
+        self._columns[-1] = (self._columns[-1][0], values)
+
+    def are_of_status(self) -> None:
+        """State that the newest column is the status: where it is faulty, it excuses nothing."""
+        self._unknown = self._columns[-1][0]
+
+    def settle(self, faulty: Faulty, valid: NDArray[np.bool_] | None) -> list[SentValues]:
+        """Note what is a fault, and return the numbers with those absent that are none.
+
+        Args:
+            faulty: takes the faults.
+            valid: what a status column shows, shape (n,); None: all are valid.
+        """
+        out: list[SentValues] = []
+        for own, values in self._columns:
+            excused = self._excused(own, values, valid)
+            faulty.take(own, excused)
+            if values is None:
+                continue
+            if excused is None:
+                out.append(values)
+            else:
+                absent = excused if values.absent is None else values.absent | excused
+                out.append(replace(values, absent=absent))
+        return out
+
+    def _excused(
+        self, own: Faulty, values: SentValues | None, valid: NDArray[np.bool_] | None
+    ) -> NDArray[np.bool_] | None:
+        """Return the rows whose status shows that there is no value to be read; None: none."""
+        if not own.by_row or values is None or valid is None:
+            return None
+        if isinstance(values.column, ChannelValue | PositionValue):
+            return None
+        excused = ~valid
+        if self._unknown is not None:
+            excused[list(self._unknown.by_row)] = False
+        rows = np.array(list(own.by_row))
+        return np.isin(np.arange(valid.size), rows) & excused
+
+
+def convert(
+    sent: Sequence[SentValues], valid: NDArray[np.bool_] | None, faulty: Faulty
+) -> dict[str, NDArray[Any]]:
     """Check limits and return columns in mm, µs and percent by name; an axis is `axis NAME`.
 
     A channel is `channel NAME`, in its own unit, and NaN where it is absent.
@@ -104,6 +172,7 @@ def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict
     Args:
         sent: columns in the order in which their faults count.
         valid: what a status column shows, shape (n,); None: all are valid.
+        faulty: takes the values beyond their limits.
     """
     out: dict[str, NDArray[Any]] = {}
     for one in sent:
@@ -112,11 +181,11 @@ def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict
     for one in sent:
         column, absent = one.column, one.absent
         if isinstance(column, PositionValue):
-            one.check(None)
+            one.check(faulty, None)
             out[f"axis {column.axis}"] = scaled(one.values, column.unit)
             continue
         if isinstance(column, ChannelValue):
-            one.check(None if absent is None else ~absent)
+            one.check(faulty, None if absent is None else ~absent)
             out[f"channel {column.name}"] = (
                 one.values if absent is None else np.where(absent, np.nan, one.values)
             )
@@ -126,7 +195,7 @@ def convert(sent: Sequence[SentValues], valid: NDArray[np.bool_] | None) -> dict
             blank = None if valid is None else ~valid
         elif absent is not None:
             checked = ~absent if valid is None else valid & ~absent
-        one.check(checked)
+        one.check(faulty, checked)
         values = scaled(one.values, column.unit)
         out[column.kind] = values if blank is None else np.where(blank, np.nan, values)
     if valid is not None:
@@ -236,6 +305,8 @@ class RecordDecoder(ABC):
             for name in ("time_of_flight", "thickness", "amplitude", "valid"):
                 if name in columns:
                     readings[name] = columns[name]
+            if not self.gives & MEASURED:  # the gauge reported, and had nothing to report
+                readings["valid"] = False
             parts["readings"], parts["readings_known_at"] = readings, known
             if self.waveform is not None:
                 parts["waveforms"] = columns["waveform"]

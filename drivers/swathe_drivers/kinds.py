@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.columns import Abilities
+from swathe_drivers.columns import MEASURED, Abilities
 from swathe_drivers.records import MAX_FAULTS, Batch
 from swathe_drivers.settings import SettingProblem
 
@@ -39,13 +39,17 @@ def together_problems(kinds: Sequence[Abilities]) -> list[SettingProblem]:
                 requirement = f"must have one unit for the channel {channel.name!r}"
                 found.append(((), requirement, channel.unit))
     readings = [number for number, kind in enumerate(kinds) if kind.gives_readings]
+    measured = [number for number in readings if kinds[number].gives & MEASURED]
+    if readings and not measured:
+        requirement = "must have a thickness or a time of flight in one of them, as one has a status or an amplitude"
+        return [*found, ((), requirement, len(kinds))]
     positions = [number for number, kind in enumerate(kinds) if kind.gives_positions]
     if set(readings) & set(positions) and readings != positions:
         odd = (set(readings) ^ set(positions)).pop()
         requirement = "must have readings with positions, as another record has: in all or in none"
         found.append(((odd,), requirement, None))
     for numbers, names in (
-        (readings, ("gives_measured",)),
+        (measured, ("gives_measured",)),
         (positions, ("axes", "count_periods", "length_axes")),
         (sorted({*readings, *positions}), ("clock", "number")),
     ):
@@ -58,6 +62,9 @@ def together_problems(kinds: Sequence[Abilities]) -> list[SettingProblem]:
                     break
     waveforms = [number for number in readings if "waveform" in kinds[number].gives]
     found += [((number,), "must be the only one with a waveform", None) for number in waveforms[1:]]
+    if waveforms:
+        requirement = "must have a waveform, as another reading has"
+        found += [((number,), requirement, None) for number in readings if number not in measured]
     return found
 
 

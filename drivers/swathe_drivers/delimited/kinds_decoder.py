@@ -9,7 +9,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.columns import Abilities
 from swathe_drivers.decoding import Bad, RecordDecoder
 from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.settings import TextLineSettings
@@ -26,7 +25,7 @@ class LineKindsDecoder(RecordDecoder):
         self, settings: TextLineSettings, kinds: Sequence[TextDecoder], *, ns_per_byte: int = 0
     ) -> None:
         """Take a decoder for each of `settings.kinds`."""
-        abilities = joined_abilities([Abilities.of(kind.in_order) for kind in settings.kinds])
+        abilities = joined_abilities([kind.abilities for kind in settings.kinds])
         super().__init__(abilities)
         self._kinds = tuple(kinds)
         self._ignores = settings.other_lines == "ignore"

@@ -118,6 +118,13 @@ class Notation:
             problems.append((signed, "has its sign before it, not behind"))
         return Bare(starts, ends, minus, behind, tuple(problems))
 
+    def equal(self, fields: Fields, index: int, text: bytes) -> NDArray[np.bool_]:
+        """Rows whose column, without the texts around the number, is `text`, shape (n,)."""
+        bare = self.bare(fields, index)
+        lengths = bare.ends - bare.starts
+        same: NDArray[np.bool_] = lengths == len(text)
+        return same & _equal(fields.block, bare.starts, lengths, text)
+
     def plain(self, block: NDArray[np.uint8], bare: Bare) -> Plain:
         """Read the numbers of all rows at once."""
         starts = np.minimum(bare.starts, block.size - 1)

@@ -14,10 +14,7 @@ from swathe_drivers.columns import (
     Abilities,
     GateText,
     LimitedValue,
-    gate_problems,
-    is_of_other_gate,
     kind_and_axis,
-    record_problems,
 )
 from swathe_drivers.delimited.checksum_settings import LineChecksum, checksum_problems
 from swathe_drivers.delimited.columns import (
@@ -37,6 +34,12 @@ from swathe_drivers.delimited.columns import (
 )
 from swathe_drivers.framing import MAX_TERMINATOR
 from swathe_drivers.kinds import MOST_KINDS, together_problems
+from swathe_drivers.record_checks import (
+    gate_problems,
+    has_no_value,
+    is_of_other_gate,
+    record_problems,
+)
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
 from swathe_drivers.talk.settings import KindOfRecord, to_bytes
 
@@ -71,16 +74,21 @@ def _leading_text(column: AnyColumn) -> str:
 
 def line_kinds_problems(kinds: Sequence["TextLineSettings"]) -> list[SettingProblem]:
     """Return what is wrong with several kinds of lines taken together; paths begin with a number."""
-    found = together_problems([Abilities.of(kind.in_order) for kind in kinds])
+    found = together_problems([kind.abilities for kind in kinds])
     for number, kind in enumerate(kinds):
         for before in range(number):
             both = kind.answered, kinds[before].answered
-            if not kind.differs_from(kinds[before]) and (None in both or both[0] == both[1]):
+            if kinds[before].takes_all_of(kind) and (None in both or both[0] == both[1]):
                 requirement = (
                     f"must differ from record[{before}] in a 'constant', in a text 'before' a number,"
                     " in the number of columns, or in the poll that each 'answers': nothing shows"
                     " which of both a line is"
                 )
+                if not kind.takes_all_of(kinds[before]):
+                    requirement = (
+                        f"must be before record[{before}], which all of its lines fit as well: the"
+                        " first one counts"
+                    )
                 found.append(((number, "columns"), requirement, None))
     return found
 
@@ -127,6 +135,16 @@ class TextLineSettings(SettingsTable, ABC):
     def is_one_of_several(self) -> bool:
         """Whether these are the settings of one kind of lines among others."""
         return bool(self._label)
+
+    @property
+    def has_no_value(self) -> bool:
+        """Whether these lines, among others, are readings without an echo."""
+        return self.is_one_of_several and has_no_value(self.in_order, self.every)
+
+    @property
+    def abilities(self) -> Abilities:
+        """What a decoder of one kind of lines gives."""
+        return Abilities.of(self.in_order, without_value=self.has_no_value)
 
     @property
     def kinds(self) -> tuple[Self, ...]:
@@ -218,6 +236,7 @@ class TextLineSettings(SettingsTable, ABC):
             noun="column",
             measured=("time_of_flight", "thickness"),
             alone=not self.is_one_of_several,
+            without_value=self.has_no_value,
         )
 
     def _kind_problems(self) -> list[SettingProblem]:
@@ -228,14 +247,11 @@ class TextLineSettings(SettingsTable, ABC):
             for path, requirement, value in self._column_problems(column)
         ]
 
-    def differs_from(self, other: "TextLineSettings") -> bool:
-        """Whether no line can be of both kinds, by what its columns must begin with or be."""
-        own, others = self._texts_at(), other._texts_at()
-        return any(
-            not own[place].startswith(others[place]) and not others[place].startswith(own[place])
-            if place in own and place in others
-            else False
-            for place in own
+    def takes_all_of(self, other: "TextLineSettings") -> bool:
+        """Whether each line of another kind fits this one, by what its columns begin with or are."""
+        others = other._texts_at()
+        return all(
+            others.get(place, "").startswith(text) for place, text in self._texts_at().items()
         )
 
     def _texts_at(self) -> dict[str | int, str]:
@@ -341,9 +357,9 @@ class DelimitedSettings(TextLineSettings):
         """What is in a line, with the columns of all gates."""
         return self.columns
 
-    def differs_from(self, other: TextLineSettings) -> bool:
-        """Whether no line can be of both kinds."""
-        return len(self.every) != len(other.every) or super().differs_from(other)
+    def takes_all_of(self, other: TextLineSettings) -> bool:
+        """Whether each line of another kind fits this one."""
+        return len(self.every) == len(other.every) and super().takes_all_of(other)
 
     def _line_problems(self) -> list[SettingProblem]:
         found: list[SettingProblem] = []

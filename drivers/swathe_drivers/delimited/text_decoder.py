@@ -15,12 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.columns import (
-    Abilities,
     IndexMark,
     LimitedValue,
     Quadrature,
 )
-from swathe_drivers.decoding import INT64_MAX, Bad, Faulty, RecordDecoder, SentValues, convert
+from swathe_drivers.decoding import INT64_MAX, Bad, ColumnFaults, Faulty, RecordDecoder, convert
 from swathe_drivers.delimited import values as v
 from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.columns import (
@@ -49,7 +48,7 @@ class TextDecoder(RecordDecoder):
 
     def __init__(self, settings: TextLineSettings, *, ns_per_byte: int = 0) -> None:
         self._columns = columns = settings.in_order
-        super().__init__(Abilities.of(columns))
+        super().__init__(settings.abilities)
         self._names = [settings.name_of(index) for index in range(len(columns))]
         self._settings = settings
         self._terminator = settings.terminator.encode("latin-1")
@@ -186,29 +185,30 @@ class TextDecoder(RecordDecoder):
         out: dict[str, NDArray[Any]] = {}
         if not fields.rows:
             return out
-        sent: list[SentValues] = []
+        found = ColumnFaults()
         valid: NDArray[np.bool_] | None = None  # None: all of them
         for index, column in enumerate(self._columns):
-            number = self._numbers[index]
+            number, own = self._numbers[index], found.of_column()
             if index in self._readers:
-                sent.append(self._readers[index].read(fields, faulty))
+                found.are_of(self._readers[index].read(fields, own))
             elif isinstance(column, StatusColumn):
-                valid = self._statuses[index].read(fields, faulty)
+                valid = self._statuses[index].read(fields, own)
+                found.are_of_status()
             elif isinstance(column, CountsColumn):
-                counts = v.read_count_columns(number, fields, faulty, column)
+                counts = v.read_count_columns(number, fields, own, column)
                 out[f"axis {column.axis}"] = counts
             elif isinstance(column, Quadrature):
-                levels = v.read_integers(number, fields, faulty, low=0, high=3)
+                levels = v.read_integers(number, fields, own, low=0, high=3)
                 out[f"axis {column.axis}"] = levels
             elif isinstance(column, IndexMark):
-                marks = v.read_integers(number, fields, faulty, low=0, high=1)
+                marks = v.read_integers(number, fields, own, low=0, high=1)
                 out[f"mark {column.axis}"] = marks
             elif isinstance(column, RunningNumberColumn):
                 high = INT64_MAX if column.wrap is None else column.wrap - 1
-                out["sequence"] = v.read_integers(number, fields, faulty, low=0, high=high)
+                out["sequence"] = v.read_integers(number, fields, own, low=0, high=high)
             elif isinstance(column, DeviceTimeColumn):
-                out["device_time"] = v.read_time_columns(number, fields, faulty, column)
-        return out | convert(sent, valid)
+                out["device_time"] = v.read_time_columns(number, fields, own, column)
+        return out | convert(found.settle(faulty, valid), valid, faulty)
 
     def _finish(
         self,

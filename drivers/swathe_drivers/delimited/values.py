@@ -5,7 +5,7 @@ fault) text by text. Few lines are quicker text by text from the start.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -245,6 +245,9 @@ class ValueReader:
             no_echo = column.absent
         self._texts = [text.encode("latin-1") for text in no_echo if isinstance(text, str)]
         self._numbers = [number for number in no_echo if not isinstance(number, str)]
+        # A sign behind is part of such a text, as '-' is of '---'.
+        inner = replace(reader.notation, sign_behind=False)
+        self._inner = inner if inner.before or inner.behind else None
         self._may_be_empty = (
             isinstance(
                 column, TimeOfFlightColumn | ThicknessColumn | AmplitudeColumn | ChannelColumn
@@ -264,6 +267,8 @@ class ValueReader:
             absent = fields.starts[index] == fields.ends[index]
         for text in self._texts:
             same = fields.equal(index, text)
+            if self._inner is not None:  # or without the texts around the number
+                same |= self._inner.equal(fields, index, text)
             absent = same if absent is None else absent | same
         if absent is not None and not absent.any():
             absent = None
@@ -283,7 +288,7 @@ class ValueReader:
             check_range(fields, index, name, faulty, outside, f"{-most} to {most}")
             values[outside] = 0.0
 
-        def check(rows: NDArray[np.bool_] | None) -> None:
+        def check(faulty: Faulty, rows: NDArray[np.bool_] | None) -> None:
             beyond = outside_limits(column, values, rows)
             if beyond is not None:
                 check_range(fields, index, name, faulty, beyond, column.allowed)

@@ -11,8 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.columns import Abilities
-from swathe_drivers.decoding import Bad, Faulty, RecordDecoder, SentValues, convert
+from swathe_drivers.decoding import Bad, ColumnFaults, Faulty, RecordDecoder, convert
 from swathe_drivers.frames import values as v
 from swathe_drivers.frames.checker import Checker, rows_of
 from swathe_drivers.frames.fields import (
@@ -42,7 +41,7 @@ class FramesDecoder(RecordDecoder):
     """
 
     def __init__(self, settings: FramesSettings, *, ns_per_byte: int = 0) -> None:
-        super().__init__(Abilities.of(settings.in_order, v.waveform_format(settings)))
+        super().__init__(settings.abilities(v.waveform_format(settings)))
         self._settings = settings
         self._checker = (
             Checker(settings.checksum, settings.byte_order)
@@ -180,7 +179,7 @@ class FramesDecoder(RecordDecoder):
     def _read(self, content: NDArray[np.uint8], faulty: Faulty) -> dict[str, NDArray[Any]]:
         """The fields as arrays by name; an axis is `axis NAME`."""
         out: dict[str, NDArray[Any]] = {}
-        sent: list[SentValues] = []
+        found = ColumnFaults()
         valid: NDArray[np.bool_] | None = None  # None: all of them
         for reader in self._readers:
             field = reader.field
@@ -190,20 +189,23 @@ class FramesDecoder(RecordDecoder):
                 assert self.waveform is not None  # noqa: S101  for the type checker
                 out["waveform"] = reader.samples(content, self.waveform)
                 continue
-            raw = reader.packed(content, faulty)
+            own = found.of_column()
             if isinstance(reader, v.NumberReader):
-                sent.append(reader.read(raw, faulty))
-            elif isinstance(field, DeviceTimeField):
-                out["device_time"] = v.read_time_fields(reader, field, raw, faulty)
+                found.are_of(reader.read(content, own))
+                continue
+            raw = reader.packed(content, own)
+            if isinstance(field, DeviceTimeField):
+                out["device_time"] = v.read_time_fields(reader, field, raw, own)
             elif isinstance(field, RunningNumberField):
-                out["sequence"] = v.read_sequence(reader, field, raw, faulty)
+                out["sequence"] = v.read_sequence(reader, field, raw, own)
             elif isinstance(field, CountsField):
-                out[f"axis {field.axis}"] = v.read_counts(reader, field, raw, faulty)
+                out[f"axis {field.axis}"] = v.read_counts(reader, field, raw, own)
             elif isinstance(field, StatusField):
-                valid = v.read_status(reader, field, raw, faulty)
+                valid = v.read_status(reader, field, raw, own)
+                found.are_of_status()
             elif isinstance(field, IndexMarkField):
                 out[f"mark {field.axis}"] = v.read_mark(field, raw)
-        return out | convert(sent, valid)
+        return out | convert(found.settle(faulty, valid), valid, faulty)
 
     def _finish(
         self,

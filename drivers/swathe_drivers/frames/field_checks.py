@@ -19,6 +19,7 @@ from swathe_drivers.frames.fields import (
 from swathe_drivers.frames.framing import Framing, LengthPrefix
 from swathe_drivers.frames.packed import bytes_of_type, digits_of, limits
 from swathe_drivers.settings import SettingProblem
+from swathe_drivers.talk.settings import to_bytes
 from swathe_drivers.units import nanoseconds
 
 
@@ -43,7 +44,10 @@ def field_problems(
             found.append((("scale",), "must not be 0", field.scale))
         found += field.limit_problems()
         for place, value in enumerate(field.absent if isinstance(field, ValueField) else ()):
-            if field.type[0] == "f" or (field.type[0] == "d" and value != "nan"):
+            if isinstance(value, str) and not (value == "nan" and field.type[0] == "f"):
+                found.extend(_absent_problems(field, place, value))
+                continue
+            if field.type[0] in "fd":
                 continue
             if not isinstance(value, int):
                 requirement = "must be a whole number, as the field's are"
@@ -69,6 +73,19 @@ def field_problems(
     if isinstance(field, StatusField | IndexMarkField):
         found.extend(_bit_problems(field, fields[index - 1] if index else None))
     return found
+
+
+def _absent_problems(field: NumberField, place: int, text: str) -> list[SettingProblem]:
+    """Return what is wrong with bytes that stand for no value."""
+    size = bytes_of_type(field.type)
+    try:
+        found = len(to_bytes(text))
+    except ValueError:
+        found = -1
+    if found == size:
+        return []
+    requirement = f"must be a number, or {size} bytes as 'hex:...' or text, as many as the type has"
+    return [(("absent", place), requirement, text)]
 
 
 def _status_problems(field: StatusField) -> list[SettingProblem]:

@@ -139,8 +139,10 @@ class PositionField(PositionValue, NumberField):
 class ValueField(NumberField):
     """A number that the device may not have."""
 
-    absent: tuple[int | float | Literal["nan"], ...] = Field(default=(), max_length=16)
-    """What the device sends when it has no echo: as sent, before `scale` and `offset`."""
+    absent: tuple[int | float | Annotated[str, Field(max_length=64)], ...] = Field(
+        default=(), max_length=16
+    )
+    """What the device sends when it has no echo: numbers, before `scale` and `offset`, or bytes."""
 
 
 class TimeOfFlightField(TimeOfFlightValue, ValueField):

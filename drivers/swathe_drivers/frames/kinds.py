@@ -11,7 +11,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.columns import Abilities
 from swathe_drivers.decoding import Bad, RecordDecoder
 from swathe_drivers.frames.checker import Checker
 from swathe_drivers.frames.decoder import FramesDecoder
@@ -29,9 +28,7 @@ class FrameKindsDecoder(RecordDecoder):
     def __init__(self, settings: FramesSettings, *, ns_per_byte: int = 0) -> None:
         """Take checked settings with several kinds."""
         kinds = settings.kinds
-        abilities = joined_abilities(
-            [Abilities.of(kind.in_order, waveform_format(kind)) for kind in kinds]
-        )
+        abilities = joined_abilities([kind.abilities(waveform_format(kind)) for kind in kinds])
         super().__init__(abilities)
         self._kinds = [FramesDecoder(kind, ns_per_byte=ns_per_byte) for kind in kinds]
         self._ignores = settings.other_frames == "ignore"

@@ -8,9 +8,6 @@ from pydantic import Field, PrivateAttr, model_validator
 from swathe_drivers.columns import (
     Abilities,
     GateText,
-    gate_problems,
-    is_of_other_gate,
-    record_problems,
 )
 from swathe_drivers.frames.field_checks import field_problems
 from swathe_drivers.frames.fields import (
@@ -35,6 +32,13 @@ from swathe_drivers.frames.framing import (
 )
 from swathe_drivers.frames.packed import bytes_of_type
 from swathe_drivers.kinds import MOST_KINDS, together_problems
+from swathe_drivers.record_checks import (
+    gate_problems,
+    has_no_value,
+    is_of_other_gate,
+    record_problems,
+)
+from swathe_drivers.records import WaveformFormat
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
 from swathe_drivers.talk.settings import KindOfRecord, to_bytes
 from swathe_drivers.units import nanoseconds
@@ -82,6 +86,15 @@ class FramesSettings(SettingsTable):
             kind._answers = record.answers
             kinds.append(kind)
         return tuple(kinds)
+
+    @property
+    def has_no_value(self) -> bool:
+        """Whether these frames, among others, are readings without an echo."""
+        return self._several and has_no_value(self.in_order, self.fields)
+
+    def abilities(self, waveform: WaveformFormat | None = None) -> Abilities:
+        """Return what a decoder of one kind of frames gives."""
+        return Abilities.of(self.in_order, waveform, without_value=self.has_no_value)
 
     @property
     def answered(self) -> bytes | None:
@@ -196,6 +209,7 @@ class FramesSettings(SettingsTable):
             noun="field",
             measured=("time_of_flight", "thickness", "waveform"),
             alone=not self._several,
+            without_value=self.has_no_value,
         )
 
     def _framing_problems(self) -> list[SettingProblem]:
@@ -307,7 +321,7 @@ class FramesSettings(SettingsTable):
 
 def frame_kinds_problems(kinds: Sequence[FramesSettings]) -> list[SettingProblem]:
     """Return what is wrong with several kinds of frames together; paths begin with a number."""
-    found = together_problems([Abilities.of(kind.in_order) for kind in kinds])
+    found = together_problems([kind.abilities() for kind in kinds])
     for number, kind in enumerate(kinds):
         length = _places(kind, LengthField)
         if length != _places(kinds[0], LengthField):
@@ -315,11 +329,16 @@ def frame_kinds_problems(kinds: Sequence[FramesSettings]) -> list[SettingProblem
             found.append(((number, "fields"), requirement, None))
         for before in range(number):
             both = kind.answered, kinds[before].answered
-            if not _differ(kind, kinds[before]) and (None in both or both[0] == both[1]):
+            if _takes_all_of(kinds[before], kind) and (None in both or both[0] == both[1]):
                 requirement = (
                     f"must differ from record[{before}] in a 'constant' at the same place, in its"
                     " length, or in the poll that each 'answers': nothing shows which of both a frame is"
                 )
+                if not _takes_all_of(kind, kinds[before]):
+                    requirement = (
+                        f"must be before record[{before}], which all of its frames fit as well: the"
+                        " first one counts"
+                    )
                 found.append(((number, "fields"), requirement, None))
     return found
 
@@ -335,12 +354,15 @@ def _places(kind: FramesSettings, of: type[Any]) -> dict[tuple[int, str], AnyFie
     return found
 
 
-def _differ(one: FramesSettings, other: FramesSettings) -> bool:
-    """Whether no frame can be of both kinds."""
-    if None not in (one.size, other.size) and one.size != other.size:
-        return True
+def _takes_all_of(one: FramesSettings, other: FramesSettings) -> bool:
+    """Whether each frame of another kind fits one, by its length and its constant fields."""
+    if one.size is None:
+        if other.min_size < one.min_size:
+            return False
+    elif one.size != other.size:
+        return False
     own, others = _places(one, ConstantField), _places(other, ConstantField)
-    return any(own[place] != others[place] for place in own.keys() & others.keys())
+    return all(others.get(place) == field for place, field in own.items())
 
 
 def _skipped(field: AnyField) -> Skip:

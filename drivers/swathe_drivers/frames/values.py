@@ -24,6 +24,7 @@ from swathe_drivers.frames.fields import (
 from swathe_drivers.frames.packed import is_packed, limits, read_packed
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.records import FaultReason, WaveformFormat
+from swathe_drivers.talk.settings import to_bytes
 from swathe_drivers.units import MAX_VALUE, largest, linear, nanoseconds
 
 
@@ -41,14 +42,18 @@ class FieldReader:
         self.at = at
         self.dtype = dtype
 
-    def packed(self, rows: NDArray[np.uint8], faulty: Faulty) -> NDArray[Any]:
-        """The numbers as sent, shape (n,), also those of no type of numpy."""
+    def packed(
+        self, rows: NDArray[np.uint8], faulty: Faulty, skip: NDArray[np.bool_] | None = None
+    ) -> NDArray[Any]:
+        """The numbers as sent, shape (n,), also those of no type of numpy; `skip` has none."""
         if self._packed is None:
             return self.raw(rows)
         places = rows[:, self.at : self.at + self.dtype.itemsize]
         raw, good = read_packed(
             places, self._packed, little=self._little, point=isinstance(self.field, NumberField)
         )
+        if skip is not None:
+            good = good | skip
         if not good.all():
             faulty.add_all(
                 np.flatnonzero(~good).tolist(),
@@ -193,12 +198,31 @@ class NumberReader(FieldReader):
         super().__init__(field, name, at, byte_order)
         assert isinstance(field, NumberField)  # noqa: S101  for the type checker
         self.value = field
+        absent = field.absent if isinstance(field, ValueField) else ()
+        nan = "nan" if field.type[0] == "f" else None
+        self._numbers = [one for one in absent if not isinstance(one, str) or one == nan]
+        self._texts = [
+            np.frombuffer(to_bytes(one), np.uint8)
+            for one in absent
+            if isinstance(one, str) and one != nan
+        ]
 
-    def read(self, raw: NDArray[Any], faulty: Faulty) -> SentValues:
-        """Return the values in the field's unit."""
+    def _blank(self, rows: NDArray[np.uint8]) -> NDArray[np.bool_] | None:
+        """Rows with the bytes that stand for no value, shape (n,); None if there are no such."""
+        if not self._texts:
+            return None
+        places = rows[:, self.at : self.at + self.dtype.itemsize]
+        blank = np.zeros(rows.shape[0], np.bool_)
+        for text in self._texts:
+            blank |= (places == text).all(axis=1)
+        return blank
+
+    def read(self, rows: NDArray[np.uint8], faulty: Faulty) -> SentValues:
+        """Return the values in the field's unit, of the frames' bytes, shape (n, width)."""
         field = self.value
-        absent: NDArray[np.bool_] | None = None
-        for sentinel in field.absent if isinstance(field, ValueField) else ():
+        absent = self._blank(rows)
+        raw = self.packed(rows, faulty, skip=absent)
+        for sentinel in self._numbers:
             same = np.isnan(raw) if sentinel == "nan" else np.equal(raw, raw.dtype.type(sentinel))
             absent = same if absent is None else absent | same
         if absent is not None and not absent.any():
@@ -223,7 +247,7 @@ class NumberReader(FieldReader):
                 self.out_of_range(faulty, raw, outside, f"a value up to {most}")
                 values[outside] = 0.0
 
-        def check(rows: NDArray[np.bool_] | None) -> None:
+        def check(faulty: Faulty, rows: NDArray[np.bool_] | None) -> None:
             outside = outside_limits(field, values, rows)
             if outside is not None and outside.any():
                 self.out_of_range(faulty, values, outside, field.allowed)

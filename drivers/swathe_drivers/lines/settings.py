@@ -132,9 +132,9 @@ class PatternSettings(TextLineSettings):
     def _key_of(self, index: int) -> str:
         return list(self.columns)[index]
 
-    def differs_from(self, other: TextLineSettings) -> bool:
-        """Whether the patterns differ; whether a line fits both, nobody knows: the first one counts."""
-        return isinstance(other, PatternSettings) and self.pattern != other.pattern
+    def takes_all_of(self, other: TextLineSettings) -> bool:
+        """Whether the patterns are equal; whether a line fits both, nobody knows: the first counts."""
+        return isinstance(other, PatternSettings) and self.pattern == other.pattern
 
     def _line_problems(self) -> list[SettingProblem]:
         if self.record and self.pattern:

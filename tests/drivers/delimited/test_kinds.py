@@ -6,9 +6,11 @@ import random
 from typing import Any
 
 import numpy as np
+import pytest
 
 from swathe_drivers import FaultReason, parse_description
 from swathe_drivers.abc import Decoder
+from swathe_drivers.description import DescriptionError
 from swathe_drivers.testing.feeding import assert_same_stream, random_pieces, total
 
 TEXT = """
@@ -110,3 +112,70 @@ def test_fault_names_the_record() -> None:
         "record 1, column 2 (thickness): 'x' is not a decimal number",
         "2 columns where there should be 3",
     ]
+
+
+WITHOUT_VALUE = """
+[protocol]
+terminator = "\\n"
+[[protocol.record]]
+columns = [
+  { is = "constant", text = "L" },
+  { is = "status", valid = ["ok"], invalid = ["bad"] },
+  { is = "channel", name = "gain", unit = "dB" },
+]
+[[protocol.record]]
+columns = [{ is = "thickness", unit = "mm" }, { is = "ignore" }, { is = "ignore" }]
+"""
+
+
+def test_record_without_a_value_is_a_reading_without_an_echo() -> None:
+    """Whatever its status is, and with its channels; an unknown status is a fault still."""
+    decoder = parse_description(WITHOUT_VALUE, "kinds.toml").decoder(ns_per_byte=0)
+    found = decoder.feed(b"L,ok,40\n5.5,,\nL,bad,41\nL,odd,42\n", 0)
+    assert found.readings["valid"].tolist() == [False, True, False]
+    np.testing.assert_array_equal(found.readings["thickness"], [np.nan, 5.5, np.nan])
+    assert found.channels is not None
+    assert found.channels.tolist() == [[40.0], [40.0], [41.0]]
+    assert found.n_faults == {FaultReason.STATUS: 1}
+    assert (found.record_bytes, found.fault_bytes) == (23, 9)
+
+
+def _refused(*records: str, more: str = "") -> str:
+    text = f"[protocol]\n{more}" + "".join(
+        f"[[protocol.record]]\ncolumns=[{one}]\n" for one in records
+    )
+    with pytest.raises(DescriptionError) as caught:
+        parse_description(text, "kinds.toml")
+    return str(caught.value)
+
+
+def test_reading_of_another_gate_is_no_reading_without_an_echo() -> None:
+    """It shows nothing of the gate that was chosen."""
+    value = '{ is = "thickness", unit = "mm", gate = "GATE" }'
+    status = '{ is = "status", valid = ["A"] }'
+    one, other = (
+        f'{{ is = "constant", text = "{gate}" }}, {value.replace("GATE", gate)}, {status}'
+        for gate in "AB"
+    )
+    assert "record[0].columns' must have" in _refused(one, other, more='gate = "B"\n')
+
+
+def test_some_record_must_have_a_value() -> None:
+    """Otherwise a device would have readings that can never have an echo."""
+    message = _refused(
+        '{ is = "amplitude" }', '{ is = "counts", axis = "scan" }, { is = "ignore" }'
+    )
+    assert "must have a thickness or a time of flight in one of them" in message
+
+
+def test_special_kind_is_before_the_general_one() -> None:
+    """The order decides; the other way round the special one would never be reached."""
+    special = '{ is = "constant", text = "T" }, { is = "thickness", unit = "mm" }'
+    general = '{ is = "ignore" }, { is = "thickness", unit = "mm" }'
+    assert "record[1].columns' must be before record[0], which" in _refused(general, special)
+    text = f"[protocol]\n[[protocol.record]]\ncolumns=[{special}]\n"
+    text += f"[[protocol.record]]\ncolumns=[{general}]\n"
+    decoder = parse_description(text, "kinds.toml").decoder(ns_per_byte=0)
+    found = decoder.feed(b"T,1.5\r\nQ,2.5\r\nT,3.x\r\n", 0)
+    assert found.readings["thickness"].tolist() == [1.5, 2.5]
+    assert [fault.detail[:8] for fault in found.faults] == ["record 1"]

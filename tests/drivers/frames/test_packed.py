@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from swathe_drivers import FaultReason
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.frames import FramesDecoder, FramesSettings
+from swathe_drivers.frames.kinds import FrameKindsDecoder
 from swathe_drivers.frames.packed import bytes_of_type, limits, read_packed
 from swathe_drivers.settings import read_settings
 from swathe_drivers.testing.feeding import assert_same_columns, random_pieces, total
@@ -193,3 +194,52 @@ def test_settings_with_mistake_say_key_requirement_and_value(
     with pytest.raises(SettingsError) as caught:
         read_settings(FramesSettings, table, key="")
     assert str(caught.value) == message
+
+
+def _lossy(**field: Any) -> FramesDecoder:
+    table = {
+        "framing": {"kind": "fixed", "sync": [0xA5], "length": 5},
+        "byte_order": "big",
+        "fields": [
+            {"is": "thickness", "unit": "mm", "type": "bcd3", **field},
+            {"is": "status", "type": "u1", "valid": [1], "invalid": [0]},
+        ],
+    }
+    return FramesDecoder(read_settings(FramesSettings, table, key="lossy"))
+
+
+def test_status_covers_a_number_that_cannot_be_read() -> None:
+    """Where it is not valid; a fault where it is, or where the status is unknown itself."""
+    found = _lossy().feed(bytes.fromhex("A5FFFFFF00 A500000501 A5FFFFFF01 A5FFFFFF07"), 0)
+    assert found.readings["valid"].tolist() == [False, True]
+    np.testing.assert_array_equal(found.readings["thickness"], [np.nan, 5.0])
+    assert found.n_faults == {FaultReason.NUMBER: 2}
+
+
+def test_bytes_that_stand_for_no_value() -> None:
+    """As they are on the line, in the order of the line; as many as the type has."""
+    found = _lossy(absent=["hex:FF EE DD"]).feed(bytes.fromhex("A5FFEEDD01 A5DDEEFF01"), 0)
+    assert found.readings["valid"].tolist() == [False]
+    assert found.n_faults == {FaultReason.NUMBER: 1}
+    for wrong in ("hex:FF FF", "hex:F", "nan ", "\u20ac\u20ac\u20ac"):
+        with pytest.raises(SettingsError, match=r"absent\[0\]' must be a number, or 3 bytes as"):
+            _lossy(absent=[wrong])
+
+
+def test_frame_without_a_value_is_a_reading_without_an_echo() -> None:
+    """Among frames of other lengths; and a special constant may come before a general one."""
+    amplitude = {"is": "amplitude", "type": "u1"}
+    lost = {"fields": [{"is": "constant", "type": "u1", "value": 0x10}, amplitude]}
+    value = {"fields": [{"is": "thickness", "unit": "mm", "type": "u1"}, amplitude]}
+    table = {
+        "framing": {"kind": "fixed", "sync": [0xA5], "length": 3},
+        "record": [lost, value],
+    }
+    decoder = FrameKindsDecoder(read_settings(FramesSettings, table, key="kinds"))
+    found = decoder.feed(bytes.fromhex("A50550 A51004 A50651"), 0)
+    assert found.readings["valid"].tolist() == [True, False, True]
+    np.testing.assert_array_equal(found.readings["thickness"], [5.0, np.nan, 6.0])
+    assert found.readings["amplitude"].tolist() == [80.0, 4.0, 81.0]
+    assert found.record_bytes == 9
+    with pytest.raises(SettingsError, match=r"record\[1\].fields' must be before record\[0\]"):
+        read_settings(FramesSettings, table | {"record": [value, lost]}, key="kinds")

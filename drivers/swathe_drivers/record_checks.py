@@ -1,0 +1,127 @@
+"""What is wrong with the columns of a record taken together, and which gate's values count."""
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Final
+
+from swathe_drivers.columns import (
+    MEASURED,
+    POSITIONS,
+    AmplitudeValue,
+    ChannelValue,
+    Column,
+    Counts,
+    IndexMark,
+    MeasuredValue,
+    PositionValue,
+    Quadrature,
+)
+from swathe_drivers.settings import SettingProblem
+
+_ONCE: Final = (
+    "length",
+    "device_time",
+    "sequence",
+    "time_of_flight",
+    "thickness",
+    "amplitude",
+    "status",
+    "waveform",
+)
+
+
+def is_of_other_gate(column: object, gate: str | None) -> bool:
+    """Whether a column has the value of a gate other than the one that is chosen."""
+    if not isinstance(column, MeasuredValue | AmplitudeValue):
+        return False
+    return column.gate is not None and column.gate != gate
+
+
+def gate_problems(columns: Sequence[object], gate: str | None) -> list[SettingProblem]:
+    """Return what is wrong with the choice of a gate, among all columns of a record."""
+    named = [
+        column.gate
+        for column in columns
+        if isinstance(column, MeasuredValue | AmplitudeValue) and column.gate is not None
+    ]
+    if gate in named or (gate is None and not named):
+        return []
+    if not named:
+        return [(("gate",), "must be left out, as no value has a 'gate'", gate)]
+    names = ", ".join(repr(name) for name in dict.fromkeys(named))
+    return [(("gate",), f"must be one of {names}: the gate whose values count", gate)]
+
+
+def has_no_value(columns: Sequence[Column], every: Sequence[Column]) -> bool:
+    """Whether a record among others shows a reading without an echo: how it went, and no value.
+
+    Args:
+        columns: of the record, without the values of other gates.
+        every: with them: a reading of another gate shows nothing of the one that was chosen.
+    """
+    kinds = {column.kind for column in columns}
+    return bool(kinds & {"amplitude", "status"}) and not {one.kind for one in every} & MEASURED
+
+
+def record_problems(
+    columns: Sequence[Column],
+    *,
+    key: str,
+    noun: str,
+    measured: Sequence[str],
+    alone: bool = True,
+    without_value: bool = False,
+) -> list[SettingProblem]:
+    """Return what is wrong with the columns of a record taken together.
+
+    Args:
+        columns: of the record.
+        key: of their table, for the paths of the problems.
+        noun: what one of them is called.
+        measured: kinds of which a reading needs one.
+        alone: whether there are no records of another kind, which have readings or positions.
+        without_value: whether these are readings without an echo; see `has_no_value`.
+    """
+    found: list[SettingProblem] = []
+    path: tuple[str | int, ...] = (key,)
+    kinds = Counter(column.kind for column in columns)
+    if without_value or (
+        not alone and kinds["channel"] and not kinds.keys() & {*measured, *POSITIONS}
+    ):
+        pass
+    elif not kinds.keys() & {*measured, *POSITIONS}:
+        names = ", ".join([*measured, "counts"])
+        requirement = f"must have at least one of {names} and position"
+        found.append((path, requirement, sorted(kinds)))
+    elif not kinds.keys() & set(measured):
+        names = f"{', '.join(measured[:-1])} or {measured[-1]}"
+        found.extend(
+            (path, f"must have a {names} in addition to {kind}", kind)
+            for kind in ("amplitude", "status", *(("channel",) if alone else ()))
+            if kinds[kind]
+        )
+    found.extend(
+        (path, f"must have one {kind} at most", kinds[kind]) for kind in _ONCE if kinds[kind] > 1
+    )
+    channels = Counter(one.name for one in columns if isinstance(one, ChannelValue))
+    found.extend(
+        (path, f"must have one channel {name!r} at most", number)
+        for name, number in channels.items()
+        if number > 1
+    )
+    axes = Counter(
+        one.axis for one in columns if isinstance(one, Counts | PositionValue | Quadrature)
+    )
+    marks = Counter(one.axis for one in columns if isinstance(one, IndexMark))
+    found.extend(
+        (path, f"must have counts for the axis of the index mark {mark!r}", mark)
+        for mark in marks
+        if mark not in axes
+    )
+    for what, numbers in ((noun, axes), ("index mark", marks)):
+        found.extend(
+            (path, f"must have one {what} for the axis {axis!r}", number)
+            for axis, number in numbers.items()
+            if number > 1
+        )
+    return found

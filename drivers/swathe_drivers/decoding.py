@@ -65,6 +65,15 @@ class Faulty:
         for row in rows:
             self.add(row, reason, detail(row))
 
+    def spread(self, owners: NDArray[np.int64]) -> None:
+        """Give the first fault of each owner, such as a frame, to all rows that it has."""
+        first: dict[int, tuple[FaultReason, str]] = {}
+        for row in sorted(self.by_row):
+            first.setdefault(int(owners[row]), self.by_row[row])
+        if first:
+            for row in np.flatnonzero(np.isin(owners, list(first))).tolist():
+                self.by_row[row] = first[int(owners[row])]
+
     def take(self, other: Self, excused: NDArray[np.bool_] | None = None) -> None:
         """Take over the faults of one more column, but for those of the rows `excused`."""
         for row, fault in other.by_row.items():

@@ -19,6 +19,7 @@ from swathe_drivers.frames.fields import (
     CountsField,
     DeviceTimeField,
     IndexMarkField,
+    IntervalField,
     NumberField,
     RunningNumberField,
     Skip,
@@ -29,6 +30,7 @@ from swathe_drivers.frames.fields import (
 )
 from swathe_drivers.frames.framer import Frames
 from swathe_drivers.frames.making import make_framer
+from swathe_drivers.frames.repeats import Repeater
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
 
@@ -57,6 +59,12 @@ class FramesDecoder(RecordDecoder):
         if self.waveform is not None and settings.size is not None:
             self._width = settings.size - (0 if self._checker is None else self._checker.size)
         self._readers = _readers(settings)
+        self._repeater: Repeater | None = None
+        if settings.repeat is not None:
+            self._varies = True
+            own = settings.in_order[: len(settings.fields)]
+            head = len(settings.sync) + sum(size_of(field) or 0 for field in own)
+            self._repeater = Repeater(settings.repeat, own, head=head, wrap_ns=self.clock_wrap_ns)
         self._constants = [
             (reader, reader.field)
             for reader in self._readers
@@ -103,9 +111,18 @@ class FramesDecoder(RecordDecoder):
     ) -> Batch:
         """Return what frames hold, of which `rows` have `content`, and the others are `bad`."""
         columns: dict[str, NDArray[Any]] = {}
+        samples = None
+        if self._repeater is not None and rows.size:
+            samples = self._repeater.samples(frames, rows, self._tail, bad)
+            rows, content = samples.rows, samples.content
         if rows.size:
             faulty = Faulty()
-            columns = self._read(content, faulty)
+            columns = self._read(content, faulty, None if samples is None else samples.places)
+            if samples is not None and self._repeater is not None:
+                self._repeater.spread(samples, columns)
+                columns["place"] = samples.places
+                # A frame is good or a fault as a whole: its bytes are counted once.
+                faulty.spread(rows)
             rows, columns = faulty.split(rows, columns, bad)
         return self._finish(frames, bad, rows, columns)
 
@@ -176,7 +193,12 @@ class FramesDecoder(RecordDecoder):
         wanted = getattr(column.field, "value", None)
         return (FaultReason.UNKNOWN_FRAME, f"{column.name}: {raw.item()} is not {wanted}")
 
-    def _read(self, content: NDArray[np.uint8], faulty: Faulty) -> dict[str, NDArray[Any]]:
+    def _read(
+        self,
+        content: NDArray[np.uint8],
+        faulty: Faulty,
+        places: NDArray[np.int64] | None = None,
+    ) -> dict[str, NDArray[Any]]:
         """The fields as arrays by name; an axis is `axis NAME`."""
         out: dict[str, NDArray[Any]] = {}
         found = ColumnFaults()
@@ -196,12 +218,14 @@ class FramesDecoder(RecordDecoder):
             raw = reader.packed(content, own)
             if isinstance(field, DeviceTimeField):
                 out["device_time"] = v.read_time_fields(reader, field, raw, own)
+            elif isinstance(field, IntervalField):
+                out["interval"] = v.read_interval(reader, field, raw, own)
             elif isinstance(field, RunningNumberField):
                 out["sequence"] = v.read_sequence(reader, field, raw, own)
             elif isinstance(field, CountsField):
                 out[f"axis {field.axis}"] = v.read_counts(reader, field, raw, own)
             elif isinstance(field, StatusField):
-                valid = v.read_status(reader, field, raw, own)
+                valid = v.read_status(reader, field, raw, own, places)
                 found.are_of_status()
             elif isinstance(field, IndexMarkField):
                 out[f"mark {field.axis}"] = v.read_mark(field, raw)
@@ -231,17 +255,24 @@ class FramesDecoder(RecordDecoder):
             excerpt = bytes(data.block[start : start + min(int(data.lengths[row]), MAX_EXCERPT)])
             faults.append(Fault(int(frames.offsets[row]), size, reason, excerpt, detail))
         parts: dict[str, Any] = {}
-        every = rows.size == frames.offsets.size
+        place = columns.pop("place", None)
+        every = rows.size == frames.offsets.size and place is None
         if rows.size:
+            offsets = frames.offsets if every else frames.offsets[rows]
+            sizes = frames.sizes if every else frames.sizes[rows]
+            if place is not None:  # each sample is a record of its own, up to the frame's end
+                offsets, sizes = offsets + place, sizes - place
             parts = dict(
                 self._records(
                     frames.times if every else frames.times[rows],
                     frames.known if every else frames.known[rows],
-                    frames.offsets if every else frames.offsets[rows],
-                    frames.sizes if every else frames.sizes[rows],
+                    offsets,
+                    sizes,
                     columns,
                 )
             )
+            if place is not None:
+                rows = rows[place == 0]
         return self._batch(
             faults=tuple(sorted(faults, key=lambda fault: fault.offset)[-MAX_FAULTS:]),
             n_faults=dict(counts),

@@ -161,6 +161,20 @@ class ChannelField(ChannelValue, ValueField):
     """A further number: a temperature, a gain, a battery's level, the value of another gate."""
 
 
+class IntervalField(_Typed):
+    """The time from one sample of the frame to the next, in `scale` units."""
+
+    kind: Literal["interval"] = Field(alias="is")
+    type: Literal["u1", "u2", "u3", "u4"]
+    unit: TimeUnit
+    scale: float = Field(default=1.0, gt=0.0, le=1e9)
+
+    @property
+    def tick_ns(self) -> Fraction:
+        """Time of one count, ns."""
+        return tick_ns(self.scale, self.unit)
+
+
 class _Masked(_Typed):
     shares: bool = False
     """The field is in the same bytes as the one before."""
@@ -175,6 +189,8 @@ class StatusField(_Masked, ReadingStatus):
     mask: int | None = Field(default=None, ge=1, lt=2**63)
     valid_when: int | None = Field(default=None, ge=0, lt=2**63)
     """What the bits under `mask` are when the reading is valid."""
+    per_sample: bool = False
+    """`mask` is of the first sample of the frame; each further one has it one bit higher."""
 
 
 class IndexMarkField(_Masked, IndexMark):
@@ -206,6 +222,7 @@ AnyField = Annotated[
     | LengthField
     | Skip
     | DeviceTimeField
+    | IntervalField
     | RunningNumberField
     | CountsField
     | PositionField

@@ -31,6 +31,7 @@ from swathe_drivers.frames.framing import (
     checksum_size,
 )
 from swathe_drivers.frames.packed import bytes_of_type
+from swathe_drivers.frames.repeats import Repeat, group_problems, repeat_problems
 from swathe_drivers.kinds import MOST_KINDS, together_problems
 from swathe_drivers.record_checks import (
     gate_problems,
@@ -48,6 +49,7 @@ class FrameRecord(KindOfRecord):
     """One kind of frames among others."""
 
     fields: tuple[AnyField, ...] = Field(min_length=1, max_length=64)
+    repeat: Repeat | None = None
 
 
 class FramesSettings(SettingsTable):
@@ -62,6 +64,8 @@ class FramesSettings(SettingsTable):
     """At the very end of the frame (with `start_stop`: before the stop byte)."""
     fields: tuple[AnyField, ...] = Field(default=(), max_length=64)
     """From the first byte behind `sync` or `start` on."""
+    repeat: Repeat | None = None
+    """Behind the fields: those of one sample, repeated up to the checksum."""
     record: tuple[FrameRecord, ...] = Field(default=(), max_length=MOST_KINDS)
     """Instead of `fields`: one table for each kind of frames."""
     gate: GateText | None = None
@@ -80,7 +84,8 @@ class FramesSettings(SettingsTable):
             return (self,)
         kinds = []
         for record in self.record:
-            own = {"fields": record.fields, "record": (), "other_frames": "ignore"}
+            own: dict[str, Any] = {"fields": record.fields, "repeat": record.repeat}
+            own |= {"record": (), "other_frames": "ignore"}
             kind = self.model_copy(update=own)
             kind._several = True
             kind._answers = record.answers
@@ -90,7 +95,7 @@ class FramesSettings(SettingsTable):
     @property
     def has_no_value(self) -> bool:
         """Whether these frames, among others, are readings without an echo."""
-        return self._several and has_no_value(self.in_order, self.fields)
+        return self._several and has_no_value(self.in_order, self.every)
 
     def abilities(self, waveform: WaveformFormat | None = None) -> Abilities:
         """Return what a decoder of one kind of frames gives."""
@@ -102,11 +107,15 @@ class FramesSettings(SettingsTable):
         return None if self._answers is None else to_bytes(self._answers)
 
     @property
+    def every(self) -> tuple[AnyField, ...]:
+        """What is in a frame, with the fields of all gates, and those of one sample."""
+        return self.fields + (() if self.repeat is None else self.repeat.fields)
+
+    @property
     def in_order(self) -> tuple[AnyField, ...]:
-        """What is in a frame; a value of another gate means nothing."""
+        """What is in a frame with one sample; a value of another gate means nothing."""
         return tuple(
-            _skipped(field) if is_of_other_gate(field, self.gate) else field
-            for field in self.fields
+            _skipped(field) if is_of_other_gate(field, self.gate) else field for field in self.every
         )
 
     @property
@@ -133,7 +142,7 @@ class FramesSettings(SettingsTable):
             every = {kind.size for kind in self.kinds}
             return every.pop() if len(every) == 1 else None
         sizes = [size_of(field) for field in self.in_order]
-        return None if None in sizes else self.min_size
+        return None if None in sizes or self.repeat is not None else self.min_size
 
     @property
     def min_size(self) -> int:
@@ -159,16 +168,20 @@ class FramesSettings(SettingsTable):
         if self.record and self.fields:
             requirement = "must be left out, as each 'record' has its own"
             raise_problems(self, [(("fields",), requirement, None)])
+        if self.record and self.repeat is not None:
+            requirement = "must be in the 'record' whose frames have several samples"
+            raise_problems(self, [(("repeat",), requirement, None)])
         if not self.record and not self.fields:
             requirement = "must be given, or a table 'record' for each kind of frames"
             raise_problems(self, [(("fields",), requirement, None)])
         kinds = self.kinds
-        found = gate_problems([one for kind in kinds for one in kind.fields], self.gate)
+        found = gate_problems([one for kind in kinds for one in kind.every], self.gate)
         if not found:
             for number, kind in enumerate(kinds):
                 found += self._within(number, kind._content_problems())
         found += self._framing_problems()
         for number, kind in enumerate(kinds):
+            found += self._within(number, repeat_problems(kind.fields, kind.repeat))
             found += self._within(number, kind._checksum_problems())
             found += self._within(number, kind._length_problems())
             found += [
@@ -177,7 +190,7 @@ class FramesSettings(SettingsTable):
                 for problem in self._within(
                     number,
                     [
-                        (("fields", index, *path), requirement, value)
+                        ((*kind._path_of(index), *path), requirement, value)
                         for path, requirement, value in field_problems(
                             kind.in_order, index, kind.framing
                         )
@@ -192,13 +205,22 @@ class FramesSettings(SettingsTable):
         raise_problems(self, found)
         return self
 
+    def _path_of(self, index: int) -> tuple[str | int, ...]:
+        """Return where one of `in_order` is in the user's table."""
+        own = len(self.fields)
+        return ("fields", index) if index < own else ("repeat", "fields", index - own)
+
     def _within(self, number: int, found: list[SettingProblem]) -> list[SettingProblem]:
         """Return problems of one kind of frames with the paths of the user's table."""
         if not self.record:
             return found
         return [
             # What all kinds share stays where it is.
-            ((*(("record", number) if path[0] == "fields" else ()), *path), requirement, value)
+            (
+                (*(("record", number) if path[0] in ("fields", "repeat") else ()), *path),
+                requirement,
+                value,
+            )
             for path, requirement, value in found
         ]
 
@@ -285,7 +307,9 @@ class FramesSettings(SettingsTable):
             if framing.length > self.max_length:
                 requirement = f"must be <= 'max_length', which is {self.max_length}"
                 found.append((("framing", "length"), requirement, framing.length))
-            if not rests and framing.length != fewest:
+            if self.repeat is not None:
+                found += group_problems(self.repeat, framing.length, fewest)
+            elif not rests and framing.length != fewest:
                 requirement = (
                     f"must be {fewest}, which sync, fields and checksum take; use 'skip' for others"
                 )

@@ -14,6 +14,7 @@ from swathe_drivers.frames.fields import (
     CountsField,
     DeviceTimeField,
     IndexMarkField,
+    IntervalField,
     NumberField,
     RunningNumberField,
     StatusField,
@@ -128,6 +129,19 @@ def read_time_fields(reader: FieldReader, field: DeviceTimeField, raw: NDArray[A
     return (times * tick.numerator + tick.denominator // 2) // tick.denominator
 
 
+def read_interval(
+    reader: FieldReader, field: IntervalField, raw: NDArray[Any], faulty: Faulty
+) -> NDArray[np.int64]:
+    """A column of times between samples as ns, shape (n,); they are > 0."""
+    counts = raw.astype(np.int64)
+    reader.out_of_range(faulty, raw, counts == 0, "more than 0")
+    tick = field.tick_ns
+    most = INT64_MAX // (tick.numerator * 65536)
+    reader.out_of_range(faulty, raw, counts > most, f"at most {most}")
+    counts = np.minimum(counts, most)
+    return (counts * tick.numerator + tick.denominator // 2) // tick.denominator
+
+
 def read_counts(
     reader: FieldReader, field: CountsField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[Any]:
@@ -157,10 +171,16 @@ def read_sequence(
 
 
 def read_status(
-    reader: FieldReader, field: StatusField, raw: NDArray[Any], faulty: Faulty
+    reader: FieldReader,
+    field: StatusField,
+    raw: NDArray[Any],
+    faulty: Faulty,
+    places: NDArray[np.int64] | None = None,
 ) -> NDArray[np.bool_]:
-    """Rows that are valid, shape (n,)."""
+    """Rows that are valid, shape (n,); `places` are those of samples in their frames."""
     if field.mask is not None:
+        if field.per_sample and places is not None:
+            return np.asarray(raw.astype(np.int64) >> places & field.mask == field.valid_when)
         mask = raw.dtype.type(_as_sent(field.mask, raw.dtype))
         return np.asarray(
             (raw & mask) == raw.dtype.type(_as_sent(field.valid_when or 0, raw.dtype))

@@ -78,6 +78,17 @@ def listen(
         bool,
         typer.Option("--rates", help="Try the usual baud rates and print which is readable."),
     ] = False,
+    registers: Annotated[
+        bool,
+        typer.Option(
+            "--registers",
+            help="With --suggest, ask a Modbus device for its registers; nothing is written to it.",
+        ),
+    ] = False,
+    unit: Annotated[
+        int | None,
+        typer.Option(min=0, max=255, help="With --registers, address of the device, if known."),
+    ] = None,
     plain: Annotated[
         bool, typer.Option("--plain", help="Print lines instead of the live view.")
     ] = False,
@@ -101,6 +112,9 @@ def listen(
         raise typer.Exit(Exit.OK if good else Exit.ERROR)
     if suggest and seconds is None and not settings.is_capture:
         seconds = _SUGGEST_SECONDS
+    if suggest and registers:
+        good = _from_registers(settings, hints, unit, seconds or _SUGGEST_SECONDS)
+        raise typer.Exit(Exit.OK if good else Exit.ERROR)
     decoder = description.decoder(ns_per_byte=per_byte) if description else None
     with contextlib.ExitStack() as stack:
         writer = None
@@ -257,7 +271,7 @@ def _suggest(
     kept: list[tuple[int, bytes]], settings: PortSettings, per_byte: int, hints: Hints
 ) -> bool:
     """Print the proposed description, and what it rests on to standard error."""
-    from swathe_drivers.suggest import Basis, suggest
+    from swathe_drivers.suggest import suggest
 
     line = settings.model_dump(exclude={"url"}, exclude_defaults=True)
     if per_byte:  # a line with a rate of its own
@@ -266,6 +280,25 @@ def _suggest(
     while sys.stdin.isatty() and errors.is_terminal and (answers := _ask(found, hints)):
         hints = replace(hints, shows=(*hints.shows, *answers))
         found = suggest(kept, port=line, ns_per_byte=per_byte, hints=hints)
+    return _print_found(found)
+
+
+def _from_registers(settings: PortSettings, hints: Hints, unit: int | None, seconds: float) -> bool:
+    """Print the description proposed for a Modbus device."""
+    from swathe.listen.register_scan import suggested_from_registers
+
+    def say(text: str) -> None:
+        errors.print(text, highlight=False, markup=False, soft_wrap=True)
+
+    return _print_found(
+        suggested_from_registers(settings, hints, unit=unit, seconds=seconds, say=say)
+    )
+
+
+def _print_found(found: Suggestion) -> bool:
+    """Print a description, and what it rests on to standard error; return whether there is one."""
+    from swathe_drivers.suggest import Basis
+
     for finding in found.findings:
         style = None if finding.basis is Basis.SHOWN else "bold"
         mark = "  " if finding.basis is Basis.SHOWN else "? "

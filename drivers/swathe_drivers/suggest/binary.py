@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from swathe_drivers.frames.fields import ByteOrder
 from swathe_drivers.suggest.checks import FoundCheck, find_check, pieces_of
-from swathe_drivers.suggest.encodings import Encoded
+from swathe_drivers.suggest.encodings import Encoded, encodings_at
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
 from swathe_drivers.suggest.flags import Flag
 from swathe_drivers.suggest.frame_items import (
@@ -34,6 +34,7 @@ _MOST_FRAMINGS: Final = 6
 _FLAG_NUMBERS: Final = 16
 _MOST_FROM: Final = 6
 _WORTH_SHOWN: Final = 60.0
+_WORTH_NUMBERED: Final = 40.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,11 +148,11 @@ def roles_of(
     shows = [shown for shown in hints.shows if shown.quantity in ("thickness", "position")]
 
     def worth(one: Encoded) -> float:
-        gain = 0.0
+        gain = _WORTH_NUMBERED if _is_numbered(one) else 0.0
         for quantity in {shown.quantity for shown in shows}:
             if quantity not in one.can:
                 continue
-            values = series_of(0, one, times[: one.values.size])
+            values = series_of(0, one, times[-one.values.size :])
             match = match_shown(values, hints.of(quantity))
             if match is not None and np.unique(one.values[np.isfinite(one.values)]).size > 3:
                 gain = max(gain, 15.0 - 15.0 * match.chance if match.scale in _TENS else 10.0)
@@ -159,6 +160,35 @@ def roles_of(
 
     cost, fields = tiled(rows, order, worth=worth, first=first, sizes=sizes)
     full = [_whole(one, rows, order) for one in fields]
+    roles = _assigned(full, times, hints)
+    for at, one in enumerate(full):
+        if roles.of[at].kind != "ignore" or not _holds_flags(one, rows):
+            continue
+        split = [next(encodings_at(rows, one.first + byte, order)) for byte in range(one.size)]
+        again = [*full[:at], *split, *full[at + 1 :]]
+        better = _assigned(again, times, hints)
+        if better.score > roles.score + 4.0:
+            return cost, again, better
+    return cost, full, roles
+
+
+def _is_numbered(one: Encoded) -> bool:
+    """It goes up by 1 from frame to frame."""
+    if one.kind[0] not in "ub" or one.span is None:
+        return False
+    return float(np.mean(np.diff(one.steps) % one.span == 1)) > 0.95
+
+
+def _holds_flags(one: Encoded, rows: NDArray[np.uint8]) -> bool:
+    """A number nobody knows of which one byte takes few values, and another many."""
+    if one.size < 2 or one.kind[0] not in "ui":
+        return False
+    numbers = [np.unique(rows[:, one.first + at]).size for at in range(one.size)]
+    return max(numbers) > _FLAG_NUMBERS and any(2 <= n <= _FLAG_NUMBERS for n in numbers)
+
+
+def _assigned(full: Sequence[Encoded], times: NDArray[np.float64], hints: Hints) -> Roles:
+    """The roles of fields."""
     series: list[Series] = []
     flags: list[Flag] = []
     for key, one in enumerate(full):
@@ -169,8 +199,7 @@ def roles_of(
             flags.append(Flag(key, numbers=one.steps))
     few = {flag.key for flag in flags if np.unique(full[flag.key].steps).size <= 4}
     moving = [one for one in series if one.key not in few]
-    found = assign(moving, flags, hints)
-    return cost, full, found
+    return assign(moving, flags, hints)
 
 
 _TENS: Final = frozenset(10.0**-power for power in range(7))
@@ -180,8 +209,6 @@ def _whole(one: Encoded, rows: NDArray[np.uint8], order: ByteOrder) -> Encoded:
     """A field over all frames, as the division looked at some of them only."""
     if one.values.size == rows.shape[0]:
         return one
-    from swathe_drivers.suggest.encodings import encodings_at
-
     again = [e for e in encodings_at(rows, one.first, order) if e.size == one.size]
     return next((e for e in again if e.kind[0] == one.kind[0]), again[0] if again else one)
 
@@ -243,7 +270,7 @@ def _described(
         remarks=[f for f in findings if f.about == "checksum" and not usable],
     )
     bits = float(body.shape[0])
-    rank = one.rank * 4 + roles.score - cost / max(bits, 1.0)
+    rank = one.rank * 4 + roles.score - 2.0 * cost / max(bits, 1.0)
     del at
     return Suggestion(text, tuple(findings), roles.questions, rank=rank)
 

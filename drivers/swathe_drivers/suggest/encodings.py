@@ -13,6 +13,8 @@ _VALUES: Final = frozenset({"thickness", "time_of_flight", "amplitude", "positio
 _UNSIGNED: Final = _VALUES | {"counts", "sequence", "device_time", "status"}
 _MOST_DIGITS: Final = 10
 _FEWEST_TENS: Final = 6
+_FAR: Final = 1e12
+_USUAL: Final = 1000.0
 _SANE: Final = (1e-5, 1e7)
 """Magnitudes that a number of a gauge or an encoder has, in whatever unit."""
 
@@ -112,9 +114,12 @@ def _floats(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[
         (10.0**-k for k in range(7) if _on_grid(sizes, 10.0**-k, np.finfo(dtype).eps)),
         middle / 2000,
     )
-    steps = np.where(usual, np.round(np.where(usual, values, 0.0) / unit), 0).astype(np.int64)
+    inside = np.where(usual & (np.abs(values) < _FAR), values, 0.0)
+    steps = np.round(inside / unit).astype(np.int64)
     whole = np.where(np.abs(values) < 1e30, values, np.nan)
-    gained = 12.0 + min(20.0, 0.2 * float(np.unique(sizes).size))
+    # Each exponent that occurs is one of the thirty or so, of 256, that such numbers have.
+    exponents = np.unique(np.frexp(sizes)[1]).size
+    gained = min(30.0, 3.1 * exponents + 6.0 * (middle < _USUAL)) - 25.0 * (middle > 10 * _USUAL)
     yield Encoded(first, size, f"f{size}", whole, steps, None, 0, gained, _VALUES)
 
 

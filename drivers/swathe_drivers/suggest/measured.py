@@ -105,6 +105,7 @@ def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = Non
     if not windows or any(window.size == 0 for window in windows):
         return None
     best: tuple[float, Match] | None = None
+    best_prior = 1.0
     for target, factor in _units(shown[0].unit, unit):
         for scale, prior in _SCALES if unit is None else ((1.0, 1.0),):
             if target != shown[0].unit and prior < 1.0:
@@ -124,9 +125,12 @@ def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = Non
                 weight = prior * (1.0 if target == (shown[0].unit or target) else 0.1) / (1 + miss)
                 if best is None or weight > best[0]:
                     best = (weight, Match(target, scale, 0.0, 0.0, ""))
+                    best_prior = prior
     if best is not None:
         found = best[1]
+        # What fewer devices do is more often a coincidence.
         chance = sum(_chance(one, w) for one, w in zip(shown, windows, strict=True))
+        chance = min(0.0, chance - log10(best_prior))
         text = " and ".join(_shown_text(one) for one in shown)
         why = f"sent times {found.scale:g} is the {text} of the display"
         return Match(found.unit, found.scale, 0.0, chance, why)

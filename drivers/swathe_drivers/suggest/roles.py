@@ -103,12 +103,18 @@ def _agreement(roles: dict[int, Role], hints: Hints) -> float:
     for quantities in (("thickness", "time_of_flight"), ("position",)):
         if any(hints.of(one) for one in quantities):
             matched = any(
-                "the display" in role.why and "as in metals" not in role.why
+                "the display" in role.why
+                and "as in metals" not in role.why
+                and _is_power_of_ten(role.keys.get("scale", 1.0))
                 for role in roles.values()
                 if role.kind in (*quantities, "counts")
             )
             score += _MATCHED if matched else -_MATCHED
     return score
+
+
+def _is_power_of_ten(scale: float) -> bool:
+    return abs(np.log10(abs(scale)) - round(float(np.log10(abs(scale))))) < 1e-9
 
 
 def _once(runs: dict[int, Role], roles: dict[int, Role]) -> None:
@@ -135,7 +141,8 @@ def _axes(
     for one in free:
         role = motion_of(one)
         match = match_shown(one, named, _label_unit(one)) if named else None
-        if match is not None and one.may_be("position") and _moves(one):
+        usual = match is not None and (_is_power_of_ten(match.scale) or match.chance < -1.5)
+        if match is not None and usual and one.may_be("position") and _moves(one):
             why = match.why + (f"; {role.why}" if role else "")
             if role is not None and role.period is not None and role.kind == "counts":
                 why += f"; {1 / match.scale:g} counts for a {match.unit}"
@@ -157,6 +164,8 @@ def _axes(
             continue
         if score > 2.0 and one.label.strip().upper() not in ("DB", "%", "C", "V"):
             moving.append((score, one, role))
+    if any(role.basis is not Basis.GUESS for _, _, role in moving):
+        moving = [item for item in moving if item[2].basis is not Basis.GUESS]
     moving.sort(key=lambda item: -item[0])
     quads = sum(role.kind == "quadrature" for role in roles.values())
     kept = sorted(moving[: 2 - quads], key=lambda item: item[1].key)

@@ -1,6 +1,7 @@
 """Into which fields the bytes of frames are best divided."""
 
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,7 @@ _PER_FIELD: Final = 10.0  # bits that one more field has to save
 _CONSTANT_ABOVE: Final = 9.0
 """Bits that a constant byte other than 0 costs as the highest byte of a number that never changes it."""
 _ALIGNED: Final = 1.5
+_UPSIDE_DOWN: Final = 80.0
 
 
 def tiled(
@@ -38,7 +40,7 @@ def tiled(
         sizes: sizes that numbers have; None: any.
     """
     if rows.shape[0] > _MOST_ROWS:
-        rows = rows[:_MOST_ROWS]
+        rows = rows[-_MOST_ROWS:]  # the display was read at the end
     length = min(rows.shape[1], _MOST_BYTES)
     best: list[tuple[float, Encoded | None]] = [(np.inf, None)] * (length + 1)
     best[first] = (0.0, None)
@@ -78,6 +80,10 @@ def _cost(rows: NDArray[np.uint8], one: Encoded, order: ByteOrder) -> float:
             cost += 1.0 if piece[0, at] == 0 else _CONSTANT_ABOVE
         if steady[-1]:  # the lowest byte never changes
             cost += 12.0
+        # The lower a byte of a number, the more often it changes.
+        changes = [int(np.count_nonzero(np.diff(piece[:, at]))) for at in range(one.size)]
+        if any(high > 1.1 * low + 2 for high, low in pairwise(changes)):
+            cost += _UPSIDE_DOWN
         if one.size in (3, 8):
             cost += 4.0
         cost -= _ALIGNED * (one.first % one.size == 0)

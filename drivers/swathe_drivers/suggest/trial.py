@@ -20,6 +20,7 @@ __all__ = ["Trial", "judged", "tried"]
 
 _FEWEST: Final = 8
 _MOST_FAULTS: Final = 0.02
+_LEAST_TAKEN: Final = 0.7
 _FLIGHTS: Final = (50.0, 400_000.0)
 """Times of flight in ns of 0.15 to 1200 mm of steel (5.92 mm/µs, common practice)."""
 
@@ -67,8 +68,8 @@ def judged(decoder: Decoder, batch: Batch, captured_bytes: int) -> Trial:
         problems.append(f"{records} records only")
     if faults > 1 + _MOST_FAULTS * records:
         problems.append(f"{faults} faults in {records} records")
-    taken = int(readings["size"].sum() if readings.size else positions["size"].sum())
-    if batch.n_ignored == 0 and records and taken < 0.7 * captured_bytes:
+    taken = batch.record_bytes
+    if batch.n_ignored == 0 and records and taken < _LEAST_TAKEN * captured_bytes:
         problems.append(f"its records are {taken:,} of {captured_bytes:,} bytes")
     valid = 0
     if decoder.gives_readings:

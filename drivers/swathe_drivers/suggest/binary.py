@@ -202,7 +202,7 @@ def _assigned(full: Sequence[Encoded], times: NDArray[np.float64], hints: Hints)
     return assign(moving, flags, hints)
 
 
-_TENS: Final = frozenset(10.0**-power for power in range(7))
+_TENS: Final = frozenset(10.0**-power for power in range(5))
 
 
 def _whole(one: Encoded, rows: NDArray[np.uint8], order: ByteOrder) -> Encoded:

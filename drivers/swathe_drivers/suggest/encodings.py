@@ -108,15 +108,18 @@ def _floats(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[
         return
     if np.mean((sizes >= _SANE[0]) & (sizes <= _SANE[1])) < 0.99:
         return
-    # Steps in units of the decimals that the numbers seem to have; else a thousandth of their size.
+    # Steps in units of the decimals that the numbers have; without any those of the bits in order.
     middle = float(np.median(sizes))
-    unit = next(
-        (10.0**-k for k in range(7) if _on_grid(sizes, 10.0**-k, np.finfo(dtype).eps)),
-        middle / 2000,
-    )
-    inside = np.where(usual & (np.abs(values) < _FAR), values, 0.0)
-    steps = np.round(inside / unit).astype(np.int64)
-    whole = np.where(np.abs(values) < 1e30, values, np.nan)
+    eps = float(np.finfo(dtype).eps)
+    unit = next((10.0**-k for k in range(5) if _on_grid(sizes, 10.0**-k, eps)), None)
+    filled = values[np.maximum.accumulate(np.where(usual, np.arange(values.size), 0))]
+    filled = np.where(np.isfinite(filled), filled, 0.0)
+    if unit is None:
+        bits = filled.astype(f"f{size}").view(f"i{size}").astype(np.int64)
+        steps = np.where(bits < 0, -(bits & (2 ** (8 * size - 1) - 1)), bits)
+    else:
+        steps = np.round(np.clip(filled, -_FAR, _FAR) / unit).astype(np.int64)
+    whole = np.where(np.isfinite(values), values, np.nan)
     # Each exponent that occurs is one of the thirty or so, of 256, that such numbers have.
     exponents = np.unique(np.frexp(sizes)[1]).size
     gained = min(30.0, 3.1 * exponents + 6.0 * (middle < _USUAL)) - 25.0 * (middle > 10 * _USUAL)
@@ -124,6 +127,8 @@ def _floats(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[
 
 
 def _on_grid(values: NDArray[np.float64], unit: float, eps: float) -> bool:
+    if 8 * eps * float(np.median(values)) > 0.1 * unit:
+        return False  # finer than the numbers themselves
     off = np.abs(values / unit - np.round(values / unit)) * unit
     return bool(np.mean(off <= 4 * eps * values + 1e-12) > 0.98)
 

@@ -22,6 +22,7 @@ _VALUES: Final = ("thickness", "time_of_flight")
 _MOVING: Final = ("counts", "position", "quadrature")
 _IGNORED: Final = Role("ignore", 0.0, Basis.GUESS, "the bytes do not show what it is", {})
 _MATCHED: Final = 12.0
+_SECOND_AXIS: Final = 0.8
 _VALUED: Final = 12.0
 _CLOSE: Final = 1.5
 """Two candidates whose scores differ by less are not distinguished."""
@@ -78,11 +79,17 @@ def assign(series: Sequence[Series], flags: Sequence[Flag], hints: Hints) -> Rol
         if flag.key not in roles:
             roles[flag.key] = _unknown(flag)
     # What is a guess explains less than what the bytes show.
+    axes = [role.score for role in roles.values() if role.kind in _MOVING]
     score = sum(
         max(0.0, role.score) * (0.5 if role.basis is Basis.GUESS else 1.0)
         for role in roles.values()
         if role.kind != "ignore"
     )
+    if len(axes) > 1:  # few devices have a second one, and pieces of a number look like one
+        score -= _SECOND_AXIS * min(axes)
+    if value is not None and value.missing.any():
+        # A status that shows the same as the value itself explains nothing more.
+        score -= sum(0.6 * role.score for role in roles.values() if role.kind == "status")
     # A record with the measured value is worth more than one with positions only.
     fractions = {
         one.key

@@ -65,10 +65,11 @@ def tiled(
 
 
 def _cost(rows: NDArray[np.uint8], one: Encoded, order: ByteOrder) -> float:
-    steps = one.steps
-    if one.kind[0] in "ui":
-        steps = _without_outliers(one)
-    cost = bits_of(steps, one.span if one.kind[0] in "ui" else None) + _PER_FIELD - one.bonus
+    span = one.span if one.kind[0] in "ui" else None
+    bits = bits_of(one.steps, span)
+    if one.kind[0] in "ui" and one.size > 1:
+        bits = min(bits, bits_of(_without_outliers(one), span))
+    cost = bits + _PER_FIELD - one.bonus
     if one.size > 1 and one.kind[0] in "ui":
         piece = rows[:, one.first : one.first + one.size]
         piece = piece if order == "big" else piece[:, ::-1]

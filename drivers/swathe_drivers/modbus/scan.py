@@ -76,14 +76,21 @@ class RegisterScanner:
         transport: the port.
         framing: as of the driver.
         timeout: for an answer, s.
+        quiet: between an answer and the next request of RTU, s.
     """
 
     def __init__(
-        self, transport: Transport, framing: RegisterFraming, *, timeout: float = 0.25
+        self,
+        transport: Transport,
+        framing: RegisterFraming,
+        *,
+        timeout: float = 0.25,
+        quiet: float = _QUIET_S,
     ) -> None:
         self._transport = transport
         self._tcp = framing == "tcp"
         self._timeout = timeout
+        self._quiet = quiet
         self._number = 0
 
     def ask(self, unit: int, function: int, first: int, count: int) -> RegisterAnswer | None:
@@ -101,7 +108,7 @@ class RegisterScanner:
             answer = self._answer_in(received, unit, function, count)
             if answer is not None:
                 if not self._tcp:
-                    time.sleep(_QUIET_S)
+                    time.sleep(self._quiet)
                 return answer
         return None
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.frames.fields import ByteOrder
+from swathe_drivers.suggest.series import find_sentinels
 
 _VALUES: Final = frozenset({"thickness", "time_of_flight", "amplitude", "position"})
 _UNSIGNED: Final = _VALUES | {"counts", "sequence", "device_time", "status"}
@@ -112,6 +113,8 @@ def _floats(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[
     middle = float(np.median(sizes))
     eps = float(np.finfo(dtype).eps)
     unit = next((10.0**-k for k in range(5) if _on_grid(sizes, 10.0**-k, eps)), None)
+    # What stands for none is no step.
+    usual &= ~np.isin(values, find_sentinels(values[np.isfinite(values)]))
     filled = values[np.maximum.accumulate(np.where(usual, np.arange(values.size), 0))]
     filled = np.where(np.isfinite(filled), filled, 0.0)
     if unit is None:

@@ -95,7 +95,12 @@ def find_sentinels(
         *zip(different[-3:-1], counts[-3:-1], strict=True),
     ):
         rest = values[(values != value) & ~np.isin(values, found)]
-        if count < 2 or value in found or rest.size < 0.25 * values.size or rest.size < 6:
+        if (
+            count < 2
+            or value in found
+            or rest.size < 0.25 * values.size
+            or np.unique(rest).size < 4
+        ):
             continue
         bottom, top = float(np.quantile(rest, 0.03)), float(np.quantile(rest, 0.97))
         spread = max(top - bottom, 1e-12)

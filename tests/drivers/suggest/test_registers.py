@@ -23,7 +23,17 @@ def device(n: int, *, low_first: bool) -> dict[int, int]:
     high, low = struct.unpack(">HH", struct.pack(">i", count))
     words = (low, high) if low_first else (high, low)
     value = 0xFFFF if lost else round(SCAN.thickness[n] * 1000)
-    listed = (0x0102 | int(lost) << 3, *words, value, round(SCAN.temperature[n] * 10), 7, 0, 0, 0, 0)
+    listed = (
+        0x0102 | int(lost) << 3,
+        *words,
+        value,
+        round(SCAN.temperature[n] * 10),
+        7,
+        0,
+        0,
+        0,
+        0,
+    )
     return {100 + at: one for at, one in enumerate(listed)}
 
 
@@ -38,7 +48,7 @@ def test_scanner_finds_unit_and_ranges(tcp: bool) -> None:
         return {3: device(0, low_first=False) | {5: 1, 6: 2}, 4: {0x1000: 3, 0x1001: 4}}
 
     slave = Slave(7, registers, tcp=tcp)
-    scanner = RegisterScanner(slave, "tcp" if tcp else "rtu", timeout=0.001)
+    scanner = RegisterScanner(slave, "tcp" if tcp else "rtu", timeout=0.001, quiet=0.0)
     assert list(scanner.units(range(5, 9))) == [7]
     assert scanner.ranges(7, seconds=60) == [
         RegisterRange("holding", 5, 2),

@@ -44,7 +44,7 @@ def throw_binary(seed: int) -> Format:
         fields.append(lambda n: struct.pack(order + "h", round(s.temperature[n] * 10)))
     if r.random() < 0.3:
         gain = r.randrange(20, 60)
-        fields.append(lambda n: bytes([gain]))
+        fields.append(lambda _: bytes([gain]))
     if flagged or r.random() < 0.3:
         bit, rest, when = r.randrange(8), r.randrange(256), r.random() < 0.5
         base = rest & ~(1 << bit)
@@ -80,6 +80,7 @@ def _value(
             "mm", 2, 0.006, held,
         )  # fmt: skip
     if kind == "bcd":
+
         def packed(n: int) -> bytes:
             number = round(true[n] * 100) if held or not lost[n] else 0
             data = bytes.fromhex(f"{number:04d}")
@@ -135,7 +136,7 @@ def _check(r: random.Random, order: str) -> Check:
         "modbus": lambda d: _reflected(d).to_bytes(2, way),
         "crc32": lambda d: zlib.crc32(d).to_bytes(4, way),
         "crc8": lambda d: bytes([_crc8(d)]),
-        "none": lambda d: b"",
+        "none": lambda _: b"",
     }[kind]
 
 
@@ -169,7 +170,9 @@ def _framing(r: random.Random) -> Callable[[bytes, Check], bytes]:
         return lambda d, c: head + bytes([len(d)]) + d + c(bytes([len(d)]) + d)
     if kind == "slip":
         return lambda d, c: (
-            b"\xc0" + (d + c(d)).replace(b"\xdb", b"\xdb\xdd").replace(b"\xc0", b"\xdb\xdc") + b"\xc0"
+            b"\xc0"
+            + (d + c(d)).replace(b"\xdb", b"\xdb\xdd").replace(b"\xc0", b"\xdb\xdc")
+            + b"\xc0"
         )
 
     def stuffed(d: bytes, c: Check) -> bytes:

@@ -121,7 +121,8 @@ def _agreement(roles: dict[int, Role], hints: Hints) -> float:
 
 
 def _is_power_of_ten(scale: float) -> bool:
-    return abs(np.log10(abs(scale)) - round(float(np.log10(abs(scale))))) < 1e-9
+    power = float(np.log10(abs(scale)))
+    return abs(power - round(power)) < 1e-9
 
 
 def _once(runs: dict[int, Role], roles: dict[int, Role]) -> None:

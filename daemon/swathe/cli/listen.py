@@ -97,7 +97,7 @@ def listen(
 
     Keys: space freezes the view, q quits. With --suggest the proposed description goes to standard
     output, what is unsure about it to standard error. Exit code 0: bytes came, and where there is
-    a protocol they made sense; 1: not.
+    a protocol they made sense, and with --suggest the trial is good; 1: not.
     """
     from swathe.listen import Listener
     from swathe_drivers.capture import CaptureHeader, CaptureWriter
@@ -312,8 +312,12 @@ def _print_found(found: Suggestion) -> bool:
     if not found.text:
         errors.print("no description can be proposed from these bytes", soft_wrap=True)
         return False
+    if not found.good:
+        errors.print(
+            "its trial is not good: correct it by the manual before you use it", soft_wrap=True
+        )
     typer.echo(found.text, nl=False)
-    return True
+    return found.good
 
 
 def _kinds_of(text: str) -> str:

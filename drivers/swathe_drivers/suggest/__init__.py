@@ -33,6 +33,8 @@ MAX_CAPTURED_BYTES: Final = 1 << 20
 
 _PARITY: Final = 0.98  # of the bytes
 _MOST_OTHERS: Final = 3
+_MOST_FINDINGS: Final = 4
+_MOST_TROUBLE: Final = 0.3
 
 
 def suggest(
@@ -109,11 +111,22 @@ def _best(
     others = tuple(one for one in usable[1:] if one.text != usable[0].text and _is_good(one))[
         :_MOST_OTHERS
     ]
+    if _is_nonsense(usable[0]):
+        why = "what comes nearest gives faults rather than records: no driver has this format, or the capture is damaged"
+        nothing = Finding("description", "nothing found", Basis.LIKELY, why)
+        return Suggestion(
+            "", (*usable[0].findings[:_MOST_FINDINGS], usable[0].findings[-1], nothing)
+        )
     return replace(usable[0], others=others)
 
 
+def _is_nonsense(one: Suggestion) -> bool:
+    """The trial has so many faults that the description is no description of these bytes."""
+    return one.trouble > _MOST_TROUBLE
+
+
 def _is_good(one: Suggestion) -> bool:
-    return all(finding.about != "trial" or finding.basis is Basis.SHOWN for finding in one.findings)
+    return one.good
 
 
 def _parity_of(data: bytes) -> str | None:

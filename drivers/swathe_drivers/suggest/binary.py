@@ -25,7 +25,7 @@ from swathe_drivers.suggest.measured import match_shown
 from swathe_drivers.suggest.roles import Roles, assign
 from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series
-from swathe_drivers.suggest.tiling import tiled
+from swathe_drivers.suggest.tiling import sampled_rows, tiled
 from swathe_drivers.suggest.writing import write
 
 __all__ = ["roles_of", "suggest_binary"]
@@ -56,6 +56,8 @@ class _Checked:
                 6.0 + (1.0 if self.check.table else 0.0) - 0.3 * (self.first > self.framed.first)
             )
             rank -= 0.5 * self.tail
+            ones = (1 << 8 * self.size) - 1
+            rank -= 1.0 * (self.check.table.get("xorout", 0) not in (0, ones))
         return rank
 
 
@@ -146,19 +148,20 @@ def roles_of(
         Bits that the division takes, the fields, and what each is.
     """
     shows = [shown for shown in hints.shows if shown.quantity in ("thickness", "position")]
+    picked = sampled_rows(rows.shape[0])
 
     def worth(one: Encoded) -> float:
         gain = _WORTH_NUMBERED if _is_numbered(one) else 0.0
         for quantity in {shown.quantity for shown in shows}:
             if quantity not in one.can:
                 continue
-            values = series_of(0, one, times[-one.values.size :])
+            values = series_of(0, one, times[picked])
             match = match_shown(values, hints.of(quantity))
             if match is not None and np.unique(one.values[np.isfinite(one.values)]).size > 3:
                 gain = max(gain, 15.0 - 15.0 * match.chance if match.scale in _TENS else 10.0)
         return min(gain, _WORTH_SHOWN)
 
-    cost, fields = tiled(rows, order, worth=worth, first=first, sizes=sizes)
+    cost, fields = tiled(rows[picked], order, worth=worth, first=first, sizes=sizes)
     full = [_whole(one, rows, order) for one in fields]
     roles = _assigned(full, times, hints)
     for at, one in enumerate(full):
@@ -269,7 +272,7 @@ def _described(
         items=joined_skips(items),
         remarks=[f for f in findings if f.about == "checksum" and not usable],
     )
-    bits = float(body.shape[0])
+    bits = float(sampled_rows(body.shape[0]).size)
     rank = one.rank * 4 + roles.score - 2.0 * cost / max(bits, 1.0)
     del at
     return Suggestion(text, tuple(findings), roles.questions, rank=rank)

@@ -172,7 +172,9 @@ def _digits(rows: NDArray[np.uint8], first: int) -> Iterator[Encoded]:
     filler = np.isin(text, np.frombuffer(b" +-.", np.uint8))
     usable = (digit | filler).mean(axis=0) > 0.97
     longest = int(usable.argmin()) if not usable.all() else usable.size
-    if first and _is_digit(rows[:, first - 1]) and _is_digit(rows[:, first]):
+    before = rows[:, first - 1] if first else None
+    within = before is not None and _is_digit(before) and _is_digit(rows[:, first])
+    if before is not None and within and not (before == before[0]).all():
         return
     for size in range(2, min(longest, _MOST_DIGITS) + 1):
         ends_within = size < usable.size and _is_digit(text[:, size]) and size != longest

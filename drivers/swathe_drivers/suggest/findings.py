@@ -79,6 +79,8 @@ class Suggestion:
         findings: all that was found, in the order of the description.
         questions: what the bytes cannot tell.
         others: other descriptions that decode the bytes, the next best first.
+        good: readings and values of the trial are plausible, and next to nothing is a fault.
+        trouble: faults of the trial, for each record.
         rank: by which descriptions are compared: the higher, the more they explain.
     """
 
@@ -87,6 +89,8 @@ class Suggestion:
     questions: tuple[OpenQuestion, ...] = ()
     others: tuple["Suggestion", ...] = field(default=())
     rank: float = 0.0
+    good: bool = False
+    trouble: float = 0.0
 
     @property
     def unsure(self) -> tuple[Finding, ...]:

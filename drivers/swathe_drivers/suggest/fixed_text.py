@@ -122,6 +122,10 @@ def _cost(
             return None
         if different > _FEW or (len(sets) > 1 and any(one & _DIGITS for one in sets)):
             return None
+        if any(sign in text for text in stripped for sign in "+-" if set(text) != {"-"}):
+            return None  # a sign belongs to the number next to it
+        if all(text in ("+", "-") for text in stripped):
+            return None
         counts = np.unique(stripped, return_counts=True)[1]
         share = counts / counts.sum()
         return float(-(counts * np.log2(share)).sum()) + _PER_COLUMN

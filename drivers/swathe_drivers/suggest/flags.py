@@ -1,5 +1,6 @@
 """Few texts or bits: which of them show that a reading is no reading."""
 
+import warnings
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -71,6 +72,8 @@ _BAD_WORDS: Final = frozenset(
 _MOST_NUMBERS: Final = 24
 _AGREES: Final = 0.8
 _CLEAN: Final = 0.1
+_AROUND: Final = 15
+_STRANGE: Final = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,6 +87,11 @@ class Verdict:
 
     lost: NDArray[np.bool_]
     why: str
+
+    @property
+    def is_strange(self) -> bool:
+        """It is known from the values only."""
+        return "far from" in self.why
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,19 +132,35 @@ def lost_of(
     found = []
     if missing.any():
         found.append(Verdict(missing, "it changes with whether there is a value"))
-    if amplitude is not None and np.isfinite(amplitude).any():
-        usual = float(np.nanmedian(amplitude))
-        low = amplitude < 0.4 * usual
-        if low.any():
-            found.append(Verdict(low, "it changes with the amplitude: the echo is weak then"))
     held = _held(values)
     if held.any():
         found.append(Verdict(held, "the value stays the same with it: held for want of an echo"))
-    middle = np.nanmedian(values)
-    wild = np.abs(values - middle) > 6 * max(np.nanmedian(np.abs(values - middle)), 1e-9)
+    wild = _wild(values)
+    if amplitude is not None and np.isfinite(amplitude).any():
+        low = amplitude < 0.4 * float(np.nanmedian(amplitude))
+        # A weak echo may be a good reading: only where its values are strange it is none.
+        if low.any() and float(np.mean(wild[low] | held[low] | missing[low])) > 0.5:
+            found.append(
+                Verdict(low, "it changes with the amplitude, and the values are strange then")
+            )
     if wild.any():
-        found.append(Verdict(wild, "the value is far from all others with it"))
+        found.append(Verdict(wild, "the value is far from those before and after with it"))
     return found
+
+
+def _wild(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Records whose value is far from the middle of those around it, shape (n,)."""
+    number = values.size
+    if number < 2 * _AROUND:
+        return np.zeros(number, np.bool_)
+    padded = np.pad(values, _AROUND, mode="edge")
+    around = np.lib.stride_tricks.sliding_window_view(padded, 2 * _AROUND + 1)
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # nothing but lost readings around
+        middle = np.nan_to_num(np.nanmedian(around, axis=1), nan=float(np.nanmedian(values)))
+    off = np.abs(values - middle)
+    usual = max(float(np.nanmedian(off)), 1e-3 * float(np.nanmedian(np.abs(values))), 1e-12)
+    return np.asarray(off > 12 * usual)
 
 
 def _held(values: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -166,15 +190,13 @@ def judge_texts(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement:
         if bad and clean and len(bad) < len(names):
             basis = Basis.SHOWN if sum(counts[name] for name in bad) >= 8 else Basis.LIKELY
             return Judgement(_texts(names, bad), 10.0, basis, verdict.why)
-    bad = [name for name in names if name.upper() in _BAD_WORDS]
-    good = [name for name in names if name.upper() in _GOOD_WORDS]
-    if good and len(good) + len(bad) == len(names):
-        why = "by the usual meaning of such words; see the manual"
-        return Judgement(_texts(names, bad), 4.0 if len(names) > 1 else 1.0, Basis.GUESS, why)
-    good = good or [name for name in names if name not in bad][:1] or names[:1]
-    bad = [name for name in names if name not in good]
-    why = "few texts, the most frequent one taken for a good reading; see the manual"
-    return Judgement(_texts(names, bad), 2.0 if len(names) > 1 else 0.3, Basis.GUESS, why)
+    # What the readings do not show to be lost is a reading.
+    known = [name for name in names if name.upper() in _GOOD_WORDS | _BAD_WORDS]
+    why = (
+        "nothing in the readings shows which of these texts mean that there is none; see the manual"
+    )
+    score = (4.0 if len(known) == len(names) else 2.0) if len(names) > 1 else 0.3
+    return Judgement(_texts(names, []), score, Basis.GUESS, why)
 
 
 def _texts(names: Sequence[str], bad: Sequence[str]) -> dict[str, Any]:
@@ -182,7 +204,9 @@ def _texts(names: Sequence[str], bad: Sequence[str]) -> dict[str, Any]:
     return keys | ({"invalid": list(bad)} if bad else {})
 
 
-def judge_bits(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement | None:
+def judge_bits(
+    flag: Flag, verdicts: Sequence[Verdict], values: NDArray[np.float64]
+) -> Judgement | None:
     """A field of few numbers as a status: one bit of it, or its numbers; None if none goes with readings."""
     assert flag.numbers is not None  # noqa: S101  a field
     numbers = flag.numbers
@@ -208,8 +232,36 @@ def judge_bits(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement | None:
                     best = (score, Judgement(keys, 10.0 * score, basis, why))
     if best is not None and best[0] > 0.9:
         return best[1]
+    if best is None and (found := _strange_with(numbers, values)) is not None:
+        return found
     by_number = _numbers(numbers, verdicts)
     return by_number or (best[1] if best is not None else None)
+
+
+def _strange_with(numbers: NDArray[np.int64], values: NDArray[np.float64]) -> Judgement | None:
+    """The bit with which values are far from what is before and after, where that is rare."""
+    best: tuple[float, Judgement] | None = None
+    for bit in range(int(numbers.max()).bit_length()):
+        on = (numbers >> bit & 1).astype(bool)
+        for bad, when in ((on, 0), (~on, 1 << bit)):
+            count = int(np.count_nonzero(bad))
+            good = ~bad & np.isfinite(values)
+            if not 4 <= count < 0.3 * bad.size or np.count_nonzero(good) < 20:
+                continue
+            at = np.flatnonzero(good)
+            # Across the border of such a stretch the wall is the same: there a value shows itself.
+            steps = np.abs(np.diff(values))
+            border = steps[(bad[1:] != bad[:-1]) & np.isfinite(steps)]
+            if border.size < 4:
+                continue
+            off = float(np.median(border))
+            usual = float(np.quantile(np.abs(np.diff(values[at])), 0.9))
+            ratio = off / max(usual, 1e-9)
+            if ratio > _STRANGE and (best is None or ratio > best[0]):
+                why = f"bit {bit}: as it changes, the value steps {ratio:.0f} times as far as else"
+                keys = {"mask": 1 << bit, "valid_when": when}
+                best = (ratio, Judgement(keys, 7.0, Basis.LIKELY, why))
+    return None if best is None else best[1]
 
 
 def _agreement(bad: NDArray[np.bool_], lost: NDArray[np.bool_]) -> float:
@@ -223,6 +275,8 @@ def _numbers(numbers: NDArray[np.int64], verdicts: Sequence[Verdict]) -> Judgeme
     if names.size > _MOST_NUMBERS:
         return None
     for verdict in verdicts:
+        if verdict.is_strange:
+            continue  # a bit is one coincidence of a few, lists of numbers are one of many
         share = {int(name): float(verdict.lost[numbers == name].mean()) for name in names}
         bad = [name for name in share if share[name] > _AGREES]
         if (

@@ -16,6 +16,9 @@ _MOST_KINDS: Final = 6
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
+_WORD: Final = re.compile(r"[^0-9]*[A-Za-z]{2}[^0-9]*")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LineKind:
     """Lines with as many columns and, where it names a kind, the same text in the first one.
@@ -65,11 +68,24 @@ def kinds_of(bodies: Sequence[str], times: NDArray[np.int64], separator: str) ->
                 break
         else:
             merged.append((lead, where))
+    merged = [(lead, _usual(rows, where)) for lead, where in merged]
     start = int(times[0]) if times.size else 0
     return [
         LineKind(lead, [rows[at] for at in where], (times[where] - start) / 1e9, where)
         for lead, where in merged
     ]
+
+
+def _usual(rows: Sequence[list[str]], where: list[int]) -> list[int]:
+    """The lines without those that have texts in most columns of numbers, such as names of columns."""
+    words = [[_WORD.fullmatch(text) is not None for text in rows[at]] for at in where]
+    strange = np.array(words, np.bool_).reshape(len(where), -1)
+    columns = strange.mean(axis=0) < 0.2
+    if np.count_nonzero(columns) < 3:
+        return where
+    share = strange[:, columns].mean(axis=1)
+    kept = [at for at, one in zip(where, share.tolist(), strict=True) if one <= 0.5]
+    return kept if len(kept) > 0.9 * len(where) else where
 
 
 def _has_value(text: str) -> bool:

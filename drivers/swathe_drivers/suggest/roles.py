@@ -21,6 +21,7 @@ _AXES: Final = ("scan", "index")
 _VALUES: Final = ("thickness", "time_of_flight")
 _MOVING: Final = ("counts", "position", "quadrature")
 _IGNORED: Final = Role("ignore", 0.0, Basis.GUESS, "the bytes do not show what it is", {})
+_LONG_UNITS: Final = {"M": 1000.0, "CM": 10.0}
 _MATCHED: Final = 12.0
 _SECOND_AXIS: Final = 0.8
 _VALUED: Final = 12.0
@@ -149,10 +150,18 @@ def _axes(
     for one in free:
         role = motion_of(one)
         match = match_shown(one, named, _label_unit(one)) if named else None
+        factor = _LONG_UNITS.get(one.label.strip().upper())
+        if factor is not None and role is not None and one.may_be("position"):
+            why = f"its unit is next to it: {one.label}; {role.why}"
+            role = replace(role, kind="position", keys={"unit": "mm", "scale": factor}, why=why)
+            match = None
         usual = match is not None and (_is_power_of_ten(match.scale) or match.chance < -1.5)
         if match is not None and usual and one.may_be("position") and _moves(one):
             why = match.why + (f"; {role.why}" if role else "")
-            if role is not None and role.period is not None and role.kind == "counts":
+            ticks = role is not None and role.kind == "counts"
+            # A length is sent in a unit; what takes another factor is a count.
+            odd = not _is_power_of_ten(match.scale)
+            if role is not None and ticks and (role.period is not None or odd):
                 why += f"; {1 / match.scale:g} counts for a {match.unit}"
                 role = replace(role, score=role.score - 3 * match.chance, why=why)
             else:
@@ -340,7 +349,7 @@ def _status(
     for flag in flags:
         if flag.key in roles and roles[flag.key].kind != "ignore":
             continue
-        found = judge_texts(flag, verdicts) if flag.texts else judge_bits(flag, verdicts)
+        found = judge_texts(flag, verdicts) if flag.texts else judge_bits(flag, verdicts, values)
         if found is not None:
             role = Role("status", found.score, found.basis, found.why, found.keys)
             ranked.append((found.score, -flag.key, flag, role))

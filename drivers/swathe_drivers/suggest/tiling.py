@@ -11,15 +11,24 @@ from swathe_drivers.frames.fields import ByteOrder
 from swathe_drivers.suggest.encodings import Encoded, encodings_at
 from swathe_drivers.suggest.series import bits_of
 
-__all__ = ["tiled"]
+__all__ = ["sampled_rows", "tiled"]
 
-_MOST_ROWS: Final = 1500
+_BLOCKS: Final = 5
+_BLOCK: Final = 300
 _MOST_BYTES: Final = 96
 _PER_FIELD: Final = 10.0  # bits that one more field has to save
 _CONSTANT_ABOVE: Final = 9.0
 """Bits that a constant byte other than 0 costs as the highest byte of a number that never changes it."""
 _ALIGNED: Final = 1.5
 _UPSIDE_DOWN: Final = 80.0
+
+
+def sampled_rows(number: int) -> NDArray[np.int64]:
+    """Indices of rows in a row, from all over a capture and to its end, as an axis may rest for long."""
+    if number <= _BLOCKS * _BLOCK:
+        return np.arange(number)
+    starts = np.linspace(0, number - _BLOCK, _BLOCKS).astype(np.int64)
+    return (starts[:, None] + np.arange(_BLOCK)).ravel()
 
 
 def tiled(
@@ -39,8 +48,6 @@ def tiled(
         first: byte of the frame at which fields begin.
         sizes: sizes that numbers have; None: any.
     """
-    if rows.shape[0] > _MOST_ROWS:
-        rows = rows[-_MOST_ROWS:]  # the display was read at the end
     length = min(rows.shape[1], _MOST_BYTES)
     best: list[tuple[float, Encoded | None]] = [(np.inf, None)] * (length + 1)
     best[first] = (0.0, None)
@@ -70,6 +77,10 @@ def _cost(rows: NDArray[np.uint8], one: Encoded, order: ByteOrder) -> float:
     if one.kind[0] in "ui" and one.size > 1:
         bits = min(bits, bits_of(_without_outliers(one), span))
     cost = bits + _PER_FIELD - one.bonus
+    if one.kind.startswith("digits"):
+        lead = rows[:, one.first]
+        if (lead == lead[0]).all() and chr(lead[0]) in "123456789":
+            cost += 30.0  # a constant, not the first digit of a number
     if one.size > 1 and one.kind[0] in "ui":
         piece = rows[:, one.first : one.first + one.size]
         piece = piece if order == "big" else piece[:, ::-1]

@@ -145,4 +145,11 @@ def tried(found: Suggestion, chunks: Sequence[tuple[int, bytes]], ns_per_byte: i
         why += f"; not good: {'; '.join(trial.problems)}"
     finding = Finding("trial", what, basis, why)
     rank = found.rank if trial.good else found.rank - 40.0 * len(trial.problems)
-    return replace(found, findings=(*found.findings, finding), rank=rank)
+    trouble = trial.faults / max(1, trial.records)
+    return replace(
+        found,
+        findings=(*found.findings, finding),
+        rank=rank,
+        good=trial.good,
+        trouble=0.0 if trial.faults <= 1 else trouble,
+    )

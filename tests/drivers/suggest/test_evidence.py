@@ -122,7 +122,8 @@ def test_two_displayed_values_show_an_offset() -> None:
     shown = (parse_shown("12.00 mm @ 0.5 s"), parse_shown("32.00 mm"))
     match = match_shown(series, shown)
     assert match is not None
-    assert (match.scale, match.offset) == (pytest.approx(5.0), pytest.approx(2.0))
+    assert match.scale == pytest.approx(5.0)
+    assert match.offset == pytest.approx(2.0)
 
 
 @pytest.mark.parametrize(

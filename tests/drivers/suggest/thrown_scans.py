@@ -9,6 +9,7 @@ import zlib
 from collections.abc import Callable
 from functools import reduce
 from operator import xor
+from typing import Literal
 
 import numpy as np
 
@@ -103,7 +104,7 @@ def _value(
 
 def _count(r: random.Random, s: Scan, order: str) -> tuple[Field, np.ndarray, bool]:
     kind = r.choice(["i", "i", "h", "T", "f", "bcd"])
-    way = "big" if order == ">" else "little"
+    way: Literal["big", "little"] = "big" if order == ">" else "little"
     if kind == "f":
         return lambda n: struct.pack(order + "f", s.positions[n]), s.positions, True
     per = r.choice([8, 12.5, 40, 100, 157.08]) if kind != "bcd" else r.choice([5, 20])
@@ -125,7 +126,7 @@ Check = Callable[[bytes], bytes]
 
 
 def _check(r: random.Random, order: str) -> Check:
-    way = "big" if order == ">" else "little"
+    way: Literal["big", "little"] = "big" if order == ">" else "little"
     kind = r.choice(["xor", "sum", "neg", "sum16", "ccitt", "modbus", "crc32", "crc8", "none"])
     return {
         "xor": lambda d: bytes([reduce(xor, d, 0)]),

@@ -1,5 +1,6 @@
 """The description of one kind of line, put together."""
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -13,7 +14,7 @@ from swathe_drivers.suggest.lines import TimedLine
 from swathe_drivers.suggest.roles import Roles
 from swathe_drivers.suggest.writing import write
 
-__all__ = ["CutLines", "DividedColumns", "written_lines"]
+__all__ = ["CutLines", "DividedColumns", "joined_records", "written_lines"]
 
 _LONG: Final = 200
 _NEARLY_ALL: Final = 0.97
@@ -115,6 +116,46 @@ def written_lines(
         item.table["is"] == "ignore" and "texts such as" in item.why for item in items.values()
     )
     return Suggestion(text, tuple(findings), roles.questions, rank=rank)
+
+
+def joined_records(look: CutLines, parts: Sequence[Suggestion]) -> Suggestion:
+    """One description of several kinds of lines, each of which a pattern describes.
+
+    Args:
+        look: lines that all have.
+        parts: descriptions of the kinds.
+    """
+    tables = [tomllib.loads(part.text) for part in parts]
+    records = [
+        ColumnGuess(
+            {key: table["protocol"][key] for key in ("pattern", "columns")},
+            Basis.LIKELY,
+            "; ".join(
+                f"{one.about}: {one.why}" for one in part.findings if one.about.startswith("word")
+            ),
+        )
+        for part, table in zip(parts, tables, strict=True)
+    ]
+    common = tables[0]["protocol"]
+    settings: list[tuple[str, object, Finding | None]] = [
+        (key, common[key], None)
+        for key in ("terminator", "decimal", "max_length", "checksum")
+        if key in common
+    ]
+    settings.append(("other_lines", "ignore", None))
+    text = write(
+        driver="pattern",
+        port=tables[0].get("port", {}),
+        settings=settings,
+        list_name="record",
+        items=records,
+        remarks=(),
+    )
+    findings = tuple(dict.fromkeys(one for part in parts for one in part.findings))
+    questions = tuple(dict.fromkeys(one for part in parts for one in part.questions))
+    rank = parts[0].rank + 0.5 * max(0.0, parts[1].rank) + 5.0
+    del look
+    return Suggestion(text, findings, questions, rank=rank)
 
 
 def _with_rest(

@@ -16,11 +16,17 @@ from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.line_checks import find_line_check
 from swathe_drivers.suggest.line_items import column_of, unit_of
 from swathe_drivers.suggest.line_kinds import LineKind, kinds_of
-from swathe_drivers.suggest.line_writing import CutLines, DividedColumns, written_lines
+from swathe_drivers.suggest.line_writing import (
+    CutLines,
+    DividedColumns,
+    joined_records,
+    written_lines,
+)
 from swathe_drivers.suggest.lines import TimedLine, cut, find_terminator, separators
 from swathe_drivers.suggest.measured import match_shown
 from swathe_drivers.suggest.roles import assign
 from swathe_drivers.suggest.series import Series
+from swathe_drivers.suggest.skeleton import skeletons_of
 
 __all__ = ["suggest_text"]
 
@@ -53,6 +59,7 @@ def suggest_text(
         why = f"fewer than {_FEWEST_LINES} whole lines that are alike: capture for longer"
         return [Suggestion("", (end, Finding("lines", "too few", Basis.SHOWN, why)))]
     found: list[Suggestion] = []
+    apart: list[tuple[CutLines, DividedColumns, Suggestion]] = []
     for look in looks:
         understood = False
         for kinds, columns in _divisions(look, hints):
@@ -61,13 +68,37 @@ def suggest_text(
             suggestion = _described(look, kinds, columns, port, hints)
             if suggestion is not None:
                 found.append(suggestion)
-                understood |= _is_understood(columns, suggestion, hints, len(look.lines))
+                if columns.driver == "pattern":
+                    apart.append((look, columns, suggestion))
+                if columns.driver == "delimited":
+                    understood |= _is_understood(columns, suggestion, hints, len(look.lines))
+    both = _together(apart)
+    if both is not None:
+        found.append(both)
     if not found:
         look = looks[0]
         end = Finding("terminator", repr(look.terminator)[1:], Basis.LIKELY, look.why)
         why = "no column looks like a thickness, a time of flight or an encoder"
         return [Suggestion("", (end, Finding("description", "none", Basis.LIKELY, why)))]
     return found
+
+
+def _together(
+    apart: Sequence[tuple[CutLines, DividedColumns, Suggestion]],
+) -> Suggestion | None:
+    """Readings in lines of one kind and positions in those of another, in one description."""
+    best: dict[str, tuple[CutLines, DividedColumns, Suggestion]] = {}
+    for one in sorted(apart, key=lambda item: -item[2].rank):
+        value = 'is = "thickness"' in one[2].text or 'is = "time_of_flight"' in one[2].text
+        moving = 'is = "counts"' in one[2].text or 'is = "position"' in one[2].text
+        if value != moving:
+            best.setdefault("value" if value else "moving", one)
+    if len(best) < 2:
+        return None
+    value, moving = best["value"], best["moving"]
+    if value[0] is not moving[0] or set(value[1].kind.places) & set(moving[1].kind.places):
+        return None
+    return joined_records(value[0], [value[2], moving[2]])
 
 
 def _is_understood(columns: DividedColumns, found: Suggestion, hints: Hints, lines: int) -> bool:
@@ -157,6 +188,24 @@ def _divisions(look: CutLines, hints: Hints) -> Iterator[tuple[list[LineKind], D
             )
     yield from _fixed(bodies, times, hints)
     yield from _words(bodies, times)
+    yield from _skeletons(bodies, times)
+
+
+def _skeletons(
+    bodies: Sequence[str], times: NDArray[np.int64]
+) -> Iterator[tuple[list[LineKind], DividedColumns]]:
+    """Lines as numbers and words between texts that stay the same, as a pattern."""
+    found = skeletons_of(bodies)
+    kinds = []
+    for one in found:
+        seconds = (times[one.places] - times[0]) / 1e9
+        kinds.append(LineKind(None, one.rows, seconds, one.places))
+    for one, kind in zip(found, kinds, strict=True):
+        cells = [read_cells(at, column, kind.seconds) for at, column in enumerate(kind.columns)]
+        keys = [f"c{at + 1}" for at in range(len(cells))]
+        why = f"{len(kind.rows)} lines with the same texts between their numbers"
+        settings = {"pattern": one.pattern}
+        yield kinds, DividedColumns("pattern", settings, keys, cells, kind, why)
 
 
 def _fixed(

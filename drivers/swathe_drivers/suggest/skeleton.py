@@ -144,7 +144,7 @@ def _shifted(one: list[str], two: list[str]) -> list[tuple[str, int, int, int, i
     return [
         (str(code), int(a1), int(a2), int(b1), int(b2))
         for code, a1, a2, b1, b2 in codes
-        if a2 > a1 or b2 > b1
+        if int(a2) > int(a1) or int(b2) > int(b1)
     ]
 
 

@@ -95,10 +95,10 @@ def _together(
             best.setdefault("value" if value else "moving", one)
     if len(best) < 2:
         return None
-    value, moving = best["value"], best["moving"]
-    if value[0] is not moving[0] or set(value[1].kind.places) & set(moving[1].kind.places):
+    read, placed = best["value"], best["moving"]
+    if read[0] is not placed[0] or set(read[1].kind.places) & set(placed[1].kind.places):
         return None
-    return joined_records(value[0], [value[2], moving[2]])
+    return joined_records(read[0], [read[2], placed[2]])
 
 
 def _is_understood(columns: DividedColumns, found: Suggestion, hints: Hints, lines: int) -> bool:

@@ -59,7 +59,7 @@ def test_run_with_arm_covers_the_plan_though_it_was_killed_in_mid_raster(
     gone = moved(world)
     code, output = daemon(station, "--arm").finish()
     assert code == 0, output
-    lines = int(output.split(" of 7 lines")[0].rsplit("raster: ", 1)[1])
+    lines = int(output.split(" lines that were left")[0].rsplit("raster of the ", 1)[1])
     assert 2 <= lines <= 5, output
     assert moved(world) - gone < 3600
     assert "returning to" in output

@@ -225,7 +225,7 @@ async def paused(station: Path) -> tuple[CrawlRun, list[StateMessage], list[Alar
         await until(lambda: crawl.machine.state is State.STOPPED)
         # From afar readings may be let count again; nothing moves by it.
         report = daemon.commands.resume("somebody else")
-        assert report.startswith("going on: readings count once the crawler knows where it is")
+        assert report.startswith("continuing: readings count once the crawler knows where it is")
         await until(waiting)
         assert crawl.machine.state is State.STOPPED
         assert daemon.pipeline.pauses.active
@@ -234,12 +234,12 @@ async def paused(station: Path) -> tuple[CrawlRun, list[StateMessage], list[Alar
             Origin.MQTT
         )
         assert crawl.machine.state is State.STOPPED
-        assert crawl.resuming.go_on("operator").startswith("going on")
+        assert crawl.resuming.go_on("operator").startswith("continuing")
         # On the way to a gap the same again: nothing of it was tried, and one try is allowed.
         await until(lambda: crawl.words.startswith("returning to") and crawl.machine.may_move)
         daemon.commands.pause("operator", "")
         await until(lambda: "g at the station" in states[-1].todo)
-        assert resume(Origin.PAGE) == "going on, by crew-1"
+        assert resume(Origin.PAGE) == "continuing, by crew-1"
 
     return await drive_crawler(station, seconds=60, meanwhile=pause), states, alarms
 

@@ -21,6 +21,7 @@ def alarm_lines(
     wrap: Callable[[str, str], list[Text]],
     *,
     plan: PlanMessage | None,
+    said: str = "",
 ) -> list[Text]:
     """Return alarms in at most `most` lines.
 
@@ -32,10 +33,15 @@ def alarm_lines(
         most: lines, at least one.
         wrap: returns a text of a style in lines.
         plan: of the station; None while unknown.
+        said: why the run waits for a person, where that is above the alarms; an alarm does not
+            repeat it.
     """
     if not alarms:
         return [_line("no alarm", "dim")]
-    texts = [f"{'·' if one.acknowledged_by else '!'} {alarm_text(one, plan)}" for one in alarms]
+    texts = [
+        f"{'·' if one.acknowledged_by else '!'} {alarm_text(one, plan, said=said)}"
+        for one in alarms
+    ]
     styles = ["" if one.acknowledged_by else _NEW for one in alarms]
     others = len(alarms) - 1
     if others and most == 1:

@@ -138,9 +138,10 @@ class BlockMap:
                 continue
             drawn = self._drawn.get(number)
             if drawn is None or drawn[0] is not message or drawn[1] != columns:
+                # What was left behind is an open gap; what is missing and none is still to do.
                 row = np.full(columns, MapBlock.MEASURED, np.uint8)
                 for stretch in message.missing:
-                    row[_columns(plan, stretch, columns)] = MapBlock.UNVISITED
+                    row[_columns(plan, stretch, columns)] = MapBlock.TO_SCAN
                 drawn = self._drawn[number] = message, columns, row
             blocks[number] = drawn[2]
         # Its message follows when the probe has left it: until then what is measured is not known here.

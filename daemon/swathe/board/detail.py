@@ -244,11 +244,14 @@ class StationDetail:
 
     def _alarm_lines(self, view: StationView, most: int) -> list[Text]:
         """Return raised alarms, the unacknowledged first, in at most `most` lines."""
+        state = view.state
+        halted = state is not None and state.state in ("waiting", "faulted")
         return alarm_lines(
             view.raised_alarms,
             most,
             lambda text, style: self._wrapped([text], style),
             plan=view.plan,
+            said=state.reason if state is not None and halted else "",
         )
 
     def _health(self, view: StationView) -> list[Text]:

@@ -150,12 +150,13 @@ def gap_text(gap: GapMessage, plan: PlanMessage | None = None) -> str:
     )
 
 
-def alarm_text(alarm: AlarmMessage, plan: PlanMessage | None = None) -> str:
+def alarm_text(alarm: AlarmMessage, plan: PlanMessage | None = None, *, said: str = "") -> str:
     """Return an alarm in a line; of a plan of spots its own text names the spot.
 
     Args:
         alarm: the message.
         plan: of the station; None while unknown.
+        said: a text shown elsewhere that is not repeated; empty for none.
     """
     if alarm.status == "over":
         return f"alarm #{alarm.number} {alarm.kind} is over"
@@ -170,7 +171,8 @@ def alarm_text(alarm: AlarmMessage, plan: PlanMessage | None = None) -> str:
         where += f" {units.length_name}"
     since = alarm.since.astimezone().strftime("%H:%M:%S")
     seen = f", seen by {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
-    return f"#{alarm.number} {alarm.kind}{where}{seen}: {alarm.detail} (since {since})"
+    detail = "" if said and alarm.detail.startswith(said) else f": {alarm.detail}"
+    return f"#{alarm.number} {alarm.kind}{where}{seen}{detail} (since {since})"
 
 
 def _middle(extent: Extent, units: DisplayUnits) -> str:

@@ -55,7 +55,9 @@ class CrawlerMessage(Message):
     )
     since: UtcTime = Field(description="when that state was entered")
     armed: bool = Field(description="whether it may move at any moment without a further word")
-    moving: bool = Field(description="whether motion may be on")
+    moving: bool = Field(
+        description="whether motion may be on: also after a stop is sent, until it is at rest"
+    )
     doing: str = Field("", description="what it does, or waits for, in words")
     todo: str = Field(
         "", description="what a person has to do before it continues; empty where nothing is needed"

@@ -85,7 +85,7 @@ class Step:
 
 
 MOVING_STATES = frozenset({State.HOMING, State.MOVING})
-"""The only states in which motion may be on."""
+"""The only states in which motion is asked for."""
 
 _FAULTS = (
     Event.HEARTBEAT_LOST,

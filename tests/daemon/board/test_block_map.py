@@ -87,7 +87,22 @@ def test_line_under_way_is_not_shown_as_still_to_scan(status: str) -> None:
     assert ("▫ line under way" in lines[-1]) == under_way
     put(stations, "line/2", line_message(2, (4.5, 9.5)))
     lines = BlockMap().draw(view, width=20, height=4).plain.splitlines()
-    assert lines[2] == "▪" * 5 + "×" * 5 + "▪" * 10
+    assert lines[2] == "▪" * 5 + "·" * 5 + "▪" * 10
+
+
+def test_stretch_of_a_line_is_left_behind_only_where_a_gap_is_open() -> None:
+    """Of a line around an excluded zone the other half is still to do: the plan intends it."""
+    stations = Stations()
+    put(stations, "state", state())
+    put(stations, "line/1", line_message(1, (-0.5, 4.5), (9.5, 11.5)))
+    (view,) = stations.views
+    drawn = BlockMap()
+    row = drawn.draw(view, width=20, height=4).plain.splitlines()[1]
+    assert row == "·····▪▪▪▪▪··▪▪▪  ▪▪▪"
+    left = gap(scan=Extent(-0.5, 4.5), index=Extent(0.5, 1.5), area=5.0, cause=GapCause.UNVISITED)
+    put(stations, "gap/1", left)
+    row = drawn.draw(view, width=20, height=4).plain.splitlines()[1]
+    assert row == "×××××▪▪▪▪▪··▪▪▪  ▪▪▪"
 
 
 def test_block_map_of_a_grid_shows_what_was_left_behind_unvisited() -> None:

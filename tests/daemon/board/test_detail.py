@@ -28,6 +28,7 @@ from swathe.messages import (
     PortMessage,
     ProgressMessage,
 )
+from swathe.station import AlarmKind
 
 STATIC = Path(__file__).parents[3] / "daemon" / "swathe" / "page" / "static"
 PLAN = PlanMessage(
@@ -291,3 +292,23 @@ def test_parts_are_never_parted() -> None:
     )
     assert fitted_parts(parts, 24, last="and 3 more") == "at 1 mm · and 3 more"
     assert fitted_parts(parts, 22) == "at 1 mm · minimum 7 mm"
+
+
+@pytest.mark.parametrize("name", ["waiting", "faulted"])
+@pytest.mark.parametrize("width", [80, 200])
+def test_alarm_of_a_halted_crawler_does_not_repeat_the_banner(name: str, width: int) -> None:
+    """The reason and what to do are shown once; of another alarm its own text, and all once it scans."""
+    stations, why = station(name, busy=False), STATES[name]
+    detail = "; ".join(str(why[key]) for key in ("reason", "todo") if key in why)
+    for number, (kind, text) in enumerate(
+        ((AlarmKind.CRAWLER, detail), (AlarmKind.COUPLING, "no echo for 2 s")), 1
+    ):
+        shown = AlarmMessage.of_alarm(alarm(number=number, kind=kind, detail=text), OF)
+        put(stations, f"alarm/{number}", shown, now=1e9)
+    found = " ".join(" ".join(drawn(stations, width, 30)).split())
+    assert found.count("motor and encoder disagree") == 1
+    assert "crawler halted at 12.3 / 3.0 mm (since " in found
+    assert "no echo for 2 s (since " in found
+    put(stations, "state", state(state="scanning", reason="", plan=PLAN), now=1e9)
+    found = " ".join(" ".join(drawn(stations, 200, 30)).split())
+    assert found.count("motor and encoder disagree") == 1

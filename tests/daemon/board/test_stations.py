@@ -91,7 +91,7 @@ def test_map_of_lines_and_gaps() -> None:
     put(stations, "progress", ProgressMessage.of(progress(line=None, scan=12.0, index=2.0), OF))
     assert drawn(view_of(stations)) == [
         "▪▪▪▪▪//▪▪▪▪▪▪▪▪  ▪▪▪",
-        "▪▪▪▪▪▪▪▪▪▪×▪▪▪▪  ▪▪▪",
+        "▪▪▪▪▪▪▪▪▪▪·▪▪▪▪  ▪▪▪",
         "········○○··◆·······",
         "····················",
     ]

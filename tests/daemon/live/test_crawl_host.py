@@ -251,7 +251,7 @@ def test_crawler_that_waits_for_a_decision_neither_resumes_nor_ends_by_itself(ev
             await asyncio.sleep(0)
         assert not task.done()
         assert machine.state in (State.STOPPED, State.FAULTED)
-        assert simulated.recovery.go_on("Kim") == "going on, by Kim"
+        assert simulated.recovery.go_on("Kim") == "continuing, by Kim"
         return await task
 
     assert asyncio.run(wait()) is None

@@ -11,7 +11,7 @@ import pytest
 from support.crawl import crawl_station
 from swathe.journal import MarkKind
 from swathe.live.crawl.drive import HaltedError
-from swathe.live.crawl.raster_work import RasterWork
+from swathe.live.crawl.raster_work import RasterWork, raster_text
 from swathe.motion import Move, MoveKind, raster_settings_of, work_area_of
 from swathe.pipeline import CellState, Pipeline
 from swathe.station import parse_station
@@ -20,14 +20,17 @@ from swathe.station import parse_station
 class Scene:
     """A crawler whose moves measure what they pass, until one of them is halted."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, at: float = 0.0) -> None:
         self.pipeline = Pipeline(parse_station(crawl_station(folder), "belt.toml"))
         self.plans: list[list[list[float]]] = []
+        self.said: list[str] = []
         self.halt: tuple[int, float] | None = None  # line, and the share that is measured by then
+        self.before: int | None = None  # the move, by its number, that is halted as it begins
+        self.moves: list[Move] = []
         station = self.pipeline.station
 
         async def fresh() -> Any:
-            return SimpleNamespace(place=(0.0, 0.0))
+            return SimpleNamespace(place=(at, 0.0))
 
         async def after_line() -> None:
             pass
@@ -39,7 +42,7 @@ class Scene:
             settings=raster_settings_of(station),
             area=lambda: work_area_of(station),
             go=self._go,
-            say=lambda _: None,
+            say=self.said.append,
             checking=cast("Any", SimpleNamespace(after_line=after_line)),
         )
 
@@ -48,6 +51,10 @@ class Scene:
             self.plans.append(detail["stretches"])
 
     async def _go(self, move: Move) -> None:
+        self.moves.append(move)
+        if len(self.moves) - 1 == self.before:
+            message = "stopped"
+            raise HaltedError(message)
         if move.kind is not MoveKind.SCAN:
             return
         low, high = sorted((move.start[0], move.end[0]))
@@ -98,3 +105,44 @@ async def test_line_that_broke_off_last_is_missing_at_once(tmp_path: Path) -> No
     assert scene.of_line(line)
     await scene.work.scan()
     assert scene.plans[-1] == []
+
+
+async def test_stretch_behind_a_zone_that_was_not_begun_is_to_do_in_the_next_plan(
+    tmp_path: Path,
+) -> None:
+    """A halt before it leaves no gap, though most of its line is measured."""
+    whole = Scene(tmp_path, at=400.0)  # so that of each of these lines the long part comes first
+    await whole.work.scan()
+    parts = [move for move in whole.moves if move.kind is MoveKind.SCAN]
+    last = next(part for part in parts if min(part.start[0], part.end[0]) > 300)
+    assert sum(part.line == last.line for part in parts) == 2
+    scene = Scene(tmp_path, at=400.0)
+    scene.before = whole.moves.index(last)
+    with pytest.raises(HaltedError):
+        await scene.work.scan()
+    await scene.work.scan()
+    assert scene.plans.pop() == []
+    assert [low for _, low, _ in scene.of_line(last.line)] == [pytest.approx(358, abs=0.1)]
+
+
+async def test_next_raster_is_said_with_the_lines_that_were_left(tmp_path: Path) -> None:
+    """Not as a number of lines out of all, which reads like where the crawler is."""
+    scene = Scene(tmp_path)
+    total = scene.pipeline.grid.shape[0]
+    scene.halt = total - 2, 0.3
+    with pytest.raises(HaltedError):
+        await scene.work.scan()
+    await scene.work.scan()
+    first, second = (text.partition(", ")[0] for text in scene.said)
+    assert first == f"raster of {total} lines"
+    assert second == "raster of the 2 lines that were left"
+
+
+def test_raster_text_is_of_what_was_left_as_it_began() -> None:
+    """It is still true after some of it is done."""
+    plan = cast("Any", SimpleNamespace(distance=29_940.0, seconds=1273.4))
+    planned = ", 29.9 m, planned to take 1,273 s"
+    assert raster_text(plan, 31, 31) == f"raster of 31 lines{planned}"
+    assert raster_text(plan, 1, 1) == f"raster of 1 line{planned}"
+    assert raster_text(plan, 20, 31) == f"raster of the 20 lines that were left{planned}"
+    assert raster_text(plan, 1, 31) == f"raster of the line that was left{planned}"

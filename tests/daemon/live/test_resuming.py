@@ -103,7 +103,7 @@ def test_pause_of_a_person_ends_though_the_crawler_rests_on() -> None:
     scene = Scene()
     scene.pause("B. Lee")
     answer = scene.resuming.resume("A. Kern", Origin.PAGE)
-    assert answer.startswith(f"going on; the crawler itself still rests: {STATION}; ")
+    assert answer.startswith(f"continuing; the crawler itself still rests: {STATION}; ")
     assert scene.marks == [(MarkKind.RESUMED, {"by": "A. Kern"})]
     assert scene.let == []
 
@@ -114,7 +114,7 @@ def test_pause_before_homing_becomes_the_crawlers() -> None:
     scene.recovery.waits_for, scene.homing.done = WaitsFor.NOTHING, False
     scene.pause("B. Lee")
     answer = scene.resuming.resume("A. Kern", Origin.PAGE)
-    assert answer == "going on: readings count once the crawler knows where it is"
+    assert answer == "continuing: readings count once the crawler knows where it is"
     ((kind, detail),) = scene.marks
     assert (kind, detail["by"]) == (MarkKind.PAUSED, "crawler")
     assert detail["because"] == "homing, let go on by A. Kern"

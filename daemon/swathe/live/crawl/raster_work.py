@@ -11,10 +11,11 @@ from swathe.live.crawl.drive import Drive, HaltedError
 from swathe.live.crawl.missing import lines_left
 from swathe.live.session import Session
 from swathe.motion import Move, MoveKind, RasterSettings, WorkArea, plan_raster
-from swathe.motion.raster.plan import line_positions
+from swathe.motion.raster.plan import Plan, line_positions
 from swathe.motion.raster.stretches import Stretch
+from swathe.pipeline.progress.fields import count_text
 
-__all__ = ["RasterWork"]
+__all__ = ["RasterWork", "raster_text"]
 
 
 class RasterWork:
@@ -66,15 +67,13 @@ class RasterWork:
             return
         report = await self._drive.fresh()
         plan = plan_raster(self._area(), self._settings, begin=report.place, only=wanted)
-        self._say(
-            f"raster: {len(wanted)} of {total} lines, {plan.seconds:,.0f} s, "
-            f"{plan.distance / 1000:,.1f} m"
-        )
+        self._say(raster_text(plan, len(wanted), total))
         scans = [stretch.line for stretch in plan.stretches]
         begun = set(range(total)) - set(wanted)
         done = 0
         # Until all of it is scanned, what is left of it is to do; also where a fault stops it meanwhile.
-        # Of a line that broke off the rest is to do, too: it is revisited after the lines.
+        # Of lines that a halt broke off the rest is to do, too, also a stretch behind a zone that was
+        # not begun: it is revisited after the lines.
         rest = [stretch for stretch in self._broken_off if stretch.line not in wanted]
         self._journal_plan([*plan.stretches, *rest])
         try:
@@ -86,8 +85,7 @@ class RasterWork:
                 try:
                     await self._go(move)
                 except HaltedError:
-                    if move.kind is MoveKind.SCAN:
-                        self._broken_off.append(plan.stretches[done])
+                    self._broken_off = [*rest, *plan.stretches[done:]]
                     raise
                 if move.kind is MoveKind.SCAN:
                     done += 1
@@ -107,3 +105,22 @@ class RasterWork:
         """Journal what is to be scanned, in its order; nothing once the raster is over."""
         parts = [[round(each, 3) for each in (one.at, one.low, one.high)] for one in stretches]
         self._session.mark(MarkKind.RASTER_PLANNED, along=self._settings.along, stretches=parts)
+
+
+def raster_text(plan: Plan, wanted: int, total: int) -> str:
+    """Return what a raster is planned to do; it stays true while the raster is carried out.
+
+    Args:
+        plan: of the lines that were left as it began.
+        wanted: how many those are.
+        total: how many lines the area has.
+    """
+    if wanted == total:
+        lines = count_text(total, "line")
+    elif wanted == 1:
+        lines = "the line that was left"
+    else:
+        lines = f"the {wanted:,} lines that were left"
+    return (
+        f"raster of {lines}, {plan.distance / 1000:,.1f} m, planned to take {plan.seconds:,.0f} s"
+    )

@@ -82,7 +82,7 @@ class Recovery:
         if self._drive.machine.state not in (State.STOPPED, State.FAULTED):
             return f"refused: it is {self._drive.machine.state}"
         self._person.set()
-        return f"going on, by {by}"
+        return f"continuing, by {by}"
 
     async def ready(self) -> None:
         """Wait for all ports, and for the dead man's first sign of life."""

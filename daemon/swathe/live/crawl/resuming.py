@@ -94,9 +94,9 @@ class Resuming:
     def _end_pause(self, by: str) -> str:
         if self._homing.done:
             self._session.mark(MarkKind.RESUMED, by=by)
-            return "going on"
+            return "continuing"
         self._session.mark(MarkKind.PAUSED, by=CRAWLER, because=f"homing, let go on by {by}")
-        return "going on: readings count once the crawler knows where it is"
+        return "continuing: readings count once the crawler knows where it is"
 
     def _refusal(self, place: str) -> str:
         """Return why nobody lets it continue from a place, and who may; empty where somebody does."""

@@ -15,6 +15,8 @@ from swathe.motion import MOVING_STATES, Event, State
 __all__ = ["CrawlerView"]
 
 _ARMED = (State.ARMED, *MOVING_STATES)
+# After a stop is sent motion may still be on until the machine is known to be at rest.
+_MAYBE_MOVING = (*MOVING_STATES, State.STOPPING, State.FAILING)
 _HALTED = (State.FAILING, State.STOPPING, State.FAULTED, State.STOPPED)
 
 
@@ -81,8 +83,8 @@ class CrawlerView:
     def message(self, heading: Heading) -> CrawlerMessage:
         """Return the message of the crawler."""
         drive, machine = self._drive, self._drive.machine
-        moving = machine.state in MOVING_STATES
-        report, target = drive.report, drive.target if moving else {}
+        driven = machine.state in MOVING_STATES
+        report, target = drive.report, drive.target if driven else {}
         scan, index = self._session.pipeline.position
         line, lines = self._raster() or (None, None)
         return CrawlerMessage.model_validate(
@@ -91,7 +93,7 @@ class CrawlerView:
                 "state": str(machine.state),
                 "since": self._utc(drive.state_since),
                 "armed": machine.state in _ARMED,
-                "moving": moving,
+                "moving": machine.state in _MAYBE_MOVING,
                 "doing": self._words,
                 "todo": self._resuming.todo,
                 "fault": self._fault(),

@@ -114,15 +114,18 @@ async def test_stretch_behind_a_zone_that_was_not_begun_is_to_do_in_the_next_pla
     whole = Scene(tmp_path, at=400.0)  # so that of each of these lines the long part comes first
     await whole.work.scan()
     parts = [move for move in whole.moves if move.kind is MoveKind.SCAN]
-    last = next(part for part in parts if min(part.start[0], part.end[0]) > 300)
-    assert sum(part.line == last.line for part in parts) == 2
+    short = [part for part in parts if min(part.start[0], part.end[0]) > 300]
+    assert len({part.line for part in short}) == len(short) == 3
     scene = Scene(tmp_path, at=400.0)
-    scene.before = whole.moves.index(last)
-    with pytest.raises(HaltedError):
-        await scene.work.scan()
+    scene.before = whole.moves.index(short[0])
+    scene.halt = parts[-1].line, 0.3  # and again later
+    for _ in range(2):
+        with pytest.raises(HaltedError):
+            await scene.work.scan()
     await scene.work.scan()
     assert scene.plans.pop() == []
-    assert [low for _, low, _ in scene.of_line(last.line)] == [pytest.approx(358, abs=0.1)]
+    for part in short:
+        assert [low for _, low, _ in scene.of_line(part.line)] == [pytest.approx(358, abs=0.1)]
 
 
 async def test_next_raster_is_said_with_the_lines_that_were_left(tmp_path: Path) -> None:

@@ -42,7 +42,10 @@ def _why(state: StateMessage) -> list[tuple[str, str]]:
             return [(f"resuming the survey: {share} % of the earlier runs{left}", "bold")]
         case "complete" | "incomplete":
             halted = " · a fault had stopped the crawler" if state.halted else ""
-            return [(f"run ended · {STATE_TITLES[state.state]}{reason}{halted}", "bold")]
+            title = STATE_TITLES[state.state]
+            if title.lower() == state.reason.lower():
+                reason = ""
+            return [(f"run ended · {title}{reason}{halted}", "bold")]
         case _:
             return []
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from rich.console import Console
+from rich.text import Text
 
 from daemon.board.test_board import PlainPanel
 from daemon.board.test_stations import gap, put, span, state
@@ -64,7 +65,7 @@ STATES: dict[str, dict[str, Any]] = {
     },
     "faulted": {"reason": "motor and encoder disagree", "since": NOW},
     "resuming": {"resumed": 45.0, "resumed_in": 12},
-    "complete": {},
+    "complete": {"reason": "the plan is covered"},
     "incomplete": {"reason": "terminated", "halted": True},
 }
 
@@ -110,11 +111,21 @@ def station(name: str, *, busy: bool) -> Stations:
     return stations
 
 
-def drawn(stations: Stations, width: int, height: int) -> list[str]:
+class Warned(RunLike):
+    """What a run reports of its links: one is in order, one is not."""
+
+    def health_lines(self) -> list[Text]:
+        """Return a line in order and one that is not."""
+        return [Text("page: in order"), Text("broker LOST", style="bold yellow")]
+
+
+def drawn(
+    stations: Stations, width: int, height: int, panel: PlainPanel | None = None
+) -> list[str]:
     """Return the lines of a board on a terminal of that size."""
     out = io.StringIO()
     console = Console(file=out, width=width, height=height, force_terminal=True, color_system=None)
-    console.print(Board(console, stations, RunLike(), ring=lambda: None).render())
+    console.print(Board(console, stations, panel or RunLike(), ring=lambda: None).render())
     return out.getvalue().rstrip("\n").split("\n")
 
 
@@ -312,3 +323,18 @@ def test_alarm_of_a_halted_crawler_does_not_repeat_the_banner(name: str, width: 
     put(stations, "state", state(state="scanning", reason="", plan=PLAN), now=1e9)
     found = " ".join(" ".join(drawn(stations, 200, 30)).split())
     assert found.count("motor and encoder disagree") == 1
+
+
+def test_few_lines_keep_what_is_not_in_order() -> None:
+    """Where the map needs the lines, only what is in order makes way."""
+    stations = station("waiting", busy=True)
+    found = drawn(stations, 80, 24, Warned())
+    assert "broker LOST" in found
+    assert "page: in order" not in found
+    assert {"broker LOST", "page: in order"} <= set(drawn(stations, 80, 45, Warned()))
+
+
+def test_end_of_a_covered_plan_is_said_once() -> None:
+    """Its reason is its title."""
+    found = "\n".join(drawn(station("complete", busy=False), 120, 40)).lower()
+    assert found.count("the plan is covered") == 1

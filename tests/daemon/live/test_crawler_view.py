@@ -16,7 +16,11 @@ WHY = "stopped: motor and encoder disagree: 5.0 mm apart"
 
 @pytest.mark.parametrize(
     ("state", "doing", "faulted"),
-    [(State.FAULTED, f"{WHY}; waiting", True), (State.DISARMED, "continuing", False)],
+    [
+        (State.FAULTED, f"{WHY}; waiting", True),
+        (State.DISARMED, "continuing", False),
+        (State.ENDED, "ended", False),
+    ],
 )
 def test_crawler_that_continues_does_not_state_why_it_was_stopped(
     state: State, doing: str, faulted: bool

@@ -144,7 +144,7 @@ async def test_next_raster_is_said_with_the_lines_that_were_left(tmp_path: Path)
 def test_raster_text_is_of_what_was_left_as_it_began() -> None:
     """It is still true after some of it is done."""
     plan = cast("Any", SimpleNamespace(distance=29_940.0, seconds=1273.4))
-    planned = ", 29.9 m, planned to take 1,273 s"
+    planned = ", 29.9 m, 1,273 s planned"
     assert raster_text(plan, 31, 31) == f"raster of 31 lines{planned}"
     assert raster_text(plan, 1, 1) == f"raster of 1 line{planned}"
     assert raster_text(plan, 20, 31) == f"raster of the 20 lines that were left{planned}"

@@ -121,6 +121,4 @@ def raster_text(plan: Plan, wanted: int, total: int) -> str:
         lines = "the line that was left"
     else:
         lines = f"the {wanted:,} lines that were left"
-    return (
-        f"raster of {lines}, {plan.distance / 1000:,.1f} m, planned to take {plan.seconds:,.0f} s"
-    )
+    return f"raster of {lines}, {plan.distance / 1000:,.1f} m, {plan.seconds:,.0f} s planned"

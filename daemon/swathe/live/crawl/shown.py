@@ -65,7 +65,9 @@ class CrawlerView:
 
     @property
     def _words(self) -> str:
-        """What it does; why it was stopped is over once it continues."""
+        """What it does; why it was stopped is over once it continues, all of it with the run."""
+        if self._drive.machine.state is State.ENDED:
+            return str(State.ENDED)
         words, why = self._doing(), self._recovery.why
         if why and words.startswith(why) and self._drive.machine.state not in _HALTED:
             return "continuing"

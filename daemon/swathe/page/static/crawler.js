@@ -53,7 +53,8 @@ export class CrawlerBar {
     const shown = ["waiting", "faulted"].includes(run?.state);
     const detail = over ? run.reason : lost ? "use the hard-wired stop if it must not move" : [at, ...(shown ? [] : [crawler.doing.replace(`${crawler.state}: `, ""), crawler.todo])].filter(Boolean).join(" · ");
     set("crawler-state", state + (detail ? ":" : ""));
-    set("crawler-detail", detail);
+    // A figure keeps its unit where the line ends.
+    set("crawler-detail", detail.replace(/(\d) (?=(?:mm|ms|m|s|in|ft)\b)/g, "$1\u00a0"));
   }
 
   /** Send STOP at once, and again until there is a reply: the same stop twice does no harm. */

@@ -58,6 +58,19 @@ def simple_sums(kind: SumKind, pieces: NDArray[np.uint8]) -> NDArray[np.uint32]:
     return np.asarray(pieces.sum(axis=axis, dtype=width), np.uint32)
 
 
+def as_sent(
+    sums: NDArray[np.uint32], bits: int, *, negated: bool, mask: int | None, not_below: int | None
+) -> NDArray[np.uint32]:
+    """Return sums of so many bits as devices send them: negated, with fewer bits, or moved up."""
+    if negated:
+        sums = -sums & np.uint32((1 << bits) - 1)
+    if mask is not None:
+        sums = sums & np.uint32(mask)
+    if not_below is not None:
+        sums = np.where(sums < not_below, sums + np.uint32(not_below), sums)
+    return sums
+
+
 class Crc:
     """Computes one kind of CRC; see `CrcParameters`."""
 

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.checksums import Crc, simple_sums
+from swathe_drivers.checksums import Crc, as_sent, simple_sums
 from swathe_drivers.delimited.checksum_settings import (
     LineCrc,
     LineSum,
@@ -76,8 +76,9 @@ class LineChecker:
             computed = self._sum(block, firsts, covered)
         else:
             computed = self._each(block, firsts, covered, present)
-        if isinstance(self._settings, LineSum) and self._settings.negated:
-            computed = -computed & np.uint32((1 << 8 * self._size) - 1)
+        if isinstance(own := self._settings, LineSum):
+            bits, mask, low = 8 * self._size, own.mask, own.not_below
+            computed = as_sent(computed, bits, negated=own.negated, mask=mask, not_below=low)
         return Sums(bodies, present, sent, computed)
 
     def describe(self, sums: Sums, row: int) -> str:

@@ -37,6 +37,10 @@ class LineSum(_LineChecksum):
     kind: Literal["xor", "sum8", "sum16"]
     negated: bool = False
     """Whether it is the two's complement: sum and checksum add up to 0."""
+    mask: Annotated[int, Field(ge=1, le=0xFFFF)] | None = None
+    """The bits of the sum that are sent; None: all."""
+    not_below: Annotated[int, Field(ge=1, le=0xFF)] | None = None
+    """What is added to a sum below it, so that it is no control character."""
 
 
 class LineCrc(_LineChecksum, CrcTable):
@@ -75,6 +79,9 @@ def checksum_problems(settings: LineSum | LineCrc, terminator: str) -> list[Sett
         found.append((("after_counts",), requirement, True))
     if isinstance(settings, LineCrc):
         found += settings.width_problems()
+    elif (settings.mask or 0) >> (8 * sum_bytes(settings)):
+        requirement = f"must have at most {8 * sum_bytes(settings)} bits, those of the sum"
+        found.append((("mask",), requirement, settings.mask))
     elif settings.kind == "xor" and settings.negated:
         found.append((("negated",), "must be left out with 'xor', which is no sum", True))
     return found

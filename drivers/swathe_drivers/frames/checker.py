@@ -1,12 +1,12 @@
 """Checks the checksums of frames, as many at a time as are equally long."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.checksums import simple_sums
+from swathe_drivers.checksums import as_sent, simple_sums
 from swathe_drivers.frames.fields import ByteOrder
 from swathe_drivers.frames.framing import CrcChecksum, SumChecksum, checksum_size
 
@@ -31,7 +31,10 @@ class Checker:
         self.size: Final = checksum_size(settings)
         self._kind = settings.kind
         self._first = settings.first
-        self._negated = isinstance(settings, SumChecksum) and settings.negated
+        self._altered: dict[str, Any] = {}
+        if isinstance(settings, SumChecksum):
+            names = ("negated", "mask", "not_below")
+            self._altered = {name: getattr(settings, name) for name in names}
         self._crc = settings.crc() if isinstance(settings, CrcChecksum) else None
         order = settings.byte_order or byte_order
         self._dtype = np.dtype(f"{'<' if order == 'little' else '>'}u{self.size}")
@@ -44,8 +47,8 @@ class Checker:
         else:
             assert self._kind != "crc"  # noqa: S101  for the type checker
             computed = simple_sums(self._kind, covered)
-            if self._negated:
-                computed = -computed & np.uint32((1 << 8 * self.size) - 1)
+            if self._altered:
+                computed = as_sent(computed, 8 * self.size, **self._altered)
         tail = np.ascontiguousarray(frames[:, frames.shape[1] - self.size :])
         return Checked(tail.view(self._dtype)[:, 0].astype(np.uint32), computed)
 

@@ -17,7 +17,7 @@ from swathe_drivers.frames.fields import (
     Waveform,
 )
 from swathe_drivers.frames.framing import Framing, LengthPrefix
-from swathe_drivers.frames.packed import bytes_of_type, digits_of, limits
+from swathe_drivers.frames.packed import bits_of_type, bytes_of_type, digits_of, limits
 from swathe_drivers.settings import SettingProblem
 from swathe_drivers.talk.settings import to_bytes
 from swathe_drivers.units import nanoseconds
@@ -35,6 +35,13 @@ def field_problems(
         found.append((("is",), "must be 'skip' but for framing by 'length_prefix'", "length"))
     if isinstance(field, ConstantField):
         found.extend(_outside(field.type, ("value",), field.value))
+        if field.mask is not None:
+            if field.mask >> (8 * bytes_of_type(field.type)):
+                bits = 8 * bytes_of_type(field.type)
+                requirement = f"must have at most {bits} bits, those of the type"
+                found.append((("mask",), requirement, field.mask))
+            elif field.value & ~field.mask:
+                found.append((("value",), "must have no bit outside 'mask'", field.value))
     elif isinstance(field, Waveform):
         found.extend(_outside(field.type, ("zero",), field.zero))
         if nanoseconds(field.interval) <= 0:
@@ -55,7 +62,7 @@ def field_problems(
             else:
                 found.extend(_outside(field.type, ("absent", place), value))
     elif isinstance(field, CountsField | DeviceTimeField):
-        size = 8 * bytes_of_type(field.type)
+        size = bits_of_type(field.type)
         wide = field.type[0] == "f" or digits_of(field.type) is not None
         if field.bits is not None and (field.bits > size or wide):
             requirement = (

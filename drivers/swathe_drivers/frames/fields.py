@@ -24,6 +24,9 @@ from swathe_drivers.columns import (
 from swathe_drivers.frames.packed import (
     BcdType,
     DigitsType,
+    SeptetType,
+    SignedBcdType,
+    bits_of_type,
     bytes_of_type,
     digits_of,
     is_packed,
@@ -35,7 +38,7 @@ from swathe_drivers.units import DurationText, TimeUnit, tick_ns
 ByteOrder = Literal["little", "big"]
 Unsigned = Literal["u1", "u2", "u4", "u8"]
 Integer = Literal["u1", "u2", "u4", "u8", "i1", "i2", "i4", "i8"]
-CountType = Literal[Integer, "u3", "i3", BcdType, DigitsType]
+CountType = Literal[Integer, "u3", "i3", BcdType, SignedBcdType, SeptetType, DigitsType]
 NumberType = Literal[CountType, "f4", "f8"]
 
 
@@ -49,6 +52,8 @@ class ConstantField(_Typed, Constant):
 
     type: Integer
     value: int
+    mask: int | None = Field(default=None, ge=1, lt=2**63)
+    """The bits that never change; `value` has no others."""
 
 
 class LengthField(_Typed):
@@ -90,7 +95,7 @@ class DeviceTimeField(_Typed, DeviceTime):
 class RunningNumberField(_Typed, RunningNumber):
     """Running number of the frame; starts again at 0 after `wrap` or what the type holds."""
 
-    type: Literal[Unsigned, "u3", BcdType, DigitsType]
+    type: Literal[Unsigned, "u3", BcdType, SeptetType, DigitsType]
 
     @property
     def modulus(self) -> int | None:
@@ -109,11 +114,11 @@ class CountsField(_Typed, Counts):
     @property
     def width(self) -> int | None:
         """Bits at which it rolls over; None if it never does."""
-        size = bytes_of_type(self.type)
         if digits_of(self.type) is not None:
             return None
         if self.bits is None:
-            return 8 * size if size <= 4 else None  # a double holds no more
+            bits = bits_of_type(self.type)
+            return bits if bits <= 35 else None  # a double holds no more
         return self.bits
 
     @property

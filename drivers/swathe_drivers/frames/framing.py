@@ -6,11 +6,18 @@ from pydantic import ConfigDict, Field
 
 from swathe_drivers.crc_settings import CrcTable
 from swathe_drivers.frames.fields import ByteOrder
-from swathe_drivers.settings import SettingsTable
+from swathe_drivers.settings import SettingProblem, SettingsTable
 from swathe_drivers.units import DurationText
 
 Byte = Annotated[int, Field(ge=0, le=255)]
 Sync = Annotated[tuple[Byte, ...], Field(max_length=8)]
+
+
+class FirstByte(SettingsTable):
+    """What the bits under `mask` are in the first byte of a frame, and in no other."""
+
+    mask: Annotated[int, Field(ge=1, le=255)]
+    value: Byte
 
 
 class Fixed(SettingsTable):
@@ -18,6 +25,8 @@ class Fixed(SettingsTable):
 
     kind: Literal["fixed"]
     sync: Sync = ()
+    first: FirstByte | None = None
+    """Instead of `sync`: what distinguishes the first byte, which is part of the fields."""
     length: int = Field(ge=2, le=65536)
     """Bytes of the whole frame, with `sync` and the checksum."""
 
@@ -85,6 +94,10 @@ class SumChecksum(_Checksum):
     kind: Literal["sum8", "sum16", "xor8"]
     negated: bool = False
     """Of a sum: whether it is the two's complement, so that both add up to 0."""
+    mask: Annotated[int, Field(ge=1, le=0xFFFF)] | None = None
+    """The bits of the sum that are sent; None: all."""
+    not_below: Annotated[int, Field(ge=1, le=0xFF)] | None = None
+    """What is added to a sum below it, so that it is no control character."""
 
 
 class CrcChecksum(_Checksum, CrcTable):
@@ -103,9 +116,40 @@ def checksum_size(checksum: SumChecksum | CrcChecksum | None) -> int:
     return 2 if checksum.kind == "sum16" else 1
 
 
+def first_problems(framing: Fixed | LengthPrefix) -> list[SettingProblem]:
+    """Return what is wrong with the bits of a frame's first byte."""
+    first = framing.first if isinstance(framing, Fixed) else None
+    if first is None:
+        return []
+    found: list[SettingProblem] = []
+    if framing.sync:
+        found.append((("framing", "first"), "must be left out with 'sync'", None))
+    if first.value & ~first.mask:
+        path = ("framing", "first", "value")
+        found.append((path, "must have no bit outside 'mask'", first.value))
+    return found
+
+
+def behind_problems(
+    framing: StartStop, checksum: SumChecksum | CrcChecksum | None
+) -> list[SettingProblem]:
+    """Return what is wrong with a checksum behind the stop byte."""
+    path: tuple[str | int, ...] = ("framing", "checksum_behind")
+    if checksum is None:
+        return [(path, "must be left out without 'checksum'", True)]
+    if framing.start == framing.stop or (framing.escape is not None and not framing.xor):
+        requirement = (
+            "must be left out where one byte is start and stop, or where a byte behind 'escape'"
+            " stands for itself: a checksum may have any bytes"
+        )
+        return [(path, requirement, True)]
+    return []
+
+
 __all__ = [
     "Checksum",
     "CrcChecksum",
+    "FirstByte",
     "Fixed",
     "Framing",
     "IdleGap",
@@ -113,5 +157,7 @@ __all__ = [
     "SlipFraming",
     "StartStop",
     "SumChecksum",
+    "behind_problems",
     "checksum_size",
+    "first_problems",
 ]

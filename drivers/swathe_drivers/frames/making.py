@@ -28,6 +28,7 @@ def make_framer(
         return SyncedFramer(
             sync=settings.sync,
             length=length,
+            first=settings.first_byte,
             checker=checker,
             max_length=most,
             ns_per_byte=ns_per_byte,

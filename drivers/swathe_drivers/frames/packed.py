@@ -1,4 +1,4 @@
-"""Numbers in frames that are no type of numpy: 24 bits, BCD, and digits as text."""
+"""Numbers in frames that are no type of numpy: 24 bits, BCD, 7 bits a byte, and digits as text."""
 
 import re
 from functools import cache
@@ -25,7 +25,24 @@ DigitsType = Literal[
     "digits12",
 ]
 
-_PACKED: Final = re.compile(r"(bcd|digits)(\d+)")
+SignedBcdType = Literal["sbcd1", "sbcd2", "sbcd3", "sbcd4", "sbcd5", "sbcd6"]
+SeptetType = Literal["septet1", "septet2", "septet3", "septet4", "septet5"]
+
+_PACKED: Final = re.compile(r"(bcd|sbcd|digits|septet)(\d+)")
+_SIGNS: Final = {
+    0x0: 1,
+    0xA: 1,
+    0xC: 1,
+    0xE: 1,
+    0xF: 1,
+    0x1: -1,
+    0x8: -1,
+    0x9: -1,
+    0xB: -1,
+    0xD: -1,
+}
+"""Signs by the first half-byte: 0 is plus; 1, 8 and 9 are minus; A to F as packed decimals have them."""
+_SIGN_OF: Final = np.array([_SIGNS.get(half, 0) for half in range(16)], np.int64)
 _SPACE: Final = ord(" ")
 
 
@@ -44,20 +61,29 @@ def is_packed(kind: str) -> bool:
 def digits_of(kind: str) -> int | None:
     """Return how many decimal digits a type has; None for a binary one."""
     packed = _PACKED.fullmatch(kind)
-    if packed is None:
+    if packed is None or packed[1] == "septet":
         return None
+    if packed[1] == "sbcd":
+        return 2 * int(packed[2]) - 1
     return int(packed[2]) * (2 if packed[1] == "bcd" else 1)
+
+
+def bits_of_type(kind: str) -> int:
+    """Return the bits of a type of binary numbers."""
+    return bytes_of_type(kind) * (7 if kind.startswith("septet") else 8)
 
 
 @cache
 def limits(kind: str) -> tuple[int, int]:
     """Return the minimum and maximum of a type of whole numbers."""
     digits = digits_of(kind)
+    if kind.startswith("sbcd") and digits is not None:
+        return 1 - 10**digits, 10**digits - 1
     if digits is not None:
         # Of digits as text one place may be a sign.
         return (0 if kind.startswith("bcd") else 1 - 10 ** (digits - 1)), 10**digits - 1
-    bits = 8 * bytes_of_type(kind)
-    return (0, (1 << bits) - 1) if kind[0] == "u" else (-(1 << (bits - 1)), (1 << (bits - 1)) - 1)
+    bits = bits_of_type(kind)
+    return (0, (1 << bits) - 1) if kind[0] in "us" else (-(1 << (bits - 1)), (1 << (bits - 1)) - 1)
 
 
 def read_packed(
@@ -76,9 +102,18 @@ def read_packed(
     ordered = places[:, ::-1] if little else places
     good = np.ones(places.shape[0], np.bool_)
     values = np.zeros(places.shape[0], np.int64)
+    sign: NDArray[Any] | int = 1
+    if kind.startswith("sbcd") and ordered.shape[1]:
+        ordered = ordered.copy()
+        sign = _SIGN_OF[ordered[:, 0] >> 4]
+        good &= sign != 0
+        ordered[:, 0] &= 15
     for place in range(ordered.shape[1]):
         byte = ordered[:, place]
-        if kind.startswith("bcd"):
+        if kind.startswith("septet"):
+            good &= byte < 128
+            values = values * 128 + byte
+        elif kind.startswith(("bcd", "sbcd")):
             high, low = byte >> 4, byte & 15
             good &= (high <= 9) & (low <= 9)
             values = values * 100 + high * np.int64(10) + low
@@ -86,7 +121,7 @@ def read_packed(
             values = values * 256 + byte
     if kind == "i3":
         values = np.where(values >> 23, values - (1 << 24), values)
-    return np.where(good, values, 0), good
+    return np.where(good, values * sign, 0), good
 
 
 def _read_text(places: NDArray[np.uint8], *, point: bool) -> tuple[NDArray[Any], NDArray[np.bool_]]:

@@ -28,7 +28,9 @@ from swathe_drivers.frames.framing import (
     LengthPrefix,
     SlipFraming,
     StartStop,
+    behind_problems,
     checksum_size,
+    first_problems,
 )
 from swathe_drivers.frames.packed import bytes_of_type
 from swathe_drivers.frames.repeats import Repeat, group_problems, repeat_problems
@@ -127,6 +129,12 @@ class FramesSettings(SettingsTable):
     def has_checksum_behind(self) -> bool:
         """The checksum is behind the stop byte."""
         return isinstance(self.framing, StartStop) and self.framing.checksum_behind
+
+    @property
+    def first_byte(self) -> tuple[int, int] | None:
+        """Mask and value of what distinguishes the first byte of a frame from all others."""
+        first = self.framing.first if isinstance(self.framing, Fixed) else None
+        return None if first is None else (first.mask, first.value)
 
     @property
     def sync(self) -> bytes:
@@ -238,14 +246,16 @@ class FramesSettings(SettingsTable):
         framing = self.framing
         found: list[SettingProblem] = []
         if isinstance(framing, Fixed | LengthPrefix):
-            if not framing.sync and self.checksum is None:
+            first = self.first_byte
+            if not framing.sync and self.checksum is None and first is None:
                 requirement = (
                     "must be given, or a checksum: otherwise nothing shows where a frame begins"
                 )
                 found.append((("framing", "sync"), requirement, list(framing.sync)))
+            found += first_problems(framing)
         elif isinstance(framing, StartStop):
             if framing.checksum_behind:
-                found += self._behind_problems(framing)
+                found += behind_problems(framing, self.checksum)
             if framing.escape is None:
                 if framing.xor:
                     found.append(
@@ -261,18 +271,6 @@ class FramesSettings(SettingsTable):
             found.append((("framing", "gap"), "must be > 0", framing.gap))
         return found
 
-    def _behind_problems(self, framing: StartStop) -> list[SettingProblem]:
-        path: tuple[str | int, ...] = ("framing", "checksum_behind")
-        if self.checksum is None:
-            return [(path, "must be left out without 'checksum'", True)]
-        if framing.start == framing.stop or (framing.escape is not None and not framing.xor):
-            requirement = (
-                "must be left out where one byte is start and stop, or where a byte behind 'escape'"
-                " stands for itself: a checksum may have any bytes"
-            )
-            return [(path, requirement, True)]
-        return []
-
     def _checksum_problems(self) -> list[SettingProblem]:
         checksum = self.checksum
         if checksum is None:
@@ -283,6 +281,9 @@ class FramesSettings(SettingsTable):
                 (("checksum", *path), requirement, value)
                 for path, requirement, value in checksum.width_problems()
             ]
+        elif (checksum.mask or 0) >> (8 * checksum_size(checksum)):
+            requirement = f"must have at most {8 * checksum_size(checksum)} bits, those of the sum"
+            found.append((("checksum", "mask"), requirement, checksum.mask))
         elif checksum.kind == "xor8" and checksum.negated:
             requirement = "must be left out with 'xor8', which is no sum"
             found.append((("checksum", "negated"), requirement, True))

@@ -45,8 +45,11 @@ class SyncedFramer(Framer):
         checker: Checker | None,
         max_length: int,
         ns_per_byte: int,
+        first: tuple[int, int] | None = None,
     ) -> None:
+        """Take how frames begin: `first` is mask and value of the first byte and of no other."""
         super().__init__(max_length=max_length, ns_per_byte=ns_per_byte)
+        self._first = first
         self._sync = sync
         self._length = length
         self._checker = checker
@@ -117,6 +120,8 @@ class SyncedFramer(Framer):
         rows = block[pos : pos + count * length].reshape(count, length)
         for index, byte in enumerate(self._sync):
             rows = _prefix(rows, rows[:, index] == byte)
+        if self._first is not None and rows.shape[0]:
+            rows = _prefix(rows, self._is_marked(rows))
         if not isinstance(self._length, int) and rows.shape[0]:
             for index in range(self._length.at, self._length.end):
                 rows = _prefix(rows, rows[:, index] == rows[0, index])
@@ -147,6 +152,9 @@ class SyncedFramer(Framer):
 
     def _candidates(self, block: NDArray[np.uint8], pos: int, end: int) -> NDArray[np.int64]:
         """Indices from `pos` to before `end` at which a frame may begin."""
+        if self._first is not None:
+            mask, value = self._first
+            return np.flatnonzero(block[pos:end] & np.uint8(mask) == value) + pos
         if not self._sync:
             return np.arange(pos, end)
         found = np.flatnonzero(block[pos:end] == self._sync[0]) + pos
@@ -169,6 +177,8 @@ class SyncedFramer(Framer):
         unknown = fits & ~whole
         cut = int(unknown.argmax()) if unknown.any() else head  # behind it nothing is decided
         lengths, fits = lengths[:cut], fits[:cut]
+        if self._first is not None and fits.any():  # its length is that of all
+            fits = self._is_marked(rows_of(block, found[:cut], int(lengths[0])))
         good = fits
         result: Checked | None = None
         order = NO_INTS
@@ -180,8 +190,10 @@ class SyncedFramer(Framer):
         is_frame = bool(good.any())
         if is_frame:
             cut = int(good.argmax())
-        if fits[:cut].any():  # what failed by its checksum had to be here whole
-            self._reach = max(self._reach, int((found[:cut] + lengths[:cut])[fits[:cut]].max()))
+        # What failed by its checksum, or by a first byte within, had to be here whole.
+        whole = fits[:cut] if self._first is None else np.ones(cut, np.bool_)
+        if whole.any():
+            self._reach = max(self._reach, int((found[:cut] + lengths[:cut])[whole].max()))
         at = 0
         while at < cut:
             place = int(found[at])
@@ -195,13 +207,24 @@ class SyncedFramer(Framer):
                 until = place + self._shortest
                 reason = FaultReason.LENGTH
                 detail = (
-                    f"a length of {int(lengths[at])} bytes is not"
-                    f" {self._shortest} to {self._max_length}"
+                    "another frame begins before its end"
+                    if self._first is not None
+                    else (
+                        f"a length of {int(lengths[at])} bytes is not"
+                        f" {self._shortest} to {self._max_length}"
+                    )
                 )
             self._ledger.no_frame(self._base + pos, self._base + place)
             self._ledger.failed(self._base + place, reason, detail, self._base + until)
             at = max(at + 1, int(np.searchsorted(found, self._ledger.until - self._base)))
         return cut, is_frame
+
+    def _is_marked(self, rows: NDArray[np.uint8]) -> NDArray[np.bool_]:
+        """Frames, shape (n, length), of which the first byte is one, and no other."""
+        assert self._first is not None  # noqa: S101  for the type checker
+        mask, value = self._first
+        marked = rows & np.uint8(mask) == value
+        return np.asarray(marked[:, 0] & ~marked[:, 1:].any(axis=1))
 
     def _lengths(self, block: NDArray[np.uint8], at: NDArray[np.int64]) -> NDArray[np.int64]:
         """Lengths of the frames that begin at `at`, whose heads are complete."""

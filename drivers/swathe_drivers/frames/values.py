@@ -205,6 +205,8 @@ def read_mark(field: IndexMarkField, raw: NDArray[Any]) -> NDArray[np.bool_]:
 
 def differs(field: ConstantField, raw: NDArray[Any]) -> NDArray[np.bool_]:
     """Rows in which a constant is another number, shape (n,)."""
+    if field.mask is not None:
+        raw = raw & raw.dtype.type(_as_sent(field.mask, raw.dtype))
     return np.asarray(raw != raw.dtype.type(field.value))
 
 

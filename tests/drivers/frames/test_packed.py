@@ -243,3 +243,109 @@ def test_frame_without_a_value_is_a_reading_without_an_echo() -> None:
     assert found.record_bytes == 9
     with pytest.raises(SettingsError, match=r"record\[1\].fields' must be before record\[0\]"):
         read_settings(FramesSettings, table | {"record": [value, lost]}, key="kinds")
+
+
+@given(st.lists(st.integers(-9_999_999, 9_999_999), min_size=1, max_size=20), st.booleans())
+def test_bcd_with_a_sign(numbers: list[int], little: bool) -> None:
+    """The half-byte before the digits; each sign that a device may send, and no other."""
+    for plus, minus in ("09", "CD", "A1", "EB", "F8"):
+        sent = [bytes.fromhex(f"{minus if one < 0 else plus}{abs(one):07}") for one in numbers]
+        values, good = _read([one[::-1] if little else one for one in sent], "sbcd4", little=little)
+        assert values == numbers
+        assert all(good)
+    for half in "234567":
+        assert _read([bytes.fromhex(f"{half}0000001")], "sbcd4") == ([0], [False])
+    assert _read([bytes.fromhex("0000000A")], "sbcd4") == ([0], [False])
+    assert limits("sbcd4") == (-9_999_999, 9_999_999)
+
+
+@given(st.lists(st.integers(0, 2**21 - 1), min_size=1, max_size=20), st.booleans())
+def test_septets_are_digits_of_base_128(numbers: list[int], little: bool) -> None:
+    """And a byte with its highest bit set is none."""
+    sent = [bytes(one >> shift & 127 for shift in (14, 7, 0)) for one in numbers]
+    values, good = _read([one[::-1] if little else one for one in sent], "septet3", little=little)
+    assert values == numbers
+    assert all(good)
+    assert _read([b"\x01\x80\x01"], "septet3") == ([0], [False])
+    assert limits("septet3") == (0, 2**21 - 1)
+
+
+def _marked(**others: Any) -> FramesSettings:
+    table: dict[str, Any] = {
+        "framing": {"kind": "fixed", "length": 3, "first": {"mask": 0x80, "value": 0x80}},
+        "byte_order": "big",
+        "fields": [{"is": "skip"}, {"is": "counts", "axis": "scan", "type": "septet2"}],
+    }
+    return read_settings(FramesSettings, table | others, key="marked")
+
+
+def test_frames_are_found_by_the_bits_of_their_first_byte() -> None:
+    """Without a checksum, however the stream is cut; what is cut off is a fault, and nothing else."""
+    frames = [bytes([0x80 | n % 16, n >> 7 & 127, n & 127]) for n in range(0, 16_384, 97)]
+    source = random.Random(3)
+    sent, want, dropped = b"", [], 0
+    for number, frame in enumerate(frames):
+        part = frame
+        # Never two in a row: the end of one behind the beginning of another is a frame for all we know.
+        if number % 2 and source.random() < 0.4:
+            cut = source.choice([1, 2])
+            part = frame[:cut] if source.random() < 0.5 else frame[cut:]
+            dropped += len(part)
+        else:
+            want.append(number * 97)
+        sent += part
+    sent += frames[0]
+    want.append(0)
+    decoder = FramesDecoder(_marked())
+    assert decoder.count_periods == {"scan": 16_384}
+    whole = total([decoder.feed(sent, 0)])
+    # A frame without its first byte leaves bytes behind the frame before it, which is whole.
+    assert whole.positions["counts"][:, 0].tolist() == want
+    assert whole.fault_bytes == dropped
+    for seed in range(5):
+        decoder = FramesDecoder(_marked())
+        pieces = random_pieces(sent, random.Random(seed))
+        found = total(decoder.feed(piece, 0) for piece in pieces)
+        assert_same_columns(whole.positions, found.positions)
+        assert found.n_faults == whole.n_faults
+
+
+@pytest.mark.parametrize(
+    ("others", "message"),
+    [
+        (
+            {"framing": {"kind": "fixed", "length": 3, "first": {"mask": 0x80, "value": 0x81}}},
+            "framing.first.value' must have no bit outside 'mask'",
+        ),
+        (
+            {
+                "framing": {
+                    "kind": "fixed",
+                    "length": 4,
+                    "sync": [1],
+                    "first": {"mask": 0x80, "value": 0x80},
+                }
+            },
+            "framing.first' must be left out with 'sync'",
+        ),
+        (
+            {"fields": [{"is": "constant", "type": "u1", "mask": 2, "value": 1}]},
+            "fields[0].value' must have no bit outside 'mask'",
+        ),
+        (
+            {"fields": [{"is": "constant", "type": "u1", "mask": 256, "value": 0}]},
+            "fields[0].mask' must have at most 8 bits",
+        ),
+        (
+            {"checksum": {"kind": "xor8", "mask": 0x17F}},
+            "checksum.mask' must have at most 8 bits",
+        ),
+    ],
+)
+def test_masks_that_cannot_be_are_refused(others: dict[str, Any], message: str) -> None:
+    """With the place in the user's table."""
+    counts = {"is": "counts", "axis": "scan", "type": "u1"}
+    others = {"fields": [*others["fields"], counts]} if "fields" in others else others
+    with pytest.raises(SettingsError) as caught:
+        _marked(**others)
+    assert f"'marked.{message}" in str(caught.value)

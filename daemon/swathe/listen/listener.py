@@ -287,7 +287,9 @@ class Listener(Starting):
         for reason, number in batch.n_faults.items():
             self._faults[str(reason)] += number
         numbered = batch.readings if decoder.gives_readings else batch.positions
-        self._count_missing(numbered["sequence"], decoder.sequence_wrap)
+        if self._schedule is None or not self._schedule.only_answers:
+            # The number of a polled device goes on between two answers: none is missing.
+            self._count_missing(numbered["sequence"], decoder.sequence_wrap)
         first = self._first or 0
         self._records += count
         newest = newest_records(batch, decoder, _KEPT_RECORDS)

@@ -5,6 +5,7 @@ of another kind.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,12 @@ from numpy.typing import NDArray
 from swathe_drivers.decoding import Bad, RecordDecoder
 from swathe_drivers.delimited.checksum import LineChecker
 from swathe_drivers.delimited.settings import TextLineSettings
-from swathe_drivers.delimited.text_decoder import TextDecoder, dropped_line, make_line_framer
+from swathe_drivers.delimited.text_decoder import (
+    TextDecoder,
+    dropped_line,
+    make_line_framer,
+    pass_over,
+)
 from swathe_drivers.framing import Lines
 from swathe_drivers.kinds import ChannelRows, KindsAsked, KindsJoiner, joined_abilities
 from swathe_drivers.records import Batch, FaultReason
@@ -32,6 +38,8 @@ class LineKindsDecoder(RecordDecoder):
         tail = 0
         if settings.checksum is not None:
             tail = LineChecker(settings.checksum, settings.terminator.encode("latin-1")).tail
+        self._settings = settings
+        self._end_width = len(settings.terminator) + tail
         self._framer = make_line_framer(settings, tail, ns_per_byte)
         self._joiner = KindsJoiner(abilities, self._empty)
         self._asked = KindsAsked([kind.answered for kind in settings.kinds])
@@ -50,6 +58,7 @@ class LineKindsDecoder(RecordDecoder):
         lines = self._framer.feed_chunks(chunks)
         if not (lines.starts.size or lines.dropped_bytes or lines.overlong or lines.empty_bytes):
             return self._empty
+        lines, passed = pass_over(lines, self._settings, self._end_width)
         # What became of bytes that are no line: the first kind accounts for it.
         batches = [self._kinds[0].refuse(_without_lines(lines), {})]
         channels: list[ChannelRows] = []
@@ -72,7 +81,8 @@ class LineKindsDecoder(RecordDecoder):
             batches.append(self._kinds[0].refuse(lines.only(rest), bad))
         if lasts.size:
             self._asked.done(int(lasts[-1]))
-        return self._joiner.join(batches, channels)
+        batch = self._joiner.join(batches, channels)
+        return replace(batch, n_ignored=batch.n_ignored + passed) if passed else batch
 
     def reset(self, offset: int) -> Batch:
         """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""

@@ -6,7 +6,7 @@ All texts stand for bytes one to one (Latin-1), so that a control character can 
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
-from typing import Final, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, PrivateAttr, field_validator, model_validator
 
@@ -112,6 +112,10 @@ class TextLineSettings(SettingsTable, ABC):
     """The gate whose values count, where there are columns of several."""
     other_lines: Literal["fault", "ignore"] = "fault"
     """What to make of a line of another kind: whose constant columns differ, say."""
+    ignore_lines: tuple[Annotated[str, Field(min_length=1, max_length=64)], ...] = Field(
+        default=(), max_length=16
+    )
+    """What lines begin with that are passed over, whatever else is in them."""
     record: tuple[SettingsTable, ...] = Field(default=(), max_length=MOST_KINDS)
     """Instead of what is in a line: one table for each kind of lines."""
 
@@ -197,6 +201,11 @@ class TextLineSettings(SettingsTable, ABC):
     def _delimiters(self) -> dict[str, str]:
         """The texts that end a column, which can't stand in one, by their keys."""
         return {"terminator": self.terminator}
+
+    @field_validator("ignore_lines")
+    @classmethod
+    def _check_ignored(cls, texts: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(check_latin(text) for text in texts)
 
     @field_validator("terminator", "prompt")
     @classmethod
@@ -328,7 +337,8 @@ class TextLineSettings(SettingsTable, ABC):
             if delimiter in text:
                 found.append((path, f"must not hold the {name}", text))
         if text != text.strip(" \t"):
-            found.append((path, "must not begin or end with a space", text))
+            requirement = 'must not begin or end with a space, which does not count: blank is ""'
+            found.append((path, requirement, text))
         return found
 
 

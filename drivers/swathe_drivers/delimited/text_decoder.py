@@ -100,9 +100,11 @@ class TextDecoder(RecordDecoder):
             if not (lines.dropped_bytes or lines.overlong or lines.empty_bytes):
                 return self._empty
             return self._finish(lines, {}, None, None)
+        lines, passed = pass_over(lines, self._settings, self._end_width)
         bad: Bad = {}
         rows, fields = self._split(lines, bad)
-        return self.decode(lines, rows, fields, bad)
+        batch = self.decode(lines, rows, fields, bad)
+        return replace(batch, n_ignored=batch.n_ignored + passed) if passed else batch
 
     def reset(self, offset: int) -> Batch:
         """Drop the line that has only begun, as one `partial` fault; continue at byte `offset`."""
@@ -274,6 +276,34 @@ class TextDecoder(RecordDecoder):
             excerpt = bytes(lines.data[start : start + min(length, MAX_EXCERPT)])
             faults.append((int(lines.offsets[row]), length, reason, excerpt, detail))
         return faults, ignored, size
+
+
+def pass_over(lines: Lines, settings: TextLineSettings, width: int) -> tuple[Lines, int]:
+    """Return the lines that are not to be ignored by what they begin with, and how many others.
+
+    Args:
+        lines: as they came.
+        settings: of the lines.
+        width: bytes at the end of each line that are none of its own.
+    """
+    if not settings.ignore_lines or not lines.starts.size:
+        return lines, 0
+    others = np.zeros(lines.starts.shape, np.bool_)
+    for text in settings.ignore_lines:
+        begins = lines.lengths >= len(text)
+        for index, byte in enumerate(text.encode("latin-1")):
+            begins &= lines.block.take(lines.starts + index, mode="clip") == byte
+        others |= begins
+    if not others.any():
+        return lines, 0
+    count = int(np.count_nonzero(others))
+    kept = replace(
+        lines.only(np.flatnonzero(~others)),
+        overlong=lines.overlong,
+        dropped_bytes=lines.dropped_bytes,
+        empty_bytes=lines.empty_bytes + int(lines.lengths[others].sum()) + width * count,
+    )
+    return kept, count
 
 
 def make_line_framer(settings: TextLineSettings, tail: int, ns_per_byte: int) -> LineFramer:

@@ -116,7 +116,7 @@ def checksum_size(checksum: SumChecksum | CrcChecksum | None) -> int:
     return 2 if checksum.kind == "sum16" else 1
 
 
-def first_problems(framing: Fixed | LengthPrefix) -> list[SettingProblem]:
+def first_byte_problems(framing: Fixed | LengthPrefix) -> list[SettingProblem]:
     """Return what is wrong with the bits of a frame's first byte."""
     first = framing.first if isinstance(framing, Fixed) else None
     if first is None:
@@ -159,5 +159,5 @@ __all__ = [
     "SumChecksum",
     "behind_problems",
     "checksum_size",
-    "first_problems",
+    "first_byte_problems",
 ]

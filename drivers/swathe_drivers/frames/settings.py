@@ -30,7 +30,7 @@ from swathe_drivers.frames.framing import (
     StartStop,
     behind_problems,
     checksum_size,
-    first_problems,
+    first_byte_problems,
 )
 from swathe_drivers.frames.packed import bytes_of_type
 from swathe_drivers.frames.repeats import Repeat, group_problems, repeat_problems
@@ -252,7 +252,7 @@ class FramesSettings(SettingsTable):
                     "must be given, or a checksum: otherwise nothing shows where a frame begins"
                 )
                 found.append((("framing", "sync"), requirement, list(framing.sync)))
-            found += first_problems(framing)
+            found += first_byte_problems(framing)
         elif isinstance(framing, StartStop):
             if framing.checksum_behind:
                 found += behind_problems(framing, self.checksum)

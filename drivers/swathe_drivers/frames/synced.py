@@ -190,10 +190,8 @@ class SyncedFramer(Framer):
         is_frame = bool(good.any())
         if is_frame:
             cut = int(good.argmax())
-        # What failed by its checksum, or by a first byte within, had to be here whole.
-        whole = fits[:cut] if self._first is None else np.ones(cut, np.bool_)
-        if whole.any():
-            self._reach = max(self._reach, int((found[:cut] + lengths[:cut])[whole].max()))
+        if fits[:cut].any():  # what failed by its checksum had to be here whole
+            self._reach = max(self._reach, int((found[:cut] + lengths[:cut])[fits[:cut]].max()))
         at = 0
         while at < cut:
             place = int(found[at])

@@ -101,6 +101,11 @@ class Schedule:
         """Whether requests are sent again and again: the device sends on request."""
         return bool(self._requests)
 
+    @property
+    def only_answers(self) -> bool:
+        """Whether the device sends nothing but answers to requests."""
+        return self.asks and not self._unasked
+
     def opened(self, now: int) -> None:
         """The port is open, perhaps again: everything begins again."""
         self._queue = deque(self._start)

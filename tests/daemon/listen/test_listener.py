@@ -222,6 +222,28 @@ def test_summary_of_a_polled_device_shows_when_answers_come() -> None:
     assert "; answers after 2.0 to 39.0 ms (median 4.0); " in summary(snapshot)
 
 
+@pytest.mark.parametrize(("unasked", "missing"), [(False, 0), (True, 148)])
+def test_numbers_between_two_answers_are_not_missing(unasked: bool, missing: int) -> None:
+    """A device that counts on between polls sends nothing in between; one that also streams may."""
+    text = f"""
+    [protocol]
+    columns = [{{ is = "sequence" }}, {{ is = "thickness", unit = "mm" }}]
+    [talk]
+    unasked = {str(unasked).lower()}
+    poll = [{{ send = "?", every = "20 ms" }}]
+    """
+    description = parse_description(text, "gauge.toml")
+    listener = Listener(
+        PortSettings(url="socket://gauge:1"),
+        decoder=description.decoder(ns_per_byte=0),
+        schedule=description.schedule(),
+    )
+    listener._take_chunk("port", 0, b"1,5.0\r\n150,5.0\r\n")
+    listener.drain()
+    assert listener.snapshot().records == 2
+    assert listener.snapshot().missing == missing
+
+
 def test_view_of_a_silent_port_says_what_to_look_for() -> None:
     """No empty table: what may be wrong, and that some devices have to be asked."""
     with socket.create_server(("127.0.0.1", 0)) as server:

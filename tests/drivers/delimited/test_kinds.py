@@ -179,3 +179,17 @@ def test_special_kind_is_before_the_general_one() -> None:
     found = decoder.feed(b"T,1.5\r\nQ,2.5\r\nT,3.x\r\n", 0)
     assert found.readings["thickness"].tolist() == [1.5, 2.5]
     assert [fault.detail[:8] for fault in found.faults] == ["record 1"]
+
+
+def test_lines_to_ignore_are_counted_among_several_kinds() -> None:
+    """Before the checksum and the kinds; every byte belongs to something."""
+    text = TEXT.replace(
+        "[protocol]", '[protocol]\nignore_lines = ["# ", "X9"]\nchecksum = { kind = "xor" }'
+    )
+    decoder = parse_description(text, "kinds.toml").decoder(ns_per_byte=0)
+    data = b"# log\nX942\nX857\nX8\n#\n"
+    found = decoder.feed(data, 0)
+    assert found.n_ignored == 2
+    assert found.ignored_bytes == len(b"# log\nX942\n")
+    assert found.record_bytes + found.fault_bytes + found.ignored_bytes == len(data)
+    assert found.n_faults == {FaultReason.CHECKSUM: 3}

@@ -258,7 +258,7 @@ def test_time_of_day_starts_again_at_midnight() -> None:
         (THICKNESS | {"scale": 0.0}, "'key.columns[0].scale' must not be 0 (got 0.0)"),
         (THICKNESS | {"behind": "m,m"}, "'key.columns[0].behind' must not hold the separator (got 'm,m')"),
         (THICKNESS | {"behind": {"": "mm"}}, "'key.columns[0].behind.' must not be empty (got '')"),
-        (THICKNESS | {"before": " d"}, "'key.columns[0].before' must not begin or end with a space (got ' d')"),
+        (THICKNESS | {"before": " d"}, "'key.columns[0].before' must not begin or end with a space, which does not count: blank is \"\" (got ' d')"),
     ],
 )  # fmt: skip
 def test_settings_of_a_number_with_mistake_say_key_requirement_and_value(

@@ -169,7 +169,7 @@ def test_settings_have_the_usual_defaults() -> None:
         ),
         (
             {"columns": [TIME, {"is": "constant", "text": " R"}]},
-            f"'{KEY}.columns[1].text' must not begin or end with a space (got ' R')",
+            f"'{KEY}.columns[1].text' must not begin or end with a space, which does not count: blank is \"\" (got ' R')",
         ),
         (
             {"columns": [TIME, {"is": "status", "valid": ["a,b"]}]},

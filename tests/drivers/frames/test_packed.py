@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swathe_drivers import FaultReason
+from swathe_drivers.checksums import as_sent
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.frames import FramesDecoder, FramesSettings
 from swathe_drivers.frames.kinds import FrameKindsDecoder
@@ -349,3 +350,17 @@ def test_masks_that_cannot_be_are_refused(others: dict[str, Any], message: str) 
     with pytest.raises(SettingsError) as caught:
         _marked(**others)
     assert f"'marked.{message}" in str(caught.value)
+
+
+def test_sums_as_devices_send_them() -> None:
+    """Negated, then only some bits, then moved up where they are below a limit, not at it."""
+    sums = np.array([0, 0x1F, 0x20, 0x81], np.uint32)
+    moved = as_sent(sums, 8, negated=False, mask=None, not_below=0x20)
+    assert moved.tolist() == [0x20, 0x3F, 0x20, 0x81]
+    assert as_sent(sums, 8, negated=True, mask=0x7F, not_below=None).tolist() == [
+        0,
+        0x61,
+        0x60,
+        0x7F,
+    ]
+    assert as_sent(sums, 8, negated=False, mask=0x7F, not_below=2).tolist() == [2, 0x1F, 0x20, 3]

@@ -158,7 +158,7 @@ class FramesSettings(SettingsTable):
         if self.record:
             return min(kind.min_size for kind in self.kinds)
         taken = sum(size_of(field) or 0 for field in self.in_order)
-        return len(self.sync) + taken + checksum_size(self.checksum)
+        return taken + len(self.sync) + checksum_size(self.checksum)
 
     @property
     def samples(self) -> int:

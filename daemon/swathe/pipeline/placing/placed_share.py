@@ -91,7 +91,10 @@ class PlacedShare:
                 "many readings have no position: see the encoder's counts and its other alarms, "
                 "then the tables [placing] and [scan]"
             )
-        if count[_OUTSIDE] >= _FEWEST and not count[_ON_PLAN]:
+        # A crawler begins, and homes, outside of the plan: on its way to it there is nothing to see to.
+        # Once it is raised readings may come in bursts.
+        whole = recent[0] in self._counts or bool(self._detail)
+        if whole and count[_OUTSIDE] >= _FEWEST and not count[_ON_PLAN]:
             return (
                 "all readings are outside the plan: see the position, then zero_at, reversed and "
                 "counts_per_mm of the axes"

@@ -55,6 +55,28 @@ def test_all_outside_the_plan_raise_it_and_one_on_it_ends_it() -> None:
     assert changes(share, 22) == [(21.0, False)]
 
 
+@pytest.mark.parametrize(
+    ("seconds", "raised"), [(8.0, []), (12.0, [(110.0, True), (113.0, False)])]
+)
+def test_way_to_the_plan_after_a_pause_raises_nothing(
+    seconds: float, raised: list[tuple[float, bool]]
+) -> None:
+    """Readings of a pause are not added: less than the whole span says nothing of the plan."""
+    share = PlacedShare()
+    known = times(100.05, 130, 20)
+    share.add(known, known >= (100 + seconds) * S)
+    assert changes(share, 130) == raised
+
+
+def test_readings_in_bursts_raise_it_once() -> None:
+    """Every three seconds 30 of them: in some spans none is in the oldest second."""
+    share = PlacedShare()
+    for second in range(100, 160, 3):
+        known = times(second + 0.1, second + 0.9, 40)
+        share.add(known, np.zeros(known.shape, bool))
+    assert [holds for _, holds in changes(share, 158)] == [True]
+
+
 def test_devices_may_start_one_after_the_other() -> None:
     """Nothing is said of the first five seconds."""
     share = PlacedShare(3 * S)

@@ -41,9 +41,10 @@ DISK_FAULTS = {
 # Of any operation, writes and syncs alike.
 STEP_FAULTS = {"operation fails": errno.EIO, "operation finds no room": errno.ENOSPC}
 _TEXTS = {
-    (keeps, linked): station_text(keeps_count=keeps)
+    (keeps, silent, linked): station_text(keeps_count=keeps, on_change=silent)
     + linked * '[broker]\nhost = "broker.invalid"\n'
     for keeps in (False, True)
+    for silent in (False, True)
     for linked in (False, True)
 }
 _STATIONS = {key: parse_station(text, "strip.toml") for key, text in _TEXTS.items()}
@@ -52,6 +53,7 @@ FIRST_STEP = 1
 
 _ZARR_SHARE = 0.02
 _BROKER_SHARE = 0.2
+_ON_CHANGE_SHARE = 0.25
 _KILL_LOSES_NS = 50_000_000
 # And the sync of 120 ms after that, which takes a while.
 _CUT_LOSES_NS = 200_000_000
@@ -77,6 +79,7 @@ class Plan:
         clock_step: ms after the start and by how much the wall clock is set, s; None for never.
         kills: for each run that is killed: after how many steps, and whether the power is cut.
         keeps_count: of the encoder's axis.
+        on_change: the encoder is one that would be silent at rest; the probe does not rest.
         zarr: whether the arrays are zarr's; else they are light ones.
         seconds: of a run, s.
         broker: what it speaks, and its faults; None without one.
@@ -89,6 +92,7 @@ class Plan:
     clock_step: tuple[int, float] | None = None
     kills: list[tuple[int, bool]] = field(default_factory=list)
     keeps_count: bool = True
+    on_change: bool = False
     zarr: bool = False
     seconds: float = 0.55
     broker: BrokerPlan | None = None
@@ -97,6 +101,7 @@ class Plan:
         """Return the faults by name."""
         found = [one.kind for one in self.port_faults]
         found += [] if self.disk_fault is None else [self.disk_fault[0]]
+        found += ["on change"] * self.on_change
         found += ["disk slow"] * (0.01 < self.slow < 1) + ["disk hangs"] * (self.slow >= 1)
         found += ["clock step"] * (self.clock_step is not None)
         found += ["power cut" if cut else "kill" for _, cut in self.kills[:1]]
@@ -138,6 +143,11 @@ def plan_of(seed: int) -> Plan:
         plan.port_faults = [one for one in plan.port_faults if one.kind != "bytes delayed"]
     plan.zarr = random.random() < _ZARR_SHARE
     _leave_one_restart(plan)
+    if Random(seed + 5).random() < _ON_CHANGE_SHARE:
+        plan.on_change = True
+        # Lines that are on their way for longer than the station file has it are taken for a rest.
+        late = ("bytes delayed", "encoder")
+        plan.port_faults = [one for one in plan.port_faults if (one.kind, one.port) != late]
     apart = Random(seed + 3)  # so that a seed stays what it was before there was a broker
     if apart.random() < _BROKER_SHARE:
         plan.broker = broker_plan_of(apart)
@@ -290,7 +300,7 @@ class FaultyRun:
         return False
 
     async def _scan(self) -> None:
-        key = self.plan.keeps_count, self.broker is not None
+        key = self.plan.keeps_count, self.plan.on_change, self.broker is not None
         folder = SurveyFolder(self.path)
         daemon = self._daemon = Daemon(_STATIONS[key], _TEXTS[key], folder)
         clock = self.machine.clock

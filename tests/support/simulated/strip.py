@@ -46,6 +46,7 @@ max_speed = "1 m/s"
 checkpoint = "{{checkpoint}}"
 [device.encoder]
 port = "socket://encoder:1"
+on_change = {{on_change}}
 [device.encoder.protocol]
 columns = [{{is="constant", text="P"}}, {{is="device_time", unit="ms"}}, {{is="counts", axis="scan"}}]
 checksum = {{kind="xor", after="*"}}
@@ -63,11 +64,16 @@ checksum = {{kind="xor", after="*"}}
 
 
 def station_text(
-    *, keeps_count: bool = True, length: float = LENGTH_MM, checkpoint: str = "200 ms"
+    *,
+    keeps_count: bool = True,
+    on_change: bool = False,
+    length: float = LENGTH_MM,
+    checkpoint: str = "200 ms",
 ) -> str:
-    """Return the station file; `keeps_count` of its encoder, `length` in mm of the plan."""
+    """Return the station file; `keeps_count` and `on_change` of its encoder, `length` in mm of the plan."""
     keeps = f"keeps_count = {str(keeps_count).lower()}"
     text = _TEXT.replace("{keeps}", keeps).replace("{length}", f"{length}")
+    text = text.replace("{on_change}", str(on_change).lower())
     return text.replace("{checkpoint}", checkpoint)
 
 

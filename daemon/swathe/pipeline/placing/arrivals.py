@@ -16,11 +16,11 @@ Arrival = tuple[int, bytes]
 """Bytes, and when they arrived, ns."""
 
 
-def parts_of(chunks: Sequence[Arrival]) -> Iterator[tuple[int, int]]:
+def parts_of(chunks: Sequence[Arrival], *, each: bool = False) -> Iterator[tuple[int, int]]:
     """Yield begin and end of parts that are decoded one after the other.
 
     A part has 256 kB at most, or is what came at one time: as that is joined to one chunk, wherever the
-    first part begins (see `joined_chunks`).
+    first part begins (see `joined_chunks`). With `each`, that is a part by itself.
     """
     begin = total = group = 0  # `group`: the first chunk of the newest time
     newest: int | None = None
@@ -30,7 +30,7 @@ def parts_of(chunks: Sequence[Arrival]) -> Iterator[tuple[int, int]]:
             newest, group, since = time, at, 0
         since += len(data)
         total += len(data)
-        if total > _MOST_BYTES and group > begin:
+        if (each or total > _MOST_BYTES) and group > begin:
             yield begin, group
             begin, total = group, since
     if chunks:

@@ -57,6 +57,8 @@ class WaitingSamples:
         known: journal times from which they are known, ns.
         uncertainty: standard uncertainty of the times, ns.
         smear: by how much they may be older than their times say, ns.
+        rested: journal times until which silence before them was a rest, ns; of an encoder that sends on change.
+        damaged: whether that was ended by bytes that are no record.
     """
 
     times: Ints
@@ -65,12 +67,15 @@ class WaitingSamples:
     known: Ints
     uncertainty: Ints
     smear: Ints
+    rested: Ints
+    damaged: Bools
 
     @classmethod
     def none(cls) -> WaitingSamples:
         """Return no samples."""
         ints: Ints = np.empty(0, np.int64)
-        return cls(ints, np.empty(0), np.empty(0, bool), ints, ints, ints)
+        bools = np.empty(0, bool)
+        return cls(ints, np.empty(0), bools, ints, ints, ints, ints, bools)
 
     def __getitem__(self, rows: slice | NDArray[np.intp]) -> WaitingSamples:
         """Return some samples."""
@@ -81,6 +86,8 @@ class WaitingSamples:
             self.known[rows],
             self.uncertainty[rows],
             self.smear[rows],
+            self.rested[rows],
+            self.damaged[rows],
         )
 
     def undecided(self, known: int) -> AxisSamples:
@@ -99,4 +106,6 @@ class WaitingSamples:
             np.concatenate((self.known, other.known)),
             np.concatenate((self.uncertainty, other.uncertainty)),
             np.concatenate((self.smear, other.smear)),
+            np.concatenate((self.rested, other.rested)),
+            np.concatenate((self.damaged, other.damaged)),
         )

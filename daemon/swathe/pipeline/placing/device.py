@@ -13,6 +13,7 @@ from swathe.pipeline.placing.arrivals import Arrival, joined_chunks, journal_tim
 from swathe.pipeline.placing.channel_tally import ChannelTally
 from swathe.pipeline.placing.clock import DeviceClock
 from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.damaged_lines import DamagedLines
 from swathe.pipeline.placing.device_tally import DeviceTally
 from swathe.pipeline.placing.driver_failures import DriverFailures
 from swathe.pipeline.placing.held_values import HeldValues
@@ -48,6 +49,7 @@ class DeviceLink:
         polling: how its answers belong to what it is sent; None for a device that is not polled.
         name: of the device, for its conditions.
         smear_ns: by how much a record may be older than its arrival says, ns, until it is measured.
+        silent_at_rest: an encoder that sends nothing while it rests.
 
     Attributes:
         readings: the time base of the readings; None for a device without.
@@ -60,6 +62,7 @@ class DeviceLink:
         decoded_known: journal times of the chunks that were decoded last, ns, rising, shape (n,).
         echo: how A-scans are measured; a live view may change it between two batches.
         newest: the newest readings, for a live view.
+        damage: where silence is no rest; None for a device that is not silent at rest.
     """
 
     def __init__(
@@ -75,6 +78,7 @@ class DeviceLink:
         polling: Polling | None = None,
         name: str = "",
         smear_ns: int = 0,
+        silent_at_rest: bool = False,
     ) -> None:
         self.decoder = decoder
         self._channels = channels_of(decoder)  # asking a protocol for each batch takes longer
@@ -117,6 +121,8 @@ class DeviceLink:
         after = decoder.held_after
         self._held = HeldValues(frozenset(after), max(after.values())) if after else None
         self.conditions: list[Condition] = []
+        silent = silent_at_rest and apart
+        self.damage = DamagedLines(tally.bytes) if silent else None
         self._failures = DriverFailures(name, decoder)
         self.arrived: list[int] = []
         self.unanswered: list[int] = []
@@ -215,7 +221,7 @@ class DeviceLink:
             count = len(self._known) if before is None else bisect_left(self._known, before)
             known = self._known[:count]
         count = len(known)
-        parts = parts_of(self._chunks[:count])
+        parts = parts_of(self._chunks[:count], each=self.damage is not None)
         fed = [self._feed(known[begin:end]) for begin, end in parts]
         self.decoded_known = np.array([at for part in fed for at in part], np.int64)
         readings = self._reading_stream.release(now, flush=flush)
@@ -283,6 +289,8 @@ class DeviceLink:
         if self.answers is not None:
             batch = self.answers.match(batch, chunks, known)
         self._count(batch)
+        if self.damage is not None:
+            self.damage.take(batch, sum(len(data) for _, data in chunks), known[0])
         ChannelTally.count(self.tally.channels, self._channels, batch.channels)
         self.newest.note_sent(batch.readings)
         if self.echo is not None and batch.waveforms is not None and batch.readings.size:
@@ -328,7 +336,10 @@ class DeviceLink:
     def lose(self, state: str, detail: str) -> None:
         """Record a change of the port's state and drop an unfinished record; decode before it."""
         self.tally.state, self.tally.detail = state, detail
-        self._count(self.decoder.reset(self.tally.bytes))
+        batch = self.decoder.reset(self.tally.bytes)
+        self._count(batch)
+        if self.damage is not None:
+            self.damage.take(batch, 0, 0)
 
     def miss(self, request: bytes) -> None:
         """Count a request without an answer as a fault."""

@@ -35,6 +35,7 @@ def links_of(
             polling=polling_of(device),
             name=name,
             smear_ns=station.placing.lateness,
+            silent_at_rest=device.on_change,
         )
         for name, device in station.device.items()
     }

@@ -10,17 +10,18 @@ from swathe.arrays import Bools, Floats, Ints
 from swathe.display_units import MILLIMETRES, DisplayUnits
 from swathe.pipeline.placing.axis_samples import AxisSamples, WaitingSamples
 from swathe.pipeline.placing.clock_restarts import ClockRestarts
-from swathe.pipeline.placing.conditions import Condition
+from swathe.pipeline.placing.damaged_lines import RestEnds
 from swathe.pipeline.placing.device import DeviceLink
 from swathe.pipeline.placing.encoder import CountsToPosition
-from swathe.pipeline.placing.filter_verdicts import FilterEvent, Verdicts
+from swathe.pipeline.placing.filter_verdicts import Verdicts
 from swathe.pipeline.placing.glitch_filter import GlitchFilter
 from swathe.pipeline.placing.interval import UsualInterval
 from swathe.pipeline.placing.missing_samples import MissingSamples
+from swathe.pipeline.placing.position_conditions import PositionConditions
 from swathe.pipeline.placing.probe_limits import ProbeLimits
 from swathe.pipeline.placing.standstill import Standstills
 from swathe.pipeline.placing.track import EncodedTrack
-from swathe.station import AlarmKind, AxisMode, AxisSettings, axis_source
+from swathe.station import AxisMode, AxisSettings, axis_source
 
 __all__ = ["EncodedAxis"]
 
@@ -69,7 +70,6 @@ class EncodedAxis:
         units: DisplayUnits = MILLIMETRES,
     ) -> None:
         self.name = name
-        self._units = units
         self.device, self.counts = axis_source(name, settings)
         decoder = links[self.device].decoder
         self.column = decoder.axes.index(self.counts)
@@ -79,12 +79,13 @@ class EncodedAxis:
         self.same_within = max(1.5 * rounding, _SAME_SHARE * settings.resolution)
         self.scale = CountsToPosition(settings, period=period, is_length=is_length)
         self.track = EncodedTrack(bracket_ns=bracket_ns, lateness_ns=lateness_ns)
-        self.conditions: list[Condition] = []
+        self._has_mark = settings.index_mark_at is not None
+        self._reports = PositionConditions(name, units, has_mark=self._has_mark)
+        self.conditions = self._reports.changes
         self.standstills = Standstills()
         self._waited = False  # the last sample waited while the process stood still
         self.was_set = False
         self.keeps_count = settings.keeps_count
-        self._has_mark = settings.index_mark_at is not None
         periods = [period * (rounding or 1.0)] if period else []
         periods += [settings.length] if settings.mode is AxisMode.WRAPPED else []
         self._filter = GlitchFilter(
@@ -98,6 +99,8 @@ class EncodedAxis:
             )
         )
         self.rests = rests
+        self._rest_ends = RestEnds()
+        self._unheard: int | None = None
         self._lateness = lateness_ns
         self._usual = UsualInterval()
         self._missing = MissingSamples(cell=settings.resolution, rounding=rounding)
@@ -122,7 +125,12 @@ class EncodedAxis:
     @property
     def position(self) -> float | None:
         """The newest position, mm; None where it is unknown."""
-        return None if self._filter.lost else self.track.last_position
+        return None if self._filter.lost or self.is_damaged else self.track.last_position
+
+    @property
+    def is_damaged(self) -> bool:
+        """Whether bytes that were no record came since the last good sample of an axis that `rests`."""
+        return self._unheard is not None or self._rest_ends.holds(self._waiting)
 
     @property
     def at_rest(self) -> bool:
@@ -145,6 +153,8 @@ class EncodedAxis:
         *,
         uncertainty: Ints | None = None,
         smear: Ints | None = None,
+        rested: Ints | None = None,
+        damaged: Bools | None = None,
         broken: bool = False,
     ) -> AxisSamples:
         """Take the next samples, shape (n,) each; return those that are decided by now.
@@ -157,6 +167,8 @@ class EncodedAxis:
             device_times: by the device's own clock, ns, negative where it sent none.
             uncertainty: standard uncertainty of the times, ns; none by default.
             smear: by how much they may be older than their times say, ns; not at all by default.
+            rested: see `DamagedLines.release`; until they arrived by default.
+            damaged: likewise.
             broken: whether the encoder may have moved unseen before the first of them.
         """
         if times.size:
@@ -167,7 +179,8 @@ class EncodedAxis:
         none = np.zeros(times.shape, np.int64)
         uncertainty = none if uncertainty is None else uncertainty
         smear = none if smear is None else smear
-        new = WaitingSamples(times, counts, marks, known, uncertainty, smear)
+        silence = known if rested is None else rested, none > 0 if damaged is None else damaged
+        new = WaitingSamples(times, counts, marks, known, uncertainty, smear, *silence)
         restarts = [] if self.keeps_count else self._device_clock.restarts(device_times, known)
         cuts = [0, *np.flatnonzero(marks).tolist()] if self._has_mark else [0]
         cuts += restarts
@@ -185,11 +198,11 @@ class EncodedAxis:
             if self._has_mark and piece.marks[0] and self._filter.lost:
                 parts.append(self._flush(at))
                 self._filter.restart()
-                self._found(at)
+                self._reports.found(at)
             elif self._pending is not None:
                 parts.append(self._flush(at))
                 self._begin_at(self._pending, float(piece.counts[0]))
-                self._found(at)
+                self._reports.found(at)
             parts.append(self._judge(piece, broken=broken and begin == 0))
         return AxisSamples.joined(parts)
 
@@ -214,10 +227,11 @@ class EncodedAxis:
         """Advance to the journal time `now`, ns; return the samples that time decides."""
         return AxisSamples.joined(self._decide(now))
 
-    def hold(self, now: int, *, final: bool = False) -> None:
-        """Let the axis rest until `now`, ns, as far as nothing else is known; see the track."""
+    def hold(self, now: int, *, final: bool = False, unheard: int | None = None) -> None:
+        """Let it rest until `now`, ns, as far as nothing else is known; `unheard`: see `DamagedLines.since`."""
+        self._unheard = None if now - (unheard or now) <= self._lateness else unheard
         if not self._filter.lost:
-            self.track.hold(min([now, *self._waiting.known[:1].tolist()]), final=final)
+            self.track.hold(self._rest_ends.end(now, unheard, self._waiting), final=final)
 
     def _settle(self, verdicts: Verdicts, known: Ints, *, broken: bool) -> AxisSamples:
         """Put the good samples of those that are decided onto the track.
@@ -231,6 +245,7 @@ class EncodedAxis:
         decided, self._waiting = self._waiting[:number], self._waiting[number:]
         good, at = verdicts.good, known[verdicts.by]
         positions = np.full(good.shape, np.nan)
+        rested, damaged = self._rest_ends.before(decided, good)
         # No path leads to the first sample after a position that was lost.
         begins = [0, *np.flatnonzero(verdicts.resets).tolist()]
         for begin, end in zip(begins, [*begins[1:], number], strict=True):
@@ -251,14 +266,16 @@ class EncodedAxis:
                 self._waited = bool(waited[-1])
                 some, resets = some[~waited], resets[~waited]
             rows = decided[some]
-            if not self.rests:
+            if self.rests:
+                resets |= damaged[some]
+            else:
                 resets |= self._missing.turns_before(rows, positions[some], resets)
             self.track.append(
                 rows.times,
                 positions[some],
                 resets,
                 at[some],
-                arrived=rows.known,
+                arrived=rested[some],
                 uncertainty=rows.uncertainty,
                 smear=rows.smear,
                 rests=self.rests,
@@ -266,12 +283,16 @@ class EncodedAxis:
             )
             broken = False
         for event in verdicts.events:
-            if event.lost and self.rests:
+            by = int(known[event.by])
+            if not event.lost:
+                self._reports.found(by)
+                continue
+            if self.rests:
                 # Until the first sample of the lost position it rested where it was.
                 before = np.flatnonzero(good & (verdicts.by <= event.by))
                 first = int(before[-1]) + 1 if before.size else 0
-                self.track.hold(int(decided.known[first]), final=True)
-            self._report(event, int(known[event.by]))
+                self.track.hold(int(rested[first]), final=True)
+            self._reports.jumped(by, self.track.last_position, event.jump)
         return AxisSamples(decided.times, positions, at, decided.marks)
 
     def _flush(self, known: int) -> AxisSamples:
@@ -298,7 +319,7 @@ class EncodedAxis:
         if place is None:  # nothing was known before
             return flushed
         if last is not None or not self._filter.lost:  # a counter in a hand may have jumped, too
-            self._raise(known, place if last is None else last, why)
+            self._reports.lost(known, place if last is None else last, why)
         self._filter.lose()
         if not same_counter:
             # What it sends from now on has nothing to do with what it sent before.
@@ -335,15 +356,13 @@ class EncodedAxis:
             return AxisSamples.joined([])
         flushed = self._flush(known)
         self._filter.restart()
-        self._found(known)
+        self._reports.found(known)
         return flushed
 
     def begin_lost(self, known: int, why: str = "was set in the run before") -> None:
         """Let the position be unknown from the start of a run, at a journal time, ns."""
         self._filter.lose()
-        back = self._way_back()
-        text = f"{self.name} position {why}, and is unknown in this one; {back}"
-        self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, True, text))
+        self._reports.unknown(known, why)
 
     def reference(self, place: float, time: int) -> AxisSamples | None:
         """Set the position at which the probe rests to `place`, mm, at the journal time `time`, ns.
@@ -369,7 +388,7 @@ class EncodedAxis:
         self.track.append(
             np.array([last]), np.array([place]), np.array([True]), np.array([time], np.int64)
         )
-        self._found(time)
+        self._reports.found(time)
         return flushed
 
     def _begin_at(self, place: float, count: float) -> None:
@@ -377,24 +396,3 @@ class EncodedAxis:
         self.scale.set_count(place, count)
         self._filter.restart()
         self._pending = None
-
-    def _report(self, event: FilterEvent, known: int) -> None:
-        if event.lost:
-            place = self.track.last_position
-            jump = self._units.number(event.jump, 1, sign=True)
-            why = f"the counter jumped by {self._units.with_unit(jump)}"
-            self._raise(known, 0.0 if place is None else place, why)
-        else:
-            self._found(known)
-
-    def _raise(self, known: int, place: float, why: str) -> None:
-        where = self._units.place_text(place)
-        text = f"{self.name} position lost at {where}: {why}; {self._way_back()}"
-        self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, True, text))
-
-    def _way_back(self) -> str:
-        back = f"put the probe at a known place and give it (key i, page, or 'reference' with {self.name})"
-        return f"pass the index mark, or {back}" if self._has_mark else back
-
-    def _found(self, known: int) -> None:
-        self.conditions.append(Condition(AlarmKind.POSITION, self.name, known, False))

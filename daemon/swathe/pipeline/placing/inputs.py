@@ -28,11 +28,7 @@ from swathe.pipeline.placing.standstill import Standstills
 from swathe.pipeline.placing.stepped_index import SteppedIndex
 from swathe.pipeline.placing.streams import TimedBatch
 from swathe.pipeline.placing.unencoded_axis import UnencodedAxis
-from swathe.station import (
-    AxisMode,
-    AxisSettings,
-    Station,
-)
+from swathe.station import AxisMode, AxisSettings, Station
 
 __all__ = ["DeviceInputs"]
 
@@ -155,6 +151,8 @@ class DeviceInputs:
             self.placer.unplaced += dropped.shape[1]
             self.placer.reading_times.drop(*dropped)
         timing = batch.positions_timing
+        damage = self.links[device].damage
+        rested, damaged = damage.release(batch) if damage else (None, None)
         if device == self._combined_device:
             timing = timing.without_smear()
         for axis in self._axes:
@@ -171,6 +169,8 @@ class DeviceInputs:
                 uncertainty=timing.uncertainty,
                 broken=device in self._silent_devices,
                 smear=timing.smear,
+                rested=rested,
+                damaged=damaged,
             )
             if samples.good.any():
                 self._silent_devices.discard(device)
@@ -297,10 +297,7 @@ class DeviceInputs:
 
         An encoder that sends on change is silent while it stands still, and while it is unplugged.
         """
-        for axis in self._resting_axes():
-            if axis.device == device:
-                self._add_samples(axis, axis.advance(now))
-                axis.hold(now, final=True)
+        self._rest_until(now, device, final=True)
         self._silent_devices.add(device)
         is_open = self.links[device].tally.state == "open"
         if not is_open:
@@ -321,9 +318,7 @@ class DeviceInputs:
 
         Counts stay what they are, but no path leads over the gap; an index mark may be in it.
         """
-        for axis in self._resting_axes():
-            self._add_samples(axis, axis.advance(now))
-            axis.hold(now, final=True)
+        self._rest_until(now, final=True)
         for axis in self._axes:
             self._silent_devices.add(axis.device)
             self.positions.unproven.add(axis.name)
@@ -346,15 +341,20 @@ class DeviceInputs:
         resting = self._on_change - self._silent_devices
         return [axis for axis in self._axes if axis.rests and axis.device in resting]
 
+    def _rest_until(self, now: int, device: str | None = None, *, final: bool = False) -> None:
+        for axis in self._resting_axes():
+            if device in (None, axis.device):
+                self._add_samples(axis, axis.advance(now))
+                damage = self.links[axis.device].damage
+                axis.hold(now, final=final, unheard=damage.since if damage else None)
+
     def advance(self, now: int) -> None:
         """Advance to `now`, ns: an encoder that sends on change and is silent stands still."""
         held = [link.held_since[0] for link in self.links.values()]
         self.placer.reading_times.held_since = min(
             (time for time in held if time is not None), default=None
         )
-        for axis in self._resting_axes():
-            self._add_samples(axis, axis.advance(now))
-            axis.hold(now)
+        self._rest_until(now)
         self._watches.advance(now)
         for second in self._second.values():
             self._slip_events += second.watch.look()

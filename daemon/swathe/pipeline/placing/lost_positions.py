@@ -73,6 +73,8 @@ class LostPositions:
             return f"the port of {axis.device} is not open"
         if axis.last_time is None and not axis.lost:
             return f"{axis.device} has sent no counts: move the encoder a little"
+        if axis.is_damaged:
+            return f"the last bytes of {axis.device} were no record: move the encoder a little"
         if not axis.at_rest:
             return f"the probe moves along {name}: hold it still"
         return None

@@ -36,7 +36,7 @@ def found(
     made = MissingSamples(cell=2.0, rounding=0.1)
     times = np.rint(times_ms * MS).astype(np.int64)
     none = np.zeros(times.shape, np.int64)
-    samples = WaitingSamples(times, positions, none > 0, times, none, none + smear_ms * MS)
+    samples = WaitingSamples(times, positions, none > 0, times, none, none + smear_ms * MS, times, none > 0)
     reset: Bools = np.isin(times_ms, list(resets))
     parts: list[Bools] = []
     borders = [0, *cuts, times.size]
@@ -123,7 +123,7 @@ def test_first_sample_after_a_position_was_set_has_none_before() -> None:
     times = np.arange(20) * 10 * MS
     none = np.zeros(20, np.int64)
     rest = np.zeros(20)
-    samples = WaitingSamples(times, rest, none > 0, times, none, none)
+    samples = WaitingSamples(times, rest, none > 0, times, none, none, times, none > 0)
     made.turns_before(samples[:10], rest[:10], none[:10] > 0)
     made.begin()
     assert not made.turns_before(samples[15:], rest[15:] + 50, none[15:] > 0).any()

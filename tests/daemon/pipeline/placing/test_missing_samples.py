@@ -36,7 +36,9 @@ def found(
     made = MissingSamples(cell=2.0, rounding=0.1)
     times = np.rint(times_ms * MS).astype(np.int64)
     none = np.zeros(times.shape, np.int64)
-    samples = WaitingSamples(times, positions, none > 0, times, none, none + smear_ms * MS, times, none > 0)
+    samples = WaitingSamples(
+        times, positions, none > 0, times, none, none + smear_ms * MS, times, none > 0
+    )
     reset: Bools = np.isin(times_ms, list(resets))
     parts: list[Bools] = []
     borders = [0, *cuts, times.size]

@@ -73,7 +73,7 @@ def test_silence_after_a_good_record_is_a_rest() -> None:
     """Damage that is over does not matter any more."""
     made, seen = scanned(damaged(500, 580, FIRST_BYTE))
     assert made.position[0] is not None
-    assert made.no_reference("scan") is None
+    assert "were no record" not in (made.no_reference("scan") or "")
     assert last_placed(seen) > 550
 
 

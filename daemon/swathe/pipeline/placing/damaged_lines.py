@@ -131,8 +131,8 @@ class RestEnds:
             unheard: see `DamagedLines.since`.
             waiting: samples of which nothing is decided.
         """
-        ends = (unheard, self.since, *waiting.rested[:1].tolist())
-        return min([now, *(end for end in ends if end is not None)])
+        ends = [now, *(end for end in (unheard, self.since) if end is not None)]
+        return min(ends + [int(end) for end in waiting.rested[:1]])
 
     def before(self, decided: WaitingSamples, good: Bools) -> tuple[Ints, Bools]:
         """Return for the next samples what `DamagedLines.release` does, after the good one before.

@@ -161,7 +161,9 @@ def waiting(rested: list[int], lost: list[bool]) -> WaitingSamples:
     """Return samples of which only that is known."""
     times = np.array(rested, np.int64)
     none = np.zeros(times.shape, np.int64)
-    return WaitingSamples(times, none * 0.0, none > 0, times, none, none, times, np.array(lost))
+    return WaitingSamples(
+        times, np.zeros(times.shape), none > 0, times, none, none, times, np.array(lost)
+    )
 
 
 @pytest.mark.parametrize("cut", range(6))

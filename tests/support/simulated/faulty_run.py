@@ -54,6 +54,9 @@ FIRST_STEP = 1
 _ZARR_SHARE = 0.02
 _BROKER_SHARE = 0.2
 _ON_CHANGE_SHARE = 0.25
+_DAMAGED = 0.5
+# Its silence is a rest only after 100 ms: lines must be damaged for longer than that.
+_DAMAGED_ON_CHANGE = 0.95
 _KILL_LOSES_NS = 50_000_000
 # And the sync of 120 ms after that, which takes a while.
 _CUT_LOSES_NS = 200_000_000
@@ -202,7 +205,8 @@ class FaultyRun:
         self.plan = replace(plan)
         self.machine = Machine(folder, plan.seed)
         self.path = folder / "survey"
-        self.strip = Strip(Random(plan.seed + 2), plan.port_faults)
+        share = _DAMAGED_ON_CHANGE if plan.on_change else _DAMAGED
+        self.strip = Strip(Random(plan.seed + 2), plan.port_faults, damaged=share)
         self.problems: list[str] = []
         self.steps = 0
         self._daemon: Daemon | None = None

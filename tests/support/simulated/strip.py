@@ -119,6 +119,7 @@ class Strip:
         length: over which it is moved, mm.
         sample_ms: between two samples of the encoder, ms.
         reading_ms: between two readings, ms.
+        damaged: share of the lines that a fault of their bytes damages.
 
     Attributes:
         truth: readings that were made.
@@ -130,6 +131,7 @@ class Strip:
     length: float = LENGTH_MM
     sample_ms: int = 10
     reading_ms: int = 15
+    damaged: float = 0.5
     truth: MutableSequence[Truth] = field(default_factory=list)
 
     def at(self, ms: int) -> float:
@@ -200,14 +202,14 @@ class Strip:
             line += line
             if line.startswith(b"R") and b",E*" in line:
                 self.truth.append(self.truth[-1])  # it was sent twice: no line says that it is one
-        if "bytes dropped" in kinds and random.random() < 0.5:
+        if "bytes dropped" in kinds and random.random() < self.damaged:
             while True:
                 begin = random.randrange(len(line))
                 dropped = line[:begin] + line[begin + 1 + random.randrange(6) :]
                 if not _passes(dropped):
                     line = dropped
                     break
-        if "bytes corrupted" in kinds and random.random() < 0.5:
+        if "bytes corrupted" in kinds and random.random() < self.damaged:
             where = random.randrange(len(line) - 2)  # one byte of a line is always noticed
             line = (
                 line[:where] + bytes([line[where] ^ random.randrange(1, 256)]) + line[where + 1 :]

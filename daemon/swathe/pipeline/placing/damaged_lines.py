@@ -63,7 +63,7 @@ class DamagedLines:
         self._records = np.concatenate((self._records, batch.positions["offset"]))
         faults = [fault.offset for fault in batch.faults]
         if sum(batch.n_faults.values()) > len(faults):
-            faults.insert(0, first)  # of the oldest of so many nobody is told where they are
+            faults.insert(0, first)  # of so many a batch only has the newest
         for offset in faults:
             behind = self._faults[-1][0] if self._faults else -1
             since = np.searchsorted(self._records, [behind, offset])

@@ -1,4 +1,4 @@
-"""What people are told of an axis whose position is lost, and of the way back."""
+"""The alarm about a lost position of an axis, with what makes it known again."""
 
 from __future__ import annotations
 

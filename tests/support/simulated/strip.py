@@ -131,8 +131,8 @@ class Strip:
     length: float = LENGTH_MM
     sample_ms: int = 10
     reading_ms: int = 15
-    damaged: float = 0.5
     truth: MutableSequence[Truth] = field(default_factory=list)
+    damaged: float = 0.5
 
     def at(self, ms: int) -> float:
         """Return the probe's place, mm."""

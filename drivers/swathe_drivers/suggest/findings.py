@@ -9,7 +9,7 @@ class Basis(StrEnum):
     """What a finding rests on."""
 
     SHOWN = "shown"
-    """The bytes show it: by chance it would not hold in one of a million captures."""
+    """The bytes of the capture show it; only for a checksum is a chance computed that they do by accident."""
     LIKELY = "likely"
     """Something in the bytes speaks for it, and nothing else fits as well."""
     GUESS = "guess"

@@ -13,7 +13,7 @@ from swathe_drivers.suggest.hints import Hints, Shown
 from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series, restlessness
 
-__all__ = ["LENGTHS", "Match", "amplitude_of", "match_shown", "thickness_of"]
+__all__ = ["LENGTHS", "Match", "amplitude_of", "is_power_of_ten", "match_shown", "thickness_of"]
 
 LENGTHS: Final[Mapping[str, float]] = {"mm": 1.0, "um": 1e-3, "in": 25.4, "thou": 0.0254}
 """Millimetres of each unit."""
@@ -91,6 +91,12 @@ def _scales() -> Iterator[tuple[float, float]]:
 
 
 _SCALES: Final = tuple(_scales())
+
+
+def is_power_of_ten(scale: float) -> bool:
+    """Return whether a scale only moves the decimal point."""
+    power = float(np.log10(abs(scale)))
+    return abs(power - round(power)) < 1e-9
 
 
 def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = None) -> Match | None:
@@ -231,7 +237,12 @@ def thickness_of(series: Series, hints: Hints) -> Role | None:
         match = match_shown(series, shown, sent)
         if match is not None:
             keys = _keys(match.unit, match.scale, match.offset)
-            return Role("thickness", score + 4 - 4 * match.chance, Basis.LIKELY, match.why, keys)
+            score += 4 - 4 * match.chance
+            if len(shown) > 1 or is_power_of_ten(match.scale):
+                return Role("thickness", score, Basis.LIKELY, match.why, keys)
+            # One number of a display is met by some of the unusual factors in many a column.
+            why = f"{match.why}, a factor that few devices have: a second number of the display shows it"
+            return Role("thickness", score, Basis.LIKELY, why, keys)
         flight = _flight_of(series, shown)
         if flight is not None:
             return Role("time_of_flight", score, Basis.GUESS, flight[1], {"unit": flight[0]})

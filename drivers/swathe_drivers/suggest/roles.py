@@ -11,7 +11,7 @@ from swathe_drivers.suggest.findings import Basis, OpenQuestion
 from swathe_drivers.suggest.flags import Flag, judge_bits, judge_texts, lost_of
 from swathe_drivers.suggest.held import find_held
 from swathe_drivers.suggest.hints import Hints
-from swathe_drivers.suggest.measured import amplitude_of, match_shown, thickness_of
+from swathe_drivers.suggest.measured import amplitude_of, is_power_of_ten, match_shown, thickness_of
 from swathe_drivers.suggest.running import Role, clock_of, motion_of, quadrature_of, sequence_of
 from swathe_drivers.suggest.series import Series, persistence
 
@@ -113,17 +113,12 @@ def _agreement(roles: dict[int, Role], hints: Hints) -> float:
             matched = any(
                 "the display" in role.why
                 and "as in metals" not in role.why
-                and _is_power_of_ten(role.keys.get("scale", 1.0))
+                and is_power_of_ten(role.keys.get("scale", 1.0))
                 for role in roles.values()
                 if role.kind in (*quantities, "counts")
             )
             score += _MATCHED if matched else -_MATCHED
     return score
-
-
-def _is_power_of_ten(scale: float) -> bool:
-    power = float(np.log10(abs(scale)))
-    return abs(power - round(power)) < 1e-9
 
 
 def _once(runs: dict[int, Role], roles: dict[int, Role]) -> None:
@@ -155,12 +150,12 @@ def _axes(
             why = f"its unit is next to it: {one.label}; {role.why}"
             role = replace(role, kind="position", keys={"unit": "mm", "scale": factor}, why=why)
             match = None
-        usual = match is not None and (_is_power_of_ten(match.scale) or match.chance < -1.5)
+        usual = match is not None and (is_power_of_ten(match.scale) or match.chance < -1.5)
         if match is not None and usual and one.may_be("position") and _moves(one):
             why = match.why + (f"; {role.why}" if role else "")
             ticks = role is not None and role.kind == "counts"
             # A length is sent in a unit; what takes another factor is a count.
-            odd = not _is_power_of_ten(match.scale)
+            odd = not is_power_of_ten(match.scale)
             if role is not None and ticks and (role.period is not None or odd):
                 why += f"; {1 / match.scale:g} counts for a {match.unit}"
                 role = replace(role, score=role.score - 3 * match.chance, why=why)

@@ -354,15 +354,15 @@ def test_what_a_driver_sends_fails_before_a_port_is_opened(
 
 def test_request_that_cannot_be_made_later_costs_the_port_not_the_thread() -> None:
     """It is a `ValueError`, which the reader of the port takes for the loss of the port."""
-    made = []
+    later = False
 
-    def make(number: int) -> bytes:
-        made.append(number)
-        return b"?" if len(made) < 3 else bytes(_fails())
+    def make(_number: int) -> bytes:
+        return bytes(_fails()) if later else b"?"
 
     schedule = make_schedule(_driver(lambda: [Request(make, 1000)], lambda: Quiet(1)), None)
     assert schedule is not None
     schedule.opened(0)
+    later = True
     with pytest.raises(ValueError, match="driver 'asks' cannot make a request"):
         schedule.due(0)
 

@@ -50,7 +50,9 @@ def set_metadata_aside(folder: SurveyFolder, digests: Digests) -> str:
     unfinished: set[str] = set()
     for name in sorted(present | set(digests.files)):
         array, _, rest = name.removeprefix(f"{zarr}/").partition("/")
-        if not name.startswith(f"{zarr}/") or (array not in COORDINATES and rest != "zarr.json"):
+        # The group's own, or an array's.
+        metadata = rest == "zarr.json" or name == f"{zarr}/zarr.json"
+        if not name.startswith(f"{zarr}/") or (array not in COORDINATES and not metadata):
             continue
         sound = name not in present or files.is_file(name)
         found = digest_of_file(files, name) if sound and name in present else None

@@ -46,7 +46,6 @@ ALLOWED = {
     "calibration/readings_file.py": "heading of a file",
     "calibration/record.py": "keys of the record have their unit in their name",
     "cli/simulate.py": "the simulator knows no station file",
-    "listen/listener.py": "what a device sends, in its own unit",
     "listen/record_fields.py": "what a device sends, in its own unit",
     "live/axis_trial.py": "what a device sends, and counts per mm, a key of the station file",
     "messages/asyncapi.py": "the unit of numbers in messages",

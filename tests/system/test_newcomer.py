@@ -23,8 +23,8 @@ ROOT = Path(__file__).parents[2]
 def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A fresh virtual environment with what `pip install .` brings and no more; its programs."""
     folder = tmp_path_factory.mktemp("fresh") / "venv"
-    subprocess.run([sys.executable, "-m", "venv", folder], check=True, timeout=100)
-    pip = [folder / "bin" / "pip", "install", "-q", ROOT]
+    subprocess.run([sys.executable, "-m", "venv", str(folder)], check=True, timeout=100)
+    pip = [str(folder / "bin" / "pip"), "install", "-q", str(ROOT)]
     done = subprocess.run(pip, capture_output=True, text=True, timeout=250, check=False)
     assert done.returncode == 0, done.stderr
     return folder / "bin"

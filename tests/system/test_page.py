@@ -334,7 +334,7 @@ def test_crawler_is_held_and_stopped(
     process = daemon(station, "--arm")
     wait_for(lambda: reachable(port), 30, "the page")
     browser.open(f"http://127.0.0.1:{port}/")
-    browser.wait(lambda: "waiting for the dead man" in browser.text("#crawler-detail"), 20, "words")
+    browser.wait(lambda: "hold the dead man" in browser.text("#paused-todo"), 20, "what to do")
     assert moved(world) == 0
     browser.run("document.getElementById('hold').focus()")
     ActionChains(browser.driver).key_down(Keys.SPACE).perform()

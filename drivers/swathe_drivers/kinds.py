@@ -5,7 +5,6 @@ temperature now and then. Each kind has a decoder of its own. What they give bec
 order of the stream; a channel keeps the value that came last, until the port is lost.
 """
 
-from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -108,47 +107,6 @@ def joined_abilities(kinds: Sequence[Abilities]) -> Abilities:
         waveform=next((kind.waveform for kind in readings if kind.waveform is not None), None),
         channels=tuple(channels.values()) if readings else (),
     )
-
-
-class KindsAsked:
-    """Which kinds of records may answer the newest request before a record's last byte."""
-
-    def __init__(self, answers: Sequence[bytes | None]) -> None:
-        """Take for each kind the request that it answers; None for any, and for none."""
-        self._answers = tuple(answers)
-        self.forget()
-
-    @property
-    def matters(self) -> bool:
-        """Whether any kind answers one request only."""
-        return any(answer is not None for answer in self._answers)
-
-    def forget(self) -> None:
-        """Forget what was sent: the port was lost."""
-        self._requests: list[bytes] = []
-        self._offsets: list[int] = []
-
-    def asked(self, request: bytes, offset: int) -> None:
-        """Take note that a request was sent when so many bytes had come."""
-        if self.matters:
-            self._requests.append(request)
-            self._offsets.append(offset)
-
-    def chosen(self, kind: int, lasts: NDArray[np.int64]) -> NDArray[np.bool_] | None:
-        """Return which records may be of a kind, by the offsets of their last bytes; None: all."""
-        answer = self._answers[kind]
-        if answer is None:
-            return None
-        if not self._offsets:
-            return np.zeros(lasts.shape, np.bool_)
-        newest = np.searchsorted(np.array(self._offsets), lasts, side="right") - 1
-        is_it = np.array([request == answer for request in self._requests])
-        return np.asarray(is_it[np.maximum(newest, 0)] & (newest >= 0))
-
-    def done(self, end: int) -> None:
-        """Forget the requests before the newest one that was sent up to an offset."""
-        before = max(bisect_right(self._offsets, end) - 1, 0)
-        del self._requests[:before], self._offsets[:before]
 
 
 class KindsJoiner:

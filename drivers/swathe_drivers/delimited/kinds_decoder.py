@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from swathe_drivers.decoding import Bad, RecordDecoder
 from swathe_drivers.delimited.checksum import LineChecker
@@ -20,7 +19,8 @@ from swathe_drivers.delimited.text_decoder import (
     pass_over,
 )
 from swathe_drivers.framing import Lines
-from swathe_drivers.kinds import ChannelRows, KindsAsked, KindsJoiner, joined_abilities
+from swathe_drivers.kinds import ChannelRows, KindsJoiner, joined_abilities
+from swathe_drivers.kinds_choice import KindsAsked, Misfits, Rows
 from swathe_drivers.records import Batch, FaultReason
 
 
@@ -62,25 +62,22 @@ class LineKindsDecoder(RecordDecoder):
         # What became of bytes that are no line: the first kind accounts for it.
         batches = [self._kinds[0].refuse(_without_lines(lines), {})]
         channels: list[ChannelRows] = []
-        rest = np.arange(lines.starts.size)
-        misfits: dict[int, list[str]] = {}
-        lasts = lines.offsets + lines.lengths - 1
-        for number, kind in enumerate(self._kinds):
-            if not rest.size:
-                break
-            may = self._asked.chosen(number, lasts[rest])
-            others = rest[:0] if may is None else rest[~may]
-            mine = rest if may is None else rest[may]
-            mine = self._take(kind, lines, mine, batches, misfits)
-            rest = np.sort(np.concatenate((others, mine)))
-            channels += kind.take_channel_rows()
+        misfits = Misfits(
+            len(self._kinds),
+            wrong=FaultReason.COLUMNS,
+            unknown=FaultReason.UNKNOWN_LINE,
+            ignores=self._ignores,
+        )
+
+        def take(number: int, rest: Rows) -> Rows:
+            kind = self._kinds[number]
+            others = _take(kind, lines, rest, batches, misfits)
+            channels.extend(kind.take_channel_rows())
+            return others
+
+        rest = self._asked.share_out(lines.offsets + lines.lengths - 1, take)
         if rest.size:
-            bad = {
-                place: self._misfit(misfits.get(row, [])) for place, row in enumerate(rest.tolist())
-            }
-            batches.append(self._kinds[0].refuse(lines.only(rest), bad))
-        if lasts.size:
-            self._asked.done(int(lasts[-1]))
+            batches.append(self._kinds[0].refuse(lines.only(rest), misfits.faults(rest)))
         batch = self._joiner.join(batches, channels)
         return replace(batch, n_ignored=batch.n_ignored + passed) if passed else batch
 
@@ -90,36 +87,17 @@ class LineKindsDecoder(RecordDecoder):
         self._asked.forget()
         return dropped_line(self._framer, offset, self._empty)
 
-    def _take(
-        self,
-        kind: TextDecoder,
-        lines: Lines,
-        rest: NDArray[np.int64],
-        batches: list[Batch],
-        misfits: dict[int, list[str]],
-    ) -> NDArray[np.int64]:
-        """Decode those of the lines `rest` that are of a kind, and return the others."""
-        bad: Bad = {}
-        rows, fields = kind.choose(lines.only(rest), bad)
-        mine = np.ones(rest.size, np.bool_)
-        for row, (reason, detail) in bad.items():
-            if reason is None or reason is FaultReason.COLUMNS:
-                mine[row] = False
-                if detail:
-                    misfits.setdefault(int(rest[row]), []).append(detail)
-        if mine.any():
-            places = np.cumsum(mine) - 1
-            own: Bad = {int(places[row]): fault for row, fault in bad.items() if mine[row]}
-            batches.append(kind.decode(lines.only(rest[mine]), places[rows], fields, own))
-        return rest[~mine]
 
-    def _misfit(self, details: Sequence[str]) -> tuple[FaultReason | None, str]:
-        """Return why a line is of no kind; `details` are of the kinds that it begins as."""
-        if len(details) == 1:
-            return FaultReason.COLUMNS, details[0]
-        if self._ignores:
-            return None, ""
-        return FaultReason.UNKNOWN_LINE, f"it fits none of the {len(self._kinds)} records described"
+def _take(
+    kind: TextDecoder, lines: Lines, rest: Rows, batches: list[Batch], misfits: Misfits
+) -> Rows:
+    """Decode those of the lines `rest` that are of a kind, and return the others."""
+    bad: Bad = {}
+    rows, fields = kind.choose(lines.only(rest), bad)
+    mine, places, own = misfits.own(bad, rest)
+    if mine.any():
+        batches.append(kind.decode(lines.only(rest[mine]), places[rows], fields, own))
+    return rest[~mine]
 
 
 def _without_lines(lines: Lines) -> Lines:

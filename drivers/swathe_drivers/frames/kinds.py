@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from swathe_drivers.decoding import Bad, RecordDecoder
 from swathe_drivers.frames.checker import Checker
@@ -18,7 +17,8 @@ from swathe_drivers.frames.framer import Frames
 from swathe_drivers.frames.making import make_framer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.values import waveform_format
-from swathe_drivers.kinds import ChannelRows, KindsAsked, KindsJoiner, joined_abilities
+from swathe_drivers.kinds import ChannelRows, KindsJoiner, joined_abilities
+from swathe_drivers.kinds_choice import KindsAsked, Misfits, Rows
 from swathe_drivers.records import Batch, FaultReason
 
 
@@ -73,56 +73,34 @@ class FrameKindsDecoder(RecordDecoder):
         )
         batches = [self._kinds[0].decode(between)]
         channels: list[ChannelRows] = []
-        rest = np.arange(frames.offsets.size)
-        misfits: dict[int, list[str]] = {}
-        lasts = frames.offsets + frames.sizes - 1
-        for number, kind in enumerate(self._kinds):
-            if not rest.size:
-                break
-            may = self._asked.chosen(number, lasts[rest])
-            others = rest[:0] if may is None else rest[~may]
-            mine = rest if may is None else rest[may]
-            mine = _take(kind, frames, mine, batches, misfits)
-            rest = np.sort(np.concatenate((others, mine)))
-            channels += kind.take_channel_rows()
+        misfits = Misfits(
+            len(self._kinds),
+            wrong=FaultReason.LENGTH,
+            unknown=FaultReason.UNKNOWN_FRAME,
+            ignores=self._ignores,
+        )
+
+        def take(number: int, rest: Rows) -> Rows:
+            kind = self._kinds[number]
+            others = _take(kind, frames, rest, batches, misfits)
+            channels.extend(kind.take_channel_rows())
+            return others
+
+        rest = self._asked.share_out(frames.offsets + frames.sizes - 1, take)
         if rest.size:
             none = np.empty(0, np.int64), np.empty((0, 0), np.uint8)
-            bad = {
-                place: self._misfit(misfits.get(row, [])) for place, row in enumerate(rest.tolist())
-            }
+            bad = misfits.faults(rest)
             batches.append(self._kinds[0].decode_rows(frames.only(rest), *none, bad))
-        if lasts.size:
-            self._asked.done(int(lasts[-1]))
         return self._joiner.join(batches, channels)
-
-    def _misfit(self, details: Sequence[str]) -> tuple[FaultReason | None, str]:
-        """Return why a frame is of no kind; `details` are of the kinds whose constants it has."""
-        if len(details) == 1:
-            return FaultReason.LENGTH, details[0]
-        if self._ignores:
-            return None, ""
-        text = f"it fits none of the {len(self._kinds)} records described"
-        return FaultReason.UNKNOWN_FRAME, text
 
 
 def _take(
-    kind: FramesDecoder,
-    frames: Frames,
-    rest: NDArray[np.int64],
-    batches: list[Batch],
-    misfits: dict[int, list[str]],
-) -> NDArray[np.int64]:
+    kind: FramesDecoder, frames: Frames, rest: Rows, batches: list[Batch], misfits: Misfits
+) -> Rows:
     """Decode those of the frames `rest` that are of a kind, and return the others."""
     bad: Bad = {}
     rows, content = kind.choose(frames.only(rest), bad)
-    mine = np.ones(rest.size, np.bool_)
-    for row, (reason, detail) in bad.items():
-        if reason is None or reason is FaultReason.LENGTH:
-            mine[row] = False
-            if detail and kind.has_constants:
-                misfits.setdefault(int(rest[row]), []).append(detail)
+    mine, places, own = misfits.own(bad, rest, begins=kind.has_constants)
     if mine.any():
-        places = np.cumsum(mine) - 1
-        own: Bad = {int(places[row]): fault for row, fault in bad.items() if mine[row]}
         batches.append(kind.decode_rows(frames.only(rest[mine]), places[rows], content, own))
     return rest[~mine]

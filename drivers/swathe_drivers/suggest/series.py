@@ -5,7 +5,6 @@ The length of the shortest description is the measure by which readings of the s
 makes the numbers predictable is closer to what the device meant than one in which they jump.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -230,8 +229,3 @@ def slope_of(numbers: NDArray[np.float64], times: NDArray[np.float64]) -> tuple[
         return float(slope), np.inf
     away: NDArray[Any] = np.abs(numbers - (slope * times + offset)) / slope
     return float(slope), float(np.quantile(away, 0.98))
-
-
-def places_of(texts: Sequence[str]) -> int:
-    """The most decimals of numbers in decimal notation."""
-    return max((len(text.partition(".")[2]) for text in texts), default=0)

@@ -65,12 +65,12 @@ def test_device_that_echoes_over_a_terminal(tmp_path: Path) -> None:
         )
         with port:
             port.wait_open(5)
-            heard = b""
+            taken = b""
             for number in range(20):
                 asked = b"THK?\r\n" if number % 2 else b"POS?\r\n"
-                while not heard.endswith(asked) or heard.count(b"\n") <= number:
-                    heard += far.receive()
-                assert heard.count(b"\n") == number + 1  # the echo was not taken for the answer
+                while not taken.endswith(asked) or taken.count(b"\n") <= number:
+                    taken += far.receive()
+                assert taken.count(b"\n") == number + 1  # the echo was not taken for the answer
                 far.send(asked)
                 far.send(b"%d.000\r\n" % number)
             wait_until(lambda: total(batches).record_bytes >= 10 * 7 + 10 * 8, "the answers")

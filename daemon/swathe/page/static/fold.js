@@ -1,5 +1,5 @@
 // A part that is much longer than it is wide would be a thin strip: the view of the whole part shows it
-// in sections of its long axis, one below or beside the other, all in one scale and direction.
+// in sections of its long axis, one below or next to the other, all in one scale and direction.
 
 const MOST_SECTIONS = 24;
 const SPACE = 0.35; // between two sections, of the width of a ruler

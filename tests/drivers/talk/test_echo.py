@@ -20,7 +20,7 @@ from swathe_drivers.transport import PortSettings
 TEXT = """
 [talk]
 echo = true
-timeout = "2 s"
+timeout = "30 s"
 poll = [{ send = "POS?\\r\\n", every = "4 ms" }, { send = "THK?\\r\\n", every = "4 ms" }]
 [protocol]
 [[protocol.record]]
@@ -66,17 +66,22 @@ def test_device_that_echoes_over_a_terminal(tmp_path: Path) -> None:
         with port:
             port.wait_open(5)
             taken = b""
+            # The numbers that each was answered with.
+            asked: dict[bytes, list[int]] = {b"POS?\r\n": [], b"THK?\r\n": []}
             for number in range(20):
-                asked = b"THK?\r\n" if number % 2 else b"POS?\r\n"
-                while not taken.endswith(asked) or taken.count(b"\n") <= number:
+                while taken.count(b"\n") <= number:
                     taken += far.receive()
                 assert taken.count(b"\n") == number + 1  # the echo was not taken for the answer
-                far.send(asked)
+                # Not strictly in turn: on a busy machine a request that is late is left out.
+                request = taken.splitlines(keepends=True)[-1]
+                asked[request].append(number)
+                far.send(request)
                 far.send(b"%d.000\r\n" % number)
             wait_until(lambda: total(batches).record_bytes >= 10 * 7 + 10 * 8, "the answers")
     found = total(batches)
-    assert found.positions["counts"][:, 0].tolist() == list(range(0, 20, 2))
-    assert found.readings["thickness"].tolist() == list(range(1, 20, 2))
+    assert min(len(numbers) for numbers in asked.values()) >= 3
+    assert found.positions["counts"][:, 0].tolist() == asked[b"POS?\r\n"]
+    assert found.readings["thickness"].tolist() == asked[b"THK?\r\n"]
     assert not found.faults
     assert found.ignored_bytes == 20 * 6
 

@@ -6,7 +6,7 @@ import pytest
 
 from fuzz.faults import run_failures, run_plan, run_seeds, steps_of_a_run
 from support.simulated.broker import BrokerFault
-from support.simulated.faulty_run import FIRST_STEP, FaultyRun, Plan
+from support.simulated.faulty_run import FIRST_STEP, FaultyRun, Plan, plan_of
 from support.simulated.strip import PortFault, Strip
 from swathe.journal import JournalWriter
 from swathe.live.command_gate import CommandGate
@@ -103,14 +103,24 @@ def test_end_that_the_broker_does_not_have_is_found(monkeypatch: pytest.MonkeyPa
 
 
 def test_note_that_is_not_executed_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
-    """And one that is executed twice."""
+    """And one that is executed twice, or that is refused and executed."""
     plan = Plan(1, broker=("3.1.1", []))
     monkeypatch.setattr(CommandGate, "why_not", lambda *_: "no")
-    assert any("0 were executed" in text for text in run_plan(plan).problems)
+    assert any("in time was not executed" in text for text in run_plan(plan).problems)
     note = Commands.note
     monkeypatch.setattr(CommandGate, "why_not", lambda *_: "")
     monkeypatch.setattr(Commands, "note", lambda *what: note(*what) and note(*what))
     assert any("and executed 2 times" in text for text in run_plan(plan).problems)
+    monkeypatch.setattr(Commands, "note", lambda *what: f"refused: {note(*what)}")
+    assert any("was executed, the reply is" in text for text in run_plan(plan).problems)
+    monkeypatch.setattr(Commands, "note", lambda *_: "noted")
+    assert any("that is not in the journal" in text for text in run_plan(plan).problems)
+
+
+@pytest.mark.parametrize("seed", [363, 1234, 1896])
+def test_note_that_nobody_could_take_need_not_be_executed(seed: int) -> None:
+    """The station had not subscribed yet, or the run was ending; its disk had hung or been full before."""
+    assert run_plan(plan_of(seed)).problems == []
 
 
 def test_journal_that_is_not_synced_is_found(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -119,6 +119,10 @@ class SimulatedBroker:
             await asyncio.sleep(max(1e-3, (until - self._clock.now) / 1e9))
         await asyncio.sleep(_SLOW_S if self.faulty("broker slow") else _LATENCY_S)
 
+    def taker(self, topic: str) -> Client | None:
+        """Return a client that gets what is published on a topic now."""
+        return next((client for client in self.clients if client.hears(topic)), None)
+
     def publish(self, topic: str, payload: bytes, *, retain: bool, by: Client | None) -> None:
         """Take a message."""
         if topic.startswith(f"{ROOT}reply/"):
@@ -286,6 +290,10 @@ class Client:
         del qos, properties
         await self._answered(timeout)
         self.broker.publish(topic, payload, retain=retain, by=self)
+
+    def hears(self, topic: str) -> bool:
+        """Return whether it has subscribed to a topic."""
+        return any(_matches(pattern, topic) for pattern, *_ in self._filters)
 
     def hear(self, topic: str, payload: bytes, *, retain: bool, own: bool) -> None:
         """Get a message that somebody published."""

@@ -5,10 +5,13 @@ from __future__ import annotations
 import asyncio
 import json
 import random as global_random
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from random import Random
+from typing import Any
 
 import aiomqtt
 from aiomqtt import ProtocolVersion
@@ -27,13 +30,17 @@ from swathe.live import link as swathe_link
 
 __all__ = ["NOTE", "BrokerPlan", "BrokerWorld", "broker_plan_of"]
 
-NOTE = "from the office"
+NOTE = "from the office: "
+"""Beginning of the text of a note, before the id of its command."""
 _VERSIONS = {
     "both": (ProtocolVersion.V5, ProtocolVersion.V311),
     "5": (ProtocolVersion.V5,),
     "3.1.1": (ProtocolVersion.V311,),
 }
-_HARMLESS = ("broker slow", "broker hostile")
+# A message that a connected station was handed is read by then.
+_READ_SECONDS = 0.05
+# What a note that came in time may be refused for.
+_MAY_BE_REFUSED = ("another station on the broker has the name",)
 BrokerPlan = tuple[str, list[BrokerFault]]
 """What the broker speaks, and its faults."""
 
@@ -50,6 +57,21 @@ def broker_plan_of(random: Random) -> BrokerPlan:
     return random.choice(list(_VERSIONS)), faults
 
 
+@dataclass(slots=True)
+class _SentNote:
+    """A note over the broker.
+
+    Attributes:
+        identity: of the command.
+        in_time: whether a station had subscribed, and was neither ending nor lost until it had read it.
+        kept: whether the run that was to execute it ended in good order.
+    """
+
+    identity: str
+    in_time: bool = False
+    kept: bool = False
+
+
 class BrokerWorld:
     """The broker of a survey, across its runs.
 
@@ -60,7 +82,7 @@ class BrokerWorld:
 
     Attributes:
         problems: what did not hold.
-        noted: how often the operator's note was sent.
+        notes: what the operator sent, one a run that lasted so long.
     """
 
     def __init__(self, plan: BrokerPlan, machine: Machine, seed: int) -> None:
@@ -72,7 +94,7 @@ class BrokerWorld:
         )
         self.broker.is_dead = lambda: self._disk.dead
         self.problems: list[str] = []
-        self.noted = 0
+        self.notes: list[_SentNote] = []
 
     @contextmanager
     def installed(self) -> Iterator[None]:
@@ -92,30 +114,39 @@ class BrokerWorld:
         """Run the daemon with the broker next to it."""
         tasks = [
             asyncio.get_running_loop().create_task(work)
-            for work in (self.broker.live(), self._office())
+            for work in (self.broker.live(), self._office(daemon))
         ]
+        before = len(self.notes)
         try:
             outcome = await daemon.run()
         finally:
             for task in tasks:
                 task.cancel()
+        for note in self.notes[before:]:
+            note.kept = True
         self._examine(daemon, outcome)
         return outcome
 
-    async def _office(self) -> None:
-        """Send a note."""
+    async def _office(self, daemon: Daemon) -> None:
+        """Send a note, and look whether a station could read it."""
         await asyncio.sleep(0.2 + 0.2 * self._random.random())
         now = datetime.fromtimestamp(self._clock.time_ns() / 1e9, UTC)
-        note = {
+        note = _SentNote(f"office-{self._random.getrandbits(40):x}")
+        command = {
             "version": 1,
             "command": "note",
-            "id": f"office-{self._random.getrandbits(40):x}",
+            "id": note.identity,
             "by": "office",
             "time": now.isoformat(),
-            "text": NOTE,
+            "text": f"{NOTE}{note.identity}",
         }
-        self.noted += 1
-        self.broker.publish(f"{ROOT}command", json.dumps(note).encode(), retain=False, by=None)
+        self.notes.append(note)
+        topic = f"{ROOT}command"
+        taker = self.broker.taker(topic)
+        self.broker.publish(topic, json.dumps(command).encode(), retain=False, by=None)
+        await asyncio.sleep(_READ_SECONDS)
+        read = taker is not None and not taker.ended.is_set()
+        note.in_time = read and not daemon._stop.is_set()
 
     def _examine(self, daemon: Daemon, outcome: RunOutcome) -> None:
         covered = outcome.status == "complete" and outcome.reason == "the plan is covered"
@@ -138,18 +169,35 @@ class BrokerWorld:
             ):
                 self.problems.append(f"the broker has the progress {progress.get('percent')} %")
 
-    def of_notes(self, journalled: int, *, interrupted: bool) -> Iterator[str]:
-        """Yield what is wrong with the number of notes in the journal.
+    def of_notes(self, texts: Iterable[str]) -> Iterator[str]:
+        """Yield what is wrong with the notes.
+
+        A note that nobody was there to read, or that came as a run was ending, need not be executed. One that
+        was read is, once the run has ended in good order, whatever its disk and broker did meanwhile.
 
         Args:
-            journalled: how many it has.
-            interrupted: whether a run was killed, or its disk was faulty.
+            texts: of all notes in the journal.
         """
-        if journalled > self.noted:
-            yield f"a note was sent {self.noted} times and executed {journalled} times"
-        harmless = all(fault.kind in _HARMLESS for fault in self._faults)
-        if harmless and not interrupted and journalled < self.noted:
-            yield f"of {self.noted} notes over a broker that was there {journalled} were executed"
-        replies = sum(b'"office-' in data and b'"noted"' in data for _, data in self.broker.replies)
-        if replies > journalled and not interrupted:  # a reply does not wait for the disk
-            yield f"{replies} replies say that a note was taken, the journal has {journalled}"
+        executed = Counter(texts)
+        for note in self.notes:
+            times = executed[f"{NOTE}{note.identity}"]
+            replies = self._replies_to(note)
+            refused = [one["detail"] for one in replies if not one["accepted"]]
+            if times > 1:
+                yield f"a note was sent once and executed {times} times"
+            if times and refused:
+                yield f"a note was executed, the reply is {refused}"
+            if note.kept and not times and any(one["accepted"] for one in replies):
+                yield f"{replies[0]['detail']!r} was the reply to a note that is not in the journal"
+            may_be_left = self._floods or any(
+                why in one for why in _MAY_BE_REFUSED for one in refused
+            )
+            if note.in_time and note.kept and not times and not may_be_left:
+                yield f"a note that came in time was not executed; replies: {refused}"
+
+    @property
+    def _floods(self) -> bool:
+        return any(fault.kind == "broker floods" for fault in self._faults)
+
+    def _replies_to(self, note: _SentNote) -> list[dict[str, Any]]:
+        return [json.loads(data) for topic, data in self.broker.replies if note.identity in topic]

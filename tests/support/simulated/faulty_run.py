@@ -15,7 +15,7 @@ from random import Random
 
 import numpy as np
 
-from support.simulated.broker_world import NOTE, BrokerPlan, BrokerWorld, broker_plan_of
+from support.simulated.broker_world import BrokerPlan, BrokerWorld, broker_plan_of
 from support.simulated.clock import START_NS, HungError
 from support.simulated.disk import Killed, Step
 from support.simulated.light_arrays import LightArrays
@@ -378,10 +378,9 @@ class FaultyRun:
         self.problems += self._misplaced(placed)
         if self.broker is not None:
             marks = (one for one in read_journal(self.path / "journal") if isinstance(one, Mark))
-            notes = sum(one.kind is MarkKind.NOTE and one.detail["text"] == NOTE for one in marks)
-            interrupted = bool(self.plan.kills or self.plan.disk_fault or self.plan.slow > _QUICK)
+            notes = [str(one.detail["text"]) for one in marks if one.kind is MarkKind.NOTE]
             self.problems += self.broker.problems
-            self.problems += self.broker.of_notes(notes, interrupted=interrupted)
+            self.problems += self.broker.of_notes(notes)
         with folder:
             write_derived(folder, pipeline)
         again = {name: path.read_bytes() for name, path in _derived(self.path)}

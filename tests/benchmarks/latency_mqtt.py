@@ -8,8 +8,8 @@ time at which the line that brought it about was sent:
 2. progress: the line of the newest reading that it tells of (how old what is shown is);
 3. progress again: of every reading, until some progress tells of it, the interval included.
 
-Run ``python tests/benchmarks/latency_mqtt.py``; it ends with exit code 1 if the target, 50 ms for
-95 of 100 of the first two, is missed.
+Run ``python tests/benchmarks/latency_mqtt.py``; it ends with exit code 1 if a target is missed for 95
+of 100: 250 ms for gaps, which change at instants 50 ms apart (`swathe.live.pace`), 50 ms for progress.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ SPEED_MM_S = 100
 COLUMNS = 4000
 EVERY = 5
 MEASURE_SECONDS = 20
-MOST_MS = 50
+MOST_GAP_MS, MOST_PROGRESS_MS = 250, 50
 
 STATION = """
 name = "bench"
@@ -107,16 +107,18 @@ def slowest(delays: list[float]) -> float:
     return sorted(delays)[int(len(delays) * 0.95)]
 
 
-def tell(name: str, delays: list[float], *, judged: bool) -> bool:
-    """Print the figures of one kind; return whether it meets the target."""
+def tell(name: str, delays: list[float], target_ms: int | None = None) -> bool:
+    """Print the figures of one kind; return whether it meets its target, if there is one."""
     slow = slowest(delays)
-    verdict = ("met" if slow < MOST_MS else "MISSED") if judged else "not judged"
-    target = f"target {MOST_MS} ms: {verdict}" if judged else verdict
+    met = target_ms is None or slow < target_ms
+    target = "not judged"
+    if target_ms is not None:
+        target = f"target {target_ms} ms: {'met' if met else 'MISSED'}"
     print(
         f"{name:32} median {statistics.median(delays):5.1f} ms, 95 % within {slow:5.1f} ms, "
         f"longest {max(delays):6.1f} ms, of {len(delays):,} ({target})"
     )
-    return slow < MOST_MS or not judged
+    return met
 
 
 def main() -> int:
@@ -160,9 +162,9 @@ def main() -> int:
             for (_, before), (came, count) in pairwise(progress)
             for number in range(before, count)
         ]
-    good = tell("reading to gap", by_gap, judged=True)
-    good &= tell("newest reading in a progress", by_age, judged=True)
-    tell("any reading until progress", by_wait, judged=False)
+    good = tell("reading to gap", by_gap, MOST_GAP_MS)
+    good &= tell("newest reading in a progress", by_age, MOST_PROGRESS_MS)
+    tell("any reading until progress", by_wait)
     print(f"the daemon took {used:.0f} % of a core; progress every 50 ms at most")
     return 0 if good else 1
 

@@ -36,7 +36,9 @@ __all__ = ["main"]
 
 RATE_HZ = 1000
 SPEED_MM_S = 100
-COLUMNS, ROWS = 900, 20  # no more than the map has points: a smaller one shows rows together
+# Not so long that the page folds it, and cells of some points: the frame lies over the first point of
+# the first row.
+COLUMNS, ROWS = 450, 150
 MEASURE_SECONDS = 8
 VIEWERS = 20
 MOST_LATENCY_MS, MOST_COST, MOST_FIRST_S, MIN_FPS = 300, 25, 2.0, 30

@@ -42,7 +42,7 @@ from swathe.live.mirror import Mirror
 from swathe.live.origin import Origin
 from swathe.live.page_source import PageSource
 from swathe.live.session import Session
-from swathe.messages import CommandMessage
+from swathe.messages import CommandMessage, ReplyMessage
 from swathe.page import wrong_tokens
 from swathe.station import PageSettings, parse_station
 from swathe.store import SurveyFolder
@@ -131,11 +131,15 @@ def served_survey() -> Iterator[ServedPage]:
         now += 1600 * MS
         session.tick()
         commands = Commands(station, session, stop=lambda _: None, ending=lambda: False)
+
+        async def execute(command: CommandMessage) -> ReplyMessage:
+            return commands.execute(command, Origin.PAGE)
+
         source = RealSource(
             pipeline=lambda: session.pipeline,
             mirror=Mirror(),
             link=lambda: None,
-            on_command=lambda command: commands.execute(command, Origin.PAGE),
+            on_command=execute,
         )
         settings = PageSettings(port=0, token_variable="PAGE_TOKEN")  # noqa: S106
         with ServedPage(cast("PlayedSource", source), settings) as served:

@@ -11,8 +11,10 @@ from support.simulated.strip import PortFault, Strip
 from swathe.journal import JournalWriter
 from swathe.live.command_gate import CommandGate
 from swathe.live.commands import Commands
+from swathe.live.given_replies import GivenReplies
 from swathe.live.pace import Pace
 from swathe.live.session import Session
+from swathe.messages import ReplyMessage
 
 _SHARE = 40
 _PARTS = 5
@@ -115,6 +117,18 @@ def test_note_that_is_not_executed_is_found(monkeypatch: pytest.MonkeyPatch) -> 
     assert any("was executed, the reply is" in text for text in run_plan(plan).problems)
     monkeypatch.setattr(Commands, "note", lambda *_: "noted")
     assert any("that is not in the journal" in text for text in run_plan(plan).problems)
+
+
+def test_note_that_is_lost_after_its_reply_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The reply does not wait for the disk, and then the power is cut."""
+    plan = Plan(3, kills=[(66, True)], broker=("5", []))
+    assert run_plan(plan).problems == []
+
+    async def at_once(_: GivenReplies, reply: ReplyMessage) -> ReplyMessage:
+        return reply
+
+    monkeypatch.setattr(GivenReplies, "saved", at_once)
+    assert any("['noted'] was the reply" in text for text in run_plan(plan).problems)
 
 
 @pytest.mark.parametrize("seed", [363, 1234, 1896])

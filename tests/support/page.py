@@ -131,7 +131,7 @@ class PlayedSource:
 
         return end
 
-    def execute(self, command: CommandMessage) -> ReplyMessage:
+    async def execute(self, command: CommandMessage) -> ReplyMessage:
         """Note a command."""
         self.commands.append(command)
         return ReplyMessage(

@@ -15,7 +15,7 @@ from swathe.board.bells import Bells
 from swathe.board.detail import TALL, StationDetail
 from swathe.board.key_table import key_line, key_list
 from swathe.board.panel import Panel
-from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply
+from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply, ShownAnswer, answer_text
 from swathe.board.stations import Stations
 from swathe.board.texts import age_text, coverage_text, state_text
 from swathe.keys import Pasted
@@ -53,7 +53,7 @@ class Board:
         self._ring = ring
         self._bells = Bells(sounds)
         self._chosen = ""
-        self._answer = ""
+        self._answer: ShownAnswer = ""
         self._answered = 0.0
         self._prompt: Prompt | None = None
         self._keys_shown = False
@@ -128,7 +128,7 @@ class Board:
             return Group(*top, waiting, *listed, key_line(self._keys(many=False), width))
         if now - self._answered > _ANSWER_SECONDS:
             self._answer = ""
-        foot = self._wrapped([self._answer], "bold") if self._answer else []
+        foot = self._wrapped([answer_text(self._answer)], "bold") if self._answer else []
         keys = self._keys(many=len(views) > 1)
         if self._keys_shown:
             foot += key_list(keys)

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from swathe.keys import Pasted
 
-__all__ = ["KeyQuestion", "LineEditor", "Prompt", "Question", "Reply"]
+__all__ = ["KeyQuestion", "LineEditor", "Prompt", "Question", "Reply", "ShownAnswer", "answer_text"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +51,14 @@ class KeyQuestion:
     seconds: float
 
 
-Reply = Question | KeyQuestion | str
+ShownAnswer = str | Callable[[], str]
+"""A text, or what returns it each time it is drawn: what was done may be written to the disk meanwhile."""
+Reply = Question | KeyQuestion | ShownAnswer
+
+
+def answer_text(answer: ShownAnswer) -> str:
+    """Return an answer as it is now."""
+    return answer if isinstance(answer, str) else answer()
 
 
 @dataclass(slots=True)
@@ -149,7 +156,7 @@ class Prompt:
             return f"no answer in {question.seconds:g} s: {question.otherwise}"
         return None
 
-    def press(self, key: str, now: float) -> str | None:
+    def press(self, key: str, now: float) -> ShownAnswer | None:
         """Take a key; return the answer once there is one."""
         question = self.question
         if isinstance(question, KeyQuestion):
@@ -166,7 +173,7 @@ class Prompt:
             self.problem = ""
         return None
 
-    def _accept(self, question: Question, now: float) -> str | None:
+    def _accept(self, question: Question, now: float) -> ShownAnswer | None:
         try:
             reply = question.accept(self.editor.text.strip())
         except ValueError as error:
@@ -174,8 +181,8 @@ class Prompt:
             return None
         return self._continue(reply, now)
 
-    def _continue(self, reply: Reply, now: float) -> str | None:
-        if isinstance(reply, str):
+    def _continue(self, reply: Reply, now: float) -> ShownAnswer | None:
+        if not isinstance(reply, Question | KeyQuestion):
             return reply
         self._ask(reply, now)
         return None

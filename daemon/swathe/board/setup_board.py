@@ -14,7 +14,7 @@ from rich.text import Text
 
 from swathe.board.ascan_drawing import draw_ascan
 from swathe.board.panel import one_line
-from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply
+from swathe.board.prompt import KeyQuestion, Prompt, Question, Reply, answer_text
 from swathe.board.setup_state import GateRow, SetupState, refusal_text
 from swathe.board.texts import age_text
 from swathe.board.value_strip import draw_strip
@@ -108,7 +108,7 @@ class SetupBoard:
         if isinstance(reply, Question | KeyQuestion):
             self._prompt, self._answer = Prompt(reply, time.monotonic()), ""
         else:
-            self._prompt, self._answer, self._is_bad = None, reply, bad
+            self._prompt, self._answer, self._is_bad = None, answer_text(reply), bad
             self._answered = time.monotonic()
 
     def press(self, key: str) -> None:

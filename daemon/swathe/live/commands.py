@@ -9,7 +9,7 @@ from collections.abc import Callable
 from swathe.journal import MarkKind
 from swathe.live.check_work import CHECK_COMMANDS, CheckWork
 from swathe.live.confirming import decide
-from swathe.live.disk import unsaved_text
+from swathe.live.given_replies import GivenReplies
 from swathe.live.origin import Origin
 from swathe.live.resumption_progress import resuming_text
 from swathe.live.reviser import REFUSED, Reviser
@@ -32,7 +32,6 @@ from swathe.station import (
 
 __all__ = ["Commands"]
 
-_SAME_SECONDS = 30.0
 # What needs no state of the survey is done while it is still being resumed.
 _ALWAYS = ("note", "alive", "stop")
 # What only a plan of spots has, and what it does not have.
@@ -69,6 +68,7 @@ class Commands:
         spots: the work at the spots of a plan without an encoder; None for any other.
         checks: the calibration checks within the run; None where none can be made.
         process: session of the state messages, which replies repeat.
+        replies: to the commands of the last half minute.
     """
 
     def __init__(
@@ -83,7 +83,7 @@ class Commands:
         self._session = session
         self._stop = stop
         self._ending = ending
-        self._answered: dict[CommandMessage, tuple[float, ReplyMessage]] = {}
+        self.replies = GivenReplies(session)
         self._reviser = Reviser(station, session)
         self.on_revised: Callable[[], None] | None = None
         self.on_alive: Callable[[str], str] | None = None
@@ -100,7 +100,7 @@ class Commands:
     def execute(
         self, command: CommandMessage, origin: Origin, *, named: bool = False
     ) -> ReplyMessage:
-        """Execute a command and return the reply.
+        """Execute a command and return the reply, which `replies.saved` completes.
 
         Args:
             command: the command.
@@ -108,12 +108,10 @@ class Commands:
             named: whether only the senders in ``broker.senders`` may command; anybody may stop a
                 crawler.
         """
-        now = time.monotonic()
-        answered = self._answered.items()
-        self._answered = {old: one for old, one in answered if now - one[0] < _SAME_SECONDS}
         # A stop is harmless twice, and what it stops may have begun to move again.
-        if command in self._answered and command.command != "stop":  # delivered twice
-            return self._answered[command][1]
+        if (given := self.replies.of(command)) is not None and command.command != "stop":
+            return given  # delivered twice
+        before = self._session.kept.entries
         senders = self._station.broker.senders if named and self._station.broker else None
         # Whoever sees a crawler fail may stop it, whatever the name.
         anyone = command.command == "stop" and self.on_alive is not None
@@ -125,12 +123,8 @@ class Commands:
         elif self._ending():
             reply = self.reply(command.id, f"{REFUSED}the run is ending")
         else:
-            done = self._act(command, origin)
-            kept = command.command != "alive" and not done.startswith(REFUSED)
-            done = unsaved_text(done, self._session.disk_trouble if kept else "")
-            reply = self.reply(command.id, done)
-        self._answered[command] = now, reply
-        return reply
+            reply = self.reply(command.id, self._act(command, origin))
+        return self.replies.add(command, reply, before=before)
 
     def refuse(self, identity: str, why: str) -> ReplyMessage:
         """Return the reply to an invalid command."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import logging
 import re
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, replace
 from typing import Any
 
 import aiomqtt
@@ -51,7 +51,12 @@ class Inbox:
         on_command: executes a command and returns the reply.
         on_refused: returns the reply to a command that is not executed, from its id and the reason.
         shared: returns whether another station of this name is on the broker.
+        saved: waits until the disk has what a command journalled, or for some seconds; returns what is
+            to be replied.
         clock: ns.
+
+    Attributes:
+        owed: replies to commands that were executed, which are not with the broker yet.
     """
 
     def __init__(
@@ -62,6 +67,7 @@ class Inbox:
         on_command: Callable[[CommandMessage], ReplyMessage],
         on_refused: Callable[[str, str], ReplyMessage],
         shared: Callable[[], bool],
+        saved: Callable[[ReplyMessage], Awaitable[ReplyMessage]] | None = None,
         clock: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         self._topics = topics
@@ -70,7 +76,8 @@ class Inbox:
         self._on_refused = on_refused
         self._shared = shared
         self._nameless = Allowance(_NAMELESS_BURST, _NAMELESS_PER_SECOND, clock=clock)
-        self._sending = 0
+        self._saved = saved
+        self._sending = self.owed = 0
         self._flooded = 0
 
     def take(
@@ -154,7 +161,15 @@ class Inbox:
         return Answer(reply, topic or self._topics.reply(reply.id), properties)
 
     async def send(self, client: aiomqtt.Client, answer: Answer) -> None:
-        """Publish an answer, unless the broker has not taken many others."""
+        """Publish an answer once it can be completed, unless the broker has not taken many others."""
+        self.owed += answer.reply.accepted
+        try:
+            reply = answer.reply if self._saved is None else await self._saved(answer.reply)
+            await self._publish(client, replace(answer, reply=reply))
+        finally:
+            self.owed -= answer.reply.accepted
+
+    async def _publish(self, client: aiomqtt.Client, answer: Answer) -> None:
         if self._sending >= _REPLIES:
             _log.warning("the broker takes no replies: that to %s is left out", answer.reply.id)
             return

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import time
 from collections.abc import Callable
+from functools import partial
 
 from swathe.errors import JournalError
 from swathe.journal import Entry, JournalWriter
@@ -31,6 +33,7 @@ class KeptJournal:
 
     Attributes:
         syncing: the sync that is under way; None without one.
+        saved_entries: how many of the run's first entries are known to be on the disk.
     """
 
     def __init__(
@@ -46,6 +49,13 @@ class KeptJournal:
         self._written = self._unsynced = False
         self._retry_at = 0
         self.syncing: asyncio.Future[bool] | None = None
+        self.saved_entries = 0
+        self._sync_ended = asyncio.Event()
+
+    @property
+    def entries(self) -> int:
+        """Entries that were written so far."""
+        return self._journal.entries
 
     def write(self, entry: Entry) -> list[Entry]:
         """Write an entry; return what was written, which while the disk takes nothing may differ."""
@@ -101,6 +111,33 @@ class KeptJournal:
             return
         self._unsynced = False
         self.syncing = asyncio.ensure_future(asyncio.to_thread(self._sync))
+        self.syncing.add_done_callback(partial(self._note_sync, self._journal.entries))
+
+    def _note_sync(self, entries: int, sync: asyncio.Future[bool]) -> None:
+        """Note that a sync has ended, which began when so many entries had been handed over."""
+        if not sync.cancelled() and sync.exception() is None and sync.result():
+            self.saved_entries = max(self.saved_entries, entries)
+        self._sync_ended.set()
+
+    async def saved(self, entries: int, seconds: float) -> bool:
+        """Wait for the syncs that `flush` begins; return whether the run's first entries are on the disk.
+
+        It returns False once the disk is known to take nothing, or when time is up.
+
+        Args:
+            entries: how many.
+            seconds: to wait in the worst case.
+        """
+        until = asyncio.get_running_loop().time() + seconds
+        while self.saved_entries < entries:
+            left = until - asyncio.get_running_loop().time()
+            if left <= 0 or self.trouble:
+                return False
+            self._sync_ended.clear()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(min(left, _PATIENCE_SECONDS)):
+                    await self._sync_ended.wait()
+        return True
 
     def _sync(self) -> bool:
         """Sync the journal, as long as it takes; return False if the disk refused it."""

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import logging
 import time
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 
 import aiomqtt
 from aiomqtt import ProtocolVersion
@@ -53,6 +53,7 @@ class BrokerLink:
         on_command: executes a command and returns the reply.
         on_refused: returns the reply to a command that is not executed, from its id and the reason.
         must_stop: returns whether a crawler may move, which a `stop` then stops in any case.
+        saved: completes a reply once the disk has what it is about.
         discovery: retained messages outside of the station's topics by which dashboards find it.
         backoff: delays between tries to connect.
 
@@ -79,6 +80,7 @@ class BrokerLink:
         on_command: Callable[[CommandMessage], ReplyMessage],
         on_refused: Callable[[str, str], ReplyMessage],
         must_stop: Callable[[], bool] = lambda: False,
+        saved: Callable[[ReplyMessage], Awaitable[ReplyMessage]] | None = None,
         discovery: Mapping[str, bytes] | None = None,
         backoff: Backoff | None = None,
     ) -> None:
@@ -101,6 +103,7 @@ class BrokerLink:
             on_command=on_command,
             on_refused=on_refused,
             shared=lambda: bool(self.own.name_in_use),
+            saved=saved,
         )
         self._backoff = backoff or Backoff()
         self._versions = self._access.versions()
@@ -176,9 +179,9 @@ class BrokerLink:
             await self._published.wait()
 
     async def drained(self) -> None:
-        """Wait until the broker has everything; bound it with a time-out."""
+        """Wait until the broker has everything, also what is owed to who commands; bound it with a time-out."""
         self._outbox.hurry()
-        while self._window.in_flight or not self._outbox.empty:
+        while self._window.in_flight or not self._outbox.empty or self._inbox.owed:
             self._published.clear()
             await self._published.wait()
 
@@ -340,9 +343,14 @@ class BrokerLink:
                     _log.exception("a message cannot be read")
                     continue
                 if answer is not None:
-                    reply = self._inbox.send(client, answer)
-                    replies.create_task(reply, name="broker.reply")
+                    replies.create_task(self._reply(client, answer), name="broker.reply")
         raise aiomqtt.MqttError("the broker ended the link")
+
+    async def _reply(self, client: aiomqtt.Client, answer: Answer) -> None:
+        try:
+            await self._inbox.send(client, answer)
+        finally:
+            self._published.set()
 
     def _take(self, message: aiomqtt.Message, version: ProtocolVersion) -> Answer | None:
         """Take a message; return what answers it."""

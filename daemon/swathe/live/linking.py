@@ -65,6 +65,7 @@ def start_link(
         on_command=lambda command: commands.execute(command, Origin.MQTT, named=True),
         on_refused=commands.refuse,
         must_stop=commands.must_stop,
+        saved=commands.replies.saved,
         discovery=_discovery(settings, station, crawls=commands.moves is not None),
     )
     task = asyncio.create_task(link.run(), name="broker.link")

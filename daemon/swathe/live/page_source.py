@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,7 +48,7 @@ class PageSource:
         mirror: Mirror,
         link: Callable[[], BrokerLink | None],
         crawl: Crawl | None = None,
-        on_command: Callable[[CommandMessage], ReplyMessage],
+        on_command: Callable[[CommandMessage], Awaitable[ReplyMessage]],
         opening: Opening | None = None,
     ) -> None:
         self._any_pipeline = pipeline
@@ -186,9 +186,9 @@ class PageSource:
         before.changed.listener = None
         self._pipeline().changed.listener = self._on_cells
 
-    def execute(self, command: CommandMessage) -> ReplyMessage:
-        """Execute a command from the page; return the reply."""
-        return self._on_command(command)
+    async def execute(self, command: CommandMessage) -> ReplyMessage:
+        """Execute a command from the page; return the reply once the disk has what it is about."""
+        return await self._on_command(command)
 
     @property
     def _root(self) -> str:
@@ -206,12 +206,17 @@ def run_page(daemon: Daemon, settings: PageSettings) -> tuple[Page, PageSource]:
     if daemon.folder.begun:
         part = daemon.station.survey.part
         opening = Opening(daemon.station.name, part, crawls=daemon.crawl is not None)
+
+    async def execute(command: CommandMessage) -> ReplyMessage:
+        commands = daemon.commands
+        return await commands.replies.saved(commands.execute(command, Origin.PAGE))
+
     source = PageSource(
         pipeline=lambda: daemon.pipeline,
         mirror=daemon.mirror,
         link=lambda: daemon.link,
         crawl=daemon.crawl,
-        on_command=lambda command: daemon.commands.execute(command, Origin.PAGE),
+        on_command=execute,
         opening=opening,
     )
     return Page(settings, source), source

@@ -236,7 +236,8 @@ class RunPanel(Panel):
                 if not text:
                     message = "a note needs a text"
                     raise ValueError(message)
-                return self._daemon.commands.note(text, by)
+                commands = self._daemon.commands
+                return commands.replies.text(commands.note(text, by))
 
             return Question(label="note for the survey:", accept=accept)
 

@@ -58,6 +58,7 @@ class Session:
         survey: identity of the survey.
         clock_watch: judges the clock by which the run began; None before it is entered.
         continued: whether the survey has earlier runs.
+        kept: its journal, and what of it is on the disk.
     """
 
     def __init__(
@@ -82,7 +83,7 @@ class Session:
         self._stack = ExitStack()
         self._journal = JournalWriter(folder.journal, wall_clock=wall_clock)
         self._files = DerivedFiles(folder, station, self._journal)
-        self._kept = KeptJournal(self._journal, clock=clock)
+        self.kept = KeptJournal(self._journal, clock=clock)
         self._observer = observer
         self._purpose = purpose
         self._because = because
@@ -188,7 +189,7 @@ class Session:
         if not await asyncio.to_thread(self._replay):
             return False
         await self._catch_up(resumption.follow, lambda: resumption.stopped)
-        if not await self._kept.until_readable(lambda: resumption.stopped):
+        if not await self.kept.until_readable(lambda: resumption.stopped):
             return False
         self._join()
         return True
@@ -196,7 +197,7 @@ class Session:
     async def _catch_up(self, follow: Callable[[], bool], stopped: Callable[[], bool]) -> None:
         """Call `follow` in a thread until little is journalled meanwhile, or it is `stopped`."""
         for _ in range(_MOST_ROUNDS):
-            if not await self._kept.until_readable(stopped) or await asyncio.to_thread(follow):
+            if not await self.kept.until_readable(stopped) or await asyncio.to_thread(follow):
                 return
 
     def _entered(self) -> Resumption:
@@ -283,7 +284,7 @@ class Session:
             SurveyError: the files cannot be written.
             JournalError: the journal cannot be read or written.
         """
-        await self._kept.until_readable()
+        await self.kept.until_readable()
         try:
             again = self._again = await asyncio.to_thread(
                 PlacingAgain, self.folder, observer=observer
@@ -295,7 +296,7 @@ class Session:
                 await asyncio.to_thread(self._files.write_whole_later, again.pipeline)
                 await asyncio.to_thread(prepare, again.pipeline)
                 await self._catch_up(again.follow, lambda: again.stopped)
-                if not await self._kept.until_readable(lambda: again.stopped):
+                if not await self.kept.until_readable(lambda: again.stopped):
                     self._files.trouble = "they are of a placing that was stopped"
                     return False
                 again.follow()
@@ -312,7 +313,7 @@ class Session:
         Raises:
             JournalError: the journal cannot be written; the entry was not fed.
         """
-        for each in self._kept.write(entry):
+        for each in self.kept.write(entry):
             if self._pipeline is not None:
                 self._pipeline.feed(each)
 
@@ -330,21 +331,21 @@ class Session:
         Args:
             sync: whether it is to be synced as well; not while the last sync is under way.
         """
-        self._kept.flush(sync=sync)
+        self.kept.flush(sync=sync)
 
     @property
     def unsaved(self) -> str:
         """What is not on the disk, as text for a run that is abandoned; for any thread."""
-        return f"{self._kept.unsaved}; {_DERIVED}"
+        return f"{self.kept.unsaved}; {_DERIVED}"
 
     @property
     def disk_trouble(self) -> str:
         """Why what is journalled now only waits in memory; empty while it does not."""
-        return self._kept.trouble
+        return self.kept.trouble
 
     def disk_alarms(self) -> dict[AlarmKind, str]:
         """Return the text of each alarm about the disk, empty where there is none."""
-        return self._kept.alarms(derived=self._files.trouble)
+        return self.kept.alarms(derived=self._files.trouble)
 
     async def checkpoint(self, *, whole: bool = False) -> None:
         """Update arrays and record, writing in the background.
@@ -359,7 +360,7 @@ class Session:
         """
         async with self._files.lock:
             # Copied here: the scan continues while the copy is written.
-            self._kept.hand_over()
+            self.kept.hand_over()
             write = self._files.take(self.pipeline, whole=whole, patient=not whole)
             kept = self._take_state(meanwhile=not whole)
 
@@ -374,7 +375,7 @@ class Session:
         """Return a copy of the state, if one is due, for the next time the survey is resumed."""
         if self._keeper is None or (meanwhile and not self._keeper.due()):
             return None
-        self._kept.hand_over()
+        self.kept.hand_over()
         return self._keeper.take(
             self.pipeline,
             self._observer,
@@ -390,10 +391,10 @@ class Session:
             JournalError: the disk is full or absent.
             SurveyError: likewise.
         """
-        for entry in self._kept.end_losses():
+        for entry in self.kept.end_losses():
             if self._pipeline is not None:
                 self._pipeline.feed(entry)
         self.mark(MarkKind.ENDED, status=status, reason=reason)
-        await self._kept.synced()
+        await self.kept.synced()
         if self._pipeline is not None:
             await self.checkpoint(whole=True)

@@ -141,7 +141,7 @@ class _Pages:
             return JSONResponse({"error": first_problems(error)}, 400)
         except ValueError as error:
             return refused(error)
-        reply = self._source.execute(command)
+        reply = await self._source.execute(command)
         return Response(reply.model_dump_json(by_alias=True), media_type="application/json")
 
 

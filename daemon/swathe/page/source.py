@@ -133,6 +133,6 @@ class Source(Protocol):
         """
         ...
 
-    def execute(self, command: CommandMessage) -> ReplyMessage:
-        """Execute a command from the page; return the reply."""
+    async def execute(self, command: CommandMessage) -> ReplyMessage:
+        """Execute a command from the page; return the reply once the disk has what it is about."""
         ...

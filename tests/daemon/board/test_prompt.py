@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.text import Text
 
-from swathe.board.prompt import KeyQuestion, LineEditor, Prompt, Question, Reply
+from swathe.board.prompt import KeyQuestion, LineEditor, Prompt, Question, Reply, ShownAnswer
 from swathe.keys import Pasted
 
 EDITING = ["backspace", "delete", "clear", "clear word", "left", "right", "home", "end"]
@@ -71,9 +71,9 @@ def test_shown_part_has_the_cursor_and_fits(keys: list[str], width: int) -> None
         assert shown.plain.rstrip() == editor.text.rstrip()
 
 
-def press(prompt: Prompt, *keys: str) -> str | None:
+def press(prompt: Prompt, *keys: str) -> ShownAnswer | None:
     """Press keys; return the last answer."""
-    answer = None
+    answer: ShownAnswer | None = None
     for key in keys:
         answer = prompt.press(key, 0.0)
     return answer

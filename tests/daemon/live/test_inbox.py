@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from typing import cast
 
@@ -37,7 +38,9 @@ def reply(identity: str, detail: str) -> ReplyMessage:
 class Bench:
     """An inbox whose clock the test sets."""
 
-    def __init__(self) -> None:
+    def __init__(
+        self, saved: Callable[[ReplyMessage], Awaitable[ReplyMessage]] | None = None
+    ) -> None:
         self.now = 2_000_000_000 * S
         self.obeyed: list[CommandMessage] = []
         gate = CommandGate(
@@ -54,6 +57,7 @@ class Bench:
             on_command=self._obey,
             on_refused=lambda identity, why: reply(identity, f"refused: {why}"),
             shared=lambda: False,
+            saved=saved,
             clock=lambda: self.now,
         )
 
@@ -112,6 +116,34 @@ def test_sender_without_an_id_is_found_by_its_response_topic() -> None:
     elsewhere = bench.take(b"junk", request)
     assert elsewhere is not None
     assert elsewhere.topic == "swathe/bench/reply/without.id"
+
+
+async def test_reply_is_sent_once_it_is_complete() -> None:
+    """As it is then; until the broker has it, it is owed to who commanded. A refusal is not."""
+    synced, sent = asyncio.Event(), list[bytes]()
+
+    class Client:
+        async def publish(self, _: str, payload: bytes, *__: object, **___: object) -> None:
+            sent.append(payload)
+            await asyncio.sleep(0)
+
+    async def saved(given: ReplyMessage) -> ReplyMessage:
+        await synced.wait()
+        return given.model_copy(update={"detail": f"{given.detail}, and synced"})
+
+    bench = Bench(saved)
+    note = bench.take(json.dumps({"command": "note", "id": "n", "by": "crew"}).encode())
+    junk = bench.take(b"junk")
+    assert note is not None
+    assert junk is not None
+    client = cast("aiomqtt.Client", Client())
+    tasks = [asyncio.create_task(bench.inbox.send(client, one)) for one in (note, junk)]
+    await asyncio.sleep(0.01)
+    assert (sent, bench.inbox.owed) == ([], 1)
+    synced.set()
+    await asyncio.gather(*tasks)
+    assert [json.loads(one)["detail"].endswith(", and synced") for one in sent] == [True, True]
+    assert bench.inbox.owed == 0
 
 
 def test_flood_of_junk_gets_few_replies() -> None:

@@ -279,6 +279,29 @@ async def test_two_stations_of_one_name_both_notice(broker: Broker, protocol: st
         assert first.link.losses == second.link.losses == 0
 
 
+async def test_end_waits_for_the_reply_to_a_command(broker: Broker) -> None:
+    """Which waits for the disk: whoever has sent it learns what became of it."""
+    station = Station(broker.port, "owed", "3.1.1", "aa11")
+    topics, synced = station.topics, asyncio.Event()
+
+    async def saved(reply: ReplyMessage) -> ReplyMessage:
+        await synced.wait()
+        return reply
+
+    station.link._inbox._saved = saved
+    note = {"command": "note", "id": "n", "by": "crew", "time": datetime.now(UTC).isoformat()}
+    async with listening(broker.port, "owed") as ears, running(station):
+        await station.link.drained()
+        await ears.say(topics.command, note)
+        await until(lambda: bool(station.obeyed), "the note")
+        ended = asyncio.create_task(station.link.drained())
+        await asyncio.sleep(0.05)
+        assert not ended.done()
+        synced.set()
+        await asyncio.wait_for(ended, 5)
+        await until(lambda: topics.reply("n") in ears.newest, "the reply")
+
+
 @BOTH
 async def test_forged_messages_are_put_right(broker: Broker, protocol: str) -> None:
     """Also one that is emptied; a reader has the true one without waiting for it to change."""

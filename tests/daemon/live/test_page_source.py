@@ -22,7 +22,7 @@ from swathe.station import parse_station
 from swathe.store import SurveyFolder
 
 
-def execute(command: CommandMessage) -> ReplyMessage:
+async def execute(command: CommandMessage) -> ReplyMessage:
     """Take no command."""
     message = f"{command.command} was not expected"
     raise AssertionError(message)

@@ -15,7 +15,7 @@ from daemon.handmade import station_text
 from daemon.messages.test_messages import OF, REVISION
 from support.crawl import crawl_station
 from swathe.board import Board, KeyQuestion, Stations
-from swathe.board.prompt import Prompt
+from swathe.board.prompt import Prompt, answer_text
 from swathe.journal import Mark, MarkKind, read_journal
 from swathe.live.origin import Origin
 from swathe.live.run_panel import RunPanel, next_step
@@ -59,7 +59,7 @@ class Keyboard:
                 self.board.press(key)
         prompt: Prompt | None = self.board._prompt
         if prompt is None:
-            return self.board._answer
+            return answer_text(self.board._answer)
         return " | ".join(filter(None, (prompt.question.label, prompt.problem)))
 
     def marks(self, kind: MarkKind) -> list[dict[str, Any]]:
@@ -92,7 +92,7 @@ def test_name_is_asked_once_and_for_what_is_recorded_with_one(keyboard: Keyboard
     assert keyboard.type("x" * 81, "enter").endswith("a name of 1 to 80 characters is needed")
     assert keyboard.type("clear", "A. Kern", "enter") == "note for the survey:"
     assert keyboard.type("enter").endswith("a note needs a text")
-    assert keyboard.type("rust", "enter") == "noted"
+    assert keyboard.type("rust", "enter") == "noted; not on the disk yet"
     assert keyboard.type("t") == "note for the survey:"
     assert keyboard.type("escape") == "nothing is changed"
     assert keyboard.type("P") == "line 0 at 0 mm"

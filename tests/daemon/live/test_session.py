@@ -100,8 +100,8 @@ def test_begun_run_is_on_disk_before_anything_else(
 
 async def settled(session: Session) -> None:
     """Wait until the session's sync is done."""
-    assert session._kept.syncing is not None
-    await asyncio.wait_for(asyncio.wait([session._kept.syncing]), 10)
+    assert session.kept.syncing is not None
+    await asyncio.wait_for(asyncio.wait([session.kept.syncing]), 10)
 
 
 async def test_flush_hands_over_and_starts_a_sync(
@@ -159,7 +159,7 @@ async def test_flush_without_sync_leaves_it_to_the_next_one(
     session.tick()
     session.flush(sync=False)
     assert len(list(read_journal(session.folder.journal))) == 2
-    assert session._kept.syncing is None
+    assert session.kept.syncing is None
     session.flush()
     await settled(session)
     assert len(syncs) == 1
@@ -172,7 +172,7 @@ async def test_nothing_is_synced_twice(session: Session, monkeypatch: pytest.Mon
     session.flush()
     await settled(session)
     session.flush()
-    assert session._kept.syncing is None
+    assert session.kept.syncing is None
     assert len(syncs) == 1
 
 
@@ -199,7 +199,7 @@ async def test_sync_that_failed_is_a_trouble_until_one_succeeds(
     session.mark(MarkKind.NOTE, text="meanwhile", by="crew-1")
     assert session.pipeline.notes  # a rebuild has it too, once the disk takes it
     refused = False
-    await asyncio.wait_for(session._kept.synced(), 30)
+    await asyncio.wait_for(session.kept.synced(), 30)
     assert session.disk_trouble == ""
     assert not any(session.disk_alarms().values())
     assert session.unsaved.startswith("the journal is on the disk;")

@@ -173,7 +173,8 @@ class BrokerWorld:
         """Yield what is wrong with the notes.
 
         A note that nobody was there to read, or that came as a run was ending, need not be executed. One that
-        was read is, once the run has ended in good order, whatever its disk and broker did meanwhile.
+        was read is, once the run has ended in good order, whatever its disk and broker did meanwhile. One whose
+        reply is 'noted' stays, whatever happens afterwards.
 
         Args:
             texts: of all notes in the journal.
@@ -187,8 +188,11 @@ class BrokerWorld:
                 yield f"a note was sent once and executed {times} times"
             if times and refused:
                 yield f"a note was executed, the reply is {refused}"
-            if note.kept and not times and any(one["accepted"] for one in replies):
-                yield f"{replies[0]['detail']!r} was the reply to a note that is not in the journal"
+            details = [one["detail"] for one in replies if one["accepted"]]
+            if not times and ((details and note.kept) or "noted" in details):
+                yield f"{details} was the reply to a note that is not in the journal"
+            if times and note.kept and not self._faults and not replies:
+                yield "a note was executed and not answered"
             may_be_left = self._floods or any(
                 why in one for why in _MAY_BE_REFUSED for one in refused
             )

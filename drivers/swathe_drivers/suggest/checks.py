@@ -151,6 +151,15 @@ def _sums(pieces: Pieces, tested: float) -> FoundCheck | None:
         families.append(
             ({}, f"one's complement of the sum, {width} bits", (sent + total) & mask, mask)
         )
+    if width == 8 and sent.max() < 128:
+        seven = {"mask": 0x7F}
+        low = {"kind": "sum8"} | seven
+        families.append((low, "sum of 7 bits", (sent - total) & 0x7F, 0))
+        families.append(
+            ({"kind": "xor"} | seven, "exclusive or of 7 bits", sent ^ exclusive & 0x7F, 0)
+        )
+        two = {"kind": "sum8", "negated": True} | seven
+        families.append((two, "two's complement of the sum, 7 bits", (sent + total) & 0x7F, 0))
     if width == 8:
         families.append(({}, "exclusive or, inverted", sent ^ exclusive, mask))
         by_255 = np.where(sent == 255, 0, sent)

@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 
 from swathe_drivers.suggest.encodings import Encoded
 from swathe_drivers.suggest.findings import Basis, ColumnGuess
-from swathe_drivers.suggest.frame_search import Framed
+from swathe_drivers.suggest.frame_capture import Framed
 from swathe_drivers.suggest.roles import Roles
 from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series
 
-__all__ = ["field_table", "joined_skips", "length_first", "series_of", "what_of"]
+__all__ = ["field_table", "joined_skips", "length_first", "mark_kind", "series_of", "what_of"]
 
 _TIMED: Final = frozenset({"u1", "u2", "u3", "u4", "u8", "i8", "f8"})
 
@@ -69,8 +69,7 @@ def field_table(one: Encoded, role: Role, rows: NDArray[np.uint8] | None = None)
         absent: list[Any] = []
         series = series_of(0, one, np.zeros(one.values.size))
         absent += [value if one.kind[0] == "f" else int(value) for value in series.sentinels]
-        if one.kind[0] == "f" and not np.isfinite(one.values).all():
-            absent.append("nan")
+        absent += one.absent
         if absent:
             keys["absent"] = absent
     return {**table, **keys}
@@ -104,18 +103,19 @@ def what_of(table: Mapping[str, Any]) -> str:
 
 
 def length_first(
-    framed: Framed, fields: list[Encoded], roles: Roles, items: list[ColumnGuess]
+    framed: Framed, rows: NDArray[np.uint8], fields: list[Encoded], roles: Roles
 ) -> tuple[list[ColumnGuess], list[Encoded], Roles]:
     """Put the length's own field in place of those that its bytes were taken for."""
     assert framed.length_at is not None  # noqa: S101  checked by the caller
     at, size, order = framed.length_at
+    items: list[ColumnGuess] = []
     if at > framed.first:
         items.append(
             ColumnGuess(
                 {"is": "skip", "bytes": at - framed.first}, Basis.GUESS, "before the length"
             )
         )
-        first = framed.rows[:, framed.first]
+        first = rows[:, framed.first]
         if (first == first[0]).all() and at - framed.first == 1:
             items[-1] = ColumnGuess(
                 {"is": "constant", "type": "u1", "value": int(first[0])},
@@ -126,8 +126,17 @@ def length_first(
     table |= {"byte_order": order} if size > 1 else {}
     items.append(ColumnGuess(table, Basis.SHOWN, framed.why))
     kept = [(key, one) for key, one in enumerate(fields) if one.first >= at + size]
-    gap = (kept[0][1].first if kept else framed.rows.shape[1]) - at - size
+    gap = (kept[0][1].first if kept else rows.shape[1]) - at - size
     if gap > 0:
         items.append(ColumnGuess({"is": "skip", "bytes": gap}, Basis.GUESS, "unknown"))
     renamed = {new: roles.of[key] for new, (key, _) in enumerate(kept) if key in roles.of}
     return items, [one for _, one in kept], Roles(renamed, roles.questions, roles.score)
+
+
+def mark_kind(items: list[ColumnGuess]) -> None:
+    """Make a constant byte tell frames of one kind from those of others."""
+    for at, item in enumerate(items):
+        if item.table.get("is") == "skip" and "value" in item.table:
+            table = {"is": "constant", "type": "u1", "value": item.table["value"]}
+            items[at] = ColumnGuess(table, Basis.GUESS, "the same in all frames of this length")
+            return

@@ -107,6 +107,7 @@ def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = Non
         shown: of one quantity; several, at different moments, may show an offset as well.
         unit: of the numbers as sent, where that is known.
     """
+    shown = tuple(one for one in shown if one.value)  # 0 is 0 in every unit
     windows = [_around(series, one) for one in shown]
     if not windows or any(window.size == 0 for window in windows):
         return None
@@ -221,9 +222,8 @@ def thickness_of(series: Series, hints: Hints) -> Role | None:
         match = match_shown(series, flights, unit) if flights else None
         if match is not None:
             keys = _keys(match.unit or "us", match.scale, match.offset)
-            return Role(
-                "time_of_flight", score + 4 - 4 * match.chance, Basis.LIKELY, match.why, keys
-            )
+            score += 4 - 4 * match.chance
+            return Role("time_of_flight", score, Basis.LIKELY, match.why, keys, shown=match.scale)
         if unit is not None:
             return Role(
                 "time_of_flight",
@@ -239,10 +239,10 @@ def thickness_of(series: Series, hints: Hints) -> Role | None:
             keys = _keys(match.unit, match.scale, match.offset)
             score += 4 - 4 * match.chance
             if len(shown) > 1 or is_power_of_ten(match.scale):
-                return Role("thickness", score, Basis.LIKELY, match.why, keys)
+                return Role("thickness", score, Basis.LIKELY, match.why, keys, shown=match.scale)
             # One number of a display is met by some of the unusual factors in many a column.
             why = f"{match.why}, a factor that few devices have: a second number of the display shows it"
-            return Role("thickness", score, Basis.LIKELY, why, keys)
+            return Role("thickness", score, Basis.LIKELY, why, keys, shown=match.scale)
         flight = _flight_of(series, shown)
         if flight is not None:
             return Role("time_of_flight", score, Basis.GUESS, flight[1], {"unit": flight[0]})

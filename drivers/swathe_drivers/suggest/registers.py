@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from swathe_drivers.modbus.scan import RegisterFraming, RegisterRange, RegisterSamples
 from swathe_drivers.modbus.settings import FUNCTIONS
 from swathe_drivers.rtu import with_crc
-from swathe_drivers.suggest.binary import roles_of
 from swathe_drivers.suggest.encodings import Encoded
+from swathe_drivers.suggest.field_roles import roles_of
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
 from swathe_drivers.suggest.frame_items import field_table
 from swathe_drivers.suggest.hints import Hints

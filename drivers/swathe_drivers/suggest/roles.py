@@ -109,13 +109,14 @@ def _agreement(roles: dict[int, Role], hints: Hints) -> float:
     """What it is worth that the display is explained, or costs that it is not."""
     score = 0.0
     for quantities in (("thickness", "time_of_flight"), ("position",)):
-        if any(hints.of(one) for one in quantities):
+        if any(shown.value for one in quantities for shown in hints.of(one)):
+            several = any(len(hints.of(one)) > 1 for one in quantities)
+            kinds = (*quantities, "counts") if "position" in quantities else quantities
             matched = any(
-                "the display" in role.why
-                and "as in metals" not in role.why
-                and is_power_of_ten(role.keys.get("scale", 1.0))
+                role.shown is not None
+                and (several or role.kind == "counts" or is_power_of_ten(role.shown))
                 for role in roles.values()
-                if role.kind in (*quantities, "counts")
+                if role.kind in kinds
             )
             score += _MATCHED if matched else -_MATCHED
     return score
@@ -141,7 +142,7 @@ def _axes(
 ) -> None:
     """Encoders: at most two, in their order; what the display shows of the thickness is none."""
     moving: list[tuple[float, Series, Role]] = []
-    named = hints.of("position")
+    named = tuple(one for one in hints.of("position") if one.value)
     for one in free:
         role = motion_of(one)
         match = match_shown(one, named, _label_unit(one)) if named else None
@@ -158,18 +159,24 @@ def _axes(
             odd = not is_power_of_ten(match.scale)
             if role is not None and ticks and (role.period is not None or odd):
                 why += f"; {1 / match.scale:g} counts for a {match.unit}"
-                role = replace(role, score=role.score - 3 * match.chance, why=why)
+                score = role.score - 3 * match.chance
+                role = replace(role, score=score, why=why, shown=match.scale)
             else:
                 keys: dict[str, Any] = {"unit": match.unit}
                 keys |= {"scale": match.scale} if match.scale != 1 else {}
                 keys |= {"offset": match.offset} if match.offset else {}
                 score = (role.score if role else 4.0) - 3 * match.chance
-                role = Role("position", score, Basis.LIKELY, why, keys)
+                role = Role("position", score, Basis.LIKELY, why, keys, shown=match.scale)
         if role is None:
             continue
         value = thickness_of(one, hints)
         rival = value.score if value is not None else -9.0
-        if hints.of("thickness") and value is not None and "display" in value.why and match is None:
+        if (
+            hints.of("thickness")
+            and value is not None
+            and value.shown is not None
+            and match is None
+        ):
             rival += 4.0
         score = role.score - max(0.0, rival - 3.0) - 4.0 * (one.label == "%")
         if role.basis is Basis.GUESS and rival > 2.0:
@@ -294,7 +301,7 @@ def _paired(
                                 ),
                             )
                         )
-                    elif series is two and "display" not in role.why:
+                    elif series is two and role.shown is None:
                         keys = {"unit": "mm"}
                         out.append(
                             (

@@ -72,6 +72,8 @@ class Role:
         why: in words.
         keys: other keys that do not depend on the driver: unit, scale, offset, wrap.
         period: number of values after which it starts again, where that was seen.
+        shown: by how much one number of it is multiplied for the one that the display shows; None where
+            no number of the display speaks for it.
     """
 
     kind: str
@@ -80,6 +82,7 @@ class Role:
     why: str
     keys: dict[str, Any]
     period: int | None = None
+    shown: float | None = None
 
 
 def quadrature_of(series: Series) -> Role | None:

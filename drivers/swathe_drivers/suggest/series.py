@@ -16,6 +16,8 @@ _WIDTHS: Final = (8, 10, 12, 14, 16, 18, 20, 22, 24, 31, 32, 48)
 _DIGITS: Final = (2, 3, 4, 5, 6, 7, 8)
 _FAR: Final = 0.5  # of a full turn: a step that is no motion
 _NEAR: Final = 1 / 8  # of a full turn: the longest step that is motion
+_MOST_SENTINELS: Final = 4
+_CODES: Final = 8  # values at the top of a type that may each be a reason why there is no reading
 
 
 @dataclass(slots=True, eq=False)
@@ -78,6 +80,8 @@ def find_sentinels(
 ) -> tuple[float, ...]:
     """Values far from all others that come again and again, as those that stand for none do.
 
+    There may be several next to each other, one for each reason: FFFF for no echo, FFFE for a lifted probe.
+
     Args:
         values: shape (n,).
         span: how many values the encoding holds, where it is limited.
@@ -87,35 +91,61 @@ def find_sentinels(
         return ()
     different, counts = np.unique(values, return_counts=True)
     found: list[float] = []
-    for value, count in (
-        (different[0], counts[0]),
-        (different[-1], counts[-1]),
-        *zip(different[1:3], counts[1:3], strict=True),
-        *zip(different[-3:-1], counts[-3:-1], strict=True),
-    ):
-        rest = values[(values != value) & ~np.isin(values, found)]
-        if (
-            count < 2
-            or value in found
-            or rest.size < 0.25 * values.size
-            or np.unique(rest).size < 4
-        ):
-            continue
-        bottom, top = float(np.quantile(rest, 0.03)), float(np.quantile(rest, 0.97))
-        spread = max(top - bottom, 1e-12)
-        if value <= 0:
-            apart = bottom > 0 and (bottom - value > 0.5 * spread or bottom > 0.1 * top)
-        else:
-            full = span is not None and value in (low + span - 1, low + span // 2 - 1)
-            marked = full or _nines(float(value)) or value > 1e30
-            apart = value > top + (0.3 if marked else 4.0) * spread and value > 1.2 * top
-        if apart:
-            found.append(float(value))
+    for from_top in (False, True):
+        names, often = (different[::-1], counts[::-1]) if from_top else (different, counts)
+        for number in range(min(_MOST_SENTINELS, names.size), 0, -1):
+            few = names[:number]
+            if (often[:number] < 2).any() or np.isin(few, found).any():
+                continue
+            rest = values[~np.isin(values, few) & ~np.isin(values, found)]
+            if rest.size < 0.25 * values.size or np.unique(rest).size < 4:
+                continue
+            if _apart(few, rest, span, low, from_top=from_top):
+                found += few.tolist()
+                break
     return tuple(sorted(found))
 
 
+def _apart(
+    few: NDArray[np.float64],
+    rest: NDArray[np.float64],
+    span: int | None,
+    low: int,
+    *,
+    from_top: bool,
+) -> bool:
+    """Whether a few values at one end are too far from the rest to be measured ones."""
+    bottom, top = float(np.quantile(rest, 0.03)), float(np.quantile(rest, 0.97))
+    spread = max(top - bottom, 1e-12)
+    nearest = float(few[-1])
+    if not from_top:
+        if nearest > 0 or bottom <= 0:
+            return False
+        return bottom - nearest > 0.5 * spread or bottom > 0.1 * top
+    if nearest <= 0:
+        return False
+    marked = all(_is_marked(float(one), span, low) for one in few)
+    if few.size > 1 and not marked:
+        return False
+    return nearest > top + (0.3 if marked else 4.0) * spread and nearest > 1.2 * top
+
+
+def _is_marked(value: float, span: int | None, low: int) -> bool:
+    """A value that devices send for none: at the end of its type, all nines, or beyond measure."""
+    if span is not None:
+        ends = (low + span - 1, low + span // 2 - 1)
+        if any(0 <= end - value < _CODES for end in ends) or value == low + span // 2:
+            return True
+    return _nines(value) or value > 1e30
+
+
 def _nines(value: float) -> bool:
-    return len(digits := set(f"{value:g}".replace(".", ""))) == 1 and digits <= set("89")
+    digits = f"{value:.10g}".replace(".", "")
+    # 9999, 8888, and 9998 for another reason.
+    if len(digits) < 2:
+        return False
+    same = len(set(digits)) == 1 and digits[0] in "89"
+    return same or (len(digits) > 3 and set(digits[:-1]) == {"9"})
 
 
 def bits_of(numbers: NDArray[np.int64], span: int | None = None) -> float:

@@ -220,7 +220,8 @@ def _fixed(
     same = [
         at
         for at, body in enumerate(bodies)
-        if len(body) == length and (often < 0.9 * number or _lead(body) == lead)
+        if len(body) == length
+        and (often < 0.9 * number or body.startswith(lead) or _lead(body) == lead)
     ]
     lines = [bodies[at] for at in same]
     seconds = (times[same] - times[0]) / 1e9

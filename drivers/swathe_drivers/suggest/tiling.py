@@ -38,6 +38,7 @@ def tiled(
     worth: Callable[[Encoded], float],
     first: int = 0,
     sizes: Sequence[int] | None = None,
+    apart: frozenset[int] = frozenset(),
 ) -> tuple[float, list[Encoded]]:
     """Return the cheapest division of the bytes into fields, and its bits.
 
@@ -47,6 +48,7 @@ def tiled(
         worth: bits that a field is worth for what else is known of it, such as what the display shows.
         first: byte of the frame at which fields begin.
         sizes: sizes that numbers have; None: any.
+        apart: bytes of the frame that belong to no number with others.
     """
     length = min(rows.shape[1], _MOST_BYTES)
     best: list[tuple[float, Encoded | None]] = [(np.inf, None)] * (length + 1)
@@ -56,6 +58,8 @@ def tiled(
             continue
         for one in encodings_at(rows[:, :length], at, order):
             if sizes is not None and one.size not in sizes:
+                continue
+            if one.size > 1 and apart & {*range(at, at + one.size)}:
                 continue
             cost = best[at][0] + _cost(rows, one, order) - worth(one)
             if cost < best[at + one.size][0]:
@@ -81,6 +85,11 @@ def _cost(rows: NDArray[np.uint8], one: Encoded, order: ByteOrder) -> float:
         lead = rows[:, one.first]
         if (lead == lead[0]).all() and chr(lead[0]) in "123456789":
             cost += 30.0  # a constant, not the first digit of a number
+    if one.kind.startswith("bcd") and one.size > 1:
+        present = np.isfinite(one.values)
+        top = rows[present, one.first if order == "big" else one.first + one.size - 1]
+        # The same digits at the top of all numbers are a mark before the number.
+        cost += 30.0 if top.size and top[0] and (top == top[0]).all() else 0.0
     if one.size > 1 and one.kind[0] in "ui":
         piece = rows[:, one.first : one.first + one.size]
         piece = piece if order == "big" else piece[:, ::-1]

@@ -3,6 +3,7 @@
 import json
 import textwrap
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding
@@ -62,6 +63,23 @@ def unsure_note(finding: Finding | ColumnGuess) -> str:
     return f"{mark}{finding.basis}: {finding.why}"
 
 
+@dataclass(frozen=True, slots=True)
+class RecordGuess:
+    """One of several kinds of records.
+
+    Attributes:
+        note: what it is, for a comment.
+        settings: key and value of each of its own.
+        list_name: key of the list of columns or fields.
+        items: what is in it.
+    """
+
+    note: str
+    settings: tuple[tuple[str, object], ...]
+    list_name: str
+    items: Sequence[ColumnGuess] | Mapping[str, ColumnGuess]
+
+
 def write(
     *,
     driver: str,
@@ -70,6 +88,7 @@ def write(
     list_name: str,
     items: Sequence[ColumnGuess] | Mapping[str, ColumnGuess],
     remarks: Sequence[Finding],
+    records: Sequence[RecordGuess] = (),
 ) -> str:
     """Put a description together.
 
@@ -80,6 +99,7 @@ def write(
         list_name: key of the list of columns or fields.
         items: what is in the list, or in the table by their keys.
         remarks: findings without a setting.
+        records: instead of items: each kind of records.
     """
     out = comment(HEAD)
     for remark in remarks:
@@ -92,15 +112,28 @@ def write(
         if finding is not None:
             out += comment(unsure_note(finding))
         out.append(f"{key} = {text_of(value)}")
+    for record in records:
+        out += ["", "[[protocol.record]]", *comment(record.note)]
+        out += [f"{key} = {text_of(value)}" for key, value in record.settings]
+        out += _listed(record.items, record.list_name, "protocol.record")
+    if not records:
+        out += _listed(items, list_name, "protocol")
+    return "\n".join([*out, ""])
+
+
+def _listed(
+    items: Sequence[ColumnGuess] | Mapping[str, ColumnGuess], name: str, table: str
+) -> list[str]:
+    """Columns or fields: a list, or a table by their keys."""
+    out: list[str] = []
     if isinstance(items, Mapping):
-        out += ["", f"[protocol.{list_name}]"]
+        out += ["", f"[{table}.{name}]"]
         for key, item in items.items():
             out += comment(unsure_note(item))
             out.append(f"{text_of(key)} = {text_of(item.table)}")
-        return "\n".join([*out, ""])
-    out.append(f"{list_name} = [")
+        return out
+    out.append(f"{name} = [")
     for number, item in enumerate(items, 1):
         out += comment(f"{number}: {unsure_note(item)}", "  ")
         out.append(f"  {text_of(item.table)},")
-    out += ["]", ""]
-    return "\n".join(out)
+    return [*out, "]"]

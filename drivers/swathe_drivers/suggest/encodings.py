@@ -134,7 +134,7 @@ def _floats(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[
     else:
         steps = np.round(np.clip(filled, -_FAR, _FAR) / unit).astype(np.int64)
     whole = np.where(np.isfinite(values), values, np.nan)
-    absent = ("nan",) if np.isnan(values).any() else ()
+    absent: tuple[str, ...] = ("nan",) if np.isnan(values).any() else ()
     infinite = np.isinf(values)
     if infinite.any():
         absent += _patterns(piece, infinite) or ()
@@ -193,7 +193,7 @@ def _pairs(
     value = np.zeros(piece.shape[0], np.int64)
     for place in range(piece.shape[1]):
         value = 100 * value + 10 * high[:, place].astype(np.int64) + low[:, place]
-    return value, good, lead
+    return value, np.asarray(good, np.bool_), np.asarray(lead, np.uint8)
 
 
 def _bcd(piece: NDArray[np.uint8], first: int, order: ByteOrder) -> Iterator[Encoded]:
@@ -289,7 +289,8 @@ def _digits(rows: NDArray[np.uint8], first: int) -> Iterator[Encoded]:
         good = np.isfinite(values)
         if good.mean() < 0.5 or good[some].mean() < 0.97:
             continue
-        absent = _patterns(piece, ~some) if not some.all() else ()
+        missing = np.asarray(~some, np.bool_)
+        absent = _patterns(piece, missing) if missing.any() else ()
         if absent is None:
             continue
         can = _VALUES if pointed else _VALUES | {"counts", "sequence"}

@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.frames.fields import ByteOrder
+from swathe_drivers.suggest.display import match_shown
 from swathe_drivers.suggest.encodings import Encoded, encodings_at
 from swathe_drivers.suggest.flags import Flag
 from swathe_drivers.suggest.frame_items import series_of
 from swathe_drivers.suggest.hints import Hints
-from swathe_drivers.suggest.measured import match_shown
 from swathe_drivers.suggest.roles import Roles, assign
 from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.tiling import sampled_rows, tiled

@@ -74,6 +74,9 @@ _AGREES: Final = 0.8
 _CLEAN: Final = 0.1
 _AROUND: Final = 15
 _STRANGE: Final = 6.0
+_ALWAYS: Final = 0.97
+_SELDOM: Final = 0.7
+_FEWEST_HELD: Final = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,8 +181,16 @@ def _held(values: NDArray[np.float64]) -> NDArray[np.bool_]:
     return out
 
 
-def judge_texts(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement:
-    """A column of few texts as a status."""
+def judge_texts(
+    flag: Flag, verdicts: Sequence[Verdict], values: NDArray[np.float64] | None = None
+) -> Judgement:
+    """A column of few texts as a status.
+
+    Args:
+        flag: the column.
+        verdicts: what may show lost readings.
+        values: measured values, NaN where there is none, shape (n,).
+    """
     counts = Counter(flag.texts)
     names = [text for text, _ in counts.most_common()]
     column = np.array(flag.texts)
@@ -189,6 +200,11 @@ def judge_texts(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement:
         clean = all(share[name] < _CLEAN for name in names if name not in bad)
         if bad and clean and len(bad) < len(names):
             basis = Basis.SHOWN if sum(counts[name] for name in bad) >= 8 else Basis.LIKELY
+            held = [] if values is None else _held_names(column, names, bad, values)
+            if held and len(held) + len(bad) < len(names):
+                named = " and ".join(repr(name) for name in held)
+                why = f"{verdict.why}; with {named} the value is always the one before: held for want of an echo"
+                return Judgement(_texts(names, [*bad, *held]), 10.0, Basis.LIKELY, why)
             return Judgement(_texts(names, bad), 10.0, basis, verdict.why)
     # What the readings do not show to be lost is a reading.
     known = [name for name in names if name.upper() in _GOOD_WORDS | _BAD_WORDS]
@@ -197,6 +213,22 @@ def judge_texts(flag: Flag, verdicts: Sequence[Verdict]) -> Judgement:
     )
     score = (4.0 if len(known) == len(names) else 2.0) if len(names) > 1 else 0.3
     return Judgement(_texts(names, []), score, Basis.GUESS, why)
+
+
+def _held_names(
+    column: NDArray[np.str_], names: Sequence[str], bad: Sequence[str], values: NDArray[np.float64]
+) -> list[str]:
+    """Further texts with which a value is always the one before, while with others it seldom is."""
+    at = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(values.size), 0))
+    before = np.concatenate(([np.nan], values[at][:-1]))
+    same = values == before
+    shares = {name: float(same[column == name].mean()) for name in names if name not in bad}
+    usual = min(shares.values(), default=1.0)
+    return [
+        name
+        for name, share in shares.items()
+        if share > _ALWAYS and np.count_nonzero(column == name) >= _FEWEST_HELD and usual < _SELDOM
+    ]
 
 
 def _texts(names: Sequence[str], bad: Sequence[str]) -> dict[str, Any]:

@@ -102,8 +102,8 @@ def described_kinds(
         return []
     if numbered:
         why = "goes up by 1 from frame to frame, of whatever kind: it numbers no kind by itself"
-        about = "byte " + " and ".join(map(str, sorted(numbered)))
-        findings.append(Finding(about, "skip", Basis.SHOWN, why))
+        where = "byte " + " and ".join(map(str, sorted(numbered)))
+        findings.append(Finding(where, "skip", Basis.SHOWN, why))
     passed = sum(kind.rows.shape[0] for kind in kinds) - sum(
         each.kind.rows.shape[0] for each in used
     )

@@ -1,6 +1,8 @@
 """The description of one kind of line, put together."""
 
+import re
 import tomllib
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -12,12 +14,21 @@ from swathe_drivers.suggest.line_items import named
 from swathe_drivers.suggest.line_kinds import LineKind
 from swathe_drivers.suggest.lines import TimedLine
 from swathe_drivers.suggest.roles import Roles
-from swathe_drivers.suggest.writing import write
+from swathe_drivers.suggest.writing import RecordGuess, write
 
-__all__ = ["CutLines", "DividedColumns", "joined_records", "written_lines"]
+__all__ = [
+    "CutLines",
+    "DividedColumns",
+    "PatternKind",
+    "joined_records",
+    "usable_items",
+    "written_lines",
+]
 
 _LONG: Final = 200
 _NEARLY_ALL: Final = 0.97
+_LONGEST_LEAD: Final = 16
+_MOST_LEADS: Final = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,10 +105,13 @@ def written_lines(
     for key, item in items.items():
         label = key if noun != "word" else key[1:]
         findings.append(Finding(f"{noun} {label}", named(item.table), item.basis, item.why))
-    if columns.driver == "pattern":
-        items = {
-            key: item for key, item in items.items() if f"<{key}>" in columns.settings["pattern"]
-        }
+    items = usable_items(columns, items)
+    passed = _unchecked_leads(look)
+    if passed:
+        why = "lines that begin so have no checksum; they are passed over"
+        finding = Finding("ignore_lines", ", ".join(map(repr, passed)), Basis.LIKELY, why)
+        findings.append(finding)
+        settings.append(("ignore_lines", passed, finding))
     text = write(
         driver=columns.driver,
         port=port,
@@ -118,28 +132,32 @@ def written_lines(
     return Suggestion(text, tuple(findings), roles.questions, rank=rank)
 
 
-def joined_records(look: CutLines, parts: Sequence[Suggestion]) -> Suggestion:
-    """One description of several kinds of lines, each of which a pattern describes.
+@dataclass(frozen=True, slots=True, eq=False)
+class PatternKind:
+    """One kind of lines that a pattern describes.
 
-    Args:
-        look: lines that all have.
-        parts: descriptions of the kinds.
+    Attributes:
+        pattern: of these lines.
+        items: its columns.
+        suggestion: the description of these lines alone.
     """
+
+    pattern: str
+    items: Mapping[str, ColumnGuess]
+    suggestion: Suggestion
+
+
+def joined_records(kinds: Sequence[PatternKind]) -> Suggestion:
+    """One description of several kinds of lines, each of which a pattern describes."""
+    parts = [kind.suggestion for kind in kinds]
     tables = [tomllib.loads(part.text) for part in parts]
     records = [
-        ColumnGuess(
-            {key: table["protocol"][key] for key in ("pattern", "columns")},
-            Basis.LIKELY,
-            "; ".join(
-                f"{one.about}: {one.why}" for one in part.findings if one.about.startswith("word")
-            ),
-        )
-        for part, table in zip(parts, tables, strict=True)
+        RecordGuess("", (("pattern", part.pattern),), "columns", part.items) for part in kinds
     ]
     common = tables[0]["protocol"]
     settings: list[tuple[str, object, Finding | None]] = [
         (key, common[key], None)
-        for key in ("terminator", "decimal", "max_length", "checksum")
+        for key in ("terminator", "decimal", "max_length", "checksum", "ignore_lines")
         if key in common
     ]
     settings.append(("other_lines", "ignore", None))
@@ -147,15 +165,52 @@ def joined_records(look: CutLines, parts: Sequence[Suggestion]) -> Suggestion:
         driver="pattern",
         port=tables[0].get("port", {}),
         settings=settings,
-        list_name="record",
-        items=records,
+        list_name="columns",
+        items=(),
         remarks=(),
+        records=records,
     )
     findings = tuple(dict.fromkeys(one for part in parts for one in part.findings))
     questions = tuple(dict.fromkeys(one for part in parts for one in part.questions))
     rank = parts[0].rank + 0.5 * max(0.0, parts[1].rank) + 5.0
-    del look
     return Suggestion(text, findings, questions, rank=rank)
+
+
+def usable_items(
+    columns: DividedColumns, items: Mapping[str, ColumnGuess]
+) -> dict[str, ColumnGuess]:
+    """The columns without those that a pattern has no group for."""
+    if columns.driver != "pattern":
+        return dict(items)
+    pattern = columns.settings["pattern"]
+    return {key: item for key, item in items.items() if f"<{key}>" in pattern}
+
+
+def _unchecked_leads(look: CutLines) -> list[str]:
+    """What lines without a checksum begin with, such as headings, and no other line does."""
+    check = look.check
+    if check is None or not check.table or check.table.get("behind_terminator"):
+        return []
+    written = check.table.get("written", "hex")
+    digits = {"hex": rb"[0-9A-Fa-f]+", "decimal": rb"[0-9]+"}.get(written)
+    if digits is None:
+        return []
+    size = check.length - len(check.table.get("after", ""))
+    lines = [line.data for line in look.lines]
+    bare = [line for line in lines if re.fullmatch(digits, line[-size:]) is None]
+    if not 0 < len(bare) < 0.2 * len(lines):
+        return []
+    checked = [line for line in lines if re.fullmatch(digits, line[-size:]) is not None]
+    found: list[str] = []
+    for line, _ in Counter(bare).most_common():
+        if any(line.startswith(lead.encode("latin-1")) for lead in found):
+            continue
+        for width in range(1, min(len(line), _LONGEST_LEAD) + 1):
+            lead = line[:width]
+            if lead.strip() and not any(other.startswith(lead) for other in checked):
+                found.append(lead.decode("latin-1"))
+                break
+    return found[:_MOST_LEADS]
 
 
 def _with_rest(

@@ -17,6 +17,8 @@ _MIN_KIND_SHARE: Final = 0.04  # of the lines; fewer are strange lines, not a ki
 _PREFERENCE: Final = {b",": 1.0, b";": 1.0, b"\t": 1.0, b"|": 1.0, b" ": 0.9}
 _NEVER: Final = b"+-."  # part of a number
 _MOST_SEPARATORS: Final = 4
+_CLOSE: Final = b")]}>;"
+_OPEN: Final = b"([{<:$#@!"
 _NUMBER: Final = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
@@ -93,7 +95,9 @@ def _printable_terminator(data: bytes) -> tuple[bytes, str] | None:
             counts = Counter(line.count(other) for line in lines)
             number, share = counts.most_common(1)[0]
             if number and share >= 0.9 * len(lines):
-                score = share / len(lines) * number
+                # A closing bracket ends a line, an opening one begins the next.
+                bias = 1.0 + (mark in _CLOSE) - 0.5 * (mark in _OPEN)
+                score = share / len(lines) * number * bias
                 if best is None or score > best[0]:
                     best = (score, bytes([mark]))
     if best is None:

@@ -1,22 +1,26 @@
 """Which numbers are the measured value, in which unit, and what the display says to that."""
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from math import log, log10
+from collections.abc import Mapping
+from math import log10
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.suggest.display import (
+    LENGTHS,
+    is_power_of_ten,
+    match_shown,
+    shown_text,
+)
 from swathe_drivers.suggest.findings import Basis
-from swathe_drivers.suggest.hints import Hints, Shown
+from swathe_drivers.suggest.flight import fitted_flight, named_flight, unnamed_flight
+from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.series import Series, restlessness
 
-__all__ = ["LENGTHS", "Match", "amplitude_of", "is_power_of_ten", "match_shown", "thickness_of"]
+__all__ = ["amplitude_of", "is_plausible", "thickness_of"]
 
-LENGTHS: Final[Mapping[str, float]] = {"mm": 1.0, "um": 1e-3, "in": 25.4, "thou": 0.0254}
-"""Millimetres of each unit."""
 _LABELS: Final[Mapping[str, str]] = {
     "MM": "mm",
     "IN": "in",
@@ -52,155 +56,8 @@ _VALUE_NAMES: Final = (
     "V",
 )
 _PLACE_NAMES: Final = ("X", "Y", "POS", "ENC", "P", "S", "E", "CNT", "N", "C", "L", "Z", "A")
-_STEEL: Final = (2.2, 3.6)
-"""mm of thickness for a µs of time of flight in metals: half the velocity of longitudinal waves,
-4.4 to 7.2 mm/µs (common practice, no source)."""
 _PLAUSIBLE: Final = (0.3, 600.0)
 """Thicknesses in mm that a gauge shows (common practice, no source)."""
-_NOW: Final = 1.5  # s around the moment at which a display was read
-_DECADES: Final = 7.0
-
-
-@dataclass(frozen=True, slots=True)
-class Match:
-    """How numbers as sent become what the display shows.
-
-    Attributes:
-        unit: of the result.
-        scale, offset: result = scale * sent + offset, in `unit`.
-        chance: common logarithm of how many columns of arbitrary numbers would match as well.
-        why: in words.
-    """
-
-    unit: str
-    scale: float
-    offset: float
-    chance: float
-    why: str
-
-
-def _scales() -> Iterator[tuple[float, float]]:
-    """Scales that devices use, each with the share of devices we expect to (no source)."""
-    for power in range(7):
-        yield 10.0**-power, 1.0 if power < 5 else 0.1
-    for power in range(1, 7):
-        for factor in (2.0, 5.0, 2.5, 1.25, 4.0):
-            yield factor * 10.0**-power, 0.1
-    for power in range(1, 17):
-        yield 2.0**-power, 0.1
-
-
-_SCALES: Final = tuple(_scales())
-
-
-def is_power_of_ten(scale: float) -> bool:
-    """Return whether a scale only moves the decimal point."""
-    power = float(np.log10(abs(scale)))
-    return abs(power - round(power)) < 1e-9
-
-
-def match_shown(series: Series, shown: tuple[Shown, ...], unit: str | None = None) -> Match | None:
-    """Return what turns the numbers into those of the display; None if nothing usual does.
-
-    Args:
-        series: the numbers.
-        shown: of one quantity; several, at different moments, may show an offset as well.
-        unit: of the numbers as sent, where that is known.
-    """
-    shown = tuple(one for one in shown if one.value)  # 0 is 0 in every unit
-    windows = [_around(series, one) for one in shown]
-    if not windows or any(window.size == 0 for window in windows):
-        return None
-    best: tuple[float, Match] | None = None
-    best_prior = 1.0
-    for target, factor in _units(shown[0].unit, unit):
-        for scale, prior in _SCALES if unit is None else ((1.0, 1.0),):
-            if target != shown[0].unit and prior < 1.0:
-                continue
-            miss = 0.0
-            for one, window in zip(shown, windows, strict=True):
-                error = np.abs(window * scale - one.value * factor)
-                digit = one.half_digit * factor
-                # Of what is no power of ten, display and port may round the same value to either side.
-                own = 0.0 if prior == 1.0 else 0.5 * scale * 10.0**-series.places
-                room = 1.02 * (digit + min(own, digit))
-                nearest = int(error.argmin())
-                if error[nearest] > room and error[nearest] > 1e-9 * one.value:
-                    break
-                miss += float(nearest) / window.size
-            else:
-                weight = prior * (1.0 if target == (shown[0].unit or target) else 0.1) / (1 + miss)
-                if best is None or weight > best[0]:
-                    best = (weight, Match(target, scale, 0.0, 0.0, ""))
-                    best_prior = prior
-    if best is not None:
-        found = best[1]
-        # What fewer devices do is more often a coincidence.
-        chance = sum(_chance(one, w) for one, w in zip(shown, windows, strict=True))
-        chance = min(0.0, chance - log10(best_prior))
-        text = " and ".join(_shown_text(one) for one in shown)
-        why = f"sent times {found.scale:g} is the {text} of the display"
-        return Match(found.unit, found.scale, 0.0, chance, why)
-    if len(shown) >= 2:
-        return _line_through(shown, windows)
-    return None
-
-
-def _shown_text(shown: Shown) -> str:
-    return f"{shown.value:.{shown.places}f} {shown.unit}".strip()
-
-
-def _units(shown: str, sent: str | None) -> list[tuple[str, float]]:
-    """Units that the numbers may be in, and by what a number of the display is multiplied for each."""
-    if shown not in LENGTHS:
-        return [(shown or sent or "mm", 1.0)]
-    targets = [sent] if sent is not None else [shown, *(unit for unit in LENGTHS if unit != shown)]
-    return [
-        (target, LENGTHS[shown] / LENGTHS[target]) if target in LENGTHS else (target, 1.0)
-        for target in targets
-    ]
-
-
-def _around(series: Series, shown: Shown) -> NDArray[np.float64]:
-    """The numbers sent about when the display was read, the nearest in time first, each once."""
-    at = float(series.times[-1]) if shown.at is None else shown.at
-    near = ~series.missing & (np.abs(series.times - at) <= _NOW)
-    if np.count_nonzero(near) < 3:
-        order = np.argsort(np.abs(series.times - at), kind="stable")
-        near = np.zeros(series.values.size, np.bool_)
-        near[[one for one in order.tolist() if not series.missing[one]][:5]] = True
-    values = series.values[near]
-    values = values[np.argsort(np.abs(series.times[near] - at), kind="stable")]
-    _, first = np.unique(values, return_index=True)
-    return values[np.sort(first)]
-
-
-def _chance(shown: Shown, window: NDArray[np.float64]) -> float:
-    """As `Match.chance`: numbers spread evenly over the decades, each scale a try."""
-    width = 2 * shown.half_digit / max(abs(shown.value), shown.half_digit)
-    return min(0.0, log10(window.size * len(_SCALES) * width / (log(10) * _DECADES)))
-
-
-def _line_through(shown: tuple[Shown, ...], windows: list[NDArray[np.float64]]) -> Match | None:
-    """A scale and an offset from two displayed values or more."""
-    x = np.array([float(window[0]) for window in windows])
-    y = np.array([one.value for one in shown])
-    if np.ptp(x) == 0 or np.ptp(y) == 0:
-        return None
-    scale, offset = np.polyfit(x, y, 1)
-    room = max(one.half_digit for one in shown)
-    if np.abs(scale * x + offset - y).max() > 2.5 * room:
-        return None
-    for digits in range(1, 8):  # as round as the displayed digits allow
-        rounded = float(f"{scale:.{digits - 1}e}")
-        rest = float(np.median(y - rounded * x))
-        tidy = float(f"{rest:.{max(0, shown[0].places - 1)}f}")
-        if np.abs(rounded * x + tidy - y).max() <= 1.2 * room:
-            scale, offset = rounded, tidy
-            break
-    chance = -1.0 * max(0, len(shown) - 2)
-    why = f"{scale:g} times what is sent plus {offset:g} passes through {len(shown)} numbers of the display"
-    return Match(shown[0].unit or "mm", float(scale), float(offset), chance, why)
 
 
 def thickness_of(series: Series, hints: Hints) -> Role | None:
@@ -233,8 +90,17 @@ def thickness_of(series: Series, hints: Hints) -> Role | None:
                 {"unit": unit},
             )
     sent = _LABELS.get(label)
+    shown = tuple(one for one in shown if one.value)
+    named = named_flight(series, score, shown)
+    if named is not None:
+        return named
+    doubt = ""
     if shown:
         match = match_shown(series, shown, sent)
+        if match is not None and match.fitted:
+            flight = None if sent else fitted_flight(series, score, match)
+            keys = _keys(match.unit, match.scale, match.offset)
+            return flight or Role("thickness", score + 2.0, Basis.GUESS, match.why, keys)
         if match is not None:
             keys = _keys(match.unit, match.scale, match.offset)
             score += 4 - 4 * match.chance
@@ -242,14 +108,16 @@ def thickness_of(series: Series, hints: Hints) -> Role | None:
                 return Role("thickness", score, Basis.LIKELY, match.why, keys, shown=match.scale)
             # One number of a display is met by some of the unusual factors in many a column.
             why = f"{match.why}, a factor that few devices have: a second number of the display shows it"
-            return Role("thickness", score, Basis.LIKELY, why, keys, shown=match.scale)
-        flight = _flight_of(series, shown)
+            return Role("thickness", score, Basis.GUESS, why, keys, shown=match.scale)
+        flight = None if sent else unnamed_flight(series, score, shown)
         if flight is not None:
-            return Role("time_of_flight", score, Basis.GUESS, flight[1], {"unit": flight[0]})
+            return flight
         score -= 6.0
+        doubt = f"; but the display's {shown_text(shown[-1])} is not among its numbers then"
     if sent is not None:
-        why = f"its unit is next to it: {series.label}"
-        return Role("thickness", score + 6, Basis.SHOWN, why, {"unit": sent})
+        why = f"its unit is next to it: {series.label}{doubt}"
+        basis = Basis.GUESS if doubt else Basis.SHOWN
+        return Role("thickness", score + 6, basis, why, {"unit": sent})
     if different < 2:
         return None
     return _by_custom(series, good, score, hints)
@@ -280,20 +148,6 @@ def _likely(series: Series, good: NDArray[np.float64], different: int) -> float:
     if name:
         score += 3.0 if name in _VALUE_NAMES else -3.0 if name in _PLACE_NAMES else 0.0
     return score
-
-
-def _flight_of(series: Series, shown: tuple[Shown, ...]) -> tuple[str, str] | None:
-    """The unit of a time of flight whose wall is what the display shows."""
-    one = shown[-1]
-    window = _around(series, one)
-    if not window.size or one.unit not in LENGTHS or window[0] <= 0:
-        return None
-    for unit, factor in (("us", 1.0), ("ns", 1e-3)):
-        ratio = one.value * LENGTHS[one.unit] / (float(window[0]) * factor)
-        if _STEEL[0] < ratio < _STEEL[1]:
-            why = f"the display's {_shown_text(one)} are {ratio:.2f} mm for a {unit[0]}s of it, as in metals"
-            return unit, why
-    return None
 
 
 def _by_custom(series: Series, good: NDArray[np.float64], score: float, hints: Hints) -> Role:

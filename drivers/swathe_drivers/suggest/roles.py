@@ -7,11 +7,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe_drivers.suggest.display import is_power_of_ten, match_shown, shown_text
 from swathe_drivers.suggest.findings import Basis, OpenQuestion
 from swathe_drivers.suggest.flags import Flag, judge_bits, judge_texts, lost_of
 from swathe_drivers.suggest.held import find_held
 from swathe_drivers.suggest.hints import Hints
-from swathe_drivers.suggest.measured import amplitude_of, is_power_of_ten, match_shown, thickness_of
+from swathe_drivers.suggest.measured import amplitude_of, thickness_of
 from swathe_drivers.suggest.running import Role, clock_of, motion_of, quadrature_of, sequence_of
 from swathe_drivers.suggest.series import Series, persistence
 
@@ -257,6 +258,14 @@ def _value(
     for _, one, other in found[1:]:
         if other.kind != role.kind and "one goes with the other" in other.why:
             roles[one.key] = other
+    wanted = [one for one in hints.of("thickness") if one.value]
+    if wanted and not any(each.shown is not None for _, _, each in found):
+        names = " and ".join(shown_text(one) for one in wanted)
+        text = (
+            f"No number here is the display's {names} by a factor that devices have: was it read at the end"
+            " of the capture, and is the value in these records?"
+        )
+        questions.append(OpenQuestion(text, "--shows '12.41 mm @ 20.5 s'", "thickness"))
     if role.basis is Basis.GUESS:
         text = f"What does the display show now ({_where(best)} ends with {best.good[-1]:g})?"
         questions.append(OpenQuestion(text, "--shows '12.41 mm'", "thickness"))
@@ -351,7 +360,11 @@ def _status(
     for flag in flags:
         if flag.key in roles and roles[flag.key].kind != "ignore":
             continue
-        found = judge_texts(flag, verdicts) if flag.texts else judge_bits(flag, verdicts, values)
+        found = (
+            judge_texts(flag, verdicts, values)
+            if flag.texts
+            else judge_bits(flag, verdicts, values)
+        )
         if found is not None:
             role = Role("status", found.score, found.basis, found.why, found.keys)
             ranked.append((found.score, -flag.key, flag, role))

@@ -9,12 +9,17 @@ from typing import Final
 
 __all__ = ["Skeleton", "skeletons_of"]
 
-_TOKEN: Final = re.compile(
-    r"[+-]?[0-9]+(?:\.[0-9]+)?|[+-]?-{2,}(?:\.-+)?|[A-Za-z]+| +|[^A-Za-z0-9 ]", re.DOTALL
+_SIGNED: Final = (
+    r"[+-]?[0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]{1,3}(?![0-9A-Za-z])|[+-](?![0-9A-Za-z.+-]))?"
+    r"|[+-]?-+\.-+|[+-]?-{2,}"
 )
-_NUMBER: Final = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?|[+-]?-{2,}(?:\.-+)?")
+"""A number, perhaps with an exponent or its sign behind it, or dashes in its place."""
+_TOKEN: Final = re.compile(rf"{_SIGNED}|[A-Za-z]+| +|[^A-Za-z0-9 ]", re.DOTALL)
+_NUMBER: Final = re.compile(_SIGNED)
 _NUMBERS: Final = "\0number"
 _WORDS: Final = "\0word"
+_EITHER: Final = "\0number or word"
+_EXPONENT: Final = re.compile(r"[0-9][eE][+-]?[0-9]{1,3}(?![0-9A-Za-z])")
 _MOST_ELEMENTS: Final = 40
 _LEAST_SHARE: Final = 0.003
 _MOST_KINDS: Final = 3
@@ -53,9 +58,12 @@ def skeletons_of(lines: Sequence[str]) -> list[Skeleton]:
             continue
         if _NUMBERS not in signature:
             continue
+        exponents = any(_EXPONENT.search(body) for body in bodies[:50])
         elements, absorbed = _with_optional(signature, counts, len(lines), taken)
         taken |= absorbed
         pattern = _pattern(elements, started=started)
+        if exponents:
+            pattern = pattern.replace("[-+.0-9]+", "[-+.0-9eE]+")
         whole = re.compile(pattern.encode("latin-1"))
         rows, places = [], []
         for at, line in enumerate(lines):
@@ -92,11 +100,19 @@ def _with_optional(
             continue
         codes = _shifted(elements, list(other))
         kinds = {code for code, *_ in codes}
-        changed = sum(max(a2 - a1, b2 - b1) for code, a1, a2, b1, b2 in codes if code != "equal")
+        changed = sum(
+            1
+            if code == "replace" and _either(elements[a1:a2], other[b1:b2])
+            else max(a2 - a1, b2 - b1)
+            for code, a1, a2, b1, b2 in codes
+            if code != "equal"
+        )
         if changed > 0.5 * len(elements) or not kinds <= {"equal", "insert", "delete", "replace"}:
             continue
         if any(
-            code == "replace" and not _words_only([*elements[a1:a2], *other[b1:b2]])
+            code == "replace"
+            and not _words_only([*elements[a1:a2], *other[b1:b2]])
+            and not _either(elements[a1:a2], other[b1:b2])
             for code, a1, a2, b1, b2 in codes
         ):
             continue
@@ -107,6 +123,12 @@ def _with_optional(
                 blocks += 1
                 merged += other[b1:b2]
                 marks += [blocks] * (b2 - b1)
+                continue
+            if code == "replace" and _either(elements[a1:a2], other[b1:b2]):
+                # A word in place of a number, and of the unit behind it.
+                blocks += 1
+                merged += [_EITHER, *elements[a1 + 1 : a2]]
+                marks += [optional[a1]] + [blocks] * (a2 - a1 - 1)
                 continue
             if code == "replace":
                 merged += [_WORDS] * (a2 - a1)
@@ -148,6 +170,13 @@ def _shifted(one: list[str], two: list[str]) -> list[tuple[str, int, int, int, i
     ]
 
 
+def _either(one: Sequence[str], two: Sequence[str]) -> bool:
+    """A number, perhaps with its unit, and a word in its place."""
+    if one[0] not in (_NUMBERS, _EITHER) or len(two) != 1 or not _words_only(two):
+        return False
+    return all(part == " " or part.isalpha() or part == "%" for part in one[1:])
+
+
 def _words_only(elements: Sequence[str]) -> bool:
     return all(one == _WORDS or one.isalpha() for one in elements)
 
@@ -161,6 +190,9 @@ def _pattern(parts: Sequence[tuple[list[str], bool]], *, started: bool) -> str:
             if element == _NUMBERS:
                 number += 1
                 inner += rf"(?P<c{number}>[-+.0-9]+)"
+            elif element == _EITHER:
+                number += 1
+                inner += rf"(?P<c{number}>[-+.0-9]+|[A-Za-z]+)"
             elif element == _WORDS:
                 number += 1
                 inner += rf"(?P<c{number}>[A-Za-z]+)"

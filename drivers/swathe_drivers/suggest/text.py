@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swathe_drivers.suggest.cells import ColumnTexts, read_cells
-from swathe_drivers.suggest.findings import Basis, Finding, Suggestion
+from swathe_drivers.suggest.display import match_shown
+from swathe_drivers.suggest.findings import Basis, ColumnGuess, Finding, Suggestion
 from swathe_drivers.suggest.fixed_text import places_of_columns
 from swathe_drivers.suggest.flags import Flag
 from swathe_drivers.suggest.hints import Hints
@@ -19,11 +20,12 @@ from swathe_drivers.suggest.line_kinds import LineKind, kinds_of
 from swathe_drivers.suggest.line_writing import (
     CutLines,
     DividedColumns,
+    PatternKind,
     joined_records,
+    usable_items,
     written_lines,
 )
 from swathe_drivers.suggest.lines import TimedLine, cut, find_terminator, separators
-from swathe_drivers.suggest.measured import match_shown
 from swathe_drivers.suggest.roles import assign
 from swathe_drivers.suggest.series import Series
 from swathe_drivers.suggest.skeleton import skeletons_of
@@ -59,17 +61,19 @@ def suggest_text(
         why = f"fewer than {_FEWEST_LINES} whole lines that are alike: capture for longer"
         return [Suggestion("", (end, Finding("lines", "too few", Basis.SHOWN, why)))]
     found: list[Suggestion] = []
-    apart: list[tuple[CutLines, DividedColumns, Suggestion]] = []
+    apart: list[tuple[CutLines, DividedColumns, PatternKind]] = []
     for look in looks:
         understood = False
         for kinds, columns in _divisions(look, hints):
             if understood and columns.driver != "delimited":
                 break  # columns at fixed places take long to find
-            suggestion = _described(look, kinds, columns, port, hints)
-            if suggestion is not None:
+            described = _described(look, kinds, columns, port, hints)
+            if described is not None:
+                items, suggestion = described
                 found.append(suggestion)
                 if columns.driver == "pattern":
-                    apart.append((look, columns, suggestion))
+                    pattern = str(columns.settings["pattern"])
+                    apart.append((look, columns, PatternKind(pattern, items, suggestion)))
                 if columns.driver == "delimited":
                     understood |= _is_understood(columns, suggestion, hints, len(look.lines))
     both = _together(apart)
@@ -84,13 +88,14 @@ def suggest_text(
 
 
 def _together(
-    apart: Sequence[tuple[CutLines, DividedColumns, Suggestion]],
+    apart: Sequence[tuple[CutLines, DividedColumns, PatternKind]],
 ) -> Suggestion | None:
     """Readings in lines of one kind and positions in those of another, in one description."""
-    best: dict[str, tuple[CutLines, DividedColumns, Suggestion]] = {}
-    for one in sorted(apart, key=lambda item: -item[2].rank):
-        value = 'is = "thickness"' in one[2].text or 'is = "time_of_flight"' in one[2].text
-        moving = 'is = "counts"' in one[2].text or 'is = "position"' in one[2].text
+    best: dict[str, tuple[CutLines, DividedColumns, PatternKind]] = {}
+    for one in sorted(apart, key=lambda item: -item[2].suggestion.rank):
+        kinds = {item.table["is"] for item in one[2].items.values()}
+        value = bool(kinds & {"thickness", "time_of_flight"})
+        moving = bool(kinds & {"counts", "position"})
         if value != moving:
             best.setdefault("value" if value else "moving", one)
     if len(best) < 2:
@@ -98,7 +103,7 @@ def _together(
     read, placed = best["value"], best["moving"]
     if read[0] is not placed[0] or set(read[1].kind.places) & set(placed[1].kind.places):
         return None
-    return joined_records(read[0], [read[2], placed[2]])
+    return joined_records([read[2], placed[2]])
 
 
 def _is_understood(columns: DividedColumns, found: Suggestion, hints: Hints, lines: int) -> bool:
@@ -112,6 +117,11 @@ def _is_understood(columns: DividedColumns, found: Suggestion, hints: Hints, lin
         return False
     if len(columns.kind.rows) < 0.2 * lines:
         return False
+    if len(columns.kind.rows) < 0.8 * lines and hints.contents in (None, "both"):
+        # Where these have the positions, the readings may be in lines of another kind.
+        read = any(f'is = "{kind}"' in found.text for kind in ("thickness", "time_of_flight"))
+        if not (read and any(f'is = "{kind}"' in found.text for kind in ("counts", "position"))):
+            return False
     return not hints.shows or "the display" in found.text
 
 
@@ -328,7 +338,8 @@ def _described(
     columns: DividedColumns,
     port: Mapping[str, Any],
     hints: Hints,
-) -> Suggestion | None:
+) -> tuple[Mapping[str, ColumnGuess], Suggestion] | None:
+    """The columns of one kind of line, and the description of these lines."""
     comma = any(cells.comma for cells in columns.cells)
     if comma and columns.settings.get("separator") == ",":
         return None
@@ -354,7 +365,8 @@ def _described(
         key: column_of(at, cells, roles.of.get(at), columns.driver)
         for at, (key, cells) in enumerate(zip(columns.keys, columns.cells, strict=True))
     }
-    return written_lines(look, kinds, columns, items, roles, comma, port)
+    written = written_lines(look, kinds, columns, items, roles, comma, port)
+    return usable_items(columns, items), written
 
 
 def _is_status(text: str, cells: Sequence[ColumnTexts]) -> bool:

@@ -11,7 +11,7 @@ import pytest
 from swathe_drivers.description import parse_description
 from swathe_drivers.suggest import Basis, Hints, parse_shown, suggest
 from swathe_drivers.suggest.checks import chance_log10, find_check, pieces_of
-from swathe_drivers.suggest.measured import match_shown
+from swathe_drivers.suggest.display import match_shown
 from swathe_drivers.suggest.running import motion_of
 from swathe_drivers.suggest.series import Series, find_sentinels
 from swathe_drivers.suggest.trial import judged

@@ -10,8 +10,10 @@ from swathe.station import Station, gauge_of
 
 __all__ = ["DelayEstimator"]
 
-# Dozens of lines at a usual rate: the delay of a device drifts with temperature, if at all.
+# Dozens of lines at a usual rate: the delay of a device drifts with temperature, if at all. What is
+# older than an hour is kept where readings are rare, or a survey was left for days: so many.
 _MOST_READINGS = 100_000
+_FEW_READINGS = 20_000
 
 
 class DelayEstimator:
@@ -37,7 +39,10 @@ class DelayEstimator:
         if self.gauge == self._station.scan.device:
             return None
         return DelayObserver(
-            scan=self._station.scan_axis, index=self._station.index_axis, most=_MOST_READINGS
+            scan=self._station.scan_axis,
+            index=self._station.index_axis,
+            most=_MOST_READINGS,
+            few=_FEW_READINGS,
         )
 
     def resume(self, watch: object) -> None:

@@ -32,12 +32,22 @@ class DelayObserver:
         index: the index axis.
         most: readings that are kept, the newest, and a quarter of the samples; None for all, for a
             whole survey.
+        few: of these, readings that are kept however old they are; None for all.
+        recent_ns: age against the newest within which more are kept.
     """
 
-    def __init__(self, *, scan: Axis, index: Axis, most: int | None = None) -> None:
+    def __init__(
+        self,
+        *,
+        scan: Axis,
+        index: Axis,
+        most: int | None = None,
+        few: int | None = None,
+        recent_ns: int = 3600 * 10**9,
+    ) -> None:
         self._scan = scan
         self._index = index
-        self._readings = _Newest(most)
+        self._readings = _Newest(most, few, recent_ns)
         self._last_sample: int | None = None
         self._path = _Newest(None if most is None else most * _SAMPLES_PER_READING)
 
@@ -118,16 +128,25 @@ class _Newest:
 
     Args:
         most: rows that are kept; None for all.
+        few: of these, rows that are kept whatever their time is; None for all.
+        recent_ns: beyond them, those whose first column, their time in ns, is no further back from
+            the newest.
 
     Attributes:
         limited: whether there were more.
     """
 
-    def __init__(self, most: int | None) -> None:
+    def __init__(
+        self, most: int | None, few: int | None = None, recent_ns: int = 3600 * 10**9
+    ) -> None:
         self._most = most
+        self._few = most if few is None else few
+        self._recent_ns = recent_ns
         self._pieces: list[tuple[NDArray[Any], ...]] = []
         self._small = 0  # at the end of them, not joined yet
         self._count = 0
+        self._newest: int | None = None  # time
+        self._full = self._full_after(0)
         self.limited = False
 
     @property
@@ -136,18 +155,14 @@ class _Newest:
         return not self._pieces
 
     def append(self, *columns: NDArray[Any]) -> bool:
-        """Append rows, given as columns; return whether old ones were dropped now."""
+        """Append rows, given as columns; return whether old ones were looked for now."""
         self._pieces.append(columns)
         self._small += 1
         self._count += len(columns[0])
         if self._small == _PIECES:
             self._pieces[-_PIECES:] = [_joined(self._pieces[-_PIECES:])]
             self._small = 0
-        if self._most is None:
-            return False
-        self.limited |= self._count > self._most
-        # Joined when a quarter more has come: each row is moved a few times at most.
-        if full := self._count >= self._most + self._most // 4:
+        if full := self._full is not None and self._count >= self._full:
             self._join()
         return full
 
@@ -158,6 +173,7 @@ class _Newest:
             kept = self._pieces[0][0] >= time
             self._pieces = [tuple(column[kept] for column in self._pieces[0])]
             self._count = len(self._pieces[0][0])
+            self._full = self._full_after(self._count)
 
     def columns(self) -> tuple[NDArray[Any], ...]:
         """Return the columns of the rows that are kept."""
@@ -166,24 +182,47 @@ class _Newest:
 
     def clear(self) -> None:
         """Drop all rows, as if none had been appended."""
-        self._pieces, self._small, self._count = [], 0, 0
+        self._pieces, self._small, self._count, self._newest = [], 0, 0, None
+        self._full = self._full_after(0)
         self.limited = False
 
     def copy(self) -> _Newest:
         """Return a copy that shares the rows so far."""
-        other = _Newest(self._most)
+        other = _Newest(self._most, self._few, self._recent_ns)
         other._pieces = self._pieces.copy()
-        other._small, other._count = self._small, self._count
-        other.limited = self.limited
+        other._small, other._count, other._full = self._small, self._count, self._full
+        other._newest, other.limited = self._newest, self.limited
         return other
+
+    def _full_after(self, kept: int) -> int | None:
+        """Return at how many rows old ones are looked for; each row is moved a few times at most."""
+        if self._most is None or self._few is None:
+            return None
+        more = min(max(kept, self._few), self._most)
+        return more + max(more // 4, 1)
+
+    def _first_kept(self, times: NDArray[np.int64]) -> int:
+        """Return the number of the first row that is kept: never a lower one as rows are added."""
+        if self._most is None or self._few is None:
+            return 0
+        first = max(len(times) - self._few, 0)
+        if first:
+            newest = int(times.max())
+            self._newest = newest if self._newest is None else max(newest, self._newest)
+            older = np.flatnonzero(times[:first] < self._newest - self._recent_ns)
+            first = int(older[-1]) + 1 if older.size else 0
+        return max(first, len(times) - self._most)
 
     def _join(self) -> None:
         if not self._pieces:
             return
-        if len(self._pieces) > 1 or (self._most is not None and self._count > self._most):
-            newest = slice(None if self._most is None else -self._most, None)
-            self._pieces = [tuple(column[newest].copy() for column in _joined(self._pieces))]
-            self._small, self._count = 0, len(self._pieces[0][0])
+        columns = self._pieces[0] if len(self._pieces) == 1 else _joined(self._pieces)
+        first = self._first_kept(columns[0])
+        if first:
+            self.limited = True
+            columns = tuple(column[first:].copy() for column in columns)
+        self._pieces, self._small, self._count = [columns], 0, len(columns[0])
+        self._full = self._full_after(self._count)
 
     def __getstate__(self) -> dict[str, Any]:
         """Return the state for a copy: its thousands of small pieces joined, which is much faster."""

@@ -76,6 +76,26 @@ def test_newest_readings_are_kept_whatever_the_batches(size: int) -> None:
     assert reading_times(observer) == list(range(50, 60))
 
 
+@pytest.mark.parametrize("size", [1, 3, 7, 60])
+def test_old_readings_beyond_a_few_are_dropped_whatever_the_batches(size: int) -> None:
+    """Of what is older than 20 against the newest reading, 5 are kept; 30 in all at most."""
+    observer = DelayObserver(scan=SCAN, index=INDEX, most=30, few=5, recent_ns=20)
+    for first in range(0, 60, size):
+        last = min(first + size, 60) - 1
+        observer.moved_along(piece(first - 1 if first else 0, last))
+        observer.placed(readings(first, last))
+        kept, path = observer.copy().used()
+        assert kept[0].tolist() == list(range(max(0, last - 20), last + 1))
+        assert path[0].tolist() == list(range(max(0, last - 20), last + 1))
+    assert sum(len(part[0]) for part in observer._readings._pieces) <= 21 + max(5, size)
+    observer.moved_along(piece(1000, 1001))  # after a night: of the day before, only the few
+    observer.placed(readings(1000, 1001))
+    assert reading_times(observer) == [57, 58, 59, 1000, 1001]
+    observer.placed(readings(30, 30))  # a clock that steps back makes none of them new again
+    observer.placed(readings(1002, 1002))
+    assert reading_times(observer) == [59, 1000, 1001, 30, 1002]
+
+
 def test_memory_is_bounded() -> None:
     """A quarter more than the readings, and the path of these, are held, even if nobody estimates."""
     observer = DelayObserver(scan=SCAN, index=INDEX, most=40)

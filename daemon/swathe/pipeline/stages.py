@@ -214,7 +214,9 @@ class SurveyStages(SurveyState):
         if self._scanning:
             counted = ~self.applied_revisions.unplaced(placed.readings["time"])
             on_plan = self.grid.cells_at(placed.scan, placed.index) >= 0
-            self._placed_share.add(placed.known[counted], on_plan[counted])
+            cell = self.grid.scan.resolution, self.grid.index.resolution
+            places = np.column_stack((placed.scan, placed.index)) / cell
+            self._placed_share.add(placed.known[counted], on_plan[counted], places[counted])
             held = self.pauses.holds(times)
             held |= self.applied_revisions.unplaced(times)
             self._placed_share.add_unplaced(given_up[~held])

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe.arrays import Bools, Times
+from swathe.arrays import Bools, Floats, Times
 from swathe.pipeline.instants import SECOND_NS, second_of
 from swathe.pipeline.placing.conditions import Condition
 from swathe.station import AlarmKind
@@ -26,6 +26,9 @@ _FEWEST, _MOST_UNPLACED = 20, 0.2
 _ON_PLAN, _OUTSIDE, _UNPLACED = 0, 1, 2
 _FATES = 3
 _NONE = np.zeros(_FATES, np.int64)
+# Outside of the plan a probe may wait for its crawler or a person; what is outside while it moves
+# by more than so many cells, in either direction, says something of the axes.
+_MOVED_CELLS = 2.0
 
 
 class PlacedShare:
@@ -40,17 +43,26 @@ class PlacedShare:
     def __init__(self, begin: int = 0) -> None:
         # Counts by fate of the readings of each second, by the whole second at which it ends, ns.
         self._counts: dict[int, NDArray[np.int64]] = {}
+        # Lowest and highest positions outside of the plan, in cells, by the same seconds.
+        self._outside: dict[int, tuple[Floats, Floats]] = {}
         self._evaluated = (begin + _QUIET_NS) // _EVERY_NS * _EVERY_NS
         self._detail = ""
 
-    def add(self, known: Times, on_plan: Bools) -> None:
-        """Add readings that were placed, and whether each is on the plan, shape (n,).
+    def add(self, known: Times, on_plan: Bools, places: Floats) -> None:
+        """Add readings that were placed, and whether each is on the plan.
 
         Args:
-            known: journal times from which their positions are known, ns, in any order.
-            on_plan: whether the position is in a cell.
+            known: journal times from which their positions are known, ns, in any order, shape (n,).
+            on_plan: whether the position is in a cell, shape (n,).
+            places: scan and index position, in cells, shape (n, 2).
         """
         self._add(known, np.where(on_plan, _ON_PLAN, _OUTSIDE))
+        ends = second_of(known)
+        for end in np.unique(ends[~on_plan]).tolist():
+            there = places[~on_plan & (ends == end)]
+            if end in self._outside:
+                there = np.vstack((there, *self._outside[end]))
+            self._outside[end] = np.fmin.reduce(there), np.fmax.reduce(there)
 
     def add_unplaced(self, known: Times) -> None:
         """Add readings without a position, by the journal times at which that is known, ns."""
@@ -80,6 +92,7 @@ class PlacedShare:
         self._evaluated = last
         for end in [end for end in self._counts if end <= last + _EVERY_NS - SPAN_NS]:
             del self._counts[end]
+            self._outside.pop(end, None)
         return changes
 
     def _detail_at(self, second: int) -> str:
@@ -93,10 +106,18 @@ class PlacedShare:
             )
         # A crawler begins, and homes, outside of the plan: on its way to it there is nothing to see to.
         # Once it is raised readings may come in bursts.
-        whole = recent[0] in self._counts or bool(self._detail)
-        if whole and count[_OUTSIDE] >= _FEWEST and not count[_ON_PLAN]:
+        shown = (recent[0] in self._counts and self._moved(recent)) or bool(self._detail)
+        if shown and count[_OUTSIDE] >= _FEWEST and not count[_ON_PLAN]:
             return (
                 "all readings are outside the plan: see the position, then zero_at, reversed and "
                 "counts_per_mm of the axes"
             )
         return ""
+
+    def _moved(self, seconds: range) -> bool:
+        """Return whether the probe moved outside of the plan within these seconds."""
+        extents = [self._outside[end] for end in seconds if end in self._outside]
+        if not extents:
+            return False
+        lowest, highest = (np.array(ends) for ends in zip(*extents, strict=True))
+        return bool((highest.max(axis=0) - lowest.min(axis=0)).max() > _MOVED_CELLS)

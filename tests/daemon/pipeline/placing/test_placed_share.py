@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from daemon.handmade import MS, Motion, port, run, station_text, ticks
+from swathe.arrays import Floats
 from swathe.journal import Chunk
 from swathe.pipeline.placing.placed_share import PlacedShare
 from swathe.station import AlarmKind
@@ -27,12 +28,17 @@ def changes(share: PlacedShare, *until: float) -> list[tuple[float, bool]]:
     return [(change.known / S, change.holds) for change in found]
 
 
+def along(known: Times, cells_per_s: float = 3.0) -> Floats:
+    """Return positions of a probe that moves along the scan axis, in cells."""
+    return np.column_stack((known / S * cells_per_s, np.zeros(known.shape)))
+
+
 @pytest.mark.parametrize(("hz", "raised"), [(2.4, False), (2.6, True)])
 def test_more_than_a_fifth_without_a_position_raise_it(hz: float, raised: bool) -> None:
     """10 readings a second are placed; at 2.5 more without a position these are a fifth of all."""
     share = PlacedShare()
     known = times(0, 30, 10)
-    share.add(known, np.ones(known.shape, bool))
+    share.add(known, np.ones(known.shape, bool), along(known))
     share.add_unplaced(times(0, 30, hz))
     assert bool(changes(share, 30)) is raised
 
@@ -49,9 +55,9 @@ def test_all_outside_the_plan_raise_it_and_one_on_it_ends_it() -> None:
     """A run-out of a pass is none: others are on the plan meanwhile."""
     share = PlacedShare()
     known = times(0, 20, 10)
-    share.add(known, known < 6 * S)
+    share.add(known, known < 6 * S, along(known))
     assert changes(share, 20) == [(16.0, True)]
-    share.add(np.array([20.5 * S], np.int64), np.array([True]))
+    share.add(np.array([20.5 * S], np.int64), np.array([True]), np.zeros((1, 2)))
     assert changes(share, 22) == [(21.0, False)]
 
 
@@ -64,8 +70,27 @@ def test_way_to_the_plan_after_a_pause_raises_nothing(
     """Readings of a pause are not added: less than the whole span says nothing of the plan."""
     share = PlacedShare()
     known = times(100.05, 130, 20)
-    share.add(known, known >= (100 + seconds) * S)
+    share.add(known, known >= (100 + seconds) * S, along(known))
     assert changes(share, 130) == raised
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+@pytest.mark.parametrize(("cells", "raised"), [(1.9, []), (2.1, [(130.0, True)])])
+def test_probe_that_waits_outside_the_plan_raises_nothing(
+    axis: int, cells: float, raised: list[tuple[float, bool]]
+) -> None:
+    """A crawler before its start, or a probe in its holder, shakes by a cell; then it goes off."""
+    share = PlacedShare()
+    known = times(100.05, 130, 20)
+    places = np.zeros((known.size, 2))
+    places[:, axis] = -50 - np.where(known > 129.4 * S, cells, 0.0)
+    share.add(known, np.zeros(known.shape, bool), places)
+    assert changes(share, 130) == raised
+    known = times(130.05, 150, 20)  # once it is raised, a probe at rest outside ends nothing
+    rest = np.zeros((known.size, 2))
+    rest[:, axis] = -50 - cells
+    share.add(known, np.zeros(known.shape, bool), rest)
+    assert changes(share, 150) == []
 
 
 def test_readings_in_bursts_raise_it_once() -> None:
@@ -73,7 +98,7 @@ def test_readings_in_bursts_raise_it_once() -> None:
     share = PlacedShare()
     for second in range(100, 160, 3):
         known = times(second + 0.1, second + 0.9, 40)
-        share.add(known, np.zeros(known.shape, bool))
+        share.add(known, np.zeros(known.shape, bool), along(known))
     assert [holds for _, holds in changes(share, 158)] == [True]
 
 
@@ -82,7 +107,7 @@ def test_devices_may_start_one_after_the_other() -> None:
     share = PlacedShare(3 * S)
     share.add_unplaced(times(3, 5, 20))
     known = times(5, 30, 20)
-    share.add(known, np.ones(known.shape, bool))
+    share.add(known, np.ones(known.shape, bool), along(known))
     assert changes(share, 8, 8.5) == []
     assert changes(share, 9) == [(9.0, True)]  # 40 of 120 in the ten seconds before
     assert changes(share, 30) == [(13.0, False)]
@@ -93,14 +118,14 @@ def test_changes_do_not_depend_on_how_often_it_is_asked() -> None:
     rng = np.random.default_rng(2)
     placed, lost = np.sort(rng.integers(0, 60 * S, 600)), np.sort(rng.integers(20 * S, 40 * S, 300))
     whole = PlacedShare()
-    whole.add(placed, np.ones(placed.shape, bool))
+    whole.add(placed, np.ones(placed.shape, bool), along(placed))
     whole.add_unplaced(lost)
     expected = changes(whole, 60)
     assert [holds for _, holds in expected] == [True, False]
     cut, found = PlacedShare(), []
     for end in range(0, 60 * S, 70 * MS):
         some = placed[(placed > end - 70 * MS) & (placed <= end)]
-        cut.add(some, np.ones(some.shape, bool))
+        cut.add(some, np.ones(some.shape, bool), along(some))
         cut.add_unplaced(lost[(lost > end - 70 * MS) & (lost <= end)])
         found += changes(cut, end / S)
     assert found == expected

@@ -55,6 +55,7 @@ export class Alarms {
     const shown = folded ? found.slice(0, most) : found;
     $("alarms").hidden = !found.length;
     $("alarms").classList.toggle("fresh", fresh.length > 0);
+    $("alarms").classList.toggle("folded", folded);
     // One alarm is its own title.
     $("alarms").classList.toggle("single", found.length === 1);
     const raised = found.filter((one) => one.status === "raised").length;

@@ -53,6 +53,7 @@ export class Panels {
     const shown = ["paused", "waiting", "faulted"].includes(run.state) || run.resumed != null;  // where it has room
     const why = run.reason && !scanning && !shown && !isOver(run) ? ` (${run.reason})` : "";
     set("run", this.#station.stateWord(run.state) + why);
+    document.body.classList.toggle("waits", ["waiting", "faulted"].includes(run.state));
     // What a crawler does is in its own bar.
     const crawls = this.#station.crawler !== null && !run.reason.startsWith("placing");
     set("run-why", scanning && !crawls ? run.reason : "");

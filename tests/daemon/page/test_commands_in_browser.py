@@ -10,7 +10,7 @@ import pytest
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.keys import Keys
 
-from support.board import alarm, play_alarms, point, progress, settle
+from support.board import alarm, gap, play_alarms, point, progress, settle
 from support.browser import Browser
 from support.crawl import crawl_station
 from support.page import PlayedSource, ServedPage
@@ -351,3 +351,56 @@ def test_pages_that_were_left_hold_no_connection(browser: Browser, served: Serve
     browser.wait(lambda: browser.text("#banner") == "", 10, "contact")
     settle(browser)
     browser.wait(lambda: served.page.viewers == 1, 10, "the one viewer")
+
+
+@pytest.mark.parametrize("guard", ["", 'heartbeat = "600 ms"'], ids=["", "dead man"])
+def test_map_is_in_sight_on_a_phone(browser: Browser, tmp_path: Path, guard: str) -> None:
+    """With alarms and an armed crawler map and first gap are above its bar; the map while it waits, too.
+
+    A dead man's button takes the place of the gap.
+    """
+    browser.shape(390, 844, touch=True)
+    source = PlayedSource(station=parse_station(crawl_station(tmp_path, guard=guard), "belt.toml"))
+    source.say("progress", **progress())
+    source.crawl("disarmed", "not armed")
+    with ServedPage(source) as belt:
+        browser.open(belt.page.url)
+        settle(browser)
+        browser.wait(lambda: browser.find("#crawler").is_displayed(), 10, "the crawler's bar")
+        _look(browser, belt, source, dead_man=bool(guard))
+
+
+def _look(browser: Browser, belt: ServedPage, source: PlayedSource, *, dead_man: bool) -> None:
+    """Look where map and first gap are, armed and waiting, with three alarms."""
+
+    def play() -> None:
+        source.crawl("armed", "raster: 31 of 31 lines, 312 s, 24.1 m", line=12, lines=31)
+        source.say("gap/1", **gap(1, (1.5, 4.5), (0.5, 1.5), cells=3))
+        for number, kind in enumerate(("below alert", "coupling lost", "gaps open"), start=1):
+            source.say(f"alarm/{number}", **alarm(number, kind, "no echo for 2.1 s"))
+
+    belt.call(play)
+    browser.wait(lambda: browser.text("#alarms-title") == "3 new alarms", 10, "the alarms")
+    browser.wait(lambda: browser.all("#gap-list li"), 10, "the gap")
+    room = """
+    const top = document.getElementById("crawler").getBoundingClientRect().top;
+    const of = (name) => document.querySelector(name).getBoundingClientRect();
+    return [top - of("#sheet").bottom, top - of("#gap-list li").top];
+    """
+    map_room, gap_room = browser.run(room)
+    assert map_room > 0
+    assert dead_man or gap_room > 20
+    why = "stopped: motor and encoder disagree: 4.1 mm apart, limit 2.0 mm; a wheel slips, or the host was held up"
+    todo = "see to the cause, and when everybody is clear of it: press g at the station's terminal, or Resume on the page"
+    state = {"state": "waiting", "reason": why, "todo": todo, "by": "", "plan": None}
+    at = "2030-01-01T10:10:00Z"
+    belt.call(lambda: source.say("state", **state, time=at, since=at))
+    browser.wait(lambda: browser.find("#paused").is_displayed(), 10, "what to do")
+    browser.wait(lambda: browser.run(room)[0] > 0, 5, "the map above the crawler's bar")
+    assert (
+        browser.run("return document.querySelector('#sheet').getBoundingClientRect().height") > 100
+    )
+    assert not browser.find("#alarm-list .detail").is_displayed()
+    browser.find("#alarms-all").click()  # whole
+    assert browser.find("#alarm-list .detail").is_displayed()
+    assert not browser.complaints()

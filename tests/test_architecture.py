@@ -43,6 +43,7 @@ ORDER = (
     "motion",
     "messages",
     "store",
+    "evaluation",
     "api",
     "report",
     "board",

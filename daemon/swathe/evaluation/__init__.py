@@ -1,0 +1,27 @@
+"""Figures over the cells of a survey: statistics, low places, thin areas, profiles, extremes.
+
+Everything is computed band by band over the arrays, so that memory stays bounded, and does not
+depend on where a band ends. What was not seen is counted next to each figure.
+"""
+
+from swathe.evaluation.cells import Band, CellSource
+from swathe.evaluation.levels import ThicknessLevel, level_of
+from swathe.evaluation.lowest import LowestPlaces, LowPlace
+from swathe.evaluation.parts import LevelArea, PartSummary, PartTally
+from swathe.evaluation.statistics import PERCENTILES, Histogram, Statistics, Tally
+
+__all__ = [
+    "PERCENTILES",
+    "Band",
+    "CellSource",
+    "Histogram",
+    "LevelArea",
+    "LowPlace",
+    "LowestPlaces",
+    "PartSummary",
+    "PartTally",
+    "Statistics",
+    "Tally",
+    "ThicknessLevel",
+    "level_of",
+]

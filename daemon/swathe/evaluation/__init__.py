@@ -8,7 +8,9 @@ from swathe.evaluation.cells import Band, CellSource
 from swathe.evaluation.levels import ThicknessLevel, level_of
 from swathe.evaluation.lowest import LowestPlaces, LowPlace
 from swathe.evaluation.parts import LevelArea, PartSummary, PartTally
+from swathe.evaluation.profiles import LowestProfile, LowestProfiles
 from swathe.evaluation.statistics import PERCENTILES, Histogram, Statistics, Tally
+from swathe.evaluation.thin_areas import ThinArea, ThinAreas, ThinAreasBelow
 
 __all__ = [
     "PERCENTILES",
@@ -18,10 +20,15 @@ __all__ = [
     "LevelArea",
     "LowPlace",
     "LowestPlaces",
+    "LowestProfile",
+    "LowestProfiles",
     "PartSummary",
     "PartTally",
     "Statistics",
     "Tally",
     "ThicknessLevel",
+    "ThinArea",
+    "ThinAreas",
+    "ThinAreasBelow",
     "level_of",
 ]

@@ -20,6 +20,8 @@ MAX_CHANCE_LOG10: Final = -6.0
 """A checksum is accepted if it would fit by chance in fewer captures than one of a million."""
 
 _MOST_ROWS: Final = 64
+_SCREENED: Final = 8
+_SCREENED_FIT: Final = 6
 _FITS: Final = 0.9  # of the pieces: some may be damaged, that is what it is there for
 _NAMED: Final[dict[int, tuple[int, ...]]] = {
     8: (0x07, 0x31, 0x9B, 0x39, 0xD5, 0x1D, 0x2F, 0xA7, 0x49, 0x4D, 0x8D, 0x5D, 0x97, 0x25),
@@ -120,7 +122,10 @@ def find_check(pieces: Pieces, tested: float) -> FoundCheck | None:
         return None
     if np.unique(pieces.sent).size < 3:
         return None
-    return _sums(pieces, tested) or _crcs(pieces, tested)
+    found = _sums(pieces, tested)
+    if found is None and _may_be_crc(pieces):
+        found = _crcs(pieces, tested)
+    return found
 
 
 def _fit(rest: NDArray[Any], wanted: int | None) -> tuple[int, int]:
@@ -247,6 +252,27 @@ def _crcs(pieces: Pieces, tested: float) -> FoundCheck | None:
                     if best is None or found.fitting > best.fitting:
                         best = found
     return best
+
+
+def _may_be_crc(pieces: Pieces) -> bool:
+    """Whether a look at a few of the pieces leaves a CRC possible, as most ranges have none."""
+    longest = int(pieces.lengths.max())
+    same = np.flatnonzero(pieces.lengths == np.bincount(pieces.lengths).argmax())[:_SCREENED]
+    if same.size < _SCREENED:
+        return True
+    width = pieces.width
+    polys = np.array(_NAMED[width], np.uint32)
+    rows = pieces.rows[same, longest - int(pieces.lengths[same[0]]) :]
+    sent = pieces.sent[same]
+    for reflect_in in (False, True):
+        states = _states(rows, polys, width, reflected=reflect_in)
+        for out in (states, mirrored(states, width)):
+            rest = np.sort(out ^ sent, axis=1)
+            # The number that most are takes the middle place of all in order.
+            middle = rest[:, _SCREENED // 2 : _SCREENED // 2 + 1]
+            if (np.count_nonzero(rest == middle, axis=1) >= _SCREENED_FIT).any():
+                return True
+    return False
 
 
 def _crc_table(

@@ -43,6 +43,7 @@ def _scales() -> Iterator[tuple[float, float]]:
     """Scales that devices use, each with the share of devices we expect to (no source)."""
     for power in range(7):
         yield 10.0**-power, 1.0 if power < 5 else 0.1
+    yield from ((10.0, 0.3), (1000.0, 0.3), (100.0, 0.05))  # cm, m and dm as mm
     for power in range(1, 7):
         for factor in (2.0, 5.0, 2.5, 1.25, 4.0):
             yield factor * 10.0**-power, 0.1

@@ -16,6 +16,9 @@ _STEEL: Final = (2.2, 3.6)
 """mm of thickness for a µs of time of flight in metals: half the velocity of longitudinal waves,
 4.4 to 7.2 mm/µs (common practice, no source)."""
 _FLIGHT_NAMES: Final = ("TOF", "TF", "FLIGHT", "TIME", "TIM", "LZ", "LAUFZEIT", "US", "NS", "DELAY")
+_USUAL: Final = (2.7, 3.3)
+"""As `_STEEL`, of steel and aluminium only (common practice, no source): one of the ticks at most fits."""
+_TICKS_NS: Final = (0.1, 0.2, 0.5, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 _FROM_NS: Final = 400.0
 """Larger numbers are ns rather than us: 1.2 m of steel (common practice, no source)."""
 
@@ -64,6 +67,15 @@ def fitted_flight(series: Series, score: float, match: Match) -> Role | None:
                 " Both belong to the calibration"
             )
             return Role("time_of_flight", score + 4.0, Basis.LIKELY, why, {"unit": unit}, shown=1.0)
+    for tick in _TICKS_NS:
+        slope = match.scale * LENGTHS[match.unit] / (tick * 1e-3)
+        if _USUAL[0] < slope < _USUAL[1]:
+            why = (
+                f"two numbers of the display differ by {slope:.2f} mm for a us if one count is {tick:g} ns, as in"
+                " steel or aluminium. Velocity and probe delay belong to the calibration"
+            )
+            keys: dict[str, Any] = {"unit": "ns", "scale": tick}
+            return Role("time_of_flight", score + 2.0, Basis.GUESS, why, keys, shown=1.0)
     del series
     return None
 

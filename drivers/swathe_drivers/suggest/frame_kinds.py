@@ -60,6 +60,11 @@ def kind_place(frames: Sequence[bytes], first: int) -> int | None:
             or counts[~often].sum() > 0.01 * numbers.size + 1
         ):
             continue
+        if (
+            np.mean(np.diff(numbers) % max(2, int(numbers.max()) + 1) == 1) > _NUMBERED
+            and np.count_nonzero(often) > 2
+        ):
+            continue  # a running number of few bits
         shares = counts / counts.sum()
         expected = 1.0 - float((shares**2).sum())
         changes = float(np.mean(numbers[1:] != numbers[:-1]))

@@ -15,6 +15,7 @@ from swathe_drivers.suggest.frame_capture import (
     Framed,
     matrix_of,
 )
+from swathe_drivers.suggest.frame_kinds import kind_place
 
 __all__ = ["framings"]
 
@@ -23,6 +24,8 @@ _SHORTEST: Final = 3
 _SAME: Final = 0.95
 _MOST_SYNC: Final = 2
 _MOST_STARTS: Final = 40
+_ALIGNED: Final = 0.6
+"""Of the bursts, those that begin at the same place of a frame, where that shows where it begins."""
 _LENGTHS: Final = 8
 """Different lengths that frames of a device have at most, without a field for them."""
 
@@ -167,13 +170,27 @@ def _periods(block: NDArray[np.uint8]) -> list[int]:
         for lag in range(_SHORTEST, longest + 1)
         if shares[lag] >= usual + 0.75 * (top - usual) and shares[lag] > 0.1
     ]
+    # Where several kinds of frames come in turn, their turn is more alike than one frame is to the next.
+    parts = [
+        part
+        for lag in good
+        for part in range(_SHORTEST, lag // 2 + 1)
+        if lag % part == 0 and _has_mark(sample, part)
+    ]
     found: list[int] = []
-    for lag in good:
+    for lag in sorted({*good, *parts}):
         if not any(lag % other == 0 for other in found):
             found.append(lag)
         if len(found) == 3:
             break
     return found
+
+
+def _has_mark(sample: NDArray[np.uint8], length: int) -> bool:
+    """Whether one byte of each `length` is nearly always the same, and not 0."""
+    rows = sample[: sample.size // length * length].reshape(-1, length)
+    usual = np.median(rows, axis=0).astype(np.uint8)
+    return bool((((rows == usual).mean(axis=0) >= _SAME) & (usual != 0)).any())
 
 
 def _of_length(stream: CapturedBytes, block: NDArray[np.uint8], length: int) -> Iterator[Framed]:
@@ -188,6 +205,7 @@ def _of_length(stream: CapturedBytes, block: NDArray[np.uint8], length: int) -> 
         steady = (part == usual).mean(axis=0) >= _SAME
     if not steady.any():
         return
+    yield from _unmarked(stream, block, length)
     votes = Counter((stream.bursts % length).tolist())
     bursts = max(1, votes.total())
     ranked = []
@@ -219,7 +237,35 @@ def _of_length(stream: CapturedBytes, block: NDArray[np.uint8], length: int) -> 
                 f" {sync.hex(' ').upper()} are always the same"
             )
             table = {"kind": "fixed", "sync": list(sync), "length": length}
-            yield Framed(table, rows, offsets, size, share, why, rank=rank + 0.2 * (size - 1))
+            every = tuple(zip(offsets, (row.tobytes() for row in rows), strict=True))
+            place = kind_place([frame for _, frame in every], size)
+            yield Framed(
+                table=table,
+                rows=rows,
+                offsets=offsets,
+                first=size,
+                share=share,
+                why=why,
+                rank=rank + 0.2 * (size - 1),
+                every=every if place is not None else (),
+            )
+
+
+def _unmarked(stream: CapturedBytes, block: NDArray[np.uint8], length: int) -> Iterator[Framed]:
+    """Frames that nothing marks but the silence before them: only a checksum shows them afterwards."""
+    bursts = stream.bursts
+    if bursts.size < FEWEST_FRAMES:
+        return
+    kept = bursts[:-1][np.diff(bursts) == length]
+    if kept.size < _ALIGNED * bursts.size:
+        return
+    rows = np.stack([block[one : one + length] for one in kept.tolist()])
+    why = (
+        f"{kept.size} times {length} bytes between silences; a checksum shows where a frame begins"
+    )
+    table = {"kind": "fixed", "length": length}
+    rank = 3.0 * kept.size / bursts.size - 0.2
+    yield Framed(table, rows, kept.tolist(), 0, rows.size / block.size, why, rank=rank)
 
 
 def _steps(data: bytes, sync: bytes, length: int) -> list[int]:

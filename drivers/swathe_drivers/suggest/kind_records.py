@@ -15,6 +15,7 @@ from swathe_drivers.suggest.frame_kinds import FrameKind, kinds_of_frames, share
 from swathe_drivers.suggest.frame_writing import items_of, written_frames
 from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.roles import Roles
+from swathe_drivers.suggest.running import Role
 from swathe_drivers.suggest.writing import RecordGuess
 
 __all__ = ["described_kinds"]
@@ -81,6 +82,7 @@ def described_kinds(
             described(value.kind, _only(hints, "gauge")),
             described(moving.kind, _only(hints, "encoder")),
         ]
+    used = _alike(used)
     without = _without_value(used, kinds) if value is not None else None
     records = []
     findings: list[Finding] = []
@@ -140,6 +142,28 @@ def _best(
     ]
     found = matched if named and matched else found
     return max(found, key=lambda one: one.score(kinds), default=None)
+
+
+def _alike(used: Sequence[_Described]) -> list[_Described]:
+    """Without a clock or a running number that only some of the kinds have, as the driver needs them in all."""
+    out = list(used)
+    for what in ("device_time", "sequence"):
+        has = [any(role.kind == what for role in one.roles.of.values()) for one in out]
+        if all(has) or not any(has):
+            continue
+        for at, one in enumerate(out):
+            roles = {
+                key: role if role.kind != what else _left_out(role)
+                for key, role in one.roles.of.items()
+            }
+            out[at] = replace(one, roles=replace(one.roles, of=roles))
+    return out
+
+
+def _left_out(role: Role) -> Role:
+    what = role.kind.replace("_", " ")
+    why = f"a {what}, left out as frames of the other kind have none: {role.why}"
+    return Role("ignore", 0.0, role.basis, why, {})
 
 
 def _only(hints: Hints, contents: Any) -> Hints:  # noqa: ANN401  a literal

@@ -4,6 +4,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -13,6 +14,8 @@ __all__ = ["LineKind", "kinds_of"]
 
 _MIN_SHARE: Final = 0.04  # of the lines; fewer are strange lines, not a kind
 _MOST_KINDS: Final = 6
+_ALTERNATES: Final = 0.5
+_RUNNING: Final = 0.6
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
@@ -52,6 +55,8 @@ def kinds_of(bodies: Sequence[str], times: NDArray[np.int64], separator: str) ->
     rows = [[text.strip(" \t") for text in body.split(separator)] for body in bodies]
     fewest = max(3.0, _MIN_SHARE * len(rows))
     leads = Counter(row[0] for row in rows if row[0] and not _has_value(row[0]))
+    if not leads:
+        leads = _numbered_kinds([row[0] for row in rows])
     often = {lead for lead, count in leads.items() if count >= fewest}
     named = len(often) <= _MOST_KINDS and sum(leads[lead] for lead in often) >= 0.5 * len(rows)
     places: dict[tuple[int, str | None], list[int]] = {}
@@ -74,6 +79,21 @@ def kinds_of(bodies: Sequence[str], times: NDArray[np.int64], separator: str) ->
         LineKind(lead, [rows[at] for at in where], (times[where] - start) / 1e9, where)
         for lead, where in merged
     ]
+
+
+def _numbered_kinds(firsts: Sequence[str]) -> Counter[str]:
+    """Few whole numbers that come in turn as kinds of lines do; a status stays for long."""
+    counts = Counter(firsts)
+    if not 2 <= len(counts) <= _MOST_KINDS or not all(
+        re.fullmatch("[0-9]{1,3}", one) for one in counts
+    ):
+        return Counter()
+    expected = 1.0 - sum((count / len(firsts)) ** 2 for count in counts.values())
+    changes = sum(one != two for one, two in pairwise(firsts)) / max(1, len(firsts) - 1)
+    rising = sum(int(two) - int(one) == 1 for one, two in pairwise(firsts)) / max(
+        1, len(firsts) - 1
+    )
+    return counts if changes >= _ALTERNATES * expected and rising < _RUNNING else Counter()
 
 
 def _usual(rows: Sequence[list[str]], where: list[int]) -> list[int]:

@@ -1,7 +1,6 @@
 """The description of one kind of line, put together."""
 
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -14,13 +13,11 @@ from swathe_drivers.suggest.line_items import named
 from swathe_drivers.suggest.line_kinds import LineKind
 from swathe_drivers.suggest.lines import TimedLine
 from swathe_drivers.suggest.roles import Roles
-from swathe_drivers.suggest.writing import RecordGuess, write
+from swathe_drivers.suggest.writing import write
 
 __all__ = [
     "CutLines",
     "DividedColumns",
-    "PatternKind",
-    "joined_records",
     "usable_items",
     "written_lines",
 ]
@@ -130,50 +127,6 @@ def written_lines(
         item.table["is"] == "ignore" and "texts such as" in item.why for item in items.values()
     )
     return Suggestion(text, tuple(findings), roles.questions, rank=rank)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PatternKind:
-    """One kind of lines that a pattern describes.
-
-    Attributes:
-        pattern: of these lines.
-        items: its columns.
-        suggestion: the description of these lines alone.
-    """
-
-    pattern: str
-    items: Mapping[str, ColumnGuess]
-    suggestion: Suggestion
-
-
-def joined_records(kinds: Sequence[PatternKind]) -> Suggestion:
-    """One description of several kinds of lines, each of which a pattern describes."""
-    parts = [kind.suggestion for kind in kinds]
-    tables = [tomllib.loads(part.text) for part in parts]
-    records = [
-        RecordGuess("", (("pattern", part.pattern),), "columns", part.items) for part in kinds
-    ]
-    common = tables[0]["protocol"]
-    settings: list[tuple[str, object, Finding | None]] = [
-        (key, common[key], None)
-        for key in ("terminator", "decimal", "max_length", "checksum", "ignore_lines")
-        if key in common
-    ]
-    settings.append(("other_lines", "ignore", None))
-    text = write(
-        driver="pattern",
-        port=tables[0].get("port", {}),
-        settings=settings,
-        list_name="columns",
-        items=(),
-        remarks=(),
-        records=records,
-    )
-    findings = tuple(dict.fromkeys(one for part in parts for one in part.findings))
-    questions = tuple(dict.fromkeys(one for part in parts for one in part.questions))
-    rank = parts[0].rank + 0.5 * max(0.0, parts[1].rank) + 5.0
-    return Suggestion(text, findings, questions, rank=rank)
 
 
 def usable_items(

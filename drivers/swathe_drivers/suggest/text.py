@@ -17,11 +17,10 @@ from swathe_drivers.suggest.hints import Hints
 from swathe_drivers.suggest.line_checks import find_line_check
 from swathe_drivers.suggest.line_items import column_of, unit_of
 from swathe_drivers.suggest.line_kinds import LineKind, kinds_of
+from swathe_drivers.suggest.line_records import DescribedLines, together
 from swathe_drivers.suggest.line_writing import (
     CutLines,
     DividedColumns,
-    PatternKind,
-    joined_records,
     usable_items,
     written_lines,
 )
@@ -61,7 +60,7 @@ def suggest_text(
         why = f"fewer than {_FEWEST_LINES} whole lines that are alike: capture for longer"
         return [Suggestion("", (end, Finding("lines", "too few", Basis.SHOWN, why)))]
     found: list[Suggestion] = []
-    apart: list[tuple[CutLines, DividedColumns, PatternKind]] = []
+    apart: list[DescribedLines] = []
     for look in looks:
         understood = False
         for kinds, columns in _divisions(look, hints):
@@ -71,39 +70,17 @@ def suggest_text(
             if described is not None:
                 items, suggestion = described
                 found.append(suggestion)
-                if columns.driver == "pattern":
-                    pattern = str(columns.settings["pattern"])
-                    apart.append((look, columns, PatternKind(pattern, items, suggestion)))
+                if len(kinds) > 1 and columns.driver != "fixed_columns":
+                    apart.append(DescribedLines(look, columns, items, suggestion))
                 if columns.driver == "delimited":
                     understood |= _is_understood(columns, suggestion, hints, len(look.lines))
-    both = _together(apart)
-    if both is not None:
-        found.append(both)
+    found += together(apart)
     if not found:
         look = looks[0]
         end = Finding("terminator", repr(look.terminator)[1:], Basis.LIKELY, look.why)
         why = "no column looks like a thickness, a time of flight or an encoder"
         return [Suggestion("", (end, Finding("description", "none", Basis.LIKELY, why)))]
     return found
-
-
-def _together(
-    apart: Sequence[tuple[CutLines, DividedColumns, PatternKind]],
-) -> Suggestion | None:
-    """Readings in lines of one kind and positions in those of another, in one description."""
-    best: dict[str, tuple[CutLines, DividedColumns, PatternKind]] = {}
-    for one in sorted(apart, key=lambda item: -item[2].suggestion.rank):
-        kinds = {item.table["is"] for item in one[2].items.values()}
-        value = bool(kinds & {"thickness", "time_of_flight"})
-        moving = bool(kinds & {"counts", "position"})
-        if value != moving:
-            best.setdefault("value" if value else "moving", one)
-    if len(best) < 2:
-        return None
-    read, placed = best["value"], best["moving"]
-    if read[0] is not placed[0] or set(read[1].kind.places) & set(placed[1].kind.places):
-        return None
-    return joined_records([read[2], placed[2]])
 
 
 def _is_understood(columns: DividedColumns, found: Suggestion, hints: Hints, lines: int) -> bool:
@@ -365,6 +342,11 @@ def _described(
         key: column_of(at, cells, roles.of.get(at), columns.driver)
         for at, (key, cells) in enumerate(zip(columns.keys, columns.cells, strict=True))
     }
+    lead = columns.kind.lead
+    first = columns.keys[0]
+    if lead is not None and columns.driver == "delimited" and len({*columns.cells[0].texts}) == 1:
+        why = "it tells the kinds of lines apart"
+        items[first] = ColumnGuess({"is": "constant", "text": lead}, Basis.SHOWN, why)
     written = written_lines(look, kinds, columns, items, roles, comma, port)
     return usable_items(columns, items), written
 

@@ -5,17 +5,23 @@ depend on where a band ends. What was not seen is counted next to each figure.
 """
 
 from swathe.evaluation.cells import Band, CellSource
+from swathe.evaluation.evaluate import Evaluation, evaluate
+from swathe.evaluation.extremes import BlockMinima, Extremes, probable_minimum
 from swathe.evaluation.levels import ThicknessLevel, level_of
 from swathe.evaluation.lowest import LowestPlaces, LowPlace
 from swathe.evaluation.parts import LevelArea, PartSummary, PartTally
 from swathe.evaluation.profiles import LowestProfile, LowestProfiles
 from swathe.evaluation.statistics import PERCENTILES, Histogram, Statistics, Tally
 from swathe.evaluation.thin_areas import ThinArea, ThinAreas, ThinAreasBelow
+from swathe.evaluation.zones import Square, SquareGrid, Zone, ZoneSummary, ZoneTally
 
 __all__ = [
     "PERCENTILES",
     "Band",
+    "BlockMinima",
     "CellSource",
+    "Evaluation",
+    "Extremes",
     "Histogram",
     "LevelArea",
     "LowPlace",
@@ -24,11 +30,18 @@ __all__ = [
     "LowestProfiles",
     "PartSummary",
     "PartTally",
+    "Square",
+    "SquareGrid",
     "Statistics",
     "Tally",
     "ThicknessLevel",
     "ThinArea",
     "ThinAreas",
     "ThinAreasBelow",
+    "Zone",
+    "ZoneSummary",
+    "ZoneTally",
+    "evaluate",
     "level_of",
+    "probable_minimum",
 ]

@@ -81,7 +81,9 @@ class Tally:
         self._squares = 0
         self._lowest = math.inf
         self._highest = -math.inf
+        # From the first bin that has a value to the last one.
         self._bins = np.zeros(0, np.int64)
+        self._first = 0
         self._doublings = 0
 
     def add(self, values: NDArray[np.float32]) -> None:
@@ -115,11 +117,17 @@ class Tally:
     def _count_bins(self, numbers: Ints) -> None:
         while int(numbers.max()) >> self._doublings >= _MOST_BINS:
             self._doublings += 1
-            pairs = np.append(self._bins, np.zeros(self._bins.size % 2, np.int64)).reshape(-1, 2)
-            self._bins = pairs.sum(axis=1)
-        counts = np.bincount(numbers >> self._doublings, minlength=self._bins.size)
-        counts[: self._bins.size] += self._bins
-        self._bins = counts
+            # A pair begins with an even number.
+            before = self._first % 2
+            bins = np.pad(self._bins, (before, (before + self._bins.size) % 2))
+            self._bins, self._first = bins.reshape(-1, 2).sum(axis=1), self._first // 2
+        numbers = numbers >> self._doublings
+        first, last = int(numbers.min()), int(numbers.max())
+        if self._bins.size:
+            first, last = min(first, self._first), max(last, self._first + self._bins.size - 1)
+        counts = np.bincount(numbers - first, minlength=last - first + 1)
+        counts[self._first - first :][: self._bins.size] += self._bins
+        self._bins, self._first = counts, first
 
     def statistics(
         self, percentiles: Sequence[float] = PERCENTILES, *, bins: int = 20
@@ -153,7 +161,7 @@ class Tally:
     def _percentile(self, share: float) -> float:
         rank = (self.count - 1) * share / 100
         first = math.floor(rank)
-        ends = np.searchsorted(
+        ends = self._first + np.searchsorted(
             np.cumsum(self._bins), [first, min(first + 1, self.count - 1)], "right"
         )
         low, high = (
@@ -164,11 +172,13 @@ class Tally:
 
     def _histogram(self, bins: int) -> Histogram:
         filled = np.flatnonzero(self._bins)
+        counts_of = self._bins[filled]
+        filled += self._first
         first, last = (int(end) * self._bin_width for end in (filled[0], filled[-1]))
         width = _round_width(first, last, bins, self._bin_width)
         numbers = filled * self._bin_width // width
         counts = np.zeros(int(numbers[-1] - numbers[0]) + 1, np.int64)
-        np.add.at(counts, numbers - numbers[0], self._bins[filled])
+        np.add.at(counts, numbers - numbers[0], counts_of)
         return Histogram(float(numbers[0] * width) / 1000, width / 1000, counts)
 
 

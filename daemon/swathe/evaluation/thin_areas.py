@@ -132,7 +132,8 @@ class ThinAreas:
             self._first_bits = bits[0].copy()
         number, size = _components(both.size, links)
         self._regions = both.combined(number, size, self._source)
-        self._first = _renamed(self._first if band.row else names[0], number)
+        if self._source.index.wrapped:
+            self._first = _renamed(self._first if band.row else names[0], number)
         self._last = _renamed(names[-1], number)
         self._last_bits = bits[-1].copy()
         self._close()

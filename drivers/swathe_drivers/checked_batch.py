@@ -63,6 +63,9 @@ class BatchCheck:
             value = getattr(batch, name)
             if not isinstance(value, Integral) or value < 0:
                 return f"returned {value!r} as '{name}'"
+        missing = batch.n_missing
+        if missing is not None and (not isinstance(missing, Integral) or missing < 0):
+            return f"returned {missing!r} as 'n_missing'"
         accounted = batch.record_bytes + batch.fault_bytes + batch.ignored_bytes
         if accounted > pending:
             return f"accounted for {accounted} bytes where {pending} were to be accounted for"

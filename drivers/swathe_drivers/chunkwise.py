@@ -35,6 +35,7 @@ def joined(batches: Sequence[Batch]) -> Batch:
         n_faults.update(batch.n_faults)
     waveforms = [batch.waveforms for batch in batches if batch.waveforms is not None]
     channels = [batch.channels for batch in batches if batch.channels is not None]
+    missing = [batch.n_missing for batch in batches if batch.n_missing is not None]
     return Batch(
         readings=np.concatenate([batch.readings for batch in batches]),
         positions=np.concatenate([batch.positions for batch in batches]),
@@ -48,6 +49,7 @@ def joined(batches: Sequence[Batch]) -> Batch:
         faults=tuple(fault for batch in batches for fault in batch.faults)[-MAX_FAULTS:],
         n_faults=dict(n_faults),
         n_ignored=sum(batch.n_ignored for batch in batches),
+        n_missing=sum(missing) if missing else None,
         record_bytes=sum(batch.record_bytes for batch in batches),
         fault_bytes=sum(batch.fault_bytes for batch in batches),
         ignored_bytes=sum(batch.ignored_bytes for batch in batches),

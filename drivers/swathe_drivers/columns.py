@@ -256,6 +256,11 @@ class Abilities:
     waveform: WaveformFormat | None
     channels: tuple[ChannelFormat, ...] = ()
 
+    @property
+    def passes_over(self) -> bool:
+        """The records mean nothing here: those of a kind among others are ignored."""
+        return not (self.gives_readings or self.gives_positions or self.channels)
+
     @classmethod
     def of(
         cls,

@@ -16,7 +16,7 @@ from swathe_drivers.columns import (
     LimitedValue,
     PositionValue,
 )
-from swathe_drivers.kinds import ChannelRows
+from swathe_drivers.kinds import KindRows
 from swathe_drivers.records import (
     ABSENT_SEQUENCE,
     ABSENT_TIME,
@@ -226,7 +226,11 @@ def outside_limits(
 
 
 class RecordDecoder(ABC):
-    """Turns the bytes of one port into batches; see `swathe_drivers.abc.Decoder`."""
+    """Turns the bytes of one port into batches; see `swathe_drivers.abc.Decoder`.
+
+    Attributes:
+        is_among_others: whether its records are of one kind among others; see `take_rows`.
+    """
 
     def __init__(self, abilities: Abilities) -> None:
         self.axes: Final = abilities.axes
@@ -244,7 +248,8 @@ class RecordDecoder(ABC):
         self.held_after: Final[Mapping[str, int]] = abilities.held_after
         self.waveform: Final = abilities.waveform
         self.channels: Final = abilities.channels
-        self._channel_rows: ChannelRows | None = None
+        self.is_among_others = False
+        self._kind_rows: KindRows | None = None
         self._blank_reading = _blank(READING)
         self._blank_position = _blank(position_dtype(len(self.axes)))
         self._empty = self._batch()
@@ -266,10 +271,10 @@ class RecordDecoder(ABC):
     def pending(self) -> int:
         """Bytes of a record that has only begun, or of a fault that is not yet over."""
 
-    def take_channel_rows(self) -> list[ChannelRows]:
-        """Return offsets and channels of the records of the last batch; none without channels."""
-        rows, self._channel_rows = self._channel_rows, None
-        return [] if rows is None else [rows]
+    def take_rows(self) -> KindRows | None:
+        """Return what the good records of the last batch hold, of a kind among others; None: none."""
+        rows, self._kind_rows = self._kind_rows, None
+        return rows
 
     def _batch(self, **parts: Any) -> Batch:  # noqa: ANN401  the fields of a batch
         """Return a batch with what is not in `parts` empty."""
@@ -302,11 +307,8 @@ class RecordDecoder(ABC):
             name: columns[name] for name in ("device_time", "sequence") if name in columns
         }
         parts: dict[str, NDArray[Any]] = {}
-        if self.channels:
-            self._channel_rows = (
-                offsets,
-                {channel.name: columns[f"channel {channel.name}"] for channel in self.channels},
-            )
+        if self.is_among_others:
+            self._kind_rows = KindRows(offsets, columns)
         if self.gives_readings:
             readings = np.repeat(self._blank_reading, times.size)
             for name, column in common.items():

@@ -70,7 +70,8 @@ class SettingsError(DriverError):
         return self.requirement == UNKNOWN_KEY
 
     def __str__(self) -> str:
-        first = f"{self.key!r} {self.requirement} (got {self.value!r})"
+        got = "" if self.value is None else f" (got {self.value!r})"
+        first = f"{self.key!r} {self.requirement}{got}"
         return "\n".join([first, *(str(other) for other in self.others)])
 
 

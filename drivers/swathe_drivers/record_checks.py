@@ -85,11 +85,10 @@ def record_problems(
     found: list[SettingProblem] = []
     path: tuple[str | int, ...] = (key,)
     kinds = Counter(column.kind for column in columns)
-    if without_value or (
-        not alone and kinds["channel"] and not kinds.keys() & {*measured, *POSITIONS}
-    ):
-        pass
-    elif not kinds.keys() & {*measured, *POSITIONS}:
+    meaning = {*measured, *POSITIONS}
+    if without_value or (not alone and not kinds.keys() & {*meaning, "status", "amplitude"}):
+        pass  # a reading without an echo, channels, or nothing that means anything here
+    elif not kinds.keys() & meaning:
         names = ", ".join([*measured, "counts"])
         requirement = f"must have at least one of {names} and position"
         found.append((path, requirement, sorted(kinds)))

@@ -244,6 +244,8 @@ class Batch:
         faults: the newest `MAX_FAULTS` faults, in the order of the stream.
         n_faults: how many faults of each reason, including those not in `faults`.
         n_ignored: lines or frames of another kind that the settings ignore.
+        n_missing: records more that are missing by the running numbers of several kinds of records, at
+            least; None where the `sequence` of the records themselves shows it, or nothing does.
         record_bytes: bytes of lines or frames that became records, with all that frames them.
         fault_bytes: bytes of faults, terminators included.
         ignored_bytes: bytes of empty lines and of ignored lines or frames, terminators included.
@@ -261,6 +263,7 @@ class Batch:
     faults: tuple[Fault, ...] = ()
     n_faults: Mapping[FaultReason, int] = field(default_factory=dict)
     n_ignored: int = 0
+    n_missing: int | None = None
     record_bytes: int = 0
     fault_bytes: int = 0
     ignored_bytes: int = 0

@@ -41,7 +41,7 @@ def test_description_tells_driver_port_and_protocol(tmp_path: Path) -> None:
         ('unit = "mm"', 'unit = "cm"', "'protocol.columns[0].unit' must be 'mm', 'um', 'in' or 'thou' (got 'cm')"),
         ("baud = 9600", "baud = 1", "'port.baud' must be >= 50 (got 1)"),
         ("baud = 9600", 'url = "COM3"', "'port.url' must be left out: there is no such setting (got 'COM3')"),
-        ("[protocol]", "[protokol]", "'protocol' must be given (got None)"),
+        ("[protocol]", "[protokol]", "'protocol' must be given"),
         ("about =", "driver = 'none'\nabout =", "'driver' must be a working driver: there is no driver 'none'"),
         ("about =", "about", "must be TOML: "),
     ],

@@ -20,6 +20,6 @@ def test_settings_error_lists_all_problems() -> None:
     """One line per problem, the first one's parts as attributes."""
     other = SettingsError("b", "must be given", None)
     error = SettingsError("a", "must be > 0", -1, others=[other])
-    assert str(error) == "'a' must be > 0 (got -1)\n'b' must be given (got None)"
+    assert str(error) == "'a' must be > 0 (got -1)\n'b' must be given"
     assert error.args == (error.key, error.requirement, error.value) == ("a", "must be > 0", -1)
     assert error.others == (other,)

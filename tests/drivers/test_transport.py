@@ -37,7 +37,7 @@ def test_ns_per_byte_counts_start_data_parity_and_stop_bits(
 @pytest.mark.parametrize(
     ("table", "message"),
     [
-        ({}, "'device.gauge.port.url' must be given (got None)"),
+        ({}, "'device.gauge.port.url' must be given"),
         ({"url": ""}, "'device.gauge.port.url' must have at least 1 character(s) (got '')"),
         (
             {"url": "http://host:1"},

@@ -289,7 +289,10 @@ class Listener(Starting):
         numbered = batch.readings if decoder.gives_readings else batch.positions
         if self._schedule is None or not self._schedule.only_answers:
             # The number of a polled device goes on between two answers: none is missing.
-            self._count_missing(numbered["sequence"], decoder.sequence_wrap)
+            if batch.n_missing is None:
+                self._count_missing(numbered["sequence"], decoder.sequence_wrap)
+            else:
+                self._missing += batch.n_missing
         first = self._first or 0
         self._records += count
         newest = newest_records(batch, decoder, _KEPT_RECORDS)

@@ -19,7 +19,7 @@ from swathe_drivers.delimited.text_decoder import (
     pass_over,
 )
 from swathe_drivers.framing import Lines
-from swathe_drivers.kinds import ChannelRows, KindsJoiner, joined_abilities
+from swathe_drivers.kinds import KindRows, KindsJoiner, joined_abilities, passed_over
 from swathe_drivers.kinds_choice import KindsAsked, Misfits, Rows
 from swathe_drivers.records import Batch, FaultReason
 
@@ -31,9 +31,13 @@ class LineKindsDecoder(RecordDecoder):
         self, settings: TextLineSettings, kinds: Sequence[TextDecoder], *, ns_per_byte: int = 0
     ) -> None:
         """Take a decoder for each of `settings.kinds`."""
-        abilities = joined_abilities([kind.abilities for kind in settings.kinds])
+        each = [kind.abilities for kind in settings.kinds]
+        abilities = joined_abilities(each, settings.numbers)
         super().__init__(abilities)
         self._kinds = tuple(kinds)
+        self._passed_over = [one.passes_over for one in each]
+        for kind in self._kinds:
+            kind.is_among_others = True
         self._ignores = settings.other_lines == "ignore"
         tail = 0
         if settings.checksum is not None:
@@ -41,7 +45,7 @@ class LineKindsDecoder(RecordDecoder):
         self._settings = settings
         self._end_width = len(settings.terminator) + tail
         self._framer = make_line_framer(settings, tail, ns_per_byte)
-        self._joiner = KindsJoiner(abilities, self._empty)
+        self._joiner = KindsJoiner(abilities, self._empty, each, settings.numbers)
         self._asked = KindsAsked([kind.answered for kind in settings.kinds])
 
     def asked(self, request: bytes, offset: int) -> None:
@@ -61,7 +65,7 @@ class LineKindsDecoder(RecordDecoder):
         lines, passed = pass_over(lines, self._settings, self._end_width)
         # What became of bytes that are no line: the first kind accounts for it.
         batches = [self._kinds[0].refuse(_without_lines(lines), {})]
-        channels: list[ChannelRows] = []
+        held: list[tuple[int, KindRows]] = []
         misfits = Misfits(
             len(self._kinds),
             wrong=FaultReason.COLUMNS,
@@ -71,14 +75,17 @@ class LineKindsDecoder(RecordDecoder):
 
         def take(number: int, rest: Rows) -> Rows:
             kind = self._kinds[number]
-            others = _take(kind, lines, rest, batches, misfits)
-            channels.extend(kind.take_channel_rows())
+            batch, others = _take(kind, lines, rest, misfits)
+            if batch is not None:
+                found = kind.take_rows()
+                held.extend([] if found is None else [(number, found)])
+                batches.append(passed_over(batch, found) if self._passed_over[number] else batch)
             return others
 
         rest = self._asked.share_out(lines.offsets + lines.lengths - 1, take)
         if rest.size:
             batches.append(self._kinds[0].refuse(lines.only(rest), misfits.faults(rest)))
-        batch = self._joiner.join(batches, channels)
+        batch = self._joiner.join(batches, held)
         return replace(batch, n_ignored=batch.n_ignored + passed) if passed else batch
 
     def reset(self, offset: int) -> Batch:
@@ -89,15 +96,16 @@ class LineKindsDecoder(RecordDecoder):
 
 
 def _take(
-    kind: TextDecoder, lines: Lines, rest: Rows, batches: list[Batch], misfits: Misfits
-) -> Rows:
-    """Decode those of the lines `rest` that are of a kind, and return the others."""
+    kind: TextDecoder, lines: Lines, rest: Rows, misfits: Misfits
+) -> tuple[Batch | None, Rows]:
+    """Decode those of the lines `rest` that are of a kind; return them, if any, and the others."""
     bad: Bad = {}
     rows, fields = kind.choose(lines.only(rest), bad)
     mine, places, own = misfits.own(bad, rest)
+    batch = None
     if mine.any():
-        batches.append(kind.decode(lines.only(rest[mine]), places[rows], fields, own))
-    return rest[~mine]
+        batch = kind.decode(lines.only(rest[mine]), places[rows], fields, own)
+    return batch, rest[~mine]
 
 
 def _without_lines(lines: Lines) -> Lines:

@@ -33,13 +33,14 @@ from swathe_drivers.delimited.columns import (
     texts_behind,
 )
 from swathe_drivers.framing import MAX_TERMINATOR
-from swathe_drivers.kinds import MOST_KINDS, together_problems
+from swathe_drivers.kinds import MOST_KINDS, placed_in_records, together_problems
 from swathe_drivers.record_checks import (
     gate_problems,
     has_no_value,
     is_of_other_gate,
     record_problems,
 )
+from swathe_drivers.running_numbers import NumbersShared
 from swathe_drivers.settings import SettingProblem, SettingsTable, problem, raise_problems
 from swathe_drivers.talk.settings import KindOfRecord, to_bytes
 
@@ -73,8 +74,8 @@ def _leading_text(column: AnyColumn) -> str:
 
 
 def line_kinds_problems(kinds: Sequence["TextLineSettings"]) -> list[SettingProblem]:
-    """Return what is wrong with several kinds of lines taken together; paths begin with a number."""
-    found = together_problems([kind.abilities for kind in kinds])
+    """Return what is wrong with several kinds of lines taken together, with the paths in their table."""
+    found = together_problems([kind.abilities for kind in kinds], kinds[0].numbers)
     for number, kind in enumerate(kinds):
         for before in range(number):
             both = kind.answered, kinds[before].answered
@@ -118,6 +119,8 @@ class TextLineSettings(SettingsTable, ABC):
     """What lines begin with that are passed over, whatever else is in them."""
     record: tuple[SettingsTable, ...] = Field(default=(), max_length=MOST_KINDS)
     """Instead of what is in a line: one table for each kind of lines."""
+    numbers: NumbersShared | None = None
+    """Whether kinds of lines share one running number; None: that is not known."""
 
     _answers: str | None = PrivateAttr(default=None)
     """The request that this kind of lines answers, among others."""
@@ -233,7 +236,9 @@ class TextLineSettings(SettingsTable, ABC):
         for number, kind in enumerate(kinds):
             found += _within(("record", number) * several, kind._kind_problems())
         if several and not found:
-            found += _within(("record",), line_kinds_problems(kinds))
+            found += placed_in_records(line_kinds_problems(kinds))
+        elif not several and self.numbers is not None:
+            found.append((("numbers",), "must be left out without 'record'", self.numbers))
         raise_problems(self, found)
         return self
 

@@ -17,7 +17,7 @@ from swathe_drivers.frames.framer import Frames
 from swathe_drivers.frames.making import make_framer
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.frames.values import waveform_format
-from swathe_drivers.kinds import ChannelRows, KindsJoiner, joined_abilities
+from swathe_drivers.kinds import KindRows, KindsJoiner, joined_abilities, passed_over
 from swathe_drivers.kinds_choice import KindsAsked, Misfits, Rows
 from swathe_drivers.records import Batch, FaultReason
 
@@ -28,7 +28,8 @@ class FrameKindsDecoder(RecordDecoder):
     def __init__(self, settings: FramesSettings, *, ns_per_byte: int = 0) -> None:
         """Take checked settings with several kinds."""
         kinds = settings.kinds
-        abilities = joined_abilities([kind.abilities(waveform_format(kind)) for kind in kinds])
+        each = [kind.abilities(waveform_format(kind)) for kind in kinds]
+        abilities = joined_abilities(each, settings.numbers)
         super().__init__(abilities)
         self._kinds = [FramesDecoder(kind, ns_per_byte=ns_per_byte) for kind in kinds]
         self._ignores = settings.other_frames == "ignore"
@@ -37,7 +38,9 @@ class FrameKindsDecoder(RecordDecoder):
         self._framer, is_checked = make_framer(settings, checker, ns_per_byte)
         for kind in self._kinds:
             kind.is_checked = is_checked
-        self._joiner = KindsJoiner(abilities, self._empty)
+            kind.is_among_others = True
+        self._passed_over = [one.passes_over for one in each]
+        self._joiner = KindsJoiner(abilities, self._empty, each, settings.numbers)
         self._asked = KindsAsked([kind.answered for kind in settings.kinds])
 
     def asked(self, request: bytes, offset: int) -> None:
@@ -72,7 +75,7 @@ class FrameKindsDecoder(RecordDecoder):
             ignored_bytes=frames.ignored_bytes,
         )
         batches = [self._kinds[0].decode(between)]
-        channels: list[ChannelRows] = []
+        held: list[tuple[int, KindRows]] = []
         misfits = Misfits(
             len(self._kinds),
             wrong=FaultReason.LENGTH,
@@ -82,8 +85,11 @@ class FrameKindsDecoder(RecordDecoder):
 
         def take(number: int, rest: Rows) -> Rows:
             kind = self._kinds[number]
-            others = _take(kind, frames, rest, batches, misfits)
-            channels.extend(kind.take_channel_rows())
+            batch, others = _take(kind, frames, rest, misfits)
+            if batch is not None:
+                found = kind.take_rows()
+                held.extend([] if found is None else [(number, found)])
+                batches.append(passed_over(batch, found) if self._passed_over[number] else batch)
             return others
 
         rest = self._asked.share_out(frames.offsets + frames.sizes - 1, take)
@@ -91,16 +97,17 @@ class FrameKindsDecoder(RecordDecoder):
             none = np.empty(0, np.int64), np.empty((0, 0), np.uint8)
             bad = misfits.faults(rest)
             batches.append(self._kinds[0].decode_rows(frames.only(rest), *none, bad))
-        return self._joiner.join(batches, channels)
+        return self._joiner.join(batches, held)
 
 
 def _take(
-    kind: FramesDecoder, frames: Frames, rest: Rows, batches: list[Batch], misfits: Misfits
-) -> Rows:
-    """Decode those of the frames `rest` that are of a kind, and return the others."""
+    kind: FramesDecoder, frames: Frames, rest: Rows, misfits: Misfits
+) -> tuple[Batch | None, Rows]:
+    """Decode those of the frames `rest` that are of a kind; return them, if any, and the others."""
     bad: Bad = {}
     rows, content = kind.choose(frames.only(rest), bad)
     mine, places, own = misfits.own(bad, rest, begins=kind.has_constants)
+    batch = None
     if mine.any():
-        batches.append(kind.decode_rows(frames.only(rest[mine]), places[rows], content, own))
-    return rest[~mine]
+        batch = kind.decode_rows(frames.only(rest[mine]), places[rows], content, own)
+    return batch, rest[~mine]

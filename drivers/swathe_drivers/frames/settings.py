@@ -34,7 +34,7 @@ from swathe_drivers.frames.framing import (
 )
 from swathe_drivers.frames.packed import bytes_of_type
 from swathe_drivers.frames.repeats import Repeat, group_problems, repeat_problems
-from swathe_drivers.kinds import MOST_KINDS, together_problems
+from swathe_drivers.kinds import MOST_KINDS, placed_in_records, together_problems
 from swathe_drivers.record_checks import (
     gate_problems,
     has_no_value,
@@ -42,6 +42,7 @@ from swathe_drivers.record_checks import (
     record_problems,
 )
 from swathe_drivers.records import WaveformFormat
+from swathe_drivers.running_numbers import NumbersShared
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems
 from swathe_drivers.talk.settings import KindOfRecord, to_bytes
 from swathe_drivers.units import nanoseconds
@@ -70,6 +71,8 @@ class FramesSettings(SettingsTable):
     """Behind the fields: those of one sample, repeated up to the checksum."""
     record: tuple[FrameRecord, ...] = Field(default=(), max_length=MOST_KINDS)
     """Instead of `fields`: one table for each kind of frames."""
+    numbers: NumbersShared | None = None
+    """Whether kinds of frames share one running number; None: that is not known."""
     gate: GateText | None = None
     """The gate whose values count, where there are fields of several."""
     other_frames: Literal["fault", "ignore"] = "fault"
@@ -206,10 +209,9 @@ class FramesSettings(SettingsTable):
                 )
             ]
         if self.record and not found:
-            found += [
-                (("record", *path), requirement, value)
-                for path, requirement, value in frame_kinds_problems(kinds)
-            ]
+            found += placed_in_records(frame_kinds_problems(kinds))
+        elif not self.record and self.numbers is not None:
+            found.append((("numbers",), "must be left out without 'record'", self.numbers))
         raise_problems(self, found)
         return self
 
@@ -346,7 +348,7 @@ class FramesSettings(SettingsTable):
 
 def frame_kinds_problems(kinds: Sequence[FramesSettings]) -> list[SettingProblem]:
     """Return what is wrong with several kinds of frames together; paths begin with a number."""
-    found = together_problems([kind.abilities() for kind in kinds])
+    found = together_problems([kind.abilities() for kind in kinds], kinds[0].numbers)
     for number, kind in enumerate(kinds):
         length = _places(kind, LengthField)
         if length != _places(kinds[0], LengthField):

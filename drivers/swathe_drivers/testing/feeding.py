@@ -68,6 +68,7 @@ class Total:
     faults: tuple[Fault, ...]
     n_faults: Counter[FaultReason]
     n_ignored: int
+    n_missing: int
     record_bytes: int
     fault_bytes: int
     ignored_bytes: int
@@ -106,6 +107,7 @@ def total(batches: Iterable[Batch]) -> Total:
         faults=tuple(fault for batch in found for fault in batch.faults)[-MAX_FAULTS:],
         n_faults=n_faults,
         n_ignored=sum(batch.n_ignored for batch in found),
+        n_missing=sum(batch.n_missing or 0 for batch in found),
         record_bytes=sum(batch.record_bytes for batch in found),
         fault_bytes=sum(batch.fault_bytes for batch in found),
         ignored_bytes=sum(batch.ignored_bytes for batch in found),

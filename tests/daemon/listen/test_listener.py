@@ -244,6 +244,27 @@ def test_numbers_between_two_answers_are_not_missing(unasked: bool, missing: int
     assert listener.snapshot().missing == missing
 
 
+def test_number_common_to_several_kinds_shows_none_missing() -> None:
+    """It is counted over all kinds, those that are passed over too."""
+    text = """
+    [protocol]
+    record = [
+      { columns = [{ is = "sequence" }, { is = "thickness", unit = "mm" }] },
+      { columns = [{ is = "sequence" }, { is = "ignore" }, { is = "ignore" }] },
+    ]
+    """
+    listener = Listener(
+        PortSettings(url="socket://gauge:1"),
+        decoder=parse_description(text, "gauge.toml").decoder(ns_per_byte=0),
+    )
+    for number in range(1, 101, 2):
+        lines = f"{number},5.0\r\n{number + 1},a,b\r\n" if number != 51 else ""
+        listener._take_chunk("port", number, lines.encode())
+    listener.drain()
+    snapshot = listener.snapshot()
+    assert (snapshot.records, snapshot.ignored, snapshot.missing) == (49, 49, 2)
+
+
 def test_view_of_a_silent_port_says_what_to_look_for() -> None:
     """No empty table: what may be wrong, and that some devices have to be asked."""
     with socket.create_server(("127.0.0.1", 0)) as server:

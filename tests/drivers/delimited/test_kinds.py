@@ -43,14 +43,14 @@ def _decoder() -> Decoder:
 def _lines(source: random.Random, count: int) -> tuple[bytes, list[dict[str, Any]]]:
     """Return lines of all kinds, and what each reading and position must be, line by line."""
     data, want = b"", []
-    held = {"battery": np.nan, "gain": np.nan}
+    held = {"gain": np.nan, "battery": np.nan}
     for number in range(count):
         text = source.choice(["T", "N", "X", "B", "LOG,3", "B,7", "", "X1,2"])
         offset = len(data)
         if text == "T":
-            held["gain"] = float(number % 40)
             text = f"T,{number}.5,{number % 40}"
-            want.append({"offset": offset, "thickness": number + 0.5, **held})
+            own = held | {"gain": float(number % 40)}
+            want.append({"offset": offset, "thickness": number + 0.5, **own})
         elif text == "N":
             text = "N,-"
             want.append({"offset": offset, "thickness": np.nan, **held})
@@ -135,7 +135,7 @@ def test_record_without_a_value_is_a_reading_without_an_echo() -> None:
     assert found.readings["valid"].tolist() == [False, True, False]
     np.testing.assert_array_equal(found.readings["thickness"], [np.nan, 5.5, np.nan])
     assert found.channels is not None
-    assert found.channels.tolist() == [[40.0], [40.0], [41.0]]
+    np.testing.assert_array_equal(found.channels, [[40.0], [np.nan], [41.0]])
     assert found.n_faults == {FaultReason.STATUS: 1}
     assert (found.record_bytes, found.fault_bytes) == (23, 9)
 
@@ -193,3 +193,120 @@ def test_lines_to_ignore_are_counted_among_several_kinds() -> None:
     assert found.ignored_bytes == len(b"# log\nX942\n")
     assert found.record_bytes + found.fault_bytes + found.ignored_bytes == len(data)
     assert found.n_faults == {FaultReason.CHECKSUM: 3}
+
+
+def test_channel_of_a_reading_is_none_in_readings_of_other_kinds() -> None:
+    """The lining of an earlier record is not that of a record without an echo."""
+    text = """
+[protocol]
+[[protocol.record]]
+columns = [
+  { is = "constant", text = "M" }, { is = "thickness", unit = "mm" },
+  { is = "channel", name = "lining", unit = "mm" },
+]
+[[protocol.record]]
+columns = [{ is = "constant", text = "N" }, { is = "amplitude" }]
+[[protocol.record]]
+columns = [{ is = "constant", text = "S" }, { is = "channel", name = "supply", unit = "V" }]
+"""
+    decoder = parse_description(text, "kinds.toml").decoder(ns_per_byte=0)
+    data = b"S,4.9\r\nM,9.5,2.7\r\nN,3\r\nS,4.8\r\nN,2\r\nM,9.4,2.6\r\n"
+    for chunks in ([data], [data[at : at + 3] for at in range(0, len(data), 3)]):
+        found = total([decoder.feed(one, 0) for one in chunks])
+        want = [[2.7, 4.9], [np.nan, 4.9], [np.nan, 4.8], [2.6, 4.8]]
+        np.testing.assert_array_equal(found.channels, want)
+        decoder.reset(0)
+
+
+NUMBERED = """
+[protocol]
+terminator = "\\n"
+NUMBERS
+[[protocol.record]]
+columns = [{ is = "constant", text = "T" }, { is = "sequence", wrap = 100 }, { is = "thickness", unit = "mm" }]
+[[protocol.record]]
+columns = [{ is = "constant", text = "X" }, { is = "sequence", wrap = 100 }, { is = "counts", axis = "scan" }]
+[[protocol.record]]
+columns = [{ is = "constant", text = "I" }, { is = "sequence", wrap = 100 }, { is = "ignore" }]
+"""
+
+
+def _numbered(numbers: str = "") -> Decoder:
+    return parse_description(NUMBERED.replace("NUMBERS", numbers), "n.toml").decoder(ns_per_byte=0)
+
+
+@pytest.mark.parametrize("shared", [True, False])
+def test_numbers_of_several_kinds_show_no_more_missing_than_were_lost(shared: bool) -> None:
+    """Whether they share a counter or each has its own: at most what is lost, none where none is."""
+    for seed in range(6):
+        source = random.Random(seed)
+        kinds = source.choices("TXI", weights=(5, 4, 1), k=400)
+        at, lines = {"T": 7, "X": 7, "I": 7}, []
+        for kind in kinds:
+            at[kind] += 1
+            number = sum(at.values()) if shared else at[kind]
+            lines.append(f"{kind},{number % 100},5\n".encode())
+        for losses in (0, 3):
+            lost = set(source.sample(range(1, 399), losses))
+            data = b"".join(one for row, one in enumerate(lines) if row not in lost)
+            for numbers in ("", f'numbers = "{"shared" if shared else "separate"}"'):
+                found = total([_numbered(numbers).feed(data, 0)])
+                assert found.n_missing <= losses, (seed, numbers)
+                decoder = _numbered(numbers)
+                again = total(decoder.feed(one, 0) for one in random_pieces(data, source))
+                assert again.n_missing == found.n_missing
+                if shared or numbers:
+                    assert found.n_missing == losses
+            assert found.n_ignored == sum(
+                kind == "I" and row not in lost for row, kind in enumerate(kinds)
+            )
+            assert found.record_bytes + found.ignored_bytes == len(data)
+
+
+def test_number_that_other_kinds_share_shows_no_reading_lost() -> None:
+    """Which kind a missing record was of nobody knows: it is no number of the readings alone."""
+    for numbers in ("", 'numbers = "shared"'):
+        decoder = _numbered(numbers)
+        assert (decoder.numbered, decoder.sequence_wrap) == (False, None)
+        assert decoder.feed(b"T,1,5\nX,2,7\nT,3,5\n", 0).readings["sequence"].tolist() == [1, 3]
+    apart = NUMBERED[: NUMBERED.rindex("[[")].replace("NUMBERS", 'numbers = "separate"')
+    assert parse_description(apart, "n.toml").decoder(ns_per_byte=0).numbered
+    every = apart.replace('{ is = "counts", axis = "scan" }', '{ is = "amplitude" }')
+    readings = {
+        numbers: parse_description(every.replace("separate", numbers), "n.toml")
+        .decoder(ns_per_byte=0)
+        .numbered
+        for numbers in ("shared", "separate")
+    }
+    assert readings == {"shared": True, "separate": False}
+
+
+def test_kind_that_means_nothing_is_passed_over() -> None:
+    """It is counted as ignored, its bytes too; what is wrong with it is a fault still."""
+    text = TEXT.replace('other_lines = "ignore"', "") + (
+        '[[protocol.record]]\ncolumns = [{ is = "constant", text = "H" }, { is = "sequence" }]\n'
+        '[[protocol.record]]\ncolumns = [{ is = "constant", text = "J" }, { is = "ignore" },'
+        ' { is = "device_time", unit = "ms" }]\n'
+    )
+    decoder = parse_description(text, "kinds.toml").decoder(ns_per_byte=0)
+    data = b"H,1\nX5\nJ,?,17\nH,3\nH,x\n"
+    found = decoder.feed(data, 0)
+    assert (found.n_ignored, found.ignored_bytes, found.record_bytes) == (3, 15, 3)
+    assert found.n_faults == {FaultReason.NUMBER: 1}
+    assert found.n_missing == 1  # between 1 and 3
+    assert found.positions.size == 1
+    assert found.readings.size == 0
+
+
+def test_way_out_of_a_clock_in_some_records_works() -> None:
+    """What the message proposes is taken: the device's time is then not used."""
+    clock = '{ is = "device_time", unit = "ms" }'
+    reading = '{ is = "constant", text = "T" }, CLOCK, { is = "thickness", unit = "mm" }'
+    counts = '{ is = "counts", axis = "scan" }'
+    message = _refused(counts, reading.replace("CLOCK", clock))
+    assert "record[1]' must have no device_time, as record[0] has none" in message
+    assert "None" not in message
+    text = f"[protocol]\n[[protocol.record]]\ncolumns=[{counts}]\n[[protocol.record]]\n"
+    ignored = reading.replace("CLOCK", '{ is = "ignore" }')
+    text += f"columns=[{ignored}]\n"
+    assert not parse_description(text, "kinds.toml").decoder(ns_per_byte=0).has_clock

@@ -14,6 +14,7 @@ COUNT = {"is": "counts", "axis": "scan"}
 IGNORE = {"is": "ignore"}
 CLOCK = {"is": "device_time", "unit": "ms"}
 TIME = {"is": "time_of_flight", "unit": "us"}
+NUMBER = {"is": "sequence"}
 
 
 @pytest.mark.parametrize("table", VARIANTS)
@@ -37,7 +38,7 @@ def test_settings_have_the_usual_defaults() -> None:
     [
         (
             {"columns": [TIME | {"gate": "A"}, TIME | {"gate": "B"}]},
-            f"'{KEY}.gate' must be one of 'A', 'B': the gate whose values count (got None)",
+            f"'{KEY}.gate' must be one of 'A', 'B': the gate whose values count",
         ),
         (
             {"columns": [TIME | {"gate": "A"}], "gate": "C"},
@@ -53,7 +54,7 @@ def test_settings_have_the_usual_defaults() -> None:
         ),
         (
             {},
-            f"'{KEY}.columns' must be given, or a table 'record' for each kind of lines (got None)",
+            f"'{KEY}.columns' must be given, or a table 'record' for each kind of lines",
         ),
         (
             {"columns": [COUNT | {"bits": 16, "rolls_over_after": 100_000}]},
@@ -62,28 +63,61 @@ def test_settings_have_the_usual_defaults() -> None:
         ),
         (
             {"columns": [COUNT], "record": [{"columns": [COUNT]}]},
-            f"'{KEY}.columns' must be left out, as each 'record' has its own (got None)",
+            f"'{KEY}.columns' must be left out, as each 'record' has its own",
         ),
         (
             {"record": [{"columns": [COUNT]}, {"columns": [TIME]}]},
             (f"'{KEY}.record[1].columns' must differ from record[0] in a 'constant', in a text 'before'"
             " a number, in the number of columns, or in the poll that each 'answers': nothing shows"
-            " which of both a line is (got None)"),
+            " which of both a line is"),
         ),
         (
             {"record": [{"columns": [COUNT, TIME]}, {"columns": [TIME]}]},
-            (f"'{KEY}.record[1]' must have readings with positions, as another record has: in all or"
-            " in none (got None)"),
+            (f"'{KEY}.record[1]' must have positions as well, as record[0] has readings with positions;"
+            " or make the positions in record[0] 'ignore' ('skip' in frames), if other records have"
+            " positions: the clock joins them"),
         ),
         (
             {"record": [{"columns": [COUNT]}, {"columns": [COUNT | {"axis": "index"}, IGNORE]}]},
             (f"'{KEY}.record[1]' must have positions of the same axes in the same order as record[0]"
-            " has (got None)"),
+            " has"),
         ),
         (
             {"record": [{"columns": [COUNT]}, {"columns": [TIME, CLOCK]}]},
-            (f"'{KEY}.record[1]' must have a device_time, of the same roll-over, as record[0] has"
-            " (got None)"),
+            (f"'{KEY}.record[1]' must have no device_time, as record[0] has none; all records with"
+            " readings or positions have one, or none: make it 'ignore' ('skip' in frames) where others"
+            " have none"),
+        ),
+        (
+            {"record": [{"columns": [TIME, CLOCK]}, {"columns": [COUNT]}]},
+            (f"'{KEY}.record[1]' must have a device_time, as record[0] has one; all records with"
+            " readings or positions have one, or none: make it 'ignore' ('skip' in frames) where others"
+            " have none"),
+        ),
+        (
+            {"record": [{"columns": [TIME, CLOCK]}, {"columns": [COUNT, CLOCK | {"bits": 16}, IGNORE]}]},
+            f"'{KEY}.record[1]' must have a device_time that starts again when that of record[0] does",
+        ),
+        (
+            {"record": [{"columns": [COUNT]}], "numbers": "shared"},
+            (f"'{KEY}.numbers' must be left out, as fewer than two records have a 'sequence'"
+            " (got 'shared')"),
+        ),
+        (
+            {"columns": [COUNT], "numbers": "shared"},
+            f"'{KEY}.numbers' must be left out without 'record' (got 'shared')",
+        ),
+        (
+            {"record": [{"columns": [COUNT, NUMBER]}, {"columns": [TIME, NUMBER | {"wrap": 9}, IGNORE]}],
+             "numbers": "shared"},
+            (f"'{KEY}.numbers' must be 'separate' or left out, as the numbers of two records roll over"
+            " at different places (got 'shared')"),
+        ),
+        (
+            {"record": [{"columns": [COUNT, NUMBER | {"period": "1 ms"}]}, {"columns": [TIME, NUMBER, IGNORE]}]},
+            (f"'{KEY}.record[0]' must have no 'period', as its numbers show no time: it needs a number in"
+            " each record with readings or positions and in no other, and numbers = 'shared' where"
+            " several have one"),
         ),
         (
             {"record": [{"columns": [{"is": "channel", "name": "gain"}]}]},
@@ -91,9 +125,9 @@ def test_settings_have_the_usual_defaults() -> None:
             " (got 1)"),
         ),
         (
-            {"record": [{"columns": [COUNT]}, {"columns": [IGNORE, IGNORE]}]},
-            (f"'{KEY}.record[1].columns' must have at least one of time_of_flight, thickness, counts"
-            " and position (got ['ignore'])"),
+            {"record": [{"columns": [IGNORE]}, {"columns": [IGNORE, IGNORE]}]},
+            (f"'{KEY}.record' must have a thickness, a time of flight or counts in one of them"
+            " (got 2)"),
         ),
         (
             {"columns": [TIME, {"is": "channel", "name": "amplitude"}]},
@@ -153,8 +187,8 @@ def test_settings_have_the_usual_defaults() -> None:
             {"columns": [COUNT | {"unit": "mm"}]},
             f"'{KEY}.columns[0].unit' must be left out: there is no such setting (got 'mm')",
         ),
-        ({"columns": [{"axis": "scan"}]}, f"'{KEY}.columns[0].is' must be given (got None)"),
-        ({"columns": [{"is": "device_time"}]}, f"'{KEY}.columns[0].unit' must be given (got None)"),
+        ({"columns": [{"axis": "scan"}]}, f"'{KEY}.columns[0].is' must be given"),
+        ({"columns": [{"is": "device_time"}]}, f"'{KEY}.columns[0].unit' must be given"),
         (
             {"columns": [TIME | {"min": 5, "max": 4}]},
             f"'{KEY}.columns[0].max' must be > 'min', which is 5.0 (got 4.0)",

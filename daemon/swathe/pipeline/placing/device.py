@@ -25,11 +25,12 @@ from swathe.pipeline.placing.stopped_clock import StoppedClock
 from swathe.pipeline.placing.streams import RecordStream, Released, TimedBatch
 from swathe.pipeline.placing.time_tally import TimeTally
 from swathe.pipeline.placing.timebase import PollTimes, time_base_of
-from swathe.pipeline.placing.timing import TimeBase, missing_before
+from swathe.pipeline.placing.timing import TimeBase
 from swathe.reading_flags import ReadingFlag
 from swathe.station import AlarmKind
 from swathe_drivers import Batch, Decoder, Fault, FaultReason, Polling, ToldDecoder, channels_of
 from swathe_drivers.records import MAX_FAULTS
+from swathe_drivers.running_numbers import missing_before
 
 __all__ = ["DeviceLink"]
 
@@ -109,12 +110,16 @@ class DeviceLink:
         apart = decoder.gives_positions and not decoder.combined
         self.positions = time_base("positions") if apart else None
         self._reading_stream = RecordStream(
-            self.readings or time_base("readings"), tally.times.setdefault("readings", TimeTally())
+            self.readings or time_base("readings"),
+            tally.times.setdefault("readings", TimeTally()),
+            numbered=decoder.numbered,
         )
         self._position_stream: RecordStream | None = None
         if self.positions is not None:
             positions = tally.times.setdefault("positions", TimeTally())
-            self._position_stream = RecordStream(self.positions, positions)
+            self._position_stream = RecordStream(
+                self.positions, positions, numbered=decoder.numbered
+            )
         stops = decoder.has_clock
         self._reading_clock = StoppedClock(name) if stops and decoder.gives_readings else None
         self._position_clock = StoppedClock(name) if stops and apart else None
@@ -362,7 +367,9 @@ class DeviceLink:
             tally.faults[str(reason)] += count
         tally.recent = [*tally.recent, *batch.faults][-MAX_FAULTS:]
         records = batch.readings if self.decoder.gives_readings else batch.positions
-        if records.size:
+        if batch.n_missing is not None:
+            tally.missing += batch.n_missing
+        elif records.size:
             self._count_sequence(records["sequence"])
 
     def _count_sequence(self, sequence: NDArray[np.int64]) -> None:

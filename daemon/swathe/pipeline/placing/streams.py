@@ -12,7 +12,7 @@ from swathe.arrays import Times
 from swathe.pipeline.placing.time_tally import TimeTally, TimeWatch
 from swathe.pipeline.placing.timing import TimeBase, Timing
 from swathe_drivers import Batch, Decoder
-from swathe_drivers.records import no_positions, no_readings
+from swathe_drivers.records import ABSENT_SEQUENCE, no_positions, no_readings
 
 __all__ = ["RecordStream", "Released", "TimedBatch", "WaitingRecords"]
 
@@ -93,10 +93,13 @@ class RecordStream:
     Args:
         base: finds the times.
         tally: counts them through the survey.
+        numbered: whether the running number of each is one higher than that of the one before; it is not
+            where records of other kinds share it.
     """
 
-    def __init__(self, base: TimeBase, tally: TimeTally) -> None:
+    def __init__(self, base: TimeBase, tally: TimeTally, *, numbered: bool) -> None:
         self._base = base
+        self._numbered = numbered
         self._watch = TimeWatch(base, tally)
         self._columns: tuple[list[NDArray[Any]], ...] = ([], [], [], [], [])
 
@@ -116,7 +119,10 @@ class RecordStream:
         """Take the next records; see `Released`."""
         if not records.size:
             return
-        self._base.take(records["device_time"], records["sequence"], records["time"], arrived)
+        numbers = records["sequence"]
+        if not self._numbered:
+            numbers = np.full(numbers.shape, ABSENT_SEQUENCE)
+        self._base.take(records["device_time"], numbers, records["time"], arrived)
         for column, values in zip(
             self._columns, (records, arrived, waveforms, paired, channels), strict=True
         ):

@@ -16,8 +16,9 @@ from swathe.pipeline.placing.clock_restarts import ClockRestarts
 from swathe.pipeline.placing.polled import PolledAnswers, Stream
 from swathe.pipeline.placing.pulses import PulseTimes
 from swathe.pipeline.placing.still_times import StillTimes
-from swathe.pipeline.placing.timing import TimeBase, TimeBaseKind, Timing, missing_before
+from swathe.pipeline.placing.timing import TimeBase, TimeBaseKind, Timing
 from swathe_drivers import Decoder
+from swathe_drivers.running_numbers import missing_before
 
 __all__ = ["ArrivalTimes", "ClockTimes", "PollTimes", "time_base_of"]
 

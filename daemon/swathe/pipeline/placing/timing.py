@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from swathe.arrays import Times
 
-__all__ = ["TimeBase", "TimeBaseKind", "Timing", "missing_before"]
+__all__ = ["TimeBase", "TimeBaseKind", "Timing"]
 
 
 class TimeBaseKind(StrEnum):
@@ -156,20 +156,3 @@ class TimeBase(Protocol):
             flush: whether no record follows: nothing is waited for.
         """
         ...
-
-
-def missing_before(sequence: NDArray[np.int64], last: int, wrap: int | None) -> NDArray[np.int64]:
-    """Return how many records are missing before each, by their running numbers, shape (n,).
-
-    Args:
-        sequence: as sent; below 0 where there is none, shape (n,).
-        last: that of the record before; below 0 for none.
-        wrap: records after which it starts again at 0; None if never.
-    """
-    before = np.concatenate(([last], sequence[:-1]))
-    steps = sequence - before
-    if wrap is not None:
-        # The shorter way round: a device that restarted has not lost a whole turn of records.
-        steps = (steps + wrap // 2) % wrap - wrap // 2
-    steps[(before < 0) | (sequence < 0)] = 0
-    return np.maximum(steps - 1, 0)

@@ -77,6 +77,32 @@ def test_missing_by_the_running_number(
     assert made.tally.readings == made.tally.positions == sum(len(part) for part in parts)
 
 
+KINDS = """
+[[device.both.protocol.record]]
+columns = [{ is = "sequence" }, { is = "counts", axis = "scan" }]
+[[device.both.protocol.record]]
+columns = [{ is = "sequence" }, { is = "thickness", unit = "mm" }, { is = "ignore" }]
+"""
+
+
+@pytest.mark.parametrize("numbers", ["", 'numbers = "shared"'])
+def test_number_common_to_readings_and_positions_shows_none_lost(numbers: str) -> None:
+    """Every second number is that of the other kind; one that neither has is missing, of neither."""
+    text = STATION[: STATION.index("protocol.columns")] + f"[device.both.protocol]\n{numbers}\n"
+    text += KINDS
+    device = parse_station(text, "bench.toml").device["both"]
+    made = DeviceLink(decoder=decoder_of(device), delay_ns=0, tally=DeviceTally())
+    for number in (1, 3, 5, 9, 11):
+        lines = f"{number},7\r\n{number + 1},5.0,\r\n"
+        made.take(lines.encode(), number * 1_000_000)
+        made.decode()
+    made.decode(now=10**10, flush=True)
+    assert made.tally.missing == 2  # 7 and 8
+    assert (made.tally.readings, made.tally.positions) == (5, 5)
+    lost = {name: times.lost for name, times in made.tally.times.items()}
+    assert lost == {"readings": 0, "positions": 0}
+
+
 def test_half_a_record_does_not_survive_a_lost_port() -> None:
     """What had begun when the port was lost is one fault, and not glued to what comes after."""
     made = link()

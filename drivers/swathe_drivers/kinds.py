@@ -273,11 +273,10 @@ class KindsJoiner:
         )
         parts: dict[str, Any] = {}
         if self._readings:
-            others = ("readings_known_at", "readings_request", "waveforms")
-            parts |= _in_order(batches, "readings", others)
+            also = ("readings_known_at", "readings_request", "waveforms")
+            parts |= _in_order(batches, "readings", also)
         if self._positions:
-            others = ("positions_known_at", "positions_request")
-            parts |= _in_order(batches, "positions", others)
+            parts |= _in_order(batches, "positions", ("positions_known_at", "positions_request"))
         if self._names:
             readings = parts.get("readings", self._empty.readings)
             parts["channels"] = self._filled(readings["offset"], rows)
@@ -310,7 +309,8 @@ class KindsJoiner:
         """
         out = np.empty((wanted.size, len(self._names)))
         for column, name in enumerate(self._names):
-            own, held = [], []
+            own: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
+            held: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
             for number, one in rows:
                 if (values := one.columns.get(f"channel {name}")) is not None:
                     into = own if self._kinds[number].gives_readings else held

@@ -43,8 +43,8 @@ def _why(state: StateMessage) -> list[tuple[str, str]]:
         case "complete" | "incomplete":
             halted = " · a fault had stopped the crawler" if state.halted else ""
             title = STATE_TITLES[state.state]
-            if title.lower() == state.reason.lower():
-                reason = ""
+            if state.state == "complete" and state.reason:  # the reason says what is reached
+                title, reason = state.reason[:1].upper() + state.reason[1:], ""
             return [(f"run ended · {title}{reason}{halted}", "bold")]
         case _:
             return []

@@ -6,9 +6,17 @@ from dataclasses import dataclass
 from typing import Literal
 
 from swathe.errors import SurveyError
+from swathe.pipeline import Pipeline
 from swathe.store import SurveyFolder, SurveyRecord, read_survey_record
 
-__all__ = ["RunOutcome"]
+__all__ = ["RunOutcome", "covered_text"]
+
+
+def covered_text(pipeline: Pipeline) -> str:
+    """Return, of a survey that reached its target, that the plan is covered or what share was required."""
+    if pipeline.coverage.measured >= pipeline.coverage.required:
+        return "the plan is covered"
+    return f"the target of {pipeline.station.survey.target_coverage:g} % is reached"
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +24,7 @@ class RunOutcome:
     """How a run ended.
 
     Attributes:
-        status: whether the plan is covered.
+        status: whether the survey has reached its target.
         reason: of the end.
         folder: the survey.
         halted: a fault stopped the crawler, and nobody has cleared it.

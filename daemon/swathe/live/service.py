@@ -20,7 +20,7 @@ from swathe.live.delay_estimator import DelayEstimator
 from swathe.live.floods import Floods
 from swathe.live.health import Health
 from swathe.live.mirror import Mirror
-from swathe.live.outcome import RunOutcome
+from swathe.live.outcome import RunOutcome, covered_text
 from swathe.live.pace import Pace
 from swathe.live.ports import PortHub
 from swathe.live.publisher import Publisher
@@ -396,4 +396,4 @@ class Daemon:
         # A crawler finishes its move and ends the run itself.
         covered = self.pipeline.target_reached and not self._revising.pending
         if self.crawl is None and not trouble and self._auto.may_end(covered=covered):
-            self.stop("the plan is covered")
+            self.stop(covered_text(self.pipeline))

@@ -338,3 +338,13 @@ def test_end_of_a_covered_plan_is_said_once() -> None:
     """Its reason is its title."""
     found = "\n".join(drawn(station("complete", busy=False), 120, 40)).lower()
     assert found.count("the plan is covered") == 1
+
+
+def test_end_at_a_target_says_which() -> None:
+    """94 % of the cells with gaps open is not the whole plan."""
+    stations = station("complete", busy=False)
+    reached = "the target of 94 % is reached"
+    put(stations, "state", state(state="complete", reason=reached, plan=PLAN), now=1e9)
+    found = "\n".join(drawn(stations, 120, 40))
+    assert "run ended · The target of 94 % is reached" in found
+    assert "plan is covered" not in found

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from swathe.live.outcome import covered_text
 from swathe.motion import Point, Zones
 from swathe.pipeline import CellState, GapCause, GapSnapshot, Pipeline, runs_of
 from swathe.pipeline.progress.fields import count_text, number_text
@@ -109,12 +110,12 @@ def _clear(order: tuple[str, ...], start: Point, home: Point, zones: Zones) -> b
 
 
 def outcome_text(pipeline: Pipeline, why: str) -> str:
-    """Return that the plan is covered, or why the work ended and what is missing."""
+    """Return that the target is reached, or why the work ended and what is missing."""
     if pipeline.target_reached:
         doubtful = pipeline.spurious.register.open
         are = "is" if doubtful == 1 else "are"
         left = f"; {count_text(doubtful, 'place')} {are} to be confirmed" if doubtful else ""
-        return f"the plan is covered{left}"
+        return f"{covered_text(pipeline)}{left}"
     missing = pipeline.coverage.required - pipeline.coverage.measured
     covered = number_text(pipeline.progress(), "percent")
     return f"{why}; {missing:,} cells are missing, {covered} % covered"

@@ -27,6 +27,7 @@ from swathe.live.crawl.resuming import Resuming
 from swathe.live.crawl.shown import CrawlerView
 from swathe.live.crawl.travel import moves_to
 from swathe.live.crawl.watchdog import Watchdog
+from swathe.live.outcome import covered_text
 from swathe.live.session import Session
 from swathe.motion import (
     CrawlStates,
@@ -314,7 +315,7 @@ class Crawl:
             HaltedError: something stopped it, or a limit refused it.
         """
         if counts and self._session.pipeline.target_reached and not self._back.confirming:
-            raise FinishedError("the plan is covered")
+            raise FinishedError(covered_text(self._session.pipeline))
         if counts:
             self._budget.afford(move, self._area(), self._homing.place)
         report = await self._drive.fresh()

@@ -34,7 +34,9 @@ export class Result {
     $("result").hidden = !over;
     if (!over) return;
     const covered = run.state === "complete";
-    $("result-title").textContent = `${covered ? "✓ " : ""}${this.#station.stateTitle(run.state)}`;
+    // The reason says what is reached: the whole plan, or the share that is required.
+    const reached = covered && run.reason ? `${run.reason[0].toUpperCase()}${run.reason.slice(1)}` : "";
+    $("result-title").textContent = `${covered ? "✓ " : ""}${reached || this.#station.stateTitle(run.state)}`;
     $("result").classList.toggle("covered", covered);
     const at = plan.index ? `scan ${point(progress.minimum_scan)}, index ${point(progress.minimum_index, "index")}` : `scan ${point(progress.minimum_scan)}`;
     const open = new Map();

@@ -48,6 +48,7 @@ class DelayObserver:
         self._scan = scan
         self._index = index
         self._readings = _Newest(most, few, recent_ns)
+        self._dropped = 0  # readings before which the path was dropped
         self._last_sample: int | None = None
         self._path = _Newest(None if most is None else most * _SAMPLES_PER_READING)
 
@@ -61,8 +62,10 @@ class DelayObserver:
         readings = placed.readings
         if readings.size:
             thickness = np.where(readings["valid"], readings["thickness"], np.nan)
-            if self._readings.append(readings["time"].copy(), thickness):
+            self._readings.append(readings["time"].copy(), thickness)
+            if self._readings.dropped != self._dropped:  # now, or as it was copied
                 self._path.drop_before(int(self._readings.columns()[0].min()))
+                self._dropped = self._readings.dropped
 
     def moved_along(self, path: ProbePath) -> None:
         """Keep a piece of the probe's path."""
@@ -79,13 +82,14 @@ class DelayObserver:
     def delay_changed(self) -> None:
         """Forget what was placed with another delay: together they show neither."""
         self._readings.clear()
+        self._dropped = 0
         self._path.clear()
         self._last_sample = None
 
     def used(self) -> tuple[tuple[NDArray[Any], ...], tuple[NDArray[Any], ...]]:
         """Return the columns of the readings and of the path from which an estimate is made."""
         readings, path = self._readings.columns(), self._path.columns()
-        if self._readings.limited:  # when the path before them was dropped depends on the batches
+        if self._readings.dropped:  # when the path before them was dropped depends on the batches
             kept = path[0] >= readings[0].min()
             path = tuple(column[kept] for column in path)
         return readings, path
@@ -94,6 +98,7 @@ class DelayObserver:
         """Return a copy for another thread, while this one continues to collect."""
         other = DelayObserver(scan=self._scan, index=self._index)
         other._readings, other._path = self._readings.copy(), self._path.copy()
+        other._dropped = self._dropped
         return other
 
     def estimate(self, *, longest_ns: float = 200e6) -> DelayEstimate:
@@ -133,7 +138,7 @@ class _Newest:
             the newest.
 
     Attributes:
-        limited: whether there were more.
+        dropped: rows that are not kept any more.
     """
 
     def __init__(
@@ -147,24 +152,23 @@ class _Newest:
         self._count = 0
         self._newest: int | None = None  # time
         self._full = self._full_after(0)
-        self.limited = False
+        self.dropped = 0
 
     @property
     def empty(self) -> bool:
         """Whether no row was ever appended."""
         return not self._pieces
 
-    def append(self, *columns: NDArray[Any]) -> bool:
-        """Append rows, given as columns; return whether old ones were looked for now."""
+    def append(self, *columns: NDArray[Any]) -> None:
+        """Append rows, given as columns."""
         self._pieces.append(columns)
         self._small += 1
         self._count += len(columns[0])
         if self._small == _PIECES:
             self._pieces[-_PIECES:] = [_joined(self._pieces[-_PIECES:])]
             self._small = 0
-        if full := self._full is not None and self._count >= self._full:
+        if self._full is not None and self._count >= self._full:
             self._join()
-        return full
 
     def drop_before(self, time: int) -> None:
         """Drop the rows whose first column, their time in ns, is before `time`."""
@@ -184,14 +188,14 @@ class _Newest:
         """Drop all rows, as if none had been appended."""
         self._pieces, self._small, self._count, self._newest = [], 0, 0, None
         self._full = self._full_after(0)
-        self.limited = False
+        self.dropped = 0
 
     def copy(self) -> _Newest:
         """Return a copy that shares the rows so far."""
         other = _Newest(self._most, self._few, self._recent_ns)
         other._pieces = self._pieces.copy()
         other._small, other._count, other._full = self._small, self._count, self._full
-        other._newest, other.limited = self._newest, self.limited
+        other._newest, other.dropped = self._newest, self.dropped
         return other
 
     def _full_after(self, kept: int) -> int | None:
@@ -219,7 +223,7 @@ class _Newest:
         columns = self._pieces[0] if len(self._pieces) == 1 else _joined(self._pieces)
         first = self._first_kept(columns[0])
         if first:
-            self.limited = True
+            self.dropped += first
             columns = tuple(column[first:].copy() for column in columns)
         self._pieces, self._small, self._count = [columns], 0, len(columns[0])
         self._full = self._full_after(self._count)

@@ -106,6 +106,16 @@ def test_memory_is_bounded() -> None:
         assert sum(len(part[0]) for part in observer._path._pieces) < 60
 
 
+def test_path_of_dropped_readings_is_dropped_though_a_copy_dropped_them() -> None:
+    """A state that is copied each minute joins the readings, before so many have come that it is due."""
+    observer = DelayObserver(scan=SCAN, index=INDEX, most=1000, few=20, recent_ns=100)
+    for first in range(0, 3000, 10):
+        observer.moved_along(piece(first - 1 if first else 0, first + 9))
+        observer.placed(readings(first, first + 9))
+        pickle.dumps(observer)
+    assert sum(len(part[0]) for part in observer._path._pieces) < 150
+
+
 @pytest.mark.parametrize("size", [1, 3, 60])
 def test_four_samples_are_kept_for_a_reading(size: int) -> None:
     """Where readings are rare, the path is limited by itself."""

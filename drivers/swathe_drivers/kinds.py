@@ -227,6 +227,53 @@ def joined_abilities(kinds: Sequence[Abilities], numbers: NumbersShared | None =
     )
 
 
+class ChannelJoiner:
+    """Finds the channels of readings, which may come in records of other kinds.
+
+    Args:
+        names: of the channels.
+        of_readings: for each kind of records whether they are readings.
+    """
+
+    def __init__(self, names: Sequence[str], of_readings: Sequence[bool]) -> None:
+        self._names = tuple(names)
+        self._of_readings = tuple(of_readings)
+        self.forget()
+
+    def forget(self) -> None:
+        """Forget the channels: the port was lost, and nobody knows what changed meanwhile."""
+        self._last = np.full(len(self._names), np.nan)
+
+    def filled(
+        self, wanted: NDArray[np.int64], rows: Sequence[tuple[int, KindRows]]
+    ) -> NDArray[np.float64]:
+        """Return the channels of readings at offsets, which rise.
+
+        Those of a record that is a reading are its own; the others are those of the last record up
+        to there that has them and is none.
+        """
+        out = np.empty((wanted.size, len(self._names)))
+        for column, name in enumerate(self._names):
+            own: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
+            held: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
+            for number, one in rows:
+                if (values := one.columns.get(f"channel {name}")) is not None:
+                    into = own if self._of_readings[number] else held
+                    into.append((one.offsets, values))
+            out[:, column] = last = self._last[column]
+            if held:
+                offsets = np.concatenate([offsets for offsets, _ in held])
+                values = np.concatenate([values for _, values in held])
+                order = np.argsort(offsets, kind="stable")
+                offsets, values = offsets[order], values[order]
+                at = np.searchsorted(offsets, wanted, side="right") - 1
+                out[:, column] = np.where(at < 0, last, values[np.maximum(at, 0)])
+                self._last[column] = values[-1]
+            for offsets, values in own:
+                out[np.searchsorted(wanted, offsets), column] = values
+        return out
+
+
 class KindsJoiner:
     """Joins the batches of several kinds of records, in the order of the stream."""
 
@@ -238,18 +285,20 @@ class KindsJoiner:
         numbers: NumbersShared | None = None,
     ) -> None:
         """Take what they give together, a batch of it without records, and what each gives."""
-        self._names = [channel.name for channel in abilities.channels]
+        self._channels = ChannelJoiner(
+            [channel.name for channel in abilities.channels],
+            [kind.gives_readings for kind in kinds],
+        )
+        self._has_channels = bool(abilities.channels)
         self._readings = abilities.gives_readings
         self._positions = abilities.gives_positions
-        self._kinds = tuple(kinds)
         wraps = {number: kind.sequence_wrap for number, kind in enumerate(kinds) if kind.numbered}
         self._missing = MissingOfKinds(wraps, numbers) if wraps else None
         self._empty = empty if self._missing is None else replace(empty, n_missing=0)
-        self.forget()
 
     def forget(self) -> None:
         """Forget the channels: the port was lost, and nobody knows what changed meanwhile."""
-        self._last = np.full(len(self._names), np.nan)
+        self._channels.forget()
 
     def join(self, batches: Sequence[Batch], rows: Sequence[tuple[int, KindRows]]) -> Batch:
         """Return one batch of those that the kinds made of the same chunks.
@@ -277,9 +326,9 @@ class KindsJoiner:
             parts |= _in_order(batches, "readings", also)
         if self._positions:
             parts |= _in_order(batches, "positions", ("positions_known_at", "positions_request"))
-        if self._names:
+        if self._has_channels:
             readings = parts.get("readings", self._empty.readings)
-            parts["channels"] = self._filled(readings["offset"], rows)
+            parts["channels"] = self._channels.filled(readings["offset"], rows)
         if self._missing is not None:
             parts["n_missing"] = self._count_missing(self._missing, rows)
         return replace(batch, **parts)
@@ -298,35 +347,6 @@ class KindsJoiner:
         kinds = np.repeat([number for number, _, _ in sent], [one.size for _, one, _ in sent])
         numbers = np.concatenate([numbers.astype(np.int64) for _, _, numbers in sent])
         return missing.count(kinds[order], numbers[order])
-
-    def _filled(
-        self, wanted: NDArray[np.int64], rows: Sequence[tuple[int, KindRows]]
-    ) -> NDArray[np.float64]:
-        """Return the channels of readings at offsets, which rise.
-
-        Those of a record that is a reading are its own; the others are those of the last record up
-        to there that has them and is none.
-        """
-        out = np.empty((wanted.size, len(self._names)))
-        for column, name in enumerate(self._names):
-            own: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
-            held: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
-            for number, one in rows:
-                if (values := one.columns.get(f"channel {name}")) is not None:
-                    into = own if self._kinds[number].gives_readings else held
-                    into.append((one.offsets, values))
-            out[:, column] = last = self._last[column]
-            if held:
-                offsets = np.concatenate([offsets for offsets, _ in held])
-                values = np.concatenate([values for _, values in held])
-                order = np.argsort(offsets, kind="stable")
-                offsets, values = offsets[order], values[order]
-                at = np.searchsorted(offsets, wanted, side="right") - 1
-                out[:, column] = np.where(at < 0, last, values[np.maximum(at, 0)])
-                self._last[column] = values[-1]
-            for offsets, values in own:
-                out[np.searchsorted(wanted, offsets), column] = values
-        return out
 
 
 def _in_order(batches: Sequence[Batch], name: str, others: Sequence[str]) -> dict[str, Any]:

@@ -65,6 +65,9 @@ def _place_fields(position: Any, decoder: Decoder) -> list[tuple[str, str]]:  # 
     for axis, count, mark in zip(decoder.axes, counts, marks, strict=True):
         unit = " mm" if axis in decoder.length_axes else ""
         form = f"{count:.3f}" if unit else f"{count:.0f}"
+        period = decoder.count_periods.get(axis)
+        if period is not None and 2 * count >= period:
+            form += f" (or {count - period:.0f})"  # it rolled over below 0
         fields.append((f"{axis}{unit}", form + (" mark" if mark else "")))
     return fields
 

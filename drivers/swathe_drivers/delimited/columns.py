@@ -108,10 +108,28 @@ class ChannelColumn(_ValueColumn, ChannelValue):
 
 
 class StatusColumn(ReadingStatus):
-    """A text that shows whether the reading is valid."""
+    """A text that shows whether the reading is valid, or a number of which bits under a mask do."""
 
-    valid: tuple[ColumnText, ...] = Field(min_length=1)
+    valid: tuple[ColumnText, ...] = ()
     invalid: tuple[ColumnText, ...] = ()
+    written: Literal["decimal", "hex", "octal"] = "decimal"
+    """How the number is written."""
+    mask: int | None = Field(default=None, ge=1, lt=2**63)
+    valid_when: int | None = Field(default=None, ge=0, lt=2**63)
+    """What the bits under `mask` are when the reading is valid."""
+
+
+class IndexMarkColumn(IndexMark):
+    """1 when an encoder passed its index mark, else 0; or texts, or a number with bits for it."""
+
+    marked: tuple[ColumnText, ...] = ()
+    """Texts of a line with which it did."""
+    unmarked: tuple[ColumnText, ...] = ()
+    """Texts of one with which it did not."""
+    written: Literal["decimal", "hex", "octal"] = "decimal"
+    """How the number is written."""
+    mask: int | None = Field(default=None, ge=1, lt=2**63)
+    """Bits of which any is set when it did."""
 
 
 class CountsColumn(_NumberColumn, Counts):
@@ -187,7 +205,7 @@ AnyColumn = Annotated[
     | CountsColumn
     | PositionColumn
     | Quadrature
-    | IndexMark
+    | IndexMarkColumn
     | RunningNumberColumn
     | Ignore,
     Field(discriminator="kind"),

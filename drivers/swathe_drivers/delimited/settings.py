@@ -10,12 +10,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, PrivateAttr, field_validator, model_validator
 
-from swathe_drivers.columns import (
-    Abilities,
-    GateText,
-    LimitedValue,
-    kind_and_axis,
-)
+from swathe_drivers.columns import Abilities, GateText, LimitedValue, kind_and_axis
 from swathe_drivers.delimited.checksum_settings import LineChecksum, checksum_problems
 from swathe_drivers.delimited.columns import (
     AmplitudeColumn,
@@ -25,6 +20,7 @@ from swathe_drivers.delimited.columns import (
     CountsColumn,
     DeviceTimeColumn,
     Ignore,
+    IndexMarkColumn,
     PositionColumn,
     RunningNumberColumn,
     StatusColumn,
@@ -32,6 +28,7 @@ from swathe_drivers.delimited.columns import (
     TimeOfFlightColumn,
     texts_behind,
 )
+from swathe_drivers.delimited.flags import mark_problems, status_problems
 from swathe_drivers.framing import MAX_TERMINATOR
 from swathe_drivers.kinds import MOST_KINDS, placed_in_records, together_problems
 from swathe_drivers.record_checks import (
@@ -181,7 +178,8 @@ class TextLineSettings(SettingsTable, ABC):
         if self.record:
             return True
         return any(
-            isinstance(column, ConstantColumn | StatusColumn)
+            isinstance(column, ConstantColumn)
+            or (isinstance(column, StatusColumn) and column.mask is None)
             or getattr(column, "before", "")
             or texts_behind(column)
             for column in self.in_order
@@ -287,12 +285,11 @@ class TextLineSettings(SettingsTable, ABC):
                 found.append((("text",), "must not be empty; use 'ignore'", column.text))
             found.extend(self._text_problems(("text",), column.text))
         elif isinstance(column, StatusColumn):
-            for field, texts in (("valid", column.valid), ("invalid", column.invalid)):
-                for index, text in enumerate(texts):
-                    found.extend(self._text_problems((field, index), text))
-            both = sorted(set(column.valid) & set(column.invalid))
-            if both:
-                found.append((("invalid",), "must not repeat a text of 'valid'", both))
+            found += status_problems(column, without_value=self.has_no_value)
+            found += self._texts_problems(column, ("valid", "invalid"))
+        elif isinstance(column, IndexMarkColumn):
+            found += mark_problems(column)
+            found += self._texts_problems(column, ("marked", "unmarked"))
         elif isinstance(column, CountsColumn):
             found += column.roll_over_problems(column.bits)
         elif isinstance(column, LimitedValue):
@@ -300,6 +297,17 @@ class TextLineSettings(SettingsTable, ABC):
             found.extend(self._sentinel_problems(column))
         if isinstance(column, _NUMBERS):
             found.extend(self._number_problems(column))
+        return found
+
+    def _texts_problems(self, column: AnyColumn, keys: tuple[str, str]) -> list[SettingProblem]:
+        """Return what is wrong with the texts of two lists, each of which means something else."""
+        found: list[SettingProblem] = []
+        for key in keys:
+            for index, text in enumerate(getattr(column, key)):
+                found.extend(self._text_problems((key, index), text))
+        both = sorted(set(getattr(column, keys[0])) & set(getattr(column, keys[1])))
+        if both:
+            found.append(((keys[1],), f"must not repeat a text of '{keys[0]}'", both))
         return found
 
     def _sentinel_problems(self, column: LimitedValue) -> list[SettingProblem]:

@@ -14,11 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from swathe_drivers.columns import (
-    IndexMark,
-    LimitedValue,
-    Quadrature,
-)
+from swathe_drivers.columns import LimitedValue, Quadrature
 from swathe_drivers.decoding import INT64_MAX, Bad, ColumnFaults, Faulty, RecordDecoder, convert
 from swathe_drivers.delimited import values as v
 from swathe_drivers.delimited.checksum import LineChecker
@@ -27,11 +23,13 @@ from swathe_drivers.delimited.columns import (
     ConstantColumn,
     CountsColumn,
     DeviceTimeColumn,
+    IndexMarkColumn,
     RunningNumberColumn,
     StatusColumn,
     texts_behind,
 )
 from swathe_drivers.delimited.fields import Fields
+from swathe_drivers.delimited.flag_readers import MarkReader, StatusReader
 from swathe_drivers.delimited.notation import BASES, Notation
 from swathe_drivers.delimited.settings import TextLineSettings
 from swathe_drivers.framing import LineFramer, Lines
@@ -78,9 +76,14 @@ class TextDecoder(RecordDecoder):
             if isinstance(column, LimitedValue)
         }
         self._statuses = {
-            index: v.StatusReader(column, index, self._names[index])
+            index: StatusReader(column, self._numbers[index])
             for index, column in enumerate(columns)
             if isinstance(column, StatusColumn)
+        }
+        self._marks = {
+            index: MarkReader(column, self._numbers[index])
+            for index, column in enumerate(columns)
+            if isinstance(column, IndexMarkColumn)
         }
         self._quadrature = {
             column.axis: v.QuadratureCounter()
@@ -202,9 +205,8 @@ class TextDecoder(RecordDecoder):
             elif isinstance(column, Quadrature):
                 levels = v.read_integers(number, fields, own, low=0, high=3)
                 out[f"axis {column.axis}"] = levels
-            elif isinstance(column, IndexMark):
-                marks = v.read_integers(number, fields, own, low=0, high=1)
-                out[f"mark {column.axis}"] = marks
+            elif isinstance(column, IndexMarkColumn):
+                out[f"mark {column.axis}"] = self._marks[index].read(fields, own)
             elif isinstance(column, RunningNumberColumn):
                 high = INT64_MAX if column.wrap is None else column.wrap - 1
                 out["sequence"] = v.read_integers(number, fields, own, low=0, high=high)

@@ -21,7 +21,6 @@ from swathe_drivers.delimited.columns import (
     ChannelColumn,
     CountsColumn,
     DeviceTimeColumn,
-    StatusColumn,
     ThicknessColumn,
     TimeOfFlightColumn,
     texts_behind,
@@ -305,34 +304,6 @@ class ValueReader:
             other = unscaled(scaled(values, unit), self._column.unit)
             values = np.where(behind == number, other, values)
         return values
-
-
-class StatusReader:
-    """Reads a status column."""
-
-    def __init__(self, column: StatusColumn, index: int, name: str) -> None:
-        self._index = index
-        self._name = name
-        self._valid = [text.encode("latin-1") for text in column.valid]
-        self._invalid = [text.encode("latin-1") for text in column.invalid]
-        self._known = ", ".join(repr(text) for text in (*column.valid, *column.invalid))
-
-    def read(self, fields: Fields, faulty: Faulty) -> NDArray[np.bool_]:
-        """Lines that are valid, shape (n,)."""
-        valid = np.zeros(fields.rows, np.bool_)
-        for text in self._valid:
-            valid |= fields.equal(self._index, text)
-        if valid.all():
-            return valid
-        known = valid.copy()
-        for text in self._invalid:
-            known |= fields.equal(self._index, text)
-        if not known.all():
-            for row in np.flatnonzero(~known).tolist():
-                text = fields.text(self._index, row)
-                detail = f"{self._name}: {_quoted(text)} is none of {self._known}"
-                faulty.add(row, FaultReason.STATUS, detail)
-        return valid
 
 
 def count_limits(column: CountsColumn) -> tuple[int, int]:

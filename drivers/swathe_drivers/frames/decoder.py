@@ -289,7 +289,7 @@ def _readers(settings: FramesSettings) -> list[v.FieldReader]:
     out: list[v.FieldReader] = []
     at, before = len(settings.sync), 0
     for index, field in enumerate(settings.in_order):
-        shares = isinstance(field, StatusField | IndexMarkField) and field.shares
+        shares = size_of(field) == 0
         place = before if shares else at
         if not isinstance(field, Skip) and field.kind != "length":
             kind = v.NumberReader if isinstance(field, NumberField) else v.FieldReader

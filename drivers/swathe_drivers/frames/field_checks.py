@@ -24,9 +24,16 @@ from swathe_drivers.units import nanoseconds
 
 
 def field_problems(
-    fields: Sequence[AnyField], index: int, framing: Framing
+    fields: Sequence[AnyField], index: int, framing: Framing, *, without_value: bool = False
 ) -> list[SettingProblem]:
-    """Return what is wrong with one field of a frame by itself."""
+    """Return what is wrong with one field of a frame by itself.
+
+    Args:
+        fields: of the frame.
+        index: of the field.
+        framing: of the frame.
+        without_value: whether such frames, among others, are readings without an echo.
+    """
     field = fields[index]
     found: list[SettingProblem] = []
     if isinstance(field, Skip):
@@ -60,7 +67,7 @@ def field_problems(
                 requirement = "must be a whole number, as the field's are"
                 found.append((("absent", place), requirement, value))
             else:
-                found.extend(_outside(field.type, ("absent", place), value))
+                found.extend(_outside(field.sent_type, ("absent", place), value))
     elif isinstance(field, CountsField | DeviceTimeField):
         size = bits_of_type(field.type)
         wide = field.type[0] == "f" or digits_of(field.type) is not None
@@ -72,12 +79,12 @@ def field_problems(
         if isinstance(field, CountsField):
             found += field.roll_over_problems(field.bits)
     elif isinstance(field, RunningNumberField):
-        if field.wrap is not None and field.wrap > limits(field.type)[1] + 1:
-            requirement = f"must be <= {limits(field.type)[1] + 1}, which the type holds"
-            found.append((("wrap",), requirement, field.wrap))
+        found.extend(_running_number_problems(field))
     elif isinstance(field, StatusField):
-        found.extend(_status_problems(field))
-    if isinstance(field, StatusField | IndexMarkField):
+        found.extend(_status_problems(field, without_value=without_value))
+    if isinstance(field, CountsField | NumberField):
+        found.extend(_sign_problems(field))
+    if isinstance(field, StatusField | IndexMarkField | RunningNumberField):
         found.extend(_bit_problems(field, fields[index - 1] if index else None))
     return found
 
@@ -95,10 +102,39 @@ def _absent_problems(field: NumberField, place: int, text: str) -> list[SettingP
     return [(("absent", place), requirement, text)]
 
 
-def _status_problems(field: StatusField) -> list[SettingProblem]:
+def _sign_problems(field: CountsField | NumberField) -> list[SettingProblem]:
+    found: list[SettingProblem] = []
+    if field.signed and not field.type.startswith("septet"):
+        requirement = (
+            "must be left out but for septets: other types are signed by themselves, as i4 is"
+        )
+        found.append((("signed",), requirement, True))
+    if field.sign == "behind" and not field.type.startswith("digits"):
+        requirement = "must be left out but for digits, which have a sign as text"
+        found.append((("sign",), requirement, field.sign))
+    return found
+
+
+def _running_number_problems(field: RunningNumberField) -> list[SettingProblem]:
+    found: list[SettingProblem] = []
+    most = limits(field.type)[1] + 1
+    if field.mask is not None:
+        most = (field.mask >> field.shift) + 1
+        if field.type not in ("u1", "u2", "u4", "u8"):
+            found.append((("mask",), "must be left out but for u1, u2, u4 and u8", field.mask))
+        elif most & (most - 1) or most < 2:
+            requirement = "must be bits one next to the other, as 0xF0"
+            found.append((("mask",), requirement, field.mask))
+    if field.wrap is not None and field.wrap > most:
+        held = "the type holds" if field.mask is None else "'mask' holds"
+        found.append((("wrap",), f"must be <= {most}, which {held}", field.wrap))
+    return found
+
+
+def _status_problems(field: StatusField, *, without_value: bool) -> list[SettingProblem]:
     found: list[SettingProblem] = []
     if field.mask is None:
-        if not field.valid:
+        if not field.valid and not (without_value and field.invalid):
             found.append((("valid",), "must be given, or 'mask' and 'valid_when'", None))
         if field.valid_when is not None:
             requirement = "must be left out without 'mask'"
@@ -120,7 +156,7 @@ def _status_problems(field: StatusField) -> list[SettingProblem]:
 
 
 def _bit_problems(
-    field: StatusField | IndexMarkField, before: AnyField | None
+    field: StatusField | IndexMarkField | RunningNumberField, before: AnyField | None
 ) -> list[SettingProblem]:
     found: list[SettingProblem] = []
     if field.mask is not None and field.mask >> (8 * bytes_of_type(field.type)):

@@ -46,6 +46,29 @@ class _Typed(SettingsTable):
     byte_order: ByteOrder | None = None
     """That of this field, if not that of the others."""
 
+    @property
+    def sent_type(self) -> str:
+        """The type with what else shows how its numbers are sent; see `packed`."""
+        return str(getattr(self, "type", "u1"))
+
+
+class _Signed(_Typed):
+    signed: bool = False
+    """Numbers of 7 bits a byte are a two's complement."""
+    sign: Literal["before", "behind"] = "before"
+    """Where the sign of digits is, if there is one."""
+
+    @property
+    def sent_type(self) -> str:
+        """The type with what else shows how its numbers are sent; see `packed`."""
+        kind = super().sent_type
+        return ("s" if self.signed else "") + kind + ("-" if self.sign == "behind" else "")
+
+
+class _Masked(_Typed):
+    shares: bool = False
+    """The field is in the same bytes as the one before."""
+
 
 class ConstantField(_Typed, Constant):
     """A number that never changes; a frame in which it differs is of another kind."""
@@ -92,20 +115,29 @@ class DeviceTimeField(_Typed, DeviceTime):
         return None if bits is None else round(self.tick_ns * (1 << bits))
 
 
-class RunningNumberField(_Typed, RunningNumber):
-    """Running number of the frame; starts again at 0 after `wrap` or what the type holds."""
+class RunningNumberField(_Masked, RunningNumber):
+    """Running number of the frame; starts again at 0 after `wrap` or what type or mask holds."""
 
     type: Literal[Unsigned, "u3", BcdType, SeptetType, DigitsType]
+    mask: int | None = Field(default=None, ge=1, lt=2**63)
+    """The bits that are the number, one next to the other."""
+
+    @property
+    def shift(self) -> int:
+        """Bits below those of the mask."""
+        return 0 if self.mask is None else (self.mask & -self.mask).bit_length() - 1
 
     @property
     def modulus(self) -> int | None:
         """Frames after which it starts again at 0; None if it never does."""
         if self.wrap is None:
+            if self.mask is not None:
+                return (self.mask >> self.shift) + 1
             return limits(self.type)[1] + 1 if self.type != "u8" else None
         return self.wrap
 
 
-class CountsField(_Typed, Counts):
+class CountsField(_Signed, Counts):
     """Raw count of an encoder; rolls over at 2**bits, or where the type does."""
 
     type: CountType
@@ -129,7 +161,7 @@ class CountsField(_Typed, Counts):
         return super().period
 
 
-class NumberField(_Typed, LimitedValue):
+class NumberField(_Signed, LimitedValue):
     """A number; its value in `unit` is `scale * sent + offset`, and so are its limits."""
 
     type: NumberType
@@ -178,11 +210,6 @@ class IntervalField(_Typed):
     def tick_ns(self) -> Fraction:
         """Time of one count, ns."""
         return tick_ns(self.scale, self.unit)
-
-
-class _Masked(_Typed):
-    shares: bool = False
-    """The field is in the same bytes as the one before."""
 
 
 class StatusField(_Masked, ReadingStatus):
@@ -259,7 +286,7 @@ def size_of(field: AnyField) -> int | None:
     width = bytes_of_type(field.type)
     if isinstance(field, Waveform):
         return None if field.samples == "rest" else field.samples * width
-    return 0 if isinstance(field, StatusField | IndexMarkField) and field.shares else width
+    return 0 if isinstance(field, _Masked) and field.shares else width
 
 
 def name_of(field: AnyField, index: int) -> str:

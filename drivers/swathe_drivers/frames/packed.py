@@ -28,7 +28,8 @@ DigitsType = Literal[
 SignedBcdType = Literal["sbcd1", "sbcd2", "sbcd3", "sbcd4", "sbcd5", "sbcd6"]
 SeptetType = Literal["septet1", "septet2", "septet3", "septet4", "septet5"]
 
-_PACKED: Final = re.compile(r"(bcd|sbcd|digits|septet)(\d+)")
+_PACKED: Final = re.compile(r"(bcd|sbcd|digits|s?septet)(\d+)-?")
+"""Types by name and bytes; `sseptet3` is a two's complement, `digits5-` has its sign behind."""
 _SIGNS: Final = {
     0x0: 1,
     0xA: 1,
@@ -61,7 +62,7 @@ def is_packed(kind: str) -> bool:
 def digits_of(kind: str) -> int | None:
     """Return how many decimal digits a type has; None for a binary one."""
     packed = _PACKED.fullmatch(kind)
-    if packed is None or packed[1] == "septet":
+    if packed is None or packed[1].endswith("septet"):
         return None
     if packed[1] == "sbcd":
         return 2 * int(packed[2]) - 1
@@ -70,7 +71,7 @@ def digits_of(kind: str) -> int | None:
 
 def bits_of_type(kind: str) -> int:
     """Return the bits of a type of binary numbers."""
-    return bytes_of_type(kind) * (7 if kind.startswith("septet") else 8)
+    return bytes_of_type(kind) * (7 if "septet" in kind else 8)
 
 
 @cache
@@ -83,7 +84,11 @@ def limits(kind: str) -> tuple[int, int]:
         # Of digits as text one place may be a sign.
         return (0 if kind.startswith("bcd") else 1 - 10 ** (digits - 1)), 10**digits - 1
     bits = bits_of_type(kind)
-    return (0, (1 << bits) - 1) if kind[0] in "us" else (-(1 << (bits - 1)), (1 << (bits - 1)) - 1)
+    return (
+        (0, (1 << bits) - 1)
+        if kind[0] == "u" or kind.startswith("septet")
+        else (-(1 << (bits - 1)), (1 << (bits - 1)) - 1)
+    )
 
 
 def read_packed(
@@ -98,7 +103,7 @@ def read_packed(
         point: digits may have a decimal point, and the numbers are doubles.
     """
     if kind.startswith("digits"):
-        return _read_text(places, point=point)
+        return _read_text(places, point=point, sign_behind=kind.endswith("-"))
     ordered = places[:, ::-1] if little else places
     good = np.ones(places.shape[0], np.bool_)
     values = np.zeros(places.shape[0], np.int64)
@@ -110,7 +115,7 @@ def read_packed(
         ordered[:, 0] &= 15
     for place in range(ordered.shape[1]):
         byte = ordered[:, place]
-        if kind.startswith("septet"):
+        if kind.endswith("septet", 0, -1):
             good &= byte < 128
             values = values * 128 + byte
         elif kind.startswith(("bcd", "sbcd")):
@@ -119,12 +124,15 @@ def read_packed(
             values = values * 100 + high * np.int64(10) + low
         else:
             values = values * 256 + byte
-    if kind == "i3":
-        values = np.where(values >> 23, values - (1 << 24), values)
+    if kind == "i3" or kind.startswith("sseptet"):
+        bits = bits_of_type(kind)
+        values = np.where(values >> (bits - 1), values - (1 << bits), values)
     return np.where(good, values * sign, 0), good
 
 
-def _read_text(places: NDArray[np.uint8], *, point: bool) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+def _read_text(
+    places: NDArray[np.uint8], *, point: bool, sign_behind: bool
+) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     """Digits with spaces before or behind them, a sign, and perhaps a point."""
     count, width = places.shape
     block = np.ascontiguousarray(places).reshape(-1)
@@ -132,7 +140,19 @@ def _read_text(places: NDArray[np.uint8], *, point: bool) -> tuple[NDArray[Any],
     rows = np.arange(count) * width
     starts = rows + solid.argmax(axis=1)
     ends = rows + width - solid[:, ::-1].argmax(axis=1)
+    some = solid.any(axis=1)
+    minus = np.zeros(count, np.bool_)
+    if sign_behind:
+        last, first = block[np.maximum(ends - 1, 0)], block[np.minimum(starts, block.size - 1)]
+        minus = last == ord("-")
+        some &= (first != ord("-")) & (first != ord("+"))
+        ends = ends - (minus | (last == ord("+")))
+        # Spaces between the number and its sign.
+        inner = solid & (np.arange(width) < (ends - rows)[:, np.newaxis])
+        some &= inner.any(axis=1)
+        ends = rows + width - inner[:, ::-1].argmax(axis=1)
     plain = read_plain(block, starts, ends)
     values, good = plain.floats() if point else plain.integers()
-    good = good & solid.any(axis=1)
+    values = np.where(minus, -values, values)
+    good = good & some
     return np.where(good, values, values.dtype.type(0)), good

@@ -203,7 +203,10 @@ class FramesSettings(SettingsTable):
                     [
                         ((*kind._path_of(index), *path), requirement, value)
                         for path, requirement, value in field_problems(
-                            kind.in_order, index, kind.framing
+                            kind.in_order,
+                            index,
+                            kind.framing,
+                            without_value=kind.has_no_value,
                         )
                     ],
                 )

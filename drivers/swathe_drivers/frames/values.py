@@ -17,6 +17,7 @@ from swathe_drivers.frames.fields import (
     IntervalField,
     NumberField,
     RunningNumberField,
+    Skip,
     StatusField,
     ValueField,
     Waveform,
@@ -35,7 +36,7 @@ class FieldReader:
     def __init__(self, field: AnyField, name: str, at: int, byte_order: ByteOrder) -> None:
         """The field is `at` bytes after the beginning of a frame's contents."""
         dtype = dtype_of(field, byte_order)
-        kind: str = getattr(field, "type", "u1")
+        kind = "u1" if isinstance(field, Skip) else field.sent_type
         self._packed = kind if is_packed(kind) else None
         self._little = (getattr(field, "byte_order", None) or byte_order) == "little"
         self.field = field
@@ -146,7 +147,7 @@ def read_counts(
     reader: FieldReader, field: CountsField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[Any]:
     """A column of counts, shape (n,), all of them exact as doubles."""
-    lowest, highest = limits(field.type)
+    lowest, highest = limits(field.sent_type)
     low, high = max(lowest, -MAX_EXACT), min(highest, MAX_EXACT)
     if field.bits is not None:
         low, high = (
@@ -163,6 +164,8 @@ def read_sequence(
     reader: FieldReader, field: RunningNumberField, raw: NDArray[Any], faulty: Faulty
 ) -> NDArray[Any]:
     """A column of running numbers, shape (n,)."""
+    if field.mask is not None:
+        raw = (raw & raw.dtype.type(field.mask)) >> raw.dtype.type(field.shift)
     high = INT64_MAX if field.wrap is None else field.wrap - 1
     lowest, highest = limits(field.type)
     if lowest < 0 or high < highest:

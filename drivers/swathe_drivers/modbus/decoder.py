@@ -14,6 +14,7 @@ from swathe_drivers.frames import FramesDecoder
 from swathe_drivers.frames.checker import rows_of
 from swathe_drivers.frames.framer import Contents, Frames
 from swathe_drivers.frames.values import waveform_format
+from swathe_drivers.kinds import ChannelJoiner, KindRows
 from swathe_drivers.modbus.framer import Candidate, RtuFramer, TcpFramer, answer_of_other_unit
 from swathe_drivers.modbus.settings import ModbusSettings, Read, frames_of, slices_of
 from swathe_drivers.records import MAX_EXCERPT, MAX_FAULTS, Batch, Fault, FaultReason
@@ -33,10 +34,13 @@ EXCEPTIONS: Final = {
 class _ReadDecoder:
     """Decodes the answers to one read."""
 
-    def __init__(self, read: Read, *, low_first: bool, gate: str | None) -> None:
-        settings = frames_of(read, gate)
+    def __init__(
+        self, read: Read, *, low_first: bool, gate: str | None, among_others: bool
+    ) -> None:
+        settings = frames_of(read, gate, among_others=among_others)
         self.abilities = Abilities.of(settings.in_order, waveform_format(settings))
         self.decoder = FramesDecoder(settings)
+        self.decoder.is_among_others = True
         self._width = settings.min_size
         self._order: NDArray[np.int64] | None = None
         if low_first:
@@ -95,13 +99,20 @@ class ModbusDecoder(RecordDecoder):
         low_first = settings.word_order == "low_first"
         self._differ = settings.framing == "tcp"
         self._reads = [
-            _ReadDecoder(read, low_first=low_first, gate=settings.gate) for read in settings.reads
+            _ReadDecoder(
+                read,
+                low_first=low_first,
+                gate=settings.gate,
+                among_others=len(settings.reads) > 1,
+            )
+            for read in settings.reads
         ]
         self.exceptions: Final[Counter[int]] = Counter()
         abilities = [read.abilities for read in self._reads]
         positions = next((one for one in abilities if one.gives_positions), abilities[0])
         readings = next((one for one in abilities if one.gives_readings), abilities[0])
         main = readings if readings.gives_readings else positions
+        channels = {channel.name: channel for one in abilities for channel in one.channels}
         super().__init__(
             replace(
                 main,
@@ -113,7 +124,11 @@ class ModbusDecoder(RecordDecoder):
                 waveform=readings.waveform,
                 gives_readings=readings.gives_readings,
                 combined=positions is readings and readings.combined,
+                channels=tuple(channels.values()) if readings.gives_readings else (),
             )
+        )
+        self._channels = ChannelJoiner(
+            [channel.name for channel in self.channels], [one.gives_readings for one in abilities]
         )
 
     @property
@@ -136,19 +151,24 @@ class ModbusDecoder(RecordDecoder):
 
     def reset(self, offset: int) -> Batch:
         """Drop what is pending, the answer that has begun as `partial`; continue at byte `offset`."""
-        return self._decode(self._framer.reset(offset), [])
+        batch = self._decode(self._framer.reset(offset), [])
+        self._channels.forget()
+        return batch
 
     def _decode(self, frames: Frames | None, answers: Sequence[Candidate]) -> Batch:
         if frames is None:
             return self._empty
         kinds = np.array([answer.read for answer in answers], np.int64)
         parts: list[Batch] = []
+        held: list[tuple[int, KindRows]] = []
         for index, read in enumerate(self._reads):
             rows = np.flatnonzero(kinds == index)
             if rows.size:
                 part = read.decode(frames, rows, answers[int(rows[0])].data)
                 numbers = np.array([answers[row].request for row in rows.tolist()], np.int64)
                 parts.append(_numbered(part, frames.offsets[rows], numbers))
+                if (found := read.decoder.take_rows()) is not None:
+                    held.append((index, found))
         faults = [self._explained(fault) for fault in frames.faults]
         counts = Counter(frames.counts)
         fault_bytes = frames.fault_bytes
@@ -162,7 +182,11 @@ class ModbusDecoder(RecordDecoder):
             faults.append(Fault(int(frames.offsets[row]), size, reason, excerpt, detail))
             counts[reason] += 1
             fault_bytes += size
-        return self._joined(parts, faults, counts, fault_bytes, frames.ignored_bytes)
+        batch = self._joined(parts, faults, counts, fault_bytes, frames.ignored_bytes)
+        if not self.channels:
+            return batch
+        channels = self._channels.filled(batch.readings["offset"], held)
+        return replace(batch, channels=channels)
 
     def _explained(self, fault: Fault) -> Fault:
         """Return the fault of bytes between answers, which may be the answer of another unit."""
@@ -196,7 +220,6 @@ class ModbusDecoder(RecordDecoder):
                     readings_known_at=part.readings_known_at,
                     readings_request=part.readings_request,
                     waveforms=part.waveforms,
-                    channels=part.channels,
                 )
             if part.positions.size:
                 batch = replace(

@@ -7,9 +7,9 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Final, Literal, NamedTuple, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
-from swathe_drivers.columns import GateText
+from swathe_drivers.columns import MEASURED, POSITIONS, GateText
 from swathe_drivers.errors import SettingsError
 from swathe_drivers.frames.settings import FramesSettings
 from swathe_drivers.settings import SettingProblem, SettingsTable, raise_problems, settings_error
@@ -69,7 +69,7 @@ class ModbusSettings(SettingsTable):
     word_order: Literal["high_first", "low_first"] = "high_first"
     """Of numbers with several registers."""
     reads: Annotated[tuple[Read, ...], Field(min_length=1, max_length=2)]
-    """Positions belong into one of them, readings into one."""
+    """Positions belong into one of them, readings into one; channels into any."""
     gate: GateText | None = None
     """The gate whose values count, where there are fields of several."""
 
@@ -80,7 +80,9 @@ class ModbusSettings(SettingsTable):
             path: Path = ("reads", index)
             problems = _field_problems(read)
             if not problems:
-                problems = _layout_problems(read) or _content_problems(read, self.gate)
+                problems = _layout_problems(read) or _content_problems(
+                    read, self.gate, among_others=len(self.reads) > 1
+                )
             found += [
                 ((*path, *inner), requirement, value) for inner, requirement, value in problems
             ]
@@ -102,6 +104,15 @@ class ModbusSettings(SettingsTable):
             return []
         found: list[SettingProblem] = []
         kinds = [{field["is"] for field in read.fields} for read in self.reads]
+        if not any({*MEASURED, *POSITIONS} & each for each in kinds):
+            requirement = "must have a thickness, a time of flight or counts in one of them"
+            return [(("reads",), requirement, len(kinds))]
+        for index, each in enumerate(kinds):
+            if each <= {"skip", "constant", "device_time", "sequence"}:
+                requirement = (
+                    "must have a value, a position or a channel: otherwise leave this read out"
+                )
+                found.append((("reads", index, "fields"), requirement, sorted(each)))
         for names, what in (
             ({"counts", "position"}, "positions"),
             ({"time_of_flight", "thickness", "waveform"}, "readings"),
@@ -109,7 +120,8 @@ class ModbusSettings(SettingsTable):
             if all(names & each for each in kinds):
                 requirement = f"must not have {what} as the other read has them"
                 found.append((("reads", 1, "fields"), requirement, sorted(kinds[1] & names)))
-        if ("device_time" in kinds[0]) != ("device_time" in kinds[1]):
+        records = [bool({*MEASURED, *POSITIONS} & each) for each in kinds]
+        if all(records) and ("device_time" in kinds[0]) != ("device_time" in kinds[1]):
             requirement = "must have a device_time in both reads or in none"
             found.append((("reads", 1, "fields"), requirement, sorted(kinds[1])))
         keys = [self.key_of(read) for read in self.reads]
@@ -138,13 +150,25 @@ def count_of(read: Read) -> int:
     return max(ends) - first_of(read)
 
 
-def frames_of(read: Read, gate: str | None) -> FramesSettings:
+class ReadFrames(FramesSettings):
+    """The data of an answer to one of several reads, which may have nothing but channels."""
+
+    _several: bool = PrivateAttr(default=True)
+
+    @property
+    def has_no_value(self) -> bool:
+        """A register has a value in any case."""
+        return False
+
+
+def frames_of(read: Read, gate: str | None, *, among_others: bool = False) -> FramesSettings:
     """The data of an answer as a frame of its own; ends are not looked for, so any framing does.
 
     Raises:
         ValidationError: a field is wrong; its index is that in `_in_order`, skips included.
     """
-    return FramesSettings.model_validate(_frame_table(read, gate)[0])
+    model = ReadFrames if among_others else FramesSettings
+    return model.model_validate(_frame_table(read, gate)[0])
 
 
 def slices_of(read: Read) -> list[DataSlice]:
@@ -167,15 +191,20 @@ def _registers(field: Mapping[str, Any]) -> int:
 
 def _in_order(read: Read) -> list[int]:
     """Indices of the fields by their registers; bits that share one come behind its number."""
-    bits = ("status", "index_mark")
     return sorted(
         range(len(read.fields)),
         key=lambda index: (
             read.fields[index]["register"],
-            read.fields[index].get("is") in bits,
+            _may_share(read.fields[index]),
             index,
         ),
     )
+
+
+def _may_share(field: Mapping[str, Any]) -> bool:
+    """Whether a field is bits of a register that others may have, too."""
+    bits = field.get("is") in ("status", "index_mark")
+    return bits or (field.get("is") == "sequence" and field.get("mask") is not None)
 
 
 def _frame_table(read: Read, gate: str | None) -> tuple[dict[str, Any], list[int]]:
@@ -234,7 +263,7 @@ def _layout_problems(read: Read) -> list[SettingProblem]:
     for index in _in_order(read):
         field = read.fields[index]
         register = int(field["register"])
-        shares = field["is"] in ("status", "index_mark") and register == last
+        shares = _may_share(field) and register == last
         if register < end and not shares:
             requirement = f"must be >= {end}, as the field before takes the registers up to there"
             found.append((("fields", index, "register"), requirement, register))
@@ -247,11 +276,11 @@ def _layout_problems(read: Read) -> list[SettingProblem]:
     return found
 
 
-def _content_problems(read: Read, gate: str | None) -> list[SettingProblem]:
+def _content_problems(read: Read, gate: str | None, *, among_others: bool) -> list[SettingProblem]:
     """What is wrong with the fields as those of a frame, with the user's indices."""
     table, origin = _frame_table(read, gate)
     try:
-        FramesSettings.model_validate(table)
+        (ReadFrames if among_others else FramesSettings).model_validate(table)
     except ValidationError as error:
         first = settings_error(error, table, key="")
         return [_problem_of(each, origin) for each in (first, *first.others)]

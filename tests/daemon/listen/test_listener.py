@@ -244,6 +244,19 @@ def test_numbers_between_two_answers_are_not_missing(unasked: bool, missing: int
     assert listener.snapshot().missing == missing
 
 
+def test_count_below_zero_is_shown_with_its_sign() -> None:
+    """A counter of 16 bits that rolled over below 0; one that sends a sign has one already."""
+    for more, shown in ((", bits = 16", "65531 (or -5)"), ("", "65531")):
+        text = f'[protocol]\ncolumns = [{{ is = "counts", axis = "scan"{more} }}]\n'
+        listener = Listener(
+            PortSettings(url="socket://encoder:1"),
+            decoder=parse_description(text, "encoder.toml").decoder(ns_per_byte=0),
+        )
+        listener._take_chunk("port", 0, b"65531\r\n")
+        listener.drain()
+        assert listener.snapshot().newest_records[-1].fields == (("scan", shown),)
+
+
 def test_number_common_to_several_kinds_shows_none_missing() -> None:
     """It is counted over all kinds, those that are passed over too."""
     text = """

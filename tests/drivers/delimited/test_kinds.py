@@ -310,3 +310,54 @@ def test_way_out_of_a_clock_in_some_records_works() -> None:
     ignored = reading.replace("CLOCK", '{ is = "ignore" }')
     text += f"columns=[{ignored}]\n"
     assert not parse_description(text, "kinds.toml").decoder(ns_per_byte=0).has_clock
+
+
+def test_kind_without_a_value_may_have_no_valid_status() -> None:
+    """All of them are readings without an echo; a text of neither list is a fault still."""
+    text = """
+[protocol]
+[[protocol.record]]
+columns = [{ is = "constant", text = "L" }, { is = "status", valid = [], invalid = ["lost", "off"] }]
+[[protocol.record]]
+columns = [{ is = "thickness", unit = "mm" }]
+"""
+    decoder = parse_description(text, "kinds.toml").decoder(ns_per_byte=0)
+    found = decoder.feed(b"L,lost\r\n5.5\r\nL,off\r\nL,A\r\n", 0)
+    assert found.readings["valid"].tolist() == [False, True, False]
+    assert found.n_faults == {FaultReason.STATUS: 1}
+
+
+def test_bits_of_a_status_do_not_show_which_poll_is_answered() -> None:
+    """Any number fits them: a description with two polls and no more to know them by is refused."""
+    text = """
+[talk]
+poll = [{ send = "A", every = "1 s" }, { send = "B", every = "1 s" }]
+[protocol]
+columns = [{ is = "thickness", unit = "mm" }, STATUS]
+"""
+    good = '{ is = "status", valid = ["A"] }'
+    parse_description(text.replace("STATUS", good), "polls.toml")
+    bits = '{ is = "status", mask = 1, valid_when = 1 }'
+    with pytest.raises(DescriptionError, match="talk"):
+        parse_description(text.replace("STATUS", bits), "polls.toml")
+
+
+def test_flags_of_many_lines_and_few_are_the_same() -> None:
+    """Hexadecimal bits, octal marks: line by line and all at once, as Python's own numbers have it."""
+    text = """
+[protocol]
+terminator = "\\n"
+columns = [
+  { is = "thickness", unit = "mm" }, { is = "counts", axis = "scan" },
+  { is = "status", written = "hex", mask = 0x81, valid_when = 0x80 },
+  { is = "index_mark", axis = "scan", written = "octal", mask = 0o60 },
+]
+"""
+    lines = [f"5.5,{row},{row:02X},{row:03o}\n".encode() for row in range(256)]
+    for size in (1, 256):
+        decoder = parse_description(text, "flags.toml").decoder(ns_per_byte=0)
+        found = total(
+            decoder.feed(b"".join(lines[at : at + size]), 0) for at in range(0, 256, size)
+        )
+        assert found.readings["valid"].tolist() == [row & 0x81 == 0x80 for row in range(256)]
+        assert found.positions["mark"][:, 0].tolist() == [bool(row & 0o60) for row in range(256)]

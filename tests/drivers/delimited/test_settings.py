@@ -15,6 +15,8 @@ IGNORE = {"is": "ignore"}
 CLOCK = {"is": "device_time", "unit": "ms"}
 TIME = {"is": "time_of_flight", "unit": "us"}
 NUMBER = {"is": "sequence"}
+STATUS = {"is": "status"}
+MARK = {"is": "index_mark", "axis": "scan"}
 
 
 @pytest.mark.parametrize("table", VARIANTS)
@@ -102,6 +104,59 @@ def test_settings_have_the_usual_defaults() -> None:
             {"record": [{"columns": [COUNT]}], "numbers": "shared"},
             (f"'{KEY}.numbers' must be left out, as fewer than two records have a 'sequence'"
             " (got 'shared')"),
+        ),
+        (
+            {"columns": [TIME, STATUS]},
+            f"'{KEY}.columns[1].valid' must be given, or 'mask' and 'valid_when'",
+        ),
+        (
+            {"columns": [TIME, STATUS | {"valid": []}]},
+            (f"'{KEY}.columns[1].valid' must have at least one text: of a kind of records without a"
+            " thickness or a time of flight it may be empty, as all of them are readings without an echo"
+            " (got [])"),
+        ),
+        (
+            {"record": [{"columns": [STATUS | {"valid": []}]}, {"columns": [TIME, IGNORE]}]},
+            (f"'{KEY}.record[0].columns[0].invalid' must have a text, as 'valid' has none: any other is a"
+            " fault (got [])"),
+        ),
+        (
+            {"columns": [TIME, STATUS | {"valid": ["A"], "mask": 1}]},
+            (f"'{KEY}.columns[1].mask' must be left out with 'valid' or 'invalid', which are texts"
+            " (got 1)"),
+        ),
+        (
+            {"columns": [TIME, STATUS | {"mask": 1}]},
+            f"'{KEY}.columns[1].valid_when' must be given with 'mask'",
+        ),
+        (
+            {"columns": [TIME, STATUS | {"mask": 1, "valid_when": 2}]},
+            f"'{KEY}.columns[1].valid_when' must have no bit outside 'mask' (got 2)",
+        ),
+        (
+            {"columns": [TIME, STATUS | {"valid": ["A"], "written": "hex"}]},
+            f"'{KEY}.columns[1].written' must be left out without 'mask' (got 'hex')",
+        ),
+        (
+            {"columns": [TIME, STATUS | {"valid": ["A"], "valid_when": 1}]},
+            f"'{KEY}.columns[1].valid_when' must be left out without 'mask' (got 1)",
+        ),
+        (
+            {"columns": [COUNT, MARK | {"marked": ["Z"]}]},
+            f"'{KEY}.columns[1].unmarked' must have a text: any other is a fault",
+        ),
+        (
+            {"columns": [COUNT, MARK | {"marked": ["Z"], "unmarked": ["Z"]}]},
+            f"'{KEY}.columns[1].unmarked' must not repeat a text of 'marked' (got ['Z'])",
+        ),
+        (
+            {"columns": [COUNT, MARK | {"marked": ["Z"], "unmarked": ["-"], "mask": 1}]},
+            (f"'{KEY}.columns[1].mask' must be left out with 'marked' or 'unmarked', which are texts"
+            " (got 1)"),
+        ),
+        (
+            {"columns": [COUNT, MARK | {"written": "hex"}]},
+            f"'{KEY}.columns[1].written' must be left out without 'mask' (got 'hex')",
         ),
         (
             {"columns": [COUNT], "numbers": "shared"},

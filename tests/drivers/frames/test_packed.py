@@ -364,3 +364,100 @@ def test_sums_as_devices_send_them() -> None:
         0x7F,
     ]
     assert as_sent(sums, 8, negated=False, mask=0x7F, not_below=2).tolist() == [2, 0x1F, 0x20, 3]
+
+
+@given(st.lists(st.integers(-(2**20), 2**20 - 1), min_size=1, max_size=20), st.booleans())
+def test_septets_with_a_sign_are_a_twos_complement(numbers: list[int], little: bool) -> None:
+    """Of 7 bits a byte, so that the sign is bit 6 of the highest one."""
+    sent = [bytes(one >> shift & 127 for shift in (14, 7, 0)) for one in numbers]
+    values, good = _read([one[::-1] if little else one for one in sent], "sseptet3", little=little)
+    assert values == numbers
+    assert all(good)
+    assert _read([b"\x01\x80\x01"], "sseptet3") == ([0], [False])
+    assert limits("sseptet3") == (-(2**20), 2**20 - 1)
+
+
+@given(st.integers(-999_999, 999_999), st.sampled_from(["", "+", " +"]), st.booleans())
+def test_digits_with_their_sign_behind(number: int, plus: str, point: bool) -> None:
+    """As Python reads them with the sign moved to the front."""
+    sign = "-" if number < 0 else plus
+    texts = [f"{abs(number)}{sign}".rjust(8), f"{abs(number)}{sign}".ljust(8)]
+    values, good = _read([text.encode() for text in texts], "digits8-", point=point)
+    assert values == [number] * 2
+    assert all(good)
+
+
+@pytest.mark.parametrize("text", ["-5", "+5", "-", " +", "5--", "--5", "", "5-5", "5+-"])
+def test_text_without_a_sign_behind_is_no_number(text: str) -> None:
+    """The sign is behind the digits or nowhere."""
+    assert _read([text.rjust(4).encode()], "digits4-") == ([0], [False])
+
+
+def test_counts_of_signed_septets_roll_over_and_numbers_under_a_mask_do() -> None:
+    """Where their bits do: 2**14 counts, 16 records."""
+    table: dict[str, Any] = {
+        "byte_order": "big",
+        "framing": {"kind": "fixed", "sync": [0xF0], "length": 4},
+        "fields": [
+            {"is": "counts", "axis": "scan", "type": "septet2", "signed": True},
+            {"is": "sequence", "type": "u1", "mask": 0x78},
+        ],
+    }
+    decoder = FramesDecoder(read_settings(FramesSettings, table, key="septets"))
+    assert decoder.count_periods == {"scan": 2**14}
+    assert decoder.sequence_wrap == 16
+    found = decoder.feed(bytes.fromhex("F0 3F 7F 7F  F0 40 00 80  F0 40 00 08"), 0)
+    assert found.positions["counts"][:, 0].tolist() == [8191.0, -8192.0, -8192.0]
+    assert found.positions["sequence"].tolist() == [15, 0, 1]
+    table["fields"][0]["bits"] = 12
+    decoder = FramesDecoder(read_settings(FramesSettings, table, key="septets"))
+    found = decoder.feed(bytes.fromhex("F0 70 00 08  F0 6F 7F 08"), 0)
+    assert found.positions["counts"][:, 0].tolist() == [-2048.0]
+    assert found.n_faults == {FaultReason.OUT_OF_RANGE: 1}
+
+
+def test_frame_without_a_value_may_have_no_valid_status() -> None:
+    """As in text: all of its kind are readings without an echo."""
+    lost = [{"is": "constant", "type": "u1", "value": 0x10}, {"is": "status", "type": "u1"}]
+    value = [{"is": "thickness", "unit": "mm", "type": "u1"}, {"is": "skip"}]
+    table = {"framing": {"kind": "fixed", "sync": [0xA5], "length": 3}}
+    lost[1]["invalid"] = [3, 4]
+    table["record"] = [{"fields": lost}, {"fields": value}]
+    decoder = FrameKindsDecoder(read_settings(FramesSettings, table, key="kinds"))
+    found = decoder.feed(bytes.fromhex("A51003 A50500 A51005"), 0)
+    assert found.readings["valid"].tolist() == [False, True]
+    assert found.n_faults == {FaultReason.STATUS: 1}
+    alone = {"fields": [value[0], {"is": "status", "type": "u1", "invalid": [3]}]}
+    with pytest.raises(SettingsError, match=r"fields\[1\].valid' must be given"):
+        read_settings(FramesSettings, table | {"record": [alone]}, key="kinds")
+
+
+def test_channels_and_numbers_of_several_kinds_of_frames() -> None:
+    """A channel is that of its own readings; a number shared with positions shows none lost."""
+    kinds = [
+        [
+            {"is": "thickness", "unit": "mm", "type": "u1"},
+            {"is": "channel", "name": "lining", "type": "u1"},
+        ],
+        [{"is": "amplitude", "type": "u1"}, {"is": "skip"}],
+        [{"is": "counts", "axis": "scan", "type": "u1"}, {"is": "skip"}],
+        [{"is": "skip", "bytes": 2}],
+    ]
+    records = [
+        {
+            "fields": [
+                {"is": "constant", "type": "u1", "value": number},
+                {"is": "sequence", "type": "u1"},
+                *fields,
+            ]
+        }
+        for number, fields in enumerate(kinds)
+    ]
+    table = {"framing": {"kind": "fixed", "sync": [0xA5], "length": 5}, "record": records}
+    decoder = FrameKindsDecoder(read_settings(FramesSettings, table, key="kinds"))
+    assert not decoder.numbered
+    data = "A500FE0907 A501FF2000 A502000500 A503010000 A500020806 A501054000"
+    found = decoder.feed(bytes.fromhex(data), 0)
+    np.testing.assert_array_equal(found.channels, [[7.0], [np.nan], [6.0], [np.nan]])
+    assert (found.n_missing, found.n_ignored, found.ignored_bytes) == (2, 1, 5)
+    assert found.positions.size == 1

@@ -352,3 +352,52 @@ def test_answer_of_another_unit_names_both() -> None:
         decoder = ModbusDecoder(settings)
         found = decoder.feed(b"\x00\x11" + with_crc(answer)[:-1] + b"\xee\x07", 0)
         assert wanted not in [fault.detail for fault in (*found.faults, *decoder.reset(0).faults)]
+
+
+def _reads(*fields: list[dict[str, Any]]) -> dict[str, Any]:
+    return {"reads": [{"fields": one, "unit": 1 + number} for number, one in enumerate(fields)]}
+
+
+def test_read_of_channels_alone_holds_them_and_not_those_of_readings() -> None:
+    """Until its next answer or a lost port; a channel next to a reading is its own."""
+    value = {"is": "thickness", "unit": "mm", "type": "uint16", "register": 0}
+    gain = {"is": "channel", "name": "gain", "type": "int16", "register": 1}
+    heat = {"is": "channel", "name": "heat", "type": "int16", "register": 0}
+    settings = read_settings(ModbusSettings, _reads([value, gain], [heat]), key="reads")
+    decoder = ModbusDecoder(settings)
+    reading = with_crc(bytes.fromhex("01 03 04 0005 0028"))
+    channel = with_crc(bytes.fromhex("02 03 02 FFEC"))
+    data = reading + channel + reading
+    found = decoder.feed(data, 0)
+    np.testing.assert_array_equal(found.channels, [[40.0, np.nan], [40.0, -20.0]])
+    found = decoder.feed(reading, 1)
+    assert found.channels is not None
+    assert found.channels.tolist() == [[40.0, -20.0]]
+    decoder.reset(len(data) + len(reading))
+    np.testing.assert_array_equal(decoder.feed(reading, 2).channels, [[40.0, np.nan]])
+
+
+@pytest.mark.parametrize(
+    ("second", "message"),
+    [
+        (
+            [{"is": "status", "valid": [1], "type": "uint16", "register": 0}],
+            "must have at least one of",
+        ),
+        ([{"is": "sequence", "type": "uint16", "register": 0}], "otherwise leave this read out"),
+    ],
+)
+def test_second_read_that_gives_nothing_is_refused(
+    second: list[dict[str, Any]], message: str
+) -> None:
+    """A status without its value, or a number by itself, would be polled for nothing."""
+    value = {"is": "thickness", "unit": "mm", "type": "uint16", "register": 0}
+    with pytest.raises(SettingsError, match=message):
+        read_settings(ModbusSettings, _reads([value], second), key="reads")
+
+
+def test_reads_of_channels_alone_are_refused() -> None:
+    """No reading and no position: nothing to keep them with."""
+    heat = {"is": "channel", "name": "heat", "type": "int16", "register": 0}
+    with pytest.raises(SettingsError, match="must have a thickness, a time of flight or counts"):
+        read_settings(ModbusSettings, _reads([heat], [heat | {"name": "gain"}]), key="reads")

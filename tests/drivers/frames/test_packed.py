@@ -418,9 +418,10 @@ def test_counts_of_signed_septets_roll_over_and_numbers_under_a_mask_do() -> Non
 
 def test_frame_without_a_value_may_have_no_valid_status() -> None:
     """As in text: all of its kind are readings without an echo."""
+    lost: list[dict[str, Any]]
     lost = [{"is": "constant", "type": "u1", "value": 0x10}, {"is": "status", "type": "u1"}]
     value = [{"is": "thickness", "unit": "mm", "type": "u1"}, {"is": "skip"}]
-    table = {"framing": {"kind": "fixed", "sync": [0xA5], "length": 3}}
+    table: dict[str, Any] = {"framing": {"kind": "fixed", "sync": [0xA5], "length": 3}}
     lost[1]["invalid"] = [3, 4]
     table["record"] = [{"fields": lost}, {"fields": value}]
     decoder = FrameKindsDecoder(read_settings(FramesSettings, table, key="kinds"))
@@ -434,7 +435,7 @@ def test_frame_without_a_value_may_have_no_valid_status() -> None:
 
 def test_channels_and_numbers_of_several_kinds_of_frames() -> None:
     """A channel is that of its own readings; a number shared with positions shows none lost."""
-    kinds = [
+    kinds: list[list[dict[str, Any]]] = [
         [
             {"is": "thickness", "unit": "mm", "type": "u1"},
             {"is": "channel", "name": "lining", "type": "u1"},

@@ -55,6 +55,7 @@ _BLOCK_OF_CAUSE = {
     GapCause.SUSPECT: MapBlock.SUSPECT,
     GapCause.SLIPPED: MapBlock.SUSPECT,
     GapCause.UNCERTAIN: MapBlock.UNCERTAIN,
+    GapCause.UNPLACED: MapBlock.UNCERTAIN,
     GapCause.TOO_FAST: MapBlock.TOO_FAST,
     GapCause.NO_SIGNAL: MapBlock.NO_SIGNAL,
 }

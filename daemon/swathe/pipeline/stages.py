@@ -172,8 +172,8 @@ class SurveyStages(SurveyState):
 
         With `end`, readings do not wait for the probe to move on.
         """
-        path = inputs.placer.take_path(self._now)
         placed = Placed.joined([*self._placed, inputs.placer.place(self._now)])
+        path = inputs.placer.take_path(self._now)  # after it: with the readings that were given up
         self._placed.clear()
         every = placed
         held = self.pauses.holds(placed.readings["time"])
@@ -343,7 +343,10 @@ class SurveyStages(SurveyState):
         if stays is not None:
             crossed = stays.cells[stays.entered]
             known = stays.entered & stays.known
-            self.grid.pass_over(stays.cells[known], stays.silent[known], stays.uncertain[known])
+            unplaced = stays.cells[stays.unplaced & (stays.cells >= 0)]
+            uncertain = stays.uncertain | stays.unplaced
+            self.grid.pass_over(stays.cells[known], stays.silent[known], uncertain[known])
+            self.grid.unplaced[unplaced] = True
             # In a cell that was entered with an earlier piece of the path.
             self.grid.lose(stays.cells[stays.lost & ~stays.entered & (stays.cells >= 0)])
             self.changed.add(crossed)

@@ -135,7 +135,7 @@ class Seen:
 
     def _keep(self, name: str, rows: Placed | ProbePath, shape: tuple[int, ...]) -> None:
         for column in dataclasses.fields(rows):
-            if column.name == "lost":
+            if column.name in ("lost", "unplaced"):
                 continue  # times of their own, each in the pieces around it; cells show their effect
             values = np.asarray(getattr(rows, column.name))
             if values.ndim < 2:

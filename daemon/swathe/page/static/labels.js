@@ -129,7 +129,7 @@ export const count = (n) => n.toLocaleString("en").replaceAll(",", "\u202f");
 /** What each state of a cell means to the inspector. */
 export const STATE_LABELS = {
   unvisited: "to scan: no reading yet",
-  uncertain: "time uncertain: probe was here, when readings were taken is not known well enough",
+  uncertain: "time uncertain: probe was here, when readings were taken, or where, is not known well enough",
   skipped: "too fast: passed without a reading",
   no_signal: "no signal: probe was here, no valid reading",
   measured: "measured",
@@ -152,12 +152,14 @@ export const CAUSE_STATE = {
   "no signal": "no_signal",
   "too fast": "skipped",
   "time uncertain": "uncertain",
+  "reading unplaced": "uncertain",
   "check failed": "suspect",
   slip: "suspect",
 };
 
 /** The cause of a gap, in the word of its state. */
-export const causeName = (cause) => STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
+export const causeName = (cause) =>
+  cause === "reading unplaced" ? cause : STATE_NAMES[CAUSE_STATE[cause]] ?? cause;
 
 /** Names of the kinds of alarms, the most urgent first. */
 export const ALARM_NAMES = {

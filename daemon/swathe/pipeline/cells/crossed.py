@@ -30,6 +30,8 @@ class CrossedCells:
         lost: whether a reading is lost that would have been taken during the stay.
         uncertain: whether the times of the readings are too uncertain to say whether one was taken
             there: as far as half a cell off.
+        unplaced: whether a reading was taken during the stay that is placed nowhere, as where the samples
+            around it came too late.
         known: False where the probe must have passed but the samples are too far apart; such
             cells are left behind without a change of state.
         settled: journal time from which all readings up to the stay are in, ns, rising.
@@ -40,6 +42,7 @@ class CrossedCells:
     silent: NDArray[np.bool_]
     lost: NDArray[np.bool_]
     uncertain: NDArray[np.bool_]
+    unplaced: NDArray[np.bool_]
     known: NDArray[np.bool_]
     settled: NDArray[np.int64]
 
@@ -51,6 +54,7 @@ class CrossedCells:
             self.silent[rows],
             self.lost[rows],
             self.uncertain[rows],
+            self.unplaced[rows],
             self.known[rows],
             self.settled[rows],
         )
@@ -86,27 +90,30 @@ def cross_cells(path: ProbePath, grid: Grid, last_cell: int) -> CrossedCells:
     entered[0] &= cells[0] != last_cell
     resolution = np.array([grid.scan.resolution, grid.index.resolution])
     uncertain = np.asarray((path.blur[at] >= UNCERTAIN_CELLS * resolution).any(axis=1))
-    lost = _lost_in(path, segment, share, stays) & ~uncertain
-    silent = (path.silent[at] & ~uncertain) | lost
-    return CrossedCells(cells, entered, silent, lost, uncertain, known, path.settled[at])
+    unplaced = _taken_in(path, path.unplaced, segment, share, stays) & ~uncertain
+    lost = _taken_in(path, path.lost, segment, share, stays) & ~uncertain & ~unplaced
+    silent = (path.silent[at] & ~uncertain & ~unplaced) | lost
+    return CrossedCells(cells, entered, silent, lost, uncertain, unplaced, known, path.settled[at])
 
 
-def _lost_in(
+def _taken_in(
     path: ProbePath,
+    gone: NDArray[np.int64],
     segment: NDArray[np.int64],
     share: NDArray[np.float64],
     stays: NDArray[np.int64],
 ) -> NDArray[np.bool_]:
-    """Return whether a reading is lost that would have been taken during each stay.
+    """Return whether some readings were, or would have been, taken during each stay.
 
     Args:
-        path: with the times of lost readings.
+        path: of the probe.
+        gone: times of readings, ns, rising.
         segment: that each point is in, shape (m,).
         share: of the segment at the point, shape (m,).
         stays: number of the first point of each stay, shape (n,).
     """
     found = np.zeros(stays.shape, bool)
-    gone = path.lost[(path.lost > path.time[0]) & (path.lost <= path.time[-1])]
+    gone = gone[(gone > path.time[0]) & (gone <= path.time[-1])]
     towards = np.searchsorted(path.time, gone)
     # Where no path is known, as over a pause, nobody knows in which cell.
     gone = gone[path.known[towards] & ~path.resets[towards]]

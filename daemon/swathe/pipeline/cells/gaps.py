@@ -27,6 +27,8 @@ class GapCause(StrEnum):
     NO_SIGNAL = "no signal"
     TOO_FAST = "too fast"
     UNCERTAIN = "time uncertain"
+    UNPLACED = "reading unplaced"
+    """A reading was taken there; where was not known in time, as with an encoder's bytes that come late."""
     SUSPECT = "check failed"
     SLIPPED = "slip"
     """Suspect, too: two sources of the position parted."""
@@ -286,9 +288,9 @@ class GapRegister:
 
     def _parts(self, gap: Gap) -> tuple[GapPart, ...]:
         """Return the cells of each cause of a gap, most cells first."""
-        state, slipped = self._grid.state[gap.cells], self._grid.slipped[gap.cells]
-        masks = {cause: (state == of) & ~slipped for of, cause in _CAUSE_OF_STATE.items()}
-        masks[GapCause.SLIPPED] = slipped
+        state, apart = self._grid.state[gap.cells], _causes_apart(self._grid, gap.cells)
+        rest = ~np.logical_or.reduce([*apart.values()])
+        masks = {cause: (state == of) & rest for of, cause in _CAUSE_OF_STATE.items()} | apart
         found = [
             GapPart(cause, count, *self._borders(gap.cells[masks[cause]]))
             for cause, count in gap.causes.items()
@@ -298,16 +300,22 @@ class GapRegister:
 
 def causes_of(grid: Grid, cells: Cells) -> dict[GapCause, int]:
     """Return how many of some missing cells have each cause."""
-    counts = np.bincount(grid.state[cells], minlength=max(CellState) + 1)
-    causes = {
-        cause: int(counts[state]) for state, cause in _CAUSE_OF_STATE.items() if counts[state]
+    apart = _causes_apart(grid, cells)
+    rest = cells[~np.logical_or.reduce([*apart.values()])]
+    counts = np.bincount(grid.state[rest], minlength=max(CellState) + 1)
+    causes = {cause: int(counts[state]) for state, cause in _CAUSE_OF_STATE.items()}
+    causes |= {cause: int(np.count_nonzero(mask)) for cause, mask in apart.items()}
+    return {cause: count for cause, count in causes.items() if count}
+
+
+def _causes_apart(grid: Grid, cells: Cells) -> dict[GapCause, NDArray[np.bool_]]:
+    """Return which of some missing cells have a cause that their state alone does not show."""
+    state = grid.state[cells]
+    passed = (state == CellState.UNCERTAIN) | (state == CellState.SKIPPED)
+    return {
+        GapCause.SLIPPED: grid.slipped[cells],
+        GapCause.UNPLACED: passed & grid.unplaced[cells],
     }
-    if slipped := int(np.count_nonzero(grid.slipped[cells])):
-        causes[GapCause.SLIPPED] = slipped
-        causes[GapCause.SUSPECT] -= slipped
-        if not causes[GapCause.SUSPECT]:
-            del causes[GapCause.SUSPECT]
-    return causes
 
 
 def _pieces(cells: Cells, part: Ints) -> list[Cells]:

@@ -77,6 +77,7 @@ class HandLines:
         self._join_line = line
         self._apart = False  # no path leads on from there
         self._lost: Times = np.empty(0, np.int64)
+        self._unplaced: Times = np.empty(0, np.int64)
         self._readings: list[Placed] = []
         self._until = _EVER  # all up to this time is decided
         self._gaps: list[tuple[int, int]] = []  # of no line: after one time up to another one
@@ -147,6 +148,7 @@ class HandLines:
         decided: list[Decided] = []
         if path is not None:
             self._lost = distinct(np.concatenate((self._lost, path.lost)))
+            self._unplaced = distinct(np.concatenate((self._unplaced, path.unplaced)))
             decided += self._motion.follow(self._with_marks(self._samples(path)))
         if end is not None:
             decided += self._finish(end)
@@ -282,10 +284,12 @@ class HandLines:
             settled=np.maximum.accumulate(made.known[at]),
             blur=samples["blur"],
             lost=self._lost,
+            unplaced=self._unplaced,
         )
         self._apart = bool(dropped[-1] > dropped[at[-1]])
         self._join_line = int(lines[-1])
         self._lost = self._lost[self._lost > piece.time[-1]]
+        self._unplaced = self._unplaced[self._unplaced > piece.time[-1]]
         path = piece if self._join is None else self._join.followed_by(piece)
         self._join = piece[-1:]
         return path

@@ -69,6 +69,9 @@ def _joined_spread(parts: list[Placed]) -> NDArray[Any] | None:
     )
 
 
+_OF_READINGS = ("lost", "unplaced")
+
+
 @dataclass(frozen=True, slots=True)
 class ProbePath:
     """A piece of the probe's path through n samples, shape (n,) each; it continues the one before.
@@ -88,6 +91,7 @@ class ProbePath:
             account, as in a long silence.
         lost: when readings would have been taken that are known to be lost, ns, rising, shape (m,);
             of this piece and of others around it.
+        unplaced: times of readings that were received and are placed nowhere, ns, rising, as `lost`.
     """
 
     time: NDArray[np.int64]
@@ -99,6 +103,7 @@ class ProbePath:
     settled: NDArray[np.int64]
     blur: NDArray[np.float64]
     lost: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    unplaced: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
 
     def __getitem__(self, rows: slice) -> ProbePath:
         """Return some samples."""
@@ -112,15 +117,16 @@ class ProbePath:
             settled=self.settled[rows],
             blur=self.blur[rows],
             lost=self.lost,
+            unplaced=self.unplaced,
         )
 
     def followed_by(self, other: ProbePath) -> ProbePath:
         """Return this path, and another one behind it, which has the lost readings of both."""
-        columns = [column.name for column in fields(self) if column.name != "lost"]
+        columns = [column.name for column in fields(self) if column.name not in _OF_READINGS]
         joined = {
             name: np.concatenate((getattr(self, name), getattr(other, name))) for name in columns
         }
-        return ProbePath(**joined, lost=other.lost)
+        return ProbePath(**joined, lost=other.lost, unplaced=other.unplaced)
 
     def without(self, dropped: NDArray[np.bool_], apart: NDArray[np.bool_]) -> ProbePath | None:
         """Return the path without some samples; None when no sample is left.
@@ -144,6 +150,7 @@ class ProbePath:
             settled=self.settled[kept],
             blur=self.blur[kept],
             lost=self.lost,
+            unplaced=self.unplaced,
         )
 
 

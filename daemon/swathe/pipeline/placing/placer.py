@@ -78,6 +78,9 @@ class Placer:
         self._path_end = _NEVER  # time of the last sample on the path
         self.unplaced = 0
         self._given_up: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
+        self._beside_path = np.empty(
+            (2, 0), np.int64
+        )  # the same, for the path that may reach them yet
 
     @property
     def pending(self) -> int:
@@ -207,6 +210,8 @@ class Placer:
         """Count readings without a position, of these times, by the journal times of that, ns."""
         self.unplaced += int(times.size)
         self._given_up.append((times, known))
+        beside = np.concatenate((self._beside_path, np.stack((times, known))), axis=1)
+        self._beside_path = beside[:, np.argsort(beside[0], kind="stable")]
 
     def take_given_up(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Return times and journal times of the readings given up since the last call, ns."""
@@ -268,16 +273,28 @@ class Placer:
             moved = motion.follow(times[joined:], positions[joined:], resets[joined:], smear)
             blur[int(joined) :, axis] = moved
         lost = self.reading_times.lost(times, settled)
-        path = ProbePath(times, scan, at, known, resets, silent, settled, blur, lost)
+        unplaced = self._unplaced_along(times, settled)
+        path = ProbePath(times, scan, at, known, resets, silent, settled, blur, lost, unplaced)
         # What belongs to samples that settled so late may be dropped already: whether it is
         # depends on how often `forget` was called.
         late = settled - times > self._kept
         return path.without(late, np.concatenate(([False], late[:-1])))
 
+    def _unplaced_along(
+        self, times: NDArray[np.int64], settled: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        """Return times of readings between samples that were given up before the path there settled, ns."""
+        given_up, known = self._beside_path
+        within = (given_up > times[0]) & (given_up <= times[-1])
+        self._beside_path = self._beside_path[:, given_up > times[-1]]
+        given_up, known = given_up[within], known[within]
+        return np.asarray(given_up[known < settled[np.searchsorted(times, given_up)]])
+
     def forget(self, now: int) -> None:
         """Drop what no reading and no sample after the journal time `now` can need."""
         # A burst of readings that were held up somewhere is placed, though the path is settled.
         horizon = now - self._kept
+        self._beside_path = self._beside_path[:, self._beside_path[0] > horizon - self._bracket]
         if self._pending.size:
             horizon = min(horizon, int(self._pending["time"].min()))
         self.scan.forget_before(horizon)

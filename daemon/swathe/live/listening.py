@@ -110,6 +110,7 @@ def listen_all(station: Station, seconds: float) -> Iterator[PortReport]:
                 delay_ns=device.delay_given,
                 tally=DeviceTally(),
                 polling=polling_of(device),
+                smear_ns=station.placing.lateness,
             ),
             station.display,
         )

@@ -73,6 +73,17 @@ def test_check_shows_place_counts_rate_and_times() -> None:
     assert " ms old; times of positions by " in times
 
 
+def test_check_says_how_late_an_arrival_may_be() -> None:
+    """As much as the station file allows, until a run has measured it; not that it is not late at all."""
+    with TcpServer() as server, Sender(server, 0, 0, b"12.41\r\n"):
+        text = STATION.format(url="socket://127.0.0.1:9", protocol=COUNTS)
+        station = parse_station(text.replace("socket://127.0.0.1:9", server.url), "bench.toml")
+        only = station.model_copy(update={"device": {"gauge": station.device["gauge"]}})
+        (report,) = listen_all(only, 0.3)
+    (times,) = [line for line in report.lines if line.startswith("readings every")]
+    assert times.endswith("times of readings by arrival, up to 100.0 ms late")
+
+
 def test_check_of_garbage_names_what_it_may_be() -> None:
     """Seven bits with a parity are known; what is no text at all may be another rate."""
     even = bytes(byte | 0x80 * (byte.bit_count() % 2) for byte in b"TH;12.41;80\r\n")
